@@ -1,0 +1,1 @@
+"""An invented scenario that runs the main job on simulated tanks."""

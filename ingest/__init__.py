@@ -1,0 +1,1 @@
+"""The way in: MQTT message -> validated Reading -> store."""

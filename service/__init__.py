@@ -1,0 +1,1 @@
+"""Littoral's service: tank science, store, registry, advice and the API."""

@@ -1,0 +1,1 @@
+"""One rule per file: derived values and log -> Recommendation with evidence."""

@@ -1,0 +1,1 @@
+"""Flask blueprints and marshmallow schemas; thin."""

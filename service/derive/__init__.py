@@ -1,0 +1,1 @@
+"""A tank and its series -> CO2, light, excursions, gas-exchange fit."""

@@ -1,0 +1,1 @@
+"""Ways out to other programs."""

@@ -1,0 +1,1 @@
+"""The watch page and the handover sheet."""

@@ -1,0 +1,1 @@
+"""Pure functions on numpy arrays; no I/O; every constant cited."""

@@ -1,0 +1,1 @@
+"""Time series of readings behind one small interface."""

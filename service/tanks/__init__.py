@@ -1,0 +1,1 @@
+"""The registry: tanks, livestock, plants, equipment, log entries."""
