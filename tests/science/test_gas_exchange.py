@@ -1,0 +1,96 @@
+"""Air equilibria and first-order exchange against published tables and gsw."""
+
+from __future__ import annotations
+
+import gsw
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.science import gas_exchange
+
+
+@pytest.mark.parametrize(
+    ("celsius", "expected"),
+    [  # Benson & Krause 1984, table of APHA 4500-O / USGS memo 2011.03, 1 atm
+        (0, 14.621),
+        (5, 12.771),
+        (10, 11.288),
+        (15, 10.084),
+        (20, 9.092),
+        (25, 8.263),
+        (30, 7.559),
+        (35, 6.949),
+    ],
+)
+def test_oxygen_vs_published_table(celsius: float, expected: float) -> None:
+    assert gas_exchange.oxygen_saturation_mg_l(celsius) == pytest.approx(expected, abs=1e-3)
+
+
+def test_oxygen_vs_gsw() -> None:
+    celsius = np.linspace(0, 35, 36)
+    micromol_kg = gsw.O2sol_SP_pt(np.zeros(36), celsius)
+    theirs = micromol_kg * 31.998e-3 * gsw.rho(0, celsius, 0) / 1000
+    np.testing.assert_allclose(gas_exchange.oxygen_saturation_mg_l(celsius), theirs, atol=0.02)
+
+
+def test_oxygen_at_altitude_vs_published() -> None:
+    """20 °C, 0.9 atm: 8.162 mg/L (USGS memo 2011.03)."""
+    assert gas_exchange.oxygen_saturation_mg_l(20, pressure_atm=0.9) == pytest.approx(
+        8.162, abs=2e-3
+    )
+
+
+@pytest.mark.parametrize(("celsius", "expected"), [(20, 0.708), (25, 0.610), (30, 0.529)])
+def test_co2_equilibrium_vs_weiss(celsius: float, expected: float) -> None:
+    ours = gas_exchange.co2_air_equilibrium_mg_l(celsius)
+    assert ours == pytest.approx(expected, abs=2e-3)
+
+
+def test_pressure_vs_standard_atmosphere() -> None:
+    """ICAO standard atmosphere: 898.76 hPa at 1000 m, 701.21 hPa at 3000 m."""
+    ours = gas_exchange.pressure_atm_from_altitude([0, 1000, 3000])
+    np.testing.assert_allclose(ours * 1013.25, [1013.25, 898.76, 701.21], rtol=2e-4)
+
+
+def test_exchange_rate_temperature() -> None:
+    assert gas_exchange.exchange_rate_at_temperature(0.2, 20) == pytest.approx(0.2)
+    assert gas_exchange.exchange_rate_at_temperature(0.2, 30) == pytest.approx(0.2 * 1.024**10)
+
+
+@given(
+    start=st.floats(0, 60),
+    hours=st.floats(0, 48),
+    k=st.floats(0, 3),
+    injection=st.floats(0, 30),
+    equilibrium=st.floats(0, 2),
+    split=st.floats(0, 1),
+)
+def test_two_steps_equal_one(
+    start: float, hours: float, k: float, injection: float, equilibrium: float, split: float
+) -> None:
+    rates = (k, injection, equilibrium)
+    once = gas_exchange.co2_after(start, hours, *rates)
+    half = gas_exchange.co2_after(start, hours * split, *rates)
+    twice = gas_exchange.co2_after(half, hours * (1 - split), *rates)
+    assert twice == pytest.approx(once, rel=1e-9, abs=1e-9)
+
+
+def test_co2_after_vs_hand_worked() -> None:
+    # half-life ln 2 / k: 20 above the equilibrium becomes 10
+    assert gas_exchange.co2_after(20.6, np.log(2) / 0.2, 0.2, 0, 0.6) == pytest.approx(10.6)
+    # sealed: linear in time
+    assert gas_exchange.co2_after(1, 3, 0, 5, 0.6) == pytest.approx(16)
+    # long after: steady state
+    late = gas_exchange.co2_after(1, 500, 0.2, 6, 0.6)
+    assert late == pytest.approx(gas_exchange.steady_co2_mg_l(0.2, 6, 0.6))
+    assert late == pytest.approx(30.6)
+
+
+def test_impossible_input_is_named() -> None:
+    with pytest.raises(ValueError, match=r"pressure_atm: 2 is outside 0\.3 to 1\.2 atm"):
+        gas_exchange.oxygen_saturation_mg_l(20, pressure_atm=2)
+    with pytest.raises(ValueError, match="k_per_h: -1 is outside"):
+        gas_exchange.co2_after(1, 1, -1, 0, 0)
+    assert np.isnan(gas_exchange.co2_after(1, 1, np.nan, 0, 0))
