@@ -8,8 +8,8 @@ import numpy as np
 
 from service.science.inputs import Floats
 
-BLOCK = 8192
-"""Elements per block: a dozen float64 temporaries of this length stay in a 1 MB cache."""
+BLOCK = 12288
+"""Elements per block: the temporaries of a kernel in flight stay in a core's cache."""
 
 
 def in_blocks(kernel: Callable[..., tuple[Floats, ...]], *arrays: Floats) -> tuple[Floats, ...]:
