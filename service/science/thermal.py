@@ -1,0 +1,318 @@
+"""Heat: when the water left its range, by how much and for how long; how fast it changes.
+
+Between samples temperature is taken to run in straight lines; everything here is exact
+for such a series.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from service.science.bounds import FloatArray, number
+from service.science.intervals import IntArray, Runs, gaps, runs_above, series, steps
+
+Side = Literal["above", "below"]
+
+SECONDS_PER_HOUR = 3600.0
+
+MAX_GAP_S = 7200.0
+"""Longest step between two temperature samples that is still bridged by a straight line.
+Two hours: a tank of 100 L or more changes by tenths of a kelvin in that time. Our choice."""
+
+
+@dataclass(frozen=True)
+class Excursion:
+    """An interval in which temperature lay outside a limit.
+
+    start_s, end_s: unix seconds, where straight lines between samples cross the limit.
+    side: "above" or "below" the limit `limit_c`.
+    peak_c: the temperature furthest outside, reached at `peak_s`.
+    degree_hours: integral of the distance outside the limit, K·h.
+    end_known: False if the data end or break off first, so that it may last longer.
+    start_known: False if the data begin, or resume after a gap, already outside.
+    """
+
+    start_s: float
+    end_s: float
+    side: Side
+    limit_c: float
+    peak_c: float
+    degree_hours: float
+    end_known: bool
+    start_known: bool = True
+    peak_s: float | None = None
+
+    @property
+    def length_s(self) -> float:
+        """Length in seconds, as far as the data show."""
+        return self.end_s - self.start_s
+
+
+def excursions(
+    time_s: ArrayLike,
+    temperature_c: ArrayLike,
+    low_c: float | None,
+    high_c: float | None,
+    *,
+    hysteresis_c: float = 0.0,
+    min_length_s: float = 0.0,
+    max_gap_s: float = MAX_GAP_S,
+) -> list[Excursion]:
+    """Find every interval in which temperature lay below `low_c` or above `high_c`.
+
+    An excursion begins where the straight line between samples crosses the limit. It is over
+    once a sample is back inside by `hysteresis_c` or more; it then ended at the last crossing
+    of the limit before. A temperature equal to the limit is inside.
+
+    Parameters
+    ----------
+    time_s: unix seconds (n,), sorted.  temperature_c: °C (n,); NaN samples are skipped.
+    low_c, high_c: limits in °C, low_c <= high_c; None leaves that side open.
+    hysteresis_c: K, >= 0; keeps a temperature that dithers at the limit in one piece.
+    min_length_s: excursions seen to last less are left out.
+    max_gap_s: a longer step between samples ends an excursion at the last sample before it,
+        with `end_known` False.
+
+    Returns
+    -------
+    Excursions, oldest first. An excursion still going on at the last sample is included,
+    with `end_known` False and `end_s` the time of that sample.
+
+    Raises
+    ------
+    ValueError: time not sorted, lengths unequal, low_c > high_c, a negative setting.
+    """
+    band = number("hysteresis_c", hysteresis_c, at_least=0)
+    shortest = number("min_length_s", min_length_s, at_least=0)
+    high = None if high_c is None else number("high_c", high_c)
+    low = None if low_c is None else number("low_c", low_c, at_most=high)
+    time, temperature = series("temperature_c", time_s, temperature_c)
+    step = steps(time)
+    gap = gaps(step, max_gap_s)
+    step[gap] = 0.0
+    found: list[Excursion] = []
+    if high is not None:
+        runs = runs_above(time, temperature, gap, on=high, off=high - band)
+        runs = runs.where(runs.end_s - runs.start_s >= shortest)
+        found += _described(time, temperature, step, runs, high, "above")
+    if low is not None:
+        mirrored = -temperature
+        runs = runs_above(time, mirrored, gap, on=-low, off=-low - band)
+        runs = runs.where(runs.end_s - runs.start_s >= shortest)
+        found += _described(time, mirrored, step, runs, low, "below")
+    return sorted(found, key=lambda one: one.start_s)
+
+
+def _described(
+    time: FloatArray, value: FloatArray, step: FloatArray, runs: Runs, limit_c: float, side: Side
+) -> list[Excursion]:
+    """Measure each run; `value` is temperature, mirrored at zero for the side "below"."""
+    if not runs.first.size:
+        return []
+    sign = 1.0 if side == "above" else -1.0
+    outside = np.flatnonzero(value > sign * limit_c)
+    excess = value[outside] - sign * limit_c
+    begin = np.searchsorted(outside, runs.first)
+    finish = np.searchsorted(outside, runs.last, side="right")
+    area = _sums(_share_of_area(value, step, outside, excess, sign * limit_c), begin, finish)
+    peak = _first_maxima(excess, begin, finish)
+    columns = (
+        runs.start_s,
+        runs.end_s,
+        value[outside[peak]] * sign,
+        area / SECONDS_PER_HOUR,
+        time[outside[peak]],
+        runs.start_known,
+        runs.end_known,
+    )
+    return [
+        Excursion(start, end, side, limit_c, peak_c, kh, end_known, start_known, peak_s)
+        for start, end, peak_c, kh, peak_s, start_known, end_known in zip(
+            *(column.tolist() for column in columns), strict=True
+        )
+    ]
+
+
+def _share_of_area(
+    value: FloatArray, step: FloatArray, outside: IntArray, excess: FloatArray, limit: float
+) -> FloatArray:
+    """Share of each sample outside in the area beyond the limit (K·s), by trapezoids.
+
+    It is half its excess times the width, left and right, over which the line stays outside:
+    the whole step to a neighbour that is outside too, else up to the crossing.
+    """
+    padded = np.concatenate(([0.0], step, [0.0]))
+    left, right = padded[outside], padded[outside + 1]
+    alone = np.diff(outside) > 1
+    for width, edge, neighbour in (
+        (left, np.flatnonzero(np.concatenate(([True], alone))), -1),
+        (right, np.flatnonzero(np.concatenate((alone, [True]))), 1),
+    ):
+        inside = np.clip(outside[edge] + neighbour, 0, value.size - 1)
+        # At the end of the data the width is zero already, and `inside` the sample itself.
+        fall = np.maximum(excess[edge], excess[edge] - (value[inside] - limit))
+        width[edge] *= excess[edge] / fall
+    return np.asarray(0.5 * excess * (left + right))
+
+
+def _sums(value: FloatArray, begin: IntArray, finish: IntArray) -> FloatArray:
+    """Sum of value[begin:finish] for each pair; pairs are not empty and do not overlap."""
+    bounds = np.column_stack((begin, finish)).ravel()
+    return np.asarray(np.add.reduceat(np.append(value, 0.0), bounds)[::2])
+
+
+def _first_maxima(value: FloatArray, begin: IntArray, finish: IntArray) -> IntArray:
+    """Position of the first maximum in value[begin:finish] for each pair."""
+    bounds = np.column_stack((begin, finish)).ravel()
+    highest = np.maximum.reduceat(np.append(value, -np.inf), bounds)[::2]
+    # What lies between two runs is compared with the former's maximum: a hit there comes later.
+    filled = np.repeat(highest, np.diff(np.append(begin, value.size)))
+    hits = np.flatnonzero(value[begin[0] :] == filled) + begin[0]
+    return np.asarray(hits[np.searchsorted(hits, begin)])
+
+
+def degree_hours(
+    time_s: ArrayLike,
+    temperature_c: ArrayLike,
+    limit_c: float,
+    side: Side,
+    max_gap_s: float = MAX_GAP_S,
+) -> float:
+    """Integrate the distance of temperature beyond a limit over the whole series, in K·h.
+
+    Parameters
+    ----------
+    time_s: unix seconds (n,), sorted.  temperature_c: °C (n,); NaN samples are skipped.
+    limit_c: limit in °C.  side: "above" or "below".
+    max_gap_s: a longer step between samples counts nothing.
+
+    Raises
+    ------
+    ValueError: time not sorted, lengths unequal, unknown side.
+    """
+    if side not in ("above", "below"):
+        raise ValueError(f"side is {side!r}; allowed: 'above' or 'below'")
+    time, temperature = series("temperature_c", time_s, temperature_c)
+    gap = gaps(steps(time), max_gap_s)
+    limit = number("limit_c", limit_c)
+    excess = temperature - limit if side == "above" else limit - temperature
+    return float(_areas(time, excess, gap).sum()) / SECONDS_PER_HOUR
+
+
+def accumulated_excess(
+    time_s: ArrayLike,
+    temperature_c: ArrayLike,
+    base_c: float,
+    at_s: ArrayLike,
+    max_gap_s: float = MAX_GAP_S,
+) -> FloatArray:
+    """Degree-hours above `base_c` from the first sample up to each moment of `at_s`, in K·h.
+
+    Constant before the first and after the last sample and across gaps. The difference of
+    two moments is the integral between them. Parameters and errors as in `degree_hours`.
+    """
+    time, temperature = series("temperature_c", time_s, temperature_c)
+    gap = gaps(steps(time), max_gap_s)
+    excess = temperature - number("base_c", base_c)
+    asked = np.asarray(at_s, dtype=np.float64)
+    if time.size < 2:
+        return np.zeros(asked.shape)
+    upto = np.concatenate(([0.0], np.cumsum(_areas(time, excess, gap))))
+    moment = np.clip(asked.ravel(), time[0], time[-1])
+    i = np.clip(np.searchsorted(time, moment, side="right") - 1, 0, time.size - 2)
+    step = time[i + 1] - time[i]
+    part = np.divide(moment - time[i], step, out=np.zeros(moment.shape), where=step > 0)
+    there = excess[i] + part * (excess[i + 1] - excess[i])
+    piece = _positive_area(excess[i], there, moment - time[i])
+    piece[np.isin(i, gap)] = 0.0
+    return np.asarray((upto[i] + piece) / SECONDS_PER_HOUR).reshape(asked.shape)
+
+
+def _positive_area(start: FloatArray, end: FloatArray, step: FloatArray) -> FloatArray:
+    """Area above zero under straight lines from `start` to `end` over `step`, elementwise."""
+    above = np.maximum(start, 0.0)
+    above += np.maximum(end, 0.0)
+    area: FloatArray = 0.5 * above * step
+    crosses = np.flatnonzero((start > 0) != (end > 0))
+    # One end is not above zero there: only the triangle on the other side counts.
+    area[crosses] *= above[crosses] / np.abs(end[crosses] - start[crosses])
+    return area
+
+
+def _areas(time: FloatArray, excess: FloatArray, gap: IntArray) -> FloatArray:
+    """Area above zero of each step between samples, gaps counting nothing, in K·s (n - 1,)."""
+    area = _positive_area(excess[:-1], excess[1:], np.diff(time))
+    area[gap] = 0.0
+    return area
+
+
+def rate_c_per_h(
+    time_s: ArrayLike,
+    temperature_c: ArrayLike,
+    window_s: float,
+    *,
+    min_samples: int = 3,
+    min_span: float = 0.5,
+) -> FloatArray:
+    """Rate of change at each sample: slope of the least-squares line over the window before it.
+
+    Parameters
+    ----------
+    time_s: unix seconds (n,), sorted.  temperature_c: °C (n,).
+    window_s: length of the trailing window, both ends included.
+    min_samples: fewer samples in the window give NaN; at least 2.
+    min_span: samples that cover less than this share of the window give NaN.
+
+    Returns
+    -------
+    K/h (n,); NaN where the window holds too little, and at samples that are NaN.
+
+    Raises
+    ------
+    ValueError: time not sorted, lengths unequal, window_s not positive, min_samples below 2.
+    """
+    window = number("window_s", window_s, above=0)
+    fewest = int(number("min_samples", min_samples, at_least=2))
+    least = number("min_span", min_span, at_least=0, at_most=1) * window
+    everything = np.asarray(temperature_c, dtype=np.float64)
+    time, temperature = series("temperature_c", time_s, everything)
+    steps(time)  # refuses unsorted time
+    slope = np.full(time.size, np.nan)
+    first = np.searchsorted(time, time - window, side="left")
+    # Sums are taken block by block, about a centre in the block: over the whole series they
+    # would lose their digits to cancellation.
+    start = 0
+    while start < time.size:
+        stop = int(np.searchsorted(time, time[start] + BLOCK_WINDOWS * window, side="right"))
+        slope[start:stop] = _slopes(time, temperature, first, start, stop)
+        start = stop
+    here = np.arange(time.size)
+    enough = (here - first + 1 >= fewest) & (time - time[first] >= least)
+    slope[~enough] = np.nan
+    result = np.full(everything.shape, np.nan)
+    result[~np.isnan(everything)] = slope
+    return result
+
+
+BLOCK_WINDOWS = 32
+
+
+def _slopes(
+    time: FloatArray, temperature: FloatArray, first: IntArray, start: int, stop: int
+) -> FloatArray:
+    """Least-squares slopes in K/h of the windows that end at samples start..stop-1."""
+    base = int(first[start])
+    t = (time[base:stop] - time[start]) / SECONDS_PER_HOUR
+    y = temperature[base:stop] - temperature[start]
+    columns = np.stack((np.ones_like(t), t, y, t * t, t * y))
+    sums = np.concatenate((np.zeros((5, 1)), np.cumsum(columns, axis=1)), axis=1)
+    end = np.arange(start, stop) - base + 1
+    n, st, sy, stt, sty = sums[:, end] - sums[:, first[start:stop] - base]
+    spread = stt - st * st / n
+    return np.asarray(
+        np.divide(sty - st * sy / n, spread, out=np.full(n.shape, np.nan), where=spread > 1e-18)
+    )

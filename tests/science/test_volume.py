@@ -1,0 +1,55 @@
+"""Volume of water, by hand and against common sizes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from service.science.volume import gross_volume_l, net_volume_l
+
+
+def test_90_by_45_by_45_is_about_180_litres():
+    # Common practice, no source: the size is called a 180 L tank.
+    assert gross_volume_l(90, 45, 45) == pytest.approx(182.25)
+
+
+def test_us_gallon_is_231_cubic_inches():
+    # NIST Handbook 44, appendix C: 1 gal = 231 in³ = 3.785411784 L; 1 in = 2.54 cm.
+    assert gross_volume_l(2.54 * 231, 2.54, 2.54) == pytest.approx(3.785411784, rel=1e-12)
+
+
+def test_box_of_water_by_hand():
+    # outer 100x50x50, 1 cm glass -> 98x48 inside; filled to 45 -> 211.68 L; a bed of 5 cm
+    # with 40 % pores takes 98*48*5*0.6/1000 = 14.112 L; rock 5 L.
+    litres = net_volume_l(
+        100, 50, 50, glass_cm=1, fill_height_cm=45, substrate_depth_cm=5, hardscape_l=5
+    )
+    assert litres == pytest.approx(211.68 - 14.112 - 5)
+
+
+def test_bare_tank_equals_gross_volume():
+    assert net_volume_l(90, 45, 45) == gross_volume_l(90, 45, 45)
+
+
+def test_broadcasts():
+    assert net_volume_l(90, 45, np.array([30, 45]), hardscape_l=[0, 10]).shape == (2,)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        ({"length_cm": 0}, "length_cm less glass is 0; allowed: above 0"),
+        ({"glass_cm": 30}, "width_cm less glass is -15; allowed: above 0"),
+        ({"fill_height_cm": 60}, "rim above fill_height_cm is -15"),
+        ({"substrate_depth_cm": 50}, "water above substrate_depth_cm is -5"),
+        (
+            {"substrate_porosity": 1.2},
+            "substrate_porosity is 1.2; allowed: at least 0 and at most 1",
+        ),
+        ({"hardscape_l": 200}, "net volume in litres is -17.75; allowed: above 0"),
+        ({"length_cm": np.inf}, "length_cm less glass is inf"),
+    ],
+)
+def test_impossible_tank(arguments, message):
+    with pytest.raises(ValueError, match=message):
+        net_volume_l(**({"length_cm": 90, "width_cm": 45, "height_cm": 45} | arguments))

@@ -1,0 +1,73 @@
+"""Dilution and mixing, by hand and against the balance done change by change."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.science.water_change import (
+    concentration_after_changes,
+    fraction_for_target,
+    hot_fraction,
+    mixed_temperature_c,
+)
+
+
+def test_half_changed_three_times_leaves_an_eighth():
+    assert concentration_after_changes(40, 0, 0.5, 3) == pytest.approx(5)
+
+
+def test_dilution_law_of_the_laboratory():
+    # C1 V1 = C2 V2: 10 mL of a 100 mg/L standard made up to 100 mL is 10 mg/L.
+    assert concentration_after_changes(100, 0, 0.9) == pytest.approx(10)
+
+
+@given(st.floats(0, 200), st.floats(0, 200), st.floats(0, 1), st.integers(0, 12))
+def test_closed_form_vs_change_by_change(c0, c_tap, fraction, n):
+    litres, amount = 180.0, c0 * 180.0
+    for _ in range(n):
+        amount = amount * (1 - fraction) + c_tap * litres * fraction
+    assert concentration_after_changes(c0, c_tap, fraction, n) == pytest.approx(
+        amount / litres, abs=1e-9
+    )
+
+
+@given(st.floats(1, 200), st.floats(0, 200), st.floats(0.01, 0.95), st.integers(1, 5))
+def test_fraction_roundtrip(c0, c_tap, fraction, n):
+    target = concentration_after_changes(c0, c_tap, fraction, n)
+    if abs(c0 - c_tap) > 1e-3:
+        assert fraction_for_target(c0, c_tap, target, n) == pytest.approx(fraction, abs=1e-6)
+
+
+def test_nothing_to_do():
+    assert fraction_for_target(20, 20, 20) == 0
+    assert fraction_for_target(20, 5, 20) == 0
+    assert fraction_for_target(20, 5, 5) == 1
+
+
+@pytest.mark.parametrize("target", [3, 21])
+def test_target_out_of_reach(target):
+    with pytest.raises(ValueError, match=rf"target is {target}; allowed: between c0 \(20\)"):
+        fraction_for_target(20, 5, target)
+
+
+def test_nan_passes_through():
+    assert np.isnan(fraction_for_target([np.nan, 20.0], 5, 10)).tolist() == [True, False]
+
+
+def test_fraction_outside_0_to_1():
+    with pytest.raises(ValueError, match=r"fraction is 1\.5; allowed: at least 0 and at most 1"):
+        concentration_after_changes(1, 1, 1.5)
+
+
+def test_hot_and_cold_by_hand():
+    # one part of 60 °C to three of 12 °C: (60 + 36) / 4 = 24 °C
+    assert hot_fraction(24, 12, 60) == pytest.approx(0.25)
+    assert mixed_temperature_c(0.25, 60, 12) == pytest.approx(24)
+
+
+def test_hot_and_cold_out_of_reach():
+    with pytest.raises(ValueError, match="hot_c - target_c is -5"):
+        hot_fraction(65, 12, 60)
