@@ -14,12 +14,15 @@ def as_floats(
     *,
     low: float = -np.inf,
     high: float = np.inf,
+    above: float = -np.inf,
+    below: float = np.inf,
     unit: str = "",
 ) -> Floats:
     """Return ``value`` as float64, refusing what is outside ``low`` to ``high``.
 
     Parameters: ``name`` the parameter as the caller wrote it; ``value`` any shape;
-    ``low``, ``high`` inclusive limits; ``unit`` for the message.
+    ``low``, ``high`` inclusive limits; ``above``, ``below`` exclusive ones, in place of
+    the inclusive one on that side; ``unit`` for the message.
     Returns: float64 array of the same shape; NaN passes through (a missing reading).
     Raises: ValueError naming the parameter, the first offending value and what is allowed.
     """
@@ -31,14 +34,48 @@ def as_floats(
         return floats
     # fmin/fmax skip NaN and need no mask of their own: two passes, no temporary arrays
     smallest, largest = np.fmin.reduce(floats, axis=None), np.fmax.reduce(floats, axis=None)
-    if smallest < low or largest > high or np.isinf(smallest) or np.isinf(largest):
-        offending = smallest if smallest < low or np.isneginf(smallest) else largest
-        raise ValueError(f"{name}: {offending:g} is outside {_allowed(low, high, unit)}")
+    too_small = smallest < low or smallest <= above
+    if too_small or largest > high or largest >= below:
+        offending = smallest if too_small else largest
+        allowed = _allowed(max(low, above), min(high, below), unit, above >= low, below <= high)
+        raise ValueError(f"{name}: {offending:g} is outside {allowed}")
     return floats
 
 
-def _allowed(low: float, high: float, unit: str) -> str:
+def as_number(
+    name: str,
+    value: float,
+    *,
+    low: float = -np.inf,
+    high: float = np.inf,
+    above: float = -np.inf,
+    below: float = np.inf,
+    unit: str = "",
+) -> float:
+    """Return one ``value`` as a float, checked like ``as_floats``; arrays and NaN are refused."""
+    number = as_floats(name, value, low=low, high=high, above=above, below=below, unit=unit)
+    if number.ndim or np.isnan(number):
+        raise ValueError(f"{name}: {value!r} is not one number")
+    return float(number)
+
+
+def refuse_where(wrong: ArrayLike, name: str, value: ArrayLike, allowed: str) -> None:
+    """Raise for the first element of ``value`` at which ``wrong`` is True.
+
+    For limits that depend on other arguments; ``wrong`` must be False where an input is NaN.
+    Raises: ValueError "name: value is outside allowed".
+    """
+    marks, floats = np.broadcast_arrays(np.asarray(wrong), np.asarray(value, dtype=np.float64))
+    if marks.any():
+        raise ValueError(f"{name}: {floats[marks].flat[0]:g} is outside {allowed}")
+
+
+def _allowed(low: float, high: float, unit: str, open_low: bool, open_high: bool) -> str:
     suffix = f" {unit}" if unit else ""
+    if (open_low and np.isfinite(low)) or (open_high and np.isfinite(high)):
+        lower = f"{'above' if open_low else 'from'} {low:g}" if np.isfinite(low) else ""
+        upper = f"{'below' if open_high else 'up to'} {high:g}" if np.isfinite(high) else ""
+        return f"the finite numbers {' and '.join(part for part in (lower, upper) if part)}{suffix}"
     if np.isfinite(low) and np.isfinite(high):
         return f"{low:g} to {high:g}{suffix}"
     if np.isfinite(low):

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from service.science.bounds import FloatArray, number
+from service.science.inputs import Floats, as_number
 
 IntArray = NDArray[np.int64]
 
@@ -37,8 +37,8 @@ class Runs(NamedTuple):
 
     first: IntArray  # first sample above the level
     last: IntArray  # last sample above the level
-    start_s: FloatArray
-    end_s: FloatArray
+    start_s: Floats
+    end_s: Floats
     start_known: NDArray[np.bool_]
     end_known: NDArray[np.bool_]
 
@@ -54,7 +54,7 @@ class Runs(NamedTuple):
         )
 
 
-def series(name: str, time_s: ArrayLike, value: ArrayLike) -> tuple[FloatArray, FloatArray]:
+def series(name: str, time_s: ArrayLike, value: ArrayLike) -> tuple[Floats, Floats]:
     """Return time and value as equally long float64 arrays, samples with NaN left out.
 
     Raises ValueError if they are not one-dimensional and of one length, or if `time_s`
@@ -76,7 +76,7 @@ def series(name: str, time_s: ArrayLike, value: ArrayLike) -> tuple[FloatArray, 
     return time, array
 
 
-def steps(time_s: FloatArray) -> FloatArray:
+def steps(time_s: Floats) -> Floats:
     """Return the seconds between consecutive samples; ValueError if time runs backwards."""
     step = np.diff(time_s)
     if step.size and not step.min() >= 0:
@@ -88,22 +88,20 @@ def steps(time_s: FloatArray) -> FloatArray:
     return step
 
 
-def gaps(step_s: FloatArray, max_gap_s: float) -> IntArray:
+def gaps(step_s: Floats, max_gap_s: float) -> IntArray:
     """Return the positions i for which no sample lies within `max_gap_s` after sample i.
 
     `step_s` is what `steps` returned. ValueError if `max_gap_s` is not positive.
     """
-    return np.flatnonzero(step_s > number("max_gap_s", max_gap_s, above=0))
+    return np.flatnonzero(step_s > as_number("max_gap_s", max_gap_s, above=0))
 
 
-def gap_intervals(time_s: FloatArray, gap: IntArray) -> tuple[Interval, ...]:
+def gap_intervals(time_s: Floats, gap: IntArray) -> tuple[Interval, ...]:
     """Return the gaps after the positions `gap` as intervals."""
     return tuple(Interval(float(time_s[i]), float(time_s[i + 1])) for i in gap)
 
 
-def runs_above(
-    time_s: FloatArray, value: FloatArray, gap: IntArray, *, on: float, off: float
-) -> Runs:
+def runs_above(time_s: Floats, value: Floats, gap: IntArray, *, on: float, off: float) -> Runs:
     """Find the runs that begin when `value` exceeds `on` and end once it is down at `off`.
 
     The edges are where straight lines between the samples cross `on`: with `off` below `on`
@@ -143,7 +141,7 @@ def runs_above(
 
 
 def _decided(
-    value: FloatArray, gap: IntArray, on: float, off: float
+    value: Floats, gap: IntArray, on: float, off: float
 ) -> tuple[IntArray, NDArray[np.bool_]]:
     """Return positions of samples that settle the state, and whether it is high at each.
 
@@ -160,11 +158,9 @@ def _decided(
     return keep, code[keep] > 0
 
 
-def _crossing(
-    time_s: FloatArray, value: FloatArray, i: IntArray, j: IntArray, level: float
-) -> FloatArray:
+def _crossing(time_s: Floats, value: Floats, i: IntArray, j: IntArray, level: float) -> Floats:
     """Time at which the straight line from sample i to sample j passes `level`."""
     rise = value[j] - value[i]
     part = np.divide(level - value[i], rise, out=np.zeros(i.shape), where=rise != 0)
-    crossing: FloatArray = time_s[i] + part * (time_s[j] - time_s[i])
+    crossing: Floats = time_s[i] + part * (time_s[j] - time_s[i])
     return crossing

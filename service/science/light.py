@@ -13,7 +13,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.bounds import FloatArray, number, within
+from service.science.inputs import Floats, as_floats, as_number
 from service.science.intervals import Interval, gap_intervals, gaps, runs_above, series, steps
 from service.science.thermal import accumulated_excess
 
@@ -71,7 +71,7 @@ class LightDose:
         return sum(gap.length_s for gap in self.gaps)
 
 
-def ppfd_from_lux(lux: ArrayLike, umol_per_lux: ArrayLike = WHITE_LED_UMOL_PER_LUX) -> FloatArray:
+def ppfd_from_lux(lux: ArrayLike, umol_per_lux: ArrayLike = WHITE_LED_UMOL_PER_LUX) -> Floats:
     """Photosynthetic photon flux density from illuminance.
 
     Parameters
@@ -89,17 +89,17 @@ def ppfd_from_lux(lux: ArrayLike, umol_per_lux: ArrayLike = WHITE_LED_UMOL_PER_L
 
     Source: Thimijan & Heins 1983, HortScience 18:818-822.
     """
-    factor = within("umol_per_lux", umol_per_lux, above=0)
-    return np.asarray(within("lux", lux, at_least=0) * factor)
+    factor = as_floats("umol_per_lux", umol_per_lux, above=0)
+    return np.asarray(as_floats("lux", lux, low=0) * factor)
 
 
-def dli_from_constant_ppfd(ppfd_umol_m2_s: ArrayLike, hours: ArrayLike) -> FloatArray:
+def dli_from_constant_ppfd(ppfd_umol_m2_s: ArrayLike, hours: ArrayLike) -> Floats:
     """Daily light integral in mol/m²/d of `hours` (0-24) at a constant PPFD in µmol/m²/s.
 
     DLI = PPFD * 3600 * h / 1e6. ValueError for a negative PPFD or hours outside 0-24.
     """
-    ppfd = within("ppfd_umol_m2_s", ppfd_umol_m2_s, at_least=0)
-    lit = within("hours", hours, at_least=0, at_most=24)
+    ppfd = as_floats("ppfd_umol_m2_s", ppfd_umol_m2_s, low=0)
+    lit = as_floats("hours", hours, low=0, high=24)
     return np.asarray(ppfd * lit * (SECONDS_PER_HOUR / UMOL_PER_MOL))
 
 
@@ -139,7 +139,7 @@ def _dose(
     step = steps(time)
     gap = gaps(step, max_gap_s)
     if level.size and level.min() < 0:
-        within(name, level, at_least=0)
+        as_floats(name, level, low=0)
     step[gap] = 0.0
     total = float(np.dot(step, level[1:]) + np.dot(step, level[:-1])) / 2
     return LightDose(total * per_unit_second, float(step.sum()), gap_intervals(time, gap))
@@ -177,10 +177,10 @@ def lit_intervals(
     ------
     ValueError: time not sorted, lengths unequal, off_lux > on_lux, a negative duration.
     """
-    on = number("on_lux", on_lux, above=0)
-    off = number("off_lux", off_lux, at_least=0, at_most=on)
-    shortest_on = number("min_on_s", min_on_s, at_least=0)
-    shortest_off = number("min_off_s", min_off_s, at_least=0)
+    on = as_number("on_lux", on_lux, above=0)
+    off = as_number("off_lux", off_lux, low=0, high=on)
+    shortest_on = as_number("min_on_s", min_on_s, low=0)
+    shortest_off = as_number("min_off_s", min_off_s, low=0)
     time, level = series("lux", time_s, lux)
     runs = runs_above(time, level, gaps(steps(time), max_gap_s), on=on, off=off)
     if not runs.first.size:

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.bounds import FloatArray, number
+from service.science.inputs import Floats, as_number
 from service.science.intervals import IntArray, Runs, gaps, runs_above, series, steps
 
 Side = Literal["above", "below"]
@@ -86,10 +86,12 @@ def excursions(
     ------
     ValueError: time not sorted, lengths unequal, low_c > high_c, a negative setting.
     """
-    band = number("hysteresis_c", hysteresis_c, at_least=0)
-    shortest = number("min_length_s", min_length_s, at_least=0)
-    high = None if high_c is None else number("high_c", high_c)
-    low = None if low_c is None else number("low_c", low_c, at_most=high)
+    band = as_number("hysteresis_c", hysteresis_c, low=0)
+    shortest = as_number("min_length_s", min_length_s, low=0)
+    high = None if high_c is None else as_number("high_c", high_c)
+    low = (
+        None if low_c is None else as_number("low_c", low_c, high=np.inf if high is None else high)
+    )
     time, temperature = series("temperature_c", time_s, temperature_c)
     step = steps(time)
     gap = gaps(step, max_gap_s)
@@ -108,7 +110,7 @@ def excursions(
 
 
 def _described(
-    time: FloatArray, value: FloatArray, step: FloatArray, runs: Runs, limit_c: float, side: Side
+    time: Floats, value: Floats, step: Floats, runs: Runs, limit_c: float, side: Side
 ) -> list[Excursion]:
     """Measure each run; `value` is temperature, mirrored at zero for the side "below"."""
     if not runs.first.size:
@@ -138,8 +140,8 @@ def _described(
 
 
 def _share_of_area(
-    value: FloatArray, step: FloatArray, outside: IntArray, excess: FloatArray, limit: float
-) -> FloatArray:
+    value: Floats, step: Floats, outside: IntArray, excess: Floats, limit: float
+) -> Floats:
     """Share of each sample outside in the area beyond the limit (K·s), by trapezoids.
 
     It is half its excess times the width, left and right, over which the line stays outside:
@@ -159,13 +161,13 @@ def _share_of_area(
     return np.asarray(0.5 * excess * (left + right))
 
 
-def _sums(value: FloatArray, begin: IntArray, finish: IntArray) -> FloatArray:
+def _sums(value: Floats, begin: IntArray, finish: IntArray) -> Floats:
     """Sum of value[begin:finish] for each pair; pairs are not empty and do not overlap."""
     bounds = np.column_stack((begin, finish)).ravel()
     return np.asarray(np.add.reduceat(np.append(value, 0.0), bounds)[::2])
 
 
-def _first_maxima(value: FloatArray, begin: IntArray, finish: IntArray) -> IntArray:
+def _first_maxima(value: Floats, begin: IntArray, finish: IntArray) -> IntArray:
     """Position of the first maximum in value[begin:finish] for each pair."""
     bounds = np.column_stack((begin, finish)).ravel()
     highest = np.maximum.reduceat(np.append(value, -np.inf), bounds)[::2]
@@ -198,7 +200,7 @@ def degree_hours(
         raise ValueError(f"side is {side!r}; allowed: 'above' or 'below'")
     time, temperature = series("temperature_c", time_s, temperature_c)
     gap = gaps(steps(time), max_gap_s)
-    limit = number("limit_c", limit_c)
+    limit = as_number("limit_c", limit_c)
     excess = temperature - limit if side == "above" else limit - temperature
     return float(_areas(time, excess, gap).sum()) / SECONDS_PER_HOUR
 
@@ -209,7 +211,7 @@ def accumulated_excess(
     base_c: float,
     at_s: ArrayLike,
     max_gap_s: float = MAX_GAP_S,
-) -> FloatArray:
+) -> Floats:
     """Degree-hours above `base_c` from the first sample up to each moment of `at_s`, in K·h.
 
     Constant before the first and after the last sample and across gaps. The difference of
@@ -217,7 +219,7 @@ def accumulated_excess(
     """
     time, temperature = series("temperature_c", time_s, temperature_c)
     gap = gaps(steps(time), max_gap_s)
-    excess = temperature - number("base_c", base_c)
+    excess = temperature - as_number("base_c", base_c)
     asked = np.asarray(at_s, dtype=np.float64)
     if time.size < 2:
         return np.zeros(asked.shape)
@@ -232,18 +234,18 @@ def accumulated_excess(
     return np.asarray((upto[i] + piece) / SECONDS_PER_HOUR).reshape(asked.shape)
 
 
-def _positive_area(start: FloatArray, end: FloatArray, step: FloatArray) -> FloatArray:
+def _positive_area(start: Floats, end: Floats, step: Floats) -> Floats:
     """Area above zero under straight lines from `start` to `end` over `step`, elementwise."""
     above = np.maximum(start, 0.0)
     above += np.maximum(end, 0.0)
-    area: FloatArray = 0.5 * above * step
+    area: Floats = 0.5 * above * step
     crosses = np.flatnonzero((start > 0) != (end > 0))
     # One end is not above zero there: only the triangle on the other side counts.
     area[crosses] *= above[crosses] / np.abs(end[crosses] - start[crosses])
     return area
 
 
-def _areas(time: FloatArray, excess: FloatArray, gap: IntArray) -> FloatArray:
+def _areas(time: Floats, excess: Floats, gap: IntArray) -> Floats:
     """Area above zero of each step between samples, gaps counting nothing, in K·s (n - 1,)."""
     area = _positive_area(excess[:-1], excess[1:], np.diff(time))
     area[gap] = 0.0
@@ -257,7 +259,7 @@ def rate_c_per_h(
     *,
     min_samples: int = 3,
     min_span: float = 0.5,
-) -> FloatArray:
+) -> Floats:
     """Rate of change at each sample: slope of the least-squares line over the window before it.
 
     Parameters
@@ -275,9 +277,9 @@ def rate_c_per_h(
     ------
     ValueError: time not sorted, lengths unequal, window_s not positive, min_samples below 2.
     """
-    window = number("window_s", window_s, above=0)
-    fewest = int(number("min_samples", min_samples, at_least=2))
-    least = number("min_span", min_span, at_least=0, at_most=1) * window
+    window = as_number("window_s", window_s, above=0)
+    fewest = int(as_number("min_samples", min_samples, low=2))
+    least = as_number("min_span", min_span, low=0, high=1) * window
     everything = np.asarray(temperature_c, dtype=np.float64)
     time, temperature = series("temperature_c", time_s, everything)
     steps(time)  # refuses unsorted time
@@ -301,9 +303,7 @@ def rate_c_per_h(
 BLOCK_WINDOWS = 32
 
 
-def _slopes(
-    time: FloatArray, temperature: FloatArray, first: IntArray, start: int, stop: int
-) -> FloatArray:
+def _slopes(time: Floats, temperature: Floats, first: IntArray, start: int, stop: int) -> Floats:
     """Least-squares slopes in K/h of the windows that end at samples start..stop-1."""
     base = int(first[start])
     t = (time[base:stop] - time[start]) / SECONDS_PER_HOUR

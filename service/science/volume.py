@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.bounds import FloatArray, within
+from service.science.inputs import Floats, as_floats, refuse_where
 
 CM3_PER_L = 1000.0
 
@@ -14,14 +14,14 @@ SUBSTRATE_POROSITY = 0.40
 table 2.4, give 0.25-0.40 for gravel and 0.25-0.50 for sand (from memory)."""
 
 
-def gross_volume_l(length_cm: ArrayLike, width_cm: ArrayLike, height_cm: ArrayLike) -> FloatArray:
+def gross_volume_l(length_cm: ArrayLike, width_cm: ArrayLike, height_cm: ArrayLike) -> Floats:
     """Volume of the box length x width x height, all in cm, in litres.
 
     ValueError for a dimension that is not positive.
     """
-    length = within("length_cm", length_cm, above=0)
-    width = within("width_cm", width_cm, above=0)
-    height = within("height_cm", height_cm, above=0)
+    length = as_floats("length_cm", length_cm, above=0, unit="cm")
+    width = as_floats("width_cm", width_cm, above=0, unit="cm")
+    height = as_floats("height_cm", height_cm, above=0, unit="cm")
     return np.asarray(length * width * height / CM3_PER_L)
 
 
@@ -35,7 +35,7 @@ def net_volume_l(
     substrate_depth_cm: ArrayLike = 0.0,
     substrate_porosity: ArrayLike = SUBSTRATE_POROSITY,
     hardscape_l: ArrayLike = 0.0,
-) -> FloatArray:
+) -> Floats:
     """Water actually in the tank, in litres.
 
     Parameters
@@ -53,20 +53,24 @@ def net_volume_l(
         rim, a bed deeper than the water, a porosity outside 0-1, or displacement that leaves
         no water.
     """
-    glass = within("glass_cm", glass_cm, at_least=0)
-    inner_length = within("length_cm less glass", np.asarray(length_cm) - 2 * glass, above=0)
-    inner_width = within("width_cm less glass", np.asarray(width_cm) - 2 * glass, above=0)
-    inner_height = within("height_cm less glass", np.asarray(height_cm) - glass, above=0)
-    fill = (
-        inner_height
-        if fill_height_cm is None
-        else within("fill_height_cm", fill_height_cm, above=0)
-    )
-    within("rim above fill_height_cm", inner_height - fill, at_least=-1e-9)
-    depth = within("substrate_depth_cm", substrate_depth_cm, at_least=0)
-    within("water above substrate_depth_cm", fill - depth, at_least=0)
-    porosity = within("substrate_porosity", substrate_porosity, at_least=0, at_most=1)
-    hardscape = within("hardscape_l", hardscape_l, at_least=0)
-    area = inner_length * inner_width
-    water = (area * (fill - depth * (1 - porosity))) / CM3_PER_L - hardscape
-    return within("net volume in litres", water, above=0)
+    length = as_floats("length_cm", length_cm, above=0, unit="cm")
+    width = as_floats("width_cm", width_cm, above=0, unit="cm")
+    height = as_floats("height_cm", height_cm, above=0, unit="cm")
+    glass = as_floats("glass_cm", glass_cm, low=0, unit="cm")
+    no_room = (2 * glass >= length) | (2 * glass >= width) | (glass >= height)
+    refuse_where(no_room, "glass_cm", glass, "what leaves room between the panes")
+    inner_height = height - glass
+    if fill_height_cm is None:
+        fill = inner_height
+    else:
+        fill = as_floats("fill_height_cm", fill_height_cm, above=0, unit="cm")
+        over = fill > inner_height * (1 + 1e-12)
+        refuse_where(over, "fill_height_cm", fill, "0 to the rim (height_cm less the glass)")
+    depth = as_floats("substrate_depth_cm", substrate_depth_cm, low=0)
+    refuse_where(depth > fill, "substrate_depth_cm", depth, "0 to the fill height")
+    porosity = as_floats("substrate_porosity", substrate_porosity, low=0, high=1)
+    hardscape = as_floats("hardscape_l", hardscape_l, low=0)
+    area = (length - 2 * glass) * (width - 2 * glass)
+    room = area * (fill - depth * (1 - porosity)) / CM3_PER_L
+    refuse_where(hardscape >= room, "hardscape_l", hardscape, "0 to the room for water")
+    return np.asarray(room - hardscape)

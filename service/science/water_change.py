@@ -8,12 +8,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.bounds import FloatArray, within
+from service.science.inputs import Floats, as_floats, refuse_where
 
 
 def concentration_after_changes(
     c0: ArrayLike, c_tap: ArrayLike, fraction: ArrayLike, n: ArrayLike = 1
-) -> FloatArray:
+) -> Floats:
     """Concentration after `n` changes of `fraction` each.
 
     c = c_tap + (c0 - c_tap) (1 - fraction)^n, for anything that mixes in proportion: mg/L of
@@ -28,15 +28,15 @@ def concentration_after_changes(
     ------
     ValueError: a negative concentration or n, a fraction outside 0-1.
     """
-    before = within("c0", c0, at_least=0)
-    tap = within("c_tap", c_tap, at_least=0)
-    left = 1 - within("fraction", fraction, at_least=0, at_most=1)
-    return np.asarray(tap + (before - tap) * left ** within("n", n, at_least=0))
+    before = as_floats("c0", c0, low=0)
+    tap = as_floats("c_tap", c_tap, low=0)
+    left = 1 - as_floats("fraction", fraction, low=0, high=1)
+    return np.asarray(tap + (before - tap) * left ** as_floats("n", n, low=0))
 
 
 def fraction_for_target(
     c0: ArrayLike, c_tap: ArrayLike, target: ArrayLike, n: ArrayLike = 1
-) -> FloatArray:
+) -> Floats:
     """Fraction to replace in each of `n` equal changes to bring `c0` to `target`.
 
     The inverse of `concentration_after_changes`; 0 where `target` equals `c0`.
@@ -46,48 +46,45 @@ def fraction_for_target(
     ValueError: `target` lies outside the range from c0 to c_tap, so that no change reaches it;
         a negative concentration; n not positive.
     """
-    before = within("c0", c0, at_least=0)
-    tap = within("c_tap", c_tap, at_least=0)
-    aim = within("target", target, at_least=0)
-    times = within("n", n, above=0)
+    before = as_floats("c0", c0, low=0)
+    tap = as_floats("c_tap", c_tap, low=0)
+    aim = as_floats("target", target, low=0)
+    times = as_floats("n", n, above=0)
     span = before - tap
     same = aim == before
     left = np.divide(
         aim - tap, span, out=np.full(np.broadcast(aim, span).shape, np.nan), where=span != 0
     )
     left = np.where(same, 1.0, left)
-    unknown = np.isnan(before) | np.isnan(tap) | np.isnan(aim)
-    wrong = ~unknown & ~((left >= 0) & (left <= 1))
-    if np.any(wrong):
-        b, t, a = (float(x[wrong][0]) for x in np.broadcast_arrays(before, tap, aim))
-        raise ValueError(f"target is {a:g}; allowed: between c0 ({b:g}) and c_tap ({t:g})")
+    unknown = np.isnan(before + tap + aim)
+    out_of_reach = ~unknown & ~((left >= 0) & (left <= 1))
+    refuse_where(out_of_reach, "target", aim, "c0 to c_tap: no water change reaches it")
     return np.asarray(1 - left ** (1 / times))
 
 
 def mixed_temperature_c(
     fraction: ArrayLike, temperature_c: ArrayLike, other_temperature_c: ArrayLike
-) -> FloatArray:
+) -> Floats:
     """Temperature of a mix of which `fraction` (0-1) is at `temperature_c`, the rest at the other.
 
     Heat balance with equal heat capacities, no loss to vessel or air; °C.
     """
-    share = within("fraction", fraction, at_least=0, at_most=1)
-    one = within("temperature_c", temperature_c, at_least=0, at_most=100)
-    other = within("other_temperature_c", other_temperature_c, at_least=0, at_most=100)
+    share = as_floats("fraction", fraction, low=0, high=1)
+    one = as_floats("temperature_c", temperature_c, low=0, high=100)
+    other = as_floats("other_temperature_c", other_temperature_c, low=0, high=100)
     return np.asarray(share * one + (1 - share) * other)
 
 
-def hot_fraction(target_c: ArrayLike, cold_c: ArrayLike, hot_c: ArrayLike) -> FloatArray:
+def hot_fraction(target_c: ArrayLike, cold_c: ArrayLike, hot_c: ArrayLike) -> Floats:
     """Share of hot water in a mix of cold and hot that comes out at `target_c`.
 
     Raises
     ------
     ValueError: hot not warmer than cold, or a target that the two cannot reach.
     """
-    cold = within("cold_c", cold_c, at_least=0, at_most=100)
-    hot = within("hot_c", hot_c, at_least=0, at_most=100)
-    aim = within("target_c", target_c, at_least=0, at_most=100)
-    within("hot_c - cold_c", hot - cold, above=0)
-    within("target_c - cold_c", aim - cold, at_least=0)
-    within("hot_c - target_c", hot - aim, at_least=0)
+    cold = as_floats("cold_c", cold_c, low=0, high=100)
+    hot = as_floats("hot_c", hot_c, low=0, high=100)
+    aim = as_floats("target_c", target_c, low=0, high=100)
+    refuse_where(hot <= cold, "hot_c", hot, "what is warmer than cold_c")
+    refuse_where((aim < cold) | (aim > hot), "target_c", aim, "cold_c to hot_c")
     return np.asarray((aim - cold) / (hot - cold))

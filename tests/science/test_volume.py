@@ -38,16 +38,16 @@ def test_broadcasts():
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        ({"length_cm": 0}, "length_cm less glass is 0; allowed: above 0"),
-        ({"glass_cm": 30}, "width_cm less glass is -15; allowed: above 0"),
-        ({"fill_height_cm": 60}, "rim above fill_height_cm is -15"),
-        ({"substrate_depth_cm": 50}, "water above substrate_depth_cm is -5"),
+        ({"length_cm": 0}, "length_cm: 0 is outside the finite numbers above 0 cm"),
+        ({"glass_cm": 30}, "glass_cm: 30 is outside what leaves room"),
+        ({"fill_height_cm": 60}, "fill_height_cm: 60 is outside 0 to the rim"),
+        ({"substrate_depth_cm": 50}, "substrate_depth_cm: 50 is outside 0 to the fill height"),
         (
             {"substrate_porosity": 1.2},
-            "substrate_porosity is 1.2; allowed: at least 0 and at most 1",
+            "substrate_porosity: 1.2 is outside 0 to 1",
         ),
-        ({"hardscape_l": 200}, "net volume in litres is -17.75; allowed: above 0"),
-        ({"length_cm": np.inf}, "length_cm less glass is inf"),
+        ({"hardscape_l": 200}, "hardscape_l: 200 is outside 0 to the room for water"),
+        ({"length_cm": np.inf}, "length_cm: inf is outside"),
     ],
 )
 def test_impossible_tank(arguments, message):
