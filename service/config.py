@@ -1,0 +1,1 @@
+"""The configuration: one TOML file, each key overridable by an environment variable."""

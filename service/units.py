@@ -1,0 +1,194 @@
+"""The one place where units are understood: any pint unit in, canonical UCUM codes out.
+
+Values are converted once, at the edge. ``pH`` and the degrees of hardness are defined here,
+because pint reads ``pH`` as picohenry and knows no degrees of hardness.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import pint
+
+from service.errors import UnknownUnitError
+
+# 1 °dKH = 10 mg/L CaO = 0.356652 meq/L (DIN 38409-6; CaO 56.0774 g/mol, two charges each).
+MEQ_PER_L_PER_DKH: Final = 0.356652
+# 1 meq/L = 50.0435 mg/L CaCO3 (CaCO3 100.0869 g/mol, two charges each; IUPAC 2021 masses).
+CACO3_MG_PER_MEQ: Final = 50.04345
+
+_registry: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True, cache_folder=None)
+for _definition in (
+    "pH_unit = []",
+    "equivalent = mole = eq",
+    f"degree_carbonate_hardness = {MEQ_PER_L_PER_DKH} * milliequivalent / liter = dKH",
+    f"degree_general_hardness = {MEQ_PER_L_PER_DKH} * milliequivalent / liter = dGH",
+    f"ppm_caco3 = {1 / CACO3_MG_PER_MEQ} * milliequivalent / liter",
+):
+    _registry.define(_definition)
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """What is measured, its canonical unit and the range that is physically plausible in a tank.
+
+    Attributes:
+        name: as in topics and JSON, e.g. ``temperature``.
+        ucum: canonical unit as UCUM code, as written in JSON.
+        pint_unit: the same unit as pint writes it.
+        plausible_low, plausible_high: outside of it a reading is flagged, in canonical units.
+    """
+
+    name: str
+    ucum: str
+    pint_unit: str
+    plausible_low: float
+    plausible_high: float
+
+
+# Plausible ranges: common practice, no source. They bound what a freshwater tank indoors and a
+# working sensor can show, not what is good for livestock.
+QUANTITIES: Final[dict[str, Quantity]] = {
+    quantity.name: quantity
+    for quantity in (
+        Quantity("temperature", "Cel", "degC", 0.0, 45.0),
+        Quantity("ph", "[pH]", "pH_unit", 3.0, 11.0),
+        Quantity("illuminance", "lx", "lux", 0.0, 200_000.0),
+        Quantity("ppfd", "umol/m2/s", "umol/m**2/s", 0.0, 3_000.0),
+        Quantity("conductivity", "uS/cm", "uS/cm", 0.0, 5_000.0),
+        Quantity("dissolved_oxygen", "mg/L", "mg/L", 0.0, 30.0),
+    )
+}
+
+# Codes of UCUM, SenML (RFC 8428, RFC 8798) and the trade that pint reads otherwise or not at all.
+_ALIASES: Final[dict[str, str]] = {
+    "Cel": "degC",
+    "C": "degC",
+    "°C": "degC",
+    "degC": "degC",
+    "celsius": "degC",
+    "F": "degF",
+    "°F": "degF",
+    "[degF]": "degF",
+    "degF": "degF",
+    "fahrenheit": "degF",
+    "K": "kelvin",
+    "pH": "pH_unit",
+    "[pH]": "pH_unit",
+    "ph": "pH_unit",
+    "lx": "lux",
+    "umol/m2/s": "umol/m**2/s",
+    "µmol/m²/s": "umol/m**2/s",
+    "umol/m²/s": "umol/m**2/s",
+    "mol/m2/d": "mol/m**2/day",
+    "µS/cm": "uS/cm",
+    "dKH": "dKH",
+    "°dKH": "dKH",
+    "KH": "dKH",
+    "dGH": "dGH",
+    "°dGH": "dGH",
+    "dH": "dKH",
+    "°dH": "dKH",
+    "ppm CaCO3": "ppm_caco3",
+    "mg/L CaCO3": "ppm_caco3",
+    "mg/l CaCO3": "ppm_caco3",
+    "meq/L": "milliequivalent/liter",
+    "meq/l": "milliequivalent/liter",
+    "K.h": "kelvin*hour",
+    "gal": "gallon",
+    "fl oz": "fluid_ounce",
+    "[gal_us]": "gallon",
+    "[in_i]": "inch",
+    "[ft_i]": "foot",
+    "L": "liter",
+    "l": "liter",
+    "%": "percent",
+    "h": "hour",
+    "min": "minute",
+    "d": "day",
+}
+
+# One word, or words with a one-digit power, joined by / * . or a blank: pint would evaluate
+# anything else as arithmetic (a tower of powers keeps it busy for ever).
+_WORD = r"[A-Za-zµμ°Ω%_]+(?:(?:\*\*|\^)?-?[0-9]|[²³]|⁻[¹²³])?"
+_UNIT_TEXT = re.compile(rf"(?=.{{1,40}}$){_WORD}(?:(?: ?[/*] ?| ){_WORD})*")
+_UCUM_POWER = re.compile(r"([A-Za-zµμ])(\d)")
+_NUMBER = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
+
+
+@lru_cache(maxsize=512)
+def _unit(text: str) -> pint.Unit:
+    """The pint unit of a unit text; the text never reaches pint unchecked."""
+    cleaned = text.strip()
+    fault = UnknownUnitError(
+        f"unit is {text[:40]!r}; allowed: a unit such as Cel, degF, L, gal, dKH or mS/cm"
+    )
+    known = _ALIASES.get(cleaned)
+    if known is None:
+        # pint would read any of these as a prefix and a unit of electricity or of time.
+        if not _UNIT_TEXT.fullmatch(cleaned) or cleaned.lower() == "ph":
+            raise fault
+        known = _UCUM_POWER.sub(r"\1**\2", cleaned)
+    try:
+        return _registry.Unit(known)
+    except (pint.errors.PintError, ValueError, TypeError, AttributeError, AssertionError) as error:
+        raise fault from error
+
+
+def convert(value: float, unit: str, to: str) -> float:
+    """Convert a value between two units.
+
+    Args:
+        value: number in ``unit``.
+        unit: UCUM code, SenML unit, trade unit (dKH, ppm CaCO3) or anything pint understands.
+        to: the same kinds of text.
+
+    Raises:
+        UnknownUnitError: if a unit is not understood or the two do not fit each other.
+    """
+    if unit == to:
+        return float(value)
+    source, target = _unit(unit), _unit(to)
+    try:
+        return float(_registry.Quantity(value, source).to(target).magnitude)
+    except pint.errors.PintError as error:
+        raise UnknownUnitError(
+            f"unit is {unit!r}; allowed: a unit that converts to {to!r}"
+        ) from error
+
+
+def to_canonical(quantity: str, value: float, unit: str | None = None) -> float:
+    """Convert a measured value to the canonical unit of its quantity.
+
+    Args:
+        quantity: one of ``QUANTITIES``.
+        value: the number as sent.
+        unit: its unit; None means that it is canonical already.
+
+    Raises:
+        UnknownUnitError: unknown quantity, unknown unit, or a unit that does not fit.
+    """
+    if quantity not in QUANTITIES:
+        raise UnknownUnitError(f"quantity is {quantity!r}; allowed: {', '.join(QUANTITIES)}")
+    if unit is None or unit == QUANTITIES[quantity].ucum:
+        return float(value)
+    return convert(value, unit, QUANTITIES[quantity].pint_unit)
+
+
+def split_number_and_unit(text: str) -> tuple[float, str | None]:
+    """Split ``72.4 °F`` into its number and its unit (None when there is none).
+
+    Raises:
+        ValueError: if the text does not start with a number or the number is not finite.
+    """
+    match = _NUMBER.fullmatch(text)
+    if match is None:
+        raise ValueError(f"value is {text[:40]!r}; allowed: a number, with a unit if need be")
+    value = float(match.group(1))
+    if not math.isfinite(value):
+        raise ValueError(f"value is {text[:40]!r}; allowed: a finite number")
+    return value, match.group(2) or None

@@ -1,0 +1,75 @@
+"""Units at the edge: what people write, against definitions from outside the project."""
+
+import pytest
+
+from service.errors import UnknownUnitError
+from service.units import QUANTITIES, convert, split_number_and_unit, to_canonical
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "to", "expected"),
+    [
+        # NIST SP 811 (2008), appendix B: exact definitions.
+        (1, "ft", "cm", 30.48),
+        (1, "inch", "cm", 2.54),
+        (1, "gal", "L", 3.785411784),
+        (32, "°F", "Cel", 0.0),
+        (212, "[degF]", "Cel", 100.0),
+        (295.65, "K", "Cel", 22.5),
+        # DIN 38409-6: 1 °d = 10 mg/L CaO = 0.3567 mmol/L of charge = 17.85 mg/L CaCO3.
+        (1, "dKH", "meq/L", 0.3567),
+        (1, "dKH", "mg/L CaCO3", 17.85),
+        (1, "S/m", "uS/cm", 10_000.0),
+        (1, "kg/m3", "mg/L", 1000.0),
+    ],
+)
+def test_convert_vs_published_definitions(value, unit, to, expected):
+    assert convert(value, unit, to) == pytest.approx(expected, rel=2e-4, abs=1e-9)
+
+
+def test_a_90_45_45_tank_is_3_by_one_and_a_half_feet():
+    """Common practice, no source: a 90 x 45 x 45 cm tank is called 3 x 1.5 x 1.5 ft."""
+    assert convert(90, "cm", "ft") == pytest.approx(3, abs=0.06)
+    assert convert(45, "cm", "ft") == pytest.approx(1.5, abs=0.03)
+
+
+def test_cool_room_temperature_is_about_72_fahrenheit():
+    """Common practice, no source: 22-23 °C is about 72 °F; 15-20 cm is 6-8 in."""
+    assert 22 <= to_canonical("temperature", 72, "°F") <= 23
+    assert convert(15, "cm", "in") == pytest.approx(6, abs=0.15)
+    assert convert(20, "cm", "in") == pytest.approx(8, abs=0.15)
+
+
+def test_ph_is_not_picohenry():
+    assert to_canonical("ph", 6.6, "pH") == 6.6
+    with pytest.raises(UnknownUnitError, match="'H'"):
+        to_canonical("ph", 6.6, "H")
+
+
+@pytest.mark.parametrize(
+    "unit", ["", "foo", "L; import os", "L**9**9**9", "L^99", "9**9", "a" * 500, "PH", "(m)"]
+)
+def test_text_that_is_no_unit_is_refused(unit):
+    with pytest.raises(UnknownUnitError, match="allowed"):
+        convert(1.0, unit, "L")
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [("72.4 °F", (72.4, "°F")), (" 6.60 ", (6.6, None)), ("1e3lx", (1000.0, "lx"))],
+)
+def test_split_number_and_unit(text, expected):
+    assert split_number_and_unit(text) == expected
+
+
+@pytest.mark.parametrize("text", ["NaN", "inf", "1e999", "", "warm", "0x10", "--1"])
+def test_what_is_no_finite_number_is_refused(text):
+    with pytest.raises(ValueError, match="allowed"):
+        value, unit = split_number_and_unit(text)
+        convert(value, unit or "", "Cel")
+
+
+def test_every_quantity_accepts_its_own_ucum_code():
+    for name, quantity in QUANTITIES.items():
+        assert to_canonical(name, 1.25, quantity.ucum) == 1.25
+        assert convert(1.25, quantity.ucum, quantity.pint_unit) == pytest.approx(1.25)
