@@ -15,18 +15,16 @@ from typing import Final
 import pint
 
 from service.errors import UnknownUnitError
+from service.science.hardness import CACO3_MG_PER_MEQ, MEQ_L_PER_DEGREE
 
-# 1 °dKH = 10 mg/L CaO = 0.356652 meq/L (DIN 38409-6; CaO 56.0774 g/mol, two charges each).
-MEQ_PER_L_PER_DKH: Final = 0.356652
-# 1 meq/L = 50.0435 mg/L CaCO3 (CaCO3 100.0869 g/mol, two charges each; IUPAC 2021 masses).
-CACO3_MG_PER_MEQ: Final = 50.04345
-
-_registry: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True, cache_folder=None)
+_registry: pint.UnitRegistry[float] = pint.UnitRegistry(
+    autoconvert_offset_to_baseunit=True, cache_folder=None
+)
 for _definition in (
     "pH_unit = []",
     "equivalent = mole = eq",
-    f"degree_carbonate_hardness = {MEQ_PER_L_PER_DKH} * milliequivalent / liter = dKH",
-    f"degree_general_hardness = {MEQ_PER_L_PER_DKH} * milliequivalent / liter = dGH",
+    f"degree_carbonate_hardness = {MEQ_L_PER_DEGREE} * milliequivalent / liter = dKH",
+    f"degree_general_hardness = {MEQ_L_PER_DEGREE} * milliequivalent / liter = dGH",
     f"ppm_caco3 = {1 / CACO3_MG_PER_MEQ} * milliequivalent / liter",
 ):
     _registry.define(_definition)

