@@ -1,4 +1,4 @@
-"""Activity coefficients and ionic strength of dilute fresh water.
+"""Activity coefficients in dilute fresh water.
 
     extended Debye-Hueckel  log10 g = -A z² sqrt(I) / (1 + B a sqrt(I))
     Davies                  log10 g = -A z² (sqrt(I) / (1 + sqrt(I)) - 0.3 I)
@@ -22,10 +22,9 @@ from __future__ import annotations
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from service.science.constants import CELSIUS_ZERO_K, LN10
-from service.science.inputs import Floats, as_floats
+from service.science.inputs import Floats
 
 ActivityModel = Literal["debye-hueckel", "davies", "none"]
 ACTIVITY_MODELS: Final = ("debye-hueckel", "davies", "none")
@@ -34,10 +33,6 @@ ION_SIZE_CARBONATE_A: Final = 5.4  # HCO3- and CO3--, ångström
 ION_SIZE_HYDROGEN_A: Final = 9.0
 ION_SIZE_HYDROXIDE_A: Final = 3.5
 SALTING_OUT_CO2: Final = 0.1
-
-CONDUCTIVITY_TO_IONIC_STRENGTH: Final = 1.6e-5
-"""mol/L per µS/cm at 25 °C (Griffin & Jurinak 1973 give 1.3e-5 for soils; 1.6e-5 is the value
-of Snoeyink & Jenkins 1980 for fresh water; both from memory)."""
 
 
 class LnGamma(NamedTuple):
@@ -94,31 +89,3 @@ def check_model(activity: str) -> ActivityModel:
         if activity == model:
             return model
     raise ValueError(f"activity: {activity!r} is not one of {', '.join(ACTIVITY_MODELS)}")
-
-
-def ionic_strength_mol_l(
-    alkalinity_meq_l: ArrayLike,
-    *,
-    gh_meq_l: ArrayLike | None = None,
-    conductivity_us_cm: ArrayLike | None = None,
-) -> Floats:
-    """Ionic strength of tank water from the best evidence at hand.
-
-    Parameters (shapes broadcast): ``alkalinity_meq_l``; ``gh_meq_l`` calcium and magnesium;
-    ``conductivity_us_cm`` at 25 °C. With a conductivity the ionic strength is proportional to
-    it; with GH the ions that must balance alkalinity and hardness are counted (the excess of
-    one over the other carried half by single, half by double charges); with neither the
-    water counts as a solution of KHCO3. Returns: mol/L.
-    Raises: ValueError for a negative input.
-    """
-    alkalinity = as_floats("alkalinity_meq_l", alkalinity_meq_l, low=0.0, unit="meq/L")
-    if conductivity_us_cm is not None:
-        conductivity = as_floats("conductivity_us_cm", conductivity_us_cm, low=0.0, unit="µS/cm")
-        return np.asarray(CONDUCTIVITY_TO_IONIC_STRENGTH * conductivity + 0.0 * alkalinity)
-    if gh_meq_l is None:
-        return alkalinity * 1e-3
-    hardness = as_floats("gh_meq_l", gh_meq_l, low=0.0, unit="meq/L")
-    excess_alkalinity = np.maximum(alkalinity - hardness, 0.0)
-    excess_hardness = np.maximum(hardness - alkalinity, 0.0)
-    milli = hardness + 0.5 * alkalinity + 0.5 * excess_alkalinity + 0.75 * excess_hardness
-    return np.asarray(milli * 1e-3)

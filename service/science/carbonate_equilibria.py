@@ -13,11 +13,11 @@ Harned & Owen 1958, The Physical Chemistry of Electrolytic Solutions (Kw; from m
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
-from service.science.constants import LN10
+from service.science.constants import CELSIUS_ZERO_K, LN10
 from service.science.inputs import Floats
 
 # log10 K = a + b T + c / T + d log10 T + e / T²
@@ -29,24 +29,36 @@ KW_HARNED_OWEN_1958: Final = (6.0875, -0.01706, -4470.99, 0.0, 0.0)
 Coefficients = tuple[float, float, float, float, float]
 
 
-def ln_k(coefficients: Coefficients, temperature_k: Floats, ln_t: Floats) -> Floats:
-    """Natural logarithm of an equilibrium constant.
+class Warmth(NamedTuple):
+    """A temperature and the functions of it that every constant needs, computed once."""
 
-    Parameters: ``coefficients`` of log10 K; ``temperature_k`` kelvin; ``ln_t`` its natural
-    logarithm (shared between constants). Returns: ln K of the same shape.
-    """
-    a, b, c, d, e = (LN10 * term for term in coefficients)
-    inverse = 1.0 / temperature_k
-    return a + b * temperature_k + (c + e * inverse) * inverse + (d / LN10) * ln_t
+    celsius: Floats
+    kelvin: Floats
+    inverse: Floats
+    ln: Floats
 
 
-def ln_k_slope(coefficients: Coefficients, temperature_k: Floats) -> Floats:
-    """d ln K / dT, per kelvin, of the same shape as ``temperature_k``."""
-    _, b, c, d, e = (LN10 * term for term in coefficients)
-    inverse = 1.0 / temperature_k
-    return b + inverse * (d / LN10 - inverse * (c + 2.0 * e * inverse))
+def warmth(temperature_c: Floats) -> Warmth:
+    """Temperature (°C, any shape) ready for ``ln_k``."""
+    kelvin = temperature_c + CELSIUS_ZERO_K
+    return Warmth(temperature_c, kelvin, 1.0 / kelvin, np.log(kelvin))
 
 
-def pk(coefficients: Coefficients, temperature_k: Floats) -> Floats:
-    """pK = -log10 K at ``temperature_k`` (kelvin), same shape."""
-    return -ln_k(coefficients, temperature_k, np.log(temperature_k)) / LN10
+def ln_k(coefficients: Coefficients, at: Warmth) -> Floats:
+    """Natural logarithm of an equilibrium constant given as coefficients of log10 K."""
+    a, b, c, d, e = coefficients
+    # Horner form without the terms a formula does not have
+    hyperbolic = (LN10 * c + (LN10 * e) * at.inverse) * at.inverse if e else LN10 * c * at.inverse
+    total = LN10 * a + (LN10 * b) * at.kelvin + hyperbolic
+    return total + d * at.ln if d else total
+
+
+def ln_k_slope(coefficients: Coefficients, at: Warmth) -> Floats:
+    """d ln K / dT, per kelvin."""
+    _, b, c, d, e = coefficients
+    return LN10 * b + at.inverse * (d - at.inverse * (LN10 * c + (2.0 * LN10 * e) * at.inverse))
+
+
+def pk(coefficients: Coefficients, temperature_c: Floats) -> Floats:
+    """pK = -log10 K at ``temperature_c`` (°C), same shape."""
+    return -ln_k(coefficients, warmth(temperature_c)) / LN10

@@ -28,6 +28,9 @@ from service.science.inputs import Floats, as_floats
 CO2_PPM_OUTDOORS: Final = 420.0
 """Mole fraction of CO2 in dry outdoor air, about 2023 (NOAA GML; from memory). Rooms hold more."""
 
+CO2_PPM_ROOM: Final = 600.0
+"""A room people live in, aired now and then: 450-900 ppm. Common practice, no source."""
+
 TEMPERATURE_EXCHANGE_FACTOR: Final = 1.024
 TEMPERATURE_RANGE_C: Final = (0.0, 40.0)
 PRESSURE_RANGE_ATM: Final = (0.3, 1.2)

@@ -14,6 +14,7 @@ from service.science.carbonate_equilibria import (
     KW_HARNED_OWEN_1958,
     ln_k_slope,
     pk,
+    warmth,
 )
 from service.science.hardness import MEQ_L_PER_DEGREE, meq_l_from_dkh
 
@@ -40,17 +41,17 @@ GOLDEN = [
     ],
 )
 def test_constants_vs_published_table(celsius: float, pk1: float, pk2: float, pkw: float) -> None:
-    kelvin = np.asarray(celsius + 273.15)
-    assert pk(K1_PLUMMER_BUSENBERG_1982, kelvin) == pytest.approx(pk1, abs=6e-5)
-    assert pk(K2_PLUMMER_BUSENBERG_1982, kelvin) == pytest.approx(pk2, abs=6e-5)
-    assert pk(KW_HARNED_OWEN_1958, kelvin) == pytest.approx(pkw, abs=6e-5)
+    at = np.asarray(float(celsius))
+    assert pk(K1_PLUMMER_BUSENBERG_1982, at) == pytest.approx(pk1, abs=6e-5)
+    assert pk(K2_PLUMMER_BUSENBERG_1982, at) == pytest.approx(pk2, abs=6e-5)
+    assert pk(KW_HARNED_OWEN_1958, at) == pytest.approx(pkw, abs=6e-5)
 
 
 def test_constant_slopes_vs_finite_difference() -> None:
-    kelvin = np.linspace(275, 320, 10)
-    for coefficients in (K1_PLUMMER_BUSENBERG_1982, K2_PLUMMER_BUSENBERG_1982):
-        numeric = -np.log(10) * (pk(coefficients, kelvin + 1e-3) - pk(coefficients, kelvin - 1e-3))
-        np.testing.assert_allclose(ln_k_slope(coefficients, kelvin), numeric / 2e-3, rtol=1e-5)
+    celsius = np.linspace(2, 48, 10)
+    for constant in (K1_PLUMMER_BUSENBERG_1982, K2_PLUMMER_BUSENBERG_1982, KW_HARNED_OWEN_1958):
+        numeric = -np.log(10) * (pk(constant, celsius + 1e-3) - pk(constant, celsius - 1e-3))
+        np.testing.assert_allclose(ln_k_slope(constant, warmth(celsius)), numeric / 2e-3, rtol=1e-5)
 
 
 @pytest.mark.parametrize(("celsius", "kh", "ph", "expected"), GOLDEN)
@@ -188,11 +189,3 @@ def test_ph_error_dominates_as_published() -> None:
     here = carbonate.co2_mg_l(6.8, 1.4, 25)
     assert carbonate.co2_mg_l(6.79, 1.4, 25) / here == pytest.approx(10**0.01, rel=1e-3)
     assert carbonate.co2_mg_l(6.7, 1.4, 25) / here == pytest.approx(10**0.1, rel=1e-3)
-
-
-def test_ionic_strength_from_best_evidence() -> None:
-    assert carbonate.ionic_strength_mol_l(1.4) == pytest.approx(1.4e-3)
-    assert carbonate.ionic_strength_mol_l(1.4, conductivity_us_cm=300) == pytest.approx(4.8e-3)
-    # GH 4-12 dGH: two to three times the alkalinity
-    hard = carbonate.ionic_strength_mol_l(1.4, gh_meq_l=2.2)
-    assert 2 * 1.4e-3 < hard < 3.1 * 1.4e-3
