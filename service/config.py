@@ -1,1 +1,0 @@
-"""The configuration: one TOML file, each key overridable by an environment variable."""

@@ -1,0 +1,34 @@
+"""The configuration: one TOML file, each key overridable by an environment variable.
+
+``LITTORAL_STORE__URL`` overrides ``[store] url``. A wrong key or value names the file (or the
+variable), the key and what is allowed. Nothing is connected before the whole file is checked.
+"""
+
+from service.config.load import load_config, make_clock
+from service.config.values import (
+    AdviceConfig,
+    ClockConfig,
+    Config,
+    HttpConfig,
+    IngestConfig,
+    MqttConfig,
+    OutletConfig,
+    RegistryConfig,
+    RouteConfig,
+    StoreConfig,
+)
+
+__all__ = [
+    "AdviceConfig",
+    "ClockConfig",
+    "Config",
+    "HttpConfig",
+    "IngestConfig",
+    "MqttConfig",
+    "OutletConfig",
+    "RegistryConfig",
+    "RouteConfig",
+    "StoreConfig",
+    "load_config",
+    "make_clock",
+]

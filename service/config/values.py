@@ -1,0 +1,140 @@
+"""The configuration's values, each section a frozen dataclass with its defaults."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class StoreConfig:
+    """Where readings are kept: ``sqlite:///…``, ``influx://…`` or ``victoriametrics://…``."""
+
+    url: str = "sqlite:///var/littoral.db"
+
+
+@dataclass(frozen=True, slots=True)
+class RegistryConfig:
+    """Where tanks and the log are kept: an SQLAlchemy URL (SQLite or PostgreSQL)."""
+
+    url: str = "sqlite:///var/registry.db"
+
+
+@dataclass(frozen=True, slots=True)
+class MqttConfig:
+    """The broker. ``url`` is ``mqtt://[user:password@]host[:port]`` or ``mqtts://…``."""
+
+    url: str = "mqtt://127.0.0.1:1883"
+    client_id: str = "littoral-ingest"
+    username: str | None = None
+    password: str | None = None
+    ca_file: str | None = None
+    cert_file: str | None = None
+    key_file: str | None = None
+    protocol: str = "5"
+    qos: int = 1
+    keepalive_s: int = 30
+    session_expiry_s: int = 604_800
+    prefix: str = "littoral"
+
+
+@dataclass(frozen=True, slots=True)
+class IngestConfig:
+    """How the ingester batches, spools and shares the load.
+
+    Attributes:
+        batch_size, batch_age_s: a batch is committed when it is this large or this old.
+        spool_path, spool_max_mb: readings wait there while the store is away.
+        max_inflight: MQTT receive maximum: messages taken and not yet committed.
+        shared_group: name of an MQTT shared subscription; None: the only ingester.
+        late_after_s, future_s: a device time older or further ahead than this is doubted.
+        rejections_kept: how many rejected messages are kept to be shown.
+    """
+
+    batch_size: int = 1000
+    batch_age_s: float = 1.0
+    spool_path: str = "var/spool.db"
+    spool_max_mb: float = 256.0
+    max_inflight: int = 5000
+    shared_group: str | None = None
+    late_after_s: float = 3600.0
+    future_s: float = 300.0
+    rejections_kept: int = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class RouteConfig:
+    """Which topic feeds which tank and quantity.
+
+    Attributes:
+        topic: MQTT filter; ``+`` and ``#`` as in MQTT, ``{tank}``, ``{quantity}``, ``{sensor}``
+            each stand for one level and name it.
+        tank, quantity, sensor: constants, where the topic does not name them.
+        format: how the payload is read; ``auto`` tells number, JSON and SenML apart.
+        path: dotted path of the value in a JSON payload.
+        time_path: dotted path of the device's time in a JSON payload.
+        unit: unit of the value, where the payload has none; None: the canonical unit.
+        names: the topic's own words for quantities -> ours, e.g. ``{temp = "temperature"}``.
+    """
+
+    topic: str
+    tank: str | None = None
+    quantity: str | None = None
+    sensor: str | None = None
+    format: str = "auto"
+    path: str | None = None
+    time_path: str | None = None
+    unit: str | None = None
+    names: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class HttpConfig:
+    """Where the API listens."""
+
+    host: str = "127.0.0.1"
+    port: int = 8600
+    threads: int = 8
+
+
+@dataclass(frozen=True, slots=True)
+class AdviceConfig:
+    """How often all rules are evaluated, and whether advice is published over MQTT."""
+
+    every_s: float = 60.0
+    publish: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class ClockConfig:
+    """A clock that runs fast from ``origin`` since ``started``: for demo and replay only."""
+
+    speed: float = 1.0
+    origin: datetime | None = None
+    started: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OutletConfig:
+    """One way out to another program; ``options`` belong to its kind."""
+
+    kind: str
+    name: str
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """The whole configuration, checked."""
+
+    store: StoreConfig = StoreConfig()
+    registry: RegistryConfig = RegistryConfig()
+    mqtt: MqttConfig = MqttConfig()
+    ingest: IngestConfig = IngestConfig()
+    routes: tuple[RouteConfig, ...] = ()
+    http: HttpConfig = HttpConfig()
+    advice: AdviceConfig = AdviceConfig()
+    clock: ClockConfig = ClockConfig()
+    outlets: tuple[OutletConfig, ...] = ()
