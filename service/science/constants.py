@@ -6,6 +6,8 @@ from typing import Final
 
 LN10: Final = 2.302585092994046
 
+SECONDS_PER_HOUR: Final = 3600.0
+
 CELSIUS_ZERO_K: Final = 273.15
 """0 °C in kelvin (definition; BIPM SI brochure, 9th edition)."""
 

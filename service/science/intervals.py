@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -164,3 +165,17 @@ def _crossing(time_s: Floats, value: Floats, i: IntArray, j: IntArray, level: fl
     part = np.divide(level - value[i], rise, out=np.zeros(i.shape), where=rise != 0)
     crossing: Floats = time_s[i] + part * (time_s[j] - time_s[i])
     return crossing
+
+
+def overlap_s(one: Sequence[Interval], other: Sequence[Interval]) -> float:
+    """Seconds that lie in both lists; the intervals of each are sorted and do not overlap."""
+    if not one or not other:
+        return 0.0
+    edges = np.array([(each.start_s, each.end_s) for each in other]).ravel()
+    inside = np.diff(edges)
+    inside[1::2] = 0.0
+    # Time spent in `other` up to each edge runs in straight lines: interpolation is exact.
+    upto = np.concatenate(([0.0], np.cumsum(inside)))
+    asked = np.array([(each.start_s, each.end_s) for each in one])
+    spent = np.interp(asked, edges, upto)
+    return float((spent[:, 1] - spent[:, 0]).sum())

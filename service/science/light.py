@@ -13,11 +13,11 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike
 
+from service.science.constants import SECONDS_PER_HOUR
 from service.science.inputs import Floats, as_floats, as_number
 from service.science.intervals import Interval, gap_intervals, gaps, runs_above, series, steps
 from service.science.thermal import accumulated_excess
 
-SECONDS_PER_HOUR = 3600.0
 UMOL_PER_MOL = 1e6
 
 WHITE_LED_UMOL_PER_LUX = 0.0145
