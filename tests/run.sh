@@ -1,0 +1,66 @@
+#!/bin/sh
+# Runs all tests on a Debian machine with Python 3.11 or newer, from a clean clone.
+#
+#   sh tests/run.sh                 everything
+#   sh tests/run.sh tests/science   what pytest is given
+#   sh tests/run.sh --prepare       only install what the tests need
+#
+# The real servers come from Debian (with sudo where you are not root). The tests start them on
+# private loopback ports with temporary folders; they never touch a running one.
+set -eu
+
+cd "$(dirname "$0")/.."
+venv=${LITTORAL_TEST_VENV:-.venv-test}
+lock=docker/requirements-test.lock
+
+die() {
+    echo "tests/run.sh: $*" >&2
+    exit 2
+}
+
+# name of the program the tests start : Debian package that has it
+servers="mosquitto:mosquitto mosquitto_pub:mosquitto-clients influxd:influxdb
+victoria-metrics:victoria-metrics chromium:chromium
+/usr/lib/postgresql/15/bin/initdb:postgresql-15 node:nodejs npm:npm"
+
+missing=""
+for pair in $servers; do
+    command -v "${pair%%:*}" >/dev/null 2>&1 || missing="$missing ${pair#*:}"
+done
+if [ -n "$missing" ]; then
+    command -v apt-get >/dev/null 2>&1 || die "not Debian: install by hand:$missing"
+    as_root=""
+    if [ "$(id -u)" -ne 0 ]; then
+        command -v sudo >/dev/null 2>&1 || die "as root, please: apt-get install$missing"
+        as_root=sudo
+    fi
+    echo "tests/run.sh: installing from Debian:$missing"
+    $as_root apt-get update -q >/dev/null
+    # shellcheck disable=SC2086  # a list of package names
+    $as_root env DEBIAN_FRONTEND=noninteractive \
+        apt-get install -y -q --no-install-recommends $missing >/dev/null
+fi
+
+python=""
+for candidate in python3 python3.13 python3.12 python3.11 /usr/bin/python3; do
+    if "$candidate" -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' \
+        2>/dev/null; then
+        python=$candidate
+        break
+    fi
+done
+[ -n "$python" ] || die "needs Python 3.11 or newer with venv: apt-get install python3 python3-venv"
+
+stamp="$venv/.installed"
+if ! cmp -s "$lock" "$stamp"; then
+    echo "tests/run.sh: installing the locked packages into $venv"
+    "$python" -m venv --clear "$venv"
+    "$venv/bin/python" -m pip install -q --disable-pip-version-check -r "$lock"
+    cp "$lock" "$stamp"
+fi
+"$venv/bin/python" -m pip install -q --disable-pip-version-check --no-deps \
+    --no-build-isolation -e . 2>/dev/null ||
+    "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-deps -e .
+
+[ "${1:-}" != "--prepare" ] || exit 0
+exec "$venv/bin/python" -m pytest --durations=15 "$@"
