@@ -1,6 +1,8 @@
 """The configuration says what is wrong: file, key, value, what is allowed."""
 
+from dataclasses import fields
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
@@ -101,3 +103,13 @@ def test_fast_clock_runs_from_its_origin(tmp_path):
 def test_speed_without_origin_is_refused():
     with pytest.raises(ConfigError, match=r"clock\.origin is not set"):
         make_clock(load_config(None, {"LITTORAL_CLOCK__SPEED": "60"}))
+
+
+def test_the_page_shows_every_key_and_its_example_loads(tmp_path):
+    page = (Path(__file__).parents[2] / "docs" / "config.md").read_text()
+    example = page.split("```toml\n")[1].split("```")[0]
+    config = load_config(write(tmp_path, example), {"LITTORAL_MQTT__PASSWORD": "x"})
+    assert config.routes[0].path == "data.value"
+    for section in ("store", "registry", "mqtt", "ingest", "http", "advice", "clock"):
+        for key in fields(getattr(config, section)):
+            assert key.name in page, f"docs/config.md does not name {section}.{key.name}"
