@@ -14,6 +14,7 @@ from service.store.reading import (
     SeriesKey,
     StoreHealth,
 )
+from service.store.sqlite import SqliteStore
 
 __all__ = [
     "NOT_USABLE",
@@ -33,10 +34,12 @@ def open_store(url: str) -> Store:
     """Open the store that a URL names.
 
     Args:
-        url: ``sqlite:///path``, ``influx://…`` or ``victoriametrics://…``.
+        url: ``sqlite:///path``.
 
     Raises:
         ConfigError: the scheme is not known.
         StoreUnavailableError, StoreRefusedError: as the backend finds.
     """
+    if url.startswith("sqlite:"):
+        return SqliteStore.from_url(url)
     raise ConfigError(f"store.url is {url!r}; allowed: sqlite:///PATH")

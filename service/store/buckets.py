@@ -1,0 +1,75 @@
+"""Aggregates of samples over equal spans of time, and of aggregates over longer spans."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from service.store.reading import Buckets, Samples
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+def aligned_span(start_us: int, end_us: int, every_us: int) -> tuple[int, int]:
+    """The span with its start rounded down and its end up to multiples of ``every_us``."""
+    return start_us // every_us * every_us, -(-end_us // every_us) * every_us
+
+
+def empty_buckets(every_us: int) -> Buckets:
+    """No spans of a length."""
+    ints, floats = np.empty(0, np.int64), np.empty(0, np.float64)
+    return Buckets(ints, every_us, ints, floats, floats, floats, floats, floats)
+
+
+def buckets_of_samples(samples: Samples, every_us: int) -> Buckets:
+    """Aggregate sorted samples over spans aligned to 1970-01-01 UTC.
+
+    Args:
+        samples: sorted by time; all of them count.
+        every_us: length of a span, microseconds.
+    """
+    value = samples.value
+    count = np.ones(len(samples), np.int64)
+    return _grouped(samples.time_us, every_us, count, value, value, value, value, value)
+
+
+def coarser_buckets(fine: Buckets, every_us: int) -> Buckets:
+    """Merge buckets into longer spans.
+
+    Args:
+        fine: sorted by start.
+        every_us: length of the new spans, a multiple of ``fine.every_us``.
+    """
+    if every_us == fine.every_us:
+        return fine
+    return _grouped(
+        fine.start_us, every_us, fine.count, fine.sum, fine.min, fine.max, fine.first, fine.last
+    )
+
+
+def _grouped(
+    time_us: IntArray,
+    every_us: int,
+    count: IntArray,
+    total: FloatArray,
+    low: FloatArray,
+    high: FloatArray,
+    first: FloatArray,
+    last: FloatArray,
+) -> Buckets:
+    if len(time_us) == 0:
+        return empty_buckets(every_us)
+    span = time_us // every_us
+    head = np.concatenate(([0], np.flatnonzero(np.diff(span)) + 1))
+    tail = np.concatenate((head[1:], [len(span)])) - 1
+    return Buckets(
+        start_us=span[head] * every_us,
+        every_us=every_us,
+        count=np.add.reduceat(count, head),
+        sum=np.add.reduceat(total, head),
+        min=np.minimum.reduceat(low, head),
+        max=np.maximum.reduceat(high, head),
+        first=first[head],
+        last=last[tail],
+    )

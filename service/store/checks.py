@@ -1,0 +1,55 @@
+"""What every store asks of a reading before it sends it anywhere.
+
+Some servers accept anything and keep half of it silently, so the check comes first.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+from service.errors import StoreRefusedError
+from service.store.reading import Reading
+
+#: 1970-01-01 to 2261-12-31 UTC: what nanoseconds in 64 bits hold (influx), whole years.
+MIN_TIME_US: Final = 0
+MAX_TIME_US: Final = 9_214_646_400_000_000 - 1
+MAX_NAME_LENGTH: Final = 128
+
+
+def check_readings(readings: Sequence[Reading]) -> None:
+    """Refuse a batch that holds a reading which a store cannot keep as it is.
+
+    Raises:
+        StoreRefusedError: names the reading, the field, its value and what is allowed.
+    """
+    for reading in readings:
+        if not math.isfinite(reading.value):
+            raise _refused(reading, "value", reading.value, "a finite number")
+        if reading.raw is not None and not math.isfinite(reading.raw):
+            raise _refused(reading, "raw", reading.raw, "a finite number or none")
+        if not MIN_TIME_US <= reading.time_us <= MAX_TIME_US:
+            raise _refused(reading, "time_us", reading.time_us, "1970 to 2261")
+    for tank, quantity, sensor in {(r.tank, r.quantity, r.sensor) for r in readings}:
+        for field, name in (("tank", tank), ("quantity", quantity), ("sensor", sensor)):
+            if not (0 < len(name) <= MAX_NAME_LENGTH and name.isprintable()):
+                raise StoreRefusedError(
+                    f"{field} is {name[:40]!r}; "
+                    f"allowed: 1 to {MAX_NAME_LENGTH} printable characters"
+                )
+
+
+def check_every(every_us: int) -> None:
+    """Refuse a bucket length that is not a positive number of microseconds.
+
+    Raises:
+        StoreRefusedError: if it is not.
+    """
+    if every_us <= 0:
+        raise StoreRefusedError(f"every_us is {every_us!r}; allowed: above 0")
+
+
+def _refused(reading: Reading, field: str, value: object, allowed: str) -> StoreRefusedError:
+    where = f"{reading.tank}/{reading.quantity}/{reading.sensor}"
+    return StoreRefusedError(f"{field} of a reading of {where} is {value!r}; allowed: {allowed}")

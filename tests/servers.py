@@ -1,0 +1,265 @@
+"""Real servers for the tests: each on a free port of 127.0.0.1 and in a temporary folder.
+
+A server that is running on the machine already is never touched. A missing program is a failure
+that says how to install it, not a skip.
+"""
+
+from __future__ import annotations
+
+import os
+import pwd
+import shutil
+import signal
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import requests
+
+HOST = "127.0.0.1"
+
+
+def free_port() -> int:
+    """A TCP port of 127.0.0.1 that nobody listens on now."""
+    with socket.socket() as probe:
+        probe.bind((HOST, 0))
+        return int(probe.getsockname()[1])
+
+
+def program(name: str, *places: str) -> str:
+    """The full path of an installed program."""
+    path = shutil.which(name, path=os.pathsep.join((*places, os.environ["PATH"], "/usr/sbin")))
+    if path is None:
+        raise AssertionError(f"{name} is not installed; `sh tests/run.sh` installs it")
+    return path
+
+
+class Server:
+    """One server process, its port and its folder; subclasses say what to run."""
+
+    name = "server"
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        folder.mkdir(parents=True, exist_ok=True)
+        self.port = free_port()
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def command(self) -> Sequence[str]:
+        """The command line that runs the server in the foreground."""
+        raise NotImplementedError
+
+    def ready(self) -> bool:
+        """Whether it answers."""
+        with socket.create_connection((HOST, self.port), timeout=1):
+            return True
+
+    @property
+    def user(self) -> str | None:
+        """The user to run as, when not our own."""
+        return None
+
+    @property
+    def pid(self) -> int:
+        """The process id of the running server."""
+        assert self._process is not None, f"{self.name} is not running"
+        return self._process.pid
+
+    @property
+    def log(self) -> str:
+        """What the server has printed so far."""
+        return (self.folder / "log").read_text(errors="replace")
+
+    def start(self, timeout_s: float = 60.0) -> None:
+        """Start it and wait until it answers."""
+        assert self._process is None, f"{self.name} is running already"
+        with (self.folder / "log").open("ab") as log:
+            self._process = subprocess.Popen(
+                self.command(), stdout=log, stderr=log, stdin=subprocess.DEVNULL, user=self.user
+            )
+        wait_until(self._answers, timeout_s, lambda: f"{self.name} did not start:\n{self.log}")
+
+    def _answers(self) -> bool:
+        assert self._process is not None
+        if self._process.poll() is not None:
+            raise AssertionError(f"{self.name} ended by itself:\n{self.log}")
+        try:
+            return self.ready()
+        except OSError:
+            return False
+
+    def stop(self, sig: signal.Signals = signal.SIGTERM) -> None:
+        """Stop it and wait until it has ended; no effect when it is not running."""
+        if self._process is None:
+            return
+        self._process.send_signal(sig)
+        try:
+            self._process.wait(30)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait(30)
+        self._process = None
+
+    def kill(self) -> None:
+        """End it as a crash would (SIGKILL)."""
+        self.stop(signal.SIGKILL)
+
+    def restart(self) -> None:
+        """Stop it and start it again on the same port with the same data."""
+        self.stop()
+        self.start()
+
+
+def wait_until(
+    true: Callable[[], bool], timeout_s: float = 30.0, why: Callable[[], str] = str
+) -> None:
+    """Wait until a condition holds; an AssertionError with ``why()`` when it does not in time."""
+    end = time.monotonic() + timeout_s
+    while not true():
+        assert time.monotonic() < end, why() or f"not within {timeout_s} s"
+        time.sleep(0.02)
+
+
+class Mosquitto(Server):
+    """Eclipse mosquitto; keeps nothing over a restart unless ``extra_conf`` says so."""
+
+    name = "mosquitto"
+
+    def __init__(self, folder: Path, extra_conf: str = "") -> None:
+        super().__init__(folder)
+        persistence = "" if "persistence" in extra_conf else "persistence false\n"
+        # Without these limits lifted, a burst at QoS 1 loses messages silently.
+        (folder / "mosquitto.conf").write_text(
+            f"listener {self.port} {HOST}\nallow_anonymous true\nuser root\n{persistence}"
+            f"max_queued_messages 0\nmax_inflight_messages 1000\n{extra_conf}\n"
+        )
+
+    @property
+    def url(self) -> str:
+        """As in the configuration: ``mqtt://127.0.0.1:PORT``."""
+        return f"mqtt://{HOST}:{self.port}"
+
+    def command(self) -> Sequence[str]:
+        """See ``Server``."""
+        return [program("mosquitto"), "-c", str(self.folder / "mosquitto.conf")]
+
+
+class Influxdb(Server):
+    """InfluxDB 1.x as Debian packages it, without authentication unless asked for."""
+
+    name = "influxdb"
+
+    def __init__(self, folder: Path, *, auth: bool = False) -> None:
+        super().__init__(folder)
+        (folder / "influxdb.conf").write_text(
+            f'reporting-disabled = true\nbind-address = "{HOST}:{free_port()}"\n'
+            f'[meta]\ndir = "{folder}/meta"\n'
+            f'[data]\ndir = "{folder}/data"\nwal-dir = "{folder}/wal"\nindex-version = "tsi1"\n'
+            f'[http]\nbind-address = "{HOST}:{self.port}"\nauth-enabled = {str(auth).lower()}\n'
+            "log-enabled = false\n[monitor]\nstore-enabled = false\n"
+        )
+
+    @property
+    def url(self) -> str:
+        """Its HTTP address."""
+        return f"http://{HOST}:{self.port}"
+
+    def command(self) -> Sequence[str]:
+        """See ``Server``."""
+        return [program("influxd"), "run", "-config", str(self.folder / "influxdb.conf")]
+
+    def ready(self) -> bool:
+        """See ``Server``."""
+        return requests.get(f"{self.url}/ping", timeout=2).status_code == 204
+
+
+class Victoriametrics(Server):
+    """Single-node VictoriaMetrics with the flags that docs/stores.md asks for."""
+
+    name = "victoria-metrics"
+
+    @property
+    def url(self) -> str:
+        """Its HTTP address."""
+        return f"http://{HOST}:{self.port}"
+
+    def command(self) -> Sequence[str]:
+        """See ``Server``."""
+        return [
+            program("victoria-metrics"),
+            f"-httpListenAddr={HOST}:{self.port}",
+            f"-storageDataPath={self.folder}/data",
+            "-retentionPeriod=100y",
+            "-search.latencyOffset=1ms",
+            "-dedup.minScrapeInterval=1ms",
+        ]
+
+    def ready(self) -> bool:
+        """See ``Server``."""
+        return requests.get(f"{self.url}/health", timeout=2).status_code == 200
+
+
+class Postgresql(Server):
+    """PostgreSQL; run as the user ``postgres`` when the tests run as root, as it refuses root.
+
+    That user cannot enter pytest's folders: give it one of its own (``tempfile``).
+    """
+
+    name = "postgresql"
+
+    @property
+    def user(self) -> str | None:
+        """See ``Server``."""
+        return "postgres" if os.geteuid() == 0 else None
+
+    @property
+    def url(self) -> str:
+        """SQLAlchemy URL of the empty database ``littoral``."""
+        return self.database_url("littoral")
+
+    def database_url(self, database: str) -> str:
+        """SQLAlchemy URL of a database of this server."""
+        return f"postgresql+psycopg://littoral@{HOST}:{self.port}/{database}"
+
+    def command(self) -> Sequence[str]:
+        """See ``Server``."""
+        places = sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)
+        postgres = program("postgres", *map(str, places))
+        data = self.folder / "data"
+        if not data.exists():
+            self._create(Path(postgres).with_name("initdb"), data)
+        settings = {"port": self.port, "listen_addresses": HOST, "unix_socket_directories": ""}
+        options = [word for key, value in settings.items() for word in ("-c", f"{key}={value}")]
+        return [postgres, "-D", str(data), *options]
+
+    def _create(self, initdb: Path, data: Path) -> None:
+        if self.user is not None:
+            owner = pwd.getpwnam(self.user)
+            os.chown(self.folder, owner.pw_uid, owner.pw_gid)
+        subprocess.run(
+            [initdb, "-D", data, "-U", "littoral", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8"],
+            check=True,
+            capture_output=True,
+            user=self.user,
+        )
+
+    def ready(self) -> bool:
+        """See ``Server``; also makes the empty database on the first start."""
+        import psycopg
+
+        try:
+            with psycopg.connect(
+                host=HOST, port=self.port, user="littoral", dbname="postgres", autocommit=True
+            ) as connection:
+                found = connection.execute("SELECT 1 FROM pg_database WHERE datname = 'littoral'")
+                if found.fetchone() is None:
+                    connection.execute("CREATE DATABASE littoral")
+            return True
+        except psycopg.OperationalError:
+            return False
+
+    def stop(self, sig: signal.Signals = signal.SIGINT) -> None:
+        """Stop it, without waiting for clients to leave ("fast" shutdown)."""
+        super().stop(sig)

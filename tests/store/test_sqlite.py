@@ -1,0 +1,150 @@
+"""What only the SQLite store promises: one file, several processes, crash-proof."""
+
+from __future__ import annotations
+
+import sqlite3
+import subprocess
+import sys
+
+import pytest
+
+from service.errors import ConfigError, StoreRefusedError, StoreUnavailableError
+from service.store import Reading, SeriesKey, open_store, sqlite_file
+from service.store.sqlite import SqliteStore
+
+KEY = SeriesKey("quarry-pool", "ph", "probe-1")
+
+
+def reading(i):
+    return Reading(*("quarry-pool", "ph", "probe-1"), 1_780_000_000_000_000 + i, 6.6)
+
+
+def count(store):
+    return len(store.read(KEY, 0, 2**62, flagged=True))
+
+
+@pytest.mark.parametrize("url", ["sqlite://", "sqlite:///", "sqlite:///:memory:", "sqlite:x.db"])
+def test_url_must_name_a_file(url):
+    with pytest.raises(ConfigError, match="allowed: sqlite:///PATH"):
+        open_store(url)
+
+
+def test_unknown_scheme_names_what_is_allowed():
+    with pytest.raises(ConfigError, match=r"store\.url is 'mysql://x'; allowed: sqlite:///PATH"):
+        open_store("mysql://x")
+
+
+def test_every_commit_waits_for_the_disk(tmp_path):
+    connection = sqlite_file.create_or_open(tmp_path / "readings.db")
+    assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert connection.execute("PRAGMA synchronous").fetchone() == (2,)
+    connection.close()
+
+
+def test_newer_file_is_refused_and_left_alone(tmp_path):
+    path = tmp_path / "readings.db"
+    SqliteStore(path).close()
+    with sqlite3.connect(path) as raw:
+        raw.execute(f"PRAGMA user_version = {sqlite_file.SCHEMA_VERSION + 1}")
+    raw.close()
+    with pytest.raises(StoreRefusedError, match="was written by a newer version"):
+        SqliteStore(path)
+
+
+def test_another_programs_file_is_refused(tmp_path):
+    path = tmp_path / "readings.db"
+    with sqlite3.connect(path) as raw:
+        raw.execute("CREATE TABLE recipe (id INTEGER)")
+    raw.close()
+    with pytest.raises(StoreRefusedError, match="another program's SQLite file"):
+        SqliteStore(path)
+
+
+def test_no_sqlite_file_is_refused(tmp_path):
+    path = tmp_path / "readings.db"
+    path.write_bytes(b"time,value\n" * 1000)
+    with pytest.raises(StoreRefusedError, match=r"damaged or no SQLite file"):
+        SqliteStore(path)
+
+
+def test_folder_that_cannot_be_made_is_unavailable(tmp_path):
+    (tmp_path / "var").write_text("a file, not a folder")
+    with pytest.raises(StoreUnavailableError, match="the folder cannot be made"):
+        SqliteStore(tmp_path / "var" / "readings.db")
+
+
+_WRITER = """
+import sys
+from service.store import Reading, open_store
+store = open_store(sys.argv[1])
+start = int(sys.argv[2])
+for batch in range(10_000):
+    store.write([Reading("quarry-pool", "ph", "probe-1", 1_780_000_000_000_000 + start
+                 + batch * 10 + i, 6.6) for i in range(10)])
+    print(batch + 1, flush=True)
+"""
+
+
+def _writer(url, start=0):
+    return subprocess.Popen(
+        [sys.executable, "-c", _WRITER, url, str(start)], stdout=subprocess.PIPE, text=True
+    )
+
+
+def test_kill_9_loses_nothing_that_was_written(tmp_path):
+    url = f"sqlite:///{tmp_path}/readings.db"
+    process = _writer(url)
+    for line in process.stdout:
+        if int(line) >= 50:
+            break
+    process.kill()
+    told = max([50, *(int(line) for line in process.stdout.read().split())])
+    process.wait()
+    store = open_store(url)
+    assert count(store) >= told * 10
+    assert count(store) % 10 == 0
+    store.write([reading(-1)])
+    store.close()
+
+
+def test_several_processes_create_and_write_at_once(tmp_path):
+    url = f"sqlite:///{tmp_path}/readings.db"
+    processes = [_writer(url, start * 1_000_000) for start in range(4)]
+    for process in processes:
+        for line in process.stdout:
+            if int(line) >= 20:
+                break
+    for process in processes:
+        process.kill()
+        process.wait()
+    store = open_store(url)
+    assert count(store) >= 4 * 20 * 10
+    store.close()
+
+
+def test_a_writer_that_holds_on_makes_it_unavailable(tmp_path, monkeypatch):
+    monkeypatch.setattr(sqlite_file, "BUSY_TIMEOUT_S", 0.1)
+    store = SqliteStore(tmp_path / "readings.db")
+    other = sqlite3.connect(tmp_path / "readings.db", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(StoreUnavailableError, match="another process has been writing"):
+        store.write([reading(0)])
+    other.execute("ROLLBACK")
+    store.write([reading(0)])
+    assert count(store) == 1
+    other.close()
+    store.close()
+
+
+def test_full_disk_keeps_nothing_of_the_batch_and_all_before(tmp_path):
+    store = SqliteStore(tmp_path / "readings.db")
+    store.write([reading(i) for i in range(100)])
+    (pages,) = store._writer.execute("PRAGMA page_count").fetchone()
+    store._writer.execute(f"PRAGMA max_page_count = {pages + 2}")
+    with pytest.raises(StoreUnavailableError, match="the disk is full"):
+        store.write([reading(i) for i in range(100, 20_000)])
+    assert count(store) == 100
+    store._writer.execute("PRAGMA max_page_count = 1000000")
+    store.write([reading(i) for i in range(100, 20_000)])
+    assert count(store) == 20_000
+    store.close()
