@@ -96,3 +96,19 @@ class StoreRefusedError(LittoralError):
     slug = "store-refused"
     title = "The store of readings refuses"
     status = 500
+
+
+class RegistryUnavailableError(LittoralError):
+    """The registry's database cannot be reached or is too busy; trying again makes sense."""
+
+    slug = "registry-unavailable"
+    title = "The registry is not available"
+    status = 503
+
+
+class RegistryRefusedError(LittoralError):
+    """The registry's database is not one that this version can use; retrying will not help."""
+
+    slug = "registry-refused"
+    title = "The registry refuses"
+    status = 500

@@ -213,3 +213,26 @@ class Absence:
     covers: str = ""
     tanks: tuple[str, ...] = ()
     note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Rejection:
+    """A message that could not become a reading, kept so that a person can see why.
+
+    Attributes:
+        time: when it arrived, UTC.
+        topic: MQTT topic, or where else it came from.
+        payload_excerpt: the beginning of the payload as text.
+        reason_code: stable word, e.g. ``not-a-number``; counted.
+        detail: one sentence: which field, which value, what is allowed.
+        source: which part refused it, e.g. a route's name or ``http``.
+        tank: its tank, where known.
+    """
+
+    time: datetime
+    topic: str
+    payload_excerpt: str
+    reason_code: str
+    detail: str
+    source: str = ""
+    tank: str = ""

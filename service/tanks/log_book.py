@@ -1,0 +1,157 @@
+"""Registry of what people did to the tanks and saw in them."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Collection, Mapping
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import delete, select
+
+from service.errors import ConflictError, NotFoundError
+from service.tanks.connection import Database
+from service.tanks.models import LogRow, TankRow
+from service.tanks.tank_book import no_tank
+from service.tanks.values import NOTHING, LogEntry, LogKind
+
+ID_BYTES = 8
+"""64 random bits: short enough to type, and no two alike in one registry."""
+
+
+def new_id() -> str:
+    """A fresh id of a row, ``[0-9a-f]``."""
+    return secrets.token_hex(ID_BYTES)
+
+
+class LogBook(Database):
+    """Log entries, kept until they are deleted."""
+
+    def add_log(
+        self,
+        tank: str,
+        kind: LogKind,
+        time: datetime,
+        data: Mapping[str, Any] = NOTHING,
+        note: str = "",
+        by: str = "",
+        recorded: datetime | None = None,
+        *,
+        id: str | None = None,
+    ) -> LogEntry:
+        """Note what was done or seen.
+
+        Args:
+            time: when it was done, aware.
+            data: what belongs to the kind, see ``LogEntry``.
+            recorded: when it was written down, aware.
+            id: given by a caller that may have to repeat itself: the same entry under the same
+                id is stored once.
+
+        Raises:
+            NotFoundError: no such tank.
+            ConflictError: another entry has this id.
+        """
+        entry = LogEntry(id or new_id(), tank, LogKind(kind), time, dict(data), note, by, recorded)
+        with self.session() as session:
+            if session.get(TankRow, tank) is None:
+                raise no_tank(tank)
+            if id is not None and (row := session.get(LogRow, id)) is not None:
+                return _same_again(row, entry)
+            session.add(
+                LogRow(
+                    id=entry.id,
+                    tank=tank,
+                    kind=entry.kind.value,
+                    time=time,
+                    data=dict(data),
+                    note=note,
+                    by=by,
+                    recorded=recorded,
+                )
+            )
+        return entry
+
+    def log(
+        self,
+        tank: str,
+        *,
+        start: datetime | None = None,
+        end: datetime | None = None,
+        kinds: Collection[LogKind] | None = None,
+        limit: int | None = None,
+    ) -> list[LogEntry]:
+        """Entries of a tank, newest first.
+
+        Args:
+            start, end: only those with start <= time < end.
+            kinds: only these; None means all.
+            limit: at most so many.
+
+        Raises:
+            NotFoundError: no such tank.
+        """
+        query = select(LogRow).where(LogRow.tank == tank)
+        if start is not None:
+            query = query.where(LogRow.time >= start)
+        if end is not None:
+            query = query.where(LogRow.time < end)
+        if kinds is not None:
+            query = query.where(LogRow.kind.in_([LogKind(kind).value for kind in kinds]))
+        query = query.order_by(LogRow.time.desc(), LogRow.recorded.desc(), LogRow.id).limit(limit)
+        with self.session(writes=False) as session:
+            rows = session.scalars(query).all()
+            if not rows and session.get(TankRow, tank) is None:
+                raise no_tank(tank)
+        return [_entry(row) for row in rows]
+
+    def log_entry(self, id: str) -> LogEntry:
+        """One entry.
+
+        Raises:
+            NotFoundError: there is none of this id.
+        """
+        with self.session(writes=False) as session:
+            row = session.get(LogRow, id)
+        if row is None:
+            raise _no_entry(id)
+        return _entry(row)
+
+    def delete_log(self, id: str) -> None:
+        """Delete an entry that was written by mistake.
+
+        Raises:
+            NotFoundError: there is none of this id.
+        """
+        with self.session() as session:
+            found = session.scalars(
+                delete(LogRow).where(LogRow.id == id).returning(LogRow.id)
+            ).all()
+        if not found:
+            raise _no_entry(id)
+
+
+def _entry(row: LogRow) -> LogEntry:
+    return LogEntry(
+        id=row.id,
+        tank=row.tank,
+        kind=LogKind(row.kind),
+        time=row.time,
+        data=row.data,
+        note=row.note,
+        by=row.by,
+        recorded=row.recorded,
+    )
+
+
+def _same_again(row: LogRow, entry: LogEntry) -> LogEntry:
+    """The stored entry, if ``entry`` repeats it; only ``recorded`` may differ."""
+    stored = _entry(row)
+    for name in ("tank", "kind", "time", "data", "note", "by"):
+        if getattr(stored, name) != getattr(entry, name):
+            raise ConflictError(f"log entry {entry.id!r} exists already with another {name}")
+    return stored
+
+
+def _no_entry(id: str) -> NotFoundError:
+    return NotFoundError(f"log entry is {id!r}; allowed: the id of an entry in the log")
