@@ -8,10 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.science.water_change import (
+    changes_for_target,
     concentration_after_changes,
+    fraction_for_steady_state,
     fraction_for_target,
     hot_fraction,
     mixed_temperature_c,
+    steady_state,
 )
 
 
@@ -71,3 +74,40 @@ def test_hot_and_cold_by_hand():
 def test_hot_and_cold_out_of_reach():
     with pytest.raises(ValueError, match="target_c: 65 is outside cold_c to hot_c"):
         hot_fraction(65, 12, 60)
+
+
+# --- regular changes ------------------------------------------------------------------------
+
+
+@given(st.floats(0, 50), st.floats(0.05, 1), st.floats(-30, 30))
+def test_steady_state_vs_many_weeks(c_tap, fraction, rise):
+    level = c_tap
+    for _ in range(3000):
+        before = max(level + rise, 0.0)
+        level = before * (1 - fraction) + c_tap * fraction
+    settled = steady_state(c_tap, fraction, rise)
+    assert settled.before == pytest.approx(before, abs=1e-6)
+    assert settled.after == pytest.approx(level, abs=1e-6)
+
+
+def test_half_changed_weekly_doubles_the_weekly_rise():
+    # Common practice states it as a rule: with 50 % a week nothing exceeds twice the weekly dose.
+    settled = steady_state(0, 0.5, 10)
+    assert (settled.before, settled.after) == (20, 10)
+
+
+def test_fraction_that_keeps_below_a_ceiling():
+    assert fraction_for_steady_state(5, 25, 10) == pytest.approx(0.5)
+    assert np.isnan(fraction_for_steady_state(5, 10, 10))
+    with pytest.raises(ValueError, match="ceiling: 5 is outside what lies above c_tap"):
+        fraction_for_steady_state(5, 5, 1)
+
+
+def test_number_of_changes():
+    # 40 -> 20 -> 10 -> 5 mg/L: exactly three, and one more for anything below.
+    assert changes_for_target(40, 0, 5, 0.5) == 3
+    assert changes_for_target(40, 0, 4.9, 0.5) == 4
+    assert changes_for_target(40, 0, 40, 0.5) == 0
+    assert changes_for_target(5, 20, 15, 0.5) == 2
+    with pytest.raises(ValueError, match="target: 5 is outside c0 to c_tap"):
+        changes_for_target(40, 5, 5, 0.5)
