@@ -1,0 +1,5 @@
+"""``python -m service``: the command ``littoral``."""
+
+from service.cli import main
+
+main()

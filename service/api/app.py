@@ -1,0 +1,56 @@
+"""The application: blueprints, errors, strict requests, the document."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from flask import Flask, json
+
+from service.api import calculate, context, docs_page, health, openapi, strictness
+from service.api.context import Context
+from service.api.jsontext import StrictJson
+
+MAX_BODY_BYTES: Final = 8 * 1024 * 1024
+SPEC: Final = "littoral_openapi_document"
+
+_BLUEPRINTS: Final = (calculate.blueprint, health.blueprint)
+
+
+def create_app(parts: Context) -> Flask:
+    """The API on its parts; open nothing, start nothing.
+
+    Args:
+        parts: store, registry, clock and configuration, open and ready.
+    """
+    app = _frame()
+    context.install(app, parts)
+    return app
+
+
+def document_text() -> str:
+    """The OpenAPI document as it is served and committed; needs no parts."""
+    text: str = _frame().extensions[health.SPEC_TEXT]
+    return text
+
+
+def spec_of(app: Flask) -> dict[str, Any]:
+    """The OpenAPI document of an app."""
+    spec: dict[str, Any] = app.extensions[SPEC]
+    return spec
+
+
+def _frame() -> Flask:
+    app = Flask("service.api", static_folder=None)
+    app.json = StrictJson(app)
+    app.url_map.strict_slashes = False
+    app.config["MAX_CONTENT_LENGTH"] = MAX_BODY_BYTES
+    api = openapi.open_api(app)
+    for blueprint in _BLUEPRINTS:
+        api.register_blueprint(blueprint)
+    docs_page.register(app)
+    spec = openapi.document(api)
+    strictness.install(app, spec)
+    with app.app_context():
+        app.extensions[health.SPEC_TEXT] = json.dumps(spec, indent=2) + "\n"
+    app.extensions[SPEC] = spec
+    return app

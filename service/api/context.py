@@ -1,0 +1,48 @@
+"""What every view needs: the store, the registry, the clock and the configuration."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import cast
+
+from flask import Flask, current_app
+
+from service.clock import Clock
+from service.config import Config
+from service.store import Store
+from service.tanks.registry import Registry
+
+EXTENSION = "littoral"
+
+
+@dataclass(frozen=True)
+class Context:
+    """The parts that the API is made of.
+
+    Attributes:
+        store: time series of readings.
+        registry: tanks, log, absences, recommendations.
+        clock: tells the present moment; a faster one in the demo.
+        config: the whole configuration.
+    """
+
+    store: Store
+    registry: Registry
+    clock: Clock
+    config: Config
+
+
+def install(app: Flask, context: Context) -> None:
+    """Make the context known to the views of an app."""
+    app.extensions[EXTENSION] = context
+
+
+def current() -> Context:
+    """The context of the app that serves this request."""
+    return cast(Context, current_app.extensions[EXTENSION])
+
+
+def now() -> datetime:
+    """The present moment by the app's clock, UTC."""
+    return current().clock.now()

@@ -1,0 +1,203 @@
+"""The kinds of problem the API answers with (RFC 9457): a contract, documented in docs/problems.md.
+
+The ``type`` of a problem is ``/problems/SLUG``, a reference relative to the service, where a
+person finds what it means and what to do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+from service.errors import FieldFault
+
+MEDIA_TYPE: Final = "application/problem+json"
+TYPE_PREFIX: Final = "/problems/"
+
+
+@dataclass(frozen=True, slots=True)
+class ProblemKind:
+    """One kind of problem.
+
+    Attributes:
+        slug: last part of its ``type``.
+        title: the same for every problem of the kind.
+        status: HTTP status.
+        meaning: what happened, one sentence.
+        remedy: what to do about it, one sentence.
+    """
+
+    slug: str
+    title: str
+    status: int
+    meaning: str
+    remedy: str
+
+    @property
+    def type(self) -> str:
+        """The ``type`` member: a URI reference with its full path."""
+        return TYPE_PREFIX + self.slug
+
+
+_KINDS: Final = (
+    ProblemKind(
+        "malformed-request",
+        "The request cannot be read",
+        400,
+        "The body is not valid JSON (NaN and Infinity are not JSON either), or the request "
+        "breaks the rules of HTTP.",
+        "Send the body as UTF-8 JSON; the detail says where reading stopped.",
+    ),
+    ProblemKind(
+        "not-found",
+        "Not found",
+        404,
+        "There is no such address, tank, log entry or recommendation.",
+        "Look the name up in the list one level above, such as /v1/tanks.",
+    ),
+    ProblemKind(
+        "method-not-allowed",
+        "The method is not allowed here",
+        405,
+        "The address exists but does not do this.",
+        "Use one of the methods that the Allow header lists.",
+    ),
+    ProblemKind(
+        "not-acceptable",
+        "No such representation",
+        406,
+        "The Accept header asks for a format that this address does not have.",
+        "Ask for one of the media types that the detail lists.",
+    ),
+    ProblemKind(
+        "conflict",
+        "Conflicts with what is already there",
+        409,
+        "The request contradicts what is already there.",
+        "Read the present state, then decide.",
+    ),
+    ProblemKind(
+        "precondition-failed",
+        "Changed by somebody else in the meantime",
+        412,
+        "If-Match names a version that is no longer the present one.",
+        "Get the present version, apply the change to it, and send it with its ETag.",
+    ),
+    ProblemKind(
+        "too-large",
+        "The body is too large",
+        413,
+        "The body is larger than this service takes in one request.",
+        "Send it in several requests.",
+    ),
+    ProblemKind(
+        "unsupported-media-type",
+        "The body's media type is not supported",
+        415,
+        "The Content-Type header is missing or names a format that this address does not read.",
+        "Send one of the media types that the Accept header of the answer lists.",
+    ),
+    ProblemKind(
+        "invalid-input",
+        "The input is not valid",
+        422,
+        "A field of the body, an option of the query or their combination is not allowed.",
+        "Each entry of `errors` names the field (`pointer`, a JSON pointer into the body) or the "
+        "query option (`parameter`), its value and what is allowed.",
+    ),
+    ProblemKind(
+        "unknown-unit",
+        "The unit is not understood or does not fit",
+        422,
+        "A unit is not known, or belongs to another kind of quantity.",
+        "Use a UCUM code (Cel, mg/L, uS/cm), a unit of the trade (dKH, ppm CaCO3) or another "
+        "unit of the same dimension.",
+    ),
+    ProblemKind(
+        "internal",
+        "Internal error",
+        500,
+        "A defect in the service. Nothing about your request needs to be wrong.",
+        "Report it with the `instance` of the answer, which is also in the service's own log.",
+    ),
+    ProblemKind(
+        "config",
+        "The configuration is not valid",
+        500,
+        "The service runs with a configuration that does not allow this.",
+        "The detail names the key and what is allowed.",
+    ),
+    ProblemKind(
+        "registry-refused",
+        "The registry refuses",
+        500,
+        "The registry's database is not one that this version can use.",
+        "Read the detail: most often a newer version wrote it. Trying again will not help.",
+    ),
+    ProblemKind(
+        "store-refused",
+        "The store of readings refuses",
+        500,
+        "The time-series store is there but refuses for good.",
+        "Read the detail and the store's own log; trying again will not help.",
+    ),
+    ProblemKind(
+        "registry-unavailable",
+        "The registry is not available",
+        503,
+        "The registry's database cannot be reached or is too busy.",
+        "Try again after a moment.",
+    ),
+    ProblemKind(
+        "store-unavailable",
+        "The store of readings is not available",
+        503,
+        "The time-series store cannot be reached.",
+        "Try again later; readings wait in the ingester's spool in the meantime.",
+    ),
+)
+
+PROBLEMS: Final[dict[str, ProblemKind]] = {kind.slug: kind for kind in _KINDS}
+
+#: HTTP errors raised by Flask and Werkzeug -> the kind of problem they are.
+BY_STATUS: Final[dict[int, ProblemKind]] = {
+    400: PROBLEMS["malformed-request"],
+    404: PROBLEMS["not-found"],
+    405: PROBLEMS["method-not-allowed"],
+    406: PROBLEMS["not-acceptable"],
+    409: PROBLEMS["conflict"],
+    412: PROBLEMS["precondition-failed"],
+    413: PROBLEMS["too-large"],
+    415: PROBLEMS["unsupported-media-type"],
+    422: PROBLEMS["invalid-input"],
+    500: PROBLEMS["internal"],
+    503: PROBLEMS["store-unavailable"],
+}
+
+
+def problem(
+    kind: ProblemKind, detail: str, instance: str, faults: tuple[FieldFault, ...] = ()
+) -> dict[str, Any]:
+    """The JSON object of a problem.
+
+    Args:
+        detail: what is wrong this time.
+        instance: URI reference of this occurrence: the path asked for, or a URN.
+        faults: wrong fields; a pointer that starts with ``?`` names an option of the query.
+    """
+    answer: dict[str, Any] = {
+        "type": kind.type,
+        "title": kind.title,
+        "status": kind.status,
+        "detail": detail,
+        "instance": instance,
+    }
+    if faults:
+        answer["errors"] = [_error(fault) for fault in faults]
+    return answer
+
+
+def _error(fault: FieldFault) -> dict[str, str]:
+    if fault.pointer.startswith("?"):
+        return {"parameter": fault.pointer[1:], "detail": fault.detail}
+    return {"pointer": fault.pointer, "detail": fault.detail}

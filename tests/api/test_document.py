@@ -1,0 +1,75 @@
+"""The OpenAPI document: valid, committed, complete in docs/api.md; and the pages made of it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from openapi_spec_validator import OpenAPIV31SpecValidator, validate
+
+from service.api.app import spec_of
+
+DOCS = Path(__file__).parents[2] / "docs"
+
+
+def test_document_is_valid(app):
+    spec = spec_of(app)
+    assert spec["openapi"] == "3.1.0"
+    validate(spec, cls=OpenAPIV31SpecValidator)
+
+
+def test_committed_document_is_the_present_one(client):
+    """To write it anew: python -m service openapi > docs/openapi.json."""
+    committed = (DOCS / "openapi.json").read_text(encoding="utf-8")
+    assert client.get("/openapi.json").get_data(as_text=True) == committed
+
+
+def test_operations_say_what_they_do(app):
+    spec = spec_of(app)
+    for path, item in spec["paths"].items():
+        for method, operation in item.items():
+            if method == "parameters":
+                continue
+            assert operation["summary"], (method, path)
+            problems = {
+                status: response
+                for status, response in operation["responses"].items()
+                if status >= "400" and not (path == "/readyz" and status == "503")
+            }
+            for status, response in problems.items():
+                if "$ref" in response:
+                    name = response["$ref"].removeprefix("#/components/responses/")
+                    response = spec["components"]["responses"][name]
+                assert list(response["content"]) == ["application/problem+json"], (path, status)
+
+
+def test_every_route_is_in_the_document(app):
+    spec = spec_of(app)
+    for rule in app.url_map.iter_rules():
+        if not rule.endpoint.startswith("docs."):
+            assert rule.rule.replace("<", "{").replace(">", "}") in spec["paths"]
+
+
+def test_every_route_is_described(app):
+    page = (DOCS / "api.md").read_text(encoding="utf-8")
+    for path, item in spec_of(app)["paths"].items():
+        for method in item:
+            if method != "parameters":
+                assert f"`{method.upper()} {path}`" in page, f"{method.upper()} {path}"
+
+
+def test_docs_page_shows_every_operation_and_needs_nothing_from_elsewhere(app, client):
+    response = client.get("/docs")
+    text = response.get_data(as_text=True)
+    for path in spec_of(app)["paths"]:
+        assert path in text
+    assert "<script" not in text
+    assert "http://" not in text and "https://" not in text
+    assert "default-src 'none'" in response.headers["Content-Security-Policy"]
+    assert client.get("/docs/static/docs.css").status_code == 200
+
+
+def test_document_is_json_over_http(client):
+    response = client.get("/openapi.json")
+    assert response.mimetype == "application/json"
+    assert json.loads(response.data)["info"]["title"] == "Littoral"
