@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import logging
 import queue
 import sqlite3
 import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from service.errors import LittoralError
-from service.store import sqlite_file
+from service.errors import LittoralError, StoreRefusedError
+from service.store import sqlite_file, sqlite_rollup, sqlite_upkeep, sqlite_write
 from service.store.buckets import aligned_span, buckets_of_samples
 from service.store.checks import check_every, check_readings
 from service.store.reading import (
@@ -26,12 +29,10 @@ from service.store.reading import (
     SeriesKey,
     StoreHealth,
 )
+from service.store.retention import Pruned, RetentionPolicy
 
-_UPSERT = """
-INSERT INTO reading (series, time, value, flags, raw) VALUES (?, ?, ?, ?, ?)
-ON CONFLICT (series, time) DO UPDATE
-SET value = excluded.value, flags = excluded.flags, raw = excluded.raw
-"""
+_log = logging.getLogger(__name__)
+_ID = "(SELECT id FROM series WHERE tank = ? AND quantity = ? AND sensor = ?)"
 _ROW = np.dtype([("time_us", np.int64), ("value", np.float64), ("flags", np.int32)])
 
 
@@ -56,9 +57,20 @@ class SqliteStore:
         self._writer = sqlite_file.create_or_open(path)
         self._write_lock = threading.Lock()
         self._readers: queue.LifoQueue[sqlite3.Connection] = queue.LifoQueue()
-        # Series are never deleted from their table, so an id once seen stays right.
-        self._ids: dict[tuple[str, str, str], int] = {}
         self._last_write_s = 0.0
+        self._left_out = 0
+        with sqlite_file.told_plainly(path):
+            try:
+                reader = sqlite_file.connect(path, read_only=True)
+                self._start_check = sqlite_upkeep.StartCheck(path, reader)
+            except BaseException:
+                self._writer.close()
+                raise
+
+    @property
+    def checked(self) -> threading.Event:
+        """Set once the file's structure has been checked after opening."""
+        return self._start_check.done
 
     @classmethod
     def from_url(cls, url: str) -> SqliteStore:
@@ -71,45 +83,25 @@ class SqliteStore:
         return cls(sqlite_file.path_of_url(url))
 
     def write(self, readings: Sequence[Reading]) -> None:
-        """Write a batch in one transaction; see ``Store.write``."""
+        """Write a batch in one transaction; see ``Store.write``.
+
+        Readings older than what ``prune`` has deleted are left out and counted in ``health``.
+        """
         if not readings:
             return
         check_readings(readings)
-        with self._write_lock, sqlite_file.told_plainly(self._path):
-            with sqlite_file.transaction(self._writer):
-                ids = self._series_ids(readings)
-                rows = [
-                    (ids[r.tank, r.quantity, r.sensor], r.time_us, r.value, int(r.flags), r.raw)
-                    for r in readings
-                ]
-                # Stable: of two readings at one time the later in the batch stays.
-                rows.sort(key=lambda row: row[:2])
-                self._writer.executemany(_UPSERT, rows)
-            self._ids.update(ids)
+        with self._writing() as connection:
+            left_out = sqlite_write.write_batch(connection, readings)
+        if left_out:
+            self._left_out += left_out
+            _log.warning("%d readings older than the retention were left out", left_out)
         self._last_write_s = time.time()
-
-    def _series_ids(self, readings: Sequence[Reading]) -> dict[tuple[str, str, str], int]:
-        ids: dict[tuple[str, str, str], int] = {}
-        for names in {(r.tank, r.quantity, r.sensor) for r in readings}:
-            known = self._ids.get(names)
-            if known is None:
-                self._writer.execute(
-                    "INSERT INTO series (tank, quantity, sensor) VALUES (?, ?, ?) "
-                    "ON CONFLICT DO NOTHING",
-                    names,
-                )
-                (known,) = self._writer.execute(
-                    "SELECT id FROM series WHERE tank = ? AND quantity = ? AND sensor = ?", names
-                ).fetchone()
-            ids[names] = known
-        return ids
 
     def read(self, key: SeriesKey, start_us: int, end_us: int, *, flagged: bool = False) -> Samples:
         """Readings of one series in [start_us, end_us); see ``Store.read``."""
         with self._reader() as connection:
             cursor = connection.execute(
-                "SELECT time, value, flags FROM reading WHERE series = "
-                "(SELECT id FROM series WHERE tank = ? AND quantity = ? AND sensor = ?) "
+                f"SELECT time, value, flags FROM reading WHERE series = {_ID} "
                 "AND time >= ? AND time < ? AND flags & ? = 0 ORDER BY time",
                 (*_names(key), start_us, end_us, 0 if flagged else int(NOT_USABLE)),
             )
@@ -121,63 +113,91 @@ class SqliteStore:
         )
 
     def aggregate(self, key: SeriesKey, start_us: int, end_us: int, every_us: int) -> Buckets:
-        """Usable readings of one series in equal spans; see ``Store.aggregate``."""
+        """Usable readings of one series in equal spans; see ``Store.aggregate``.
+
+        Comes from rollups when ``every_us`` is a multiple of a minute, and then also covers time
+        whose readings retention has deleted.
+        """
         check_every(every_us)
         start_us, end_us = aligned_span(start_us, end_us, every_us)
-        return buckets_of_samples(self.read(key, start_us, end_us), every_us)
+        level = sqlite_rollup.level_for(every_us)
+        if level is None:
+            return buckets_of_samples(self.read(key, start_us, end_us), every_us)
+        with self._reader() as connection:
+            row = connection.execute(f"SELECT {_ID}", _names(key)).fetchone()
+            series = -1 if row[0] is None else row[0]
+            return sqlite_rollup.read(connection, level, series, start_us, end_us, every_us)
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
         """The series held; see ``Store.series``."""
         with self._reader() as connection:
             rows = connection.execute(
-                "SELECT s.tank, s.quantity, s.sensor, count(*), min(r.time), max(r.time) "
-                "FROM series s JOIN reading r ON r.series = s.id "
-                "WHERE ? IS NULL OR s.tank = ? GROUP BY s.id "
-                "ORDER BY s.tank, s.quantity, s.sensor",
-                (tank, tank),
+                "SELECT s.tank, s.quantity, s.sensor, s.held, s.first, "
+                "r.time, r.value, r.flags, r.raw "
+                "FROM series s JOIN reading r ON r.series = s.id AND r.time = s.last "
+                "WHERE ?1 IS NULL OR s.tank = ?1 ORDER BY s.tank, s.quantity, s.sensor",
+                (tank,),
             ).fetchall()
-            found = []
-            for *names, count, first_us, _ in rows:
-                key = SeriesKey(*names)
-                last = self._latest(connection, key, flagged=True)
-                if last is not None:
-                    found.append(SeriesInfo(key, count, first_us, last))
-            return found
+        return [
+            SeriesInfo(key, count, first_us, _reading(key, last))
+            for key, count, first_us, last in (
+                (SeriesKey(*row[:3]), row[3], row[4], row[5:]) for row in rows
+            )
+        ]
 
     def latest(self, key: SeriesKey, *, flagged: bool = False) -> Reading | None:
         """The newest reading of one series; see ``Store.latest``."""
         with self._reader() as connection:
-            return self._latest(connection, key, flagged=flagged)
-
-    def _latest(
-        self, connection: sqlite3.Connection, key: SeriesKey, *, flagged: bool
-    ) -> Reading | None:
-        row = connection.execute(
-            "SELECT time, value, flags, raw FROM reading WHERE series = "
-            "(SELECT id FROM series WHERE tank = ? AND quantity = ? AND sensor = ?) "
-            "AND flags & ? = 0 ORDER BY time DESC LIMIT 1",
-            (*_names(key), 0 if flagged else int(NOT_USABLE)),
-        ).fetchone()
-        if row is None:
-            return None
-        time_us, value, flags, raw = row
-        return Reading(key.tank, key.quantity, key.sensor, time_us, value, Flag(flags), raw)
+            row = connection.execute(
+                f"SELECT time, value, flags, raw FROM reading WHERE series = {_ID} "
+                "AND flags & ? = 0 ORDER BY time DESC LIMIT 1",
+                (*_names(key), 0 if flagged else int(NOT_USABLE)),
+            ).fetchone()
+        return None if row is None else _reading(key, row)
 
     def delete_tank(self, tank: str) -> int:
         """Delete all readings of a tank; see ``Store.delete_tank``."""
-        with (
-            self._write_lock,
-            sqlite_file.told_plainly(self._path),
-            sqlite_file.transaction(self._writer),
-        ):
-            return self._writer.execute(
-                "DELETE FROM reading WHERE series IN (SELECT id FROM series WHERE tank = ?)",
-                (tank,),
-            ).rowcount
+        with self._writing() as connection:
+            return sqlite_write.delete_tank(connection, tank)
+
+    def prune(self, policy: RetentionPolicy, now: datetime) -> Pruned:
+        """Delete readings and rollups older than a policy keeps, in steps; whole UTC days only."""
+        return sqlite_upkeep.prune(self._writing, policy.kept_from_us(now))
+
+    def rebuild_rollups(self) -> None:
+        """Compute all rollups anew from the readings; changes nothing when they are right."""
+        sqlite_upkeep.rebuild_rollups(self._writing)
+
+    def back_up(self, to: Path) -> None:
+        """Copy the store as it is now into a new file, while others read and write.
+
+        Raises:
+            StoreRefusedError: the file exists already or its folder does not.
+            StoreUnavailableError: the disk is full or cannot be written.
+        """
+        with sqlite_file.told_plainly(to):
+            connection = sqlite_file.connect(self._path)
+            try:
+                sqlite_upkeep.back_up(connection, to)
+            finally:
+                connection.close()
+
+    def check(self) -> None:
+        """Read the whole file and check its structure.
+
+        Raises:
+            StoreRefusedError: it is damaged.
+        """
+        with self._reader() as connection:
+            sqlite_upkeep.check(self._path, connection)
 
     def health(self) -> StoreHealth:
         """Whether the file answers; see ``Store.health``."""
-        numbers = {"last_write_s": self._last_write_s} if self._last_write_s else {}
+        numbers = {"left_out_past_retention": float(self._left_out)}
+        if self._last_write_s:
+            numbers["last_write_s"] = self._last_write_s
+        if self._start_check.fault is not None:
+            return StoreHealth(False, self.backend, self._start_check.fault.detail, numbers)
         try:
             with self._reader() as connection:
                 connection.execute("SELECT count(*) FROM (SELECT 1 FROM reading LIMIT 1)")
@@ -187,10 +207,22 @@ class SqliteStore:
 
     def close(self) -> None:
         """Close all connections."""
+        self._start_check.stop()
         with self._write_lock:
             while not self._readers.empty():
                 self._readers.get_nowait().close()
             self._writer.close()
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        if self._start_check.fault is not None:
+            raise StoreRefusedError(self._start_check.fault.detail)
+        with (
+            self._write_lock,
+            sqlite_file.told_plainly(self._path),
+            sqlite_file.transaction(self._writer),
+        ):
+            yield self._writer
 
     @contextmanager
     def _reader(self) -> Iterator[sqlite3.Connection]:
@@ -207,3 +239,8 @@ class SqliteStore:
 
 def _names(key: SeriesKey) -> tuple[str, str, str]:
     return key.tank, key.quantity, key.sensor
+
+
+def _reading(key: SeriesKey, row: Sequence[Any]) -> Reading:
+    time_us, value, flags, raw = row
+    return Reading(key.tank, key.quantity, key.sensor, time_us, value, Flag(flags), raw)

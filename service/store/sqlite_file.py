@@ -9,19 +9,24 @@ from pathlib import Path
 from typing import Final
 
 from service.errors import ConfigError, LittoralError, StoreRefusedError, StoreUnavailableError
+from service.store.sqlite_rollup import SCHEMA
 
 #: "LTRL" in ASCII: marks the file as ours in its header.
 APPLICATION_ID: Final = 0x4C54524C
-SCHEMA_VERSION: Final = 1
+SCHEMA_VERSION: Final = 2
 #: How long a writer waits for another process's transaction.
 BUSY_TIMEOUT_S: Final = 15.0
 
-_SCHEMA: Final = """
+_SCHEMA: Final = (
+    """
 CREATE TABLE series (
   id INTEGER PRIMARY KEY,
   tank TEXT NOT NULL,
   quantity TEXT NOT NULL,
   sensor TEXT NOT NULL,
+  held INTEGER NOT NULL DEFAULT 0,
+  first INTEGER,
+  last INTEGER,
   UNIQUE (tank, quantity, sensor)
 );
 CREATE TABLE reading (
@@ -32,7 +37,10 @@ CREATE TABLE reading (
   raw REAL,
   PRIMARY KEY (series, time)
 ) WITHOUT ROWID;
+CREATE TABLE retention (level TEXT PRIMARY KEY, kept_from INTEGER NOT NULL) WITHOUT ROWID;
 """
+    + SCHEMA
+)
 
 
 def path_of_url(url: str) -> Path:
@@ -124,6 +132,11 @@ def _prepare(path: Path, connection: sqlite3.Connection) -> None:
             return
     if application != APPLICATION_ID:
         raise StoreRefusedError(f"{path}: is another program's SQLite file; name a different file")
+    if version < SCHEMA_VERSION:
+        raise StoreRefusedError(
+            f"{path}: is in format {version}, of a development version before the first release; "
+            "name a different file"
+        )
     if version > SCHEMA_VERSION:
         raise StoreRefusedError(
             f"{path}: was written by a newer version (format {version}, this one knows up to "
