@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from service.derive.tolerance import NO_TOLERANCE, Tolerance
 from service.science.thermal import Excursion
 from service.store.reading import Reading, SeriesInfo
 from service.tanks.values import LogEntry, Tank
@@ -90,6 +92,68 @@ class Co2Series:
 
 
 @dataclass(frozen=True, slots=True)
+class Co2Lit:
+    """How CO2 met the plants' target over the lit time of a stretch, mostly the last 24 h.
+
+    Attributes:
+        lit_min: minutes of light; known_min: those of them for which CO2 is known.
+        below_min, within_min, above_min: minutes by where CO2 lay.
+        shortfall_mg_l: mean distance below the target while below; 0 if never.
+        surely_below_share: share of the known values whose whole interval lies below.
+        start, end: first and last known value while lit.
+    """
+
+    lit_min: float
+    known_min: float
+    below_min: float
+    within_min: float
+    above_min: float
+    shortfall_mg_l: float
+    surely_below_share: float
+    lowest_mg_l: float
+    highest_mg_l: float
+    start: datetime
+    end: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Co2High:
+    """When CO2 lay above a ceiling in a stretch of time, by day or night.
+
+    Attributes:
+        minutes: in all; ongoing_min: those of the spell that is still going on.
+        peak_mg_l: highest value, with the lower end of its interval and its time.
+        first_at, last_at: begin of the first and end of the last spell; None without one.
+    """
+
+    ceiling_mg_l: float
+    minutes: float
+    ongoing_min: float
+    peak_mg_l: float
+    peak_low_mg_l: float
+    peak_at: datetime
+    first_at: datetime | None
+    last_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class LightNow:
+    """Light at one moment.
+
+    Attributes:
+        reading: newest usable one of the believed sensor, lux or PPFD.
+        lit: whether the tank counts as lit; None where that is not known.
+        unchanged_since: since when it has been as it is, UTC; None where unknown.
+    """
+
+    reading: Reading | None
+    lit: bool | None
+    unchanged_since: datetime | None
+    quality: Quality
+    reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class LightDay:
     """The light of one local day.
 
@@ -105,6 +169,9 @@ class LightDay:
         co2_within_share: share of the lit time with CO2 within target, 0 to 1; None if unknown.
         covered_share: share of the day so far for which there are readings.
         complete: the local day is over.
+        on_at, off_at: first on and last off; None where unseen.
+        bright_lux: median while lit (from PPFD by the lamp's factor where that is measured).
+        flickers: dark breaks too short to end the photoperiod.
     """
 
     day: date
@@ -118,6 +185,29 @@ class LightDay:
     co2_within_share: float | None
     covered_share: float
     complete: bool
+    on_at: datetime | None = None
+    off_at: datetime | None = None
+    bright_lux: float | None = None
+    flickers: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """When temperature will cross a limit if things stay as they are.
+
+    Attributes:
+        side: ``above`` or ``below`` the limit.
+        at_s, earliest_s, latest_s: unix seconds, median and central 95 %; ``math.inf`` for "not
+            within half a day".
+        probability: of crossing within half a day.
+    """
+
+    side: Literal["above", "below"]
+    limit_c: float
+    at_s: float
+    earliest_s: float
+    latest_s: float
+    probability: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +222,7 @@ class TemperatureNow:
     high_species: str
     quality: Quality
     reasons: tuple[str, ...] = ()
+    forecast: Forecast | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +237,10 @@ class TankView:
         excursions: temperature excursions of the last days, oldest first.
         log: the entries of the last months, newest first.
         sensors: what the store holds of each series.
+        tolerance: what the animals tolerate together.
+        light: light at ``now``.
+        co2_lit: CO2 over the lit hours of the last 24 h; None where unknown.
+        co2_high: CO2 against the animals' ceiling (the plants' without animals), last 24 h.
     """
 
     tank: Tank
@@ -158,3 +253,7 @@ class TankView:
     excursions: tuple[Excursion, ...]
     log: tuple[LogEntry, ...]
     sensors: tuple[SeriesInfo, ...]
+    tolerance: Tolerance = NO_TOLERANCE
+    light: LightNow | None = None
+    co2_lit: Co2Lit | None = None
+    co2_high: Co2High | None = None

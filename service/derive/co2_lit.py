@@ -1,0 +1,110 @@
+"""CO2 of the last day against what plants want while lit and what animals tolerate always."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from service.clock import from_us, to_us
+from service.derive.co2 import Target
+from service.derive.view import Co2High, Co2Lit, Co2Series
+from service.science.intervals import Interval, gaps, runs_above, steps
+from service.science.light_co2 import MAX_GAP_S, lit_share_by_co2
+
+Lit = Sequence[tuple[datetime, datetime]]
+
+
+def clipped_lit(lit: Lit, start: datetime, end: datetime) -> tuple[Interval, ...]:
+    """The parts of lit intervals that lie between two moments."""
+    return tuple(
+        Interval(max(on, start).timestamp(), min(off, end).timestamp())
+        for on, off in lit
+        if on < end and off > start
+    )
+
+
+def co2_while_lit(
+    series: Co2Series, lit: Lit, target: Target, start: datetime, end: datetime
+) -> Co2Lit | None:
+    """How CO2 met its target over the lit time between two moments.
+
+    Args:
+        series: CO2, mg/L, sorted by time.
+        lit: lit intervals, oldest first, not overlapping.
+
+    Returns:
+        None where nothing was lit or CO2 is not known for any of it.
+    """
+    inside = clipped_lit(lit, start, end)
+    if not inside or not len(series.time_us) or target.low_mg_l >= target.high_mg_l:
+        return None
+    time_s = series.time_us / 1e6
+    share = lit_share_by_co2(time_s, series.value, inside, target.low_mg_l, target.high_mg_l)
+    while_lit = within_intervals(time_s, inside) & ~np.isnan(series.value)
+    if not while_lit.any() or np.isnan(share.within):
+        return None
+    value, high = series.value[while_lit], series.high[while_lit]
+    below = value < target.low_mg_l
+    minutes = share.lit_s / 60
+    return Co2Lit(
+        lit_min=minutes,
+        known_min=minutes * (1 - share.unknown),
+        below_min=minutes * share.below,
+        within_min=minutes * share.within,
+        above_min=minutes * share.above,
+        shortfall_mg_l=float((target.low_mg_l - value[below]).mean()) if below.any() else 0.0,
+        surely_below_share=float((high < target.low_mg_l).mean()),
+        lowest_mg_l=float(value.min()),
+        highest_mg_l=float(value.max()),
+        start=from_us(int(series.time_us[while_lit][0])),
+        end=from_us(int(series.time_us[while_lit][-1])),
+    )
+
+
+def co2_above(
+    series: Co2Series, ceiling_mg_l: float, release_mg_l: float, start: datetime, end: datetime
+) -> Co2High | None:
+    """When CO2 lay above a ceiling between two moments, by day or night.
+
+    Args:
+        ceiling_mg_l: a spell begins when CO2 rises above it.
+        release_mg_l: and ends when it is down at this.
+
+    Returns:
+        None where CO2 is not known; a ``Co2High`` of 0 minutes where it stayed below.
+    """
+    known = ~np.isnan(series.value)
+    known &= (series.time_us >= to_us(start)) & (series.time_us <= to_us(end))
+    if np.count_nonzero(known) < 2:
+        return None
+    time_s, value = series.time_us[known] / 1e6, series.value[known]
+    runs = runs_above(
+        time_s, value, gaps(steps(time_s), MAX_GAP_S), on=ceiling_mg_l, off=release_mg_l
+    )
+    lengths_min = (runs.end_s - runs.start_s) / 60
+    ongoing = bool(runs.end_s.size) and not runs.end_known[-1] and runs.end_s[-1] >= time_s[-1]
+    top = int(np.argmax(value))
+    low = series.low[known]
+    return Co2High(
+        ceiling_mg_l=ceiling_mg_l,
+        minutes=float(lengths_min.sum()),
+        ongoing_min=float(lengths_min[-1]) if ongoing else 0.0,
+        peak_mg_l=float(value[top]),
+        peak_low_mg_l=float(low[top]),
+        peak_at=from_us(round(time_s[top] * 1e6)),
+        first_at=from_us(round(runs.start_s[0] * 1e6)) if runs.start_s.size else None,
+        last_at=from_us(round(runs.end_s[-1] * 1e6)) if runs.end_s.size else None,
+    )
+
+
+def within_intervals(
+    time_s: npt.NDArray[np.float64], intervals: Sequence[Interval]
+) -> npt.NDArray[np.bool_]:
+    """Whether each moment lies in one of the intervals, ends included."""
+    inside = np.zeros(time_s.shape, np.bool_)
+    for one in intervals:
+        inside |= (time_s >= one.start_s) & (time_s <= one.end_s)
+    return inside

@@ -1,0 +1,204 @@
+"""The light of a tank, local day by local day, and how it meets CO2 and warmth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from service.derive.co2 import Target
+from service.derive.thresholds import DERIVED, derived_limit
+from service.derive.view import Array, Co2Series, LightDay
+from service.science.intervals import Interval
+from service.science.light import UMOL_PER_MOL, degree_hours_while_lit
+from service.science.light_co2 import lit_share_by_co2
+from service.science.light_days import (
+    DayOfLight,
+    Thresholds,
+    days_of_light,
+    thresholds_from_series,
+)
+from service.store.reading import Samples
+from service.tanks.values import Tank
+
+SECONDS_PER_HOUR = 3600.0
+LEAST_KNOWN_SHARE = 0.5
+"""CO2 must be known for so much of the lit time before a share of it is told. Our choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class LightSource:
+    """The light series a tank is judged by.
+
+    Attributes:
+        quantity: ``ppfd`` or ``illuminance``; "" where neither is measured.
+        samples: usable samples in the unit of the quantity.
+        illuminance: samples of a lux sensor, if there is one, for the lux-hours.
+    """
+
+    quantity: str
+    samples: Samples
+    illuminance: Samples | None = None
+
+
+def local_day(tank: Tank, moment: datetime) -> date:
+    """The date on the wall of the tank's room."""
+    return moment.astimezone(ZoneInfo(tank.time_zone)).date()
+
+
+def local_midnight(tank: Tank, day: date) -> datetime:
+    """The moment at which a local day begins, UTC."""
+    return local_moment(tank, day, time())
+
+
+def local_moment(tank: Tank, day: date, at: time) -> datetime:
+    """The moment of a local time of day, UTC; a time that summer time skips or repeats counts
+    as in the time before the change."""
+    return datetime.combine(day, at, ZoneInfo(tank.time_zone)).astimezone(UTC)
+
+
+def lux_factor(tank: Tank) -> float:
+    """µmol/m²/s per lux of the tank's lamp."""
+    return derived_limit(tank, "umol_per_lux")
+
+
+def as_lux(tank: Tank, source: LightSource) -> Array:
+    """The light series in lux, as measured or from PPFD; never negative."""
+    if source.quantity == "ppfd":
+        return np.asarray(np.maximum(source.samples.value, 0.0) / lux_factor(tank))
+    return np.asarray(np.maximum(source.samples.value, 0.0))
+
+
+def lit_levels(tank: Tank, lux: Array) -> Thresholds:
+    """The levels between which light comes on and goes off.
+
+    The tank's own ``lit_on_lux`` and ``lit_off_lux`` if set; else found in the readings; else
+    the defaults.
+    """
+    if "lit_on_lux" in tank.thresholds or "lit_off_lux" in tank.thresholds:
+        on = derived_limit(tank, "lit_on_lux")
+        return Thresholds(on, min(derived_limit(tank, "lit_off_lux"), on))
+    found = thresholds_from_series(lux)
+    return found or Thresholds(DERIVED["lit_on_lux"].default, DERIVED["lit_off_lux"].default)
+
+
+def light_days_of(
+    tank: Tank,
+    source: LightSource,
+    first: date,
+    now: datetime,
+    *,
+    last: date | None = None,
+    co2: Co2Series | None = None,
+    target: Target | None = None,
+    temperature: Samples | None = None,
+) -> tuple[LightDay, ...]:
+    """The light of each local day from ``first`` to ``last``, oldest first.
+
+    Args:
+        source: samples from before ``first`` help to find dark and bright.
+        now: a day that is not over is told up to here.
+        last: None means today.
+        co2, target: for the share of the lit time within target.
+        temperature: usable samples, for the degree-hours while lit.
+
+    Returns:
+        Nothing where no light is measured.
+    """
+    if not source.quantity:
+        return ()
+    final = local_day(tank, now) if last is None else last
+    days = [first + timedelta(days=n) for n in range((final - first).days + 1)]
+    if not days or local_midnight(tank, first) >= now:
+        return ()
+    edges = [local_midnight(tank, day).timestamp() for day in days]
+    end = min(local_midnight(tank, final + timedelta(days=1)), now).timestamp()
+    edges = [edge for edge in edges if edge < end] + [end]
+    lux = as_lux(tank, source)
+    levels = lit_levels(tank, lux)
+    found = days_of_light(
+        source.samples.time_s,
+        lux,
+        edges,
+        thresholds=levels,
+        flicker_s=derived_limit(tank, "lit_min_off_min") * 60,
+    )
+    measured = _lux_hours(tank, source, edges, levels)
+    return tuple(
+        _described(tank, source, day, one, hours, now, co2, target, temperature)
+        for day, one, hours in zip(days, found, measured, strict=False)
+    )
+
+
+def _lux_hours(
+    tank: Tank, source: LightSource, edges: Sequence[float], levels: Thresholds
+) -> list[float | None]:
+    """Measured lx h per day; None without a lux sensor."""
+    if source.quantity == "illuminance":
+        return [None] * (len(edges) - 1)  # taken from the day itself
+    if source.illuminance is None or not len(source.illuminance):
+        return [None] * (len(edges) - 1)
+    lux = np.maximum(source.illuminance.value, 0.0)
+    days = days_of_light(source.illuminance.time_s, lux, edges, thresholds=levels)
+    return [one.dose.total for one in days]
+
+
+def _described(
+    tank: Tank,
+    source: LightSource,
+    day: date,
+    found: DayOfLight,
+    lux_hours: float | None,
+    now: datetime,
+    co2: Co2Series | None,
+    target: Target | None,
+    temperature: Samples | None,
+) -> LightDay:
+    factor = lux_factor(tank)
+    here = (source.samples.time_s >= found.start_s) & (source.samples.time_s < found.end_s)
+    values = source.samples.value[here]
+    peak = float(values.max()) if values.size else None
+    by_sensor = source.quantity == "ppfd"
+    seen = found.cover > 0
+    return LightDay(
+        day=day,
+        lit=tuple((_moment(one.start_s), _moment(one.end_s)) for one in found.lit),
+        photoperiod_h=found.hours,
+        lux_hours=lux_hours if by_sensor else (found.dose.total if seen else None),
+        dli_mol_m2_d=found.dose.total * factor * SECONDS_PER_HOUR / UMOL_PER_MOL if seen else None,
+        ppfd_peak_umol_m2_s=peak if by_sensor or peak is None else peak * factor,
+        ppfd_from="sensor" if by_sensor else f"lux x {factor:g}",
+        degree_hours_lit_k_h=_degree_hours(tank, found.lit, temperature),
+        co2_within_share=_within(found.lit, co2, target),
+        covered_share=min(found.cover, 1.0),
+        complete=local_midnight(tank, day + timedelta(days=1)) <= now,
+        on_at=None if found.on_s is None else _moment(found.on_s),
+        off_at=None if found.off_s is None else _moment(found.off_s),
+        bright_lux=None if np.isnan(found.bright_lux) else found.bright_lux,
+        flickers=found.flickers,
+    )
+
+
+def _moment(time_s: float) -> datetime:
+    return datetime.fromtimestamp(time_s, UTC)
+
+
+def _degree_hours(tank: Tank, lit: Sequence[Interval], temperature: Samples | None) -> float | None:
+    if temperature is None or not len(temperature):
+        return None
+    base = derived_limit(tank, "degree_hours_base_c")
+    return degree_hours_while_lit(temperature.time_s, temperature.value, lit, base)
+
+
+def _within(lit: Sequence[Interval], co2: Co2Series | None, target: Target | None) -> float | None:
+    """Share of the lit time, as far as CO2 is known, that lies within target."""
+    if co2 is None or target is None or not lit or target.low_mg_l >= target.high_mg_l:
+        return None
+    share = lit_share_by_co2(co2.time_us / 1e6, co2.value, lit, target.low_mg_l, target.high_mg_l)
+    known = 1.0 - share.unknown
+    if np.isnan(known) or known < LEAST_KNOWN_SHARE:
+        return None
+    return float(np.clip(share.within / known, 0.0, 1.0))

@@ -1,0 +1,118 @@
+"""Temperature of a tank: now, its rate, what is coming, and its excursions."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import numpy as np
+
+from service.clock import to_us
+from service.derive.sensors import age_min
+from service.derive.thresholds import derived_limit
+from service.derive.tolerance import Tolerance
+from service.derive.view import Forecast, Quality, TemperatureNow
+from service.science.thermal import Excursion, excursions
+from service.science.thermal_forecast import HORIZON_S, forecast_crossing
+from service.science.thermal_rate import rate_c_per_h
+from service.store.reading import Reading, Samples
+from service.tanks.values import Tank
+
+RATE_WINDOW_S = 3600.0
+LEAST_RATE_K_H = 0.05
+"""A slower drift is not forecast: half a day of it stays within 0.6 K. Our choice."""
+
+
+def temperature_at(
+    tank: Tank,
+    now: datetime,
+    tolerance: Tolerance,
+    *,
+    reading: Reading | None,
+    samples: Samples,
+    no_reading: str = "there is no usable temperature reading",
+    reasons: tuple[str, ...] = (),
+) -> TemperatureNow:
+    """Temperature at ``now`` from the readings at hand.
+
+    Args:
+        reading: newest usable reading of the believed sensor.
+        samples: usable samples of the last hours, for the rate and the forecast.
+        no_reading: the sentence to give when the reading is missing or too old.
+    """
+    notes = list(reasons)
+    if tolerance.contradiction:
+        notes.append(tolerance.contradiction)
+    stale = reading is None or age_min(reading, now) > derived_limit(tank, "stale_temperature_min")
+    if stale:
+        notes.insert(0, no_reading)
+    rate = None if stale else _rate(samples)
+    return TemperatureNow(
+        reading=reading,
+        rate_k_h=rate,
+        low_c=tolerance.low_c,
+        high_c=tolerance.high_c,
+        low_species=tolerance.low_species,
+        high_species=tolerance.high_species,
+        quality=Quality.STALE if stale else Quality.GOOD,
+        reasons=tuple(notes),
+        forecast=None if rate is None else _forecast(tolerance, samples, rate),
+    )
+
+
+def excursions_of(tank: Tank, samples: Samples, tolerance: Tolerance) -> tuple[Excursion, ...]:
+    """When temperature left the range that all animals share, oldest first.
+
+    Args:
+        samples: usable samples, sorted by time.
+    """
+    if tolerance.low_c is None and tolerance.high_c is None:
+        return ()
+    return tuple(
+        excursions(
+            samples.time_s,
+            samples.value,
+            tolerance.low_c,
+            tolerance.high_c,
+            hysteresis_c=derived_limit(tank, "excursion_hysteresis_c"),
+            min_length_s=derived_limit(tank, "excursion_min_min") * 60,
+        )
+    )
+
+
+def since(samples: Samples, start: datetime) -> Samples:
+    """Only the samples from ``start`` on."""
+    first = int(np.searchsorted(samples.time_us, to_us(start)))
+    return Samples(samples.time_us[first:], samples.value[first:], samples.flags[first:])
+
+
+def _rate(samples: Samples) -> float | None:
+    """K/h over the last hour; None where too few samples tell it."""
+    recent = samples.time_s >= (samples.time_s[-1] - RATE_WINDOW_S if len(samples) else 0.0)
+    if np.count_nonzero(recent) < 3:
+        return None
+    rate = float(rate_c_per_h(samples.time_s[recent], samples.value[recent], RATE_WINDOW_S)[-1])
+    return None if np.isnan(rate) else rate
+
+
+def _forecast(tolerance: Tolerance, samples: Samples, rate_k_h: float) -> Forecast | None:
+    """When the limit that temperature is heading for will be crossed, if it will."""
+    rising = rate_k_h > 0
+    limit = tolerance.high_c if rising else tolerance.low_c
+    if limit is None or abs(rate_k_h) < LEAST_RATE_K_H:
+        return None
+    level = float(samples.value[-1])
+    if (level >= limit) if rising else (level <= limit):
+        return None
+    if abs(limit - level) / abs(rate_k_h) > 1.5 * HORIZON_S / 3600:
+        return None
+    crossing = forecast_crossing(samples.time_s, samples.value, limit)
+    if crossing is None:
+        return None
+    return Forecast(
+        side="above" if rising else "below",
+        limit_c=limit,
+        at_s=crossing.at_s,
+        earliest_s=crossing.earliest_s,
+        latest_s=crossing.latest_s,
+        probability=crossing.probability,
+    )

@@ -1,0 +1,205 @@
+"""Thresholds of practice: named, with default, unit and source; a tank may override each.
+
+Those that derived values need stand here; those of the rules in ``service.advice.practice``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from service.science.light import OFF_LUX, ON_LUX
+from service.tanks.values import Tank
+
+COMMON_PRACTICE: Final = "common practice, no source"
+OUR_CHOICE: Final = "our choice"
+
+
+@dataclass(frozen=True, slots=True)
+class Threshold:
+    """A number that practice sets and a tank may override.
+
+    Attributes:
+        name: key in the tank's ``thresholds``; ends in its unit.
+        default: what holds without an override.
+        unit: UCUM code; "1" for a share, "[pH]" for pH.
+        text: what it decides, one line.
+        source: published source, ``common practice, no source`` or ``our choice``.
+        low, high: what an override may be, both ends included.
+    """
+
+    name: str
+    default: float
+    unit: str
+    text: str
+    source: str = COMMON_PRACTICE
+    low: float = 0.0
+    high: float = 1e6
+
+
+def table(*rows: Threshold) -> dict[str, Threshold]:
+    """The rows by name."""
+    return {row.name: row for row in rows}
+
+
+DERIVED: Final[dict[str, Threshold]] = table(
+    Threshold(
+        "stale_ph_min", 30, "min", "a pH reading older than this gives no CO2", OUR_CHOICE, 1, 1440
+    ),
+    Threshold(
+        "stale_temperature_min",
+        60,
+        "min",
+        "a temperature reading older than this is not the present one",
+        OUR_CHOICE,
+        1,
+        1440,
+    ),
+    Threshold(
+        "stale_light_min",
+        30,
+        "min",
+        "a light reading older than this is not the present one",
+        OUR_CHOICE,
+        1,
+        1440,
+    ),
+    Threshold(
+        "pair_gap_min",
+        120,
+        "min",
+        "temperature is interpolated to a pH reading over gaps up to this",
+        OUR_CHOICE,
+        1,
+        1440,
+    ),
+    Threshold(
+        "assumed_temperature_c",
+        24,
+        "Cel",
+        "temperature taken for CO2 where none is measured",
+        COMMON_PRACTICE,
+        0,
+        45,
+    ),
+    Threshold(
+        "assumed_temperature_sd_c",
+        2,
+        "K",
+        "its standard deviation",
+        OUR_CHOICE,
+        0,
+        10,
+    ),
+    Threshold(
+        "kh_step_dkh",
+        1,
+        "[dKH]",
+        "step of the KH drop test; the error is uniform over one step",
+        COMMON_PRACTICE,
+        0.05,
+        5,
+    ),
+    Threshold(
+        "kh_test_valid_days",
+        30,
+        "d",
+        "a KH test older than this makes CO2 suspect",
+        COMMON_PRACTICE,
+        1,
+        3650,
+    ),
+    Threshold(
+        "ph_calibration_valid_days",
+        30,
+        "d",
+        "a pH calibration older than this makes CO2 suspect",
+        COMMON_PRACTICE,
+        1,
+        3650,
+    ),
+    Threshold(
+        "ph_calibration_sd",
+        0.025,
+        "[pH]",
+        "standard deviation of a fresh two-point calibration in buffers of 0.02 pH",
+        COMMON_PRACTICE,
+        0,
+        1,
+    ),
+    Threshold(
+        "ph_drift_per_month",
+        0.03,
+        "[pH]",
+        "how far a glass electrode may drift in a month, one standard deviation",
+        COMMON_PRACTICE,
+        0,
+        1,
+    ),
+    Threshold(
+        "umol_per_lux",
+        0.0145,
+        "umol/m2/s/lx",
+        "PPFD per lux of the tank's lamp; white LED unless a PAR meter says otherwise",
+        "CIE 15:2018 illuminants LED-B1, B3, B5, BH1",
+        0.005,
+        0.05,
+    ),
+    Threshold("lit_on_lux", ON_LUX, "lx", "above this the tank counts as lit", OUR_CHOICE, 1, 1e5),
+    Threshold("lit_off_lux", OFF_LUX, "lx", "at or below this it is dark", OUR_CHOICE, 0, 1e5),
+    Threshold(
+        "lit_min_on_min",
+        5,
+        "min",
+        "a shorter flash does not count as lit",
+        OUR_CHOICE,
+        0,
+        120,
+    ),
+    Threshold(
+        "lit_min_off_min",
+        10,
+        "min",
+        "a shorter dark break does not end the photoperiod",
+        OUR_CHOICE,
+        0,
+        120,
+    ),
+    Threshold(
+        "excursion_hysteresis_c",
+        0.3,
+        "K",
+        "an excursion is over once temperature is back inside by this much",
+        OUR_CHOICE,
+        0,
+        5,
+    ),
+    Threshold(
+        "excursion_min_min",
+        20,
+        "min",
+        "a shorter excursion is left out",
+        OUR_CHOICE,
+        0,
+        1440,
+    ),
+    Threshold(
+        "degree_hours_base_c",
+        20,
+        "Cel",
+        "base of the degree-hours while lit",
+        OUR_CHOICE,
+        0,
+        40,
+    ),
+)
+
+
+def derived_limit(tank: Tank, name: str) -> float:
+    """The value in force for a tank: its own, else the default of ``DERIVED``.
+
+    Raises:
+        KeyError: no such threshold; a fault of the program.
+    """
+    default = DERIVED[name].default
+    return float(tank.thresholds.get(name, default))

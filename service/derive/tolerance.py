@@ -1,0 +1,63 @@
+"""What the animals of a tank tolerate together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from service.tanks.species import Co2Ceiling, co2_ceiling, resolved, shared_temperature_range
+from service.tanks.values import Tank
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """The limits that all animals of a tank share; None where nothing sets one.
+
+    Attributes:
+        low_c, high_c: temperature, with the species that sets each.
+        co2: ceiling of dissolved CO2, with its species and source.
+        air_breathers: species that take air at the surface.
+        contradiction: a sentence, where no temperature suits all; then no range is given.
+    """
+
+    low_c: float | None = None
+    low_species: str = ""
+    high_c: float | None = None
+    high_species: str = ""
+    co2: Co2Ceiling | None = None
+    air_breathers: tuple[str, ...] = ()
+    contradiction: str = ""
+
+    @property
+    def co2_max_mg_l(self) -> float | None:
+        """The CO2 ceiling, mg/L."""
+        return None if self.co2 is None else self.co2.co2_mg_l
+
+
+NO_TOLERANCE = Tolerance()
+"""Of a tank without animals."""
+
+
+def tolerance_of(tank: Tank, now: datetime) -> Tolerance:
+    """The tolerance of the livestock registered with a tank."""
+    shared = shared_temperature_range(tank.livestock)
+    ceiling = co2_ceiling(tank.livestock, now)
+    breathers = tuple(
+        stock.species
+        for stock in map(resolved, tank.livestock)
+        if stock.air_breather and stock.count > 0
+    )
+    if shared.contradicts:
+        why = (
+            f"no temperature suits all: {shared.low_species} needs {shared.low_c:g} °C or more, "
+            f"{shared.high_species} {shared.high_c:g} °C or less"
+        )
+        return Tolerance(co2=ceiling, air_breathers=breathers, contradiction=why)
+    return Tolerance(
+        low_c=shared.low_c,
+        low_species=shared.low_species,
+        high_c=shared.high_c,
+        high_species=shared.high_species,
+        co2=ceiling,
+        air_breathers=breathers,
+    )

@@ -1,0 +1,138 @@
+"""The light of local days."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from service.derive.co2 import Target, co2_over
+from service.derive.light import LightSource, light_days_of, local_midnight
+from service.derive.material import light_now_from, light_source_from, view_from
+from service.derive.view import Quality
+from service.store.reading import Samples
+from tests.derive.pieces import NOON, a_tank, days_of, gassed, grid, lamp, material_with, samples
+
+MARCH_9 = date(2026, 3, 9)
+
+
+def lux_source(now: datetime = NOON, days: int = 3, **lamp_hours: float) -> LightSource:
+    time_us = grid(now - timedelta(days=days), now, 1.0)
+    return LightSource("illuminance", samples(time_us, lamp(time_us, **lamp_hours)))
+
+
+def test_photoperiod_and_dose_of_a_timer_lamp() -> None:
+    (day,) = light_days_of(a_tank(), lux_source(), MARCH_9, NOON, last=MARCH_9)
+    assert day.complete
+    assert day.photoperiod_h == pytest.approx(8.0, abs=0.05)
+    assert day.lux_hours == pytest.approx(8 * 12_000 + 16 * 10, rel=0.005)
+    # DLI = PPFD * 3600 * h / 1e6 with PPFD = 12000 lx * 0.0145
+    assert day.dli_mol_m2_d == pytest.approx(12_000 * 0.0145 * 3600 * 8 / 1e6, rel=0.005)
+    assert day.ppfd_peak_umol_m2_s == pytest.approx(174.0)
+    assert day.on_at == pytest.approx(
+        datetime(2026, 3, 9, 10, tzinfo=UTC), abs=timedelta(minutes=1)
+    )
+    assert day.covered_share == pytest.approx(1.0, abs=0.01)
+
+
+def test_ppfd_sensor_is_preferred_and_lux_hours_come_from_the_lux_sensor() -> None:
+    time_us = grid(NOON - timedelta(days=3), NOON, 1.0)
+    series = days_of(days=3)
+    series["ppfd"] = samples(time_us, np.where(lamp(time_us) > 100, 200.0, 0.0))
+    source = light_source_from(material_with(a_tank(), NOON, series))
+    assert source.quantity == "ppfd"
+    (day,) = light_days_of(a_tank(), source, MARCH_9, NOON, last=MARCH_9)
+    assert day.dli_mol_m2_d == pytest.approx(200 * 3600 * 8 / 1e6, rel=0.005)
+    assert day.ppfd_from == "sensor"
+    assert day.lux_hours == pytest.approx(8 * 12_000 + 16 * 10, rel=0.005)
+    only_ppfd = LightSource("ppfd", source.samples)
+    (day,) = light_days_of(a_tank(), only_ppfd, MARCH_9, NOON, last=MARCH_9)
+    assert day.lux_hours is None
+
+
+def test_days_are_local_to_the_tank() -> None:
+    """Auckland is 13 h ahead of UTC in March (IANA tz database): its noon is the day before."""
+    tank = a_tank(time_zone="Pacific/Auckland")
+    days = light_days_of(tank, lux_source(), date(2026, 3, 10), NOON)
+    assert [day.day for day in days] == [date(2026, 3, 10), date(2026, 3, 11)]
+    assert local_midnight(tank, date(2026, 3, 11)) == datetime(2026, 3, 10, 11, tzinfo=UTC)
+    assert days[0].complete and not days[1].complete
+    assert days[1].photoperiod_h == pytest.approx(1.0, abs=0.05)  # 11 to 12 UTC so far
+    assert days[0].photoperiod_h == pytest.approx(8.0, abs=0.05)
+
+
+def test_a_day_of_23_hours_when_summer_time_begins() -> None:
+    tank = a_tank(time_zone="Europe/Berlin")
+    start, end = (local_midnight(tank, date(2026, 3, day)) for day in (29, 30))
+    assert end - start == timedelta(hours=23)
+
+
+def test_today_is_told_as_far_as_it_went() -> None:
+    *_, today = light_days_of(a_tank(), lux_source(), MARCH_9, NOON)
+    assert not today.complete
+    assert today.photoperiod_h == pytest.approx(2.0, abs=0.05)
+    assert today.covered_share == pytest.approx(1.0, abs=0.01)
+
+
+def test_gap_is_seen_in_the_cover() -> None:
+    source = lux_source()
+    hour = source.samples.time_us / 3.6e9 % 24
+    kept = (hour < 12) | (hour > 16)
+    parts = (
+        part[kept] for part in (source.samples.time_us, source.samples.value, source.samples.flags)
+    )
+    (day,) = light_days_of(
+        a_tank(), LightSource("illuminance", Samples(*parts)), MARCH_9, NOON, last=MARCH_9
+    )
+    assert day.covered_share == pytest.approx(20 / 24, abs=0.01)
+
+
+def test_share_of_lit_time_within_co2_target() -> None:
+    """CO2 reaches 20 mg/L a known time after gas-on, so the share within follows by hand."""
+    series = days_of(days=3, co2=lambda t: gassed(t, on=10.0, off=18.0))
+    co2 = co2_over(a_tank(), [], series["ph"], series["temperature"])
+    (day,) = light_days_of(
+        a_tank(), lux_source(), MARCH_9, NOON, last=MARCH_9, co2=co2, target=Target(20.0, 30.0)
+    )
+    hours_to_20 = -np.log(1 - 17 / 23) / 1.5  # 3 + 23 (1 - exp(-1.5 t)) = 20
+    assert day.co2_within_share == pytest.approx((8 - hours_to_20) / 8, abs=0.01)
+
+
+def test_degree_hours_while_lit() -> None:
+    warm = samples(grid(NOON - timedelta(days=3), NOON), 24.0)
+    (day,) = light_days_of(a_tank(), lux_source(), MARCH_9, NOON, last=MARCH_9, temperature=warm)
+    assert day.degree_hours_lit_k_h == pytest.approx(8 * 4.0, rel=0.01)
+
+
+def test_own_levels_of_a_tank_win() -> None:
+    dim = LightSource(
+        "illuminance", samples(s := grid(NOON - timedelta(days=2), NOON, 1.0), lamp(s, lux=400.0))
+    )
+    tank = a_tank(thresholds={"lit_on_lux": 5000.0})
+    (day,) = light_days_of(tank, dim, MARCH_9, NOON, last=MARCH_9)
+    assert day.photoperiod_h == 0
+    (day,) = light_days_of(a_tank(), dim, MARCH_9, NOON, last=MARCH_9)
+    assert day.photoperiod_h == pytest.approx(8.0, abs=0.05)
+
+
+def test_light_now_and_since_when() -> None:
+    material = material_with(a_tank(), NOON, days_of(days=3))
+    light = light_now_from(material, light_source_from(material))
+    assert light.lit is True
+    assert light.unchanged_since == datetime(2026, 3, 10, 10, tzinfo=UTC)
+    late = NOON + timedelta(hours=2)
+    stale = material_with(a_tank(), late, days_of(NOON, days=3))
+    light = light_now_from(stale, light_source_from(stale))
+    assert light.lit is None
+    assert light.quality is Quality.STALE
+    assert "2.0 h ago" in light.reasons[0] or "120 min" in light.reasons[0]
+
+
+def test_no_light_sensor_gives_no_days() -> None:
+    series = days_of(days=2)
+    del series["illuminance"]
+    view = view_from(material_with(a_tank(), NOON, series))
+    assert view.light_days == ()
+    assert view.light is not None and view.light.lit is None
+    assert view.light.reasons == ("no illuminance sensor has ever reported",)

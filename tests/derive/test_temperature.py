@@ -1,0 +1,88 @@
+"""Temperature now, its rate and forecast, and excursions."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from service.clock import to_us
+from service.derive.temperature import excursions_of, temperature_at
+from service.derive.tolerance import tolerance_of
+from service.derive.view import Quality, TemperatureNow
+from service.store.reading import Reading, Samples
+from service.tanks.values import Stock, Tank
+from tests.derive.pieces import NOON, a_tank, grid, samples
+
+TWO_FISH = (
+    Stock("Tanichthys albonubes", 12, temperature_low_c=18.0, temperature_high_c=22.0),
+    Stock("Danio rerio", 8, temperature_low_c=20.0, temperature_high_c=25.0),
+)
+
+
+def now_of(tank: Tank, series: Samples, minutes_ago: float = 0.0) -> TemperatureNow:
+    time_us = to_us(NOON) - int(minutes_ago * 6e7)
+    last = Reading("reed", "temperature", "one", time_us, float(series.value[-1]))
+    return temperature_at(tank, NOON, tolerance_of(tank, NOON), reading=last, samples=series)
+
+
+def ramp(rate_k_h: float, end_c: float, hours: float = 3.0) -> Samples:
+    time_us = grid(NOON - timedelta(hours=hours), NOON)
+    return samples(time_us, end_c + rate_k_h * (time_us - time_us[-1]) / 3.6e9)
+
+
+def test_range_is_what_all_animals_share() -> None:
+    found = now_of(a_tank(livestock=TWO_FISH), ramp(0.0, 21.0))
+    assert (found.low_c, found.low_species) == (20.0, "Danio rerio")
+    assert (found.high_c, found.high_species) == (22.0, "Tanichthys albonubes")
+
+
+def test_rate_of_a_straight_line() -> None:
+    assert now_of(a_tank(), ramp(0.7, 24.0)).rate_k_h == pytest.approx(0.7, abs=1e-6)
+
+
+def test_forecast_meets_the_line_and_only_where_it_is_heading() -> None:
+    """At 0.5 K/h from 26.5 °C, 28 °C is 3 h away."""
+    rising = now_of(a_tank(), ramp(0.5, 26.5))
+    assert rising.forecast is not None
+    assert rising.forecast.side == "above"
+    assert rising.forecast.earliest_s < (NOON + timedelta(hours=3.5)).timestamp()
+    assert rising.forecast.latest_s > (NOON + timedelta(hours=2.5)).timestamp()
+    falling = now_of(a_tank(), ramp(-0.5, 26.5))
+    assert falling.forecast is not None and falling.forecast.side == "below"
+    assert now_of(a_tank(), ramp(0.0, 26.5)).forecast is None
+
+
+def test_old_reading_is_stale_with_the_reason() -> None:
+    found = now_of(a_tank(), ramp(0.2, 24.0), minutes_ago=75)
+    assert found.quality is Quality.STALE
+    assert found.rate_k_h is None
+    assert found.reasons == ("there is no usable temperature reading",)
+
+
+def test_no_temperature_suits_all() -> None:
+    odd = (
+        TWO_FISH[0],
+        Stock("Symphysodon discus", 4, temperature_low_c=27.0, temperature_high_c=31.0),
+    )
+    found = now_of(a_tank(livestock=odd), ramp(0.0, 24.0))
+    assert found.low_c is None and found.high_c is None
+    assert "no temperature suits all" in found.reasons[0]
+
+
+def test_excursion_of_a_triangle_is_exact() -> None:
+    """A triangle 2 K high over the limit and 4 h wide at it has 4 K h."""
+    time_us = grid(NOON - timedelta(hours=12), NOON, 30)
+    hours = (time_us - time_us[0]) / 3.6e9
+    series = samples(time_us, 30.0 - np.abs(hours - 6.0))
+    (found,) = excursions_of(a_tank(), series, tolerance_of(a_tank(), NOON))
+    assert found.side == "above"
+    assert found.degree_hours == pytest.approx(4.0)
+    assert found.length_s == pytest.approx(4 * 3600)
+    assert found.peak_c == 30.0
+
+
+def test_no_animals_no_excursions() -> None:
+    bare = a_tank(livestock=())
+    assert excursions_of(bare, ramp(3.0, 40.0), tolerance_of(bare, NOON)) == ()
