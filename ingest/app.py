@@ -1,0 +1,146 @@
+"""The process: connect, batch, commit, acknowledge, stop cleanly."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from typing import Any, Final
+
+from ingest.broker import Broker
+from ingest.catalogue import Catalogue
+from ingest.delivery import Delivery
+from ingest.inbox import Inbox
+from ingest.pipeline import Pipeline
+from ingest.routes import Router
+from service.clock import Clock
+from service.config import Config
+from service.errors import LittoralError
+from service.store import Store
+from service.tanks.registry import Registry
+
+_log = logging.getLogger(__name__)
+#: How often the status row is written, s.
+STATUS_EVERY_S: Final = 2.0
+#: How long a batch that nobody takes may delay the end, s.
+STOP_PATIENCE_S: Final = 10.0
+_TICK_S: Final = 0.2
+
+
+class Ingester:
+    """Takes messages from the broker and keeps them in the store, each exactly once."""
+
+    def __init__(self, config: Config, store: Store, registry: Registry, clock: Clock) -> None:
+        """Prepare everything; nothing is connected yet.
+
+        Raises:
+            ConfigError: a route, the broker's address or a certificate file is wrong.
+        """
+        self._config = config
+        self._registry = registry
+        self._clock = clock
+        router = Router(config.mqtt.prefix, config.routes)
+        ingest = config.ingest
+        self._inbox = Inbox(ingest.batch_size, ingest.batch_age_s, ingest.max_inflight)
+        self._broker = Broker(config.mqtt, ingest, router.filters(), self._inbox, clock)
+        self._catalogue = Catalogue(registry)
+        self._pipeline = Pipeline(router, self._catalogue)
+        self._delivery = Delivery(store, registry, ingest.rejections_kept)
+        self._stop_reading = threading.Event()
+        self._give_up = threading.Event()
+        self._finish = threading.Event()
+        self._gone = threading.Event()
+        self._failed: BaseException | None = None
+        self._last_commit = ""
+
+    @property
+    def name(self) -> str:
+        """Name of the status row."""
+        return f"ingest:{self._config.mqtt.client_id}"
+
+    def run(self, stop: threading.Event) -> None:
+        """Work until ``stop`` is set, then commit, acknowledge and disconnect.
+
+        Raises:
+            Exception: whatever ended one of the threads; nothing unacknowledged is lost.
+        """
+        network = self._thread("ingest-network", self._receive)
+        writer = self._thread("ingest-writer", self._write)
+        status = self._thread("ingest-status", self._tell)
+        while not stop.wait(_TICK_S) and self._failed is None:
+            continue
+        self._stop_reading.set()
+        self._inbox.close()
+        writer.join(STOP_PATIENCE_S)
+        self._give_up.set()
+        writer.join()
+        self._finish.set()
+        network.join()
+        self._gone.set()
+        status.join()
+        if self._failed is not None:
+            raise self._failed
+
+    def status(self) -> dict[str, Any]:
+        """How it is now, for the status row, ``/readyz`` and ``/metrics``."""
+        broker, delivery = self._broker, self._delivery
+        return {
+            "time": self._clock.now().isoformat(),
+            "connected": broker.connected,
+            "subscribed": broker.subscribed,
+            "received": broker.received,
+            "acknowledged": broker.acknowledged,
+            "dropped_qos0": broker.dropped_qos0,
+            "waiting": len(self._inbox),
+            "stored": delivery.stored,
+            "rejected": delivery.rejected,
+            "last_commit": self._last_commit,
+            "held": broker.held.is_set(),
+            "errors": [e for e in (broker.last_error, delivery.last_error) if e],
+        }
+
+    def _receive(self) -> None:
+        self._broker.run(self._stop_reading, self._finish)
+
+    def _write(self) -> None:
+        while not self._catalogue.refresh(at_least_s=0.0):
+            if self._stop_reading.wait(1.0):
+                return
+        while True:
+            messages = self._inbox.take(_TICK_S)
+            if messages:
+                self._catalogue.refresh()
+                batch = self._pipeline.process(messages)
+                if not self._delivery.commit(
+                    batch.readings, batch.rejections, self._broker.held, self._give_up
+                ):
+                    return
+                self._last_commit = self._clock.now().isoformat()
+                self._broker.acknowledge(messages)
+            elif self._stop_reading.is_set():
+                return
+
+    def _tell(self) -> None:
+        next_s = 0.0
+        while True:
+            last = self._gone.wait(_TICK_S)
+            if last or time.monotonic() >= next_s:
+                next_s = time.monotonic() + STATUS_EVERY_S
+                try:
+                    self._registry.put_status(self.name, self.status())
+                except LittoralError as error:
+                    _log.warning("the status cannot be told: %s", error.detail)
+            if last:
+                return
+
+    def _thread(self, name: str, work: Any) -> threading.Thread:
+        def guarded() -> None:
+            try:
+                work()
+            except BaseException as error:  # noqa: BLE001 - told by run(), which raises it
+                _log.exception("%s ended", name)
+                self._failed = error
+
+        thread = threading.Thread(target=guarded, name=name, daemon=True)
+        thread.start()
+        return thread

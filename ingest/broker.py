@@ -1,0 +1,298 @@
+"""The connection to the broker: one thread reads, queues and acknowledges, nothing else."""
+
+from __future__ import annotations
+
+import json
+import logging
+import random
+import select
+import socket
+import ssl
+import threading
+import time
+from collections import deque
+from collections.abc import Sequence
+from typing import Any, Final
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from ingest.client import make_client
+from ingest.inbox import Inbox
+from ingest.message import Message
+from service.clock import Clock, to_us
+from service.config import IngestConfig, MqttConfig
+
+_log = logging.getLogger(__name__)
+
+#: Waiting times between attempts to connect, s: doubled from the first to the last, with jitter.
+_FIRST_WAIT_S: Final = 0.5
+_LONGEST_WAIT_S: Final = 30.0
+#: Packets read before acknowledgements are sent and pings looked after.
+_BURST: Final = 200
+_MISC_EVERY_S: Final = 0.5
+#: How long the last packets may take to be sent, s.
+_GOODBYE_S: Final = 5.0
+
+
+class Broker:
+    """Receives messages into an inbox and acknowledges them when told to.
+
+    Nothing is acknowledged on a connection other than the one that brought it: after a
+    reconnect the broker sends it again.
+    """
+
+    def __init__(
+        self,
+        mqtt_config: MqttConfig,
+        ingest_config: IngestConfig,
+        filters: Sequence[str],
+        inbox: Inbox,
+        clock: Clock,
+    ) -> None:
+        """Prepare the client; nothing is connected yet.
+
+        Raises:
+            ConfigError: the address or a certificate file is wrong.
+        """
+        self._config = mqtt_config
+        self._v5 = mqtt_config.protocol == "5"
+        self._group = ingest_config.shared_group
+        self._max_inflight = ingest_config.max_inflight
+        self._filters = list(filters)
+        self._inbox = inbox
+        self._clock = clock
+        self.status_topic = f"{mqtt_config.prefix}/$ingest/{mqtt_config.client_id}"
+        self.connected = False
+        self.subscribed = False
+        self.received = 0
+        self.acknowledged = 0
+        self.dropped_qos0 = 0
+        self.connection = 0
+        self.last_error = ""
+        #: Set by the writer while it can commit nowhere; reading then goes on without queueing.
+        self.held = threading.Event()
+        self._missed = False
+        self._last_arrival_us = 0
+        self._acks: deque[tuple[int, int]] = deque()
+        self._wake_r, self._wake_w = socket.socketpair()
+        self._wake_r.setblocking(False)
+        self._wake_w.setblocking(False)
+        self._client = make_client(
+            mqtt_config, self._max_inflight, self.status_topic, self._status("lost")
+        )
+        self._client.on_connect = self._on_connect
+        self._client.on_subscribe = self._on_subscribe
+        self._client.on_disconnect = self._on_disconnect
+        self._client.on_message = self._on_message
+
+    # -- called by the writer
+
+    def acknowledge(self, messages: Sequence[Message]) -> None:
+        """Have messages acknowledged that are committed."""
+        self._acks.extend([(m.connection, m.mid) for m in messages if m.qos])
+        self._wake()
+
+    # -- the network thread
+
+    def run(self, stop_reading: threading.Event, finish: threading.Event) -> None:
+        """Stay connected, receive and acknowledge.
+
+        Args:
+            stop_reading: set: take no more messages, only acknowledge.
+            finish: set: send what is to be acknowledged, say goodbye, return.
+        """
+        wait_s = _FIRST_WAIT_S
+        while not finish.is_set():
+            if self._client.socket() is None:
+                if stop_reading.is_set():
+                    break
+                if not self._connect():
+                    finish.wait(wait_s * random.uniform(0.5, 1.0))
+                    wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
+                    continue
+            self._turn(reading=not stop_reading.is_set())
+            if self.connected:
+                wait_s = _FIRST_WAIT_S
+        self._leave()
+
+    def _connect(self) -> bool:
+        self.connection += 1
+        self._acks.clear()
+        self._missed = False
+        try:
+            self._client.reconnect()
+        except (OSError, ssl.SSLError) as error:
+            self.last_error = f"{self._config.url.rpartition('@')[2]}: {error}"
+            _log.warning("the broker cannot be reached: %s", self.last_error)
+            return False
+        self._misc_s = time.monotonic()
+        return True
+
+    def _turn(self, *, reading: bool) -> None:
+        """Wait for something to do, do it once."""
+        client = self._client
+        sock: Any = client.socket()
+        room = reading and (self._inbox.has_room or self.held.is_set())
+        # While the handshake lasts there is nothing but it to read.
+        wants_read = room or not self.connected
+        pending = wants_read and isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+        readers = [sock, self._wake_r] if wants_read else [self._wake_r]
+        writers = [sock] if client.want_write() else []
+        ready, writable, _ = select.select(readers, writers, [], 0 if pending else _MISC_EVERY_S)
+        if self._wake_r in ready:
+            self._drain_wake()
+        if self._acks:
+            self._send_acks()
+        if sock in ready or pending:
+            self._read()
+        if (writable or client.want_write()) and client.socket() is not None:
+            client.loop_write()
+        if time.monotonic() - self._misc_s >= _MISC_EVERY_S and client.socket() is not None:
+            self._misc_s = time.monotonic()
+            client.loop_misc()
+            if self._missed and self._inbox.has_room and not self.held.is_set():
+                self._fetch_missed()
+
+    def _read(self) -> None:
+        client, inbox = self._client, self._inbox
+        for _ in range(_BURST):
+            before = self.received
+            if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == before:
+                break
+            if not inbox.has_room:
+                break
+        inbox.ring()
+
+    def _send_acks(self) -> None:
+        client, acks, current = self._client, self._acks, self.connection
+        sent = 0
+        while acks:
+            connection, mid = acks.popleft()
+            if connection == current and self.connected:
+                client.ack(mid, 1)
+                sent += 1
+        self.acknowledged += sent
+
+    def _fetch_missed(self) -> None:
+        """Messages came that could not be queued: connect anew, the broker sends them again."""
+        _log.info("reconnecting to fetch messages that found no room")
+        self._client.disconnect()
+        self._client.loop_write()
+
+    def _leave(self) -> None:
+        """Acknowledge the rest, say that we go, disconnect."""
+        client = self._client
+        if client.socket() is not None and self.connected:
+            self._send_acks()
+            client.publish(self.status_topic, self._status("offline"), qos=0, retain=True)
+            client.disconnect()
+            end_s = time.monotonic() + _GOODBYE_S
+            while (sock := client.socket()) is not None and client.want_write():
+                if time.monotonic() > end_s:
+                    break
+                select.select([], [sock], [], 0.5)
+                client.loop_write()
+        self.connected = False
+        self._wake_r.close()
+        self._wake_w.close()
+
+    def _wake(self) -> None:
+        try:
+            self._wake_w.send(b"x")
+        except BlockingIOError:
+            return  # it has been told already, and often
+        except OSError:
+            _log.debug("the network thread has ended; the broker will send again")
+
+    def _drain_wake(self) -> None:
+        try:
+            while self._wake_r.recv(4096):
+                continue
+        except BlockingIOError:
+            return
+
+    # -- paho's callbacks, all on the network thread
+
+    def _on_connect(
+        self, client: mqtt.Client, _data: Any, flags: Any, reason: Any, _properties: Any
+    ) -> None:
+        if reason.is_failure:
+            self.last_error = f"{self._config.url.rpartition('@')[2]}: {reason}"
+            _log.warning("the broker refuses the connection: %s", self.last_error)
+            return
+        self.connected = True
+        self.last_error = ""
+        _log.info(
+            "connected to %s, session %s",
+            self._config.url.rpartition("@")[2],
+            "kept" if flags.session_present else "new",
+        )
+        client.subscribe([self._subscription(f) for f in self._filters])
+        client.publish(self.status_topic, self._status("online"), qos=0, retain=True)
+
+    def _on_subscribe(
+        self, _client: mqtt.Client, _data: Any, _mid: int, reasons: Any, _properties: Any
+    ) -> None:
+        for wanted, reason in zip(self._filters, reasons, strict=False):
+            if reason.is_failure:
+                self.last_error = f"the broker refuses the subscription to {wanted}: {reason}"
+                _log.error("%s", self.last_error)
+        self.subscribed = True
+
+    def _on_disconnect(
+        self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any
+    ) -> None:
+        self.connected = self.subscribed = False
+        if reason.is_failure:
+            self.last_error = f"the connection to the broker ended: {reason}"
+            _log.warning("%s", self.last_error)
+
+    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        self.received += 1
+        if not self._inbox.has_room:
+            # Only a broker that knows no receive maximum, or QoS 0, gets here.
+            if message.qos:
+                self._missed = True
+            else:
+                self.dropped_qos0 += 1
+            return
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "(a topic that is not UTF-8)"
+        self._inbox.put(
+            Message(
+                topic,
+                bytes(message.payload),
+                self._stamp(),
+                message.mid,
+                message.qos,
+                message.dup,
+                message.retain,
+                self.connection,
+            )
+        )
+
+    def _stamp(self) -> int:
+        """The moment of arrival: never the same twice, so that it can tell readings apart."""
+        now_us = to_us(self._clock.now())
+        last_us = self._last_arrival_us
+        if last_us - 1_000_000 < now_us <= last_us:
+            now_us = last_us + 1
+        self._last_arrival_us = now_us
+        return now_us
+
+    # -- preparation
+
+    def _subscription(self, wanted: str) -> Any:
+        shared = f"$share/{self._group}/{wanted}" if self._group else wanted
+        if not self._v5:
+            return (shared, self._config.qos)
+        # What lies retained is sent for a new subscription only, not after each reconnect.
+        handling = SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
+        return (shared, SubscribeOptions(qos=self._config.qos, retainHandling=handling))
+
+    def _status(self, state: str) -> str:
+        return json.dumps({"state": state, "time": self._clock.now().isoformat()})

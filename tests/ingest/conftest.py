@@ -1,0 +1,129 @@
+"""A running ingester on a real broker, a real store and a real registry."""
+
+from __future__ import annotations
+
+import subprocess
+import threading
+import uuid
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from ingest.app import Ingester
+from service.clock import SystemClock
+from service.config import Config, IngestConfig, MqttConfig, RegistryConfig, StoreConfig
+from service.store import Reading, SeriesKey, Store, open_store
+from service.tanks.registry import Registry, open_registry
+from service.tanks.values import Tank
+from tests.servers import HOST, Server, program, wait_until
+
+
+def publish(broker: Server, topic: str, payload: str | bytes, *options: str, qos: int = 1) -> None:
+    """Publish one message with Debian's own client."""
+    data = payload.encode() if isinstance(payload, str) else payload
+    command = [program("mosquitto_pub"), "-h", HOST, "-p", str(broker.port), "-q", str(qos)]
+    source = "-s" if data else "-n"
+    subprocess.run([*command, "-t", topic, source, *options], input=data, check=True, timeout=30)
+
+
+def publish_lines(broker: Server, topic: str, lines: list[str], *, qos: int = 1) -> None:
+    """Publish each line as one message, over one connection."""
+    command = [program("mosquitto_pub"), "-h", HOST, "-p", str(broker.port), "-q", str(qos)]
+    text = "".join(line + "\n" for line in lines)
+    subprocess.run([*command, "-t", topic, "-l"], input=text.encode(), check=True, timeout=60)
+
+
+@dataclass
+class Bench:
+    """An ingester in threads of this process, and what it writes to."""
+
+    config: Config
+    store: Store
+    registry: Registry
+    ingester: Ingester = field(init=False)
+    _stop: threading.Event = field(init=False)
+    _thread: threading.Thread = field(init=False)
+
+    def start(self) -> None:
+        """Start it and wait until it is subscribed."""
+        self.ingester = Ingester(self.config, self.store, self.registry, SystemClock())
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self.ingester.run, args=(self._stop,))
+        self._thread.start()
+        wait_until(lambda: self.status()["subscribed"], 15, lambda: f"{self.status()}")
+
+    def stop(self) -> None:
+        """Stop it as SIGTERM would."""
+        self._stop.set()
+        self._thread.join(30)
+        assert not self._thread.is_alive(), "the ingester does not end"
+
+    def status(self) -> dict[str, Any]:
+        """What it says of itself."""
+        return self.ingester.status()
+
+    def readings(
+        self, tank: str, quantity: str, sensor: str = "main"
+    ) -> list[tuple[int, float, int]]:
+        """All readings of a series as (time_us, value, flags)."""
+        samples = self.store.read(SeriesKey(tank, quantity, sensor), 0, 1 << 62, flagged=True)
+        return list(
+            zip(
+                samples.time_us.tolist(),
+                samples.value.tolist(),
+                samples.flags.tolist(),
+                strict=True,
+            )
+        )
+
+    def wait_for(self, tank: str, quantity: str, sensor: str = "main", count: int = 1) -> Reading:
+        """Wait for readings of a series; returns the newest."""
+        wait_until(
+            lambda: len(self.readings(tank, quantity, sensor)) >= count,
+            15,
+            lambda: f"{self.readings(tank, quantity, sensor)[-3:]} {self.status()}",
+        )
+        found = self.store.latest(SeriesKey(tank, quantity, sensor), flagged=True)
+        assert found is not None
+        return found
+
+
+@pytest.fixture
+def make_bench(
+    tmp_path: Path,
+) -> Iterator[Callable[..., Bench]]:
+    """``make_bench(broker, **ingest_options)``: a bench with the tanks ``reed`` and ``sedge``."""
+    benches: list[Bench] = []
+
+    def make(broker: Server, *, mqtt: dict[str, Any] | None = None, **ingest: Any) -> Bench:
+        folder = tmp_path / f"bench{len(benches)}"
+        settings = {"batch_age_s": 0.05, "spool_path": str(folder / "spool.db"), **ingest}
+        config = Config(
+            store=StoreConfig(f"sqlite:///{folder}/readings.db"),
+            registry=RegistryConfig(f"sqlite:///{folder}/registry.db"),
+            mqtt=replace(
+                MqttConfig(
+                    f"mqtt://{HOST}:{broker.port}",
+                    client_id=f"test-{uuid.uuid4().hex[:12]}",
+                    session_expiry_s=60,
+                ),
+                **(mqtt or {}),
+            ),
+            ingest=IngestConfig(**settings),
+        )
+        registry = open_registry(config.registry.url)
+        for tank in ("reed", "sedge"):
+            registry.put_tank(Tank(tank, tank.title()))
+        bench = Bench(config, open_store(config.store.url), registry)
+        benches.append(bench)
+        return bench
+
+    yield make
+    for bench in benches:
+        if hasattr(bench, "_thread"):
+            bench.stop()
+        bench.store.close()
+        bench.registry.close()
