@@ -1,0 +1,139 @@
+"""Child processes of the demo: started in order, watched, stopped in the reverse order."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from service.errors import LittoralError
+
+STOP_TIMEOUT_S = 15.0
+POLL_S = 0.05
+TAIL_LINES = 15
+
+
+class ChildError(LittoralError):
+    """A child process did not start or ended by itself."""
+
+    slug = "child"
+    title = "A part of the demo has ended"
+
+
+class Child:
+    """One child process with a log file.
+
+    It is in a process group of its own, so that Ctrl-C reaches the demo alone, which then stops
+    its children in order.
+    """
+
+    def __init__(self, name: str, command: Sequence[str], folder: Path) -> None:
+        self.name = name
+        self.log = folder / f"{name}.log"
+        self._command = list(command)
+        self._process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def pid(self) -> int | None:
+        """Process id, once started."""
+        return None if self._process is None else self._process.pid
+
+    def start(self, environ: Mapping[str, str] | None = None) -> None:
+        """Start it; ``environ`` is laid over our own environment."""
+        with self.log.open("ab") as log:
+            self._process = subprocess.Popen(
+                self._command,
+                stdin=subprocess.DEVNULL,
+                stdout=log,
+                stderr=log,
+                env={**os.environ, **(environ or {})},
+                start_new_session=True,
+            )
+
+    def check(self) -> None:
+        """Raise if it is not running.
+
+        Raises:
+            ChildError: with the end of its log.
+        """
+        code = None if self._process is None else self._process.poll()
+        if self._process is None or code is not None:
+            tail = self.log.read_text(errors="replace").splitlines()[-TAIL_LINES:]
+            said = "\n".join(tail) or "(it said nothing)"
+            raise ChildError(f"{self.name} ended with exit code {code}; its last words:\n{said}")
+
+    def wait_for_port(self, host: str, port: int, timeout_s: float) -> None:
+        """Wait until something listens on a port.
+
+        Raises:
+            ChildError: it ended, or took longer.
+        """
+        end = time.monotonic() + timeout_s
+        while time.monotonic() < end:
+            self.check()
+            try:
+                with socket.create_connection((host, port), timeout=1.0):
+                    return
+            except OSError:
+                time.sleep(POLL_S)
+        raise ChildError(f"{self.name} did not listen on port {port} within {timeout_s:g} s")
+
+    def stop(self) -> bool:
+        """Ask it to end and wait; True if it ended when asked, False if it had to be killed."""
+        process = self._process
+        if process is None or process.poll() is not None:
+            return True
+        process.send_signal(signal.SIGTERM)
+        try:
+            process.wait(STOP_TIMEOUT_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+            return False
+        return True
+
+
+class Children:
+    """The children of one run."""
+
+    def __init__(self) -> None:
+        self._running: list[Child] = []
+
+    def start(self, child: Child, environ: Mapping[str, str] | None = None) -> Child:
+        """Start a child and remember to stop it."""
+        child.start(environ)
+        self._running.append(child)
+        return child
+
+    def check(self) -> None:
+        """Raise if one of them has ended.
+
+        Raises:
+            ChildError: which, and its last words.
+        """
+        for child in self._running:
+            child.check()
+
+    def stop(self) -> list[str]:
+        """Stop all, last started first; names of those that had to be killed."""
+        killed = []
+        while self._running:
+            child = self._running.pop()
+            if not child.stop():
+                killed.append(child.name)
+        return killed
+
+
+def port_is_free(host: str, port: int) -> bool:
+    """Whether a port can be listened on."""
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError:
+            return False
+    return True

@@ -1,0 +1,69 @@
+"""How a simulated sensor board speaks: topic, payload, unit, and whether it stamps its readings."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Any
+
+from service.clock import from_us
+from service.store.reading import Reading
+from service.units import QUANTITIES, convert, to_canonical
+
+
+class Form(StrEnum):
+    """Payload formats that home-made boards use."""
+
+    NUMBER = "number"
+    OBJECT = "object"
+    NESTED = "nested"
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """What one sensor publishes.
+
+    Attributes:
+        topic: MQTT topic.
+        form: ``number``: a plain number without a time; ``object``: JSON with ``value``, ``time``
+            and ``sensor``; ``nested``: JSON of a foreign kind, ``reading.value``, ``reading.at``.
+        unit: of the number sent; None: the canonical unit.
+        digits: decimals sent.
+    """
+
+    topic: str
+    form: Form = Form.NUMBER
+    unit: str | None = None
+    digits: int = 3
+
+    @property
+    def stamped(self) -> bool:
+        """Whether the payload says when it was measured."""
+        return self.form is not Form.NUMBER
+
+    def number(self, reading: Reading) -> float:
+        """The number as sent."""
+        value = reading.value
+        if self.unit is not None:
+            value = convert(value, QUANTITIES[reading.quantity].pint_unit, self.unit)
+        return round(value, self.digits)
+
+    def payload(self, reading: Reading) -> bytes:
+        """The message's payload."""
+        number = self.number(reading)
+        if self.form is Form.NUMBER:
+            return f"{number:.{self.digits}f}".encode()
+        at = from_us(reading.time_us).isoformat().replace("+00:00", "Z")
+        document: dict[str, Any]
+        if self.form is Form.OBJECT:
+            document = {"value": number, "time": at, "sensor": reading.sensor}
+        else:
+            document = {"board": 7, "reading": {"value": number, "at": at}}
+        return json.dumps(document).encode()
+
+    def arrived(self, reading: Reading) -> Reading:
+        """The reading as it ought to be stored: rounded as sent, in the canonical unit."""
+        return replace(
+            reading, value=to_canonical(reading.quantity, self.number(reading), self.unit)
+        )
