@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from sqlalchemy import delete, select
 
+from service.tanks.checks import check_absences
 from service.tanks.connection import Database
 from service.tanks.models import AbsenceRow
 from service.tanks.values import Absence
@@ -36,8 +37,9 @@ class AbsenceBook(Database):
         """Replace the list.
 
         Raises:
-            ConflictError: two absences have the same id.
+            InvalidInputError: a field is not allowed, or two absences have the same id.
         """
+        check_absences(absences)
         with self.session() as session:
             session.execute(delete(AbsenceRow))
             session.add_all(

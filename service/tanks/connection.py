@@ -31,7 +31,7 @@ def parse_url(url: str) -> URL:
     shown = f"registry.url is {_without_password(url)!r}; allowed: {ALLOWED_URLS}"
     try:
         parsed = make_url(url)
-    except ArgumentError as error:
+    except (ArgumentError, ValueError) as error:  # ValueError: a port that is no number
         raise ConfigError(shown) from error
     backend = parsed.get_backend_name()
     if backend == "sqlite":
@@ -57,7 +57,7 @@ def make_engine(url: str) -> Engine:
         return create_engine(
             parsed,
             pool_pre_ping=True,
-            connect_args={"connect_timeout": CONNECT_TIMEOUT_S, "options": "-c timezone=UTC"},
+            connect_args={"connect_timeout": CONNECT_TIMEOUT_S},
         )
     assert parsed.database is not None
     folder = Path(parsed.database).parent
@@ -95,7 +95,7 @@ def _begin_sqlite(connection: Connection) -> None:
 def _without_password(url: str) -> str:
     try:
         return make_url(url).render_as_string(hide_password=True)
-    except ArgumentError:
+    except (ArgumentError, ValueError):
         return url.split("@")[-1]
 
 

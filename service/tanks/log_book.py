@@ -11,6 +11,7 @@ from sqlalchemy import delete, select
 
 from service.errors import ConflictError, NotFoundError
 from service.tanks.connection import Database
+from service.tanks.log_data import check_log
 from service.tanks.models import LogRow, TankRow
 from service.tanks.tank_book import no_tank
 from service.tanks.values import NOTHING, LogEntry, LogKind
@@ -49,9 +50,11 @@ class LogBook(Database):
                 id is stored once.
 
         Raises:
+            InvalidInputError: a field is not allowed.
             NotFoundError: no such tank.
             ConflictError: another entry has this id.
         """
+        check_log(kind, time, data, note, by, recorded, id)
         entry = LogEntry(id or new_id(), tank, LogKind(kind), time, dict(data), note, by, recorded)
         with self.session() as session:
             if session.get(TankRow, tank) is None:

@@ -12,8 +12,9 @@ from service.tanks.values import Stock
 CO2_MAX_UNKNOWN_MG_L = 30.0
 """For animals of which nothing is known: the usual upper aim (common practice, no source)."""
 
-NEWCOMER_DAYS = 14
-"""So long after stocking, animals count as not yet used to the gas (common practice, no source)."""
+NEWCOMER_DAYS = 2
+"""Full days after the day of stocking in which animals count as not yet used to the gas, so that
+they get at least 48 hours (common practice, no source)."""
 
 NEWCOMER_SHARE = 0.75
 """Share of the usual ceiling that newcomers are given (common practice, no source)."""
@@ -95,7 +96,7 @@ def co2_ceiling(livestock: Iterable[Stock], now: datetime) -> Co2Ceiling | None:
     """The lowest CO2 ceiling among the animals; None for a tank without animals.
 
     Args:
-        now: UTC; animals added within ``NEWCOMER_DAYS`` before it get ``NEWCOMER_SHARE`` of
+        now: UTC; animals added up to ``NEWCOMER_DAYS`` before it get ``NEWCOMER_SHARE`` of
             their ceiling.
     """
     ceilings = [_ceiling(stock, now.date()) for stock in livestock if stock.count > 0]
@@ -110,7 +111,7 @@ def _ceiling(stock: Stock, today: date) -> Co2Ceiling:
         limit, source = known.co2_max_mg_l, known.co2_source
     else:
         limit, source = CO2_MAX_UNKNOWN_MG_L, PRACTICE
-    newcomer = stock.added is not None and today - stock.added < timedelta(days=NEWCOMER_DAYS)
+    newcomer = stock.added is not None and today - stock.added <= timedelta(days=NEWCOMER_DAYS)
     return Co2Ceiling(
         limit * NEWCOMER_SHARE if newcomer else limit, stock.species, newcomer, source
     )

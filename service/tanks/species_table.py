@@ -97,7 +97,14 @@ SPECIES: Final[tuple[Species, ...]] = (
     _fish("Hemigrammus bleheri", 23, 26, synonyms=("Petitella bleheri",)),
     _fish("Nannostomus marginatus", 24, 26),
     # Barbs, danios, loaches and their kin
-    _fish("Danio rerio", 18, 24, synonyms=("Brachydanio rerio",)),
+    _fish(
+        "Danio rerio",
+        18,
+        28.5,
+        "lower end: Froese & Pauly, FishBase, species summary; upper end: the laboratory standard "
+        "of Westerfield 2000, The Zebrafish Book, 4th ed. (both from memory)",
+        synonyms=("Brachydanio rerio",),
+    ),
     _fish("Danio margaritatus", 20, 26, PRACTICE, synonyms=("Celestichthys margaritatus",)),
     _fish("Tanichthys albonubes", 18, 22),
     _fish("Trigonostigma heteromorpha", 22, 25, synonyms=("Rasbora heteromorpha",)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from sqlalchemy import delete, select
 
 from service.errors import ConflictError, NotFoundError
+from service.tanks.checks import check_tank
 from service.tanks.connection import Database
 from service.tanks.documents import from_document, to_document
 from service.tanks.models import TankRow
@@ -44,8 +45,10 @@ class TankBook(Database):
             replaces: the tank as the caller read it; None: whatever is there.
 
         Raises:
+            InvalidInputError: a field is not allowed.
             ConflictError: somebody else changed the tank since ``replaces`` was read.
         """
+        check_tank(tank)
         document = to_document(tank)
         with self.session() as session:
             row = session.get(TankRow, tank.id, with_for_update=True)

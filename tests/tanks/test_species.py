@@ -72,12 +72,12 @@ def test_co2_ceiling_is_the_most_sensitive_animals():
     )
 
 
-def test_newcomers_lower_the_co2_ceiling_for_a_fortnight():
+def test_newcomers_lower_the_co2_ceiling_for_two_days():
     old = Stock("Neocaridina davidi", added=date(2026, 4, 1))
-    new = Stock("Danio rerio", added=date(2026, 5, 1))
+    new = Stock("Danio rerio", added=date(2026, 5, 3))
     ceiling = co2_ceiling([old, new], NOW)
     assert (ceiling.co2_mg_l, ceiling.species, ceiling.newcomer) == (22.5, "Danio rerio", True)
-    grown_used = co2_ceiling([old, new], datetime(2026, 5, 15, tzinfo=UTC))
+    grown_used = co2_ceiling([old, new], datetime(2026, 5, 6, tzinfo=UTC))
     assert (grown_used.co2_mg_l, grown_used.newcomer) == (25, False)
 
 
