@@ -1,7 +1,7 @@
 """Light: photons from lux, the dose of a day, and when the lamp is lit.
 
 Sources are listed in docs/references.md: Thimijan & Heins 1983 for lux per photon flux,
-Faust & Logan 2018 for the use of the daily light integral.
+CIE 15:2018 for white LEDs.
 """
 
 from __future__ import annotations
@@ -21,11 +21,12 @@ from service.science.thermal import accumulated_excess
 UMOL_PER_MOL = 1e6
 
 WHITE_LED_UMOL_PER_LUX = 0.0145
-"""µmol/m²/s per lux, white LED: mean of the CIE illuminants LED-B1, B3, B5 and BH1
-(0.0137 to 0.0149, 400-700 nm; CIE 15:2018)."""
+"""µmol/m²/s (400-700 nm) per lux, white LED: mean of the CIE illuminants LED-B1 to LED-B5,
+phosphor-converted, 2700-6600 K (CIE 15:2018), which span 0.0140 to 0.0149."""
 
 WHITE_LED_RELATIVE_ERROR = 0.05
-"""Half width of the spread of white LEDs about `WHITE_LED_UMOL_PER_LUX`."""
+"""Half width that holds all five. LEDs with more red, for plants or for show, lie outside:
+LED-RGB1 0.0165, the violet-pumped LED-V1 0.0189. They need a calibration of their own."""
 
 UMOL_PER_LUX: Mapping[str, float] = MappingProxyType(
     {

@@ -5,6 +5,7 @@ Nothing needs to be known of the lamp: dark and bright levels come from the read
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -161,9 +162,15 @@ def days_of_light(
         max_gap_s=max_gap_s,
     )
     return [
-        _day(time, level, raw, lit, float(start), float(end), max_gap_s)
-        for start, end in pairwise(edges)
+        _day(time, level, _within(raw, start, end), _within(lit, start, end), start, end, max_gap_s)
+        for start, end in pairwise(edges.tolist())
     ]
+
+
+def _within(found: Sequence[Interval], start: float, end: float) -> Sequence[Interval]:
+    """Those that overlap start..end; they are sorted and do not overlap each other."""
+    first = bisect_right(found, start, key=lambda one: one.end_s)
+    return found[first : bisect_left(found, end, key=lambda one: one.start_s)]
 
 
 def _day(
@@ -176,15 +183,17 @@ def _day(
     max_gap_s: float,
 ) -> DayOfLight:
     # One sample beyond each edge keeps the steps that cross midnight.
-    here = slice(max(int(np.searchsorted(time, start)) - 1, 0), int(np.searchsorted(time, end)) + 1)
-    today = tuple(clipped(one, start, end) for one in lit if overlaps(one, start, end))
-    inside = np.zeros(time[here].size, np.bool_)
+    first, stop = np.searchsorted(time, (start, end))
+    here = slice(max(int(first) - 1, 0), int(stop) + 1)
+    moment, there = time[here], level[here]
+    today = tuple(clipped(one, start, end) for one in lit)
+    inside = np.zeros(moment.size, np.bool_)
     for one in today:
-        inside |= (time[here] >= one.start_s) & (time[here] <= one.end_s)
-    bright = float(np.median(level[here][inside])) if inside.any() else np.nan
-    dose = _clipped_dose(time[here], level[here], start, end, max_gap_s)
-    pieces = sum(1 for one in raw if any(overlaps(one, each.start_s, each.end_s) for each in today))
-    rise, fall = _ramps(time[here], level[here], today, 0.9 * bright)
+        inside |= (moment >= one.start_s) & (moment <= one.end_s)
+    bright = float(np.median(there[inside])) if inside.any() else np.nan
+    dose = _clipped_dose(moment, there, start, end, max_gap_s)
+    pieces = sum(len(_within(raw, one.start_s, one.end_s)) for one in today)
+    rise, fall = _ramps(moment, there, today, 0.9 * bright)
     return DayOfLight(
         start_s=start,
         end_s=end,

@@ -99,19 +99,19 @@ def excursions(
     band = as_number("hysteresis_c", hysteresis_c, low=0)
     shortest = as_number("min_length_s", min_length_s, low=0)
     high = None if high_c is None else as_number("high_c", high_c)
-    low = (
-        None if low_c is None else as_number("low_c", low_c, high=np.inf if high is None else high)
-    )
+    ceiling = np.inf if high is None else high
+    low = None if low_c is None else as_number("low_c", low_c, high=ceiling)
     time, temperature = series("temperature_c", time_s, temperature_c)
     step = steps(time)
     gap = gaps(step, max_gap_s)
     step[gap] = 0.0
     found: list[Excursion] = []
-    if high is not None:
+    # A look at the extremes spares most series the search.
+    if high is not None and temperature.size and temperature.max() > high:
         runs = runs_above(time, temperature, gap, on=high, off=high - band)
         runs = runs.where(runs.end_s - runs.start_s >= shortest)
         found += _described(time, temperature, step, runs, high, "above")
-    if low is not None:
+    if low is not None and temperature.size and temperature.min() < low:
         mirrored = -temperature
         runs = runs_above(time, mirrored, gap, on=-low, off=-low - band)
         runs = runs.where(runs.end_s - runs.start_s >= shortest)
@@ -131,7 +131,10 @@ def _described(
     begin = np.searchsorted(outside, runs.first)
     finish = np.searchsorted(outside, runs.last, side="right")
     area = _sums(_share_of_area(value, step, outside, excess, sign * limit_c), begin, finish)
-    peak = _first_maxima(excess, begin, finish)
+    peak = [
+        first + int(excess[first:last].argmax())
+        for first, last in zip(begin.tolist(), finish.tolist(), strict=True)
+    ]
     columns = (
         runs.start_s,
         runs.end_s,
@@ -157,8 +160,12 @@ def _share_of_area(
     It is half its excess times the width, left and right, over which the line stays outside:
     the whole step to a neighbour that is outside too, else up to the crossing.
     """
-    padded = np.concatenate(([0.0], step, [0.0]))
-    left, right = padded[outside], padded[outside + 1]
+    if not step.size:
+        return np.zeros(excess.shape)
+    left = step.take(outside - 1, mode="clip")
+    right = step.take(outside, mode="clip")
+    left[outside == 0] = 0.0
+    right[outside == value.size - 1] = 0.0
     alone = np.diff(outside) > 1
     for width, edge, neighbour in (
         (left, np.flatnonzero(np.concatenate(([True], alone))), -1),
@@ -168,23 +175,16 @@ def _share_of_area(
         # At the end of the data the width is zero already, and `inside` the sample itself.
         fall = np.maximum(excess[edge], excess[edge] - (value[inside] - limit))
         width[edge] *= excess[edge] / fall
-    return np.asarray(0.5 * excess * (left + right))
+    left += right
+    left *= excess
+    left *= 0.5
+    return left
 
 
 def _sums(value: Floats, begin: IntArray, finish: IntArray) -> Floats:
     """Sum of value[begin:finish] for each pair; pairs are not empty and do not overlap."""
     bounds = np.column_stack((begin, finish)).ravel()
     return np.asarray(np.add.reduceat(np.append(value, 0.0), bounds)[::2])
-
-
-def _first_maxima(value: Floats, begin: IntArray, finish: IntArray) -> IntArray:
-    """Position of the first maximum in value[begin:finish] for each pair."""
-    bounds = np.column_stack((begin, finish)).ravel()
-    highest = np.maximum.reduceat(np.append(value, -np.inf), bounds)[::2]
-    # What lies between two runs is compared with the former's maximum: a hit there comes later.
-    filled = np.repeat(highest, np.diff(np.append(begin, value.size)))
-    hits = np.flatnonzero(value[begin[0] :] == filled) + begin[0]
-    return np.asarray(hits[np.searchsorted(hits, begin)])
 
 
 def degree_hours(

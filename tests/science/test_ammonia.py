@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from service.science.ammonia import unionised_ammonia_mg_l, unionised_fraction
+from service.science.heat_effects import heat_effects
 
 # Francis-Floyd et al., Ammonia in Aquatic Systems, UF/IFAS Extension FA16: "calculated from
 # data in Emerson et al. (1975)", at 6, 8, ... 30 °C (its column of 32 °C is left out: it does
@@ -39,3 +40,12 @@ def test_percent_of_emerson_1975(ph, temperature_c, percent):
 def test_outside_the_range():
     with pytest.raises(ValueError, match="temperature_c: 77 is outside 0 to 40 °C"):
         unionised_fraction(7, 77)
+
+
+def test_five_kelvin_more_by_the_published_tables():
+    # Benson & Krause: 8.263 mg/L at 25 °C, 7.559 at 30. FA16: 0.0052 and 0.0080 of the total
+    # at 24 and 30 °C, pH 7.
+    hot = heat_effects(30, 25, 7.0)
+    assert hot.oxygen_mg_l == pytest.approx(7.559, abs=0.01)
+    assert hot.oxygen_share == pytest.approx(7.559 / 8.263, abs=1e-3)
+    assert heat_effects(30, 24, 7.0).ammonia_factor == pytest.approx(80 / 52, abs=0.03)

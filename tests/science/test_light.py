@@ -22,6 +22,7 @@ from service.science.light import (
     photoperiod_hours,
     ppfd_from_lux,
 )
+from tests.science.spectra import umol_per_lux
 
 HOUR = 3600.0
 
@@ -39,6 +40,25 @@ LUX_PER_UMOL = {
 @pytest.mark.parametrize(("source", "lux"), LUX_PER_UMOL.items())
 def test_ppfd_from_lux_vs_thimijan_heins(source, lux):
     assert ppfd_from_lux(lux * 250.0, UMOL_PER_LUX[source]) == pytest.approx(250.0)
+
+
+@pytest.mark.parametrize(
+    ("source", "illuminant", "within"),
+    [
+        ("incandescent", "A", 0.005),
+        ("sunlight", "D65", 0.03),
+        ("cool-white fluorescent", "FL2", 0.04),
+        *(("white LED", f"LED-B{n}", 0.05) for n in range(1, 6)),
+    ],
+)
+def test_factors_vs_cie_spectra(source, illuminant, within):
+    # CIE 15:2018 illuminants and V(lambda) from PyPI colour-science, integrated in spectra.py.
+    assert UMOL_PER_LUX[source] == pytest.approx(umol_per_lux(illuminant), rel=within)
+
+
+def test_white_led_is_the_mean_of_the_cie_five():
+    mean = np.mean([umol_per_lux(f"LED-B{n}") for n in range(1, 6)])
+    assert UMOL_PER_LUX["white LED"] == pytest.approx(mean, abs=5e-5)
 
 
 def test_full_sunlight_is_2000_umol():
