@@ -15,13 +15,24 @@ from service.science.light_days import DayOfLight, clipped, overlaps
 Finding = Literal["dark", "dim", "bright", "short", "long", "shifted", "flickering", "unknown"]
 
 DIM_SHARE: Final = 0.7
+"""Below this share of the usual brightness a lamp is dim: the end of the useful life of LEDs is
+commonly stated as 70 % of the initial flux, "L70" (IES LM-80; from memory)."""
+
 BRIGHT_SHARE: Final = 1.4
+"""Above this multiple of the usual brightness it is bright: 1 / 0.7. Our choice."""
+
 HOURS_TOLERANCE: Final = 0.75
 """Hours by which a photoperiod may differ from the usual one. Our choice."""
+
 SHIFT_S: Final = 2700.0
-"""Seconds by which the first light may come early or late. Our choice."""
+"""Seconds by which the first light may come early or late. Less than the hour by which a timer
+without summer time goes wrong. Our choice."""
+
 MANY_FLICKERS: Final = 5
+"""Short dark breaks in a day from which on the lamp flickers. Our choice."""
+
 MIN_COVER: Final = 0.9
+"""Share of the day that readings must cover before darkness or hours are judged. Our choice."""
 
 
 def findings(

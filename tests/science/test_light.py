@@ -199,7 +199,7 @@ def test_year_of_daylight_vs_irradiance_route(greensboro):
     ours = daily_light_integral_mol_m2(time, ppfd, max_gap_s=HOUR).total
     # Logan, Sams & Faust 2016 (AMS): DLI = 7.058 mol per kWh of global irradiance.
     theirs = irradiance.sum() / 1000 * 7.058
-    assert ours / 365 == pytest.approx(theirs / 365, rel=0.06)
+    assert ours / 365 == pytest.approx(theirs / 365, rel=0.03)
     assert 25 < ours / 365 < 40
 
 
