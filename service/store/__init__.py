@@ -7,6 +7,7 @@ from service.store.interface import Store
 from service.store.reading import (
     NOT_USABLE,
     Buckets,
+    Extent,
     Flag,
     Reading,
     Samples,
@@ -19,6 +20,7 @@ from service.store.sqlite import SqliteStore
 __all__ = [
     "NOT_USABLE",
     "Buckets",
+    "Extent",
     "Flag",
     "Reading",
     "Samples",

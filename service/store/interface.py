@@ -7,6 +7,7 @@ from typing import Protocol
 
 from service.store.reading import (
     Buckets,
+    Extent,
     Reading,
     Samples,
     SeriesInfo,
@@ -21,22 +22,30 @@ class Store(Protocol):
     What every backend promises:
 
     * ``write`` returns only after the batch is accepted by the store as a whole; the same
-      (series, time) written again replaces, so redelivery changes nothing.
+      (series, time) written again replaces, so redelivery changes nothing. When it raises, part
+      of the batch may have been kept: write the whole batch again.
+    * After ``write`` returned, this object's own reads show the batch; those of other objects
+      and processes do within ``visible_after_s``.
+    * Readings older than what the store's retention keeps are left out and counted in
+      ``health().numbers["left_out_past_retention"]``.
     * Times are kept to the microsecond, or to ``time_resolution_us`` where that is coarser.
     * Spans of time are half-open: ``start_us <= t < end_us``.
     * Safe to call from several threads.
 
-    All methods raise ``StoreUnavailableError`` when the store cannot be reached (retrying makes
-    sense) and ``StoreRefusedError`` when it refuses for good (retrying does not).
+    All methods raise ``StoreUnavailableError`` when the store cannot be reached, is full or does
+    not accept the credentials any more (the same call makes sense again later), and
+    ``StoreRefusedError`` when it refuses what was asked for good (the same call never will work).
     """
 
     backend: str
     time_resolution_us: int
     #: Seconds after ``write`` returned until the data survive a crash of the store itself.
     durable_after_s: float
+    #: Seconds after ``write`` returned until every other reader sees the data.
+    visible_after_s: float
 
     def write(self, readings: Sequence[Reading]) -> None:
-        """Write a batch, all of it or none; idempotent."""
+        """Write a batch; the same batch again changes nothing."""
         ...
 
     def read(self, key: SeriesKey, start_us: int, end_us: int, *, flagged: bool = False) -> Samples:
@@ -55,9 +64,13 @@ class Store(Protocol):
         ...
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
-        """The series held, of one tank or all, sorted by key, each with its latest reading.
+        """The series held, of one tank or all, sorted by key, each with its newest reading."""
+        ...
 
-        ``last`` is the newest reading by time, flagged or not.
+    def extent(self, key: SeriesKey) -> Extent | None:
+        """How many readings a series has and between which times; None if there are none.
+
+        Exact; a server may have to read the whole series for it.
         """
         ...
 

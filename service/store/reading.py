@@ -129,12 +129,19 @@ class Buckets:
 
 @dataclass(frozen=True, slots=True)
 class SeriesInfo:
-    """What the store holds of one series."""
+    """One series of the store and its newest reading by time, flagged or not."""
 
     key: SeriesKey
+    last: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """How many readings a series has, flagged ones too, and between which times."""
+
     count: int
     first_us: int
-    last: Reading
+    last_us: int
 
 
 @dataclass(frozen=True, slots=True)

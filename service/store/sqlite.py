@@ -22,6 +22,7 @@ from service.store.checks import check_every, check_readings
 from service.store.reading import (
     NOT_USABLE,
     Buckets,
+    Extent,
     Flag,
     Reading,
     Samples,
@@ -46,6 +47,7 @@ class SqliteStore:
     backend = "sqlite"
     time_resolution_us = 1
     durable_after_s = 0.0
+    visible_after_s = 0.0
 
     def __init__(self, path: Path) -> None:
         """Open or create the file.
@@ -132,18 +134,25 @@ class SqliteStore:
         """The series held; see ``Store.series``."""
         with self._reader() as connection:
             rows = connection.execute(
-                "SELECT s.tank, s.quantity, s.sensor, s.held, s.first, "
-                "r.time, r.value, r.flags, r.raw "
+                "SELECT s.tank, s.quantity, s.sensor, r.time, r.value, r.flags, r.raw "
                 "FROM series s JOIN reading r ON r.series = s.id AND r.time = s.last "
                 "WHERE ?1 IS NULL OR s.tank = ?1 ORDER BY s.tank, s.quantity, s.sensor",
                 (tank,),
             ).fetchall()
+        keys = [SeriesKey(*row[:3]) for row in rows]
         return [
-            SeriesInfo(key, count, first_us, _reading(key, last))
-            for key, count, first_us, last in (
-                (SeriesKey(*row[:3]), row[3], row[4], row[5:]) for row in rows
-            )
+            SeriesInfo(key, _reading(key, row[3:])) for key, row in zip(keys, rows, strict=True)
         ]
+
+    def extent(self, key: SeriesKey) -> Extent | None:
+        """How much a series holds; see ``Store.extent``."""
+        with self._reader() as connection:
+            row = connection.execute(
+                "SELECT held, first, last FROM series "
+                "WHERE tank = ? AND quantity = ? AND sensor = ? AND held > 0",
+                _names(key),
+            ).fetchone()
+        return None if row is None else Extent(*row)
 
     def latest(self, key: SeriesKey, *, flagged: bool = False) -> Reading | None:
         """The newest reading of one series; see ``Store.latest``."""

@@ -101,7 +101,7 @@ def info(key: SeriesKey, series: Samples, flags: Flag = Flag.NONE) -> SeriesInfo
     last = Reading(
         key.tank, key.quantity, key.sensor, int(series.time_us[-1]), float(series.value[-1]), flags
     )
-    return SeriesInfo(key, len(series), int(series.time_us[0]), last)
+    return SeriesInfo(key, last)
 
 
 def material_with(

@@ -14,7 +14,7 @@ import pytest
 
 from service.clock import to_us
 from service.errors import StoreRefusedError
-from service.store import Flag, Reading, SeriesKey
+from service.store import Extent, Flag, Reading, SeriesKey
 
 SECOND = 1_000_000
 MINUTE, HOUR, DAY = 60 * SECOND, 3600 * SECOND, 86_400 * SECOND
@@ -101,6 +101,7 @@ def test_empty_ranges_and_unknown_series(store):
     assert len(store.aggregate(other, T0, T0 + DAY, HOUR)) == 0
     assert len(store.aggregate(KEY, T0 + DAY, T0 + 2 * DAY, HOUR)) == 0
     assert store.latest(other) is None
+    assert store.extent(other) is None
     assert store.series("never-seen") == []
 
 
@@ -108,7 +109,7 @@ def test_writing_again_replaces(store):
     store.write([reading(T0, 6.6), reading(T0 + SECOND, 6.7)])
     store.write([reading(T0, 6.6), reading(T0 + SECOND, 6.9)])
     assert held(store) == [(T0, 6.6, 0), (T0 + SECOND, 6.9, 0)]
-    assert store.series()[0].count == 2
+    assert store.extent(KEY) == Extent(2, T0, T0 + SECOND)
     buckets = store.aggregate(KEY, T0, T0 + SECOND, DAY)
     assert (buckets.count.tolist(), buckets.sum.tolist()) == ([2], [6.6 + 6.9])
 
@@ -145,7 +146,8 @@ def test_two_years_back(store):
     store.write([reading(old, 7.1)])
     assert held(store) == [(old, 7.1, 0), (T0, 6.6, 0)]
     (info,) = store.series()
-    assert (info.count, info.first_us, info.last.time_us) == (2, old, T0)
+    assert info.last == reading(T0, 6.6)
+    assert store.extent(KEY) == Extent(2, old, T0)
     assert store.aggregate(KEY, old, old + DAY, DAY).last.tolist() == [7.1]
 
 
@@ -250,7 +252,8 @@ def test_many_series(store):
     store.write([reading(T0 + j, 6.0 + i, key=k) for i, k in enumerate(keys) for j in (0, HOUR)])
     listed = store.series()
     assert [info.key for info in listed] == keys
-    assert {info.count for info in listed} == {2}
+    assert {info.last.time_us for info in listed} == {T0 + HOUR}
+    assert store.extent(keys[217]) == Extent(2, T0, T0 + HOUR)
     assert held(store, keys[217]) == [(T0, 223.0, 0), (T0 + HOUR, 223.0, 0)]
 
 
@@ -356,7 +359,7 @@ def test_several_writers_at_once(store, opened):
     for thread in threads:
         thread.join()
     assert faults == []
-    assert [info.count for info in store.series()] == [100, 100, 100]
+    assert [store.extent(info.key).count for info in store.series()] == [100, 100, 100]
 
 
 def test_health_tells_reachable_and_the_last_write(store, backend):

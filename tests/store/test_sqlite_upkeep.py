@@ -11,7 +11,7 @@ import pytest
 
 from service.clock import to_us
 from service.errors import InvalidInputError, StoreRefusedError, StoreUnavailableError
-from service.store import Flag, Reading, SeriesKey, sqlite_rollup, sqlite_upkeep
+from service.store import Extent, Flag, Reading, SeriesKey, sqlite_rollup, sqlite_upkeep
 from service.store.retention import Pruned, RetentionPolicy
 from service.store.sqlite import SqliteStore
 
@@ -54,8 +54,8 @@ def test_raw_readings_go_by_age_and_rollups_stay(store):
     kept = store.read(KEY, 0, to_us(NOW))
     assert kept.time_us[0] == START + 19 * DAY
     assert len(kept) == 10 * 144 + 92
-    (info,) = store.series()
-    assert (info.count, info.first_us) == (10 * 144 + 92, START + 19 * DAY)
+    last = START + 29 * DAY + 91 * 10 * MINUTE
+    assert store.extent(KEY) == Extent(10 * 144 + 92, START + 19 * DAY, last)
     assert all(same(all_of(store, level), before[level]) for level in LEVELS)
     assert store.prune(RetentionPolicy(raw=timedelta(days=10)), NOW) == Pruned(0, 0, 0, 0)
 
@@ -182,7 +182,7 @@ def test_backup_while_another_thread_writes(store, tmp_path):
         done.set()
         writer.join()
     copy = SqliteStore(tmp_path / "copy.db")
-    count = copy.series()[0].count
+    count = copy.extent(KEY).count
     assert count >= 29 * 144 + 92
     assert (count - 29 * 144 - 92) % 10 == 0
     assert len(copy.read(KEY, 0, 2**62)) == count
@@ -236,7 +236,7 @@ def test_closing_does_not_wait_for_the_background_check(store, tmp_path, monkeyp
     again = SqliteStore(tmp_path / "readings.db")
     assert again.checked.wait(20)
     assert again.health().reachable
-    assert again.series()[0].count == 29 * 144 + 93
+    assert again.extent(KEY).count == 29 * 144 + 93
     again.close()
 
 
