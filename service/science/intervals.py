@@ -153,8 +153,11 @@ def _decided(
     code = (value > on).view(np.int8)  # 1 above on, -1 at or below off, 0 between
     low = (value <= off).view(np.int8)
     code -= low
-    change = np.flatnonzero(code[1:] != code[:-1])
-    keep = np.unique(np.concatenate(([0, value.size - 1], change, change + 1, gap, gap + 1)))
+    change = code[1:] != code[:-1]
+    near = np.ones(value.size, np.bool_)  # the ends stay in
+    near[1:-1] = change[1:] | change[:-1]
+    near[gap] = near[gap + 1] = True
+    keep = np.flatnonzero(near)
     keep = keep[code[keep] != 0]
     return keep, code[keep] > 0
 
