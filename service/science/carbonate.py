@@ -136,10 +136,12 @@ def estimate_co2(
         at = warmth(celsius)
         solved = known.solve(ph, meq_l, at, parts)
         slope = sensitivity(solved, meq_l * 1e-3, at)
-        relative = meq_l_sd / np.maximum(meq_l, 1e-9)
+        relative = np.square(meq_l_sd / np.maximum(meq_l, 1e-9))
+        # variance of ln of a log-normal, ln(1 + r²), by its Padé approximant: 1 % off at r = 1
+        ln_variance = relative * (6.0 + relative) / (6.0 + 4.0 * relative)
         variance = (
             np.square(slope.per_ph) * (np.square(ph_sd) + np.square(calibration_sd))
-            + np.square(slope.per_ln_alkalinity) * np.log(1.0 + np.square(relative))
+            + np.square(slope.per_ln_alkalinity) * ln_variance
             + np.square(slope.per_kelvin) * np.square(celsius_sd)
         )
         found = from_log_sd(solved.co2 * CO2_MG_PER_MOL, np.sqrt(variance))

@@ -24,6 +24,7 @@ from service.science.carbonate_equilibria import (
     ln_k,
     ln_k_slope,
 )
+from service.science.carbonate_equilibria import warmth as warmth_of
 from service.science.carbonate_ions import Ions, pair_constants
 from service.science.constants import LN10
 from service.science.inputs import Floats
@@ -47,6 +48,11 @@ class Sensitivity(NamedTuple):
     per_kelvin: Floats
 
 
+# d ln K / dT at 25 °C: good enough at all temperatures for two terms that matter only above pH 8
+_K2_SLOPE_25_C = float(ln_k_slope(K2_PLUMMER_BUSENBERG_1982, warmth_of(np.asarray(25.0))))
+_KW_SLOPE_25_C = float(ln_k_slope(KW_HARNED_OWEN_1958, warmth_of(np.asarray(25.0))))
+
+
 def balance(
     ph: Floats, alkalinity: Floats, warmth: Warmth, present: Ions, model: ActivityModel
 ) -> Balance:
@@ -65,10 +71,11 @@ def balance(
     one: Floats | float = 1.0
     if present.hardness is not None:
         # the pairs' own activity coefficients are those of bicarbonate and of CO2
-        divalent = np.exp(gamma.carbonate) * present.hardness
+        divalent_gamma = np.exp(gamma.carbonate)
+        divalent = divalent_gamma * present.hardness
         with_bicarbonate, with_carbonate = pair_constants(warmth.celsius)
         one = 1.0 + with_bicarbonate * divalent
-        twice_ratio = twice_ratio * (1.0 + with_carbonate * np.exp(gamma.carbonate) * divalent)
+        twice_ratio = twice_ratio * (1.0 + with_carbonate * divalent_gamma * divalent)
     carbonate_alkalinity = alkalinity + hydrogen - hydroxide
     impossible = carbonate_alkalinity <= 0.0
     if np.any(impossible):
@@ -87,7 +94,7 @@ def sensitivity(solved: Balance, alkalinity: Floats, warmth: Warmth) -> Sensitiv
     per_ph = -LN10 * (1.0 + solved.carbonate_share + solved.hydrogen * inverse + hydroxide)
     per_kelvin = (
         -ln_k_slope(K1_PLUMMER_BUSENBERG_1982, warmth)
-        - solved.carbonate_share * ln_k_slope(K2_PLUMMER_BUSENBERG_1982, warmth)
-        - hydroxide * ln_k_slope(KW_HARNED_OWEN_1958, warmth)
+        - _K2_SLOPE_25_C * solved.carbonate_share
+        - _KW_SLOPE_25_C * hydroxide
     )
     return Sensitivity(per_ph, alkalinity * inverse, per_kelvin)

@@ -56,7 +56,8 @@ def ln_k(coefficients: Coefficients, at: Warmth) -> Floats:
 def ln_k_slope(coefficients: Coefficients, at: Warmth) -> Floats:
     """d ln K / dT, per kelvin."""
     _, b, c, d, e = coefficients
-    return LN10 * b + at.inverse * (d - at.inverse * (LN10 * c + (2.0 * LN10 * e) * at.inverse))
+    hyperbolic = LN10 * c + (2.0 * LN10 * e) * at.inverse if e else LN10 * c
+    return LN10 * b + at.inverse * (d - at.inverse * hyperbolic)
 
 
 def pk(coefficients: Coefficients, temperature_c: Floats) -> Floats:

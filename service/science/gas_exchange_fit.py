@@ -26,7 +26,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from service.science.estimate import Z95, Estimate, from_log_sd
+from service.science.estimate import Z95, Estimate, from_log_sd, students_t_975
 from service.science.gas_exchange import (
     CO2_PPM_ROOM,
     TEMPERATURE_EXCHANGE_FACTOR,
@@ -196,10 +196,8 @@ def _decay_rate(data: PhaseData, rows: NDArray[np.bool_]) -> float | None:
 
 
 def _small_sample_stretch(phases: int) -> float:
-    """Variance factor (t / z)² for ``phases`` + 1 degrees of freedom (Cornish-Fisher series)."""
-    z, freedom = Z95, phases + 1.0
-    t = z + (z**3 + z) / (4 * freedom) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * freedom**2)
-    return (t / z) ** 2
+    """Variance factor (t / z)² for ``phases`` + 1 degrees of freedom."""
+    return (students_t_975(phases + 1) / Z95) ** 2
 
 
 def _estimate(ln_value: float, log_sd: float) -> Estimate:
