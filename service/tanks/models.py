@@ -17,10 +17,12 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     String,
     Text,
     TypeDecorator,
+    UniqueConstraint,
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
@@ -70,6 +72,9 @@ class Base(DeclarativeBase):
     }
 
 
+_BIG_KEY = BigInteger().with_variant(Integer(), "sqlite")  # SQLite counts up INTEGER only
+
+
 class TankRow(Base):
     """One tank: its document as ``service.tanks.documents`` writes it."""
 
@@ -115,9 +120,7 @@ class RejectionRow(Base):
     __tablename__ = "rejection"
     __table_args__ = (Index(None, "tank", "id"),)
 
-    id: Mapped[int] = mapped_column(
-        BigInteger().with_variant(Integer(), "sqlite"), primary_key=True
-    )
+    id: Mapped[int] = mapped_column(_BIG_KEY, primary_key=True)
     time: Mapped[datetime]
     tank: Mapped[str] = mapped_column(Text)
     topic: Mapped[str] = mapped_column(Text)
@@ -162,3 +165,91 @@ class RecommendationRow(Base):
     snoozed_until: Mapped[datetime | None]
     folded: Mapped[bool]
     finding: Mapped[dict[str, Any]]
+
+
+class TokenRow(Base):
+    """One bearer token; its secret only as salt and hash."""
+
+    __tablename__ = "token"
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    name: Mapped[str] = mapped_column(Text)
+    scope: Mapped[str] = mapped_column(String(ID_LENGTH))
+    seal: Mapped[str] = mapped_column(Text)
+    created: Mapped[datetime]
+    expires: Mapped[datetime | None]
+    revoked: Mapped[datetime | None]
+    last_used: Mapped[datetime | None]
+
+
+class ShareLinkRow(Base):
+    """One link to a handover sheet; its secret only as salt and hash."""
+
+    __tablename__ = "share_link"
+    __table_args__ = (Index(None, "tank"),)
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"))
+    start: Mapped[datetime]
+    end: Mapped[datetime]
+    seal: Mapped[str] = mapped_column(Text)
+    created: Mapped[datetime]
+    expires: Mapped[datetime]
+    revoked: Mapped[datetime | None]
+    last_used: Mapped[datetime | None]
+    note: Mapped[str] = mapped_column(Text)
+
+
+class SigningKeyRow(Base):
+    """A key that the service made for itself, shared by its processes."""
+
+    __tablename__ = "signing_key"
+
+    purpose: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    key: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class EventRow(Base):
+    """One event; ``sequence`` is never used again, not even after the last row is gone."""
+
+    __tablename__ = "event"
+    __table_args__ = (UniqueConstraint("id"), Index(None, "time"), {"sqlite_autoincrement": True})
+
+    sequence: Mapped[int] = mapped_column(_BIG_KEY, primary_key=True)
+    id: Mapped[str] = mapped_column(String(ID_LENGTH))
+    type: Mapped[str] = mapped_column(Text)
+    subject: Mapped[str] = mapped_column(Text)
+    tank: Mapped[str] = mapped_column(Text)
+    time: Mapped[datetime]
+    data: Mapped[dict[str, Any]]
+
+
+class DeliveryRow(Base):
+    """The delivery of one event to one target; ``claimed_until`` keeps other processes off."""
+
+    __tablename__ = "delivery"
+    __table_args__ = (
+        UniqueConstraint("target", "event"),
+        Index(None, "state", "target", "next_try"),
+        Index(None, "event"),
+    )
+
+    id: Mapped[int] = mapped_column(_BIG_KEY, primary_key=True)
+    target: Mapped[str] = mapped_column(String(ID_LENGTH))
+    event: Mapped[int] = mapped_column(ForeignKey("event.sequence", ondelete="CASCADE"))
+    subject: Mapped[str] = mapped_column(Text)
+    state: Mapped[str] = mapped_column(String(ID_LENGTH))
+    attempts: Mapped[int]
+    next_try: Mapped[datetime]
+    claimed_until: Mapped[datetime | None]
+    last_error: Mapped[str] = mapped_column(Text)
+    settled: Mapped[datetime | None]
+
+
+class TargetRow(Base):
+    """How far the events have been handed to one target's deliveries."""
+
+    __tablename__ = "target"
+
+    name: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    seen: Mapped[int] = mapped_column(BigInteger)

@@ -1,0 +1,59 @@
+"""Secrets that are handed out once and kept only as a salted hash.
+
+A secret is ``PREFIX_ID_RANDOM``: the id finds the row, the random part proves the right. It has
+256 random bits, so a fast hash is enough: a slow one protects secrets that people make up, and
+would only cost time at every request here. The salt keeps two registries' rows incomparable.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import re
+import secrets
+from dataclasses import dataclass
+
+ID_BYTES = 6
+RANDOM_BYTES = 32
+SALT_BYTES = 16
+
+_SECRET = re.compile(r"([a-z]{2,12})_([0-9a-f]{12})_([A-Za-z0-9_-]{43})")
+
+
+@dataclass(frozen=True, slots=True)
+class Sealed:
+    """A fresh secret.
+
+    Attributes:
+        id: public part.
+        secret: the whole; shown once, never stored.
+        seal: salt and hash, hexadecimal; stored.
+    """
+
+    id: str
+    secret: str
+    seal: str
+
+
+def make(prefix: str) -> Sealed:
+    """Make a secret that begins with ``prefix``."""
+    id = secrets.token_hex(ID_BYTES)
+    secret = f"{prefix}_{id}_{secrets.token_urlsafe(RANDOM_BYTES)}"
+    salt = secrets.token_bytes(SALT_BYTES)
+    return Sealed(id, secret, f"{salt.hex()}:{_hash(salt, secret)}")
+
+
+def id_of(secret: str, prefix: str) -> str | None:
+    """The public part of a secret of this kind; None for anything else."""
+    match = _SECRET.fullmatch(secret)
+    return match[2] if match and match[1] == prefix else None
+
+
+def opens(secret: str, seal: str) -> bool:
+    """Whether this is the secret that was sealed; takes the same time for every wrong one."""
+    salt, _, expected = seal.partition(":")
+    return hmac.compare_digest(_hash(bytes.fromhex(salt), secret), expected)
+
+
+def _hash(salt: bytes, secret: str) -> str:
+    return hashlib.sha256(salt + secret.encode()).hexdigest()
