@@ -78,6 +78,8 @@ class Finding:
         confidence: 0 to 1: how sure the evidence is.
         closed_by: log kinds that, when logged later than ``since``, do the job.
         since: when the cause began, UTC.
+        moves: what following it would move, such as ``co2:raise``; two findings that move one
+            thing both ways are never given together.
     """
 
     code: str
@@ -92,6 +94,7 @@ class Finding:
     confidence: float = 0.8
     closed_by: tuple[str, ...] = ()
     since: datetime | None = None
+    moves: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -91,12 +91,12 @@ def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
 
 def _after_change(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity | None:
     """The alkalinity after a water change; None where nothing can be said or nothing changed."""
-    tap = tank.water_change.tap_alkalinity_meq_l
+    tap = entry.data.get("alkalinity_meq_l", tank.water_change.tap_alkalinity_meq_l)
     fraction = entry.data.get("fraction")
     if tap is None or fraction is None:
         return None
     if before.tested is None or before.tested >= entry.time:
         return None
-    value = float(concentration_after_changes(before.meq_l, tap, float(fraction)))
+    value = float(concentration_after_changes(before.meq_l, float(tap), float(fraction)))
     sd = float(np.hypot(before.sd_meq_l, CARRIED_SD_SHARE * value))
     return Alkalinity(value, sd, before.tested, "KH test carried through water changes")

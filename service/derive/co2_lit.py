@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from service.clock import from_us, to_us
 from service.derive.co2 import Target
-from service.derive.view import Co2High, Co2Lit, Co2Series
+from service.derive.view import Array, Co2High, Co2Lit, Co2Series
 from service.science.intervals import Interval, gaps, runs_above, steps
 from service.science.light_co2 import MAX_GAP_S, lit_share_by_co2
 
@@ -49,6 +49,7 @@ def co2_while_lit(
     value, high = series.value[while_lit], series.high[while_lit]
     below = value < target.low_mg_l
     minutes = share.lit_s / 60
+    edges = [_below_at_edges(time_s, series.value, one, target.low_mg_l) for one in inside]
     return Co2Lit(
         lit_min=minutes,
         known_min=minutes * (1 - share.unknown),
@@ -56,12 +57,30 @@ def co2_while_lit(
         within_min=minutes * share.within,
         above_min=minutes * share.above,
         shortfall_mg_l=float((target.low_mg_l - value[below]).mean()) if below.any() else 0.0,
+        early_below_min=sum(one for one, _ in edges) / 60,
+        tail_below_min=sum(one for _, one in edges) / 60,
         surely_below_share=float((high < target.low_mg_l).mean()),
         lowest_mg_l=float(value.min()),
         highest_mg_l=float(value.max()),
         start=from_us(int(series.time_us[while_lit][0])),
         end=from_us(int(series.time_us[while_lit][-1])),
     )
+
+
+def _below_at_edges(
+    time_s: Array, value: Array, lit: Interval, low_mg_l: float
+) -> tuple[float, float]:
+    """Seconds below target at the beginning and at the end of one lit interval.
+
+    Both 0 where target is never reached in it: the shortfall then is no matter of timing.
+    """
+    here = (time_s >= lit.start_s) & (time_s <= lit.end_s)
+    reached = time_s[here & (value >= low_mg_l)]
+    if not reached.size:
+        return 0.0, 0.0
+    known = time_s[here & ~np.isnan(value)]
+    early = float(reached[0] - known[0]) if known[0] < reached[0] else 0.0
+    return early, float(known[-1] - reached[-1])
 
 
 def co2_above(

@@ -99,6 +99,9 @@ class Co2Lit:
         lit_min: minutes of light; known_min: those of them for which CO2 is known.
         below_min, within_min, above_min: minutes by where CO2 lay.
         shortfall_mg_l: mean distance below the target while below; 0 if never.
+        early_below_min: minutes below between lights-on and the first moment within target; 0
+            where target is not reached in that photoperiod.
+        tail_below_min: minutes below at the end of the light, after the last moment within.
         surely_below_share: share of the known values whose whole interval lies below.
         start, end: first and last known value while lit.
     """
@@ -109,6 +112,8 @@ class Co2Lit:
     within_min: float
     above_min: float
     shortfall_mg_l: float
+    early_below_min: float
+    tail_below_min: float
     surely_below_share: float
     lowest_mg_l: float
     highest_mg_l: float

@@ -94,12 +94,21 @@ class WaterChangePlan:
         every_days: interval, d.
         fraction: share of the net volume, 0 to 1.
         tap_alkalinity_meq_l, tap_temperature_c: the new water, where known.
+        tap_gh_meq_l, tap_ph: more of it; pH as it stands after an hour in the open.
+        hot_temperature_c: of the hot tap, where hot and cold are mixed.
+        target_alkalinity_meq_l, target_gh_meq_l: of the new water, where tap water is let down
+            with reverse-osmosis water.
     """
 
     every_days: float = 7.0
     fraction: float = 0.5
     tap_alkalinity_meq_l: float | None = None
     tap_temperature_c: float | None = None
+    tap_gh_meq_l: float | None = None
+    tap_ph: float | None = None
+    hot_temperature_c: float | None = None
+    target_alkalinity_meq_l: float | None = None
+    target_gh_meq_l: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,65 @@
+"""What the log says was done, and when last."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+
+from service.advice.rule import Case
+from service.tanks.values import LogEntry, LogKind
+
+WORK_KINDS = (LogKind.TRIM, LogKind.REPLANT)
+
+
+def entries(case: Case, *kinds: LogKind) -> Iterator[LogEntry]:
+    """Entries of some kinds up to now, newest first."""
+    return (one for one in case.view.log if one.kind in kinds and one.time <= case.now)
+
+
+def newest(case: Case, *kinds: LogKind) -> LogEntry | None:
+    """The newest entry of some kinds; None if there is none."""
+    return next(entries(case, *kinds), None)
+
+
+def last_full_change(case: Case) -> LogEntry | None:
+    """The newest water change that was large enough to count as the routine one.
+
+    One without a fraction counts: whoever logged it meant the usual.
+    """
+    enough = case.limit("change_counts_share") * case.tank.water_change.fraction
+    for one in entries(case, LogKind.WATER_CHANGE):
+        if float(one.data.get("fraction", 1.0)) >= enough - 1e-9:
+            return one
+    return None
+
+
+def work_without_change(case: Case) -> LogEntry | None:
+    """The newest major work on plants or soil that no large water change followed."""
+    oldest = case.now - timedelta(days=case.limit("work_window_days"))
+    for one in entries(case, *WORK_KINDS):
+        if one.time < oldest:
+            return None
+        if is_major(case, one):
+            changed = changed_since(case, one.time, case.limit("work_change_fraction"))
+            return None if changed else one
+    return None
+
+
+def is_major(case: Case, work: LogEntry) -> bool:
+    """Whether a trim or replant touched much; a replant without a share did."""
+    default = 1.0 if work.kind == LogKind.REPLANT else 0.0
+    return float(work.data.get("share", default)) >= case.limit("work_share")
+
+
+def changed_since(case: Case, start: datetime, fraction: float) -> bool:
+    """Whether water changes from ``start`` on replaced at least ``fraction`` in all.
+
+    Several count together as dilution does: two of 30 % leave 0.7 x 0.7. A change without a
+    fraction counts as the plan's.
+    """
+    left = 1.0
+    for one in entries(case, LogKind.WATER_CHANGE):
+        if one.time < start:
+            break
+        left *= 1.0 - float(one.data.get("fraction", case.tank.water_change.fraction))
+    return 1.0 - left >= 0.9 * fraction

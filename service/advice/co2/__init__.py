@@ -1,0 +1,1 @@
+"""Rules on dissolved CO2 and its gas."""

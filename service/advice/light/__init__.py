@@ -1,0 +1,1 @@
+"""Rules on the lamp and the light it gives."""

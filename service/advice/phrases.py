@@ -1,0 +1,60 @@
+"""Amounts, times and spans of time in words for people."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from service.advice.recommendation import Amount
+from service.tanks.values import Tank
+
+
+def clock(tank: Tank, moment: datetime) -> str:
+    """The local time of day, ``15:10``."""
+    return f"{moment.astimezone(ZoneInfo(tank.time_zone)):%H:%M}"
+
+
+def day_clock(tank: Tank, moment: datetime, now: datetime) -> str:
+    """The local time, with the day where it is not today: ``15:10``, ``yesterday 15:10``."""
+    zone = ZoneInfo(tank.time_zone)
+    days = (now.astimezone(zone).date() - moment.astimezone(zone).date()).days
+    at = clock(tank, moment)
+    if days == 0:
+        return at
+    if days == 1:
+        return f"yesterday {at}"
+    return f"{moment.astimezone(zone):%a %d %b} {at}"
+
+
+def span(length: timedelta | float) -> str:
+    """A length of time (or minutes): ``25 min``, ``3.5 h``, ``2 days``."""
+    minutes = length.total_seconds() / 60 if isinstance(length, timedelta) else length
+    if minutes < 90:
+        return f"{minutes:.0f} min"
+    if minutes < 2880:
+        hours = minutes / 60
+        return f"{hours:.0f} h" if abs(hours - round(hours)) < 0.05 else f"{hours:.1f} h"
+    return f"{minutes / 1440:.0f} days"
+
+
+def litres(value: float) -> str:
+    """Litres as one would measure them: whole ones, tenths below 10."""
+    return f"{value:.1f} L" if value < 10 else f"{value:.0f} L"
+
+
+def dose(amount: Amount) -> str:
+    """A dose as one would weigh or draw it: ``18 ml``, ``0.36 g``."""
+    number = f"{amount.value:.0f}" if amount.value >= 100 else f"{amount.value:.2g}"
+    return f"{number} {'ml' if amount.unit == 'mL' else amount.unit}"
+
+
+def percent(share: float) -> str:
+    """A share of 1 in percent: ``50 %``."""
+    return f"{100 * share:.0f} %"
+
+
+def listed(words: list[str]) -> str:
+    """``a``, ``a and b``, ``a, b and c``."""
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"

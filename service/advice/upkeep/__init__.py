@@ -1,0 +1,1 @@
+"""Rules on what wears, clogs, grows and runs out."""

@@ -1,0 +1,104 @@
+"""What to fill in at a water change: litres, temperature, mix, and what it will do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from service.advice.phrases import litres, percent
+from service.advice.recommendation import Amount
+from service.advice.rule import Case
+from service.derive.view import Quality
+from service.science.hardness import dkh_from_meq_l
+from service.science.water_change import concentration_after_changes
+from service.science.water_change_carbonate import water_after_change
+from service.science.water_change_mix import hot_and_cold_l
+
+
+@dataclass(frozen=True, slots=True)
+class NewWater:
+    """One water change in amounts and words.
+
+    Attributes:
+        amount_text: ``90 L (50 %)``, or the share alone where the volume is not known.
+        how: sentences on temperature and mix; "" or ending in a blank.
+        effect: sentences on KH, pH and CO2 right after it.
+    """
+
+    amount_text: str
+    how: str
+    effect: str
+    amounts: tuple[Amount, ...]
+
+
+def new_water(case: Case, fraction: float) -> NewWater:
+    """The water change of a share of the net volume."""
+    volume_l = case.view.net_volume_l
+    amounts = [Amount("share", 100 * fraction, "%")]
+    if volume_l is None:
+        text = f"{percent(fraction)} of the water (its volume is not known)"
+        return NewWater(text, _target_text(case), _effect(case, fraction), tuple(amounts))
+    water_l = fraction * volume_l
+    amounts.insert(0, Amount("water", water_l, "L"))
+    hot_text, hot = _hot_and_cold(case, water_l)
+    return NewWater(
+        f"{litres(water_l)} ({percent(fraction)})",
+        hot_text or _target_text(case),
+        _effect(case, fraction),
+        (*amounts, *hot),
+    )
+
+
+def tank_temperature_c(case: Case) -> float | None:
+    """The tank's present temperature; None where it is not known."""
+    found = case.view.temperature
+    if found.reading is None or found.quality is Quality.STALE:
+        return None
+    return found.reading.value
+
+
+def _target_text(case: Case) -> str:
+    celsius = tank_temperature_c(case)
+    return "" if celsius is None else f"Aim at {celsius:.0f} °C like the tank. "
+
+
+def _hot_and_cold(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
+    """Litres of hot and cold, where the temperature of both is known."""
+    plan, celsius = case.tank.water_change, tank_temperature_c(case)
+    cold_c, hot_c = plan.tap_temperature_c, plan.hot_temperature_c
+    if celsius is None or cold_c is None or hot_c is None or not cold_c < celsius < hot_c:
+        return "", ()
+    mix = hot_and_cold_l(water_l, celsius, cold_c, hot_c)
+    text = (
+        f"For {celsius:.0f} °C mix {litres(float(mix.hot_l))} of hot ({hot_c:.0f} °C) with "
+        f"{litres(float(mix.cold_l))} of cold ({cold_c:.0f} °C). "
+    )
+    return text, (
+        Amount("hot water", float(mix.hot_l), "L"),
+        Amount("cold water", float(mix.cold_l), "L"),
+    )
+
+
+def _effect(case: Case, fraction: float) -> str:
+    """KH, and where the tap's pH is known also pH and CO2, right after the change."""
+    plan, co2 = case.tank.water_change, case.view.co2
+    if plan.tap_alkalinity_meq_l is None or co2.alkalinity is None:
+        return ""
+    before = float(dkh_from_meq_l(co2.alkalinity.meq_l))
+    meq_l = concentration_after_changes(co2.alkalinity.meq_l, plan.tap_alkalinity_meq_l, fraction)
+    text = f"KH goes from {before:.1f} to about {float(dkh_from_meq_l(meq_l)):.1f} dKH"
+    celsius = tank_temperature_c(case)
+    if plan.tap_ph is None or co2.co2 is None or co2.ph is None or celsius is None:
+        return f"{text}."
+    after = water_after_change(
+        co2.ph.value,
+        co2.alkalinity.meq_l,
+        celsius,
+        new_ph=plan.tap_ph,
+        new_alkalinity_meq_l=plan.tap_alkalinity_meq_l,
+        new_temperature_c=celsius,
+        fraction=fraction,
+    )
+    return (
+        f"{text}, pH to about {float(after.ph):.1f} and CO2 to about {float(after.co2_mg_l):.0f} "
+        "mg/L until the gas brings it up again."
+    )
