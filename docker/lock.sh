@@ -33,5 +33,7 @@ lock() {
 }
 
 lock docker/requirements.lock --extra demo "$@"
-lock docker/requirements-test.lock --extra demo --extra test --extra postgresql \
+lock docker/requirements-image.lock --extra demo --extra postgresql \
     --constraint docker/requirements.lock "$@"
+lock docker/requirements-test.lock --extra demo --extra postgresql --extra test \
+    --constraint docker/requirements-image.lock "$@"

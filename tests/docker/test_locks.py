@@ -13,7 +13,8 @@ from packaging.utils import canonicalize_name
 ROOT = Path(__file__).parents[2]
 EXTRAS = {
     "requirements.lock": ("demo",),
-    "requirements-test.lock": ("demo", "test", "postgresql"),
+    "requirements-image.lock": ("demo", "postgresql"),
+    "requirements-test.lock": ("demo", "postgresql", "test"),
 }
 
 
@@ -52,10 +53,11 @@ def test_every_dependency_is_pinned_in_its_range(name: str) -> None:
             assert requirement.specifier.contains(exact.version, prereleases=True), hint
 
 
-def test_tests_run_on_the_versions_that_are_shipped() -> None:
+@pytest.mark.parametrize("name", ["requirements.lock", "requirements-image.lock"])
+def test_tests_run_on_the_versions_that_are_shipped(name: str) -> None:
     tested = locked("requirements-test.lock")
-    for name, pins in locked("requirements.lock").items():
-        versions = {str(pin.specifier) for pin in tested[name]}
+    for package, pins in locked(name).items():
+        versions = {str(pin.specifier) for pin in tested[package]}
         assert {str(pin.specifier) for pin in pins} <= versions
 
 

@@ -1,0 +1,46 @@
+"""What the demo says once everything runs."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+from rich.console import Console
+
+from demo.broker import HOST
+from demo.options import DemoOptions
+from demo.scenario import Scenario
+
+DAY_S = 86_400
+
+
+def greet(
+    console: Console, options: DemoOptions, invented: Scenario, kind: str, folder: Path
+) -> None:
+    """Print the addresses to open and three lines to try."""
+    base = f"http://{HOST}:{options.http_port}"
+    day = timedelta(seconds=round(DAY_S / options.speed))
+    start = (invented.origin - timedelta(days=3)).isoformat().replace("+00:00", "Z")
+    lines = [
+        "",
+        "Littoral demo: three invented tanks, simulated sensors over real MQTT.",
+        f"The clock started at {invented.origin:%Y-%m-%d %H:%M} UTC and runs "
+        f"{options.speed:g} times as fast: a day takes {day} (--speed).",
+        "",
+        *(f"  {one.tank.name:<11} {one.tank.notes}" for one in invented.tanks),
+        "",
+        "Open",
+        f"  {base}/            the service",
+        f"  {base}/docs        the API, to read and to try",
+        f"  mqtt://{HOST}:{options.mqtt_port}       the broker ({kind}): readings on littoral/#",
+        "Try",
+        f"  curl -s {base}/v1/tanks/quillwater/co2",
+        f"  curl -s {base}/v1/tanks/lateleaf/recommendations",
+        f"  curl -s '{base}/v1/tanks/emberpane/temperature/excursions?start={start}'",
+        "",
+        f"Databases, configuration and logs: {folder}"
+        + ("" if options.keep or options.data else " (removed at the end; --keep keeps it)"),
+        "Littoral advises people; it is no safety device. Ctrl-C stops the demo.",
+    ]
+    for line in lines:
+        console.print(line, markup=False, soft_wrap=True)
