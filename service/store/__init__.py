@@ -36,12 +36,20 @@ def open_store(url: str) -> Store:
     """Open the store that a URL names.
 
     Args:
-        url: ``sqlite:///path``.
+        url: ``sqlite:///path``, ``influx://…`` or ``victoriametrics://…`` (docs/stores.md).
 
     Raises:
-        ConfigError: the scheme is not known.
-        StoreUnavailableError, StoreRefusedError: as the backend finds.
+        ConfigError: the URL is not of a known form.
+        StoreRefusedError: the file cannot be used, or the server refuses the credentials.
+        StoreUnavailableError: the file cannot be reached now.
     """
-    if url.startswith("sqlite:"):
+    scheme = url.partition(":")[0]
+    if scheme == "sqlite":
         return SqliteStore.from_url(url)
-    raise ConfigError(f"store.url is {url!r}; allowed: sqlite:///PATH")
+    if scheme in ("influx", "influxs"):
+        from service.store.influx import InfluxStore
+
+        return InfluxStore.from_url(url)
+    raise ConfigError(
+        f"store.url begins with {scheme!r}; allowed: sqlite:///PATH, influx://HOST/DATABASE"
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -9,7 +10,7 @@ import pytest
 
 from service.store import Store, open_store
 
-BACKENDS = ("sqlite",)
+BACKENDS = ("sqlite", "influx")
 
 
 @pytest.fixture(params=BACKENDS)
@@ -19,9 +20,12 @@ def backend(request: pytest.FixtureRequest) -> str:
 
 
 @pytest.fixture
-def store_url(backend: str, tmp_path: Path) -> str:
+def store_url(backend: str, tmp_path: Path, request: pytest.FixtureRequest) -> str:
     """The URL of an empty store of that backend."""
-    return f"sqlite:///{tmp_path}/var/readings.db"
+    if backend == "sqlite":
+        return f"sqlite:///{tmp_path}/var/readings.db"
+    server = request.getfixturevalue("influxdb")
+    return f"influx://127.0.0.1:{server.port}/{uuid.uuid4().hex}"
 
 
 @pytest.fixture

@@ -313,17 +313,24 @@ def test_second_opening_sees_the_first_ones_writes(store, opened):
 
 
 def test_one_writer_many_readers_at_once(store):
-    """Readers see whole batches only, and never an error."""
+    """Readers see what has been written so far, never a wrong value and never an error."""
     batches, size = 20, 25
+    written = [0]
     done = threading.Event()
     faults = []
 
     def read_on():
-        while not done.is_set():
-            count = len(held(store))
-            if count % size:
-                faults.append(count)
-            store.aggregate(KEY, T0, T0 + DAY, MINUTE)
+        try:
+            while not done.is_set():
+                before = written[0]
+                got = held(store)
+                if len(got) < before or {(v, f) for _, v, f in got} - {(6.6, 0)}:
+                    faults.append((before, got))
+                store.aggregate(KEY, T0, T0 + DAY, MINUTE)
+                store.latest(KEY)
+                store.series()
+        except Exception as error:  # noqa: BLE001 - asserted on below, outside the thread
+            faults.append(error)
 
     readers = [threading.Thread(target=read_on) for _ in range(3)]
     for thread in readers:
@@ -332,6 +339,7 @@ def test_one_writer_many_readers_at_once(store):
         for batch in range(batches):
             start = T0 + batch * size * SECOND
             store.write([reading(start + i * SECOND, 6.6) for i in range(size)])
+            written[0] += size
     finally:
         done.set()
         for thread in readers:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 import subprocess
 import sys
+import threading
 
 import pytest
 
@@ -30,7 +31,7 @@ def test_url_must_name_a_file(url):
 
 
 def test_unknown_scheme_names_what_is_allowed():
-    with pytest.raises(ConfigError, match=r"store\.url is 'mysql://x'; allowed: sqlite:///PATH"):
+    with pytest.raises(ConfigError, match=r"store\.url begins with 'mysql'; allowed: sqlite:///"):
         open_store("mysql://x")
 
 
@@ -75,6 +76,7 @@ def test_folder_that_cannot_be_made_is_unavailable(tmp_path):
 
 _WRITER = """
 import sys
+import threading
 from service.store import Reading, open_store
 store = open_store(sys.argv[1])
 start = int(sys.argv[2])
@@ -147,4 +149,23 @@ def test_full_disk_keeps_nothing_of_the_batch_and_all_before(tmp_path):
     store._writer.execute("PRAGMA max_page_count = 1000000")
     store.write([reading(i) for i in range(100, 20_000)])
     assert count(store) == 20_000
+    store.close()
+
+
+def test_readers_see_whole_batches_only(tmp_path):
+    store = SqliteStore(tmp_path / "readings.db")
+    done, faults = threading.Event(), []
+
+    def read_on():
+        while not done.is_set():
+            if count(store) % 25:
+                faults.append(count(store))
+
+    thread = threading.Thread(target=read_on)
+    thread.start()
+    for batch in range(100):
+        store.write([reading(batch * 25 + i) for i in range(25)])
+    done.set()
+    thread.join()
+    assert faults == []
     store.close()

@@ -1,0 +1,225 @@
+"""Readings in InfluxDB: 2.x and 3.x by token, organisation and bucket, 1.x by database."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, Final
+
+from service.errors import (
+    ConfigError,
+    LittoralError,
+    StoreRefusedError,
+    StoreUnavailableError,
+)
+from service.store import influx_ql
+from service.store.buckets import aligned_span
+from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every, check_readings
+from service.store.influx_write import V1Writer, V2Writer
+from service.store.lines import LINES_PER_REQUEST, line_head
+from service.store.reading import (
+    NOT_USABLE,
+    Buckets,
+    Extent,
+    Reading,
+    Samples,
+    SeriesInfo,
+    SeriesKey,
+    StoreHealth,
+)
+from service.store.remote import CredentialsRefusedError, Remote, parse_url, refused
+
+_log = logging.getLogger(__name__)
+_FORM: Final = (
+    "influx://[USER:PASSWORD@]HOST[:8086]/DATABASE for 1.x, "
+    "influx://HOST[:8086]/?token=TOKEN&org=ORG&bucket=BUCKET for 2.x and 3.x, influxs:// for TLS"
+)
+_CHUNK: Final = "20000"
+_UNUSABLE: Final = int(NOT_USABLE)
+
+
+class InfluxStore:
+    """A store in an InfluxDB server.
+
+    The database or bucket is made when it is missing and the credentials allow it.
+    """
+
+    backend = "influx"
+    time_resolution_us = 1
+    durable_after_s = 0.0
+    visible_after_s = 0.0
+
+    def __init__(self, remote: Remote, database: str, writer: V1Writer | V2Writer) -> None:
+        """Use a server; see ``from_url``."""
+        self._remote = remote
+        self._database = database
+        self._writer = writer
+        self._ready = False
+        self._ready_lock = threading.Lock()
+        self._last_write_s = 0.0
+
+    @classmethod
+    def from_url(cls, url: str) -> InfluxStore:
+        """Open the store of a URL; a server that is away now is asked again when it is needed.
+
+        Raises:
+            ConfigError: the URL is not of the form.
+            StoreRefusedError: the server does not accept the credentials.
+        """
+        names = frozenset({"token", "org", "bucket"})
+        address = parse_url(url, "influx", 8086, names, _FORM)
+        token, bucket = address.options.get("token"), address.options.get("bucket", address.path)
+        if not bucket or "/" in bucket or (address.options.keys() - {"bucket"} and not token):
+            raise ConfigError(f"store.url names no database or no token; allowed: {_FORM}")
+        if token:
+            headers = {"Authorization": f"Token {token}"}
+            remote = Remote(address.base, headers=headers, auth=None)
+            org = address.options.get("org", "")
+            store = cls(remote, bucket, V2Writer(address.base, token, org, bucket))
+        else:
+            auth = None if address.user is None else (address.user, address.password or "")
+            remote = Remote(address.base, auth=auth)
+            store = cls(remote, bucket, V1Writer(remote, bucket))
+        try:
+            store._prepare()
+        except CredentialsRefusedError as error:
+            store.close()
+            raise StoreRefusedError(error.detail) from error
+        except StoreUnavailableError as error:
+            _log.warning("%s; will ask again when it is needed", error.detail)
+        return store
+
+    def _prepare(self) -> None:
+        """Make the database or bucket when it is missing, once."""
+        if self._ready:
+            return
+        with self._ready_lock:
+            if not self._ready:
+                if not self._exists():
+                    self._writer.create()
+                self._ready = True
+
+    def _exists(self) -> bool:
+        try:
+            with self._series(influx_ql.oldest_time("time >= 0")) as found:
+                list(found)
+        except StoreRefusedError as error:
+            if "not found" not in error.detail:
+                raise
+            return False
+        return True
+
+    def write(self, readings: Sequence[Reading]) -> None:
+        """Write a batch; see ``Store.write``."""
+        check_readings(readings)
+        if not readings:
+            return
+        self._prepare()
+        lines = [_line(reading) for reading in readings]
+        for start in range(0, len(lines), LINES_PER_REQUEST):
+            chunk = "\n".join(lines[start : start + LINES_PER_REQUEST])
+            try:
+                self._writer.write(chunk.encode())
+            except StoreRefusedError as error:
+                if "not found" not in error.detail:
+                    raise
+                # The database was dropped while we ran: make it again at the next try.
+                self._ready = False
+                raise StoreUnavailableError(error.detail) from error
+        self._last_write_s = time.time()
+
+    def read(self, key: SeriesKey, start_us: int, end_us: int, *, flagged: bool = False) -> Samples:
+        """Readings of one series in [start_us, end_us); see ``Store.read``."""
+        start_us, end_us = max(start_us, MIN_TIME_US), min(end_us, MAX_TIME_US + 1)
+        condition = f"{influx_ql.of_series(key)} AND {influx_ql.within(start_us, end_us)}"
+        with self._asked(influx_ql.read(condition, flagged=flagged)) as series:
+            return influx_ql.samples(series)
+
+    def aggregate(self, key: SeriesKey, start_us: int, end_us: int, every_us: int) -> Buckets:
+        """Usable readings of one series in equal spans, by the server; see ``Store.aggregate``."""
+        check_every(every_us)
+        start_us, end_us = aligned_span(start_us, end_us, every_us)
+        start_us, end_us = max(start_us, MIN_TIME_US), min(end_us, MAX_TIME_US + 1)
+        condition = f"{influx_ql.of_series(key)} AND {influx_ql.within(start_us, end_us)}"
+        with self._asked(influx_ql.aggregate(condition, every_us)) as series:
+            return influx_ql.buckets(series, every_us)
+
+    def series(self, tank: str | None = None) -> list[SeriesInfo]:
+        """The series held; see ``Store.series``."""
+        condition = None if tank is None else influx_ql.of_tank(tank)
+        with self._asked(influx_ql.newest(condition, flagged=True)) as series:
+            return [SeriesInfo(r.key, r) for r in influx_ql.newest_readings(series)]
+
+    def extent(self, key: SeriesKey) -> Extent | None:
+        """How much a series holds; see ``Store.extent``."""
+        condition = influx_ql.of_series(key)
+        last = self.latest(key, flagged=True)
+        if last is None:
+            return None
+        with self._asked(influx_ql.oldest_time(condition)) as series:
+            (first_us,) = [row[0] for piece in series for row in piece["values"]]
+        return Extent(self._count(condition), first_us, last.time_us)
+
+    def _count(self, condition: str) -> int:
+        with self._asked(influx_ql.count(condition)) as series:
+            return sum(row[1] for piece in series for row in piece["values"])
+
+    def latest(self, key: SeriesKey, *, flagged: bool = False) -> Reading | None:
+        """The newest reading of one series; see ``Store.latest``."""
+        with self._asked(influx_ql.newest(influx_ql.of_series(key), flagged=flagged)) as series:
+            return next(iter(influx_ql.newest_readings(series)), None)
+
+    def delete_tank(self, tank: str) -> int:
+        """Delete all readings of a tank; see ``Store.delete_tank``."""
+        condition = influx_ql.of_tank(tank)
+        count = self._count(condition)
+        if count:
+            with self._asked(influx_ql.delete(condition)) as series:
+                list(series)
+        return count
+
+    def health(self) -> StoreHealth:
+        """Whether the server answers; see ``Store.health``."""
+        numbers = {"left_out_past_retention": float(self._writer.left_out)}
+        if self._last_write_s:
+            numbers["last_write_s"] = self._last_write_s
+        try:
+            self._prepare()
+            with self._remote.request("GET", "/ping") as answer:
+                reachable = answer.ok
+        except LittoralError as error:
+            return StoreHealth(False, self.backend, error.detail, numbers)
+        return StoreHealth(reachable, self.backend, "", numbers)
+
+    def close(self) -> None:
+        """Close the connections."""
+        self._writer.close()
+        self._remote.close()
+
+    @contextmanager
+    def _asked(self, question: str) -> Iterator[Iterator[dict[str, Any]]]:
+        self._prepare()
+        with self._series(question) as series:
+            yield series
+
+    @contextmanager
+    def _series(self, question: str) -> Iterator[Iterator[dict[str, Any]]]:
+        params = {"db": self._database, "epoch": "u", "chunked": "true", "chunk_size": _CHUNK}
+        with self._remote.request(
+            "POST", "/query", params=params, form=[("q", question)], stream=True
+        ) as answer:
+            if not answer.ok:
+                raise refused(self._remote.base, answer.status_code, answer.text)
+            yield influx_ql.series_of(answer.iter_lines(chunk_size=65536))
+
+
+def _line(reading: Reading) -> str:
+    raw = reading.value if reading.raw is None else reading.raw
+    usable = "false" if reading.flags & _UNUSABLE else "true"
+    return (
+        f"{line_head(reading.key)}value={reading.value!r},raw={raw!r},flags={int(reading.flags)}i,"
+        f"usable={usable} {reading.time_us}000"
+    )
