@@ -21,6 +21,7 @@ from service.advice.bookkeeping import (
     standing_of,
     weightiest_first,
 )
+from service.advice.news import news_of
 from service.advice.recommendation import Finding, Recommendation, State
 from service.advice.rule import NOTHING_STANDS, Standing
 from service.derive.view import TankView
@@ -64,7 +65,9 @@ class Ledger:
                 before = [_recommendation(row) for row in mine.values()]
                 after = advanced(before, view.tank.id, findings, view.now, view.log)
                 _write(session, mine, after)
-                changes[view.tank.id] = change_between(before, after)
+                change = change_between(before, after)
+                self._registry.add_events(news_of(before, change, view.now), session)
+                changes[view.tank.id] = change
         return changes
 
     def standing(self, tanks: Collection[str], now: datetime) -> dict[str, Standing]:
@@ -148,6 +151,8 @@ class Ledger:
             rows[id] = row
             after = folded([*others, result])
             _write(session, rows, after)
+            before = [one, *others]
+            self._registry.add_events(news_of(before, change_between(before, after), now), session)
         return next(each for each in after if each.id == id)
 
     def prune(self, now: datetime) -> int:

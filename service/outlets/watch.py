@@ -26,6 +26,8 @@ STATUS_NAME: Final = "advice:watch"
 TANKS_AT_ONCE: Final = 200
 """Tanks whose findings go into the ledger in one transaction. Our choice."""
 PRUNE_EVERY = timedelta(days=1)
+EVENTS_KEPT: Final = timedelta(days=30)
+"""Events that nobody still waits for are kept for so long. Our choice."""
 
 _log = logging.getLogger(__name__)
 
@@ -148,4 +150,5 @@ class Watch:
     def _prune(self, now: datetime) -> None:
         if self._pruned is None or now - self._pruned >= PRUNE_EVERY:
             self._ledger.prune(now)
+            self._registry.prune_events(now - EVENTS_KEPT)
             self._pruned = now

@@ -31,6 +31,8 @@ class DeliveryBook(Database):
         A target that is new starts with the events that come after this call. Returns how many
         deliveries were made.
         """
+        if not self._has_news(target):
+            return 0
         with self.session() as session:
             newest = session.scalar(select(func.max(EventRow.sequence))) or 0
             row = session.get(TargetRow, target, with_for_update=True)
@@ -58,6 +60,15 @@ class DeliveryBook(Database):
             row.seen = newest
             return count
 
+    def _has_news(self, target: str) -> bool:
+        """Whether there is something to hand over; asked often, so it takes no write lock."""
+        with self.session(writes=False) as session:
+            seen = session.scalar(select(TargetRow.seen).where(TargetRow.name == target))
+            if seen is None:
+                return True
+            later = select(EventRow.sequence).where(EventRow.sequence > seen).limit(1)
+            return session.scalar(later) is not None
+
     def claim_deliveries(
         self, target: str, now: datetime, claim: timedelta, *, limit: int = 20
     ) -> list[Delivery]:
@@ -82,10 +93,12 @@ class DeliveryBook(Database):
             )
             .order_by(DeliveryRow.event)
             .limit(limit)
-            .with_for_update(of=DeliveryRow, skip_locked=True)
         )
+        with self.session(writes=False) as session:
+            if not session.execute(due.with_only_columns(DeliveryRow.id).limit(1)).first():
+                return []  # asked often: no write lock for nothing
         with self.session() as session:
-            pairs = session.execute(due).all()
+            pairs = session.execute(due.with_for_update(of=DeliveryRow, skip_locked=True)).all()
             for row, _ in pairs:
                 row.claimed_until = now + claim
         return [_delivery(row, event) for row, event in pairs]

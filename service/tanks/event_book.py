@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 
 from sqlalchemy import delete, exists, func, select, text
@@ -63,6 +63,16 @@ class EventBook(Database):
         """The sequence of the newest event; 0 before the first."""
         with self.session(writes=False) as session:
             return session.scalar(select(func.max(EventRow.sequence))) or 0
+
+    def revisions(self, subjects: Collection[str]) -> dict[str, int]:
+        """The sequence of the newest event of each subject that has one; it only rises."""
+        query = (
+            select(EventRow.subject, func.max(EventRow.sequence))
+            .where(EventRow.subject.in_(subjects))
+            .group_by(EventRow.subject)
+        )
+        with self.session(writes=False) as session:
+            return dict(session.execute(query).all())
 
     def prune_events(self, before: datetime) -> int:
         """Delete events older than ``before``, but none that still waits for delivery.

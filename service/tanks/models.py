@@ -213,7 +213,12 @@ class EventRow(Base):
     """One event; ``sequence`` is never used again, not even after the last row is gone."""
 
     __tablename__ = "event"
-    __table_args__ = (UniqueConstraint("id"), Index(None, "time"), {"sqlite_autoincrement": True})
+    __table_args__ = (
+        UniqueConstraint("id"),
+        Index(None, "time"),
+        Index(None, "subject", "sequence"),
+        {"sqlite_autoincrement": True},
+    )
 
     sequence: Mapped[int] = mapped_column(_BIG_KEY, primary_key=True)
     id: Mapped[str] = mapped_column(String(ID_LENGTH))

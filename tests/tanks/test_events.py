@@ -182,3 +182,13 @@ def test_pruning_spares_what_still_waits(registry):
     assert registry.prune_events(NOW + MINUTE) == 1
     assert numbers(registry.events()) == [2, 3]
     assert numbers(registry.deliveries()) == [3, 2]
+
+
+def test_a_subject_has_the_revision_of_its_newest_event(registry):
+    registry.add_events([event(1, "a/1"), event(2, "a/2"), event(3, "a/1")])
+    first, second, third = registry.events()
+    assert registry.revisions(["a/1", "a/2", "a/3"]) == {
+        "a/1": third.sequence,
+        "a/2": second.sequence,
+    }
+    assert first.sequence < second.sequence < third.sequence
