@@ -51,6 +51,9 @@ LEVEL_LOG_SD: Final = 0.10
 SLOPE_SD: Final = 0.015
 """Relative standard deviation of the electrode's slope; it scales ln C and so k. Our choice."""
 
+INJECTION_KNOWN_LOG_SD: Final = 0.7
+"""An injection known no better than to a factor of 4 either way is not known."""
+
 K_RANGE_PER_H: Final = (0.01, 5.0)
 LEAST_FALL_LN: Final = 0.3
 """A decay that falls by less than this in ln CO2 says nothing of k by itself."""
@@ -65,7 +68,7 @@ class GasExchangeFit:
     """What a tank's own series tells of its gas exchange.
 
     ``k20_per_h`` exchange coefficient at 20 °C, 1/h; ``injection_mg_l_h`` injection, None where
-    no rise was seen; ``night_excess_mg_l`` CO2 above air equilibrium at the end of a long night;
+    no usable rise was seen; ``night_excess_mg_l`` CO2 above air equilibrium at a long night's end;
     ``equilibrium_mg_l`` with air and ``temperature_c``, means of the phases; ``log_covariance`` of
     (ln k20, ln injection), shape (2, 2), without what is common to the level;
     ``scatter_ln`` robust standard deviation of ln CO2; ``nights``, ``rises`` phases used;
@@ -120,7 +123,7 @@ def fit_gas_exchange(
     covariance = found.covariance[np.ix_([0, 2], [0, 2])] * _small_sample_stretch(len(phases))
     covariance[0, 0] += SLOPE_SD**2
     injection = None
-    if rises:
+    if rises and covariance[1, 1] < INJECTION_KNOWN_LOG_SD**2:
         injection = _estimate(found.common[2], float(np.hypot(covariance[1, 1] ** 0.5, level_sd)))
     return GasExchangeFit(
         k20_per_h=_estimate(found.common[0], float(covariance[0, 0] ** 0.5)),

@@ -20,7 +20,10 @@ long enough to show its floor. Our choice."""
 
 TUKEY_CUT: Final = 4.685
 """Residuals beyond this many standard deviations get no weight (95 % efficiency)."""
-ROBUST_ROUNDS: Final = 10
+HUBER_CUT: Final = 1.345
+"""Beyond this many standard deviations a residual counts linearly (95 % efficiency)."""
+HUBER_ROUNDS: Final = 5
+ROBUST_ROUNDS: Final = 12
 MAX_STEPS: Final = 40
 LEAST_SCATTER_LN: Final = 1e-4
 SANDWICH_PHASES: Final = 5
@@ -77,17 +80,26 @@ class _Normal:
 
 
 def solve(data: PhaseData, start: Floats) -> Solution:
-    """Fit from a first guess of the common parameters, with Tukey weights."""
+    """Fit from a first guess of the common parameters, with Huber, then Tukey weights."""
     common = np.clip(start, LOWER, UPPER)
     levels = data.ln_co2[data.starts]
     weights, scatter = np.ones(data.hours.size), 0.1
-    for _ in range(ROBUST_ROUNDS):
+    for turn in range(ROBUST_ROUNDS):
         common, levels = _levenberg_marquardt(data, common, levels, weights, scatter)
         residual = data.ln_co2 - _model(data, common, levels)[0]
         scatter = max(float(np.median(np.abs(residual))) / 0.6745, LEAST_SCATTER_LN)
-        ratio = np.minimum(np.abs(residual) / (TUKEY_CUT * scatter), 1.0)
-        weights = np.square(1.0 - np.square(ratio))
+        distance = np.abs(residual) / scatter
+        # Huber first: Tukey's cut would drop good phases while the parameters are still far off
+        weights = _huber(distance) if turn < HUBER_ROUNDS else _tukey(distance)
     return Solution(common, _covariance(data, common, levels, weights, scatter), scatter)
+
+
+def _huber(distance: Floats) -> Floats:
+    return np.asarray(HUBER_CUT / np.maximum(distance, HUBER_CUT))
+
+
+def _tukey(distance: Floats) -> Floats:
+    return np.asarray(np.square(1.0 - np.square(np.minimum(distance / TUKEY_CUT, 1.0))))
 
 
 def _model(data: PhaseData, common: Floats, levels: Floats) -> tuple[Floats, Floats, Floats]:

@@ -34,6 +34,10 @@ MIN_SWING_LN: Final = 0.3
 """Least daily swing of ln CO2 that is taken for gas switched on and off (a factor of 1.35)."""
 SWING_SHARE: Final = 0.35
 """Share of the series' swing that counts as a turn: above noise and midday wiggles."""
+LEVEL_BINS: Final = 12
+"""The level that a phase leaves is the median of the two hours before the turn."""
+LEAST_RISE_LN: Final = 0.1
+"""What a rise has to gain, and a decay must not."""
 
 Kind = Literal["decay", "rise"]
 Indices = NDArray[np.int64]
@@ -139,7 +143,10 @@ def phases_from_turns(series: Series) -> list[Phase]:
     for (here, is_high), (there, _) in pairwise(turns):
         near = max(0.1, 0.08 * swing)
         stretch = smooth[here : there + 1]
-        close = stretch >= smooth[here] - near if is_high else stretch <= smooth[here] + near
+        # the level before the turn, not the turn itself, which may be an outlier
+        level = float(np.median(smooth[max(here - LEVEL_BINS, 0) : here + 1]))
+        close = stretch >= level - near if is_high else stretch <= level + near
+        close[0] = True
         leave = here + int(np.flatnonzero(close)[-1])
         found.append((leave, there, is_high))
     phases = []
@@ -154,7 +161,13 @@ def phases_from_turns(series: Series) -> list[Phase]:
         first = int(np.searchsorted(series.time_s, start))
         last = int(np.searchsorted(series.time_s, end, side="right")) - 1
         phases.append(Phase("decay" if is_high else "rise", first, last))
-    return _usable(series, phases)
+    return [phase for phase in _usable(series, phases) if _moves_its_way(smooth, phase)]
+
+
+def _moves_its_way(smooth: Floats, phase: Phase) -> bool:
+    """Whether a rise does rise; a decay may have reached its floor and be flat."""
+    change = float(smooth[phase.last] - smooth[phase.first])
+    return change > LEAST_RISE_LN if phase.kind == "rise" else change < LEAST_RISE_LN
 
 
 def _settling_s(series: Series) -> float:

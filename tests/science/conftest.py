@@ -12,6 +12,7 @@ import pytest
 from service.science.constants import CO2_G_MOL
 from service.science.hardness import MEQ_L_PER_DEGREE
 from service.science.inputs import Floats
+from tests.science.phreeqc_waters import khco3_co2_mg_l
 
 
 @dataclass(frozen=True)
@@ -60,17 +61,7 @@ def phreeqc_grid(phreeqc: phreeqpython.PhreeqPython) -> Grid:
     co2 = np.empty(ph.shape)
     for index in np.ndindex(ph.shape):
         meq = kh_dkh[index] * MEQ_L_PER_DEGREE
-        solution = phreeqc.add_solution(
-            {
-                "temp": temperature_c[index],
-                "pH": ph[index],
-                "units": "mmol/kgw",
-                "K": meq,
-                "Alkalinity": meq,
-            }
-        )
-        co2[index] = solution.species["CO2"] * CO2_G_MOL * 1e3
-        solution.forget()
+        co2[index] = khco3_co2_mg_l(phreeqc, ph[index], meq, temperature_c[index])
     return Grid(ph, kh_dkh, temperature_c, co2)
 
 

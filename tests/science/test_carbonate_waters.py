@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
+import phreeqpython
 import pytest
 
 from service.science import carbonate
@@ -15,73 +14,13 @@ from service.science.carbonate_alkalinity import (
     non_carbonate_caution,
 )
 from service.science.carbonate_ions import pair_constants
-from service.science.constants import CO2_G_MOL
-from service.science.hardness import MEQ_L_PER_DEGREE
 from service.science.inputs import Floats
-
-
-@dataclass(frozen=True)
-class Waters:
-    ph: Floats
-    alkalinity_meq_l: Floats
-    gh_meq_l: Floats
-    temperature_c: Floats
-    conductivity_us_cm: Floats
-    phosphate_mg_l: Floats
-    ionic_strength_mol_l: Floats
-    co2_mg_l: Floats
-
-
-def _composition(rng: np.random.Generator) -> dict[str, float]:
-    """Tank water of random make-up: GH 4-12 dGH, KH 1-10 dKH, salts and fertiliser, mmol/L."""
-    hardness = rng.uniform(4, 12) * MEQ_L_PER_DEGREE
-    alkalinity = rng.uniform(1, 10) * MEQ_L_PER_DEGREE
-    magnesium = hardness / 2 * rng.uniform(0.1, 0.5)
-    nitrate, potassium = rng.uniform(5, 40) / 62.0, rng.uniform(5, 30) / 39.1
-    phosphate, sodium = rng.uniform(0.1, 1.0) / PHOSPHATE_G_MOL, rng.uniform(0.1, 1.5)
-    spare = hardness + sodium + potassium - alkalinity - nitrate - 1.5 * phosphate
-    if spare < 0.05:
-        sodium, spare = sodium + 0.05 - spare, 0.05
-    sulfate = spare * rng.uniform(0, 1) / 2
-    return {
-        "Ca": hardness / 2 - magnesium,
-        "Mg": magnesium,
-        "Na": sodium,
-        "K": potassium,
-        "S(6)": sulfate,
-        "Cl": spare - 2 * sulfate,
-        "N(5)": nitrate,
-        "P": phosphate,
-        "Alkalinity": alkalinity,
-    }
+from tests.science.phreeqc_waters import Waters, random_waters
 
 
 @pytest.fixture(scope="module")
-def waters(phreeqc) -> Waters:
-    rng = np.random.default_rng(11)
-    rows = []
-    for _ in range(400):
-        made = _composition(rng)
-        ph, celsius = rng.uniform(6, 7.6), rng.uniform(20, 28)
-        entered: dict[str, object] = {"units": "mmol/kgw", "pH": ph, **made}
-        entered["Cl"] = f"{made['Cl']} charge"
-        at_25 = phreeqc.add_solution({**entered, "temp": 25})
-        here = phreeqc.add_solution({**entered, "temp": celsius})
-        rows.append(
-            (
-                ph,
-                made["Alkalinity"],
-                2 * (made["Ca"] + made["Mg"]),
-                celsius,
-                at_25.sc,
-                made["P"] * PHOSPHATE_G_MOL,
-                here.I,
-                here.species["CO2"] * CO2_G_MOL * 1e3,
-            )
-        )
-        at_25.forget()
-        here.forget()
-    return Waters(*np.array(rows).T)
+def waters(phreeqc: phreeqpython.PhreeqPython) -> Waters:
+    return random_waters(phreeqc, 400, seed=11)
 
 
 def _deviation(waters: Waters, alkalinity: Floats, **known: Floats) -> Floats:

@@ -92,6 +92,15 @@ def test_outliers_and_a_stuck_night_are_outvoted() -> None:
     assert found.injection_mg_l_h.value == pytest.approx(9.0, rel=0.10)
 
 
+def test_spikes_that_cluster_at_the_night_floor() -> None:
+    """Three spikes within an hour make the lowest point of the night; the rise is elsewhere."""
+    made = run(Tank(k20_per_h=1.0, injection_mg_l_h=30.0, every_s=300), Electrode(), 53)
+    found = _fit(made)
+    assert found.injection_mg_l_h is not None
+    assert found.k20_per_h.value == pytest.approx(1.0, rel=0.05)
+    assert found.injection_mg_l_h.value == pytest.approx(30.0, rel=0.05)
+
+
 def test_night_excess_and_counts() -> None:
     tank = Tank(k20_per_h=0.5, injection_mg_l_h=18.0, respiration_mg_l_h=0.6, every_s=300)
     found = _fit(run(tank, Electrode(), 3), schedule=True)
