@@ -18,6 +18,7 @@ import pytest
 import yaml
 
 from service.config import load_config
+from service.store import open_store
 from tests.servers import Mosquitto, program
 
 ROOT = Path(__file__).parents[2]
@@ -118,14 +119,27 @@ def test_mounted_files_and_volumes_exist(compose: dict[str, Any]) -> None:
 def test_variables_are_explained(compose: dict[str, Any]) -> None:
     used = set(re.findall(r"\$\{(\w+)", (DOCKER / "compose.yaml").read_text()))
     example = (DOCKER / "env.example").read_text()
-    explained = set(re.findall(r"^#?(\w+)=", example, re.MULTILINE)) - {"COMPOSE_PROFILES"}
+    explained = set(re.findall(r"^#?(\w+)=", example, re.MULTILINE))
     assert used == explained
+
+
+def test_the_stores_address_is_understood(compose: dict[str, Any]) -> None:
+    """Offline: the address is taken apart and the server is not there."""
+    url = compose["services"]["ingest"]["environment"]["LITTORAL_STORE__URL"]
+    url = re.sub(r"\$\{INFLUXDB_TOKEN:\?[^}]*\}", "a1b2c3", url).replace(
+        "influxdb:8086", "127.0.0.1:9"
+    )
+    config = load_config(DOCKER / "littoral.toml", {"LITTORAL_STORE__URL": url})
+    store = open_store(config.store.url)
+    assert store.backend.startswith("influx")
+    assert not store.health().reachable
+    store.close()
 
 
 def test_the_containers_configuration_is_valid() -> None:
     config = load_config(DOCKER / "littoral.toml", {})
     assert config.mqtt.url == "mqtt://broker:1883"
-    assert config.store.url.startswith("sqlite:////var/lib/littoral/")
+    assert config.registry.url.startswith("sqlite:////var/lib/littoral/")
     assert (config.http.host, config.http.port) == ("0.0.0.0", 8600)
 
 
