@@ -6,14 +6,38 @@ from typing import Any, Final
 
 from flask import Flask, json
 
-from service.api import calculate, context, docs_page, health, openapi, strictness
+from service.api import (
+    calculate,
+    co2,
+    context,
+    docs_page,
+    health,
+    light,
+    log,
+    log_schemas,
+    openapi,
+    readings,
+    readings_schemas,
+    strictness,
+    tanks,
+    temperature,
+)
 from service.api.context import Context
 from service.api.jsontext import StrictJson
 
 MAX_BODY_BYTES: Final = 8 * 1024 * 1024
 SPEC: Final = "littoral_openapi_document"
 
-_BLUEPRINTS: Final = (calculate.blueprint, health.blueprint)
+_BLUEPRINTS: Final = (
+    tanks.blueprint,
+    readings.blueprint,
+    co2.blueprint,
+    light.blueprint,
+    temperature.blueprint,
+    log.blueprint,
+    calculate.blueprint,
+    health.blueprint,
+)
 
 
 def create_app(parts: Context) -> Flask:
@@ -45,6 +69,8 @@ def _frame() -> Flask:
     app.url_map.strict_slashes = False
     app.config["MAX_CONTENT_LENGTH"] = MAX_BODY_BYTES
     api = openapi.open_api(app)
+    log_schemas.register(api.spec)
+    readings_schemas.register(api.spec)
     for blueprint in _BLUEPRINTS:
         api.register_blueprint(blueprint)
     docs_page.register(app)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
-from typing import Any, NoReturn, Protocol, TypeVar, cast
+from typing import Any, Final, NoReturn, Protocol, TypeVar, cast
 
 import flask_smorest
 import marshmallow as ma
@@ -16,6 +16,10 @@ from service.api.faults import invalid_body, invalid_query
 from service.api.jsontext import read_json
 
 _T = TypeVar("_T")
+
+HEADERS: Final = "x-request-headers"
+"""Where an operation keeps its request headers until the document is finished: given as
+parameters they would push out those of the query."""
 
 
 class Decorator(Protocol):
@@ -58,10 +62,14 @@ class Blueprint(flask_smorest.Blueprint):
 
     ARGUMENTS_PARSER = StrictParser()
 
-    def at(self, path: str, *methods: str) -> Decorator:
-        """Decorator: the view of a path, a function for ``methods`` or a ``MethodView``."""
+    def at(self, path: str, *methods: str, parameters: Sequence[dict[str, Any]] = ()) -> Decorator:
+        """Decorator: the view of a path, a function for ``methods`` or a ``MethodView``.
+
+        Args:
+            parameters: those of the path, as the document describes them.
+        """
         options = {"methods": list(methods)} if methods else {}
-        return cast(Decorator, self.route(path, **options))
+        return cast(Decorator, self.route(path, parameters=list(parameters), **options))
 
     def query(self, schema: type[ma.Schema]) -> Decorator:
         """Decorator: the options of the query, loaded by a schema, are the next argument."""
@@ -106,3 +114,7 @@ class Blueprint(flask_smorest.Blueprint):
     def described(self, **members: Any) -> Decorator:
         """Decorator: more members for the operation in the document."""
         return cast(Decorator, self.doc(**members))
+
+    def headers(self, *headers: dict[str, Any]) -> Decorator:
+        """Decorator: request headers that the view understands, for the document."""
+        return self.described(**{HEADERS: list(headers)})

@@ -226,6 +226,35 @@ class Span(Field):
             raise self.refuse(value) from error
 
 
+class SpanOf(Span):
+    """A length of time that is a float on the Python side, counted in ``unit``."""
+
+    def __init__(
+        self,
+        unit: timedelta,
+        doc: str = "",
+        *,
+        longest: timedelta | None = None,
+        zero: bool = False,
+        **kwargs: Any,
+    ) -> None:
+        self.unit, self.longest, self.zero = unit, longest, zero
+        if longest is not None:
+            self.allowed = f"a duration up to {format_span(longest)}, such as PT5M, P7D, 5m or 7d"
+        super().__init__(doc, **kwargs)
+
+    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> str | None:
+        return None if value is None else format_span(value * self.unit)
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> Any:
+        if self.zero and value in ("PT0S", "0s"):
+            return 0.0
+        span = super()._deserialize(value, attr, data, **kwargs)
+        if self.longest is not None and span > self.longest:
+            raise self.refuse(value)
+        return span / self.unit
+
+
 class Day(Field):
     """A calendar day, ``YYYY-MM-DD``."""
 

@@ -12,6 +12,7 @@ import marshmallow as ma
 from flask import Flask
 
 from service.api import errors
+from service.api.blueprint import HEADERS
 from service.api.fields import Field
 from service.api.problems import BY_STATUS, MEDIA_TYPE, PROBLEMS
 
@@ -111,8 +112,13 @@ def document(api: Api) -> dict[str, Any]:
             if method not in _METHODS:
                 continue
             operation.setdefault("operationId", _operation_id(method, path))
+            if HEADERS in operation:
+                operation.setdefault("parameters", []).extend(operation.pop(HEADERS))
             for status in _frame_statuses(path, item, operation):
                 operation["responses"].setdefault(str(status), _problem_response(status))
+            for status, response in operation["responses"].items():
+                if int(status) >= 400 and "$ref" not in response and "content" not in response:
+                    response |= _problem_response(int(status))
             operation["responses"] = dict(sorted(operation["responses"].items()))
     for name in list(spec["components"].get("responses", {})):
         status = http.HTTPStatus[name]

@@ -111,6 +111,35 @@ class Measure(Field):
         return converted
 
 
+class Share(Measure):
+    """A share of a whole: 0 to 1 on the Python side, per cent in JSON; ``%`` or ``1`` in."""
+
+    def __init__(
+        self,
+        doc: str = "",
+        *,
+        low: float | None = 0,
+        above: float | None = None,
+        **kwargs: Any,
+    ) -> None:
+        super().__init__(
+            "%", doc, low=None if above is not None else low, above=above, high=100, **kwargs
+        )
+
+    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> dict[str, Any] | None:
+        percent = None if value is None else 100 * float(value)
+        return super()._serialize(percent, attr, obj, **kwargs)
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> float:
+        if isinstance(value, dict) and value.get("unit") == "1":
+            number = finite(value.get("value"))
+            value = value | {
+                "unit": "%",
+                "value": value.get("value") if number is None else 100 * number,
+            }
+        return super()._deserialize(value, attr, data, **kwargs) / 100
+
+
 class Ph(Field):
     """pH: a bare number, or ``{"value": 6.6, "unit": "[pH]"}``; written as the latter."""
 
@@ -270,14 +299,14 @@ class Estimated(Field):
         }
 
 
-def alkalinity(doc: str, **kwargs: Any) -> Measure:
+def alkalinity(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
     """Field of an alkalinity (carbonate hardness): meq/L, with dKH beside it."""
-    return Measure("meq/L", doc, low=0.0, high=50.0, display="dKH", **kwargs)
+    return Measure("meq/L", doc, low=0.0, high=high, display="dKH", **kwargs)
 
 
-def hardness(doc: str, **kwargs: Any) -> Measure:
+def hardness(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
     """Field of a general hardness (calcium and magnesium): meq/L, with dGH beside it."""
-    return Measure("meq/L", doc, low=0.0, high=50.0, display="dGH", **kwargs)
+    return Measure("meq/L", doc, low=0.0, high=high, display="dGH", **kwargs)
 
 
 def read_quantity(value: object, allowed: str, *, display: bool = False) -> tuple[float, str]:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any
 
 import marshmallow as ma
+
+from service.api.quantities import Range
 
 
 class Schema(ma.Schema):
@@ -18,6 +22,39 @@ class Schema(ma.Schema):
         known = ", ".join(field.data_key or name for name, field in self.load_fields.items())
         self.error_messages["unknown"] = f"is not known; allowed: {known or 'nothing'}"
         self.error_messages["type"] = "is not a JSON object"
+
+
+class ValueSchema(Schema):
+    """The JSON of one frozen dataclass, both ways.
+
+    Members that are only written are ignored on the way in, so that what was read can be sent
+    back. ``makes`` is the dataclass; what is left out takes its defaults, or those of ``defaults``.
+    """
+
+    makes: type[Any]
+    defaults: Mapping[str, Any] = MappingProxyType({})
+
+    @ma.pre_load
+    def _without_written_only(self, data: Any, **_: Any) -> Any:
+        if not isinstance(data, dict):
+            return data
+        written_only = {field.data_key or name for name, field in self.dump_fields.items()} - {
+            field.data_key or name for name, field in self.load_fields.items()
+        }
+        return {name: value for name, value in data.items() if name not in written_only}
+
+    @ma.post_load
+    def _make(self, data: dict[str, Any], **_: Any) -> Any:
+        for name, field in self.load_fields.items():
+            attribute = field.attribute or name
+            if attribute not in data:
+                continue
+            if isinstance(field, Range) and field.ends is not None:
+                both = data.pop(attribute)
+                data.update(zip(field.ends, both or (None, None), strict=True))
+            elif isinstance(data[attribute], list):
+                data[attribute] = tuple(data[attribute])
+        return self.makes(**{**self.defaults, **data})
 
 
 class Nested(ma.fields.Nested):

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 
 from service.api.app import create_app
-from service.api.context import Context
+from service.api.context import Context, install
 from service.clock import FixedClock
 from service.config import Config
 from service.store import open_store
@@ -25,9 +25,16 @@ def context(tmp_path):
     store.close()
 
 
+@pytest.fixture(scope="session")
+def made():
+    """One application for the whole session: the parts behind it change with each test."""
+    return create_app(None)
+
+
 @pytest.fixture
-def app(context):
-    return create_app(context)
+def app(made, context):
+    install(made, context)
+    return made
 
 
 @pytest.fixture

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from service import errors
+from service.api.app import create_app
 from service.api.problems import PROBLEMS
 from tests.api.conftest import problem_of
 
@@ -106,12 +107,14 @@ def test_unknown_query_option(client, url, said):
     assert body["errors"][0]["parameter"] == "a"
 
 
-def test_a_defect_is_a_problem_without_particulars(app, client, caplog):
+def test_a_defect_is_a_problem_without_particulars(context, caplog):
+    app = create_app(context)
+
     @app.get("/broken")
     def broken():
         raise RuntimeError("secret")
 
-    body = problem_of(client.get("/broken"), 500, "internal")
+    body = problem_of(app.test_client().get("/broken"), 500, "internal")
     assert "secret" not in body["detail"]
     assert body["instance"].startswith("urn:uuid:")
     assert body["instance"] in caplog.text

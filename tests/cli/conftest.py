@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from service.cli import run
-from tests.api.conftest import app, client, context  # noqa: F401 - fixtures used here too
+from tests.api.conftest import app, client, context, made  # noqa: F401 - fixtures used here too
 
 ROOT = Path(__file__).parents[2]
 

@@ -1,0 +1,210 @@
+"""The log over HTTP: each kind in human units, once each, newest first."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.api.conftest import problem_of
+from tests.api.scenes import put
+
+URL = "/v1/tanks/riffle/log"
+
+
+@pytest.fixture
+def logged(client):
+    put(client)
+
+    def post(kind, data=None, **members):
+        body = {"kind": kind} | ({} if data is None else {"data": data}) | members
+        return client.post(URL, json=body)
+
+    return post
+
+
+def test_golden_shape(logged, client):
+    response = logged(
+        "water-change", {"fraction": {"value": 50, "unit": "%"}}, by="the colleague", note="clear"
+    )
+    assert response.status_code == 201
+    entry = response.get_json()
+    assert entry == {
+        "id": entry["id"],
+        "tank": "riffle",
+        "time": "2025-06-04T12:00:00Z",
+        "note": "clear",
+        "by": "the colleague",
+        "recorded": "2025-06-04T12:00:00Z",
+        "kind": "water-change",
+        "data": {
+            "fraction": {"value": 50.0, "unit": "%"},
+            "volume": {"value": pytest.approx(91.125), "unit": "L"},
+        },
+    }
+    assert response.headers["Location"] == f"{URL}/{entry['id']}"
+    assert client.get(response.headers["Location"]).get_json() == entry
+    assert client.get(URL).get_json() == {"tank": "riffle", "entries": [entry], "next": None}
+
+
+@pytest.mark.parametrize(
+    ("kind", "data", "kept"),
+    [
+        ("water-change", {"volume": {"value": 18.225, "unit": "L"}}, {"fraction": 0.1}),
+        ("water-change", {"fraction": {"value": 0.4, "unit": "1"}}, {"fraction": 0.4}),
+        (
+            "water-change",
+            {
+                "fraction": {"value": 40, "unit": "%"},
+                "temperature": {"value": 68, "unit": "degF"},
+                "kh": {"value": 2, "unit": "dKH"},
+            },
+            {"fraction": 0.4, "temperature_c": 20, "alkalinity_meq_l": 2 * 0.356652},
+        ),
+        (
+            "dose",
+            {"name": "micro", "volume": {"value": 0.01, "unit": "L"}},
+            {"name": "micro", "ml": 10},
+        ),
+        (
+            "dose",
+            {"name": "nitrate", "mass": {"value": 500, "unit": "mg"}},
+            {"name": "nitrate", "g": 0.5},
+        ),
+        ("kh-test", {"kh": {"value": 4, "unit": "dKH"}}, {"alkalinity_meq_l": 4 * 0.356652}),
+        ("gh-test", {"gh": {"value": 6, "unit": "dGH"}}, {"gh_meq_l": 6 * 0.356652}),
+        ("trim", {"share": {"value": 30, "unit": "%"}}, {"share": 0.3}),
+        ("trim", None, {}),
+        (
+            "replant",
+            {"share": {"value": 20, "unit": "%"}, "part": "left"},
+            {"share": 0.2, "part": "left"},
+        ),
+        ("filter-clean", {"part": "sponge"}, {"part": "sponge"}),
+        (
+            "stocking",
+            {"species": "Betta splendens", "count": -1},
+            {"species": "Betta splendens", "count": -1},
+        ),
+        (
+            "calibration",
+            {"quantity": "ph", "sensor": "glass-1", "offset_mv": 4.5},
+            {"quantity": "ph", "sensor": "glass-1", "offset_mv": 4.5},
+        ),
+        ("observation", {"snails": 4}, {"snails": 4}),
+    ],
+)
+def test_each_kind_is_kept_in_canonical_units_and_shown_again(
+    logged, client, context, kind, data, kept
+):
+    response = logged(kind, data)
+    assert response.status_code == 201, response.get_data(as_text=True)
+    entry = context.registry.log_entry(response.get_json()["id"])
+    assert dict(entry.data) == {
+        name: pytest.approx(value, rel=1e-5) if isinstance(value, float | int) else value
+        for name, value in kept.items()
+    }
+    shown = client.get(f"{URL}/{entry.id}").get_json()
+    assert set(data or {}) <= set(shown["data"])
+    # what is shown can be sent again and means the same
+    again = logged(
+        kind, {k: v for k, v in shown["data"].items() if k != "volume" or kind == "dose"}
+    )
+    assert again.status_code == 201
+    assert context.registry.log_entry(again.get_json()["id"]).data == entry.data
+
+
+def test_a_kh_test_counts_for_co2(logged, client):
+    logged("kh-test", {"kh": {"value": 6, "unit": "dKH"}}, time="2025-06-04T08:00:00+02:00")
+    kh = client.get("/v1/tanks/riffle/co2").get_json()["inputs"]["kh"]
+    assert kh["display"]["value"] == pytest.approx(6)
+    assert kh["time"] == "2025-06-04T06:00:00Z"
+
+
+def test_sent_twice_is_kept_once(logged, client):
+    first = logged("trim", id="phone-17", time="2025-06-04T08:00:00Z")
+    second = logged("trim", id="phone-17", time="2025-06-04T08:00:00Z")
+    assert second.get_json() == first.get_json()
+    assert len(client.get(URL).get_json()["entries"]) == 1
+    other = logged("replant", id="phone-17", time="2025-06-04T08:00:00Z")
+    problem_of(other, 409, "conflict")
+
+
+def test_newest_first_by_kind_and_span_part_by_part(logged, client):
+    for hour in range(10):
+        kind = "trim" if hour % 2 else "replant"
+        for _ in range(2):
+            logged(kind, time=f"2025-06-04T0{hour}:00:00Z")
+    times, url = [], f"{URL}?limit=5"
+    while url:
+        page = client.get(url).get_json()
+        assert page["entries"]
+        times += [entry["time"] for entry in page["entries"]]
+        url = page["next"]
+    assert times == sorted(times, reverse=True)
+    assert len(times) == 20
+    trims = client.get(f"{URL}?kind=trim&start=2025-06-04T03:00:00Z&end=2025-06-04T07:00:00Z")
+    assert [entry["time"][11:13] for entry in trims.get_json()["entries"]] == [
+        "05",
+        "05",
+        "03",
+        "03",
+    ]
+
+
+def test_more_entries_at_one_moment_than_a_part_holds(logged, client):
+    for _ in range(5):
+        logged("trim", time="2025-06-04T08:00:00Z")
+    logged("replant", time="2025-06-04T07:00:00Z")
+    first = client.get(f"{URL}?limit=2").get_json()
+    assert len(first["entries"]) == 5
+    rest = client.get(first["next"]).get_json()
+    assert [entry["kind"] for entry in rest["entries"]] == ["replant"]
+    assert rest["next"] is None
+
+
+def test_delete(logged, client):
+    put(client, "pool")
+    address = logged("trim").headers["Location"]
+    problem_of(client.delete(address.replace("riffle", "pool")), 404, "not-found")
+    assert client.delete(address).status_code == 204
+    problem_of(client.get(address), 404, "not-found")
+
+
+@pytest.mark.parametrize(
+    ("body", "pointer"),
+    [
+        ({}, "/kind"),
+        ({"kind": "party"}, "/kind"),
+        ({"kind": ["trim"]}, "/kind"),
+        ({"kind": "water-change"}, "/data"),
+        ({"kind": "water-change", "data": {}}, "/data/fraction"),
+        ({"kind": "water-change", "data": {"fraction": 0.5}}, "/data/fraction"),
+        (
+            {"kind": "water-change", "data": {"fraction": {"value": 0, "unit": "%"}}},
+            "/data/fraction/value",
+        ),
+        ({"kind": "water-change", "data": {"volume": {"value": 500, "unit": "L"}}}, "/data/volume"),
+        ({"kind": "dose", "data": {"name": "x"}}, "/data/volume"),
+        ({"kind": "kh-test", "data": {"gh": {"value": 4, "unit": "dGH"}}}, "/data/gh"),
+        ({"kind": "stocking", "data": {"species": "x", "count": 0}}, "/data/count"),
+        ({"kind": "trim", "time": "2025-06-05T12:00:00Z"}, "/time"),
+        ({"kind": "trim", "time": "yesterday"}, "/time"),
+        ({"kind": "trim", "note": "x" * 10_001}, "/note"),
+        ({"kind": "observation"}, "/note"),
+        ({"kind": "trim", "who": "x"}, "/who"),
+    ],
+)
+def test_refusals(logged, client, body, pointer):
+    put(client)
+    found = problem_of(client.post(URL, json=body), 422, "invalid-input")
+    assert pointer in [error["pointer"] for error in found["errors"]]
+
+
+def test_litres_need_a_known_volume(client):
+    put(client, dimensions=None)
+    body = {"kind": "water-change", "data": {"volume": {"value": 50, "unit": "L"}}}
+    assert "not known" in problem_of(client.post(URL, json=body), 422, "invalid-input")["detail"]
+
+
+def test_unknown_tank(client):
+    problem_of(client.get("/v1/tanks/none/log"), 404, "not-found")
+    problem_of(client.post("/v1/tanks/none/log", json={"kind": "trim"}), 404, "not-found")
