@@ -5,18 +5,25 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from functools import partial
+from pathlib import Path
 from typing import Any, Final
 
 from ingest.broker import Broker
 from ingest.catalogue import Catalogue
 from ingest.delivery import Delivery
 from ingest.inbox import Inbox
+from ingest.journal import Journal
 from ingest.pipeline import Pipeline
+from ingest.probes import Calibrations
+from ingest.quality import Judge
 from ingest.routes import Router
-from service.clock import Clock
+from ingest.spool import Spool, SpoolFullError
+from ingest.stamps import StampLimits
+from service.clock import Clock, from_us, to_us
 from service.config import Config
 from service.errors import LittoralError
-from service.store import Store
+from service.store import Samples, SeriesKey, Store
 from service.tanks.registry import Registry
 
 _log = logging.getLogger(__name__)
@@ -24,6 +31,8 @@ _log = logging.getLogger(__name__)
 STATUS_EVERY_S: Final = 2.0
 #: How long a batch that nobody takes may delay the end, s.
 STOP_PATIENCE_S: Final = 10.0
+#: How long the spool may take to be sent at the end, s; what is left is sent at the next start.
+FLUSH_PATIENCE_S: Final = 5.0
 _TICK_S: Final = 0.2
 
 
@@ -44,8 +53,22 @@ class Ingester:
         self._inbox = Inbox(ingest.batch_size, ingest.batch_age_s, ingest.max_inflight)
         self._broker = Broker(config.mqtt, ingest, router.filters(), self._inbox, clock)
         self._catalogue = Catalogue(registry)
-        self._pipeline = Pipeline(router, self._catalogue)
-        self._delivery = Delivery(store, registry, ingest.rejections_kept)
+        self._spool = Spool(Path(ingest.spool_path), ingest.spool_max_mb)
+        self._journal = Journal(self._spool, ingest.max_inflight)
+        limits = StampLimits(int(ingest.late_after_s * 1e6), int(ingest.future_s * 1e6))
+
+        def history(key: SeriesKey, start_us: int, end_us: int) -> Samples:
+            return store.read(key, start_us, end_us, flagged=True)
+
+        self._pipeline = Pipeline(
+            router,
+            self._catalogue,
+            Calibrations(),
+            Judge(limits, history, store.time_resolution_us),
+            self._journal,
+        )
+        self._delivery = Delivery(store, registry, self._spool, clock, ingest.rejections_kept)
+        self._journal_error = ""
         self._stop_reading = threading.Event()
         self._give_up = threading.Event()
         self._finish = threading.Event()
@@ -67,6 +90,10 @@ class Ingester:
         network = self._thread("ingest-network", self._receive)
         writer = self._thread("ingest-writer", self._write)
         status = self._thread("ingest-status", self._tell)
+        lanes = (self._delivery.readings, self._delivery.rejections)
+        drains = [
+            self._thread(f"ingest-{lane.kind}", partial(lane.drain, self._gone)) for lane in lanes
+        ]
         while not stop.wait(_TICK_S) and self._failed is None:
             continue
         self._stop_reading.set()
@@ -76,27 +103,48 @@ class Ingester:
         writer.join()
         self._finish.set()
         network.join()
+        for lane in lanes:
+            lane.flush(FLUSH_PATIENCE_S)
         self._gone.set()
-        status.join()
+        for lane in lanes:
+            lane.wake()
+        for thread in (status, *drains):
+            thread.join()
+        self._spool.close()
         if self._failed is not None:
             raise self._failed
 
     def status(self) -> dict[str, Any]:
         """How it is now, for the status row, ``/readyz`` and ``/metrics``."""
         broker, delivery = self._broker, self._delivery
+        depth = self._spool.depth("readings")
+        errors = (
+            broker.last_error,
+            broker.subscriptions.refused,
+            delivery.readings.last_error,
+            delivery.rejections.last_error,
+            delivery.spool_error,
+            self._journal_error,
+        )
         return {
-            "time": self._clock.now().isoformat(),
+            "time": _rfc3339(to_us(self._clock.now())),
             "connected": broker.connected,
-            "subscribed": broker.subscribed,
+            "subscribed": broker.connected and broker.subscriptions.complete,
             "received": broker.received,
             "acknowledged": broker.acknowledged,
             "dropped_qos0": broker.dropped_qos0,
             "waiting": len(self._inbox),
-            "stored": delivery.stored,
-            "rejected": delivery.rejected,
+            "stored": delivery.readings.committed,
+            "rejected": delivery.rejections.committed,
+            "last_write": delivery.readings.last_write,
+            "spool": {
+                "readings": depth.items,
+                "rejections": self._spool.depth("rejections").items,
+                "oldest": None if depth.oldest_us is None else _rfc3339(depth.oldest_us),
+            },
             "last_commit": self._last_commit,
             "held": broker.held.is_set(),
-            "errors": [e for e in (broker.last_error, delivery.last_error) if e],
+            "errors": [error for error in errors if error],
         }
 
     def _receive(self) -> None:
@@ -111,14 +159,26 @@ class Ingester:
             if messages:
                 self._catalogue.refresh()
                 batch = self._pipeline.process(messages)
+                self._write_journal()
                 if not self._delivery.commit(
                     batch.readings, batch.rejections, self._broker.held, self._give_up
                 ):
                     return
-                self._last_commit = self._clock.now().isoformat()
+                self._last_commit = _rfc3339(to_us(self._clock.now()))
                 self._broker.acknowledge(messages)
             elif self._stop_reading.is_set():
                 return
+
+    def _write_journal(self) -> None:
+        """Remember what was taken; without it a second delivery might count twice."""
+        try:
+            self._journal.write()
+        except SpoolFullError as error:
+            if not self._journal_error:
+                _log.error("the journal cannot be written, going on without: %s", error)
+            self._journal_error = str(error)
+        else:
+            self._journal_error = ""
 
     def _tell(self) -> None:
         next_s = 0.0
@@ -144,3 +204,7 @@ class Ingester:
         thread = threading.Thread(target=guarded, name=name, daemon=True)
         thread.start()
         return thread
+
+
+def _rfc3339(time_us: int) -> str:
+    return from_us(time_us).isoformat().replace("+00:00", "Z")

@@ -16,11 +16,11 @@ from typing import Any, Final
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTErrorCode
-from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from ingest.client import make_client
 from ingest.inbox import Inbox
 from ingest.message import Message
+from ingest.subscriber import Subscriber
 from service.clock import Clock, to_us
 from service.config import IngestConfig, MqttConfig
 
@@ -57,15 +57,10 @@ class Broker:
             ConfigError: the address or a certificate file is wrong.
         """
         self._config = mqtt_config
-        self._v5 = mqtt_config.protocol == "5"
-        self._group = ingest_config.shared_group
-        self._max_inflight = ingest_config.max_inflight
-        self._filters = list(filters)
         self._inbox = inbox
         self._clock = clock
         self.status_topic = f"{mqtt_config.prefix}/$ingest/{mqtt_config.client_id}"
         self.connected = False
-        self.subscribed = False
         self.received = 0
         self.acknowledged = 0
         self.dropped_qos0 = 0
@@ -74,16 +69,20 @@ class Broker:
         #: Set by the writer while it can commit nowhere; reading then goes on without queueing.
         self.held = threading.Event()
         self._missed = False
+        self._refused = False
+        self._misc_s = 0.0
         self._last_arrival_us = 0
         self._acks: deque[tuple[int, int]] = deque()
         self._wake_r, self._wake_w = socket.socketpair()
         self._wake_r.setblocking(False)
         self._wake_w.setblocking(False)
         self._client = make_client(
-            mqtt_config, self._max_inflight, self.status_topic, self._status("lost")
+            mqtt_config, ingest_config.max_inflight, self.status_topic, self._status("lost")
+        )
+        self.subscriptions = Subscriber(
+            self._client, filters, mqtt_config, ingest_config.shared_group
         )
         self._client.on_connect = self._on_connect
-        self._client.on_subscribe = self._on_subscribe
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
 
@@ -103,32 +102,31 @@ class Broker:
             stop_reading: set: take no more messages, only acknowledge.
             finish: set: send what is to be acknowledged, say goodbye, return.
         """
-        wait_s = _FIRST_WAIT_S
+        wait_s = 0.0
         while not finish.is_set():
             if self._client.socket() is None:
+                # Also after a connection that ended at once: a broker must not be hammered.
+                stop_reading.wait(wait_s * random.uniform(0.5, 1.0))
                 if stop_reading.is_set():
                     break
-                if not self._connect():
-                    finish.wait(wait_s * random.uniform(0.5, 1.0))
-                    wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
-                    continue
+                wait_s = min(max(2 * wait_s, _FIRST_WAIT_S), _LONGEST_WAIT_S)
+                self._connect()
+                continue
             self._turn(reading=not stop_reading.is_set())
             if self.connected:
                 wait_s = _FIRST_WAIT_S
         self._leave()
 
-    def _connect(self) -> bool:
+    def _connect(self) -> None:
         self.connection += 1
         self._acks.clear()
-        self._missed = False
+        self._missed = self._refused = False
+        self._misc_s = time.monotonic()
         try:
             self._client.reconnect()
         except (OSError, ssl.SSLError) as error:
             self.last_error = f"{self._config.url.rpartition('@')[2]}: {error}"
             _log.warning("the broker cannot be reached: %s", self.last_error)
-            return False
-        self._misc_s = time.monotonic()
-        return True
 
     def _turn(self, *, reading: bool) -> None:
         """Wait for something to do, do it once."""
@@ -216,9 +214,10 @@ class Broker:
     # -- paho's callbacks, all on the network thread
 
     def _on_connect(
-        self, client: mqtt.Client, _data: Any, flags: Any, reason: Any, _properties: Any
+        self, client: mqtt.Client, _data: Any, flags: Any, reason: Any, properties: Any
     ) -> None:
         if reason.is_failure:
+            self._refused = True
             self.last_error = f"{self._config.url.rpartition('@')[2]}: {reason}"
             _log.warning("the broker refuses the connection: %s", self.last_error)
             return
@@ -229,28 +228,22 @@ class Broker:
             self._config.url.rpartition("@")[2],
             "kept" if flags.session_present else "new",
         )
-        client.subscribe([self._subscription(f) for f in self._filters])
+        self.subscriptions.subscribe(properties)
         client.publish(self.status_topic, self._status("online"), qos=0, retain=True)
-
-    def _on_subscribe(
-        self, _client: mqtt.Client, _data: Any, _mid: int, reasons: Any, _properties: Any
-    ) -> None:
-        for wanted, reason in zip(self._filters, reasons, strict=False):
-            if reason.is_failure:
-                self.last_error = f"the broker refuses the subscription to {wanted}: {reason}"
-                _log.error("%s", self.last_error)
-        self.subscribed = True
 
     def _on_disconnect(
         self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any
     ) -> None:
-        self.connected = self.subscribed = False
-        if reason.is_failure:
+        self.connected = self.subscriptions.complete = False
+        if reason.is_failure and not self._refused:
             self.last_error = f"the connection to the broker ended: {reason}"
             _log.warning("%s", self.last_error)
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         self.received += 1
+        if self.subscriptions.told_apart and self.subscriptions.is_second_copy(message):
+            self._acks.append((self.connection, message.mid))
+            return
         if not self._inbox.has_room:
             # Only a broker that knows no receive maximum, or QoS 0, gets here.
             if message.qos:
@@ -285,14 +278,6 @@ class Broker:
         return now_us
 
     # -- preparation
-
-    def _subscription(self, wanted: str) -> Any:
-        shared = f"$share/{self._group}/{wanted}" if self._group else wanted
-        if not self._v5:
-            return (shared, self._config.qos)
-        # What lies retained is sent for a new subscription only, not after each reconnect.
-        handling = SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
-        return (shared, SubscribeOptions(qos=self._config.qos, retainHandling=handling))
 
     def _status(self, state: str) -> str:
         return json.dumps({"state": state, "time": self._clock.now().isoformat()})

@@ -1,16 +1,22 @@
-"""From a batch of messages to what is written: readings, rejections."""
+"""From a batch of messages to what is written: stamped, judged readings, and rejections."""
 
 from __future__ import annotations
 
 from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 from ingest.decode import Sample, decode
-from ingest.message import Message
-from ingest.quality import plausibility
+from ingest.journal import Journal
+from ingest.message import Message, PayloadError, rejection
+from ingest.probes import Calibrations
+from ingest.quality import Judge
 from ingest.routes import Router
-from service.store import Flag, Reading
+from service.store import Flag, Reading, SeriesKey
 from service.tanks.values import Rejection
+
+#: Topics of which the last retained message is remembered.
+_RETAINED: Final = 10_000
 
 
 @dataclass(slots=True)
@@ -22,28 +28,98 @@ class Batch:
 
 
 class Pipeline:
-    """Decodes, stamps and judges; used by one thread."""
+    """Decodes, calibrates, stamps and judges; used by one thread."""
 
-    def __init__(self, router: Router, tanks: Container[str]) -> None:
+    def __init__(
+        self,
+        router: Router,
+        tanks: Container[str],
+        calibrations: Calibrations,
+        judge: Judge,
+        journal: Journal,
+    ) -> None:
         self._router = router
         self._tanks = tanks
-        self._last_arrival_us: dict[str, int] = {}
+        self._calibrations = calibrations
+        self._judge = judge
+        self._journal = journal
+        self._retained: dict[str, bytes] = {}
 
     def process(self, messages: Sequence[Message]) -> Batch:
         """Turn messages into readings and rejections, in their order."""
         batch = Batch()
+        self._judge.begin_batch()
         for message in messages:
-            decoded = decode(message, self._router.targets(message.topic), self._tanks)
-            for sample in decoded.samples:
-                batch.readings.append(self._reading(sample, message))
-            batch.rejections.extend(decoded.rejections)
+            self._one(message, batch)
         return batch
 
-    def _reading(self, sample: Sample, message: Message) -> Reading:
-        flags = sample.doubt | plausibility(sample.quantity, sample.value)
-        if message.retain:
-            flags |= Flag.RETAINED
-        time_us = message.arrival_us if sample.time_us is None else sample.time_us
-        return Reading(
-            sample.tank, sample.quantity, sample.sensor, time_us, sample.value, Flag(flags)
-        )
+    def _one(self, message: Message, batch: Batch) -> None:
+        targets = self._router.targets(message.topic)
+        if not targets or (message.retain and self._seen_retained(message)):
+            return
+        taken = self._journal.taken_before(message)
+        if taken is not None:
+            message = message._replace(arrival_us=taken.arrival_us)
+        samples, rejections = decode(message, targets, self._tanks)
+        batch.rejections.extend(rejections)
+        if taken is not None:
+            clock_wrong = taken.clock_wrong
+        else:
+            clock_wrong = self._clock_is_wrong(samples, message.arrival_us)
+        arrival_us = message.arrival_us
+        for sample in samples:
+            try:
+                arrival_us = self._keep(sample, message, clock_wrong, taken is not None, batch)
+            except PayloadError as error:
+                batch.rejections.append(
+                    rejection(message, error.reason, error.detail, tank=sample.tank)
+                )
+        if message.qos and taken is None:
+            if arrival_us != message.arrival_us:
+                message = message._replace(arrival_us=arrival_us)
+            self._journal.take(message, clock_wrong=clock_wrong)
+
+    def _clock_is_wrong(self, samples: Sequence[Sample], arrival_us: int) -> bool:
+        """Whether the device's clock is wrong: one clock stamps all of a message."""
+        wrong = False
+        for sample in samples:
+            if sample.time_us is not None and self._judge.clock_is_wrong(
+                sample.tank, sample.quantity, sample.sensor, sample.time_us, arrival_us
+            ):
+                wrong = True
+        return wrong
+
+    def _keep(
+        self, sample: Sample, message: Message, clock_wrong: bool, again: bool, batch: Batch
+    ) -> int:
+        """Make the reading of one sample; returns the arrival that was used."""
+        tank, quantity, sensor, _, _, time_us, flags = sample
+        value, raw, calibration_flags = self._calibrations.apply(sample, message.arrival_us)
+        flags |= calibration_flags
+        arrival_us = message.arrival_us
+        from_device = time_us is not None and not clock_wrong
+        if time_us is None or clock_wrong:
+            if time_us is not None:
+                flags |= Flag.CLOCK
+            if message.retain:
+                flags |= Flag.RETAINED
+            if not again:
+                arrival_us = self._judge.arrival_time_us(tank, quantity, sensor, arrival_us)
+            time_us = arrival_us
+        elif message.retain and self._judge.is_stored(SeriesKey(tank, quantity, sensor), time_us):
+            return arrival_us
+        reading = Reading(tank, quantity, sensor, time_us, value, flags, raw)
+        judged = self._judge.judge(reading, message.arrival_us, from_device=from_device)
+        batch.readings.append(judged.reading)
+        if judged.corrected:
+            batch.readings.extend(judged.corrected)
+        return arrival_us
+
+    def _seen_retained(self, message: Message) -> bool:
+        """Whether this very retained message came already: a reconnect brings it again."""
+        if self._retained.get(message.topic) == message.payload:
+            return True
+        if len(self._retained) >= _RETAINED:
+            self._retained.clear()
+        self._retained[message.topic] = message.payload[:1000]
+        return False

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from ingest.message import Reason
+from ingest.subscriptions import covers, without_covered
 from service.config import RouteConfig
 from service.errors import ConfigError
 from service.units import QUANTITIES
@@ -78,6 +79,8 @@ class Router:
             found = [t for r in group if (t := r.target(levels)) is not None]
             if found:
                 return tuple(found)
+        if not self.wants(topic):
+            return ()
         fault = (
             Reason.UNKNOWN_TOPIC,
             f"topic is {topic!r:.200}; allowed: {self._prefix}/TANK/QUANTITY, "
@@ -93,13 +96,12 @@ class Router:
         return levels[0].startswith("$") or (len(levels) > 1 and levels[1] == "advice")
 
     def filters(self) -> list[str]:
-        """The MQTT filters to subscribe to; none lies wholly inside another.
+        """The MQTT filters to subscribe to; none lies wholly inside another."""
+        return without_covered([f"{self._prefix}/#", *(route.filter for route in self._routes)])
 
-        A broker may deliver a message once per matching subscription, so overlaps are avoided.
-        """
-        wanted = [f"{self._prefix}/#"] + [route.filter for route in self._routes]
-        unique = list(dict.fromkeys(wanted))
-        return [f for f in unique if not any(g != f and covers(g, f) for g in unique)]
+    def wants(self, topic: str) -> bool:
+        """Whether a topic belongs to us; a widened subscription brings others too."""
+        return any(covers(wanted, topic) for wanted in self.filters())
 
 
 class _Route:
@@ -189,16 +191,3 @@ def sensor_name(text: str) -> str:
     """A sensor's name as it is stored: of ``a-z 0-9 _ -``, at most 64, never empty."""
     name = _NOT_IN_NAME.sub("-", text.lower()).strip("-")[:64]
     return name or DEFAULT_SENSOR
-
-
-def covers(wide: str, narrow: str) -> bool:
-    """Whether every topic that the MQTT filter ``narrow`` matches is matched by ``wide``."""
-    ours, theirs = wide.split("/"), narrow.split("/")
-    for index, level in enumerate(ours):
-        if level == "#":
-            return True
-        if index >= len(theirs) or theirs[index] == "#":
-            return False
-        if level != "+" and level != theirs[index]:
-            return False
-    return len(ours) == len(theirs)

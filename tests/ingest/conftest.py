@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
+import sys
 import threading
 import uuid
 from collections.abc import Callable, Iterator
@@ -47,13 +49,13 @@ class Bench:
     _stop: threading.Event = field(init=False)
     _thread: threading.Thread = field(init=False)
 
-    def start(self) -> None:
+    def start(self, timeout_s: float = 15) -> None:
         """Start it and wait until it is subscribed."""
         self.ingester = Ingester(self.config, self.store, self.registry, SystemClock())
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self.ingester.run, args=(self._stop,))
         self._thread.start()
-        wait_until(lambda: self.status()["subscribed"], 15, lambda: f"{self.status()}")
+        wait_until(lambda: self.status()["subscribed"], timeout_s, lambda: f"{self.status()}")
 
     def stop(self) -> None:
         """Stop it as SIGTERM would."""
@@ -89,6 +91,59 @@ class Bench:
         found = self.store.latest(SeriesKey(tank, quantity, sensor), flagged=True)
         assert found is not None
         return found
+
+
+class Process:
+    """An ingester in a process of its own."""
+
+    def __init__(self, config: Config, folder: Path) -> None:
+        self.log = folder / "ingester.log"
+        self._path = folder / "littoral.toml"
+        mqtt, ingest = config.mqtt, config.ingest
+        self._path.write_text(
+            f"[store]\nurl = {config.store.url!r}\n[registry]\nurl = {config.registry.url!r}\n"
+            f"[mqtt]\nurl = {mqtt.url!r}\nclient_id = {mqtt.client_id!r}\n"
+            f"[ingest]\nbatch_age_s = {ingest.batch_age_s}\nspool_path = {ingest.spool_path!r}\n"
+            f"spool_max_mb = {ingest.spool_max_mb}\n"
+        )
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Start it; it connects when it can."""
+        root = Path(__file__).parents[2]
+        with self.log.open("ab") as log:
+            self._process = subprocess.Popen(
+                [sys.executable, "-m", "tests.ingest.process", str(self._path)],
+                stdout=log,
+                stderr=log,
+                cwd=root,
+            )
+
+    def end(self, sig: signal.Signals) -> int:
+        """Send it a signal and wait until it has ended."""
+        assert self._process is not None
+        process, self._process = self._process, None
+        process.send_signal(sig)
+        return process.wait(30)
+
+    def stop_if_running(self) -> None:
+        """For the test's end."""
+        if self._process is not None:
+            self.end(signal.SIGKILL)
+
+
+@pytest.fixture
+def make_process() -> Iterator[Callable[[Bench], Process]]:
+    """``make_process(bench)``: an ingester in its own process that writes where the bench reads."""
+    processes: list[Process] = []
+
+    def make(bench: Bench) -> Process:
+        processes.append(Process(bench.config, Path(bench.config.ingest.spool_path).parent))
+        return processes[-1]
+
+    yield make
+    for process in processes:
+        process.stop_if_running()
 
 
 @pytest.fixture

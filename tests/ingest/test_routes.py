@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from ingest.routes import Router, covers, sensor_name
+from ingest.routes import Router, sensor_name
+from ingest.subscriptions import any_overlap, covers, first_match, overlap, widened
 from service.config import RouteConfig
 from service.errors import ConfigError
 
@@ -65,3 +66,33 @@ def test_sensor_names():
     assert sensor_name("Kitchen Probe") == "kitchen-probe"
     assert sensor_name("µ") == "main"
     assert len(sensor_name("x" * 200)) == 64
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "expected"),
+    [
+        ("a/+", "+/b", True),
+        ("a/+", "b/+", False),
+        ("a/#", "a", True),
+        ("a/#", "+/b/c", True),
+        ("a/b", "a/b/c", False),
+        ("a/b/#", "a/+", True),
+    ],
+)
+def test_overlap(first, second, expected):
+    assert overlap(first, second) is expected
+    assert overlap(second, first) is expected
+
+
+def test_widened_filters_cover_and_do_not_overlap():
+    filters = ["littoral/#", "yard/+/ph", "yard/reed/+", "x/+/ph/now", "x/reed/#"]
+    wide = widened(filters)
+    assert wide == ["littoral/#", "yard/+/+", "x/+/#"]
+    assert all(any(covers(w, f) for w in wide) for f in filters)
+    assert not any_overlap(wide)
+    assert first_match(filters, "yard/reed/ph") == 1
+    assert first_match(filters, "z") is None
+
+
+def test_topics_nobody_asked_for_are_nothing():
+    assert Router("littoral").targets("kitchen/lamp") == ()

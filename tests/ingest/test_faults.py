@@ -1,0 +1,243 @@
+"""Nothing the broker accepted is lost or doubled, whatever ends, restarts or fills up."""
+
+from __future__ import annotations
+
+import json
+import signal
+import threading
+import time
+from collections import Counter
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from service.errors import StoreUnavailableError
+from service.store import SeriesKey
+from tests.ingest.conftest import publish
+from tests.servers import HOST, wait_until
+
+TOPIC = "littoral/reed/illuminance"
+KEY = SeriesKey("reed", "illuminance", "main")
+
+
+class Publisher:
+    """Publishes 0, 1, 2, … as the reading, at QoS 1, on one connection."""
+
+    def __init__(self, port: int) -> None:
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
+        self._client.max_inflight_messages_set(200)
+        self._client.connect(HOST, port)
+        self._client.loop_start()
+        self.count = 0
+
+    def send(self, count: int) -> None:
+        infos = []
+        for _ in range(count):
+            infos.append(self._client.publish(TOPIC, str(self.count), qos=1))
+            self.count += 1
+        for info in infos:
+            info.wait_for_publish(60)
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@pytest.fixture
+def publisher(request):
+    publishers = []
+
+    def make(broker):
+        publishers.append(Publisher(broker.port))
+        return publishers[-1]
+
+    yield make
+    for made in publishers:
+        made.close()
+
+
+def values_of(bench) -> list[float]:
+    return bench.store.read(KEY, 0, 1 << 62, flagged=True).value.tolist()
+
+
+def exactly_once(bench, count: int, timeout_s: float = 40) -> None:
+    """Wait until all are there, then require each once, in the order they were sent."""
+    wait_until(
+        lambda: len(set(values_of(bench))) >= count, timeout_s, lambda: missing(bench, count)
+    )
+    time.sleep(0.3)
+    found = Counter(values_of(bench))
+    doubled = [value for value, times in found.items() if times > 1]
+    assert (sorted(found), doubled) == ([float(n) for n in range(count)], [])
+
+
+def missing(bench, count: int) -> str:
+    lost = sorted(set(range(count)) - {int(v) for v in values_of(bench)})
+    return f"{len(lost)} missing, from {lost[:5]}"
+
+
+@pytest.mark.slow
+def test_kill_9_under_load_loses_and_doubles_nothing(
+    tmp_path, start_mosquitto, make_bench, make_process, publisher
+):
+    broker = start_mosquitto(tmp_path)
+    bench = make_bench(broker, batch_age_s=0.02)
+    process = make_process(bench)
+    process.start()
+    wait_until(lambda: "connected to" in process.log.read_text(), 20)
+    sender = publisher(broker)
+    for _ in range(5):
+        sending = threading.Thread(target=sender.send, args=(3000,))
+        sending.start()
+        # in the middle of receiving and committing, each time at another moment
+        already = len(values_of(bench))
+        wait_until(lambda already=already: len(values_of(bench)) > already + 300, 20)
+        process.end(signal.SIGKILL)
+        process.start()
+        sending.join()
+    exactly_once(bench, sender.count)
+
+
+def test_broker_restart_loses_and_doubles_nothing(tmp_path, start_mosquitto, make_bench, publisher):
+    broker = start_mosquitto(tmp_path, f"persistence true\npersistence_location {tmp_path}/\n")
+    bench = make_bench(broker)
+    bench.start()
+    sender = publisher(broker)
+    sender.send(1000)
+    broker.restart()
+    wait_until(lambda: bench.status()["subscribed"], 20)
+    time.sleep(1.5)
+    sender.send(1000)
+    exactly_once(bench, 2000)
+
+
+class AwayStore:
+    """A store in front of the real one that can be switched away."""
+
+    def __init__(self, real) -> None:
+        self._real = real
+        self.away = False
+        self.writes_refused = 0
+
+    def __getattr__(self, name):
+        return getattr(self._real, name)
+
+    def write(self, readings):
+        if self.away:
+            self.writes_refused += 1
+            raise StoreUnavailableError("the store is away (by this test)")
+        self._real.write(readings)
+
+
+def test_store_away_readings_wait_in_the_spool_in_order(mosquitto, make_bench, publisher):
+    bench = make_bench(mosquitto)
+    bench.store = AwayStore(bench.store)
+    bench.start()
+    sender = publisher(mosquitto)
+    sender.send(200)
+    exactly_once(bench, 200)
+    bench.store.away = True
+    sender.send(2000)
+    wait_until(lambda: bench.status()["acknowledged"] == 2200, 15, lambda: f"{bench.status()}")
+    status = bench.status()
+    assert status["spool"]["readings"] == 2000
+    assert status["spool"]["oldest"]
+    assert "away" in status["errors"][0]
+    assert len(values_of(bench)) == 200
+    bench.store.away = False
+    exactly_once(bench, 2200)
+    wait_until(lambda: bench.status()["spool"]["readings"] == 0)
+    assert values_of(bench) == [float(n) for n in range(2200)]
+    assert bench.status()["errors"] == []
+
+
+def test_spool_survives_kill_9_of_the_ingester(
+    tmp_path, start_mosquitto, make_bench, make_process, publisher
+):
+    broker = start_mosquitto(tmp_path)
+    bench = make_bench(broker)
+    bench.store = AwayStore(bench.store)
+    bench.store.away = True
+    bench.start()
+    sender = publisher(broker)
+    sender.send(500)
+    wait_until(lambda: bench.status()["acknowledged"] == 500)
+    bench.stop()  # the store is still away: what waits stays on the disk
+    assert len(values_of(bench)) == 0
+    process = make_process(bench)
+    process.start()
+    exactly_once(bench, 500)
+
+
+@pytest.mark.slow
+def test_full_spool_stops_acknowledging_and_loses_nothing(
+    tmp_path, start_mosquitto, make_bench, publisher
+):
+    broker = start_mosquitto(tmp_path)
+    bench = make_bench(broker, spool_max_mb=1, max_inflight=500, batch_size=100)
+    bench.store = AwayStore(bench.store)
+    bench.store.away = True
+    bench.start()
+    sender = publisher(broker)
+    sender.send(40_000)
+    wait_until(lambda: bench.status()["held"], 30, lambda: f"{bench.status()}")
+    held = bench.status()
+    assert held["acknowledged"] < 40_000
+    assert "full" in " ".join(held["errors"])
+    time.sleep(1.0)
+    status = bench.status()
+    assert status["acknowledged"] == held["acknowledged"]
+    assert status["received"] - status["acknowledged"] <= 500
+    bench.store.away = False
+    exactly_once(bench, 40_000)
+
+
+def test_registry_away_rejections_wait_too(mosquitto, make_bench, monkeypatch):
+    bench = make_bench(mosquitto)
+    bench.start()
+    real = bench.registry.add_rejections
+    away = [True]
+
+    def add(rejections, **options):
+        if away[0]:
+            raise StoreUnavailableError("the registry is away (by this test)")
+        real(rejections, **options)
+
+    monkeypatch.setattr(bench.registry, "add_rejections", add)
+    publish(mosquitto, "littoral/reed/ph", "sour")
+    wait_until(lambda: bench.status()["spool"]["rejections"] == 1, 10, lambda: f"{bench.status()}")
+    away[0] = False
+    wait_until(lambda: bench.registry.rejection_counts() == {"not-a-number": 1}, 15)
+
+
+def test_sigterm_commits_acknowledges_and_says_goodbye(
+    tmp_path, start_mosquitto, make_bench, make_process
+):
+    broker = start_mosquitto(tmp_path)
+    bench = make_bench(broker, batch_age_s=5.0)
+    process = make_process(bench)
+    process.start()
+    wait_until(lambda: "connected to" in process.log.read_text(), 20)
+    heard: list[dict] = []
+    listener = mqtt.Client(CallbackAPIVersion.VERSION2)
+    listener.on_message = lambda _c, _d, message: heard.append(json.loads(message.payload))
+    listener.connect(HOST, broker.port)
+    listener.subscribe(f"littoral/$ingest/{bench.config.mqtt.client_id}")
+    listener.loop_start()
+    wait_until(lambda: [h["state"] for h in heard] == ["online"])
+    publish(broker, TOPIC, "1")
+    time.sleep(0.2)
+    assert values_of(bench) == []  # it still waits for its batch to fill
+    assert process.end(signal.SIGTERM) == 0
+    assert values_of(bench) == [1.0]
+    wait_until(lambda: [h["state"] for h in heard] == ["online", "offline"])
+    process.start()
+    wait_until(lambda: len(heard) == 3, 20)
+    process.end(signal.SIGKILL)
+    wait_until(lambda: [h["state"] for h in heard][2:] == ["online", "lost"])
+    listener.disconnect()
+    listener.loop_stop()
+    process.start()
+    time.sleep(1.5)
+    assert values_of(bench) == [1.0]
