@@ -103,6 +103,13 @@ class DeliveryBook(Database):
                 row.claimed_until = now + claim
         return [_delivery(row, event) for row, event in pairs]
 
+    def release_deliveries(self, ids: Collection[int]) -> None:
+        """Give claimed deliveries back untried."""
+        with self.session() as session:
+            session.execute(
+                update(DeliveryRow).where(DeliveryRow.id.in_(ids)).values(claimed_until=None)
+            )
+
     def settle_delivered(self, id: int, now: datetime) -> None:
         """Note that the target has taken it."""
         self._settle(id, DeliveryState.DELIVERED, now, "")
