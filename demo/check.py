@@ -109,8 +109,8 @@ def _tanks(bench: Bench) -> Iterator[str]:
     for one in bench.scenario.tanks:
         _require(one.tank.id in found, f"{one.tank.id} is not among the tanks")
         shown = found[one.tank.id]
-        net = shown["net_volume"]["value"]
-        yield f"{shown['name']}: {net:.0f} L net"
+        net = shown["volume"]["net"]["value"]
+        yield f"{shown['name']}: {net:.0f} L of water"
 
 
 def _readings(bench: Bench) -> Iterator[str]:
@@ -189,7 +189,7 @@ def _light(bench: Bench) -> Iterator[str]:
     yesterday = bench.clock.now().date() - timedelta(days=1)
     for one in bench.scenario.tanks:
         answer = bench.service.get(f"/v1/tanks/{one.tank.id}/light", date=yesterday.isoformat())
-        hours, dli = answer["photoperiod"]["value"], answer["dli"]["value"]
+        hours, dli = answer["photoperiod"]["value"], answer["daily_light_integral"]["value"]
         yield f"{one.tank.name}, yesterday: {hours:.1f} h, {dli:.2f} mol/m2/d"
         lamp = one.model.lamp
         _require(
@@ -221,15 +221,20 @@ def _excursions(bench: Bench) -> Iterator[str]:
     start = moment(to_us(bench.scenario.origin - timedelta(days=5)))
     for one in bench.scenario.tanks:
         path = f"/v1/tanks/{one.tank.id}/temperature/excursions"
-        found = bench.service.get(path, start=start)["excursions"]
+        answer = bench.service.get(path, start=start)
+        found, limits = answer["excursions"], answer["range"]
         total = sum(each["degree_hours"]["value"] for each in found)
-        species = sorted({each["species"] for each in found})
-        yield f"{one.tank.name}: {len(found)}, {total:.1f} K h {', '.join(species)}".rstrip()
+        told = f"{len(found)} of together {total:.1f} K h" if found else "none"
+        yield (
+            f"{one.tank.name}: {told} in five days outside {limits['low']:g} to "
+            f"{limits['high']:g} °C; the upper limit is that of {answer['high_species']}"
+        )
         if one.tank.id == emberpane.ID:
             _require(total > 0, "the warm tank has no excursion")
-            _require(species == [emberpane.NEW_FISH], f"excursions of {species}")
-        elif one.tank.id == quillwater.ID:
-            _require(not found, "the healthy tank has an excursion")
+            species = answer["high_species"]
+            _require(species == emberpane.NEW_FISH, f"its limit is that of {species}")
+        else:
+            _require(not found, f"{one.tank.id} has an excursion")
 
 
 def _recommendations(bench: Bench) -> Iterator[str]:

@@ -159,7 +159,8 @@ def _lay_in(
         seconds = time.monotonic() - began
         console.print(
             f"Laid {count:,} invented readings of {options.days} days straight into the store "
-            f"in {seconds:.1f} s. From here on all readings come over MQTT."
+            f"in {seconds:.1f} s. From here on all readings come over MQTT.",
+            soft_wrap=True,
         )
     finally:
         registry.close()

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from typing import Any
 
 from service.clock import from_us
 from service.store.reading import Reading
-from service.units import QUANTITIES, convert, to_canonical
+from service.units import to_canonical
 
 
 class Form(StrEnum):
@@ -44,10 +45,8 @@ class Wire:
 
     def number(self, reading: Reading) -> float:
         """The number as sent."""
-        value = reading.value
-        if self.unit is not None:
-            value = convert(value, QUANTITIES[reading.quantity].pint_unit, self.unit)
-        return round(value, self.digits)
+        slope, zero = _line(reading.quantity, self.unit)
+        return round((reading.value - zero) / slope, self.digits)
 
     def payload(self, reading: Reading) -> bytes:
         """The message's payload."""
@@ -64,6 +63,13 @@ class Wire:
 
     def arrived(self, reading: Reading) -> Reading:
         """The reading as it ought to be stored: rounded as sent, in the canonical unit."""
-        return replace(
-            reading, value=to_canonical(reading.quantity, self.number(reading), self.unit)
-        )
+        slope, zero = _line(reading.quantity, self.unit)
+        value = zero + slope * self.number(reading)
+        return Reading(reading.tank, reading.quantity, reading.sensor, reading.time_us, value)
+
+
+@lru_cache(maxsize=64)
+def _line(quantity: str, unit: str | None) -> tuple[float, float]:
+    """Slope and zero of the straight line from a unit to the quantity's canonical one."""
+    zero = to_canonical(quantity, 0.0, unit)
+    return to_canonical(quantity, 1.0, unit) - zero, zero

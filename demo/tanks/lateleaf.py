@@ -47,7 +47,7 @@ def build(almanac: Almanac) -> DemoTank:
         lamp=Lamp(on=time(10, 0), hours=9.0, ramp_min=20.0, lux=8_000.0, heat_k_h=0.15),
         gas=Gas(on=time(10, 0), off=time(18, 30), injection_mg_l_h=12.0),
         room=Room(mean_c=21.5, swing_c=1.5),
-        heater=Heater(set_c=24.0, band_c=0.3, heat_k_h=1.2),
+        heater=Heater(set_c=24.9, band_c=0.3, heat_k_h=1.2),
         water=Water(
             alkalinity_meq_l=1.80, gh_meq_l=meq_l(8), k20_per_h=0.5, heat_exchange_per_h=0.08
         ),
@@ -96,7 +96,7 @@ def _tank(almanac: Almanac) -> Tank:
             every_days=7,
             fraction=0.5,
             tap_alkalinity_meq_l=round(meq_l(5), 4),
-            tap_temperature_c=23.5,
+            tap_temperature_c=24.5,
         ),
         doses=(DosePlan("complete solution", ml_per_100_l=12.0),),
         notes="Invented for the demo: too little CO2 at lights-on, replanted this morning.",

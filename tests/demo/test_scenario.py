@@ -95,6 +95,15 @@ def test_quillwater_is_healthy() -> None:
     assert aim.dli_low_mol_m2_d < dose < aim.dli_high_mol_m2_d
 
 
+def test_only_emberpane_leaves_its_range() -> None:
+    for one in (TANKS[quillwater.ID], TANKS[lateleaf.ID]):
+        shared = shared_temperature_range(one.tank.livestock)
+        trace = course(one)
+        assert shared.low_c is not None and shared.high_c is not None
+        assert shared.low_c + 0.4 < trace.temperature_c.min()
+        assert trace.temperature_c.max() < shared.high_c - 0.4
+
+
 def test_lateleaf_has_too_little_co2_at_lights_on() -> None:
     one = TANKS[lateleaf.ID]
     trace = course(one)
