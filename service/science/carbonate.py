@@ -135,13 +135,12 @@ def estimate_co2(
     ) -> tuple[Floats, ...]:
         at = warmth(celsius)
         solved = known.solve(ph, meq_l, at, parts)
-        slope = sensitivity(solved, meq_l * 1e-3, at)
-        relative = np.square(meq_l_sd / np.maximum(meq_l, 1e-9))
-        # variance of ln of a log-normal, ln(1 + r²), by its Padé approximant: 1 % off at r = 1
-        ln_variance = relative * (6.0 + relative) / (6.0 + 4.0 * relative)
+        slope = sensitivity(solved, at)
+        # relative to the carbonate alkalinity: a test that found 0 dKH is not taken for certain
+        relative = np.square(meq_l_sd * slope.per_alkalinity * 1e-3)
         variance = (
             np.square(slope.per_ph) * (np.square(ph_sd) + np.square(calibration_sd))
-            + np.square(slope.per_ln_alkalinity) * ln_variance
+            + _log_normal_variance(relative)
             + np.square(slope.per_kelvin) * np.square(celsius_sd)
         )
         found = from_log_sd(solved.co2 * CO2_MG_PER_MOL, np.sqrt(variance))
@@ -159,6 +158,13 @@ def estimate_co2(
         *known.arrays,
     )
     return Estimate(value=plain(value), low=plain(low), high=plain(high))
+
+
+def _log_normal_variance(relative_variance: Floats) -> Floats:
+    """Variance of the logarithm, ln(1 + r²); by its Padé approximant (1 %) up to r = 1."""
+    if np.any(relative_variance > 1.0):
+        return np.log1p(relative_variance)
+    return relative_variance * (6.0 + relative_variance) / (6.0 + 4.0 * relative_variance)
 
 
 def co2_rule_of_thumb_mg_l(ph: ArrayLike, kh_dkh: ArrayLike) -> Floats:

@@ -44,7 +44,7 @@ class Sensitivity(NamedTuple):
     """Derivatives of ln CO2."""
 
     per_ph: Floats
-    per_ln_alkalinity: Floats
+    per_alkalinity: Floats  # L/mol
     per_kelvin: Floats
 
 
@@ -87,7 +87,7 @@ def balance(
     return Balance(co2, carbonate_alkalinity, twice_ratio * inverse, hydrogen, hydroxide)
 
 
-def sensitivity(solved: Balance, alkalinity: Floats, warmth: Warmth) -> Sensitivity:
+def sensitivity(solved: Balance, warmth: Warmth) -> Sensitivity:
     """Derivatives of ln CO2 at a solved balance (activity coefficients held constant)."""
     inverse = 1.0 / solved.carbonate_alkalinity
     hydroxide = solved.hydroxide * inverse
@@ -97,4 +97,4 @@ def sensitivity(solved: Balance, alkalinity: Floats, warmth: Warmth) -> Sensitiv
         - _K2_SLOPE_25_C * solved.carbonate_share
         - _KW_SLOPE_25_C * hydroxide
     )
-    return Sensitivity(per_ph, alkalinity * inverse, per_kelvin)
+    return Sensitivity(per_ph, inverse, per_kelvin)

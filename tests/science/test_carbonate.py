@@ -184,6 +184,15 @@ def test_interval_vs_monte_carlo() -> None:
         assert ours.high == pytest.approx(high, rel=0.03)
 
 
+def test_no_kh_found_is_not_certainty() -> None:
+    """A test that shows 0 dKH leaves room for half a degree: 4 mg/L at pH 6.6."""
+    found = carbonate.estimate_co2(6.6, 0.0, 25)
+    assert found.high > carbonate.co2_mg_l(6.6, meq_l_from_dkh(0.5), 25)
+    # and at a fraction of a degree the interval is that of a log-normal
+    scarce = carbonate.estimate_co2(6.6, 0.02, 25)
+    assert scarce.low < scarce.value < scarce.high < 200 * scarce.value
+
+
 def test_ph_error_dominates_as_published() -> None:
     """pH off by 0.01 -> 2.3 %, 0.1 -> 26 % of CO2 (10^dpH, any textbook)."""
     here = carbonate.co2_mg_l(6.8, 1.4, 25)
