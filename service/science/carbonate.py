@@ -18,7 +18,6 @@ from numpy.typing import ArrayLike
 
 from service.science.blocks import in_blocks
 from service.science.carbonate_balance import sensitivity
-from service.science.carbonate_equilibria import warmth
 from service.science.carbonate_inverse import (
     alkalinity_after_bicarbonate,
     alkalinity_for_co2,
@@ -133,9 +132,8 @@ def estimate_co2(
         celsius_sd: Floats,
         *parts: Floats,
     ) -> tuple[Floats, ...]:
-        at = warmth(celsius)
-        solved = known.solve(ph, meq_l, at, parts)
-        slope = sensitivity(solved, at)
+        solved = known.solve(ph, meq_l, celsius, parts)
+        slope = sensitivity(solved, celsius)
         # relative to the carbonate alkalinity: a test that found 0 dKH is not taken for certain
         relative = np.square(meq_l_sd * slope.per_alkalinity * 1e-3)
         variance = (

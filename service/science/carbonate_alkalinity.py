@@ -31,6 +31,7 @@ from service.science.carbonate_water import (
 )
 from service.science.constants import ATOMIC_MASS_G_MOL, CELSIUS_ZERO_K, LN10
 from service.science.inputs import Floats, as_floats
+from service.science.polynomials import scaled
 
 END_POINT_PH: Final = 4.5
 """Colour change of a KH drop test (bromocresol green and mixtures; 4.3-4.5 in DIN 38409-7)."""
@@ -68,7 +69,7 @@ def non_carbonate_alkalinity_meq_l(
     phosphate = as_floats("phosphate_mg_l", phosphate_mg_l, low=0.0, unit="mg/L")
     boron = as_floats("boron_mg_l", boron_mg_l, low=0.0, unit="mg/L")
     carbon = as_floats("organic_carbon_mg_l", organic_carbon_mg_l, low=0.0, unit="mg/L")
-    one_charge = ln_gamma(strength, celsius, "davies").bicarbonate / LN10
+    one_charge = ln_gamma(strength, scaled(celsius), "davies") / LN10
     pka2 = _phosphate_pka2(celsius) + 3.0 * one_charge
     pka_borate = BORATE_PKA + one_charge
     end = np.asarray(END_POINT_PH)

@@ -13,7 +13,7 @@ Harned & Owen 1958, The Physical Chemistry of Electrolytic Solutions (Kw; from m
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 
@@ -29,37 +29,21 @@ KW_HARNED_OWEN_1958: Final = (6.0875, -0.01706, -4470.99, 0.0, 0.0)
 Coefficients = tuple[float, float, float, float, float]
 
 
-class Warmth(NamedTuple):
-    """A temperature and the functions of it that every constant needs, computed once."""
-
-    celsius: Floats
-    kelvin: Floats
-    inverse: Floats
-    ln: Floats
-
-
-def warmth(temperature_c: Floats) -> Warmth:
-    """Temperature (°C, any shape) ready for ``ln_k``."""
-    kelvin = temperature_c + CELSIUS_ZERO_K
-    return Warmth(temperature_c, kelvin, 1.0 / kelvin, np.log(kelvin))
-
-
-def ln_k(coefficients: Coefficients, at: Warmth) -> Floats:
+def ln_k(coefficients: Coefficients, temperature_c: Floats) -> Floats:
     """Natural logarithm of an equilibrium constant given as coefficients of log10 K."""
     a, b, c, d, e = coefficients
-    # Horner form without the terms a formula does not have
-    hyperbolic = (LN10 * c + (LN10 * e) * at.inverse) * at.inverse if e else LN10 * c * at.inverse
-    total = LN10 * a + (LN10 * b) * at.kelvin + hyperbolic
-    return total + d * at.ln if d else total
+    kelvin = temperature_c + CELSIUS_ZERO_K
+    ln_t = np.log(kelvin)
+    return LN10 * (a + b * kelvin + c / kelvin + e / kelvin**2) + d * ln_t
 
 
-def ln_k_slope(coefficients: Coefficients, at: Warmth) -> Floats:
+def ln_k_slope(coefficients: Coefficients, temperature_c: Floats) -> Floats:
     """d ln K / dT, per kelvin."""
     _, b, c, d, e = coefficients
-    hyperbolic = LN10 * c + (2.0 * LN10 * e) * at.inverse if e else LN10 * c
-    return LN10 * b + at.inverse * (d - at.inverse * hyperbolic)
+    kelvin = temperature_c + CELSIUS_ZERO_K
+    return LN10 * (b - c / kelvin**2 - 2.0 * e / kelvin**3) + d / kelvin
 
 
 def pk(coefficients: Coefficients, temperature_c: Floats) -> Floats:
     """pK = -log10 K at ``temperature_c`` (°C), same shape."""
-    return -ln_k(coefficients, warmth(temperature_c)) / LN10
+    return -ln_k(coefficients, temperature_c) / LN10

@@ -9,7 +9,6 @@ from numpy.typing import ArrayLike
 
 from service.science.blocks import in_blocks
 from service.science.carbonate_balance import balance
-from service.science.carbonate_equilibria import warmth
 from service.science.carbonate_water import (
     CO2_MG_PER_MOL,
     MAX_ALKALINITY_MEQ_L,
@@ -54,7 +53,6 @@ def ph_for_co2(
     known = evidence(ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity)
 
     def kernel(co2: Floats, meq_l: Floats, celsius: Floats, *parts: Floats) -> tuple[Floats, ...]:
-        at = warmth(celsius)
         target = co2 / CO2_MG_PER_MOL
         missing = np.isnan(sum(parts, target + meq_l + celsius))
         low, high = np.full(missing.shape, PH_RANGE[0]), np.full(missing.shape, PH_RANGE[1])
@@ -62,7 +60,7 @@ def ph_for_co2(
         # which compares False) the pH is too high: bisection needs nothing else.
         for _ in range(BISECTIONS):
             middle = 0.5 * (low + high)
-            above = known.solve(middle, meq_l, at, parts).co2 > target
+            above = known.solve(middle, meq_l, celsius, parts).co2 > target
             low, high = np.where(above, middle, low), np.where(above, high, middle)
         ph = 0.5 * (low + high)
         at_edge = (ph < PH_RANGE[0] + 1e-9) | (ph > PH_RANGE[1] - 1e-9)
@@ -97,14 +95,13 @@ def alkalinity_for_co2(
     known = evidence(ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity)
 
     def kernel(co2: Floats, ph: Floats, celsius: Floats, *parts: Floats) -> tuple[Floats, ...]:
-        at = warmth(celsius)
         target = co2 / CO2_MG_PER_MOL
         trial = np.zeros(np.broadcast_shapes(target.shape, ph.shape, celsius.shape))
         # At fixed ions CO2 is proportional to the carbonate alkalinity. The ions depend weakly
         # on the answer, so a few rounds settle it.
         for _ in range(8):
             present = known.ions(np.clip(trial, 0.0, MAX_ALKALINITY_MEQ_L), parts)
-            solved = balance(ph, _ONE_MOL_L, at, present, known.model)
+            solved = balance(ph, _ONE_MOL_L, celsius, present, known.model)
             carbonate = solved.carbonate_alkalinity * target / solved.co2
             trial = (carbonate + solved.hydroxide - solved.hydrogen) * 1e3
         return (trial,)

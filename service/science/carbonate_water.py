@@ -10,7 +10,6 @@ from numpy.typing import ArrayLike
 
 from service.science.carbonate_activity import ActivityModel, check_model
 from service.science.carbonate_balance import Balance, balance
-from service.science.carbonate_equilibria import Warmth, warmth
 from service.science.carbonate_ions import Ions, checked_conductivity, checked_gh, ions
 from service.science.constants import CO2_G_MOL
 from service.science.inputs import Floats, as_floats
@@ -70,11 +69,10 @@ class Evidence:
         return found if strength is None else Ions(strength, found.hardness)
 
     def solve(
-        self, ph: Floats, meq_l: Floats, temperature_c: Floats | Warmth, parts: tuple[Floats, ...]
+        self, ph: Floats, meq_l: Floats, temperature_c: Floats, parts: tuple[Floats, ...]
     ) -> Balance:
         """The balance of a block; ``meq_l`` alkalinity, ``parts`` this evidence."""
-        at = temperature_c if isinstance(temperature_c, Warmth) else warmth(temperature_c)
-        return balance(ph, meq_l * 1e-3, at, self.ions(meq_l, parts), self.model)
+        return balance(ph, meq_l * 1e-3, temperature_c, self.ions(meq_l, parts), self.model)
 
 
 def evidence(

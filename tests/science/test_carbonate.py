@@ -8,15 +8,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.science import carbonate
+from service.science.carbonate_activity import debye_hueckel_a_b
 from service.science.carbonate_equilibria import (
     K1_PLUMMER_BUSENBERG_1982,
     K2_PLUMMER_BUSENBERG_1982,
     KW_HARNED_OWEN_1958,
+    ln_k,
     ln_k_slope,
     pk,
-    warmth,
 )
 from service.science.hardness import MEQ_L_PER_DEGREE, meq_l_from_dkh
+from service.science.polynomials import evaluate, fitted, scaled
 
 # PHREEQC (phreeqpython 1.6, KHCO3 water brought to the pH with CO2): °C, dKH, pH, mg/L
 GOLDEN = [
@@ -51,7 +53,26 @@ def test_constant_slopes_vs_finite_difference() -> None:
     celsius = np.linspace(2, 48, 10)
     for constant in (K1_PLUMMER_BUSENBERG_1982, K2_PLUMMER_BUSENBERG_1982, KW_HARNED_OWEN_1958):
         numeric = -np.log(10) * (pk(constant, celsius + 1e-3) - pk(constant, celsius - 1e-3))
-        np.testing.assert_allclose(ln_k_slope(constant, warmth(celsius)), numeric / 2e-3, rtol=1e-5)
+        np.testing.assert_allclose(ln_k_slope(constant, celsius), numeric / 2e-3, rtol=1e-5)
+
+
+def test_polynomials_stand_for_the_formulas() -> None:
+    """Every constant as polynomial in temperature, between its nodes, against its formula."""
+    celsius = np.linspace(0, 50, 501)
+    for constant in (K1_PLUMMER_BUSENBERG_1982, K2_PLUMMER_BUSENBERG_1982, KW_HARNED_OWEN_1958):
+
+        def formula(t: np.ndarray, constant: tuple = constant) -> np.ndarray:
+            return np.exp(ln_k(constant, t))
+
+        found = evaluate(fitted(formula), scaled(celsius))
+        np.testing.assert_allclose(found, formula(celsius), rtol=2e-6)
+    for index in (0, 1):
+
+        def debye(t: np.ndarray, index: int = index) -> np.ndarray:
+            return debye_hueckel_a_b(t)[index]
+
+        found = evaluate(fitted(debye, degree=3), scaled(celsius))
+        np.testing.assert_allclose(found, debye(celsius), rtol=5e-6)
 
 
 @pytest.mark.parametrize(("celsius", "kh", "ph", "expected"), GOLDEN)
