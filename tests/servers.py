@@ -180,6 +180,16 @@ class Victoriametrics(Server):
 
     name = "victoria-metrics"
 
+    def __init__(self, folder: Path, *settings: str) -> None:
+        super().__init__(folder)
+        given = {setting.partition("=")[0] for setting in settings}
+        usual = (
+            "-retentionPeriod=100y",
+            "-search.latencyOffset=1ms",
+            "-dedup.minScrapeInterval=1ms",
+        )
+        self._settings = [*settings, *(s for s in usual if s.partition("=")[0] not in given)]
+
     @property
     def url(self) -> str:
         """Its HTTP address."""
@@ -191,9 +201,7 @@ class Victoriametrics(Server):
             program("victoria-metrics"),
             f"-httpListenAddr={HOST}:{self.port}",
             f"-storageDataPath={self.folder}/data",
-            "-retentionPeriod=100y",
-            "-search.latencyOffset=1ms",
-            "-dedup.minScrapeInterval=1ms",
+            *self._settings,
         ]
 
     def ready(self) -> bool:

@@ -50,6 +50,11 @@ def open_store(url: str) -> Store:
         from service.store.influx import InfluxStore
 
         return InfluxStore.from_url(url)
+    if scheme in ("victoriametrics", "victoriametricss"):
+        from service.store.victoriametrics import VictoriametricsStore
+
+        return VictoriametricsStore.from_url(url)
     raise ConfigError(
-        f"store.url begins with {scheme!r}; allowed: sqlite:///PATH, influx://HOST/DATABASE"
+        f"store.url begins with {scheme!r}; allowed: "
+        "sqlite:///PATH, influx://HOST/DATABASE, victoriametrics://HOST"
     )

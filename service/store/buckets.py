@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 
@@ -9,6 +11,9 @@ from service.store.reading import Buckets, Samples
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+
+
+_COLUMNS = ("start_us", "count", "sum", "min", "max", "first", "last")
 
 
 def aligned_span(start_us: int, end_us: int, every_us: int) -> tuple[int, int]:
@@ -45,6 +50,28 @@ def coarser_buckets(fine: Buckets, every_us: int) -> Buckets:
         return fine
     return _grouped(
         fine.start_us, every_us, fine.count, fine.sum, fine.min, fine.max, fine.first, fine.last
+    )
+
+
+def replaced_buckets(buckets: Buckets, spans_us: IntArray, by: Sequence[Buckets]) -> Buckets:
+    """Buckets with those of some spans taken out and others put in.
+
+    Args:
+        spans_us: starts of the spans to take out.
+        by: what to put in, of the same length of span.
+    """
+    if len(spans_us) == 0:
+        return buckets
+    kept = ~np.isin(buckets.start_us, spans_us)
+    columns = {
+        name: np.concatenate(
+            [getattr(buckets, name)[kept], *(getattr(other, name) for other in by)]
+        )
+        for name in _COLUMNS
+    }
+    order = np.argsort(columns["start_us"])
+    return Buckets(
+        every_us=buckets.every_us, **{name: column[order] for name, column in columns.items()}
     )
 
 

@@ -12,8 +12,10 @@ from typing import Final
 from service.errors import StoreRefusedError
 from service.store.reading import Reading
 
-#: 1970-01-01 to 2261-12-31 UTC: what nanoseconds in 64 bits hold (influx), whole years.
-MIN_TIME_US: Final = 0
+#: 2000-01-01 UTC: before that, a sensor's clock is not set (and VictoriaMetrics cannot look back
+#: over spans that reach to 1970).
+MIN_TIME_US: Final = 946_684_800_000_000
+#: The end of 2261: what nanoseconds in 64 bits hold (InfluxDB).
 MAX_TIME_US: Final = 9_214_646_400_000_000 - 1
 MAX_NAME_LENGTH: Final = 128
 
@@ -30,7 +32,7 @@ def check_readings(readings: Sequence[Reading]) -> None:
         if reading.raw is not None and not math.isfinite(reading.raw):
             raise _refused(reading, "raw", reading.raw, "a finite number or none")
         if not MIN_TIME_US <= reading.time_us <= MAX_TIME_US:
-            raise _refused(reading, "time_us", reading.time_us, "1970 to 2261")
+            raise _refused(reading, "time_us", reading.time_us, "2000 to 2261")
     for tank, quantity, sensor in {(r.tank, r.quantity, r.sensor) for r in readings}:
         for field, name in (("tank", tank), ("quantity", quantity), ("sensor", sensor)):
             if not (0 < len(name) <= MAX_NAME_LENGTH and name.isprintable()):

@@ -51,6 +51,7 @@ class InfluxStore:
     time_resolution_us = 1
     durable_after_s = 0.0
     visible_after_s = 0.0
+    value_tolerance = 0.0
 
     def __init__(self, remote: Remote, database: str, writer: V1Writer | V2Writer) -> None:
         """Use a server; see ``from_url``."""

@@ -43,6 +43,8 @@ class Store(Protocol):
     durable_after_s: float
     #: Seconds after ``write`` returned until every other reader sees the data.
     visible_after_s: float
+    #: Relative error that a value may come back with; 0 is bit for bit.
+    value_tolerance: float
 
     def write(self, readings: Sequence[Reading]) -> None:
         """Write a batch; the same batch again changes nothing."""

@@ -67,7 +67,7 @@ def parse_url(url: str, scheme: str, port: int, allowed: frozenset[str], form: s
         raise fault
     host = f"[{parts.hostname}]" if ":" in parts.hostname else parts.hostname
     return Address(
-        base=f"{'https' if parts.scheme.endswith('s') else 'http'}://{host}:{number}",
+        base=f"{'http' if parts.scheme == scheme else 'https'}://{host}:{number}",
         path=unquote(parts.path.strip("/")),
         user=None if parts.username is None else unquote(parts.username),
         password=None if parts.password is None else unquote(parts.password),

@@ -48,6 +48,7 @@ class SqliteStore:
     time_resolution_us = 1
     durable_after_s = 0.0
     visible_after_s = 0.0
+    value_tolerance = 0.0
 
     def __init__(self, path: Path) -> None:
         """Open or create the file.

@@ -3,20 +3,31 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
+import requests
 
-from service.store import Store, open_store
+from service.store import Reading, Store, open_store
+from tests.servers import HOST
 
-BACKENDS = ("sqlite", "influx")
+#: ``-shown``: each write is made visible on the server and forgotten by the store before the test
+#: goes on, so that every read is answered by the server.
+BACKENDS = ("sqlite", "influx", "victoriametrics", "victoriametrics-shown")
 
 
 @pytest.fixture(params=BACKENDS)
-def backend(request: pytest.FixtureRequest) -> str:
-    """The name of the backend under test."""
+def variant(request: pytest.FixtureRequest) -> str:
+    """The backend under test and how it is used."""
     return str(request.param)
+
+
+@pytest.fixture
+def backend(variant: str) -> str:
+    """The name of the backend under test."""
+    return variant.partition("-")[0]
 
 
 @pytest.fixture
@@ -24,18 +35,47 @@ def store_url(backend: str, tmp_path: Path, request: pytest.FixtureRequest) -> s
     """The URL of an empty store of that backend."""
     if backend == "sqlite":
         return f"sqlite:///{tmp_path}/var/readings.db"
-    server = request.getfixturevalue("influxdb")
-    return f"influx://127.0.0.1:{server.port}/{uuid.uuid4().hex}"
+    if backend == "influx":
+        server = request.getfixturevalue("influxdb")
+        return f"influx://{HOST}:{server.port}/{uuid.uuid4().hex}"
+    server = request.getfixturevalue("victoriametrics")
+    show_on(server.url)
+    requests.post(
+        f"{server.url}/api/v1/admin/tsdb/delete_series", data={"match[]": '{tank!=""}'}, timeout=10
+    )
+    return f"victoriametrics://{HOST}:{server.port}"
+
+
+def show_on(url: str) -> None:
+    """Make all that VictoriaMetrics has accepted visible now."""
+    requests.get(f"{url}/internal/force_flush", timeout=10).raise_for_status()
+
+
+class Shown:
+    """A VictoriaMetrics store whose reads are answered by the server alone."""
+
+    def __init__(self, store: Any) -> None:
+        self._store = store
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._store, name)
+
+    def write(self, readings: Sequence[Reading]) -> None:
+        """Write, make visible, forget."""
+        self._store.write(readings)
+        show_on(self._store._remote.base)
+        self._store._recent._by_key.clear()
 
 
 @pytest.fixture
-def opened(store_url: str) -> Iterator[Callable[[], Store]]:
+def opened(store_url: str, variant: str) -> Iterator[Callable[[], Store]]:
     """Open the same store again, as another process would; closed at the test's end."""
     stores: list[Store] = []
 
     def opener() -> Store:
-        stores.append(open_store(store_url))
-        return stores[-1]
+        store = open_store(store_url)
+        stores.append(store)
+        return Shown(store) if variant.endswith("-shown") else store
 
     yield opener
     for store in stores:
