@@ -10,11 +10,14 @@ from sqlalchemy import delete, exists, func, select, text
 from sqlalchemy.orm import Session
 
 from service.tanks.connection import Database
-from service.tanks.events import DeliveryState, Event, NewEvent
-from service.tanks.models import DeliveryRow, EventRow
+from service.tanks.events import DeliveryState, Event, NewEvent, Revision
+from service.tanks.models import DeliveryRow, EventRow, RecommendationRow
 
 LOCK_KEY = 0x11770_2A2
 """Key of PostgreSQL's advisory lock on the order of events; never changes."""
+
+STANDING = ("open", "snoozed")
+"""States of recommendations that still stand, as the ledger writes them."""
 
 
 class EventBook(Database):
@@ -64,29 +67,38 @@ class EventBook(Database):
         with self.session(writes=False) as session:
             return session.scalar(select(func.max(EventRow.sequence))) or 0
 
-    def revisions(self, subjects: Collection[str]) -> dict[str, int]:
-        """The sequence of the newest event of each subject that has one; it only rises."""
-        query = (
-            select(EventRow.subject, func.max(EventRow.sequence))
+    def revisions(self, subjects: Collection[str]) -> dict[str, Revision]:
+        """The newest event of each subject that has one."""
+        newest = (
+            select(func.max(EventRow.sequence))
             .where(EventRow.subject.in_(subjects))
             .group_by(EventRow.subject)
         )
+        query = select(EventRow.subject, EventRow.sequence, EventRow.time).where(
+            EventRow.sequence.in_(newest)
+        )
         with self.session(writes=False) as session:
-            return dict(session.execute(query).all())
+            rows = session.execute(query).all()
+        return {subject: Revision(sequence, time) for subject, sequence, time in rows}
 
     def prune_events(self, before: datetime) -> int:
-        """Delete events older than ``before``, but none that still waits for delivery.
+        """Delete events older than ``before``; returns how many.
 
-        Dead deliveries go with their events. Returns how many events went.
+        Kept are those that still wait for delivery, and those of recommendations that stand: the
+        newest of them is their revision. Dead deliveries go with their events.
         """
         waiting = exists().where(
             DeliveryRow.event == EventRow.sequence,
             DeliveryRow.state == DeliveryState.WAITING.value,
         )
+        standing = exists().where(
+            RecommendationRow.id == EventRow.subject,
+            RecommendationRow.state.in_(STANDING),
+        )
         with self.session() as session:
             gone = session.scalars(
                 delete(EventRow)
-                .where(EventRow.time < before, ~waiting)
+                .where(EventRow.time < before, ~waiting, ~standing)
                 .returning(EventRow.sequence)
                 .execution_options(synchronize_session=False)
             ).all()

@@ -46,6 +46,14 @@ class Event:
     data: Mapping[str, Any]
 
 
+@dataclass(frozen=True, slots=True)
+class Revision:
+    """The newest event of a subject: its sequence, which only rises, and when it happened, UTC."""
+
+    sequence: int
+    time: datetime
+
+
 class DeliveryState(StrEnum):
     """Where the delivery of one event to one target stands."""
 

@@ -6,8 +6,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from service.errors import ConflictError, NotFoundError
-from service.tanks.events import DeliveryState, NewEvent
-from service.tanks.models import StatusRow
+from service.tanks.events import DeliveryState, NewEvent, Revision
+from service.tanks.models import RecommendationRow, StatusRow
+from service.tanks.values import Tank
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -185,10 +186,28 @@ def test_pruning_spares_what_still_waits(registry):
 
 
 def test_a_subject_has_the_revision_of_its_newest_event(registry):
-    registry.add_events([event(1, "a/1"), event(2, "a/2"), event(3, "a/1")])
+    late = NOW + MINUTE
+    registry.add_events([event(1, "a/1"), event(2, "a/2"), event(3, "a/1", time=late)])
     first, second, third = registry.events()
     assert registry.revisions(["a/1", "a/2", "a/3"]) == {
-        "a/1": third.sequence,
-        "a/2": second.sequence,
+        "a/1": Revision(third.sequence, late),
+        "a/2": Revision(second.sequence, NOW),
     }
     assert first.sequence < second.sequence < third.sequence
+    assert registry.revisions([]) == {}
+
+
+def test_pruning_spares_the_events_of_what_still_stands(registry):
+    registry.put_tank(Tank("a", "A"))
+    rows = [
+        RecommendationRow(
+            id=id, tank="a", code="c", subject=id, severity=1, state=state, folded=False,
+            first_seen=NOW, last_seen=NOW, finding={},
+        )
+        for id, state in (("r1", "open"), ("r2", "snoozed"), ("r3", "cleared"))
+    ]  # fmt: skip
+    with registry.session() as session:
+        session.add_all(rows)
+    registry.add_events([event(1, "r1"), event(2, "r2"), event(3, "r3"), event(4, "r4")])
+    assert registry.prune_events(NOW + MINUTE) == 2
+    assert numbers(registry.events()) == [1, 2]
