@@ -18,7 +18,11 @@ from service.errors import LittoralError
 #: Command -> the module of ``service.cli`` that has it; imported only when it is called.
 _COMMANDS: Final[dict[str, str]] = {
     "co2": "co2",
+    "demo": "demo",
+    "ingest": "ingest",
     "openapi": "openapi",
+    "serve": "serve",
+    "up": "up",
 }
 
 
@@ -52,7 +56,10 @@ def run(arguments: list[str]) -> int:
     Args:
         arguments: without the program's name.
     """
-    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
+    logging.basicConfig(
+        level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
+    )
+    logging.getLogger("littoral").setLevel(logging.INFO)
     try:
         code = littoral.main(args=arguments, prog_name="littoral", standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:
