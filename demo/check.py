@@ -189,7 +189,7 @@ def _light(bench: Bench) -> Iterator[str]:
     yesterday = bench.clock.now().date() - timedelta(days=1)
     for one in bench.scenario.tanks:
         answer = bench.service.get(f"/v1/tanks/{one.tank.id}/light", date=yesterday.isoformat())
-        hours, dli = answer["photoperiod"]["value"], answer["daily_light_integral"]["value"]
+        hours, dli = answer["photoperiod"]["value"], answer["dli"]["value"]
         yield f"{one.tank.name}, yesterday: {hours:.1f} h, {dli:.2f} mol/m2/d"
         lamp = one.model.lamp
         _require(

@@ -7,9 +7,10 @@ import signal
 import socket
 import subprocess
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
+from service.config.load import ENV_PREFIX
 from service.errors import LittoralError
 
 STOP_TIMEOUT_S = 15.0
@@ -42,15 +43,20 @@ class Child:
         """Process id, once started."""
         return None if self._process is None else self._process.pid
 
-    def start(self, environ: Mapping[str, str] | None = None) -> None:
-        """Start it; ``environ`` is laid over our own environment."""
+    def start(self) -> None:
+        """Start it, without the variables that would override its configuration."""
+        environ = {
+            name: value
+            for name, value in os.environ.items()
+            if not (name.startswith(ENV_PREFIX) and "__" in name)
+        }
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
                 self._command,
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=log,
-                env={**os.environ, **(environ or {})},
+                env=environ,
                 start_new_session=True,
             )
 
@@ -103,9 +109,9 @@ class Children:
     def __init__(self) -> None:
         self._running: list[Child] = []
 
-    def start(self, child: Child, environ: Mapping[str, str] | None = None) -> Child:
+    def start(self, child: Child) -> Child:
         """Start a child and remember to stop it."""
-        child.start(environ)
+        child.start()
         self._running.append(child)
         return child
 

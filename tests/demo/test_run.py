@@ -123,6 +123,17 @@ def test_children_stop_in_reverse_and_a_dead_one_is_told(tmp_path: Path) -> None
         os.kill(pid, 0)
 
 
+def test_children_do_not_see_variables_meant_for_another_service(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LITTORAL_STORE__URL", "influx://elsewhere/x")
+    shows = [sys.executable, "-c", "import os; print(os.environ.get('LITTORAL_STORE__URL'))"]
+    child = Child("shows", shows, tmp_path)
+    child.start()
+    with pytest.raises(ChildError, match=r"exit code 0(?s:.*)None"):
+        child.wait_for_port(HOST, free_port(), 20)
+
+
 def test_a_child_that_does_not_listen_is_told(tmp_path: Path) -> None:
     child = Child("deaf", [sys.executable, "-c", "import time; time.sleep(60)"], tmp_path)
     child.start()
