@@ -1,1 +1,5 @@
-"""The watch page and the handover sheet."""
+"""The watch page and the handover sheet: HTML for a person, from the same parts as the API."""
+
+from service.pages.site import install
+
+__all__ = ["install"]

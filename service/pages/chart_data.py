@@ -1,0 +1,57 @@
+"""What the charts need besides the series that they fetch from the API."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any, Final
+
+from service.clock import to_us
+from service.derive.view import TankView
+
+RANGES: Final = {"day": 1, "week": 7, "month": 30, "year": 365}
+"""Word -> days of a chart's range."""
+
+
+def chart_data(view: TankView) -> dict[str, Any]:
+    """The frame of the charts of a tank as JSON; times in unix seconds."""
+    co2, temperature = view.co2, view.temperature
+    light = _light_quantity(view)
+    return {
+        "tank": view.tank.id,
+        "zone": view.tank.time_zone,
+        "now": _seconds(view.now),
+        "co2": {"low": co2.target_low_mg_l, "high": co2.target_high_mg_l},
+        "temperature": {
+            "low": temperature.low_c,
+            "high": temperature.high_c,
+            "sensor": _sensor(view, "temperature"),
+        },
+        "light": {"quantity": light, "sensor": _sensor(view, light)},
+        "lit": [
+            [_seconds(start), _seconds(end)] for day in view.light_days for start, end in day.lit
+        ],
+    }
+
+
+def _light_quantity(view: TankView) -> str:
+    if view.light is not None and view.light.reading is not None:
+        return view.light.reading.quantity
+    held = {info.key.quantity for info in view.sensors}
+    return "illuminance" if "illuminance" in held and "ppfd" not in held else "ppfd"
+
+
+def _sensor(view: TankView, quantity: str) -> str | None:
+    """The sensor to draw: the believed one where it speaks, else whichever spoke last."""
+    spoken = {
+        "temperature": view.temperature.reading,
+        "illuminance": view.light.reading if view.light else None,
+        "ppfd": view.light.reading if view.light else None,
+    }[quantity]
+    if spoken is not None and spoken.quantity == quantity:
+        return spoken.sensor
+    held = [info for info in view.sensors if info.key.quantity == quantity]
+    return max(held, key=lambda info: info.last.time_us).key.sensor if held else None
+
+
+def _seconds(moment: datetime) -> float:
+    return to_us(moment) / 1e6

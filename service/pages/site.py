@@ -1,0 +1,65 @@
+"""Puts the pages into an app that already has the API."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Blueprint, Flask, render_template
+from werkzeug.exceptions import HTTPException
+
+from service.errors import LittoralError
+from service.pages import guard, parts, tank_pages
+from service.pages.figures import unit_words
+from service.pages.parts import Parts
+
+PURPOSE = "pages"
+
+
+def install(app: Flask, source: Parts) -> None:
+    """Add the pages to an app.
+
+    Args:
+        app: has the API under ``/v1``, which the charts read.
+        source: store, registry and clock; the API's context fits.
+
+    Raises:
+        RegistryUnavailableError: the key of the session cookie cannot be read.
+    """
+    parts.attach(app, source)
+    guard.install(app, source.registry.signing_key(PURPOSE))
+    app.register_blueprint(_blueprint())
+
+
+def _blueprint() -> Blueprint:
+    pages = Blueprint(
+        "pages",
+        __name__,
+        template_folder="templates",
+        static_folder="static",
+        static_url_path="/pages/static",
+    )
+    tank_pages.register(pages)
+    pages.after_request(guard.secure)
+    pages.context_processor(_everywhere)
+    pages.add_app_template_filter(unit_words)
+    pages.register_error_handler(LittoralError, _refused)
+    pages.register_error_handler(HTTPException, _http)
+    return pages
+
+
+def _everywhere() -> dict[str, Any]:
+    return {"form_token": guard.form_token, "token_name": guard.TOKEN}
+
+
+def _refused(error: LittoralError) -> tuple[str, int]:
+    page = render_template(
+        "pages/refusal.html", title=error.title, detail=error.detail, faults=error.faults
+    )
+    return page, error.status
+
+
+def _http(error: HTTPException) -> HTTPException | tuple[str, int]:
+    if error.code is None or error.code < 400:
+        return error  # a redirect
+    page = render_template("pages/refusal.html", title=error.name, detail=error.description)
+    return page, error.code

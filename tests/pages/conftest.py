@@ -1,0 +1,96 @@
+"""A real browser (Debian's Chromium) and real servers for the pages."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from tests.pages.served import Served, fill, serve
+
+CHROMIUM_FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+
+
+@dataclass
+class Watched:
+    """A page whose complaints and requests are written down."""
+
+    page: Page
+    complaints: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+
+    def strangers(self, served: Served) -> list[str]:
+        """Requests to anywhere else than the service."""
+        here = urlsplit(served.url).netloc
+        return [url for url in self.requests if urlsplit(url).netloc not in (here, "")]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's Chromium without a window."""
+    path = shutil.which("chromium")
+    assert path, "no chromium on the PATH; sh tests/run.sh installs it"
+    with sync_playwright() as driver:
+        running = driver.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS)
+        yield running
+        running.close()
+
+
+@pytest.fixture(scope="session")
+def shore(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """A server with the demo's tanks and days of readings; tests leave it as it is."""
+    served = serve(tmp_path_factory.mktemp("shore"))
+    fill(served, days=2)
+    yield served
+    served.stop()
+
+
+@pytest.fixture
+def bare(tmp_path: Path) -> Iterator[Served]:
+    """A server without tanks, for one test."""
+    served = serve(tmp_path)
+    yield served
+    served.stop()
+
+
+@dataclass
+class Opener:
+    """Opens pages in contexts of their own."""
+
+    browser: Browser
+    contexts: list[BrowserContext] = field(default_factory=list)
+
+    def __call__(self, url: str, *, width: int = 1280, **options: object) -> Watched:
+        """Open a URL; options as Playwright's ``new_context``."""
+        size = {"width": width, "height": 800}
+        context = self.browser.new_context(viewport=size, **options)  # type: ignore[arg-type]
+        context.set_default_timeout(15_000)
+        self.contexts.append(context)
+        watched = Watched(context.new_page())
+        page = watched.page
+        page.on("console", lambda one: watched.complaints.append(f"{one.type}: {one.text}"))
+        page.on("pageerror", lambda error: watched.complaints.append(str(error)))
+        page.on("request", lambda request: watched.requests.append(request.url))
+        page.goto(url)
+        return watched
+
+
+@pytest.fixture
+def visit(browser: Browser) -> Iterator[Opener]:
+    """``visit(url, width=…, color_scheme=…)``: a page in a context of its own."""
+    opener = Opener(browser)
+    yield opener
+    for context in opener.contexts:
+        context.close()
