@@ -93,9 +93,11 @@ class Pipeline:
         self, sample: Sample, message: Message, clock_wrong: bool, again: bool, batch: Batch
     ) -> int:
         """Make the reading of one sample; returns the arrival that was used."""
-        tank, quantity, sensor, _, _, time_us, flags = sample
-        value, raw, calibration_flags = self._calibrations.apply(sample, message.arrival_us)
-        flags |= calibration_flags
+        tank, quantity, sensor, value, unit, time_us, flags = sample
+        raw = None
+        if unit is not None or self._calibrations.concern(sample):
+            value, raw, doubt = self._calibrations.apply(sample, time_us or message.arrival_us)
+            flags |= doubt
         arrival_us = message.arrival_us
         from_device = time_us is not None and not clock_wrong
         if time_us is None or clock_wrong:

@@ -26,6 +26,10 @@ class Calibrated(NamedTuple):
 class Calibrations:
     """The calibrations in force, by series."""
 
+    def concern(self, sample: Sample) -> bool:
+        """Whether there is a calibration of the sample's series."""
+        return False
+
     def apply(self, sample: Sample, time_us: int) -> Calibrated:
         """Calibrate one sample.
 

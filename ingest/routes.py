@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from ingest.message import Reason
+from ingest.conversion import Scale, scale_of
+from ingest.message import PayloadError, Reason
 from ingest.subscriptions import covers, without_covered
 from service.config import RouteConfig
 from service.errors import ConfigError
@@ -28,6 +29,7 @@ class Target:
         source: the route's topic as configured; shown with rejections.
         tank, quantity, sensor: None where the payload has to name it.
         fault: why nothing of this topic can be stored; None if all is well.
+        scale: of a plain number without a unit, where the topic and the route say all else.
     """
 
     source: str
@@ -40,6 +42,7 @@ class Target:
     unit: str | None = None
     names: Mapping[str, str] = field(default_factory=dict)
     fault: tuple[Reason, str] | None = None
+    scale: Scale | None = None
 
 
 class Router:
@@ -165,7 +168,17 @@ class _Route:
             config.unit,
             config.names,
             fault,
+            self._scale(quantity) if fault is None else None,
         )
+
+    def _scale(self, quantity: str | None) -> Scale | None:
+        config = self._config
+        if quantity is None or config.path is not None or config.format not in ("auto", "number"):
+            return None
+        try:
+            return scale_of(quantity, config.unit)
+        except PayloadError:
+            return None  # each message then says what is wrong with the unit
 
     def _match(self, levels: list[str]) -> dict[str, str] | None:
         parts: dict[str, str] = {}

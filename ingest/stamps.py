@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from service.store import Flag
-
 #: A device's time further back than this is a wrong clock, not a late message, s. Our choice:
 #: a sensor that was cut off for longer has lost its queue.
 BACKLOG_S: Final = 31 * 86_400.0
@@ -36,8 +34,3 @@ def is_absurd(time_us: int, arrival_us: int, limits: StampLimits) -> bool:
 def jumped_back(time_us: int, newest_us: int | None) -> bool:
     """Whether a device's time lies too far behind the newest of its series."""
     return newest_us is not None and time_us < newest_us - int(JUMP_BACK_S * 1e6)
-
-
-def lateness(time_us: int, arrival_us: int, limits: StampLimits) -> Flag:
-    """``LATE`` where a reading was measured long before it came."""
-    return Flag.LATE if arrival_us - time_us > limits.late_after_us else Flag.NONE

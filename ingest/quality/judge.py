@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, NamedTuple, TypeVar
 
 from ingest.quality.agreement import Agreement
-from ingest.quality.limits import LIMITS, plausibility
+from ingest.quality.limits import LIMITS
 from ingest.quality.spike import WINDOW, SpikeWatch
 from ingest.quality.stuck import StuckWatch
-from ingest.stamps import StampLimits, is_absurd, jumped_back, lateness
+from ingest.stamps import StampLimits, is_absurd, jumped_back
 from service.errors import LittoralError
 from service.store import NOT_USABLE, Flag, Reading, Samples, SeriesKey
+from service.units import QUANTITIES
 
 _log = logging.getLogger(__name__)
 
@@ -34,11 +35,17 @@ V = TypeVar("V")
 History = Callable[[SeriesKey, int, int], Samples]
 
 
+_IMPLAUSIBLE, _SPIKE, _STUCK = int(Flag.IMPLAUSIBLE), int(Flag.SPIKE), int(Flag.STUCK)
+_LATE, _DISAGREES, _NOT_USABLE = int(Flag.LATE), int(Flag.DISAGREES), int(NOT_USABLE)
+_TIME_UNKNOWN = int(Flag.CLOCK | Flag.RETAINED)
+_NONE: Sequence[Reading] = ()
+
+
 class Judged(NamedTuple):
     """A reading with its flags, and earlier readings whose doubt is taken back."""
 
     reading: Reading
-    corrected: list[Reading]
+    corrected: Sequence[Reading]
 
 
 @dataclass(slots=True)
@@ -46,6 +53,8 @@ class _Series:
     """State of one series.
 
     Attributes:
+        low, high: the plausible range.
+        agreement: shared by the sensors of one quantity in one tank.
         newest_us: newest device time seen.
         jumped_us: last device time of a clock that jumped back; None: it is right.
         newest_arrival_us: newest arrival that stood in for a time.
@@ -53,8 +62,11 @@ class _Series:
         warm: the store's history is in it.
     """
 
+    low: float
+    high: float
     stuck: StuckWatch
     spike: SpikeWatch | None
+    agreement: Agreement | None
     newest_us: int | None = None
     jumped_us: int | None = None
     newest_arrival_us: int = 0
@@ -139,59 +151,55 @@ class Judge:
             reading: with its final time, and the flags that are known already.
             from_device: its time is the device's.
         """
-        tank, quantity, sensor = reading.tank, reading.quantity, reading.sensor
-        state = self._state(tank, quantity, sensor, arrival_us)
+        state = self._state(reading.tank, reading.quantity, reading.sensor, arrival_us)
         time_us, value = reading.time_us, reading.value
-        flags = reading.flags | plausibility(quantity, value)
+        # Plain integers: the operators of IntFlag are slow, and this runs for every reading.
+        before = flags = int(reading.flags)
+        if not state.low <= value <= state.high:
+            flags |= _IMPLAUSIBLE
         if from_device:
-            flags |= lateness(time_us, arrival_us, self._limits)
-            if state.newest_us is None or time_us > state.newest_us:
-                state.newest_us = time_us
-            state.recent_us.append(time_us)
-            if len(state.recent_us) > WINDOW:
-                del state.recent_us[0]
-        corrected: list[Reading] = []
-        if not flags & NOT_USABLE and time_us > state.last_us:
+            if arrival_us - time_us > self._limits.late_after_us:
+                flags |= _LATE
+            self._remember_time(state, time_us)
+        corrected = _NONE
+        if not flags & _NOT_USABLE and time_us > state.last_us:
             flags, corrected = self._in_order(reading, flags, state)
-        if flags != reading.flags:
-            reading = replace(reading, flags=flags)
+        if flags != before:
+            reading = replace(reading, flags=Flag(flags))
         return Judged(reading, corrected)
 
+    def _remember_time(self, state: _Series, time_us: int) -> None:
+        if state.newest_us is None or time_us > state.newest_us:
+            state.newest_us = time_us
+        state.recent_us.append(time_us)
+        if len(state.recent_us) > WINDOW:
+            del state.recent_us[0]
+
     def _in_order(
-        self, reading: Reading, flags: Flag, state: _Series
-    ) -> tuple[Flag, list[Reading]]:
+        self, reading: Reading, flags: int, state: _Series
+    ) -> tuple[int, Sequence[Reading]]:
         """Judge a reading by those before it."""
         value, time_us = reading.value, reading.time_us
+        elapsed_us, state.last_us = time_us - state.last_us, time_us
         spike = state.spike
-        corrected: list[Reading] = []
+        corrected = _NONE
         if spike is not None:
-            if time_us - state.last_us > _SILENCE_US:
+            if elapsed_us > _SILENCE_US:
                 spike.forget()
-            if spike.is_suspect(value, time_us - state.last_us):
-                confirmed = spike.suspect(replace(reading, flags=flags))
+            if spike.is_suspect(value, elapsed_us):
+                confirmed = spike.suspect(replace(reading, flags=Flag(flags)))
                 if not confirmed:
-                    state.last_us = time_us
-                    return flags | Flag.SPIKE, corrected
+                    return flags | _SPIKE, corrected
                 corrected = confirmed[:-1]
             else:
                 spike.accept(value)
-        state.last_us = time_us
         if state.stuck.is_stuck(value, time_us):
-            return flags | Flag.STUCK, corrected
-        if self._disagrees(reading):
-            flags |= Flag.DISAGREES
+            return flags | _STUCK, corrected
+        if state.agreement is not None and state.agreement.disagrees(
+            reading.sensor, value, time_us
+        ):
+            flags |= _DISAGREES
         return flags, corrected
-
-    def _disagrees(self, reading: Reading) -> bool:
-        limits = LIMITS[reading.quantity]
-        if limits.apart is None:
-            return False
-        name = (reading.tank, reading.quantity)
-        agreement = self._agreements.get(name)
-        if agreement is None:
-            _make_room(self._agreements)
-            agreement = self._agreements[name] = Agreement(limits)
-        return agreement.disagrees(reading.sensor, reading.value, reading.time_us)
 
     # -- the memory
 
@@ -200,15 +208,31 @@ class Judge:
         state = self._series.get(name)
         if state is None:
             _make_room(self._series)
-            state = self._series[name] = _empty(quantity)
+            state = self._series[name] = self._empty(tank, quantity)
         if not state.warm and self._history is not None:
             now_s = time.monotonic()
             if self._no_history_until_s <= now_s < self._warm_until_s:
                 state = self._series[name] = self._warmed(SeriesKey(*name), arrival_us)
         return state
 
+    def _empty(self, tank: str, quantity: str) -> _Series:
+        limits, known = LIMITS[quantity], QUANTITIES[quantity]
+        agreement = None
+        if limits.apart is not None:
+            agreement = self._agreements.get((tank, quantity))
+            if agreement is None:
+                _make_room(self._agreements)
+                agreement = self._agreements[tank, quantity] = Agreement(limits)
+        return _Series(
+            known.plausible_low,
+            known.plausible_high,
+            StuckWatch(limits),
+            SpikeWatch(limits.step, limits.drift_h) if limits.step is not None else None,
+            agreement,
+        )
+
     def _warmed(self, key: SeriesKey, arrival_us: int) -> _Series:
-        state = _empty(key.quantity)
+        state = self._empty(key.tank, key.quantity)
         samples = self._read(key, arrival_us - _HISTORY_US, arrival_us + self._limits.future_us)
         if self._no_history_until_s > time.monotonic():
             return state
@@ -218,9 +242,9 @@ class Judge:
         times, values = samples.time_us.tolist(), samples.value.tolist()
         state.recent_us = times[-WINDOW:]
         for time_us, value, flags in zip(times, values, samples.flags.tolist(), strict=True):
-            if not flags & (Flag.CLOCK | Flag.RETAINED):
+            if not flags & _TIME_UNKNOWN:
                 state.newest_us = time_us
-            if not flags & (NOT_USABLE & ~Flag.STUCK):
+            if not flags & _NOT_USABLE & ~_STUCK:
                 state.stuck.is_stuck(value, time_us)
                 if state.spike is not None:
                     if time_us - state.last_us > _SILENCE_US:
@@ -238,12 +262,6 @@ class Judge:
             _log.info("no history of %s: %s", key, error.detail)
             self._no_history_until_s = time.monotonic() + _HISTORY_PAUSE_S
             return Samples.empty()
-
-
-def _empty(quantity: str) -> _Series:
-    limits = LIMITS[quantity]
-    spike = SpikeWatch(limits.step, limits.drift_h) if limits.step is not None else None
-    return _Series(StuckWatch(limits), spike)
 
 
 def _make_room(memory: dict[K, V]) -> None:

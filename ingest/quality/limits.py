@@ -9,9 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from service.store import Flag
-from service.units import QUANTITIES
-
 
 @dataclass(frozen=True, slots=True)
 class Limits:
@@ -50,11 +47,3 @@ LIMITS: Final[dict[str, Limits]] = {
     ),
     "dissolved_oxygen": Limits(0.5, drift_h=2.0, still_band=0.02, still_s=_DAY_S, apart=1.0),
 }
-
-
-def plausibility(quantity: str, value: float) -> Flag:
-    """``IMPLAUSIBLE`` where a value lies outside what its quantity can be in a tank."""
-    known = QUANTITIES[quantity]
-    if known.plausible_low <= value <= known.plausible_high:
-        return Flag.NONE
-    return Flag.IMPLAUSIBLE
