@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 from ingest.conversion import scale_of, scaled
 from ingest.message import Message, PayloadError, Reason, rejection
 from ingest.payloads import Record, parse
+from ingest.payloads.record import split_name
 from ingest.payloads.times import time_us_of
 from ingest.routes import DEFAULT_SENSOR, Target, sensor_name
 from service.store import Flag
@@ -104,35 +105,53 @@ def _by_target(message: Message, target: Target, tanks: Container[str]) -> Decod
     samples, faults = [], list(parsed.faults)
     for record in parsed.records:
         try:
-            samples.append(_sample(record, target, tanks))
+            samples.append(_sample(record, message, target, tanks))
         except PayloadError as error:
             faults.append(error)
     return Decoded(samples, [_refused(message, target, error) for error in faults])
 
 
-def _sample(record: Record, target: Target, tanks: Container[str]) -> Sample:
+def _sample(record: Record, message: Message, target: Target, tanks: Container[str]) -> Sample:
     tank = target.tank
     if tank is None:
         tank = record.tank or ""
         _check_tank(tank, tanks)
-    quantity = target.quantity or record.quantity
-    quantity = target.names.get(quantity, quantity) if quantity is not None else None
+    quantity, sensor = _series(record, target)
     if quantity not in QUANTITIES:
+        what = record.name or record.quantity
         raise PayloadError(
             Reason.UNKNOWN_QUANTITY,
-            f"quantity is {quantity!r:.60}; allowed: {', '.join(QUANTITIES)}, named by the "
-            "topic, the route or the payload",
+            f"quantity is {what!r:.60}; allowed: {', '.join([*target.names, *QUANTITIES])}, named "
+            "by the topic, the route or the payload",
         )
-    sensor = target.sensor or (sensor_name(record.sensor) if record.sensor else DEFAULT_SENSOR)
     scale = scale_of(quantity, record.unit or target.unit)
     value = scaled(scale, record.value)
-    time_us, doubt = record.time_us, Flag.NONE
+    time_us, doubt = None, Flag.NONE
     if record.time is not None:
         try:
             time_us = time_us_of(record.time)
         except ValueError:
             doubt = Flag.CLOCK
+    elif record.ago_us is not None and not message.retain:
+        time_us = message.arrival_us - record.ago_us
     return Sample(tank, quantity, sensor, value, scale.raw, time_us, doubt)
+
+
+def _series(record: Record, target: Target) -> tuple[str | None, str]:
+    """Quantity and sensor: as the topic or the route says, else as the payload does."""
+    quantity, sensor = record.quantity, record.sensor
+    if record.name is not None:
+        words = {name: name for name in QUANTITIES} | dict(target.names)
+        if target.quantity is not None:
+            words = {word: word for word in words if words[word] == target.quantity}
+        quantity, sensor = split_name(record.name, words)
+    if quantity is not None:
+        quantity = target.names.get(quantity, quantity)
+    if target.sensor is not None:
+        sensor = target.sensor
+    elif sensor is not None:
+        sensor = sensor_name(sensor)
+    return target.quantity or quantity, sensor or DEFAULT_SENSOR
 
 
 def _check_tank(tank: str, tanks: Container[str]) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Final
 
 from ingest.message import PAYLOAD_LIMIT_BYTES, PayloadError, Reason
-from ingest.payloads import json_value, number
+from ingest.payloads import json_value, line, number, senml
 from ingest.payloads.record import Parsed, Record
 
 __all__ = ["FORMATS", "Parsed", "Record", "parse"]
@@ -20,10 +20,20 @@ def _json(payload: bytes, path: str | None, time_path: str | None) -> Parsed:
     return Parsed((json_value.json_record(json_value.load(payload), path, time_path),))
 
 
+def _senml(payload: bytes, path: str | None, time_path: str | None) -> Parsed:
+    return senml.read_pack(json_value.load(payload))
+
+
+def _line(payload: bytes, path: str | None, time_path: str | None) -> Parsed:
+    return line.read_lines(payload)
+
+
 def _auto(payload: bytes, path: str | None, time_path: str | None) -> Parsed:
     start = payload.lstrip()[:1]
     if start == b"{" or path is not None:
         return _json(payload, path, time_path)
+    if start == b"[":
+        return _senml(payload, path, time_path)
     return _number(payload, path, time_path)
 
 
@@ -32,6 +42,8 @@ FORMATS: Final[dict[str, Callable[[bytes, str | None, str | None], Parsed]]] = {
     "auto": _auto,
     "number": _number,
     "json": _json,
+    "senml": _senml,
+    "line": _line,
 }
 
 
