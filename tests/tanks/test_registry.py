@@ -142,6 +142,25 @@ def test_log_is_newest_first_and_filtered(registry):
     assert registry.log("a", end=NOON + timedelta(days=1)) == newest_first[2:]
 
 
+def test_entries_of_one_moment_have_one_order_everywhere(registry):
+    registry.put_tank(Tank("a", "a"))
+    for id, recorded in (("z", None), ("y", NOON), ("x", NOON + timedelta(hours=1)), ("w", None)):
+        registry.add_log("a", LogKind.TRIM, NOON, recorded=recorded, id=id)
+    assert [entry.id for entry in registry.log("a")] == ["x", "y", "w", "z"]
+
+
+def test_logs_of_all_tanks_come_in_one(registry):
+    for id in ("a", "b", "c"):
+        registry.put_tank(Tank(id, id))
+    for hours in (0, 1, 2):
+        registry.add_log("b", LogKind.TRIM, NOON + timedelta(hours=hours))
+    registry.add_log("a", LogKind.TRIM, NOON)
+    assert registry.logs() == {"a": registry.log("a"), "b": registry.log("b")}
+    later = NOON + timedelta(hours=1)
+    assert registry.logs(start=later) == {"b": registry.log("b", start=later)}
+    assert registry.logs(end=NOON) == {}
+
+
 def test_a_repeated_log_entry_is_stored_once(registry):
     registry.put_tank(Tank("a", "a"))
     first = registry.add_log("a", LogKind.DOSE, NOON, {"name": "iron", "ml": 3.0}, id="k1")
