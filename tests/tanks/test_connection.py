@@ -11,7 +11,12 @@ import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import StatementError
 
-from service.errors import ConfigError, ConflictError, RegistryUnavailableError
+from service.errors import (
+    ConfigError,
+    ConflictError,
+    RegistryRefusedError,
+    RegistryUnavailableError,
+)
 from service.tanks.models import RecommendationRow, StatusRow
 from service.tanks.registry import open_registry
 from service.tanks.values import LogKind, Rejection, Tank
@@ -44,7 +49,7 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path):
 
 def test_a_file_that_is_no_database_is_refused(tmp_path):
     (tmp_path / "registry.db").write_text("this is a diary, not a database\n" * 100)
-    with pytest.raises(RegistryUnavailableError, match="not a database"):
+    with pytest.raises(RegistryRefusedError, match="not a database; restore a backup"):
         open_registry(f"sqlite:///{tmp_path}/registry.db")
 
 
