@@ -1,0 +1,109 @@
+"""The whole demo as a user starts it: real broker, real ingester, real API, as processes."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+import requests
+
+from demo.children import port_is_free
+from tests.servers import HOST, free_port
+
+ROOT = Path(__file__).parents[2]
+
+
+def demo(*arguments: str) -> list[str]:
+    return [sys.executable, "-m", "service", "demo", *arguments]
+
+
+def ports() -> tuple[int, int, list[str]]:
+    http, mqtt = free_port(), free_port()
+    return http, mqtt, ["--http-port", str(http), "--mqtt-port", str(mqtt)]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("broker", ["mosquitto", "iotcore"])
+def test_the_check_finds_every_answer_right(broker: str) -> None:
+    http, mqtt, chosen = ports()
+    done = subprocess.run(
+        demo("--check", "--broker", broker, "--days", "6", *chosen),
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=240,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "All 8 questions were answered rightly." in done.stdout
+    assert "FAILED" not in done.stdout
+    assert re.search(r"Quillwater: \d\d\.\d mg/L \(95 %: .*within 20 to 30; true: ", done.stdout)
+    assert done.stderr == ""
+    assert port_is_free(HOST, http) and port_is_free(HOST, mqtt)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_it_runs_until_it_is_asked_to_stop(tmp_path: Path, number: signal.Signals) -> None:
+    http, mqtt, chosen = ports()
+    log = tmp_path / "out"
+    with log.open("w") as out:
+        running = subprocess.Popen(
+            demo("--days", "1", "--speed", "600", "--data", str(tmp_path / "data"), *chosen),
+            cwd=ROOT,
+            stdout=out,
+            stderr=out,
+            start_new_session=True,
+        )
+    try:
+        end = time.monotonic() + 120
+        while "Ctrl-C stops" not in log.read_text():
+            assert running.poll() is None, log.read_text()
+            assert time.monotonic() < end, log.read_text()
+            time.sleep(0.2)
+        said = log.read_text()
+        for line in re.findall(r"^  curl -s (.*)$", said, re.MULTILINE):
+            answer = requests.get(line.strip("'"), timeout=30)
+            assert answer.status_code == 200, (line, answer.text)
+        assert len(re.findall(r"^  curl ", said, re.MULTILINE)) == 3
+        again = subprocess.run(
+            demo(*chosen), cwd=ROOT, capture_output=True, text=True, timeout=60, check=False
+        )
+        assert again.returncode == 2
+        assert again.stderr == (
+            f"littoral demo: port {http} is taken; choose another with --http-port\n"
+        )
+        running.send_signal(number)
+        assert running.wait(60) == 0, log.read_text()
+    finally:
+        if running.poll() is None:
+            os.killpg(running.pid, signal.SIGKILL)
+    assert port_is_free(HOST, http) and port_is_free(HOST, mqtt)
+    assert "Traceback" not in log.read_text()
+    for part in ("ingest", "serve"):
+        assert "Traceback" not in (tmp_path / "data" / f"{part}.log").read_text()
+
+
+def test_the_children_of_a_stopped_preparation_never_start(tmp_path: Path) -> None:
+    """SIGTERM while the past is laid in."""
+    *_, chosen = ports()
+    running = subprocess.Popen(
+        demo("--days", "60", "--data", str(tmp_path / "data"), *chosen),
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    end = time.monotonic() + 60
+    while not (tmp_path / "data" / "readings.db").exists():
+        assert time.monotonic() < end
+        time.sleep(0.1)
+    running.terminate()
+    _, complaints = running.communicate(timeout=60)
+    assert (running.returncode, complaints) == (0, b"")
+    assert not (tmp_path / "data" / "broker.log").exists()
