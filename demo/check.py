@@ -15,6 +15,7 @@ from rich.console import Console
 
 from demo.asking import AnswerError, Service, moment, time_of
 from demo.boards import Boards
+from demo.listening import retained
 from demo.scenario import Scenario
 from demo.tanks import emberpane, lateleaf, quillwater
 from service.clock import Clock, to_us
@@ -45,6 +46,7 @@ class Bench:
     scenario: Scenario
     boards: Boards
     clock: Clock
+    mqtt_port: int
 
 
 class Fault(Exception):  # noqa: N818 - it is an answer that is wrong, not an error of ours
@@ -59,6 +61,7 @@ def check(
     scenario: Scenario,
     boards: Boards,
     clock: Clock,
+    mqtt_port: int,
     console: Console,
     alive: Callable[[], None],
 ) -> int:
@@ -67,7 +70,7 @@ def check(
     Args:
         alive: raises when a part of the demo has ended or it is to stop.
     """
-    bench = Bench(Service(base), scenario, boards, clock)
+    bench = Bench(Service(base), scenario, boards, clock, mqtt_port)
     _wait_for_readings(bench, alive)
     failed = []
     for name, question in QUESTIONS:
@@ -271,6 +274,14 @@ def _advice(bench: Bench, tank: str, expected: set[str]) -> list[dict[str, Any]]
         time.sleep(POLL_S)
 
 
+def _retained(bench: Bench) -> Iterator[str]:
+    topic = f"littoral/{lateleaf.ID}/advice/co2-low"
+    found = retained(bench.mqtt_port, topic, ADVICE_TIMEOUT_S)
+    _require(found is not None, f"the broker keeps nothing on {topic}")
+    yield f"{topic}: {found['title']}"
+    _require(found["tank"] == lateleaf.ID, f"it is about {found['tank']}")
+
+
 def _calculate(bench: Bench) -> Iterator[str]:
     question = {
         "ph": 6.8,
@@ -298,5 +309,6 @@ QUESTIONS: tuple[tuple[str, Question], ...] = (
     ("How warm is the water?", _temperature),
     ("Was it too warm or too cold for the animals?", _excursions),
     ("What is to be done?", _recommendations),
+    ("Is the advice at the broker too?", _retained),
     ("What is the CO2 of other water?", _calculate),
 )

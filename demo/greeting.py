@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from pathlib import Path
 
+import requests
 from rich.console import Console
 
 from demo.broker import HOST
@@ -30,8 +31,8 @@ def greet(
         *(f"  {one.tank.name:<11} {one.tank.notes}" for one in invented.tanks),
         "",
         "Open",
-        f"  {base}/            the service",
-        f"  {base}/docs        the API, to read and to try",
+        *([f"  {base}/        the tanks"] if _answers(base) else []),
+        f"  {base}/docs    the API, to read and to try",
         f"  mqtt://{HOST}:{options.mqtt_port}       the broker ({kind}): readings on littoral/#",
         "Try",
         f"  curl -s {base}/v1/tanks/quillwater/co2",
@@ -44,3 +45,11 @@ def greet(
     ]
     for line in lines:
         console.print(line, markup=False, soft_wrap=True)
+
+
+def _answers(address: str) -> bool:
+    """Whether there is a page; an API alone has none at its root."""
+    try:
+        return bool(requests.get(f"{address}/", timeout=10).ok)
+    except requests.RequestException:
+        return False

@@ -103,7 +103,9 @@ def _run(options: DemoOptions, stop: threading.Event, console: Console) -> int:
             boards.start()
             base = f"http://{broker.HOST}:{options.http_port}"
             if options.check:
-                return check(base, invented, boards, clock, console, _alive(children, boards, stop))
+                alive = _alive(children, boards, stop)
+                port = options.mqtt_port
+                return check(base, invented, boards, clock, port, console, alive)
             greet(console, options, invented, kind, folder)
             while not stop.wait(WATCH_S):
                 _alive(children, boards, stop)()

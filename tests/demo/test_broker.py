@@ -16,6 +16,7 @@ from paho.mqtt.properties import Properties
 from demo import broker
 from demo.broker import NoBrokerError
 from demo.children import Child
+from demo.listening import retained
 from tests.servers import free_port
 
 BURST = 3000
@@ -135,11 +136,14 @@ def test_what_was_not_acknowledged_comes_again(port: int) -> None:
 
 def test_retained_messages_are_kept_and_removed(port: int) -> None:
     client = publisher(port)
-    client.publish("littoral/quillwater/advice/x", b"{}", qos=1, retain=True).wait_for_publish(10)
+    topic = "littoral/quillwater/advice/x"
+    client.publish(topic, b'{"a": 1}', qos=1, retain=True).wait_for_publish(10)
     listener = Listener(port)
-    assert listener.take(1) == [b"{}"]
-    client.publish("littoral/quillwater/advice/x", b"", qos=1, retain=True).wait_for_publish(10)
+    assert listener.take(1) == [b'{"a": 1}']
+    assert retained(port, topic, 10) == {"a": 1}
+    client.publish(topic, b"", qos=1, retain=True).wait_for_publish(10)
     assert listener.take(1) == [b""]
+    assert retained(port, topic, 0.5) is None
     listener.leave()
     client.disconnect()
 

@@ -43,7 +43,7 @@ class FakeBoards:
 def bench() -> Bench:
     boards = cast(Boards, FakeBoards())
     clock = FixedClock(ORIGIN + timedelta(minutes=6))
-    return Bench(Service(BASE), scenario(ORIGIN), boards, clock)
+    return Bench(Service(BASE), scenario(ORIGIN), boards, clock, 0)
 
 
 @pytest.fixture(autouse=True)
@@ -190,6 +190,20 @@ def test_a_wrong_formula_fails(bench: Bench) -> None:
         ask(OTHER, bench, lambda _: {"co2": {"value": 19.0}})
 
 
+AT_BROKER = "Is the advice at the broker too?"
+
+
+def test_advice_that_is_not_at_the_broker_fails(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept: dict[str, str] | None = {"title": "CO2 is short", "tank": lateleaf.ID}
+    monkeypatch.setattr(checking, "retained", lambda *_: kept)
+    assert ask(AT_BROKER, bench, right_advice) == ["littoral/lateleaf/advice/co2-low: CO2 is short"]
+    kept = None
+    with pytest.raises(Fault, match="keeps nothing on littoral/lateleaf/advice/co2-low"):
+        ask(AT_BROKER, bench, right_advice)
+
+
 def test_an_error_of_the_service_fails(bench: Bench) -> None:
     with requests_mock.Mocker() as mocker:
         mocker.get(requests_mock.ANY, status_code=500, text="oops")
@@ -197,12 +211,13 @@ def test_an_error_of_the_service_fails(bench: Bench) -> None:
             bench.service.get("/v1/tanks")
 
 
-def test_all_failed_questions_are_named(bench: Bench) -> None:
+def test_all_failed_questions_are_named(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(checking, "retained", lambda *_: None)
     said = io.StringIO()
     with requests_mock.Mocker() as mocker:
         mocker.register_uri(requests_mock.ANY, requests_mock.ANY, json={"tanks": "none"})
         code = check(
-            BASE, bench.scenario, bench.boards, bench.clock, Console(file=said), lambda: None
+            BASE, bench.scenario, bench.boards, bench.clock, 0, Console(file=said), lambda: None
         )
     assert code == 1
     last = " ".join(said.getvalue().split("FAILED: ")[-1].split())

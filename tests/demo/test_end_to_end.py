@@ -41,7 +41,7 @@ def test_the_check_finds_every_answer_right(broker: str) -> None:
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
-    assert "All 8 questions were answered rightly." in done.stdout
+    assert "All 9 questions were answered rightly." in done.stdout
     assert "FAILED" not in done.stdout
     assert re.search(r"Quillwater: \d\d\.\d mg/L \(95 %: .*within 20 to 30; true: ", done.stdout)
     assert done.stderr == ""

@@ -152,6 +152,8 @@ def test_a_child_that_does_not_listen_is_told(tmp_path: Path) -> None:
         (["--days", "0"], "--days"),
         (["--clock", "25:00"], "--clock"),
         (["--broker", "carrier-pigeon"], "--broker"),
+        (["--check", "--speed", "60"], "--speed cannot go with --check"),
+        (["--clock", "11:30", "--check"], "--clock cannot go with --check"),
     ],
 )
 def test_wrong_options_are_refused_by_name(arguments: list[str], said: str) -> None:
