@@ -7,6 +7,7 @@ from typing import Any, Final
 from flask import Flask, json
 
 from service.api import (
+    absences,
     calculate,
     co2,
     context,
@@ -18,6 +19,8 @@ from service.api import (
     openapi,
     readings,
     readings_schemas,
+    recommendations,
+    rejections,
     strictness,
     tanks,
     temperature,
@@ -35,6 +38,9 @@ _BLUEPRINTS: Final = (
     light.blueprint,
     temperature.blueprint,
     log.blueprint,
+    recommendations.blueprint,
+    absences.blueprint,
+    rejections.blueprint,
     calculate.blueprint,
     health.blueprint,
 )
@@ -71,6 +77,7 @@ def _frame() -> Flask:
     api = openapi.open_api(app)
     log_schemas.register(api.spec)
     readings_schemas.register(api.spec)
+    recommendations.register(api.spec)
     for blueprint in _BLUEPRINTS:
         api.register_blueprint(blueprint)
     docs_page.register(app)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import cast
@@ -25,12 +26,14 @@ class Context:
         registry: tanks, log, absences, recommendations.
         clock: tells the present moment; a faster one in the demo.
         config: the whole configuration.
+        nudge: asks the watch to look again now, such as after a log entry.
     """
 
     store: Store
     registry: Registry
     clock: Clock
     config: Config
+    nudge: Callable[[], None] = lambda: None
 
 
 def install(app: Flask, context: Context) -> None:

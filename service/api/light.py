@@ -47,7 +47,7 @@ class LightDaySchema(Schema):
     off = Moment("Last off; null: not seen.", allow_none=True, required=True)
     photoperiod = Measure("h", "Lit so far.", allow_none=True, required=True)
     lux_hours = Measure("lx.h", allow_none=True, required=True)
-    daily_light_integral = Measure("mol/m2/d", allow_none=True, required=True)
+    dli = Measure("mol/m2/d", "Daily light integral.", allow_none=True, required=True)
     ppfd_peak = Measure("umol/m2/s", "Highest of the day.", allow_none=True, required=True)
     ppfd_from = Text("`sensor`, or the factor from lux.", required=True)
     degree_hours_lit = Measure(
@@ -95,7 +95,7 @@ def _known(tank: Tank, day: LightDay) -> dict[str, Any]:
         "off": day.off_at,
         "photoperiod": day.photoperiod_h,
         "lux_hours": day.lux_hours,
-        "daily_light_integral": day.dli_mol_m2_d,
+        "dli": day.dli_mol_m2_d,
         "ppfd_peak": day.ppfd_peak_umol_m2_s,
         "ppfd_from": day.ppfd_from,
         "degree_hours_lit": day.degree_hours_lit_k_h,
@@ -114,7 +114,7 @@ def _unknown(day: date, today: date) -> dict[str, Any]:
         "off": None,
         "photoperiod": None,
         "lux_hours": None,
-        "daily_light_integral": None,
+        "dli": None,
         "ppfd_peak": None,
         "ppfd_from": "",
         "degree_hours_lit": None,

@@ -109,6 +109,7 @@ class LogView(MethodView):
                 recorded,
                 id=value.get("id"),
             )
+        current().nudge()
         address = f"/v1/tanks/{tank}/log/{entry.id}"
         return as_json(entry_json(entry, found), 201, {"Location": address})
 
@@ -128,6 +129,7 @@ class EntryView(MethodView):
         """Delete an entry that was written by mistake"""
         current().registry.tank(tank)
         current().registry.delete_log(_entry(tank, entry).id)
+        current().nudge()
         return "", 204
 
 

@@ -15,3 +15,4 @@ def _path(name: str, doc: str, schema: dict[str, Any]) -> list[dict[str, Any]]:
 
 TANK: Final = _path("tank", "Id of the tank.", Name().openapi())
 ENTRY: Final = _path("entry", "Id of the log entry.", Name().openapi())
+RECOMMENDATION: Final = _path("id", "Id of the recommendation.", {"type": "string"})

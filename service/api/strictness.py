@@ -26,10 +26,11 @@ class UnsupportedMediaTypeError(LittoralError):
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """What one operation takes: names of query options, media types of the body."""
+    """What one operation takes: names of query options, media types of the body, if it must be."""
 
     options: frozenset[str]
     media_types: tuple[str, ...]
+    required: bool
 
 
 def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Taken]:
@@ -46,8 +47,9 @@ def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Tak
                 continue
             parameters = [*item.get("parameters", []), *operation.get("parameters", [])]
             names = frozenset(p["name"] for p in parameters if p.get("in") == "query")
-            body = tuple(operation.get("requestBody", {}).get("content", {}))
-            table[rule.endpoint, method] = Taken(names, body)
+            body = operation.get("requestBody", {})
+            media_types = tuple(body.get("content", {}))
+            table[rule.endpoint, method] = Taken(names, media_types, body.get("required", False))
     return table
 
 
@@ -61,7 +63,8 @@ def install(app: Flask, spec: Mapping[str, Any]) -> None:
         if taken is None:
             return
         _check_options(taken)
-        if taken.media_types and request.mimetype not in taken.media_types:
+        sent = taken.required or request.mimetype or request.content_length
+        if sent and taken.media_types and request.mimetype not in taken.media_types:
             given = request.mimetype or "missing"
             raise UnsupportedMediaTypeError(
                 f"Content-Type is {given}; allowed: {', '.join(taken.media_types)}",

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import marshmallow as ma
 
+from service.advice.practice import THRESHOLDS
 from service.api.faults import wrong
 from service.api.fields import (
     Choice,
@@ -27,7 +28,6 @@ from service.api.fields import (
 )
 from service.api.quantities import Measure, Range, Share, alkalinity, hardness
 from service.api.schema import Items, Nested, Schema, ValueSchema
-from service.derive.thresholds import DERIVED
 from service.tanks.checks import (
     COLDEST_C,
     ENERGIES,
@@ -96,7 +96,7 @@ class Thresholds(Field):
                 "maximum": one.high,
                 "description": f"{one.text} ({one.unit}; default {one.default:g}).",
             }
-            for one in DERIVED.values()
+            for one in THRESHOLDS.values()
         },
         "additionalProperties": False,
     }
@@ -109,9 +109,11 @@ class Thresholds(Field):
             raise self.refuse(value)
         found: dict[str, float] = {}
         for name, given in value.items():
-            known = DERIVED.get(name)
+            known = THRESHOLDS.get(name)
             if known is None:
-                raise ma.ValidationError({name: [f"is not known; allowed: {', '.join(DERIVED)}"]})
+                raise ma.ValidationError(
+                    {name: [f"is not known; allowed: {', '.join(THRESHOLDS)}"]}
+                )
             number = finite(given)
             if number is None or not known.low <= number <= known.high:
                 allowed = f"a number from {known.low:g} to {known.high:g} {known.unit}"
@@ -186,9 +188,9 @@ class PlantDemandSchema(ValueSchema):
         low=0,
         high=MOST_CO2_MG_L,
     )
-    daily_light_integral = Range(
+    dli = Range(
         "mol/m2/d",
-        "Target at the sensor.",
+        "Daily light integral aimed at, at the sensor.",
         ends=("dli_low_mol_m2_d", "dli_high_mol_m2_d"),
         low=0,
         high=MOST_DLI,

@@ -159,7 +159,9 @@ def _present(tank: str) -> Tank | None:
 
 def _write(value: Tank, replaces: Tank | None) -> bool:
     with told_in_json(TankSchema):
-        return current().registry.put_tank(value, replaces=replaces)
+        created = current().registry.put_tank(value, replaces=replaces)
+    current().nudge()
+    return created
 
 
 def _loaded(body: Any) -> Tank:

@@ -16,7 +16,7 @@ from service.api.quantities import Measure, Range
 from service.api.schema import Items, Nested, Schema
 from service.clock import EPOCH, from_us
 from service.derive.build import tank_excursions, temperature_now
-from service.derive.tolerance import tolerance_of
+from service.derive.tolerance import Tolerance, tolerance_of
 from service.derive.view import Forecast, Quality, TemperatureNow
 from service.science.thermal import Excursion
 
@@ -74,6 +74,7 @@ class ExcursionSchema(Schema):
     end_known = YesNo("False: it may last longer, or still.", required=True)
     side = Choice(words=["above", "below"], required=True)
     limit = Measure("Cel", required=True)
+    species = Text("Whose limit it is.", required=True)
     peak = Measure("Cel", "The temperature furthest outside.", required=True)
     peak_time = Moment(allow_none=True, required=True)
     degree_hours = Measure("K.h", "Integral of the distance outside.", required=True)
@@ -138,7 +139,7 @@ def excursions(options: dict[str, Any], tank: str) -> dict[str, Any]:
         "low_species": tolerance.low_species,
         "high_species": tolerance.high_species,
         "excursions": [
-            _excursion(one)
+            _excursion(one, tolerance)
             for one in tank_excursions(found, parts.registry, parts.store, start, end)
         ],
         "reasons": reasons,
@@ -160,7 +161,8 @@ def _unjudged(found: TemperatureNow) -> list[str]:
     return [NO_RANGE] if found.low_c is None and found.high_c is None else []
 
 
-def _excursion(one: Excursion) -> dict[str, Any]:
+def _excursion(one: Excursion, tolerance: Tolerance) -> dict[str, Any]:
+    species = tolerance.high_species if one.side == "above" else tolerance.low_species
     return {
         "start": _moment(one.start_s),
         "end": _moment(one.end_s),
@@ -168,6 +170,7 @@ def _excursion(one: Excursion) -> dict[str, Any]:
         "end_known": one.end_known,
         "side": one.side,
         "limit": one.limit_c,
+        "species": species,
         "peak": one.peak_c,
         "peak_time": None if one.peak_s is None else _moment(one.peak_s),
         "degree_hours": one.degree_hours,

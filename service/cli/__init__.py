@@ -22,6 +22,8 @@ _COMMANDS: Final[dict[str, str]] = {
     "ingest": "ingest",
     "openapi": "openapi",
     "serve": "serve",
+    "status": "status",
+    "token": "token",
     "up": "up",
 }
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from datetime import timedelta
 from typing import Any
 
 import click
 
 from service import units
+from service.api.times import parse_span
 from service.errors import UnknownUnitError
 
 
@@ -49,3 +51,20 @@ class QuantityParameter(click.ParamType[float]):
             allowed = f"{low:g} to {high:g} {self.to}"
             self.fail(f"{value!r} is outside what is allowed: {allowed}", param, ctx)
         return converted
+
+
+class SpanParameter(click.ParamType[timedelta]):
+    """A length of time such as ``90d``, ``1h30m`` or ``PT5M``."""
+
+    name = "duration"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> timedelta:
+        """The length of time; a usage error says what is allowed."""
+        if isinstance(value, timedelta):
+            return value
+        try:
+            return parse_span(str(value))
+        except ValueError as error:
+            self.fail(f"{value!r}; allowed: {error}", param, ctx)

@@ -23,7 +23,8 @@ config_option = click.option(
     "--config",
     "config_file",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="TOML file; without it: defaults and LITTORAL_… from the environment.",
+    envvar="LITTORAL_CONFIG",
+    help="TOML file; every key can be overridden by LITTORAL_SECTION__KEY in the environment.",
 )
 
 
@@ -67,6 +68,16 @@ def opened(config: Config) -> Iterator[Parts]:
             yield Parts(config, clock, store, registry)
         finally:
             store.close()
+    finally:
+        registry.close()
+
+
+@contextmanager
+def registry_of(config: Config) -> Iterator[Registry]:
+    """The registry alone, open; closed at the end."""
+    registry = open_registry(config.registry.url)
+    try:
+        yield registry
     finally:
         registry.close()
 

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import ipaddress
 import logging
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import click
-from waitress.server import create_server
 
-from service.api.app import create_app
 from service.api.context import Context
+from service.api.server import Server, is_loopback
 from service.cli.parts import Parts, config_option, configuration, opened, stop_signals
+from service.cli.web import web_app
 from service.config import Config
 from service.errors import ConfigError
 from service.outlets.mqtt_advice import MqttAdvice
@@ -26,10 +26,17 @@ _log = logging.getLogger("littoral.serve")
 
 @click.command("serve")
 @config_option
-def command(config_file: Path | None) -> None:
+@click.option("--host", help="Overrides http.host.")
+@click.option("--port", type=click.IntRange(0, 65_535), help="Overrides http.port; 0: any free.")
+def command(config_file: Path | None, host: str | None, port: int | None) -> None:
     """Serve the API, look after the tanks and tell the outlets, until stopped."""
     config = configuration(config_file)
-    with opened(config) as parts, stop_signals() as stop:
+    http = replace(
+        config.http,
+        host=config.http.host if host is None else host,
+        port=config.http.port if port is None else port,
+    )
+    with opened(replace(config, http=http)) as parts, stop_signals() as stop:
         serve(parts, stop)
 
 
@@ -40,61 +47,46 @@ def serve(parts: Parts, stop: threading.Event) -> None:
         ConfigError: the address cannot be listened on, or is open to others without any token.
     """
     config = parts.config
-    _require_protection(config, parts.registry)
-    watch = Watch(parts.registry, parts.store, parts.clock, config.advice.every_s, _outlets(parts))
-    app = create_app(Context(parts.store, parts.registry, parts.clock, config))
-    try:
-        server = create_server(
-            app,
-            host=config.http.host,
-            port=config.http.port,
-            threads=config.http.threads,
-            ident="littoral",
-        )
-    except OSError as error:
-        raise ConfigError(
-            f"http.port is {config.http.port}: cannot be listened on at {config.http.host}: "
-            f"{error.strerror}; choose another in [http] port or LITTORAL_HTTP__PORT"
-        ) from error
+    guarded = require_protection(config, parts.registry)
+    watch = Watch(parts.registry, parts.store, parts.clock, config.advice.every_s, outlets(parts))
+    context = Context(parts.store, parts.registry, parts.clock, config, watch.nudge)
+    server = Server(web_app(context), config.http)
     looking = threading.Thread(target=watch.run, args=(stop,), name="watch")
-    answering = threading.Thread(target=server.run, name="http", daemon=True)
     looking.start()
-    answering.start()
-    _log.info("serving at http://%s:%d", config.http.host, config.http.port)
+    _log.info("Littoral answers on %s (read /docs)", server.url)
+    if not guarded:
+        _log.warning("no token is set up: only this machine is let in")
     try:
-        while not stop.wait(0.2) and answering.is_alive():
-            continue
+        server.run(stop)
     finally:
         stop.set()
-        server.close()
         watch.nudge()
         looking.join()
         _log.info("stopped")
 
 
-def _outlets(parts: Parts) -> list[Outlet]:
-    outlets: list[Outlet] = [*webhooks_of(parts.config.outlets, parts.registry)]
+def outlets(parts: Parts) -> list[Outlet]:
+    """The outlets that the configuration asks for.
+
+    Raises:
+        ConfigError: an option of one is wrong.
+    """
+    found: list[Outlet] = [*webhooks_of(parts.config.outlets, parts.registry)]
     if parts.config.advice.publish:
-        outlets.append(MqttAdvice(parts.config.mqtt))
-    return outlets
+        found.append(MqttAdvice(parts.config.mqtt))
+    return found
 
 
-def _require_protection(config: Config, registry: Registry) -> None:
-    """Refuse to be reachable from other machines while nobody needs a token."""
-    if registry.has_tokens():
-        return
-    if not _is_loopback(config.http.host):
+def require_protection(config: Config, registry: Registry) -> bool:
+    """Whether access is by token; without any token only this machine may be listened on.
+
+    Raises:
+        ConfigError: the service would be open to other machines.
+    """
+    guarded = registry.has_tokens()
+    if not guarded and not is_loopback(config.http.host):
         raise ConfigError(
             f"http.host is {config.http.host!r}; allowed without any token: a loopback address "
             "such as 127.0.0.1; make a token first with: littoral token create NAME --scope read"
         )
-    _log.warning("no token is set up: listening on loopback only, open to this machine's users")
-
-
-def _is_loopback(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
+    return guarded

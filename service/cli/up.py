@@ -1,61 +1,77 @@
-"""``littoral up``: the ingester and the API, in one process group."""
+"""``littoral up``: ingester and API as two processes of one group."""
 
 from __future__ import annotations
 
-import logging
 import subprocess
 import sys
 import threading
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 import click
 
-from service.cli.parts import config_option, configuration, opened, stop_signals
-from service.errors import ConfigError
+from ingest.app import Ingester
+from service.cli.parts import Parts, config_option, configuration, opened, stop_signals
+from service.cli.serve import outlets, require_protection
 
-_log = logging.getLogger("littoral.up")
-STOP_WAIT_S = 30.0
+PARTS: Final = ("ingest", "serve")
+_TICK_S: Final = 0.2
+_PATIENCE_S: Final = 20.0
 
 
 @click.command("up")
 @config_option
-def command(config_file: Path | None) -> int:
+@click.pass_context
+def command(ctx: click.Context, config_file: Path | None) -> None:
     """Run ``ingest`` and ``serve`` side by side until stopped.
 
     When one of them ends, the other is stopped too and the exit code is that of the first.
     """
-    with opened(configuration(config_file)):
-        pass  # what cannot be opened is told once, here, and the schema stands for both
-    given = [] if config_file is None else ["--config", str(config_file)]
+    with opened(configuration(config_file)) as parts:
+        _check(parts)
+    more = [] if config_file is None else ["--config", str(config_file)]
+    commands = [[sys.executable, "-m", "service", one, *more] for one in PARTS]
     with stop_signals() as stop:
-        children = {
-            name: subprocess.Popen([sys.executable, "-m", "service", name, *given])
-            for name in ("ingest", "serve")
-        }
+        ctx.exit(run_together(commands, stop))
+
+
+def _check(parts: Parts) -> None:
+    """Find what is wrong before anything is started, so that it is told once.
+
+    Raises:
+        LittoralError: as the parts find.
+    """
+    Ingester(parts.config, parts.store, parts.registry, parts.clock)
+    require_protection(parts.config, parts.registry)
+    outlets(parts)
+
+
+def run_together(commands: Sequence[Sequence[str]], stop: threading.Event) -> int:
+    """Run commands side by side until ``stop`` is set or one of them ends.
+
+    Returns:
+        0 when stopped; else the exit code of the one that ended, 1 if that was 0.
+    """
+    running = [subprocess.Popen(command) for command in commands]
+    ended: int | None = None
+    try:
+        while ended is None and not stop.wait(_TICK_S):
+            codes = [one.poll() for one in running]
+            ended = next((code for code in codes if code is not None), None)
+    finally:
+        _end(running)
+    return 0 if ended is None else (ended if ended > 0 else 1)
+
+
+def _end(running: Sequence[subprocess.Popen[bytes]]) -> None:
+    for one in running:
+        if one.poll() is None:
+            one.terminate()
+    for one in running:
         try:
-            return _wait(children, stop)
-        finally:
-            _stop(children)
-
-
-def _wait(children: dict[str, subprocess.Popen[bytes]], stop: threading.Event) -> int:
-    while not stop.wait(0.2):
-        for name, child in children.items():
-            code = child.poll()
-            if code is not None:
-                _log.error("%s has ended with exit code %d", name, code)
-                return code or 1
-    return 0
-
-
-def _stop(children: dict[str, subprocess.Popen[bytes]]) -> None:
-    for child in children.values():
-        if child.poll() is None:
-            child.terminate()
-    for name, child in children.items():
-        try:
-            child.wait(STOP_WAIT_S)
-        except subprocess.TimeoutExpired as error:
-            child.kill()
-            child.wait()
-            raise ConfigError(f"{name} did not end within {STOP_WAIT_S:g} s") from error
+            one.wait(_PATIENCE_S)
+        except subprocess.TimeoutExpired:
+            click.echo(f"littoral up: process {one.pid} did not end and is killed", err=True)
+            one.kill()
+            one.wait()

@@ -141,7 +141,7 @@ def test_light_golden_shape(client, watched):
         "off",
         "photoperiod",
         "lux_hours",
-        "daily_light_integral",
+        "dli",
         "ppfd_peak",
         "ppfd_from",
         "degree_hours_lit",
@@ -155,8 +155,8 @@ def test_light_golden_shape(client, watched):
     assert answer["lux_hours"] == {"value": pytest.approx(36_000, rel=0.02), "unit": "lx.h"}
     # white LED: 0.0145 umol/m2/s per lx (CIE 15:2018), times 3600 s/h
     expected = 36_000 * 0.0145 * 3600 / 1e6
-    assert answer["daily_light_integral"]["value"] == pytest.approx(expected, rel=0.02)
-    assert answer["daily_light_integral"]["unit"] == "mol/m2/d"
+    assert answer["dli"]["value"] == pytest.approx(expected, rel=0.02)
+    assert answer["dli"]["unit"] == "mol/m2/d"
     assert answer["ppfd_peak"]["value"] == pytest.approx(9000 * 0.0145)
     assert answer["planned"] == {"value": 8.0, "unit": "h"}
     assert answer["degree_hours_lit"] == {"value": pytest.approx(20, abs=0.5), "unit": "K.h"}
@@ -215,6 +215,7 @@ def test_a_warm_tank(client, context):
         "end_known": False,
         "side": "above",
         "limit": {"value": 26.0, "unit": "Cel"},
+        "species": "Invented species",
         "peak": {"value": pytest.approx(27, abs=0.1), "unit": "Cel"},
         "peak_time": excursion["end"],
         "degree_hours": {"value": pytest.approx(1, abs=0.1), "unit": "K.h"},

@@ -48,7 +48,7 @@ GOLDEN = {
     ],
     "plants": {
         "co2": {"low": 20.0, "high": 30.0, "unit": "mg/L"},
-        "daily_light_integral": {"low": 1.5, "high": 4.0, "unit": "mol/m2/d"},
+        "dli": {"low": 1.5, "high": 4.0, "unit": "mol/m2/d"},
     },
     "photoperiod": {"lights_on": "10:00", "length": "PT8H", "gas_on": None, "gas_off": None},
     "water_change": {
@@ -112,7 +112,7 @@ def test_every_member_survives(client):
         ],
         plants={
             "co2": {"low": 15, "high": 25, "unit": "mg/L"},
-            "daily_light_integral": {"low": 2, "high": 5, "unit": "mol/m2/d"},
+            "dli": {"low": 2, "high": 5, "unit": "mol/m2/d"},
         },
         photoperiod={
             "lights_on": "11:30",

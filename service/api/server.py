@@ -1,0 +1,85 @@
+"""The HTTP server: waitress, until it is told to stop."""
+
+from __future__ import annotations
+
+import ipaddress
+import logging
+import socket
+import threading
+from typing import Final
+
+from flask import Flask
+from waitress.server import MultiSocketServer, create_server
+
+from service.api.app import MAX_BODY_BYTES
+from service.config import HttpConfig
+from service.errors import ConfigError
+
+log = logging.getLogger(__name__)
+_STOP_TICK_S: Final = 0.2
+
+
+class Server:
+    """Serves an app on one address; the port is taken as soon as it is made."""
+
+    def __init__(self, app: Flask, http: HttpConfig) -> None:
+        """Take the port.
+
+        Raises:
+            ConfigError: the port is taken, or the host is not one of this machine.
+        """
+        self._host = http.host
+        try:
+            self._server = create_server(
+                app,
+                host=http.host,
+                port=http.port,
+                threads=http.threads,
+                ident=None,
+                max_request_body_size=2 * MAX_BODY_BYTES,
+                clear_untrusted_proxy_headers=True,
+            )
+        except OSError as error:
+            raise ConfigError(
+                f"http.port is {http.port} on {http.host}: {error.strerror or error}; "
+                "allowed: a free port, by http.port, LITTORAL_HTTP__PORT or --port"
+            ) from error
+        self._stopped = threading.Event()
+
+    @property
+    def port(self) -> int:
+        """The port that is listened on."""
+        if isinstance(self._server, MultiSocketServer):
+            return int(self._server.effective_listen[0][1])
+        return int(getattr(self._server, "effective_port"))  # noqa: B009 - not in its stubs
+
+    @property
+    def url(self) -> str:
+        """Where it answers, for people."""
+        shown = f"[{self._host}]" if ":" in self._host else self._host
+        return f"http://{shown}:{self.port}"
+
+    def run(self, stop: threading.Event) -> None:
+        """Answer requests until ``stop`` is set; those begun are finished first."""
+        worker = threading.Thread(target=self._serve, name="http", daemon=True)
+        worker.start()
+        while not stop.wait(_STOP_TICK_S) and worker.is_alive():
+            continue
+        self._server.close()
+        self._server.task_dispatcher.shutdown(timeout=5)
+        worker.join(timeout=5)
+
+    def _serve(self) -> None:
+        try:
+            self._server.run()
+        except OSError as error:
+            log.debug("the listening socket was closed: %s", error)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host to listen on can be reached from this machine alone."""
+    try:
+        found = {info[4][0] for info in socket.getaddrinfo(host, None)}
+    except OSError:
+        return False
+    return bool(found) and all(ipaddress.ip_address(one).is_loopback for one in found)

@@ -1,0 +1,94 @@
+"""``littoral token``: who may use the API."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import click
+
+from service.cli.parameters import SpanParameter
+from service.cli.parts import config_option, configuration, registry_of
+from service.config import make_clock
+from service.tanks.access import Scope, Token
+
+
+@click.group("token")
+def command() -> None:
+    """Make, list and revoke the bearer tokens that let programs and people in."""
+
+
+@command.command("create")
+@click.argument("name")
+@click.option(
+    "--scope",
+    type=click.Choice([scope.value for scope in Scope]),
+    default=Scope.READ.value,
+    show_default=True,
+    help="read; write: also log and change; admin: also tokens.",
+)
+@click.option("--expires", "length", type=SpanParameter(), help="After this long, such as 90d.")
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@config_option
+def create(
+    name: str, scope: str, length: timedelta | None, as_json: bool, config_file: Path | None
+) -> None:
+    """Make a token for NAME and print its secret, which is shown only this once."""
+    config = configuration(config_file)
+    now = make_clock(config).now()
+    expires = None if length is None else now + length
+    with registry_of(config) as registry:
+        token, secret = registry.create_token(name, Scope(scope), now, expires=expires)
+    if as_json:
+        click.echo(json.dumps({**_json(token), "secret": secret}, indent=2))
+        return
+    click.echo(secret)
+    until = "until it is revoked" if expires is None else f"until {expires:%Y-%m-%d %H:%M} UTC"
+    click.echo(
+        f"Token {token.id} for {name}, scope {scope}, {until}. The line above is its secret and "
+        "is shown only now. Send it as: Authorization: Bearer SECRET",
+        err=True,
+    )
+
+
+@command.command("list")
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@config_option
+def list_(as_json: bool, config_file: Path | None) -> None:
+    """List all tokens that there ever were, without their secrets."""
+    config = configuration(config_file)
+    now = make_clock(config).now()
+    with registry_of(config) as registry:
+        tokens = registry.tokens()
+    if as_json:
+        click.echo(json.dumps({"tokens": [_json(token) for token in tokens]}, indent=2))
+        return
+    for token in tokens:
+        state = "valid" if token.valid(now) else "revoked" if token.revoked else "expired"
+        used = "never used" if token.last_used is None else f"used {token.last_used:%Y-%m-%d}"
+        click.echo(f"{token.id}  {token.scope:5}  {state:7}  {used}  {token.name}")
+
+
+@command.command("revoke")
+@click.argument("token_id", metavar="ID")
+@config_option
+def revoke(token_id: str, config_file: Path | None) -> None:
+    """End the token of an ID at once."""
+    config = configuration(config_file)
+    with registry_of(config) as registry:
+        token = registry.revoke_token(token_id, make_clock(config).now())
+    click.echo(f"Token {token.id} for {token.name} is revoked.")
+
+
+def _json(token: Token) -> Mapping[str, Any]:
+    times = ("created", "expires", "revoked", "last_used")
+    shown = {name: getattr(token, name) for name in times}
+    return {
+        "id": token.id,
+        "name": token.name,
+        "scope": token.scope.value,
+        **{name: None if at is None else at.isoformat() for name, at in shown.items()},
+    }

@@ -1,0 +1,55 @@
+"""A typed client of the API, for scripts and for the command line.
+
+It knows nothing of the service but its HTTP interface::
+
+    from service.client import Client
+
+    for one in Client().recommendations():
+        print(one.severity, one.tank, one.title)
+"""
+
+from service.client.client import DEFAULT_URL, Client
+from service.client.errors import ClientError, Fault, ProblemError, UnreachableError
+from service.client.values import (
+    Amount,
+    Co2,
+    Co2Point,
+    Estimate,
+    Event,
+    Forecast,
+    Last,
+    Light,
+    LogEntry,
+    Quantity,
+    Range,
+    Reading,
+    Recommendation,
+    Sensor,
+    Tank,
+    Temperature,
+)
+
+__all__ = [
+    "DEFAULT_URL",
+    "Amount",
+    "Client",
+    "ClientError",
+    "Co2",
+    "Co2Point",
+    "Estimate",
+    "Event",
+    "Fault",
+    "Forecast",
+    "Last",
+    "Light",
+    "LogEntry",
+    "ProblemError",
+    "Quantity",
+    "Range",
+    "Reading",
+    "Recommendation",
+    "Sensor",
+    "Tank",
+    "Temperature",
+    "UnreachableError",
+]

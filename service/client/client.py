@@ -1,0 +1,239 @@
+"""A client of the API: one method per question, typed answers, problems as exceptions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import UTC, date, datetime
+from typing import Any, Final, TypeVar
+from urllib.parse import quote
+
+import cattrs
+import requests
+
+from service.client.errors import ClientError, Fault, ProblemError, UnreachableError
+from service.client.values import (
+    Co2,
+    Co2Point,
+    Light,
+    LogEntry,
+    Reading,
+    Recommendation,
+    Sensor,
+    Tank,
+    Temperature,
+)
+
+DEFAULT_URL: Final = "http://127.0.0.1:8600"
+_T = TypeVar("_T")
+
+_converter = cattrs.Converter()
+_converter.register_structure_hook(datetime, lambda text, _: datetime.fromisoformat(text))
+_converter.register_structure_hook(date, lambda text, _: date.fromisoformat(text))
+
+
+class Client:
+    """The API of one running service.
+
+    Every method raises ``ProblemError`` when the service refuses, ``UnreachableError`` when it
+    does not answer, and ``ClientError`` when the answer cannot be understood.
+    """
+
+    def __init__(
+        self, url: str = DEFAULT_URL, token: str | None = None, *, timeout_s: float = 30.0
+    ) -> None:
+        """Prepare; nothing is asked yet.
+
+        Args:
+            url: where the service answers.
+            token: bearer token, where the service asks for one.
+        """
+        self.url = url.rstrip("/")
+        self._timeout_s = timeout_s
+        self._session = requests.Session()
+        if token:
+            self._session.headers["Authorization"] = f"Bearer {token}"
+
+    def tanks(self) -> list[Tank]:
+        """All tanks, by id."""
+        return [_tank(one) for one in self.get("/v1/tanks")["tanks"]]
+
+    def tank(self, tank: str) -> Tank:
+        """One tank."""
+        return _tank(self.get(_path(tank)))
+
+    def put_tank(self, tank: str, document: Mapping[str, Any]) -> Tank:
+        """Register a tank, or replace one; the document is the API's JSON of a tank."""
+        return _tank(self.send("PUT", _path(tank), document))
+
+    def co2(self, tank: str) -> Co2:
+        """Dissolved CO2 now."""
+        return self._as(Co2, self.get(_path(tank, "co2")))
+
+    def co2_series(
+        self,
+        tank: str,
+        *,
+        start: datetime | None = None,
+        end: datetime | None = None,
+        every: str | None = None,
+    ) -> Iterator[Co2Point]:
+        """Dissolved CO2 over time, all parts of the list."""
+        options = _options(start=start, end=end, every=every)
+        for page in self._pages(_path(tank, "co2/series"), options):
+            yield from (self._as(Co2Point, point) for point in page["points"])
+
+    def light(self, tank: str, day: date | None = None) -> Light:
+        """The light of one local day, by default today."""
+        return self._as(Light, self.get(_path(tank, "light"), **_options(date=day)))
+
+    def temperature(self, tank: str) -> Temperature:
+        """Temperature now."""
+        return self._as(Temperature, self.get(_path(tank, "temperature")))
+
+    def readings(
+        self,
+        tank: str,
+        *,
+        quantity: str | None = None,
+        sensor: str | None = None,
+        start: datetime | None = None,
+        end: datetime | None = None,
+        every: str | None = None,
+        aggregate: str | None = None,
+    ) -> Iterator[Reading]:
+        """Readings, oldest first, all parts of the list."""
+        options = _options(
+            quantity=quantity,
+            sensor=sensor,
+            start=start,
+            end=end,
+            every=every,
+            aggregate=aggregate,
+        )
+        for page in self._pages(_path(tank, "readings"), options):
+            yield from (self._as(Reading, one) for one in page["readings"])
+
+    def sensors(self, tank: str) -> list[Sensor]:
+        """What speaks of a tank."""
+        found = self.get(_path(tank, "sensors"))["sensors"]
+        return [self._as(Sensor, one) for one in found]
+
+    def recommendations(
+        self, tank: str | None = None, *, state: str | None = None
+    ) -> list[Recommendation]:
+        """What to do, weightiest first; of one tank, or of all."""
+        path = "/v1/recommendations" if tank is None else _path(tank, "recommendations")
+        found = self.get(path, **_options(state=state))["recommendations"]
+        return [self._as(Recommendation, one) for one in found]
+
+    def mark(self, id: str, action: str, **body: Any) -> Recommendation:
+        """Mark a recommendation.
+
+        Args:
+            action: ``done``, ``snooze`` (with ``until`` or ``length``), ``dismiss`` or ``open``.
+        """
+        path = f"/v1/recommendations/{quote(id, safe='')}/{quote(action, safe='')}"
+        return self._as(Recommendation, self.send("POST", path, body or None))
+
+    def log(self, tank: str, *, kind: str | None = None, limit: int = 100) -> list[LogEntry]:
+        """The newest entries of a tank's log."""
+        options = _options(kind=kind, limit=limit)
+        return [
+            self._as(LogEntry, one) for one in self.get(_path(tank, "log"), **options)["entries"]
+        ]
+
+    def add_log(
+        self,
+        tank: str,
+        kind: str,
+        data: Mapping[str, Any] | None = None,
+        *,
+        time: datetime | None = None,
+        note: str = "",
+        by: str = "",
+        id: str | None = None,
+    ) -> LogEntry:
+        """Note what was done or seen; under an ``id`` of your own it is kept once."""
+        body = {"kind": kind, "data": data, "time": _text(time), "note": note, "by": by, "id": id}
+        sent = {name: value for name, value in body.items() if value not in (None, "")}
+        return self._as(LogEntry, self.send("POST", _path(tank, "log"), sent))
+
+    def get(self, path: str, **options: str) -> Any:
+        """The JSON that a path answers."""
+        return self._answer("GET", path, params=options)
+
+    def send(self, method: str, path: str, body: Any) -> Any:
+        """The JSON that a path answers to a JSON body; None: no body."""
+        return self._answer(method, path, json=body)
+
+    def _pages(self, path: str, options: dict[str, str]) -> Iterator[Any]:
+        page = self.get(path, **options)
+        yield page
+        while page["next"]:
+            page = self.get(page["next"])
+            yield page
+
+    def _answer(self, method: str, path: str, **more: Any) -> Any:
+        try:
+            response = self._session.request(
+                method, self.url + path, timeout=self._timeout_s, **more
+            )
+        except requests.RequestException as error:
+            raise UnreachableError(f"nobody answers at {self.url}: {_short(error)}") from error
+        if not response.ok:
+            raise _problem(response)
+        if not response.content:
+            return None
+        try:
+            return response.json()
+        except requests.JSONDecodeError as error:
+            raise ClientError(f"{self.url}{path} does not answer JSON: is it Littoral?") from error
+
+    @staticmethod
+    def _as(kind: type[_T], document: Any) -> _T:
+        try:
+            return _converter.structure(document, kind)
+        except (cattrs.BaseValidationError, KeyError, TypeError, ValueError) as error:
+            raise ClientError(f"the answer is no {kind.__name__}: {document!r:.200}") from error
+
+
+def _tank(document: Any) -> Tank:
+    try:
+        return Tank(document["id"], document["name"], document["time_zone"], document)
+    except (KeyError, TypeError) as error:
+        raise ClientError(f"the answer is no tank: {document!r:.200}") from error
+
+
+def _path(tank: str, rest: str = "") -> str:
+    return f"/v1/tanks/{quote(tank, safe='')}" + (f"/{rest}" if rest else "")
+
+
+def _options(**options: Any) -> dict[str, str]:
+    return {name: _text(value) or "" for name, value in options.items() if value is not None}
+
+
+def _text(value: Any) -> str | None:
+    if isinstance(value, datetime):
+        if value.tzinfo is None:
+            raise ValueError(f"time is {value!r}; allowed: a datetime with a time zone")
+        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
+    if isinstance(value, date):
+        return value.isoformat()
+    return None if value is None else str(value)
+
+
+def _problem(response: requests.Response) -> ClientError:
+    try:
+        body = response.json()
+        faults = tuple(
+            Fault(one["detail"], one.get("pointer", ""), one.get("parameter", ""))
+            for one in body.get("errors", ())
+        )
+        return ProblemError(body["type"], response.status_code, body["detail"], faults)
+    except (requests.JSONDecodeError, KeyError, TypeError, AttributeError):
+        return ClientError(f"{response.url} answers {response.status_code}: is it Littoral?")
+
+
+def _short(error: requests.RequestException) -> str:
+    kind = type(error).__name__.removesuffix("Error")
+    return "it took too long" if isinstance(error, requests.Timeout) else f"no {kind.lower()}"

@@ -1,0 +1,202 @@
+"""``littoral serve``, ``ingest``, ``up`` and ``status`` as processes, over real HTTP and MQTT."""
+
+from __future__ import annotations
+
+import json
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from contextlib import contextmanager
+
+import paho.mqtt.publish
+import pytest
+import requests
+
+from service.cli.up import run_together
+from tests.api.scenes import TANK
+from tests.cli.conftest import ROOT, process, refused
+
+PATIENCE_S = 40.0
+
+
+def free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+@pytest.fixture
+def settings(tmp_path):
+    """A configuration in a folder of its own; ``(file, address)``."""
+    port = free_port()
+
+    def write(mqtt_port=1, publish=False, **http):
+        file = tmp_path / "littoral.toml"
+        more = "".join(f"{name} = {json.dumps(value)}\n" for name, value in http.items())
+        file.write_text(
+            f"""
+[store]
+url = "sqlite:///{tmp_path}/readings.db"
+[registry]
+url = "sqlite:///{tmp_path}/registry.db"
+[mqtt]
+url = "mqtt://127.0.0.1:{mqtt_port}"
+[ingest]
+batch_age_s = 0.05
+spool_path = "{tmp_path}/spool.db"
+[advice]
+every_s = 1
+publish = {json.dumps(publish)}
+[http]
+port = {port}
+{more}""",
+            encoding="utf-8",
+        )
+        return file, f"http://127.0.0.1:{port}"
+
+    return write
+
+
+@contextmanager
+def running(*arguments):
+    """A ``littoral`` process that is stopped by SIGTERM at the end."""
+    child = subprocess.Popen(
+        [sys.executable, "-m", "service", *map(str, arguments)],
+        cwd=ROOT,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        yield child
+    finally:
+        if child.poll() is None:
+            child.send_signal(signal.SIGTERM)
+        try:
+            child.wait(PATIENCE_S)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            child.wait()
+            raise
+
+
+def until(check, child=None):
+    """Ask until the answer is not None."""
+    end = time.monotonic() + PATIENCE_S
+    while time.monotonic() < end:
+        if child is not None and child.poll() is not None:
+            pytest.fail(f"ended with {child.returncode}: {child.stderr.read()}")
+        found = check()
+        if found is not None:
+            return found
+        time.sleep(0.1)
+    pytest.fail("nothing came in time")
+
+
+def ready(url):
+    try:
+        return requests.get(f"{url}/readyz", timeout=5) or None
+    except requests.ConnectionError:
+        return None
+
+
+def test_serve_over_real_http(settings):
+    file, url = settings()
+    with running("serve", "--config", file) as child:
+        until(lambda: ready(url), child)
+        answer = requests.post(
+            f"{url}/v1/calculate/co2",
+            json={
+                "ph": 6.8,
+                "kh": {"value": 4, "unit": "dKH"},
+                "temperature": {"value": 25, "unit": "Cel"},
+            },
+            timeout=10,
+        )
+        # PHREEQC (phreeqc.dat), KHCO3 water: 21.4413 mg/L
+        assert answer.json()["co2"]["value"] == pytest.approx(21.4413, rel=5e-4)
+        wrong = requests.delete(f"{url}/v1/calculate/co2", timeout=10)
+        assert (wrong.status_code, wrong.headers["Content-Type"]) == (
+            405,
+            "application/problem+json",
+        )
+        large = requests.post(
+            f"{url}/v1/calculate/co2",
+            data=b" " * (9 * 1024 * 1024),
+            headers={"Content-Type": "application/json"},
+            timeout=20,
+        )
+        assert large.json()["type"] == "/problems/too-large"
+        assert requests.get(f"{url}/docs", timeout=10).ok
+        second = process("serve", "--config", file)
+        refused(second, "http.port is", "LITTORAL_HTTP__PORT")
+        child.send_signal(signal.SIGTERM)
+        assert child.wait(PATIENCE_S) == 0
+        told = child.stderr.read()
+        assert f"Littoral answers on {url}" in told
+        assert "only this machine is let in" in told
+
+
+def test_serve_without_a_token_refuses_other_hosts(settings):
+    file, _ = settings(host="0.0.0.0")
+    refused(process("serve", "--config", file), "http.host", "token create")
+    refused(process("up", "--config", file), "http.host", "token create")
+
+
+@pytest.mark.parametrize("command", ["serve", "ingest", "up"])
+def test_a_wrong_configuration_is_one_line(littoral, monkeypatch, command, tmp_path):
+    file = tmp_path / "wrong.toml"
+    file.write_text("[http]\nprot = 8600\n", encoding="utf-8")
+    refused(littoral(command, "--config", file), str(file), "prot", "port")
+    refused(littoral(command, "--config", tmp_path / "none.toml"), "none.toml")
+    monkeypatch.setenv("LITTORAL_HTTP__PORT", "many")
+    refused(littoral(command), "LITTORAL_HTTP__PORT", "many")
+
+
+@pytest.mark.slow
+def test_up_from_sensor_to_status(settings, mosquitto):
+    """The whole chain: a reading over MQTT, CO2 over HTTP, status on the command line."""
+    file, url = settings(mosquitto.port, publish=True)
+    with running("up", "--config", file) as child:
+        until(lambda: ready(url), child)
+        put = requests.put(f"{url}/v1/tanks/chain", json=TANK, timeout=10)
+        assert put.status_code == 201
+        subscribed = lambda: (  # noqa: E731
+            any(one["connected"] for one in ready(url).json()["ingest"]) or None
+        )
+        until(subscribed, child)
+        time.sleep(0.5)
+        for quantity, value in (("ph", "6.8"), ("temperature", "77 °F"), ("illuminance", "9000")):
+            paho.mqtt.publish.single(
+                f"littoral/chain/{quantity}", value, qos=1, port=mosquitto.port
+            )
+        co2 = until(
+            lambda: (
+                (answer := requests.get(f"{url}/v1/tanks/chain/co2", timeout=10).json())["co2"]
+                and answer["inputs"]["temperature"]
+                and answer
+            ),
+            child,
+        )
+        assert co2["co2"]["value"] == pytest.approx(21.4413, rel=5e-4)
+        assert co2["inputs"]["temperature"]["value"] == pytest.approx(25)
+        told = process("status", "chain", "--url", url)
+        assert told.code in (0, 1), told.err
+        assert "CO2 21.4 mg/L" in told.out
+        assert "temperature 25.0 °C" in told.out
+        child.send_signal(signal.SIGTERM)
+        assert child.wait(PATIENCE_S) == 0
+    assert ready(url) is None
+
+
+def test_up_ends_when_a_part_ends():
+    sleeper = [sys.executable, "-c", "import time; time.sleep(60)"]
+    began = time.monotonic()
+    assert (
+        run_together([sleeper, [sys.executable, "-c", "raise SystemExit(3)"]], threading.Event())
+        == 3
+    )
+    assert run_together([sleeper, [sys.executable, "-c", ""]], threading.Event()) == 1
+    assert time.monotonic() - began < 20
