@@ -12,12 +12,16 @@ from service.clock import from_us
 from service.store.reading import Reading
 from service.units import to_canonical
 
+SENML_UNITS = {"temperature": "Cel", "ph": "pH", "illuminance": "lx"}
+"""Units of the SenML registry (RFC 8428); it has none for photon flux density."""
+
 
 class Form(StrEnum):
     """Payload formats that home-made boards use."""
 
     NUMBER = "number"
     OBJECT = "object"
+    SENML = "senml"
     NESTED = "nested"
 
 
@@ -28,7 +32,8 @@ class Wire:
     Attributes:
         topic: MQTT topic.
         form: ``number``: a plain number without a time; ``object``: JSON with ``value``, ``time``
-            and ``sensor``; ``nested``: JSON of a foreign kind, ``reading.value``, ``reading.at``.
+            and ``sensor``; ``senml``: a pack of one record (RFC 8428); ``nested``: JSON of a
+            foreign kind, ``reading.value``, ``reading.at``.
         unit: of the number sent; None: the canonical unit.
         digits: decimals sent.
     """
@@ -54,9 +59,19 @@ class Wire:
         if self.form is Form.NUMBER:
             return f"{number:.{self.digits}f}".encode()
         at = from_us(reading.time_us).isoformat().replace("+00:00", "Z")
-        document: dict[str, Any]
+        document: Any
         if self.form is Form.OBJECT:
             document = {"value": number, "time": at, "sensor": reading.sensor}
+        elif self.form is Form.SENML:
+            name = {"bn": f"{reading.sensor}:", "n": reading.quantity}
+            document = [
+                {
+                    **name,
+                    "u": SENML_UNITS[reading.quantity],
+                    "t": reading.time_us / 1e6,
+                    "v": number,
+                }
+            ]
         else:
             document = {"board": 7, "reading": {"value": number, "at": at}}
         return json.dumps(document).encode()

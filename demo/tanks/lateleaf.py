@@ -11,7 +11,7 @@ from datetime import time
 from demo.model import Gas, Heater, Lamp, Room, Sensor, TankModel, Water
 from demo.scenario import Almanac, DemoTank, Noted, changes_of
 from demo.tanks.care import calibration, filter_clean, kh_test, meq_l, weekly_care
-from demo.wire import Wire
+from demo.wire import Form, Wire
 from service.store.reading import SeriesKey
 from service.tanks.values import (
     Dimensions,
@@ -33,7 +33,7 @@ def build(almanac: Almanac) -> DemoTank:
     log: tuple[Noted, ...] = (
         *(one for change in almanac.weekly(5, 19, 0) for one in weekly_care(tank, change)),
         kh_test(5, almanac.ago(5, 18, 30)),
-        calibration("ph", "main", almanac.ago(12, 17, 0)),
+        calibration("ph", "glass-2", almanac.ago(12, 17, 0)),
         filter_clean(almanac.ago(12, 19, 0)),
         Noted(
             LogKind.REPLANT,
@@ -55,7 +55,7 @@ def build(almanac: Almanac) -> DemoTank:
             Sensor(
                 "temperature", "main", noise_sd=0.04, offset=-0.05, spikes_per_day=0.3, spike=60
             ),
-            Sensor("ph", "main", noise_sd=0.01, offset=-0.01, drift_per_day=0.001),
+            Sensor("ph", "glass-2", noise_sd=0.01, offset=-0.01, drift_per_day=0.001),
             Sensor(
                 "illuminance",
                 "main",
@@ -72,8 +72,9 @@ def build(almanac: Almanac) -> DemoTank:
         model,
         log,
         {
-            SeriesKey(ID, quantity, "main"): Wire(f"littoral/{ID}/{quantity}", digits=digits)
-            for quantity, digits in (("temperature", 2), ("ph", 3), ("illuminance", 0))
+            SeriesKey(ID, "temperature", "main"): Wire(f"littoral/{ID}/temperature", digits=2),
+            SeriesKey(ID, "ph", "glass-2"): Wire(f"littoral/{ID}/ph", Form.SENML),
+            SeriesKey(ID, "illuminance", "main"): Wire(f"littoral/{ID}/illuminance", digits=0),
         },
     )
 

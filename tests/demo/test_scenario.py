@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 
@@ -216,3 +217,11 @@ def test_plain_and_object_payloads() -> None:
     assert Wire("t", Form.OBJECT).payload(reading) == (
         b'{"value": 6.714, "time": "2030-03-17T17:46:40.500000Z", "sensor": "glass-1"}'
     )
+
+
+def test_a_senml_payload() -> None:
+    """RFC 8428: base name before the name, registered unit, seconds since 1970."""
+    reading = Reading("a", "ph", "glass-2", 1_900_000_000_500_000, 6.71449)
+    assert json.loads(Wire("t", Form.SENML).payload(reading)) == [
+        {"bn": "glass-2:", "n": "ph", "u": "pH", "t": 1_900_000_000.5, "v": 6.714}
+    ]
