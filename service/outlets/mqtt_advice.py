@@ -23,6 +23,7 @@ from service.advice.bookkeeping import LedgerChange
 from service.advice.documents import recommendation_document, summary_document
 from service.advice.recommendation import Recommendation, State
 from service.config import MqttConfig
+from service.derive.view import TankView
 
 QOS: Final = 1
 STOP_WAIT_S: Final = 3.0
@@ -90,11 +91,12 @@ class MqttAdvice:
         self._client.connect_async(self._host, self._port, self._keepalive_s)
         self._client.loop_start()
 
-    def tell(self, tank: str, change: LedgerChange, now: datetime) -> None:
+    def see(self, view: TankView, change: LedgerChange) -> None:
         """Publish what changed of a tank; everything of it at the first time."""
+        tank = view.tank.id
         with self._lock:
             before = self._wanted.get(tank, {})
-            wanted = messages_of(self._prefix, tank, change.current, now)
+            wanted = messages_of(self._prefix, tank, change.current, view.now)
             fresh = {one.id for one in (*change.opened, *change.changed)}
             told = {topic_of(self._prefix, one): one.id in fresh for one in change.current}
             for topic, payload in list(wanted.items()):

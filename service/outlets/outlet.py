@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Protocol
 
 from service.advice.bookkeeping import LedgerChange
+from service.derive.view import TankView
 
 
 class Outlet(Protocol):
     """A way out to another program.
 
-    ``tell`` must return at once: what is slow is queued by the outlet itself.
+    ``see`` must return at once: what is slow is queued by the outlet itself.
     """
 
     name: str
@@ -20,8 +20,8 @@ class Outlet(Protocol):
         """Begin, without waiting for the other side."""
         ...
 
-    def tell(self, tank: str, change: LedgerChange, now: datetime) -> None:
-        """Take in what one look at a tank changed."""
+    def see(self, view: TankView, change: LedgerChange) -> None:
+        """Take in one look at a tank: what is known of it, and what that changed."""
         ...
 
     def forget(self, tank: str) -> None:

@@ -89,12 +89,9 @@ class Watch:
         tanks = self._registry.tanks()
         changes: dict[str, LedgerChange] = {}
         failed: list[str] = []
+        self._forget_others({tank.id for tank in tanks})
         for first in range(0, len(tanks), TANKS_AT_ONCE):
             changes |= self._look_at(tanks[first : first + TANKS_AT_ONCE], now, failed)
-        self._forget_others({tank.id for tank in tanks})
-        for tank, change in changes.items():
-            for outlet in self._outlets:
-                outlet.tell(tank, change, now)
         self._prune(now)
         self._failed = failed
         return changes
@@ -115,7 +112,11 @@ class Watch:
             except Exception:  # noqa: BLE001 - one odd tank must not leave all others unwatched
                 _log.exception("advice on tank %s failed", tank.id)
                 failed.append(tank.id)
-        return self._ledger.update_many(looked_at)
+        changes = self._ledger.update_many(looked_at)
+        for view, _ in looked_at:
+            for outlet in self._outlets:
+                outlet.see(view, changes[view.tank.id])
+        return changes
 
     def _look_and_report(self, began: float) -> None:
         status: dict[str, object] = {"time": self._clock.now().isoformat()}

@@ -12,6 +12,7 @@ from typing import Final
 from service.advice.bookkeeping import LedgerChange
 from service.clock import Clock, SystemClock
 from service.config import OutletConfig
+from service.derive.view import TankView
 from service.errors import LittoralError
 from service.outlets.checked_address import session
 from service.outlets.webhook_post import Outcome, post
@@ -71,7 +72,7 @@ class Webhook:
         self._thread = threading.Thread(target=self._run, name=f"webhook-{self.name}", daemon=True)
         self._thread.start()
 
-    def tell(self, tank: str, change: LedgerChange, now: datetime) -> None:
+    def see(self, view: TankView, change: LedgerChange) -> None:
         """Look at the log of events soon; the ledger has written them already."""
         if change.opened or change.changed or change.cleared:
             self._news.set()

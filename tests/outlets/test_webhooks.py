@@ -384,8 +384,9 @@ def test_a_recommendation_reaches_a_receiver_from_end_to_end(
         webhook.start()
         try:
             ledger = Ledger(registry)
-            change = ledger.update(at(NOON), [finding("co2-low")])
-            webhook.tell("reed", change, NOON)
+            view = at(NOON)
+            change = ledger.update(view, [finding("co2-low")])
+            webhook.see(view, change)
             ledger.mark(change.opened[0].id, State.DONE, now=NOON)
             wait_until(lambda: len(receiver.received) == 3, 20)
         finally:
