@@ -28,6 +28,7 @@ from service.derive.view import Array, Co2Now, Co2Series, LightDay, TankView, Te
 from service.science.thermal import Excursion
 from service.science.thermal_forecast import WINDOW_S
 from service.store.interface import Store
+from service.store.outside import read_outside
 from service.store.reading import Buckets, Reading, Samples, SeriesInfo, SeriesKey
 from service.tanks.registry import Registry
 from service.tanks.values import LogEntry, LogKind, Tank
@@ -164,8 +165,20 @@ def tank_excursions(
 ) -> tuple[Excursion, ...]:
     """Temperature excursions in a span, from every reading, exact between them."""
     chosen = _choose(tank, "temperature", store.series(tank.id), end)
-    samples = _load(store, chosen, (to_us(start), to_us(end)), None)
-    return excursions_of(tank, samples, tolerance_of(tank, end))
+    tolerance = tolerance_of(tank, end)
+    if chosen.info is None:
+        return ()
+    # An excursion is over once it is back inside by the hysteresis: so far its readings count.
+    band = derived_limit(tank, "excursion_hysteresis_c")
+    samples = read_outside(
+        store,
+        chosen.info.key,
+        to_us(start),
+        to_us(end),
+        low=None if tolerance.low_c is None else tolerance.low_c + band,
+        high=None if tolerance.high_c is None else tolerance.high_c - band,
+    )
+    return excursions_of(tank, samples, tolerance)
 
 
 def log_of(tank: Tank, registry: Registry, start: datetime, end: datetime) -> tuple[LogEntry, ...]:
