@@ -19,9 +19,8 @@ from service.store import influx_ql
 from service.store.buckets import aligned_span
 from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every, check_readings
 from service.store.influx_write import V1Writer, V2Writer
-from service.store.lines import LINES_PER_REQUEST, line_head
+from service.store.lines import LINES_PER_REQUEST, line_of
 from service.store.reading import (
-    NOT_USABLE,
     Buckets,
     Extent,
     Reading,
@@ -38,7 +37,6 @@ _FORM: Final = (
     "influx://HOST[:8086]/?token=TOKEN&org=ORG&bucket=BUCKET for 2.x and 3.x, influxs:// for TLS"
 )
 _CHUNK: Final = "20000"
-_UNUSABLE: Final = int(NOT_USABLE)
 
 
 class InfluxStore:
@@ -119,7 +117,7 @@ class InfluxStore:
         if not readings:
             return
         self._prepare()
-        lines = [_line(reading) for reading in readings]
+        lines = [line_of(reading) for reading in readings]
         for start in range(0, len(lines), LINES_PER_REQUEST):
             chunk = "\n".join(lines[start : start + LINES_PER_REQUEST])
             try:
@@ -132,12 +130,20 @@ class InfluxStore:
                 raise StoreUnavailableError(error.detail) from error
         self._last_write_s = time.time()
 
-    def read(self, key: SeriesKey, start_us: int, end_us: int, *, flagged: bool = False) -> Samples:
+    def read(
+        self,
+        key: SeriesKey,
+        start_us: int,
+        end_us: int,
+        *,
+        flagged: bool = False,
+        raw: bool = False,
+    ) -> Samples:
         """Readings of one series in [start_us, end_us); see ``Store.read``."""
         start_us, end_us = max(start_us, MIN_TIME_US), min(end_us, MAX_TIME_US + 1)
         condition = f"{influx_ql.of_series(key)} AND {influx_ql.within(start_us, end_us)}"
         with self._asked(influx_ql.read(condition, flagged=flagged)) as series:
-            return influx_ql.samples(series)
+            return influx_ql.samples(series, raw=raw)
 
     def aggregate(self, key: SeriesKey, start_us: int, end_us: int, every_us: int) -> Buckets:
         """Usable readings of one series in equal spans, by the server; see ``Store.aggregate``."""
@@ -215,12 +221,3 @@ class InfluxStore:
             if not answer.ok:
                 raise refused(self._remote.base, answer.status_code, answer.text)
             yield influx_ql.series_of(answer.iter_lines(chunk_size=65536))
-
-
-def _line(reading: Reading) -> str:
-    raw = reading.value if reading.raw is None else reading.raw
-    usable = "false" if reading.flags & _UNUSABLE else "true"
-    return (
-        f"{line_head(reading.key)}value={reading.value!r},raw={raw!r},flags={int(reading.flags)}i,"
-        f"usable={usable} {reading.time_us}000"
-    )

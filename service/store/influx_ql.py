@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -52,9 +53,9 @@ def within(start_us: int, end_us: int) -> str:
 
 
 def read(condition: str, *, flagged: bool) -> str:
-    """Time, value and flags of the readings that meet a condition, by time."""
+    """Time, value, flags and raw of the readings that meet a condition, by time."""
     usable = "" if flagged else ' AND "usable" = true'
-    return f'SELECT "value", "flags" FROM "{MEASUREMENT}" WHERE {condition}{usable}'
+    return f'SELECT "value", "flags", "raw" FROM "{MEASUREMENT}" WHERE {condition}{usable}'
 
 
 def newest(condition: str | None, *, flagged: bool) -> str:
@@ -116,9 +117,9 @@ def series_of(answers: Iterable[bytes]) -> Iterator[dict[str, Any]]:
             yield from result.get("series", ())
 
 
-def samples(series: Iterable[dict[str, Any]]) -> Samples:
+def samples(series: Iterable[dict[str, Any]], *, raw: bool) -> Samples:
     """Samples of the answer to ``read``."""
-    times, values, flags = [], [], []
+    times, values, flags, raws = [], [], [], []
     for piece in series:
         columns = tuple(zip(*filter(_complete, piece["values"]), strict=True))
         if not columns:
@@ -126,9 +127,12 @@ def samples(series: Iterable[dict[str, Any]]) -> Samples:
         times.append(np.array(columns[0], np.int64))
         values.append(np.array(columns[1], np.float64))
         flags.append(np.array(columns[2], np.int32))
+        sent = np.array(columns[3], np.float64)
+        raws.append(np.where(sent == values[-1], np.nan, sent))
     if not times:
         return Samples.empty()
-    return Samples(np.concatenate(times), np.concatenate(values), np.concatenate(flags))
+    samples = Samples(np.concatenate(times), np.concatenate(values), np.concatenate(flags))
+    return replace(samples, raw=np.concatenate(raws)) if raw else samples
 
 
 def _complete(row: list[Any]) -> bool:

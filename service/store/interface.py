@@ -50,11 +50,20 @@ class Store(Protocol):
         """Write a batch; the same batch again changes nothing."""
         ...
 
-    def read(self, key: SeriesKey, start_us: int, end_us: int, *, flagged: bool = False) -> Samples:
+    def read(
+        self,
+        key: SeriesKey,
+        start_us: int,
+        end_us: int,
+        *,
+        flagged: bool = False,
+        raw: bool = False,
+    ) -> Samples:
         """Readings of one series in [start_us, end_us), sorted by time.
 
         Args:
             flagged: also those with a flag of ``NOT_USABLE``.
+            raw: also the numbers as sent; one that equals the value comes back as none.
         """
         ...
 

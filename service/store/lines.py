@@ -7,12 +7,13 @@ from typing import Any, Final
 
 from influxdb_client.client.write.point import Point
 
-from service.store.reading import SeriesKey
+from service.store.reading import NOT_USABLE, Reading, SeriesKey
 
 #: The measurement of all readings; its tags are tank, quantity and sensor.
 MEASUREMENT: Final = "reading"
 #: Lines sent in one request.
 LINES_PER_REQUEST: Final = 5_000
+_UNUSABLE: Final = int(NOT_USABLE)
 
 
 def tag_of_name(name: str) -> str:
@@ -40,3 +41,17 @@ def line_head(key: SeriesKey, revision: int = 0) -> str:
     if revision:
         point.tag("revision", str(revision))
     return str(point.to_line_protocol()).removesuffix("x=true")
+
+
+def line_of(reading: Reading) -> str:
+    """A reading as InfluxDB keeps it; the time in nanoseconds.
+
+    Each line has all fields, so that a rewrite replaces all of them: a raw number that equals
+    the value stands for none. ``usable`` spares the server the arithmetic on flags.
+    """
+    raw = reading.value if reading.raw is None else reading.raw
+    usable = "false" if reading.flags & _UNUSABLE else "true"
+    return (
+        f"{line_head(reading.key)}value={reading.value!r},raw={raw!r},flags={int(reading.flags)}i,"
+        f"usable={usable} {reading.time_us}000"
+    )

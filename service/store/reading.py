@@ -73,11 +73,13 @@ class Samples:
         time_us: int64, microseconds since 1970-01-01 UTC.
         value: float64, canonical unit.
         flags: int32, bits of ``Flag``.
+        raw: float64, the numbers as sent, NaN where there is none; None when not asked for.
     """
 
     time_us: npt.NDArray[np.int64]
     value: npt.NDArray[np.float64]
     flags: npt.NDArray[np.int32]
+    raw: npt.NDArray[np.float64] | None = None
 
     def __len__(self) -> int:
         return len(self.time_us)
@@ -90,7 +92,8 @@ class Samples:
     def usable(self) -> Samples:
         """Only the readings without a flag of ``NOT_USABLE``."""
         keep = (self.flags & int(NOT_USABLE)) == 0
-        return Samples(self.time_us[keep], self.value[keep], self.flags[keep])
+        raw = None if self.raw is None else self.raw[keep]
+        return Samples(self.time_us[keep], self.value[keep], self.flags[keep], raw)
 
     @classmethod
     def empty(cls) -> Samples:

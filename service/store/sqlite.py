@@ -35,6 +35,7 @@ from service.store.retention import Pruned, RetentionPolicy
 _log = logging.getLogger(__name__)
 _ID = "(SELECT id FROM series WHERE tank = ? AND quantity = ? AND sensor = ?)"
 _ROW = np.dtype([("time_us", np.int64), ("value", np.float64), ("flags", np.int32)])
+_ROW_AND_RAW = np.dtype([*_ROW.descr, ("raw", np.float64)])
 
 
 class SqliteStore:
@@ -100,20 +101,29 @@ class SqliteStore:
             _log.warning("%d readings older than the retention were left out", left_out)
         self._last_write_s = time.time()
 
-    def read(self, key: SeriesKey, start_us: int, end_us: int, *, flagged: bool = False) -> Samples:
+    def read(
+        self,
+        key: SeriesKey,
+        start_us: int,
+        end_us: int,
+        *,
+        flagged: bool = False,
+        raw: bool = False,
+    ) -> Samples:
         """Readings of one series in [start_us, end_us); see ``Store.read``."""
+        # A raw number is finite: 9e999, which is infinite, stands for none.
+        columns = "time, value, flags" + (", ifnull(raw, 9e999)" if raw else "")
         with self._reader() as connection:
             cursor = connection.execute(
-                f"SELECT time, value, flags FROM reading WHERE series = {_ID} "
+                f"SELECT {columns} FROM reading WHERE series = {_ID} "
                 "AND time >= ? AND time < ? AND flags & ? = 0 ORDER BY time",
                 (*_names(key), start_us, end_us, 0 if flagged else int(NOT_USABLE)),
             )
-            rows = np.fromiter(cursor, dtype=_ROW)
-        return Samples(
-            np.ascontiguousarray(rows["time_us"]),
-            np.ascontiguousarray(rows["value"]),
-            np.ascontiguousarray(rows["flags"]),
-        )
+            rows = np.fromiter(cursor, dtype=_ROW_AND_RAW if raw else _ROW)
+        column = {name: np.ascontiguousarray(rows[name]) for name in rows.dtype.names or ()}
+        if raw:
+            column["raw"][np.isinf(column["raw"])] = np.nan
+        return Samples(**column)
 
     def aggregate(self, key: SeriesKey, start_us: int, end_us: int, every_us: int) -> Buckets:
         """Usable readings of one series in equal spans; see ``Store.aggregate``.

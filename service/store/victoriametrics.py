@@ -133,10 +133,18 @@ class VictoriametricsStore:
         self._writer.write(readings)
         self._last_write_s = time.time()
 
-    def read(self, key: SeriesKey, start_us: int, end_us: int, *, flagged: bool = False) -> Samples:
+    def read(
+        self,
+        key: SeriesKey,
+        start_us: int,
+        end_us: int,
+        *,
+        flagged: bool = False,
+        raw: bool = False,
+    ) -> Samples:
         """Readings of one series in [start_us, end_us); see ``Store.read``."""
         start_ms, end_ms = -(-start_us // 1000), -(-end_us // 1000)
-        return self._history(key, start_ms, end_ms).samples(flagged=flagged)
+        return self._history(key, start_ms, end_ms).samples(flagged=flagged, raw=raw)
 
     def _history(self, key: SeriesKey, start_ms: int, end_ms: int) -> History:
         start_ms, end_ms = max(start_ms, _MIN_TIME_MS), min(end_ms, _MAX_TIME_MS)

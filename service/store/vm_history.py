@@ -52,9 +52,10 @@ class History:
     def __len__(self) -> int:
         return len(self.time_ms)
 
-    def samples(self, *, flagged: bool) -> Samples:
+    def samples(self, *, flagged: bool, raw: bool = False) -> Samples:
         """The readings as samples."""
-        samples = Samples(self.time_ms * 1000, self.value, self.flags.astype(np.int32))
+        sent = self.raw if raw else None
+        samples = Samples(self.time_ms * 1000, self.value, self.flags.astype(np.int32), sent)
         return samples if flagged else samples.usable()
 
     def reading(self, key: SeriesKey, at: int) -> Reading:

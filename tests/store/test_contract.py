@@ -206,6 +206,16 @@ def test_raw_comes_back_with_the_latest(store):
     assert store.latest(KEY) == reading(T0 + SECOND, 22.5)
 
 
+def test_raw_numbers_come_back_when_asked_for(store):
+    rows = [reading(T0, 22.0, raw=71.6), reading(T0 + SECOND, 22.5)]
+    store.write([*rows, reading(T0 + 2 * SECOND, 23.0, raw=5.0, flags=Flag.SPIKE)])
+    assert store.read(KEY, T0, T0 + MINUTE).raw is None
+    usable = store.read(KEY, T0, T0 + MINUTE, raw=True)
+    np.testing.assert_array_equal(usable.raw, [71.6, np.nan])
+    every = store.read(KEY, T0, T0 + MINUTE, raw=True, flagged=True)
+    np.testing.assert_array_equal(every.raw, [71.6, np.nan, 5.0])
+
+
 @pytest.mark.parametrize("every", [SECOND * 30, MINUTE, 5 * MINUTE, HOUR, 6 * HOUR, DAY, 7 * DAY])
 def test_aggregates_equal_arithmetic_on_the_raw_readings(store, every):
     rng = np.random.default_rng(11)
