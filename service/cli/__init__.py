@@ -18,11 +18,15 @@ from service.errors import LittoralError
 #: Command -> the module of ``service.cli`` that has it; imported only when it is called.
 _COMMANDS: Final[dict[str, str]] = {
     "co2": "co2",
+    "copy": "copy_store",
     "demo": "demo",
+    "export": "export",
+    "import": "import_csv",
     "ingest": "ingest",
     "openapi": "openapi",
     "serve": "serve",
     "status": "status",
+    "store": "store",
     "token": "token",
     "up": "up",
 }

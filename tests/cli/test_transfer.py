@@ -1,0 +1,143 @@
+"""``littoral import``, ``export``, ``copy`` and ``store`` as a person types them."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from service.cli import run
+from service.store import Reading, SeriesKey, open_store
+
+KEY = SeriesKey("quarry-pool", "temperature", "import")
+CSV = "time,temperature,ph\n2026-03-01T22:41:17Z,24.5,6.6\n2026-03-01T22:51:17Z,24.6,6.7\n"
+
+
+@pytest.fixture
+def url(tmp_path):
+    return f"sqlite:///{tmp_path}/readings.db"
+
+
+@pytest.fixture
+def file(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text(CSV)
+    return str(path)
+
+
+def test_import_export_round_trip(url, file, tmp_path, capsys):
+    assert run(["import", file, "--tank", "quarry-pool", "--store", url]) == 0
+    assert "4 readings stored, 0 rejected" in capsys.readouterr().out
+    assert run(["export", "quarry-pool", "--store", url, "--quantity", "ph"]) == 0
+    out, err = capsys.readouterr()
+    assert out.splitlines() == [
+        "time,tank,quantity,sensor,value,unit,flags,raw",
+        "2026-03-01T22:41:17Z,quarry-pool,ph,import,6.6,[pH],0,",
+        "2026-03-01T22:51:17Z,quarry-pool,ph,import,6.7,[pH],0,",
+    ]
+    assert err == "2 readings of 1 series\n"
+    again = f"sqlite:///{tmp_path}/again.db"
+    exported = tmp_path / "out.csv"
+    run(["export", "quarry-pool", "--store", url, "--output", str(exported)])
+    assert run(["import", str(exported), "--store", again]) == 0
+    assert run(["copy", "--from", url, "--to", again, "--verify-only"]) == 0
+    assert "same    quarry-pool/ph/import: 2 readings" in capsys.readouterr().out
+
+
+def test_import_tells_what_it_rejects(url, tmp_path, capsys):
+    path = tmp_path / "log.csv"
+    path.write_text(CSV + "never,1,2\n2026-03-01T23:01:17Z,cold,6.6\n")
+    rejects = tmp_path / "rejects.csv"
+    arguments = ["import", str(path), "--tank", "quarry-pool", "--store", url]
+    assert run([*arguments, "--rejects", str(rejects)]) == 1
+    out, err = capsys.readouterr()
+    assert "5 readings stored, 2 rejected" in out
+    assert "1 x column temperature: value; allowed: a finite number" in out
+    assert "line 5, column temperature: value is 'cold'" in err
+    assert rejects.read_text().splitlines()[:2] == [
+        "line,column,reason",
+        "4,,time is 'never'; allowed: the form auto",
+    ]
+    assert run([*arguments, "--json", "--dry-run"]) == 1
+    assert json.loads(capsys.readouterr().out)["readings"] == 5
+
+
+def test_dry_run_stores_nothing(url, file, tmp_path, capsys):
+    assert run(["import", file, "--tank", "quarry-pool", "--store", url, "--dry-run"]) == 0
+    assert "4 readings would be stored" in capsys.readouterr().out
+    assert not (tmp_path / "readings.db").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["import", "FILE", "--store", "URL"], "tank is None; allowed: the tank"),
+        (["import", "FILE", "--column", "x"], "column is 'x'; allowed: NAME=QUANTITY"),
+        (["import", "FILE", "--zone", "Mars/Base"], "zone is 'Mars/Base'; allowed: an IANA"),
+        (["import", "FILE", "--delimiter", "::"], "allowed: one character, or 'tab'"),
+        (["import", "nowhere.csv"], "does not exist"),
+        (["export", "quarry-pool", "--store", "URL"], "no such readings of tank 'quarry-pool'"),
+        (["export", "a", "--store", "URL", "--format", "parquet"], "parquet needs --output"),
+        (["export", "a", "--store", "URL", "--start", "soon"], "'soon'; allowed: a time such as"),
+        (["copy", "--from", "URL", "--to", "URL2"], "has no such readings"),
+        (["copy", "--from", "ftp://x", "--to", "URL2"], "store.url begins with 'ftp'; allowed"),
+        (["store", "prune", "--raw", "0.5", "--store", "URL"], "0.5"),
+        (["store", "prune", "--raw", "9", "--hour", "5", "--store", "URL"], "retention.hour"),
+        (["store", "check", "--store", "influx://127.0.0.1:9/x"], "the store is influx, which"),
+    ],
+)
+def test_bad_input_is_one_line_and_exit_2(arguments, message, url, file, capsys):
+    places = {"FILE": file, "URL": url, "URL2": url.replace("readings", "other")}
+    assert run([places.get(word, word) for word in arguments]) == 2
+    err = capsys.readouterr().err
+    assert message in err
+    assert len(err.strip().splitlines()) == 1
+
+
+def test_copy_then_a_difference_is_exit_1(url, file, tmp_path, capsys):
+    run(["import", file, "--tank", "quarry-pool", "--store", url])
+    other = f"sqlite:///{tmp_path}/other.db"
+    assert run(["copy", "--from", url, "--to", other]) == 0
+    out = capsys.readouterr().out
+    assert "4 readings of 2 series copied" in out
+    store = open_store(other)
+    store.write([Reading("quarry-pool", "ph", "import", 1_772_404_877_000_000, 6.9)])
+    store.close()
+    assert run(["copy", "--from", url, "--to", other, "--verify-only"]) == 1
+    assert "1 of 2 series differ" in capsys.readouterr().out
+
+
+def test_store_backup_check_rebuild_prune(url, file, tmp_path, capsys):
+    run(["import", file, "--tank", "quarry-pool", "--store", url])
+    copy = tmp_path / "backup.db"
+    assert run(["store", "backup", str(copy), "--store", url]) == 0
+    assert run(["store", "backup", str(copy), "--store", url]) == 2
+    assert run(["store", "check", "--store", f"sqlite:///{copy}"]) == 0
+    assert run(["store", "rebuild", "--store", url]) == 0
+    assert run(["store", "prune", "--raw", "30", "--store", url]) == 0
+    assert "4 readings, 0 minute, 0 hour and 0 day rollups deleted" in capsys.readouterr().out
+    store = open_store(url)
+    assert store.aggregate(KEY, 0, 2**53, 86_400_000_000).count.tolist() == [2]
+    store.close()
+
+
+def test_killed_import_goes_on_where_it_stopped(url, tmp_path):
+    path = tmp_path / "long.csv"
+    rows = (f"{1_772_404_877 + i},{24 + i % 10 / 10}" for i in range(400_000))
+    path.write_text("time,temperature\n" + "\n".join(rows) + "\n")
+    command = [sys.executable, "-m", "service", "import", str(path), "--tank", "quarry-pool"]
+    process = subprocess.Popen([*command, "--store", url])
+    note = tmp_path / ".long.csv.import"
+    while not note.exists():
+        assert process.poll() is None, "finished before it could be killed"
+    process.kill()
+    process.wait()
+    done = subprocess.run([*command, "--store", url], capture_output=True, text=True, check=True)
+    assert "went on after line" in done.stdout
+    assert "400000 readings stored, 0 rejected" in done.stdout
+    store = open_store(url)
+    assert store.extent(KEY).count == 400_000
+    store.close()
+    assert not note.exists()
