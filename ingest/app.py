@@ -15,7 +15,6 @@ from ingest.delivery import Delivery
 from ingest.inbox import Inbox
 from ingest.journal import Journal
 from ingest.pipeline import Pipeline
-from ingest.probes import Calibrations
 from ingest.quality import Judge
 from ingest.routes import Router
 from ingest.spool import Spool, SpoolFullError
@@ -51,9 +50,11 @@ class Ingester:
         router = Router(config.mqtt.prefix, config.routes)
         ingest = config.ingest
         self._inbox = Inbox(ingest.batch_size, ingest.batch_age_s, ingest.max_inflight)
-        self._broker = Broker(config.mqtt, ingest, router.filters(), self._inbox, clock)
         self._catalogue = Catalogue(registry)
         self._spool = Spool(Path(ingest.spool_path), ingest.spool_max_mb)
+        self._broker = Broker(
+            config.mqtt, ingest, router.filters(), self._inbox, clock, self._spool
+        )
         self._journal = Journal(self._spool, ingest.max_inflight)
         limits = StampLimits(int(ingest.late_after_s * 1e6), int(ingest.future_s * 1e6))
 
@@ -63,7 +64,7 @@ class Ingester:
         self._pipeline = Pipeline(
             router,
             self._catalogue,
-            Calibrations(),
+            self._catalogue.calibrations,
             Judge(limits, history, store.time_resolution_us),
             self._journal,
         )
@@ -125,6 +126,7 @@ class Ingester:
             delivery.rejections.last_error,
             delivery.spool_error,
             self._journal_error,
+            *self._catalogue.calibrations.faults,
         )
         return {
             "time": _rfc3339(to_us(self._clock.now())),

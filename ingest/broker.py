@@ -20,6 +20,7 @@ from paho.mqtt.enums import MQTTErrorCode
 from ingest.client import make_client
 from ingest.inbox import Inbox
 from ingest.message import Message
+from ingest.spool import Spool
 from ingest.subscriber import Subscriber
 from service.clock import Clock, to_us
 from service.config import IngestConfig, MqttConfig
@@ -50,8 +51,12 @@ class Broker:
         filters: Sequence[str],
         inbox: Inbox,
         clock: Clock,
+        memory: Spool,
     ) -> None:
         """Prepare the client; nothing is connected yet.
+
+        Args:
+            memory: remembers over restarts what the broker's session holds.
 
         Raises:
             ConfigError: the address or a certificate file is wrong.
@@ -80,7 +85,7 @@ class Broker:
             mqtt_config, ingest_config.max_inflight, self.status_topic, self._status("lost")
         )
         self.subscriptions = Subscriber(
-            self._client, filters, mqtt_config, ingest_config.shared_group
+            self._client, filters, mqtt_config, ingest_config.shared_group, memory
         )
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect

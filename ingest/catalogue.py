@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Collection
 from typing import Final, Protocol
 
+from ingest.probes import Calibrations
 from service.errors import LittoralError
+from service.tanks.values import LogEntry, LogKind
 
 _log = logging.getLogger(__name__)
 #: How old the memory may grow, s.
@@ -22,15 +25,20 @@ class TankSource(Protocol):
         """Ids of all registered tanks."""
         ...
 
+    def logs(self, *, kinds: Collection[LogKind]) -> dict[str, list[LogEntry]]:
+        """Log entries of some kinds, by tank."""
+        ...
+
 
 class Catalogue:
-    """The registered tanks; when the registry is away, those last known.
+    """The registered tanks and calibrations; when the registry is away, those last known.
 
     Used by one thread.
     """
 
     def __init__(self, source: TankSource) -> None:
         self._source = source
+        self.calibrations = Calibrations()
         self._tanks: frozenset[str] = frozenset()
         self._looked_s: float | None = None
 
@@ -46,6 +54,8 @@ class Catalogue:
             return True
         try:
             self._tanks = self._source.tank_ids()
+            logs = self._source.logs(kinds=[LogKind.CALIBRATION])
+            self.calibrations.replace(entry for log in logs.values() for entry in log)
         except LittoralError as error:
             _log.warning("the registry cannot be read: %s", error.detail)
             if self._looked_s is not None:

@@ -18,13 +18,20 @@ _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 
 
 def make_client(
-    config: MqttConfig, max_inflight: int, will_topic: str, will_payload: str
+    config: MqttConfig,
+    max_inflight: int,
+    will_topic: str,
+    will_payload: str,
+    *,
+    clean: bool = False,
 ) -> mqtt.Client:
     """Prepare a client; ``reconnect()`` connects it.
 
     Args:
         max_inflight: messages that the broker may send before the first is acknowledged.
-        will_topic, will_payload: what the broker publishes, retained, when we are lost.
+        will_topic, will_payload: what the broker publishes, retained, when we are lost; an
+            empty payload: nothing.
+        clean: start without the session that the broker may have kept.
 
     Raises:
         ConfigError: the address or a certificate file is wrong.
@@ -34,14 +41,15 @@ def make_client(
     client = mqtt.Client(
         CallbackAPIVersion.VERSION2,
         client_id=config.client_id,
-        clean_session=None if v5 else False,
+        clean_session=None if v5 else clean,
         protocol=MQTTProtocolVersion.MQTTv5 if v5 else MQTTProtocolVersion.MQTTv311,
         reconnect_on_failure=False,
         manual_ack=True,
     )
     # Tells paho that somebody else watches the socket: packets are then written together.
     client.on_socket_register_write = _nothing
-    client.will_set(will_topic, will_payload, qos=0, retain=True)
+    if will_payload:
+        client.will_set(will_topic, will_payload, qos=0, retain=True)
     if username is not None:
         client.username_pw_set(username, password)
     if tls:
@@ -53,7 +61,7 @@ def make_client(
         connect = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         connect.SessionExpiryInterval = config.session_expiry_s
         connect.ReceiveMaximum = max_inflight
-        client.connect_async(host, port, config.keepalive_s, clean_start=False, properties=connect)
+        client.connect_async(host, port, config.keepalive_s, clean_start=clean, properties=connect)
     else:
         client.connect_async(host, port, config.keepalive_s)
     return client

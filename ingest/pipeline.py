@@ -12,11 +12,12 @@ from ingest.message import Message, PayloadError, rejection
 from ingest.probes import Calibrations
 from ingest.quality import Judge
 from ingest.routes import Router
-from service.store import Flag, Reading, SeriesKey
+from service.store import NOT_USABLE, Flag, Reading, SeriesKey
 from service.tanks.values import Rejection
 
 #: Topics of which the last retained message is remembered.
 _RETAINED: Final = 10_000
+_NOT_USABLE: Final = int(NOT_USABLE)
 
 
 @dataclass(slots=True)
@@ -113,6 +114,8 @@ class Pipeline:
         reading = Reading(tank, quantity, sensor, time_us, value, flags, raw)
         judged = self._judge.judge(reading, message.arrival_us, from_device=from_device)
         batch.readings.append(judged.reading)
+        if quantity == "temperature" and not int(judged.reading.flags) & _NOT_USABLE:
+            self._calibrations.note_temperature(tank, time_us, value)
         if judged.corrected:
             batch.readings.extend(judged.corrected)
         return arrival_us

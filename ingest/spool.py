@@ -31,6 +31,7 @@ CREATE TABLE IF NOT EXISTS journal (
   entries INTEGER NOT NULL,
   body BLOB NOT NULL
 );
+CREATE TABLE IF NOT EXISTS note (name TEXT PRIMARY KEY, text TEXT NOT NULL) WITHOUT ROWID;
 """
 
 
@@ -229,6 +230,21 @@ class Spool:
         with self._lock:
             rows = self._db.execute("SELECT body FROM journal ORDER BY id").fetchall()
         return [bytes(body) for (body,) in rows]
+
+    def note(self, name: str) -> str | None:
+        """A note that was kept by its name; None if there is none."""
+        with self._lock:
+            row = self._db.execute("SELECT text FROM note WHERE name = ?", (name,)).fetchone()
+        return None if row is None else str(row[0])
+
+    def keep_note(self, name: str, text: str) -> None:
+        """Keep a short note over restarts.
+
+        Raises:
+            SpoolFullError: as ``sent``.
+        """
+        with self._transaction(durable=False) as db:
+            db.execute("INSERT OR REPLACE INTO note (name, text) VALUES (?, ?)", (name, text))
 
     def close(self) -> None:
         """Release the file."""

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from ingest.spool import Spool, SpoolFullError
 from ingest.subscriptions import any_overlap, first_match, widened
 from service.config import MqttConfig
 
 _log = logging.getLogger(__name__)
+_ASKED: Final = "subscriptions"
 
 
 class Subscriber:
@@ -27,14 +29,21 @@ class Subscriber:
     """
 
     def __init__(
-        self, client: mqtt.Client, filters: Sequence[str], config: MqttConfig, group: str | None
+        self,
+        client: mqtt.Client,
+        filters: Sequence[str],
+        config: MqttConfig,
+        group: str | None,
+        memory: Spool,
     ) -> None:
         """Prepare; ``subscribe`` asks.
 
         Args:
             filters: none inside another.
             group: name of a shared subscription, or None.
+            memory: remembers over restarts what the broker's session holds.
         """
+        self._memory = memory
         self._client = client
         self._v5 = config.protocol == "5"
         self._qos = config.qos
@@ -49,13 +58,20 @@ class Subscriber:
     def subscribe(self, properties: Any) -> None:
         """Ask for all topics; overlapping filters one by one, each with a number.
 
+        What an earlier configuration asked for and this one does not is given up: the broker's
+        session would go on to send it.
+
         Args:
             properties: what the broker said of itself when it accepted the connection.
         """
         client = self._client
         self._pending.clear()
         self.refused = ""
-        if self.told_apart and getattr(properties, "SubscriptionIdentifierAvailable", True):
+        if not (self.told_apart and getattr(properties, "SubscriptionIdentifierAvailable", True)):
+            self.told_apart = False
+            self._filters = widened(self._filters)
+        self._give_up_others()
+        if self.told_apart:
             for number, wanted in enumerate(self._filters, 1):
                 numbered = Properties(PacketTypes.SUBSCRIBE)  # type: ignore[no-untyped-call]
                 numbered.SubscriptionIdentifier = number
@@ -63,10 +79,25 @@ class Subscriber:
                     [wanted], *client.subscribe([self._request(wanted)], properties=numbered)
                 )
             return
-        self.told_apart = False
-        self._filters = widened(self._filters)
         requests = [self._request(wanted) for wanted in self._filters]
         self._sent(self._filters, *client.subscribe(requests))
+
+    def _give_up_others(self) -> None:
+        asked = set((self._memory.note(_ASKED) or "").split("\n")) - {""}
+        ours = {self._shared(wanted) for wanted in self._filters}
+        self._remember(asked | ours)
+        if others := sorted(asked - ours):
+            _log.info("no longer wanted: %s", ", ".join(others))
+            self._client.unsubscribe(others)
+
+    def _remember(self, filters: set[str]) -> None:
+        text = "\n".join(sorted(filters))
+        if text == self._memory.note(_ASKED):
+            return
+        try:
+            self._memory.keep_note(_ASKED, text)
+        except SpoolFullError as error:
+            _log.warning("the subscriptions cannot be remembered: %s", error)
 
     def is_second_copy(self, message: mqtt.MQTTMessage) -> bool:
         """Whether this copy is for a filter after the first that matches; that one counts."""
@@ -78,8 +109,11 @@ class Subscriber:
         if mid is not None:
             self._pending[mid] = wanted
 
+    def _shared(self, wanted: str) -> str:
+        return f"$share/{self._group}/{wanted}" if self._group else wanted
+
     def _request(self, wanted: str) -> Any:
-        shared = f"$share/{self._group}/{wanted}" if self._group else wanted
+        shared = self._shared(wanted)
         if not self._v5:
             return (shared, self._qos)
         # What lies retained is sent for a new subscription only, not after each reconnect; what we
@@ -101,3 +135,5 @@ class Subscriber:
                 self.refused = f"the broker refuses the subscription to {wanted}: {reason}"
                 _log.error("%s", self.refused)
         self.complete = not self._pending
+        if self.complete:
+            self._remember({self._shared(wanted) for wanted in self._filters})

@@ -15,13 +15,32 @@ _log = logging.getLogger("littoral.ingest")
 
 @click.command("ingest")
 @config_option
-def command(config_file: Path | None) -> None:
+@click.option(
+    "--dry-run",
+    is_flag=True,
+    help="Listen for a while and print what would be stored or why not; write nothing.",
+)
+@click.option(
+    "--seconds", type=click.FloatRange(0.1), default=30.0, show_default=True, help="… how long."
+)
+@click.option("--topic", "topics", multiple=True, help="… to this MQTT filter too; # is all.")
+def command(
+    config_file: Path | None, dry_run: bool, seconds: float, topics: tuple[str, ...]
+) -> None:
     """Take readings from the MQTT broker into the store until stopped.
 
     A message is acknowledged to the broker only after its reading is kept.
     """
     config = configuration(config_file)
     with opened(config) as parts, stop_signals() as stop:
+        if dry_run:
+            from ingest.dry_run import dry_run as listen
+
+            lines = listen(
+                config, parts.registry, parts.clock, seconds=seconds, also=topics, stop=stop
+            )
+            click.echo("\n".join(lines))
+            return
         ingester = Ingester(config, parts.store, parts.registry, parts.clock)
         _log.info("listening at %s", config.mqtt.url.rpartition("@")[2])
         ingester.run(stop)

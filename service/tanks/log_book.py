@@ -104,13 +104,22 @@ class LogBook(Database):
         return [_entry(row) for row in rows]
 
     def logs(
-        self, *, start: datetime | None = None, end: datetime | None = None
+        self,
+        *,
+        start: datetime | None = None,
+        end: datetime | None = None,
+        kinds: Collection[LogKind] | None = None,
     ) -> dict[str, list[LogEntry]]:
         """Entries of all tanks with start <= time < end, by tank, newest first, in one query.
 
         Tanks without entries are left out.
+
+        Args:
+            kinds: only these; None means all.
         """
         query = _between(select(*_COLUMNS), start, end).order_by(LogRow.tank, *_NEWEST_FIRST)
+        if kinds is not None:
+            query = query.where(LogRow.kind.in_([LogKind(kind).value for kind in kinds]))
         with self.session(writes=False) as session:
             rows = session.execute(query).all()
         found: dict[str, list[LogEntry]] = {}

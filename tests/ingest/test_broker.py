@@ -199,3 +199,19 @@ def test_missing_certificate_file_is_named(mosquitto, make_bench):
     )
     with pytest.raises(ConfigError, match="ca_file"):
         bench.start()
+
+
+def test_a_route_that_is_gone_is_unsubscribed_from_the_kept_session(mosquitto, make_bench):
+    bench = make_bench(mosquitto)
+    plain = bench.config
+    bench.config = replace(plain, routes=(RouteConfig("yard/{tank}/{quantity}"),))
+    bench.start()
+    publish(mosquitto, "yard/reed/ph", "6.5")
+    bench.wait_for("reed", "ph")
+    bench.stop()
+    bench.config = plain
+    bench.start()
+    publish(mosquitto, "yard/reed/ph", "6.6")
+    publish(mosquitto, "littoral/reed/ph", "6.7")
+    bench.wait_for("reed", "ph", count=2)
+    assert bench.status()["received"] == 1

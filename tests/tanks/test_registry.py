@@ -159,6 +159,8 @@ def test_logs_of_all_tanks_come_in_one(registry):
     later = NOON + timedelta(hours=1)
     assert registry.logs(start=later) == {"b": registry.log("b", start=later)}
     assert registry.logs(end=NOON) == {}
+    assert registry.logs(kinds=[LogKind.TRIM]) == registry.logs()
+    assert registry.logs(kinds=[LogKind.DOSE]) == {}
 
 
 def test_a_repeated_log_entry_is_stored_once(registry):
