@@ -11,7 +11,8 @@ from typing import Final
 
 import click
 
-from ingest.app import Ingester
+from ingest.client import address
+from ingest.routes import Router
 from service.cli.parts import Parts, config_option, configuration, opened, stop_signals
 from service.cli.serve import outlets, require_protection
 
@@ -42,7 +43,8 @@ def _check(parts: Parts) -> None:
     Raises:
         LittoralError: as the parts find.
     """
-    Ingester(parts.config, parts.store, parts.registry, parts.clock)
+    Router(parts.config.mqtt.prefix, parts.config.routes)
+    address(parts.config.mqtt)
     require_protection(parts.config, parts.registry)
     outlets(parts)
 
