@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from service.clock import to_us
 from service.derive.view import TankView
@@ -20,6 +21,7 @@ def chart_data(view: TankView) -> dict[str, Any]:
         "tank": view.tank.id,
         "zone": view.tank.time_zone,
         "now": _seconds(view.now),
+        "last": max((info.last.time_us for info in view.sensors), default=0) / 1e6,
         "co2": {"low": co2.target_low_mg_l, "high": co2.target_high_mg_l},
         "temperature": {
             "low": temperature.low_c,
@@ -27,10 +29,21 @@ def chart_data(view: TankView) -> dict[str, Any]:
             "sensor": _sensor(view, "temperature"),
         },
         "light": {"quantity": light, "sensor": _sensor(view, light)},
+        "lit_from": _lit_from(view),
         "lit": [
             [_seconds(start), _seconds(end)] for day in view.light_days for start, end in day.lit
         ],
     }
+
+
+def _lit_from(view: TankView) -> float:
+    """From when on ``lit`` is told; the present moment where it is not at all."""
+    if not view.light_days:
+        return _seconds(view.now)
+    first = view.light_days[0].day
+    return _seconds(
+        datetime(first.year, first.month, first.day, tzinfo=ZoneInfo(view.tank.time_zone))
+    )
 
 
 def _light_quantity(view: TankView) -> str:

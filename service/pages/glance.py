@@ -56,7 +56,7 @@ def co2_line(view: TankView) -> Line:
     if now.co2 is None:
         return Line("CO2", "–", "mg/L", "unknown", Tone.UNKNOWN, aim, now.reasons)
     dark = view.light is not None and view.light.lit is False
-    interval = f"{now.co2.low:.0f} to {now.co2.high:.0f}"
+    interval = f"likely {now.co2.low:.0f} to {now.co2.high:.0f}"
     words = {
         Co2State.WITHIN: ("in its range", Tone.CALM),
         Co2State.ABOVE: ("too much", Tone.LOOK),

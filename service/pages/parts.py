@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 from typing import Protocol, cast
 
@@ -30,6 +31,11 @@ class Parts(Protocol):
     @property
     def clock(self) -> Clock:
         """Tells the present moment."""
+        ...
+
+    @property
+    def nudge(self) -> Callable[[], None]:
+        """Asks the watch to look again now."""
         ...
 
 

@@ -88,6 +88,7 @@ def add_entry(tank: str) -> Answer:
         )
     except (InvalidInputError, guard.StaleFormError) as error:
         return _tank_page(found, kind, given, error), error.status
+    current().nudge()
     session["by"] = entry.by
     words = KIND_WORDS[kind]
     flash(f"Noted: {words.lower() if words[1:2].islower() else words}. Advice follows shortly.")
@@ -107,6 +108,7 @@ def mark(tank: str, id: str) -> Answer:
         deed = request.form.get("deed", "")
         state, until, words = _deed(deed, moments)
         one = ledger.mark(id, state, until, now=moments.now)
+        current().nudge()
     except (InvalidInputError, guard.StaleFormError, LittoralError) as error:
         return _tank_page(found, LogKind.WATER_CHANGE, {}, error), error.status
     flash(f"{words}: {one.finding.title}.")

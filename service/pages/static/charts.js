@@ -1,0 +1,216 @@
+// The charts of a tank: one window of time for all three, moved by buttons, keys or dragging.
+
+import {
+  DAY_S, LONG_S, co2Series, excursions, lightSeries, litStretches, stepFor, temperatureSeries,
+} from "./series.js";
+import { formatter, kindOf, optionsOf } from "./drawing.js";
+
+const DAYS = { day: 1, week: 7, month: 30, year: 365 };
+const SHORTEST_S = 1800;
+const LONGEST_S = 366 * DAY_S;
+const LOADERS = { co2: co2Series, temperature: temperatureSeries, light: lightSeries };
+
+let frame = readFrame();
+let range = DAYS[new URLSearchParams(location.search).get("range")]
+  ? new URLSearchParams(location.search).get("range") : "day";
+let span = presentSpan(); // {start, end, follows}: unix seconds
+let loads = 0;
+const places = [...document.querySelectorAll("[data-chart]")].map((element) => ({
+  key: element.dataset.chart,
+  element,
+  readout: document.getElementById(`${element.dataset.chart}-readout`),
+  chart: null,
+  data: null,
+  kind: null,
+}));
+
+function readFrame() {
+  return JSON.parse(document.getElementById("chart-data").textContent);
+}
+
+function presentSpan() {
+  return { start: frame.now - DAYS[range] * DAY_S, end: frame.now, follows: true };
+}
+
+/** Move the window, keeping it within what can be shown. */
+function show(start, end) {
+  const length = Math.min(Math.max(end - start, SHORTEST_S), LONGEST_S);
+  const middle = (start + end) / 2;
+  const last = Math.min(middle + length / 2, frame.now);
+  span = { start: last - length, end: last, follows: last >= frame.now };
+  load();
+}
+
+function back() {
+  span = presentSpan();
+  load();
+}
+
+function zoom(factor) {
+  const anchor = span.follows ? span.end : (span.start + span.end) / 2;
+  const length = Math.min(Math.max((span.end - span.start) * factor, SHORTEST_S), LONGEST_S);
+  const share = span.follows ? 1 : 0.5;
+  show(anchor - length * share, anchor + length * (1 - share));
+}
+
+function shift(direction) {
+  const step = (direction * (span.end - span.start)) / 2;
+  show(span.start + step, span.end + step);
+}
+
+async function load() {
+  const mine = ++loads;
+  const window = span;
+  tellButtons();
+  const { start } = window;
+  const end = window.end + 1; // the API leaves the end out, and the newest reading may be there
+  for (const place of places) place.element.setAttribute("aria-busy", "true");
+  const extra = { lit: [], excursions: [], long: end - start > LONG_S, year: stepFor(start, end) === DAY_S };
+  const beside = Promise.all([litStretches(frame, start, end), excursions(frame, start, end)])
+    .then(([lit, left]) => Object.assign(extra, { lit, excursions: left }));
+  await Promise.all(places.map(async (place) => {
+    try {
+      const [data] = await Promise.all([LOADERS[place.key](frame, start, end), beside]);
+      if (mine === loads) draw(place, data, window, extra);
+    } catch (error) {
+      if (mine === loads) tellTrouble(place, `The series cannot be had: ${error.message}`);
+    }
+  }));
+}
+
+function draw(place, data, window, extra) {
+  if (!data[1].some((value) => value !== null)) {
+    tellTrouble(place, "Nothing known in this span.");
+    return;
+  }
+  place.element.classList.remove("blank");
+  place.element.removeAttribute("aria-busy");
+  place.data = data;
+  place.kind = kindOf(place.key, frame, extra);
+  const at = place.chart ? place.chart.cursor.left : -10;
+  place.chart?.destroy();
+  place.element.replaceChildren();
+  const hooks = { zoom: show, back, cursor: (chart) => tell(place, chart) };
+  const size = { width: place.element.clientWidth, height: place.element.clientHeight };
+  place.chart = new uPlot(optionsOf(place.kind, frame, size, window, hooks), data, place.element);
+  if (at >= 0) place.chart.setCursor({ left: at, top: 10 });
+  else place.readout.textContent = place.kind.key;
+}
+
+function tellTrouble(place, text) {
+  place.chart?.destroy();
+  place.chart = null;
+  place.element.classList.add("blank");
+  place.element.removeAttribute("aria-busy");
+  const words = document.createElement("p");
+  words.textContent = text;
+  place.element.replaceChildren(words);
+  place.readout.textContent = "";
+}
+
+/** A moment in words: to the minute, or to the day where the window spans months. */
+function moment(seconds) {
+  const day = { weekday: "short", day: "numeric", month: "short" };
+  const months = span.end - span.start > 60 * DAY_S;
+  const rest = months ? { year: "numeric" } : { hour: "2-digit", minute: "2-digit" };
+  return formatter(frame.zone, { ...day, ...rest })(seconds);
+}
+
+function tell(place, chart) {
+  const { idx } = chart.cursor;
+  if (idx === null || idx === undefined) {
+    place.readout.textContent = place.kind.key;
+    return;
+  }
+  const values = place.data.slice(1).map((column) => column[idx]);
+  const text = values[0] === null ? "not known" : place.kind.tell(values);
+  place.readout.textContent = `${moment(place.data[0][idx])}: ${text}`;
+}
+
+function tellButtons() {
+  const length = span.end - span.start;
+  document.getElementById("span").textContent = `${moment(span.start)} to ${moment(span.end)}`;
+  for (const button of document.querySelectorAll("[data-range]")) {
+    const chosen = Math.abs(length - DAYS[button.dataset.range] * DAY_S) < 60;
+    button.setAttribute("aria-pressed", String(chosen));
+  }
+  const press = (name) => document.querySelector(`[data-move="${name}"]`);
+  press("later").disabled = span.follows;
+  press("closer").disabled = length <= SHORTEST_S;
+  press("wider").disabled = length >= LONGEST_S;
+  press("back").disabled = span.follows && Math.abs(length - DAYS[range] * DAY_S) < 60;
+}
+
+const MOVES = {
+  earlier: () => shift(-1),
+  later: () => shift(1),
+  closer: () => zoom(0.5),
+  wider: () => zoom(2),
+  back,
+};
+
+function step(place, by) {
+  const { chart, data } = place;
+  if (!chart) return;
+  const last = data[0].length - 1;
+  const from = chart.cursor.idx ?? (by > 0 ? -1 : last + 1);
+  const to = Math.min(Math.max(from + by, 0), last);
+  const value = data[1][to] ?? chart.scales.y.min;
+  chart.setCursor({ left: chart.valToPos(data[0][to], "x"), top: chart.valToPos(value, "y") });
+}
+
+function key(place, event) {
+  if (event.ctrlKey || event.metaKey || event.altKey) return;
+  const deeds = {
+    ArrowLeft: () => (event.shiftKey ? MOVES.earlier() : step(place, -1)),
+    ArrowRight: () => (event.shiftKey ? MOVES.later() : step(place, 1)),
+    Home: () => step(place, -Infinity),
+    End: () => step(place, Infinity),
+    "+": MOVES.closer,
+    "=": MOVES.closer,
+    "-": MOVES.wider,
+    0: back,
+    Escape: back,
+  };
+  if (!deeds[event.key]) return;
+  event.preventDefault();
+  deeds[event.key]();
+}
+
+function resize() {
+  for (const { chart, element } of places) {
+    chart?.setSize({ width: element.clientWidth, height: element.clientHeight });
+  }
+}
+
+function refreshed() {
+  const before = frame.last;
+  frame = readFrame();
+  if (!span.follows || frame.last === before) return;
+  const length = span.end - span.start;
+  span = { start: frame.now - length, end: frame.now, follows: true };
+  load();
+}
+
+for (const place of places) {
+  place.element.addEventListener("keydown", (event) => key(place, event));
+  place.element.addEventListener("focus", () => place.readout.setAttribute("aria-live", "polite"));
+  place.element.addEventListener("blur", () => place.readout.setAttribute("aria-live", "off"));
+  new ResizeObserver(resize).observe(place.element);
+}
+for (const button of document.querySelectorAll("[data-range]")) {
+  button.addEventListener("click", () => {
+    range = button.dataset.range;
+    const address = new URL(location.href);
+    address.searchParams.set("range", range);
+    history.replaceState(null, "", address);
+    back();
+  });
+}
+for (const button of document.querySelectorAll("[data-move]")) {
+  button.addEventListener("click", () => MOVES[button.dataset.move]());
+}
+document.addEventListener("littoral:refreshed", refreshed);
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", load);
+document.getElementById("span-bar").hidden = false;
+load();
