@@ -8,6 +8,7 @@ from flask import Flask, json
 
 from service.api import (
     absences,
+    access,
     calculate,
     co2,
     context,
@@ -74,6 +75,7 @@ def _frame() -> Flask:
     app.json = StrictJson(app)
     app.url_map.strict_slashes = False
     app.config["MAX_CONTENT_LENGTH"] = MAX_BODY_BYTES
+    access.install(app)
     api = openapi.open_api(app)
     log_schemas.register(api.spec)
     readings_schemas.register(api.spec)

@@ -12,6 +12,7 @@ import marshmallow as ma
 from flask import Flask
 
 from service.api import errors
+from service.api.access import is_guarded
 from service.api.blueprint import HEADERS
 from service.api.fields import Field
 from service.api.problems import BY_STATUS, MEDIA_TYPE, PROBLEMS
@@ -62,6 +63,14 @@ _PROBLEM_SCHEMA: Final[dict[str, Any]] = {
 }
 
 
+_BEARER: Final[dict[str, Any]] = {
+    "type": "http",
+    "scheme": "bearer",
+    "description": "A token made by `littoral token create`. A service without any token lets in "
+    "whoever is on its own machine.",
+}
+
+
 class Api(flask_smorest.Api):
     """The API with its document; errors are ours, not flask-smorest's."""
 
@@ -89,10 +98,12 @@ def open_api(app: Flask) -> Api:
         API_SPEC_OPTIONS={
             "info": {"description": _ABOUT, "license": {"name": "MIT", "identifier": "MIT"}},
             "servers": [{"url": "/"}],
+            "security": [{"bearer": []}],
         },
     )
     api = Api(app)
     api.spec.components.schema("Problem", _PROBLEM_SCHEMA)
+    api.spec.components.security_scheme("bearer", _BEARER)
     api.ma_plugin.converter.add_attribute_function(_described)
     return api
 
@@ -112,9 +123,11 @@ def document(api: Api) -> dict[str, Any]:
             if method not in _METHODS:
                 continue
             operation.setdefault("operationId", _operation_id(method, path))
+            if not is_guarded(path):
+                operation["security"] = []
             if HEADERS in operation:
                 operation.setdefault("parameters", []).extend(operation.pop(HEADERS))
-            for status in _frame_statuses(path, item, operation):
+            for status in _frame_statuses(method, path, item, operation):
                 operation["responses"].setdefault(str(status), _problem_response(status))
             for status, response in operation["responses"].items():
                 if int(status) >= 400 and "$ref" not in response and "content" not in response:
@@ -131,8 +144,14 @@ def document(api: Api) -> dict[str, Any]:
 _METHODS: Final = ("get", "put", "post", "delete", "patch")
 
 
-def _frame_statuses(path: str, item: dict[str, Any], operation: dict[str, Any]) -> list[int]:
+def _frame_statuses(
+    method: str, path: str, item: dict[str, Any], operation: dict[str, Any]
+) -> list[int]:
     statuses = [500]
+    if operation.get("security") != []:
+        statuses += [401, 403]
+    if method != "get" and not path.startswith("/v1/calculate/"):
+        statuses.append(429)
     parameters = [*item.get("parameters", []), *operation.get("parameters", [])]
     if "requestBody" in operation:
         statuses += [400, 413, 415, 422]

@@ -49,6 +49,20 @@ _KINDS: Final = (
         "Send the body as UTF-8 JSON; the detail says where reading stopped.",
     ),
     ProblemKind(
+        "unauthorized",
+        "A token is needed",
+        401,
+        "The service lets only those in who show a valid token, and this request shows none.",
+        "Send `Authorization: Bearer SECRET` with a token made by `littoral token create`.",
+    ),
+    ProblemKind(
+        "forbidden",
+        "Not allowed",
+        403,
+        "The token's scope does not cover this, or a browser sent the request for another site.",
+        "Use a token of the scope that the detail names.",
+    ),
+    ProblemKind(
         "not-found",
         "Not found",
         404,
@@ -114,6 +128,13 @@ _KINDS: Final = (
         "unit of the same dimension.",
     ),
     ProblemKind(
+        "too-many-requests",
+        "Too many requests",
+        429,
+        "More changes in a minute than one token or address may make, or too many wrong tokens.",
+        "Wait as many seconds as the Retry-After header says.",
+    ),
+    ProblemKind(
         "internal",
         "Internal error",
         500,
@@ -162,6 +183,8 @@ PROBLEMS: Final[dict[str, ProblemKind]] = {kind.slug: kind for kind in _KINDS}
 #: HTTP errors raised by Flask and Werkzeug -> the kind of problem they are.
 BY_STATUS: Final[dict[int, ProblemKind]] = {
     400: PROBLEMS["malformed-request"],
+    401: PROBLEMS["unauthorized"],
+    403: PROBLEMS["forbidden"],
     404: PROBLEMS["not-found"],
     405: PROBLEMS["method-not-allowed"],
     406: PROBLEMS["not-acceptable"],
@@ -170,6 +193,7 @@ BY_STATUS: Final[dict[int, ProblemKind]] = {
     413: PROBLEMS["too-large"],
     415: PROBLEMS["unsupported-media-type"],
     422: PROBLEMS["invalid-input"],
+    429: PROBLEMS["too-many-requests"],
     500: PROBLEMS["internal"],
     503: PROBLEMS["store-unavailable"],
 }

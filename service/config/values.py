@@ -92,11 +92,18 @@ class RouteConfig:
 
 @dataclass(frozen=True, slots=True)
 class HttpConfig:
-    """Where the API listens."""
+    """Where the API listens, and how much it takes.
+
+    Attributes:
+        writes_per_minute: changes taken from one token or address in a minute.
+        refusals_per_minute: wrong tokens taken from one address in a minute.
+    """
 
     host: str = "127.0.0.1"
     port: int = 8600
     threads: int = 8
+    writes_per_minute: int = 600
+    refusals_per_minute: int = 10
 
 
 @dataclass(frozen=True, slots=True)

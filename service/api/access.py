@@ -1,0 +1,184 @@
+"""Who may do what: bearer tokens, the pages' session, and the machine itself without any token.
+
+Without any token the service trusts its own machine, and then only requests that name it by a
+loopback name: a page of the web that a browser there happens to show is not let in.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from dataclasses import dataclass
+from typing import Final
+from urllib.parse import urlsplit
+
+from flask import Flask, Request, current_app, g, request, session
+
+from service.api.context import current, now
+from service.api.limiting import Limits
+from service.errors import LittoralError, NotFoundError
+from service.tanks.access import Scope, Token
+
+SESSION_KEY: Final = "access_token_id"
+"""Where the pages' signed session keeps the id of the token that somebody logged in with."""
+
+_SAFE: Final = ("GET", "HEAD", "OPTIONS")
+_STATELESS: Final = "/v1/calculate/"
+_LIMITS: Final = "littoral_limits"
+
+
+class UnauthorizedError(LittoralError):
+    """No valid token."""
+
+    slug = "unauthorized"
+    title = "A token is needed"
+    status = 401
+
+    def __init__(self, detail: str) -> None:
+        super().__init__(detail)
+        self.headers = {"WWW-Authenticate": 'Bearer realm="littoral"'}
+
+
+class ForbiddenError(LittoralError):
+    """A valid request of somebody who may not make it."""
+
+    slug = "forbidden"
+    title = "Not allowed"
+    status = 403
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """Who makes a request.
+
+    Attributes:
+        name: of the token; the address where there is no token.
+        scope: what is allowed.
+    """
+
+    name: str
+    scope: Scope
+
+
+def install(app: Flask) -> None:
+    """Check every request to a guarded address of an app before its view runs."""
+
+    @app.before_request
+    def check() -> None:
+        if not is_guarded(request.path):
+            return
+        caller = identify(request)
+        g.caller = caller
+        needed = scope_needed(request)
+        if not caller.scope.covers(needed):
+            raise ForbiddenError(f"the token's scope is {caller.scope}; needed: {needed}")
+        if needed is not Scope.READ:
+            limits_of(app).count_write(caller.name)
+
+
+def is_guarded(path: str) -> bool:
+    """Whether an address shows or changes what belongs to the tanks."""
+    return path.startswith("/v1/") or path == "/metrics"
+
+
+def scope_needed(asked: Request) -> Scope:
+    """The scope that a request needs."""
+    reads = asked.method in _SAFE or asked.path.startswith(_STATELESS)
+    return Scope.READ if reads else Scope.WRITE
+
+
+def identify(asked: Request) -> Caller:
+    """Who makes a request.
+
+    Raises:
+        UnauthorizedError: a token is needed and there is no valid one.
+        ForbiddenError: a browser makes the request for another site.
+        TooManyRequestsError: too many wrong tokens came from this address.
+    """
+    if asked.headers.get("Authorization") is not None:
+        token = token_of_header(asked)
+        return Caller(token.name, token.scope)
+    logged_in = _token_of_session()
+    if logged_in is not None:
+        _refuse_other_sites(asked)
+        return Caller(logged_in.name, logged_in.scope)
+    if current().registry.has_tokens():
+        raise UnauthorizedError("send the header Authorization: Bearer SECRET")
+    _refuse_other_names(asked)
+    _refuse_other_sites(asked)
+    return Caller(asked.remote_addr or "", Scope.ADMIN)
+
+
+def token_of_header(asked: Request) -> Token:
+    """The token of a request's Authorization header.
+
+    Raises:
+        UnauthorizedError: another scheme than Bearer, or no valid token.
+        TooManyRequestsError: too many wrong tokens came from this address.
+    """
+    scheme, _, secret = asked.headers["Authorization"].partition(" ")
+    if scheme.lower() != "bearer" or not secret.strip():
+        raise UnauthorizedError(f"the scheme is {scheme[:20]!r}; allowed: Bearer and a secret")
+    return token_of_secret(secret.strip(), asked.remote_addr or "")
+
+
+def token_of_secret(secret: str, address: str) -> Token:
+    """The valid token of a secret; the pages' log-in asks here too.
+
+    Raises:
+        UnauthorizedError: there is none.
+        TooManyRequestsError: too many wrong ones came from this address.
+    """
+    limits = limits_of()
+    limits.refuse_guessing(address)
+    token = current().registry.token_of(secret, now())
+    if token is None:
+        limits.count_refusal(address)
+        raise UnauthorizedError("the token is not known, has expired, or is revoked")
+    return token
+
+
+def limits_of(app: Flask | None = None) -> Limits:
+    """The rate limits of an app, made from its configuration at first use."""
+    where = app or current_app
+    limits = where.extensions.get(_LIMITS)
+    if limits is None:
+        limits = where.extensions[_LIMITS] = Limits(current().config.http)
+    assert isinstance(limits, Limits)
+    return limits
+
+
+def _token_of_session() -> Token | None:
+    """The token that the pages' session was opened with, while it is valid."""
+    if not current_app.secret_key or SESSION_KEY not in session:
+        return None
+    try:
+        token = current().registry.token(str(session[SESSION_KEY]))
+    except NotFoundError:
+        return None
+    return token if token.valid(now()) else None
+
+
+def _refuse_other_names(asked: Request) -> None:
+    """A name that an attacker's DNS points at this machine is no loopback name."""
+    name = urlsplit(f"//{asked.host}").hostname or ""
+    if name == "localhost" or name == current().config.http.host:
+        return
+    if not _is_loopback(name):
+        allowed = "localhost, 127.0.0.1 or ::1"
+        raise ForbiddenError(f"Host is {name[:60]!r}; allowed without any token: {allowed}")
+
+
+def _is_loopback(name: str) -> bool:
+    try:
+        return ipaddress.ip_address(name).is_loopback
+    except ValueError:
+        return False
+
+
+def _refuse_other_sites(asked: Request) -> None:
+    """A browser says for which site it asks: whoever is trusted by cookie or place is careful."""
+    origin = asked.headers.get("Origin")
+    if origin is not None and urlsplit(origin).netloc != asked.host:
+        raise ForbiddenError(f"Origin is {origin[:60]!r}; allowed: the service's own")
+    if asked.headers.get("Sec-Fetch-Site", "none") == "cross-site":
+        raise ForbiddenError("Sec-Fetch-Site is cross-site; allowed: the service's own pages")
