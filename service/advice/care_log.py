@@ -63,3 +63,16 @@ def changed_since(case: Case, start: datetime, fraction: float) -> bool:
             break
         left *= 1.0 - float(one.data.get("fraction", case.tank.water_change.fraction))
     return 1.0 - left >= 0.9 * fraction
+
+
+def newest_calibration(case: Case, quantity: str) -> LogEntry | None:
+    """The newest calibration of a quantity's sensor; one that names no quantity is of pH."""
+    for one in entries(case, LogKind.CALIBRATION):
+        if one.data.get("quantity", "ph") == quantity:
+            return one
+    return None
+
+
+def days_since(case: Case, moment: datetime) -> float:
+    """Days from a moment to now."""
+    return (case.now - moment).total_seconds() / 86_400

@@ -4,27 +4,69 @@ from __future__ import annotations
 
 from typing import Final
 
+from service.advice.co2 import (
+    doubtful,
+    gas_at_night,
+    gas_early,
+    gas_late,
+    gas_out,
+    unsteady,
+)
 from service.advice.co2 import high as co2_high
 from service.advice.co2 import low as co2_low
-from service.advice.heat import out_of_range
+from service.advice.heat import coming, cooling, fast, out_of_range, oxygen
+from service.advice.light import against_co2, settling, shifted
 from service.advice.light import dead as light_dead
+from service.advice.light import dose as light_dose
 from service.advice.light import long as light_long
+from service.advice.light import short as light_short
+from service.advice.nutrients import doubled, skipped
 from service.advice.nutrients import due as dose_due
 from service.advice.recommendation import Finding
 from service.advice.reconcile import reconciled
 from service.advice.rule import NOTHING_STANDS, Case, Rule, Standing
+from service.advice.sensors import disagree, no_advice, odd, silent
+from service.advice.upkeep import cylinder, routine_work, trim
 from service.advice.water import after_work, routine
 from service.derive.view import TankView
 
 RULES: Final[tuple[Rule, ...]] = (
     co2_high.RULE,
-    co2_low.RULE,
+    oxygen.RULE,
     out_of_range.RULE,
+    coming.RULE,
+    fast.RULE,
+    cooling.RULE,
+    gas_out.RULE,
+    co2_low.RULE,
+    gas_late.RULE,
+    gas_early.RULE,
+    gas_at_night.RULE,
+    unsteady.RULE,
+    doubtful.RULE,
     light_dead.RULE,
     light_long.RULE,
+    light_short.RULE,
+    shifted.RULE,
+    light_dose.RULE,
+    against_co2.RULE,
+    settling.RULE,
     after_work.RULE,
     routine.RULE,
     dose_due.RULE,
+    skipped.RULE,
+    doubled.RULE,
+    routine_work.PREFILTER_RULE,
+    routine_work.FILTER_RULE,
+    routine_work.KH_TEST_RULE,
+    routine_work.CALIBRATION_RULE,
+    trim.RULE,
+    cylinder.RULE,
+    silent.RULE,
+    odd.STUCK_RULE,
+    odd.IMPLAUSIBLE_RULE,
+    disagree.RULE,
+    no_advice.RULE,
 )
 
 RULE_OF: Final[dict[str, Rule]] = {rule.code: rule for rule in RULES}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, time
 
@@ -15,6 +15,8 @@ from service.derive.view import Alkalinity, Array
 from service.science.hardness import MEQ_L_PER_DEGREE
 from service.science.water_change import concentration_after_changes
 from service.tanks.values import LogEntry, LogKind, Tank
+
+TESTED = "KH test in the log"
 
 CARRIED_SD_SHARE = 0.05
 """Each water change that a KH test is carried through adds this share of the value to its
@@ -51,7 +53,10 @@ def alkalinity_in_force(tank: Tank, log: Sequence[LogEntry], now: datetime) -> A
 def alkalinity_at(
     tank: Tank, log: Sequence[LogEntry], time_us: npt.NDArray[np.int64]
 ) -> tuple[Array, Array]:
-    """The alkalinity that counted at each moment, and its standard deviation.
+    """The alkalinity at each moment as known now, and its standard deviation.
+
+    A test tells that the alkalinity has moved since the test before: in hindsight it moved
+    evenly, so what the test found on top of what was expected is spread over the time between.
 
     Args:
         time_us: (n,), microseconds since 1970-01-01 UTC.
@@ -64,7 +69,25 @@ def alkalinity_at(
     spreads = np.array([np.nan] + [step.alkalinity.sd_meq_l for step in steps])
     starts = np.array([step.time_us for step in steps], dtype=np.int64)
     index = np.searchsorted(starts, time_us, side="right")
-    return values[index], spreads[index]
+    found = values[index]
+    for begin, end, residual in _residuals(steps):
+        here = (time_us >= begin) & (time_us < end)
+        found[here] += residual * (time_us[here] - begin) / (end - begin)
+    return np.maximum(found, 0.0), spreads[index]
+
+
+def _residuals(steps: Sequence[_Step]) -> Iterator[tuple[int, int, float]]:
+    """Between which tests the alkalinity moved by how much more than was expected, meq/L."""
+    last_test: int | None = None
+    for number, step in enumerate(steps):
+        tested = step.alkalinity.tested
+        if step.alkalinity.source == TESTED:
+            if last_test is not None and step.time_us > last_test:
+                residual = step.alkalinity.meq_l - steps[number - 1].alkalinity.meq_l
+                yield last_test, step.time_us, residual
+            last_test = step.time_us
+        elif number == 0 and tested is not None:
+            last_test = to_us(tested)
 
 
 def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
@@ -80,7 +103,7 @@ def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
     for entry in sorted(log, key=lambda one: one.time):
         if entry.kind == LogKind.KH_TEST and "alkalinity_meq_l" in entry.data:
             value = float(entry.data["alkalinity_meq_l"])
-            tested_now = Alkalinity(value, sd, entry.time, "KH test in the log")
+            tested_now = Alkalinity(value, sd, entry.time, TESTED)
             steps.append(_Step(to_us(entry.time), tested_now))
         elif entry.kind == LogKind.WATER_CHANGE and steps:
             carried = _after_change(tank, steps[-1].alkalinity, entry)

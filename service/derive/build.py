@@ -11,7 +11,8 @@ import numpy as np
 
 from service.clock import to_us
 from service.derive.co2 import co2_over, target_of
-from service.derive.light import light_days_of, local_midnight
+from service.derive.gas import FIT_DAYS, gas_model_of
+from service.derive.light import light_days_of, local_day, local_midnight
 from service.derive.material import (
     LIGHT_QUANTITIES,
     Material,
@@ -24,7 +25,15 @@ from service.derive.sensors import US_PER_MINUTE, Believed, believed, usable, wh
 from service.derive.temperature import excursions_of, temperature_at
 from service.derive.thresholds import derived_limit
 from service.derive.tolerance import tolerance_of
-from service.derive.view import Array, Co2Now, Co2Series, LightDay, TankView, TemperatureNow
+from service.derive.view import (
+    Array,
+    Co2Now,
+    Co2Series,
+    GasModel,
+    LightDay,
+    TankView,
+    TemperatureNow,
+)
 from service.science.thermal import Excursion
 from service.science.thermal_forecast import WINDOW_S
 from service.store.interface import Store
@@ -32,6 +41,7 @@ from service.store.outside import read_outside
 from service.store.reading import Buckets, Reading, Samples, SeriesInfo, SeriesKey
 from service.tanks.registry import Registry
 from service.tanks.values import LogEntry, LogKind, Tank
+from service.tanks.volume import net_volume_l
 
 VIEW_DAYS: Final = 8
 LOG_DAYS: Final = 120
@@ -58,18 +68,42 @@ ALWAYS_KINDS: Final = (LogKind.KH_TEST, LogKind.CALIBRATION, LogKind.WATER_CHANG
 
 
 def view_of(
-    tank: Tank, registry: Registry, store: Store, now: datetime, *, days: int = VIEW_DAYS
+    tank: Tank,
+    registry: Registry,
+    store: Store,
+    now: datetime,
+    *,
+    days: int = VIEW_DAYS,
+    gas: GasModel | None = None,
 ) -> TankView:
     """Everything that rules and pages may know of a tank at ``now``.
 
     Args:
         days: local days of light, CO2 and excursions, today included.
+        gas: the gas exchange as last fitted (``gas_exchange``; it takes a tenth of a second).
 
     Raises:
         StoreUnavailableError, StoreRefusedError: as the store finds.
         NotFoundError: the tank is not in the registry.
     """
-    return view_from(material_of(tank, registry, store, now, days=days))
+    return view_from(replace(material_of(tank, registry, store, now, days=days), gas=gas))
+
+
+def gas_exchange(
+    tank: Tank, registry: Registry, store: Store, now: datetime, *, days: int = FIT_DAYS
+) -> GasModel:
+    """Gas exchange fitted to the last days; parameters and errors as ``view_of``."""
+    material = material_of(tank, registry, store, now, days=days)
+    first = local_day(tank, now - timedelta(days=days - 1))
+    return gas_model_of(
+        tank,
+        now,
+        co2_series_from(material),
+        material.series("temperature"),
+        light_days_of(tank, light_source_from(material), first, now),
+        target_of(tank, tolerance_of(tank, now).co2_max_mg_l),
+        net_volume_l(tank),
+    )
 
 
 def material_of(

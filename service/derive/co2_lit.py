@@ -14,6 +14,9 @@ from service.derive.view import Array, Co2High, Co2Lit, Co2Series
 from service.science.intervals import Interval, gaps, runs_above, steps
 from service.science.light_co2 import MAX_GAP_S, lit_share_by_co2
 
+HOUR_S = 3600.0
+WAIT_S = 3 * HOUR_S
+"""So long after lights-on CO2 may still be on its way. Our choice."""
 Lit = Sequence[tuple[datetime, datetime]]
 
 
@@ -49,7 +52,13 @@ def co2_while_lit(
     value, high = series.value[while_lit], series.high[while_lit]
     below = value < target.low_mg_l
     minutes = share.lit_s / 60
-    edges = [_below_at_edges(time_s, series.value, one, target.low_mg_l) for one in inside]
+    window = Interval(start.timestamp(), end.timestamp())
+    whole = [Interval(on.timestamp(), min(off, end).timestamp()) for on, off in lit]
+    edges = [
+        _below_at_edges(time_s, series.value, one, window, target.low_mg_l)
+        for one in whole
+        if one.start_s < window.end_s and one.end_s > window.start_s
+    ]
     return Co2Lit(
         lit_min=minutes,
         known_min=minutes * (1 - share.unknown),
@@ -60,6 +69,7 @@ def co2_while_lit(
         early_below_min=sum(one for one, _ in edges) / 60,
         tail_below_min=sum(one for _, one in edges) / 60,
         surely_below_share=float((high < target.low_mg_l).mean()),
+        last_hour_below_share=_mean(below[time_s[while_lit] > _hour_back(inside)]),
         lowest_mg_l=float(value.min()),
         highest_mg_l=float(value.max()),
         start=from_us(int(series.time_us[while_lit][0])),
@@ -67,20 +77,48 @@ def co2_while_lit(
     )
 
 
+def _hour_back(lit: Sequence[Interval]) -> float:
+    """The moment since which an hour of light has passed, or the first moment of light."""
+    left_s = HOUR_S
+    for one in reversed(lit):
+        if one.length_s > left_s:
+            return one.end_s - left_s
+        left_s -= one.length_s
+    return lit[0].start_s - 1.0
+
+
 def _below_at_edges(
-    time_s: Array, value: Array, lit: Interval, low_mg_l: float
+    time_s: Array, value: Array, lit: Interval, window: Interval, low_mg_l: float
 ) -> tuple[float, float]:
     """Seconds below target at the beginning and at the end of one lit interval.
 
-    Both 0 where target is never reached in it: the shortfall then is no matter of timing.
+    Both 0 where target is never reached in it: the shortfall then is no matter of timing. But
+    in light that has just begun it may still come: all of it then counts as beginning.
+
+    Args:
+        window: only seconds in it count.
     """
-    here = (time_s >= lit.start_s) & (time_s <= lit.end_s)
-    reached = time_s[here & (value >= low_mg_l)]
-    if not reached.size:
+    here = (time_s >= lit.start_s) & (time_s <= lit.end_s) & ~np.isnan(value)
+    known = time_s[here]
+    if not known.size:
         return 0.0, 0.0
-    known = time_s[here & ~np.isnan(value)]
-    early = float(reached[0] - known[0]) if known[0] < reached[0] else 0.0
-    return early, float(known[-1] - reached[-1])
+    reached = known[value[here] >= low_mg_l]
+    from_start = known[0] - lit.start_s <= MAX_GAP_S
+    if not reached.size:
+        just_begun = lit.end_s >= window.end_s - MAX_GAP_S and lit.length_s < WAIT_S
+        return (_inside(lit.start_s, lit.end_s, window) if just_begun else 0.0), 0.0
+    early = _inside(lit.start_s, float(reached[0]), window) if from_start else 0.0
+    return early, _inside(float(reached[-1]), lit.end_s, window)
+
+
+def _inside(start_s: float, end_s: float, window: Interval) -> float:
+    """Seconds of a stretch that lie in the window."""
+    return max(min(end_s, window.end_s) - max(start_s, window.start_s), 0.0)
+
+
+def _mean(values: npt.NDArray[np.bool_]) -> float:
+    """Share of True; 1 where nothing is known, so that nobody takes it for recovered."""
+    return float(values.mean()) if values.size else 1.0
 
 
 def co2_above(

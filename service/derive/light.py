@@ -8,11 +8,11 @@ from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import numpy.typing as npt
 
 from service.derive.co2 import Target
 from service.derive.thresholds import DERIVED, derived_limit
 from service.derive.view import Array, Co2Series, LightDay
-from service.science.intervals import Interval
 from service.science.light import UMOL_PER_MOL, degree_hours_while_lit
 from service.science.light_co2 import lit_share_by_co2
 from service.science.light_days import (
@@ -37,11 +37,25 @@ class LightSource:
         quantity: ``ppfd`` or ``illuminance``; "" where neither is measured.
         samples: usable samples in the unit of the quantity.
         illuminance: samples of a lux sensor, if there is one, for the lux-hours.
+        lux: the samples in lux, as measured or from PPFD; never negative.
+        levels: between which the light comes on and goes off.
     """
 
     quantity: str
     samples: Samples
-    illuminance: Samples | None = None
+    illuminance: Samples | None
+    lux: Array
+    levels: Thresholds
+
+
+def light_source(
+    tank: Tank, quantity: str, samples: Samples, illuminance: Samples | None = None
+) -> LightSource:
+    """The light series of a tank with its levels; ``quantity`` "" where none is measured."""
+    lux = np.maximum(samples.value, 0.0)
+    if quantity == "ppfd":
+        lux = lux / lux_factor(tank)
+    return LightSource(quantity, samples, illuminance, lux, lit_levels(tank, lux))
 
 
 def local_day(tank: Tank, moment: datetime) -> date:
@@ -63,13 +77,6 @@ def local_moment(tank: Tank, day: date, at: time) -> datetime:
 def lux_factor(tank: Tank) -> float:
     """µmol/m²/s per lux of the tank's lamp."""
     return derived_limit(tank, "umol_per_lux")
-
-
-def as_lux(tank: Tank, source: LightSource) -> Array:
-    """The light series in lux, as measured or from PPFD; never negative."""
-    if source.quantity == "ppfd":
-        return np.asarray(np.maximum(source.samples.value, 0.0) / lux_factor(tank))
-    return np.asarray(np.maximum(source.samples.value, 0.0))
 
 
 def lit_levels(tank: Tank, lux: Array) -> Thresholds:
@@ -117,32 +124,28 @@ def light_days_of(
     edges = [local_midnight(tank, day).timestamp() for day in days]
     end = min(local_midnight(tank, final + timedelta(days=1)), now).timestamp()
     edges = [edge for edge in edges if edge < end] + [end]
-    lux = as_lux(tank, source)
-    levels = lit_levels(tank, lux)
     found = days_of_light(
         source.samples.time_s,
-        lux,
+        source.lux,
         edges,
-        thresholds=levels,
+        thresholds=source.levels,
         flicker_s=derived_limit(tank, "lit_min_off_min") * 60,
     )
-    measured = _lux_hours(tank, source, edges, levels)
+    measured = _lux_hours(source, edges)
     return tuple(
         _described(tank, source, day, one, hours, now, co2, target, temperature)
         for day, one, hours in zip(days, found, measured, strict=False)
     )
 
 
-def _lux_hours(
-    tank: Tank, source: LightSource, edges: Sequence[float], levels: Thresholds
-) -> list[float | None]:
+def _lux_hours(source: LightSource, edges: Sequence[float]) -> list[float | None]:
     """Measured lx h per day; None without a lux sensor."""
     if source.quantity == "illuminance":
         return [None] * (len(edges) - 1)  # taken from the day itself
     if source.illuminance is None or not len(source.illuminance):
         return [None] * (len(edges) - 1)
     lux = np.maximum(source.illuminance.value, 0.0)
-    days = days_of_light(source.illuminance.time_s, lux, edges, thresholds=levels)
+    days = days_of_light(source.illuminance.time_s, lux, edges, thresholds=source.levels)
     return [one.dose.total for one in days]
 
 
@@ -158,9 +161,11 @@ def _described(
     temperature: Samples | None,
 ) -> LightDay:
     factor = lux_factor(tank)
-    here = (source.samples.time_s >= found.start_s) & (source.samples.time_s < found.end_s)
-    values = source.samples.value[here]
+    edges_us = (found.start_s * 1e6, found.end_s * 1e6)
+    begin, end = np.searchsorted(source.samples.time_us, edges_us)
+    values = source.samples.value[begin:end]
     peak = float(values.max()) if values.size else None
+    within, below = _co2_shares(found, co2, target)
     by_sensor = source.quantity == "ppfd"
     seen = found.cover > 0
     return LightDay(
@@ -171,14 +176,15 @@ def _described(
         dli_mol_m2_d=found.dose.total * factor * SECONDS_PER_HOUR / UMOL_PER_MOL if seen else None,
         ppfd_peak_umol_m2_s=peak if by_sensor or peak is None else peak * factor,
         ppfd_from="sensor" if by_sensor else f"lux x {factor:g}",
-        degree_hours_lit_k_h=_degree_hours(tank, found.lit, temperature),
-        co2_within_share=_within(found.lit, co2, target),
+        degree_hours_lit_k_h=_degree_hours(tank, found, temperature),
+        co2_within_share=within,
         covered_share=min(found.cover, 1.0),
         complete=local_midnight(tank, day + timedelta(days=1)) <= now,
         on_at=None if found.on_s is None else _moment(found.on_s),
         off_at=None if found.off_s is None else _moment(found.off_s),
         bright_lux=None if np.isnan(found.bright_lux) else found.bright_lux,
         flickers=found.flickers,
+        co2_below_share=below,
     )
 
 
@@ -186,19 +192,34 @@ def _moment(time_s: float) -> datetime:
     return datetime.fromtimestamp(time_s, UTC)
 
 
-def _degree_hours(tank: Tank, lit: Sequence[Interval], temperature: Samples | None) -> float | None:
+def _degree_hours(tank: Tank, day: DayOfLight, temperature: Samples | None) -> float | None:
     if temperature is None or not len(temperature):
         return None
+    part = _around(temperature.time_us, day)
     base = derived_limit(tank, "degree_hours_base_c")
-    return degree_hours_while_lit(temperature.time_s, temperature.value, lit, base)
+    return degree_hours_while_lit(
+        temperature.time_us[part] / 1e6, temperature.value[part], day.lit, base
+    )
 
 
-def _within(lit: Sequence[Interval], co2: Co2Series | None, target: Target | None) -> float | None:
-    """Share of the lit time, as far as CO2 is known, that lies within target."""
-    if co2 is None or target is None or not lit or target.low_mg_l >= target.high_mg_l:
-        return None
-    share = lit_share_by_co2(co2.time_us / 1e6, co2.value, lit, target.low_mg_l, target.high_mg_l)
+def _co2_shares(
+    day: DayOfLight, co2: Co2Series | None, target: Target | None
+) -> tuple[float | None, float | None]:
+    """Shares of the lit time, as far as CO2 is known, that lie within and below target."""
+    if co2 is None or target is None or not day.lit or target.low_mg_l >= target.high_mg_l:
+        return None, None
+    part = _around(co2.time_us, day)
+    share = lit_share_by_co2(
+        co2.time_us[part] / 1e6, co2.value[part], day.lit, target.low_mg_l, target.high_mg_l
+    )
     known = 1.0 - share.unknown
     if np.isnan(known) or known < LEAST_KNOWN_SHARE:
-        return None
-    return float(np.clip(share.within / known, 0.0, 1.0))
+        return None, None
+    within, below = np.clip((share.within / known, share.below / known), 0.0, 1.0)
+    return float(within), float(below)
+
+
+def _around(time_us: npt.NDArray[np.int64], day: DayOfLight) -> slice:
+    """The samples of a day and a few on each side, so that lines reach over its edges."""
+    first, last = np.searchsorted(time_us, (day.start_s * 1e6, day.end_s * 1e6))
+    return slice(max(int(first) - 3, 0), int(last) + 3)

@@ -3,21 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
 
 import numpy as np
 
 from service.clock import from_us
 from service.derive.alkalinity import alkalinity_in_force
 from service.derive.co2 import Target, calibration_age_days, co2_at, co2_over, target_of
+from service.derive.co2_check import co2_check_of
+from service.derive.co2_days import co2_days_of
 from service.derive.co2_lit import co2_above, co2_while_lit
-from service.derive.light import LightSource, as_lux, light_days_of, lit_levels, local_day
+from service.derive.light import (
+    LightSource,
+    light_days_of,
+    light_source,
+    local_day,
+)
+from service.derive.light_plan import judged_light, light_spans, planned_lit
 from service.derive.sensors import Believed, age_min, why_no_reading
-from service.derive.temperature import excursions_of, since, temperature_at
+from service.derive.temperature import daily_minima, excursions_of, since, temperature_at
 from service.derive.thresholds import derived_limit
-from service.derive.tolerance import Tolerance, tolerance_of
-from service.derive.view import Co2High, Co2Now, Co2Series, LightNow, Quality, TankView
+from service.derive.tolerance import Tolerance, co2_ceiling_of, tolerance_of
+from service.derive.view import (
+    Co2High,
+    Co2Now,
+    Co2Series,
+    GasModel,
+    LightDay,
+    LightNow,
+    Quality,
+    TankView,
+)
 from service.science.thermal_forecast import WINDOW_S
 from service.store.reading import Reading, Samples, SeriesInfo
 from service.tanks.values import LogEntry, Tank
@@ -41,6 +58,8 @@ class Material:
         latest: by quantity, the newest usable reading of that series.
         samples: by quantity, usable samples or means of that series.
         paired_temperature: temperature reading nearest to the latest pH reading.
+        gas: the gas exchange as last fitted.
+        known_days: light of days that are over, as derived before from the same readings.
     """
 
     tank: Tank
@@ -52,6 +71,8 @@ class Material:
     latest: Mapping[str, Reading] = field(default_factory=dict)
     samples: Mapping[str, Samples] = field(default_factory=dict)
     paired_temperature: Reading | None = None
+    gas: GasModel | None = None
+    known_days: Mapping[date, LightDay] = field(default_factory=dict)
 
     def series(self, quantity: str) -> Samples:
         """The samples of a quantity; none where it is not measured."""
@@ -74,23 +95,30 @@ def view_from(material: Material) -> TankView:
     target = target_of(tank, tolerance.co2_max_mg_l)
     temperature = material.series("temperature")
     series = co2_series_from(material)
+    co2 = co2_now_from(material, target)
     source = light_source_from(material)
-    days = light_days_of(
+    first = local_day(tank, now - timedelta(days=material.days - 1))
+    known = _known_days(material, first)
+    days = known + light_days_of(
         tank,
         source,
-        local_day(tank, now - timedelta(days=material.days - 1)),
+        first + timedelta(days=len(known)),
         now,
         co2=series,
         target=target,
         temperature=temperature,
     )
+    lit = tuple(one for day in days for one in day.lit) or planned_lit(tank, first, now)
     day_ago = now - timedelta(hours=24)
-    lit = tuple(one for day in days for one in day.lit)
+    judged = judged_light(tank, lit, material.log, now)
+    while_lit = co2_while_lit(series, judged, target, day_ago, now)
+    if while_lit is not None and not days:
+        while_lit = replace(while_lit, lit_from="plan")
     return TankView(
         tank=tank,
         now=now,
         net_volume_l=net_volume_l(tank),
-        co2=co2_now_from(material, target),
+        co2=co2,
         co2_series=series,
         light_days=days,
         temperature=temperature_at(
@@ -107,9 +135,23 @@ def view_from(material: Material) -> TankView:
         sensors=material.infos,
         tolerance=tolerance,
         light=light_now_from(material, source),
-        co2_lit=co2_while_lit(series, lit, target, day_ago, now),
-        co2_high=_high(tank, tolerance, series, day_ago, now),
+        co2_lit=while_lit,
+        co2_high=_high(material, tolerance, series, day_ago, now),
+        co2_days=co2_days_of(series, light_spans(tank, days, lit), target.low_mg_l),
+        co2_check=co2_check_of(tank, material.log, co2, now),
+        gas=material.gas,
+        latest=material.latest,
+        daily_minima_c=daily_minima(temperature, now),
+        usual_c=float(np.median(temperature.value)) if len(temperature) else None,
     )
+
+
+def _known_days(material: Material, first: date) -> tuple[LightDay, ...]:
+    """The days from ``first`` on that need not be derived again."""
+    known: list[LightDay] = []
+    while (day := material.known_days.get(first + timedelta(days=len(known)))) is not None:
+        known.append(day)
+    return tuple(known)
 
 
 def co2_now_from(material: Material, target: Target | None = None) -> Co2Now:
@@ -148,8 +190,8 @@ def light_source_from(material: Material) -> LightSource:
     for quantity in LIGHT_QUANTITIES:
         samples = material.series(quantity)
         if len(samples):
-            return LightSource(quantity, samples, lux if len(lux) else None)
-    return LightSource("", Samples.empty())
+            return light_source(material.tank, quantity, samples, lux if len(lux) else None)
+    return light_source(material.tank, "", Samples.empty())
 
 
 def light_now_from(material: Material, source: LightSource) -> LightNow:
@@ -160,8 +202,7 @@ def light_now_from(material: Material, source: LightSource) -> LightNow:
     if not len(source.samples) or reading is None or age_min(reading, material.now) > stale_min:
         why = (material.why_none(quantity),)
         return LightNow(reading, None, None, Quality.STALE, why)
-    lux = as_lux(material.tank, source)
-    levels = lit_levels(material.tank, lux)
+    lux, levels = source.lux, source.levels
     lit = bool(lux[-1] > levels.on_lux)
     other = np.flatnonzero(lux <= levels.off_lux if lit else lux > levels.on_lux)
     changed = None
@@ -171,12 +212,12 @@ def light_now_from(material: Material, source: LightSource) -> LightNow:
 
 
 def _high(
-    tank: Tank, tolerance: Tolerance, series: Co2Series, start: datetime, end: datetime
+    material: Material, tolerance: Tolerance, series: Co2Series, start: datetime, end: datetime
 ) -> Co2High | None:
-    ceiling = tolerance.co2_max_mg_l
-    if ceiling is None:
-        ceiling = tank.plants.co2_high_mg_l
-    return co2_above(series, ceiling, RELEASE_SHARE * ceiling, start, end)
+    tank = material.tank
+    ceiling, lowered = co2_ceiling_of(tank, tolerance, material.log, material.now)
+    found = co2_above(series, ceiling, RELEASE_SHARE * ceiling, start, end)
+    return replace(found, newcomers=True) if found is not None and lowered else found
 
 
 def _conductivity(material: Material) -> float | None:

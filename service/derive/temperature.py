@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
+from itertools import pairwise
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from service.store.reading import Reading, Samples
 from service.tanks.values import Tank
 
 RATE_WINDOW_S = 3600.0
+MOST_DAYS = 14
 LEAST_RATE_K_H = 0.05
 """A slower drift is not forecast: half a day of it stays within 0.6 K. Our choice."""
 
@@ -77,6 +79,21 @@ def excursions_of(tank: Tank, samples: Samples, tolerance: Tolerance) -> tuple[E
             min_length_s=derived_limit(tank, "excursion_min_min") * 60,
         )
     )
+
+
+def daily_minima(samples: Samples, now: datetime) -> tuple[float, ...]:
+    """Lowest temperature of each stretch of 24 h up to ``now``, oldest first.
+
+    Stops at the first stretch, going back, that holds no sample.
+    """
+    edges = [to_us(now - timedelta(days=day)) for day in range(MOST_DAYS + 1)]
+    bounds = np.searchsorted(samples.time_us, edges, side="right")
+    minima: list[float] = []
+    for end, begin in pairwise(bounds.tolist()):
+        if begin == end:
+            break
+        minima.append(float(samples.value[begin:end].min()))
+    return tuple(reversed(minima))
 
 
 def since(samples: Samples, start: datetime) -> Samples:

@@ -184,6 +184,12 @@ DERIVED: Final[dict[str, Threshold]] = table(
         1440,
     ),
     Threshold(
+        "newcomer_h", 48, "h", "after stocking the CO2 ceiling is lower for so long", high=1000
+    ),
+    Threshold(
+        "newcomer_share", 0.8, "1", "share of the CO2 ceiling that new animals get", low=0.1, high=1
+    ),
+    Threshold(
         "degree_hours_base_c",
         20,
         "Cel",

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
+from service.derive.thresholds import derived_limit
 from service.tanks.species import Co2Ceiling, co2_ceiling, resolved, shared_temperature_range
-from service.tanks.values import Tank
+from service.tanks.values import LogEntry, LogKind, Tank
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,3 +63,30 @@ def tolerance_of(tank: Tank, now: datetime) -> Tolerance:
         co2=ceiling,
         air_breathers=breathers,
     )
+
+
+def newcomers(tank: Tank, log: Sequence[LogEntry], now: datetime) -> bool:
+    """Whether animals came in within the hours in which they get a lower CO2 ceiling."""
+    oldest = now - timedelta(hours=derived_limit(tank, "newcomer_h"))
+    return any(
+        entry.kind == LogKind.STOCKING
+        and oldest <= entry.time <= now
+        and float(entry.data.get("count", 1)) > 0
+        for entry in log
+    )
+
+
+def co2_ceiling_of(
+    tank: Tank, tolerance: Tolerance, log: Sequence[LogEntry], now: datetime
+) -> tuple[float, bool]:
+    """The CO2 that must not be exceeded, mg/L, and whether it is lowered for newcomers.
+
+    Without animals it is the upper end of the plants' target.
+    """
+    if tolerance.co2 is None:
+        return tank.plants.co2_high_mg_l, False
+    if tolerance.co2.newcomer:
+        return tolerance.co2.co2_mg_l, True
+    if newcomers(tank, log, now):
+        return tolerance.co2.co2_mg_l * derived_limit(tank, "newcomer_share"), True
+    return tolerance.co2.co2_mg_l, False

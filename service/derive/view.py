@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
-from typing import Literal
+from types import MappingProxyType
+from typing import Final, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from service.derive.tolerance import NO_TOLERANCE, Tolerance
+from service.science.gas_exchange_fit import GasExchangeFit
 from service.science.thermal import Excursion
 from service.store.reading import Reading, SeriesInfo
 from service.tanks.values import LogEntry, Tank
 
 Array = npt.NDArray[np.float64]
+
+NO_READINGS: Final[Mapping[str, Reading]] = MappingProxyType({})
 
 
 class Quality(StrEnum):
@@ -103,7 +108,9 @@ class Co2Lit:
             where target is not reached in that photoperiod.
         tail_below_min: minutes below at the end of the light, after the last moment within.
         surely_below_share: share of the known values whose whole interval lies below.
+        last_hour_below_share: share of the values of the latest lit hour that lie below.
         start, end: first and last known value while lit.
+        lit_from: ``sensor``, or ``plan`` where no light is measured.
     """
 
     lit_min: float
@@ -115,10 +122,80 @@ class Co2Lit:
     early_below_min: float
     tail_below_min: float
     surely_below_share: float
+    last_hour_below_share: float
     lowest_mg_l: float
     highest_mg_l: float
     start: datetime
     end: datetime
+    lit_from: str = "sensor"
+
+
+@dataclass(frozen=True, slots=True)
+class Co2Day:
+    """CO2 of one local day around its light.
+
+    Attributes:
+        on_at, off_at: first on and last off of the lamp (planned ones without a light sensor).
+        at_on_mg_l, mean_lit_mg_l, peak_mg_l: at lights-on, over the light, at its highest.
+        night_from: when both lamp and, by plan, gas are off.
+        dusk_mg_l: at that moment; None where not known.
+        reached_min: minutes from lights-on until target is reached; below 0 where CO2 was within
+            target before; None if it never was.
+        night_low_mg_l: lowest of the dark that follows; None where too little of it is known.
+        night_h: hours of that dark that are known.
+    """
+
+    day: date
+    on_at: datetime
+    off_at: datetime
+    at_on_mg_l: float
+    mean_lit_mg_l: float
+    peak_mg_l: float
+    peak_at: datetime
+    reached_min: float | None
+    night_from: datetime
+    dusk_mg_l: float | None
+    night_low_mg_l: float | None
+    night_h: float
+
+
+@dataclass(frozen=True, slots=True)
+class Co2Check:
+    """A second estimate of CO2 from an aerated sample, beside the one by KH.
+
+    Attributes:
+        by_drop: estimate from the pH drop, mg/L.
+        sampled: when the aerated sample was logged.
+        disagreement: 1 where CO2 by KH is too high to be chance, -1 too low, 0 where they agree.
+        reason: what a disagreement usually means; "" without one.
+    """
+
+    by_drop: Estimate
+    sampled: datetime
+    disagreement: int
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class GasModel:
+    """What the tank's own series tells of its gas exchange.
+
+    Attributes:
+        fit: exchange coefficient and injection with intervals; None where they can't be told.
+        lead_h: hours of gas from the night's level to the middle of the target; ``math.inf``
+            where it is not reached at the present rate; None without an injection.
+        steady_mg_l: level that gas and loss settle at.
+        gas_g_per_day: gas dissolved per day, a lower bound of what the cylinder loses.
+        fitted: when; from the days before.
+        reason: why there is no fit, or what is missing in it.
+    """
+
+    fit: GasExchangeFit | None
+    fitted: datetime
+    lead_h: Estimate | None = None
+    steady_mg_l: Estimate | None = None
+    gas_g_per_day: Estimate | None = None
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +206,7 @@ class Co2High:
         minutes: in all; ongoing_min: those of the spell that is still going on.
         peak_mg_l: highest value, with the lower end of its interval and its time.
         first_at, last_at: begin of the first and end of the last spell; None without one.
+        newcomers: the ceiling is lowered because animals are new.
     """
 
     ceiling_mg_l: float
@@ -139,6 +217,7 @@ class Co2High:
     peak_at: datetime
     first_at: datetime | None
     last_at: datetime | None
+    newcomers: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +251,7 @@ class LightDay:
         ppfd_from: ``sensor`` or the lux factor used.
         degree_hours_lit_k_h: temperature above the base while lit, K h.
         co2_within_share: share of the lit time with CO2 within target, 0 to 1; None if unknown.
+        co2_below_share: share of the lit time with CO2 below target; None if unknown.
         covered_share: share of the day so far for which there are readings.
         complete: the local day is over.
         on_at, off_at: first on and last off; None where unseen.
@@ -194,6 +274,7 @@ class LightDay:
     off_at: datetime | None = None
     bright_lux: float | None = None
     flickers: int = 0
+    co2_below_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,6 +327,12 @@ class TankView:
         light: light at ``now``.
         co2_lit: CO2 over the lit hours of the last 24 h; None where unknown.
         co2_high: CO2 against the animals' ceiling (the plants' without animals), last 24 h.
+        co2_days: CO2 around the light of each day, oldest first.
+        co2_check: a second estimate of CO2, where somebody measured an aerated sample.
+        gas: the fitted gas exchange; None where it was not fitted.
+        latest: by quantity, the newest usable reading of the believed sensor.
+        daily_minima_c: lowest temperature of each stretch of 24 h up to now, oldest first.
+        usual_c: median temperature of the last days; None without readings.
     """
 
     tank: Tank
@@ -262,3 +349,9 @@ class TankView:
     light: LightNow | None = None
     co2_lit: Co2Lit | None = None
     co2_high: Co2High | None = None
+    co2_days: tuple[Co2Day, ...] = ()
+    co2_check: Co2Check | None = None
+    gas: GasModel | None = None
+    latest: Mapping[str, Reading] = field(default_factory=lambda: NO_READINGS)
+    daily_minima_c: tuple[float, ...] = ()
+    usual_c: float | None = None

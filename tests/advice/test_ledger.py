@@ -21,7 +21,7 @@ from tests.derive.pieces import NOON, a_tank, entry
 
 
 def finding(
-    code: str = "co2-low", severity: Severity = Severity.ADVICE, **other: object
+    code: str = "co2-high", severity: Severity = Severity.ADVICE, **other: object
 ) -> Finding:
     return Finding(
         code, severity, f"{code} title", f"{code} action",
@@ -159,7 +159,7 @@ def test_contradicted_one_does_not_linger_in_its_hold(ledger: Ledger) -> None:
 def test_standing_tells_rules_what_they_said(ledger: Ledger) -> None:
     ledger.update(at(NOON), [finding(subject="x")])
     assert ledger.standing(["reed", "other"], NOON) == {
-        "reed": frozenset({("co2-low", "x")}),
+        "reed": frozenset({("co2-high", "x")}),
         "other": frozenset(),
     }
 

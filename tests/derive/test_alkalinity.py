@@ -72,3 +72,18 @@ def test_over_time_each_moment_has_the_value_that_counted_then() -> None:
     value, sd = alkalinity_at(a_tank(alkalinity_meq_l=None), log, moments)
     assert np.isnan(value[0]) and np.isnan(sd[0])
     assert value[1:].tolist() == [2.0, 2.0]
+
+
+def test_in_hindsight_what_a_test_found_is_spread_over_the_time_since_the_test_before() -> None:
+    log = [
+        entry(LogKind.KH_TEST, NOON - 4 * DAY, alkalinity_meq_l=2.0),
+        entry(LogKind.KH_TEST, NOON, alkalinity_meq_l=1.0),
+    ]
+    moments = np.array([to_us(NOON + days * DAY) for days in (-5, -4, -3, -1, 0, 1)])
+    value, _ = alkalinity_at(a_tank(), log, moments)
+    assert value == pytest.approx([KH_4, 2.0, 1.75, 1.25, 1.0, 1.0])
+    # Known tap water explains the whole fall here: nothing is left to spread.
+    tank = a_tank(water_change=WaterChangePlan(tap_alkalinity_meq_l=0.0))
+    change = entry(LogKind.WATER_CHANGE, NOON - 2 * DAY, fraction=0.5)
+    value, _ = alkalinity_at(tank, [*log, change], moments)
+    assert value == pytest.approx([KH_4, 2.0, 2.0, 1.0, 1.0, 1.0])

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from service.derive.co2 import Target, co2_over
-from service.derive.light import LightSource, light_days_of, local_midnight
+from service.derive.light import LightSource, light_days_of, light_source, local_midnight
 from service.derive.material import light_now_from, light_source_from, view_from
 from service.derive.view import Quality
 from service.store.reading import Samples
@@ -19,7 +19,7 @@ MARCH_9 = date(2026, 3, 9)
 
 def lux_source(now: datetime = NOON, days: int = 3, **lamp_hours: float) -> LightSource:
     time_us = grid(now - timedelta(days=days), now, 1.0)
-    return LightSource("illuminance", samples(time_us, lamp(time_us, **lamp_hours)))
+    return light_source(a_tank(), "illuminance", samples(time_us, lamp(time_us, **lamp_hours)))
 
 
 def test_photoperiod_and_dose_of_a_timer_lamp() -> None:
@@ -46,7 +46,7 @@ def test_ppfd_sensor_is_preferred_and_lux_hours_come_from_the_lux_sensor() -> No
     assert day.dli_mol_m2_d == pytest.approx(200 * 3600 * 8 / 1e6, rel=0.005)
     assert day.ppfd_from == "sensor"
     assert day.lux_hours == pytest.approx(8 * 12_000 + 16 * 10, rel=0.005)
-    only_ppfd = LightSource("ppfd", source.samples)
+    only_ppfd = light_source(a_tank(), "ppfd", source.samples)
     (day,) = light_days_of(a_tank(), only_ppfd, MARCH_9, NOON, last=MARCH_9)
     assert day.lux_hours is None
 
@@ -83,7 +83,11 @@ def test_gap_is_seen_in_the_cover() -> None:
         part[kept] for part in (source.samples.time_us, source.samples.value, source.samples.flags)
     )
     (day,) = light_days_of(
-        a_tank(), LightSource("illuminance", Samples(*parts)), MARCH_9, NOON, last=MARCH_9
+        a_tank(),
+        light_source(a_tank(), "illuminance", Samples(*parts)),
+        MARCH_9,
+        NOON,
+        last=MARCH_9,
     )
     assert day.covered_share == pytest.approx(20 / 24, abs=0.01)
 
@@ -106,14 +110,12 @@ def test_degree_hours_while_lit() -> None:
 
 
 def test_own_levels_of_a_tank_win() -> None:
-    dim = LightSource(
-        "illuminance", samples(s := grid(NOON - timedelta(days=2), NOON, 1.0), lamp(s, lux=400.0))
-    )
-    tank = a_tank(thresholds={"lit_on_lux": 5000.0})
-    (day,) = light_days_of(tank, dim, MARCH_9, NOON, last=MARCH_9)
-    assert day.photoperiod_h == 0
-    (day,) = light_days_of(a_tank(), dim, MARCH_9, NOON, last=MARCH_9)
-    assert day.photoperiod_h == pytest.approx(8.0, abs=0.05)
+    time_us = grid(NOON - timedelta(days=2), NOON, 1.0)
+    dim = samples(time_us, lamp(time_us, lux=400.0))
+    for tank, hours in ((a_tank(thresholds={"lit_on_lux": 5000.0}), 0.0), (a_tank(), 8.0)):
+        source = light_source(tank, "illuminance", dim)
+        (day,) = light_days_of(tank, source, MARCH_9, NOON, last=MARCH_9)
+        assert day.photoperiod_h == pytest.approx(hours, abs=0.05)
 
 
 def test_light_now_and_since_when() -> None:

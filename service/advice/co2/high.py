@@ -45,7 +45,11 @@ def judge(case: Case) -> Iterator[Finding]:
                 _sensor(case),
             ),
             Evidence(
-                _whose(case), "co2-ceiling", high.ceiling_mg_l, "mg/L", source=_ceiling_source(case)
+                _whose(case, high),
+                "co2-ceiling",
+                high.ceiling_mg_l,
+                "mg/L",
+                source=_ceiling_source(case),
             ),
             Evidence("minutes above it in the last 24 h", "co2-above-minutes", high.minutes, "min"),
         ),
@@ -100,11 +104,11 @@ def _action(case: Case, high: Co2High, ongoing: bool, less: float) -> str:
     )
 
 
-def _whose(case: Case) -> str:
+def _whose(case: Case, high: Co2High) -> str:
     ceiling = case.view.tolerance.co2
     if ceiling is None:
         return "upper end of the plants' target; no animals are registered"
-    new = ", lowered because the animals are new" if ceiling.newcomer else ""
+    new = ", lowered because the animals are new" if high.newcomers else ""
     return f"what {ceiling.species} tolerates{new}"
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 
 from service.advice import cautions
+from service.advice.co2.gas_out import no_gas
 from service.advice.phrases import percent, span
 from service.advice.practice import COMMON_PRACTICE
 from service.advice.recommendation import Amount, Evidence, Finding, Severity
@@ -12,6 +14,10 @@ from service.advice.rule import Case, Rule
 from service.derive.view import Co2Lit
 
 CODE = "co2-low"
+FAR_SHARE = 0.2
+RECOVERED_SHARE = 0.25
+LITTLE_LIGHT = timedelta()
+"""Even the first minutes of light without any gas are no reason to open the valve."""
 
 
 def judge(case: Case) -> Iterator[Finding]:
@@ -21,18 +27,20 @@ def judge(case: Case) -> Iterator[Finding]:
     what comes of closing the gas early, which is common practice.
     """
     lit = case.view.co2_lit
-    if lit is None or not case.tank.co2_injected:
+    if lit is None or not case.tank.co2_injected or no_gas(case, LITTLE_LIGHT):
         return
     least = case.limit("co2_low_lit_min")
     low_min = minutes_too_low(case, lit)
     if low_min < (least / 2 if case.stands(CODE) else least):
         return
+    if not case.stands(CODE) and lit.last_hour_below_share < RECOVERED_SHARE:
+        return  # whatever it was is over: don't open the gas further on account of it
     co2, tank = case.view.co2, case.tank
     target = f"{co2.target_low_mg_l:.0f} to {co2.target_high_mg_l:.0f} mg/L"
     step = flow_step(case, lit)
     yield Finding(
         code=CODE,
-        severity=Severity.WARNING if low_min > lit.known_min / 2 else Severity.ADVICE,
+        severity=severity(case, lit, low_min),
         title=f"CO2 is {lit.shortfall_mg_l:.0f} mg/L short while the lamp is on",
         action=(
             f"In {span(low_min)} of {span(lit.known_min)} of light CO2 lay below its target of "
@@ -75,6 +83,12 @@ def judge(case: Case) -> Iterator[Finding]:
     )
 
 
+def severity(case: Case, lit: Co2Lit, low_min: float) -> Severity:
+    """A warning where most of the light lacks much of the CO2 it is meant to have."""
+    far = lit.shortfall_mg_l > FAR_SHARE * case.view.co2.target_low_mg_l
+    return Severity.WARNING if far and low_min > lit.known_min / 2 else Severity.ADVICE
+
+
 def minutes_too_low(case: Case, lit: Co2Lit) -> float:
     """Lit minutes below target that neither a late start nor an early end explains."""
     tail = min(lit.tail_below_min, case.limit("co2_low_tail_min"))
@@ -92,4 +106,5 @@ def flow_step(case: Case, lit: Co2Lit) -> float:
     return min(max(wanted, 0.05), case.limit("co2_step_share"))
 
 
-RULE = Rule(CODE, "CO2 below the plants' target while the lamp is on, over the last 24 h", judge)
+RULE = Rule(CODE, "CO2 below the plants' target while the lamp is on, over the last 24 h", judge,
+            timedelta(hours=6), timedelta(days=2))  # fmt: skip

@@ -6,71 +6,49 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from service.advice import cautions
+from service.advice.light.full_days import light_sensor
 from service.advice.light.plan import planned_days
-from service.advice.phrases import clock, day_clock, span
+from service.advice.phrases import day_clock, span
 from service.advice.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.rule import Case, Rule
 from service.derive.view import LightDay
 
 CODE = "light-dead"
-LEAST_COVER = 0.8
-"""Share of a day that readings must cover before its darkness counts. Our choice."""
+LONG_AGO = timedelta(days=3)
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when it is dark within the planned hours, or was on all of the last full day."""
-    light = case.view.light
-    grace = timedelta(minutes=case.limit("light_grace_min"))
-    if light is not None and light.lit is False:
-        for on, off in planned_days(case):
-            if on + grace <= case.now < off:
-                dark_from = max(on, light.unchanged_since or on)
-                if case.now - dark_from >= grace:
-                    yield _finding(case, dark_from, off, now_dark=True)
-                    return
-    yesterday = _last_full_day(case)
-    if yesterday is not None and not yesterday.lit and case.tank.photoperiod.hours > 0:
-        if light is not None and light.lit:
-            return
-        start, end = planned_days(case)[0]
-        yield _finding(case, start, end, now_dark=False)
-
-
-def _last_full_day(case: Case) -> LightDay | None:
-    full = [one for one in case.view.light_days if one.complete]
-    return full[-1] if full and full[-1].covered_share >= LEAST_COVER else None
-
-
-def _finding(case: Case, since: datetime, until: datetime, *, now_dark: bool) -> Finding:
-    tank, light = case.tank, case.view.light
-    dark_min = ((case.now if now_dark else until) - since).total_seconds() / 60
-    plan = tank.photoperiod
+    """Speak from when it is dark in wanted light until it is lit again, nights included."""
+    since = dark_since(case)
+    if since is None:
+        return
+    plan, light = case.tank.photoperiod, case.view.light
+    missed_min = _missed_min(case, since)
+    in_hours = any(on <= case.now < off for on, off in planned_days(case))
     reading = light.reading if light is not None else None
-    return Finding(
+    yield Finding(
         code=CODE,
         severity=Severity.WARNING,
-        title="The lamp is dark although it should be on" if now_dark else "The lamp stayed dark",
+        title=("The lamp is dark although it should be on" if in_hours else "The lamp stayed dark"),
         action=(
             f"By its plan the lamp is on from {plan.lights_on:%H:%M} for {plan.hours:g} h, but the "
-            f"light sensor has been dark {'for ' + span(dark_min) if now_dark else 'all day'}. "
-            "Look first whether the sensor is covered or has slipped; then check timer, plug and "
-            "lamp. Keep the gas closed while it stays dark: plants take up no CO2 in the dark. "
-            "A day or two without light harms plants little; don't make up for it with longer days."
+            f"light sensor has been dark for {span(missed_min)} of it. Look first whether the "
+            "sensor is covered or has slipped; then check timer, plug and lamp. Keep the gas "
+            "closed while it stays dark: plants take up no CO2 in the dark. A day or two without "
+            "light harms plants little; don't make up for it with longer days."
         ),
         evidence=(
             Evidence(
-                f"dark since {day_clock(tank, since, case.now)}"
-                if now_dark
-                else f"dark from {clock(tank, since)} to {clock(tank, until)}",
+                f"dark since {day_clock(case.tank, since, case.now)}",
                 "light",
                 None if reading is None else reading.value,
                 "" if reading is None else {"ppfd": "umol/m2/s"}.get(reading.quantity, "lx"),
-                time=case.now if now_dark else until,
-                source="" if reading is None else f"sensor {reading.sensor}",
+                time=case.now,
+                source=light_sensor(case),
             ),
         ),
-        amounts=(Amount("dark in planned light", dark_min, "min"),),
-        due=until if now_dark else None,
+        amounts=(Amount("dark in wanted light", missed_min, "min"),),
+        due=case.now + timedelta(days=1),
         cautions=(cautions.MAINS,),
         confidence=0.8,
         since=since,
@@ -78,4 +56,56 @@ def _finding(case: Case, since: datetime, until: datetime, *, now_dark: bool) ->
     )
 
 
-RULE = Rule(CODE, "dark within the planned photoperiod", judge)
+def dark_since(case: Case) -> datetime | None:
+    """Since when wanted light has been missing without a break; None where it is not."""
+    light = case.view.light
+    if light is None or light.lit is not False:
+        return None
+    grace = timedelta(minutes=case.limit("light_grace_min"))
+    begun = [one for one in planned_days(case) if one[0] + grace <= case.now]
+    if not begun:
+        return None
+    on, off = begun[-1]
+    changed = light.unchanged_since
+    if changed is not None and changed >= off - grace:
+        return None  # it went off when it should, or was lit after its hours
+    since = on if changed is None else max(on, changed)
+    if min(case.now, off) - since < grace or _as_usual(case, on, off, since, grace):
+        return None
+    if changed is not None and changed < on - LONG_AGO:
+        return changed
+    return since
+
+
+def _as_usual(case: Case, on: datetime, off: datetime, since: datetime, grace: timedelta) -> bool:
+    """Whether the lamp keeps the hours of the day before: set otherwise, not dead.
+
+    ``light-short`` and ``light-shifted`` tell that.
+    """
+    usual = _day_before(case, on)
+    if usual is None or usual.on_at is None or usual.off_at is None:
+        return False
+    first, last = usual.on_at + timedelta(days=1), usual.off_at + timedelta(days=1)
+    if since > on + grace:  # lit earlier in these hours
+        return last < off - grace and abs(since - last) <= grace
+    return first > on + grace and case.now < first + grace
+
+
+def _day_before(case: Case, on: datetime) -> LightDay | None:
+    """The day whose light came a day before these hours, if it is over and had any."""
+    for one in reversed(case.view.light_days):
+        if one.lit and one.lit[0][0] < on - timedelta(hours=6):
+            return one if one.lit[0][0] > on - timedelta(hours=42) else None
+    return None
+
+
+def _missed_min(case: Case, since: datetime) -> float:
+    """Minutes of wanted light that have passed in the dark."""
+    spans = planned_days(case)
+    missed = sum(
+        max((min(off, case.now) - max(on, since)).total_seconds(), 0.0) for on, off in spans
+    )
+    return missed / 60
+
+
+RULE = Rule(CODE, "dark within the wanted photoperiod", judge)

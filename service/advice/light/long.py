@@ -1,21 +1,24 @@
-"""The lamp burns longer than planned: still on now, or too long yesterday."""
+"""The lamp burns longer than planned: still on now, or for too long in a day."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
+from service.advice.light.full_days import light_sensor
 from service.advice.light.plan import planned_days
 from service.advice.phrases import clock, span
 from service.advice.practice import COMMON_PRACTICE
 from service.advice.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.rule import Case, Rule
+from service.derive.view import LightDay
 
 CODE = "light-long"
+VERY_LONG_MIN = 240.0
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when the lamp is on past its plan, or the last full day was too long."""
+    """Speak when the lamp is on past its plan, or today or the last day had too much light."""
     if case.tank.photoperiod.hours <= 0:
         return
     still_on = on_past_plan(case)
@@ -23,14 +26,25 @@ def judge(case: Case) -> Iterator[Finding]:
         over_min = (case.now - still_on).total_seconds() / 60
         yield _finding(case, over_min, still_on, now_on=True)
         return
-    full = [one for one in case.view.light_days if one.complete]
-    if not full:
-        return
-    over_min = 60 * (full[-1].photoperiod_h - case.tank.photoperiod.hours)
-    tolerance = case.limit("photoperiod_tolerance_min")
-    if over_min > (tolerance / 2 if case.stands(CODE) else tolerance):
-        off = full[-1].off_at or full[-1].lit[-1][1]
+    day = _too_long(case)
+    if day is not None:
+        over_min = 60 * (day.photoperiod_h - case.tank.photoperiod.hours)
+        off = day.off_at or day.lit[-1][1]
         yield _finding(case, over_min, off - timedelta(minutes=over_min), now_on=False)
+
+
+def _too_long(case: Case) -> LightDay | None:
+    """Today, or the last day that is over, if it had more light than planned."""
+    tolerance = case.limit("photoperiod_tolerance_min")
+    most_h = case.tank.photoperiod.hours + (
+        tolerance / 2 if case.stands(CODE) else tolerance
+    ) / 60  # fmt: skip
+    today = [one for one in case.view.light_days if not one.complete]
+    over = [one for one in case.view.light_days if one.complete]
+    for one in (*today[-1:], *over[-1:]):
+        if one.photoperiod_h > most_h:
+            return one
+    return None
 
 
 def on_past_plan(case: Case) -> datetime | None:
@@ -39,22 +53,26 @@ def on_past_plan(case: Case) -> datetime | None:
     if light is None or not light.lit:
         return None
     grace = timedelta(minutes=case.limit("photoperiod_tolerance_min"))
-    ends = [off for _, off in planned_days(case) if off <= case.now]
-    starts = [on for on, _ in planned_days(case) if on <= case.now]
+    plan = case.tank.photoperiod
+    # Beyond the plan's own hours; a shorter light for settling plants has a rule of its own.
+    extra = timedelta(hours=plan.hours) - (planned_days(case)[0][1] - planned_days(case)[0][0])
+    spans = [(on, off + extra) for on, off in planned_days(case)]
+    ends = [off for _, off in spans if off <= case.now]
+    starts = [on for on, _ in spans if on <= case.now]
     if not ends or (starts and starts[-1] > ends[-1]):
         return None  # within the planned hours
     lit_since = light.unchanged_since
     if lit_since is not None and lit_since > ends[-1] + grace:
-        return None  # someone lit it for a look; yesterday's sum will tell if it lasts
+        return None  # someone lit it for a look; the day's sum will tell if it lasts
     return ends[-1] if case.now - ends[-1] > grace else None
 
 
 def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> Finding:
     plan = case.tank.photoperiod
-    when = f"since {clock(case.tank, since)}" if now_on else "on the last full day"
+    when = f"past {clock(case.tank, since)}" if now_on else "in a day"
     return Finding(
         code=CODE,
-        severity=Severity.WARNING if over_min > 240 else Severity.ADVICE,
+        severity=Severity.WARNING if over_min > VERY_LONG_MIN else Severity.ADVICE,
         title=f"The lamp {'is' if now_on else 'was'} on {span(over_min)} too long",
         action=(
             f"The plan is {plan.hours:g} h from {plan.lights_on:%H:%M}; the lamp was on "
@@ -64,20 +82,16 @@ def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> F
         ),
         evidence=(
             Evidence(
-                "lit beyond the plan",
-                "photoperiod-excess",
-                over_min,
-                "min",
-                case.limit("photoperiod_tolerance_min"),
-                case.now,
-                COMMON_PRACTICE,
+                "lit beyond the plan", "photoperiod-excess", over_min, "min",
+                case.limit("photoperiod_tolerance_min"), case.now,
+                f"{light_sensor(case)}; {COMMON_PRACTICE}".lstrip("; "),
             ),
         ),
         amounts=(Amount("light too long", over_min, "min"),),
         since=since,
         confidence=0.8,
         moves=("light:lower",),
-    )
+    )  # fmt: skip
 
 
-RULE = Rule(CODE, "lamp on longer than its plan", judge)
+RULE = Rule(CODE, "lamp on longer than its plan", judge, timedelta(hours=1))

@@ -1,21 +1,47 @@
-"""The planned hours of light as moments."""
+"""The hours of light that are wanted, as moments."""
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
+from service.advice.care_log import entries
 from service.advice.rule import Case
 from service.derive.light import local_day, local_moment
+from service.tanks.values import LogKind
 
 
 def planned_days(case: Case) -> list[tuple[datetime, datetime]]:
-    """On and off of the plan, UTC: of the local day before now, of now's, and of the day after."""
-    plan = case.tank.photoperiod
-    if plan.hours <= 0:
+    """On and off that are wanted, UTC: of the local day before now, of now's, and of the next."""
+    plan, hours = case.tank.photoperiod, wanted_hours(case)
+    if hours <= 0:
         return []
     today = local_day(case.tank, case.now)
     starts = [
         local_moment(case.tank, today + timedelta(days=shift), plan.lights_on)
         for shift in (-1, 0, 1)
     ]
-    return [(on, on + timedelta(hours=plan.hours)) for on in starts]
+    return [(on, on + timedelta(hours=hours)) for on in starts]
+
+
+def wanted_hours(case: Case) -> float:
+    """The plan's hours; while plants settle no more than the shorter photoperiod.
+
+    Nobody is told that the light is too short for following the advice to shorten it.
+    """
+    hours = case.tank.photoperiod.hours
+    return min(hours, case.limit("settling_hours")) if settling_since(case) else hours
+
+
+def settling_since(case: Case) -> tuple[str, datetime] | None:
+    """What has to settle, and since when; the newest counts; None where nothing has."""
+    oldest = case.now - timedelta(weeks=case.limit("settling_weeks"))
+    for one in entries(case, LogKind.REPLANT):
+        if one.time < oldest:
+            break
+        if float(one.data.get("share", 0.0)) >= case.limit("settling_share"):
+            return "Replanted", one.time
+    if case.tank.set_up is None:
+        return None
+    start = datetime.combine(case.tank.set_up, time(12), ZoneInfo(case.tank.time_zone))
+    return ("Set up", start) if oldest <= start <= case.now else None

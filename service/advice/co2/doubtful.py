@@ -1,0 +1,86 @@
+"""The CO2 estimate can't be trusted: KH too old, electrode slope low, two estimates disagree."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+from service.advice.care_log import newest_calibration
+from service.advice.phrases import listed
+from service.advice.practice import COMMON_PRACTICE
+from service.advice.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.rule import Case, Rule
+
+CODE = "co2-doubtful"
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """One finding with every cause, and what to do about each."""
+    if case.view.co2.co2 is None:
+        return
+    causes = [*_old_kh(case), *_low_slope(case), *_disagreement(case)]
+    if not causes:
+        return
+    facts, todo = zip(*causes, strict=True)
+    yield Finding(
+        code=CODE,
+        severity=Severity.ADVICE,
+        title="The CO2 estimate is in doubt",
+        action=(
+            f"Until it is settled take CO2 with care and don't open the gas further. "
+            f"{listed(sorted(set(todo))).capitalize()}."
+        ),
+        evidence=tuple(facts),
+        amounts=(Amount("causes", len(causes), "1"),),
+        confidence=0.8,
+        closed_by=("kh-test", "calibration"),
+        since=min((fact.time for fact in facts if fact.time is not None), default=None),
+    )
+
+
+def kh_age_days(case: Case) -> float | None:
+    """Days since the KH in force was measured; None where that is not known."""
+    alkalinity = case.view.co2.alkalinity
+    if alkalinity is None or alkalinity.tested is None:
+        return None
+    return (case.now - alkalinity.tested).total_seconds() / 86_400
+
+
+def _old_kh(case: Case) -> Iterator[tuple[Evidence, str]]:
+    age = kh_age_days(case)
+    most = case.limit("kh_test_valid_days") * case.limit("kh_doubt_share")
+    if age is not None and age > most:
+        text = "days since KH was tested; CO2 is in proportion to KH"
+        fact = Evidence(text, "kh-age", age, "d", most, source=COMMON_PRACTICE)
+        yield fact, "test KH"
+
+
+def _low_slope(case: Case) -> Iterator[tuple[Evidence, str]]:
+    entry = newest_calibration(case, "ph")
+    slope = None if entry is None else entry.data.get("slope_percent")
+    least = case.limit("slope_low_percent")
+    if entry is not None and isinstance(slope, (int, float)) and slope < least:
+        text = "slope of the pH electrode at its last calibration"
+        fact = Evidence(text, "slope", float(slope), "%", least, entry.time, COMMON_PRACTICE)
+        yield fact, "clean the pH electrode and calibrate again, or replace it"
+
+
+def _disagreement(case: Case) -> Iterator[tuple[Evidence, str]]:
+    check = case.view.co2_check
+    if check is not None and check.disagreement:
+        fact = Evidence(
+            check.reason,
+            "co2-by-drop",
+            check.by_drop.value,
+            "mg/L",
+            None if case.view.co2.co2 is None else case.view.co2.co2.value,
+            check.sampled,
+            "pH drop against an aerated sample: " + COMMON_PRACTICE,
+        )
+        yield fact, "test KH and repeat the aerated sample"
+
+
+RULE = Rule(
+    CODE, "KH too old, electrode slope low, or two estimates of CO2 disagree", judge,
+    hold=timedelta(hours=2),
+)  # fmt: skip

@@ -1,0 +1,112 @@
+"""Every scenario is played, and what it expects is what comes, when it should come."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from service.advice.bookkeeping import MOST_UNFOLDED
+from service.advice.recommendation import Severity
+from service.advice.rules import RULES
+from tests.scenarios.replay import FOLDER, Played, Scenario, load, moment, play, trail
+
+pytestmark = pytest.mark.slow
+
+PATHS = sorted(FOLDER.glob("*.toml"))
+
+
+@cache
+def played(path: Path) -> tuple[Scenario, Played]:
+    scenario = load(path)
+    return scenario, play(scenario)
+
+
+def within(one: Any, window: list[str]) -> bool:
+    return moment(window[0]) <= one.time <= moment(window[1])
+
+
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
+def test_scenario(path: Path) -> None:
+    scenario, result = played(path)
+    story = trail(result)
+    taken: set[str] = set()
+    for expected in scenario.expect:
+        _check(expected, result, taken, story)
+    rest = [
+        one
+        for one in result.happenings
+        if one.what == "opened" and one.one.id not in taken and one.key[0] not in scenario.also
+    ]
+    assert not rest, f"nobody expected {[one.key for one in rest]} in\n{story}"
+    assert result.worst <= scenario.worst, story
+    assert result.contradictions == []
+    assert result.most_unfolded <= MOST_UNFOLDED
+
+
+def _check(expected: dict[str, Any], result: Played, taken: set[str], story: str) -> None:
+    known = {"code", "subject", "severity", "rises_to", "opens", "closes", "state"}
+    assert set(expected) <= known, sorted(set(expected) - known)
+    code, subject = expected["code"], expected.get("subject", "")
+    opened = [one for one in result.of("opened", code, subject) if within(one, expected["opens"])]
+    assert opened, f"{code} {subject} did not open in {expected['opens']}:\n{story}"
+    first = opened[0]
+    taken |= {one.one.id for one in opened}
+    assert len(opened) == 1, f"{code} flapped:\n{story}"
+    assert first.one.finding.severity is Severity[expected["severity"].upper()], story
+    mine = [one for one in result.happenings if one.one.id == first.one.id]
+    worst = max(one.one.finding.severity for one in mine)
+    assert worst is Severity[expected.get("rises_to", expected["severity"]).upper()], story
+    closed = [one for one in mine if one.what == "closed"]
+    if "closes" in expected:
+        assert closed and within(closed[-1], expected["closes"]), f"{code} did not close:\n{story}"
+        assert closed[-1].one.state.value == expected["state"], story
+    else:
+        assert not closed, f"{code} closed at {closed[-1].time}:\n{story}"
+
+
+def test_there_are_enough_scenarios_and_every_rule_opens_and_closes_in_one() -> None:
+    opened: set[str] = set()
+    closed: set[str] = set()
+    for path in PATHS:
+        _, result = played(path)
+        opened |= {one.key[0] for one in result.happenings if one.what == "opened"}
+        closed |= {one.key[0] for one in result.happenings if one.what == "closed"}
+    assert len(PATHS) >= 25
+    codes = {rule.code for rule in RULES}
+    assert codes - opened == set()
+    assert codes - closed == set()
+
+
+def test_thirty_quiet_days_give_reminders_and_no_warning() -> None:
+    scenario, result = played(FOLDER / "quiet-month.toml")
+    assert scenario.days == 30
+    assert result.worst <= Severity.ADVICE
+    assert {one.key[0] for one in result.happenings} <= {"water-change-due", "dose-due"}
+    changes = result.of("opened", "water-change-due")
+    gaps = {b.time - a.time for a, b in pairwise(changes)}
+    assert gaps == {timedelta(days=7)}
+
+
+def test_every_sentence_is_whole_and_plain() -> None:
+    """No doubled blanks, no "None" or "nan" that slipped into a text, every action a sentence."""
+    for path in PATHS:
+        for one in played(path)[1].happenings:
+            finding = one.one.finding
+            for text in (finding.title, finding.action, *(each.text for each in finding.evidence)):
+                assert not re.search(r"  |\bNone\b|\bnan\b|\binf\b|\{|\}", text), text
+            assert finding.action.endswith("."), finding.action
+            assert finding.evidence
+            assert 0 < finding.confidence <= 1
+
+
+def test_a_scenario_with_a_slip_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "slip.toml"
+    path.write_text('title = "x"\ndays = 1\nworts = "advice"\n')
+    with pytest.raises(AssertionError, match="worts"):
+        load(path)
