@@ -13,6 +13,7 @@ from demo.options import DemoOptions
 from demo.scenario import Scenario
 
 DAY_S = 86_400
+OK = 200
 
 
 def greet(
@@ -50,6 +51,6 @@ def greet(
 def _answers(address: str) -> bool:
     """Whether there is a page; an API alone has none at its root."""
     try:
-        return bool(requests.get(f"{address}/", timeout=10).ok)
+        return requests.get(f"{address}/", timeout=10, allow_redirects=False).status_code == OK
     except requests.RequestException:
         return False
