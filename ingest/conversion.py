@@ -14,6 +14,9 @@ from service.units import QUANTITIES, convert
 #: by a light sensor that was compared with a PAR meter. Scale -> quantities it may stand for.
 RAW_SCALES: Final = {"mV": frozenset(QUANTITIES), "lx": frozenset({"ppfd"})}
 
+#: pH has no dimension, so every other number without one (percent, ppm) would pass for it.
+_PH_UNITS: Final = frozenset({"pH", "[pH]", "ph"})
+
 
 class Scale(NamedTuple):
     """value = gain * number + offset, in the canonical unit (``raw`` None) or a raw scale."""
@@ -36,6 +39,8 @@ def scale_of(quantity: str, unit: str | None) -> Scale:
     if unit is None or unit == known.ucum:
         return Scale(None, 1.0, 0.0)
     try:
+        if quantity == "ph" and unit.strip() not in _PH_UNITS:
+            raise UnknownUnitError(f"unit is {unit!r}; allowed: pH or mV")
         return _affine(None, unit, known.pint_unit)
     except UnknownUnitError as error:
         for raw, quantities in RAW_SCALES.items():

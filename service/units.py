@@ -112,7 +112,7 @@ _ALIASES: Final[dict[str, str]] = {
 
 # One word, or words with a one-digit power, joined by / * . or a blank: pint would evaluate
 # anything else as arithmetic (a tower of powers keeps it busy for ever).
-_WORD = r"[A-Za-zµμ°Ω%_]+(?:(?:\*\*|\^)?-?[0-9]|[²³]|⁻[¹²³])?"
+_WORD = r"[A-Za-zµμ°Ω%_]+(?:(?:\*\*|\^)?-?[1-9]|[²³]|⁻[¹²³])?"
 _UNIT_TEXT = re.compile(rf"(?=.{{1,40}}$){_WORD}(?:(?: ?[/*] ?| ){_WORD})*")
 _UCUM_POWER = re.compile(r"([A-Za-zµμ])(\d)")
 _NUMBER = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
@@ -133,7 +133,14 @@ def _unit(text: str) -> pint.Unit:
         known = _UCUM_POWER.sub(r"\1**\2", cleaned)
     try:
         return _registry.Unit(known)
-    except (pint.errors.PintError, ValueError, TypeError, AttributeError, AssertionError) as error:
+    except (
+        pint.errors.PintError,
+        ValueError,
+        TypeError,
+        AttributeError,
+        AssertionError,
+        KeyError,
+    ) as error:
         raise fault from error
 
 

@@ -140,6 +140,11 @@ def test_bad_payload_is_rejected_with_a_reason(payload, expected):
     assert reason("littoral/reed/temperature", payload) == expected
 
 
+def test_a_share_is_no_ph():
+    assert reason("littoral/reed/ph", "50 %") == Reason.UNKNOWN_UNIT
+    assert one("littoral/reed/ph", "6.6 pH").value == 6.6
+
+
 @pytest.mark.parametrize(
     ("topic", "expected"),
     [

@@ -13,9 +13,9 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from service.errors import StoreUnavailableError
-from service.store import SeriesKey
+from service.store import SeriesKey, open_store
 from tests.ingest.conftest import publish
-from tests.servers import HOST, wait_until
+from tests.servers import HOST, Victoriametrics, wait_until
 
 TOPIC = "littoral/reed/illuminance"
 KEY = SeriesKey("reed", "illuminance", "main")
@@ -110,6 +110,29 @@ def test_broker_restart_loses_and_doubles_nothing(tmp_path, start_mosquitto, mak
     time.sleep(1.5)
     sender.send(1000)
     exactly_once(bench, 2000)
+
+
+@pytest.mark.slow
+def test_crash_of_a_store_that_forgets_its_last_seconds(
+    tmp_path, start_mosquitto, started, make_bench, publisher
+):
+    """VictoriaMetrics acknowledges what it has not written yet; ``kill -9`` takes it."""
+    broker = start_mosquitto(tmp_path)
+    server = started(Victoriametrics(tmp_path / "victoriametrics"))
+    bench = make_bench(broker)
+    bench.store.close()
+    bench.store = open_store(f"victoriametrics://{HOST}:{server.port}")
+    bench.start()
+    sender = publisher(broker)
+    for _ in range(3):
+        sender.send(300)
+        wait_until(lambda: bench.status()["spool"]["readings"] == 0, 20)
+        server.kill()
+        sender.send(300)
+        wait_until(lambda: bench.status()["acknowledged"] == sender.count, 20)
+        server.start()
+        wait_until(lambda: bench.status()["spool"]["readings"] == 0, 60)
+    exactly_once(bench, sender.count)
 
 
 class AwayStore:
