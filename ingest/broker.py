@@ -285,4 +285,5 @@ class Broker:
     # -- preparation
 
     def _status(self, state: str) -> str:
-        return json.dumps({"state": state, "time": self._clock.now().isoformat()})
+        now = self._clock.now().isoformat().replace("+00:00", "Z")
+        return json.dumps({"state": state, "time": now})

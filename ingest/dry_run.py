@@ -89,6 +89,8 @@ def dry_run(
     calibrations = Calibrations(entry for log in logs.values() for entry in log)
     lines: list[str] = []
     for topic in sorted(messages):
+        if router.wants(topic) and not router.targets(topic):
+            continue  # Littoral publishes there itself
         seen = explain(messages[topic], router, tanks, calibrations)
         seen.count = counts[topic]
         lines += shown(seen)
@@ -142,12 +144,9 @@ def explain(
     """Say what would become of one message."""
     seen = Seen(message.topic, payload=excerpt(message.payload)[:_EXCERPT])
     targets = router.targets(message.topic)
-    if not targets and not router.wants(message.topic):
+    if not targets:
         seen.lines = ["not taken: no route for this topic"]
         seen.route = suggest_routes(message.topic, message.payload, tanks)
-        return seen
-    if not targets:
-        seen.lines = ["not taken: Littoral publishes there itself"]
         return seen
     samples, rejections = decode(message, targets, tanks)
     for sample in samples:

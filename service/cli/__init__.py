@@ -24,6 +24,7 @@ _COMMANDS: Final[dict[str, str]] = {
     "import": "import_csv",
     "ingest": "ingest",
     "openapi": "openapi",
+    "recalibrate": "recalibrate",
     "serve": "serve",
     "status": "status",
     "store": "store",

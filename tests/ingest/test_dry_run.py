@@ -58,7 +58,6 @@ def test_explains_what_is_stored_and_what_is_not():
     ]
     (line,) = lines("littoral/pond/ph", b"6.6")
     assert line.startswith("rejected, unknown-tank: tank is 'pond'")
-    assert lines("littoral/reed/advice/x", b"{}") == ["not taken: Littoral publishes there itself"]
     assert lines("shed/x", b"1") == ["not taken: no route for this topic"]
 
 
@@ -78,12 +77,14 @@ def test_listens_to_a_broker_and_leaves_nothing_behind(mosquitto, make_bench):
     for _ in range(3):
         publish(mosquitto, "littoral/reed/temperature", "24.5")
     publish(mosquitto, "yard/sedge/temp", "24.5")
+    publish(mosquitto, "littoral/reed/advice/co2-low", "{}")
     time.sleep(0.5)
     stop.set()
     thread.join(10)
     text = "\n".join(found)
     assert "littoral/reed/temperature  3 times, last: 24.5\n    reed temperature main: 24.5" in text
     assert 'topic = "yard/{tank}/{quantity}"' in text
+    assert "advice" not in text
     assert bench.readings("reed", "temperature") == []
     assert bench.registry.rejections() == []
 

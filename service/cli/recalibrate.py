@@ -1,0 +1,47 @@
+"""``littoral recalibrate``: stored readings anew, after a calibration was corrected."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import click
+
+from ingest.recompute import recompute
+from service.cli.parts import config_option, configuration, opened
+from service.clock import to_us
+from service.store import SeriesKey
+from service.tanks.values import LogKind
+from service.units import QUANTITIES
+
+_MOMENT = click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%SZ"])
+
+
+@click.command("recalibrate")
+@config_option
+@click.argument("tank")
+@click.option("--quantity", type=click.Choice(list(QUANTITIES)), default="ph", show_default=True)
+@click.option("--sensor", default="main", show_default=True)
+@click.option("--from", "start", type=_MOMENT, help="UTC; default: 31 days ago.")
+@click.option("--to", "end", type=_MOMENT, help="UTC; default: now.")
+def command(
+    config_file: Path | None,
+    tank: str,
+    quantity: str,
+    sensor: str,
+    start: datetime | None,
+    end: datetime | None,
+) -> None:
+    """Apply the calibrations in the log to readings that are stored already.
+
+    The numbers as sent are kept, so this can be done again and again.
+    """
+    with opened(configuration(config_file)) as parts:
+        now = parts.clock.now()
+        first = now - timedelta(days=31) if start is None else start.replace(tzinfo=UTC)
+        last = now if end is None else end.replace(tzinfo=UTC)
+        entries = parts.registry.log(tank, kinds=[LogKind.CALIBRATION])
+        done = recompute(
+            parts.store, entries, SeriesKey(tank, quantity, sensor), to_us(first), to_us(last)
+        )
+    click.echo(f"{tank} {quantity} {sensor}: {done.looked_at} readings, {done.changed} changed")
