@@ -1,5 +1,6 @@
 """The watch page and the handover sheet: HTML for a person, from the same parts as the API."""
 
+from service.pages.gate import Gate
 from service.pages.site import install
 
-__all__ = ["install"]
+__all__ = ["Gate", "install"]

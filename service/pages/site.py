@@ -8,24 +8,27 @@ from flask import Blueprint, Flask, render_template
 from werkzeug.exceptions import HTTPException
 
 from service.errors import LittoralError
-from service.pages import guard, parts, tank_pages
+from service.pages import gate, guard, parts, tank_pages
 from service.pages.figures import unit_words
+from service.pages.gate import Gate
 from service.pages.parts import Parts
 
 PURPOSE = "pages"
 
 
-def install(app: Flask, source: Parts) -> None:
+def install(app: Flask, source: Parts, entrance: Gate) -> None:
     """Add the pages to an app.
 
     Args:
         app: has the API under ``/v1``, which the charts read.
         source: store, registry and clock; the API's context fits.
+        entrance: lets requests in as the API does.
 
     Raises:
         RegistryUnavailableError: the key of the session cookie cannot be read.
     """
     parts.attach(app, source)
+    gate.attach(app, entrance)
     guard.install(app, source.registry.signing_key(PURPOSE))
     app.register_blueprint(_blueprint())
 
@@ -38,6 +41,7 @@ def _blueprint() -> Blueprint:
         static_folder="static",
         static_url_path="/pages/static",
     )
+    gate.register(pages)
     tank_pages.register(pages)
     pages.after_request(guard.secure)
     pages.context_processor(_everywhere)
@@ -48,7 +52,7 @@ def _blueprint() -> Blueprint:
 
 
 def _everywhere() -> dict[str, Any]:
-    return {"form_token": guard.form_token, "token_name": guard.TOKEN}
+    return {"form_token": guard.form_token, "token_name": guard.TOKEN, "logged_in": gate.logged_in}
 
 
 def _refused(error: LittoralError) -> tuple[str, int]:

@@ -9,7 +9,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
 
 from tests.pages.served import Served, fill, serve
 
@@ -30,6 +30,11 @@ class Watched:
     page: Page
     complaints: list[str] = field(default_factory=list)
     requests: list[str] = field(default_factory=list)
+
+    def hear(self, message: ConsoleMessage) -> None:
+        """Write down what the browser warns of."""
+        if message.type in ("error", "warning", "assert"):
+            self.complaints.append(f"{message.type}: {message.text}")
 
     def strangers(self, served: Served) -> list[str]:
         """Requests to anywhere else than the service."""
@@ -80,7 +85,7 @@ class Opener:
         self.contexts.append(context)
         watched = Watched(context.new_page())
         page = watched.page
-        page.on("console", lambda one: watched.complaints.append(f"{one.type}: {one.text}"))
+        page.on("console", watched.hear)
         page.on("pageerror", lambda error: watched.complaints.append(str(error)))
         page.on("request", lambda request: watched.requests.append(request.url))
         page.goto(url)

@@ -5,10 +5,8 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
-
-import waitress
 
 from demo.history import Past, register
 from demo.scenario import Scenario
@@ -16,8 +14,9 @@ from demo.tanks import scenario
 from service.advice.ledger import Ledger
 from service.advice.rules import evaluate
 from service.api.context import Context
+from service.api.server import Server
 from service.cli.web import web_app
-from service.config import Config
+from service.config import Config, HttpConfig
 from service.derive.build import view_of
 from service.store.sqlite import SqliteStore
 from service.tanks.registry import Registry, open_registry
@@ -60,18 +59,18 @@ def serve(folder: Path) -> Served:
     registry = open_registry(f"sqlite:///{folder / 'registry.db'}")
     store = SqliteStore(folder / "readings.db")
     clock = SetClock()
-    app = web_app(Context(store, registry, clock, Config()))
-    server = waitress.create_server(app, host="127.0.0.1", port=0, threads=4)
-    thread = threading.Thread(target=server.run, daemon=True)
+    server = Server(web_app(Context(store, registry, clock, Config())), HttpConfig(port=0))
+    ending = threading.Event()
+    thread = threading.Thread(target=server.run, args=(ending,))
     thread.start()
 
     def stop() -> None:
-        server.close()
-        thread.join(10)
+        ending.set()
+        thread.join(20)
         store.close()
         registry.close()
 
-    return Served(f"http://127.0.0.1:{server.effective_port}", registry, store, clock, stop)
+    return Served(server.url, registry, store, clock, stop)
 
 
 def fill(served: Served, days: int) -> Scenario:
@@ -81,6 +80,3 @@ def fill(served: Served, days: int) -> Scenario:
     Past(made, days, seed=5).lay_in(served.store, lambda done: None)
     served.look()
     return made
-
-
-__all__ = ["ORIGIN", "Served", "SetClock", "fill", "serve", "timedelta"]

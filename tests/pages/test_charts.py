@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -13,7 +14,7 @@ from service.derive.build import co2_series
 from service.store.reading import Reading
 from service.tanks.values import Stock, Tank
 from tests.pages.conftest import Opener, Watched
-from tests.pages.served import Served, timedelta
+from tests.pages.served import Served
 
 US_PER_MINUTE = 60_000_000
 

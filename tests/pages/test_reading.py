@@ -76,7 +76,7 @@ def test_tank_page_shows_what_the_service_knows(shore: Served, visit: Opener) ->
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [360, 1440])
 def test_axe_finds_no_fault(shore: Served, visit: Opener, scheme: str, width: int) -> None:
-    for path in ("/", "/tanks/emberpane", "/tanks/lateleaf", "/tanks/nowhere"):
+    for path in ("/", "/tanks/emberpane", "/tanks/lateleaf", "/tanks/nowhere", "/login"):
         seen = visit(shore.url + path, width=width, color_scheme=scheme)
         for summary in seen.page.locator("details > summary").all():
             if summary.is_visible():

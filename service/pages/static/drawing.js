@@ -201,7 +201,7 @@ export function kindOf(key, frame, extra) {
   return {
     limits: [],
     series: [extra.long
-      ? { label: "Light", stroke: css("--water"), width: 0, fill: css("--water"), paths: bars }
+      ? { label: "Light", stroke: css("--water"), width: 0, fill: css("--water"), paths: bars, points: { show: false } }
       : { ...line("Light"), fill: css("--lit-fill") }],
     bands: [],
     floor: 0,
