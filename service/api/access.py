@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 
 from flask import Flask, Request, current_app, g, request, session
 
-from service.api.context import current, now
+from service.api.context import current, kept, now
 from service.api.limiting import Limits
 from service.errors import LittoralError, NotFoundError
 from service.tanks.access import Scope, Token
@@ -23,7 +23,6 @@ SESSION_KEY: Final = "access_token_id"
 
 _SAFE: Final = ("GET", "HEAD", "OPTIONS")
 _STATELESS: Final = "/v1/calculate/"
-_LIMITS: Final = "littoral_limits"
 
 
 class UnauthorizedError(LittoralError):
@@ -72,7 +71,7 @@ def install(app: Flask) -> None:
         if not caller.scope.covers(needed):
             raise ForbiddenError(f"the token's scope is {caller.scope}; needed: {needed}")
         if needed is not Scope.READ:
-            limits_of(app).count_write(caller.name)
+            limits_of().count_write(caller.name)
 
 
 def is_guarded(path: str) -> bool:
@@ -137,14 +136,9 @@ def token_of_secret(secret: str, address: str) -> Token:
     return token
 
 
-def limits_of(app: Flask | None = None) -> Limits:
-    """The rate limits of an app, made from its configuration at first use."""
-    where = app or current_app
-    limits = where.extensions.get(_LIMITS)
-    if limits is None:
-        limits = where.extensions[_LIMITS] = Limits(current().config.http)
-    assert isinstance(limits, Limits)
-    return limits
+def limits_of() -> Limits:
+    """The rate limits of the app that serves this request."""
+    return kept(Limits, lambda context: Limits(context.config.http))
 
 
 def _token_of_session() -> Token | None:

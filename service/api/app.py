@@ -19,6 +19,7 @@ from service.api import (
     log_schemas,
     openapi,
     readings,
+    readings_in,
     readings_schemas,
     recommendations,
     rejections,
@@ -35,6 +36,7 @@ SPEC: Final = "littoral_openapi_document"
 _BLUEPRINTS: Final = (
     tanks.blueprint,
     readings.blueprint,
+    readings_in.blueprint,
     co2.blueprint,
     light.blueprint,
     temperature.blueprint,
@@ -79,6 +81,7 @@ def _frame() -> Flask:
     api = openapi.open_api(app)
     log_schemas.register(api.spec)
     readings_schemas.register(api.spec)
+    readings_in.register(api.spec)
     recommendations.register(api.spec)
     for blueprint in _BLUEPRINTS:
         api.register_blueprint(blueprint)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import cast
+from typing import Final, TypeVar, cast
 
 from flask import Flask, current_app
 
@@ -14,7 +15,10 @@ from service.config import Config
 from service.store import Store
 from service.tanks.registry import Registry
 
-EXTENSION = "littoral"
+EXTENSION: Final = "littoral"
+_KEPT: Final = "littoral_kept"
+_making = threading.Lock()
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True)
@@ -39,6 +43,7 @@ class Context:
 def install(app: Flask, context: Context) -> None:
     """Make the context known to the views of an app."""
     app.extensions[EXTENSION] = context
+    app.extensions[_KEPT] = {}
 
 
 def current() -> Context:
@@ -49,3 +54,12 @@ def current() -> Context:
 def now() -> datetime:
     """The present moment by the app's clock, UTC."""
     return current().clock.now()
+
+
+def kept(kind: type[_T], make: Callable[[Context], _T]) -> _T:
+    """The one object of its kind that belongs to the app's context, made at first use."""
+    things = current_app.extensions[_KEPT]
+    with _making:
+        if kind not in things:
+            things[kind] = make(current())
+    return cast(_T, things[kind])

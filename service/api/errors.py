@@ -20,6 +20,17 @@ _DETAIL: Final = {
 }
 
 
+class TooLargeError(LittoralError):
+    """The body is larger than an address takes."""
+
+    slug = "too-large"
+    title = "The body is too large"
+    status = 413
+
+    def __init__(self, limit: int) -> None:
+        super().__init__(_DETAIL[413].format(limit=limit))
+
+
 def answer(
     kind: ProblemKind,
     detail: str,

@@ -1,0 +1,189 @@
+"""Readings over HTTP: converted, calibrated, doubted; repeated without harm; rejected in parts."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from service.clock import to_us
+from service.store import Flag, SeriesKey
+from tests.api.conftest import NOW, problem_of
+from tests.api.scenes import put
+
+URL = "/v1/tanks/riffle/readings"
+AT = "2025-06-04T11:58:00Z"
+
+
+@pytest.fixture(autouse=True)
+def tank(client):
+    put(client)
+
+
+def stored(context, quantity="temperature", sensor="main"):
+    return context.store.read(SeriesKey("riffle", quantity, sensor), 0, 2**60, flagged=True)
+
+
+def test_golden_shape(client, context):
+    response = client.post(
+        URL, json={"quantity": "temperature", "value": 75.2, "unit": "degF", "sensor": "Wet 1"}
+    )
+    assert response.status_code == 200
+    assert response.get_json() == {
+        "tank": "riffle",
+        "outcomes": [
+            {
+                "outcome": "stored",
+                "reading": {
+                    "time": "2025-06-04T12:00:00Z",
+                    "quantity": "temperature",
+                    "sensor": "wet-1",
+                    "value": pytest.approx(24.0),
+                    "unit": "Cel",
+                    "flags": [],
+                },
+                "reason": None,
+                "detail": None,
+            }
+        ],
+        "next": None,
+    }
+    assert stored(context, sensor="wet-1").value == pytest.approx([24.0])
+
+
+def test_sent_again_changes_nothing(client, context):
+    reading = {"quantity": "ph", "value": 6.8, "time": AT}
+    first = client.post(URL, json=reading).get_json()["outcomes"][0]
+    again = client.post(URL, json=reading).get_json()["outcomes"][0]
+    assert (first["outcome"], again["outcome"]) == ("stored", "unchanged")
+    assert first["reading"] == again["reading"]
+    assert len(stored(context, "ph")) == 1
+
+
+def test_several_some_of_them_wrong(client, context):
+    response = client.post(
+        URL,
+        json={
+            "readings": [
+                {"quantity": "ph", "value": 6.8, "time": AT},
+                {"quantity": "ph", "value": "acid"},
+                {"quantity": "salinity", "value": 1},
+                {"quantity": "temperature", "value": 24, "unit": "zorg"},
+                {"quantity": "conductivity", "value": 0.4, "unit": "mS/cm"},
+            ]
+        },
+    )
+    assert response.status_code == 207
+    outcomes = response.get_json()["outcomes"]
+    assert [one["outcome"] for one in outcomes] == [
+        "stored",
+        "rejected",
+        "rejected",
+        "rejected",
+        "stored",
+    ]
+    assert [one["reason"] for one in outcomes] == [
+        None,
+        "not-a-number",
+        "unknown-quantity",
+        "unknown-unit",
+        None,
+    ]
+    assert "'acid'" in outcomes[1]["detail"]
+    assert outcomes[4]["reading"]["value"] == pytest.approx(400)
+    assert len(stored(context, "ph")) == 1
+    told = client.get("/v1/rejections").get_json()
+    assert told["counts"] == {"not-a-number": 1, "unknown-quantity": 1, "unknown-unit": 1}
+    assert {one["source"] for one in told["rejections"]} == {"http"}
+    assert {one["tank"] for one in told["rejections"]} == {"riffle"}
+
+
+def test_senml(client, context):
+    """The base values of RFC 8428, section 4.1, over two sensors."""
+    pack = [
+        {"bn": "shed:", "bt": to_us(NOW) / 1e6 - 60, "n": "temperature", "u": "Cel", "v": 24.1},
+        {"n": "ph", "u": "pH", "v": 6.81, "t": 30},
+        {"n": "door", "vb": True},
+    ]
+    response = client.post(URL, data=json.dumps(pack), content_type="application/senml+json")
+    assert response.status_code == 207
+    outcomes = response.get_json()["outcomes"]
+    assert [one["outcome"] for one in outcomes] == ["stored", "stored", "rejected"]
+    first, second = (one["reading"] for one in outcomes[:2])
+    assert (first["quantity"], first["sensor"], first["value"]) == ("temperature", "shed", 24.1)
+    assert (first["time"], second["time"]) == ("2025-06-04T11:59:00Z", "2025-06-04T11:59:30Z")
+    again = client.post(URL, data=json.dumps(pack), content_type="application/senml+json")
+    assert [one["outcome"] for one in again.get_json()["outcomes"]] == [
+        "unchanged",
+        "unchanged",
+        "rejected",
+    ]
+
+
+def test_doubts_are_flags(client, context):
+    absurd = client.post(URL, json={"quantity": "temperature", "value": 99, "time": AT}).get_json()
+    assert absurd["outcomes"][0]["reading"]["flags"] == ["implausible"]
+    late = client.post(
+        URL, json={"quantity": "ph", "value": 7, "time": "2025-06-04T06:00:00Z"}
+    ).get_json()
+    assert late["outcomes"][0]["reading"]["flags"] == ["late"]
+    ahead = client.post(
+        URL, json={"quantity": "illuminance", "value": 7, "time": "2025-06-05T06:00:00Z"}
+    ).get_json()
+    reading = ahead["outcomes"][0]["reading"]
+    assert (reading["flags"], reading["time"]) == (["clock"], "2025-06-04T12:00:00Z")
+    assert Flag(int(stored(context).flags[0])) == Flag.IMPLAUSIBLE
+
+
+def test_a_calibration_in_the_log_counts(client, context):
+    entry = {
+        "kind": "calibration",
+        "data": {"quantity": "temperature", "sensor": "wet", "offset": -0.5},
+        "time": "2025-06-04T08:00:00Z",
+    }
+    assert client.post("/v1/tanks/riffle/log", json=entry).status_code == 201
+    reading = {"quantity": "temperature", "sensor": "wet", "value": 24.5, "time": AT}
+    outcome = client.post(URL, json=reading).get_json()["outcomes"][0]
+    assert outcome["reading"]["value"] == pytest.approx(24.0)
+    assert client.post(URL, json=reading).get_json()["outcomes"][0]["outcome"] == "unchanged"
+
+
+def test_raw_millivolts_need_a_calibration(client):
+    reading = {"quantity": "temperature", "value": 180, "unit": "mV"}
+    body = problem_of(client.post(URL, json=reading), 422, "invalid-input")
+    assert "calibration" in body["detail"].lower()
+
+
+@pytest.mark.parametrize(
+    ("body", "slug", "pointer"),
+    [
+        ({"quantity": "ph", "value": "acid"}, "invalid-input", ""),
+        ({"quantity": "ph"}, "invalid-input", ""),
+        ({"quantity": "temperature", "value": 1, "unit": "zorg"}, "unknown-unit", ""),
+        ({"readings": [{"quantity": "ph", "value": None}]}, "invalid-input", "/readings/0"),
+        ({"readings": []}, "invalid-input", "/readings"),
+        ({"readings": {}}, "invalid-input", "/readings"),
+        ({"readings": [], "tank": "x"}, "invalid-input", "/tank"),
+        ([], "invalid-input", ""),
+    ],
+)
+def test_refusals(client, body, slug, pointer):
+    found = problem_of(client.post(URL, json=body), 422, slug)
+    assert found["errors"][0]["pointer"] == pointer
+
+
+def test_wrong_packs(client):
+    def send(data):
+        return client.post(URL, data=data, content_type="application/senml+json")
+
+    for data in (b"{}", b"[]", b"[1]", b'[{"n":"ph","v":NaN}]', b'[{"n":"ph","v":1,"x_":1}]'):
+        problem_of(send(data), 422, "invalid-input")
+    problem_of(send(b" " * 300_000), 413, "too-large")
+
+
+def test_unknown_tank_and_media_type(client):
+    reading = {"quantity": "ph", "value": 7}
+    problem_of(client.post("/v1/tanks/none/readings", json=reading), 404, "not-found")
+    problem_of(
+        client.post(URL, data=b"7", content_type="text/plain"), 415, "unsupported-media-type"
+    )
