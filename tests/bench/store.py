@@ -1,0 +1,285 @@
+"""A year of 10 s readings in each store: size, import, questions; ratios within this one run.
+
+    python -m tests.bench.store [--days 365] [--stores sqlite,influx,victoriametrics] [--rounds 3]
+                                [--skip-year] [--seconds 20]
+
+Takes about ten minutes and 2 GB in a temporary folder. See docs/stores.md for figures.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import sqlite3
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import requests
+
+from service.store import Reading, open_store
+from tests.bench import store_year
+from tests.servers import HOST, Influxdb, Server, Victoriametrics, free_port, wait_until
+
+
+def size_of(folder: Path) -> int:
+    """Bytes of all files below a folder."""
+    return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+
+
+def bare_import(rows: list[tuple[int, int, float, int, None]], path: Path) -> float:
+    """Readings/s of plain executemany into the same table, one transaction for each 10,000."""
+    db = sqlite3.connect(path, isolation_level=None)
+    db.execute("PRAGMA journal_mode = WAL")
+    db.execute("PRAGMA synchronous = FULL")
+    db.execute(
+        "CREATE TABLE reading (series INTEGER, time INTEGER, value REAL, flags INTEGER, raw REAL, "
+        "PRIMARY KEY (series, time)) WITHOUT ROWID"
+    )
+    start = time.perf_counter()
+    for at in range(0, len(rows), 10_000):
+        db.execute("BEGIN")
+        db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows[at : at + 10_000])
+        db.execute("COMMIT")
+    took = time.perf_counter() - start
+    db.close()
+    return len(rows) / took
+
+
+def store_import(batches: list[list[Reading]], url: str) -> float:
+    """Readings/s of ``Store.write``, rollups included."""
+    store = open_store(url)
+    start = time.perf_counter()
+    for batch in batches:
+        store.write(batch)
+    took = time.perf_counter() - start
+    store.close()
+    return sum(map(len, batches)) / took
+
+
+def csv_import(batches: list[list[Reading]], folder: Path) -> float:
+    """Readings/s of ``littoral import`` of the same readings, reading the CSV included."""
+    path = folder / "year.csv"
+    with path.open("w", encoding="utf-8") as file:
+        file.write("time,tank,quantity,sensor,value\n")
+        for batch in batches:
+            file.writelines(
+                f"{r.time_us / 1e6:.0f},{r.tank},{r.quantity},{r.sensor},{r.value!r}\n"
+                for r in batch
+            )
+    url = f"sqlite:///{folder}/csv.db"
+    start = time.perf_counter()
+    command = [sys.executable, "-m", "service", "import", str(path), "--store", url]
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    return sum(map(len, batches)) / (time.perf_counter() - start)
+
+
+def imports(folder: Path, rounds: int, readings: int = 900_000) -> None:
+    """Bulk import beside bare executemany of the same rows."""
+    batches = list(store_year.batches(readings))
+    series = {name: number for number, name in enumerate(store_year.QUANTITIES)}
+    rows = [(series[r.quantity], r.time_us, r.value, 0, None) for b in batches for r in b]
+    bare, own, from_csv = [], [], []
+    for number in range(rounds):
+        bare.append(bare_import(rows, folder / f"bare{number}.db"))
+        own.append(store_import(batches, f"sqlite:///{folder}/own{number}.db"))
+    from_csv.append(csv_import(batches, folder))
+    usual, best, csv = statistics.median(own), statistics.median(bare), from_csv[0]
+    print(f"\nBulk import of {readings} readings, medians of {rounds}")
+    print(f"  bare executemany, no rollups   {best:10,.0f} readings/s   1.00")
+    print(f"  SqliteStore.write, rollups     {usual:10,.0f} readings/s   {usual / best:.2f}")
+    print(f"  littoral import of a CSV file  {csv:10,.0f} readings/s   {csv / best:.2f}")
+
+
+@contextmanager
+def filled(kind: str, folder: Path, readings: int) -> Iterator[str]:
+    """A store of a kind with the readings in it; prints import rate and size."""
+    server: Server | None = None
+    if kind == "sqlite":
+        url = f"sqlite:///{folder}/sqlite/year.db"
+    elif kind == "influx":
+        server = Influxdb(folder / kind)
+        url = f"influx://{HOST}:{server.port}/year"
+    else:
+        server = Victoriametrics(folder / kind)
+        url = f"victoriametrics://{HOST}:{server.port}"
+    try:
+        if server is not None:
+            server.start()
+        store, start, took = open_store(url), time.perf_counter(), 0.0
+        for batch in store_year.batches(readings):
+            begin = time.perf_counter()
+            store.write(batch)
+            took += time.perf_counter() - begin
+        store.close()
+        if server is not None:  # let it write and merge what it holds in memory
+            time.sleep(10)
+            server.restart()
+            time.sleep(5)
+        size = size_of(folder / kind)
+        print(
+            f"  {kind:16} {readings / took:10,.0f} readings/s written "
+            f"({time.perf_counter() - start:.0f} s), {size / readings:6.2f} bytes/reading on disk",
+            flush=True,
+        )
+        yield url
+    finally:
+        if server is not None:
+            server.stop()
+
+
+def asked(url: str, question: str) -> dict[str, Any]:
+    """Time a question in a process of its own."""
+    command = [sys.executable, "-m", "tests.bench.store_year", url, question]
+    done = subprocess.run(command, check=True, capture_output=True, text=True)
+    result: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
+    return result
+
+
+def tell(name: str, result: dict[str, Any], reference_ms: float | None) -> float:
+    """Print a timed question; returns the median."""
+    usual = statistics.median(result["ms"])
+    ratio = "" if reference_ms is None else f"  ratio {usual / reference_ms:7.3f}"
+    print(
+        f"  {name:44} {usual:9.1f} ms (first {result['ms'][0]:.1f}) {result['mb']:6.0f} MB "
+        f"(+{result['mb'] - result['before_mb']:.0f}){ratio}   -> {str(result['answer'])[:40]}",
+        flush=True,
+    )
+    return usual
+
+
+def year(folder: Path, kinds: list[str], readings: int) -> None:
+    """A year in each store, and the year's questions."""
+    print(f"\n{readings} readings (3 quantities every 10 s)")
+    for kind in kinds:
+        with filled(kind, folder, readings) as url:
+            if kind == "sqlite":
+                for question in ("series", "excursions"):
+                    plain = tell(
+                        f"plain sqlite3, the same raw rows, {question}",
+                        asked(url, f"plain-{question}"),
+                        None,
+                    )
+                    tell(f"GET {question}, sqlite", asked(url, f"api-{question}"), plain)
+            else:
+                for question in ("series", "excursions"):
+                    direct = tell(
+                        f"{kind} asked directly, {question}",
+                        asked(url, f"direct-{question}"),
+                        None,
+                    )
+                    tell(f"GET {question}, {kind}", asked(url, f"api-{question}"), direct)
+            for question in ("series", "latest", "eight-days"):
+                tell(f"store.{question}, {kind}", asked(url, f"store-{question}"), None)
+        shutil.rmtree(folder / kind)
+
+
+_WRITER = """
+import sys, time
+from service.store import Reading, open_store
+store, end, number = open_store(sys.argv[1]), time.time() + float(sys.argv[2]), 0
+while time.time() < end:
+    begin, now = time.time(), time.time_ns() // 1000
+    store.write([Reading("quarry-pool", q, "probe-1", now + n, 6.6 + n / 1000)
+                 for n in range(2) for q in ("ph", "temperature")]
+                + [Reading(f"tank-{n}", "ph", "probe-1", now + n, 6.6) for n in range(96)])
+    number += 100
+    time.sleep(max(0.0, begin + 0.1 - time.time()))
+print(number)
+"""
+_CLIENTS = """
+import sys, threading, time, requests
+url, seconds, took = sys.argv[1], float(sys.argv[2]), []
+def ask():
+    session, end = requests.Session(), time.time() + seconds
+    while time.time() < end:
+        begin = time.perf_counter()
+        answer = session.get(url)
+        took.append((time.perf_counter() - begin) * 1000)
+        assert answer.status_code == 200, answer.text
+        time.sleep(float(sys.argv[4]))
+threads = [threading.Thread(target=ask) for _ in range(int(sys.argv[3]))]
+[t.start() for t in threads]; [t.join() for t in threads]
+took.sort()
+print(len(took), took[len(took) // 2], took[int(len(took) * 0.99)], took[-1])
+"""
+
+
+def latency(folder: Path, seconds: float) -> None:
+    """``GET /co2`` by 8 clients while 1,000 readings/s are being written, over real HTTP."""
+    port = free_port()
+    url = f"sqlite:///{folder}/live.db"
+    store = open_store(url)
+    for batch in store_year.batches(300_000):
+        store.write(batch)
+    store.close()
+    config = folder / "littoral.toml"
+    config.write_text(
+        f'[store]\nurl = "{url}"\n[registry]\nurl = "{store_year.registry_url()}"\n'
+        f'[http]\nport = {port}\n[mqtt]\nurl = "mqtt://{HOST}:{free_port()}"\n'
+    )
+    command = [sys.executable, "-m", "service", "serve", "--config", str(config)]
+    path = f"http://{HOST}:{port}/v1/tanks/{store_year.TANK}/co2"
+    with (folder / "serve.log").open("w") as log:
+        server = subprocess.Popen(command, stdout=log, stderr=log)
+    try:
+        wait_until(lambda: _answers(path), 60, lambda: (folder / "serve.log").read_text())
+        print(f"\nGET /co2 for {seconds:.0f} s beside 1,000 readings/s into the same SQLite file")
+        for clients, pause_s, what in (
+            (8, 0.1, "8 clients, 10 questions/s each"),
+            (8, 0.0, "8 clients, as fast as they can"),
+        ):
+            writer = subprocess.Popen(
+                [sys.executable, "-c", _WRITER, url, str(seconds)],
+                stdout=subprocess.PIPE,
+                text=True,
+            )
+            done = subprocess.run(
+                [sys.executable, "-c", _CLIENTS, path, str(seconds), str(clients), str(pause_s)],
+                check=True, capture_output=True, text=True,
+            )  # fmt: skip
+            written = int(writer.communicate()[0])
+            count, p50, p99, worst = map(float, done.stdout.split())
+            print(
+                f"  {what}: {count / seconds:.0f} answers/s, p50 {p50:.1f} ms, "
+                f"p99 {p99:.1f} ms, worst {worst:.0f} ms; {written / seconds:.0f} readings/s"
+            )
+    finally:
+        server.terminate()
+        server.wait(30)
+
+
+def _answers(path: str) -> bool:
+    try:
+        return requests.get(path, timeout=5).status_code == 200
+    except requests.ConnectionError:
+        return False
+
+
+def main() -> None:
+    """Run all of it."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--days", type=float, default=365)
+    parser.add_argument("--stores", default="sqlite,influx,victoriametrics")
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--seconds", type=float, default=20)
+    parser.add_argument("--skip-year", action="store_true")
+    arguments = parser.parse_args()
+    with tempfile.TemporaryDirectory(prefix="littoral-bench-") as name:
+        folder = Path(name)
+        imports(folder, arguments.rounds)
+        latency(folder, arguments.seconds)
+        if not arguments.skip_year:
+            readings = int(arguments.days * 8640) * len(store_year.QUANTITIES)
+            year(folder, arguments.stores.split(","), readings)
+
+
+if __name__ == "__main__":
+    main()
