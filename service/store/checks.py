@@ -6,7 +6,8 @@ Some servers accept anything and keep half of it silently, so the check comes fi
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable
+from functools import lru_cache
 from typing import Final
 
 from service.errors import StoreRefusedError
@@ -20,26 +21,30 @@ MAX_TIME_US: Final = 9_214_646_400_000_000 - 1
 MAX_NAME_LENGTH: Final = 128
 
 
-def check_readings(readings: Sequence[Reading]) -> None:
+def check_readings(readings: Iterable[Reading]) -> None:
     """Refuse a batch that holds a reading which a store cannot keep as it is.
 
     Raises:
         StoreRefusedError: names the reading, the field, its value and what is allowed.
     """
+    isfinite = math.isfinite
     for reading in readings:
-        if not math.isfinite(reading.value):
+        if not isfinite(reading.value):
             raise _refused(reading, "value", reading.value, "a finite number")
-        if reading.raw is not None and not math.isfinite(reading.raw):
+        if reading.raw is not None and not isfinite(reading.raw):
             raise _refused(reading, "raw", reading.raw, "a finite number or none")
         if not MIN_TIME_US <= reading.time_us <= MAX_TIME_US:
             raise _refused(reading, "time_us", reading.time_us, "2000 to 2261")
-    for tank, quantity, sensor in {(r.tank, r.quantity, r.sensor) for r in readings}:
-        for field, name in (("tank", tank), ("quantity", quantity), ("sensor", sensor)):
-            if not (0 < len(name) <= MAX_NAME_LENGTH and name.isprintable()):
-                raise StoreRefusedError(
-                    f"{field} is {name[:40]!r}; "
-                    f"allowed: 1 to {MAX_NAME_LENGTH} printable characters"
-                )
+        _check_names(reading.tank, reading.quantity, reading.sensor)
+
+
+@lru_cache(maxsize=65_536)
+def _check_names(tank: str, quantity: str, sensor: str) -> None:
+    for field, name in (("tank", tank), ("quantity", quantity), ("sensor", sensor)):
+        if not (0 < len(name) <= MAX_NAME_LENGTH and name.isprintable()):
+            raise StoreRefusedError(
+                f"{field} is {name[:40]!r}; allowed: 1 to {MAX_NAME_LENGTH} printable characters"
+            )
 
 
 def check_every(every_us: int) -> None:

@@ -169,8 +169,8 @@ class _WideRows(_Rows):
     ) -> None:
         super().__init__(mapping, times, time_at, len(names))
         self._columns = [
-            (names.index(c.name), c, _affine(c.quantity, c.unit), units.QUANTITIES[c.quantity])
-            for c in columns
+            (names.index(column.name), column, _affine(column.quantity, column.unit))
+            for column in columns
         ]
 
     def read(self, row: Sequence[str], line: int) -> tuple[list[Reading], list[Rejected]]:
@@ -181,7 +181,7 @@ class _WideRows(_Rows):
             return [], [Rejected(line, "", str(error))]
         readings: list[Reading] = []
         rejected: list[Rejected] = []
-        for at, column, (factor, offset), quantity in self._columns:
+        for at, column, (factor, offset) in self._columns:
             if not row[at].strip():
                 continue
             try:
@@ -190,17 +190,21 @@ class _WideRows(_Rows):
                 rejected.append(Rejected(line, column.name, str(error)))
                 continue
             value = sent if factor == 1 and offset == 0 else factor * sent + offset
-            plausible = quantity.plausible_low <= value <= quantity.plausible_high
             reading = Reading(
                 self._mapping.tank or "",
                 column.quantity,
                 column.sensor,
                 time_us,
                 value,
-                Flag.NONE if plausible else Flag.IMPLAUSIBLE,
+                _plausibility(column.quantity, value),
                 None if value == sent else sent,
             )
-            _kept(reading, readings, rejected, line, column.name)
+            try:
+                check_readings((reading,))
+            except StoreRefusedError as error:
+                rejected.append(Rejected(line, column.name, error.detail))
+            else:
+                readings.append(reading)
         return readings, rejected
 
 
@@ -213,53 +217,58 @@ class _LongRows(_Rows):
         super().__init__(mapping, times, time_at, len(names))
         if mapping.tank is None:
             _at(names, "tank")
-        self._names = list(names)
+        self._quantity_at = names.index("quantity")
+        self._value_at = names.index("value")
+        optional = ("tank", "sensor", "unit", "flags", "raw")
+        self._tank_at, self._sensor_at, self._unit_at, self._flags_at, self._raw_at = (
+            names.index(name) if name in names else None for name in optional
+        )
 
     def read(self, row: Sequence[str], line: int) -> tuple[list[Reading], list[Rejected]]:
         """The reading of one row, or what is wrong with it."""
-        readings: list[Reading] = []
-        rejected: list[Rejected] = []
         try:
-            time_us = self._time_us(row)
-            cells = dict(zip(self._names, row, strict=True))
-            quantity = cells["quantity"].strip()
-            factor, offset = _affine(quantity, cells.get("unit", "").strip() or None)
-            sent = self._number(cells["value"])
-            value = sent if factor == 1 and offset == 0 else factor * sent + offset
-            raw = self._number(cells["raw"]) if cells.get("raw", "").strip() else None
-            reading = Reading(
-                self._mapping.tank or cells["tank"].strip(),
-                quantity,
-                cells.get("sensor", "").strip() or SENSOR,
-                time_us,
-                value,
-                self._flags(cells, quantity, value),
-                raw if raw is not None else None if value == sent else sent,
-            )
-            _kept(reading, readings, rejected, line, "")
-        except (ValueError, LittoralError) as error:
-            reason = error.detail if isinstance(error, LittoralError) else str(error)
-            rejected.append(Rejected(line, "", reason))
-        return readings, rejected
+            reading = self._reading(row)
+            check_readings((reading,))
+        except ValueError as error:
+            return [], [Rejected(line, "", str(error))]
+        except LittoralError as error:
+            return [], [Rejected(line, "", error.detail)]
+        return [reading], []
 
-    @staticmethod
-    def _flags(cells: dict[str, str], quantity: str, value: float) -> Flag:
-        text = cells.get("flags", "").strip()
-        if text:
-            if not text.isdigit() or int(text) > sum(Flag):
-                raise ValueError(f"flags is {text[:40]!r}; allowed: 0 to {sum(Flag)}")
-            return Flag(int(text))
-        known = units.QUANTITIES[quantity]
-        plausible = known.plausible_low <= value <= known.plausible_high
-        return Flag.NONE if plausible else Flag.IMPLAUSIBLE
+    def _reading(self, row: Sequence[str]) -> Reading:
+        time_us = self._time_us(row)
+        quantity = row[self._quantity_at].strip()
+        unit = "" if self._unit_at is None else row[self._unit_at].strip()
+        factor, offset = _affine(quantity, unit or None)
+        sent = self._number(row[self._value_at])
+        value = sent if factor == 1 and offset == 0 else factor * sent + offset
+        raw = None if value == sent else sent
+        if self._raw_at is not None and row[self._raw_at].strip():
+            raw = self._number(row[self._raw_at])
+        flags = "" if self._flags_at is None else row[self._flags_at].strip()
+        sensor = "" if self._sensor_at is None else row[self._sensor_at].strip()
+        tank = self._mapping.tank
+        if tank is None and self._tank_at is not None:
+            tank = row[self._tank_at].strip()
+        return Reading(
+            tank or "",
+            quantity,
+            sensor or SENSOR,
+            time_us,
+            value,
+            _flags_of(flags) if flags else _plausibility(quantity, value),
+            raw,
+        )
 
 
-def _kept(
-    reading: Reading, readings: list[Reading], rejected: list[Rejected], line: int, column: str
-) -> None:
-    try:
-        check_readings([reading])
-    except StoreRefusedError as error:
-        rejected.append(Rejected(line, column, error.detail))
-    else:
-        readings.append(reading)
+@lru_cache(maxsize=1024)
+def _flags_of(text: str) -> Flag:
+    if not text.isdigit() or int(text) > sum(Flag):
+        raise ValueError(f"flags is {text[:40]!r}; allowed: 0 to {sum(Flag)}")
+    return Flag(int(text))
+
+
+def _plausibility(quantity: str, value: float) -> Flag:
+    known = units.QUANTITIES[quantity]
+    plausible = known.plausible_low <= value <= known.plausible_high
+    return Flag.NONE if plausible else Flag.IMPLAUSIBLE

@@ -169,3 +169,37 @@ def test_readers_see_whole_batches_only(tmp_path):
     thread.join()
     assert faults == []
     store.close()
+
+
+_FILLER = """
+import resource, sys
+from service.errors import StoreUnavailableError
+from service.store import Reading, open_store
+store = open_store(sys.argv[1])
+resource.setrlimit(resource.RLIMIT_FSIZE, (2_000_000, 2_000_000))
+try:
+    for batch in range(10_000):
+        store.write([Reading("quarry-pool", "ph", "probe-1", 1_780_000_000_000_000
+                     + batch * 500 + i, 6.6) for i in range(500)])
+        print(batch + 1, flush=True)
+except StoreUnavailableError as error:
+    print(error.detail, file=sys.stderr)
+"""
+
+
+def test_file_that_can_grow_no_further_keeps_all_that_was_told(tmp_path):
+    """The operating system refuses to write on: the real thing, not SQLite's own limit."""
+    url = f"sqlite:///{tmp_path}/readings.db"
+    done = subprocess.run(
+        [sys.executable, "-c", _FILLER, url], capture_output=True, text=True, timeout=120
+    )
+    assert "readings.db: " in done.stderr
+    assert "Traceback" not in done.stderr
+    told = int(done.stdout.split()[-1])
+    store = open_store(url)
+    store.check()
+    assert count(store) == told * 500
+    assert store.aggregate(KEY, 0, 2**53, 86_400_000_000).count.sum() == told * 500
+    store.write([reading(-1)])
+    assert count(store) == told * 500 + 1
+    store.close()
