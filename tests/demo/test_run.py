@@ -84,9 +84,13 @@ def test_a_chosen_folder_is_emptied_and_kept(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("keep", [True, False])
-def test_a_temporary_folder_is_kept_only_if_asked(keep: bool) -> None:
+def test_a_temporary_folder_is_kept_only_if_asked(
+    keep: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     with data_folder(DemoOptions(keep=keep)) as folder:
         (folder / "sub").mkdir()
+    assert folder.parent == tmp_path
     assert folder.exists() is keep
     if keep:
         with data_folder(DemoOptions(data=folder)):
