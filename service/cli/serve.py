@@ -17,6 +17,7 @@ from service.config import Config
 from service.errors import ConfigError
 from service.outlets.mqtt_advice import MqttAdvice
 from service.outlets.outlet import Outlet
+from service.outlets.over_mqtt import mqtt_outlets_of
 from service.outlets.watch import Watch
 from service.outlets.webhooks import webhooks_of
 from service.tanks.registry import Registry
@@ -71,7 +72,10 @@ def outlets(parts: Parts) -> list[Outlet]:
     Raises:
         ConfigError: an option of one is wrong.
     """
-    found: list[Outlet] = [*webhooks_of(parts.config.outlets, parts.registry)]
+    found: list[Outlet] = [
+        *webhooks_of(parts.config.outlets, parts.registry),
+        *mqtt_outlets_of(parts.config),
+    ]
     if parts.config.advice.publish:
         found.append(MqttAdvice(parts.config.mqtt))
     return found
