@@ -15,9 +15,10 @@ from service.cli.parts import Parts, config_option, configuration, opened, stop_
 from service.cli.web import web_app
 from service.config import Config
 from service.errors import ConfigError
+from service.outlets.metrics import Metrics
 from service.outlets.mqtt_advice import MqttAdvice
 from service.outlets.outlet import Outlet
-from service.outlets.over_mqtt import mqtt_outlets_of
+from service.outlets.over_mqtt import mqtt_outlets_of, patience_of
 from service.outlets.watch import Watch
 from service.outlets.webhooks import webhooks_of
 from service.tanks.registry import Registry
@@ -49,9 +50,13 @@ def serve(parts: Parts, stop: threading.Event) -> None:
     """
     config = parts.config
     guarded = require_protection(config, parts.registry)
-    watch = Watch(parts.registry, parts.store, parts.clock, config.advice.every_s, outlets(parts))
+    metrics = Metrics(
+        parts.store, parts.registry, parts.clock, patience_of(config), config.clock.speed
+    )
+    told = [*outlets(parts), metrics]
+    watch = Watch(parts.registry, parts.store, parts.clock, config.advice.every_s, told)
     context = Context(parts.store, parts.registry, parts.clock, config, watch.nudge)
-    server = Server(web_app(context), config.http)
+    server = Server(web_app(context, metrics), config.http)
     looking = threading.Thread(target=watch.run, args=(stop,), name="watch")
     looking.start()
     _log.info("Littoral answers on %s (read /docs)", server.url)

@@ -2,21 +2,36 @@
 
 from __future__ import annotations
 
-from flask import Flask, request
+from flask import Flask, Response, request
 
 from service import pages
 from service.api import access
 from service.api.app import create_app
 from service.api.context import Context
+from service.outlets.metrics import Metrics
 from service.tanks.access import Scope
 
 
-def web_app(context: Context) -> Flask:
-    """The application on its parts; open nothing, start nothing."""
+def web_app(context: Context, metrics: Metrics | None = None) -> Flask:
+    """The application on its parts; open nothing, start nothing.
+
+    Args:
+        metrics: what ``/metrics`` tells; None where no watch looks at the tanks, so that only
+            readings and health are told.
+    """
     app = create_app(context)
+    told = metrics or Metrics(context.store, context.registry, context.clock, 0.0)
+    app.add_url_rule("/metrics", "metrics", lambda: _exposition(told))
     gate = pages.Gate(_admit, _token_id, access.SESSION_KEY)
     pages.install(app, context, gate)
     return app
+
+
+def _exposition(metrics: Metrics) -> Response:
+    """OpenMetrics or the classic text, as the request accepts."""
+    text, media_type = metrics.exposition(request.headers.get("Accept", ""))
+    headers = {"Content-Type": media_type, "Cache-Control": "no-store", "Vary": "Accept"}
+    return Response(text, headers=headers)
 
 
 def _admit() -> None:

@@ -15,13 +15,18 @@ LEAST_PATIENCE_S: Final = 60.0
 """Values count for three looks that did not come, and a minute at least. Our choice."""
 
 
+def patience_of(config: Config) -> float:
+    """Machine seconds for which what a look found counts."""
+    return max(LOOKS_MISSED * config.advice.every_s, LEAST_PATIENCE_S)
+
+
 def mqtt_outlets_of(config: Config) -> list[Homie | Hub]:
     """An outlet for each one of kind ``homie`` or ``hub`` in the configuration.
 
     Raises:
         ConfigError: an option is unknown or not allowed, or two outlets would share their topics.
     """
-    patience_s = max(LOOKS_MISSED * config.advice.every_s, LEAST_PATIENCE_S)
+    patience_s = patience_of(config)
     found: list[Homie | Hub] = []
     taken: dict[tuple[str, ...], str] = {}
     for one in config.outlets:
