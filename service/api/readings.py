@@ -25,9 +25,8 @@ from service.api.responses import as_json
 from service.api.series import Column, Item, Load, part_of
 from service.api.times import format_moment, format_span
 from service.clock import from_us, to_us
-from service.derive.build import STALE_NAME
 from service.derive.sensors import believed
-from service.derive.thresholds import derived_limit
+from service.derive.thresholds import STALE_NAME, derived_limit
 from service.store import SeriesInfo, SeriesKey
 from service.tanks.values import Tank
 from service.units import QUANTITIES

@@ -1,8 +1,7 @@
-"""From registry and store to derived values: the only place of this room with I/O."""
+"""From registry and store to derived values; with ``load`` the only place of this room with I/O."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Final
@@ -13,15 +12,23 @@ from service.clock import to_us
 from service.derive.co2 import co2_over, target_of
 from service.derive.gas import FIT_DAYS, gas_model_of
 from service.derive.light import light_days_of, local_day, local_midnight
+from service.derive.load import (
+    VIEW_DAYS,
+    choose,
+    latest_of,
+    latest_reading,
+    log_of,
+    material_of,
+    samples_of,
+)
 from service.derive.material import (
-    LIGHT_QUANTITIES,
     Material,
     co2_now_from,
     co2_series_from,
     light_source_from,
     view_from,
 )
-from service.derive.sensors import US_PER_MINUTE, Believed, believed, usable, why_no_reading
+from service.derive.sensors import US_PER_MINUTE, why_no_reading
 from service.derive.temperature import excursions_of, temperature_at
 from service.derive.thresholds import derived_limit
 from service.derive.tolerance import tolerance_of
@@ -34,37 +41,19 @@ from service.derive.view import (
     TankView,
     TemperatureNow,
 )
+from service.derive.what_if import Answer, Question, what_if
 from service.science.thermal import Excursion
 from service.science.thermal_forecast import WINDOW_S
 from service.store.interface import Store
 from service.store.outside import read_outside
-from service.store.reading import Buckets, Reading, Samples, SeriesInfo, SeriesKey
 from service.tanks.registry import Registry
-from service.tanks.values import LogEntry, LogKind, Tank
+from service.tanks.values import Tank
 from service.tanks.volume import net_volume_l
-
-VIEW_DAYS: Final = 8
-LOG_DAYS: Final = 120
-"""Entries so far back are in a view; older ones only where none of their kind is newer."""
-
-LIGHT_STEP_US: Final = US_PER_MINUTE
-WATER_STEP_US: Final = 5 * US_PER_MINUTE
-"""Means over these steps feed a view: light switches within minutes, water does not."""
 
 INNER_POINTS: Final = 10_000
 INNER_STEPS_US: Final = tuple(US_PER_MINUTE * minutes for minutes in (1440, 360, 60, 30, 10, 5, 1))
 """A long CO2 series is averaged from about so many finer steps: CO2 runs exponentially in pH,
 so the CO2 of a mean pH is not the mean CO2."""
-
-STALE_NAME: Final = {
-    "ph": "stale_ph_min",
-    "temperature": "stale_temperature_min",
-    "ppfd": "stale_light_min",
-    "illuminance": "stale_light_min",
-    "conductivity": "stale_temperature_min",
-    "dissolved_oxygen": "stale_temperature_min",
-}
-ALWAYS_KINDS: Final = (LogKind.KH_TEST, LogKind.CALIBRATION, LogKind.WATER_CHANGE)
 
 
 def view_of(
@@ -93,39 +82,26 @@ def gas_exchange(
     tank: Tank, registry: Registry, store: Store, now: datetime, *, days: int = FIT_DAYS
 ) -> GasModel:
     """Gas exchange fitted to the last days; parameters and errors as ``view_of``."""
-    material = material_of(tank, registry, store, now, days=days)
-    first = local_day(tank, now - timedelta(days=days - 1))
-    return gas_model_of(
-        tank,
-        now,
-        co2_series_from(material),
-        material.series("temperature"),
-        light_days_of(tank, light_source_from(material), first, now),
-        target_of(tank, tolerance_of(tank, now).co2_max_mg_l),
-        net_volume_l(tank),
-    )
+    return _fitted(material_of(tank, registry, store, now, days=days))
 
 
-def material_of(
-    tank: Tank, registry: Registry, store: Store, now: datetime, *, days: int = VIEW_DAYS
-) -> Material:
-    """Load what a view is derived from; parameters and errors as ``view_of``."""
-    loaded = _latest_of(tank, registry, store, now)
-    end_us = to_us(now) + 1
-    start_us = to_us(now - timedelta(days=days))
-    samples: dict[str, Samples] = {}
-    for quantity, chosen in loaded.chosen.items():
-        if chosen.info is None:
-            continue
-        step_us = LIGHT_STEP_US if quantity in LIGHT_QUANTITIES else WATER_STEP_US
-        key = chosen.info.key
-        samples[quantity] = means(store.aggregate(key, start_us, end_us, step_us), end_us - 1)
-    return replace(loaded, days=days, samples=samples)
+def predicted_day(
+    tank: Tank, registry: Registry, store: Store, now: datetime, question: Question
+) -> Answer:
+    """What a settled day would be like with other settings, next to today's.
+
+    Raises:
+        ConflictError: the gas exchange could not be fitted, or KH is not known.
+        InvalidInputError: a setting out of its range.
+    """
+    material = material_of(tank, registry, store, now, days=FIT_DAYS)
+    gas = _fitted(material)
+    return what_if(view_from(replace(material, gas=gas)), material.series("temperature"), question)
 
 
 def co2_now(tank: Tank, registry: Registry, store: Store, now: datetime) -> Co2Now:
     """CO2 at ``now``; errors as ``view_of``."""
-    return co2_now_from(_latest_of(tank, registry, store, now))
+    return co2_now_from(latest_of(tank, registry, store, now))
 
 
 def co2_series(
@@ -150,7 +126,7 @@ def co2_series(
     inner_us = None if every_us is None else _inner_step(to_us(start), to_us(end), every_us)
     span = (to_us(start), to_us(end))
     ph, temperature = (
-        _load(store, _choose(tank, name, infos, end), span, inner_us)
+        samples_of(store, choose(tank, name, infos, end), span, inner_us)
         for name in ("ph", "temperature")
     )
     fine = co2_over(tank, log, ph, temperature)
@@ -180,15 +156,15 @@ def light_day(
 def temperature_now(tank: Tank, registry: Registry, store: Store, now: datetime) -> TemperatureNow:
     """Temperature at ``now`` with its rate and forecast; errors as ``view_of``."""
     infos = store.series(tank.id)
-    chosen = _choose(tank, "temperature", infos, now)
-    latest = _latest(store, chosen)
+    chosen = choose(tank, "temperature", infos, now)
+    latest = latest_reading(store, chosen)
     span = (to_us(now - timedelta(seconds=WINDOW_S)), to_us(now) + 1)
     return temperature_at(
         tank,
         now,
         tolerance_of(tank, now),
         reading=latest,
-        samples=_load(store, chosen, span, None),
+        samples=samples_of(store, chosen, span, None),
         no_reading=why_no_reading("temperature", chosen.info, latest, now),
         reasons=chosen.reasons,
     )
@@ -198,7 +174,7 @@ def tank_excursions(
     tank: Tank, registry: Registry, store: Store, start: datetime, end: datetime
 ) -> tuple[Excursion, ...]:
     """Temperature excursions in a span, from every reading, exact between them."""
-    chosen = _choose(tank, "temperature", store.series(tank.id), end)
+    chosen = choose(tank, "temperature", store.series(tank.id), end)
     tolerance = tolerance_of(tank, end)
     if chosen.info is None:
         return ()
@@ -215,94 +191,19 @@ def tank_excursions(
     return excursions_of(tank, samples, tolerance)
 
 
-def log_of(tank: Tank, registry: Registry, start: datetime, end: datetime) -> tuple[LogEntry, ...]:
-    """The entries of the months before ``start`` up to ``end``, newest first.
-
-    Of the kinds that stay in force (KH test, calibration, water change) the newest one before
-    that is included where there is none within.
-    """
-    first = start - timedelta(days=LOG_DAYS)
-    entries = registry.log(tank.id, start=first, end=end + timedelta(microseconds=1))
-    seen = {entry.kind for entry in entries}
-    for kind in ALWAYS_KINDS:
-        if kind not in seen:
-            entries += registry.log(tank.id, end=first, kinds=[kind], limit=1)
-    return tuple(entries)
-
-
-def means(buckets: Buckets, latest_us: int) -> Samples:
-    """The means of spans as samples at the middle of each, none later than ``latest_us``."""
-    middle = np.minimum(buckets.start_us + buckets.every_us // 2, latest_us)
-    return Samples(middle, buckets.mean, np.zeros(len(buckets), np.int32))
-
-
-def _latest_of(tank: Tank, registry: Registry, store: Store, now: datetime) -> Material:
-    """The material with the newest readings only."""
-    infos = tuple(store.series(tank.id))
-    chosen = {
-        quantity: _choose(tank, quantity, infos, now)
-        for quantity in sorted({info.key.quantity for info in infos})
-    }
-    latest = {
-        quantity: reading
-        for quantity, one in chosen.items()
-        if (reading := _latest(store, one)) is not None
-    }
-    return Material(
-        tank=tank,
-        now=now,
-        days=0,
-        log=log_of(tank, registry, now, now),
-        infos=infos,
-        chosen=chosen,
-        latest=latest,
-        paired_temperature=_nearest(
-            tank, store, chosen.get("temperature"), latest.get("temperature"), latest.get("ph")
-        ),
+def _fitted(material: Material) -> GasModel:
+    """Gas exchange fitted to the days of the material."""
+    tank, now = material.tank, material.now
+    first = local_day(tank, now - timedelta(days=material.days - 1))
+    return gas_model_of(
+        tank,
+        now,
+        co2_series_from(material),
+        material.series("temperature"),
+        light_days_of(tank, light_source_from(material), first, now),
+        target_of(tank, tolerance_of(tank, now).co2_max_mg_l),
+        net_volume_l(tank),
     )
-
-
-def _choose(tank: Tank, quantity: str, infos: Iterable[SeriesInfo], now: datetime) -> Believed:
-    stale_name = STALE_NAME.get(quantity, "stale_temperature_min")
-    return believed(tank, quantity, infos, now, derived_limit(tank, stale_name))
-
-
-def _latest(store: Store, chosen: Believed) -> Reading | None:
-    if chosen.info is None:
-        return None
-    return chosen.info.last if usable(chosen.info.last) else store.latest(chosen.info.key)
-
-
-def _nearest(
-    tank: Tank,
-    store: Store,
-    chosen: Believed | None,
-    latest: Reading | None,
-    ph: Reading | None,
-) -> Reading | None:
-    """The temperature reading nearest in time to the pH reading, within the tank's gap."""
-    if chosen is None or chosen.info is None or ph is None or latest is None:
-        return latest
-    if latest.time_us <= ph.time_us:
-        return latest
-    gap_us = int(derived_limit(tank, "pair_gap_min") * US_PER_MINUTE)
-    for reach_us in (10 * US_PER_MINUTE, gap_us):
-        around = store.read(chosen.info.key, ph.time_us - reach_us, ph.time_us + reach_us + 1)
-        if len(around):
-            at = int(np.argmin(np.abs(around.time_us - ph.time_us)))
-            key = chosen.info.key
-            value = float(around.value[at])
-            return Reading(key.tank, key.quantity, key.sensor, int(around.time_us[at]), value)
-    return latest
-
-
-def _load(store: Store, chosen: Believed, span: tuple[int, int], every_us: int | None) -> Samples:
-    if chosen.info is None:
-        return Samples.empty()
-    key: SeriesKey = chosen.info.key
-    if every_us is None:
-        return store.read(key, *span)
-    return means(store.aggregate(key, *span, every_us), span[1])
 
 
 def _inner_step(start_us: int, end_us: int, every_us: int) -> int:

@@ -15,6 +15,7 @@ from service.science.intervals import Interval, gaps, runs_above, steps
 from service.science.light_co2 import MAX_GAP_S, lit_share_by_co2
 
 HOUR_S = 3600.0
+SMOOTH = 5
 WAIT_S = 3 * HOUR_S
 """So long after lights-on CO2 may still be on its way. Our choice."""
 Lit = Sequence[tuple[datetime, datetime]]
@@ -128,7 +129,7 @@ def co2_above(
 
     Args:
         ceiling_mg_l: a spell begins when CO2 rises above it.
-        release_mg_l: and ends when it is down at this.
+        release_mg_l: one that is going on ends when it is down at this.
 
     Returns:
         None where CO2 is not known; a ``Co2High`` of 0 minutes where it stayed below.
@@ -137,24 +138,31 @@ def co2_above(
     known &= (series.time_us >= to_us(start)) & (series.time_us <= to_us(end))
     if np.count_nonzero(known) < 2:
         return None
-    time_s, value = series.time_us[known] / 1e6, series.value[known]
-    runs = runs_above(
-        time_s, value, gaps(steps(time_s), MAX_GAP_S), on=ceiling_mg_l, off=release_mg_l
-    )
-    lengths_min = (runs.end_s - runs.start_s) / 60
+    time_s, value = series.time_us[known] / 1e6, smoothed(series.value[known])
+    gap = gaps(steps(time_s), MAX_GAP_S)
+    runs = runs_above(time_s, value, gap, on=ceiling_mg_l, off=release_mg_l)
+    above = runs_above(time_s, value, gap, on=ceiling_mg_l, off=ceiling_mg_l)
     ongoing = bool(runs.end_s.size) and not runs.end_known[-1] and runs.end_s[-1] >= time_s[-1]
     top = int(np.argmax(value))
-    low = series.low[known]
+    low = smoothed(series.low[known])
     return Co2High(
         ceiling_mg_l=ceiling_mg_l,
-        minutes=float(lengths_min.sum()),
-        ongoing_min=float(lengths_min[-1]) if ongoing else 0.0,
+        minutes=float((above.end_s - above.start_s).sum()) / 60,
+        ongoing_min=float(runs.end_s[-1] - runs.start_s[-1]) / 60 if ongoing else 0.0,
         peak_mg_l=float(value[top]),
         peak_low_mg_l=float(low[top]),
         peak_at=from_us(round(time_s[top] * 1e6)),
         first_at=from_us(round(runs.start_s[0] * 1e6)) if runs.start_s.size else None,
         last_at=from_us(round(runs.end_s[-1] * 1e6)) if runs.end_s.size else None,
     )
+
+
+def smoothed(value: Array) -> Array:
+    """Running median over five values: what one reading alone says is no spell."""
+    if value.size < SMOOTH:
+        return value
+    padded = np.pad(value, SMOOTH // 2, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, SMOOTH), axis=1))
 
 
 def within_intervals(

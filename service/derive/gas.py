@@ -100,10 +100,9 @@ def _with_plan(
 ) -> GasModel:
     if fit.injection_mg_l_h is None or not _told(fit.injection_mg_l_h):
         return GasModel(fit, now, reason="no morning rise tells the injection rate")
-    aim = (target.low_mg_l + target.high_mg_l) / 2
     plan: GasPlan = gas_plan(
         fit,
-        target_mg_l=aim,
+        target_mg_l=max(target.low_mg_l, 1.0),
         volume_l=volume_l or 1.0,
         gas_hours_per_day=gas_hours_per_day(tank),
     )

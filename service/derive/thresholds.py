@@ -201,6 +201,17 @@ DERIVED: Final[dict[str, Threshold]] = table(
 )
 
 
+STALE_NAME: Final = {
+    "ph": "stale_ph_min",
+    "temperature": "stale_temperature_min",
+    "ppfd": "stale_light_min",
+    "illuminance": "stale_light_min",
+    "conductivity": "stale_temperature_min",
+    "dissolved_oxygen": "stale_temperature_min",
+}
+"""Which threshold says how long a reading of a quantity is the present one."""
+
+
 def derived_limit(tank: Tank, name: str) -> float:
     """The value in force for a tank: its own, else the default of ``DERIVED``.
 

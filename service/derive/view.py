@@ -182,7 +182,7 @@ class GasModel:
 
     Attributes:
         fit: exchange coefficient and injection with intervals; None where they can't be told.
-        lead_h: hours of gas from the night's level to the middle of the target; ``math.inf``
+        lead_h: hours of gas from the night's level to the lower end of the target; ``math.inf``
             where it is not reached at the present rate; None without an injection.
         steady_mg_l: level that gas and loss settle at.
         gas_g_per_day: gas dissolved per day, a lower bound of what the cylinder loses.

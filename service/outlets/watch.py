@@ -17,6 +17,7 @@ from service.clock import Clock
 from service.derive.build import view_of
 from service.derive.view import TankView
 from service.errors import LittoralError, NotFoundError
+from service.outlets.fits import GasFits
 from service.outlets.outlet import Outlet
 from service.store.interface import Store
 from service.tanks.registry import Registry
@@ -61,6 +62,7 @@ class Watch:
         self._watched: set[str] = set()
         self._pruned: datetime | None = None
         self._failed: list[str] = []
+        self._fits = GasFits()
 
     def run(self, stop: threading.Event) -> None:
         """Look until ``stop`` is set; what goes wrong is logged and does not end it."""
@@ -89,6 +91,7 @@ class Watch:
         tanks = self._registry.tanks()
         changes: dict[str, LedgerChange] = {}
         failed: list[str] = []
+        self._fits.begin()
         self._forget_others({tank.id for tank in tanks})
         for first in range(0, len(tanks), TANKS_AT_ONCE):
             changes |= self._look_at(tanks[first : first + TANKS_AT_ONCE], now, failed)
@@ -103,7 +106,8 @@ class Watch:
         looked_at: list[tuple[TankView, list[Finding]]] = []
         for tank in tanks:
             try:
-                view = view_of(tank, self._registry, self._store, now)
+                gas = self._fits.of(tank, self._registry, self._store, now)
+                view = view_of(tank, self._registry, self._store, now, gas=gas)
                 looked_at.append((view, evaluate(view, standing[tank.id])))
             except NotFoundError:
                 continue  # deleted since the list was read
@@ -144,6 +148,7 @@ class Watch:
 
     def _forget_others(self, watched: set[str]) -> None:
         for tank in self._watched - watched:
+            self._fits.forget(tank)
             for outlet in self._outlets:
                 outlet.forget(tank)
         self._watched = watched

@@ -11,8 +11,7 @@ from werkzeug.wrappers import Response
 
 from service.advice.ledger import Ledger
 from service.advice.recommendation import State
-from service.derive.build import STALE_NAME
-from service.derive.thresholds import derived_limit
+from service.derive.thresholds import STALE_NAME, derived_limit
 from service.errors import InvalidInputError, LittoralError, NotFoundError
 from service.pages import guard
 from service.pages.chart_data import RANGES, chart_data

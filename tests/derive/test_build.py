@@ -12,6 +12,7 @@ import pytest
 
 from service.clock import to_us
 from service.derive import build
+from service.derive.load import log_of
 from service.derive.view import Co2State, Quality
 from service.store.interface import Store
 from service.store.reading import Flag, Reading
@@ -151,7 +152,7 @@ def test_log_keeps_the_newest_old_kh_test(house: House) -> None:
     house.registry.add_log(
         "reed", LogKind.KH_TEST, NOON - 500 * DAY, {"alkalinity_meq_l": 2 * KH_4}, "", "", NOON
     )
-    old, new = (build.log_of(house.tank, house.registry, at, at) for at in (NOON - 501 * DAY, NOON))
+    old, new = (log_of(house.tank, house.registry, at, at) for at in (NOON - 501 * DAY, NOON))
     house.registry.delete_log(new[0].id)
     assert old == ()
     assert [entry.kind for entry in new] == [LogKind.KH_TEST]

@@ -95,7 +95,7 @@ def lead_evidence(case: Case) -> tuple[Evidence, ...]:
     lead = gas.lead_h
     text = (
         f"gas needs {lead.value:.1f} h (95 %: {lead.low:.1f} to {lead.high:.1f} h) to the "
-        "middle of the target, fitted to the last days"
+        "lower end of the target, fitted to the last days"
     )
     return (Evidence(text, "lead", lead.value, "h", time=gas.fitted, source="first-order fit"),)
 

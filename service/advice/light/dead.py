@@ -14,7 +14,6 @@ from service.advice.rule import Case, Rule
 from service.derive.view import LightDay
 
 CODE = "light-dead"
-LONG_AGO = timedelta(days=3)
 
 
 def judge(case: Case) -> Iterator[Finding]:
@@ -72,9 +71,9 @@ def dark_since(case: Case) -> datetime | None:
     since = on if changed is None else max(on, changed)
     if min(case.now, off) - since < grace or _as_usual(case, on, off, since, grace):
         return None
-    if changed is not None and changed < on - LONG_AGO:
-        return changed
-    return since
+    if changed is None:
+        return since
+    return next(max(start, changed) for start, end in begun if end > changed + grace)
 
 
 def _as_usual(case: Case, on: datetime, off: datetime, since: datetime, grace: timedelta) -> bool:

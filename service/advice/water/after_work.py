@@ -36,7 +36,7 @@ def judge(case: Case) -> Iterator[Finding]:
             f"{what} stirs up waste and soil: change {water.amount_text} "
             f"{'now: it was due the day of the work' if late else 'today'}. {water.how}"
             f"Take floating leaves out first and draw off what lies loose on the soil. "
-            f"{water.effect}"
+            f"{water.effect}{water.reuse}"
         ).rstrip(),
         evidence=(
             Evidence(

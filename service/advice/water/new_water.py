@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
+from typing import Final
 
+from service.advice.care_log import entries
 from service.advice.phrases import litres, percent
 from service.advice.recommendation import Amount
 from service.advice.rule import Case
 from service.derive.view import Quality
+from service.science.carbonate import bicarbonate_g_for_alkalinity
 from service.science.hardness import dkh_from_meq_l
 from service.science.water_change import concentration_after_changes
 from service.science.water_change_carbonate import water_after_change
-from service.science.water_change_mix import hot_and_cold_l
+from service.science.water_change_mix import blend_for_hardness, hot_and_cold_l
+from service.science.water_reuse import reuse_for_plants
+from service.tanks.values import LogKind
+
+REMEDY_DAYS: Final = 90
+"""So long after salt or a remedy old water is not for plants. Our choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,12 +31,14 @@ class NewWater:
         amount_text: ``90 L (50 %)``, or the share alone where the volume is not known.
         how: sentences on temperature and mix; "" or ending in a blank.
         effect: sentences on KH, pH and CO2 right after it.
+        reuse: a sentence on what the old water is fit for.
     """
 
     amount_text: str
     how: str
     effect: str
     amounts: tuple[Amount, ...]
+    reuse: str = ""
 
 
 def new_water(case: Case, fraction: float) -> NewWater:
@@ -40,11 +51,14 @@ def new_water(case: Case, fraction: float) -> NewWater:
     water_l = fraction * volume_l
     amounts.insert(0, Amount("water", water_l, "L"))
     hot_text, hot = _hot_and_cold(case, water_l)
+    soft_text, soft = _tap_and_soft(case, water_l)
+    reuse_text, reuse = _reuse(case, water_l)
     return NewWater(
         f"{litres(water_l)} ({percent(fraction)})",
-        hot_text or _target_text(case),
+        (hot_text or _target_text(case)) + soft_text,
         _effect(case, fraction),
-        (*amounts, *hot),
+        (*amounts, *hot, *soft, *reuse),
+        reuse_text,
     )
 
 
@@ -78,6 +92,67 @@ def _hot_and_cold(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
     )
 
 
+def _tap_and_soft(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
+    """Litres of tap and of reverse-osmosis water, where the plan has a hardness to reach."""
+    plan = case.tank.water_change
+    kh, gh = plan.target_alkalinity_meq_l, plan.target_gh_meq_l
+    tap_kh, tap_gh = plan.tap_alkalinity_meq_l, plan.tap_gh_meq_l
+    if kh is None and gh is None:
+        return "", ()
+    if tap_kh is None or (gh is not None and tap_gh is None):
+        return "", ()
+    blend = blend_for_hardness(
+        tap_kh_meq_l=tap_kh,
+        tap_gh_meq_l=tap_gh or 0.0,
+        target_kh_meq_l=tap_kh if kh is None else kh,
+        target_gh_meq_l=(tap_gh or 0.0) if gh is None else gh,
+    )
+    tap_l = blend.tap_share * water_l
+    text = (
+        f"Mix {litres(tap_l)} of tap with {litres(water_l - tap_l)} of reverse-osmosis water: that "
+        f"has {float(dkh_from_meq_l(blend.kh_meq_l)):.1f} dKH. "
+    )
+    amounts = [
+        Amount("tap water", tap_l, "L"),
+        Amount("reverse-osmosis water", water_l - tap_l, "L"),
+    ]
+    if kh is not None and blend.kh_short_meq_l > 0.02:
+        grams = float(bicarbonate_g_for_alkalinity(blend.kh_meq_l, kh, water_l, salt="KHCO3"))
+        text += f"Dissolve {grams:.1f} g of KHCO3 in it for {float(dkh_from_meq_l(kh)):.1f} dKH. "
+        amounts.append(Amount("KHCO3", grams, "g"))
+    return text, tuple(amounts)
+
+
+def _reuse(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
+    """What the old water is fit for; salt or a remedy in the log of the last months rules it out.
+
+    They are logged as observations with ``salt_added`` or ``medicated``.
+    """
+    oldest = case.now - timedelta(days=REMEDY_DAYS)
+    seen = [one for one in entries(case, LogKind.OBSERVATION) if one.time >= oldest]
+    salted, medicated = (
+        any(bool(one.data.get(key)) for one in seen) for key in ("salt_added", "medicated")
+    )
+    conductivity = case.view.latest.get("conductivity")
+    found = reuse_for_plants(
+        water_l,
+        salt_added=salted,
+        medicated=medicated,
+        conductivity_us_cm=None if conductivity is None else conductivity.value,
+    )
+    if found.verdict == "unfit":
+        return f"The old water is not for plants: {found.reasons[0]}.", ()
+    if found.verdict == "dilute":
+        return (
+            f"The old water waters plants if mixed with {litres(found.rainwater_l)} of rain water.",
+            (Amount("old water for plants", found.litres, "L"),),
+        )
+    return (
+        f"The old {litres(found.litres)} are fit for house plants and the garden.",
+        (Amount("old water for plants", found.litres, "L"),),
+    )
+
+
 def _effect(case: Case, fraction: float) -> str:
     """KH, and where the tap's pH is known also pH and CO2, right after the change."""
     plan, co2 = case.tank.water_change, case.view.co2
@@ -88,7 +163,7 @@ def _effect(case: Case, fraction: float) -> str:
     text = f"KH goes from {before:.1f} to about {float(dkh_from_meq_l(meq_l)):.1f} dKH"
     celsius = tank_temperature_c(case)
     if plan.tap_ph is None or co2.co2 is None or co2.ph is None or celsius is None:
-        return f"{text}."
+        return f"{text}. "
     after = water_after_change(
         co2.ph.value,
         co2.alkalinity.meq_l,
@@ -100,5 +175,5 @@ def _effect(case: Case, fraction: float) -> str:
     )
     return (
         f"{text}, pH to about {float(after.ph):.1f} and CO2 to about {float(after.co2_mg_l):.0f} "
-        "mg/L until the gas brings it up again."
+        "mg/L until the gas brings it up again. "
     )

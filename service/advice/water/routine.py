@@ -44,7 +44,9 @@ def judge(case: Case) -> Iterator[Finding]:
         code=CODE,
         severity=Severity.WARNING if overdue and last is not None else Severity.ADVICE,
         title=f"Water change due: {water.amount_text}",
-        action=f"Change {water.amount_text}. {since_text} {water.how}{water.effect}".rstrip(),
+        action=(
+            f"Change {water.amount_text}. {since_text} {water.how}{water.effect}{water.reuse}"
+        ).rstrip(),
         evidence=(
             Evidence(
                 f"planned every {plan.every_days:g} days",
