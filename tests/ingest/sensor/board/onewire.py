@@ -1,0 +1,10 @@
+"""Simulated one-wire bus."""
+
+
+class OneWireError(Exception):
+    pass
+
+
+class OneWire:
+    def __init__(self, pin):
+        self.pin = pin
