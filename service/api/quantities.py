@@ -20,6 +20,7 @@ _EXAMPLES: Final[dict[str, tuple[str, ...]]] = {
     "m": ("m", "ft"),
     "mg/L": ("mg/L", "g/L", "ug/L"),
     "g": ("g", "mg", "oz"),
+    "mV": ("mV", "V"),
     "mL": ("mL", "L", "fl oz"),
     "meq/L": ("meq/L", "dKH", "ppm CaCO3"),
     "uS/cm": ("uS/cm", "mS/cm", "S/m"),

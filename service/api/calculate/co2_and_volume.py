@@ -1,25 +1,18 @@
-"""``/v1/calculate/…``: the science, without any state."""
+"""``/v1/calculate/co2`` and ``/volume``."""
 
 from __future__ import annotations
 
 from typing import Any
 
 from service.api import calculations
-from service.api.blueprint import Blueprint
-from service.api.calculate_schemas import (
+from service.api.calculate.room import blueprint
+from service.api.calculate.schemas import (
     Co2AnswerSchema,
     Co2QuestionSchema,
     VolumeAnswerSchema,
     VolumeQuestionSchema,
 )
 from service.api.faults import refusals
-
-blueprint = Blueprint(
-    "calculate",
-    __name__,
-    url_prefix="/v1/calculate",
-    description="Calculations on what you send, without any state; any unit that fits.",
-)
 
 
 @blueprint.at("/co2", "POST")
