@@ -86,6 +86,16 @@ class Moments:
         """A moment for an input of type ``datetime-local``."""
         return f"{self.local(moment):%Y-%m-%dT%H:%M}"
 
+    def date_words(self, moment: datetime) -> str:
+        """The day: ``Wed 15 Apr 2026``."""
+        local = self.local(moment)
+        return f"{local:%a} {local.day} {local:%b %Y}"
+
+    def date_field(self, moment: datetime, *, last: bool = False) -> str:
+        """The day for an input of type ``date``; of an end, the last day that it includes."""
+        shown = self.local(moment - timedelta(microseconds=1) if last else moment)
+        return f"{shown:%Y-%m-%d}"
+
     def from_field(self, text: str) -> datetime:
         """The moment, UTC, that such an input means.
 

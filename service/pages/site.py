@@ -8,7 +8,7 @@ from flask import Blueprint, Flask, render_template
 from werkzeug.exceptions import HTTPException
 
 from service.errors import LittoralError
-from service.pages import gate, guard, parts, tank_pages
+from service.pages import gate, guard, handover_pages, parts, tank_pages
 from service.pages.figures import unit_words
 from service.pages.gate import Gate
 from service.pages.parts import Parts
@@ -43,6 +43,7 @@ def _blueprint() -> Blueprint:
     )
     gate.register(pages)
     tank_pages.register(pages)
+    handover_pages.register(pages)
     pages.after_request(guard.secure)
     pages.context_processor(_everywhere)
     pages.add_app_template_filter(unit_words)

@@ -1,0 +1,8 @@
+// The button that prints: useless without script, so it shows itself.
+"use strict";
+
+const button = document.getElementById("print");
+if (button) {
+  button.hidden = false;
+  button.addEventListener("click", () => window.print());
+}

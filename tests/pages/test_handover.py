@@ -1,0 +1,124 @@
+"""The handover sheet: for an absence, on paper, and by a sharing link."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+
+import pytest
+import requests
+from playwright.sync_api import expect
+
+from service.tanks.access import Scope
+from service.tanks.values import Absence, DosePlan, Stock, Tank
+from tests.pages.conftest import Opener
+from tests.pages.served import Served
+from tests.pages.test_reading import violations
+
+
+def reedbed(served: Served) -> Tank:
+    """A tank whose plans ask for a change and a dose each week."""
+    tank = Tank(
+        "reedbed",
+        "Reedbed",
+        time_zone="Europe/Lisbon",
+        net_volume_l=120.0,
+        livestock=(Stock("Tanichthys albonubes", 12),),
+        doses=(DosePlan("trace solution", ml_per_100_l=5.0),),
+        notes="The left door sticks.",
+    )
+    served.registry.put_tank(tank)
+    return tank
+
+
+def test_the_next_absence_is_handed_over(bare: Served, visit: Opener) -> None:
+    reedbed(bare)
+    now = bare.clock.now()
+    bare.registry.put_absences(
+        [
+            Absence("past", now - timedelta(days=9), now - timedelta(days=2), covers="nobody"),
+            Absence(
+                "next",
+                now + timedelta(days=1),
+                now + timedelta(days=11),
+                covers="the colleague",
+                note="Key is with the neighbour.",
+            ),
+        ]
+    )
+    seen = visit(f"{bare.url}/handover")
+    sheet = seen.page.locator(".sheet-page")
+    expect(sheet).to_have_count(1)
+    for words in (
+        "Thu 16 Apr 2026 to Sun 26 Apr 2026",
+        "the colleague looks after it",
+        "Key is with the neighbour.",
+        "The left door sticks.",
+        "Change 60 L (50 %)",
+        "trace solution: 6 ml",
+        "Leave alone",
+        "Littoral is no safety device",
+    ):
+        expect(sheet).to_contain_text(words)
+    expect(sheet.locator(".days > div")).to_have_count(11)
+    assert seen.complaints == []
+
+
+def test_dates_in_the_address_count_with_the_last_day(bare: Served, visit: Opener) -> None:
+    reedbed(bare)
+    page = visit(f"{bare.url}/handover?start=2026-05-01&end=2026-05-03").page
+    expect(page.locator(".sheet-page header")).to_contain_text("Fri 1 May 2026")
+    expect(page.locator(".days > div")).to_have_count(3)
+    page.get_by_label("To, included").fill("2026-05-08")
+    page.get_by_role("button", name="Prepare").click()
+    expect(page.locator(".days > div")).to_have_count(8)
+
+
+@pytest.mark.parametrize(
+    "span", ["start=soon", "start=2026-05-02&end=2026-05-01", "end=2029-01-01"]
+)
+def test_spans_that_make_no_sense_are_refused(bare: Served, span: str) -> None:
+    reedbed(bare)
+    answer = requests.get(f"{bare.url}/handover?{span}", timeout=10)
+    assert answer.status_code == 422
+    assert "allowed:" in answer.text
+
+
+def test_prints_on_one_page_per_tank(shore: Served, visit: Opener) -> None:
+    page = visit(f"{shore.url}/handover?start=2026-04-16&end=2026-04-29").page
+    tanks = page.locator(".sheet-page").count()
+    assert tanks == 3
+    printed = page.pdf(prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == tanks
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_no_fault_on_the_sheet(shore: Served, visit: Opener, scheme: str) -> None:
+    for width in (360, 1280):
+        seen = visit(f"{shore.url}/handover", width=width, color_scheme=scheme)
+        assert violations(seen.page) == []
+        assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
+        assert seen.complaints == []
+
+
+def test_a_sharing_link_shows_one_sheet_and_nothing_else(bare: Served, visit: Opener) -> None:
+    reedbed(bare)
+    bare.registry.put_tank(Tank("fenpool", "Fenpool"))
+    now = bare.clock.now()
+    bare.registry.create_token("practitioner", Scope.ADMIN, now)
+    link, secret = bare.registry.create_share(
+        "reedbed", now, now + timedelta(days=4), now, expires=now + timedelta(days=5)
+    )
+    seen = visit(f"{bare.url}/shared/{secret}")
+    expect(seen.page.locator(".sheet-page h2")).to_have_text(["Reedbed"])
+    assert "Fenpool" not in seen.page.content()
+    assert seen.page.locator("form").count() == 0
+    for path in ("/", "/tanks/reedbed", "/handover"):
+        answer = requests.get(bare.url + path, timeout=10, allow_redirects=False)
+        assert answer.status_code == 303, path
+    bare.clock.moment = now + timedelta(days=6)
+    assert requests.get(f"{bare.url}/shared/{secret}", timeout=10).status_code == 404
+    bare.clock.moment = now
+    bare.registry.revoke_share(link.id, now)
+    assert requests.get(f"{bare.url}/shared/{secret}", timeout=10).status_code == 404
