@@ -16,13 +16,19 @@ from flask import Flask, Request, current_app, g, request, session
 from service.api.context import current, kept, now
 from service.api.limiting import Limits
 from service.errors import LittoralError, NotFoundError
+from service.tanks import sealed
 from service.tanks.access import Scope, Token
+from service.tanks.token_book import PREFIX
 
 SESSION_KEY: Final = "access_token_id"
 """Where the pages' signed session keeps the id of the token that somebody logged in with."""
 
 _SAFE: Final = ("GET", "HEAD", "OPTIONS")
-_STATELESS: Final = "/v1/calculate/"
+_STATELESS: Final = ("/v1/calculate/",)
+_ADMIN: Final = (
+    ("DELETE", "/v1/tanks/<tank>"),
+    ("POST", "/v1/webhooks/deliveries/<id>/redeliver"),
+)
 
 
 class UnauthorizedError(LittoralError):
@@ -81,8 +87,15 @@ def is_guarded(path: str) -> bool:
 
 def scope_needed(asked: Request) -> Scope:
     """The scope that a request needs."""
-    reads = asked.method in _SAFE or asked.path.startswith(_STATELESS)
-    return Scope.READ if reads else Scope.WRITE
+    rule = asked.url_rule.rule if asked.url_rule else asked.path
+    return scope_of(asked.method, rule)
+
+
+def scope_of(method: str, rule: str) -> Scope:
+    """The scope that a method of an address needs, the address as in Flask's rules."""
+    if method in _SAFE or rule.startswith(_STATELESS) or rule.endswith("/what-if"):
+        return Scope.READ
+    return Scope.ADMIN if (method, rule) in _ADMIN else Scope.WRITE
 
 
 def identify(asked: Request) -> Caller:
@@ -102,6 +115,7 @@ def identify(asked: Request) -> Caller:
         return Caller(logged_in.name, logged_in.scope)
     if current().registry.has_tokens():
         raise UnauthorizedError("send the header Authorization: Bearer SECRET")
+    _refuse_other_machines(asked)
     _refuse_other_names(asked)
     _refuse_other_sites(asked)
     return Caller(asked.remote_addr or "", Scope.ADMIN)
@@ -111,13 +125,20 @@ def token_of_header(asked: Request) -> Token:
     """The token of a request's Authorization header.
 
     Raises:
-        UnauthorizedError: another scheme than Bearer, or no valid token.
+        UnauthorizedError: another scheme than Bearer (or, for reading, Basic), or no valid token.
         TooManyRequestsError: too many wrong tokens came from this address.
     """
-    scheme, _, secret = asked.headers["Authorization"].partition(" ")
-    if scheme.lower() != "bearer" or not secret.strip():
-        raise UnauthorizedError(f"the scheme is {scheme[:20]!r}; allowed: Bearer and a secret")
-    return token_of_secret(secret.strip(), asked.remote_addr or "")
+    given = asked.authorization
+    scheme = asked.headers["Authorization"].partition(" ")[0]
+    if given is not None and given.type == "bearer" and given.token:
+        return token_of_secret(given.token, asked.remote_addr or "")
+    # A browser sends Basic by itself, also for other sites' pages: it opens to readers only.
+    if given is not None and given.type == "basic" and asked.method in _SAFE:
+        return token_of_secret(given.password or "", asked.remote_addr or "")
+    raise UnauthorizedError(
+        f"the scheme is {scheme[:20]!r}; allowed: Bearer and a secret, or for reading Basic with "
+        "the secret as password"
+    )
 
 
 def token_of_secret(secret: str, address: str) -> Token:
@@ -128,10 +149,13 @@ def token_of_secret(secret: str, address: str) -> Token:
         TooManyRequestsError: too many wrong ones came from this address.
     """
     limits = limits_of()
-    limits.refuse_guessing(address)
     token = current().registry.token_of(secret, now())
+    where = _network(address)
+    meant = token.id if token else _meant(secret)
+    # Also the right secret is refused while its token is blocked: guessing would go on otherwise.
+    limits.refuse_guessing(where, meant)
     if token is None:
-        limits.count_refusal(address)
+        limits.count_refusal(where, meant)
         raise UnauthorizedError("the token is not known, has expired, or is revoked")
     return token
 
@@ -139,6 +163,30 @@ def token_of_secret(secret: str, address: str) -> Token:
 def limits_of() -> Limits:
     """The rate limits of the app that serves this request."""
     return kept(Limits, lambda context: Limits(context.config.http))
+
+
+def _meant(secret: str) -> str:
+    """The token that a wrong secret was meant for, "" for none.
+
+    Wrong secrets count for each token apart, so that a program with an old one does not shut out
+    others at its address.
+    """
+    id = sealed.id_of(secret, PREFIX)
+    try:
+        return current().registry.token(id).id if id else ""
+    except NotFoundError:
+        return ""
+
+
+def _network(address: str) -> str:
+    """An address as wrong secrets are counted by: for IPv6 its network of 64 bits."""
+    try:
+        parsed = ipaddress.ip_address(address)
+    except ValueError:
+        return address
+    if parsed.version == 4:
+        return address
+    return str(ipaddress.ip_network((parsed, 64), strict=False).network_address)
 
 
 def _token_of_session() -> Token | None:
@@ -152,14 +200,26 @@ def _token_of_session() -> Token | None:
     return token if token.valid(now()) else None
 
 
+def _refuse_other_machines(asked: Request) -> None:
+    """Without any token this machine alone, whatever address is listened on."""
+    if not _is_loopback(asked.remote_addr or ""):
+        raise UnauthorizedError(
+            "no token is set up, so only this machine is let in; make one there with: "
+            "littoral token create NAME --scope read"
+        )
+
+
 def _refuse_other_names(asked: Request) -> None:
     """A name that an attacker's DNS points at this machine is no loopback name."""
-    name = urlsplit(f"//{asked.host}").hostname or ""
+    try:
+        name = urlsplit(f"//{asked.host}").hostname or ""
+    except ValueError:
+        name = ""
     if name == "localhost" or name == current().config.http.host:
         return
     if not _is_loopback(name):
         allowed = "localhost, 127.0.0.1 or ::1"
-        raise ForbiddenError(f"Host is {name[:60]!r}; allowed without any token: {allowed}")
+        raise ForbiddenError(f"Host is {asked.host[:60]!r}; allowed without any token: {allowed}")
 
 
 def _is_loopback(name: str) -> bool:
@@ -172,7 +232,7 @@ def _is_loopback(name: str) -> bool:
 def _refuse_other_sites(asked: Request) -> None:
     """A browser says for which site it asks: whoever is trusted by cookie or place is careful."""
     origin = asked.headers.get("Origin")
-    if origin is not None and urlsplit(origin).netloc != asked.host:
+    if origin is not None and origin.partition("://")[2] != asked.host:
         raise ForbiddenError(f"Origin is {origin[:60]!r}; allowed: the service's own")
     if asked.headers.get("Sec-Fetch-Site", "none") == "cross-site":
         raise ForbiddenError("Sec-Fetch-Site is cross-site; allowed: the service's own pages")

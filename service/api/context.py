@@ -3,22 +3,39 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final, TypeVar, cast
 
 from flask import Flask, current_app
 
+from service.advice.recommendation import Recommendation
 from service.clock import Clock
 from service.config import Config
+from service.errors import NotFoundError
 from service.store import Store
+from service.tanks.events import Revision
 from service.tanks.registry import Registry
+from service.tanks.values import Tank
 
 EXTENSION: Final = "littoral"
 _KEPT: Final = "littoral_kept"
 _making = threading.Lock()
 _T = TypeVar("_T")
+
+
+Calendar = Callable[[Tank, Sequence[Recommendation], Mapping[str, Revision], datetime, str], bytes]
+"""Tank, what stands, revisions by recommendation id, now, ``events`` or ``todos`` -> iCalendar."""
+
+
+def no_calendar(*_: object) -> bytes:
+    """What an API answers that was put together without a calendar.
+
+    Raises:
+        NotFoundError: always.
+    """
+    raise NotFoundError("this service was put together without a task calendar")
 
 
 @dataclass(frozen=True)
@@ -31,6 +48,8 @@ class Context:
         clock: tells the present moment; a faster one in the demo.
         config: the whole configuration.
         nudge: asks the watch to look again now, such as after a log entry.
+        calendar: writes tasks as iCalendar; an outlet, which the API does not know by itself.
+        closing: set when the service ends; whoever listens for events is then let go.
     """
 
     store: Store
@@ -38,6 +57,8 @@ class Context:
     clock: Clock
     config: Config
     nudge: Callable[[], None] = lambda: None
+    calendar: Calendar = no_calendar
+    closing: threading.Event = field(default_factory=threading.Event)
 
 
 def install(app: Flask, context: Context) -> None:

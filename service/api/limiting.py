@@ -44,25 +44,25 @@ class Limits:
             TooManyRequestsError: the caller has made too many in the last minute.
         """
         if not self._windows.hit(self._writes, _WRITES, caller):
-            raise self._too_many(self._writes, _WRITES, caller, "changes")
+            raise self._too_many(self._writes, (_WRITES, caller), "changes")
 
-    def count_refusal(self, address: str) -> None:
-        """Count one wrong token."""
-        self._windows.hit(self._refusals, _REFUSALS, address)
+    def count_refusal(self, address: str, token: str = "") -> None:
+        """Count one wrong secret from an address, for each token that one was meant for apart."""
+        self._windows.hit(self._refusals, _REFUSALS, address, token)
 
-    def refuse_guessing(self, address: str) -> None:
+    def refuse_guessing(self, address: str, token: str = "") -> None:
         """Let nobody try who has been wrong too often.
 
         Raises:
             TooManyRequestsError: too many wrong tokens from this address in the last minute.
         """
-        if not self._windows.test(self._refusals, _REFUSALS, address):
-            raise self._too_many(self._refusals, _REFUSALS, address, "wrong tokens")
+        if not self._windows.test(self._refusals, _REFUSALS, address, token):
+            raise self._too_many(self._refusals, (_REFUSALS, address, token), "wrong tokens")
 
     def _too_many(
-        self, item: RateLimitItemPerMinute, kind: str, caller: str, what: str
+        self, item: RateLimitItemPerMinute, key: tuple[str, ...], what: str
     ) -> TooManyRequestsError:
-        reset_s = self._windows.get_window_stats(item, kind, caller).reset_time
+        reset_s = self._windows.get_window_stats(item, *key).reset_time
         wait_s = max(1, math.ceil(reset_s - time.time()))
         return TooManyRequestsError(
             f"more than {item.amount} {what} in a minute; try again in {wait_s} s", wait_s

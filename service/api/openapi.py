@@ -12,7 +12,7 @@ import marshmallow as ma
 from flask import Flask
 
 from service.api import errors
-from service.api.access import is_guarded
+from service.api.access import is_guarded, scope_of
 from service.api.blueprint import HEADERS
 from service.api.fields import Field
 from service.api.problems import BY_STATUS, MEDIA_TYPE, PROBLEMS
@@ -71,6 +71,14 @@ _BEARER: Final[dict[str, Any]] = {
 }
 
 
+_BASIC: Final[dict[str, Any]] = {
+    "type": "http",
+    "scheme": "basic",
+    "description": "For reading only: the token as password, any user name. For calendars and "
+    "other programs that know nothing else.",
+}
+
+
 class Api(flask_smorest.Api):
     """The API with its document; errors are ours, not flask-smorest's."""
 
@@ -104,6 +112,7 @@ def open_api(app: Flask) -> Api:
     api = Api(app)
     api.spec.components.schema("Problem", _PROBLEM_SCHEMA)
     api.spec.components.security_scheme("bearer", _BEARER)
+    api.spec.components.security_scheme("basic", _BASIC)
     api.ma_plugin.converter.add_attribute_function(_described)
     return api
 
@@ -123,8 +132,7 @@ def document(api: Api) -> dict[str, Any]:
             if method not in _METHODS:
                 continue
             operation.setdefault("operationId", _operation_id(method, path))
-            if not is_guarded(path):
-                operation["security"] = []
+            operation["security"] = _security(method.upper(), path)
             if HEADERS in operation:
                 operation.setdefault("parameters", []).extend(operation.pop(HEADERS))
             for status in _frame_statuses(method, path, item, operation):
@@ -142,6 +150,15 @@ def document(api: Api) -> dict[str, Any]:
 
 
 _METHODS: Final = ("get", "put", "post", "delete", "patch")
+
+
+def _security(method: str, path: str) -> list[dict[str, list[str]]]:
+    """What an operation asks of its caller; the role of a token is the scope it needs."""
+    if not is_guarded(path):
+        return []
+    role = scope_of(method, path.replace("{", "<").replace("}", ">")).value
+    found = [{"bearer": [role]}]
+    return found if method != "GET" else [*found, {"basic": [role]}]
 
 
 def _frame_statuses(

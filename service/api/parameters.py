@@ -15,4 +15,5 @@ def _path(name: str, doc: str, schema: dict[str, Any]) -> list[dict[str, Any]]:
 
 TANK: Final = _path("tank", "Id of the tank.", Name().openapi())
 ENTRY: Final = _path("entry", "Id of the log entry.", Name().openapi())
+DELIVERY: Final = _path("id", "Id of the delivery.", {"type": "string"})
 RECOMMENDATION: Final = _path("id", "Id of the recommendation.", {"type": "string"})

@@ -163,6 +163,13 @@ _KINDS: Final = (
         "Read the detail and the store's own log; trying again will not help.",
     ),
     ProblemKind(
+        "busy",
+        "Too many listeners",
+        503,
+        "As many listeners as the service allows are connected already.",
+        "Try again after the seconds that the Retry-After header says, or raise `[http] threads`.",
+    ),
+    ProblemKind(
         "registry-unavailable",
         "The registry is not available",
         503,

@@ -6,7 +6,7 @@ import ipaddress
 import logging
 import socket
 import threading
-from typing import Final
+from typing import Any, Final
 
 from flask import Flask
 from waitress.server import MultiSocketServer, create_server
@@ -38,6 +38,8 @@ class Server:
                 ident=None,
                 max_request_body_size=2 * MAX_BODY_BYTES,
                 clear_untrusted_proxy_headers=True,
+                channel_request_lookahead=1,  # tells a listener that has gone
+                **_proxy(http),
             )
         except OSError as error:
             raise ConfigError(
@@ -74,6 +76,17 @@ class Server:
             self._server.run()
         except OSError as error:
             log.debug("the listening socket was closed: %s", error)
+
+
+def _proxy(http: HttpConfig) -> dict[str, Any]:
+    """What waitress is told about a reverse proxy in front of it."""
+    if http.trusted_proxy is None:
+        return {}
+    return {
+        "trusted_proxy": http.trusted_proxy,
+        "trusted_proxy_count": 1,
+        "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"},
+    }
 
 
 def is_loopback(host: str) -> bool:

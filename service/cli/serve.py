@@ -55,7 +55,7 @@ def serve(parts: Parts, stop: threading.Event) -> None:
     )
     told = [*outlets(parts), metrics]
     watch = Watch(parts.registry, parts.store, parts.clock, config.advice.every_s, told)
-    context = Context(parts.store, parts.registry, parts.clock, config, watch.nudge)
+    context = Context(parts.store, parts.registry, parts.clock, config, watch.nudge, closing=stop)
     server = Server(web_app(context, metrics), config.http)
     looking = threading.Thread(target=watch.run, args=(stop,), name="watch")
     looking.start()

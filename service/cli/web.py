@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime
+
 from flask import Flask, Response, request
 
 from service import pages
+from service.advice.recommendation import Recommendation
 from service.api import access
 from service.api.app import create_app
 from service.api.context import Context
+from service.outlets.calendar import Form, tank_calendar
 from service.outlets.metrics import Metrics
 from service.tanks.access import Scope
+from service.tanks.events import Revision
+from service.tanks.values import Tank
 
 
 def web_app(context: Context, metrics: Metrics | None = None) -> Flask:
@@ -19,7 +27,7 @@ def web_app(context: Context, metrics: Metrics | None = None) -> Flask:
         metrics: what ``/metrics`` tells; None where no watch looks at the tanks, so that only
             readings and health are told.
     """
-    app = create_app(context)
+    app = create_app(replace(context, calendar=tasks_calendar))
     told = metrics or Metrics(context.store, context.registry, context.clock, 0.0)
     app.add_url_rule("/metrics", "metrics", lambda: _exposition(told))
     gate = pages.Gate(_admit, _token_id, access.SESSION_KEY)
@@ -32,6 +40,17 @@ def _exposition(metrics: Metrics) -> Response:
     text, media_type = metrics.exposition(request.headers.get("Accept", ""))
     headers = {"Content-Type": media_type, "Cache-Control": "no-store", "Vary": "Accept"}
     return Response(text, headers=headers)
+
+
+def tasks_calendar(
+    tank: Tank,
+    standing: Sequence[Recommendation],
+    revisions: Mapping[str, Revision],
+    now: datetime,
+    form: str,
+) -> bytes:
+    """The outlet's calendar, as the API asks for it."""
+    return tank_calendar(tank, standing, revisions, now, Form(form))
 
 
 def _admit() -> None:

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import base64
+import threading
 from dataclasses import replace
 from datetime import timedelta
 
 import pytest
+import requests
+from flask import request
 
-from service.api.app import create_app
+from service.api.app import create_app, spec_of
 from service.api.context import install
+from service.api.server import Server
 from service.clock import FixedClock
+from service.config import HttpConfig
 from service.tanks.access import Scope
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import TANK, put
@@ -67,18 +73,22 @@ def test_scopes(fresh, bearer, scope, may):
         (client.put, "/v1/tanks/riffle", TANK),
         (client.patch, "/v1/tanks/riffle", {}),
         (client.put, "/v1/absences", {"absences": []}),
-        (client.delete, "/v1/tanks/riffle", None),
     ):
         response = method(path, json=body, headers=token)
         if may:
             assert response.status_code < 300, (path, response.get_data(as_text=True))
         else:
             assert "needed: write" in problem_of(response, 403, "forbidden")["detail"]
+    gone = client.delete("/v1/tanks/riffle", headers=token)
+    if scope == "admin":
+        assert gone.status_code == 204
+    else:
+        assert "needed: admin" in problem_of(gone, 403, "forbidden")["detail"]
 
 
 @pytest.mark.parametrize(
     "header",
-    ["Bearer", "Bearer ", "Bearer wrong", "Basic dTpw", "littoral_x_y", "Bearer littoral_a_b"],
+    ["", "Bearer", "Bearer ", "Bearer wrong", "Basic dTpw", "Basic !!", "littoral_x_y", "Digest x"],
 )
 def test_wrong_tokens(fresh, bearer, header):
     bearer()
@@ -114,6 +124,38 @@ def test_guessing_is_slowed_down(context, bearer):
     # from elsewhere the right token still works
     elsewhere = {"REMOTE_ADDR": "192.0.2.7"}
     assert client.get("/v1/tanks", headers=good, environ_base=elsewhere).status_code == 200
+    # and at the same address too, since the wrong ones were not meant for it
+    assert client.get("/v1/tanks", headers=good).status_code == 200
+
+
+def few_refusals(context, number):
+    http = replace(context.config.http, refusals_per_minute=number)
+    return create_app(replace(context, config=replace(context.config, http=http))).test_client()
+
+
+def test_guessing_at_one_token_blocks_that_one(context, bearer):
+    client = few_refusals(context, 3)
+    good, other = bearer("read"), bearer("write")
+    guess = {"Authorization": good["Authorization"][:-4] + "AAAA"}
+    answers = [client.get("/v1/tanks", headers=guess).status_code for _ in range(4)]
+    assert answers == [401, 401, 401, 429]
+    # the right one is refused too, or guessing would go on at full speed
+    problem_of(client.get("/v1/tanks", headers=good), 429, "too-many-requests")
+    assert client.get("/v1/tanks", headers=other).status_code == 200
+
+
+def test_addresses_of_one_ipv6_network_count_together(context, bearer):
+    client = few_refusals(context, 2)
+    bearer()
+    answers = [
+        client.get(
+            "/v1/tanks",
+            headers={"Authorization": "Bearer x"},
+            environ_base={"REMOTE_ADDR": f"2001:db8:1:2::{host}"},
+        ).status_code
+        for host in range(1, 4)
+    ]
+    assert answers == [401, 401, 429]
 
 
 def test_writes_are_limited_by_caller(context, bearer):
@@ -165,3 +207,58 @@ def test_own_names_are_let_in(client, headers):
 def test_a_token_is_enough_from_any_site(fresh, bearer):
     headers = bearer() | {"Origin": "https://elsewhere.example", "Host": "tanks.example"}
     assert fresh.test_client().get("/v1/tanks", headers=headers).status_code == 200
+
+
+def test_without_any_token_other_machines_are_not_let_in(client):
+    afar = {"REMOTE_ADDR": "192.0.2.7"}
+    body = problem_of(client.get("/v1/tanks", environ_base=afar), 401, "unauthorized")
+    assert "littoral token create" in body["detail"]
+    assert client.get("/healthz", environ_base=afar).status_code == 200
+
+
+def test_basic_reads_only(client, bearer):
+    secret = bearer("admin")["Authorization"].removeprefix("Bearer ")
+    headers = {"Authorization": "Basic " + base64.b64encode(f"any:{secret}".encode()).decode()}
+    assert client.get("/v1/tanks", headers=headers).status_code == 200
+    refused = client.put("/v1/tanks/riffle", json=TANK, headers=headers)
+    assert "for reading Basic" in problem_of(refused, 401, "unauthorized")["detail"]
+
+
+@pytest.mark.parametrize("host", ["[::1", "127.0.0.1.attacker.example", "localhost.example", "::"])
+def test_odd_hosts(client, host):
+    problem_of(client.get("/v1/tanks", headers={"Host": host}), 403, "forbidden")
+
+
+def test_every_operation_says_what_it_needs(app):
+    paths = spec_of(app)["paths"]
+    for path, item in paths.items():
+        for method, operation in item.items():
+            if method == "parameters":
+                continue
+            if not operation["security"]:
+                assert path in ("/healthz", "/readyz", "/openapi.json")
+                continue
+            role = operation["security"][0]["bearer"]
+            assert role == ["read"] or method != "get"
+            assert {"401", "403"} <= set(operation["responses"])
+    assert paths["/v1/tanks/{tank}"]["delete"]["security"] == [{"bearer": ["admin"]}]
+    assert paths["/v1/tanks/{tank}"]["put"]["security"] == [{"bearer": ["write"]}]
+    assert paths["/v1/calculate/co2"]["post"]["security"] == [{"bearer": ["read"]}]
+
+
+def test_a_trusted_proxy_tells_who_asks_and_a_stranger_does_not(context):
+    """By the real server: behind a proxy each client is one of its own, and TLS is known."""
+    for trusted, told in (("127.0.0.1", "192.0.2.7 https"), (None, "127.0.0.1 http")):
+        http = HttpConfig(port=0, trusted_proxy=trusted)
+        app = create_app(replace(context, config=replace(context.config, http=http)))
+        app.add_url_rule("/who", "who", lambda: f"{request.remote_addr} {request.scheme}")
+        server, stop = Server(app, http), threading.Event()
+        thread = threading.Thread(target=server.run, args=(stop,))
+        thread.start()
+        try:
+            headers = {"X-Forwarded-For": "192.0.2.7", "X-Forwarded-Proto": "https"}
+            answer = requests.get(f"{server.url}/who", headers=headers, timeout=10)
+            assert answer.text == told
+        finally:
+            stop.set()
+            thread.join()

@@ -1,0 +1,149 @@
+"""Events as a list and as a stream, over real HTTP by the real server."""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from dataclasses import replace
+
+import pytest
+import requests
+
+from service.api.app import create_app
+from service.api.context import kept
+from service.api.events import Pace
+from service.api.server import Server
+from service.config import Config, HttpConfig
+from service.tanks.events import NewEvent
+from tests.api.conftest import NOW, problem_of
+
+STREAM = {"Accept": "text/event-stream"}
+QUICK = Pace(poll_s=0.05, heartbeat_s=0.2, lasts_s=20.0)
+
+
+def tell(context, number=1, tank="riffle"):
+    events = [
+        NewEvent("recommendation.opened", f"r{one}", tank, NOW, {"title": "é\nline"})
+        for one in range(number)
+    ]
+    context.registry.add_events(events)
+
+
+@pytest.fixture
+def serving(context):
+    """A server with a quick pace: ``(url, closing)``, by number of threads."""
+    running = []
+
+    def start(threads=4, pace=QUICK):
+        http = HttpConfig(port=0, threads=threads)
+        parts = replace(context, config=Config(http=http), closing=threading.Event())
+        app = create_app(parts)
+        with app.app_context():
+            kept(Pace, lambda _: pace)
+        server = Server(app, http)
+        thread = threading.Thread(target=server.run, args=(parts.closing,))
+        thread.start()
+        running.append((parts.closing, thread))
+        return f"http://127.0.0.1:{server.port}/v1/events", parts.closing
+
+    yield start
+    for closing, thread in running:
+        closing.set()
+        thread.join()
+
+
+def listen(url, headers=(), **options):
+    return requests.get(
+        url, headers=STREAM | dict(headers), params=options, stream=True, timeout=10
+    )
+
+
+def blocks(answer):
+    """The parts of a stream, each a list of lines."""
+    found = []
+    for line in answer.iter_lines(chunk_size=1, decode_unicode=True):
+        if line:
+            found.append(line)
+        elif found:
+            yield found
+            found = []
+
+
+def test_list_in_parts(client, context):
+    assert client.get("/v1/events").get_json() == {"events": [], "next": None}
+    tell(context, 3)
+    tell(context, 1, "pool")
+    first = client.get("/v1/events?limit=2").get_json()
+    assert [one["subject"] for one in first["events"]] == ["r0", "r1"]
+    second = client.get(first["next"]).get_json()
+    assert [one["tank"] for one in second["events"]] == ["riffle", "pool"]
+    assert second["next"] is None
+    (only,) = client.get("/v1/events?tank=pool").get_json()["events"]
+    assert only["data"] == {"title": "é\nline"}
+    assert only["time"] == "2025-06-04T12:00:00Z"
+
+
+@pytest.mark.parametrize(
+    ("query", "said"),
+    [("after=-1", "after"), ("tank=A", "tank"), ("limit=0", "limit"), ("x=1", "x")],
+)
+def test_refusals(client, query, said):
+    body = problem_of(client.get(f"/v1/events?{query}"), 422, "invalid-input")
+    assert said in body["detail"]
+
+
+def test_a_wrong_last_event_id_is_named(client):
+    headers = STREAM | {"Last-Event-ID": "seven"}
+    body = problem_of(client.get("/v1/events", headers=headers), 422, "invalid-input")
+    assert "Last-Event-ID is 'seven'" in body["detail"]
+
+
+def test_stream_tells_what_comes_and_nothing_twice(serving, context):
+    url, _ = serving(threads=8)
+    tell(context)
+    with listen(url) as answer:
+        assert answer.headers["Content-Type"].startswith("text/event-stream")
+        assert answer.headers["Cache-Control"] == "no-store"
+        parts = blocks(answer)
+        assert next(parts) == ["retry: 3000"]
+        tell(context)
+        heard = next(part for part in parts if not part[0].startswith(":"))
+        assert heard[:2] == ["id: 2", "event: recommendation.opened"]
+        assert json.loads(heard[2].removeprefix("data: "))["data"] == {"title": "é\nline"}
+        assert next(parts) == [": still here"]
+    tell(context, 2)
+    with listen(url, {"Last-Event-ID": "2"}) as answer:
+        parts = blocks(answer)
+        assert [next(parts)[0] for _ in range(3)] == ["retry: 3000", "id: 3", "id: 4"]
+    with listen(url, after=3, tank="riffle") as answer:
+        parts = blocks(answer)
+        assert [next(parts)[0] for _ in range(2)] == ["retry: 3000", "id: 4"]
+
+
+def test_half_of_the_threads_stay_free_and_places_are_given_back(serving):
+    url, _ = serving(threads=4)
+    first, second = listen(url), listen(url)
+    refused = requests.get(url, headers=STREAM, timeout=10)
+    assert refused.status_code == 503
+    assert refused.json()["type"] == "/problems/busy"
+    assert refused.headers["Retry-After"] == "30"
+    assert requests.get(url, timeout=10).json()["events"] == []
+    first.close()
+    end = time.monotonic() + 20
+    while (again := listen(url)).status_code == 503 and time.monotonic() < end:
+        time.sleep(0.1)
+    assert again.status_code == 200
+    again.close()
+    second.close()
+
+
+def test_streams_end_by_themselves_and_with_the_service(serving):
+    url, _ = serving(pace=replace(QUICK, lasts_s=0.3))
+    assert listen(url).text.startswith("retry: 3000")
+    url, closing = serving()
+    with listen(url) as answer:
+        parts = blocks(answer)
+        next(parts)
+        closing.set()
+        assert all(part == [": still here"] for part in parts)
