@@ -52,6 +52,7 @@ class Reason(StrEnum):
     BAD_LINE = "bad-line"
     NOT_CALIBRATED = "not-calibrated"
     STORE_REFUSED = "store-refused"
+    INTERNAL = "internal"  # a fault of ours: please report it
 
 
 class PayloadError(Exception):

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 from ingest.decode import Sample, decode
 from ingest.journal import Journal
-from ingest.message import Message, PayloadError, rejection
+from ingest.message import Message, PayloadError, Reason, rejection
 from ingest.probes import Calibrations
 from ingest.quality import Judge
 from ingest.routes import Router
 from service.store import NOT_USABLE, Flag, Reading, SeriesKey
 from service.tanks.values import Rejection
 
+_log = logging.getLogger(__name__)
 #: Topics of which the last retained message is remembered.
 _RETAINED: Final = 10_000
 _NOT_USABLE: Final = int(NOT_USABLE)
@@ -51,7 +53,12 @@ class Pipeline:
         batch = Batch()
         self._judge.begin_batch()
         for message in messages:
-            self._one(message, batch)
+            try:
+                self._one(message, batch)
+            except Exception as error:  # noqa: BLE001 - else the broker would send it for ever
+                _log.exception("a message on %s is not understood", message.topic)
+                detail = f"a fault of the ingester: {error!r:.200}; allowed: anything"
+                batch.rejections.append(rejection(message, Reason.INTERNAL, detail))
         return batch
 
     def _one(self, message: Message, batch: Batch) -> None:

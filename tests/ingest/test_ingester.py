@@ -125,3 +125,22 @@ def test_status_row_for_the_other_processes(mosquitto, make_bench):
     assert status["last_commit"]
     bench.stop()
     assert bench.registry.statuses()[name]["connected"] is False
+
+
+def test_a_fault_of_our_own_rejects_one_message_and_goes_on(mosquitto, make_bench, monkeypatch):
+    from ingest import pipeline
+
+    real = pipeline.decode
+
+    def decode(message, *others):
+        if message.payload == b"6.5":
+            raise KeyError("by this test")
+        return real(message, *others)
+
+    monkeypatch.setattr(pipeline, "decode", decode)
+    bench = make_bench(mosquitto)
+    bench.start()
+    publish_lines(mosquitto, "littoral/reed/ph", ["6.4", "6.5", "6.6"])
+    bench.wait_for("reed", "ph", count=2)
+    wait_until(lambda: bench.status()["acknowledged"] == 3)
+    assert bench.registry.rejection_counts() == {"internal": 1}
