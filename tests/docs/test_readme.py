@@ -1,6 +1,7 @@
 """The README's commands and links are real."""
 
 import re
+import runpy
 import shlex
 import subprocess
 from pathlib import Path
@@ -15,6 +16,19 @@ def test_the_calculation_prints_what_the_readme_says(capsys):
     command, printed = re.search(r"\$ littoral (co2 .*)\n((?:.+\n)+)```", README).groups()
     assert run(shlex.split(command)) == 0
     assert capsys.readouterr().out == printed
+
+
+def test_every_page_it_links_to_is_there():
+    pages = [ROOT / name for name in ("README.md", "DEVELOPERS.md")]
+    pages += sorted((ROOT / "docs").rglob("*.md"))
+    assert len(pages) > 10
+    missing = [
+        f"{page.relative_to(ROOT)} -> {target}"
+        for page in pages
+        for target in re.findall(r"\]\(([^)#:\s]+)[^)]*\)", page.read_text())
+        if target not in ("http", "https") and not (page.parent / target).exists()
+    ]
+    assert not missing
 
 
 def test_it_names_the_two_commands_and_opens_with_the_job():
@@ -33,3 +47,8 @@ def test_nothing_else_is_visible_at_the_top():
         "README.md", "DEVELOPERS.md", "pyproject.toml",
         "service", "ingest", "tests", "docker", "docs", "demo",
     }  # fmt: skip
+
+
+def test_the_page_of_practice_is_what_the_code_says():
+    page = runpy.run_path(str(ROOT / "docs" / "practice.py"))["text"]()
+    assert (ROOT / "docs" / "practice.md").read_text() == page, "run docs/practice.py anew"

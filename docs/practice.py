@@ -1,0 +1,75 @@
+"""Writes docs/practice.md: ``python docs/practice.py > docs/practice.md``."""
+
+from service.advice.practice import RULES_USE
+from service.advice.rules import RULES
+from service.derive.thresholds import DERIVED, Threshold
+
+HEAD = """# The facts of practice
+
+What the rules rest on besides the science in [science.md](science.md). Facts that everybody in the
+trade goes by but nobody published are marked **common practice, no source**; **our choice** marks
+a number that somebody had to set, so we did. Every threshold below can be set per tank, in its
+`thresholds` (`PATCH /v1/tanks/{tank}` with `{"thresholds": {"co2_low_lit_min": 30}}`); a name
+that is not in the tables, or a value outside what is allowed, is refused.
+
+## Facts
+
+| fact | where it is used | source |
+| --- | --- | --- |
+| Plants in strong light do well at 20 to 30 mg/L CO2; about 30 mg/L is the usual upper aim with fish, and 4 dKH at pH 6.6 lies near it | target range of a tank unless it has its own | common practice, no source |
+| Newcomers bear less CO2 than animals that have settled | ceiling in the first 48 h after stocking | common practice, no source |
+| Fish that take air at the surface suffer when the air above the water is rich in CO2 or the surface is whipped up | wording of the CO2 rules | common practice, no source |
+| Moving the surface drives CO2 out and oxygen in | what to do at too much CO2 and at too little oxygen | gas exchange with the air, [science/gas-exchange.md](science/gas-exchange.md) |
+| Steady CO2 from day to day matters more than its exact level | rule `co2-unsteady` | common practice, no source |
+| Gas goes on an hour or two before the lamp, so that the target is reached at lights-on, and off before lights-off | rules `gas-late`, `gas-early`, `gas-at-night` | common practice, no source; the minutes come from the tank's own fitted exchange |
+| Much light with little CO2 invites algae | rule on light against CO2 | common practice, no source |
+| Six to eight hours of light while a tank settles, eight to ten later | shorter photoperiod after a set-up or a replant | common practice, no source |
+| High-energy planted tanks get a large water change (50 % and more) every week, low-energy ones a smaller one more rarely | routine water change | common practice, no source |
+| Work on plants or soil stirs up waste: a large water change the same day | rule `water-change-after-work` | common practice, no source |
+| Fertiliser goes in after the change, so that it is not thrown out with the water | rule on the dose that is due | common practice, no source |
+| Old tank water is fit for house plants and the garden, unless salt or medication is in it | water change rules | common practice, no source; limits after FAO Irrigation and Drainage Paper 29 in [science/water-change.md](science/water-change.md) |
+| Several cool-tolerant fish need no heater at 22 to 23 °C | cool tanks are not asked to be heated while the animals' range holds | ranges in [species.md](species.md) |
+| Warm water holds less oxygen while animals need more | rule on oxygen | Benson & Krause 1984 in [references.md](references.md) |
+| A pH electrode drifts and tires: calibrate monthly, replace when its slope falls low | calibration rule, interval of CO2 | common practice, no source; Nernst slope in [science/probes.md](science/probes.md) |
+| Roughly half of the gas that leaves a diffuser dissolves | days left in the cylinder | common practice, no source |
+
+"""
+
+
+def _allowed(one: Threshold) -> str:
+    return f"{one.low:g} and more" if one.high >= 1e6 else f"{one.low:g} to {one.high:g}"
+
+
+def _rows(thresholds: dict[str, Threshold]) -> str:
+    head = (
+        "| name | default | unit | allowed | what it decides | source |\n"
+        "| --- | --- | --- | --- | --- | --- |\n"
+    )
+    return head + "".join(
+        f"| `{one.name}` | {one.default:g} | `{one.unit}` | {_allowed(one)} "
+        f"| {one.text} | {one.source} |\n"
+        for one in thresholds.values()
+    )
+
+
+def text() -> str:
+    """The page."""
+    rules = "| code | when it speaks | clears after |\n| --- | --- | --- |\n" + "".join(
+        f"| `{rule.code}` | {rule.about} | {rule.hold.total_seconds() / 60:g} min |\n"
+        for rule in RULES
+    )
+    return (
+        HEAD
+        + "## Rules\n\nIn the order of a visit. A recommendation is cleared by itself only when "
+        "its cause has been gone for\nthe time in the last column, so that noise does not make it "
+        "flap.\n\n"
+        + rules
+        + "\n## Thresholds of the rules\n\n"
+        + _rows(RULES_USE)
+        + "\n## Thresholds of derived values\n\n"
+        + _rows(DERIVED)
+    )
+
+
+if __name__ == "__main__":
+    print(text(), end="")
