@@ -17,12 +17,14 @@ from service.errors import LittoralError
 
 #: Command -> the module of ``service.cli`` that has it; imported only when it is called.
 _COMMANDS: Final[dict[str, str]] = {
+    "advice": "advice",
     "co2": "co2",
     "copy": "copy_store",
     "demo": "demo",
     "export": "export",
     "import": "import_csv",
     "ingest": "ingest",
+    "log": "log",
     "openapi": "openapi",
     "recalibrate": "recalibrate",
     "serve": "serve",
@@ -30,6 +32,7 @@ _COMMANDS: Final[dict[str, str]] = {
     "store": "store",
     "token": "token",
     "up": "up",
+    "watch": "watch",
 }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import click
@@ -68,3 +68,21 @@ class SpanParameter(click.ParamType[timedelta]):
             return parse_span(str(value))
         except ValueError as error:
             self.fail(f"{value!r}; allowed: {error}", param, ctx)
+
+
+class MomentParameter(click.ParamType[datetime]):
+    """A time such as ``2025-06-04T18:00``; without an offset it is this machine's time."""
+
+    name = "time"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> datetime:
+        """The moment, UTC; a usage error says what is allowed."""
+        if isinstance(value, datetime):
+            return value
+        try:
+            return datetime.fromisoformat(str(value)).astimezone(UTC)
+        except (ValueError, OverflowError):
+            allowed = "a time such as 2025-06-04T18:00, or with its offset 2025-06-04T18:00+02:00"
+            self.fail(f"{value!r}; allowed: {allowed}", param, ctx)

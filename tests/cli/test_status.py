@@ -67,9 +67,11 @@ def test_not_in_order(littoral, client, context, url, look):
     assert answer["recommendations"][0]["severity"] in ("warning", "urgent")
 
 
-def test_a_silent_sensor_is_not_in_order_and_a_missing_one_is(littoral, client, context, url):
+def test_what_is_not_known_is_not_in_order(littoral, client, context, url):
     put(client)
-    assert littoral("status", "riffle", "--url", url).code == 0
+    bare = littoral("status", "riffle", "--url", url)
+    assert bare.code == 1
+    assert "! temperature is unknown" in bare.out
     day_of_readings(context.store, until=datetime(2025, 6, 4, 6, tzinfo=UTC))
     done = littoral("status", "riffle", "--url", url)
     assert done.code == 1

@@ -1,0 +1,78 @@
+"""``littoral advice``: what to do, and marking it."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+import click
+
+from service.cli.asking import asking, service_options
+from service.cli.parameters import MomentParameter, SpanParameter
+from service.cli.shown import as_json_text
+from service.client import Client, Recommendation
+
+
+@click.command("advice")
+@click.argument("tank", required=False)
+@click.option("--done", metavar="ID", help="Mark a recommendation as done.")
+@click.option("--snooze", metavar="ID", help="Put one off, for a day unless told otherwise.")
+@click.option("--until", type=MomentParameter(), help="With --snooze: until then.")
+@click.option("--for", "length", type=SpanParameter(), help="With --snooze: for so long, as 2d.")
+@click.option("--dismiss", metavar="ID", help="Take one off the list while its cause lasts.")
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@service_options
+def command(
+    tank: str | None,
+    done: str | None,
+    snooze: str | None,
+    until: datetime | None,
+    length: timedelta | None,
+    dismiss: str | None,
+    as_json: bool,
+    url: str,
+    token: str | None,
+) -> None:
+    """List what to do, weightiest first, of TANK or of all; or mark one of it."""
+    marks = {"done": done, "snooze": snooze, "dismiss": dismiss}
+    given = {action: id for action, id in marks.items() if id is not None}
+    if len(given) > 1:
+        raise click.UsageError("--done, --snooze and --dismiss exclude each other")
+    if (until or length) and snooze is None:
+        raise click.UsageError("--until and --for belong to --snooze")
+    if until and length:
+        raise click.UsageError("--until and --for exclude each other")
+    if given and tank is not None:
+        raise click.UsageError("a mark takes an ID alone; allowed without a mark: TANK")
+    with asking(url, token) as client:
+        if not given:
+            found = client.recommendations(tank, state="open")
+            click.echo(as_json_text({"recommendations": found}) if as_json else _listed(found))
+            return
+        ((action, id),) = given.items()
+        one = _marked(client, action, id, until, length)
+    click.echo(as_json_text(one) if as_json else f"{one.tank}: {one.title}: now {one.state}")
+
+
+def _marked(
+    client: Client, action: str, id: str, until: datetime | None, length: timedelta | None
+) -> Recommendation:
+    body: dict[str, Any] = {}
+    if until is not None:
+        body["until"] = until.isoformat()
+    if length is not None:
+        body["length"] = f"PT{length.total_seconds():.0f}S"
+    return client.mark(id, action, **body)
+
+
+def _listed(found: list[Recommendation]) -> str:
+    if not found:
+        return "nothing to do"
+    lines = []
+    for one in found:
+        due = "" if one.due is None else f", by {one.due:%a %d %b %H:%M} UTC"
+        lines.append(f"{one.tank}: {one.severity}: {one.title}{due}")
+        lines.append(f"  {one.action}")
+        lines += [f"  Caution: {caution}" for caution in one.cautions]
+        lines.append(f"  id {one.id}")
+    return "\n".join(lines)
