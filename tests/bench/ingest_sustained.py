@@ -113,9 +113,10 @@ def publish(port: int, tanks: int, rate: int, seconds: int) -> float:
         if wait_s > 0.002:
             time.sleep(wait_s)
         payload = f'{{"value":{20 + n % 50 / 10},"time":{int(time.time() * 1000)}}}'
-        client.publish(f"littoral/tank-{n % tanks}/temperature", payload, qos=1)
+        last = client.publish(f"littoral/tank-{n % tanks}/temperature", payload, qos=1)
     took_s = time.monotonic() - start_s
-    time.sleep(1.0)
+    last.wait_for_publish(60)
+    time.sleep(1.0)  # QoS 1 is acknowledged out of order: let the others of the window follow
     client.disconnect()
     client.loop_stop()
     return rate * seconds / took_s
