@@ -135,7 +135,7 @@ def document(api: Api) -> dict[str, Any]:
             operation["security"] = _security(method.upper(), path)
             if HEADERS in operation:
                 operation.setdefault("parameters", []).extend(operation.pop(HEADERS))
-            for status in _frame_statuses(method, path, item, operation):
+            for status in _frame_statuses(path, item, operation):
                 operation["responses"].setdefault(str(status), _problem_response(status))
             for status, response in operation["responses"].items():
                 if int(status) >= 400 and "$ref" not in response and "content" not in response:
@@ -161,14 +161,10 @@ def _security(method: str, path: str) -> list[dict[str, list[str]]]:
     return found if method != "GET" else [*found, {"basic": [role]}]
 
 
-def _frame_statuses(
-    method: str, path: str, item: dict[str, Any], operation: dict[str, Any]
-) -> list[int]:
+def _frame_statuses(path: str, item: dict[str, Any], operation: dict[str, Any]) -> list[int]:
     statuses = [500]
     if operation.get("security") != []:
-        statuses += [401, 403]
-    if method != "get" and not path.startswith("/v1/calculate/"):
-        statuses.append(429)
+        statuses += [401, 403, 429]
     parameters = [*item.get("parameters", []), *operation.get("parameters", [])]
     if "requestBody" in operation:
         statuses += [400, 413, 415, 422]
