@@ -155,3 +155,13 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
+
+
+@contextmanager
+def snapshot(connection: sqlite3.Connection) -> Iterator[None]:
+    """Several questions to the same state of the file."""
+    connection.execute("BEGIN")
+    try:
+        yield
+    finally:
+        connection.execute("ROLLBACK")

@@ -208,12 +208,14 @@ def test_raw_comes_back_with_the_latest(store):
 
 def test_raw_numbers_come_back_when_asked_for(store):
     rows = [reading(T0, 22.0, raw=71.6), reading(T0 + SECOND, 22.5)]
+    rows.append(reading(T0 + 3 * SECOND, -17.8, raw=0.0, flags=Flag.LATE))
     store.write([*rows, reading(T0 + 2 * SECOND, 23.0, raw=5.0, flags=Flag.SPIKE)])
     assert store.read(KEY, T0, T0 + MINUTE).raw is None
     usable = store.read(KEY, T0, T0 + MINUTE, raw=True)
-    np.testing.assert_array_equal(usable.raw, [71.6, np.nan])
+    np.testing.assert_array_equal(usable.raw, [71.6, np.nan, 0.0])
+    assert usable.flags.tolist() == [0, 0, int(Flag.LATE)]
     every = store.read(KEY, T0, T0 + MINUTE, raw=True, flagged=True)
-    np.testing.assert_array_equal(every.raw, [71.6, np.nan, 5.0])
+    np.testing.assert_array_equal(every.raw, [71.6, np.nan, 5.0, 0.0])
 
 
 @pytest.mark.parametrize("every", [SECOND * 30, MINUTE, 5 * MINUTE, HOUR, 6 * HOUR, DAY, 7 * DAY])
