@@ -14,7 +14,7 @@ from service.derive.material import LIGHT_QUANTITIES, Material
 from service.derive.sensors import US_PER_MINUTE, Believed, believed, usable
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.store.interface import Store
-from service.store.reading import Buckets, Reading, Samples, SeriesInfo, SeriesKey
+from service.store.reading import MEAN_ALONE, Buckets, Reading, Samples, SeriesInfo, SeriesKey
 from service.tanks.registry import Registry
 from service.tanks.values import LogEntry, LogKind, Tank
 
@@ -42,7 +42,8 @@ def material_of(
             continue
         step_us = LIGHT_STEP_US if quantity in LIGHT_QUANTITIES else WATER_STEP_US
         key = chosen.info.key
-        samples[quantity] = means(store.aggregate(key, start_us, end_us, step_us), end_us - 1)
+        buckets = store.aggregate(key, start_us, end_us, step_us, wanted=MEAN_ALONE)
+        samples[quantity] = means(buckets, end_us - 1)
     return replace(loaded, days=days, samples=samples)
 
 
@@ -135,4 +136,4 @@ def samples_of(
     key: SeriesKey = chosen.info.key
     if every_us is None:
         return store.read(key, *span)
-    return means(store.aggregate(key, *span, every_us), span[1])
+    return means(store.aggregate(key, *span, every_us, wanted=MEAN_ALONE), span[1])

@@ -5,7 +5,9 @@ from __future__ import annotations
 from service.errors import ConfigError
 from service.store.interface import Store
 from service.store.reading import (
+    AGGREGATES,
     NOT_USABLE,
+    Aggregate,
     Buckets,
     Extent,
     Flag,
@@ -18,7 +20,9 @@ from service.store.reading import (
 from service.store.sqlite import SqliteStore
 
 __all__ = [
+    "AGGREGATES",
     "NOT_USABLE",
+    "Aggregate",
     "Buckets",
     "Extent",
     "Flag",

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import logging
+import math
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, Final
 
@@ -21,6 +22,9 @@ from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every, check_re
 from service.store.influx_write import V1Writer, V2Writer
 from service.store.lines import LINES_PER_REQUEST, line_of
 from service.store.reading import (
+    AGGREGATES,
+    NOT_USABLE,
+    Aggregate,
     Buckets,
     Extent,
     Reading,
@@ -36,6 +40,7 @@ _FORM: Final = (
     "influx://[USER:PASSWORD@]HOST[:8086]/DATABASE for 1.x, "
     "influx://HOST[:8086]/?token=TOKEN&org=ORG&bucket=BUCKET for 2.x and 3.x, influxs:// for TLS"
 )
+_LATELY_US: Final = 86_400_000_000
 _CHUNK: Final = "20000"
 
 
@@ -117,6 +122,7 @@ class InfluxStore:
         if not readings:
             return
         self._prepare()
+        self._retract(readings)
         lines = [line_of(reading) for reading in readings]
         for start in range(0, len(lines), LINES_PER_REQUEST):
             chunk = "\n".join(lines[start : start + LINES_PER_REQUEST])
@@ -130,6 +136,25 @@ class InfluxStore:
                 raise StoreUnavailableError(error.detail) from error
         self._last_write_s = time.time()
 
+    def _retract(self, readings: Sequence[Reading]) -> None:
+        """Delete usable readings that doubtful ones are about to replace.
+
+        The server would keep their value beside the doubtful one, and aggregate it.
+        """
+        doubtful: dict[SeriesKey, set[int]] = {}
+        for reading in readings:
+            if reading.flags & NOT_USABLE:
+                doubtful.setdefault(reading.key, set()).add(reading.time_us)
+        for key, times_us in doubtful.items():
+            condition = influx_ql.of_series(key)
+            span = influx_ql.within(min(times_us), max(times_us) + 1)
+            with self._asked(influx_ql.usable_times(f"{condition} AND {span}")) as series:
+                usable = {row[0] for piece in series for row in piece["values"]}
+            for time_us in sorted(usable & times_us):
+                question = influx_ql.delete(f"{condition} AND time = {time_us}u")
+                with self._asked(question) as series:
+                    list(series)
+
     def read(
         self,
         key: SeriesKey,
@@ -142,23 +167,52 @@ class InfluxStore:
         """Readings of one series in [start_us, end_us); see ``Store.read``."""
         start_us, end_us = max(start_us, MIN_TIME_US), min(end_us, MAX_TIME_US + 1)
         condition = f"{influx_ql.of_series(key)} AND {influx_ql.within(start_us, end_us)}"
-        with self._asked(influx_ql.read(condition, flagged=flagged)) as series:
-            return influx_ql.samples(series, raw=raw)
+        with self._asked(influx_ql.read(condition)) as series:
+            return influx_ql.samples(series, flagged=flagged, raw=raw)
 
-    def aggregate(self, key: SeriesKey, start_us: int, end_us: int, every_us: int) -> Buckets:
+    def aggregate(
+        self,
+        key: SeriesKey,
+        start_us: int,
+        end_us: int,
+        every_us: int,
+        *,
+        wanted: Collection[Aggregate] = AGGREGATES,
+    ) -> Buckets:
         """Usable readings of one series in equal spans, by the server; see ``Store.aggregate``."""
         check_every(every_us)
         start_us, end_us = aligned_span(start_us, end_us, every_us)
         start_us, end_us = max(start_us, MIN_TIME_US), min(end_us, MAX_TIME_US + 1)
         condition = f"{influx_ql.of_series(key)} AND {influx_ql.within(start_us, end_us)}"
-        with self._asked(influx_ql.aggregate(condition, every_us)) as series:
-            return influx_ql.buckets(series, every_us)
+        wanted = tuple(wanted)
+        with self._asked(influx_ql.aggregate(condition, every_us, wanted)) as series:
+            return influx_ql.buckets(series, every_us, wanted)
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
         """The series held; see ``Store.series``."""
         condition = None if tank is None else influx_ql.of_tank(tank)
-        with self._asked(influx_ql.newest(condition, flagged=True)) as series:
-            return [SeriesInfo(r.key, r) for r in influx_ql.newest_readings(series)]
+        found = self._newest(condition, flagged=True, lately=True)
+        if len(found) < self._series_held(condition):
+            found = self._newest(condition, flagged=True)
+        return [SeriesInfo(reading.key, reading) for reading in found]
+
+    def _series_held(self, condition: str | None) -> float:
+        """How many series there may be; infinite when the server (3.x) cannot say."""
+        try:
+            with self._asked(influx_ql.series_held(condition)) as series:
+                return sum(len(piece["values"]) for piece in series)
+        except StoreRefusedError:
+            return math.inf
+
+    def _newest(
+        self, condition: str | None, *, flagged: bool, lately: bool = False
+    ) -> list[Reading]:
+        """The newest reading of each series; ``lately``: of the last day, which is far faster."""
+        if lately:
+            recent = influx_ql.since(time.time_ns() // 1000 - _LATELY_US)
+            condition = recent if condition is None else f"{condition} AND {recent}"
+        with self._asked(influx_ql.newest(condition, flagged=flagged)) as series:
+            return influx_ql.newest_readings(series)
 
     def extent(self, key: SeriesKey) -> Extent | None:
         """How much a series holds; see ``Store.extent``."""
@@ -176,8 +230,9 @@ class InfluxStore:
 
     def latest(self, key: SeriesKey, *, flagged: bool = False) -> Reading | None:
         """The newest reading of one series; see ``Store.latest``."""
-        with self._asked(influx_ql.newest(influx_ql.of_series(key), flagged=flagged)) as series:
-            return next(iter(influx_ql.newest_readings(series)), None)
+        condition = influx_ql.of_series(key)
+        found = self._newest(condition, flagged=flagged, lately=True)
+        return next(iter(found or self._newest(condition, flagged=flagged)), None)
 
     def delete_tank(self, tank: str) -> int:
         """Delete all readings of a tank; see ``Store.delete_tank``."""

@@ -7,21 +7,31 @@ aggregates, ``GROUP BY time``.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
-from dataclasses import replace
+import math
+from collections.abc import Collection, Iterable, Iterator
 from typing import Any
 
 import numpy as np
 
 from service.errors import StoreRefusedError, StoreUnavailableError
 from service.store.buckets import empty_buckets
-from service.store.lines import MEASUREMENT, key_of_tags, tag_of_name
-from service.store.reading import Buckets, Flag, Reading, Samples, SeriesKey
+from service.store.lines import HAS_RAW, MEASUREMENT, key_of_tags, tag_of_name
+from service.store.reading import (
+    AGGREGATES,
+    NOT_USABLE,
+    Aggregate,
+    Buckets,
+    Flag,
+    Reading,
+    Samples,
+    SeriesKey,
+)
 
 _BY_SERIES = 'GROUP BY "tank", "quantity", "sensor"'
-# Each is computed in a pass of its own over what is there at that moment: while readings arrive,
-# sum and count may differ by one, and their quotient be wrong. So the mean is asked for itself.
-_AGGREGATES = ("count", "mean", "min", "max", "first", "last")
+#: The field is there. InfluxQL has no word for it, and no exponents.
+_HAS_VALUE = f'"value" > {-1e30:.1f}'
+_UNUSABLE = int(NOT_USABLE)
+_FIELDS = '"value", "doubtful", "flags", "raw"'
 
 
 def text_literal(text: str) -> str:
@@ -52,39 +62,56 @@ def within(start_us: int, end_us: int) -> str:
     return f"time >= {start_us}u AND time < {end_us}u"
 
 
-def read(condition: str, *, flagged: bool) -> str:
-    """Time, value, flags and raw of the readings that meet a condition, by time."""
-    usable = "" if flagged else ' AND "usable" = true'
-    return f'SELECT "value", "flags", "raw" FROM "{MEASUREMENT}" WHERE {condition}{usable}'
+def read(condition: str) -> str:
+    """Time and fields of the readings that meet a condition, by time."""
+    return f'SELECT {_FIELDS} FROM "{MEASUREMENT}" WHERE {condition}'
 
 
 def newest(condition: str | None, *, flagged: bool) -> str:
     """The newest readings of each series that meet a condition: a few, see ``_complete``."""
     conditions = [condition] if condition else []
     if not flagged:
-        conditions.append('"usable" = true')
+        conditions.append(_HAS_VALUE)
     where = f" WHERE {' AND '.join(conditions)}" if conditions else ""
-    return (
-        f'SELECT "value", "flags", "raw" FROM "{MEASUREMENT}"{where} '
-        f"{_BY_SERIES} ORDER BY time DESC LIMIT 3"
-    )
+    return f'SELECT {_FIELDS} FROM "{MEASUREMENT}"{where} {_BY_SERIES} ORDER BY time DESC LIMIT 3'
+
+
+def series_held(condition: str | None) -> str:
+    """The series that meet a condition, from the index alone; may name some without readings."""
+    where = f" WHERE {condition}" if condition else ""
+    return f'SHOW SERIES FROM "{MEASUREMENT}"{where}'
+
+
+def since(start_us: int) -> str:
+    """The condition that selects all from a time on."""
+    return f"time >= {start_us}u"
 
 
 def oldest_time(condition: str) -> str:
     """The first reading that meets a condition."""
-    return f'SELECT "value" FROM "{MEASUREMENT}" WHERE {condition} ORDER BY time ASC LIMIT 1'
+    return f'SELECT "flags" FROM "{MEASUREMENT}" WHERE {condition} ORDER BY time ASC LIMIT 1'
 
 
 def count(condition: str) -> str:
     """How many readings meet a condition."""
-    return f'SELECT count("value") FROM "{MEASUREMENT}" WHERE {condition}'
+    return f'SELECT count("flags") FROM "{MEASUREMENT}" WHERE {condition}'
 
 
-def aggregate(condition: str, every_us: int) -> str:
-    """The six aggregates of usable readings in spans aligned to 1970-01-01 UTC."""
-    wanted = ", ".join(f'{name}("value") AS "{name}"' for name in _AGGREGATES)
+def usable_times(condition: str) -> str:
+    """The times at which there is a usable reading that meets a condition."""
+    return f'SELECT "value" FROM "{MEASUREMENT}" WHERE {condition}'
+
+
+def aggregate(condition: str, every_us: int, wanted: Collection[Aggregate]) -> str:
+    """Aggregates of usable readings in spans aligned to 1970-01-01 UTC.
+
+    The server computes each in a pass of its own over what is there at that moment: while
+    readings arrive, sum and count may differ by one, and their quotient be wrong. So the mean is
+    asked for itself.
+    """
+    columns = ", ".join(f'{name}("value") AS "{name}"' for name in ("count", *wanted))
     return (
-        f'SELECT {wanted} FROM "{MEASUREMENT}" WHERE {condition} AND "usable" = true '
+        f'SELECT {columns} FROM "{MEASUREMENT}" WHERE {condition} '
         f"GROUP BY time({every_us}u) fill(none)"
     )
 
@@ -117,38 +144,71 @@ def series_of(answers: Iterable[bytes]) -> Iterator[dict[str, Any]]:
             yield from result.get("series", ())
 
 
-def samples(series: Iterable[dict[str, Any]], *, raw: bool) -> Samples:
+def samples(series: Iterable[dict[str, Any]], *, flagged: bool, raw: bool) -> Samples:
     """Samples of the answer to ``read``."""
-    times, values, flags, raws = [], [], [], []
+    parts = []
     for piece in series:
-        columns = tuple(zip(*filter(_complete, piece["values"]), strict=True))
-        if not columns:
-            continue
-        times.append(np.array(columns[0], np.int64))
-        values.append(np.array(columns[1], np.float64))
-        flags.append(np.array(columns[2], np.int32))
-        sent = np.array(columns[3], np.float64)
-        raws.append(np.where(sent == values[-1], np.nan, sent))
-    if not times:
+        rows = [row for row in map(_fields, piece["values"]) if row is not None]
+        if rows:
+            time_us, value, flags, sent = zip(*rows, strict=True)
+            parts.append(
+                Samples(
+                    np.array(time_us, np.int64),
+                    np.array(value, np.float64),
+                    np.array(flags, np.int32),
+                    np.array(sent, np.float64),
+                )
+            )
+    if not parts:
         return Samples.empty()
-    samples = Samples(np.concatenate(times), np.concatenate(values), np.concatenate(flags))
-    return replace(samples, raw=np.concatenate(raws)) if raw else samples
+    whole = Samples(
+        np.concatenate([part.time_us for part in parts]),
+        np.concatenate([part.value for part in parts]),
+        np.concatenate([part.flags for part in parts]),
+        np.concatenate([part.raw for part in parts if part.raw is not None]) if raw else None,
+    )
+    return whole if flagged else whole.usable()
 
 
-def _complete(row: list[Any]) -> bool:
-    """Whether all fields are there: while a batch is being written, some may not be yet."""
-    return None not in row
+def _fields(row: list[Any]) -> tuple[int, float, int, float] | None:
+    """Time, value, flags and raw (NaN: none) of a row of ``_FIELDS``.
+
+    None while a reading is being written and not all of its fields are there yet.
+    """
+    time_us, value, doubtful, flags, raw = row
+    if flags is None:
+        return None
+    flags = int(flags)
+    number = doubtful if flags & _UNUSABLE else value
+    sent = raw if flags & HAS_RAW else math.nan
+    if number is None or sent is None:
+        return None
+    return time_us, number, flags & ~HAS_RAW, sent
 
 
-def buckets(series: Iterable[dict[str, Any]], every_us: int) -> Buckets:
+def buckets(
+    series: Iterable[dict[str, Any]], every_us: int, wanted: Collection[Aggregate]
+) -> Buckets:
     """Buckets of the answer to ``aggregate``."""
-    rows = [row for piece in series for row in piece["values"] if _complete(row)]
+    # A span whose first reading is being written may lack a column: it comes a moment later.
+    rows = [row for piece in series for row in piece["values"] if None not in row]
     if not rows:
         return empty_buckets(every_us)
-    columns = zip(*rows, strict=True)
-    start, count = (np.array(next(columns), np.int64) for _ in range(2))
-    mean, low, high, first, last = (np.array(column, np.float64) for column in columns)
-    return Buckets(start, every_us, count, mean * count, low, high, first, last)
+    start, count, *columns = zip(*rows, strict=True)
+    found = {name: np.full(len(rows), np.nan) for name in AGGREGATES}
+    for name, column in zip(wanted, columns, strict=True):
+        found[name] = np.array(column, np.float64)
+    counts = np.array(count, np.int64)
+    return Buckets(
+        start_us=np.array(start, np.int64),
+        every_us=every_us,
+        count=counts,
+        sum=found["mean"] * counts,
+        min=found["min"],
+        max=found["max"],
+        first=found["first"],
+        last=found["last"],
+    )
 
 
 def newest_readings(series: Iterable[dict[str, Any]]) -> list[Reading]:
@@ -156,12 +216,10 @@ def newest_readings(series: Iterable[dict[str, Any]]) -> list[Reading]:
     found = []
     for piece in series:
         key = key_of_tags(piece["tags"])
-        for time_us, value, flags, raw in filter(_complete, piece["values"]):
-            number = float(value)
-            # Each line carries a raw number, so that a rewrite replaces it; equal means none.
-            sent = None if float(raw) == number else float(raw)
-            found.append(
-                Reading(key.tank, key.quantity, key.sensor, time_us, number, Flag(int(flags)), sent)
-            )
-            break
+        row = next((row for row in map(_fields, piece["values"]) if row is not None), None)
+        if row is not None:
+            time_us, value, flags, raw = row
+            sent = None if math.isnan(raw) else float(raw)
+            names = (key.tank, key.quantity, key.sensor)
+            found.append(Reading(*names, time_us, float(value), Flag(flags), sent))
     return sorted(found, key=lambda reading: reading.key)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Protocol
 
 from service.store.reading import (
+    AGGREGATES,
+    Aggregate,
     Buckets,
     Extent,
     Reading,
@@ -67,10 +69,21 @@ class Store(Protocol):
         """
         ...
 
-    def aggregate(self, key: SeriesKey, start_us: int, end_us: int, every_us: int) -> Buckets:
+    def aggregate(
+        self,
+        key: SeriesKey,
+        start_us: int,
+        end_us: int,
+        every_us: int,
+        *,
+        wanted: Collection[Aggregate] = AGGREGATES,
+    ) -> Buckets:
         """Usable readings of one series in spans of ``every_us``, aligned to 1970-01-01 UTC.
 
         ``start_us`` is rounded down and ``end_us`` up to multiples of ``every_us``.
+
+        Args:
+            wanted: what is asked for; the rest may come as NaN. To ask for less is faster.
         """
         ...
 

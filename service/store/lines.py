@@ -13,6 +13,8 @@ from service.store.reading import NOT_USABLE, Reading, SeriesKey
 MEASUREMENT: Final = "reading"
 #: Lines sent in one request.
 LINES_PER_REQUEST: Final = 5_000
+#: Set in the field ``flags`` when the field ``raw`` belongs to the reading; above all of ``Flag``.
+HAS_RAW: Final = 1 << 20
 _UNUSABLE: Final = int(NOT_USABLE)
 
 
@@ -46,12 +48,15 @@ def line_head(key: SeriesKey, revision: int = 0) -> str:
 def line_of(reading: Reading) -> str:
     """A reading as InfluxDB keeps it; the time in nanoseconds.
 
-    Each line has all fields, so that a rewrite replaces all of them: a raw number that equals
-    the value stands for none. ``usable`` spares the server the arithmetic on flags.
+    Usable and doubtful readings have fields of their own, so that the server can aggregate the
+    usable ones without looking at flags. ``flags`` is always there and says which fields count:
+    a field that is left over from a reading that this one replaces does not.
     """
-    raw = reading.value if reading.raw is None else reading.raw
-    usable = "false" if reading.flags & _UNUSABLE else "true"
-    return (
-        f"{line_head(reading.key)}value={reading.value!r},raw={raw!r},flags={int(reading.flags)}i,"
-        f"usable={usable} {reading.time_us}000"
-    )
+    flags = int(reading.flags)
+    field = "doubtful" if flags & _UNUSABLE else "value"
+    raw = ""
+    if reading.raw is not None:
+        flags |= HAS_RAW
+        raw = f",raw={reading.raw!r}"
+    head = line_head(reading.key)
+    return f"{head}{field}={reading.value!r},flags={flags}i{raw} {reading.time_us}000"

@@ -40,7 +40,7 @@ def read_outside(
     """
     if end_us - start_us <= _SHORT_US:
         return store.read(key, start_us, end_us)
-    hours = store.aggregate(key, start_us, end_us, _SPAN_US)
+    hours = store.aggregate(key, start_us, end_us, _SPAN_US, wanted=("min", "max"))
     outside = np.zeros(len(hours), bool)
     if low is not None:
         outside |= hours.min < low

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import IntFlag
+from typing import Final, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -101,6 +102,12 @@ class Samples:
         return cls(np.empty(0, np.int64), np.empty(0, np.float64), np.empty(0, np.int32))
 
 
+#: What can be asked of the readings in a span, beside their number; ``mean`` fills ``sum``.
+Aggregate = Literal["mean", "min", "max", "first", "last"]
+AGGREGATES: Final[tuple[Aggregate, ...]] = ("mean", "min", "max", "first", "last")
+MEAN_ALONE: Final[tuple[Aggregate, ...]] = ("mean",)
+
+
 @dataclass(frozen=True, slots=True)
 class Buckets:
     """Aggregates of one series over equal spans of time; empty spans are left out.
@@ -109,7 +116,7 @@ class Buckets:
         start_us: int64, start of each span: multiples of ``every_us`` since 1970-01-01 UTC.
         every_us: length of a span.
         count: int64, usable readings in the span.
-        sum, min, max, first, last: float64, canonical unit.
+        sum, min, max, first, last: float64, canonical unit; NaN where not asked for.
     """
 
     start_us: npt.NDArray[np.int64]

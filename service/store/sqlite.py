@@ -7,7 +7,7 @@ import queue
 import sqlite3
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -21,7 +21,9 @@ from service.store import sqlite_file, sqlite_rollup, sqlite_upkeep, sqlite_writ
 from service.store.buckets import aligned_span, buckets_of_samples
 from service.store.checks import check_every, check_readings
 from service.store.reading import (
+    AGGREGATES,
     NOT_USABLE,
+    Aggregate,
     Buckets,
     Extent,
     Flag,
@@ -129,7 +131,15 @@ class SqliteStore:
             few = connection.execute(_READ.format("raw", "raw IS NOT NULL"), chosen)
             return Samples(time_us, value, flags, _spread(few, time_us, np.float64("nan")))
 
-    def aggregate(self, key: SeriesKey, start_us: int, end_us: int, every_us: int) -> Buckets:
+    def aggregate(
+        self,
+        key: SeriesKey,
+        start_us: int,
+        end_us: int,
+        every_us: int,
+        *,
+        wanted: Collection[Aggregate] = AGGREGATES,
+    ) -> Buckets:
         """Usable readings of one series in equal spans; see ``Store.aggregate``.
 
         Comes from rollups when ``every_us`` is a multiple of a minute, and then also covers time
@@ -143,7 +153,8 @@ class SqliteStore:
         with self._reader() as connection:
             row = connection.execute(f"SELECT {_ID}", _names(key)).fetchone()
             series = -1 if row[0] is None else row[0]
-            return sqlite_rollup.read(connection, level, series, start_us, end_us, every_us)
+            span = (start_us, end_us)
+            return sqlite_rollup.read(connection, level, series, span, every_us, wanted)
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
         """The series held; see ``Store.series``."""

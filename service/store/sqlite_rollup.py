@@ -8,7 +8,7 @@ spans it touches be computed anew from the readings, so that the order of arriva
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Final
@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from service.store.buckets import coarser_buckets
-from service.store.reading import NOT_USABLE, Buckets
+from service.store.reading import AGGREGATES, NOT_USABLE, Aggregate, Buckets
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +56,16 @@ CREATE TABLE {level.table} (
 """
     for level in LEVELS
 )
+_COLUMN_OF: Final[dict[Aggregate, str]] = {
+    "mean": "total",
+    "min": "low",
+    "max": "high",
+    "first": "first",
+    "last": "last",
+}
 _COLUMNS = ("span", "n", "total", "low", "high", "first", "last")
 #: Bounds the memory that computing a long stretch anew takes.
 _LONGEST_RUN = 10_000
-_ROW = np.dtype([(name, np.int64 if name in ("span", "n") else np.float64) for name in _COLUMNS])
 
 
 def rows_of_values(values: Iterable[tuple[int, float]]) -> list[Row]:
@@ -154,30 +160,37 @@ def read(
     connection: sqlite3.Connection,
     level: Level,
     series: int,
-    start_us: int,
-    end_us: int,
+    span_us: tuple[int, int],
     every_us: int,
+    wanted: Collection[Aggregate],
 ) -> Buckets:
     """Buckets of a series from the rollups of one level.
 
     Args:
-        start_us, end_us: multiples of the level's width.
+        span_us: start and end, multiples of the level's width.
         every_us: a multiple of the level's width.
+        wanted: the columns to fill; the others are NaN.
     """
+    columns = ["span", "n", *(_COLUMN_OF[name] for name in wanted)]
     cursor = connection.execute(
-        f"SELECT {', '.join(_COLUMNS)} FROM {level.table} "
+        f"SELECT {', '.join(columns)} FROM {level.table} "
         "WHERE series = ? AND span >= ? AND span < ? ORDER BY span",
-        (series, start_us // level.width_us, end_us // level.width_us),
+        (series, span_us[0] // level.width_us, span_us[1] // level.width_us),
     )
-    rows = np.fromiter(cursor, dtype=_ROW)
+    types = [(name, np.int64 if name in ("span", "n") else np.float64) for name in columns]
+    rows = np.fromiter(cursor, dtype=np.dtype(types))
+    unknown = np.full(len(rows), np.nan)
+    total, low, high, first, last = (
+        rows[_COLUMN_OF[name]] if name in wanted else unknown for name in AGGREGATES
+    )
     fine = Buckets(
         start_us=rows["span"] * level.width_us,
         every_us=level.width_us,
         count=rows["n"],
-        sum=rows["total"],
-        min=rows["low"],
-        max=rows["high"],
-        first=rows["first"],
-        last=rows["last"],
+        sum=total,
+        min=low,
+        max=high,
+        first=first,
+        last=last,
     )
     return coarser_buckets(fine, every_us)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Final
 from urllib.parse import urlsplit
 
@@ -17,6 +17,8 @@ from service.store.buckets import aligned_span, buckets_of_samples, replaced_buc
 from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every, check_readings
 from service.store.influx_write import V2Writer
 from service.store.reading import (
+    AGGREGATES,
+    Aggregate,
     Buckets,
     Extent,
     Reading,
@@ -153,7 +155,15 @@ class VictoriametricsStore:
         shown = self._api.export([chosen], start_ms, end_ms)
         return vm_history.merged([*shown.values(), self._recent.history(key, start_ms, end_ms)])
 
-    def aggregate(self, key: SeriesKey, start_us: int, end_us: int, every_us: int) -> Buckets:
+    def aggregate(
+        self,
+        key: SeriesKey,
+        start_us: int,
+        end_us: int,
+        every_us: int,
+        *,
+        wanted: Collection[Aggregate] = AGGREGATES,
+    ) -> Buckets:
         """Usable readings of one series in equal spans, by the server; see ``Store.aggregate``.
 
         Spans in which readings were rewritten, or written a moment ago, are computed here.
@@ -181,7 +191,7 @@ class VictoriametricsStore:
             buckets_of_samples(self.read(key, start, start + every_us), every_us)
             for start in spans.tolist()
         ]
-        by_server = self._api.aggregate(key, start_ms, end_ms, every_us // 1000)
+        by_server = self._api.aggregate(key, start_ms, end_ms, every_us // 1000, wanted)
         return replaced_buckets(by_server, spans, patches)
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:

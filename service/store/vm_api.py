@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import Any, Final
 
 import numpy as np
 
 from service.store.buckets import empty_buckets
 from service.store.lines import key_of_tags, tag_of_name
-from service.store.reading import Buckets, SeriesKey
+from service.store.reading import Aggregate, Buckets, SeriesKey
 from service.store.remote import Remote, refused
 from service.store.vm_history import DOUBTFUL, VALUE, History, of_export
 
 #: Far below the server's own limit of 30,000 points for each series.
 _POINTS_PER_REQUEST: Final = 8_000
-_AGGREGATES: Final = ("count", "sum", "min", "max", "first", "last")
 _FLAG: Final = re.compile(r'^flag\{name="([\w.]+)", ?value="([^"]*)"')
 _PERIOD: Final = re.compile(r"(\d+(?:\.\d+)?)([hdwy]?)")
 _PERIOD_MS: Final = {
@@ -101,17 +100,26 @@ class Api:
                 raise refused(self._remote.base, answer.status_code, answer.text)
             return {key_of_tags(metric) for metric in answer.json()["data"]}
 
-    def aggregate(self, key: SeriesKey, start_ms: int, end_ms: int, every_ms: int) -> Buckets:
+    def aggregate(
+        self,
+        key: SeriesKey,
+        start_ms: int,
+        end_ms: int,
+        every_ms: int,
+        wanted: Collection[Aggregate],
+    ) -> Buckets:
         """Buckets of the usable readings that were never rewritten.
 
         Args:
             start_ms, end_ms: multiples of ``every_ms``.
+            wanted: the columns to fill; the others are NaN.
         """
         step = _POINTS_PER_REQUEST * every_ms
         chosen = VALUE + selector(of_series(key), 'revision=""')
-        wanted = ",".join(f'"{name}_over_time"' for name in _AGGREGATES)
-        query = f"aggr_over_time(({wanted}), {chosen}[{every_ms}ms])"
-        rows: dict[str, dict[int, float]] = {name: {} for name in _AGGREGATES}
+        names = ["count", *("sum" if name == "mean" else name for name in wanted)]
+        functions = ",".join(f'"{name}_over_time"' for name in names)
+        query = f"aggr_over_time(({functions}), {chosen}[{every_ms}ms])"
+        rows: dict[str, dict[int, float]] = {name: {} for name in names}
         for low in range(start_ms, end_ms, step):
             high = min(low + step, end_ms)
             # A window is open at its start: (t - every, t]. So each ends a millisecond early.
@@ -189,7 +197,9 @@ def _buckets(rows: dict[str, dict[int, float]], every_ms: int) -> Buckets:
     if not starts:
         return empty_buckets(every_ms * 1000)
     columns = {
-        name: np.array([row[start] for start in starts], np.float64) for name, row in rows.items()
+        name: np.full(len(starts), np.nan) for name in ("sum", "min", "max", "first", "last")
     }
+    for name, row in rows.items():
+        columns[name] = np.array([row[start] for start in starts], np.float64)
     count = columns.pop("count").astype(np.int64)
     return Buckets(np.array(starts, np.int64) * 1000, every_ms * 1000, count, **columns)

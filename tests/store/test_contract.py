@@ -228,6 +228,18 @@ def test_aggregates_equal_arithmetic_on_the_raw_readings(store, every):
     expect_buckets(store, buckets, times.tolist(), values.tolist(), every)
 
 
+@pytest.mark.parametrize("every", [SECOND, HOUR])
+@pytest.mark.parametrize("wanted", [(), ("mean",), ("max", "min"), ("last", "first", "mean")])
+def test_only_what_is_wanted_need_be_right(store, every, wanted):
+    values = [6.0, 6.5, 7.5]
+    store.write([reading(T0 + i, v) for i, v in zip((0, 1000, 2000), values, strict=True)])
+    buckets = store.aggregate(KEY, T0, T0 + 1, every, wanted=wanted)
+    expected = {"mean": 20 / 3, "min": 6.0, "max": 7.5, "first": 6.0, "last": 7.5}
+    assert buckets.count.tolist() == [3]
+    for name in wanted:
+        assert getattr(buckets, name)[0] == pytest.approx(expected[name], rel=1e-11)
+
+
 @pytest.mark.parametrize("every", [MINUTE, HOUR, 7 * MINUTE])
 def test_aggregate_rounds_its_span_outwards(store, every):
     start = T0 // every * every
@@ -276,6 +288,19 @@ def test_series_are_listed_in_order(store):
     (first, *_) = store.series("b-tank")
     assert first.key == SeriesKey("b-tank", "ph", "one")
     assert first.last == reading(T0 + 3 * SECOND, 3.0, key=first.key)
+
+
+def test_a_silent_series_and_a_lively_one_are_both_listed(store):
+    now = to_us(datetime.now(UTC)) // SECOND * SECOND
+    lively, silent = SeriesKey(TANK, "temperature", "a"), SeriesKey(TANK, "temperature", "b")
+    store.write([reading(T0, 21.0, key=silent), reading(T0, 21.0, key=lively)])
+    store.write([reading(now - SECOND, 22.0, key=lively)])
+    expected = [reading(now - SECOND, 22.0, key=lively), reading(T0, 21.0, key=silent)]
+    assert [info.last for info in store.series(TANK)] == expected
+    store.write([reading(now, 99.0, key=lively, flags=Flag.SPIKE)])
+    assert store.series(TANK)[0].last.value == 99.0
+    assert store.latest(lively).value == 22.0
+    assert store.latest(silent).value == 21.0
 
 
 def test_many_series(store):
