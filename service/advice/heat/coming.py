@@ -67,7 +67,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         due=earliest,
         cautions=(cautions.SLOWLY, cautions.MAINS),
-        confidence=coming.probability,
+        confidence=min(coming.probability, 1.0),
         since=case.now,
         moves=("heat:lower" if warm else "heat:raise",),
     )  # fmt: skip
