@@ -53,6 +53,7 @@ class TouchedDataSchema(Schema):
 
     share = Share("Of the plants or of the soil.", above=0)
     part = Text("Which plants or which corner.", shortest=1, longest=NAME_LENGTH)
+    height = Measure("cm", "Height that was left.", low=0, high=1000, attribute="height_cm")
 
 
 class FilterCleanDataSchema(Schema):

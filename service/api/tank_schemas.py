@@ -31,7 +31,10 @@ from service.api.schema import Items, Nested, Schema, ValueSchema
 from service.tanks.checks import (
     COLDEST_C,
     ENERGIES,
+    HIGHEST_PH,
+    HOTTEST_C,
     LONGEST_CM,
+    LOWEST_PH,
     MOST_CO2_MG_L,
     MOST_DLI,
     MOST_GH_MEQ_L,
@@ -225,6 +228,32 @@ class WaterChangePlanSchema(ValueSchema):
         high=WARMEST_C,
         allow_none=True,
         attribute="tap_temperature_c",
+    )
+    tap_hardness = hardness(
+        "Of the new water.", high=MOST_GH_MEQ_L, allow_none=True, attribute="tap_gh_meq_l"
+    )
+    tap_ph = Number(
+        "As it stands after an hour in the open.", low=LOWEST_PH, high=HIGHEST_PH, allow_none=True
+    )
+    hot_temperature = Measure(
+        "Cel",
+        "Of the hot tap, where hot and cold are mixed.",
+        low=COLDEST_C,
+        high=HOTTEST_C,
+        allow_none=True,
+        attribute="hot_temperature_c",
+    )
+    target_alkalinity = alkalinity(
+        "Of the new water, where tap water is let down with reverse-osmosis water.",
+        high=MOST_MEQ_L,
+        allow_none=True,
+        attribute="target_alkalinity_meq_l",
+    )
+    target_hardness = hardness(
+        "Of the new water, likewise.",
+        high=MOST_GH_MEQ_L,
+        allow_none=True,
+        attribute="target_gh_meq_l",
     )
 
 

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from service.clock import to_us
 from service.derive.material import LIGHT_QUANTITIES, Material
 from service.derive.sensors import US_PER_MINUTE, Believed, believed, usable
 from service.derive.thresholds import STALE_NAME, derived_limit
+from service.derive.view import Array
 from service.store.interface import Store
-from service.store.reading import MEAN_ALONE, Buckets, Reading, Samples, SeriesInfo, SeriesKey
+from service.store.reading import MEAN_ALONE, Reading, Samples, SeriesInfo, SeriesKey
 from service.tanks.registry import Registry
 from service.tanks.values import LogEntry, LogKind, Tank
 
@@ -29,10 +32,26 @@ WATER_STEP_US: Final = 5 * US_PER_MINUTE
 ALWAYS_KINDS: Final = (LogKind.KH_TEST, LogKind.CALIBRATION, LogKind.WATER_CHANGE)
 
 
+Means = Callable[[SeriesKey, int, int, int], Samples]
+"""Means of a series from a start to an end over steps, all in microseconds."""
+
+
 def material_of(
-    tank: Tank, registry: Registry, store: Store, now: datetime, *, days: int = VIEW_DAYS
+    tank: Tank,
+    registry: Registry,
+    store: Store,
+    now: datetime,
+    *,
+    days: int = VIEW_DAYS,
+    reader: Means | None = None,
 ) -> Material:
-    """Load what a view is derived from; parameters and errors as ``build.view_of``."""
+    """Load what a view is derived from; parameters and errors as ``build.view_of``.
+
+    Args:
+        reader: reads the means of a series; None: from the store.
+    """
+    if reader is None:
+        reader = partial(means_of, store)
     loaded = latest_of(tank, registry, store, now)
     end_us = to_us(now) + 1
     start_us = to_us(now - timedelta(days=days))
@@ -41,9 +60,7 @@ def material_of(
         if chosen.info is None:
             continue
         step_us = LIGHT_STEP_US if quantity in LIGHT_QUANTITIES else WATER_STEP_US
-        key = chosen.info.key
-        buckets = store.aggregate(key, start_us, end_us, step_us, wanted=MEAN_ALONE)
-        samples[quantity] = means(buckets, end_us - 1)
+        samples[quantity] = reader(chosen.info.key, start_us, end_us, step_us)
     return replace(loaded, days=days, samples=samples)
 
 
@@ -62,10 +79,18 @@ def log_of(tank: Tank, registry: Registry, start: datetime, end: datetime) -> tu
     return tuple(entries)
 
 
-def means(buckets: Buckets, latest_us: int) -> Samples:
+def means_of(store: Store, key: SeriesKey, start_us: int, end_us: int, step_us: int) -> Samples:
+    """Means of a series over spans."""
+    found = store.aggregate(key, start_us, end_us, step_us, wanted=MEAN_ALONE)
+    return at_middles(found.start_us, found.mean, step_us, end_us - 1)
+
+
+def at_middles(
+    start_us: npt.NDArray[np.int64], mean: Array, step_us: int, latest_us: int
+) -> Samples:
     """The means of spans as samples at the middle of each, none later than ``latest_us``."""
-    middle = np.minimum(buckets.start_us + buckets.every_us // 2, latest_us)
-    return Samples(middle, buckets.mean, np.zeros(len(buckets), np.int32))
+    middle = np.minimum(start_us + step_us // 2, latest_us)
+    return Samples(middle, mean, np.zeros(len(mean), np.int32))
 
 
 def latest_of(tank: Tank, registry: Registry, store: Store, now: datetime) -> Material:
@@ -136,4 +161,4 @@ def samples_of(
     key: SeriesKey = chosen.info.key
     if every_us is None:
         return store.read(key, *span)
-    return means(store.aggregate(key, *span, every_us, wanted=MEAN_ALONE), span[1])
+    return means_of(store, key, *span, every_us)

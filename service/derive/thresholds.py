@@ -5,7 +5,8 @@ Those that derived values need stand here; those of the rules in ``service.advic
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Final
 
 from service.science.light import OFF_LUX, ON_LUX
@@ -34,12 +35,31 @@ class Threshold:
     text: str
     source: str = COMMON_PRACTICE
     low: float = 0.0
-    high: float = 1e6
+    high: float = math.inf
+
+
+MOST_BY_UNIT: Final = {
+    "min": 10_080.0,
+    "h": 720.0,
+    "d": 3650.0,
+    "wk": 104.0,
+    "1": 10.0,
+    "%": 100.0,
+    "mg/L": 100.0,
+    "K": 20.0,
+    "K/h": 20.0,
+    "cm": 300.0,
+    "cm/wk": 100.0,
+}
+"""What an override may be at most, where its threshold does not say: beyond it is a slip."""
 
 
 def table(*rows: Threshold) -> dict[str, Threshold]:
-    """The rows by name."""
-    return {row.name: row for row in rows}
+    """The rows by name, each with an upper limit."""
+    return {
+        row.name: row if math.isfinite(row.high) else replace(row, high=MOST_BY_UNIT[row.unit])
+        for row in rows
+    }
 
 
 DERIVED: Final[dict[str, Threshold]] = table(

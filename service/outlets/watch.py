@@ -14,7 +14,7 @@ from service.advice.ledger import Ledger
 from service.advice.recommendation import Finding
 from service.advice.rules import evaluate
 from service.clock import Clock
-from service.derive.build import view_of
+from service.derive.looks import Looks
 from service.derive.view import TankView
 from service.errors import LittoralError, NotFoundError
 from service.outlets.fits import GasFits
@@ -63,6 +63,7 @@ class Watch:
         self._pruned: datetime | None = None
         self._failed: list[str] = []
         self._fits = GasFits()
+        self._looks = Looks()
 
     def run(self, stop: threading.Event) -> None:
         """Look until ``stop`` is set; what goes wrong is logged and does not end it."""
@@ -107,7 +108,7 @@ class Watch:
         for tank in tanks:
             try:
                 gas = self._fits.of(tank, self._registry, self._store, now)
-                view = view_of(tank, self._registry, self._store, now, gas=gas)
+                view = self._looks.view(tank, self._registry, self._store, now, gas)
                 looked_at.append((view, evaluate(view, standing[tank.id])))
             except NotFoundError:
                 continue  # deleted since the list was read
@@ -149,6 +150,7 @@ class Watch:
     def _forget_others(self, watched: set[str]) -> None:
         for tank in self._watched - watched:
             self._fits.forget(tank)
+            self._looks.forget(tank)
             for outlet in self._outlets:
                 outlet.forget(tank)
         self._watched = watched

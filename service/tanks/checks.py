@@ -35,6 +35,8 @@ MOST_GH_MEQ_L = 40.0
 MOST_CO2_MG_L = 200.0
 MOST_DLI = 100.0
 COLDEST_C, WARMEST_C = 0.0, 45.0
+HOTTEST_C = 95.0  # of a hot tap
+LOWEST_PH, HIGHEST_PH = 3.0, 11.0
 MOST_ITEMS = 100
 
 
@@ -184,6 +186,12 @@ def _check_water_change(faults: Faults, plan: WaterChangePlan) -> None:
     faults.number(f"{at}.fraction", plan.fraction, 0, 1, above=True)
     faults.optional(f"{at}.tap_alkalinity_meq_l", plan.tap_alkalinity_meq_l, 0, MOST_MEQ_L, "meq/L")
     faults.optional(f"{at}.tap_temperature_c", plan.tap_temperature_c, COLDEST_C, WARMEST_C, "°C")
+    faults.optional(f"{at}.tap_gh_meq_l", plan.tap_gh_meq_l, 0, MOST_GH_MEQ_L, "meq/L")
+    faults.optional(f"{at}.tap_ph", plan.tap_ph, LOWEST_PH, HIGHEST_PH)
+    faults.optional(f"{at}.hot_temperature_c", plan.hot_temperature_c, COLDEST_C, HOTTEST_C, "°C")
+    aim_kh, aim_gh = plan.target_alkalinity_meq_l, plan.target_gh_meq_l
+    faults.optional(f"{at}.target_alkalinity_meq_l", aim_kh, 0, MOST_MEQ_L, "meq/L")
+    faults.optional(f"{at}.target_gh_meq_l", aim_gh, 0, MOST_GH_MEQ_L, "meq/L")
 
 
 def _check_doses(faults: Faults, doses: Sequence[DosePlan]) -> None:

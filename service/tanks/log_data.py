@@ -53,6 +53,7 @@ _SHARE = _number(0, 1, above=True)
 _TOUCHED = {
     "share": Key(_SHARE, "share of the plants or of the soil that was touched, 0 to 1"),
     "part": Key(_name, "which plants or which corner"),
+    "height_cm": Key(_number(0, 1000, "cm"), "height that was left, cm"),
 }
 
 KEYS: Final[dict[LogKind, dict[str, Key]]] = {

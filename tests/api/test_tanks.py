@@ -56,6 +56,11 @@ GOLDEN = {
         "fraction": {"value": 50.0, "unit": "%"},
         "tap_alkalinity": None,
         "tap_temperature": None,
+        "tap_hardness": None,
+        "tap_ph": None,
+        "hot_temperature": None,
+        "target_alkalinity": None,
+        "target_hardness": None,
     },
     "doses": [],
     "sensors": {},
@@ -125,6 +130,10 @@ def test_every_member_survives(client):
             "fraction": {"value": 0.3, "unit": "1"},
             "tap_alkalinity": {"value": 50, "unit": "ppm CaCO3"},
             "tap_temperature": {"value": 59, "unit": "degF"},
+            "tap_ph": 7.6,
+            "hot_temperature": {"value": 140, "unit": "degF"},
+            "target_alkalinity": {"value": 4, "unit": "dKH"},
+            "target_hardness": {"value": 6, "unit": "dGH"},
         },
         doses=[
             {"name": "micro", "solution_per_100_l": {"value": 0.01, "unit": "L"}},
@@ -161,6 +170,10 @@ def test_every_member_survives(client):
     assert change["fraction"] == {"value": pytest.approx(30), "unit": "%"}
     assert change["tap_alkalinity"]["display"]["value"] == pytest.approx(50 / 17.848, rel=1e-3)
     assert change["tap_temperature"]["value"] == pytest.approx(15)
+    assert change["tap_ph"] == 7.6
+    assert change["hot_temperature"]["value"] == pytest.approx(60)
+    assert change["target_alkalinity"]["display"]["value"] == pytest.approx(4)
+    assert change["target_hardness"]["display"]["value"] == pytest.approx(6)
     assert tank["doses"][0]["solution_per_100_l"] == {"value": pytest.approx(10), "unit": "mL"}
     assert tank["sensors"] == {"ph": "glass-1"}
     assert tank["equipment"] == {"cylinder_kg": 2, "lamp": "white LED"}
