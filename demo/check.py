@@ -243,7 +243,7 @@ def _excursions(bench: Bench) -> Iterator[str]:
 def _recommendations(bench: Bench) -> Iterator[str]:
     expected = {
         quillwater.ID: set(),
-        lateleaf.ID: {"co2-low", "water-change-after-work"},
+        lateleaf.ID: {"gas-late", "water-change-after-work"},
         emberpane.ID: {"temperature-out"},
     }
     for one in bench.scenario.tanks:
@@ -275,7 +275,7 @@ def _advice(bench: Bench, tank: str, expected: set[str]) -> list[dict[str, Any]]
 
 
 def _retained(bench: Bench) -> Iterator[str]:
-    topic = f"littoral/{lateleaf.ID}/advice/co2-low"
+    topic = f"littoral/{lateleaf.ID}/advice/gas-late"
     found = retained(bench.mqtt_port, topic, ADVICE_TIMEOUT_S)
     _require(found is not None, f"the broker keeps nothing on {topic}")
     yield f"{topic}: {found['title']}"

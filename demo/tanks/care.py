@@ -38,8 +38,8 @@ def calibration(quantity: str, sensor: str, done: datetime) -> Noted:
 
 
 def filter_clean(done: datetime) -> Noted:
-    """The filter's coarse stage rinsed."""
-    return Noted(LogKind.FILTER_CLEAN, done, {"part": "pre-filter"})
+    """The whole filter cleaned, its coarse stage with it: an entry that names no part."""
+    return Noted(LogKind.FILTER_CLEAN, done, {})
 
 
 def meq_l(degrees: float) -> float:

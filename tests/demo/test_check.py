@@ -153,7 +153,7 @@ def advice(code: str, severity: str = "advice", litres: float | None = None) -> 
 def right_advice(tank: str) -> dict[str, Any]:
     found = {
         quillwater.ID: [],
-        lateleaf.ID: [advice("co2-low"), advice("water-change-after-work", litres=63)],
+        lateleaf.ID: [advice("gas-late"), advice("water-change-after-work", litres=63)],
         emberpane.ID: [advice("temperature-out", "warning")],
     }
     return {"recommendations": found[tank]}
@@ -163,10 +163,10 @@ def right_advice(tank: str) -> dict[str, Any]:
     ("tank", "found", "told"),
     [
         (quillwater.ID, [advice("co2-high", "urgent")], "the healthy tank has a warning: co2-high"),
-        (lateleaf.ID, [advice("co2-low")], "lacks the advice water-change-after-work"),
+        (lateleaf.ID, [advice("gas-late")], "lacks the advice water-change-after-work"),
         (
             lateleaf.ID,
-            [advice("co2-low"), advice("water-change-after-work")],
+            [advice("gas-late"), advice("water-change-after-work")],
             "the water change has no litres",
         ),
         (emberpane.ID, [], "lacks the advice temperature-out"),
@@ -198,9 +198,10 @@ def test_advice_that_is_not_at_the_broker_fails(
 ) -> None:
     kept: dict[str, str] | None = {"title": "CO2 is short", "tank": lateleaf.ID}
     monkeypatch.setattr(checking, "retained", lambda *_: kept)
-    assert ask(AT_BROKER, bench, right_advice) == ["littoral/lateleaf/advice/co2-low: CO2 is short"]
+    told = "littoral/lateleaf/advice/gas-late: CO2 is short"
+    assert ask(AT_BROKER, bench, right_advice) == [told]
     kept = None
-    with pytest.raises(Fault, match="keeps nothing on littoral/lateleaf/advice/co2-low"):
+    with pytest.raises(Fault, match="keeps nothing on littoral/lateleaf/advice/gas-late"):
         ask(AT_BROKER, bench, right_advice)
 
 
