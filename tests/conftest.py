@@ -19,9 +19,12 @@ def _running(server: Server) -> Iterator[Server]:
         server.stop()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def mosquitto(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    """A broker for the whole session; don't stop it: use ``start_mosquitto`` for that."""
+    """A broker for one test module, since a broker keeps what was retained in it.
+
+    Don't stop it: use ``start_mosquitto`` for that.
+    """
     yield from _running(Mosquitto(tmp_path_factory.mktemp("mosquitto")))
 
 
