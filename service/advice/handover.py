@@ -62,6 +62,7 @@ class TankSheet:
     """One tank's page.
 
     Attributes:
+        time_zone: IANA name; the zone that days and times of the page are in.
         state: three lines: the water now, what stands open, what lives in it and was last done.
         open: what stands open, weightiest first.
         tasks: for every day of the absence, in order.
@@ -71,6 +72,7 @@ class TankSheet:
 
     tank: str
     name: str
+    time_zone: str
     state: tuple[str, str, str]
     picture: Picture
     open: tuple[Recommendation, ...]
@@ -125,6 +127,7 @@ def tank_sheet(absence: Absence, view: TankView, standing: Sequence[Recommendati
     return TankSheet(
         tank=view.tank.id,
         name=view.tank.name,
+        time_zone=view.tank.time_zone,
         state=(water_line(view), open_line(open_ones), life_line(case)),
         picture=picture_of(view),
         open=open_ones,
@@ -234,7 +237,7 @@ def limits_of(case: Case) -> list[Limit]:
     if tank.co2_injected and view.co2_high is not None:
         found.append(
             Limit(
-                f"CO2 above {view.co2_high.ceiling_mg_l:.0f} mg/L for more than half an hour",
+                f"CO2 above {view.co2_high.ceiling_mg_l:.3g} mg/L for more than half an hour",
                 "Close the gas and leave it closed until the practitioner is back; stir the "
                 "surface.",
                 view.co2_high.ceiling_mg_l,

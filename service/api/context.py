@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final, TypeVar, cast
 
-from flask import Flask, current_app
+from flask import Flask, Response, current_app
 
+from service.advice.handover import HandoverSheet
 from service.advice.recommendation import Recommendation
 from service.clock import Clock
 from service.config import Config
@@ -38,6 +39,19 @@ def no_calendar(*_: object) -> bytes:
     raise NotFoundError("this service was put together without a task calendar")
 
 
+@dataclass(frozen=True, slots=True)
+class HandoverForms:
+    """The handover sheet in the forms that the API does not know by itself.
+
+    Attributes:
+        page: HTML of a sheet; True where it is shown by a sharing link.
+        calendar: iCalendar of a sheet's tasks as ``events`` or ``todos``.
+    """
+
+    page: Callable[[HandoverSheet, bool], Response]
+    calendar: Callable[[HandoverSheet, str], bytes]
+
+
 @dataclass(frozen=True)
 class Context:
     """The parts that the API is made of.
@@ -49,6 +63,7 @@ class Context:
         config: the whole configuration.
         nudge: asks the watch to look again now, such as after a log entry.
         calendar: writes tasks as iCalendar; an outlet, which the API does not know by itself.
+        handover: writes the handover sheet as a page and a calendar; None: JSON alone.
         closing: set when the service ends; whoever listens for events is then let go.
     """
 
@@ -58,6 +73,7 @@ class Context:
     config: Config
     nudge: Callable[[], None] = lambda: None
     calendar: Calendar = no_calendar
+    handover: HandoverForms | None = None
     closing: threading.Event = field(default_factory=threading.Event)
 
 

@@ -9,11 +9,13 @@ from datetime import datetime
 from flask import Flask, Response, request
 
 from service import pages
+from service.advice.handover import HandoverSheet
 from service.advice.recommendation import Recommendation
 from service.api import access
 from service.api.app import create_app
-from service.api.context import Context
+from service.api.context import Context, HandoverForms
 from service.outlets.calendar import Form, tank_calendar
+from service.outlets.handover_calendar import sheet_calendar
 from service.outlets.metrics import Metrics
 from service.tanks.access import Scope
 from service.tanks.events import Revision
@@ -27,7 +29,7 @@ def web_app(context: Context, metrics: Metrics | None = None) -> Flask:
         metrics: what ``/metrics`` tells; None where no watch looks at the tanks, so that only
             readings and health are told.
     """
-    app = create_app(replace(context, calendar=tasks_calendar))
+    app = create_app(replace(context, calendar=tasks_calendar, handover=handover_forms()))
     told = metrics or Metrics(context.store, context.registry, context.clock, 0.0)
     app.add_url_rule("/metrics", "metrics", lambda: _exposition(told))
     gate = pages.Gate(_admit, _token_id, access.SESSION_KEY)
@@ -51,6 +53,15 @@ def tasks_calendar(
 ) -> bytes:
     """The outlet's calendar, as the API asks for it."""
     return tank_calendar(tank, standing, revisions, now, Form(form))
+
+
+def handover_forms() -> HandoverForms:
+    """The handover sheet as the pages and the outlets write it."""
+
+    def calendar(sheet: HandoverSheet, form: str) -> bytes:
+        return sheet_calendar(sheet, Form(form))
+
+    return HandoverForms(pages.sheet_page, calendar)
 
 
 def _admit() -> None:

@@ -12,13 +12,16 @@ from service.client.client import DEFAULT_URL, Client
 from service.client.errors import ClientError, Fault, ProblemError, UnreachableError
 from service.client.values import (
     Amount,
+    Away,
     Co2,
     Co2Point,
     Estimate,
     Event,
     Forecast,
+    Handover,
     Last,
     Light,
+    Limit,
     LogEntry,
     Quantity,
     Range,
@@ -26,12 +29,15 @@ from service.client.values import (
     Recommendation,
     Sensor,
     Tank,
+    TankSheet,
+    Task,
     Temperature,
 )
 
 __all__ = [
     "DEFAULT_URL",
     "Amount",
+    "Away",
     "Client",
     "ClientError",
     "Co2",
@@ -40,8 +46,10 @@ __all__ = [
     "Event",
     "Fault",
     "Forecast",
+    "Handover",
     "Last",
     "Light",
+    "Limit",
     "LogEntry",
     "ProblemError",
     "Quantity",
@@ -50,6 +58,8 @@ __all__ = [
     "Recommendation",
     "Sensor",
     "Tank",
+    "TankSheet",
+    "Task",
     "Temperature",
     "UnreachableError",
 ]

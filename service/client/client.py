@@ -14,6 +14,7 @@ from service.client.errors import ClientError, Fault, ProblemError, UnreachableE
 from service.client.values import (
     Co2,
     Co2Point,
+    Handover,
     Light,
     LogEntry,
     Reading,
@@ -134,6 +135,22 @@ class Client:
         """
         path = f"/v1/recommendations/{quote(id, safe='')}/{quote(action, safe='')}"
         return self._as(Recommendation, self.send("POST", path, body or None))
+
+    def handover(
+        self,
+        *,
+        start: datetime | date | None = None,
+        end: datetime | date | None = None,
+        absence: str | None = None,
+        tank: str | None = None,
+    ) -> Handover:
+        """The handover sheet of a span, of an absence, or of the absence that is or comes next.
+
+        Args:
+            start, end: days (``end`` with it) or moments.
+        """
+        options = _options(start=start, end=end, absence=absence, tank=tank)
+        return self._as(Handover, self.get("/v1/handover", **options))
 
     def log(self, tank: str, *, kind: str | None = None, limit: int = 100) -> list[LogEntry]:
         """The newest entries of a tank's log."""

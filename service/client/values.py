@@ -127,6 +127,65 @@ class Recommendation:
 
 
 @dataclass(frozen=True, slots=True)
+class Away:
+    """From-to that a handover sheet is about; ``id`` is None where the span was given."""
+
+    id: str | None
+    start: datetime
+    end: datetime
+    covers: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One thing to do on one day of an absence."""
+
+    due: datetime
+    day: date
+    code: str
+    subject: str
+    title: str
+    action: str
+    amounts: list[Amount]
+    cautions: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """At what to act, and what to do then."""
+
+    when: str
+    do: str
+    value: Quantity | None
+
+
+@dataclass(frozen=True, slots=True)
+class TankSheet:
+    """One tank's page of a handover sheet."""
+
+    tank: str
+    name: str
+    time_zone: str
+    state: list[str]
+    open: list[Recommendation]
+    tasks: list[Task]
+    limits: list[Limit]
+    leave_alone: list[str]
+    cautions: list[str]
+    notes: str
+
+
+@dataclass(frozen=True, slots=True)
+class Handover:
+    """The handover sheet of an absence."""
+
+    absence: Away
+    prepared: datetime
+    tanks: list[TankSheet]
+
+
+@dataclass(frozen=True, slots=True)
 class LogEntry:
     """What a person did or saw."""
 

@@ -52,6 +52,7 @@ class CalendarTask:
         not_before: snoozed until, UTC.
         rings: remind of it.
         revision: of its last change.
+        time_zone: IANA name; in which its days begin and end.
     """
 
     uid: str
@@ -63,6 +64,7 @@ class CalendarTask:
     not_before: datetime | None
     rings: bool
     revision: Revision
+    time_zone: str
 
 
 def task_of(tank: Tank, one: Recommendation, revision: Revision | None) -> CalendarTask:
@@ -83,6 +85,7 @@ def task_of(tank: Tank, one: Recommendation, revision: Revision | None) -> Calen
         not_before=one.snoozed_until if one.state is State.SNOOZED else None,
         rings=finding.severity >= Severity.ADVICE and not one.folded,
         revision=revision or Revision(0, one.first_seen),
+        time_zone=tank.time_zone,
     )
 
 
@@ -100,23 +103,17 @@ def tank_calendar(
         revisions: by recommendation id, from ``Registry.revisions``.
     """
     tasks = [task_of(tank, one, revisions.get(one.id)) for one in recommendations]
-    return calendar_of(tank.name, tasks, now, tank.time_zone, form)
+    return calendar_of(tank.name, tasks, now, form)
 
 
 def calendar_of(
-    name: str,
-    tasks: Iterable[CalendarTask],
-    now: datetime,
-    time_zone: str,
-    form: Form = Form.EVENTS,
+    name: str, tasks: Iterable[CalendarTask], now: datetime, form: Form = Form.EVENTS
 ) -> bytes:
     """A calendar of tasks, UTF-8, CRLF, folded.
 
     Args:
         now: UTC; says what is overdue and which day is today.
-        time_zone: IANA name; in which days begin and end.
     """
-    zone = ZoneInfo(time_zone)
     calendar = Calendar()
     calendar.add("prodid", PRODID)
     calendar.add("version", "2.0")
@@ -126,15 +123,15 @@ def calendar_of(
     calendar.add("x-published-ttl", "PT15M")
     for task in sorted(tasks, key=lambda one: one.uid):
         if form is Form.TODOS:
-            calendar.add_component(_todo(task, now, zone))
+            calendar.add_component(_todo(task, now))
         elif task.due is not None or task.severity > Severity.INFO:
-            calendar.add_component(_event(task, now, zone))
+            calendar.add_component(_event(task, now))
     return bytes(calendar.to_ical())
 
 
-def _event(task: CalendarTask, now: datetime, zone: ZoneInfo) -> Event:
+def _event(task: CalendarTask, now: datetime) -> Event:
     event = Event()
-    _describe(event, task, now, zone)
+    _describe(event, task, now)
     event.add("transp", "TRANSPARENT")  # a task blocks nobody's time
     if task.due is not None and task.due > now:
         start, end = _span(task, task.due)
@@ -142,7 +139,7 @@ def _event(task: CalendarTask, now: datetime, zone: ZoneInfo) -> Event:
         event.add("dtend", end)
         ring = timedelta(0)
     else:
-        day = _floating_day(task, now, zone)
+        day = _floating_day(task, now)
         event.add("dtstart", day)
         event.add("dtend", day + timedelta(days=1))  # the end of a day is exclusive
         ring = MORNING
@@ -159,14 +156,14 @@ def _span(task: CalendarTask, due: datetime) -> tuple[datetime, datetime]:
     return _seconds(due - TAKES), _seconds(due)
 
 
-def _floating_day(task: CalendarTask, now: datetime, zone: ZoneInfo) -> date:
+def _floating_day(task: CalendarTask, now: datetime) -> date:
     """Today, or the day on which a snooze ends."""
-    return max(now, task.not_before or now).astimezone(zone).date()
+    return max(now, task.not_before or now).astimezone(ZoneInfo(task.time_zone)).date()
 
 
-def _todo(task: CalendarTask, now: datetime, zone: ZoneInfo) -> Todo:
+def _todo(task: CalendarTask, now: datetime) -> Todo:
     todo = Todo()
-    _describe(todo, task, now, zone)
+    _describe(todo, task, now)
     todo.add("status", "NEEDS-ACTION")
     start = _seconds(task.not_before or task.since)
     due = None if task.due is None else _seconds(task.due)
@@ -179,7 +176,8 @@ def _todo(task: CalendarTask, now: datetime, zone: ZoneInfo) -> Todo:
     return todo
 
 
-def _describe(part: Component, task: CalendarTask, now: datetime, zone: ZoneInfo) -> None:
+def _describe(part: Component, task: CalendarTask, now: datetime) -> None:
+    zone = ZoneInfo(task.time_zone)
     today = now.astimezone(zone).date()
     midnight = datetime.combine(today, time(), zone).astimezone(UTC)
     days = max(0, (today - task.since.astimezone(zone).date()).days)

@@ -45,7 +45,7 @@ def _blueprint() -> Blueprint:
     tank_pages.register(pages)
     handover_pages.register(pages)
     pages.after_request(guard.secure)
-    pages.context_processor(_everywhere)
+    pages.app_context_processor(_everywhere)  # the API answers with the sheet as well
     pages.add_app_template_filter(unit_words)
     pages.register_error_handler(LittoralError, _refused)
     pages.register_error_handler(HTTPException, _http)

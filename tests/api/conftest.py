@@ -8,7 +8,7 @@ import pytest
 
 from service.api.app import create_app
 from service.api.context import Context, install
-from service.cli.web import tasks_calendar
+from service.cli.web import handover_forms, tasks_calendar
 from service.clock import FixedClock
 from service.config import Config
 from service.store import open_store
@@ -21,7 +21,14 @@ NOW = datetime(2025, 6, 4, 12, 0, tzinfo=UTC)
 def context(tmp_path):
     store = open_store(f"sqlite:///{tmp_path / 'readings.db'}")
     registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
-    yield Context(store, registry, FixedClock(NOW), Config(), calendar=tasks_calendar)
+    yield Context(
+        store,
+        registry,
+        FixedClock(NOW),
+        Config(),
+        calendar=tasks_calendar,
+        handover=handover_forms(),
+    )
     registry.close()
     store.close()
 

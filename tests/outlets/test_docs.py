@@ -79,6 +79,8 @@ EXPECTED: dict[str, str] = {
     "todo": r"(urgent|warning|advice|info)\treed\t.+\n(.+\n)*",
     "table": r'("2026-03-\d\dT\d\d:00:00Z",[\d.]+,12\n)+("2026.*\n)?',
     "log": r"2026-03-10T12:00:00Z water-change\n",
+    "handover": r"(2026-03-\d\d\tReed bed\t(Change|Dose) .+\n){2,}",
+    "handover calendar": r"\d\d\n",
     "cron": r"reed: .+\n  .+\n(.+\n)*",
     "requests": r"Reed bed lit [\d.]+ h; temperature is within\n",
     "client": r"(urgent|warning|advice|info) .+\n(.+\n)*",

@@ -1,0 +1,25 @@
+"""The client's calls for handover and sharing, asking the real application over real HTTP."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from service.client import Amount, Client, ProblemError
+from tests.api.test_handover import AWAY, away  # noqa: F401 - fixtures used here too
+from tests.cli.test_status import url  # noqa: F401 - fixtures used here too
+
+
+def test_the_client_reads_the_sheet(url, away):  # noqa: F811
+    service = Client(url)
+    sheet = service.handover()
+    assert (sheet.absence.id, sheet.absence.covers) == ("june", AWAY["covers"])
+    (page,) = sheet.tanks
+    dose = next(one for one in page.tasks if one.code == "dose-due")
+    assert (dose.day, dose.amounts) == (date(2025, 6, 8), [Amount("trace", 6.0, "mL")])
+    given = service.handover(start=date(2025, 6, 5), end=date(2025, 6, 6), tank="riffle")
+    assert given.absence.id is None
+    assert [one.day.day for one in given.tanks[0].tasks] == [5, 6]
+    with pytest.raises(ProblemError, match="the id of an absence"):
+        service.handover(absence="none")
