@@ -46,8 +46,11 @@ def alkalinity_in_force(tank: Tank, log: Sequence[LogEntry], now: datetime) -> A
     Returns:
         None when there is neither a test nor a registered value.
     """
-    before = [step for step in _steps(tank, log) if step.time_us <= to_us(now)]
-    return before[-1].alkalinity if before else None
+    before = sorted((entry for entry in log if entry.time <= now), key=_time_of)
+    tests = [number for number, entry in enumerate(before) if _is_test(entry)]
+    # What came before the newest test no longer matters.
+    steps = _steps(tank, before[tests[-1] :] if tests else before)
+    return steps[-1].alkalinity if steps else None
 
 
 def alkalinity_at(
@@ -100,8 +103,8 @@ def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
         # It is "as last known", so it also stands for the days before it was written down.
         registered = Alkalinity(tank.alkalinity_meq_l, sd, when, "registered with the tank")
         steps.append(_Step(-(2**62), registered))
-    for entry in sorted(log, key=lambda one: one.time):
-        if entry.kind == LogKind.KH_TEST and "alkalinity_meq_l" in entry.data:
+    for entry in sorted(log, key=_time_of):
+        if _is_test(entry):
             value = float(entry.data["alkalinity_meq_l"])
             tested_now = Alkalinity(value, sd, entry.time, TESTED)
             steps.append(_Step(to_us(entry.time), tested_now))
@@ -110,6 +113,14 @@ def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
             if carried is not None:
                 steps.append(_Step(to_us(entry.time), carried))
     return steps
+
+
+def _time_of(entry: LogEntry) -> datetime:
+    return entry.time
+
+
+def _is_test(entry: LogEntry) -> bool:
+    return entry.kind == LogKind.KH_TEST and "alkalinity_meq_l" in entry.data
 
 
 def _after_change(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity | None:

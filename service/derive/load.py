@@ -71,11 +71,13 @@ def log_of(tank: Tank, registry: Registry, start: datetime, end: datetime) -> tu
     that is included where there is none within.
     """
     first = start - timedelta(days=LOG_DAYS)
-    entries = registry.log(tank.id, start=first, end=end + timedelta(microseconds=1))
+    found = registry.log_in_force(tank.id, first, ALWAYS_KINDS)
+    entries = [entry for entry in found if first <= entry.time <= end]
     seen = {entry.kind for entry in entries}
-    for kind in ALWAYS_KINDS:
-        if kind not in seen:
-            entries += registry.log(tank.id, end=first, kinds=[kind], limit=1)
+    for entry in found:
+        if entry.time < first and entry.kind in ALWAYS_KINDS and entry.kind not in seen:
+            entries.append(entry)
+            seen.add(entry.kind)
     return tuple(entries)
 
 

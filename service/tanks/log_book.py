@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Collection, Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import Row, Select, delete, select
+from sqlalchemy import ColumnElement, Row, Select, and_, delete, func, or_, select
+from sqlalchemy.orm import aliased
 
 from service.errors import ConflictError, NotFoundError
 from service.tanks.connection import Database
@@ -103,6 +104,38 @@ class LogBook(Database):
                 raise no_tank(tank)
         return [_entry(row) for row in rows]
 
+    def log_in_force(
+        self, tank: str, since: datetime, lasting: Collection[LogKind]
+    ) -> tuple[LogEntry, ...]:
+        """Entries of a tank from some time on, and the newest earlier one of kinds that last.
+
+        Kept while the registry is unchanged, and with the earlier rest of the UTC day so that
+        it is the same question all day.
+
+        Args:
+            since: all entries from then on, in the future too.
+            lasting: kinds of which an entry counts until there is a newer one.
+
+        Returns:
+            Newest first; perhaps more entries before ``since`` than asked for.
+
+        Raises:
+            NotFoundError: no such tank.
+        """
+        first = since.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+        kinds = tuple(sorted(kind.value for kind in lasting))
+
+        def ask() -> tuple[LogEntry, ...]:
+            wanted = or_(LogRow.time >= first, *(_newest(tank, kind, first) for kind in kinds))
+            query = select(*_COLUMNS).where(LogRow.tank == tank, wanted).order_by(*_NEWEST_FIRST)
+            with self.session(writes=False) as session:
+                rows = session.execute(query).all()
+                if not rows and session.get(TankRow, tank) is None:
+                    raise no_tank(tank)
+            return tuple(map(_entry, rows))
+
+        return self._kept.get(("log", tank, first, kinds), ask)
+
     def logs(
         self,
         *,
@@ -164,7 +197,16 @@ _COLUMNS = (
     LogRow.by,
     LogRow.recorded,
 )
+_EARLIER = aliased(LogRow)
 _NEWEST_FIRST = (LogRow.time.desc(), LogRow.recorded.desc().nulls_last(), LogRow.id)
+
+
+def _newest(tank: str, kind: str, before: datetime) -> ColumnElement[bool]:
+    """An entry is the newest of its kind before a time."""
+    times = select(func.max(_EARLIER.time)).where(
+        _EARLIER.tank == tank, _EARLIER.kind == kind, _EARLIER.time < before
+    )
+    return and_(LogRow.kind == kind, LogRow.time == times.scalar_subquery())
 
 
 def _between(query: Select[Any], start: datetime | None, end: datetime | None) -> Select[Any]:

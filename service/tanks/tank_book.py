@@ -32,11 +32,15 @@ class TankBook(Database):
         Raises:
             NotFoundError: there is none of this id.
         """
-        with self.session(writes=False) as session:
-            row = session.get(TankRow, id)
-        if row is None:
-            raise no_tank(id)
-        return from_document(row.document, Tank)
+
+        def ask() -> Tank:
+            with self.session(writes=False) as session:
+                row = session.get(TankRow, id)
+            if row is None:
+                raise no_tank(id)
+            return from_document(row.document, Tank)
+
+        return self._kept.get(("tank", id), ask)
 
     def put_tank(self, tank: Tank, *, replaces: Tank | None = None) -> bool:
         """Write a tank as a whole; True if it is new.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from sqlalchemy import or_, select, update
@@ -64,9 +65,11 @@ class TokenBook(Database):
         id = sealed.id_of(secret, PREFIX)
         if id is None:
             return None
-        with self.session(writes=False) as session:
-            row = session.get(TokenRow, id)
-        if row is None or not sealed.opens(secret, row.seal) or not _token(row).valid(now):
+        try:
+            row = self._token_row(id)
+        except NotFoundError:
+            return None
+        if not sealed.opens(secret, row.seal) or not _token(row).valid(now):
             return None
         if row.last_used is None or now - row.last_used >= LAST_USED_STEP:
             stale = or_(TokenRow.last_used.is_(None), TokenRow.last_used <= now - LAST_USED_STEP)
@@ -74,7 +77,7 @@ class TokenBook(Database):
                 session.execute(
                     update(TokenRow).where(TokenRow.id == id, stale).values(last_used=now)
                 )
-            row.last_used = now
+            return replace(_token(row), last_used=now)
         return _token(row)
 
     def token(self, id: str) -> Token:
@@ -83,11 +86,17 @@ class TokenBook(Database):
         Raises:
             NotFoundError: there is none of this id.
         """
-        with self.session(writes=False) as session:
-            row = session.get(TokenRow, id)
-        if row is None:
-            raise _no_token(id)
-        return _token(row)
+        return _token(self._token_row(id))
+
+    def _token_row(self, id: str) -> TokenRow:
+        def ask() -> TokenRow:
+            with self.session(writes=False) as session:
+                row = session.get(TokenRow, id)
+            if row is None:
+                raise _no_token(id)
+            return row
+
+        return self._kept.get(("token", id), ask)
 
     def tokens(self) -> list[Token]:
         """All tokens that ever were, oldest first."""
@@ -97,8 +106,12 @@ class TokenBook(Database):
 
     def has_tokens(self) -> bool:
         """Whether access is by token: also when all of them have expired or are revoked."""
-        with self.session(writes=False) as session:
-            return session.scalar(select(TokenRow.id).limit(1)) is not None
+
+        def ask() -> bool:
+            with self.session(writes=False) as session:
+                return session.scalar(select(TokenRow.id).limit(1)) is not None
+
+        return self._kept.get("has tokens", ask)
 
     def revoke_token(self, id: str, now: datetime) -> Token:
         """End a token at once; one that is revoked already keeps its time.
