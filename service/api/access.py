@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ipaddress
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Final
 from urllib.parse import urlsplit
 
@@ -18,6 +19,7 @@ from service.api.limiting import Limits
 from service.errors import LittoralError, NotFoundError
 from service.tanks import sealed
 from service.tanks.access import Scope, Token
+from service.tanks.registry import Registry
 from service.tanks.token_book import PREFIX
 
 SESSION_KEY: Final = "access_token_id"
@@ -58,10 +60,12 @@ class Caller:
     Attributes:
         name: of the token; the address where there is no token.
         scope: what is allowed.
+        token: id of the token; "" where there is none.
     """
 
     name: str
     scope: Scope
+    token: str = ""
 
 
 def install(app: Flask) -> None:
@@ -108,17 +112,27 @@ def identify(asked: Request) -> Caller:
     """
     if asked.headers.get("Authorization") is not None:
         token = token_of_header(asked)
-        return Caller(token.name, token.scope)
+        return Caller(token.name, token.scope, token.id)
     logged_in = _token_of_session()
     if logged_in is not None:
         _refuse_other_sites(asked)
-        return Caller(logged_in.name, logged_in.scope)
+        return Caller(logged_in.name, logged_in.scope, logged_in.id)
     if current().registry.has_tokens():
         raise UnauthorizedError("send the header Authorization: Bearer SECRET")
     _refuse_other_machines(asked)
     _refuse_other_names(asked)
     _refuse_other_sites(asked)
     return Caller(asked.remote_addr or "", Scope.ADMIN)
+
+
+def still_admitted(caller: Caller, registry: Registry, now: datetime) -> bool:
+    """Whether a caller who was let in earlier would be let in now."""
+    if not caller.token:
+        return not registry.has_tokens()
+    try:
+        return registry.token(caller.token).valid(now)
+    except NotFoundError:
+        return False
 
 
 def token_of_header(asked: Request) -> Token:

@@ -1,54 +1,30 @@
 """``/v1/events``: what happened, as a list to ask for or a stream to listen to.
 
-A stream holds one of the server's threads for as long as it lasts; so half of them at most listen,
-and a stream ends by itself after a while: the listener comes back with the number it has seen last.
+A stream ends by itself after a while: the listener comes back with the number it has seen last.
 """
 
 from __future__ import annotations
 
-import threading
-import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import Any, Final
 
-from flask import Response, json, request
+from flask import Response, g, request
 
+from service.api.access import Caller, still_admitted
 from service.api.blueprint import Blueprint
-from service.api.context import Context, current, kept
+from service.api.context import current, kept
 from service.api.faults import invalid_option
-from service.api.fields import Field, Moment, Name, Text, Whole
+from service.api.fields import Field, Moment, Name, Text, Whole, YesNo
+from service.api.news import News
 from service.api.paging import next_address
 from service.api.responses import as_json
 from service.api.schema import Items, Schema
-from service.api.times import format_moment
-from service.errors import LittoralError
-from service.tanks.events import Event
-from service.tanks.registry import Registry
+from service.api.streams import PART, Listeners, Pace, Wish, event_document, stream
 
 STREAM: Final = "text/event-stream"
 LAST_SEEN: Final = "Last-Event-ID"
-POLL_S: Final = 1.0
-HEARTBEAT_S: Final = 15.0
-LASTS_S: Final = 600.0
-RETRY_S: Final = 3
-BUSY_RETRY_S: Final = 30
-PART: Final = 100
 _HIGHEST: Final = 2**53
 
 blueprint = Blueprint("events", __name__, url_prefix="/v1", description="What happened.")
-
-
-class BusyError(LittoralError):
-    """Everything of a kind is taken."""
-
-    slug = "busy"
-    title = "Too many listeners"
-    status = 503
-
-    def __init__(self, detail: str) -> None:
-        super().__init__(detail)
-        self.headers = {"Retry-After": str(BUSY_RETRY_S)}
 
 
 class AnyObject(Field):
@@ -86,6 +62,7 @@ class EventsOptionsSchema(Schema):
         text=True,
     )
     tank = Name("Only of this tank.")
+    readings = YesNo("A stream also tells each sensor's newest reading.", text=True)
     limit = Whole(f"At most so many in a list; default {PART}.", low=1, high=1000, text=True)
 
 
@@ -101,46 +78,6 @@ _LAST_SEEN_HEADER: Final = {
 _ALSO_A_STREAM: Final = {200: {"content": {STREAM: {"schema": {"type": "string"}}}}}
 
 
-class Listeners:
-    """Counts the streams that are open, and lets no more in than may be."""
-
-    def __init__(self, most: int) -> None:
-        self.most = most
-        self._open = 0
-        self._lock = threading.Lock()
-
-    def enter(self) -> Callable[[], None]:
-        """Take a place; returns what gives it back, once.
-
-        Raises:
-            BusyError: all places are taken.
-        """
-        with self._lock:
-            if self._open >= self.most:
-                raise BusyError(
-                    f"{self._open} listeners are connected; allowed: {self.most}, half of the "
-                    "server's threads"
-                )
-            self._open += 1
-        left = threading.Lock()
-
-        def leave() -> None:
-            if left.acquire(blocking=False):
-                with self._lock:
-                    self._open -= 1
-
-        return leave
-
-
-@dataclass(frozen=True, slots=True)
-class Pace:
-    """How a stream is paced, in seconds."""
-
-    poll_s: float = POLL_S
-    heartbeat_s: float = HEARTBEAT_S
-    lasts_s: float = LASTS_S
-
-
 @blueprint.at("/events", "GET")
 @blueprint.query(EventsOptionsSchema)
 @blueprint.headers(_LAST_SEEN_HEADER)
@@ -150,9 +87,12 @@ class Pace:
 def events(options: dict[str, Any]) -> Response:
     """What happened, oldest first; with `Accept: text/event-stream` as it happens
 
-    A stream (server-sent events, as the HTML standard describes them) sends each event under its
-    sequence as `id`, its type as `event` and its JSON as `data`, and a comment every 15 s. It ends
-    after ten minutes at most; a browser's EventSource then comes back by itself.
+    A stream (server-sent events, as the HTML standard describes them) begins with an event
+    `listening`; then it sends each event under its sequence as `id`, its type as `event` and its
+    JSON as `data`, and a comment every 15 s. With `readings=true` it tells the newest reading of
+    each sensor first, and each that comes later, as events `reading` without an `id`; while the
+    store is away an event `trouble` says why. It ends after ten minutes at most, or when the token
+    that it was begun with does; a browser's EventSource then comes back by itself.
     """
     if request.accept_mimetypes.best_match(["application/json", STREAM]) == STREAM:
         return _stream(options)
@@ -161,7 +101,7 @@ def events(options: dict[str, Any]) -> Response:
     found = registry.events(options.get("after", 0), limit=limit + 1, tank=tank)
     shown = found[:limit]
     more = next_address(after=str(shown[-1].sequence)) if len(found) > limit else None
-    return as_json({"events": [_document(one) for one in shown], "next": more})
+    return as_json({"events": [event_document(one) for one in shown], "next": more})
 
 
 def _stream(options: dict[str, Any]) -> Response:
@@ -169,48 +109,24 @@ def _stream(options: dict[str, Any]) -> Response:
     after = _last_seen(options)
     if after is None:
         after = parts.registry.last_sequence()
-    leave = kept(Listeners, _listeners).enter()
-    gone = request.environ.get("waitress.client_disconnected", lambda: False)
     pace = kept(Pace, lambda _: Pace())
+    news = kept(News, lambda parts: News(parts.registry, parts.store, pace.poll_s / 2))
+    wish = Wish(after, options.get("tank"), options.get("readings", False))
+    leave = kept(Listeners, lambda parts: Listeners(parts.config.http.listeners)).enter()
+    gone = request.environ.get("waitress.client_disconnected", lambda: False)
+    caller: Caller = g.caller
 
     def ended() -> bool:
-        return parts.closing.is_set() or bool(gone())
+        if parts.closing.is_set() or gone():
+            return True
+        return not still_admitted(caller, parts.registry, parts.clock.now())
 
-    text = stream(parts.registry, after, options.get("tank"), ended, pace)
+    text = stream(parts.registry, news, wish, ended, pace)
     response = Response(text, mimetype=STREAM)
     response.headers["Cache-Control"] = "no-store"
     response.headers["X-Accel-Buffering"] = "no"
     response.call_on_close(leave)
     return response
-
-
-def stream(
-    registry: Registry, after: int, tank: str | None, ended: Callable[[], bool], pace: Pace
-) -> Iterator[str]:
-    """The text of a stream, in pieces.
-
-    Args:
-        after: the sequence that was seen last.
-        ended: whether to end now.
-    """
-    began = told = time.monotonic()
-    yield f"retry: {RETRY_S * 1000}\n\n"
-    while not ended() and time.monotonic() - began < pace.lasts_s:
-        found = registry.events(after, limit=PART, tank=tank)
-        for one in found:
-            after = one.sequence
-            yield f"id: {one.sequence}\nevent: {one.type}\ndata: {json.dumps(_document(one))}\n\n"
-        if found:
-            told = time.monotonic()
-            continue
-        if time.monotonic() - told >= pace.heartbeat_s:
-            yield ": still here\n\n"
-            told = time.monotonic()
-        time.sleep(pace.poll_s)
-
-
-def _listeners(parts: Context) -> Listeners:
-    return Listeners(parts.config.http.threads // 2)
 
 
 def _last_seen(options: dict[str, Any]) -> int | None:
@@ -221,15 +137,3 @@ def _last_seen(options: dict[str, Any]) -> int | None:
     if not (text.isascii() and text.isdigit() and len(text) < 16):
         raise invalid_option(LAST_SEEN, text, "a whole number, the id of the last event seen")
     return int(text)
-
-
-def _document(one: Event) -> dict[str, Any]:
-    return {
-        "sequence": one.sequence,
-        "id": one.id,
-        "type": one.type,
-        "subject": one.subject,
-        "tank": one.tank,
-        "time": format_moment(one.time),
-        "data": dict(one.data),
-    }

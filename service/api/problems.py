@@ -167,7 +167,8 @@ _KINDS: Final = (
         "Too many listeners",
         503,
         "As many listeners as the service allows are connected already.",
-        "Try again after the seconds that the Retry-After header says, or raise `[http] threads`.",
+        "Try again after the seconds that the Retry-After header says, or raise "
+        "`[http] listeners`.",
     ),
     ProblemKind(
         "registry-unavailable",

@@ -17,6 +17,8 @@ from service.errors import ConfigError
 
 log = logging.getLogger(__name__)
 _STOP_TICK_S: Final = 0.2
+_CONNECTIONS: Final = 100
+"""Connections held open beside those of listeners."""
 
 
 class Server:
@@ -34,7 +36,8 @@ class Server:
                 app,
                 host=http.host,
                 port=http.port,
-                threads=http.threads,
+                threads=http.threads + http.listeners,
+                connection_limit=_CONNECTIONS + http.listeners,
                 ident=None,
                 max_request_body_size=2 * MAX_BODY_BYTES,
                 clear_untrusted_proxy_headers=True,

@@ -141,6 +141,7 @@ class _HttpSchema(_Section):
     host = _text("an address or host name", r"[A-Za-z0-9_.:-]+")
     port = _whole(0, 65_535)
     threads = _whole(1, 256)
+    listeners = _whole(0, 256)
     trusted_proxy = _text("an IP address", r"[0-9A-Fa-f.:]+", none=True)
     writes_per_minute = _whole(1, 1_000_000)
     refusals_per_minute = _whole(1, 10_000)

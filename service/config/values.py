@@ -95,7 +95,9 @@ class HttpConfig:
     """Where the API listens, and how much it takes.
 
     Attributes:
-        threads: requests answered at the same time; half of them at most listen to events.
+        threads: requests answered at the same time.
+        listeners: programs and open pages that may listen to events at the same time; each has a
+            thread of its own, beside those of ``threads``.
         trusted_proxy: address of a reverse proxy whose X-Forwarded-For, -Proto and -Host are
             believed; None: nobody's.
         writes_per_minute: changes taken from one token or address in a minute.
@@ -105,6 +107,7 @@ class HttpConfig:
     host: str = "127.0.0.1"
     port: int = 8600
     threads: int = 8
+    listeners: int = 32
     trusted_proxy: str | None = None
     writes_per_minute: int = 600
     refusals_per_minute: int = 10

@@ -102,6 +102,12 @@ def _surveyed(
     )
 
 
+def newest_ms(shown: Sequence[Surveyed]) -> int:
+    """When the newest reading that a page shows was taken, milliseconds since 1970 UTC; else 0."""
+    spoke = [one.spoke.last.time_us for one in shown if one.spoke is not None]
+    return max(spoke, default=0) // 1000
+
+
 def told(error: LittoralError) -> str:
     """An error of the store as a sentence on a page."""
     return f"The readings cannot be had just now: {error.detail}"

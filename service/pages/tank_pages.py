@@ -22,7 +22,7 @@ from service.pages.log_fields import KIND_WORDS, data_of
 from service.pages.log_form import log_form
 from service.pages.moments import Moments
 from service.pages.parts import current, now
-from service.pages.survey import survey, survey_one
+from service.pages.survey import newest_ms, survey, survey_one
 from service.tanks.values import LogKind, Tank
 from service.tanks.volume import net_volume_l
 
@@ -55,6 +55,7 @@ def tanks() -> str:
         "pages/tanks.html",
         tanks=survey(current(), now()),
         sentence_of=sentence_of,
+        newest_ms=newest_ms,
         host=request.host_url.rstrip("/"),
     )
 
@@ -171,6 +172,7 @@ def _tank_page(
     return render_template(
         "pages/tank.html",
         one=found,
+        newest_ms=newest_ms,
         tank=tank,
         moments=found.moments,
         volume_l=net_volume_l(tank),

@@ -6,17 +6,22 @@ import json
 import threading
 import time
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 import requests
 
 from service.api.app import create_app
 from service.api.context import kept
-from service.api.events import Pace
 from service.api.server import Server
+from service.api.streams import Pace
 from service.config import Config, HttpConfig
+from service.errors import StoreUnavailableError
+from service.store import Flag
+from service.tanks.access import Scope
 from service.tanks.events import NewEvent
 from tests.api.conftest import NOW, problem_of
+from tests.api.scenes import reading
 
 STREAM = {"Accept": "text/event-stream"}
 QUICK = Pace(poll_s=0.05, heartbeat_s=0.2, lasts_s=20.0)
@@ -32,12 +37,12 @@ def tell(context, number=1, tank="riffle"):
 
 @pytest.fixture
 def serving(context):
-    """A server with a quick pace: ``(url, closing)``, by number of threads."""
+    """A server with a quick pace: ``(url, closing)``."""
     running = []
 
-    def start(threads=4, pace=QUICK):
-        http = HttpConfig(port=0, threads=threads)
-        parts = replace(context, config=Config(http=http), closing=threading.Event())
+    def start(pace=QUICK, store=context.store, **limits):
+        http = HttpConfig(port=0, **limits)
+        parts = replace(context, store=store, config=Config(http=http), closing=threading.Event())
         app = create_app(parts)
         with app.app_context():
             kept(Pace, lambda _: pace)
@@ -99,34 +104,87 @@ def test_a_wrong_last_event_id_is_named(client):
     assert "Last-Event-ID is 'seven'" in body["detail"]
 
 
+def heard(parts, number=1):
+    """So many events of a stream as (id, type, data), without the opening and the heartbeats."""
+    found = []
+    for part in parts:
+        fields = dict(line.split(": ", 1) for line in part if not line.startswith(":"))
+        if fields.keys() <= {"retry"} or fields["event"] == "listening":
+            continue
+        found.append((fields.get("id"), fields["event"], json.loads(fields["data"])))
+        if len(found) == number:
+            return found
+    pytest.fail(f"the stream ended after {found}")
+
+
 def test_stream_tells_what_comes_and_nothing_twice(serving, context):
-    url, _ = serving(threads=8)
+    url, _ = serving()
     tell(context)
     with listen(url) as answer:
         assert answer.headers["Content-Type"].startswith("text/event-stream")
         assert answer.headers["Cache-Control"] == "no-store"
         parts = blocks(answer)
         assert next(parts) == ["retry: 3000"]
+        assert next(parts) == ["id: 1", "event: listening", 'data: {"sequence": 1}']
         tell(context)
-        heard = next(part for part in parts if not part[0].startswith(":"))
-        assert heard[:2] == ["id: 2", "event: recommendation.opened"]
-        assert json.loads(heard[2].removeprefix("data: "))["data"] == {"title": "é\nline"}
+        first = next(part for part in parts if not part[0].startswith(":"))
+        assert first[:2] == ["id: 2", "event: recommendation.opened"]
+        assert json.loads(first[2].removeprefix("data: "))["data"] == {"title": "é\nline"}
         assert next(parts) == [": still here"]
     tell(context, 2)
     with listen(url, {"Last-Event-ID": "2"}) as answer:
-        parts = blocks(answer)
-        assert [next(parts)[0] for _ in range(3)] == ["retry: 3000", "id: 3", "id: 4"]
+        assert [id for id, *_ in heard(blocks(answer), 2)] == ["3", "4"]
     with listen(url, after=3, tank="riffle") as answer:
+        assert [id for id, *_ in heard(blocks(answer))] == ["4"]
+
+
+def test_stream_tells_readings_as_they_come(serving, context):
+    url, _ = serving()
+    context.store.write([reading("ph", 2, 6.8), reading("ph", 2, 7.0, tank="pool")])
+    with listen(url, readings="true", tank="riffle") as answer:
         parts = blocks(answer)
-        assert [next(parts)[0] for _ in range(2)] == ["retry: 3000", "id: 4"]
+        ((id, type, first),) = heard(parts)
+        assert (id, type) == (None, "reading"), "readings have no place in the order of events"
+        assert first == {
+            "tank": "riffle", "time": "2025-06-04T11:58:00Z", "quantity": "ph", "sensor": "one",
+            "value": 6.8, "unit": "[pH]", "flags": [],
+        }  # fmt: skip
+        context.store.write([reading("ph", 1, 6.9, tank="pool"), reading("ph", 1, 6.9)])
+        assert heard(parts)[0][2]["value"] == 6.9
+        context.store.write([reading("ph", 1, 6.9, flags=Flag.SPIKE)])  # doubted later
+        assert heard(parts)[0][2]["flags"] == ["spike"]
+        tell(context)
+        assert heard(parts)[0][:2] == ("1", "recommendation.opened")
+    with listen(url) as answer:
+        parts = blocks(answer)
+        context.store.write([reading("ph", 0, 6.7)])
+        tell(context)
+        assert heard(parts)[0][1] == "recommendation.opened", "readings only where asked for"
 
 
-def test_half_of_the_threads_stay_free_and_places_are_given_back(serving):
-    url, _ = serving(threads=4)
+class AwayStore:
+    """A store that does not answer."""
+
+    def series(self):
+        raise StoreUnavailableError("the store has gone out")
+
+
+def test_stream_says_that_the_store_is_away_and_goes_on(serving, context):
+    url, _ = serving(store=AwayStore())
+    with listen(url, readings="true") as answer:
+        parts = blocks(answer)
+        assert heard(parts) == [(None, "trouble", {"detail": "the store has gone out"})]
+        tell(context)
+        assert heard(parts)[0][1] == "recommendation.opened"
+
+
+def test_listeners_take_no_thread_from_others_and_places_are_given_back(serving):
+    url, _ = serving(threads=1, listeners=2)
     first, second = listen(url), listen(url)
     refused = requests.get(url, headers=STREAM, timeout=10)
     assert refused.status_code == 503
     assert refused.json()["type"] == "/problems/busy"
+    assert "allowed: 2 (http.listeners)" in refused.json()["detail"]
     assert refused.headers["Retry-After"] == "30"
     assert requests.get(url, timeout=10).json()["events"] == []
     first.close()
@@ -144,6 +202,18 @@ def test_streams_end_by_themselves_and_with_the_service(serving):
     url, closing = serving()
     with listen(url) as answer:
         parts = blocks(answer)
-        next(parts)
+        assert [next(parts)[0] for _ in range(2)] == ["retry: 3000", "id: 0"]
         closing.set()
         assert all(part == [": still here"] for part in parts)
+
+
+def test_a_stream_ends_with_the_token_it_was_begun_with(serving, context):
+    url, _ = serving()
+    before, (token, secret) = listen(url), context.registry.create_token("x", Scope.READ, NOW)
+    assert "event" not in before.text.split("listening", 1)[1], "this machine alone sufficed"
+    with listen(url, {"Authorization": f"Bearer {secret}"}) as answer:
+        parts = blocks(answer)
+        next(parts)
+        context.registry.revoke_token(token.id, NOW + timedelta(minutes=1))
+        assert all(part[0].startswith((": ", "id: 0")) for part in parts)
+    assert listen(url, {"Authorization": f"Bearer {secret}"}).status_code == 401

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -38,13 +37,40 @@ class SetClock:
 
 @dataclass
 class Served:
-    """A running server and the parts behind it."""
+    """A server and the parts behind it."""
 
-    url: str
     registry: Registry
     store: SqliteStore
     clock: SetClock
-    stop: Callable[[], None] = field(repr=False)
+    http: HttpConfig
+    url: str = ""
+    _ending: threading.Event = field(default_factory=threading.Event, repr=False)
+    _thread: threading.Thread | None = field(default=None, repr=False)
+
+    def start(self) -> None:
+        """Answer; after ``hang_up`` at the same address."""
+        self._ending = threading.Event()
+        context = Context(
+            self.store, self.registry, self.clock, Config(http=self.http), closing=self._ending
+        )
+        server = Server(web_app(context), self.http)
+        self.http = replace(self.http, port=server.port)
+        self.url = server.url
+        self._thread = threading.Thread(target=server.run, args=(self._ending,))
+        self._thread.start()
+
+    def hang_up(self) -> None:
+        """Answer no more."""
+        self._ending.set()
+        if self._thread is not None:
+            self._thread.join(20)
+        self._thread = None
+
+    def stop(self) -> None:
+        """End for good."""
+        self.hang_up()
+        self.store.close()
+        self.registry.close()
 
     def look(self) -> None:
         """Evaluate the rules of every tank now, as the watch does."""
@@ -54,23 +80,16 @@ class Served:
             ledger.update(view, evaluate(view, ledger.standing([tank.id], view.now)[tank.id]))
 
 
-def serve(folder: Path) -> Served:
-    """Start a server on an empty store and an empty registry."""
-    registry = open_registry(f"sqlite:///{folder / 'registry.db'}")
-    store = SqliteStore(folder / "readings.db")
-    clock = SetClock()
-    server = Server(web_app(Context(store, registry, clock, Config())), HttpConfig(port=0))
-    ending = threading.Event()
-    thread = threading.Thread(target=server.run, args=(ending,))
-    thread.start()
-
-    def stop() -> None:
-        ending.set()
-        thread.join(20)
-        store.close()
-        registry.close()
-
-    return Served(server.url, registry, store, clock, stop)
+def serve(folder: Path, **limits: int) -> Served:
+    """Start a server on an empty store and an empty registry; limits as ``HttpConfig``."""
+    served = Served(
+        open_registry(f"sqlite:///{folder / 'registry.db'}"),
+        SqliteStore(folder / "readings.db"),
+        SetClock(),
+        HttpConfig(port=0, **limits),
+    )
+    served.start()
+    return served
 
 
 def fill(served: Served, days: int) -> Scenario:

@@ -1,9 +1,19 @@
-// Keeps a page at the present: fetches it again and swaps the parts marked with data-live.
+// Keeps a page at the present: the service's event stream says when something is new; then the page
+// is fetched again and its parts marked with data-live are swapped.
 "use strict";
 
-const PERIOD_MS = 10_000;
+const GATHER_MS = 150; // what comes together is fetched together
+const LEAST_MS = 2_000; // between two fetches
+const TICK_MS = 60_000; // words such as "3 min ago" grow old by themselves
+const RETRY_MS = 30_000; // after the service has refused the stream
+
+const { tank, newest } = document.body.dataset;
 let written = false; // somebody has begun to write in a form
 let answeredAt = new Date();
+let fetchedAt = -LEAST_MS;
+let waiting = null; // the next fetch
+let source = null; // the stream
+let refused = false; // the stream was
 
 document.addEventListener("input", () => { written = true; });
 
@@ -38,28 +48,39 @@ function liveIds(root) {
   return [...root.querySelectorAll("[data-live]")].map((one) => one.id);
 }
 
-function offline(lost) {
+function clock(time) {
+  return time.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+}
+
+/** Says above the page that it is not live, and why; "" takes it back. */
+function say(text) {
   const note = document.getElementById("offline");
-  note.hidden = !lost;
-  if (lost) {
-    const time = answeredAt.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
-    note.textContent = `No answer from the service since ${time} on this device’s clock: the page shows what was known then.`;
-  }
+  if (note.textContent !== text) note.textContent = text;
+  note.hidden = !text;
 }
 
 async function refresh() {
+  waiting = null;
   if (document.hidden) return;
-  let text;
+  fetchedAt = performance.now();
+  let answer, text;
   try {
-    const answer = await fetch(location.pathname + location.search);
+    answer = await fetch(location.pathname + location.search);
     if (!answer.ok) throw new Error(answer.statusText);
     text = await answer.text();
   } catch (error) {
-    offline(true);
+    say(`No answer from the service since ${clock(answeredAt)} on this device’s clock: the page shows what was known then.`);
+    return;
+  }
+  if (answer.redirected) {
+    if (written) say("You are logged out: copy what you have written, then load the page again to log in.");
+    else location.reload();
     return;
   }
   answeredAt = new Date();
-  offline(false);
+  say(refused
+    ? `This page is not live: the service refuses another listener, most likely because too many listen already. It shows what was known at ${clock(answeredAt)} and asks again every 30 seconds.`
+    : "");
   const fresh = new DOMParser().parseFromString(text, "text/html");
   const ids = liveIds(document);
   if (!written && ids.join() !== liveIds(fresh).join()) {
@@ -73,7 +94,63 @@ async function refresh() {
   document.dispatchEvent(new CustomEvent("littoral:refreshed"));
 }
 
+function soon() {
+  const rest = fetchedAt + LEAST_MS - performance.now();
+  waiting ??= setTimeout(refresh, Math.max(GATHER_MS, rest));
+}
+
+function listen() {
+  const options = new URLSearchParams({ readings: true, ...(tank && { tank }) });
+  source = new EventSource(`/v1/events?${options}`);
+  let begun = false; // what came before was there when the page was made, or not
+  let lost = false;
+  source.addEventListener("reading", ({ data }) => {
+    if (begun || Date.parse(JSON.parse(data).time) > newest) soon();
+  });
+  source.addEventListener("listening", () => {
+    if (lost || refused) soon();
+    begun = true;
+    lost = refused = false;
+  });
+  for (const type of ["opened", "changed", "cleared"]) {
+    source.addEventListener(`recommendation.${type}`, soon);
+  }
+  source.addEventListener("trouble", soon);
+  source.addEventListener("error", () => {
+    lost = true;
+    refused = source.readyState === EventSource.CLOSED; // otherwise it comes back by itself
+    if (refused) source = null;
+    soon(); // tells whether the service is still there
+  });
+}
+
+function leave() {
+  source?.close();
+  source = null;
+}
+
+/** A page that nobody sees holds no stream: a browser has only six for one service. */
+function attend() {
+  if (document.hidden) {
+    leave();
+    return;
+  }
+  if (!source) listen();
+}
+
 if (document.body.hasAttribute("data-refresh")) {
-  setInterval(refresh, PERIOD_MS);
-  document.addEventListener("visibilitychange", refresh);
+  attend();
+  setInterval(soon, TICK_MS);
+  setInterval(attend, RETRY_MS);
+  document.addEventListener("visibilitychange", () => {
+    attend();
+    if (!document.hidden) soon();
+  });
+  addEventListener("pagehide", leave);
+  addEventListener("pageshow", ({ persisted }) => {
+    if (persisted) {
+      attend();
+      soon();
+    }
+  });
 }
