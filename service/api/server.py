@@ -6,9 +6,12 @@ import ipaddress
 import logging
 import socket
 import threading
+import time
 from typing import Any, Final
 
 from flask import Flask
+from waitress import wasyncore
+from waitress.channel import HTTPChannel
 from waitress.server import MultiSocketServer, create_server
 
 from service.api.app import MAX_BODY_BYTES
@@ -17,6 +20,8 @@ from service.errors import ConfigError
 
 log = logging.getLogger(__name__)
 _STOP_TICK_S: Final = 0.2
+_FLUSH_TICK_S: Final = 0.02
+_PATIENCE_S: Final = 5
 _CONNECTIONS: Final = 100
 """Connections held open beside those of listeners."""
 
@@ -31,9 +36,11 @@ class Server:
             ConfigError: the port is taken, or the host is not one of this machine.
         """
         self._host = http.host
+        self._sockets: dict[int, Any] = {}
         try:
             self._server = create_server(
                 app,
+                map=self._sockets,
                 host=http.host,
                 port=http.port,
                 threads=http.threads + http.listeners,
@@ -70,9 +77,18 @@ class Server:
         worker.start()
         while not stop.wait(_STOP_TICK_S) and worker.is_alive():
             continue
-        self._server.close()
-        self._server.task_dispatcher.shutdown(timeout=5)
-        worker.join(timeout=5)
+        self._server.task_dispatcher.shutdown(timeout=_PATIENCE_S)
+        self._flush()
+        # Also the connections that a browser keeps for later: it would wait on them for an answer.
+        wasyncore.close_all(self._sockets, ignore_all=True)
+        worker.join(timeout=_PATIENCE_S)
+
+    def _flush(self) -> None:
+        """Give the answers that are written already the time to be sent."""
+        end = time.monotonic() + _PATIENCE_S
+        channels = [one for one in self._sockets.values() if isinstance(one, HTTPChannel)]
+        while any(one.total_outbufs_len for one in channels) and time.monotonic() < end:
+            time.sleep(_FLUSH_TICK_S)
 
     def _serve(self) -> None:
         try:
