@@ -1,15 +1,18 @@
-"""Which absence is meant, and its handover sheet from registry and store."""
+"""Which absence is meant; its handover sheet and the report on return, from registry and store."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
+from math import ceil
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from service.advice.handover import HandoverSheet, handover
+from service.advice.homecoming import ReturnReport, tank_return
 from service.advice.ledger import Ledger
+from service.advice.recommendation import State
 from service.derive.build import view_of
 from service.errors import FieldFault, InvalidInputError, NotFoundError
 from service.store.interface import Store
@@ -22,7 +25,14 @@ USUAL: Final = timedelta(days=7)
 LONGEST: Final = timedelta(days=92)
 """A sheet of given dates covers so much at most. Our choice."""
 
+DAYS_BEFORE: Final = 8
+"""A report compares an absence with so many days before it. Our choice."""
+
 _A_DAY: Final = len("2026-05-01")
+_TO_GIVE: Final = (
+    "allowed: start and end, such as start=2026-05-01&end=2026-05-14, or an absence put into "
+    "/v1/absences"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +64,40 @@ def absence_asked(
         NotFoundError: there is no absence or no tank of the id.
         InvalidInputError: the span makes no sense, or nothing says which span is meant.
     """
+    named = _named(asked, registry, now)
+    if named is not None:
+        return named
+    known = present_or_next(registry.absences(), now, asked.tank)
+    if known is not None:
+        return known
+    if usual is None:
+        raise _refusal("start", f"start is missing and no absence is planned; {_TO_GIVE}")
+    return Absence("", now, now + usual)
+
+
+def absence_begun(asked: Asked, registry: Registry, now: datetime) -> Absence:
+    """The absence to look back on: by id, by its span, else the one that began last.
+
+    Raises:
+        NotFoundError: there is no absence or no tank of the id.
+        InvalidInputError: the span makes no sense or is still to come, or there was none.
+    """
+    named = _named(asked, registry, now)
+    if named is None:
+        known = [one for one in registry.absences() if one.start <= now and covers(one, asked.tank)]
+        if not known:
+            raise _refusal("absence", f"absence is missing and none has begun; {_TO_GIVE}")
+        return max(known, key=lambda one: one.start)
+    if named.start > now:
+        option = "absence" if asked.absence else "start"
+        given = (asked.absence or asked.start)[:64]
+        wrong = f"{option} is {given!r}, and that begins at {named.start:%Y-%m-%d %H:%M} UTC"
+        raise _refusal(option, f"{wrong}; allowed: an absence that has begun")
+    return named
+
+
+def _named(asked: Asked, registry: Registry, now: datetime) -> Absence | None:
+    """What id or span say; None where neither is given."""
     if asked.tank:
         registry.tank(asked.tank)
     if asked.absence:
@@ -61,17 +105,9 @@ def absence_asked(
             wrong = f"start and end are given beside absence {asked.absence[:64]!r}"
             raise _refusal("absence", f"{wrong}; allowed: this or those")
         return absence_of(asked.absence, registry)
-    if not asked.start and not asked.end:
-        known = present_or_next(registry.absences(), now, asked.tank)
-        if known is not None:
-            return known
-        if usual is None:
-            raise _refusal(
-                "start",
-                "start is missing and no absence is planned; allowed: start and end, such as "
-                "start=2026-05-01&end=2026-05-14, or an absence put into /v1/absences",
-            )
-    return _span_asked(asked, _zone(registry.tanks()), now)
+    if asked.start or asked.end:
+        return _span_asked(asked, _zone(registry.tanks()), now)
+    return None
 
 
 def absence_of(id: str, registry: Registry) -> Absence:
@@ -124,6 +160,25 @@ def sheet_of(
     views = [view_of(tank, registry, store, now) for tank in tanks]
     ledger = Ledger(registry)
     return handover(absence, views, {tank.id: ledger.list(tank.id) for tank in tanks}, now)
+
+
+def report_of(
+    absence: Absence, tanks: Sequence[Tank], registry: Registry, store: Store, now: datetime
+) -> ReturnReport:
+    """What came of an absence, up to its end or until now; of a long one, the last 92 days.
+
+    Raises:
+        StoreUnavailableError, StoreRefusedError: as the store finds.
+    """
+    until = min(now, absence.end)
+    days = ceil(min(until - absence.start, LONGEST) / timedelta(days=1)) + DAYS_BEFORE
+    ledger = Ledger(registry)
+    reports = []
+    for tank in tanks:
+        view = view_of(tank, registry, store, until, days=days)
+        seen = ledger.list(tank.id, tuple(State), since=absence.start)
+        reports.append(tank_return(absence, view, seen))
+    return ReturnReport(absence, now, tuple(reports))
 
 
 def _span_asked(asked: Asked, zone: str, now: datetime) -> Absence:

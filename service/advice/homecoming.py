@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from service.advice.phrases import day_clock, percent, span
+from service.advice.phrases import percent, span
 from service.advice.recommendation import Recommendation, State
 from service.derive.view import Co2Day, TankView
 from service.science.hardness import dkh_from_meq_l
@@ -17,22 +17,46 @@ LEAST_LIGHT_CHANGE_H = 0.25
 
 
 @dataclass(frozen=True, slots=True)
+class Told:
+    """Something of the absence in words, and when it was, UTC."""
+
+    time: datetime
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class TankReturn:
     """One tank's report.
 
     Attributes:
-        happened: sentences in order of time: excursions and what opened.
-        done: log entries of the absence, oldest first, as sentences.
+        time_zone: IANA name.
+        happened: in order of time: excursions and what opened.
+        done: log entries of the absence, oldest first.
         open: what still stands open, weightiest first.
-        changed: sentences: how CO2, light and KH are now against before.
+        changed: sentences: how CO2, light and KH were at the end against before.
     """
 
     tank: str
     name: str
-    happened: tuple[str, ...]
-    done: tuple[str, ...]
+    time_zone: str
+    happened: tuple[Told, ...]
+    done: tuple[Told, ...]
     open: tuple[Recommendation, ...]
     changed: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnReport:
+    """All tanks of an absence, looked back on.
+
+    Attributes:
+        absence: from, to, who covered.
+        prepared: when the report was made, UTC.
+    """
+
+    absence: Absence
+    prepared: datetime
+    tanks: tuple[TankReturn, ...]
 
 
 def tank_return(absence: Absence, view: TankView, seen: Sequence[Recommendation]) -> TankReturn:
@@ -47,8 +71,9 @@ def tank_return(absence: Absence, view: TankView, seen: Sequence[Recommendation]
     return TankReturn(
         tank=view.tank.id,
         name=view.tank.name,
+        time_zone=view.tank.time_zone,
         happened=tuple(_happened(view, seen, start, end)),
-        done=tuple(_told(view, one) for one in done),
+        done=tuple(Told(one.time, _done(one)) for one in done),
         open=tuple(one for one in seen if one.state is State.OPEN),
         changed=tuple(_changed(view, start)),
     )
@@ -56,22 +81,21 @@ def tank_return(absence: Absence, view: TankView, seen: Sequence[Recommendation]
 
 def _happened(
     view: TankView, seen: Sequence[Recommendation], start: datetime, end: datetime
-) -> list[str]:
-    lines: list[tuple[datetime, str]] = []
+) -> list[Told]:
+    found = []
     for one in view.excursions:
         begin = datetime.fromtimestamp(one.start_s, UTC)
         if start <= begin <= end:
             text = (
-                f"{day_clock(view.tank, begin, view.now)}: temperature {one.side} "
-                f"{one.limit_c:g} °C for {span(one.length_s / 60)}, furthest {one.peak_c:.1f} °C"
+                f"temperature {one.side} {one.limit_c:g} °C for {span(one.length_s / 60)}, "
+                f"furthest {one.peak_c:.1f} °C"
             )
-            lines.append((begin, text))
+            found.append(Told(begin, text))
     for rec in seen:
         if start <= rec.first_seen <= end and rec.finding.code != "temperature-out":
             ended = "" if rec.state is State.OPEN else f", {_ending(rec)}"
-            when = day_clock(view.tank, rec.first_seen, view.now)
-            lines.append((rec.first_seen, f"{when}: {rec.finding.title}{ended}"))
-    return [text for _, text in sorted(lines)]
+            found.append(Told(rec.first_seen, f"{rec.finding.title}{ended}"))
+    return sorted(found, key=lambda one: (one.time, one.text))
 
 
 def _ending(rec: Recommendation) -> str:
@@ -84,9 +108,8 @@ def _ending(rec: Recommendation) -> str:
     return words.get(rec.state, rec.state.value)
 
 
-def _told(view: TankView, entry: LogEntry) -> str:
-    """A log entry as a line."""
-    when = day_clock(view.tank, entry.time, view.now)
+def _done(entry: LogEntry) -> str:
+    """A log entry in words."""
     by = f" by {entry.by}" if entry.by else ""
     what = {
         LogKind.WATER_CHANGE: lambda: f"water change of {percent(float(entry.data['fraction']))}",
@@ -95,7 +118,7 @@ def _told(view: TankView, entry: LogEntry) -> str:
         LogKind.STOCKING: lambda: f"{entry.data.get('count')} {entry.data.get('species')} in",
     }.get(entry.kind, lambda: entry.kind.value.replace("-", " "))()
     note = f" ({entry.note})" if entry.note else ""
-    return f"{when}: {what}{by}{note}"
+    return f"{what}{by}{note}"
 
 
 def _dose(entry: LogEntry) -> str:
@@ -113,20 +136,20 @@ def _changed(view: TankView, start: datetime) -> list[str]:
     if before and after:
         old, new = _mean_co2(before), _mean_co2(after)
         if abs(new / old - 1) > LEAST_CO2_CHANGE:
-            lines.append(f"CO2 while lit: {old:.0f} mg/L before, {new:.0f} mg/L now")
+            lines.append(f"CO2 while lit: {old:.0f} mg/L before, {new:.0f} mg/L at the end")
     light = [one for one in view.light_days if one.complete and one.covered_share > 0.9]
     old_h = [one.photoperiod_h for one in light if one.lit and one.lit[-1][1] < start]
     new_h = [one.photoperiod_h for one in light if one.lit and one.lit[0][0] >= start][-3:]
     if old_h and new_h:
         was, now = sum(old_h) / len(old_h), sum(new_h) / len(new_h)
         if abs(now - was) > LEAST_LIGHT_CHANGE_H:
-            lines.append(f"light: {was:.1f} h a day before, {now:.1f} h now")
+            lines.append(f"light: {was:.1f} h a day before, {now:.1f} h at the end")
     tests = [one for one in view.log if one.kind == LogKind.KH_TEST]
     inside = [one for one in tests if one.time >= start]
     earlier = [one for one in tests if one.time < start]
     if inside and earlier:
         was, now = (_dkh(float(one.data["alkalinity_meq_l"])) for one in (earlier[0], inside[0]))
-        lines.append(f"KH: {was:.1f} dKH before, {now:.1f} dKH now")
+        lines.append(f"KH: {was:.1f} dKH before, {now:.1f} dKH at the end")
     return lines
 
 

@@ -11,6 +11,7 @@ from typing import Final, TypeVar, cast
 from flask import Flask, Response, current_app
 
 from service.advice.handover import HandoverSheet
+from service.advice.homecoming import ReturnReport
 from service.advice.recommendation import Recommendation
 from service.clock import Clock
 from service.config import Config
@@ -41,15 +42,17 @@ def no_calendar(*_: object) -> bytes:
 
 @dataclass(frozen=True, slots=True)
 class HandoverForms:
-    """The handover sheet in the forms that the API does not know by itself.
+    """Handover sheet and report on return in the forms that the API does not know by itself.
 
     Attributes:
         page: HTML of a sheet; True where it is shown by a sharing link.
         calendar: iCalendar of a sheet's tasks as ``events`` or ``todos``.
+        report_page: HTML of a report.
     """
 
     page: Callable[[HandoverSheet, bool], Response]
     calendar: Callable[[HandoverSheet, str], bytes]
+    report_page: Callable[[ReturnReport], Response]
 
 
 @dataclass(frozen=True)

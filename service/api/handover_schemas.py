@@ -92,7 +92,8 @@ class HandoverOptionsSchema(Schema):
     """What the sheet covers."""
 
     start = Text(
-        "A day, or a time (RFC 3339); a day is one of the first tank's zone. Default: now.",
+        "A day, or a time (RFC 3339); a day is one of the first tank's zone. Default with `end`: "
+        "now.",
         longest=40,
     )
     end = Text(
@@ -100,7 +101,10 @@ class HandoverOptionsSchema(Schema):
         f"Default: {USUAL.days} days after it.",
         longest=40,
     )
-    absence = Name("Id of an absence. Default without a span: the one that is or comes next.")
+    absence = Name(
+        "Id of an absence. Default without a span: the one that is or comes next; for a report the "
+        "one that began last."
+    )
     tank = Name("Only this tank.")
 
 

@@ -56,12 +56,12 @@ def tasks_calendar(
 
 
 def handover_forms() -> HandoverForms:
-    """The handover sheet as the pages and the outlets write it."""
+    """Handover sheet and report on return as the pages and the outlets write them."""
 
     def calendar(sheet: HandoverSheet, form: str) -> bytes:
         return sheet_calendar(sheet, Form(form))
 
-    return HandoverForms(pages.sheet_page, calendar)
+    return HandoverForms(pages.sheet_page, calendar, pages.report_page)
 
 
 def _admit() -> None:

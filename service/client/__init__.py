@@ -27,11 +27,14 @@ from service.client.values import (
     Range,
     Reading,
     Recommendation,
+    ReturnReport,
     Sensor,
     Tank,
+    TankReturn,
     TankSheet,
     Task,
     Temperature,
+    Told,
 )
 
 __all__ = [
@@ -56,10 +59,13 @@ __all__ = [
     "Range",
     "Reading",
     "Recommendation",
+    "ReturnReport",
     "Sensor",
     "Tank",
+    "TankReturn",
     "TankSheet",
     "Task",
     "Temperature",
+    "Told",
     "UnreachableError",
 ]

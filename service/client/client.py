@@ -19,6 +19,7 @@ from service.client.values import (
     LogEntry,
     Reading,
     Recommendation,
+    ReturnReport,
     Sensor,
     Tank,
     Temperature,
@@ -151,6 +152,18 @@ class Client:
         """
         options = _options(start=start, end=end, absence=absence, tank=tank)
         return self._as(Handover, self.get("/v1/handover", **options))
+
+    def handover_return(
+        self,
+        *,
+        start: datetime | date | None = None,
+        end: datetime | date | None = None,
+        absence: str | None = None,
+        tank: str | None = None,
+    ) -> ReturnReport:
+        """What came of a span, of an absence, or of the absence that began last."""
+        options = _options(start=start, end=end, absence=absence, tank=tank)
+        return self._as(ReturnReport, self.get("/v1/handover/return", **options))
 
     def log(self, tank: str, *, kind: str | None = None, limit: int = 100) -> list[LogEntry]:
         """The newest entries of a tank's log."""

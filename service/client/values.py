@@ -186,6 +186,36 @@ class Handover:
 
 
 @dataclass(frozen=True, slots=True)
+class Told:
+    """Something of an absence in words, and when it was."""
+
+    time: datetime
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class TankReturn:
+    """What came of an absence, of one tank."""
+
+    tank: str
+    name: str
+    time_zone: str
+    happened: list[Told]
+    done: list[Told]
+    open: list[Recommendation]
+    changed: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnReport:
+    """What came of an absence."""
+
+    absence: Away
+    prepared: datetime
+    tanks: list[TankReturn]
+
+
+@dataclass(frozen=True, slots=True)
 class LogEntry:
     """What a person did or saw."""
 

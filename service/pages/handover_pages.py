@@ -1,14 +1,25 @@
-"""The handover sheet as a page that prints: one sheet per tank."""
+"""The handover sheet as a page that prints, one sheet per tank; the report on return."""
 
 from __future__ import annotations
 
+from datetime import datetime
 from itertools import groupby
+from typing import Final
 from urllib.parse import urlencode
 
 from flask import Blueprint, Response, make_response, render_template, request
 
-from service.advice.away import USUAL, Asked, absence_asked, sheet_of, tanks_of
+from service.advice.away import (
+    USUAL,
+    Asked,
+    absence_asked,
+    absence_begun,
+    report_of,
+    sheet_of,
+    tanks_of,
+)
 from service.advice.handover import HandoverSheet, TankSheet
+from service.advice.homecoming import ReturnReport
 from service.errors import NotFoundError
 from service.pages.guard import secure
 from service.pages.handover_picture import picture_lines
@@ -16,22 +27,33 @@ from service.pages.moments import Moments
 from service.pages.parts import current, now
 from service.tanks.values import Absence
 
-OPTIONS = ("start", "end", "absence", "tank")
+OPTIONS: Final = ("start", "end", "absence", "tank")
+OTHERS_SHOWN: Final = 8
 
 
 def register(pages: Blueprint) -> None:
     """Add the views to the blueprint."""
     pages.add_url_rule("/handover", "handover", handover_page)
+    pages.add_url_rule("/handover/return", "homecoming", return_page)
     pages.add_url_rule("/shared/<secret>", "shared", shared_page)
 
 
 def handover_page() -> Response:
     """The sheet of the span asked for, else of the present or next absence, else of a week."""
     parts = current()
-    asked = Asked(**{name: request.args.get(name, "") for name in OPTIONS})
+    asked = _asked()
     absence = absence_asked(asked, parts.registry, now(), usual=USUAL)
     tanks = tanks_of(absence, parts.registry, asked.tank)
     return sheet_page(sheet_of(absence, tanks, parts.registry, parts.store, now()))
+
+
+def return_page() -> Response:
+    """The report on the absence or span asked for, else on the absence that began last."""
+    parts = current()
+    asked = _asked()
+    absence = absence_begun(asked, parts.registry, now())
+    tanks = tanks_of(absence, parts.registry, asked.tank)
+    return report_page(report_of(absence, tanks, parts.registry, parts.store, now()))
 
 
 def shared_page(secret: str) -> Response:
@@ -60,9 +82,31 @@ def sheet_page(sheet: HandoverSheet, shared: bool = False) -> Response:
         days_of=_days_of,
         picture_lines=picture_lines,
         span=_span(sheet.absence),
+        looked_back_on=not shared and bool(_begun(sheet.prepared)),
         shared=shared,
     )
     return secure(make_response(page))
+
+
+def report_page(report: ReturnReport) -> Response:
+    """A report on return as HTML."""
+    page = render_template(
+        "pages/homecoming.html",
+        report=report,
+        moments={one.tank: Moments(one.time_zone, report.prepared) for one in report.tanks},
+        whole=Moments(report.tanks[0].time_zone if report.tanks else "UTC", report.prepared),
+        others=[one for one in _begun(report.prepared) if one != report.absence][:OTHERS_SHOWN],
+    )
+    return secure(make_response(page))
+
+
+def _begun(moment: datetime) -> list[Absence]:
+    """The absences that have begun, latest first."""
+    return [one for one in reversed(current().registry.absences()) if one.start <= moment]
+
+
+def _asked() -> Asked:
+    return Asked(**{name: request.args.get(name, "") for name in OPTIONS})
 
 
 def _span(absence: Absence) -> str:

@@ -91,6 +91,11 @@ class Moments:
         local = self.local(moment)
         return f"{local:%a} {local.day} {local:%b %Y}"
 
+    def stamp(self, moment: datetime) -> Markup:
+        """``Wed 15 Apr 15:10`` as a ``time`` element, also of today."""
+        local = self.local(moment)
+        return self._element(moment, f"{local:%a} {local.day} {local:%b} {local:%H:%M}")
+
     def date_field(self, moment: datetime, *, last: bool = False) -> str:
         """The day for an input of type ``date``; of an end, the last day that it includes."""
         shown = self.local(moment - timedelta(microseconds=1) if last else moment)

@@ -11,7 +11,7 @@ import pytest
 from service.advice.bookkeeping import advanced, marked
 from service.advice.care_plan import Task, tasks_between
 from service.advice.handover import HandoverSheet, handover
-from service.advice.homecoming import tank_return
+from service.advice.homecoming import Told, tank_return
 from service.advice.recommendation import State
 from service.advice.rule import Case
 from service.advice.rules import evaluate
@@ -157,13 +157,15 @@ def test_report_on_return() -> None:
     seen = advanced([], "reed", evaluate(view), NOON - 1 * DAY)
     seen = [marked(seen[0], State.DISMISSED, NOON), *seen[1:]]
     report = tank_return(away, view, seen)
-    spell = "Sun 08 Mar 00:03: temperature above 28 °C for 5.9 h, furthest 29.5 °C"
-    assert spell in report.happened
-    assert any(line.endswith(", dismissed") for line in report.happened)
-    assert report.done[0] == "Sun 08 Mar 12:00: water change of 50 % by the neighbour"
-    assert report.done[1] == "Sun 08 Mar 13:00: 18 ml of macro dosed"
-    assert "light: 8.0 h a day before, 10.0 h now" in report.changed
-    assert "KH: 4.0 dKH before, 2.8 dKH now" in report.changed
+    (spell,) = [one for one in report.happened if one.text.startswith("temperature above")]
+    assert spell.text == "temperature above 28 °C for 5.9 h, furthest 29.5 °C"
+    assert f"{spell.time:%d %b %H:%M}" == "08 Mar 00:03"
+    assert any(one.text.endswith(", dismissed") for one in report.happened)
+    assert [one.time for one in report.happened] == sorted(one.time for one in report.happened)
+    assert report.done[0] == Told(NOON - 2 * DAY, "water change of 50 % by the neighbour")
+    assert report.done[1] == Told(NOON - 2 * DAY + HOUR, "18 ml of macro dosed")
+    assert "light: 8.0 h a day before, 10.0 h at the end" in report.changed
+    assert "KH: 4.0 dKH before, 2.8 dKH at the end" in report.changed
     assert all(one.state is State.OPEN for one in report.open)
 
 

@@ -12,6 +12,7 @@ from icalendar import Calendar
 from service.api.context import install
 from service.cli.web import web_app
 from service.clock import FixedClock
+from service.outlets.watch import Watch
 from service.tanks.access import Scope
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import day_of_readings, put
@@ -259,6 +260,10 @@ def test_html_is_the_page_itself(away, context):
     assert 'action="/handover"' in text and "/v1/handover.ics?absence=june" in text
     current = ' aria-current="page"'
     assert text == page.get_data(as_text=True).replace(current, "")
+    accept = {"Accept": "text/html"}
+    report = browser.get(f"{URL}/return?start=2025-06-01", headers=accept)
+    assert report.data == browser.get("/handover/return?start=2025-06-01").data
+    assert "water change of 50 %" in report.get_data(as_text=True)
 
 
 def test_a_token_is_needed_and_basic_will_do(away, context):
@@ -266,3 +271,44 @@ def test_a_token_is_needed_and_basic_will_do(away, context):
     problem_of(away.get(URL), 401, "unauthorized")
     assert away.get(URL, headers={"Authorization": f"Bearer {secret}"}).status_code == 200
     assert away.get(f"{URL}.ics", auth=("any", secret)).status_code == 200
+
+
+def test_what_came_of_an_absence(away, context):
+    """Away for the last two days: one tank too warm since yesterday, one change logged."""
+    url = f"{URL}/return"
+    told = problem_of(away.get(url), 422, "invalid-input")["detail"]
+    assert "none has begun" in told and "/v1/absences" in told
+    past = AWAY | {"id": "past", "start": "2025-06-01T06:00:00Z", "end": "2025-06-04T06:00:00Z"}
+    away.put("/v1/absences", json={"absences": [past, AWAY]})
+    day_of_readings(context.store, celsius=27.5)
+    Watch(context.registry, context.store, context.clock, 60.0).look()
+    report = away.get(url).get_json()
+    assert report["absence"] == past
+    (tank,) = report["tanks"]
+    assert list(tank) == ["tank", "name", "time_zone", "happened", "done", "open", "changed"]
+    # Warm from the first reading at 12:01 on: its five-minute mean lies at 12:02:30.
+    assert tank["happened"] == [
+        {
+            "time": "2025-06-03T12:02:30Z",
+            "text": "temperature above 26 °C for 18 h, furthest 27.5 °C",
+        }
+    ]
+    assert tank["done"] == [{"time": "2025-06-01T16:00:00Z", "text": "water change of 50 %"}]
+    assert "temperature-out" in [one["code"] for one in tank["open"]]
+    assert tank["changed"] == []
+    now = away.get(f"{url}?start=2025-06-03&tank=riffle").get_json()["tanks"][0]
+    assert now["happened"][0]["text"].startswith("temperature above 26 °C for 24 h")
+    assert now["done"] == []
+
+
+def test_what_came_of_it_is_refused(away):
+    for query, status, slug, said in (
+        ("?absence=june", 422, "invalid-input", "begins at 2025-06-05 06:00 UTC"),
+        ("?start=2025-06-07", 422, "invalid-input", "allowed: an absence that has begun"),
+        ("?absence=none", 404, "not-found", "the id of an absence"),
+        ("?start=2025-06-01&tank=none", 404, "not-found", "'none'"),
+    ):
+        assert said in problem_of(away.get(f"{URL}/return{query}"), status, slug)["detail"]
+    answer = away.get(f"{URL}/return?start=2025-06-01", headers=ICS)
+    detail = problem_of(answer, 406, "not-acceptable")["detail"]
+    assert detail.endswith("allowed: application/json, text/html")

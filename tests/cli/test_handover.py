@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime
 
 import pytest
 
@@ -23,3 +23,12 @@ def test_the_client_reads_the_sheet(url, away):  # noqa: F811
     assert [one.day.day for one in given.tanks[0].tasks] == [5, 6]
     with pytest.raises(ProblemError, match="the id of an absence"):
         service.handover(absence="none")
+
+
+def test_the_client_reads_what_came_of_it(url, away):  # noqa: F811
+    report = Client(url).handover_return(start=date(2025, 6, 1))
+    (tank,) = report.tanks
+    assert [one.text for one in tank.done] == ["water change of 50 %"]
+    assert report.absence.start == datetime(2025, 5, 31, 22, tzinfo=UTC)
+    with pytest.raises(ProblemError, match="has begun"):
+        Client(url).handover_return(absence="june")

@@ -9,8 +9,9 @@ import pytest
 import requests
 from playwright.sync_api import expect
 
+from service.advice.ledger import Ledger
 from service.tanks.access import Scope
-from service.tanks.values import Absence, DosePlan, Stock, Tank
+from service.tanks.values import Absence, DosePlan, LogKind, Stock, Tank
 from tests.pages.conftest import Opener
 from tests.pages.served import Served
 from tests.pages.test_reading import violations
@@ -122,3 +123,39 @@ def test_a_sharing_link_shows_one_sheet_and_nothing_else(bare: Served, visit: Op
     bare.clock.moment = now
     bare.registry.revoke_share(link.id, now)
     assert requests.get(f"{bare.url}/shared/{secret}", timeout=10).status_code == 404
+
+
+def test_what_came_of_an_absence(bare: Served, visit: Opener) -> None:
+    """Over the last four days: the log, what stands open, and the way there from the sheet."""
+    reedbed(bare)
+    now = bare.clock.now()
+    seen = visit(f"{bare.url}/handover")
+    assert seen.page.get_by_role("link", name="What came of the last absence").count() == 0
+    past = Absence("past", now - timedelta(days=4), now - timedelta(days=1), covers="the colleague")
+    earlier = Absence("earlier", now - timedelta(days=20), now - timedelta(days=15))
+    bare.registry.put_absences([past, earlier])
+    bare.registry.add_log(
+        "reedbed",
+        LogKind.WATER_CHANGE,
+        now - timedelta(days=2),
+        {"fraction": 0.5},
+        by="the colleague",
+    )
+    bare.look()
+    seen.page.reload()
+    seen.page.get_by_role("link", name="What came of the last absence").click()
+    sheet = seen.page.locator(".sheet-page")
+    expect(sheet.locator("h2")).to_have_text(["Reedbed"])
+    expect(sheet).to_contain_text("the colleague looked after it")
+    expect(sheet).to_contain_text("water change of 50 % by the colleague")
+    standing = Ledger(bare.registry).list("reedbed")
+    assert standing
+    expect(sheet.locator(".plain-list li")).to_have_count(len(standing))
+    expect(sheet).to_contain_text(standing[0].finding.title)
+    assert violations(seen.page) == []
+    seen.page.set_viewport_size({"width": 360, "height": 800})
+    assert seen.page.evaluate("document.documentElement.scrollWidth") <= 360
+    seen.page.get_by_role("link", name="Thu 26 Mar 2026 to Tue 31 Mar 2026").click()
+    expect(sheet).to_contain_text("Nothing is in the log.")
+    assert seen.complaints == []
+    assert requests.get(f"{bare.url}/handover/return?absence=none", timeout=10).status_code == 404
