@@ -71,7 +71,9 @@ class PayloadError(Exception):
 
 def excerpt(payload: bytes) -> str:
     """The beginning of a payload as printable text."""
-    text = payload[: 2 * EXCERPT_LENGTH].decode("utf-8", "backslashreplace")
+    text = payload[: 2 * EXCERPT_LENGTH].decode("utf-8", "backslashreplace")[:EXCERPT_LENGTH]
+    if text.isprintable():
+        return text
     return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)[:EXCERPT_LENGTH]
 
 

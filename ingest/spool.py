@@ -15,6 +15,8 @@ from service.errors import ConfigError
 #: "LSPL" in ASCII: marks the file as ours in its header.
 APPLICATION_ID: Final = 0x4C53504C
 _PAGE_BYTES: Final = 4096
+#: How long to wait for another process to let go of the file, s: one that is stopping, say.
+LOCK_PATIENCE_S: Final = 5.0
 _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS batch (
   id INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -78,7 +80,7 @@ class Spool:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = sqlite3.connect(
-                path, timeout=5.0, isolation_level=None, check_same_thread=False
+                path, timeout=LOCK_PATIENCE_S, isolation_level=None, check_same_thread=False
             )
             self._prepare(max(16, int(max_mb * 1e6) // _PAGE_BYTES))
         except (OSError, sqlite3.Error) as error:

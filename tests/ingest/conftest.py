@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import multiprocessing
+import os
 import signal
 import subprocess
-import sys
 import threading
 import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from multiprocessing.context import ForkServerProcess
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import pytest
 
@@ -20,7 +22,13 @@ from service.config import Config, IngestConfig, MqttConfig, RegistryConfig, Sto
 from service.store import Reading, SeriesKey, Store, open_store
 from service.tanks.registry import Registry, open_registry
 from service.tanks.values import Tank
+from tests.ingest.process import run
 from tests.servers import HOST, Server, program, wait_until
+
+#: How long a condition may take on a loaded machine, s; nothing waits so long unless it fails.
+PATIENCE_S: Final = 60.0
+FORKED: Final = multiprocessing.get_context("forkserver")
+FORKED.set_forkserver_preload(["tests.ingest.process"])
 
 
 def publish(broker: Server, topic: str, payload: str | bytes, *options: str, qos: int = 1) -> None:
@@ -28,14 +36,18 @@ def publish(broker: Server, topic: str, payload: str | bytes, *options: str, qos
     data = payload.encode() if isinstance(payload, str) else payload
     command = [program("mosquitto_pub"), "-h", HOST, "-p", str(broker.port), "-q", str(qos)]
     source = "-s" if data else "-n"
-    subprocess.run([*command, "-t", topic, source, *options], input=data, check=True, timeout=30)
+    subprocess.run(
+        [*command, "-t", topic, source, *options], input=data, check=True, timeout=PATIENCE_S
+    )
 
 
 def publish_lines(broker: Server, topic: str, lines: list[str], *, qos: int = 1) -> None:
     """Publish each line as one message, over one connection."""
     command = [program("mosquitto_pub"), "-h", HOST, "-p", str(broker.port), "-q", str(qos)]
     text = "".join(line + "\n" for line in lines)
-    subprocess.run([*command, "-t", topic, "-l"], input=text.encode(), check=True, timeout=60)
+    subprocess.run(
+        [*command, "-t", topic, "-l"], input=text.encode(), check=True, timeout=PATIENCE_S
+    )
 
 
 @dataclass
@@ -49,18 +61,26 @@ class Bench:
     _stop: threading.Event = field(init=False)
     _thread: threading.Thread = field(init=False)
 
-    def start(self, timeout_s: float = 15) -> None:
+    def start(self) -> None:
         """Start it and wait until it is subscribed."""
+        self.launch()
+        self.wait(lambda status: status["subscribed"])
+
+    def launch(self) -> None:
+        """Start it; it connects when it can."""
         self.ingester = Ingester(self.config, self.store, self.registry, SystemClock())
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self.ingester.run, args=(self._stop,))
         self._thread.start()
-        wait_until(lambda: self.status()["subscribed"], timeout_s, lambda: f"{self.status()}")
+
+    def wait(self, true: Callable[[dict[str, Any]], bool]) -> None:
+        """Wait until what it says of itself is as wanted."""
+        wait_until(lambda: true(self.status()), PATIENCE_S, lambda: f"{self.status()}")
 
     def stop(self) -> None:
         """Stop it as SIGTERM would."""
         self._stop.set()
-        self._thread.join(30)
+        self._thread.join(PATIENCE_S)
         assert not self._thread.is_alive(), "the ingester does not end"
 
     def status(self) -> dict[str, Any]:
@@ -85,7 +105,7 @@ class Bench:
         """Wait for readings of a series; returns the newest."""
         wait_until(
             lambda: len(self.readings(tank, quantity, sensor)) >= count,
-            15,
+            PATIENCE_S,
             lambda: f"{self.readings(tank, quantity, sensor)[-3:]} {self.status()}",
         )
         found = self.store.latest(SeriesKey(tank, quantity, sensor), flagged=True)
@@ -94,37 +114,31 @@ class Bench:
 
 
 class Process:
-    """An ingester in a process of its own."""
+    """An ingester in a process of its own, forked from one that has imported all there is."""
 
     def __init__(self, config: Config, folder: Path) -> None:
         self.log = folder / "ingester.log"
-        self._path = folder / "littoral.toml"
-        mqtt, ingest = config.mqtt, config.ingest
-        self._path.write_text(
-            f"[store]\nurl = {config.store.url!r}\n[registry]\nurl = {config.registry.url!r}\n"
-            f"[mqtt]\nurl = {mqtt.url!r}\nclient_id = {mqtt.client_id!r}\n"
-            f"[ingest]\nbatch_age_s = {ingest.batch_age_s}\nspool_path = {ingest.spool_path!r}\n"
-            f"spool_max_mb = {ingest.spool_max_mb}\n"
-        )
-        self._process: subprocess.Popen[bytes] | None = None
+        self._config = config
+        self._process: ForkServerProcess | None = None
 
     def start(self) -> None:
-        """Start it; it connects when it can."""
-        root = Path(__file__).parents[2]
-        with self.log.open("ab") as log:
-            self._process = subprocess.Popen(
-                [sys.executable, "-m", "tests.ingest.process", str(self._path)],
-                stdout=log,
-                stderr=log,
-                cwd=root,
-            )
+        """Start it and wait until it is subscribed."""
+        connected = self._connections()
+        self._process = FORKED.Process(target=run, args=(self._config, self.log), daemon=True)
+        self._process.start()
+        wait_until(lambda: self._connections() > connected, PATIENCE_S, self.log.read_text)
 
-    def end(self, sig: signal.Signals) -> int:
-        """Send it a signal and wait until it has ended."""
+    def _connections(self) -> int:
+        return self.log.read_text().count("connected to ") if self.log.exists() else 0
+
+    def end(self, sig: signal.Signals) -> int | None:
+        """Send it a signal and wait until it has ended; returns its exit code."""
         assert self._process is not None
+        assert self._process.pid is not None
         process, self._process = self._process, None
-        process.send_signal(sig)
-        return process.wait(30)
+        os.kill(process.pid, sig)
+        process.join(PATIENCE_S)
+        return process.exitcode
 
     def stop_if_running(self) -> None:
         """For the test's end."""

@@ -25,16 +25,16 @@ def openssl(*words, cwd):
 def certificates(tmp_path_factory):
     """A certificate authority of the test's own, a server's and a client's certificate."""
     folder = tmp_path_factory.mktemp("certificates")
+    key = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
     openssl(
-        *(f"req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN={folder.name}".split()),
-        *(f"-keyout {folder}/ca.key -out {folder}/ca.crt".split()),
+        *("req", "-x509", *key, "-days", "2", "-subj", f"/CN={folder.name}"),
+        *("-keyout", "ca.key", "-out", "ca.crt"),
         cwd=folder,
     )
     (folder / "san").write_text("subjectAltName=IP:127.0.0.1\n")
     for name in ("server", "client"):
         openssl(
-            *(f"req -newkey rsa:2048 -nodes -subj /CN={name}".split()),
-            *(f"-keyout {name}.key -out {name}.csr".split()),
+            *("req", *key, "-subj", f"/CN={name}", "-keyout", f"{name}.key", "-out", f"{name}.csr"),
             cwd=folder,
         )
         openssl(
@@ -69,8 +69,9 @@ def test_tls_with_client_certificate(tmp_path, start_mosquitto, make_bench, cert
     bench.wait_for("reed", "illuminance", count=2000)
     bench.stop()
     without = make_bench(broker, mqtt={**mqtt, "cert_file": None, "key_file": None})
-    with pytest.raises(AssertionError, match="connection"):
-        without.start(timeout_s=3)
+    without.launch()
+    without.wait(lambda status: "connection" in " ".join(status["errors"]))
+    assert not without.status()["subscribed"]
 
 
 def test_user_and_password(tmp_path, start_mosquitto, make_bench):
@@ -96,8 +97,9 @@ def test_user_and_password(tmp_path, start_mosquitto, make_bench):
     wrong = make_bench(
         broker, mqtt={"url": f"mqtt://{HOST}:{broker.port}", "username": "ingest", "password": "no"}
     )
-    with pytest.raises(AssertionError, match="Not authorized"):
-        wrong.start(timeout_s=3)
+    wrong.launch()
+    wrong.wait(lambda status: "Not authorized" in " ".join(status["errors"]))
+    assert not wrong.status()["subscribed"]
     assert "no" not in wrong.status()["errors"][0].split()
 
 
@@ -130,14 +132,11 @@ def test_overlapping_routes_do_not_double(mosquitto, make_bench, protocol):
         ),
     )
     bench.start()
-    for n in range(20):
-        publish(mosquitto, "yard/reed/ph", f"6.{n:02}")
-    bench.wait_for("reed", "ph", count=20)
-    time.sleep(0.3)
+    publish_lines(mosquitto, "yard/reed/ph", [f"6.{n:02}" for n in range(20)])
+    copies = 2 if protocol == "5" else 1  # mosquitto sends one for each subscription
+    bench.wait(lambda status: status["acknowledged"] == copies * 20)
     for tank, sensor in (("reed", "main"), ("sedge", "main"), ("reed", "other")):
         assert len(bench.readings(tank, "ph", sensor)) == 20
-    copies = 2 if protocol == "5" else 1  # mosquitto sends one for each subscription
-    wait_until(lambda: bench.status()["acknowledged"] == copies * 20)
 
 
 def test_device_times_lateness_and_wrong_clocks(mosquitto, make_bench):
@@ -162,7 +161,7 @@ def test_device_times_lateness_and_wrong_clocks(mosquitto, make_bench):
     assert found[24.2] == (pytest.approx(now_s - 30, abs=1e-5), Flag.NONE)
     for value in (24.3, 24.4, 24.5, 24.6):
         at_s, flags = found[value]
-        assert (flags, 0 <= at_s - now_s < 20) == (Flag.CLOCK, True)
+        assert (flags, now_s <= at_s <= time.time()) == (Flag.CLOCK, True)
 
 
 def test_the_same_stamped_reading_twice_is_one(mosquitto, make_bench):

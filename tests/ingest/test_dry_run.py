@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import threading
-import time
 
 import pytest
 
@@ -17,8 +16,8 @@ from ingest.suggest import suggest_routes
 from service.clock import SystemClock
 from service.config import load_config
 from service.errors import ConfigError
-from tests.ingest.conftest import publish
-from tests.servers import free_port
+from tests.ingest.conftest import PATIENCE_S, publish
+from tests.servers import free_port, wait_until
 
 TANKS = frozenset({"reed", "sedge"})
 
@@ -61,26 +60,37 @@ def test_explains_what_is_stored_and_what_is_not():
     assert lines("shed/x", b"1") == ["not taken: no route for this topic"]
 
 
+class HeardClock(SystemClock):
+    """A clock that knows how often it was asked: once for each message heard."""
+
+    heard = 0
+
+    def now(self):
+        self.heard += 1
+        return super().now()
+
+
 def test_listens_to_a_broker_and_leaves_nothing_behind(mosquitto, make_bench):
     bench = make_bench(mosquitto)
     stop = threading.Event()
+    clock = HeardClock()
     found: list[str] = []
 
     def listen():
         found.extend(
-            dry_run(bench.config, bench.registry, SystemClock(), seconds=30, also=["#"], stop=stop)
+            dry_run(bench.config, bench.registry, clock, seconds=600, also=["#"], stop=stop)
         )
 
+    publish(mosquitto, "yard/sedge/temp", "24.5", "-r")
     thread = threading.Thread(target=listen)
     thread.start()
-    time.sleep(0.7)
+    wait_until(lambda: clock.heard == 1)  # what lies retained comes at once: it has subscribed
     for _ in range(3):
         publish(mosquitto, "littoral/reed/temperature", "24.5")
-    publish(mosquitto, "yard/sedge/temp", "24.5")
     publish(mosquitto, "littoral/reed/advice/co2-low", "{}")
-    time.sleep(0.5)
+    wait_until(lambda: clock.heard == 5)
     stop.set()
-    thread.join(10)
+    thread.join(PATIENCE_S)
     text = "\n".join(found)
     assert "littoral/reed/temperature  3 times, last: 24.5\n    reed temperature main: 24.5" in text
     assert 'topic = "yard/{tank}/{quantity}"' in text

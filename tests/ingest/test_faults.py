@@ -14,7 +14,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from service.errors import StoreUnavailableError
 from service.store import SeriesKey, open_store
-from tests.ingest.conftest import publish
+from tests.ingest.conftest import PATIENCE_S, publish
 from tests.servers import HOST, Victoriametrics, wait_until
 
 TOPIC = "littoral/reed/illuminance"
@@ -27,17 +27,19 @@ class Publisher:
     def __init__(self, port: int) -> None:
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
         self._client.max_inflight_messages_set(200)
+        self._client.reconnect_delay_set(0.1, 0.1)
         self._client.connect(HOST, port)
         self._client.loop_start()
         self.count = 0
 
     def send(self, count: int) -> None:
+        wait_until(self._client.is_connected, PATIENCE_S)
         infos = []
         for _ in range(count):
             infos.append(self._client.publish(TOPIC, str(self.count), qos=1))
             self.count += 1
         for info in infos:
-            info.wait_for_publish(60)
+            info.wait_for_publish(PATIENCE_S)
 
     def close(self) -> None:
         self._client.disconnect()
@@ -61,12 +63,12 @@ def values_of(bench) -> list[float]:
     return bench.store.read(KEY, 0, 1 << 62, flagged=True).value.tolist()
 
 
-def exactly_once(bench, count: int, timeout_s: float = 40) -> None:
-    """Wait until all are there, then require each once, in the order they were sent."""
+def exactly_once(bench, count: int) -> None:
+    """Wait until all are there, then require each once."""
     wait_until(
-        lambda: len(set(values_of(bench))) >= count, timeout_s, lambda: missing(bench, count)
+        lambda: len(set(values_of(bench))) >= count, PATIENCE_S, lambda: missing(bench, count)
     )
-    time.sleep(0.3)
+    time.sleep(0.3)  # for one too many to come
     found = Counter(values_of(bench))
     doubled = [value for value, times in found.items() if times > 1]
     assert (sorted(found), doubled) == ([float(n) for n in range(count)], [])
@@ -85,14 +87,13 @@ def test_kill_9_under_load_loses_and_doubles_nothing(
     bench = make_bench(broker, batch_age_s=0.02)
     process = make_process(bench)
     process.start()
-    wait_until(lambda: "connected to" in process.log.read_text(), 20)
     sender = publisher(broker)
-    for _ in range(5):
+    for _ in range(3):
         sending = threading.Thread(target=sender.send, args=(3000,))
-        sending.start()
         # in the middle of receiving and committing, each time at another moment
         already = len(values_of(bench))
-        wait_until(lambda already=already: len(values_of(bench)) > already + 300, 20)
+        sending.start()
+        wait_until(lambda already=already: len(values_of(bench)) > already + 300, PATIENCE_S)
         process.end(signal.SIGKILL)
         process.start()
         sending.join()
@@ -106,8 +107,6 @@ def test_broker_restart_loses_and_doubles_nothing(tmp_path, start_mosquitto, mak
     sender = publisher(broker)
     sender.send(1000)
     broker.restart()
-    wait_until(lambda: bench.status()["subscribed"], 20)
-    time.sleep(1.5)
     sender.send(1000)
     exactly_once(bench, 2000)
 
@@ -126,12 +125,12 @@ def test_crash_of_a_store_that_forgets_its_last_seconds(
     sender = publisher(broker)
     for _ in range(3):
         sender.send(300)
-        wait_until(lambda: bench.status()["spool"]["readings"] == 0, 20)
+        bench.wait(lambda status: status["spool"]["readings"] == 0)
         server.kill()
         sender.send(300)
-        wait_until(lambda: bench.status()["acknowledged"] == sender.count, 20)
+        bench.wait(lambda status: status["acknowledged"] == sender.count)
         server.start()
-        wait_until(lambda: bench.status()["spool"]["readings"] == 0, 60)
+        bench.wait(lambda status: status["spool"]["readings"] == 0)
     exactly_once(bench, sender.count)
 
 
@@ -162,7 +161,7 @@ def test_store_away_readings_wait_in_the_spool_in_order(mosquitto, make_bench, p
     exactly_once(bench, 200)
     bench.store.away = True
     sender.send(2000)
-    wait_until(lambda: bench.status()["acknowledged"] == 2200, 15, lambda: f"{bench.status()}")
+    bench.wait(lambda status: status["acknowledged"] == 2200)
     status = bench.status()
     assert status["spool"]["readings"] == 2000
     assert status["spool"]["oldest"]
@@ -170,7 +169,7 @@ def test_store_away_readings_wait_in_the_spool_in_order(mosquitto, make_bench, p
     assert len(values_of(bench)) == 200
     bench.store.away = False
     exactly_once(bench, 2200)
-    wait_until(lambda: bench.status()["spool"]["readings"] == 0)
+    bench.wait(lambda status: status["spool"]["readings"] == 0)
     assert values_of(bench) == [float(n) for n in range(2200)]
     assert bench.status()["errors"] == []
 
@@ -185,7 +184,7 @@ def test_spool_survives_kill_9_of_the_ingester(
     bench.start()
     sender = publisher(broker)
     sender.send(500)
-    wait_until(lambda: bench.status()["acknowledged"] == 500)
+    bench.wait(lambda status: status["acknowledged"] == 500)
     bench.stop()  # the store is still away: what waits stays on the disk
     assert len(values_of(bench)) == 0
     process = make_process(bench)
@@ -193,27 +192,27 @@ def test_spool_survives_kill_9_of_the_ingester(
     exactly_once(bench, 500)
 
 
-@pytest.mark.slow
 def test_full_spool_stops_acknowledging_and_loses_nothing(
     tmp_path, start_mosquitto, make_bench, publisher
 ):
     broker = start_mosquitto(tmp_path)
-    bench = make_bench(broker, spool_max_mb=1, max_inflight=500, batch_size=100)
+    bench = make_bench(broker, spool_max_mb=0.15, max_inflight=500, batch_size=100)
     bench.store = AwayStore(bench.store)
     bench.store.away = True
     bench.start()
     sender = publisher(broker)
-    sender.send(40_000)
-    wait_until(lambda: bench.status()["held"], 30, lambda: f"{bench.status()}")
+    sender.send(8_000)
+    bench.wait(lambda status: status["held"])
     held = bench.status()
-    assert held["acknowledged"] < 40_000
+    assert held["acknowledged"] < 7_000
     assert "full" in " ".join(held["errors"])
-    time.sleep(1.0)
+    time.sleep(0.5)  # for one too many to be acknowledged
     status = bench.status()
     assert status["acknowledged"] == held["acknowledged"]
-    assert status["received"] - status["acknowledged"] <= 500
+    # mosquitto 2.0.11 now and then sends more than we said we take: that is fetched again later.
+    assert status["waiting"] <= 500
     bench.store.away = False
-    exactly_once(bench, 40_000)
+    exactly_once(bench, 8_000)
 
 
 def test_registry_away_rejections_wait_too(mosquitto, make_bench, monkeypatch):
@@ -229,38 +228,42 @@ def test_registry_away_rejections_wait_too(mosquitto, make_bench, monkeypatch):
 
     monkeypatch.setattr(bench.registry, "add_rejections", add)
     publish(mosquitto, "littoral/reed/ph", "sour")
-    wait_until(lambda: bench.status()["spool"]["rejections"] == 1, 10, lambda: f"{bench.status()}")
+    bench.wait(lambda status: status["spool"]["rejections"] == 1)
     away[0] = False
-    wait_until(lambda: bench.registry.rejection_counts() == {"not-a-number": 1}, 15)
+    wait_until(lambda: bench.registry.rejection_counts() == {"not-a-number": 1}, PATIENCE_S)
 
 
 def test_sigterm_commits_acknowledges_and_says_goodbye(
     tmp_path, start_mosquitto, make_bench, make_process
 ):
     broker = start_mosquitto(tmp_path)
-    bench = make_bench(broker, batch_age_s=5.0)
+    bench = make_bench(broker, batch_age_s=60.0)
     process = make_process(bench)
     process.start()
-    wait_until(lambda: "connected to" in process.log.read_text(), 20)
     heard: list[dict] = []
     listener = mqtt.Client(CallbackAPIVersion.VERSION2)
     listener.on_message = lambda _c, _d, message: heard.append(json.loads(message.payload))
     listener.connect(HOST, broker.port)
     listener.subscribe(f"littoral/$ingest/{bench.config.mqtt.client_id}")
     listener.loop_start()
-    wait_until(lambda: [h["state"] for h in heard] == ["online"])
+
+    def states() -> list[str]:
+        return [one["state"] for one in heard]
+
+    wait_until(lambda: states() == ["online"])
     publish(broker, TOPIC, "1")
-    time.sleep(0.2)
-    assert values_of(bench) == []  # it still waits for its batch to fill
+    name = f"ingest:{bench.config.mqtt.client_id}"
+    wait_until(lambda: bench.registry.statuses().get(name, {}).get("waiting") == 1)
+    assert values_of(bench) == []  # it waits for its batch to fill
     assert process.end(signal.SIGTERM) == 0
     assert values_of(bench) == [1.0]
-    wait_until(lambda: [h["state"] for h in heard] == ["online", "offline"])
+    wait_until(lambda: states() == ["online", "offline"])
     process.start()
-    wait_until(lambda: len(heard) == 3, 20)
+    wait_until(lambda: len(heard) == 3)
     process.end(signal.SIGKILL)
-    wait_until(lambda: [h["state"] for h in heard][2:] == ["online", "lost"])
+    wait_until(lambda: states()[2:] == ["online", "lost"])
     listener.disconnect()
     listener.loop_stop()
     process.start()
-    time.sleep(1.5)
+    assert process.end(signal.SIGTERM) == 0
     assert values_of(bench) == [1.0]

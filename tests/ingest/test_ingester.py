@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 
 from service.store import Flag
+from service.tanks.values import Tank
 from tests.ingest.conftest import publish, publish_lines
 from tests.servers import wait_until
 
@@ -23,7 +24,7 @@ def test_messages_become_readings(mosquitto, make_bench):
     assert bench.wait_for("reed", "ph", "probe-2").value == 6.62
     assert abs(bench.wait_for("sedge", "temperature").value - 22.5) < 1e-9
     assert bench.wait_for("sedge", "illuminance").value == 12000
-    wait_until(lambda: bench.status()["acknowledged"] == 3)
+    bench.wait(lambda status: status["acknowledged"] == 3)
 
 
 def test_implausible_is_kept_and_flagged(mosquitto, make_bench):
@@ -44,7 +45,7 @@ def test_rejections_are_recorded_counted_and_acknowledged(mosquitto, make_bench)
         ("littoral/reed/temperature", "nan"),
     ):
         publish(mosquitto, topic, payload)
-    wait_until(lambda: bench.status()["acknowledged"] == 5, 15, lambda: f"{bench.status()}")
+    bench.wait(lambda status: status["acknowledged"] == 5)
     assert bench.registry.rejection_counts() == {
         "not-a-number": 1,
         "not-finite": 1,
@@ -57,15 +58,13 @@ def test_rejections_are_recorded_counted_and_acknowledged(mosquitto, make_bench)
     assert bench.readings("reed", "temperature") == []
 
 
-def test_a_tank_registered_later_is_taken(mosquitto, make_bench):
-    from service.tanks.values import Tank
-
+def test_a_tank_registered_later_is_taken(mosquitto, make_bench, monkeypatch):
+    monkeypatch.setattr("ingest.catalogue.RECHECK_S", 0.0)
     bench = make_bench(mosquitto)
     bench.start()
     publish(mosquitto, "littoral/rush/ph", "6.5")
-    wait_until(lambda: bench.status()["rejected"] == 1)
+    bench.wait(lambda status: status["rejected"] == 1)
     bench.registry.put_tank(Tank("rush", "Rush"))
-    time.sleep(1.1)
     publish(mosquitto, "littoral/rush/ph", "6.6")
     assert bench.wait_for("rush", "ph").value == 6.6
 
@@ -142,5 +141,5 @@ def test_a_fault_of_our_own_rejects_one_message_and_goes_on(mosquitto, make_benc
     bench.start()
     publish_lines(mosquitto, "littoral/reed/ph", ["6.4", "6.5", "6.6"])
     bench.wait_for("reed", "ph", count=2)
-    wait_until(lambda: bench.status()["acknowledged"] == 3)
+    bench.wait(lambda status: status["acknowledged"] == 3)
     assert bench.registry.rejection_counts() == {"internal": 1}

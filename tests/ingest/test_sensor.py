@@ -32,7 +32,7 @@ def micropython(tmp_path_factory):
     for name in ("package.json", "package-lock.json"):
         shutil.copy(HERE / name, folder)
     npm = [program("npm"), "ci", "--ignore-scripts", "--no-audit", "--no-fund", "--silent"]
-    done = subprocess.run(npm, cwd=folder, capture_output=True, text=True, timeout=120, check=False)
+    done = subprocess.run(npm, cwd=folder, capture_output=True, text=True, timeout=280, check=False)
     assert done.returncode == 0, f"npm ci failed: {done.stderr}"
     return folder / "node_modules" / PACKAGE
 
@@ -65,7 +65,7 @@ class Board:
     def close(self) -> None:
         assert self._process.stdin is not None
         self._process.stdin.close()
-        self._process.wait(20)
+        self._process.wait(60)
 
 
 @pytest.fixture
@@ -123,15 +123,16 @@ def test_readings_arrive_stamped_and_are_calibrated_by_the_service(bench, make_b
 def test_network_and_broker_away_readings_wait_and_keep_their_times(bench, make_board):
     board = make_board(bench.broker)
     board.do("turn")
-    time.sleep(2.1)
+    # The board stamps in whole seconds, from two clocks that it both rounds.
+    board.do("later", 2)
     board.do("network", False)
     assert board.do("turn") == 3
-    time.sleep(2.1)  # the board stamps in whole seconds, from two clocks that it both rounds
+    board.do("later", 2)
     board.do("network", True)
     bench.broker.stop()
     assert board.do("turn") == 6
     assert "waiting with 6 readings" in "\n".join(board.said)
-    time.sleep(2.1)
+    board.do("later", 2)
     bench.broker.start()
     assert board.do("rest") == 0, board.said
     bench.wait_for("reed", "ph", "board-1", count=3)
@@ -145,12 +146,13 @@ def test_without_a_clock_times_are_relative(bench, make_board):
     board.do("unset_clock")
     board.do("network", False)
     board.do("turn")
-    time.sleep(2.1)
+    board.do("later", 600)
     board.do("network", True)
     before_s = time.time()
     assert board.do("rest") == 0, board.said
     reading = bench.wait_for("reed", "ph", "board-1")
-    assert 1.0 <= before_s - reading.time_us / 1e6 <= 4.0
+    ago_s = before_s - reading.time_us / 1e6
+    assert 590 < ago_s < 600 + 1
 
 
 def test_disturbances_and_loose_wires(bench, make_board):

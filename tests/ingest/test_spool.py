@@ -71,7 +71,8 @@ def test_bound_is_kept_and_room_comes_back(tmp_path):
     spool.close()
 
 
-def test_second_process_and_foreign_file_are_refused(tmp_path, spool):
+def test_second_process_and_foreign_file_are_refused(tmp_path, spool, monkeypatch):
+    monkeypatch.setattr("ingest.spool.LOCK_PATIENCE_S", 0.1)
     with pytest.raises(ConfigError, match=r"spool_path.*locked"):
         Spool(spool.path, 1)
     other = tmp_path / "other.db"
@@ -133,7 +134,7 @@ def draining():
     stop.set()
     for lane, thread in running:
         lane.wake()
-        thread.join(10)
+        thread.join(60)
 
 
 def test_straight_while_there_then_spool_then_straight_again(spool, draining):
@@ -184,7 +185,7 @@ def test_what_a_restarted_store_may_have_lost_is_sent_again(spool, draining):
     wait_until(lambda: sink.items == [1, 2, 3])
     sink.items.clear()  # a crash
     sink.started = 2.0
-    wait_until(lambda: sink.items == [1, 2, 3], 10)
+    wait_until(lambda: sink.items == [1, 2, 3])
     assert spool.depth("numbers").batches == 0
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from ingest.app import FLUSH_PATIENCE_S, STOP_PATIENCE_S
+from service.cli import run
 from service.config import IngestConfig
-from tests.cli.conftest import process
 
 FOLDER = Path(__file__).parents[2] / "docker" / "systemd"
 
@@ -22,14 +22,13 @@ def unit(name):
 
 
 @pytest.mark.parametrize("name", ["littoral-ingest", "littoral-serve"])
-def test_unit_starts_a_command_that_exists_and_may_write_only_its_own_folder(name):
+def test_unit_starts_a_command_that_exists_and_may_write_only_its_own_folder(name, capsys):
     service = unit(name)["Service"]
     program, command, option, file = service["ExecStart"].split()
     assert Path(program).name == "littoral"
     assert Path(file).is_absolute()
-    help_text = process(command, "--help")
-    assert help_text.code == 0
-    assert option in help_text.out
+    assert run([command, "--help"]) == 0
+    assert option in capsys.readouterr().out
     assert service["ProtectSystem"] == "strict"
     assert service["NoNewPrivileges"] == "yes"
     assert service["WorkingDirectory"] == f"/var/lib/{service['StateDirectory']}"

@@ -34,6 +34,14 @@ class Steps:
     def unset_clock(self):
         clock.unix = lambda: None
 
+    def later(self, seconds):
+        """Time passes for both clocks of the board, and nothing happens."""
+        unix = clock.unix
+        now = unix()
+        if now is not None:
+            clock.unix = lambda: unix() + seconds
+        self.board._uptime._ms += 1000 * seconds
+
     def turn(self):
         """One round in which a reading is due."""
         self.board._read_at = self.board._send_at = 0
