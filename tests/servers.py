@@ -6,6 +6,8 @@ that says how to install it, not a skip.
 
 from __future__ import annotations
 
+import contextlib
+import itertools
 import os
 import pwd
 import shutil
@@ -13,7 +15,7 @@ import signal
 import socket
 import subprocess
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import requests
@@ -21,11 +23,26 @@ import requests
 HOST = "127.0.0.1"
 
 
+def _ports() -> Iterator[int]:
+    """Ports below those that the system hands out, a range for each process of a parallel run.
+
+    The start differs from run to run, so that two runs on one machine seldom meet.
+    """
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw")) % 8
+    first = 20_000 + 1_500 * worker
+    return itertools.cycle(range(first, first + 1_500))
+
+
+_next_port = itertools.islice(_ports(), os.getpid() % 1_500, None)
+
+
 def free_port() -> int:
-    """A TCP port of 127.0.0.1 that nobody listens on now."""
-    with socket.socket() as probe:
-        probe.bind((HOST, 0))
-        return int(probe.getsockname()[1])
+    """A TCP port of 127.0.0.1 that nobody listens on now, and that is given out once only."""
+    while True:
+        port = next(_next_port)
+        with socket.socket() as probe, contextlib.suppress(OSError):  # taken by another program
+            probe.bind((HOST, port))
+            return port
 
 
 def program(name: str, *places: str) -> str:

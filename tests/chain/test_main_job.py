@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -16,6 +15,8 @@ from pathlib import Path
 
 import pytest
 import requests
+
+from tests.servers import free_port
 
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 40.0
@@ -30,12 +31,6 @@ TANK = {
     "alkalinity": {"value": 4, "unit": "dKH"},
     "livestock": [{"species": "Paracheirodon innesi", "count": 20}],
 }
-
-
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
 
 
 def eventually(question, why):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import signal
-import socket
 import subprocess
 import sys
 import threading
@@ -18,14 +17,9 @@ import requests
 from service.cli.up import run_together
 from tests.api.scenes import TANK
 from tests.cli.conftest import ROOT, process, refused
+from tests.servers import free_port
 
 PATIENCE_S = 40.0
-
-
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
 
 
 @pytest.fixture
