@@ -7,12 +7,12 @@ import math
 from collections.abc import Iterable
 from typing import Final, NamedTuple
 
-from ingest.calibration import Calibration, ideal, read_calibration
 from ingest.decode import Sample
 from ingest.message import PayloadError, Reason
 from service.clock import to_us
 from service.errors import InvalidInputError
 from service.store import Flag
+from service.tanks.calibration import Calibration, ideal, read_calibration
 from service.tanks.values import LogEntry
 
 _log = logging.getLogger(__name__)

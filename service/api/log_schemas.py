@@ -6,9 +6,10 @@ from typing import Any, Final
 
 import marshmallow as ma
 
-from service.api.fields import Choice, Moment, Name, Text, Whole
+from service.api.fields import Choice, Moment, Name, Number, Text, Whole
 from service.api.quantities import Measure, Share, alkalinity, hardness
-from service.api.schema import Nested, Schema
+from service.api.schema import Items, Nested, Schema
+from service.tanks.calibration import MOST_POINTS
 from service.tanks.checks import COLDEST_C, MOST_GH_MEQ_L, MOST_L, MOST_MEQ_L, WARMEST_C
 from service.tanks.faults import NAME_LENGTH, NOTE_LENGTH
 from service.tanks.values import LogKind
@@ -71,14 +72,36 @@ class StockingDataSchema(Schema):
     )
 
 
+class CalibrationPointSchema(Schema):
+    """A pH buffer and the electrode's millivolts in it, or a reading beside a reference."""
+
+    buffer = Text("Name of a buffer of the set, as in `7.00`; this or `ph`.", longest=NAME_LENGTH)
+    ph = Number("Of any other buffer.")
+    millivolts = Number("What the sensor sent in the buffer.")
+    temperature_c = Number("Of the buffer; default 25.")
+    reading = Number("What the sensor said.")
+    reference = Number("What was true.")
+
+
 class CalibrationDataSchema(Schema):
-    """Which sensor was calibrated, and what its model needs besides."""
+    """Which sensor was calibrated, and how its numbers are to be read from then on.
+
+    One of `points`, `offset` and `factor`; none of them where the device was set itself.
+    """
 
     class Meta:
-        unknown = ma.INCLUDE
+        unknown = ma.INCLUDE  # which keys there are, the check of the entry tells in one wording
 
-    quantity = Choice("What the sensor measures.", words=list(QUANTITIES))
-    sensor = Text(shortest=1, longest=NAME_LENGTH)
+    quantity = Choice("What the sensor measures; default `ph`.", words=list(QUANTITIES))
+    sensor = Text("Default `main`.", shortest=1, longest=NAME_LENGTH)
+    points = Items(CalibrationPointSchema, longest=MOST_POINTS)
+    offset = Number("Added to what the sensor says.")
+    factor = Number("What the sensor says is multiplied by it.")
+    unit = Choice("What the sensor sends, where that is not the quantity.", words=["mV", "lx"])
+    buffers = Text("Set of buffers; default `technical`.", longest=NAME_LENGTH)
+    zero_mv = Number("Of an amplifier: electrode mV = (sent - zero) / gain.")
+    gain = Number("Of an amplifier.")
+    slope_percent = Number("Of a pH electrode, as its own meter told it.")
 
 
 class ObservationDataSchema(Schema):

@@ -12,6 +12,7 @@ from service.cli.asking import asking, service_options
 from service.cli.parameters import MomentParameter, QuantityParameter
 from service.cli.shown import as_json_text
 from service.client import LogEntry
+from service.units import QUANTITIES
 
 _PERCENT: Final = click.FloatRange(0, 100, min_open=True)
 _KH: Final = QuantityParameter("dKH", "meq/L", low=0, high=50)
@@ -151,6 +152,66 @@ def _filter_clean(part: str | None) -> dict[str, Any]:
 )
 def _stocking(species: str, count: int) -> dict[str, Any]:
     return {"species": species, "count": count}
+
+
+class _PointParameter(click.ParamType[dict[str, Any]]):
+    """``A=B``, or ``A=B@C`` where there is a third part, as a point of a calibration."""
+
+    name = "point"
+
+    def __init__(self, shape: str, *keys: str) -> None:
+        self._shape = shape
+        self._keys = keys
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> dict[str, Any]:
+        """See ``click.ParamType``."""
+        words = str(value).replace("@", "=").split("=")
+        try:
+            numbers = [float(word) for word in words]
+        except ValueError:
+            numbers = []
+        if not 2 <= len(numbers) <= len(self._keys):
+            self.fail(f"{value!r} is not {self._shape}", param, ctx)
+        point: dict[str, Any] = dict(zip(self._keys, numbers, strict=False))
+        if "buffer" in point:
+            point["buffer"] = words[0]  # a name, as printed on the bottle
+        return point
+
+
+_BUFFER: Final = _PointParameter("BUFFER=MV[@CELSIUS]", "buffer", "millivolts", "temperature_c")
+_PAIR: Final = _PointParameter("READING=REFERENCE", "reading", "reference")
+
+
+@_entry(
+    "calibration",
+    "A sensor was calibrated: one of --buffer, --point, --offset and --factor says how its numbers "
+    "are to be read from then on; none of them: the device was set itself.",
+    click.option("--quantity", type=click.Choice(list(QUANTITIES)), default="ph"),
+    click.option("--sensor", default="main", show_default=True),
+    click.option(
+        "--buffer", "buffer_points", type=_BUFFER, metavar="BUFFER=MV[@CELSIUS]",
+        multiple=True, help="pH buffer and what the electrode sent in it, as in 7.00=2.1@22.",
+    ),
+    click.option("--buffers", help="Set of buffers: technical or nist."),
+    click.option("--zero-mv", type=float, help="Of an amplifier."),
+    click.option("--gain", type=float, help="Of an amplifier."),
+    click.option(
+        "--point", "pairs", type=_PAIR, metavar="READING=REFERENCE", multiple=True,
+        help="What the sensor said and what was true, as in 24.3=24.0.",
+    ),
+    click.option("--offset", type=float, help="Added to what the sensor says."),
+    click.option("--factor", type=float, help="What the sensor says is multiplied by it."),
+    click.option("--unit", type=click.Choice(["mV", "lx"]), help="What the sensor sends."),
+    click.option("--slope-percent", type=float, help="As the pH meter told it."),
+)  # fmt: skip
+def _calibration(
+    buffer_points: tuple[dict[str, Any], ...], pairs: tuple[dict[str, Any], ...], **told: Any
+) -> dict[str, Any]:
+    points = [*buffer_points, *pairs]
+    given = {name: value for name, value in told.items() if value is not None}
+    return given | ({"points": points} if points else {})
 
 
 @_entry("observation", "Whatever was seen; say it with --note.")

@@ -34,7 +34,7 @@ def command(
 ) -> None:
     """Apply the calibrations in the log to readings that are stored already.
 
-    The numbers as sent are kept, so this can be done again and again.
+    The numbers before calibration are kept, so this can be done again and again.
     """
     with opened(configuration(config_file)) as parts:
         now = parts.clock.now()

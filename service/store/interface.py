@@ -65,7 +65,7 @@ class Store(Protocol):
 
         Args:
             flagged: also those with a flag of ``NOT_USABLE``.
-            raw: also the numbers as sent; one that equals the value comes back as none.
+            raw: also the numbers before calibration; one that equals the value comes back as none.
         """
         ...
 

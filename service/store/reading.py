@@ -49,7 +49,8 @@ class Reading:
         time_us: when it was measured, microseconds since 1970-01-01 UTC.
         value: in the canonical unit of the quantity (``service.units.QUANTITIES``).
         flags: doubts.
-        raw: the number as sent, where a conversion or calibration changed it.
+        raw: the number before calibration, where one changed it: in the canonical unit, or in
+            the scale that was calibrated (mV, lx). None: there was nothing to calibrate.
     """
 
     tank: str
@@ -74,7 +75,8 @@ class Samples:
         time_us: int64, microseconds since 1970-01-01 UTC.
         value: float64, canonical unit.
         flags: int32, bits of ``Flag``.
-        raw: float64, the numbers as sent, NaN where there is none; None when not asked for.
+        raw: float64, the numbers before calibration, NaN where none changed them; None when not
+            asked for.
     """
 
     time_us: npt.NDArray[np.int64]

@@ -22,6 +22,18 @@ _SHOWN = 60
 _TOLD = 3
 
 
+def fault_of(field: str, value: object, allowed: str) -> FieldFault:
+    """The fault of one field (dotted), its value shortened."""
+    shown = repr(value)
+    if len(shown) > _SHOWN:
+        shown = shown[: _SHOWN - 1] + "…"
+    pointer = "/" + "/".join(
+        part.replace("~", "~0").replace("/", "~1") for part in field.split(".")
+    )
+    text = f"{field} is {shown}; allowed: {allowed}"
+    return FieldFault(pointer, text.encode("utf-8", "backslashreplace").decode("utf-8"))
+
+
 class Faults:
     """The wrong fields found so far; ``refuse`` raises if there are any."""
 
@@ -30,15 +42,11 @@ class Faults:
 
     def add(self, field: str, value: object, allowed: str) -> None:
         """Note that a field has a value that is not allowed."""
-        shown = repr(value)
-        if len(shown) > _SHOWN:
-            shown = shown[: _SHOWN - 1] + "…"
-        pointer = "/" + "/".join(
-            part.replace("~", "~0").replace("/", "~1") for part in field.split(".")
-        )
-        text = f"{field} is {shown}; allowed: {allowed}"
-        text = text.encode("utf-8", "backslashreplace").decode("utf-8")
-        self._found.append(FieldFault(pointer, text))
+        self._found.append(fault_of(field, value, allowed))
+
+    def include(self, error: InvalidInputError) -> None:
+        """Note what another check has found."""
+        self._found.extend(error.faults)
 
     def refuse(self) -> None:
         """End the check.

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
+from service.clock import to_us
+from service.errors import InvalidInputError
+from service.tanks.calibration import read_calibration
 from service.tanks.checks import COLDEST_C, MOST_GH_MEQ_L, MOST_MEQ_L, WARMEST_C, check_id
 from service.tanks.faults import NAME_LENGTH, NOTE_LENGTH, Faults
 from service.tanks.values import LogKind
-from service.units import QUANTITIES
 
 _Check = Callable[[Faults, str, object], object]
 
@@ -45,8 +47,8 @@ def _count(faults: Faults, at: str, value: object) -> None:
         faults.whole(at, value, -100_000, 100_000)
 
 
-def _quantity(faults: Faults, at: str, value: object) -> None:
-    faults.one_of(at, value, QUANTITIES)
+def _told(faults: Faults, at: str, value: object) -> None:
+    """Nothing: the calibration is read as a whole, which tells what is wrong."""
 
 
 _SHARE = _number(0, 1, above=True)
@@ -81,15 +83,19 @@ KEYS: Final[dict[LogKind, dict[str, Key]]] = {
         "count": Key(_count, "how many came in; below 0: how many left", required=True),
     },
     LogKind.CALIBRATION: {
-        "quantity": Key(_quantity, "what the sensor measures"),
-        "sensor": Key(_name, "which sensor"),
+        "quantity": Key(_told, "what the sensor measures; left out: ph"),
+        "sensor": Key(_name, "which sensor; left out: main"),
+        "points": Key(_told, "list of buffer and millivolts, or of reading and reference"),
+        "offset": Key(_told, "added to what the sensor says; one of points, offset, factor"),
+        "factor": Key(_told, "what the sensor says is multiplied by it"),
+        "unit": Key(_told, "what the sensor sends, where that is mV, or lx for ppfd"),
+        "buffers": Key(_told, "set of buffers: technical or nist"),
+        "zero_mv": Key(_told, "of the amplifier, mV"),
+        "gain": Key(_told, "of the amplifier"),
+        "slope_percent": Key(_told, "of a pH electrode, as its own meter told, %"),
     },
     LogKind.OBSERVATION: {},
 }
-
-#: Kinds that take further keys: a calibration carries what its probe's model needs, an
-#: observation whatever somebody counted.
-OPEN_KINDS: Final = frozenset({LogKind.CALIBRATION, LogKind.OBSERVATION})
 
 
 def check_log(
@@ -117,13 +123,25 @@ def check_log(
         faults.moment("recorded", recorded)
     faults.lines("note", note, NOTE_LENGTH)
     faults.text("by", by, NAME_LENGTH)
-    _check_data(faults, LogKind(kind), data)
+    _check_data(faults, LogKind(kind), time, data)
     if kind == LogKind.OBSERVATION and not note.strip() and not data:
         faults.add("note", note, "what was seen, in the note or the data of an observation")
     faults.refuse()
 
 
-def _check_data(faults: Faults, kind: LogKind, data: Mapping[str, Any]) -> None:
+def _check_calibration(faults: Faults, time: datetime, data: Mapping[str, Any]) -> None:
+    """It must be one that the ingester can apply: else it would silently change nothing."""
+    deep = Faults()
+    deep.free("data", data)
+    try:
+        deep.refuse()
+        time_us = to_us(time) if time.tzinfo is not None else 0  # a wrong time is told already
+        read_calibration(data, time_us)
+    except InvalidInputError as error:
+        faults.include(error)
+
+
+def _check_data(faults: Faults, kind: LogKind, time: datetime, data: Mapping[str, Any]) -> None:
     keys = KEYS[kind]
     for name, key in keys.items():
         if name in data:
@@ -133,7 +151,10 @@ def _check_data(faults: Faults, kind: LogKind, data: Mapping[str, Any]) -> None:
     if kind == LogKind.DOSE and ("ml" in data) == ("g" in data):
         faults.add("data.ml", data.get("ml"), "either this one or g, not both")
     further = {name: value for name, value in data.items() if name not in keys}
-    if kind in OPEN_KINDS:
+    if kind == LogKind.CALIBRATION:
+        _check_calibration(faults, time, data)
+        return
+    if kind == LogKind.OBSERVATION:
         faults.free("data", further)
         return
     for name in further:

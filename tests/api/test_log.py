@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from service.cli import run
 from tests.api.conftest import problem_of
 from tests.api.scenes import put
 
@@ -86,8 +87,8 @@ def test_golden_shape(logged, client):
         ),
         (
             "calibration",
-            {"quantity": "ph", "sensor": "glass-1", "offset_mv": 4.5},
-            {"quantity": "ph", "sensor": "glass-1", "offset_mv": 4.5},
+            {"quantity": "ph", "sensor": "glass-1", "offset": -0.05},
+            {"quantity": "ph", "sensor": "glass-1", "offset": -0.05},
         ),
         ("observation", {"snails": 4}, {"snails": 4}),
     ],
@@ -110,6 +111,61 @@ def test_each_kind_is_kept_in_canonical_units_and_shown_again(
     )
     assert again.status_code == 201
     assert context.registry.log_entry(again.get_json()["id"]).data == entry.data
+
+
+@pytest.mark.parametrize(
+    ("data", "pointer", "allowed"),
+    [
+        ({"offset_mv": 4.5}, "/data/offset_mv", "quantity, sensor, points, offset, factor"),
+        ({"offset": 0.1, "factor": 2}, "/data/factor", "none beside offset"),
+        ({"quantity": "temperature", "unit": "lx", "offset": 1}, "/data/unit", "lx for ppfd"),
+        ({"points": [{"reading": 7.0}]}, "/data/points/0/reference", "a number"),
+        (
+            {"points": [{"buffer": "6.5", "millivolts": 3}] * 2},
+            "/data/points/0/buffer",
+            "4.01, 7.00, 10.01; or ph in its place",
+        ),
+        ({"points": [{"ph": 7, "millivolts": 3}]}, "/data/points", "two or more buffers"),
+    ],
+)
+def test_a_calibration_that_cannot_be_applied_is_refused(logged, client, data, pointer, allowed):
+    body = problem_of(logged("calibration", data), 422, "invalid-input")
+    (error,) = body["errors"]
+    assert error["pointer"] == pointer
+    assert allowed in error["detail"]
+    assert client.get(URL).get_json()["entries"] == []
+
+
+def test_a_corrected_calibration_recomputes_what_is_stored(logged, client, tmp_path):
+    """Nernst at 25 °C, 59.16 mV per pH (any handbook): a board zero noted 59.16 mV too high."""
+    at = {"time": "2025-06-04T08:00:00Z"}
+
+    def buffers(zero_mv):
+        return [
+            {"buffer": "7.00", "millivolts": zero_mv, "temperature_c": 25},
+            {"buffer": "4.01", "millivolts": zero_mv + 2.99 * 59.16, "temperature_c": 25},
+        ]
+
+    def value():
+        answer = client.get("/v1/tanks/riffle/readings?quantity=ph&start=2025-06-04T00:00:00Z")
+        (reading,) = answer.get_json()["readings"]
+        return reading["value"]
+
+    wrong = logged("calibration", {"points": buffers(2.0 + 59.16)}, **at).get_json()
+    reading = {"quantity": "ph", "value": 2.0 + 0.4 * 59.16, "unit": "mV"}
+    sent = client.post("/v1/tanks/riffle/readings", json=reading | {"time": "2025-06-04T11:00:00Z"})
+    assert sent.status_code == 200
+    assert value() == pytest.approx(7.6, abs=0.001)
+    assert client.delete(f"{URL}/{wrong['id']}").status_code == 204
+    assert logged("calibration", {"points": buffers(2.0)}, **at).status_code == 201
+    config = tmp_path / "littoral.toml"
+    config.write_text(
+        f'[store]\nurl = "sqlite:///{tmp_path}/readings.db"\n'
+        f'[registry]\nurl = "sqlite:///{tmp_path}/registry.db"\n'
+    )
+    span = ["--from", "2025-06-04", "--to", "2025-06-05"]
+    assert run(["recalibrate", "riffle", "--config", str(config), *span]) == 0
+    assert value() == pytest.approx(6.6, abs=0.001)
 
 
 def test_a_kh_test_counts_for_co2(logged, client):

@@ -60,6 +60,21 @@ def test_advice_refusals(littoral, url, warm):  # noqa: F811
         (["replant", "--percent", "10"], {}),
         (["filter-clean", "--part", "pump"], {"part": "pump"}),
         (["stocking", "--species", "Corydoras sterbai", "--count", "6"], {"count": 6}),
+        (
+            ["calibration", "--buffer", "7.00=2.1@22", "--buffer", "4.01=178.9"],
+            {
+                "quantity": "ph",
+                "points": [
+                    {"buffer": "7.00", "millivolts": 2.1, "temperature_c": 22.0},
+                    {"buffer": "4.01", "millivolts": 178.9},
+                ],
+            },
+        ),
+        (
+            ["calibration", "--quantity", "temperature", "--point", "24.3=24"],
+            {"points": [{"reading": 24.3, "reference": 24.0}]},
+        ),
+        (["calibration", "--slope-percent", "97"], {"slope_percent": 97.0}),
         (["observation", "--note", "all well"], {}),
     ],
 )
@@ -90,6 +105,11 @@ def test_log_refusals(littoral, url, client):  # noqa: F811
     refused(ask("dose", "riffle", "--name", "N", "--ml", "1", "--g", "1"), "--ml", "--g")
     refused(ask("kh-test", "riffle", "--kh", "4 mg"), "mg")
     refused(ask("trim", "none"), "'none'", "404")
+    refused(ask("calibration", "riffle", "--buffer", "7.00"), "'7.00'", "BUFFER=MV[@CELSIUS]")
+    refused(
+        ask("calibration", "riffle", "--buffer", "6.5=3"), "data/points/0/buffer", "'6.5'", "422"
+    )
+    refused(ask("calibration", "riffle", "--gain", "2"), "gain", "only beside points", "422")
     refused(ask("trim", "riffle", "--time", "2040-01-01T00:00"), "time", "422")
 
 

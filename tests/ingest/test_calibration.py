@@ -6,13 +6,13 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from ingest.calibration import read_calibration
 from ingest.decode import Sample
 from ingest.message import PayloadError, Reason
 from ingest.probes import Calibrations
 from ingest.recompute import recompute
 from service.errors import InvalidInputError
 from service.store import Flag, Reading, SeriesKey, open_store
+from service.tanks.calibration import read_calibration
 from service.tanks.values import LogEntry, LogKind
 from tests.ingest.conftest import publish
 
@@ -126,8 +126,11 @@ def test_millivolts_of_any_sensor_by_two_points():
 @pytest.mark.parametrize(
     ("data", "field"),
     [
-        ({}, "data"),
-        ({"offset": 1, "factor": 2}, "data"),
+        ({"offset": 1, "factor": 2}, "data.factor"),
+        ({"gain": -3.0}, "data.gain"),
+        ({"unit": "mV"}, "data.unit"),
+        ({"quantity": "temperature", "slope_percent": 95}, "data.slope_percent"),
+        ({"slope_percent": 0.95}, "data.slope_percent"),
         ({"quantity": "sourness", "offset": 1}, "data.quantity"),
         ({"offset": "0.3"}, "data.offset"),
         ({"offset": float("nan")}, "data.offset"),
@@ -136,9 +139,18 @@ def test_millivolts_of_any_sensor_by_two_points():
         ({"factor": 2, "unit": "V"}, "data.unit"),
         ({"points": []}, "data.points"),
         ({"points": 7}, "data.points"),
+        ({"points": [[7.01, 3.5]]}, "data.points.0.reading"),
+        ({"points": [{"reading": 7.0, "reference": 7.1}], "gain": 2}, "data.gain"),
         ({"points": [{"reading": 1}]}, "data.points.0.reference"),
         ({"points": [{"millivolts": 1, "buffer": "7.00"}]}, "data.points"),
-        ({"points": [{"millivolts": 1, "buffer": "6.5"}] * 2}, "data.points.0"),
+        ({"points": [{"millivolts": 1, "buffer": "6.5"}] * 2}, "data.points.0.buffer"),
+        ({"points": [{"millivolts": 1, "buffer": ["7.00"]}] * 2}, "data.points.0.buffer"),
+        (
+            {"points": [{"millivolts": 1, "ph": 7, "temperature_c": 99}]},
+            "data.points.0.temperature_c",
+        ),
+        ({**BUFFERS, "buffers": "home-made"}, "data.buffers"),
+        ({**BUFFERS, "buffers": {}}, "data.buffers"),
         ({**BUFFERS, "gain": 0}, "data.gain"),
         ({**BUFFERS, "gain": -1}, "data.points"),
     ],
@@ -150,6 +162,26 @@ def test_wrong_data_is_named(data, field):
     calibrations = Calibrations([entry(data), entry(BUFFERS, id="e2")])
     assert len(calibrations.faults) == 1
     assert apply(calibrations, 2.0).flags == Flag.NONE
+
+
+def test_a_device_that_was_set_itself_only_grows_old():
+    calibrations = Calibrations([entry({"quantity": "ph", "slope_percent": 97.0})])
+    assert apply(calibrations, 6.6, None) == (6.6, None, Flag.NONE)
+    later = apply(calibrations, 6.6, None, time_us=NOW_US + 31 * DAY_US)
+    assert later == (6.6, None, Flag.UNCALIBRATED)
+
+
+def test_slope_is_told_by_the_buffers_or_by_the_meter():
+    def slope_percent(data):
+        return read_calibration(data, NOW_US)[2].slope_percent
+
+    assert slope_percent(BUFFERS) == pytest.approx(100.0, abs=0.01)
+    tired = [BUFFERS["points"][0], dict(BUFFERS["points"][1], millivolts=2.0 + 2.99 * 50.3)]
+    assert read_calibration({"points": tired}, NOW_US)[2].slope_percent == pytest.approx(
+        85, abs=0.1
+    )
+    assert read_calibration({"slope_percent": 86}, NOW_US)[2].slope_percent == 86
+    assert read_calibration({"offset": 0.1}, NOW_US)[2].slope_percent is None
 
 
 def test_stored_readings_are_computed_anew_when_a_calibration_is_corrected(tmp_path):

@@ -168,7 +168,12 @@ GOOD_DATA = {
     LogKind.REPLANT: [{}, {"share": 1}],
     LogKind.FILTER_CLEAN: [{}, {"part": "pre-filter"}],
     LogKind.STOCKING: [{"species": "Danio rerio", "count": 8}, {"species": "x", "count": -1}],
-    LogKind.CALIBRATION: [{}, {"quantity": "ph", "sensor": "main", "points": [[7.01, 3.5]]}],
+    LogKind.CALIBRATION: [
+        {},
+        {"quantity": "ph", "sensor": "main", "slope_percent": 97.5},
+        {"quantity": "temperature", "offset": -0.3},
+        {"points": [{"buffer": "7.00", "millivolts": 2}, {"buffer": "4.01", "millivolts": 179}]},
+    ],
     LogKind.OBSERVATION: [{"dead": 1}],
 }
 
@@ -204,6 +209,9 @@ def test_good_entries_of_every_kind_pass():
         ("stocking", {"count": 3}, "/data/species"),
         ("calibration", {"quantity": "redox"}, "/data/quantity"),
         ("calibration", {"points": [[math.inf, 1]]}, "/data/points/0/0"),
+        ("calibration", {"points": [[7.01, 3.5]]}, "/data/points/0/reading"),
+        ("calibration", {"offset_mv": 4.5}, "/data/offset_mv"),
+        ("calibration", {"quantity": "temperature", "sensor": "", "offset": 1}, "/data/sensor"),
         ("observation", {}, "/note"),
         ("feeding", {}, "/kind"),
     ],

@@ -10,6 +10,10 @@ from service.advice.phrases import listed
 from service.advice.practice import COMMON_PRACTICE
 from service.advice.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.rule import Case, Rule
+from service.clock import to_us
+from service.errors import InvalidInputError
+from service.tanks.calibration import read_calibration
+from service.tanks.values import LogEntry
 
 CODE = "co2-doubtful"
 
@@ -57,12 +61,20 @@ def _old_kh(case: Case) -> Iterator[tuple[Evidence, str]]:
 
 def _low_slope(case: Case) -> Iterator[tuple[Evidence, str]]:
     entry = newest_calibration(case, "ph")
-    slope = None if entry is None else entry.data.get("slope_percent")
+    slope = None if entry is None else _slope_percent(entry)
     least = case.limit("slope_low_percent")
-    if entry is not None and isinstance(slope, (int, float)) and slope < least:
+    if entry is not None and slope is not None and slope < least:
         text = "slope of the pH electrode at its last calibration"
-        fact = Evidence(text, "slope", float(slope), "%", least, entry.time, COMMON_PRACTICE)
+        fact = Evidence(text, "slope", slope, "%", least, entry.time, COMMON_PRACTICE)
         yield fact, "clean the pH electrode and calibrate again, or replace it"
+
+
+def _slope_percent(entry: LogEntry) -> float | None:
+    """From the buffers of a calibration, or as the electrode's own meter told it."""
+    try:
+        return read_calibration(entry.data, to_us(entry.time))[2].slope_percent
+    except InvalidInputError:  # written before entries were checked; the ingester tells of it
+        return None
 
 
 def _disagreement(case: Case) -> Iterator[tuple[Evidence, str]]:
