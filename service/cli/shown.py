@@ -1,4 +1,4 @@
-"""How answers are shown: JSON for scripts, small curves for a terminal."""
+"""How answers are shown: JSON for scripts, tables and small curves for people."""
 
 from __future__ import annotations
 
@@ -8,13 +8,60 @@ from dataclasses import asdict, is_dataclass
 from datetime import date, datetime
 from typing import Any, Final
 
+import click
+from rich.console import Console, RenderableType
+from rich.table import Table
+from rich.text import Text
+
 _BARS: Final = "▁▂▃▄▅▆▇█"
 _GAP: Final = " "
+_PLAIN_WIDTH: Final = 1000
+"""Lines that are piped are not broken."""
+_WIDE: Final = 110
+"""A terminal of so many columns has room for curves in a table."""
 
 
 def as_json_text(answer: Any) -> str:
     """An answer of the client, or an object of them, as JSON."""
     return json.dumps(answer, default=_plain, ensure_ascii=False, indent=2)
+
+
+def as_json_line(answer: Any) -> str:
+    """The same on one line, for streams of answers."""
+    return json.dumps(answer, default=_plain, ensure_ascii=False)
+
+
+def table(*headers: str) -> Table:
+    """A table without lines, which reads the same on a terminal and in a file."""
+    made = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=bool(headers))
+    *others, last = headers or ("", "")
+    for header in others:
+        made.add_column(Text(header, "bold"), no_wrap=bool(headers))
+    made.add_column(Text(last, "bold"), no_wrap=not headers)
+    return made
+
+
+def is_wide() -> bool:
+    """Whether there is room for curves in a table."""
+    console = Console()
+    return not console.is_terminal or console.width >= _WIDE
+
+
+def show(what: RenderableType) -> None:
+    """Print with colours and to the width of the terminal; plain where it is piped."""
+    console = Console()
+    if console.is_terminal:
+        console.print(what, highlight=False, markup=False)
+    else:
+        click.echo(plain_text(what))
+
+
+def plain_text(what: RenderableType) -> str:
+    """What is shown, without colours and line breaks of its own."""
+    console = Console(width=_PLAIN_WIDTH, color_system=None, force_terminal=False)
+    with console.capture() as captured:
+        console.print(what, highlight=False, markup=False)
+    return "\n".join(line.rstrip() for line in captured.get().splitlines())
 
 
 def _plain(value: Any) -> Any:

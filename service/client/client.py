@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, date, datetime
 from typing import Any, Final, TypeVar
 from urllib.parse import quote
@@ -10,10 +10,12 @@ from urllib.parse import quote
 import cattrs
 import requests
 
-from service.client.errors import ClientError, Fault, ProblemError, UnreachableError
+from service.client import stream
+from service.client.errors import ClientError, UnreachableError, problem_of
 from service.client.values import (
     Co2,
     Co2Point,
+    Event,
     Handover,
     Light,
     LogEntry,
@@ -188,6 +190,37 @@ class Client:
         sent = {name: value for name, value in body.items() if value not in (None, "")}
         return self._as(LogEntry, self.send("POST", _path(tank, "log"), sent))
 
+    def events(
+        self,
+        tank: str | None = None,
+        *,
+        readings: bool = False,
+        lost: Callable[[ClientError], None] = lambda _: None,
+    ) -> Iterator[Event]:
+        """What happens, as it happens, without end; connects again when the connection is lost.
+
+        Args:
+            tank: only of this tank.
+            readings: also each sensor's newest reading, first those that are there.
+            lost: told whenever there is no connection; an event ``listening`` says that there is
+                one again.
+
+        Raises:
+            ClientError: there is no first connection, or the service refuses.
+        """
+        options = _options(tank=tank, readings="true" if readings else None)
+
+        def connect(seen: int | None) -> requests.Response:
+            headers = {"Accept": stream.MEDIA_TYPE}
+            if seen is not None:
+                headers["Last-Event-ID"] = str(seen)
+            return self._response(
+                "GET", "/v1/events", params=options, headers=headers, stream=True,
+                timeout=(self._timeout_s, stream.SILENCE_S),
+            )  # fmt: skip
+
+        return stream.follow(connect, lost, stream.pause)
+
     def get(self, path: str, **options: str) -> Any:
         """The JSON that a path answers."""
         return self._answer("GET", path, params=options)
@@ -203,15 +236,19 @@ class Client:
             page = self.get(page["next"])
             yield page
 
-    def _answer(self, method: str, path: str, **more: Any) -> Any:
+    def _response(self, method: str, path: str, **more: Any) -> requests.Response:
         try:
             response = self._session.request(
-                method, self.url + path, timeout=self._timeout_s, **more
+                method, self.url + path, **{"timeout": self._timeout_s, **more}
             )
         except requests.RequestException as error:
             raise UnreachableError(f"nobody answers at {self.url}: {_short(error)}") from error
         if not response.ok:
-            raise _problem(response)
+            raise problem_of(response)
+        return response
+
+    def _answer(self, method: str, path: str, **more: Any) -> Any:
+        response = self._response(method, path, **more)
         if not response.content:
             return None
         try:
@@ -250,18 +287,6 @@ def _text(value: Any) -> str | None:
     if isinstance(value, date):
         return value.isoformat()
     return None if value is None else str(value)
-
-
-def _problem(response: requests.Response) -> ClientError:
-    try:
-        body = response.json()
-        faults = tuple(
-            Fault(one["detail"], one.get("pointer", ""), one.get("parameter", ""))
-            for one in body.get("errors", ())
-        )
-        return ProblemError(body["type"], response.status_code, body["detail"], faults)
-    except (requests.JSONDecodeError, KeyError, TypeError, AttributeError):
-        return ClientError(f"{response.url} answers {response.status_code}: is it Littoral?")
 
 
 def _short(error: requests.RequestException) -> str:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import requests
+
 
 class ClientError(Exception):
     """The service could not be asked, or its answer could not be understood."""
@@ -30,11 +32,40 @@ class ProblemError(ClientError):
         status: HTTP status.
         detail: what is wrong this time.
         faults: the wrong fields.
+        retry_after_s: after how many seconds another attempt makes sense; None: not said.
     """
 
-    def __init__(self, type: str, status: int, detail: str, faults: tuple[Fault, ...] = ()) -> None:
+    def __init__(
+        self,
+        type: str,
+        status: int,
+        detail: str,
+        faults: tuple[Fault, ...] = (),
+        retry_after_s: float | None = None,
+    ) -> None:
         super().__init__(f"{detail} ({status})")
         self.type = type
         self.status = status
         self.detail = detail
         self.faults = faults
+        self.retry_after_s = retry_after_s
+
+
+def problem_of(response: requests.Response) -> ClientError:
+    """The error that an answer stands for."""
+    wait = response.headers.get("Retry-After", "")
+    try:
+        body = response.json()
+        faults = tuple(
+            Fault(one["detail"], one.get("pointer", ""), one.get("parameter", ""))
+            for one in body.get("errors", ())
+        )
+        return ProblemError(
+            body["type"],
+            response.status_code,
+            body["detail"],
+            faults,
+            float(wait) if wait.isdecimal() else None,
+        )
+    except (requests.JSONDecodeError, KeyError, TypeError, AttributeError):
+        return ClientError(f"{response.url} answers {response.status_code}: is it Littoral?")

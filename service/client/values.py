@@ -273,8 +273,15 @@ class Co2Point:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something that happened, as the event stream tells it."""
+    """Something that the event stream tells.
 
-    id: int
+    Attributes:
+        id: sequence of what happened to a recommendation; None of readings and trouble.
+        type: ``listening``, ``recommendation.opened`` (``.changed``, ``.cleared``), ``reading`` or
+            ``trouble``.
+        data: its JSON.
+    """
+
+    id: int | None
     type: str
     data: dict[str, Any]

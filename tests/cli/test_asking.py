@@ -1,4 +1,4 @@
-"""``littoral advice``, ``log`` and ``watch``, asking the real application over real HTTP."""
+"""``littoral advice`` and ``log``, asking the real application over real HTTP."""
 
 from __future__ import annotations
 
@@ -113,19 +113,9 @@ def test_log_refusals(littoral, url, client):  # noqa: F811
     refused(ask("trim", "riffle", "--time", "2040-01-01T00:00"), "time", "422")
 
 
-def test_watch_once(littoral, url, warm):  # noqa: F811
-    done = littoral("watch", "--count", "1", "--url", url)
-    assert done.code == 0
-    assert "riffle" in done.out and "not in" in done.out
-    (one,) = json.loads(littoral("watch", "--count", "1", "--json", "--url", url).out)["tanks"]
-    assert one["in_order"] is False
-    refused(littoral("watch", "none", "--count", "1", "--url", url), "'none'")
-
-
 def test_as_processes(url, warm):  # noqa: F811
     assert "riffle" in process("advice", "--url", url).out
     assert "noted" in process("log", "trim", "riffle", "--url", url).out
-    assert "riffle" in process("watch", "--count", "1", "--url", url).out
     assert process("status", "riffle", "--url", url).code == 1
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+from contextlib import contextmanager
 from datetime import UTC, date, datetime
 
 import pytest
@@ -16,15 +17,24 @@ from tests.api.scenes import TANK, day_of_readings, put
 from tests.cli.conftest import refused
 
 
-@pytest.fixture
-def url(app):
-    server = Server(app, HttpConfig(port=0))
-    stop = threading.Event()
-    thread = threading.Thread(target=server.run, args=(stop,))
+@contextmanager
+def served(app, context, port=0):
+    """The application over real HTTP; its address."""
+    context.closing.clear()
+    server = Server(app, HttpConfig(port=port))
+    thread = threading.Thread(target=server.run, args=(context.closing,))
     thread.start()
-    yield f"http://127.0.0.1:{server.port}"
-    stop.set()
-    thread.join()
+    try:
+        yield server.url
+    finally:
+        context.closing.set()
+        thread.join()
+
+
+@pytest.fixture
+def url(app, context):
+    with served(app, context) as address:
+        yield address
 
 
 @pytest.fixture
@@ -78,10 +88,37 @@ def test_what_is_not_known_is_not_in_order(littoral, client, context, url):
     assert "CO2 unknown" in done.out
 
 
+def test_all_tanks_the_worst_first(littoral, client, context, url, look, monkeypatch):
+    none = littoral("status", "--url", url)
+    assert (none.code, none.out) == (1, "there is no tank yet\n"), "nothing is looked after"
+    comfortable(client, context)
+    put(client, "alder", livestock=[], co2_injected=False)
+    day_of_readings(context.store, "alder")
+    calm = littoral("status", "--url", url)
+    assert calm.code == 0, calm.out
+    day_of_readings(context.store, celsius=32.0)
+    look()
+    done = littoral("status", "--url", url)
+    assert done.code == 1
+    assert "\x1b" not in done.out
+    head, worst, other = done.out.splitlines()
+    assert head.split() == ["tank", "CO2,", "mg/L", "last", "day", "°C", "last", "day", "to", "do"]
+    assert worst.startswith("riffle  not in order  19.9 below   ")
+    assert "32.0 above" in worst and "too warm" in worst and "▁" in worst
+    assert other.startswith("alder   in order")
+    answer = json.loads(littoral("status", "--json", "--url", url).out)
+    assert [one["tank"] for one in answer["tanks"]] == ["riffle", "alder"]
+    monkeypatch.setenv("FORCE_COLOR", "1")  # as on a terminal
+    monkeypatch.setenv("COLUMNS", "70")
+    narrow = littoral("status", "--url", url).out
+    assert "\x1b[" in narrow
+    assert "▁" not in narrow, "no room for curves"
+
+
 def test_refusals(littoral, client, url):
     refused(littoral("status", "none", "--url", url), "'none'", "404")
     refused(littoral("status", "riffle", "--url", "http://127.0.0.1:9"), "nobody answers")
-    refused(littoral("status"), "TANK")
+    refused(littoral("status", "riffle", "--url", "nowhere"), "nobody answers at nowhere")
 
 
 def test_client(client, context, url, look):

@@ -18,6 +18,25 @@ def test_the_calculation_prints_what_the_readme_says(capsys):
     assert capsys.readouterr().out == printed
 
 
+def test_the_samples_of_status_have_the_form_that_the_command_prints():
+    """What it prints is tested in tests/cli; here that the pages keep up with it."""
+    sample = re.search(r"\$ littoral status lateleaf\n(.*?)```", README, re.DOTALL)[1]
+    assert sample in (ROOT / "docs" / "cli.md").read_text(), "README and docs/cli.md differ"
+    number, curve = r"-?\d+(\.\d+)?", "[▁▂▃▄▅▆▇█ ]+"
+    forms = [
+        r"Lateleaf \(lateleaf\): not in order",
+        r"  ! CO2 is below its target while lit",
+        rf"  CO2 {number} mg/L \(95 %: {number} to {number}\), below 20 to 30  {curve}",
+        rf"  temperature {number} °C, within 24 to 26, [+-]{number} K/h +{curve}",
+        rf"  light {number} h today of 9 h, {number} mol/m2/d",
+        r"  (info|advice|warning|urgent): Large water change .*, by .* UTC",
+    ]
+    lines = sample.splitlines()
+    assert len(lines) > len(forms)
+    for form, line in zip(forms, lines, strict=False):
+        assert re.fullmatch(form, line), line
+
+
 def test_every_page_it_links_to_is_there():
     pages = [ROOT / name for name in ("README.md", "DEVELOPERS.md")]
     pages += sorted((ROOT / "docs").rglob("*.md"))

@@ -1,0 +1,139 @@
+"""``littoral watch`` and the client's events, told by the real application over real HTTP."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import threading
+from contextlib import contextmanager
+
+import pytest
+
+from service.client import Client, ProblemError, stream
+from service.tanks.access import Scope
+from tests.api.conftest import NOW
+from tests.api.scenes import day_of_readings, put, reading
+from tests.cli.conftest import ROOT, refused
+from tests.cli.test_status import look, served, url  # noqa: F401 - fixtures used here too
+
+COMFORT = [{"species": "Invented", "temperature": {"low": 20, "high": 28, "unit": "Cel"}}]
+PATIENCE_S = 40
+
+
+@pytest.fixture
+def calm(client, context):
+    put(client, livestock=COMFORT)
+    day_of_readings(context.store)
+
+
+@contextmanager
+def watching(*arguments):
+    """A ``littoral watch`` as a process; ``line()`` waits for its next line."""
+    child = subprocess.Popen(
+        [sys.executable, "-m", "service", "watch", *arguments],
+        cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    guard = threading.Timer(PATIENCE_S, child.kill)
+    guard.start()
+    try:
+        yield child
+    finally:
+        guard.cancel()
+        child.kill()
+        child.communicate()
+
+
+def test_a_change_is_printed_as_it_happens(url, calm, context, look):  # noqa: F811
+    with watching("--every", "0.1", "--url", url) as child:
+        first = child.stdout.readline()
+        assert first.startswith("riffle: in order; CO2 21.4 mg/L"), first
+        day_of_readings(context.store, celsius=32.0)
+        assert "temperature 32.0 °C, above 20 to 28" in child.stdout.readline()
+        look()
+        told = child.stdout.readline()
+        assert told.startswith("Wed 04 Jun 12:00 UTC riffle: opened: "), told
+        assert "too warm" in told
+
+
+def test_json_has_an_object_on_each_line(url, calm, context, look):  # noqa: F811
+    with watching("riffle", "--json", "--every", "0.1", "--url", url) as child:
+        first = json.loads(child.stdout.readline())
+        assert (first["type"], first["tank"]) == ("status", "riffle")
+        assert first["status"]["in_order"] is True
+        day_of_readings(context.store, celsius=32.0)
+        second = json.loads(child.stdout.readline())
+        assert second["status"]["temperature"]["temperature"]["value"] == 32.0
+        look()
+        told = json.loads(child.stdout.readline())
+        assert told["type"] == "recommendation.opened"
+        assert "too warm" in told["data"]["title"]
+
+
+def test_a_lost_connection_is_said_and_found_again(app, context, calm):
+    with served(app, context) as address:
+        port = int(address.rpartition(":")[2])
+        child = watching("--every", "0.1", "--url", address)
+        running = child.__enter__()
+        assert running.stdout.readline().startswith("riffle: in order")
+    assert "trying again" in running.stderr.readline()
+    day_of_readings(context.store, celsius=27.0)
+    with served(app, context, port):
+        assert running.stderr.readline() == f"littoral watch: {address} answers again\n"
+        assert "temperature 27.0 °C" in running.stdout.readline()
+        child.__exit__(None, None, None)
+
+
+def test_on_a_terminal_it_is_a_table(littoral, url, calm, monkeypatch):  # noqa: F811
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("COLUMNS", "140")
+    done = littoral("watch", "--count", "1", "--url", url)
+    assert done.code == 0
+    assert "CO2, mg/L" in done.out and "in order" in done.out
+    assert f"live from {url}" in done.out
+
+
+def test_refusals(littoral, url, calm):  # noqa: F811
+    refused(littoral("watch", "none", "--url", url), "'none'", "404")
+    refused(littoral("watch", "--url", "http://127.0.0.1:9"), "nobody answers")
+
+
+def test_nothing_to_watch(littoral, url):  # noqa: F811
+    refused(littoral("watch", "--url", url), "no tank yet")
+
+
+def test_client_goes_on_from_the_event_it_saw_last(app, context, calm, look, monkeypatch):  # noqa: F811
+    monkeypatch.setattr(stream, "RETRY_S", 0.1)
+    lost = []
+    with served(app, context) as address:
+        port = int(address.rpartition(":")[2])
+        events = Client(address).events("riffle", lost=lost.append)
+        assert next(events).type == "listening"
+    day_of_readings(context.store, celsius=32.0)
+    look()  # while nobody listens
+    with served(app, context, port):
+        assert next(events).type == "listening"
+        assert lost == [], "the service had ended the stream itself"
+        told = next(events)
+        assert (told.type, told.data["tank"]) == ("recommendation.opened", "riffle")
+        assert told.id >= 1
+        events.close()
+
+
+def test_client_hears_readings(url, calm, context):  # noqa: F811
+    events = Client(url).events(readings=True)
+    first = [next(events) for _ in range(4)]
+    assert [one.type for one in first] == ["reading"] * 3 + ["listening"]
+    context.store.write([reading("ph", -1, 6.5, sensor="glass-1")])
+    told = next(events)
+    assert (told.type, told.id, told.data["value"]) == ("reading", None, 6.5)
+    events.close()
+
+
+def test_client_is_refused_without_its_token(url, calm, context):  # noqa: F811
+    _, secret = context.registry.create_token("watcher", Scope.READ, NOW)
+    with pytest.raises(ProblemError, match="Bearer"):
+        next(Client(url).events())
+    events = Client(url, secret).events()
+    assert next(events).type == "listening"
+    events.close()
