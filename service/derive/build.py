@@ -178,15 +178,14 @@ def tank_excursions(
     tolerance = tolerance_of(tank, end)
     if chosen.info is None:
         return ()
-    # An excursion is over once it is back inside by the hysteresis: so far its readings count.
-    band = derived_limit(tank, "excursion_hysteresis_c")
     samples = read_outside(
         store,
         chosen.info.key,
         to_us(start),
         to_us(end),
-        low=None if tolerance.low_c is None else tolerance.low_c + band,
-        high=None if tolerance.high_c is None else tolerance.high_c - band,
+        low=tolerance.low_c,
+        high=tolerance.high_c,
+        band=derived_limit(tank, "excursion_hysteresis_c"),
     )
     return excursions_of(tank, samples, tolerance)
 

@@ -48,11 +48,12 @@ def test_excursions_are_the_same_as_from_all_readings(store, seed):
     fill(store, times, values)
     start, end = int(times[100]) + 1, int(times[-50])
     all_of_them = store.read(KEY, start, end)
-    few = read_outside(store, KEY, start, end, low=LOW + BAND, high=HIGH - BAND)
+    few = read_outside(store, KEY, start, end, low=LOW, high=HIGH, band=BAND)
     expected = excursions(all_of_them.time_s, all_of_them.value, LOW, HIGH, hysteresis_c=BAND)
     found = excursions(few.time_s, few.value, LOW, HIGH, hysteresis_c=BAND)
     assert len(expected) > 3
     assert found == expected
+    assert np.all(np.diff(few.time_us) > 0)
     assert len(few) < 0.8 * len(all_of_them)
 
 
@@ -68,6 +69,28 @@ def test_one_reading_outside_comes_with_its_neighbours_across_a_hole(store):
     fill(store, times, np.array([24.0, 24.0, 27.0, 24.0, 24.0, 24.0]))
     found = read_outside(store, KEY, T0, T0 + 10 * DAY, low=LOW, high=HIGH)
     assert found.time_us.tolist() == times[1:4].tolist()
+
+
+def test_a_stretch_that_only_nears_the_range_is_not_read(store):
+    times = T0 + np.arange(0, 10 * DAY, 5 * MINUTE)
+    values = np.full(len(times), 24.0)
+    values[500:520] = HIGH - BAND / 2
+    values[1000:1050] = HIGH - BAND / 2
+    values[1040] = HIGH + BAND
+    fill(store, times, values)
+    found = read_outside(store, KEY, T0, T0 + 10 * DAY, low=LOW, high=HIGH, band=BAND)
+    assert times[999] <= found.time_us[0] + HOUR and found.time_us[0] > times[520]
+    # All of the stretch near the limit is there, and a reading inside on both sides of it.
+    assert (found.value[0], found.value[-1]) == (24.0, 24.0)
+    assert set(times[999:1051].tolist()) <= set(found.time_us.tolist())
+
+
+def test_excursions_with_one_hour_between_them_share_no_reading(store):
+    """The hour between is read for both, since no reading lies near its ends."""
+    times = T0 // HOUR * HOUR + np.array([0, 30, 90, 150, 210, 300]) * MINUTE + 10 * DAY
+    fill(store, times, np.array([24.0, 27.0, 24.0, 27.0, 24.0, 24.0]))
+    found = read_outside(store, KEY, T0, T0 + 20 * DAY, low=LOW, high=HIGH)
+    assert found.time_us.tolist() == times[:5].tolist()
 
 
 def test_a_short_span_is_read_as_it_is(store):
