@@ -21,6 +21,9 @@ from service.outlets.outlet import Outlet
 from service.outlets.over_mqtt import mqtt_outlets_of, patience_of
 from service.outlets.watch import Watch
 from service.outlets.webhooks import webhooks_of
+from service.store.pruning import prune_daily
+from service.store.retention import RetentionPolicy
+from service.store.sqlite import SqliteStore
 from service.tanks.registry import Registry
 
 _log = logging.getLogger("littoral.serve")
@@ -57,8 +60,12 @@ def serve(parts: Parts, stop: threading.Event) -> None:
     watch = Watch(parts.registry, parts.store, parts.clock, config.advice.every_s, told)
     context = Context(parts.store, parts.registry, parts.clock, config, watch.nudge, closing=stop)
     server = Server(web_app(context, metrics), config.http)
-    looking = threading.Thread(target=watch.run, args=(stop,), name="watch")
-    looking.start()
+    workers = [
+        threading.Thread(target=watch.run, args=(stop,), name="watch"),
+        *_pruning(parts, stop),
+    ]
+    for worker in workers:
+        worker.start()
     _log.info("Littoral answers on %s (read /docs)", server.url)
     if not guarded:
         _log.warning("no token is set up: only this machine is let in")
@@ -67,8 +74,18 @@ def serve(parts: Parts, stop: threading.Event) -> None:
     finally:
         stop.set()
         watch.nudge()
-        looking.join()
+        for worker in workers:
+            worker.join()
         _log.info("stopped")
+
+
+def _pruning(parts: Parts, stop: threading.Event) -> list[threading.Thread]:
+    """The thread that deletes what is older than the configuration keeps; none without an age."""
+    policy = RetentionPolicy.of_config(parts.config.store)
+    if policy.keeps_all or not isinstance(parts.store, SqliteStore):
+        return []
+    given = (parts.store, policy, parts.clock, stop)
+    return [threading.Thread(target=prune_daily, args=given, name="retention")]
 
 
 def outlets(parts: Parts) -> list[Outlet]:

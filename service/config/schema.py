@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC
+from itertools import pairwise
 from typing import Any
 
-from marshmallow import Schema, post_load
+from marshmallow import Schema, ValidationError, post_load, validates_schema
 from marshmallow import fields as f
 from marshmallow.validate import Length, OneOf, Range, Regexp
 
@@ -51,6 +53,15 @@ def _number(low: float, high: float, unit: str) -> f.Float:
     )
 
 
+def _days_kept(more: str) -> f.Float:
+    return f.Float(
+        validate=Range(1, 36_500),
+        metadata={
+            "allowed": f"with sqlite:/// only: days from 1 to 36500{more}; for ever without the key"
+        },
+    )
+
+
 def _whole(low: int, high: int) -> f.Integer:
     return f.Integer(
         strict=False,
@@ -72,6 +83,22 @@ class _StoreSchema(_Section):
         "sqlite:///PATH, influx://HOST:PORT/BUCKET or victoriametrics://HOST:PORT",
         r"(sqlite:///.+|(influxs?|victoriametricss?)://.+)",
     )
+    keep_raw_days = _days_kept("")
+    keep_minute_days = _days_kept(", no fewer than keep_raw_days")
+    keep_hour_days = _days_kept(", no fewer than keep_minute_days")
+    keep_day_days = _days_kept(", no fewer than keep_hour_days")
+
+    @validates_schema
+    def _check_kept(self, data: dict[str, Any], **_: Any) -> None:
+        """Each rollup is computed from the finer one, which must not outlive it."""
+        keys = [key for key in self.fields if key.startswith("keep_")]
+        url = data.get("url", StoreConfig().url)
+        faults = [key for key in keys if key in data and not url.startswith("sqlite:")]
+        for finer, coarser in pairwise(keys):
+            if data.get(coarser, math.inf) < data.get(finer, math.inf):
+                faults.append(coarser)
+        if faults:
+            raise ValidationError({key: ["is not allowed"] for key in faults})
 
 
 class _RegistrySchema(_Section):

@@ -10,9 +10,19 @@ from typing import Any
 
 @dataclass(frozen=True, slots=True)
 class StoreConfig:
-    """Where readings are kept: ``sqlite:///…``, ``influx://…`` or ``victoriametrics://…``."""
+    """Where readings are kept, and in SQLite how long.
+
+    Attributes:
+        url: ``sqlite:///…``, ``influx://…`` or ``victoriametrics://…``.
+        keep_raw_days, keep_minute_days, keep_hour_days, keep_day_days: ages at which readings and
+            their rollups are deleted; None: never.
+    """
 
     url: str = "sqlite:///var/littoral.db"
+    keep_raw_days: float | None = None
+    keep_minute_days: float | None = None
+    keep_hour_days: float | None = None
+    keep_day_days: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from service.clock import to_us
+from service.config.values import StoreConfig
 from service.errors import InvalidInputError
 
 _DAY = timedelta(days=1)
@@ -39,6 +40,26 @@ class RetentionPolicy:
                 )
             finer = f"{name}'s {age / _DAY:g} days" if age is not None else "for ever"
             least = timedelta.max if age is None else age
+
+    @classmethod
+    def of_config(cls, config: StoreConfig) -> RetentionPolicy:
+        """The ages that the configuration asks for."""
+        return cls(
+            *(
+                None if days is None else timedelta(days=days)
+                for days in (
+                    config.keep_raw_days,
+                    config.keep_minute_days,
+                    config.keep_hour_days,
+                    config.keep_day_days,
+                )
+            )
+        )
+
+    @property
+    def keeps_all(self) -> bool:
+        """Nothing is ever too old."""
+        return not any(self.ages().values())
 
     def ages(self) -> dict[str, timedelta | None]:
         """The ages by level, the finest level first."""

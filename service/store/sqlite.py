@@ -11,22 +11,23 @@ from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
-
-import numpy as np
-import numpy.typing as npt
 
 from service.errors import LittoralError, StoreRefusedError
-from service.store import sqlite_file, sqlite_rollup, sqlite_upkeep, sqlite_write
+from service.store import (
+    sqlite_file,
+    sqlite_prune,
+    sqlite_read,
+    sqlite_rollup,
+    sqlite_upkeep,
+    sqlite_write,
+)
 from service.store.buckets import aligned_span, buckets_of_samples
 from service.store.checks import check_every, check_readings
 from service.store.reading import (
     AGGREGATES,
-    NOT_USABLE,
     Aggregate,
     Buckets,
     Extent,
-    Flag,
     Reading,
     Samples,
     SeriesInfo,
@@ -36,13 +37,6 @@ from service.store.reading import (
 from service.store.retention import Pruned, RetentionPolicy
 
 _log = logging.getLogger(__name__)
-_ID = "(SELECT id FROM series WHERE tank = ? AND quantity = ? AND sensor = ?)"
-_READ = (
-    f"SELECT time, {{}} FROM reading WHERE series = {_ID} AND time >= ? AND time < ? "
-    "AND flags & ? = 0 AND {} ORDER BY time"
-)
-_PAIR = np.dtype([("time", np.int64), ("value", np.float64)])
-Scalar = TypeVar("Scalar", np.int32, np.float64)
 
 
 class SqliteStore:
@@ -118,18 +112,8 @@ class SqliteStore:
         raw: bool = False,
     ) -> Samples:
         """Readings of one series in [start_us, end_us); see ``Store.read``."""
-        chosen = (*_names(key), start_us, end_us, 0 if flagged else int(NOT_USABLE))
-        with self._reader() as connection, sqlite_file.snapshot(connection):
-            rows = np.fromiter(connection.execute(_READ.format("value", "TRUE"), chosen), _PAIR)
-            time_us = np.ascontiguousarray(rows["time"])
-            value = np.ascontiguousarray(rows["value"])
-            # Nearly all flags are 0 and raw numbers none: to ask for the few apart is faster.
-            few = connection.execute(_READ.format("flags", "flags <> 0"), chosen)
-            flags = _spread(few, time_us, np.int32(0))
-            if not raw:
-                return Samples(time_us, value, flags)
-            few = connection.execute(_READ.format("raw", "raw IS NOT NULL"), chosen)
-            return Samples(time_us, value, flags, _spread(few, time_us, np.float64("nan")))
+        with self._reader() as connection:
+            return sqlite_read.samples(connection, key, start_us, end_us, flagged=flagged, raw=raw)
 
     def aggregate(
         self,
@@ -151,53 +135,47 @@ class SqliteStore:
         if level is None:
             return buckets_of_samples(self.read(key, start_us, end_us), every_us)
         with self._reader() as connection:
-            row = connection.execute(f"SELECT {_ID}", _names(key)).fetchone()
-            series = -1 if row[0] is None else row[0]
+            series = sqlite_read.id_of(connection, key)
             span = (start_us, end_us)
             return sqlite_rollup.read(connection, level, series, span, every_us, wanted)
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
         """The series held; see ``Store.series``."""
         with self._reader() as connection:
-            rows = connection.execute(
-                "SELECT s.tank, s.quantity, s.sensor, r.time, r.value, r.flags, r.raw "
-                "FROM series s JOIN reading r ON r.series = s.id AND r.time = s.last "
-                "WHERE ?1 IS NULL OR s.tank = ?1 ORDER BY s.tank, s.quantity, s.sensor",
-                (tank,),
-            ).fetchall()
-        keys = [SeriesKey(*row[:3]) for row in rows]
-        return [
-            SeriesInfo(key, _reading(key, row[3:])) for key, row in zip(keys, rows, strict=True)
-        ]
+            return sqlite_read.series(connection, tank)
 
     def extent(self, key: SeriesKey) -> Extent | None:
         """How much a series holds; see ``Store.extent``."""
         with self._reader() as connection:
-            row = connection.execute(
-                "SELECT held, first, last FROM series "
-                "WHERE tank = ? AND quantity = ? AND sensor = ? AND held > 0",
-                _names(key),
-            ).fetchone()
-        return None if row is None else Extent(*row)
+            return sqlite_read.extent(connection, key)
 
     def latest(self, key: SeriesKey, *, flagged: bool = False) -> Reading | None:
         """The newest reading of one series; see ``Store.latest``."""
         with self._reader() as connection:
-            row = connection.execute(
-                f"SELECT time, value, flags, raw FROM reading WHERE series = {_ID} "
-                "AND flags & ? = 0 ORDER BY time DESC LIMIT 1",
-                (*_names(key), 0 if flagged else int(NOT_USABLE)),
-            ).fetchone()
-        return None if row is None else _reading(key, row)
+            return sqlite_read.latest(connection, key, flagged=flagged)
 
     def delete_tank(self, tank: str) -> int:
         """Delete all readings of a tank; see ``Store.delete_tank``."""
         with self._writing() as connection:
             return sqlite_write.delete_tank(connection, tank)
 
-    def prune(self, policy: RetentionPolicy, now: datetime) -> Pruned:
-        """Delete readings and rollups older than a policy keeps, in steps; whole UTC days only."""
-        return sqlite_upkeep.prune(self._writing, policy.kept_from_us(now))
+    def claim_pruning(self, policy: RetentionPolicy, now: datetime) -> bool:
+        """Whether something is newly too old; of several processes only one is told so."""
+        with self._writing() as connection:
+            return sqlite_prune.advance(connection, policy.kept_from_us(now))
+
+    def prune(
+        self, policy: RetentionPolicy, now: datetime, *, rest: sqlite_prune.Rest = lambda: True
+    ) -> Pruned:
+        """Delete readings and rollups older than a policy keeps, in steps; whole UTC days only.
+
+        Args:
+            rest: called between two steps; False ends the pruning.
+        """
+        kept_from_us = policy.kept_from_us(now)
+        with self._writing() as connection:
+            sqlite_prune.advance(connection, kept_from_us)
+        return sqlite_prune.delete(self._writing, kept_from_us, rest)
 
     def rebuild_rollups(self) -> None:
         """Compute all rollups anew from the readings; changes nothing when they are right."""
@@ -270,22 +248,3 @@ class SqliteStore:
                 yield connection
             finally:
                 self._readers.put(connection)
-
-
-def _names(key: SeriesKey) -> tuple[str, str, str]:
-    return key.tank, key.quantity, key.sensor
-
-
-def _spread(
-    few: sqlite3.Cursor, time_us: npt.NDArray[np.int64], usual: Scalar
-) -> npt.NDArray[Scalar]:
-    """A column for all times from the few rows (time, number) in which it is not the usual."""
-    rows = np.fromiter(few, np.dtype([("time", np.int64), ("number", usual.dtype)]))
-    spread = np.full(len(time_us), usual)
-    spread[np.searchsorted(time_us, rows["time"])] = rows["number"]
-    return spread
-
-
-def _reading(key: SeriesKey, row: Sequence[Any]) -> Reading:
-    time_us, value, flags, raw = row
-    return Reading(key.tank, key.quantity, key.sensor, time_us, value, Flag(flags), raw)

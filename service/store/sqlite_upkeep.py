@@ -1,4 +1,4 @@
-"""Upkeep of the SQLite file: pruning by age, backup, check, rebuilding of rollups."""
+"""Upkeep of the SQLite file: backup, check, rebuilding of rollups."""
 
 from __future__ import annotations
 
@@ -7,76 +7,17 @@ import logging
 import os
 import sqlite3
 import threading
-from collections.abc import Callable
-from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Final
 
 from service.errors import StoreRefusedError
 from service.store import sqlite_rollup
-from service.store.retention import Pruned
+from service.store.sqlite_prune import Writing
 
 _log = logging.getLogger(__name__)
 
-#: Readings deleted in one transaction, so that writers wait for milliseconds only.
-PRUNE_STEP: Final = 20_000
-
 #: A file up to this size is checked before it is used (under a second from a slow card).
 CHECK_AT_ONCE_BYTES: Final = 32 * 1024 * 1024
-
-#: Gives the writing connection inside a transaction, with every lock that it needs.
-Writing = Callable[[], AbstractContextManager[sqlite3.Connection]]
-
-
-def prune(writing: Writing, kept_from_us: dict[str, int]) -> Pruned:
-    """Delete what is older than each level's limit, in small transactions; may be interrupted.
-
-    Args:
-        kept_from_us: by level (raw, minute, hour, day), starts of UTC days; 0 keeps all.
-    """
-    with writing() as connection:
-        # First of all: from now on no late reading changes rollups it could not compute anew.
-        connection.executemany(
-            "INSERT INTO retention (level, kept_from) VALUES (?, ?) ON CONFLICT (level) "
-            "DO UPDATE SET kept_from = max(kept_from, excluded.kept_from)",
-            kept_from_us.items(),
-        )
-        series = [row[0] for row in connection.execute("SELECT id FROM series").fetchall()]
-    deleted = dict.fromkeys(kept_from_us, 0)
-    for one in series:
-        deleted["raw"] += _prune_readings(writing, one, kept_from_us["raw"])
-        for level in sqlite_rollup.LEVELS:
-            with writing() as connection:
-                deleted[level.name] += connection.execute(
-                    f"DELETE FROM {level.table} WHERE series = ? AND span < ?",
-                    (one, kept_from_us[level.name] // level.width_us),
-                ).rowcount
-    return Pruned(**deleted)
-
-
-def _prune_readings(writing: Writing, series: int, kept_from_us: int) -> int:
-    deleted = 0
-    while True:
-        with writing() as connection:
-            bound = connection.execute(
-                "SELECT time FROM reading WHERE series = ? AND time < ? "
-                "ORDER BY time LIMIT 1 OFFSET ?",
-                (series, kept_from_us, PRUNE_STEP),
-            ).fetchone()
-            step = connection.execute(
-                "DELETE FROM reading WHERE series = ? AND time < ?",
-                (series, kept_from_us if bound is None else bound[0]),
-            ).rowcount
-            if step:
-                connection.execute(
-                    "UPDATE series SET held = held - ?2, "
-                    "first = (SELECT min(time) FROM reading WHERE series = ?1), "
-                    "last = (SELECT max(time) FROM reading WHERE series = ?1) WHERE id = ?1",
-                    (series, step),
-                )
-        deleted += step
-        if bound is None:
-            return deleted
 
 
 def rebuild_rollups(writing: Writing) -> None:

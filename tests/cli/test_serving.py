@@ -15,6 +15,7 @@ import pytest
 import requests
 
 from service.cli.up import run_together
+from service.store import Reading, SeriesKey, open_store
 from tests.api.scenes import TANK
 from tests.cli.conftest import ROOT, process, refused
 from tests.servers import free_port
@@ -194,3 +195,18 @@ def test_up_ends_when_a_part_ends():
     )
     assert run_together([sleeper, [sys.executable, "-c", ""]], threading.Event()) == 1
     assert time.monotonic() - began < 20
+
+
+def test_serve_deletes_what_is_older_than_the_configuration_keeps(settings, tmp_path):
+    file, _ = settings()
+    file.write_text(file.read_text().replace("[registry]", "keep_raw_days = 30\n[registry]"))
+    key, now_us = SeriesKey("quarry-pool", "ph", "probe-1"), time.time_ns() // 1000
+    store = open_store(f"sqlite:///{tmp_path}/readings.db")
+    for days_ago in (40, 20):
+        at_us = now_us - days_ago * 86_400_000_000
+        store.write([Reading(key.tank, key.quantity, key.sensor, at_us, 6.6)])
+    with running("serve", "--config", file) as child:
+        until(lambda: len(store.read(key, 0, now_us)) == 1 or None, child)
+    days = store.aggregate(key, 0, now_us, 86_400_000_000)
+    assert days.count.tolist() == [1, 1]
+    store.close()

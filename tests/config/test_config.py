@@ -30,6 +30,13 @@ def test_environment_wins_over_the_file(tmp_path):
     assert (config.http.port, config.http.threads) == (9002, 3)
 
 
+def test_ages_of_readings_come_from_file_and_environment(tmp_path):
+    path = write(tmp_path, "[store]\nkeep_raw_days = 400\n")
+    config = load_config(path, {"LITTORAL_STORE__KEEP_MINUTE_DAYS": "800"})
+    assert (config.store.keep_raw_days, config.store.keep_minute_days) == (400, 800)
+    assert (config.store.keep_hour_days, config.store.keep_day_days) == (None, None)
+
+
 def test_routes_keep_their_order(tmp_path):
     path = write(
         tmp_path,
@@ -45,7 +52,7 @@ def test_routes_keep_their_order(tmp_path):
     ("text", "expected"),
     [
         ("[stor]\nurl='x'\n", "stor is not a key (did you mean store?); allowed: advice, clock"),
-        ("[store]\nur='x'\n", "store.ur is not a key (did you mean url?); allowed: url"),
+        ("[store]\nur='x'\n", "store.ur is not a key (did you mean url?); allowed: keep_"),
         ("[http]\nport='abc'\n", "http.port is 'abc'; allowed: a whole number from 0 to 65535"),
         ("[http]\nport=70000\n", "http.port is 70000; allowed: a whole number from 0 to 65535"),
         ("[mqtt]\nurl='http://x'\n", "mqtt.url is 'http://x'; allowed: mqtt://HOST"),
@@ -55,6 +62,20 @@ def test_routes_keep_their_order(tmp_path):
         ("[[route]]\ntopic='a'\ntank='A B'\n", "route.0.tank is 'A B'; allowed: a tank id"),
         ("store = 3\n", "store is 3; allowed: a table of keys"),
         ("[http\n", "is not TOML"),
+        (
+            "[store]\nkeep_raw_days=0.5\n",
+            "keep_raw_days is 0.5; allowed: with sqlite:/// only: days",
+        ),
+        (
+            "[store]\nkeep_raw_days=400\nkeep_minute_days=40\n",
+            "store.keep_minute_days is 40; allowed: with sqlite:/// only: days from 1 to 36500, no "
+            "fewer than keep_raw_days; for ever without the key",
+        ),
+        ("[store]\nkeep_hour_days=800\n", "store.keep_hour_days is 800; allowed"),
+        (
+            "[store]\nurl='influx://host/db'\nkeep_raw_days=400\n",
+            "store.keep_raw_days is 400; allowed: with sqlite:/// only",
+        ),
         ("[ingest]\nbatch_age_s = nan\n", "ingest.batch_age_s is nan; allowed: a number from"),
     ],
 )
