@@ -10,6 +10,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from service.cli.tied import Tie
 from service.config.load import ENV_PREFIX
 from service.errors import LittoralError
 
@@ -29,13 +30,14 @@ class Child:
     """One child process with a log file.
 
     It is in a process group of its own, so that Ctrl-C reaches the demo alone, which then stops
-    its children in order.
+    its children in order. It is tied to the demo: should that be killed, the child ends too.
     """
 
     def __init__(self, name: str, command: Sequence[str], folder: Path) -> None:
         self.name = name
         self.log = folder / f"{name}.log"
         self._command = list(command)
+        self._tie = Tie()
         self._process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -52,7 +54,8 @@ class Child:
         }
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
-                self._command,
+                self._tie.command(self._command),
+                pass_fds=self._tie.fds,
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=log,
@@ -91,15 +94,18 @@ class Child:
     def stop(self) -> bool:
         """Ask it to end and wait; True if it ended when asked, False if it had to be killed."""
         process = self._process
-        if process is None or process.poll() is not None:
+        if process is None:
             return True
-        process.send_signal(signal.SIGTERM)
+        if process.poll() is None:
+            process.send_signal(signal.SIGTERM)
         try:
             process.wait(STOP_TIMEOUT_S)
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
             return False
+        finally:
+            self._tie.close()
         return True
 
 

@@ -15,6 +15,7 @@ from ingest.client import address
 from ingest.routes import Router
 from service.cli.parts import Parts, config_option, configuration, opened, stop_signals
 from service.cli.serve import outlets, require_protection
+from service.cli.tied import Tie
 
 PARTS: Final = ("ingest", "serve")
 _TICK_S: Final = 0.2
@@ -52,10 +53,13 @@ def _check(parts: Parts) -> None:
 def run_together(commands: Sequence[Sequence[str]], stop: threading.Event) -> int:
     """Run commands side by side until ``stop`` is set or one of them ends.
 
+    Should this process be killed, they end too.
+
     Returns:
         0 when stopped; else the exit code of the one that ended, 1 if that was 0.
     """
-    running = [subprocess.Popen(command) for command in commands]
+    tie = Tie()
+    running = [subprocess.Popen(tie.command(one), pass_fds=tie.fds) for one in commands]
     ended: int | None = None
     try:
         while ended is None and not stop.wait(_TICK_S):
@@ -63,6 +67,7 @@ def run_together(commands: Sequence[Sequence[str]], stop: threading.Event) -> in
             ended = next((code for code in codes if code is not None), None)
     finally:
         _end(running)
+        tie.close()
     return 0 if ended is None else (ended if ended > 0 else 1)
 
 

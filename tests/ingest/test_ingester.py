@@ -69,13 +69,23 @@ def test_a_tank_registered_later_is_taken(mosquitto, make_bench, monkeypatch):
     assert bench.wait_for("rush", "ph").value == 6.6
 
 
-def test_advice_is_never_taken(mosquitto, make_bench):
+def test_what_littoral_publishes_itself_is_neither_taken_nor_rejected(mosquitto, make_bench):
     bench = make_bench(mosquitto)
     bench.start()
-    publish(mosquitto, "littoral/reed/advice/co2-low", '{"value": 3}')
+    ours = (
+        "littoral/reed/advice/co2-low",
+        "littoral/reed/advice/summary",
+        "littoral/$hub/littoral/reed/temperature",  # its state is a plain number
+        "littoral/$hub/littoral/status",
+        "littoral/$ingest/other",
+    )
+    for topic in ours:
+        publish(mosquitto, topic, "24.5")
     publish(mosquitto, "littoral/reed/ph", "6.6")
     bench.wait_for("reed", "ph")
-    assert bench.status()["rejected"] == 0
+    bench.wait(lambda status: status["acknowledged"] == len(ours) + 1)
+    assert (bench.status()["rejected"], bench.registry.rejection_counts()) == (0, {})
+    assert [info.key.quantity for info in bench.store.series("reed")] == ["ph"]
 
 
 def test_retained_is_not_fresh(mosquitto, make_bench):
