@@ -9,7 +9,7 @@ import click
 
 from service.cli.asking import asking, service_options
 from service.cli.parameters import MomentParameter, SpanParameter
-from service.cli.shown import as_json_text
+from service.cli.shown import as_json_text, json_option
 from service.client import Client, Recommendation
 
 
@@ -20,7 +20,7 @@ from service.client import Client, Recommendation
 @click.option("--until", type=MomentParameter(), help="With --snooze: until then.")
 @click.option("--for", "length", type=SpanParameter(), help="With --snooze: for so long, as 2d.")
 @click.option("--dismiss", metavar="ID", help="Take one off the list while its cause lasts.")
-@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@json_option
 @service_options
 def command(
     tank: str | None,

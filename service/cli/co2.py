@@ -9,6 +9,7 @@ import click
 from service import units
 from service.api import calculations
 from service.cli.parameters import QuantityParameter
+from service.cli.shown import json_option
 from service.errors import InvalidInputError
 
 _PH = QuantityParameter("[pH]", "[pH]", low=2, high=12)
@@ -32,7 +33,7 @@ _CONDUCTIVITY = QuantityParameter("uS/cm", "uS/cm", low=0, high=10_000)
     metavar="LOW HIGH",
     help="Range aimed at, mg/L.",
 )
-@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@json_option
 def command(
     ph: float,
     meq_l: float,

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import time
+from contextlib import closing
+from dataclasses import asdict
 
 import click
 
+from service.cli.shown import as_json_text, json_option
 from service.cli.transfer_parts import end_option, progress_bar, start_option
 from service.errors import NotFoundError
 from service.store import open_store
@@ -19,6 +22,7 @@ from service.store.transfer_copy import Verified, copy, verify
 @click.option("--verify-only", is_flag=True, help="Compare, copy nothing.")
 @start_option
 @end_option
+@json_option
 def command(
     source_url: str,
     target_url: str,
@@ -26,46 +30,41 @@ def command(
     verify_only: bool,
     start_us: int | None,
     end_us: int | None,
+    as_json: bool,
 ) -> int:
     """Copy readings between two stores, then compare counts and checksums of each series.
 
     Copying again is harmless. Exit code 1: a series differs.
     """
-    source = open_store(source_url)
-    try:
+    with closing(open_store(source_url)) as source:
         chosen = tanks or (None,)
         keys = sorted({info.key for tank in chosen for info in source.series(tank)})
         if not keys:
             raise NotFoundError("the store to read has no such readings")
+        copied = 0
         if not verify_only:
-            target = open_store(target_url)
-            try:
-                with progress_bar("copying") as told:
-                    count = copy(
-                        source, target, keys, start_us=start_us, end_us=end_us, on_progress=told
-                    )
+            with closing(open_store(target_url)) as target, progress_bar("copying") as told:
+                copied = copy(
+                    source, target, keys, start_us=start_us, end_us=end_us, on_progress=told
+                )
                 wait_s = target.visible_after_s
-            finally:
-                target.close()
-            click.echo(f"{count} readings of {len(keys)} series copied")
+            if not as_json:
+                click.echo(f"{copied} readings of {len(keys)} series copied")
             time.sleep(wait_s)
-        target = open_store(target_url)
-        try:
-            differ = 0
-            with progress_bar("comparing") as told:
-                for number, key in enumerate(keys):
-                    told(number / len(keys))
-                    found = verify(source, target, key, start_us=start_us, end_us=end_us)
-                    differ += not found.same
-                    click.echo(_line(found))
-        finally:
-            target.close()
-    finally:
-        source.close()
-    if differ:
+        found = []
+        with closing(open_store(target_url)) as target, progress_bar("comparing") as told:
+            for number, key in enumerate(keys):
+                told(number / len(keys))
+                found.append(verify(source, target, key, start_us=start_us, end_us=end_us))
+                if not as_json:
+                    click.echo(_line(found[-1]))
+    differ = sum(not one.same for one in found)
+    if as_json:
+        series = [{"same": one.same} | asdict(one) for one in found]
+        click.echo(as_json_text({"copied": copied, "differ": differ, "series": series}))
+    elif differ:
         click.echo(f"{differ} of {len(keys)} series differ")
-        return 1
-    return 0
+    return 1 if differ else 0
 
 
 def _line(found: Verified) -> str:

@@ -9,6 +9,7 @@ import click
 
 from ingest.recompute import recompute
 from service.cli.parts import config_option, configuration, opened
+from service.cli.shown import as_json_text, json_option
 from service.clock import to_us
 from service.store import SeriesKey
 from service.tanks.values import LogKind
@@ -24,6 +25,7 @@ _MOMENT = click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%SZ"])
 @click.option("--sensor", default="main", show_default=True)
 @click.option("--from", "start", type=_MOMENT, help="UTC; default: 31 days ago.")
 @click.option("--to", "end", type=_MOMENT, help="UTC; default: now.")
+@json_option
 def command(
     config_file: Path | None,
     tank: str,
@@ -31,6 +33,7 @@ def command(
     sensor: str,
     start: datetime | None,
     end: datetime | None,
+    as_json: bool,
 ) -> None:
     """Apply the calibrations in the log to readings that are stored already.
 
@@ -44,4 +47,9 @@ def command(
         done = recompute(
             parts.store, entries, SeriesKey(tank, quantity, sensor), to_us(first), to_us(last)
         )
-    click.echo(f"{tank} {quantity} {sensor}: {done.looked_at} readings, {done.changed} changed")
+    counts = {"readings": done.looked_at, "changed": done.changed}
+    if as_json:
+        series = {"tank": tank, "quantity": quantity, "sensor": sensor}
+        click.echo(as_json_text(series | counts))
+    else:
+        click.echo(f"{tank} {quantity} {sensor}: {done.looked_at} readings, {done.changed} changed")

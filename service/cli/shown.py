@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, is_dataclass
 from datetime import date, datetime
 from typing import Any, Final
@@ -19,6 +19,8 @@ _PLAIN_WIDTH: Final = 1000
 """Lines that are piped are not broken."""
 _WIDE: Final = 110
 """A terminal of so many columns has room for curves in a table."""
+
+json_option: Callable[[Any], Any] = click.option("--json", "as_json", is_flag=True, help="As JSON.")
 
 
 def as_json_text(answer: Any) -> str:

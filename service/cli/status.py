@@ -5,14 +5,14 @@ from __future__ import annotations
 import click
 
 from service.cli.asking import asking, service_options
-from service.cli.shown import as_json_text, is_wide, show
+from service.cli.shown import as_json_text, is_wide, json_option, show
 from service.cli.status_text import table_of, text_of
 from service.cli.tank_status import status_of, statuses_of
 
 
 @click.command("status")
 @click.argument("tank", required=False)
-@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@json_option
 @service_options
 @click.pass_context
 def command(

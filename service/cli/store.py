@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from service.cli.parts import config_option
+from service.cli.shown import as_json_text, json_option
 from service.cli.transfer_parts import chosen_store, store_option
 from service.store.retention import RetentionPolicy
 from service.store.sqlite import SqliteStore
@@ -69,6 +70,7 @@ _AGE = click.FloatRange(min=1)
 @click.option("--minute", type=_AGE, metavar="DAYS", help="Keep rollups per minute so long.")
 @click.option("--hour", type=_AGE, metavar="DAYS", help="Keep rollups per hour so long.")
 @click.option("--day", type=_AGE, metavar="DAYS", help="Keep rollups per day so long.")
+@json_option
 @store_option
 @config_option
 def prune(
@@ -76,6 +78,7 @@ def prune(
     minute: float | None,
     hour: float | None,
     day: float | None,
+    as_json: bool,
     store_url: str | None,
     config_file: Path | None,
 ) -> None:
@@ -90,6 +93,9 @@ def prune(
     )
     with _sqlite(config_file, store_url) as store:
         pruned = store.prune(policy, datetime.now(UTC))
+    if as_json:
+        click.echo(as_json_text(pruned))
+        return
     click.echo(
         f"{pruned.raw} readings, {pruned.minute} minute, {pruned.hour} hour and "
         f"{pruned.day} day rollups deleted"

@@ -12,6 +12,7 @@ import click
 
 from service.cli.parameters import SpanParameter
 from service.cli.parts import config_option, configuration, registry_of
+from service.cli.shown import json_option
 from service.config import make_clock
 from service.tanks.access import Scope, Token
 
@@ -31,7 +32,7 @@ def command() -> None:
     help="read; write: also log and change; admin: also tokens.",
 )
 @click.option("--expires", "length", type=SpanParameter(), help="After this long, such as 90d.")
-@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@json_option
 @config_option
 def create(
     name: str, scope: str, length: timedelta | None, as_json: bool, config_file: Path | None
@@ -55,7 +56,7 @@ def create(
 
 
 @command.command("list")
-@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@json_option
 @config_option
 def list_(as_json: bool, config_file: Path | None) -> None:
     """List all tokens that there ever were, without their secrets."""
@@ -74,13 +75,15 @@ def list_(as_json: bool, config_file: Path | None) -> None:
 
 @command.command("revoke")
 @click.argument("token_id", metavar="ID")
+@json_option
 @config_option
-def revoke(token_id: str, config_file: Path | None) -> None:
+def revoke(token_id: str, as_json: bool, config_file: Path | None) -> None:
     """End the token of an ID at once."""
     config = configuration(config_file)
     with registry_of(config) as registry:
         token = registry.revoke_token(token_id, make_clock(config).now())
-    click.echo(f"Token {token.id} for {token.name} is revoked.")
+    told = f"Token {token.id} for {token.name} is revoked."
+    click.echo(json.dumps(_json(token), indent=2) if as_json else told)
 
 
 def _json(token: Token) -> Mapping[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 
 import pytest
@@ -46,6 +47,11 @@ def test_recalibrate_applies_the_log(tmp_path, config, capsys):
     words = ["recalibrate", "reed", "--config", config, "--quantity", "temperature"]
     assert run([*words, "--from", "2031-05-04", "--to", "2031-05-05"]) == 0
     assert capsys.readouterr().out == "reed temperature main: 3 readings, 3 changed\n"
+    assert run([*words, "--from", "2031-05-04", "--to", "2031-05-05", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told == {
+        "tank": "reed", "quantity": "temperature", "sensor": "main", "readings": 3, "changed": 0,
+    }  # fmt: skip
     key = SeriesKey("reed", "temperature", "main")
     assert set(store.read(key, 0, 1 << 62).value.tolist()) == {24.0}
     store.close()

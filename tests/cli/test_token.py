@@ -39,3 +39,10 @@ def test_refusals(littoral, environment):
     refused(littoral("token", "create", "x", "--scope", "all"), "'all'", "read")
     refused(littoral("token", "create", "x", "--expires", "never"), "'never'", "7d")
     refused(littoral("token", "revoke", "none"), "'none'")
+
+
+def test_revoke_tells_a_script(littoral, environment):
+    id = json.loads(littoral("token", "create", "phone", "--json").out)["id"]
+    told = json.loads(littoral("token", "revoke", id, "--json").out)
+    assert (told["id"], told["name"]) == (id, "phone")
+    assert told["revoked"] is not None and "secret" not in told

@@ -12,6 +12,7 @@ from service.cli import run
 from service.store import Reading, SeriesKey, open_store
 
 KEY = SeriesKey("quarry-pool", "temperature", "import")
+KEY_DOCUMENT = {"tank": KEY.tank, "quantity": KEY.quantity, "sensor": KEY.sensor}
 CSV = "time,temperature,ph\n2026-03-01T22:41:17Z,24.5,6.6\n2026-03-01T22:51:17Z,24.6,6.7\n"
 
 
@@ -107,6 +108,11 @@ def test_copy_then_a_difference_is_exit_1(url, file, tmp_path, capsys):
     store.close()
     assert run(["copy", "--from", url, "--to", other, "--verify-only"]) == 1
     assert "1 of 2 series differ" in capsys.readouterr().out
+    assert run(["copy", "--from", url, "--to", other, "--verify-only", "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert (told["copied"], told["differ"]) == (0, 1)
+    assert [one["same"] for one in told["series"]] == [False, True]
+    assert told["series"][0]["key"] == {**KEY_DOCUMENT, "quantity": "ph"}
 
 
 def test_store_backup_check_rebuild_prune(url, file, tmp_path, capsys):
@@ -118,6 +124,8 @@ def test_store_backup_check_rebuild_prune(url, file, tmp_path, capsys):
     assert run(["store", "rebuild", "--store", url]) == 0
     assert run(["store", "prune", "--raw", "30", "--store", url]) == 0
     assert "4 readings, 0 minute, 0 hour and 0 day rollups deleted" in capsys.readouterr().out
+    assert run(["store", "prune", "--raw", "30", "--store", url, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == {"raw": 0, "minute": 0, "hour": 0, "day": 0}
     store = open_store(url)
     assert store.aggregate(KEY, 0, 2**53, 86_400_000_000).count.tolist() == [2]
     store.close()
