@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import math
 import threading
 import time
@@ -12,13 +11,12 @@ from typing import Any, Final
 
 from service.errors import (
     ConfigError,
-    LittoralError,
     StoreRefusedError,
     StoreUnavailableError,
 )
 from service.store import influx_ql
 from service.store.buckets import aligned_span
-from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every, check_readings
+from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every
 from service.store.influx_write import V1Writer, V2Writer
 from service.store.lines import LINES_PER_REQUEST, line_of
 from service.store.reading import (
@@ -31,11 +29,10 @@ from service.store.reading import (
     Samples,
     SeriesInfo,
     SeriesKey,
-    StoreHealth,
 )
-from service.store.remote import CredentialsRefusedError, Remote, parse_url, refused
+from service.store.remote import Remote, parse_url, refused
+from service.store.remote_store import RemoteStore
 
-_log = logging.getLogger(__name__)
 _FORM: Final = (
     "influx://[USER:PASSWORD@]HOST[:8086]/DATABASE for 1.x, "
     "influx://HOST[:8086]/?token=TOKEN&org=ORG&bucket=BUCKET for 2.x and 3.x, influxs:// for TLS"
@@ -44,7 +41,7 @@ _LATELY_US: Final = 86_400_000_000
 _CHUNK: Final = "20000"
 
 
-class InfluxStore:
+class InfluxStore(RemoteStore):
     """A store in an InfluxDB server.
 
     The database or bucket is made when it is missing and the credentials allow it.
@@ -58,12 +55,12 @@ class InfluxStore:
 
     def __init__(self, remote: Remote, database: str, writer: V1Writer | V2Writer) -> None:
         """Use a server; see ``from_url``."""
+        super().__init__()
         self._remote = remote
         self._database = database
         self._writer = writer
         self._ready = False
         self._ready_lock = threading.Lock()
-        self._last_write_s = 0.0
 
     @classmethod
     def from_url(cls, url: str) -> InfluxStore:
@@ -87,14 +84,7 @@ class InfluxStore:
             auth = None if address.user is None else (address.user, address.password or "")
             remote = Remote(address.base, auth=auth)
             store = cls(remote, bucket, V1Writer(remote, bucket))
-        try:
-            store._prepare()
-        except CredentialsRefusedError as error:
-            store.close()
-            raise StoreRefusedError(error.detail) from error
-        except StoreUnavailableError as error:
-            _log.warning("%s; will ask again when it is needed", error.detail)
-        return store
+        return store._opened()
 
     def _prepare(self) -> None:
         """Make the database or bucket when it is missing, once."""
@@ -116,12 +106,7 @@ class InfluxStore:
             return False
         return True
 
-    def write(self, readings: Sequence[Reading]) -> None:
-        """Write a batch; see ``Store.write``."""
-        check_readings(readings)
-        if not readings:
-            return
-        self._prepare()
+    def _write(self, readings: Sequence[Reading]) -> None:
         self._retract(readings)
         lines = [line_of(reading) for reading in readings]
         for start in range(0, len(lines), LINES_PER_REQUEST):
@@ -134,7 +119,6 @@ class InfluxStore:
                 # The database was dropped while we ran: make it again at the next try.
                 self._ready = False
                 raise StoreUnavailableError(error.detail) from error
-        self._last_write_s = time.time()
 
     def _retract(self, readings: Sequence[Reading]) -> None:
         """Delete usable readings that doubtful ones are about to replace.
@@ -243,18 +227,13 @@ class InfluxStore:
                 list(series)
         return count
 
-    def health(self) -> StoreHealth:
-        """Whether the server answers; see ``Store.health``."""
-        numbers = {"left_out_past_retention": float(self._writer.left_out)}
-        if self._last_write_s:
-            numbers["last_write_s"] = self._last_write_s
-        try:
-            self._prepare()
-            with self._remote.request("GET", "/ping") as answer:
-                reachable = answer.ok
-        except LittoralError as error:
-            return StoreHealth(False, self.backend, error.detail, numbers)
-        return StoreHealth(reachable, self.backend, "", numbers)
+    def _ask(self) -> tuple[bool, dict[str, float]]:
+        with self._remote.request("GET", "/ping") as answer:
+            return answer.ok, {}
+
+    @property
+    def _left_out(self) -> int:
+        return self._writer.left_out
 
     def close(self) -> None:
         """Close the connections."""

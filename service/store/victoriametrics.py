@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import logging
 import threading
-import time
 from collections.abc import Collection, Sequence
 from typing import Final
 from urllib.parse import urlsplit
 
 import numpy as np
 
-from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
+from service.errors import StoreRefusedError
 from service.store import vm_api, vm_history
 from service.store.buckets import aligned_span, buckets_of_samples, replaced_buckets
-from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every, check_readings
+from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every
 from service.store.influx_write import V2Writer
 from service.store.reading import (
     AGGREGATES,
@@ -25,16 +23,15 @@ from service.store.reading import (
     Samples,
     SeriesInfo,
     SeriesKey,
-    StoreHealth,
 )
-from service.store.remote import CredentialsRefusedError, Remote, parse_url
+from service.store.remote import Remote, parse_url
+from service.store.remote_store import RemoteStore
 from service.store.vm_api import Api
 from service.store.vm_catalogue import Catalogue
 from service.store.vm_history import DOUBTFUL, FLAGS, RAW, VALUE, VALUE_TOLERANCE, History
 from service.store.vm_recent import Recent
 from service.store.vm_write import Writer
 
-_log = logging.getLogger(__name__)
 _FORM: Final = (
     "victoriametrics://[USER:PASSWORD@]HOST[:8428][/PREFIX], victoriametricss:// for TLS, "
     "?read=HOST:PORT/PREFIX where a cluster is read elsewhere, ?token=TOKEN"
@@ -46,7 +43,7 @@ _MAX_TIME_MS: Final = MAX_TIME_US // 1000 + 1
 _MOST_PATCHES: Final = 50
 
 
-class VictoriametricsStore:
+class VictoriametricsStore(RemoteStore):
     """A store in a VictoriaMetrics server or cluster.
 
     A crash of the server loses the last seconds that it had accepted: whoever writes keeps
@@ -62,6 +59,7 @@ class VictoriametricsStore:
 
     def __init__(self, api: Api, remote: Remote, lines: V2Writer) -> None:
         """Use a server; see ``from_url``."""
+        super().__init__()
         self._api = api
         self._remote = remote
         self._lines = lines
@@ -70,7 +68,6 @@ class VictoriametricsStore:
         self._catalogue = Catalogue(api, self._recent)
         self._settled = False
         self._settle_lock = threading.Lock()
-        self._last_write_s = 0.0
 
     @classmethod
     def from_url(cls, url: str) -> VictoriametricsStore:
@@ -95,19 +92,9 @@ class VictoriametricsStore:
         basic = ":".join(auth) if auth else ""
         lines = V2Writer(write_base, basic or token, "-", "-", basic=bool(basic))
         store = cls(Api(remote, root, parts.path), remote, lines)
-        try:
-            store._settle()
-        except CredentialsRefusedError as error:
-            store.close()
-            raise StoreRefusedError(error.detail) from error
-        except StoreUnavailableError as error:
-            _log.warning("%s; will ask again when it is needed", error.detail)
-        except LittoralError:
-            store.close()
-            raise
-        return store
+        return store._opened()
 
-    def _settle(self) -> None:
+    def _prepare(self) -> None:
         """Look at the server's settings, once."""
         if self._settled:
             return
@@ -123,17 +110,9 @@ class VictoriametricsStore:
             self._writer.retention_ms = vm_api.period_ms(settings.get("retentionPeriod", ""))
             self._settled = True
 
-    def write(self, readings: Sequence[Reading]) -> None:
-        """Write a batch; see ``Store.write``.
-
-        The server would drop readings more than two days ahead without a word: they are refused.
-        """
-        check_readings(readings)
-        if not readings:
-            return
-        self._settle()
+    def _write(self, readings: Sequence[Reading]) -> None:
+        # The server drops readings more than two days ahead without a word: they are refused.
         self._writer.write(readings)
-        self._last_write_s = time.time()
 
     def read(
         self,
@@ -150,7 +129,7 @@ class VictoriametricsStore:
 
     def _history(self, key: SeriesKey, start_ms: int, end_ms: int) -> History:
         start_ms, end_ms = max(start_ms, _MIN_TIME_MS), min(end_ms, _MAX_TIME_MS)
-        self._settle()
+        self._prepare()
         chosen = vm_api.selector(_EVERYTHING, vm_api.of_series(key))
         shown = self._api.export([chosen], start_ms, end_ms)
         return vm_history.merged([*shown.values(), self._recent.history(key, start_ms, end_ms)])
@@ -174,7 +153,7 @@ class VictoriametricsStore:
         start_us, end_us = max(start_us, earliest_us), min(end_us, latest_us)
         if every_us % 1000 or end_us <= start_us:
             return buckets_of_samples(self.read(key, start_us, end_us), every_us)
-        self._settle()
+        self._prepare()
         start_ms, end_ms = start_us // 1000, end_us // 1000
         rewritten = vm_api.selector(
             vm_api.any_of(VALUE, DOUBTFUL), vm_api.of_series(key), 'revision!=""'
@@ -196,7 +175,7 @@ class VictoriametricsStore:
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
         """The series held; see ``Store.series``."""
-        self._settle()
+        self._prepare()
         return self._catalogue.series(tank)
 
     def extent(self, key: SeriesKey) -> Extent | None:
@@ -209,7 +188,7 @@ class VictoriametricsStore:
 
     def latest(self, key: SeriesKey, *, flagged: bool = False) -> Reading | None:
         """The newest reading of one series; see ``Store.latest``."""
-        self._settle()
+        self._prepare()
         return self._catalogue.latest(key, flagged=flagged)
 
     def delete_tank(self, tank: str) -> int:
@@ -222,18 +201,12 @@ class VictoriametricsStore:
             self._catalogue.forget_tank(tank)
         return sum(extent.count for extent in extents if extent is not None)
 
-    def health(self) -> StoreHealth:
-        """Whether the server answers; see ``Store.health``."""
-        numbers = {"left_out_past_retention": float(self._writer.left_out)}
-        if self._last_write_s:
-            numbers["last_write_s"] = self._last_write_s
-        try:
-            self._settle()
-            reachable = self._api.answers()
-            numbers |= self._api.numbers()
-        except LittoralError as error:
-            return StoreHealth(False, self.backend, error.detail, numbers)
-        return StoreHealth(reachable, self.backend, "", numbers)
+    def _ask(self) -> tuple[bool, dict[str, float]]:
+        return self._api.answers(), self._api.numbers()
+
+    @property
+    def _left_out(self) -> int:
+        return self._writer.left_out
 
     def close(self) -> None:
         """Close the connections."""

@@ -1,0 +1,80 @@
+"""What every store promises of many series and their names, on the real server.
+
+One suite, run unchanged for each backend (tests/store/conftest.py).
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+from service.clock import to_us
+from service.store import Extent, Flag, SeriesKey
+from tests.store.contract import DAY, HOUR, KEY, PH, SECOND, T0, TANK, held, reading
+
+
+def test_series_are_listed_in_order(store):
+    keys = [
+        SeriesKey(tank, quantity, sensor)
+        for tank in ("b-tank", "a-tank")
+        for quantity in ("temperature", "ph")
+        for sensor in ("two", "one")
+    ]
+    store.write([reading(T0 + i * SECOND, float(i), key=k) for i, k in enumerate(keys)])
+    assert [info.key for info in store.series()] == sorted(keys)
+    assert [info.key for info in store.series("a-tank")] == sorted(keys)[:4]
+    (first, *_) = store.series("b-tank")
+    assert first.key == SeriesKey("b-tank", "ph", "one")
+    assert first.last == reading(T0 + 3 * SECOND, 3.0, key=first.key)
+
+
+def test_a_silent_series_and_a_lively_one_are_both_listed(store):
+    now = to_us(datetime.now(UTC)) // SECOND * SECOND
+    lively, silent = SeriesKey(TANK, "temperature", "a"), SeriesKey(TANK, "temperature", "b")
+    store.write([reading(T0, 21.0, key=silent), reading(T0, 21.0, key=lively)])
+    store.write([reading(now - SECOND, 22.0, key=lively)])
+    expected = [reading(now - SECOND, 22.0, key=lively), reading(T0, 21.0, key=silent)]
+    assert [info.last for info in store.series(TANK)] == expected
+    store.write([reading(now, 99.0, key=lively, flags=Flag.SPIKE)])
+    assert store.series(TANK)[0].last.value == 99.0
+    assert store.latest(lively).value == 22.0
+    assert store.latest(silent).value == 21.0
+
+
+def test_many_series(store):
+    keys = [SeriesKey(f"tank-{i // 3:03}", PH, f"probe-{i % 3}") for i in range(300)]
+    store.write([reading(T0 + j, 6.0 + i, key=k) for i, k in enumerate(keys) for j in (0, HOUR)])
+    listed = store.series()
+    assert [info.key for info in listed] == keys
+    assert {info.last.time_us for info in listed} == {T0 + HOUR}
+    assert store.extent(keys[217]) == Extent(2, T0, T0 + HOUR)
+    assert held(store, keys[217]) == [(T0, 223.0, 0), (T0 + HOUR, 223.0, 0)]
+
+
+@pytest.mark.parametrize(
+    "name", ["Küche 2", "a,b=c", 'say "hi"', "back\\slash", "it's", "a.b*c{d}", "水槽", "tank\\"]
+)
+def test_any_printable_name_survives(store, name):
+    key = SeriesKey(name, PH, name)
+    store.write([reading(T0, 6.6, key=key), reading(T0, 7.0)])
+    assert held(store, key) == [(T0, 6.6, 0)]
+    assert store.latest(key) == reading(T0, 6.6, key=key)
+    assert [info.key for info in store.series(name)] == [key]
+    assert store.aggregate(key, T0, T0 + 1, DAY).sum.tolist() == [6.6]
+    assert store.delete_tank(name) == 1
+    assert held(store) == [(T0, 7.0, 0)]
+
+
+def test_delete_tank(store):
+    other = SeriesKey("b-tank", PH, "probe-1")
+    store.write([reading(T0 + i * SECOND, 6.6) for i in range(10)])
+    store.write([reading(T0, 6.6, key=other)])
+    assert store.delete_tank(TANK) == 10
+    assert store.delete_tank(TANK) == 0
+    assert held(store) == []
+    assert len(store.aggregate(KEY, T0, T0 + DAY, DAY)) == 0
+    assert [info.key for info in store.series()] == [other]
+    store.write([reading(T0, 6.7)])
+    assert held(store) == [(T0, 6.7, 0)]
+    assert store.aggregate(KEY, T0, T0 + DAY, DAY).sum.tolist() == [6.7]
