@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sqlite3
 import subprocess
 import sys
@@ -172,34 +173,71 @@ def test_readers_see_whole_batches_only(tmp_path):
 
 
 _FILLER = """
-import resource, sys
+import resource, subprocess, sys
 from service.errors import StoreUnavailableError
-from service.store import Reading, open_store
-store = open_store(sys.argv[1])
-resource.setrlimit(resource.RLIMIT_FSIZE, (2_000_000, 2_000_000))
+from service.store import Reading, SeriesKey, open_store
+folder, limit = sys.argv[1:]
+store = open_store(f"sqlite:///{folder}/readings.db")
+_, most = resource.getrlimit(resource.RLIMIT_FSIZE)
+def write(start, readings):
+    store.write([Reading("quarry-pool", "ph", "probe-1", 1_780_000_000_000_000 + start + i, 6.6)
+                 for i in range(readings)])
+def kept():
+    key = SeriesKey("quarry-pool", "ph", "probe-1")
+    count = store.aggregate(key, 0, 2**53, 86_400_000_000).count.sum()
+    assert count == store.extent(key).count == len(store.read(key, 0, 2**53)) > 0, count
+    return count
+if limit == "size of a file":
+    resource.setrlimit(resource.RLIMIT_FSIZE, (2_000_000, most))
+told = 0
 try:
-    for batch in range(10_000):
-        store.write([Reading("quarry-pool", "ph", "probe-1", 1_780_000_000_000_000
-                     + batch * 500 + i, 6.6) for i in range(500)])
-        print(batch + 1, flush=True)
+    while told < 10_000:
+        write(told * 500, 500)
+        told += 1
 except StoreUnavailableError as error:
-    print(error.detail, file=sys.stderr)
+    print(error.detail)
+assert kept() == told * 500, told
+store.check()
+resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
+if limit == "disk":
+    subprocess.run(["mount", "-o", "remount,size=64m", folder], check=True)
+write(told * 500, 20_000)
+assert kept() == told * 500 + 20_000
+store.check()
 """
 
 
-def test_file_that_can_grow_no_further_keeps_all_that_was_told(tmp_path):
-    """The operating system refuses to write on: the real thing, not SQLite's own limit."""
-    url = f"sqlite:///{tmp_path}/readings.db"
+def _on_a_disk_of(folder):
+    """What to put before a command so that a folder is a disk of 2 MB to it, and to nobody else.
+
+    None where the machine does not let a program mount anything.
+    """
+    mount = ("mount", "-t", "tmpfs", "-o", "size=2m", "none", str(folder))
+    alone = ("unshare", "--map-root-user", "--mount")
+    if subprocess.run([*alone, *mount], capture_output=True, check=False).returncode:
+        return None
+    return [*alone, "sh", "-c", shlex.join(mount) + ' && exec "$@"', "sh"]
+
+
+@pytest.mark.parametrize(
+    ("limit", "said"),
+    [("size of a file", "cannot be read or written"), ("disk", "the disk is full")],
+)
+def test_when_the_machine_has_no_room_all_that_was_told_is_kept(tmp_path, limit, said):
+    """The operating system refuses to write on, not SQLite; with room again it goes on.
+
+    Once by a limit on the size of files, once on a full disk; that falls back on the first where
+    nothing may be mounted.
+    """
+    before = _on_a_disk_of(tmp_path) if limit == "disk" else []
+    if before is None:
+        before, limit, said = [], "size of a file", "cannot be read or written"
     done = subprocess.run(
-        [sys.executable, "-c", _FILLER, url], capture_output=True, text=True, timeout=120
+        [*before, sys.executable, "-c", _FILLER, str(tmp_path), limit],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
     )
-    assert "readings.db: " in done.stderr
-    assert "Traceback" not in done.stderr
-    told = int(done.stdout.split()[-1])
-    store = open_store(url)
-    store.check()
-    assert count(store) == told * 500
-    assert store.aggregate(KEY, 0, 2**53, 86_400_000_000).count.sum() == told * 500
-    store.write([reading(-1)])
-    assert count(store) == told * 500 + 1
-    store.close()
+    assert done.returncode == 0, done.stderr
+    assert said in done.stdout
