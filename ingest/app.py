@@ -161,9 +161,12 @@ class Ingester:
             if messages:
                 self._catalogue.refresh()
                 batch = self._pipeline.process(messages)
-                self._write_journal()
                 if not self._delivery.commit(
-                    batch.readings, batch.rejections, self._broker.held, self._give_up
+                    batch.readings,
+                    batch.rejections,
+                    self._write_journal,
+                    self._broker.held,
+                    self._give_up,
                 ):
                     return
                 self._last_commit = _rfc3339(to_us(self._clock.now()))

@@ -6,7 +6,7 @@ import json
 import logging
 import random
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Final
 
@@ -71,12 +71,14 @@ class Delivery:
         self,
         readings: Sequence[Reading],
         rejections: Sequence[Rejection],
+        prepare: Callable[[], None],
         held: threading.Event,
         give_up: threading.Event,
     ) -> bool:
         """Keep both; returns only when they are safe.
 
         Args:
+            prepare: called before each attempt.
             held: set while nothing can be kept.
             give_up: set: do not try again.
 
@@ -86,6 +88,7 @@ class Delivery:
         wait_s = _FIRST_WAIT_S
         done = False
         while True:
+            prepare()
             try:
                 if not done:
                     self.readings.commit(readings)

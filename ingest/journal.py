@@ -64,12 +64,13 @@ class Journal:
         """Put the new entries on disk, before the readings are committed.
 
         Raises:
-            SpoolFullError: it cannot be written.
+            SpoolFullError: it cannot be written; the next call tries again.
         """
         if self._new:
-            new, self._new = self._new, []
-            body = b"".join([_ENTRY.pack(*entry) for entry in new])
-            self._spool.write_journal(body, len(new), self._keep)
+            del self._new[: -self._keep]  # more than one batch, while the disk was full
+            body = b"".join([_ENTRY.pack(*entry) for entry in self._new])
+            self._spool.write_journal(body, len(self._new), self._keep)
+            self._new = []
 
 
 def _check(message: Message) -> int:

@@ -22,11 +22,10 @@ from service.config import Config, IngestConfig, MqttConfig, RegistryConfig, Sto
 from service.store import Reading, SeriesKey, Store, open_store
 from service.tanks.registry import Registry, open_registry
 from service.tanks.values import Tank
+from tests.ingest.load import PATIENCE_S, Publisher
 from tests.ingest.process import run
 from tests.servers import HOST, Server, program, wait_until
 
-#: How long a condition may take on a loaded machine, s; nothing waits so long unless it fails.
-PATIENCE_S: Final = 60.0
 FORKED: Final = multiprocessing.get_context("forkserver")
 FORKED.set_forkserver_preload(["tests.ingest.process"])
 
@@ -131,12 +130,18 @@ class Process:
     def _connections(self) -> int:
         return self.log.read_text().count("connected to ") if self.log.exists() else 0
 
-    def end(self, sig: signal.Signals) -> int | None:
-        """Send it a signal and wait until it has ended; returns its exit code."""
+    @property
+    def pid(self) -> int:
+        """Its process id."""
         assert self._process is not None
         assert self._process.pid is not None
+        return self._process.pid
+
+    def end(self, sig: signal.Signals) -> int | None:
+        """Send it a signal and wait until it has ended; returns its exit code."""
+        os.kill(self.pid, sig)
         process, self._process = self._process, None
-        os.kill(process.pid, sig)
+        assert process is not None
         process.join(PATIENCE_S)
         return process.exitcode
 
@@ -196,3 +201,17 @@ def make_bench(
             bench.stop()
         bench.store.close()
         bench.registry.close()
+
+
+@pytest.fixture
+def publisher() -> Iterator[Callable[[Server], Publisher]]:
+    """``publisher(broker)``: numbers as readings, each another one."""
+    publishers: list[Publisher] = []
+
+    def make(broker: Server) -> Publisher:
+        publishers.append(Publisher(broker.port))
+        return publishers[-1]
+
+    yield make
+    for made in publishers:
+        made.close()

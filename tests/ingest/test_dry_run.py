@@ -16,7 +16,8 @@ from ingest.suggest import suggest_routes
 from service.clock import SystemClock
 from service.config import load_config
 from service.errors import ConfigError
-from tests.ingest.conftest import PATIENCE_S, publish
+from tests.ingest.conftest import publish
+from tests.ingest.load import PATIENCE_S
 from tests.servers import free_port, wait_until
 
 TANKS = frozenset({"reed", "sedge"})

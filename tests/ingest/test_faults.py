@@ -6,77 +6,15 @@ import json
 import signal
 import threading
 import time
-from collections import Counter
 
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from service.errors import StoreUnavailableError
-from service.store import SeriesKey, open_store
-from tests.ingest.conftest import PATIENCE_S, publish
-from tests.servers import HOST, Victoriametrics, wait_until
-
-TOPIC = "littoral/reed/illuminance"
-KEY = SeriesKey("reed", "illuminance", "main")
-
-
-class Publisher:
-    """Publishes 0, 1, 2, … as the reading, at QoS 1, on one connection."""
-
-    def __init__(self, port: int) -> None:
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2)
-        self._client.max_inflight_messages_set(200)
-        self._client.reconnect_delay_set(0.1, 0.1)
-        self._client.connect(HOST, port)
-        self._client.loop_start()
-        self.count = 0
-
-    def send(self, count: int) -> None:
-        wait_until(self._client.is_connected, PATIENCE_S)
-        infos = []
-        for _ in range(count):
-            infos.append(self._client.publish(TOPIC, str(self.count), qos=1))
-            self.count += 1
-        for info in infos:
-            info.wait_for_publish(PATIENCE_S)
-
-    def close(self) -> None:
-        self._client.disconnect()
-        self._client.loop_stop()
-
-
-@pytest.fixture
-def publisher(request):
-    publishers = []
-
-    def make(broker):
-        publishers.append(Publisher(broker.port))
-        return publishers[-1]
-
-    yield make
-    for made in publishers:
-        made.close()
-
-
-def values_of(bench) -> list[float]:
-    return bench.store.read(KEY, 0, 1 << 62, flagged=True).value.tolist()
-
-
-def exactly_once(bench, count: int) -> None:
-    """Wait until all are there, then require each once."""
-    wait_until(
-        lambda: len(set(values_of(bench))) >= count, PATIENCE_S, lambda: missing(bench, count)
-    )
-    time.sleep(0.3)  # for one too many to come
-    found = Counter(values_of(bench))
-    doubled = [value for value, times in found.items() if times > 1]
-    assert (sorted(found), doubled) == ([float(n) for n in range(count)], [])
-
-
-def missing(bench, count: int) -> str:
-    lost = sorted(set(range(count)) - {int(v) for v in values_of(bench)})
-    return f"{len(lost)} missing, from {lost[:5]}"
+from tests.ingest.conftest import publish
+from tests.ingest.load import PATIENCE_S, TOPIC, AwayStore, exactly_once, values_of
+from tests.servers import HOST, wait_until
 
 
 @pytest.mark.slow
@@ -109,47 +47,6 @@ def test_broker_restart_loses_and_doubles_nothing(tmp_path, start_mosquitto, mak
     broker.restart()
     sender.send(1000)
     exactly_once(bench, 2000)
-
-
-@pytest.mark.slow
-def test_crash_of_a_store_that_forgets_its_last_seconds(
-    tmp_path, start_mosquitto, started, make_bench, publisher
-):
-    """VictoriaMetrics acknowledges what it has not written yet; ``kill -9`` takes it."""
-    broker = start_mosquitto(tmp_path)
-    server = started(Victoriametrics(tmp_path / "victoriametrics"))
-    bench = make_bench(broker)
-    bench.store.close()
-    bench.store = open_store(f"victoriametrics://{HOST}:{server.port}")
-    bench.start()
-    sender = publisher(broker)
-    for _ in range(3):
-        sender.send(300)
-        bench.wait(lambda status: status["spool"]["readings"] == 0)
-        server.kill()
-        sender.send(300)
-        bench.wait(lambda status: status["acknowledged"] == sender.count)
-        server.start()
-        bench.wait(lambda status: status["spool"]["readings"] == 0)
-    exactly_once(bench, sender.count)
-
-
-class AwayStore:
-    """A store in front of the real one that can be switched away."""
-
-    def __init__(self, real) -> None:
-        self._real = real
-        self.away = False
-        self.writes_refused = 0
-
-    def __getattr__(self, name):
-        return getattr(self._real, name)
-
-    def write(self, readings):
-        if self.away:
-            self.writes_refused += 1
-            raise StoreUnavailableError("the store is away (by this test)")
-        self._real.write(readings)
 
 
 def test_store_away_readings_wait_in_the_spool_in_order(mosquitto, make_bench, publisher):

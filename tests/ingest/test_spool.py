@@ -223,6 +223,29 @@ def test_journal_knows_second_deliveries_also_after_a_restart(tmp_path):
     spool.close()
 
 
+def test_journal_that_could_not_be_written_is_written_with_the_next(tmp_path, monkeypatch):
+    spool = Spool(tmp_path / "spool.db", 10)
+    journal = Journal(spool, 100)
+
+    def full(*_):
+        raise SpoolFullError("by this test")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(spool, "write_journal", full)
+        for mid in range(1, 301):
+            journal.take(message(mid, arrival_us=mid))
+            with pytest.raises(SpoolFullError):
+                journal.write()
+    journal.take(message(301, arrival_us=301))
+    journal.write()
+    spool.close()
+    spool = Spool(tmp_path / "spool.db", 10)
+    again = Journal(spool, 100)
+    known = [mid for mid in range(1, 302) if again.taken_before(message(mid, dup=True))]
+    assert known == list(range(202, 302))
+    spool.close()
+
+
 def test_journal_is_bounded(tmp_path):
     spool = Spool(tmp_path / "spool.db", 10)
     journal = Journal(spool, 100)
