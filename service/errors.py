@@ -74,6 +74,14 @@ class NotFoundError(LittoralError):
     status = 404
 
 
+class GoneError(LittoralError):
+    """The thing asked for was there and is no longer."""
+
+    slug = "gone"
+    title = "No longer there"
+    status = 410
+
+
 class ConflictError(LittoralError):
     """The request contradicts what is already there."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from math import ceil
 from typing import Final
@@ -16,6 +16,7 @@ from service.advice.recommendation import State
 from service.derive.build import view_of
 from service.errors import FieldFault, InvalidInputError, NotFoundError
 from service.store.interface import Store
+from service.tanks.access import ShareLink
 from service.tanks.registry import Registry
 from service.tanks.values import Absence, Tank
 
@@ -120,6 +121,14 @@ def absence_of(id: str, registry: Registry) -> Absence:
         if one.id == id:
             return one
     raise NotFoundError(f"absence is {id[:64]!r}; allowed: the id of an absence in /v1/absences")
+
+
+def absence_of_link(link: ShareLink, registry: Registry) -> Absence:
+    """The absence whose span a sharing link has, with the practitioner's words; else the span."""
+    for one in registry.absences():
+        if (one.start, one.end) == (link.start, link.end) and covers(one, link.tank):
+            return replace(one, tanks=(link.tank,))
+    return Absence("", link.start, link.end, tanks=(link.tank,))
 
 
 def covers(absence: Absence, tank: str) -> bool:

@@ -15,7 +15,7 @@ from service.advice.homecoming import ReturnReport
 from service.advice.recommendation import Recommendation
 from service.clock import Clock
 from service.config import Config
-from service.errors import NotFoundError
+from service.errors import LittoralError, NotFoundError
 from service.store import Store
 from service.tanks.events import Revision
 from service.tanks.registry import Registry
@@ -48,11 +48,13 @@ class HandoverForms:
         page: HTML of a sheet; True where it is shown by a sharing link.
         calendar: iCalendar of a sheet's tasks as ``events`` or ``todos``.
         report_page: HTML of a report.
+        refusal: HTML that says why a sharing link shows nothing.
     """
 
     page: Callable[[HandoverSheet, bool], Response]
     calendar: Callable[[HandoverSheet, str], bytes]
     report_page: Callable[[ReturnReport], Response]
+    refusal: Callable[[LittoralError], Response]
 
 
 @dataclass(frozen=True)

@@ -58,7 +58,7 @@ def _littoral(error: LittoralError) -> Response:
     if kind is None:
         return _unexpected(error)
     if kind.status >= 500:
-        log.error("%s %s: %s", request.method, request.path, error.detail)
+        log.error("%s %s: %s", request.method, _address(), error.detail)
     headers = getattr(error, "headers", None)
     return answer(kind, error.detail, error.faults, headers=headers)
 
@@ -79,9 +79,15 @@ def _http(error: HTTPException) -> HTTPException | Response:
     return answer(kind, detail or str(error.description), headers=headers)
 
 
+def _address() -> str:
+    """The address as a log may keep it: without the secret of a sharing link."""
+    rule = request.url_rule
+    return rule.rule if rule is not None and "secret" in rule.arguments else request.path
+
+
 def _unexpected(error: Exception) -> Response:
     instance = f"urn:uuid:{uuid.uuid4()}"
-    log.error("%s %s failed, %s", request.method, request.path, instance, exc_info=error)
+    log.error("%s %s failed, %s", request.method, _address(), instance, exc_info=error)
     return answer(
         PROBLEMS["internal"],
         "a defect in the service; its log has the particulars under this instance",

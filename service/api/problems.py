@@ -91,6 +91,13 @@ _KINDS: Final = (
         "Read the present state, then decide.",
     ),
     ProblemKind(
+        "gone",
+        "No longer there",
+        410,
+        "The sharing link has expired or was revoked.",
+        "Ask whoever gave you the link for a new one.",
+    ),
+    ProblemKind(
         "precondition-failed",
         "Changed by somebody else in the meantime",
         412,
@@ -197,6 +204,7 @@ BY_STATUS: Final[dict[int, ProblemKind]] = {
     405: PROBLEMS["method-not-allowed"],
     406: PROBLEMS["not-acceptable"],
     409: PROBLEMS["conflict"],
+    410: PROBLEMS["gone"],
     412: PROBLEMS["precondition-failed"],
     413: PROBLEMS["too-large"],
     415: PROBLEMS["unsupported-media-type"],

@@ -28,6 +28,7 @@ _COMMANDS: Final[dict[str, str]] = {
     "openapi": "openapi",
     "recalibrate": "recalibrate",
     "serve": "serve",
+    "share": "share",
     "status": "status",
     "store": "store",
     "token": "token",

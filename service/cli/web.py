@@ -61,7 +61,7 @@ def handover_forms() -> HandoverForms:
     def calendar(sheet: HandoverSheet, form: str) -> bytes:
         return sheet_calendar(sheet, Form(form))
 
-    return HandoverForms(pages.sheet_page, calendar, pages.report_page)
+    return HandoverForms(pages.sheet_page, calendar, pages.report_page, pages.shared_refusal)
 
 
 def _admit() -> None:

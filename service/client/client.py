@@ -23,6 +23,7 @@ from service.client.values import (
     Recommendation,
     ReturnReport,
     Sensor,
+    Share,
     Tank,
     Temperature,
 )
@@ -166,6 +167,42 @@ class Client:
         """What came of a span, of an absence, or of the absence that began last."""
         options = _options(start=start, end=end, absence=absence, tank=tank)
         return self._as(ReturnReport, self.get("/v1/handover/return", **options))
+
+    def share(
+        self,
+        tank: str,
+        *,
+        days: int | None = None,
+        absence: str | None = None,
+        expires: datetime | None = None,
+        note: str = "",
+    ) -> Share:
+        """Make a link that shows a tank's handover sheet to whoever has it.
+
+        Args:
+            days: what the sheet covers, from now on; or the span of an ``absence``; without both
+                the absence that is or comes next.
+            expires: default: the end of the sheet.
+        """
+        length = None if days is None else f"P{days}D"
+        body = {
+            "tank": tank,
+            "length": length,
+            "absence": absence,
+            "expires": _text(expires),
+            "note": note,
+        }
+        sent = {name: value for name, value in body.items() if value not in (None, "")}
+        return self._as(Share, self.send("POST", "/v1/shares", sent))
+
+    def shares(self, tank: str | None = None) -> list[Share]:
+        """All sharing links that there ever were, oldest first."""
+        found = self.get("/v1/shares", **_options(tank=tank))["shares"]
+        return [self._as(Share, one) for one in found]
+
+    def revoke_share(self, id: str) -> Share:
+        """End a sharing link at once."""
+        return self._as(Share, self.send("DELETE", f"/v1/shares/{quote(id, safe='')}", None))
 
     def log(self, tank: str, *, kind: str | None = None, limit: int = 100) -> list[LogEntry]:
         """The newest entries of a tank's log."""

@@ -216,6 +216,27 @@ class ReturnReport:
 
 
 @dataclass(frozen=True, slots=True)
+class Share:
+    """A link that shows one tank's handover sheet.
+
+    ``secret`` and ``url`` are told when it is made, and never again.
+    """
+
+    id: str
+    tank: str
+    state: str
+    start: datetime
+    end: datetime
+    created: datetime
+    expires: datetime
+    revoked: datetime | None
+    last_used: datetime | None
+    note: str
+    secret: str | None = None
+    url: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class LogEntry:
     """What a person did or saw."""
 

@@ -24,7 +24,7 @@ from service.pages import guard
 
 EXTENSION = "littoral_gate"
 UNAUTHORIZED = 401
-_OPEN = ("pages.static", "pages.login", "pages.log_in", "pages.log_out", "pages.shared")
+_OPEN = ("pages.static", "pages.login", "pages.log_in", "pages.log_out")
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from service.advice.away import (
 )
 from service.advice.handover import HandoverSheet, TankSheet
 from service.advice.homecoming import ReturnReport
-from service.errors import NotFoundError
+from service.errors import LittoralError
 from service.pages.guard import secure
 from service.pages.handover_picture import picture_lines
 from service.pages.moments import Moments
@@ -35,7 +35,6 @@ def register(pages: Blueprint) -> None:
     """Add the views to the blueprint."""
     pages.add_url_rule("/handover", "handover", handover_page)
     pages.add_url_rule("/handover/return", "homecoming", return_page)
-    pages.add_url_rule("/shared/<secret>", "shared", shared_page)
 
 
 def handover_page() -> Response:
@@ -54,17 +53,6 @@ def return_page() -> Response:
     absence = absence_begun(asked, parts.registry, now())
     tanks = tanks_of(absence, parts.registry, asked.tank)
     return report_page(report_of(absence, tanks, parts.registry, parts.store, now()))
-
-
-def shared_page(secret: str) -> Response:
-    """The sheet of the one tank that a sharing link shows, to whoever has the link."""
-    parts = current()
-    link = parts.registry.share_of(secret, now())
-    if link is None:
-        raise NotFoundError("this link is not known, has expired, or was revoked")
-    absence = Absence("", link.start, link.end, note=link.note, tanks=(link.tank,))
-    tanks = [parts.registry.tank(link.tank)]
-    return sheet_page(sheet_of(absence, tanks, parts.registry, parts.store, now()), shared=True)
 
 
 def sheet_page(sheet: HandoverSheet, shared: bool = False) -> Response:
@@ -98,6 +86,14 @@ def report_page(report: ReturnReport) -> Response:
         others=[one for one in _begun(report.prepared) if one != report.absence][:OTHERS_SHOWN],
     )
     return secure(make_response(page))
+
+
+def shared_refusal(error: LittoralError) -> Response:
+    """The page for whoever has a sharing link that shows nothing: nothing leads further."""
+    page = render_template(
+        "pages/refusal.html", title=error.title, detail=error.detail, shared=True
+    )
+    return secure(make_response(page, error.status))
 
 
 def _begun(moment: datetime) -> list[Absence]:

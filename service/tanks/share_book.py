@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import or_, select, update
 
-from service.errors import NotFoundError
+from service.errors import GoneError, NotFoundError
 from service.tanks import sealed
 from service.tanks.access import ShareLink
 from service.tanks.connection import Database
@@ -59,15 +59,24 @@ class ShareBook(Database):
             )
         return link, fresh.secret
 
-    def share_of(self, secret: str, now: datetime) -> ShareLink | None:
-        """The valid link of a secret, noting its use; None if there is none."""
+    def share_of(self, secret: str, now: datetime) -> ShareLink:
+        """The valid link of a secret, noting its use.
+
+        Raises:
+            NotFoundError: there is none.
+            GoneError: it has expired or was revoked; only whoever has the secret is told so.
+        """
         id = sealed.id_of(secret, PREFIX)
-        if id is None:
-            return None
-        with self.session(writes=False) as session:
-            row = session.get(ShareLinkRow, id)
-        if row is None or not sealed.opens(secret, row.seal) or not _link(row).valid(now):
-            return None
+        row = None
+        if id is not None:
+            with self.session(writes=False) as session:
+                row = session.get(ShareLinkRow, id)
+        if row is None or not sealed.opens(secret, row.seal):
+            raise NotFoundError("there is no such link; allowed: the whole link as it was given")
+        if not _link(row).valid(now):
+            over = "expired" if row.revoked is None else "was revoked"
+            at = row.revoked or row.expires
+            raise GoneError(f"this link {over} on {at:%Y-%m-%d at %H:%M} UTC; ask for a new one")
         if row.last_used is None or now - row.last_used >= LAST_USED_STEP:
             stale = or_(
                 ShareLinkRow.last_used.is_(None), ShareLinkRow.last_used <= now - LAST_USED_STEP

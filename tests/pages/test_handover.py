@@ -115,14 +115,19 @@ def test_a_sharing_link_shows_one_sheet_and_nothing_else(bare: Served, visit: Op
     expect(seen.page.locator(".sheet-page h2")).to_have_text(["Reedbed"])
     assert "Fenpool" not in seen.page.content()
     assert seen.page.locator("form").count() == 0
-    for path in ("/", "/tanks/reedbed", "/handover"):
+    assert seen.page.get_by_role("navigation").count() == 0
+    assert violations(seen.page) == []
+    assert seen.complaints == []
+    for path in ("/", "/tanks/reedbed", "/handover", "/handover/return"):
         answer = requests.get(bare.url + path, timeout=10, allow_redirects=False)
         assert answer.status_code == 303, path
     bare.clock.moment = now + timedelta(days=6)
-    assert requests.get(f"{bare.url}/shared/{secret}", timeout=10).status_code == 404
+    assert requests.get(f"{bare.url}/shared/{secret}", timeout=10).status_code == 410
     bare.clock.moment = now
     bare.registry.revoke_share(link.id, now)
-    assert requests.get(f"{bare.url}/shared/{secret}", timeout=10).status_code == 404
+    seen.page.reload()
+    expect(seen.page.get_by_role("heading", level=1)).to_have_text("No longer there")
+    expect(seen.page.get_by_role("main")).to_contain_text("this link was revoked on 2026-04-15")
 
 
 def test_what_came_of_an_absence(bare: Served, visit: Opener) -> None:

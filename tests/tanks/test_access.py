@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from sqlalchemy import text
 
-from service.errors import ConflictError, InvalidInputError, NotFoundError
+from service.errors import ConflictError, GoneError, InvalidInputError, NotFoundError
 from service.tanks.access import Scope
 from service.tanks.registry import open_registry
 from service.tanks.values import Tank
@@ -127,12 +127,17 @@ def test_a_link_shows_one_tank_until_it_expires(registry):
     found = registry.share_of(secret, NOW + DAY)
     assert (found.tank, found.start, found.end) == ("a", NOW, NOW + 7 * DAY)
     assert registry.shares("a")[0].last_used == NOW + DAY
-    assert registry.share_of(secret, NOW + 8 * DAY) is None
+    with pytest.raises(GoneError, match="expired on"):
+        registry.share_of(secret, NOW + 8 * DAY)
+    for wrong in (secret[:-1], f"{secret[:-1]}{'A' if secret[-1] != 'A' else 'B'}", "", "sheet"):
+        with pytest.raises(NotFoundError, match="no such link"):
+            registry.share_of(wrong, NOW)
     assert registry.token_of(secret, NOW) is None
     assert [one.note for one in registry.shares()] == ["for Ilse"]
     assert registry.shares("b") == []
     registry.revoke_share(link.id, NOW + DAY)
-    assert registry.share_of(secret, NOW + DAY) is None
+    with pytest.raises(GoneError, match="was revoked on"):
+        registry.share_of(secret, NOW + DAY)
     with pytest.raises(NotFoundError):
         registry.revoke_share("nothing", NOW)
 
@@ -141,7 +146,8 @@ def test_a_link_goes_with_its_tank(registry):
     registry.put_tank(Tank("a", "A"))
     _, secret = registry.create_share("a", NOW, NOW + DAY, NOW, expires=NOW + DAY)
     registry.delete_tank("a")
-    assert registry.share_of(secret, NOW) is None
+    with pytest.raises(NotFoundError, match="no such link"):
+        registry.share_of(secret, NOW)
 
 
 def test_a_link_always_has_an_end(registry):

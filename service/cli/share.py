@@ -1,0 +1,99 @@
+"""``littoral share``: links that show one tank's handover sheet."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import click
+
+from service.cli.asking import asking, service_options
+from service.cli.parameters import MomentParameter
+from service.cli.shown import as_json_text
+from service.client import Client, Share
+
+
+@click.command("share")
+@click.argument("tank", required=False)
+@click.option("--days", type=click.IntRange(1, 92), help="Of the sheet, from now on.")
+@click.option("--absence", metavar="ID", help="The sheet covers this absence.")
+@click.option("--expires", type=MomentParameter(), help="Default: the end of the sheet.")
+@click.option("--note", default="", help="Who it is for; the link does not show it.")
+@click.option("--list", "listing", is_flag=True, help="List the links, of TANK or all.")
+@click.option("--revoke", metavar="ID", help="End a link at once.")
+@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@service_options
+def command(
+    tank: str | None,
+    days: int | None,
+    absence: str | None,
+    expires: datetime | None,
+    note: str,
+    listing: bool,
+    revoke: str | None,
+    as_json: bool,
+    url: str,
+    token: str | None,
+) -> None:
+    """Make a link that shows TANK's handover sheet to whoever has it, and print it.
+
+    The sheet covers the tank's absence that is or comes next, unless --days or --absence say
+    otherwise. The link is printed only this once.
+    """
+    made_of: dict[str, Any] = {"days": days, "absence": absence, "expires": expires, "note": note}
+    _check(tank, made_of, listing, revoke)
+    with asking(url, token) as client:
+        if listing:
+            found = client.shares(tank)
+            text = "\n".join(_line(one) for one in found) or "no link was ever made"
+            click.echo(
+                as_json_text({"shares": [_public(one) for one in found]}) if as_json else text
+            )
+        elif revoke is not None:
+            one = client.revoke_share(revoke)
+            told = f"Link {one.id} to the sheet of {one.tank} is revoked."
+            click.echo(as_json_text(_public(one)) if as_json else told)
+        elif tank is not None:
+            _make(client, tank, made_of, as_json)
+
+
+def _check(tank: str | None, made_of: dict[str, Any], listing: bool, revoke: str | None) -> None:
+    if listing and revoke is not None:
+        raise click.UsageError("--list and --revoke exclude each other")
+    if listing or revoke is not None:
+        wrong = [name for name, value in made_of.items() if value not in (None, "")]
+        if wrong:
+            other = "--list" if listing else "--revoke"
+            raise click.UsageError(f"--{wrong[0]} does not go with {other}")
+        if revoke is not None and tank is not None:
+            raise click.UsageError("--revoke takes an ID alone; allowed without it: TANK")
+    elif tank is None:
+        raise click.UsageError("TANK is missing; allowed without it: --list, --revoke ID")
+    if made_of["days"] is not None and made_of["absence"] is not None:
+        raise click.UsageError("--days and --absence exclude each other")
+
+
+def _make(client: Client, tank: str, made_of: dict[str, Any], as_json: bool) -> None:
+    one = client.share(tank, **made_of)
+    if as_json:
+        click.echo(as_json_text(one))
+        return
+    click.echo(one.url)
+    click.echo(
+        f"Link {one.id} shows the handover sheet of {one.tank} from {one.start:%Y-%m-%d %H:%M} to "
+        f"{one.end:%Y-%m-%d %H:%M} UTC, to whoever has it, until {one.expires:%Y-%m-%d %H:%M} UTC. "
+        f"The line above is shown only now. End it with: littoral share --revoke {one.id}",
+        err=True,
+    )
+
+
+def _public(one: Share) -> dict[str, Any]:
+    """A link as it is listed: without the members that only a new one has."""
+    names = ("id", "tank", "state", "start", "end", "created", "expires", "revoked", "last_used")
+    return {name: getattr(one, name) for name in (*names, "note")}
+
+
+def _line(one: Share) -> str:
+    used = "never used" if one.last_used is None else f"used {one.last_used:%Y-%m-%d}"
+    until = f"until {one.expires:%Y-%m-%d %H:%M} UTC"
+    return f"{one.id}  {one.tank}  {one.state:7}  {until}  {used}  {one.note}".rstrip()
