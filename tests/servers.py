@@ -205,7 +205,7 @@ class Victoriametrics(Server):
             "-search.latencyOffset=1ms",
             "-dedup.minScrapeInterval=1ms",
         )
-        self._settings = [*settings, *(s for s in usual if s.partition("=")[0] not in given)]
+        self.settings = [*settings, *(s for s in usual if s.partition("=")[0] not in given)]
 
     @property
     def url(self) -> str:
@@ -218,7 +218,7 @@ class Victoriametrics(Server):
             program("victoria-metrics"),
             f"-httpListenAddr={HOST}:{self.port}",
             f"-storageDataPath={self.folder}/data",
-            *self._settings,
+            *self.settings,
         ]
 
     def ready(self) -> bool:

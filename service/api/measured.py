@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, Final
 
 from service.api.fields import Moment, Number, Text
@@ -57,10 +58,16 @@ def alkalinity_input(alkalinity: Alkalinity | None) -> dict[str, Any] | None:
     return {
         "value": alkalinity.meq_l,
         "unit": "meq/L",
-        "display": {"value": convert(alkalinity.meq_l, "meq/L", "dKH"), "unit": "dKH"},
+        "display": {"value": _dkh(alkalinity.meq_l), "unit": "dKH"},
         "time": alkalinity.tested,
         "source": alkalinity.source,
     }
+
+
+@lru_cache(maxsize=1024)
+def _dkh(meq_l: float) -> float:
+    """The alkalinity in dKH; kept, since it is asked again and again between two tests."""
+    return convert(meq_l, "meq/L", "dKH")
 
 
 REASONS: Final = "Sentences: why unknown, suspect or stale, and what else to know."

@@ -24,11 +24,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import requests
-
 from service.store import Reading, open_store
-from tests.bench import store_year
-from tests.servers import HOST, Influxdb, Server, Victoriametrics, free_port, wait_until
+from tests.bench import co2_now, store_year
+from tests.servers import HOST, Influxdb, Server, Victoriametrics
 
 
 def size_of(folder: Path) -> int:
@@ -170,103 +168,28 @@ def tell(name: str, result: dict[str, Any], reference: float | None = None) -> f
 
 
 def year(folder: Path, kinds: list[str], readings: int) -> None:
-    """A year in each store, and the year's questions."""
+    """A year in each store, the year's questions, and ours on SQLite beside the servers' own."""
     print(f"\n{readings} readings (3 quantities every 10 s)")
+    used_ms: dict[tuple[str, str], float] = {}
     for kind in kinds:
         with filled(kind, folder, readings) as place:
             plainly = "plain" if kind == "sqlite" else "direct"
             for question in ("series", "excursions"):
                 name = "sqlite3, the same raw rows" if kind == "sqlite" else f"{kind} directly"
                 used = tell(f"{name}: {question}", asked(place, f"{plainly}-{question}"))
-                tell(f"GET {question} from {kind}", asked(place, f"api-{question}"), used)
+                own = tell(f"GET {question} from {kind}", asked(place, f"api-{question}"), used)
+                used_ms[f"{kind} plainly", question], used_ms[kind, question] = used, own
             for question in ("series", "latest", "eight-days"):
                 tell(f"store.{question}, {kind}", asked(place, f"store-{question}"))
         shutil.rmtree(folder / kind)
-
-
-_WRITER = """
-import sys, time
-from service.store import Reading, open_store
-store, end, number = open_store(sys.argv[1]), time.time() + float(sys.argv[2]), 0
-while time.time() < end:
-    begin, now = time.time(), time.time_ns() // 1000
-    store.write([Reading("quarry-pool", q, "probe-1", now + n, 6.6 + n / 1000)
-                 for n in range(2) for q in ("ph", "temperature")]
-                + [Reading(f"tank-{n}", "ph", "probe-1", now + n, 6.6) for n in range(96)])
-    number += 100
-    time.sleep(max(0.0, begin + 0.1 - time.time()))
-print(number)
-"""
-_CLIENTS = """
-import sys, threading, time, requests
-url, seconds, took = sys.argv[1], float(sys.argv[2]), []
-def ask():
-    session, end = requests.Session(), time.time() + seconds
-    while time.time() < end:
-        begin = time.perf_counter()
-        answer = session.get(url)
-        took.append((time.perf_counter() - begin) * 1000)
-        assert answer.status_code == 200, answer.text
-        time.sleep(float(sys.argv[4]))
-threads = [threading.Thread(target=ask) for _ in range(int(sys.argv[3]))]
-[t.start() for t in threads]; [t.join() for t in threads]
-took.sort()
-print(len(took), took[len(took) // 2], took[int(len(took) * 0.99)], took[-1])
-"""
-
-
-def latency(folder: Path, seconds: float) -> None:
-    """``GET /co2`` by 8 clients while 1,000 readings/s are being written, over real HTTP."""
-    port = free_port()
-    url = f"sqlite:///{folder}/live.db"
-    store = open_store(url)
-    for batch in store_year.batches(300_000):
-        store.write(batch)
-    store.close()
-    config = folder / "littoral.toml"
-    config.write_text(
-        f'[store]\nurl = "{url}"\n[registry]\nurl = "{store_year.registry_url()}"\n'
-        f'[http]\nport = {port}\n[mqtt]\nurl = "mqtt://{HOST}:{free_port()}"\n'
-    )
-    command = [sys.executable, "-m", "service", "serve", "--config", str(config)]
-    path = f"http://{HOST}:{port}/v1/tanks/{store_year.TANK}/co2"
-    with (folder / "serve.log").open("w") as log:
-        server = subprocess.Popen(command, stdout=log, stderr=log)
-    try:
-        wait_until(lambda: _answers(path), 60, lambda: (folder / "serve.log").read_text())
-        print(f"\nGET /co2 for {seconds:.0f} s beside 1,000 readings/s into the same SQLite file")
-        for clients, pause_s, what in (
-            (8, 0.1, "8 clients, 10 questions/s each"),
-            (8, 0.0, "8 clients, as fast as they can"),
-        ):
-            used_s = store_year.server_s(server.pid)
-            writer = subprocess.Popen(
-                [sys.executable, "-c", _WRITER, url, str(seconds)],
-                stdout=subprocess.PIPE,
-                text=True,
+    if "sqlite" in kinds:
+        print("  GET from SQLite next to each reference, by processor time")
+        for question in ("series", "excursions"):
+            own = used_ms["sqlite", question]
+            ratios = ", ".join(
+                f"{own / used_ms[f'{k} plainly', question]:.3f} of {k}" for k in kinds
             )
-            done = subprocess.run(
-                [sys.executable, "-c", _CLIENTS, path, str(seconds), str(clients), str(pause_s)],
-                check=True, capture_output=True, text=True,
-            )  # fmt: skip
-            written = int(writer.communicate()[0])
-            used_ms = 1000 * (store_year.server_s(server.pid) - used_s)
-            count, p50, p99, worst = map(float, done.stdout.split())
-            print(
-                f"  {what}: {count / seconds:.0f} answers/s, p50 {p50:.1f} ms, "
-                f"p99 {p99:.1f} ms, worst {worst:.0f} ms, {used_ms / count:.1f} processor ms each; "
-                f"{written / seconds:.0f} readings/s written"
-            )
-    finally:
-        server.terminate()
-        server.wait(30)
-
-
-def _answers(path: str) -> bool:
-    try:
-        return requests.get(path, timeout=5).status_code == 200
-    except requests.ConnectionError:
-        return False
+            print(f"  {question:12} {own:7.1f} ms: {ratios}, asked directly")
 
 
 def main() -> None:
@@ -281,7 +204,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory(prefix="littoral-bench-") as name:
         folder = Path(name)
         imports(folder, arguments.rounds)
-        latency(folder, arguments.seconds)
+        co2_now.run(folder, arguments.seconds)
         if not arguments.skip_year:
             readings = int(arguments.days * 8640) * len(store_year.QUANTITIES)
             year(folder, arguments.stores.split(","), readings)

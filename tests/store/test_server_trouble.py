@@ -160,6 +160,11 @@ def test_victoriametrics_wrong_credentials(tmp_path, started):
     assert len(shown_with(good, ("keeper", "pond7")).read(KEY, T0, T0 + DAY)) == 10
     with pytest.raises(StoreRefusedError, match="does not accept the credentials"):
         open_store(f"victoriametrics://keeper:nonsense@{HOST}:{server.port}")
+    server.settings[1] = "-httpAuth.password=another"
+    server.restart()
+    # Readings must wait, not be given up, until someone puts the credentials right.
+    with pytest.raises(StoreUnavailableError, match="does not accept the credentials"):
+        good.write(batch(10))
     good.close()
 
 
