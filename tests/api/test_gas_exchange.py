@@ -26,20 +26,21 @@ def known(client, context):
         photoperiod={"lights_on": "10:00", "length": "PT8H", "gas_on": "08:00", "gas_off": "17:00"},
     )
     rng = np.random.default_rng(1)
-    start = NOW - timedelta(days=10)
-    co2, readings = 3.0, []
-    for step in range(10 * 288):
-        time = start + timedelta(minutes=5 * step)
-        gas = 8 <= time.hour < 17
-        lit = 10 <= time.hour < 18
-        level = 3.0 + (INJECTION_MG_L_H / K_PER_H if gas else 0.0)
+    times = [NOW - timedelta(days=10) + timedelta(minutes=5 * step) for step in range(10 * 288)]
+    co2, course = 3.0, []
+    for time in times:
+        level = 3.0 + (INJECTION_MG_L_H / K_PER_H if 8 <= time.hour < 17 else 0.0)
         co2 = level + (co2 - level) * np.exp(-K_PER_H / 12)
-        ph = float(ph_for_co2(co2, 4 * 0.356652, 20.0)) + rng.normal(0, 0.005)
+        course.append(co2)
+    ph = ph_for_co2(np.array(course), 4 * 0.356652, 20.0) + rng.normal(0, 0.005, len(times))
+    celsius = 20.0 + rng.normal(0, 0.02, len(times))
+    readings = []
+    for time, acid, warm in zip(times, ph.tolist(), celsius.tolist(), strict=True):
         at = to_us(time)
         readings += [
-            Reading("riffle", "ph", "p", at, ph),
-            Reading("riffle", "temperature", "t", at, 20.0 + rng.normal(0, 0.02)),
-            Reading("riffle", "illuminance", "l", at, 9000.0 if lit else 2.0),
+            Reading("riffle", "ph", "p", at, acid),
+            Reading("riffle", "temperature", "t", at, warm),
+            Reading("riffle", "illuminance", "l", at, 9000.0 if 10 <= time.hour < 18 else 2.0),
         ]
     context.store.write(readings)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import time
 
 import pytest
 
@@ -12,6 +13,7 @@ from service.cli import run
 from service.store import Reading, SeriesKey, open_store
 
 KEY = SeriesKey("quarry-pool", "temperature", "import")
+ROWS = 250_000  # enough that the import can be caught at work
 KEY_DOCUMENT = {"tank": KEY.tank, "quantity": KEY.quantity, "sensor": KEY.sensor}
 CSV = "time,temperature,ph\n2026-03-01T22:41:17Z,24.5,6.6\n2026-03-01T22:51:17Z,24.6,6.7\n"
 
@@ -133,19 +135,20 @@ def test_store_backup_check_rebuild_prune(url, file, tmp_path, capsys):
 
 def test_killed_import_goes_on_where_it_stopped(url, tmp_path):
     path = tmp_path / "long.csv"
-    rows = (f"{1_772_404_877 + i},{24 + i % 10 / 10}" for i in range(400_000))
+    rows = (f"{1_772_404_877 + i},{24 + i % 10 / 10}" for i in range(ROWS))
     path.write_text("time,temperature\n" + "\n".join(rows) + "\n")
     command = [sys.executable, "-m", "service", "import", str(path), "--tank", "quarry-pool"]
     process = subprocess.Popen([*command, "--store", url])
     note = tmp_path / ".long.csv.import"
     while not note.exists():
         assert process.poll() is None, "finished before it could be killed"
+        time.sleep(0.005)
     process.kill()
     process.wait()
     done = subprocess.run([*command, "--store", url], capture_output=True, text=True, check=True)
     assert "went on after line" in done.stdout
-    assert "400000 readings stored, 0 rejected" in done.stdout
+    assert f"{ROWS} readings stored, 0 rejected" in done.stdout
     store = open_store(url)
-    assert store.extent(KEY).count == 400_000
+    assert store.extent(KEY).count == ROWS
     store.close()
     assert not note.exists()

@@ -228,10 +228,11 @@ def test_same_seed_same_course_and_other_seed_other_weather() -> None:
 def test_in_pieces_as_at_once() -> None:
     events = (WaterChange(9000.0, 0.4, temperature_c=21.0), Change(40_000.0, "heater", None))
     model = replace(TankModel("full"), events=events)
-    whole = simulate(model, 0.0, DAY_S)
+    end_s = 50_400.0
+    whole = simulate(model, 0.0, end_s)
     simulation = Simulation(model, 0.0)
     parts = [simulation.run_to(end) for end in (100.0, 9000.0, 9030.0, 47_000.0)]
-    while simulation.state.time_s < DAY_S:
+    while simulation.state.time_s < end_s:
         parts.append(simulation.step())
     joined = Trace.joined(parts)
     assert np.array_equal(joined.time_s, whole.time_s)
