@@ -33,10 +33,25 @@ def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
     if kind is LogKind.STOCKING:
         count = data["count"]
         return [f"{abs(count)} {data['species']} {'in' if count > 0 else 'out'}"]
-    return [
-        f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}"
-        for name, value in data.items()
-    ]
+    return [_fact(name, value) for name, value in data.items()]
+
+
+def _fact(name: str, value: Any) -> str:
+    """Any other fact; the points of a calibration one by one."""
+    if isinstance(value, list):
+        points = [_point(one) if isinstance(one, dict) else str(one) for one in value]
+        return f"{name}: {'; '.join(points)}"
+    words = name.replace("_", " ")
+    return f"{words} {value:g}" if isinstance(value, float) else f"{words} {value}"
+
+
+def _point(point: Mapping[str, Any]) -> str:
+    """A point of a calibration: ``buffer 7.00, 2.1 mV, 22 °C``."""
+    units = {"millivolts": " mV", "temperature_c": " °C"}
+    return ", ".join(
+        f"{value:g}{units[name]}" if name in units else f"{name} {value}"
+        for name, value in point.items()
+    )
 
 
 def _water_change(data: Mapping[str, Any]) -> list[str]:

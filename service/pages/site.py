@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import Blueprint, Flask, render_template
-from werkzeug.exceptions import HTTPException
+from flask import Blueprint, Flask
 
-from service.errors import LittoralError
-from service.pages import gate, guard, handover_pages, parts, tank_pages
+from service.pages import gate, guard, handover_pages, parts, refusals, tank_pages
 from service.pages.figures import unit_words
 from service.pages.gate import Gate
 from service.pages.parts import Parts
@@ -31,6 +29,7 @@ def install(app: Flask, source: Parts, entrance: Gate) -> None:
     gate.attach(app, entrance)
     guard.install(app, source.registry.signing_key(PURPOSE))
     app.register_blueprint(_blueprint())
+    refusals.register_elsewhere(app)
 
 
 def _blueprint() -> Blueprint:
@@ -47,24 +46,9 @@ def _blueprint() -> Blueprint:
     pages.after_request(guard.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well
     pages.add_app_template_filter(unit_words)
-    pages.register_error_handler(LittoralError, _refused)
-    pages.register_error_handler(HTTPException, _http)
+    refusals.register(pages)
     return pages
 
 
 def _everywhere() -> dict[str, Any]:
     return {"form_token": guard.form_token, "token_name": guard.TOKEN, "logged_in": gate.logged_in}
-
-
-def _refused(error: LittoralError) -> tuple[str, int]:
-    page = render_template(
-        "pages/refusal.html", title=error.title, detail=error.detail, faults=error.faults
-    )
-    return page, error.status
-
-
-def _http(error: HTTPException) -> HTTPException | tuple[str, int]:
-    if error.code is None or error.code < 400:
-        return error  # a redirect
-    page = render_template("pages/refusal.html", title=error.name, detail=error.description)
-    return page, error.code

@@ -52,6 +52,13 @@ class Surveyed:
         return max(self.view.sensors, key=lambda info: info.last.time_us)
 
     @property
+    def judged(self) -> bool:
+        """Whether enough is known that "nothing to do" means something."""
+        if self.view is None:
+            return False
+        return self.view.co2.co2 is not None or self.view.temperature.reading is not None
+
+    @property
     def without_kh(self) -> bool:
         """There is a pH but no alkalinity to make CO2 of it."""
         return self.view is not None and self.view.co2.alkalinity is None

@@ -216,3 +216,17 @@ def test_what_people_write_is_never_markup(warm: Served, visit: Opener) -> None:
     seen.page.get_by_role("button", name="Note it", exact=True).click()
     expect(seen.page.locator("#log .note").first).to_contain_text("<b>bold</b>")
     assert seen.page.evaluate("window.ran") is None
+
+
+def test_a_calibration_is_told_in_words(warm: Served, visit: Opener) -> None:
+    points = [
+        {"buffer": "7.00", "millivolts": 2.1, "temperature_c": 22.0},
+        {"buffer": "4.01", "millivolts": 178.9, "temperature_c": 22.0},
+    ]
+    warm.registry.add_log(
+        "reedbed", LogKind.CALIBRATION, warm.clock.now(), {"quantity": "ph", "points": points}
+    )
+    page = visit(f"{warm.url}/tanks/reedbed").page
+    expect(page.locator("#log li").first).to_contain_text(
+        "Calibration, quantity ph, points: buffer 7.00, 2.1 mV, 22 °C; buffer 4.01, 178.9 mV, 22 °C"
+    )

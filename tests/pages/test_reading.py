@@ -161,11 +161,41 @@ def test_without_tanks_the_page_says_how_to_add_one(bare: Served, visit: Opener)
     assert seen.complaints == []
 
 
+def test_what_is_not_there_is_said_on_a_page(shore: Served, visit: Opener) -> None:
+    page = visit(f"{shore.url}/tanks/nowhere").page
+    expect(page.locator("main")).to_contain_text("There is no tank “nowhere” here")
+    page.goto(f"{shore.url}/nope")
+    expect(page.locator("main")).to_contain_text("There is no page at /nope.")
+    page.get_by_role("link", name="To the tanks").click()
+    expect(page.locator("h1")).to_have_text("Tanks")
+    for path, accept in (("/nope", "*/*"), ("/v1/nope", "text/html")):
+        answer = requests.get(shore.url + path, headers={"Accept": accept}, timeout=10)
+        assert answer.headers["Content-Type"] == "application/problem+json", "programs as before"
+    answer = requests.get(f"{shore.url}/nope", headers={"Accept": "text/html"}, timeout=10)
+    assert answer.status_code == 404
+    assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
+
+
+def test_a_defect_is_a_page_that_gives_nothing_away(
+    bare: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object) -> None:
+        raise ZeroDivisionError("of the inside")
+
+    monkeypatch.setattr("service.pages.tank_pages.survey", fail)
+    answer = requests.get(bare.url, timeout=10)
+    assert answer.status_code == 500
+    assert answer.headers["Content-Type"].startswith("text/html")
+    assert "a defect in the service" in answer.text
+    assert "inside" not in answer.text
+
+
 def test_without_readings_the_page_names_the_topic(bare: Served, visit: Opener) -> None:
     bare.registry.put_tank(Tank("reedbed", "Reedbed", time_zone="Pacific/Auckland"))
     seen = visit(f"{bare.url}/tanks/reedbed", width=360)
     code = seen.page.locator("pre").inner_text()
     assert "mosquitto_pub -q 1 -t littoral/reedbed/temperature -m 24.3" in code
+    expect(seen.page.locator("#todo")).to_contain_text("too little is known")
     assert seen.page.evaluate("document.documentElement.scrollWidth") <= 360
     assert violations(seen.page) == []
 

@@ -218,7 +218,7 @@ export function optionsOf(kind, frame, size, window, hooks) {
     ...size,
     tzDate: (seconds) => uPlot.tzDate(new Date(seconds * 1000), frame.zone),
     legend: { show: false },
-    padding: [6, 8, 0, 0],
+    padding: [6, 18, 0, 0],
     scales: {
       x: { time: true, range: () => [window.start, window.end] },
       y: { range: yRange(kind) },
