@@ -6,7 +6,7 @@ from typing import Any
 
 from flask import Blueprint, Flask
 
-from service.pages import gate, guard, handover_pages, parts, refusals, tank_pages
+from service.pages import gate, guard, handover_pages, link_pages, parts, refusals, tank_pages
 from service.pages.figures import unit_words
 from service.pages.gate import Gate
 from service.pages.parts import Parts
@@ -43,6 +43,7 @@ def _blueprint() -> Blueprint:
     gate.register(pages)
     tank_pages.register(pages)
     handover_pages.register(pages)
+    link_pages.register(pages)
     pages.after_request(guard.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well
     pages.add_app_template_filter(unit_words)

@@ -164,3 +164,79 @@ def test_what_came_of_an_absence(bare: Served, visit: Opener) -> None:
     expect(sheet).to_contain_text("Nothing is in the log.")
     assert seen.complaints == []
     assert requests.get(f"{bare.url}/handover/return?absence=none", timeout=10).status_code == 404
+
+
+def test_links_are_made_listed_and_ended(bare: Served, visit: Opener) -> None:
+    reedbed(bare)
+    now = bare.clock.now()
+    bare.registry.put_absences(
+        [
+            Absence("next", now + timedelta(days=1), now + timedelta(days=9), "the colleague"),
+            Absence("other", now, now + timedelta(days=2), tanks=("fenpool",)),
+        ]
+    )
+    seen = visit(f"{bare.url}/handover", width=360)
+    page = seen.page
+    page.get_by_role("link", name="Share…").click()
+    expect(page.get_by_role("main")).to_contain_text("No link opens at the moment.")
+    page.get_by_label("Its sheet covers").select_option(
+        label="Thu 16 Apr 2026 to Fri 24 Apr 2026, the colleague"
+    )
+    page.get_by_label("Who it is for").fill("Ada")
+    page.get_by_role("button", name="Make a link").click()
+    address = page.get_by_role("status").get_by_role("link").inner_text()
+    assert address.startswith(f"{bare.url}/shared/sheet_")
+    (link,) = bare.registry.shares()
+    assert (link.end, link.expires, link.note) == (now + timedelta(days=9),) * 2 + ("Ada",)
+    assert violations(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    guest = visit(address)
+    expect(guest.page.locator(".sheet-page")).to_contain_text("the colleague looks after it")
+    page.reload()  # sends the form again: another link, which is shown once as well
+    assert len(bare.registry.shares()) == 2
+    page.goto(f"{bare.url}/handover/links")
+    assert "/shared/" not in page.content()
+    for left in (1, 0):
+        page.get_by_role("button", name="End the link to Reedbed for Ada").first.click()
+        expect(page.get_by_role("status")).to_contain_text("is ended")
+        assert sum(one.valid(now) for one in bare.registry.shares()) == left
+    guest.page.reload()
+    expect(guest.page.get_by_role("heading", level=1)).to_have_text("No longer there")
+    assert seen.complaints == []
+
+
+def test_links_are_refused(bare: Served) -> None:
+    """Without the form's token, for what is not there, and by a reader."""
+    reedbed(bare)
+    now = bare.clock.now()
+    bare.registry.put_absences([Absence("a", now, now + timedelta(days=2), tanks=("fenpool",))])
+    visitor = requests.Session()
+    form = {"tank": "reedbed", "covers": "days:7"}
+
+    def sent(**more: str) -> requests.Response:
+        return visitor.post(f"{bare.url}/handover/links", data=form | more, timeout=10)
+
+    assert sent().status_code == 403
+    page = visitor.get(f"{bare.url}/handover/links", timeout=10).text
+    found = re.search(r'name="form_token" value="([^"]+)"', page)
+    assert found
+    form["form_token"] = found[1]
+    for more, status, said in (
+        ({"tank": "none"}, 404, "&#39;none&#39;"),
+        ({"covers": "days:400"}, 422, "one of those in the form"),
+        ({"covers": "absence:b"}, 404, "the id of an absence"),
+        ({"covers": "absence:a"}, 422, "about: fenpool"),
+        ({"note": "x" * 300}, 422, "note"),
+    ):
+        answer = sent(**more)
+        assert answer.status_code == status, more
+        assert said in answer.text
+    assert bare.registry.shares() == []
+    assert sent().status_code == 200
+    (link,) = bare.registry.shares()
+    _, secret = bare.registry.create_token("reader", Scope.READ, now)
+    visitor.headers["Authorization"] = f"Bearer {secret}"
+    assert sent().status_code == 403
+    end = f"{bare.url}/handover/links/{link.id}/end"
+    assert visitor.post(end, data=form, timeout=10).status_code == 403
+    assert bare.registry.shares()[0].valid(now)
