@@ -22,6 +22,7 @@ from ingest.inbox import Inbox
 from ingest.message import Message
 from ingest.spool import Spool
 from ingest.subscriber import Subscriber
+from ingest.wire import pending_bytes
 from service.clock import Clock, to_us
 from service.config import IngestConfig, MqttConfig
 
@@ -90,6 +91,7 @@ class Broker:
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
+        self._client.on_plain = self._take
 
     # -- called by the writer
 
@@ -140,7 +142,7 @@ class Broker:
         room = reading and (self._inbox.has_room or self.held.is_set())
         # While the handshake lasts there is nothing but it to read.
         wants_read = room or not self.connected
-        pending = wants_read and isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+        pending = wants_read and pending_bytes(client, sock)
         readers = [sock, self._wake_r] if wants_read else [self._wake_r]
         writers = [sock] if client.want_write() else []
         ready, writable, _ = select.select(readers, writers, [], 0 if pending else _MISC_EVERY_S)
@@ -162,7 +164,7 @@ class Broker:
         client, inbox = self._client, self._inbox
         for _ in range(_BURST):
             before = self.received
-            if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == before:
+            if client.read_packet() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == before:
                 break
             if not inbox.has_room:
                 break
@@ -245,33 +247,31 @@ class Broker:
             _log.warning("%s", self.last_error)
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        self.received += 1
         if self.subscriptions.told_apart and self.subscriptions.is_second_copy(message):
+            self.received += 1
             self._acks.append((self.connection, message.mid))
             return
+        topic, payload = message.topic.encode(), bytes(message.payload)
+        self._take(topic, payload, message.mid, message.qos, message.dup, message.retain)
+
+    def _take(
+        self, topic: bytes, payload: bytes, mid: int, qos: int, dup: bool, retain: bool
+    ) -> None:
+        """Queue one message; those without properties come here at once."""
+        self.received += 1
         if not self._inbox.has_room:
-            # Only a broker that knows no receive maximum, or QoS 0, gets here.
-            if message.qos:
+            # Only a broker that keeps to no receive maximum, or QoS 0, gets here.
+            if qos:
                 self._missed = True
             else:
                 self.dropped_qos0 += 1
             return
         try:
-            topic = message.topic
+            name = topic.decode()
         except UnicodeDecodeError:
-            topic = "(a topic that is not UTF-8)"
-        self._inbox.put(
-            Message(
-                topic,
-                bytes(message.payload),
-                self._stamp(),
-                message.mid,
-                message.qos,
-                message.dup,
-                message.retain,
-                self.connection,
-            )
-        )
+            name = "(a topic that is not UTF-8)"
+        arrival_us = self._stamp()
+        self._inbox.put(Message(name, payload, arrival_us, mid, qos, dup, retain, self.connection))
 
     def _stamp(self) -> int:
         """The moment of arrival: never the same twice, so that it can tell readings apart."""

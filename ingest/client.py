@@ -6,11 +6,11 @@ import ssl
 from typing import Any, Final
 from urllib.parse import unquote, urlsplit
 
-import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from ingest.wire import Client
 from service.config import MqttConfig
 from service.errors import ConfigError
 
@@ -24,7 +24,7 @@ def make_client(
     will_payload: str,
     *,
     clean: bool = False,
-) -> mqtt.Client:
+) -> Client:
     """Prepare a client; ``reconnect()`` connects it.
 
     Args:
@@ -38,7 +38,7 @@ def make_client(
     """
     host, port, username, password, tls = address(config)
     v5 = config.protocol == "5"
-    client = mqtt.Client(
+    client = Client(
         CallbackAPIVersion.VERSION2,
         client_id=config.client_id,
         clean_session=None if v5 else clean,
