@@ -16,6 +16,7 @@ from service.api import (
     deliveries,
     docs_page,
     events,
+    exposition,
     gas_exchange,
     handover,
     health,
@@ -62,6 +63,7 @@ _BLUEPRINTS: Final = (
     deliveries.blueprint,
     calculate.blueprint,
     health.blueprint,
+    exposition.blueprint,
 )
 
 

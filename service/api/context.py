@@ -40,6 +40,15 @@ def no_calendar(*_: object) -> bytes:
     raise NotFoundError("this service was put together without a task calendar")
 
 
+def no_metrics(_: str) -> tuple[bytes, str]:
+    """What an API answers that was put together without metrics.
+
+    Raises:
+        NotFoundError: always.
+    """
+    raise NotFoundError("this service was put together without metrics")
+
+
 @dataclass(frozen=True, slots=True)
 class HandoverForms:
     """Handover sheet and report on return in the forms that the API does not know by itself.
@@ -68,6 +77,7 @@ class Context:
         config: the whole configuration.
         nudge: asks the watch to look again now, such as after a log entry.
         calendar: writes tasks as iCalendar; an outlet, which the API does not know by itself.
+        metrics: text and media type of the metrics for an ``Accept``; an outlet too.
         handover: writes the handover sheet as a page and a calendar; None: JSON alone.
         closing: set when the service ends; whoever listens for events is then let go.
     """
@@ -78,6 +88,7 @@ class Context:
     config: Config
     nudge: Callable[[], None] = lambda: None
     calendar: Calendar = no_calendar
+    metrics: Callable[[str], tuple[bytes, str]] = no_metrics
     handover: HandoverForms | None = None
     closing: threading.Event = field(default_factory=threading.Event)
 

@@ -15,7 +15,9 @@ import marshmallow as ma
 from service.api.faults import wrong
 from service.api.times import (
     MOMENT_ALLOWED,
+    MOMENT_PATTERN,
     SPAN_ALLOWED,
+    SPAN_PATTERN,
     format_moment,
     format_span,
     parse_moment,
@@ -23,6 +25,7 @@ from service.api.times import (
 )
 
 MISSING = "is missing; it is required"
+_MOST_DIGITS = len(str(2**53))
 
 
 class Field(ma.fields.Field[Any]):
@@ -97,7 +100,7 @@ class Whole(Field):
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> int:
         if self.text and isinstance(value, str):
-            digits = value.isascii() and value.isdigit() and len(value) < 12
+            digits = value.isascii() and value.isdigit() and len(value) <= _MOST_DIGITS
             value = int(value) if digits else value
         number = finite(value)
         if number is None or number != int(number) or not self.low <= number <= self.high:
@@ -194,7 +197,11 @@ class Moment(Field):
     """A moment: RFC 3339 with offset in, UTC with ``Z`` out."""
 
     allowed = MOMENT_ALLOWED
-    json_schema: Mapping[str, Any] = {"type": "string", "format": "date-time"}
+    json_schema: Mapping[str, Any] = {
+        "type": "string",
+        "format": "date-time",
+        "pattern": MOMENT_PATTERN,
+    }
 
     def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> str | None:
         return None if value is None else format_moment(value)
@@ -210,11 +217,7 @@ class Span(Field):
     """A length of time: ISO 8601 or ``5m`` in, ISO 8601 out."""
 
     allowed = SPAN_ALLOWED
-    json_schema: Mapping[str, Any] = {
-        "type": "string",
-        "pattern": r"^(P(?=[0-9T])([0-9.]+W)?([0-9.]+D)?(T(?=[0-9])([0-9.]+H)?([0-9.]+M)?"
-        r"([0-9.]+S)?)?|(?=[0-9])([0-9.]+w)?([0-9.]+d)?([0-9.]+h)?([0-9.]+m)?([0-9.]+s)?)$",
-    }
+    json_schema: Mapping[str, Any] = {"type": "string", "pattern": SPAN_PATTERN}
 
     def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> str | None:
         return None if value is None else format_span(value)
@@ -259,7 +262,11 @@ class Day(Field):
     """A calendar day, ``YYYY-MM-DD``."""
 
     allowed = "a day between 1970 and 2199, such as 2025-03-01"
-    json_schema: Mapping[str, Any] = {"type": "string", "format": "date"}
+    json_schema: Mapping[str, Any] = {
+        "type": "string",
+        "format": "date",
+        "pattern": MOMENT_PATTERN,
+    }
 
     def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> str | None:
         return None if value is None else value.isoformat()

@@ -168,7 +168,7 @@ def _frame_statuses(path: str, item: dict[str, Any], operation: dict[str, Any]) 
     parameters = [*item.get("parameters", []), *operation.get("parameters", [])]
     if "requestBody" in operation:
         statuses += [400, 413, 415, 422]
-    if parameters or path.startswith("/v1/"):
+    if parameters or is_guarded(path):
         statuses.append(422)  # an unknown option of the query
     if "{" in path:
         statuses.append(404)

@@ -28,11 +28,12 @@ _ATTEMPTS: Final = 3
 _TAG: Final = {
     "ETag": {"schema": {"type": "string"}, "description": "Version, for If-Match."},
 }
+_PATCH: Final = {"type": "object", "propertyNames": {"enum": sorted(TankSchema().load_fields)}}
 _PATCH_BODY: Final = {
     "required": True,
     "description": "RFC 7386: members given replace, null removes, others stay.",
     "content": {
-        kind: {"schema": {"type": "object"}, "example": {"photoperiod": {"lights_on": "11:00"}}}
+        kind: {"schema": _PATCH, "example": {"photoperiod": {"lights_on": "11:00"}}}
         for kind in (MERGE_PATCH, "application/json")
     },
 }

@@ -20,16 +20,23 @@ _MOMENT = re.compile(
     r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:\d\d)(?:\.(\d{1,9}))?(?:([Zz])|([ +-])(\d\d):([0-5]\d))",
     re.ASCII,
 )
+_NUMBER: Final = r"\d{1,10}(?:\.\d{1,9})?"
 _ISO_SPAN = re.compile(
-    r"P(?:(?P<w>\d+(?:\.\d+)?)W)?(?:(?P<d>\d+(?:\.\d+)?)D)?"
-    r"(?:T(?:(?P<h>\d+(?:\.\d+)?)H)?(?:(?P<m>\d+(?:\.\d+)?)M)?(?:(?P<s>\d+(?:\.\d+)?)S)?)?",
+    rf"P(?:(?P<w>{_NUMBER})W)?(?:(?P<d>{_NUMBER})D)?"
+    rf"(?:T(?:(?P<h>{_NUMBER})H)?(?:(?P<m>{_NUMBER})M)?(?:(?P<s>{_NUMBER})S)?)?",
     re.ASCII,
 )
 _SHORT_SPAN = re.compile(
-    r"(?:(?P<w>\d+(?:\.\d+)?)w)?(?:(?P<d>\d+(?:\.\d+)?)d)?(?:(?P<h>\d+(?:\.\d+)?)h)?"
-    r"(?:(?P<m>\d+(?:\.\d+)?)m)?(?:(?P<s>\d+(?:\.\d+)?)s)?",
+    rf"(?:(?P<w>{_NUMBER})w)?(?:(?P<d>{_NUMBER})d)?(?:(?P<h>{_NUMBER})h)?"
+    rf"(?:(?P<m>{_NUMBER})m)?(?:(?P<s>{_NUMBER})s)?",
     re.ASCII,
 )
+MOMENT_PATTERN: Final = "^(19[7-9][0-9]|2[01][0-9]{2})-"
+SPAN_PATTERN: Final = (
+    r"^(P(?=[0-9T])(NW)?(ND)?(T(?=[0-9])(NH)?(NM)?(NS)?)?"
+    r"|(?=[0-9])(Nw)?(Nd)?(Nh)?(Nm)?(Ns)?)$"
+).replace("N", r"[0-9]{1,10}(\.[0-9]{1,9})?")
+"""What JSON Schema can say of moments and spans: years and forms, not how long."""
 _SECONDS: Final = {"w": 604_800.0, "d": 86_400.0, "h": 3_600.0, "m": 60.0, "s": 1.0}
 
 
@@ -43,6 +50,8 @@ def parse_moment(text: str) -> datetime:
     if match is None:
         raise ValueError(MOMENT_ALLOWED)
     day, clock, fraction, zulu, sign, hours, minutes = match.groups()
+    if not EARLIEST.year <= int(day[:4]) < LATEST.year:
+        raise ValueError(MOMENT_ALLOWED)
     try:
         local = datetime.fromisoformat(f"{day}T{clock}.{(fraction or '0')[:6].ljust(6, '0')}+00:00")
         if zulu is None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 
-from flask import Flask, Response, request
+from flask import Flask, request
 
 from service import pages
 from service.advice.handover import HandoverSheet
@@ -29,19 +29,18 @@ def web_app(context: Context, metrics: Metrics | None = None) -> Flask:
         metrics: what ``/metrics`` tells; None where no watch looks at the tanks, so that only
             readings and health are told.
     """
-    app = create_app(replace(context, calendar=tasks_calendar, handover=handover_forms()))
     told = metrics or Metrics(context.store, context.registry, context.clock, 0.0)
-    app.add_url_rule("/metrics", "metrics", lambda: _exposition(told))
+    app = create_app(
+        replace(
+            context,
+            calendar=tasks_calendar,
+            metrics=told.exposition,
+            handover=handover_forms(),
+        )
+    )
     gate = pages.Gate(_admit, _token_id, access.SESSION_KEY)
     pages.install(app, context, gate)
     return app
-
-
-def _exposition(metrics: Metrics) -> Response:
-    """OpenMetrics or the classic text, as the request accepts."""
-    text, media_type = metrics.exposition(request.headers.get("Accept", ""))
-    headers = {"Content-Type": media_type, "Cache-Control": "no-store", "Vary": "Accept"}
-    return Response(text, headers=headers)
 
 
 def tasks_calendar(

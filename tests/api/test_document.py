@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator, validate
 
 from service.api.app import spec_of
@@ -41,6 +42,21 @@ def test_operations_say_what_they_do(app):
                     name = response["$ref"].removeprefix("#/components/responses/")
                     response = spec["components"]["responses"][name]
                 assert list(response["content"]) == ["application/problem+json"], (path, status)
+
+
+@pytest.mark.parametrize(
+    ("path", "media_types"),
+    [
+        ("/healthz", ["application/json"]),
+        ("/readyz", ["application/json"]),
+        ("/metrics", ["text/plain", "application/openmetrics-text"]),
+        ("/v1/tanks/{tank}/tasks.ics", ["text/calendar"]),
+        ("/v1/events", ["application/json", "text/event-stream"]),
+    ],
+)
+def test_what_other_programs_ask_for_has_its_media_types(app, path, media_types):
+    answers = spec_of(app)["paths"][path]["get"]["responses"]
+    assert list(answers["200"]["content"]) == media_types
 
 
 def test_every_route_is_in_the_document(app):

@@ -87,6 +87,7 @@ def test_list_in_parts(client, context):
     (only,) = client.get("/v1/events?tank=pool").get_json()["events"]
     assert only["data"] == {"title": "é\nline"}
     assert only["time"] == "2025-06-04T12:00:00Z"
+    assert client.get(f"/v1/events?after={2**53}").get_json()["events"] == []
 
 
 @pytest.mark.parametrize(
