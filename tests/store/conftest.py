@@ -11,7 +11,9 @@ import pytest
 import requests
 
 from service.store import Reading, Store, open_store
+from service.store.sqlite import SqliteStore
 from tests.servers import HOST
+from tests.store.month import fill
 
 #: ``-shown``: each write is made visible on the server and forgotten by the store before the test
 #: goes on, so that every read is answered by the server.
@@ -86,3 +88,12 @@ def opened(store_url: str, variant: str) -> Iterator[Callable[[], Store]]:
 def store(opened: Callable[[], Store]) -> Store:
     """An empty store of the backend under test."""
     return opened()
+
+
+@pytest.fixture
+def month(tmp_path: Path) -> Iterator[SqliteStore]:
+    """A SQLite store with the readings of ``tests.store.month`` in it."""
+    store = SqliteStore(tmp_path / "readings.db")
+    fill(store)
+    yield store
+    store.close()

@@ -12,7 +12,6 @@ from service.config.values import StoreConfig
 from service.errors import InvalidInputError, StoreUnavailableError
 from service.store import Extent, pruning, sqlite_prune
 from service.store.retention import Pruned, RetentionPolicy
-from service.store.sqlite import SqliteStore
 from tests.another_process import AnotherProcess
 from tests.servers import wait_until
 from tests.store.month import (
@@ -24,18 +23,14 @@ from tests.store.month import (
     NOW,
     START,
     all_of,
-    fill,
     reading,
     same,
 )
 
 
 @pytest.fixture
-def store(tmp_path):
-    store = SqliteStore(tmp_path / "readings.db")
-    fill(store)
-    yield store
-    store.close()
+def store(month):
+    return month
 
 
 def test_raw_readings_go_by_age_and_rollups_stay(store):

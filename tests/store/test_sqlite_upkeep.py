@@ -24,18 +24,14 @@ from tests.store.month import (
     SECOND,
     START,
     all_of,
-    fill,
     reading,
     same,
 )
 
 
 @pytest.fixture
-def store(tmp_path):
-    store = SqliteStore(tmp_path / "readings.db")
-    fill(store)
-    yield store
-    store.close()
+def store(month):
+    return month
 
 
 def test_rebuilding_changes_nothing_that_is_right(store):
