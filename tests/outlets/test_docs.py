@@ -64,9 +64,9 @@ def service(home: Home) -> Iterator[dict[str, str]]:
     metrics = Metrics(home.store, home.registry, home.clock, 60.0)
     home.watch(metrics).look()
     _, secret = home.registry.create_token("script", Scope.WRITE, NOON)
-    context = Context(home.store, home.registry, home.clock, Config())
-    server = Server(web_app(context, metrics), HttpConfig(port=0))
     stop = threading.Event()
+    context = Context(home.store, home.registry, home.clock, Config(), closing=stop)
+    server = Server(web_app(context, metrics), HttpConfig(port=0))
     thread = threading.Thread(target=server.run, args=(stop,))
     thread.start()
     yield {"LITTORAL_URL": server.url, "LITTORAL_TOKEN": secret}
@@ -85,6 +85,8 @@ EXPECTED: dict[str, str] = {
     "cron": r"reed: .+\n  .+\n(.+\n)*",
     "requests": r"Reed bed lit [\d.]+ h; temperature is within\n",
     "client": r"(urgent|warning|advice|info) .+\n(.+\n)*",
+    "stream": r"((temperature|ph|ppfd|illuminance) [\d.]+ \S+\n){3}",
+    "events": r"((temperature|ph|ppfd|illuminance) [\d.]+ \S+\n){3}",
     "silent": r'(littoral_last_reading_timestamp_seconds\{.*tank="reed".*\}\n){3}',
 }
 
