@@ -1,8 +1,9 @@
 """What was read from the registry, kept while its database is as it was then.
 
-SQLite tells whether any other connection, of this process or another one, has committed since it
-was last asked (``PRAGMA data_version``), in a few microseconds. So nothing kept is ever older than
-the file. PostgreSQL has nothing as cheap: there each question is asked anew.
+Both databases tell in well under a millisecond which state they are in: SQLite whether any other
+connection, of this process or another, has committed since it was last asked (``PRAGMA
+data_version``); PostgreSQL which transactions a question asked now would see. So nothing kept is
+ever older than the database, whoever has written to it.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from collections.abc import Callable, Hashable
 from typing import Any, Final, TypeVar, cast
 
 from sqlalchemy import Engine
+from sqlalchemy.exc import DBAPIError
 
 from service.errors import LittoralError, RegistryRefusedError, RegistryUnavailableError
 
@@ -22,42 +24,68 @@ MOST: Final = 1000
 """Answers that are kept, a tank's log being one; the oldest goes first."""
 
 
-class SqliteState:
-    """Tells two states of a SQLite file apart."""
+_STATE_OF: Final = {
+    "sqlite": "PRAGMA data_version",
+    # Two snapshots with the same text see the same rows. The start time is for a server that lost
+    # commits and counts its transactions again: another one that has taken over, or a restart.
+    "postgresql": "SELECT pg_current_snapshot()::text, pg_postmaster_start_time()::text",
+}
+
+
+class DatabaseState:
+    """Tells two states of a database apart, on a connection of its own.
+
+    On SQLite it must be one that nobody else uses: what a connection commits itself leaves its
+    number as it is.
+    """
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self._lock = threading.Lock()
-        self._connection: sqlite3.Connection | None = None
+        self._connection: Any = None
+        self._opened = 0
 
-    def number(self) -> int:
-        """Another number than before if anything was committed since it was last asked.
+    def now(self) -> Hashable:
+        """What differs from all that it was before if anything was committed in between.
 
         Raises:
-            RegistryUnavailableError: the file cannot be read now.
+            RegistryUnavailableError: the database cannot be reached.
             RegistryRefusedError: it is damaged.
         """
         with self._lock:
+            if self._connection is not None:
+                try:
+                    return self._ask()
+                except self._faults:
+                    self._close()  # it may have been idle for too long, or the server restarted
             try:
-                if self._connection is None:
-                    self._connection = self._opened()
-                (number,) = self._connection.execute("PRAGMA data_version").fetchone()
-            except sqlite3.Error as error:
+                self._open()
+                return self._ask()
+            except self._faults as error:
                 self._close()
                 raise _fault(error) from error
-        return int(number)
 
     def close(self) -> None:
         """Release the connection."""
         with self._lock:
             self._close()
 
-    def _opened(self) -> sqlite3.Connection:
-        # One that nobody else uses: what a connection commits itself leaves its number as it is.
+    @property
+    def _faults(self) -> tuple[type[Exception], ...]:
+        return (self._engine.dialect.loaded_dbapi.Error, DBAPIError)
+
+    def _ask(self) -> Hashable:
+        found = self._connection.execute(_STATE_OF[self._engine.dialect.name]).fetchone()
+        # Another connection may be one to another server: what it says is not comparable.
+        return (self._opened, *found)
+
+    def _open(self) -> None:
         pooled = self._engine.raw_connection()
-        connection = cast(sqlite3.Connection, pooled.driver_connection)
+        self._connection = pooled.driver_connection
         pooled.detach()
-        return connection
+        self._opened += 1
+        if self._engine.dialect.name == "postgresql":
+            self._connection.autocommit = True
 
     def _close(self) -> None:
         if self._connection is not None:
@@ -65,8 +93,9 @@ class SqliteState:
             self._connection = None
 
 
-def _fault(error: sqlite3.Error) -> LittoralError:
-    detail = f"the registry's database says: {error}"
+def _fault(error: Exception) -> LittoralError:
+    reason = (str(error).strip() or "no reason").splitlines()[0]
+    detail = f"the registry's database says: {reason}"
     if type(error) is sqlite3.DatabaseError:  # not a database, or a damaged one
         return RegistryRefusedError(f"{detail}; restore a backup, or name another file")
     return RegistryUnavailableError(detail)
@@ -76,9 +105,9 @@ class Kept:
     """Answers of a registry, each by what was asked. Safe to use from several threads."""
 
     def __init__(self, engine: Engine) -> None:
-        self._state = SqliteState(engine) if engine.dialect.name == "sqlite" else None
+        self._database = DatabaseState(engine)
         self._lock = threading.Lock()
-        self._number = -1
+        self._state: Hashable = None
         self._answers: dict[Hashable, Any] = {}
 
     def get(self, asked: Hashable, ask: Callable[[], _T]) -> _T:
@@ -92,19 +121,17 @@ class Kept:
         Raises:
             RegistryUnavailableError, RegistryRefusedError: as the database finds.
         """
-        if self._state is None:
-            return ask()
-        # Before asking: what is committed from here on gives the next caller another number.
-        number = self._state.number()
+        # Before asking: what is committed from here on gives the next caller another state.
+        state = self._database.now()
         with self._lock:
-            if number != self._number:
-                self._number = number
+            if state != self._state:
+                self._state = state
                 self._answers.clear()
             elif asked in self._answers:
                 return cast(_T, self._answers[asked])
         answer = ask()
         with self._lock:
-            if number == self._number:
+            if state == self._state:
                 if len(self._answers) >= MOST:
                     del self._answers[next(iter(self._answers))]
                 self._answers[asked] = answer
@@ -113,5 +140,4 @@ class Kept:
     def close(self) -> None:
         """Release what is held of the database."""
         self._answers.clear()
-        if self._state is not None:
-            self._state.close()
+        self._database.close()

@@ -136,12 +136,17 @@ def test_postgresql_that_goes_away_and_comes_back(started):
         server = started(Postgresql(Path(folder)))
         registry = open_registry(server.url)
         registry.put_tank(Tank("a", "A"))
+        assert registry.tank("a") == Tank("a", "A")
         server.stop()
         with pytest.raises(RegistryUnavailableError, match="registry's database says"):
             registry.tanks()
+        # What was read before and is kept is not told either: nobody knows whether it still holds.
+        with pytest.raises(RegistryUnavailableError, match="registry's database says"):
+            registry.tank("a")
         with pytest.raises(RegistryUnavailableError):
             open_registry(server.url)
         server.start()
         assert registry.tanks() == [Tank("a", "A")]
+        assert registry.tank("a") == Tank("a", "A")
         registry.close()
         server.stop()
