@@ -82,6 +82,11 @@ class Ingester:
         """Name of the status row."""
         return f"ingest:{self._config.mqtt.client_id}"
 
+    @property
+    def stored(self) -> int:
+        """How many readings are kept, in the store or in the spool; cheap."""
+        return self._delivery.readings.committed
+
     def run(self, stop: threading.Event) -> None:
         """Work until ``stop`` is set, then commit, acknowledge and disconnect.
 
@@ -136,7 +141,7 @@ class Ingester:
             "acknowledged": broker.acknowledged,
             "dropped_qos0": broker.dropped_qos0,
             "waiting": len(self._inbox),
-            "stored": delivery.readings.committed,
+            "stored": self.stored,
             "rejected": delivery.rejections.committed,
             "last_write": delivery.readings.last_write,
             "spool": {

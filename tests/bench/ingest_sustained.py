@@ -45,53 +45,64 @@ class Timed:
         self.count += len(readings)
 
 
-def ingest(port: int, tanks: int, total: int) -> None:
+def register(folder: str, tanks: int) -> None:
+    """Fill the registry; in a process of its own, so that its memory is not the ingester's."""
+    from service.tanks.documents import to_document
+    from service.tanks.models import TankRow
+    from service.tanks.registry import open_registry
+    from service.tanks.values import Tank
+
+    with open_registry(f"sqlite:///{folder}/registry.db").session() as session:
+        for n in range(tanks):
+            tank = Tank(f"tank-{n}", f"Tank {n}")
+            session.add(TankRow(id=tank.id, name=tank.name, document=to_document(tank)))
+
+
+def ingest(folder: str, port: int, total: int) -> None:
     """The child: one core, until all has come."""
     os.sched_setaffinity(0, {sorted(os.sched_getaffinity(0))[0]})
     from ingest.app import Ingester
     from service.clock import SystemClock
     from service.config import Config, IngestConfig, MqttConfig
     from service.tanks.registry import open_registry
-    from service.tanks.values import Tank
 
-    with tempfile.TemporaryDirectory() as folder:
-        registry = open_registry(f"sqlite:///{folder}/registry.db")
-        from service.tanks.documents import to_document
-        from service.tanks.models import TankRow
+    registry = open_registry(f"sqlite:///{folder}/registry.db")
+    store = Timed(f"sqlite:///{folder}/readings.db")
+    config = Config(
+        mqtt=MqttConfig(f"mqtt://{HOST}:{port}", client_id="sustained"),
+        ingest=IngestConfig(spool_path=f"{folder}/spool.db"),
+    )
+    stop = threading.Event()
+    ingester = Ingester(config, store, registry, SystemClock())  # type: ignore[arg-type]
+    start_mb = peak_mb()
+    worker = threading.Thread(target=ingester.run, args=(stop,))
+    worker.start()
+    while not ingester.status()["subscribed"]:
+        time.sleep(0.01)
+    print("ready", flush=True)
+    used_s, start_s = cpu_s(), time.monotonic()
+    while store.count < total and time.monotonic() - start_s < 600:
+        time.sleep(0.1)
+    took_s = time.monotonic() - start_s
+    lags = np.array(store.lags_s)
+    told = {
+        "stored": store.count,
+        "seconds": round(took_s, 1),
+        "lag_median_s": round(float(np.median(lags)), 2),
+        "lag_99_s": round(float(np.percentile(lags, 99)), 2),
+        "lag_worst_s": round(float(lags.max()), 2),
+        "cpu_share": round((cpu_s() - used_s) / took_s, 2),
+        "start_mb": start_mb,
+        "peak_mb": peak_mb(),
+    }
+    stop.set()
+    worker.join()
+    print(json.dumps(told), flush=True)
 
-        with registry.session() as session:
-            for n in range(tanks):
-                tank = Tank(f"tank-{n}", f"Tank {n}")
-                session.add(TankRow(id=tank.id, name=tank.name, document=to_document(tank)))
-        store = Timed(f"sqlite:///{folder}/readings.db")
-        config = Config(
-            mqtt=MqttConfig(f"mqtt://{HOST}:{port}", client_id="sustained"),
-            ingest=IngestConfig(spool_path=f"{folder}/spool.db"),
-        )
-        stop = threading.Event()
-        ingester = Ingester(config, store, registry, SystemClock())  # type: ignore[arg-type]
-        worker = threading.Thread(target=ingester.run, args=(stop,))
-        worker.start()
-        while not ingester.status()["subscribed"]:
-            time.sleep(0.01)
-        print("ready", flush=True)
-        used_s, start_s = cpu_s(), time.monotonic()
-        while store.count < total and time.monotonic() - start_s < 600:
-            time.sleep(0.1)
-        took_s = time.monotonic() - start_s
-        lags = np.array(store.lags_s)
-        told = {
-            "stored": store.count,
-            "seconds": round(took_s, 1),
-            "lag_median_s": round(float(np.median(lags)), 2),
-            "lag_99_s": round(float(np.percentile(lags, 99)), 2),
-            "lag_worst_s": round(float(lags.max()), 2),
-            "cpu_share": round((cpu_s() - used_s) / took_s, 2),
-            "peak_mb": round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000),
-        }
-        stop.set()
-        worker.join()
-        print(json.dumps(told), flush=True)
+
+def peak_mb() -> int:
+    """The most memory that this process has held so far."""
+    return round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000)
 
 
 def cpu_s() -> float:
@@ -127,18 +138,24 @@ def main() -> None:
     options.add_argument("--seconds", type=int, default=120)
     options.add_argument("--rate", type=int, default=1000)
     options.add_argument("--tanks", type=int, default=10_000)
-    options.add_argument("--child", nargs=3, type=int)
+    options.add_argument("--child", nargs=3)
+    options.add_argument("--register")
     chosen = options.parse_args()
+    if chosen.register:
+        register(chosen.register, chosen.tanks)
+        return
     if chosen.child:
-        ingest(*chosen.child)
+        folder, port, total = chosen.child
+        ingest(folder, int(port), int(total))
         return
     with tempfile.TemporaryDirectory() as folder:
         broker = Mosquitto(Path(folder), "max_inflight_messages 5000\n")
         broker.start()
         total = chosen.rate * chosen.seconds
-        words = [str(broker.port), str(chosen.tanks), str(total)]
+        ours = [sys.executable, "-m", "tests.bench.ingest_sustained"]
+        subprocess.run([*ours, "--register", folder, "--tanks", str(chosen.tanks)], check=True)
         child = subprocess.Popen(
-            [sys.executable, "-m", "tests.bench.ingest_sustained", "--child", *words],
+            [*ours, "--child", folder, str(broker.port), str(total)],
             stdout=subprocess.PIPE,
             text=True,
         )
