@@ -4,6 +4,7 @@
 
 const GATHER_MS = 150; // what comes together is fetched together
 const LEAST_MS = 2_000; // between two fetches
+const PAUSE = 5; // … and so many times as long as a fetch takes: a slow service is spared
 const TICK_MS = 60_000; // words such as "3 min ago" grow old by themselves
 const RETRY_MS = 30_000; // after the service has refused the stream
 
@@ -11,6 +12,7 @@ const { tank, newest } = document.body.dataset;
 let written = false; // somebody has begun to write in a form
 let answeredAt = new Date();
 let fetchedAt = -LEAST_MS;
+let tookMs = 0; // the last fetch
 let waiting = null; // the next fetch
 let source = null; // the stream
 let refused = false; // the stream was
@@ -68,6 +70,7 @@ async function refresh() {
     answer = await fetch(location.pathname + location.search);
     if (!answer.ok) throw new Error(answer.statusText);
     text = await answer.text();
+    tookMs = performance.now() - fetchedAt;
   } catch (error) {
     say(`No answer from the service since ${clock(answeredAt)} on this device’s clock: the page shows what was known then.`);
     return;
@@ -95,7 +98,7 @@ async function refresh() {
 }
 
 function soon() {
-  const rest = fetchedAt + LEAST_MS - performance.now();
+  const rest = fetchedAt + Math.max(LEAST_MS, PAUSE * tookMs) - performance.now();
   waiting ??= setTimeout(refresh, Math.max(GATHER_MS, rest));
 }
 
