@@ -59,6 +59,7 @@ class _Series:
         jumped_us: last device time of a clock that jumped back; None: it is right.
         newest_arrival_us: newest arrival that stood in for a time.
         last_us: time of the last reading that was judged in order.
+        seen_us: time of the newest reading that is in this memory, doubted or not.
         warm: the store's history is in it.
     """
 
@@ -71,6 +72,7 @@ class _Series:
     jumped_us: int | None = None
     newest_arrival_us: int = 0
     last_us: int = 0
+    seen_us: int = 0
     warm: bool = False
     recent_us: list[int] = field(default_factory=list)
 
@@ -153,6 +155,8 @@ class Judge:
         """
         state = self._state(reading.tank, reading.quantity, reading.sensor, arrival_us)
         time_us, value = reading.time_us, reading.value
+        if time_us > state.seen_us:
+            state.seen_us = time_us
         # Plain integers: the operators of IntFlag are slow, and this runs for every reading.
         before = flags = int(reading.flags)
         if not state.low <= value <= state.high:
@@ -203,6 +207,22 @@ class Judge:
 
     # -- the memory
 
+    def follow(self, key: SeriesKey, newest_us: int | None) -> None:
+        """Forget a series of which the store has newer readings: somebody else writes it too.
+
+        It is then read from the store, as after a restart.
+
+        Args:
+            newest_us: time of its newest reading in the store; None: there is none.
+        """
+        state = self._series.get((key.tank, key.quantity, key.sensor))
+        if state is not None and newest_us is not None and newest_us > state.seen_us:
+            self.forget(key)
+
+    def forget(self, key: SeriesKey) -> None:
+        """Forget a series, since what was judged of it last did not come into the store."""
+        self._series.pop((key.tank, key.quantity, key.sensor), None)
+
     def _state(self, tank: str, quantity: str, sensor: str, arrival_us: int) -> _Series:
         name = (tank, quantity, sensor)
         state = self._series.get(name)
@@ -241,6 +261,7 @@ class Judge:
             return state
         times, values = samples.time_us.tolist(), samples.value.tolist()
         state.recent_us = times[-WINDOW:]
+        state.seen_us = times[-1]
         for time_us, value, flags in zip(times, values, samples.flags.tolist(), strict=True):
             if not flags & _TIME_UNKNOWN:
                 state.newest_us = time_us

@@ -17,6 +17,7 @@ from ingest.routes import DEFAULT_SENSOR, Target, sensor_name
 from ingest.stamps import StampLimits
 from service.api.context import Context
 from service.clock import from_us, to_us
+from service.errors import LittoralError
 from service.store import Flag, Reading, Samples, SeriesKey
 from service.tanks.values import Rejection
 
@@ -41,7 +42,11 @@ class Outcome:
 
 
 class Intake:
-    """Takes readings of one process's HTTP clients; safe to call from several threads."""
+    """Takes readings of one process's HTTP clients; safe to call from several threads.
+
+    What it remembers of a series is read from the store at its first reading, and anew whenever
+    the ingester or another process has written to it: verdicts are those of one memory.
+    """
 
     def __init__(self, context: Context) -> None:
         ingest = context.config.ingest
@@ -103,13 +108,26 @@ class Intake:
         with self._lock:
             self._catalogue.refresh(at_least_s=_CATALOGUE_AGE_S)
             self._judge.begin_batch()
+            keys = {
+                SeriesKey(one.tank, one.quantity, one.sensor)
+                for one in samples
+                if isinstance(one, Sample)
+            }
+            for key in keys:
+                newest = self._context.store.latest(key, flagged=True)
+                self._judge.follow(key, None if newest is None else newest.time_us)
             written: list[Reading] = []
             outcomes = [
                 one if isinstance(one, Outcome) else self._judged(one, arrival_us, written)
                 for one in samples
             ]
-            if written:
-                self._context.store.write(written)
+            try:
+                if written:
+                    self._context.store.write(written)
+            except LittoralError:
+                for key in keys:
+                    self._judge.forget(key)
+                raise
         return outcomes
 
     def _judged(self, sample: Sample, arrival_us: int, written: list[Reading]) -> Outcome:
