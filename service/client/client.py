@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from datetime import UTC, date, datetime
-from typing import Any, Final, TypeVar
+from datetime import date, datetime
+from typing import Any, Final
 from urllib.parse import quote
 
-import cattrs
 import requests
 
 from service.client import stream
@@ -27,13 +26,9 @@ from service.client.values import (
     Tank,
     Temperature,
 )
+from service.client.wording import options_of, tank_of, tank_path, text_of, value_of
 
 DEFAULT_URL: Final = "http://127.0.0.1:8600"
-_T = TypeVar("_T")
-
-_converter = cattrs.Converter()
-_converter.register_structure_hook(datetime, lambda text, _: datetime.fromisoformat(text))
-_converter.register_structure_hook(date, lambda text, _: date.fromisoformat(text))
 
 
 class Client:
@@ -60,19 +55,19 @@ class Client:
 
     def tanks(self) -> list[Tank]:
         """All tanks, by id."""
-        return [_tank(one) for one in self.get("/v1/tanks")["tanks"]]
+        return [tank_of(one) for one in self.get("/v1/tanks")["tanks"]]
 
     def tank(self, tank: str) -> Tank:
         """One tank."""
-        return _tank(self.get(_path(tank)))
+        return tank_of(self.get(tank_path(tank)))
 
     def put_tank(self, tank: str, document: Mapping[str, Any]) -> Tank:
         """Register a tank, or replace one; the document is the API's JSON of a tank."""
-        return _tank(self.send("PUT", _path(tank), document))
+        return tank_of(self.send("PUT", tank_path(tank), document))
 
     def co2(self, tank: str) -> Co2:
         """Dissolved CO2 now."""
-        return self._as(Co2, self.get(_path(tank, "co2")))
+        return value_of(Co2, self.get(tank_path(tank, "co2")))
 
     def co2_series(
         self,
@@ -83,17 +78,17 @@ class Client:
         every: str | None = None,
     ) -> Iterator[Co2Point]:
         """Dissolved CO2 over time, all parts of the list."""
-        options = _options(start=start, end=end, every=every)
-        for page in self._pages(_path(tank, "co2/series"), options):
-            yield from (self._as(Co2Point, point) for point in page["points"])
+        options = options_of(start=start, end=end, every=every)
+        for page in self._pages(tank_path(tank, "co2/series"), options):
+            yield from (value_of(Co2Point, point) for point in page["points"])
 
     def light(self, tank: str, day: date | None = None) -> Light:
         """The light of one local day, by default today."""
-        return self._as(Light, self.get(_path(tank, "light"), **_options(date=day)))
+        return value_of(Light, self.get(tank_path(tank, "light"), **options_of(date=day)))
 
     def temperature(self, tank: str) -> Temperature:
         """Temperature now."""
-        return self._as(Temperature, self.get(_path(tank, "temperature")))
+        return value_of(Temperature, self.get(tank_path(tank, "temperature")))
 
     def readings(
         self,
@@ -107,7 +102,7 @@ class Client:
         aggregate: str | None = None,
     ) -> Iterator[Reading]:
         """Readings, oldest first, all parts of the list."""
-        options = _options(
+        options = options_of(
             quantity=quantity,
             sensor=sensor,
             start=start,
@@ -115,21 +110,21 @@ class Client:
             every=every,
             aggregate=aggregate,
         )
-        for page in self._pages(_path(tank, "readings"), options):
-            yield from (self._as(Reading, one) for one in page["readings"])
+        for page in self._pages(tank_path(tank, "readings"), options):
+            yield from (value_of(Reading, one) for one in page["readings"])
 
     def sensors(self, tank: str) -> list[Sensor]:
         """What speaks of a tank."""
-        found = self.get(_path(tank, "sensors"))["sensors"]
-        return [self._as(Sensor, one) for one in found]
+        found = self.get(tank_path(tank, "sensors"))["sensors"]
+        return [value_of(Sensor, one) for one in found]
 
     def recommendations(
         self, tank: str | None = None, *, state: str | None = None
     ) -> list[Recommendation]:
         """What to do, weightiest first; of one tank, or of all."""
-        path = "/v1/recommendations" if tank is None else _path(tank, "recommendations")
-        found = self.get(path, **_options(state=state))["recommendations"]
-        return [self._as(Recommendation, one) for one in found]
+        path = "/v1/recommendations" if tank is None else tank_path(tank, "recommendations")
+        found = self.get(path, **options_of(state=state))["recommendations"]
+        return [value_of(Recommendation, one) for one in found]
 
     def mark(self, id: str, action: str, **body: Any) -> Recommendation:
         """Mark a recommendation.
@@ -138,7 +133,7 @@ class Client:
             action: ``done``, ``snooze`` (with ``until`` or ``length``), ``dismiss`` or ``open``.
         """
         path = f"/v1/recommendations/{quote(id, safe='')}/{quote(action, safe='')}"
-        return self._as(Recommendation, self.send("POST", path, body or None))
+        return value_of(Recommendation, self.send("POST", path, body or None))
 
     def handover(
         self,
@@ -153,8 +148,8 @@ class Client:
         Args:
             start, end: days (``end`` with it) or moments.
         """
-        options = _options(start=start, end=end, absence=absence, tank=tank)
-        return self._as(Handover, self.get("/v1/handover", **options))
+        options = options_of(start=start, end=end, absence=absence, tank=tank)
+        return value_of(Handover, self.get("/v1/handover", **options))
 
     def handover_return(
         self,
@@ -165,8 +160,8 @@ class Client:
         tank: str | None = None,
     ) -> ReturnReport:
         """What came of a span, of an absence, or of the absence that began last."""
-        options = _options(start=start, end=end, absence=absence, tank=tank)
-        return self._as(ReturnReport, self.get("/v1/handover/return", **options))
+        options = options_of(start=start, end=end, absence=absence, tank=tank)
+        return value_of(ReturnReport, self.get("/v1/handover/return", **options))
 
     def share(
         self,
@@ -189,26 +184,27 @@ class Client:
             "tank": tank,
             "length": length,
             "absence": absence,
-            "expires": _text(expires),
+            "expires": text_of(expires),
             "note": note,
         }
         sent = {name: value for name, value in body.items() if value not in (None, "")}
-        return self._as(Share, self.send("POST", "/v1/shares", sent))
+        return value_of(Share, self.send("POST", "/v1/shares", sent))
 
     def shares(self, tank: str | None = None) -> list[Share]:
         """All sharing links that there ever were, oldest first."""
-        found = self.get("/v1/shares", **_options(tank=tank))["shares"]
-        return [self._as(Share, one) for one in found]
+        found = self.get("/v1/shares", **options_of(tank=tank))["shares"]
+        return [value_of(Share, one) for one in found]
 
     def revoke_share(self, id: str) -> Share:
         """End a sharing link at once."""
-        return self._as(Share, self.send("DELETE", f"/v1/shares/{quote(id, safe='')}", None))
+        return value_of(Share, self.send("DELETE", f"/v1/shares/{quote(id, safe='')}", None))
 
     def log(self, tank: str, *, kind: str | None = None, limit: int = 100) -> list[LogEntry]:
         """The newest entries of a tank's log."""
-        options = _options(kind=kind, limit=limit)
+        options = options_of(kind=kind, limit=limit)
         return [
-            self._as(LogEntry, one) for one in self.get(_path(tank, "log"), **options)["entries"]
+            value_of(LogEntry, one)
+            for one in self.get(tank_path(tank, "log"), **options)["entries"]
         ]
 
     def add_log(
@@ -223,9 +219,9 @@ class Client:
         id: str | None = None,
     ) -> LogEntry:
         """Note what was done or seen; under an ``id`` of your own it is kept once."""
-        body = {"kind": kind, "data": data, "time": _text(time), "note": note, "by": by, "id": id}
+        body = {"kind": kind, "data": data, "time": text_of(time), "note": note, "by": by, "id": id}
         sent = {name: value for name, value in body.items() if value not in (None, "")}
-        return self._as(LogEntry, self.send("POST", _path(tank, "log"), sent))
+        return value_of(LogEntry, self.send("POST", tank_path(tank, "log"), sent))
 
     def events(
         self,
@@ -245,7 +241,7 @@ class Client:
         Raises:
             ClientError: there is no first connection, or the service refuses.
         """
-        options = _options(tank=tank, readings="true" if readings else None)
+        options = options_of(tank=tank, readings="true" if readings else None)
 
         def connect(seen: int | None) -> requests.Response:
             headers = {"Accept": stream.MEDIA_TYPE}
@@ -292,38 +288,6 @@ class Client:
             return response.json()
         except requests.JSONDecodeError as error:
             raise ClientError(f"{self.url}{path} does not answer JSON: is it Littoral?") from error
-
-    @staticmethod
-    def _as(kind: type[_T], document: Any) -> _T:
-        try:
-            return _converter.structure(document, kind)
-        except (cattrs.BaseValidationError, KeyError, TypeError, ValueError) as error:
-            raise ClientError(f"the answer is no {kind.__name__}: {document!r:.200}") from error
-
-
-def _tank(document: Any) -> Tank:
-    try:
-        return Tank(document["id"], document["name"], document["time_zone"], document)
-    except (KeyError, TypeError) as error:
-        raise ClientError(f"the answer is no tank: {document!r:.200}") from error
-
-
-def _path(tank: str, rest: str = "") -> str:
-    return f"/v1/tanks/{quote(tank, safe='')}" + (f"/{rest}" if rest else "")
-
-
-def _options(**options: Any) -> dict[str, str]:
-    return {name: _text(value) or "" for name, value in options.items() if value is not None}
-
-
-def _text(value: Any) -> str | None:
-    if isinstance(value, datetime):
-        if value.tzinfo is None:
-            raise ValueError(f"time is {value!r}; allowed: a datetime with a time zone")
-        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
-    if isinstance(value, date):
-        return value.isoformat()
-    return None if value is None else str(value)
 
 
 def _short(error: requests.RequestException) -> str:
