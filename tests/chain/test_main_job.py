@@ -19,7 +19,7 @@ import requests
 from tests.servers import free_port
 
 ROOT = Path(__file__).parents[2]
-PATIENCE_S = 40.0
+PATIENCE_S = 60.0
 
 TANK = {
     "name": "Riffle (invented)",
@@ -54,14 +54,14 @@ class Running:
         subprocess.run(
             self.client("mosquitto_pub", "-q", "1", "-t", topic, "-m", payload, *options),
             check=True,
-            timeout=20,
+            timeout=PATIENCE_S,
         )
 
     def client(self, program, *arguments):
         return [program, "-h", "127.0.0.1", "-p", str(self.broker.port), *arguments]
 
     def get(self, path, **query):
-        return requests.get(self.base + path, params=query, timeout=20)
+        return requests.get(self.base + path, params=query, timeout=PATIENCE_S)
 
 
 @pytest.fixture(scope="module")
@@ -90,13 +90,22 @@ def running(tmp_path_factory, mosquitto):
     one = Running(process, f"http://127.0.0.1:{port}", mosquitto)
     try:
         eventually(lambda: ready(one), (folder / "up.log").read_text())
-        requests.put(f"{one.base}/v1/tanks/riffle", json=TANK, timeout=20).raise_for_status()
+        requests.put(
+            f"{one.base}/v1/tanks/riffle", json=TANK, timeout=PATIENCE_S
+        ).raise_for_status()
+        eventually(lambda: taken(one), "the first reading")
         yield one
     finally:
         process.send_signal(signal.SIGTERM)
-        code = process.wait(40)
+        code = process.wait(PATIENCE_S)
         log.close()
     assert code == 0, (folder / "up.log").read_text()
+
+
+def taken(one):
+    """Whether a reading arrives: then the ingester has subscribed and knows the tank."""
+    one.publish("chain/riffle/illuminance", "100")
+    return one.get("/v1/tanks/riffle/readings", quantity="illuminance").json()["readings"]
 
 
 def ready(one):
@@ -182,10 +191,10 @@ def test_an_absurd_value_is_kept_with_a_flag_and_not_believed(running):
 def test_advice_is_retained_at_the_broker(running):
     """Without a log the routine water change is due or unknown: something is always said."""
     heard = subprocess.run(
-        running.client("mosquitto_sub", "-C", "1", "-W", "20", "-t", "chain/riffle/advice/summary"),
+        running.client("mosquitto_sub", "-C", "1", "-W", "60", "-t", "chain/riffle/advice/summary"),
         check=True,
         capture_output=True,
         text=True,
-        timeout=40,
+        timeout=2 * PATIENCE_S,
     )
     assert json.loads(heard.stdout)["tank"] == "riffle"
