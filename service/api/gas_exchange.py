@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from datetime import timedelta
+from datetime import time, timedelta
 from typing import Any, Final
+
+import numpy as np
 
 from service.api.blueprint import Blueprint
 from service.api.context import current, now
-from service.api.fields import Moment, Number, SpanOf, Text, TimeOfDay, Whole
+from service.api.fields import Moment, Number, SpanOf, Text, TimeOfDay, Whole, YesNo
 from service.api.measured import REASONS
 from service.api.parameters import TANK
 from service.api.pointers import told_in_json
@@ -16,6 +18,7 @@ from service.api.quantities import Estimated, Measure, Range, Share, alkalinity
 from service.api.schema import Items, Nested, Schema, ValueSchema
 from service.api.tank_schemas import StockSchema
 from service.derive.build import gas_exchange, predicted_day
+from service.derive.day_model import Band
 from service.derive.view import Estimate, GasModel
 from service.derive.what_if import PredictedDay, Question
 from service.science.gas_exchange_fit import GasExchangeFit
@@ -88,6 +91,17 @@ class WhatIfSchema(ValueSchema):
     added = Items(StockSchema, "Animals to come.", longest=50)
 
 
+class HourSchema(Schema):
+    """The middle of one hour of a settled day."""
+
+    at = TimeOfDay("Local time.", required=True)
+    lit = YesNo(required=True)
+    gas = YesNo(required=True)
+    co2 = Estimated("mg/L", required=True)
+    ph = Estimated("[pH]", required=True)
+    temperature = Estimated("Cel", required=True)
+
+
 class PredictedSchema(Schema):
     """A settled day."""
 
@@ -96,13 +110,21 @@ class PredictedSchema(Schema):
     lit_below = Estimated("h", "Lit with CO2 below it.", required=True)
     co2_at_lights_on = Estimated("mg/L", required=True)
     co2_peak = Estimated("mg/L", required=True)
+    ph_lowest = Estimated("[pH]", required=True)
+    ph_highest = Estimated("[pH]", required=True)
     above_ceiling = Estimated("min", "CO2 above what the animals tolerate.", required=True)
     ceiling = Measure("mg/L", allow_none=True, required=True)
     target = Range("mg/L", required=True)
     temperature_max = Estimated("Cel", required=True)
     dli = Measure("mol/m2/d", allow_none=True, required=True)
     gas = Estimated("g", "Dissolved in the day.", allow_none=True, required=True)
-    nitrate_ratio = Estimated("1", "Where nitrate settles, by today's.", required=True)
+    nitrate_ratio = Estimated(
+        "1",
+        "Where nitrate settles, by today's; null: no animals are registered to compare with.",
+        allow_none=True,
+        required=True,
+    )
+    hours = Items(HourSchema, "The course of the day, hour by hour.", required=True)
 
 
 class PredictionSchema(Schema):
@@ -170,6 +192,8 @@ def _day(day: PredictedDay) -> dict[str, Any]:
         "lit_below": day.light_h_below,
         "co2_at_lights_on": day.co2_at_lights_on,
         "co2_peak": day.co2_peak,
+        "ph_lowest": day.ph_lowest,
+        "ph_highest": day.ph_highest,
         "above_ceiling": day.above_ceiling_min,
         "ceiling": day.ceiling_mg_l,
         "target": (day.target_low_mg_l, day.target_high_mg_l),
@@ -177,6 +201,23 @@ def _day(day: PredictedDay) -> dict[str, Any]:
         "dli": day.dli_mol_m2_d,
         "gas": day.gas_g,
         "nitrate_ratio": day.nitrate_ratio,
+        "hours": [_hour(day, hour) for hour in range(24)],
+    }
+
+
+def _hour(day: PredictedDay, hour: int) -> dict[str, Any]:
+    at = int(np.argmin(np.abs(day.minute - (hour * 60 + 30))))
+
+    def of(course: Band) -> Estimate:
+        return Estimate(*(float(one[at]) for one in (course.value, course.low, course.high)))
+
+    return {
+        "at": time(hour, 30),
+        "lit": bool(day.lit[at]),
+        "gas": bool(day.gas[at]),
+        "co2": of(day.co2),
+        "ph": of(day.ph),
+        "temperature": of(day.temperature),
     }
 
 

@@ -21,6 +21,7 @@ import numpy.typing as npt
 
 from service.clock import from_us
 from service.derive.light import local_day, local_midnight
+from service.derive.thresholds import derived_limit
 from service.derive.view import Array, Estimate, TankView
 from service.science.gas_exchange import (
     CO2_PPM_ROOM,
@@ -107,9 +108,9 @@ def setting_of(plan: PhotoperiodPlan, injection: float, surface: float) -> Setti
 
 
 def daily_profile(tank: Tank, temperature: Samples) -> Array:
-    """Mean temperature over the local day, (STEPS,) °C; 24 °C where nothing is known."""
+    """Mean temperature over the local day, (STEPS,) °C; the assumed one where none is known."""
     if not len(temperature):
-        return np.full(STEPS, 24.0)
+        return np.full(STEPS, derived_limit(tank, "assumed_temperature_c"))
     last = from_us(int(temperature.time_us[-1]))
     midnight_s = local_midnight(tank, local_day(tank, last)).timestamp()
     step = (((temperature.time_s - midnight_s) % 86_400) // (60 * STEP_MIN)).astype(np.int64)

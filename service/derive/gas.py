@@ -9,6 +9,7 @@ import numpy as np
 
 from service.derive.co2 import Target, interpolated
 from service.derive.light import local_day, local_moment
+from service.derive.thresholds import derived_limit
 from service.derive.view import Co2Series, Estimate, GasModel, LightDay
 from service.science.estimate import Estimate as ScienceEstimate
 from service.science.gas_exchange import pressure_atm_from_altitude
@@ -74,7 +75,7 @@ def gas_model_of(
         return GasModel(None, now, reason="too few CO2 values for a fit")
     time_us, value = series.time_us[known], series.value[known]
     celsius, backed = interpolated(temperature, time_us, 7_200_000_000)
-    celsius = np.where(backed, celsius, 24.0)
+    celsius = np.where(backed, celsius, derived_limit(tank, "assumed_temperature_c"))
     lit = np.zeros(time_us.shape, np.bool_)
     for day in days:
         for on, off in day.lit:

@@ -30,6 +30,7 @@ from service.derive.day_model import (
 from service.derive.view import Array, Estimate, LightDay, TankView
 from service.errors import ConflictError, InvalidInputError
 from service.science.carbonate import ph_for_co2
+from service.science.nutrient_limits import MAX_KH_STEP_DKH
 from service.science.water_change import steady_state
 from service.store.reading import Samples
 from service.tanks.species import co2_ceiling
@@ -75,12 +76,14 @@ class PredictedDay:
         light_h: hours of light.
         light_h_within, light_h_below: hours of it with CO2 within and below target.
         co2_at_lights_on, co2_peak: mg/L.
+        ph_lowest, ph_highest: of the day.
         above_ceiling_min: minutes with CO2 above what the animals tolerate.
         ceiling_mg_l, target_low_mg_l, target_high_mg_l: what it is judged by.
         temperature_max_c: highest temperature.
         dli_mol_m2_d: daily light integral; None without a light sensor.
         gas_g: gas dissolved in the day; None without a volume.
-        nitrate_ratio: nitrate that the water changes settle at, as a multiple of today's.
+        nitrate_ratio: nitrate that the water changes settle at, as a multiple of today's; None
+            where animals are to come and none are registered to compare them with.
     """
 
     minute: Array
@@ -94,6 +97,8 @@ class PredictedDay:
     light_h_below: Estimate
     co2_at_lights_on: Estimate
     co2_peak: Estimate
+    ph_lowest: Estimate
+    ph_highest: Estimate
     above_ceiling_min: Estimate
     ceiling_mg_l: float | None
     target_low_mg_l: float
@@ -101,7 +106,7 @@ class PredictedDay:
     temperature_max_c: Estimate
     dli_mol_m2_d: float | None
     gas_g: Estimate | None
-    nitrate_ratio: Estimate
+    nitrate_ratio: Estimate | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,16 +139,17 @@ def what_if(view: TankView, temperature: Samples, question: Question) -> Answer:
     tank = view.tank
     profile = daily_profile(tank, temperature)
     meq_l = alkalinity.meq_l if question.alkalinity_meq_l is None else question.alkalinity_meq_l
+    plan = asked_plan(tank.photoperiod, question)
     now = setting_of(tank.photoperiod, 1.0, 1.0)
     factors = (question.injection_factor, question.surface_factor)
-    then = setting_of(asked_plan(tank.photoperiod, question), *factors)
+    then = setting_of(plan, *factors)
     draws = drawn(view, gas.fit, now, profile)
     today = settled_day(tank, now, now, draws, profile)
     changed = settled_day(tank, then, now, draws, profile)
     return Answer(
         _told(view, tank, now, today, draws, alkalinity.meq_l, Question()),
         _told(view, _asked_tank(tank, question), then, changed, draws, meq_l, question),
-        tuple(_notes(view, question)),
+        tuple(_notes(view, plan, question)),
     )
 
 
@@ -167,14 +173,24 @@ def check_question(question: Question) -> None:
 
 
 def asked_plan(plan: PhotoperiodPlan, question: Question) -> PhotoperiodPlan:
-    """The plan with what the question changes in it."""
-    return replace(
+    """The plan with what the question changes in it.
+
+    Raises:
+        InvalidInputError: one gas time is asked and the other is in no plan.
+    """
+    asked = replace(
         plan,
         lights_on=plan.lights_on if question.lights_on is None else question.lights_on,
         hours=plan.hours if question.light_hours is None else question.light_hours,
         gas_on=plan.gas_on if question.gas_on is None else question.gas_on,
         gas_off=plan.gas_off if question.gas_off is None else question.gas_off,
     )
+    if (asked.gas_on is None) != (asked.gas_off is None):
+        name = "gas_off" if asked.gas_off is None else "gas_on"
+        raise InvalidInputError.of_field(
+            name, None, "a time of day too: the tank's plan does not switch the gas"
+        )
+    return asked
 
 
 def _asked_tank(tank: Tank, question: Question) -> Tank:
@@ -202,18 +218,21 @@ def _told(
     volume_l = view.net_volume_l
     grams = draws.injection * setting.injection * setting.gas.sum() * hours / 1000
     value = band(co2)
+    ph = _ph(value, meq_l, course.temperature[0])
     return PredictedDay(
         minute=np.asarray((np.arange(STEPS) + 0.5) * STEP_MIN, np.float64),
         lit=lit,
         gas=setting.gas,
         co2=value,
-        ph=_ph(value, meq_l, course.temperature[0]),
+        ph=ph,
         temperature=band(course.temperature),
         light_h=float(lit.sum() * hours),
         light_h_within=estimate((within & lit).sum(axis=1) * hours),
         light_h_below=estimate(((co2 < target.low_mg_l) & lit).sum(axis=1) * hours),
         co2_at_lights_on=estimate(co2[:, first_lit]),
         co2_peak=estimate(co2.max(axis=1)),
+        ph_lowest=Estimate(*(float(one.min()) for one in (ph.value, ph.low, ph.high))),
+        ph_highest=Estimate(*(float(one.max()) for one in (ph.value, ph.low, ph.high))),
         above_ceiling_min=estimate(above.sum(axis=1) * float(STEP_MIN)),
         ceiling_mg_l=None if ceiling is None else ceiling.co2_mg_l,
         target_low_mg_l=target.low_mg_l,
@@ -245,7 +264,7 @@ def _dli(view: TankView, setting: Setting) -> float | None:
     return (full[-1].dli_mol_m2_d or 0.0) * hours / full[-1].photoperiod_h
 
 
-def _nitrate_ratio(tank: Tank, question: Question) -> Estimate:
+def _nitrate_ratio(tank: Tank, question: Question) -> Estimate | None:
     """Nitrate before a change, at rest, against today's; production goes with the animals."""
     plan = tank.water_change
     fraction = question.water_change_fraction or plan.fraction
@@ -253,7 +272,7 @@ def _nitrate_ratio(tank: Tank, question: Question) -> Estimate:
     now = sum(stock.count for stock in tank.livestock)
     more = sum(stock.count for stock in question.added)
     if more and not now:
-        return Estimate(float("inf"), 1.0, float("inf"))
+        return None
     production = (now + more) / now if now else 1.0
     at_rest = steady_state(0.0, fraction, production * every).before
     today = steady_state(0.0, plan.fraction, plan.every_days).before
@@ -262,19 +281,20 @@ def _nitrate_ratio(tank: Tank, question: Question) -> Estimate:
     return Estimate(ratio, ratio / spread, ratio * spread)
 
 
-def _notes(view: TankView, question: Question) -> list[str]:
+def _notes(view: TankView, plan: PhotoperiodPlan, question: Question) -> list[str]:
     """What to mind with the answer."""
     notes = [
         "A settled day like the fitted ones: no clogging, no weather. Change one thing at a time "
         "and look at the animals; Littoral is no safety device."
     ]
-    plan = view.tank.photoperiod
     if plan.gas_on is None:
         notes.append("The gas is not switched by plan: it is taken to be on all day.")
     if question.surface_factor != 1.0:
         notes.append("More surface movement also brings in oxygen and takes out CO2 at night.")
     if question.alkalinity_meq_l is not None:
-        notes.append("KH moves pH, not CO2: change it by no more than 1 dKH a day.")
+        notes.append(
+            f"KH moves pH, not CO2: change it by no more than {MAX_KH_STEP_DKH:g} dKH a day."
+        )
     if question.added:
         notes.append("New animals get a lower CO2 ceiling at first; add few at a time.")
         if not view.tank.livestock:

@@ -75,6 +75,35 @@ def test_what_if_more_gas(client, known):
     assert body["changed"]["gas"]["value"] > body["today"]["gas"]["value"]
 
 
+def test_what_if_tells_ph_and_the_course_of_the_day(client, known):
+    """Twice the KH at the same CO2 is log10(2) more pH (definition of the equilibrium)."""
+    body = client.post(f"{URL}/what-if", json={"kh": {"value": 8, "unit": "dKH"}}).get_json()
+    today, changed = body["today"], body["changed"]
+    assert changed["ph_lowest"]["value"] - today["ph_lowest"]["value"] == pytest.approx(
+        np.log10(2), abs=0.02
+    )
+    assert today["ph_lowest"]["low"] < today["ph_lowest"]["value"] < today["ph_highest"]["value"]
+    assert [one["at"] for one in today["hours"]] == [f"{hour:02d}:30" for hour in range(24)]
+    noon, night = today["hours"][12], today["hours"][3]
+    assert (noon["lit"], noon["gas"], night["lit"], night["gas"]) == (True, True, False, False)
+    assert noon["co2"]["value"] > night["co2"]["value"]
+    assert noon["ph"]["value"] < night["ph"]["value"]
+    assert noon["ph"]["low"] < noon["ph"]["value"] < noon["ph"]["high"]
+    assert (noon["ph"]["unit"], noon["temperature"]["unit"]) == ("[pH]", "Cel")
+
+
+def test_what_if_the_first_animals_has_no_nitrate_to_compare_with(client, known):
+    put(
+        client,
+        photoperiod={"lights_on": "10:00", "length": "PT8H", "gas_on": "08:00", "gas_off": "17:00"},
+        livestock=[],
+    )
+    asked = {"added": [{"species": "Otocinclus vittatus", "count": 6}]}
+    body = client.post(f"{URL}/what-if", json=asked).get_json()
+    assert body["changed"]["nitrate_ratio"] is None
+    assert any("nitrate" in reason for reason in body["reasons"])
+
+
 def test_what_if_refusals(client):
     put(client)
     problem_of(client.post(f"{URL}/what-if", json={}), 409, "conflict")

@@ -201,6 +201,16 @@ def test_what_cannot_be_told_is_refused_with_the_reason() -> None:
         asked(Question(injection_factor=9.0))
 
 
+def test_one_gas_time_alone_is_refused_where_the_plan_has_none() -> None:
+    """Taken in silence it would have counted as gas all day."""
+    unswitched = replace(TANK, photoperiod=PhotoperiodPlan(time(10), 8.0))
+    with pytest.raises(InvalidInputError, match="gas_off"):
+        asked(Question(gas_on=time(9)), unswitched)
+    both = asked(Question(gas_on=time(9), gas_off=time(17)), unswitched)
+    assert both.changed.gas.sum() == 8 * 12
+    assert not any("all day" in note for note in both.notes)
+
+
 def test_no_gas_no_fit() -> None:
     view, temperature = seen()
     bare = replace(TANK, co2_injected=False)
