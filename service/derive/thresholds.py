@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from service.science.light import OFF_LUX, ON_LUX
+from service.science.probes_ph import CALIBRATION_DUE_DAYS, DRIFT_PH_PER_30_DAYS, FRESH_SD_PH
 from service.tanks.values import Tank
 
 COMMON_PRACTICE: Final = "common practice, no source"
@@ -131,7 +132,7 @@ DERIVED: Final[dict[str, Threshold]] = table(
     ),
     Threshold(
         "ph_calibration_valid_days",
-        30,
+        CALIBRATION_DUE_DAYS,
         "d",
         "a pH calibration older than this makes CO2 suspect",
         COMMON_PRACTICE,
@@ -140,7 +141,7 @@ DERIVED: Final[dict[str, Threshold]] = table(
     ),
     Threshold(
         "ph_calibration_sd",
-        0.025,
+        FRESH_SD_PH,
         "[pH]",
         "standard deviation of a fresh two-point calibration in buffers of 0.02 pH",
         COMMON_PRACTICE,
@@ -149,7 +150,7 @@ DERIVED: Final[dict[str, Threshold]] = table(
     ),
     Threshold(
         "ph_drift_per_month",
-        0.03,
+        DRIFT_PH_PER_30_DAYS,
         "[pH]",
         "how far a glass electrode may drift in a month, one standard deviation",
         COMMON_PRACTICE,

@@ -37,6 +37,7 @@ from service.science.carbonate_water import (
 from service.science.estimate import Estimate, from_log_sd
 from service.science.hardness import MEQ_L_PER_DEGREE
 from service.science.inputs import Floats, as_floats
+from service.science.probes_ph import FRESH_SD_PH
 
 __all__ = [
     "PH_RANGE",
@@ -53,8 +54,7 @@ __all__ = [
 
 DEFAULT_PH_SD: Final = 0.02
 """Scatter of a reading. Common practice, no source."""
-DEFAULT_CALIBRATION_SD_PH: Final = 0.025
-"""Fresh two-point calibration in 0.02-pH buffers. Common practice, no source."""
+DEFAULT_CALIBRATION_SD_PH: Final = FRESH_SD_PH
 DEFAULT_ALKALINITY_SD_MEQ_L: Final = MEQ_L_PER_DEGREE / 12.0**0.5
 """A drop test that counts whole dKH: uniform over one step, sd = step / sqrt(12)."""
 DEFAULT_TEMPERATURE_SD_C: Final = 0.3

@@ -23,6 +23,7 @@ import numpy as np
 from service.science.constants import CELSIUS_ZERO_K, LN10
 from service.science.inputs import Floats
 from service.science.polynomials import evaluate, fitted
+from service.science.water_density import water_density_kg_l
 
 ActivityModel = Literal["debye-hueckel", "davies", "none"]
 ACTIVITY_MODELS: Final = ("debye-hueckel", "davies", "none")
@@ -34,8 +35,7 @@ def debye_hueckel_a_b(temperature_c: Floats) -> tuple[Floats, Floats]:
     """Debye-Hueckel A (log10, (L/mol)^0.5) and B (per ångström) of water at 0-50 °C."""
     t = temperature_c
     dielectric = 87.740 + t * (-0.40008 + t * (9.398e-4 - 1.410e-6 * t))
-    # density of water, g/mL, within 2e-4 at 0-40 °C; it enters as a square root
-    root_density = 1.0 - 1.9e-6 * (t - 4.0) * (t - 4.0)
+    root_density = np.sqrt(water_density_kg_l(t))
     inverse = 1.0 / (dielectric * (t + CELSIUS_ZERO_K))
     root = np.sqrt(inverse)
     return 1.8248e6 * root_density * inverse * root, 50.29 * root_density * root

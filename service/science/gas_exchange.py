@@ -24,6 +24,7 @@ from numpy.typing import ArrayLike
 
 from service.science.constants import CELSIUS_ZERO_K, CO2_G_MOL
 from service.science.inputs import Floats, as_floats
+from service.science.water_density import water_density_kg_l
 
 CO2_PPM_OUTDOORS: Final = 420.0
 """Mole fraction of CO2 in dry outdoor air, about 2023 (NOAA GML; from memory). Rooms hold more."""
@@ -55,7 +56,7 @@ def co2_air_equilibrium_mg_l(
     ln_k0 = -60.2409 + 93.4517 / hundreds + 23.3585 * np.log(hundreds)  # mol/kg/atm
     dry = pressure - _vapour_pressure_atm(hundreds)
     mol_kg = np.exp(ln_k0) * ppm * 1e-6 * dry
-    return np.asarray(mol_kg * _density_kg_l(celsius) * CO2_G_MOL * 1000.0)
+    return np.asarray(mol_kg * water_density_kg_l(celsius) * CO2_G_MOL * 1000.0)
 
 
 def oxygen_saturation_mg_l(temperature_c: ArrayLike, *, pressure_atm: ArrayLike = 1.0) -> Floats:
@@ -142,9 +143,3 @@ def _pressure(value: ArrayLike) -> Floats:
 
 def _vapour_pressure_atm(hundreds_k: Floats) -> Floats:
     return np.asarray(np.exp(24.4543 - 67.4509 / hundreds_k - 4.8489 * np.log(hundreds_k)))
-
-
-def _density_kg_l(celsius: Floats) -> Floats:
-    """Water, within 1e-4 at 0-40 °C (quadratic about 4 °C; Kell 1975 gives the table)."""
-    distance = celsius - 3.98
-    return np.asarray(0.99997 - 6.8e-6 * distance**2 + 2.9e-8 * distance**3 * (distance > 0))

@@ -38,7 +38,8 @@ GOOD_RESIDUAL_PH: Final = 0.05
 
 CALIBRATION_DUE_DAYS: Final = 30.0
 FRESH_SD_PH: Final = 0.025
-DRIFT_PH_PER_30_DAYS: Final = 0.05
+"""Fresh two-point calibration in 0.02-pH buffers. Common practice, no source."""
+DRIFT_PH_PER_30_DAYS: Final = 0.03
 """A submerged home-made probe. Common practice, no source; set it from your own recalibrations."""
 
 SECONDS_PER_DAY: Final = 86400.0
@@ -155,12 +156,15 @@ def electrode_verdict(calibration: Calibration, *, now_s: float | None = None) -
     slope, offset = calibration.slope_percent, calibration.offset_mv
     state: State = "good"
     reasons = []
+    good = f"{GOOD_SLOPE_PERCENT[0]:g}-{GOOD_SLOPE_PERCENT[1]:g}"
     if not GOOD_SLOPE_PERCENT[0] <= slope <= GOOD_SLOPE_PERCENT[1]:
         state = "ageing"
-        reasons.append(f"slope {slope:.1f} % of Nernst; a good electrode has 95-103 %")
+        reasons.append(f"slope {slope:.1f} % of Nernst; a good electrode has {good} %")
     if abs(offset) > GOOD_OFFSET_MV:
         state = "ageing"
-        reasons.append(f"offset {offset:+.1f} mV at pH 7; a good electrode has at most 15 mV")
+        reasons.append(
+            f"offset {offset:+.1f} mV at pH 7; a good electrode has at most {GOOD_OFFSET_MV:g} mV"
+        )
     if calibration.residual_ph > GOOD_RESIDUAL_PH:
         state = "ageing"
         reasons.append(

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from service.science.inputs import Floats, as_floats, as_number, refuse_where
 
-MAX_TEMPERATURE_STEP_C: Final = 2.0
+MAX_TEMPERATURE_STEP_C: Final = 1.0
 """Largest step of the tank's temperature by a water change. Common practice, no source."""
 
 

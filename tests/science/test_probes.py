@@ -135,7 +135,7 @@ def test_calibration_age_is_a_reason_not_a_fault() -> None:
     assert verdict.reasons == ("calibrated 45 days ago; due every 30 days",)
     assert probes.calibration_age_days(calibration, None) is None
     assert probes.calibration_sd_ph(0) == pytest.approx(0.025)
-    assert probes.calibration_sd_ph(60) == pytest.approx(np.hypot(0.025, 0.1))
+    assert probes.calibration_sd_ph(60) == pytest.approx(np.hypot(0.025, 0.06))
 
 
 def test_calibration_refusals() -> None:
