@@ -18,12 +18,12 @@ that is not in the tables, or a value outside what is allowed, is refused.
 | --- | --- | --- |
 | Plants in strong light do well at 20 to 30 mg/L CO2; about 30 mg/L is the usual upper aim with fish, and 4 dKH at pH 6.6 lies near it | target range of a tank unless it has its own | common practice, no source |
 | Newcomers bear less CO2 than animals that have settled | ceiling in the first 48 h after stocking | common practice, no source |
-| Fish that take air at the surface suffer when the air above the water is rich in CO2 or the surface is whipped up | wording of the CO2 rules | common practice, no source |
+| Fish that take air at the surface suffer when CO2 gathers above still water, and want a calm corner to come up in | wording of the CO2 rules | common practice, no source |
 | Moving the surface drives CO2 out and oxygen in | what to do at too much CO2 and at too little oxygen | gas exchange with the air, [science/gas-exchange.md](science/gas-exchange.md) |
 | Steady CO2 from day to day matters more than its exact level | rule `co2-unsteady` | common practice, no source |
 | Gas goes on an hour or two before the lamp, so that the target is reached at lights-on, and off before lights-off | rules `gas-late`, `gas-early`, `gas-at-night` | common practice, no source; the minutes come from the tank's own fitted exchange |
 | Much light with little CO2 invites algae | rule on light against CO2 | common practice, no source |
-| Six to eight hours of light while a tank settles, eight to ten later | shorter photoperiod after a set-up or a replant | common practice, no source |
+| Six to eight hours of light while a tank settles, half an hour more each week afterwards, eight to ten later | shorter photoperiod after a set-up or a replant | common practice, no source |
 | High-energy planted tanks get a large water change (50 % and more) every week, low-energy ones a smaller one more rarely | routine water change | common practice, no source |
 | Work on plants or soil stirs up waste: a large water change the same day | rule `water-change-after-work` | common practice, no source |
 | Fertiliser goes in after the change, so that it is not thrown out with the water | rule on the dose that is due | common practice, no source |

@@ -18,7 +18,6 @@ from service.advice.upkeep.routine_work import (
     CALIBRATION,
     FILTER,
     KH_TEST,
-    OVERDUE,
     PREFILTER,
     Work,
     last_done,
@@ -79,6 +78,12 @@ def first_day(case: Case, start: datetime, at: time) -> datetime:
     return max(moment, start)
 
 
+def later_evening(case: Case, at: datetime, every: timedelta) -> datetime:
+    """The evening so long after another, by the clock on the wall, also over its change."""
+    day = local_day(case.tank, at + every)
+    return local_moment(case.tank, max(day, local_day(case.tank, at) + timedelta(days=1)), EVENING)
+
+
 def _water_and_doses(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
     """The routine changes that fall into the stretch, each with the doses that follow it."""
     plan = case.tank.water_change
@@ -104,11 +109,11 @@ def _water_and_doses(case: Case, start: datetime, end: datetime) -> Iterator[Tas
             f"Change {water.amount_text}",
             f"{water.how}Draw off what lies loose on the soil. {water.reuse}".strip(),
             water.amounts,
-            (cautions.NEW_WATER, cautions.MAINS),
+            water.cautions,
         )
         for number, planned in enumerate(case.tank.doses, start=1):
             yield _dose(case, planned.name, at + timedelta(minutes=20 + number))
-        at += timedelta(days=plan.every_days)
+        at = later_evening(case, at, timedelta(days=plan.every_days))
 
 
 def _open_doses(case: Case, start: datetime) -> Iterator[Task]:
@@ -145,14 +150,14 @@ def _work(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
         if last is None:
             continue
         every = timedelta(days=case.limit(work.interval))
-        due = last + every * (OVERDUE if work in CAN_WAIT else 1.0)
+        due = last + every * (case.limit("upkeep_overdue_factor") if work in CAN_WAIT else 1.0)
         at = max(
             local_moment(case.tank, local_day(case.tank, due), EVENING),
             first_day(case, start, EVENING),
         )
         while at < end:
             yield _work_task(case, work, at)
-            at += every
+            at = later_evening(case, at, every)
 
 
 def _work_task(case: Case, work: Work, at: datetime) -> Task:
@@ -173,6 +178,7 @@ def _trim(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
         "It can wait for the practitioner for a week or two. If they lie on the surface and shade "
         f"the rest, cut them to about {case.limit('stem_height_cm'):.0f} cm and take the cuttings "
         "out.",
+        (), (cautions.MAINS,),
     )  # fmt: skip
 
 
@@ -202,5 +208,7 @@ def _looks(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
             "Look at the tank",
             "Animals all there and calm; temperature in range; lamp on at its hour; filter "
             "running; nothing rotting. Feed as written down, not more.",
+            (),
+            (cautions.ANIMALS,) if case.tank.livestock else (),
         )
         day += timedelta(days=1)

@@ -6,7 +6,8 @@ from typing import Final
 
 GAS: Final = (
     "Pressurised CO2: cylinder upright and secured, valve opened slowly, room aired; the gas "
-    "cannot be smelled and gathers low in closed rooms. Leave faults of cylinder or regulator to "
+    "cannot be smelled and gathers low in closed rooms. Dizzy or short of breath near it: out into "
+    "fresh air, and call for help. Leave faults of cylinder or regulator to "
     "licensed practice; local codes come first."
 )
 MAINS: Final = (
@@ -22,5 +23,10 @@ ANIMALS: Final = (
 )
 SLOWLY: Final = "Change slowly: a fast change can harm animals more than the wrong value."
 NEW_WATER: Final = (
-    "Match the new water's temperature and remove chlorine as usual before it goes in."
+    "Match the new water's temperature, and remove chlorine before it goes in: water conditioner "
+    "for all of the new water, as its label says, unless the tap is known to be free of chlorine."
+)
+HOT_TAP: Final = (
+    "Hot tap water can scald, and from a boiler or copper pipes it can carry copper, which kills "
+    "shrimps and snails: let it run first, or warm cold water apart."
 )

@@ -37,6 +37,12 @@ def span(length: timedelta | float) -> str:
     return f"{minutes / 1440:.0f} days"
 
 
+def days(count: float) -> str:
+    """Whole days, one at least: ``1 day``, ``12 days``."""
+    whole = max(round(count), 1)
+    return f"{whole} day{'' if whole == 1 else 's'}"
+
+
 def litres(value: float) -> str:
     """Litres as one would measure them: whole ones, tenths below 10."""
     return f"{value:.1f} L" if value < 10 else f"{value:.0f} L"
@@ -44,7 +50,8 @@ def litres(value: float) -> str:
 
 def dose(amount: Amount) -> str:
     """A dose as one would weigh or draw it: ``18 ml``, ``0.36 g``."""
-    number = f"{amount.value:.0f}" if amount.value >= 100 else f"{amount.value:.2g}"
+    # .2g turns 99.6 into 1e+02, which nobody can weigh
+    number = f"{amount.value:.0f}" if amount.value >= 99.5 else f"{amount.value:.2g}"
     return f"{number} {'ml' if amount.unit == 'mL' else amount.unit}"
 
 

@@ -16,6 +16,7 @@ from service.derive.thresholds import (
     table,
 )
 from service.errors import FieldFault, InvalidInputError
+from service.science.water_change_mix import MAX_TEMPERATURE_STEP_C
 from service.tanks.values import Tank
 
 RULES_USE: Final[dict[str, Threshold]] = table(
@@ -32,6 +33,10 @@ RULES_USE: Final[dict[str, Threshold]] = table(
     Threshold("gas_late_min", 30, "min", "target reached so long after lights-on: gas too late"),
     Threshold("gas_early_min", 90, "min", "target reached so long before lights-on: gas too early"),
     Threshold("gas_margin_min", 15, "min", "aim: target reached so long before lights-on"),
+    Threshold("gas_earlier_max_min", 180, "min", "most by which to move the gas at a time",
+              OUR_CHOICE),
+    Threshold("co2_surely_high_share", 1.3, "1",
+              "so far above the ceiling CO2 is urgent however wide its interval", OUR_CHOICE, 1),
     Threshold("co2_unsteady_share", 0.2, "1", "spread of the daily CO2 while lit", OUR_CHOICE,
               0.02, 2),
     Threshold("night_fall_share", 0.25, "1", "CO2 falls by more than this in a night without gas",
@@ -54,11 +59,18 @@ RULES_USE: Final[dict[str, Threshold]] = table(
     Threshold("dli_tolerance_share", 0.15, "1", "daily light may leave its range by this share",
               OUR_CHOICE, 0, 1),
     Threshold("dli_days", 3, "d", "full days of light that are averaged", OUR_CHOICE, 1, 7),
+    Threshold("light_very_long_min", 240, "min", "lamp on so much too long: warning", OUR_CHOICE),
+    Threshold("photoperiod_shortest_h", 6, "h", "rather dim the lamp than light for less",
+              COMMON_PRACTICE, 1, 24),
+    Threshold("photoperiod_longest_h", 10, "h", "light is not made longer than this",
+              COMMON_PRACTICE, 1, 24),
     Threshold("co2_below_share_for_light", 0.5, "1",
               "at strong light, CO2 below target for more than this share feeds algae",
               COMMON_PRACTICE, 0, 1),
     Threshold("settling_weeks", 3, "wk", "shorter photoperiod so long after a set-up or replant"),
     Threshold("settling_hours", 6, "h", "photoperiod meanwhile", COMMON_PRACTICE, 1, 24),
+    Threshold("settling_step_h", 0.5, "h/wk", "light added each week afterwards, up to the plan",
+              COMMON_PRACTICE, 0.05, 24),
     Threshold("settling_share", 0.4, "1", "a replant of this share counts like a set-up", high=1),
     # Heat
     Threshold(
@@ -68,7 +80,8 @@ RULES_USE: Final[dict[str, Threshold]] = table(
         "temperature_recent_h", 24, "h", "an excursion over for less is still told", OUR_CHOICE
     ),
     Threshold(
-        "temperature_step_max_c", 1, "K", "most by which a water change should move temperature"
+        "temperature_step_max_c", MAX_TEMPERATURE_STEP_C, "K",
+        "most by which a water change should move temperature",
     ),
     Threshold("temperature_rate_max_c_h", 1, "K/h", "animals should not see a faster change"),
     Threshold("forecast_probability", 0.8, "1", "a forecast excursion is told from this on",
@@ -82,18 +95,24 @@ RULES_USE: Final[dict[str, Threshold]] = table(
               "US EPA 1986, Quality criteria for water, warm waters (from memory)"),
     Threshold("oxygen_saturation_low_mg_l", 7.6, "mg/L",
               "water that can hold less than this at its temperature leaves little for the night"),
+    Threshold("no_more_gas_c", 30, "Cel", "from this on low oxygen forbids more gas",
+              COMMON_PRACTICE, 15, 40),
     # Water
     Threshold("work_share", 0.2, "1", "trim or replant of this share counts as major work", high=1),
     Threshold("work_change_fraction", 0.5, "1", "share to change after major work", high=1),
     Threshold("work_window_days", 3, "d", "after so long, work no longer calls for a change"),
     Threshold("change_overdue_share", 0.5, "1", "overdue by this share of the interval: warning"),
     Threshold("change_counts_share", 0.6, "1", "a change of this share of the plan counts"),
+    Threshold("remedy_days", 90, "d",
+              "so long after salt or a remedy old water is not for plants", OUR_CHOICE),
     # Nutrients
     Threshold("dose_window_days", 2, "d", "a dose is due for so long after the change", low=0.1),
     Threshold("dose_double_share", 1.5, "1", "more than this times the planned dose is too much"),
     # Upkeep
     Threshold("prefilter_days", 14, "d", "rinse the pre-filter so often", low=1),
     Threshold("filter_days", 60, "d", "clean the filter so often", low=1),
+    Threshold("upkeep_overdue_factor", 2, "1",
+              "upkeep late by this factor is advice, no longer a mere reminder", OUR_CHOICE, 1),
     Threshold("stem_growth_cm_week", 0, "cm/wk", "growth of the fastest stems; 0: not known"),
     Threshold("stem_height_cm", 15, "cm", "height that a trim leaves, where not logged"),
     Threshold("stem_clear_cm", 3, "cm", "stems should end so far below the surface"),

@@ -225,7 +225,7 @@ def test_tap_and_reverse_osmosis_by_hand() -> None:
 
 def test_old_water_for_plants_and_when_not() -> None:
     one = due_view(WaterChangePlan())
-    assert "The old 90 L are fit for house plants and the garden." in one.action
+    assert "The old 90 L are fit for house plants and the garden; not for drinking" in one.action
     assert amount(one, "old water for plants") == 90.0
     salted = due_view(
         WaterChangePlan(), entry(LogKind.OBSERVATION, NOON - 5 * DAY, salt_added=True)

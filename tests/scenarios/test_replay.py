@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from service.advice import cautions
 from service.advice.bookkeeping import MOST_UNFOLDED
 from service.advice.recommendation import Severity
 from service.advice.rules import RULES
@@ -103,6 +104,32 @@ def test_every_sentence_is_whole_and_plain() -> None:
             assert finding.action.endswith("."), finding.action
             assert finding.evidence
             assert 0 < finding.confidence <= 1
+
+
+NEEDS_CAUTION = {
+    "GAS": r"needle valve|[Cc]lose the gas|gas come on|gas to come on|cylinder",
+    "MAINS": r"heater|[Dd]im the lamp|[Ss]witch|[Tt]imer|[Ff]ilter |plug"
+    r"|air stone|sponge|[Cc]ut back|Change \d",
+    "CHEMICALS": r"KHCO3|buffers?\b|\bGive \d|Test KH|Dissolve",
+}
+"""Words of an action and the caution that must stand beside them. Our choice."""
+
+
+def test_what_can_hurt_stands_beside_its_caution() -> None:
+    """Nobody is sent to the gas, the mains or the chemicals without the usual caution."""
+    seen: set[str] = set()
+    for path in PATHS:
+        for one in played(path)[1].happenings:
+            finding = one.one.finding
+            for name, words in NEEDS_CAUTION.items():
+                if re.search(words, finding.action):
+                    seen.add(name)
+                    assert getattr(cautions, name) in finding.cautions, (
+                        name,
+                        finding.code,
+                        finding.action,
+                    )
+    assert seen == set(NEEDS_CAUTION)
 
 
 def test_a_scenario_with_a_slip_is_refused(tmp_path: Path) -> None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import timedelta
 
+from service.advice import cautions
 from service.advice.care_log import newest_calibration
 from service.advice.phrases import listed
 from service.advice.practice import COMMON_PRACTICE
@@ -22,7 +23,7 @@ def judge(case: Case) -> Iterator[Finding]:
     """One finding with every cause, and what to do about each."""
     if case.view.co2.co2 is None:
         return
-    causes = [*_old_kh(case), *_low_slope(case), *_disagreement(case)]
+    causes = _causes(case)
     if not causes:
         return
     facts, todo = zip(*causes, strict=True)
@@ -32,14 +33,32 @@ def judge(case: Case) -> Iterator[Finding]:
         title="The CO2 estimate is in doubt",
         action=(
             f"Until it is settled take CO2 with care and don't open the gas further. "
-            f"{listed(sorted(set(todo))).capitalize()}."
+            f"{_sentence(todo)}."
         ),
         evidence=tuple(facts),
         amounts=(Amount("causes", len(causes), "1"),),
+        cautions=(cautions.CHEMICALS,),
         confidence=0.8,
         closed_by=("kh-test", "calibration"),
         since=min((fact.time for fact in facts if fact.time is not None), default=None),
     )
+
+
+def to_settle(case: Case) -> str:
+    """What would settle the doubt about CO2, a sentence without its stop; "" without doubt."""
+    if case.view.co2.co2 is None:
+        return ""
+    causes = _causes(case)
+    return _sentence([todo for _, todo in causes]) if causes else ""
+
+
+def _causes(case: Case) -> list[tuple[Evidence, str]]:
+    return [*_old_kh(case), *_low_slope(case), *_disagreement(case)]
+
+
+def _sentence(todo: Iterable[str]) -> str:
+    words = listed(sorted(set(todo)))
+    return words[0].upper() + words[1:]
 
 
 def kh_age_days(case: Case) -> float | None:

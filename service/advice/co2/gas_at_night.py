@@ -54,7 +54,7 @@ def judge(case: Case) -> Iterator[Finding]:
             Evidence("lowest CO2 of the night", "co2", night.night_low_mg_l, "mg/L"),
         ),
         amounts=(Amount("CO2 at the end of the night", night.night_low_mg_l, "mg/L"),),
-        cautions=(cautions.GAS, cautions.ANIMALS),
+        cautions=(cautions.GAS, cautions.MAINS, cautions.ANIMALS),
         confidence=0.75,
         since=night.night_from,
         moves=("co2:lower",),

@@ -15,8 +15,6 @@ from service.advice.rule import Case, Rule
 from service.derive.view import Co2Day
 
 CODE = "gas-late"
-MOST_EARLIER_MIN = 180.0
-"""Most by which to move the gas at a time. Our choice."""
 
 
 def judge(case: Case) -> Iterator[Finding]:
@@ -75,16 +73,17 @@ def minutes_earlier(case: Case, day: Co2Day) -> float:
     long as CO2 came late. Both with the margin of practice.
     """
     late = (day.reached_min or 0.0) + case.limit("gas_margin_min")
+    most = case.limit("gas_earlier_max_min")
     gas, plan = case.view.gas, case.tank.photoperiod
     if gas is None or gas.lead_h is None or plan.gas_on is None:
-        return min(late, MOST_EARLIER_MIN)
+        return min(late, most)
     if not math.isfinite(gas.lead_h.value):
-        return min(late, MOST_EARLIER_MIN)
+        return min(late, most)
     on = plan.lights_on.hour * 60 + plan.lights_on.minute
     gas_on = plan.gas_on.hour * 60 + plan.gas_on.minute
     lead_now = (on - gas_on + 720) % 1440 - 720
     wanted = gas.lead_h.value * 60 + case.limit("gas_margin_min")
-    return min(max(wanted - lead_now, late / 2), MOST_EARLIER_MIN)
+    return min(max(wanted - lead_now, late / 2), most)
 
 
 def lead_evidence(case: Case) -> tuple[Evidence, ...]:

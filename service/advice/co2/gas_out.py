@@ -27,7 +27,8 @@ def judge(case: Case) -> Iterator[Finding]:
         action=(
             "Check in this order: cylinder pressure, valve and its timer, tubing, diffuser. Don't "
             "open the needle valve further: when gas flows again it would be too much. While there "
-            "is none, shorten the light to about 6 h, since light without CO2 feeds algae."
+            f"is none, shorten the light to about {case.limit('photoperiod_shortest_h'):g} h, "
+            "since light without CO2 feeds algae."
         ),
         evidence=(
             Evidence(
@@ -36,7 +37,7 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
         ),
         amounts=(Amount("CO2 missing", case.view.co2.target_low_mg_l - day.peak_mg_l, "mg/L"),),
-        cautions=(cautions.GAS,),
+        cautions=(cautions.GAS, cautions.MAINS),
         confidence=0.85,
         since=day.on_at,
     )  # fmt: skip

@@ -11,8 +11,6 @@ from service.advice.rule import Case, Rule
 from service.derive.view import Co2High
 
 CODE = "co2-high"
-SURELY_HIGH_SHARE = 1.3
-"""So far above the ceiling it is urgent however wide the interval. Our choice."""
 
 
 def judge(case: Case) -> Iterator[Finding]:
@@ -59,7 +57,11 @@ def judge(case: Case) -> Iterator[Finding]:
             Amount("less gas flow", 100 * less, "%"),
         ),
         due=case.now if ongoing and case.tank.livestock else None,
-        cautions=(cautions.ANIMALS, cautions.GAS) if case.tank.livestock else (cautions.GAS,),
+        cautions=(
+            (cautions.ANIMALS, cautions.GAS, cautions.MAINS)
+            if case.tank.livestock
+            else (cautions.GAS,)
+        ),
         confidence=0.95 if high.peak_low_mg_l > high.ceiling_mg_l else 0.6,
         since=high.first_at,
         moves=("co2:lower",),
@@ -71,7 +73,7 @@ def severity(case: Case, high: Co2High, ongoing: bool) -> Severity:
     if not case.tank.livestock:
         return Severity.ADVICE
     sure = high.peak_low_mg_l > high.ceiling_mg_l
-    far = high.peak_mg_l > SURELY_HIGH_SHARE * high.ceiling_mg_l
+    far = high.peak_mg_l > case.limit("co2_surely_high_share") * high.ceiling_mg_l
     return Severity.URGENT if ongoing and (sure or far) else Severity.WARNING
 
 
@@ -94,7 +96,7 @@ def _action(case: Case, high: Co2High, ongoing: bool, less: float) -> str:
     air = (
         " Stirring the surface also helps fish that take air there, such as "
         f"{case.view.tolerance.air_breathers[0]}: CO2 that gathers over still water keeps them "
-        "from it."
+        "from it. Leave them one calm corner to come up in."
         if case.view.tolerance.air_breathers
         else ""
     )

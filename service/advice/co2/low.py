@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from service.advice import cautions
+from service.advice.co2.doubtful import to_settle
 from service.advice.co2.gas_out import no_gas
 from service.advice.phrases import percent, span
 from service.advice.practice import COMMON_PRACTICE
@@ -37,16 +38,16 @@ def judge(case: Case) -> Iterator[Finding]:
         return  # whatever it was is over: don't open the gas further on account of it
     co2, tank = case.view.co2, case.tank
     target = f"{co2.target_low_mg_l:.0f} to {co2.target_high_mg_l:.0f} mg/L"
-    step = flow_step(case, lit)
+    doubt = to_settle(case)
+    step = 0.0 if doubt else flow_step(case, lit)
     yield Finding(
         code=CODE,
-        severity=severity(case, lit, low_min),
+        severity=Severity.ADVICE if doubt else severity(case, lit, low_min),
         title=f"CO2 is {lit.shortfall_mg_l:.0f} mg/L short while the lamp is on",
         action=(
             f"In {span(low_min)} of {span(lit.known_min)} of light CO2 lay below its target of "
             f"{target}, by {lit.shortfall_mg_l:.0f} mg/L on average. Check that gas is flowing and "
-            f"the diffuser is clean, then open the needle valve by about {percent(step)} of the "
-            "present flow. Judge it the next day at the same hour before you go on."
+            f"the diffuser is clean. {_valve(doubt, step)}"
         ),
         evidence=(
             Evidence(
@@ -71,15 +72,29 @@ def judge(case: Case) -> Iterator[Finding]:
         amounts=(
             Amount("CO2 missing", lit.shortfall_mg_l, "mg/L"),
             Amount("lit time below target", low_min, "min"),
-            Amount("more gas flow", 100 * step, "%"),
+            *(() if doubt else (Amount("more gas flow", 100 * step, "%"),)),
         ),
         cautions=(
             cautions.GAS,
+            *((cautions.CHEMICALS,) if doubt else ()),
             *((cautions.ANIMALS,) if tank.livestock else ()),
         ),
         confidence=0.5 + 0.45 * lit.surely_below_share,
         since=lit.start,
         moves=("co2:raise",),
+    )
+
+
+def _valve(doubt: str, step: float) -> str:
+    """What to do with the needle valve; nothing while the estimate itself is in doubt."""
+    if doubt:
+        return (
+            "Leave the needle valve as it is until it is settled whether CO2 is as low as "
+            f"it seems. {doubt}."
+        )
+    return (
+        f"Then open the needle valve by about {percent(step)} of the present flow. Judge it the "
+        "next day at the same hour before you go on."
     )
 
 

@@ -53,7 +53,7 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
         ),
         amounts=(Amount("spread of the daily CO2", 100 * spread, "%"),),
-        cautions=(cautions.GAS,),
+        cautions=(cautions.GAS, cautions.MAINS),
         confidence=0.6,
         since=full[0].on_at,
     )  # fmt: skip

@@ -42,7 +42,7 @@ def judge(case: Case) -> Iterator[Finding]:
         subject=coming.side,
         severity=Severity.WARNING if at - case.now < SOON else Severity.ADVICE,
         title=(
-            f"Water is heading {coming.side} {coming.limit_c:.0f} °C by {clock(case.tank, at)}"
+            f"Water is heading {coming.side} {coming.limit_c:g} °C by {clock(case.tank, at)}"
         ),
         action=(
             f"It is {now.reading.value:.1f} °C and changes by {now.rate_k_h:+.1f} K per hour; if "
@@ -51,7 +51,7 @@ def judge(case: Case) -> Iterator[Finding]:
             + (
                 "Open the lid, set a fan across the surface, dim the light, close the blinds."
                 if warm
-                else "Check the heater and close the window."
+                else f"{'Check the heater and close' if case.tank.heated else 'Close'} the window."
             )
         ),
         evidence=(

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from service.advice import cautions
+from service.advice.phrases import days as days_text
 from service.advice.practice import COMMON_PRACTICE
 from service.advice.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.rule import Case, Rule
@@ -41,7 +42,7 @@ def judge(case: Case) -> Iterator[Finding]:
             f"above what {found.low_species or 'the animals'} need ({found.low_c:g} °C). As long "
             "as it stays above, no heater is needed. If the weather stays cool, warm the room, "
             f"close the lid, or put in a heater set to {found.low_c + 1:g} °C within "
-            f"{max(left_days, 1):.0f} days."
+            f"{days_text(left_days)}."
         ),
         evidence=(
             Evidence(

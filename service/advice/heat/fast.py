@@ -28,21 +28,14 @@ def judge(case: Case) -> Iterator[Finding]:
     change = newest(case, LogKind.WATER_CHANGE)
     by_change = change is not None and case.now - change.time <= SHORTLY
     rising = found.rate_k_h > 0
-    cause = (
-        "A water change was just logged: match the new water better next time, and let the rest "
-        "even out by itself."
-        if by_change
-        else (
-            "Check that the heater has not stuck on and that no sun falls on the tank."
-            if rising
-            else "Check that the heater is on, the lid is shut and no cold water runs in."
-        )
-    )
     yield Finding(
         code=CODE,
         severity=Severity.WARNING if rate > 2 * most and not by_change else Severity.ADVICE,
         title=f"Temperature {'rises' if rising else 'falls'} by {rate:.1f} K per hour",
-        action=f"{cause} Animals stand slow changes better: no more than {most:g} K per hour.",
+        action=(
+            f"{_cause(case, rising, by_change)} Animals stand slow changes better: no more than "
+            f"{most:g} K per hour."
+        ),
         evidence=(
             Evidence(
                 "rate over the last hour", "temperature-rate", found.rate_k_h, "K/h", most,
@@ -55,6 +48,37 @@ def judge(case: Case) -> Iterator[Finding]:
         confidence=0.75,
         since=case.now - timedelta(hours=1),
     )  # fmt: skip
+
+
+def _cause(case: Case, rising: bool, by_change: bool) -> str:
+    """What may be behind it; never against what brings temperature back into its range."""
+    if by_change:
+        return (
+            "A water change was just logged: match the new water better next time, and let the "
+            "rest even out by itself."
+        )
+    if _returning(case, rising):
+        return (
+            "It is on its way back into its range: slow it down, by doing less of what was done to "
+            f"{'warm' if rising else 'cool'} it."
+        )
+    heated = case.tank.heated
+    if rising:
+        heater = "the heater has not stuck on and that " if heated else ""
+        return f"Check that {heater}no sun falls on the tank."
+    heater = "the heater is on, " if heated else ""
+    return f"Check that {heater}the lid is shut and no cold water runs in."
+
+
+def _returning(case: Case, rising: bool) -> bool:
+    """Whether temperature lies outside its range and moves towards it."""
+    found = case.view.temperature
+    if found.reading is None:
+        return False
+    limit_c = found.low_c if rising else found.high_c
+    if limit_c is None:
+        return False
+    return found.reading.value < limit_c if rising else found.reading.value > limit_c
 
 
 RULE = Rule(CODE, "temperature changes too fast for animals", judge)

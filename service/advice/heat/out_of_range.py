@@ -102,14 +102,14 @@ def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours:
     if not now_out:
         return (
             f"{was}It is back in range: look at the animals, and at what caused it "
-            f"({'lamp, room, heater stuck on' if side == 'above' else 'heater off, cold room'})."
+            f"({_usual_causes(case, side)})."
         )
     rate = case.limit("temperature_rate_max_c_h")
     if side == "above":
         return (
-            f"{was}Open the lid, stir the surface for oxygen, dim or shorten the light, check that "
-            f"the heater is off, and cool the room.{_water_text(case, last)} Bring it down by no "
-            f"more than {rate:g} K per hour."
+            f"{was}Open the lid, stir the surface for oxygen, dim or shorten the light, "
+            f"{'check that the heater is off, ' if case.tank.heated else ''}and cool the room."
+            f"{_water_text(case, last)} Bring it down by no more than {rate:g} K per hour."
         )
     heater = (
         "Check that the heater has power and is set right"
@@ -119,6 +119,12 @@ def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours:
     return (
         f"{was}{heater}.{_water_text(case, last)} Bring it up by no more than {rate:g} K per hour."
     )
+
+
+def _usual_causes(case: Case, side: str) -> str:
+    if side == "above":
+        return "lamp, room, heater stuck on" if case.tank.heated else "lamp, warm room"
+    return "heater off, cold room" if case.tank.heated else "cold room"
 
 
 def _water(case: Case, last: Excursion, now_out: bool) -> tuple[Amount, ...]:

@@ -9,10 +9,12 @@ from service.advice import cautions
 from service.advice.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.rule import Case, Rule
 from service.derive.sensors import age_min
+from service.derive.thresholds import STALE_NAME
 from service.derive.view import Quality
 from service.science.gas_exchange import oxygen_saturation_mg_l, pressure_atm_from_altitude
 
 CODE = "oxygen-low"
+FRESH = STALE_NAME["dissolved_oxygen"]
 SATURATION_SOURCE = "Benson & Krause 1984, Limnol. Oceanogr. 29:620-632"
 
 
@@ -21,7 +23,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if not case.tank.livestock:
         return
     reading = case.view.latest.get("dissolved_oxygen")
-    if reading is not None and age_min(reading, case.now) <= 60:
+    if reading is not None and age_min(reading, case.now) <= case.limit(FRESH):
         yield from _measured(case, reading.value, reading.sensor)
         return
     found = case.view.temperature
@@ -31,6 +33,7 @@ def judge(case: Case) -> Iterator[Finding]:
     least = case.limit("oxygen_saturation_low_mg_l")
     if holds >= (least + 0.15 if case.stands(CODE) else least):
         return
+    too_warm = found.reading.value >= case.limit("no_more_gas_c")
     yield Finding(
         code=CODE,
         severity=Severity.ADVICE,
@@ -38,8 +41,12 @@ def judge(case: Case) -> Iterator[Finding]:
         action=(
             f"At {found.reading.value:.1f} °C full saturation is {holds:.1f} mg/L, and the night "
             "uses up some of it. Turn the outlet towards the surface or run an air stone from "
-            "lights-off to lights-on, feed less, and keep the filter free. It also drives out "
-            "CO2: don't make up for that with more gas while it is so warm."
+            "lights-off to lights-on, feed less, and keep the filter free."
+            + (
+                " It also drives out CO2: don't make up for that with more gas while it is so warm."
+                if too_warm
+                else ""
+            )
         ),
         evidence=(
             Evidence(
@@ -48,10 +55,10 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
         ),
         amounts=(Amount("oxygen at saturation", holds, "mg/L"),),
-        cautions=(cautions.ANIMALS,),
+        cautions=(cautions.ANIMALS, cautions.MAINS),
         confidence=0.6,
         since=case.now,
-        moves=("co2:lower",) if found.reading.value >= 30 else (),
+        moves=("co2:lower",) if too_warm else (),
     )  # fmt: skip
 
 
@@ -81,7 +88,7 @@ def _measured(case: Case, oxygen_mg_l: float, sensor: str) -> Iterator[Finding]:
         ),
         amounts=(Amount("oxygen missing", least - oxygen_mg_l, "mg/L"),),
         due=case.now,
-        cautions=(cautions.ANIMALS, cautions.GAS),
+        cautions=(cautions.ANIMALS, cautions.GAS, cautions.MAINS),
         confidence=0.8,
         since=case.now,
         moves=("co2:lower",),

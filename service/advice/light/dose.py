@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import timedelta
+from itertools import chain
 
+from service.advice import cautions
+from service.advice.co2.gas_out import no_gas
+from service.advice.light import long, settling, short
 from service.advice.light.full_days import light_sensor, mean_dli
+from service.advice.light.plan import wanted_hours
 from service.advice.phrases import percent, span
 from service.advice.practice import COMMON_PRACTICE
 from service.advice.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.rule import Case, Rule
 
 CODE = "light-dose"
-LONGEST_H, SHORTEST_H = 10.0, 6.0
-"""Photoperiods beyond which dimming or a stronger lamp is the better way (common practice)."""
 
 
 def judge(case: Case) -> Iterator[Finding]:
@@ -29,6 +32,8 @@ def judge(case: Case) -> Iterator[Finding]:
     elif dli < plants.dli_low_mol_m2_d * (1 - slack):
         bound, word, way = plants.dli_low_mol_m2_d, "little", "raise"
     else:
+        return
+    if _told_otherwise(case, way):
         return
     share = bound / dli if dli > 0 else float("inf")
     change_min = 60 * case.tank.photoperiod.hours * (share - 1)
@@ -51,23 +56,37 @@ def judge(case: Case) -> Iterator[Finding]:
             Amount("light to change by", 100 * (share - 1), "%"),
             Amount("photoperiod to change by", change_min, "min"),
         ),
+        cautions=(cautions.MAINS,),
         confidence=0.6,
         moves=(f"light:{way}",),
     )  # fmt: skip
+
+
+def _told_otherwise(case: Case, way: str) -> bool:
+    """Whether another rule names other hours of light for a reason that goes first.
+
+    The timer is put right before the lamp is judged; light that is short for a while on purpose
+    (plants settle, no gas flows) is not to be lengthened.
+    """
+    if way == "lower":
+        return any(True for _ in chain(long.judge(case), settling.judge(case)))
+    meant = wanted_hours(case) < case.tank.photoperiod.hours or no_gas(case) is not None
+    return meant or any(True for _ in short.judge(case))
 
 
 def _how(case: Case, share: float, change_min: float) -> str:
     hours = case.tank.photoperiod.hours
     wanted_h = hours * share
     if share < 1:
-        if wanted_h >= SHORTEST_H:
+        if wanted_h >= case.limit("photoperiod_shortest_h"):
             return f"Shorten the light by {span(-change_min)}, or dim it to {percent(share)}."
         return f"Dim the lamp to {percent(share)}, or hang it higher; keep {hours:g} h."
-    if wanted_h <= LONGEST_H:
+    longest_h = case.limit("photoperiod_longest_h")
+    if wanted_h <= longest_h:
         return f"Lengthen the light by {span(change_min)}, if CO2 is within target all day."
     return (
         f"The lamp would have to give {share:.1f} times as much: clean its cover, lower it, or "
-        "accept slower plants; don't light for longer than 10 h."
+        f"accept slower plants; don't light for longer than {longest_h:g} h."
     )
 
 

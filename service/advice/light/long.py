@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
+from service.advice import cautions
 from service.advice.light.full_days import light_sensor
-from service.advice.light.plan import planned_days
+from service.advice.light.plan import planned_days, wanted_hours
 from service.advice.phrases import clock, span
 from service.advice.practice import COMMON_PRACTICE
 from service.advice.recommendation import Amount, Evidence, Finding, Severity
@@ -14,7 +15,6 @@ from service.advice.rule import Case, Rule
 from service.derive.view import LightDay
 
 CODE = "light-long"
-VERY_LONG_MIN = 240.0
 
 
 def judge(case: Case) -> Iterator[Finding]:
@@ -70,15 +70,24 @@ def on_past_plan(case: Case) -> datetime | None:
 def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> Finding:
     plan = case.tank.photoperiod
     when = f"past {clock(case.tank, since)}" if now_on else "in a day"
+    wanted = wanted_hours(case)
+    # While it is on, how long grows by the minute: no figure to set a timer by.
+    todo = (
+        "Switch it off now, see why the timer has not"
+        if now_on
+        else f"Set the timer back by {span(over_min)}"
+        if wanted == plan.hours
+        else f"Set the timer to {wanted:g} h while plants settle"
+    )
+    very_long = over_min > case.limit("light_very_long_min")
     return Finding(
         code=CODE,
-        severity=Severity.WARNING if over_min > VERY_LONG_MIN else Severity.ADVICE,
+        severity=Severity.WARNING if very_long else Severity.ADVICE,
         title=f"The lamp {'is' if now_on else 'was'} on {span(over_min)} too long",
         action=(
             f"The plan is {plan.hours:g} h from {plan.lights_on:%H:%M}; the lamp was on "
-            f"{span(over_min)} longer ({when}). Set the timer back by {span(over_min)}, and check "
-            "whether daylight or room light reaches the sensor. Long light feeds algae rather than "
-            "plants."
+            f"{span(over_min)} longer ({when}). {todo}, and check whether daylight or room light "
+            "reaches the sensor. Long light feeds algae rather than plants."
         ),
         evidence=(
             Evidence(
@@ -88,6 +97,7 @@ def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> F
             ),
         ),
         amounts=(Amount("light too long", over_min, "min"),),
+        cautions=(cautions.MAINS,),
         since=since,
         confidence=0.8,
         moves=("light:lower",),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, time, timedelta
+from math import floor
 from zoneinfo import ZoneInfo
 
 from service.advice.care_log import entries
@@ -25,17 +26,27 @@ def planned_days(case: Case) -> list[tuple[datetime, datetime]]:
 
 
 def wanted_hours(case: Case) -> float:
-    """The plan's hours; while plants settle no more than the shorter photoperiod.
+    """The plan's hours; while plants settle no more than the shorter photoperiod, and then so
+    much more each week as the advice says.
 
     Nobody is told that the light is too short for following the advice to shorten it.
     """
-    hours = case.tank.photoperiod.hours
-    return min(hours, case.limit("settling_hours")) if settling_since(case) else hours
+    hours, shorter = case.tank.photoperiod.hours, case.limit("settling_hours")
+    per_week, weeks = case.limit("settling_step_h"), case.limit("settling_weeks")
+    lasting = weeks + max(hours - shorter, 0.0) / per_week
+    began = _began(case, case.now - timedelta(weeks=lasting))
+    if began is None:
+        return hours
+    past_weeks = (case.now - began[1]) / timedelta(weeks=1) - weeks
+    return min(hours, shorter + per_week * max(floor(past_weeks), 0))
 
 
 def settling_since(case: Case) -> tuple[str, datetime] | None:
     """What has to settle, and since when; the newest counts; None where nothing has."""
-    oldest = case.now - timedelta(weeks=case.limit("settling_weeks"))
+    return _began(case, case.now - timedelta(weeks=case.limit("settling_weeks")))
+
+
+def _began(case: Case, oldest: datetime) -> tuple[str, datetime] | None:
     for one in entries(case, LogKind.REPLANT):
         if one.time < oldest:
             break

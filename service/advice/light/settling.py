@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice import cautions
 from service.advice.light.full_days import full_days
 from service.advice.light.plan import settling_since
+from service.advice.phrases import span
 from service.advice.practice import COMMON_PRACTICE
 from service.advice.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.rule import Case, Rule
@@ -32,8 +34,9 @@ def judge(case: Case) -> Iterator[Finding]:
         title=f"Shorten the light to {hours:g} h while plants settle",
         action=(
             f"{what} on {start:%d %b}: roots and leaves need weeks to use strong light again, "
-            f"algae don't. Keep the light at {hours:g} h until {until:%d %b}, then add half an "
-            "hour a week up to the plan."
+            f"algae don't. Keep the light at {hours:g} h until {until:%d %b}, then add "
+            f"{span(60 * case.limit('settling_step_h'))} a week up to the plan of "
+            f"{case.tank.photoperiod.hours:g} h."
         ),
         evidence=(
             Evidence(
@@ -42,6 +45,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=(Amount("shorter by", shorter_min, "min"),),
         due=until,
+        cautions=(cautions.MAINS,),
         confidence=0.6,
         since=start,
         moves=("light:lower",),

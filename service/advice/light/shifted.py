@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
+from service.advice import cautions
 from service.advice.light.full_days import full_days, light_sensor
 from service.advice.phrases import clock, span
 from service.advice.recommendation import Amount, Evidence, Finding, Severity
@@ -47,6 +48,7 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
         ),
         amounts=(Amount("lamp off its plan", shift, "min"),),
+        cautions=(cautions.MAINS,),
         confidence=0.8,
         since=days[0].on_at,
     )  # fmt: skip

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from service.advice import cautions
+from service.advice.co2.gas_out import no_gas
 from service.advice.light.dead import dark_since
 from service.advice.light.full_days import full_days, light_sensor
 from service.advice.light.plan import wanted_hours
@@ -25,6 +26,8 @@ def judge(case: Case) -> Iterator[Finding]:
     wanted = wanted_hours(case)
     if len(days) < DAYS or not all(one.lit for one in days) or dark_since(case) is not None:
         return
+    if no_gas(case) is not None:
+        return  # ``gas-out`` asks for shorter light meanwhile
     tolerance = case.limit("photoperiod_tolerance_min")
     least = tolerance / 2 if case.stands(CODE) else tolerance
     if abs(days[0].photoperiod_h - days[1].photoperiod_h) > case.limit("light_grace_min") / 60:

@@ -68,7 +68,7 @@ def _finding(case: Case, plan: DosePlan, amount: Amount, total: float) -> Findin
             Amount("too much", extra.value, extra.unit),
             Amount("water that takes it out", fraction * volume_l, "L"),
         ),
-        cautions=(cautions.ANIMALS, cautions.CHEMICALS),
+        cautions=(cautions.ANIMALS, cautions.CHEMICALS, cautions.NEW_WATER),
         confidence=0.8,
         closed_by=("water-change",),
         since=case.now,

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 from itertools import combinations
 
+from service.advice import cautions
 from service.advice.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.rule import Case, Rule
 from service.advice.sensors.silent import RESTS_ON
@@ -45,7 +46,7 @@ def _finding(case: Case, apart: float, most: float, one: SeriesInfo, other: Seri
     quantity = one.key.quantity
     unit = "" if quantity == "ph" else " K"
     believed = case.view.latest.get(quantity)
-    which = "" if believed is None else f" {believed.sensor} counts meanwhile."
+    which = "" if believed is None else f" Littoral goes by {believed.sensor} meanwhile."
     how = (
         "Put both into one buffer and calibrate the one that is off."
         if quantity == "ph"
@@ -58,8 +59,8 @@ def _finding(case: Case, apart: float, most: float, one: SeriesInfo, other: Seri
         title=f"Two {quantity} sensors differ by {apart:.2g}{unit}",
         action=(
             f"{one.key.sensor} says {one.last.value:.2f}, {other.key.sensor} "
-            f"{other.last.value:.2f}. {how}{which} Until it is settled trust neither for "
-            f"{RESTS_ON.get(quantity, quantity)}."
+            f"{other.last.value:.2f}. {how}{which} Until it is settled take "
+            f"{RESTS_ON.get(quantity, quantity)} with care."
         ),
         evidence=tuple(
             Evidence(
@@ -70,6 +71,7 @@ def _finding(case: Case, apart: float, most: float, one: SeriesInfo, other: Seri
             for each in (one, other)
         ),
         amounts=(Amount("apart", apart, "K" if quantity == "temperature" else "[pH]"),),
+        cautions=(cautions.CHEMICALS,) if quantity == "ph" else (),
         confidence=0.9,
         closed_by=("calibration",),
         since=case.now,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice import cautions
 from service.advice.recommendation import Evidence, Finding, Severity
 from service.advice.rule import Case, Rule
 from service.advice.sensors.silent import RESTS_ON, subject_of
@@ -68,6 +69,7 @@ def _finding(one: SeriesInfo, code: str, title: str, action: str) -> Finding:
                 time=from_us(one.last.time_us), source=f"sensor {one.key.sensor}",
             ),
         ),
+        cautions=(cautions.MAINS,),
         confidence=0.85,
         since=from_us(one.last.time_us),
     )  # fmt: skip

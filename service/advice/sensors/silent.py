@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice import cautions
 from service.advice.phrases import span
 from service.advice.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.rule import Case, Rule
@@ -71,6 +72,7 @@ def _finding(case: Case, one: SeriesInfo) -> Finding:
             ),
         ),
         amounts=(Amount("silent for", silent_min, "min"),),
+        cautions=(cautions.MAINS,),
         confidence=1.0,
         since=since,
     )  # fmt: skip

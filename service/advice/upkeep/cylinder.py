@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, time, timedelta
 
 from service.advice import cautions
 from service.advice.care_log import days_since, entries
+from service.advice.phrases import days
 from service.advice.practice import COMMON_PRACTICE
 from service.advice.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.rule import Case, Rule
@@ -42,7 +43,7 @@ def judge(case: Case) -> Iterator[Finding]:
     notice = case.limit("cylinder_notice_days")
     if left_days > notice * (1.3 if case.stands(CODE) else 1.0):
         return
-    when = "by now" if left_days <= 0 else f"in about {max(left_days, 1):.0f} days"
+    when = "by now" if left_days <= 0 else f"in about {days(left_days)}"
     yield Finding(
         code=CODE,
         severity=Severity.ADVICE,

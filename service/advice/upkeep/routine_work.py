@@ -17,9 +17,6 @@ from service.advice.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.rule import Case, Rule
 from service.tanks.values import LogKind
 
-OVERDUE: Final = 2.0
-"""Twice the interval: no longer a mere reminder. Our choice."""
-
 
 @dataclass(frozen=True, slots=True)
 class Work:
@@ -59,6 +56,7 @@ KH_TEST: Final = Work(
     "CO2 is worked out from pH and KH: it is only as good as the last test. Test before a water "
     "change, twice, and log the mean.",
     "kh-test",
+    (cautions.CHEMICALS,),
 )
 CALIBRATION: Final = Work(
     "calibration-due",
@@ -67,6 +65,7 @@ CALIBRATION: Final = Work(
     "Two fresh buffers, 7 and then 4 (or the pair you use), at the tank's temperature; rinse in "
     "between, wait until the reading stands, log both. 0.1 pH off is a quarter of the CO2.",
     "calibration",
+    (cautions.CHEMICALS,),
 )
 
 
@@ -124,14 +123,15 @@ def _last_filter(case: Case, *, pre: bool) -> datetime | None:
 
 def _due(case: Case, work: Work, last: datetime | None) -> Iterator[Finding]:
     every = case.limit(work.interval)
+    overdue = every * case.limit("upkeep_overdue_factor")
     if last is None or days_since(case, last) < every:
         return
     age = days_since(case, last)
     yield Finding(
         code=work.code,
-        severity=Severity.ADVICE if age >= OVERDUE * every else Severity.INFO,
+        severity=Severity.ADVICE if age >= overdue else Severity.INFO,
         title=work.title,
-        action=f"Last done {span(timedelta(days=age))} ago. {work.how}",
+        action=f"{_when(case, work, last)} {work.how}",
         evidence=(
             Evidence("days since it was last done", "age", age, "d", every, last, COMMON_PRACTICE),
         ),
@@ -142,6 +142,16 @@ def _due(case: Case, work: Work, last: datetime | None) -> Iterator[Finding]:
         closed_by=(work.closed_by,),
         since=last + timedelta(days=every),
     )
+
+
+def _when(case: Case, work: Work, last: datetime) -> str:
+    """When it was last done; what is reckoned from the set-up was never logged, and is told so."""
+    logged = work not in (PREFILTER, FILTER) or any(
+        one.time == last for one in entries(case, LogKind.FILTER_CLEAN)
+    )
+    if logged:
+        return f"Last done {span(case.now - last)} ago."
+    return f"None is in the log since the set-up on {last:%d %b %Y}; if it was done, log it."
 
 
 PREFILTER_RULE = Rule(PREFILTER.code, "pre-filter not rinsed for its interval", judge_prefilter)

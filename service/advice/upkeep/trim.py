@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
+from service.advice import cautions
 from service.advice.care_log import days_since, entries
 from service.advice.phrases import span
 from service.advice.practice import COMMON_PRACTICE
@@ -41,6 +42,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=(Amount("cut off", max(height - leave, 0.0), "cm"),),
         due=case.now + timedelta(days=3),
+        cautions=(cautions.MAINS,),
         confidence=0.5,
         closed_by=("trim", "replant"),
         since=trim_day(case),

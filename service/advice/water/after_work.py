@@ -52,7 +52,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=water.amounts,
         due=evening(case, local_day(case.tank, work.time)),
-        cautions=(cautions.NEW_WATER, *((cautions.SLOWLY,) if case.tank.livestock else ())),
+        cautions=(*water.cautions, *((cautions.SLOWLY,) if case.tank.livestock else ())),
         confidence=0.9,
         closed_by=("water-change",),
         since=work.time,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final
 
+from service.advice import cautions
 from service.advice.care_log import entries
 from service.advice.phrases import litres, percent
 from service.advice.recommendation import Amount
@@ -19,8 +20,7 @@ from service.science.water_change_mix import blend_for_hardness, hot_and_cold_l
 from service.science.water_reuse import reuse_for_plants
 from service.tanks.values import LogKind
 
-REMEDY_DAYS: Final = 90
-"""So long after salt or a remedy old water is not for plants. Our choice."""
+NOT_TO_DRINK: Final = "not for drinking, nor on leaves that are eaten raw"
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +32,7 @@ class NewWater:
         how: sentences on temperature and mix; "" or ending in a blank.
         effect: sentences on KH, pH and CO2 right after it.
         reuse: a sentence on what the old water is fit for.
+        cautions: on the new water and what goes into it.
     """
 
     amount_text: str
@@ -39,6 +40,7 @@ class NewWater:
     effect: str
     amounts: tuple[Amount, ...]
     reuse: str = ""
+    cautions: tuple[str, ...] = (cautions.NEW_WATER, cautions.MAINS)
 
 
 def new_water(case: Case, fraction: float) -> NewWater:
@@ -59,6 +61,12 @@ def new_water(case: Case, fraction: float) -> NewWater:
         _effect(case, fraction),
         (*amounts, *hot, *soft, *reuse),
         reuse_text,
+        (
+            cautions.NEW_WATER,
+            cautions.MAINS,
+            *((cautions.HOT_TAP,) if hot else ()),
+            *((cautions.CHEMICALS,) if any(one.unit == "g" for one in soft) else ()),
+        ),
     )
 
 
@@ -128,7 +136,7 @@ def _reuse(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
 
     They are logged as observations with ``salt_added`` or ``medicated``.
     """
-    oldest = case.now - timedelta(days=REMEDY_DAYS)
+    oldest = case.now - timedelta(days=case.limit("remedy_days"))
     seen = [one for one in entries(case, LogKind.OBSERVATION) if one.time >= oldest]
     salted, medicated = (
         any(bool(one.data.get(key)) for one in seen) for key in ("salt_added", "medicated")
@@ -144,11 +152,12 @@ def _reuse(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
         return f"The old water is not for plants: {found.reasons[0]}.", ()
     if found.verdict == "dilute":
         return (
-            f"The old water waters plants if mixed with {litres(found.rainwater_l)} of rain water.",
+            f"The old water waters plants if mixed with {litres(found.rainwater_l)} of rain water; "
+            f"{NOT_TO_DRINK}.",
             (Amount("old water for plants", found.litres, "L"),),
         )
     return (
-        f"The old {litres(found.litres)} are fit for house plants and the garden.",
+        f"The old {litres(found.litres)} are fit for house plants and the garden; {NOT_TO_DRINK}.",
         (Amount("old water for plants", found.litres, "L"),),
     )
 

@@ -60,7 +60,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=water.amounts,
         due=due,
-        cautions=(cautions.NEW_WATER, *((cautions.SLOWLY,) if case.tank.livestock else ())),
+        cautions=(*water.cautions, *((cautions.SLOWLY,) if case.tank.livestock else ())),
         confidence=0.9 if last is not None else 0.6,
         closed_by=("water-change",),
         since=due - timedelta(days=1),
