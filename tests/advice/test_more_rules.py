@@ -146,7 +146,9 @@ def test_settling_after_a_set_up_and_no_short_light_meanwhile() -> None:
     new = a_tank(set_up=date(2026, 3, 1))
     one = the(view_with(new), "light-settling")
     assert amount(one, "shorter by") == pytest.approx(120, abs=3)
-    assert one.due is not None and one.due.date() == date(2026, 3, 22)
+    assert "until 22 Mar" in one.action
+    assert one.due is not None and one.since is not None
+    assert one.due - one.since == timedelta(days=1), "to be set now, not when the weeks are over"
     six = view_with(new, lux=lambda t: lamp(t, off=16.0))
     assert found(six, "light-settling") == []
     assert found(six, "light-short") == []

@@ -15,6 +15,8 @@ from service.advice.rule import Case, Rule
 
 CODE = "light-settling"
 ALLOWED_H = 0.5
+IN_TIME = timedelta(days=1)
+"""The lamp's timer is set by the day after the work. Our choice."""
 
 
 def judge(case: Case) -> Iterator[Finding]:
@@ -44,7 +46,7 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
         ),
         amounts=(Amount("shorter by", shorter_min, "min"),),
-        due=until,
+        due=start + IN_TIME,
         cautions=(cautions.MAINS,),
         confidence=0.6,
         since=start,
