@@ -191,6 +191,11 @@ def test_each_number_of_practice_stands_once() -> None:
     assert MAX_KH_STEP_DKH == 1.0
 
 
+def test_test_of_kh_that_is_asked_for_carries_the_caution_on_chemicals() -> None:
+    (one,) = found(view_with(a_tank(alkalinity_meq_l=None), log=[]), "no-advice")
+    assert one.cautions == (cautions.CHEMICALS,)
+
+
 def test_light_over_midnight_is_one_photoperiod() -> None:
     """From 20:00 for eight hours: neither short nor long nor shifted."""
     tank = a_tank(photoperiod=PhotoperiodPlan(time(20), 8.0, time(18), time(3)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice import cautions
 from service.advice.recommendation import Evidence, Finding, Severity
 from service.advice.rule import Case, Rule
 
@@ -20,7 +21,7 @@ def judge(case: Case) -> Iterator[Finding]:
             yield _finding("co2", "no pH sensor has ever reported", "Connect a pH probe, or route "
                            "its topic to this tank.")  # fmt: skip
         elif case.view.co2.alkalinity is None:
-            yield _finding("co2", "KH is not known", "Test KH and log it.")
+            yield _finding("co2", "KH is not known", "Test KH and log it.", cautions.CHEMICALS)
     if "temperature" not in measured:
         yield _finding("temperature", "no temperature sensor has ever reported",
                        "Connect one, or route its topic to this tank.")  # fmt: skip
@@ -38,7 +39,7 @@ def judge(case: Case) -> Iterator[Finding]:
                        "Enter the tank's inner dimensions or its measured volume.")  # fmt: skip
 
 
-def _finding(subject: str, why: str, todo: str) -> Finding:
+def _finding(subject: str, why: str, todo: str, *caution: str) -> Finding:
     return Finding(
         code=CODE,
         subject=subject,
@@ -46,6 +47,7 @@ def _finding(subject: str, why: str, todo: str) -> Finding:
         title=f"No advice on {subject}",
         action=f"{why[0].upper()}{why[1:]}. {todo}",
         evidence=(Evidence(why),),
+        cautions=caution,
         confidence=1.0,
     )
 
