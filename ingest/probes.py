@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 
 from ingest.decode import Sample
 from ingest.message import PayloadError, Reason
+from ingest.routes import sensor_name
 from service.clock import to_us
 from service.errors import InvalidInputError
 from service.store import Flag
@@ -64,7 +65,9 @@ class Calibrations:
                 faults.append(f"calibration {entry.id} of {entry.tank}: {error.detail}")
                 _log.warning("%s", faults[-1])
             else:
-                by_series.setdefault((entry.tank, quantity, sensor), []).append(found)
+                # as readings are named: what is written on the sensor may have capitals
+                series = (entry.tank, quantity, sensor_name(sensor))
+                by_series.setdefault(series, []).append(found)
         for calibrations in by_series.values():
             calibrations.sort(key=lambda calibration: calibration.time_us)
         self._by_series = by_series

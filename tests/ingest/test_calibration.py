@@ -44,6 +44,11 @@ def test_electrode_from_buffers():
     assert calibrated.flags == Flag.NONE
 
 
+def test_sensor_is_found_by_the_name_that_is_written_on_it():
+    calibrations = Calibrations([entry({**BUFFERS, "sensor": "Glass 1"})])
+    assert apply(calibrations, 2.0, sensor="glass-1").flags == Flag.NONE
+
+
 def test_electrode_is_compensated_by_the_tanks_thermometer():
     calibrations = Calibrations([entry(BUFFERS)])
     calibrations.note_temperature("reed", NOW_US, 20.0)
