@@ -270,6 +270,18 @@ def test_kh_reminder_gives_way_to_doubt() -> None:
         assert len(found(view, "co2-doubtful")) == doubt
 
 
+def test_what_nobody_ever_noted_is_asked_for() -> None:
+    log = [one for one in usual_log() if one.kind not in (LogKind.KH_TEST, LogKind.CALIBRATION)]
+    unnoted = view_with(a_tank(alkalinity_tested=None), log=log)
+    for code, closes in (("kh-test-due", "kh-test"), ("calibration-due", "calibration")):
+        one = the(unnoted, code)
+        assert (one.severity, one.due, one.closed_by) == (Severity.INFO, None, (closes,))
+        assert "If it was done, log it." in one.action
+    tested = view_with(a_tank(alkalinity_tested=NOON.date()), log=log)
+    assert found(tested, "kh-test-due") == []
+    assert found(view_with(log=usual_log()), "calibration-due") == []
+
+
 # -- sensors -----------------------------------------------------------------
 
 

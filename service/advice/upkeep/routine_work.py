@@ -82,7 +82,11 @@ def judge_filter(case: Case) -> Iterator[Finding]:
 def judge_kh_test(case: Case) -> Iterator[Finding]:
     """Due by its interval, until its age puts CO2 in doubt (``co2-doubtful`` then tells it)."""
     age = kh_age_days(case)
-    if age is None or not case.tank.co2_injected:
+    if not case.tank.co2_injected:
+        return
+    if age is None:
+        if case.view.co2.alkalinity is not None and _probe_there(case):
+            yield _unlogged(case, KH_TEST, "Nobody noted when KH was last tested.")
         return
     told_there = case.limit("kh_test_valid_days") * case.limit("kh_doubt_share")
     if age <= told_there or case.view.co2.co2 is None:
@@ -90,10 +94,36 @@ def judge_kh_test(case: Case) -> Iterator[Finding]:
 
 
 def judge_calibration(case: Case) -> Iterator[Finding]:
-    """Due by its interval since the last calibration in the log."""
+    """Due by its interval since the last calibration in the log, or where the log has none."""
     last = newest_calibration(case, "ph")
-    if last is not None and any(one.key.quantity == "ph" for one in case.view.sensors):
+    if not _probe_there(case):
+        return
+    if last is None:
+        yield _unlogged(case, CALIBRATION, "No calibration of it is in the log of the last months.")
+    else:
         yield from _due(case, CALIBRATION, last.time)
+
+
+def _probe_there(case: Case) -> bool:
+    return any(one.key.quantity == "ph" for one in case.view.sensors)
+
+
+def _unlogged(case: Case, work: Work, why: str) -> Finding:
+    """Work of which nobody knows when it was done: a reminder to do it, or to log it."""
+    every = case.limit(work.interval)
+    return Finding(
+        code=work.code,
+        severity=Severity.INFO,
+        title=work.title,
+        action=f"{why} If it was done, log it. {work.how}",
+        evidence=(
+            Evidence("days that it is good for", "age", None, "d", every, None, COMMON_PRACTICE),
+        ),
+        amounts=(Amount("interval", every, "d"),),
+        cautions=work.cautions,
+        confidence=0.5,
+        closed_by=(work.closed_by,),
+    )
 
 
 def last_done(case: Case, work: Work) -> datetime | None:
