@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import time
+from array import array
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, NamedTuple, TypeVar
@@ -61,6 +62,7 @@ class _Series:
         last_us: time of the last reading that was judged in order.
         seen_us: time of the newest reading that is in this memory, doubted or not.
         warm: the store's history is in it.
+        recent_us: times of its last readings.
     """
 
     low: float
@@ -74,7 +76,7 @@ class _Series:
     last_us: int = 0
     seen_us: int = 0
     warm: bool = False
-    recent_us: list[int] = field(default_factory=list)
+    recent_us: array[int] = field(default_factory=lambda: array("q"))
 
 
 class Judge:
@@ -260,7 +262,7 @@ class Judge:
         if not len(samples):
             return state
         times, values = samples.time_us.tolist(), samples.value.tolist()
-        state.recent_us = times[-WINDOW:]
+        state.recent_us = array("q", times[-WINDOW:])
         state.seen_us = times[-1]
         for time_us, value, flags in zip(times, values, samples.flags.tolist(), strict=True):
             if not flags & _TIME_UNKNOWN:
