@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from tests.programs import refuse_unlisted
 from tests.servers import Influxdb, Mosquitto, Postgresql, Server, Victoriametrics
+
+sys.addaudithook(refuse_unlisted)
 
 
 def _running(server: Server) -> Iterator[Server]:
