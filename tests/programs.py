@@ -30,6 +30,12 @@ def listed_programs() -> dict[str, str]:
     return dict(filter(None, rows))
 
 
+def installed_programs() -> set[str]:
+    """The programs of the list that a bare Debian lacks and tests/run.sh installs."""
+    wanted = LIST.read_text().split("# parts of every Debian")[0]
+    return {line.split()[0] for line in wanted.splitlines() if line and line[0] != "#"}
+
+
 def unlisted(names: set[str]) -> set[str]:
     """Those that are neither listed, nor the shell's own, nor this project's."""
     return names - set(listed_programs()) - BUILT_IN - OURS

@@ -27,14 +27,12 @@ as_root() {
     fi
 }
 
-# Servers are not on everybody's PATH.
-search=$PATH:/usr/sbin:/sbin
-for folder in /usr/lib/postgresql/*/bin; do
-    search=$search:$folder
-done
-
 # The Debian packages that are missing of those listed in tests/programs.txt, each once
 packages_missing() {
+    search=$PATH:/usr/sbin:/sbin # servers are not on everybody's PATH
+    for folder in /usr/lib/postgresql/*/bin; do
+        search=$search:$folder
+    done
     while read -r name package _; do
         case $name$package in
         "" | "#"* | *-) continue ;;

@@ -10,6 +10,7 @@ import pytest
 
 from tests.programs import (
     ROOT,
+    installed_programs,
     listed_programs,
     plain_blocks,
     programs_in_shell,
@@ -80,6 +81,13 @@ def test_the_shell_is_read_as_the_shell_reads_it() -> None:
     """
     called = {"sudo", "curl", "jq", "env", "apt-get", "cmp", "exec", "date", "echo", "cat"}
     assert programs_in_shell(script) == called
+
+
+def test_a_marked_test_needs_each_program_that_is_installed() -> None:
+    """So that tests/fresh.sh --quick tries all of them."""
+    marked = "\n".join(file.read_text() for file in files("tests/**/test_*.py"))
+    marks = re.findall(r"^@pytest\.mark\.needs\((.*)\)$", marked, re.MULTILINE)
+    assert set(re.findall(r'"(.+?)"', " ".join(marks))) == installed_programs()
 
 
 def test_the_list_names_only_what_is_used() -> None:

@@ -6,6 +6,8 @@ import shlex
 import subprocess
 from pathlib import Path
 
+import pytest
+
 from service.cli import run
 
 ROOT = Path(__file__).parents[2]
@@ -57,6 +59,7 @@ def test_it_names_the_two_commands_and_opens_with_the_job():
     assert first.startswith("Littoral watches planted freshwater tanks")
 
 
+@pytest.mark.needs("git")
 def test_nothing_else_is_visible_at_the_top():
     tracked = subprocess.run(
         ["git", "ls-files"], cwd=ROOT, check=True, capture_output=True, text=True
