@@ -121,7 +121,7 @@ def test_a_stale_sensor_has_no_value_and_an_alert(
         watch.look()
         tank = reader.devices[REED]
         wait_until(lambda: reader.holds(lambda _: tank.value("water/temperature") is None))
-        wait_until(lambda: reader.holds(lambda _: "no-light" in tank.alerts))
+        wait_until(lambda: reader.holds(lambda _: {"no-light", "no-temperature"} <= {*tank.alerts}))
         assert tank.value("water/ph") == 6.9
         for path in ("light/lit", "light/ppfd", "light/dli", "light/photoperiod"):
             assert tank.value(path) is None, path

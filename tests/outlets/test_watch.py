@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import threading
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -23,7 +22,7 @@ from service.store.sqlite import SqliteStore
 from service.tanks.registry import Registry, open_registry
 from service.tanks.values import LogKind, WaterChangePlan
 from tests.derive.pieces import NOON, a_tank, days_of, gassed
-from tests.servers import Mosquitto
+from tests.servers import Mosquitto, wait_until
 
 HOUR = timedelta(hours=1)
 
@@ -64,13 +63,6 @@ class Listener:
 
     def standing(self) -> dict[str, str]:
         return {topic: text for topic, text in self.messages.items() if text}
-
-
-def wait_for(what: Callable[[], bool], seconds: float = 10.0) -> None:
-    end = time.monotonic() + seconds
-    while not what():
-        assert time.monotonic() < end, "it did not happen"
-        time.sleep(0.02)
 
 
 @dataclass
@@ -117,10 +109,10 @@ def test_advice_is_retained_at_the_broker_and_emptied_when_it_clears(
     outlet.start()
     looking = watch(house, outlet)
     with Listener(broker.port) as early:
-        wait_for(lambda: outlet._client.is_connected())
+        wait_until(lambda: outlet._client.is_connected())
         house.registry.put_tank(a_tank(water_change=WaterChangePlan(every_days=1)))
         looking.look()
-        wait_for(lambda: "littoral/reed/advice/summary" in early.messages)
+        wait_until(lambda: "littoral/reed/advice/summary" in early.messages)
         due = json.loads(early.messages["littoral/reed/advice/water-change-due"])
         assert due["severity"] == "warning"
         assert due["amounts"][0] == {"name": "water", "value": 90.0, "unit": "L"}
@@ -130,7 +122,7 @@ def test_advice_is_retained_at_the_broker_and_emptied_when_it_clears(
         assert summary["worst"] == "warning"
 
         with Listener(broker.port) as late:  # retained: who comes later sees it too
-            wait_for(lambda: late.messages == early.messages)
+            wait_until(lambda: late.messages == early.messages)
 
         before = early.count
         looking.look()
@@ -138,8 +130,8 @@ def test_advice_is_retained_at_the_broker_and_emptied_when_it_clears(
         for dose in ({"name": "macro", "ml": 18.0}, {"name": "iron", "g": 0.36}):
             house.registry.add_log("reed", LogKind.DOSE, NOON, dose)
         looking.look()
-        wait_for(lambda: early.messages["littoral/reed/advice/water-change-due"] == "")
-        wait_for(
+        wait_until(lambda: early.messages["littoral/reed/advice/water-change-due"] == "")
+        wait_until(
             lambda: (
                 json.loads(early.messages["littoral/reed/advice/summary"])["open"]
                 == summary["open"] - 1
@@ -156,12 +148,12 @@ def test_what_an_earlier_run_left_is_emptied(
     with Listener(broker.port) as listener:
         for topic in ("littoral/reed/advice/light-dead", "littoral/fern/advice/light-dead"):
             listener.client.publish(topic, '{"old":true}', 1, retain=True)
-        wait_for(lambda: len(listener.standing()) == 2)
+        wait_until(lambda: len(listener.standing()) == 2)
         outlet = MqttAdvice(MqttConfig(url=broker.url))
         outlet.start()
-        wait_for(lambda: outlet._client.is_connected())
+        wait_until(lambda: outlet._client.is_connected())
         watch(house, outlet).look()
-        wait_for(lambda: listener.messages["littoral/reed/advice/light-dead"] == "")
+        wait_until(lambda: listener.messages["littoral/reed/advice/light-dead"] == "")
         outlet.stop()
         # A tank that is not ours is left alone: another service may share the broker.
         assert "littoral/fern/advice/light-dead" in listener.standing()
@@ -173,11 +165,11 @@ def test_a_broker_that_comes_back_empty_gets_everything_again(
     broker = start_mosquitto(tmp_path, "")
     outlet = MqttAdvice(MqttConfig(url=broker.url))
     outlet.start()
-    wait_for(lambda: outlet._client.is_connected())
+    wait_until(lambda: outlet._client.is_connected())
     watch(house, outlet).look()
     broker.restart()
     with Listener(broker.port) as listener:
-        wait_for(lambda: "littoral/reed/advice/co2-low" in listener.standing(), 40)
+        wait_until(lambda: "littoral/reed/advice/co2-low" in listener.standing(), 40)
     outlet.stop()
 
 
@@ -187,14 +179,14 @@ def test_a_deleted_tank_is_withdrawn(
     broker = start_mosquitto(tmp_path, "")
     outlet = MqttAdvice(MqttConfig(url=broker.url))
     outlet.start()
-    wait_for(lambda: outlet._client.is_connected())
+    wait_until(lambda: outlet._client.is_connected())
     looking = watch(house, outlet)
     with Listener(broker.port) as listener:
         looking.look()
-        wait_for(lambda: len(listener.standing()) > 1)
+        wait_until(lambda: len(listener.standing()) > 1)
         house.registry.delete_tank("reed")
         looking.look()
-        wait_for(lambda: listener.standing() == {})
+        wait_until(lambda: listener.standing() == {})
     outlet.stop()
 
 
@@ -203,12 +195,12 @@ def test_runs_in_a_thread_is_nudged_and_reports(house: House) -> None:
     looking = watch(house)
     thread = threading.Thread(target=looking.run, args=(stop,))
     thread.start()
-    wait_for(lambda: STATUS_NAME in house.registry.statuses())
+    wait_until(lambda: STATUS_NAME in house.registry.statuses())
     first = house.registry.statuses()[STATUS_NAME]
     assert first["tanks"] == 1 and first["error"] is None
     house.clock.moment += HOUR
     looking.nudge()
-    wait_for(lambda: house.registry.statuses()[STATUS_NAME]["time"] != first["time"])
+    wait_until(lambda: house.registry.statuses()[STATUS_NAME]["time"] != first["time"])
     stop.set()
     thread.join(5)
     assert not thread.is_alive()
@@ -248,7 +240,7 @@ def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House) -> None:
     looking = Watch(house.registry, away, house.clock, 60.0)
     thread = threading.Thread(target=looking.run, args=(stop,))
     thread.start()
-    wait_for(lambda: house.registry.statuses().get(STATUS_NAME, {}).get("error") == "away")
+    wait_until(lambda: house.registry.statuses().get(STATUS_NAME, {}).get("error") == "away")
     stop.set()
     thread.join(5)
     away.close()
