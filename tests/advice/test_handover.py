@@ -175,6 +175,15 @@ def test_report_on_a_quiet_absence_is_short() -> None:
     assert (report.happened, report.done, report.open, report.changed) == ((), (), (), ())
 
 
+@pytest.mark.parametrize("days", [30, 0])
+def test_nothing_is_compared_where_only_one_side_is_known(days: int) -> None:
+    """Away since before the first reading; and since just now, so that no day lies within."""
+    view = view_with(log=[entry(LogKind.KH_TEST, NOON - DAY, alkalinity_meq_l=1.0)])
+    assert view.co2_days and view.light_days
+    report = tank_return(Absence("a4", NOON - days * DAY, NOON), view, [])
+    assert report.changed == ()
+
+
 @pytest.mark.parametrize("start", [NOON, NOON + timedelta(days=3, hours=9)])
 def test_absence_that_has_begun_plans_only_what_is_left(start: datetime) -> None:
     view = view_with()

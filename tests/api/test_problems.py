@@ -112,12 +112,13 @@ def test_unknown_query_option(client, url, said):
 def test_a_defect_is_a_problem_without_particulars(context, caplog):
     app = create_app(context)
 
-    @app.get("/broken")
-    def broken():
+    @app.get("/broken/<tank>")
+    def broken(tank):
         raise RuntimeError("secret")
 
-    body = problem_of(app.test_client().get("/broken"), 500, "internal")
+    body = problem_of(app.test_client().get("/broken/reed"), 500, "internal")
     assert "secret" not in body["detail"]
+    assert "GET /broken/reed failed" in caplog.text
     assert body["instance"].startswith("urn:uuid:")
     assert body["instance"] in caplog.text
     assert "secret" in caplog.text

@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
+from service.clock import to_us
 from service.derive.co2 import Target, co2_over
 from service.derive.light import LightSource, light_days_of, light_source, local_midnight
 from service.derive.material import light_now_from, light_source_from, view_from
@@ -107,6 +108,19 @@ def test_degree_hours_while_lit() -> None:
     warm = samples(grid(NOON - timedelta(days=3), NOON), 24.0)
     (day,) = light_days_of(a_tank(), lux_source(), MARCH_9, NOON, last=MARCH_9, temperature=warm)
     assert day.degree_hours_lit_k_h == pytest.approx(8 * 4.0, rel=0.01)
+
+
+def test_slow_samples_count_up_to_both_edges_of_the_day() -> None:
+    """Hourly temperatures, and a lamp that is lit from before midnight until after the next."""
+    time_us = grid(NOON - timedelta(days=3), NOON, 1.0)
+    lit = (time_us >= to_us(NOON - timedelta(hours=38))) & (
+        time_us < to_us(NOON - timedelta(hours=10))
+    )
+    source = light_source(a_tank(), "illuminance", samples(time_us, np.where(lit, 12_000.0, 10.0)))
+    warm = samples(grid(NOON - timedelta(days=3), NOON, 60.0), 24.0)
+    (day,) = light_days_of(a_tank(), source, MARCH_9, NOON, last=MARCH_9, temperature=warm)
+    assert day.photoperiod_h == pytest.approx(24.0, abs=0.05)
+    assert day.degree_hours_lit_k_h == pytest.approx(24 * 4.0, rel=0.01)
 
 
 def test_own_levels_of_a_tank_win() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+import time
 
 import pytest
 
@@ -187,6 +188,33 @@ def test_what_a_restarted_store_may_have_lost_is_sent_again(spool, draining):
     sink.started = 2.0
     wait_until(lambda: sink.items == [1, 2, 3])
     wait_until(lambda: not spool.depth("numbers").batches)  # taken out once it is written
+
+
+def test_flush_waits_until_all_is_sent_and_no_longer_than_it_may(spool, draining):
+    sink = Sink()
+    sending = threading.Event()
+    write = sink.write
+    sink.write = lambda items: (sending.wait(30), write(items))
+    lane = draining(Lane(sink.place(safe_after_s=3600), spool, SystemClock()))
+    lane.commit([1])
+    began = time.monotonic()
+    lane.flush(0.3)
+    assert 0.3 <= time.monotonic() - began < 10
+    assert spool.depth("numbers").batches == 1
+    threading.Timer(0.2, sending.set).start()
+    lane.flush(30)
+    assert (sink.items, spool.depth("numbers").batches) == ([1], 0)
+
+
+def test_flush_does_not_wait_for_a_place_that_is_away(spool):
+    sink = Sink()
+    sink.away = True
+    lane = Lane(sink.place(), spool, SystemClock())
+    lane.commit([1])
+    began = time.monotonic()
+    lane.flush(30)
+    assert time.monotonic() - began < 10
+    assert spool.depth("numbers").batches == 1
 
 
 def test_own_restart_sends_again_what_is_not_safe_yet(tmp_path):

@@ -25,6 +25,7 @@ from tests.advice.cases import view_with
 from tests.derive.pieces import KH_4, NOON, a_tank
 from tests.outlets.conftest import Home
 from tests.outlets.homie_reader import Reader, check_description, checked
+from tests.outlets.retained import retained
 from tests.servers import Mosquitto, wait_until
 
 OUTLET = OutletConfig("homie", "home")
@@ -211,11 +212,13 @@ def test_what_an_earlier_run_left_is_taken_down(
     home.registry.delete_tank("fern")
     with homie(broker, patience_s=1.0) as outlet, Reader(broker.port) as reader:
         home.watch(outlet).look()
-        wait_until(lambda: reader.holds(lambda one: "littoral-fern" not in str(one.retained)))
-        wait_until(lambda: reader.holds(lambda one: mine not in one.retained))
-        assert reader.retained["homie/5/littoral-two-pond/$description"] == other
-        assert reader.retained["homie/5/littoral-two-pond/$alert/low"] == "Not ours."
-        assert reader.retained["homie/5/littoral-torn/$description"] == "{"
+        wait_until(ready(reader))
+        wait_until(lambda: "littoral-fern" not in str(retained(broker.port)))
+        wait_until(lambda: mine not in retained(broker.port))
+        left = retained(broker.port)
+        assert left["homie/5/littoral-two-pond/$description"] == other
+        assert left["homie/5/littoral-two-pond/$alert/low"] == "Not ours."
+        assert left["homie/5/littoral-torn/$description"] == "{"
 
 
 def test_goodbye_is_disconnected_and_descriptions_rise_over_restarts(

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from service.science.intervals import Interval, overlap_s
 from service.science.light_co2 import lit_share_by_co2
-from service.science.light_days import days_of_light, thresholds_from_series
+from service.science.light_days import days_of_light, overlaps, thresholds_from_series
 from service.science.light_findings import findings, hours_missed
 
 HOUR, DAY = 3600.0, 86400.0
@@ -28,6 +28,21 @@ def lamp(on_h=10.0, off_h=18.0, ramp_h=0.0, lux=12_000.0, dark=30.0):
     up = np.clip((hour - on_h) / max(ramp_h, 1e-9), 0, 1)
     down = np.clip((off_h - hour) / max(ramp_h, 1e-9), 0, 1)
     return dark + lux * np.minimum(up, down) + RNG.normal(0, 5, TIME.size)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "shared"),
+    [
+        (0, 10, False),
+        (20, 30, False),
+        (10, 11, True),
+        (19, 20, True),
+        (0, 30, True),
+        (12, 15, True),
+    ],
+)
+def test_intervals_overlap_by_more_than_an_edge(start, end, shared):
+    assert overlaps(Interval(start, end), 10, 20) is shared
 
 
 def test_timer_is_found_to_the_minute():
