@@ -59,6 +59,19 @@ def test_two_point_calibration_hand_worked() -> None:
     assert probes.ph_from_millivolts(8 + 28.1005, 25, found) == pytest.approx(6.5, abs=1e-3)
 
 
+@pytest.mark.parametrize(
+    ("set_name", "name"),
+    [(one, name) for one, names in probes.BUFFER_SETS.items() for name in names],
+)
+def test_buffers_change_a_little_with_each_degree(set_name: str, name: str) -> None:
+    """Bates, Determination of pH, 1973, dpH/dt: from -0.008 (borax) to +0.001 /K; from memory."""
+    buffer = probes.buffer(set_name, name)
+    slopes = np.diff(buffer.ph) / np.diff(buffer.temperature_c)
+    assert (slopes >= -0.0125).all() and (slopes <= 0.002).all()
+    assert buffer.temperature_c == (10, 20, 25, 30, 40)
+    assert buffer.ph_at(22.5) == pytest.approx((buffer.ph[1] + buffer.ph[2]) / 2)
+
+
 @given(
     slope=st.floats(0.85, 1.05),
     offset=st.floats(-30, 30),
