@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from service.advice.recommendation import Severity
-from service.tanks.values import PhotoperiodPlan, WaterChangePlan
+from service.tanks.species import species
+from service.tanks.values import PhotoperiodPlan, Stock, WaterChangePlan
 from tests.advice.cases import amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, grid, lamp
 
@@ -42,6 +43,19 @@ def test_too_warm_now_with_degrees_minutes_and_water() -> None:
     assert "stir the surface for oxygen" in one.action
     assert "moves it by about 1.0 K" in one.action
     assert one.evidence[2].text == "limit of Paracheirodon axelrodi"
+
+
+@pytest.mark.parametrize(
+    ("stock", "source"),
+    [
+        (Stock("Paracheirodon innesi", 20), species("Paracheirodon innesi").temperature_source),
+        (Stock("Paracheirodon innesi", 20, temperature_high_c=25.0), "set for this tank"),
+        (Stock("An invented fish", 20, temperature_high_c=25.0), "set for this tank"),
+    ],
+)
+def test_the_limit_names_where_it_comes_from(stock: Stock, source: str) -> None:
+    view = view_with(a_tank(livestock=(stock,)), EVENING, celsius=heated_from(14.0, 29.5))
+    assert the(view, "temperature-out").evidence[2].source == source
 
 
 def test_far_too_warm_is_urgent_and_cold_asks_for_the_heater() -> None:
@@ -109,6 +123,12 @@ def test_photoperiod_too_long_yesterday() -> None:
     assert amount(one, "light too long") == pytest.approx(120, abs=2)
     assert "Set the timer back by 2 h" in one.action
     assert found(view_with(now=NOON, lux=lambda t: lamp(t, off=18.5)), "light-long") == []
+
+
+def test_a_plan_of_one_hour_can_be_overrun_too() -> None:
+    tank = a_tank(photoperiod=PhotoperiodPlan(time(10), 1.0, time(8), time(17)))
+    one = the(view_with(tank, EVENING, lux=lambda t: lamp(t, off=13.0)), "light-long")
+    assert amount(one, "light too long") == pytest.approx(120, abs=2)
 
 
 def test_lamp_still_on_past_its_plan() -> None:

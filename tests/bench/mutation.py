@@ -159,6 +159,8 @@ def copy_of_the_tree(folder: Path) -> Path:
             target = folder / name
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copy(ROOT / name, target)
+    for command in (["git", "init", "-q"], ["git", "add", "-A"]):  # tests ask what is committed
+        subprocess.run(command, cwd=folder, check=True)
     return folder
 
 

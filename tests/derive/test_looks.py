@@ -15,7 +15,7 @@ from service.derive import looks as module
 from service.derive.build import view_of
 from service.derive.looks import Looks
 from service.derive.view import TankView
-from service.store.reading import Buckets, Reading, SeriesKey
+from service.store.reading import Buckets, Reading, Samples, SeriesKey
 from service.store.sqlite import SqliteStore
 from service.tanks.registry import Registry, open_registry
 from service.tanks.values import LogKind
@@ -121,3 +121,22 @@ def test_beyond_the_most_tanks_nothing_is_kept(
         store.hours_read = 0.0
         looks.view(a_tank(), registry, store, NOON)
         assert store.hours_read > 500
+
+
+@pytest.mark.parametrize(
+    ("start", "step_min"), [(-12, 10), (-24, 10), (-6, 10), (-12, 30), (-24, 30), (-6, 30)]
+)
+def test_what_is_held_serves_only_the_span_and_step_that_it_was_read_for(
+    store: Counting, start: int, step_min: int
+) -> None:
+    key, end_us = SeriesKey("reed", "ph", "s"), to_us(NOON)
+
+    def read(held: dict[SeriesKey, module._Held], hours: int, minutes: int) -> Samples:
+        start_us = to_us(NOON + hours * HOUR)
+        return module._read(held, store, key, start_us, end_us, minutes * 60_000_000)
+
+    held: dict[SeriesKey, module._Held] = {}
+    read(held, -12, 10)
+    again, fresh = read(held, start, step_min), read({}, start, step_min)
+    np.testing.assert_array_equal(again.time_us, fresh.time_us)
+    np.testing.assert_array_equal(again.value, fresh.value)

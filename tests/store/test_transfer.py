@@ -133,6 +133,16 @@ class TestImport:
         assert [v for _, v in values(store, "conductivity")] == pytest.approx([350.0, 360.0])
         assert store.latest(SeriesKey(TANK, "temperature", "sump")).raw == 76.1
 
+    def test_a_row_for_each_reading_may_name_its_unit(self, tmp_path, store):
+        text = (
+            "time,quantity,unit,value,sensor\n"
+            "2026-03-01T22:41:17Z,temperature,degF,76.1,sump\n"
+            "2026-03-01T22:42:17Z,temperature,,24.6,sump\n"
+        )
+        report, rejected = imported(tmp_path, store, text)
+        assert (report.readings, rejected) == (2, [])
+        assert [v for _, v in values(store, "temperature", "sump")] == pytest.approx([24.5, 24.6])
+
     def test_what_is_no_reading_is_told_with_its_line_and_the_rest_is_kept(self, tmp_path, store):
         text = (
             "time,temperature,ph\n"
