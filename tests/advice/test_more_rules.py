@@ -13,6 +13,7 @@ from service.advice.recommendation import Finding, Severity
 from service.advice.reconcile import reconciled
 from service.advice.rules import RULES, evaluate
 from service.clock import to_us
+from service.derive.thresholds import MOST_BY_UNIT
 from service.derive.view import Estimate, GasModel
 from service.errors import InvalidInputError
 from service.science.hardness import MEQ_L_PER_DEGREE
@@ -51,6 +52,12 @@ def test_wrong_thresholds_are_refused_by_name() -> None:
         "/thresholds/stale_ph_min",
     ]
     assert "allowed: 1 to 1440 min" in error.value.detail
+
+
+def test_without_a_limit_of_its_own_a_threshold_has_that_of_its_unit() -> None:
+    """Two years of weeks, ten years of days, a week of minutes, a month of hours: our choice."""
+    most = {"wk": 2 * 52, "d": 10 * 365, "min": 7 * 24 * 60, "h": 30 * 24}
+    assert {unit: MOST_BY_UNIT[unit] for unit in most} == most
 
 
 def test_a_threshold_of_the_tank_moves_its_rule() -> None:

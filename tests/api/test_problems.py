@@ -54,7 +54,8 @@ def test_unknown_address(client):
 
 def test_wrong_method_says_what_is_allowed(client):
     response = client.delete("/v1/calculate/co2")
-    problem_of(response, 405, "method-not-allowed")
+    body = problem_of(response, 405, "method-not-allowed")
+    assert body["detail"] == "DELETE is not allowed here; allowed: OPTIONS, POST"
     assert "POST" in response.headers["Allow"]
 
 

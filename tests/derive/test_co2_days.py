@@ -7,13 +7,14 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from service.derive.co2_lit import co2_above
+from service.derive.co2_lit import _hour_back, co2_above
 from service.derive.light_plan import judged_light, planned_lit
 from service.derive.material import view_from
 from service.derive.temperature import daily_minima
 from service.derive.view import Co2Series, TankView
 from service.science.carbonate import ph_for_co2
 from service.science.gas_exchange import CO2_PPM_ROOM, co2_air_equilibrium_mg_l
+from service.science.intervals import Interval
 from service.store.reading import Samples
 from service.tanks.values import LogKind, PhotoperiodPlan
 from tests.derive.pieces import (
@@ -154,3 +155,33 @@ def test_the_hours_after_stocking_have_a_lower_ceiling() -> None:
     left = (entry(LogKind.STOCKING, NOON - DAY, species="Otocinclus vittatus", count=-6),)
     gone = view_at(NOON, left).co2_high
     assert gone is not None and not gone.newcomers
+
+
+@pytest.mark.parametrize(
+    ("lit", "since"),
+    [
+        ([(0, 7200)], 3600),
+        ([(0, 1800), (5000, 8000)], 1200),
+        ([(0, 3600)], -1),  # no more than an hour: all of it
+        ([(0, 1800)], -1),
+    ],
+)
+def test_the_last_hour_of_light_reaches_over_a_break(
+    lit: list[tuple[float, float]], since: float
+) -> None:
+    assert _hour_back([Interval(*one) for one in lit]) == since
+
+
+@pytest.mark.parametrize(("lingers", "ongoing_min"), [(29.2, 240.0), (27.0, 0.0)])
+def test_co2_is_high_until_it_is_clearly_below_the_ceiling(
+    lingers: float, ongoing_min: float
+) -> None:
+    """Ceiling 30 mg/L of the fish; 95 % of it lets go."""
+
+    def spell(t: np.ndarray) -> np.ndarray:
+        hour = (t - t[-1]) / 3.6e9
+        return np.where((hour > -4) & (hour <= -3), 40.0, np.where(hour > -3, lingers, 25.0))
+
+    high = view_from(material_with(a_tank(), NOON, days_of(co2=spell))).co2_high
+    assert high is not None and high.ceiling_mg_l == 30.0
+    assert high.ongoing_min == pytest.approx(ongoing_min, abs=10)

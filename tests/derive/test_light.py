@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -152,3 +153,16 @@ def test_no_light_sensor_gives_no_days() -> None:
     assert view.light_days == ()
     assert view.light is not None and view.light.lit is None
     assert view.light.reasons == ("no illuminance sensor has ever reported",)
+
+
+def test_light_is_unknown_without_a_series_or_when_the_last_reading_is_old() -> None:
+    material = material_with(a_tank(), NOON, days_of(days=3))
+    source = light_source_from(material)
+    empty = light_source(a_tank(), "", Samples.empty())
+    for light in (
+        light_now_from(material, empty),
+        light_now_from(replace(material, latest={}), source),
+        light_now_from(replace(material, now=NOON + timedelta(hours=3)), source),
+    ):
+        assert (light.lit, light.quality) == (None, Quality.STALE)
+        assert light.reasons

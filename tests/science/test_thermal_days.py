@@ -26,9 +26,14 @@ def test_days_with_little_data_are_unknown():
     assert np.isnan(swing[1:]).all()
 
 
-def test_edges_must_ascend():
+@pytest.mark.parametrize("edges", [[10, 5], [5, 5], [5], [[0, 1], [2, 3]]])
+def test_edges_must_ascend(edges):
     with pytest.raises(ValueError, match="day_edges_s"):
-        daily_swing([0, 1], [20, 20], [10, 5])
+        daily_swing([0, 1], [20, 20], edges)
+
+
+def test_two_edges_may_be_a_second_apart():
+    assert daily_swing([0.0, 0.5, 0.9], [20, 21, 20], [0, 1], min_cover=0.5).tolist() == [1.0]
 
 
 def test_key_west_swing_vs_pandas():
