@@ -13,9 +13,17 @@ import pytest
 
 from service.clock import to_us
 from service.errors import InvalidInputError, StoreUnavailableError
-from service.store import Extent, Flag, Reading, SeriesKey, open_store, transfer_import
+from service.store import (
+    Extent,
+    Flag,
+    Reading,
+    Samples,
+    SeriesKey,
+    open_store,
+    transfer_import,
+)
 from service.store.sqlite import SqliteStore
-from service.store.transfer_copy import copy, verify
+from service.store.transfer_copy import _thinned, copy, verify
 from service.store.transfer_csv import CsvMapping, ValueColumn, column_of_text
 from service.store.transfer_export import chunks, write_csv, write_lines, write_parquet
 from service.store.transfer_import import import_csv
@@ -389,6 +397,16 @@ class TestCopy:
         assert not found.same
         assert (found.count, found.other_count) == (900, 901)
         target.close()
+
+    def test_of_readings_that_fall_together_in_a_coarser_store_the_last_counts(self):
+        times = np.array([1000, 1400, 1999, 2000, 3500, 3501])
+        samples = Samples(times, times / 10, np.zeros(6, np.int32), times / 5)
+        kept = _thinned(samples, 1000)
+        assert kept.time_us.tolist() == [1999, 2000, 3501]
+        assert (kept.value.tolist(), kept.raw.tolist()) == (
+            [199.9, 200.0, 350.1],
+            [399.8, 400.0, 700.2],
+        )
 
     def test_span_limits_copy_and_comparison(self, tmp_path, store):
         (key, _) = filled(store)
