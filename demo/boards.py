@@ -15,7 +15,7 @@ from demo.measuring import LiveTank
 from demo.scenario import DemoTank, Scenario
 from demo.simulator import Trace
 from service.clock import Clock, to_us
-from service.store.reading import Reading, SeriesKey
+from service.store.model import Reading, SeriesKey
 
 TICK_S = 0.1
 KEPT = 20_000

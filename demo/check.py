@@ -19,7 +19,7 @@ from demo.listening import retained
 from demo.scenario import Scenario
 from demo.tanks import emberpane, lateleaf, quillwater
 from service.clock import Clock, to_us
-from service.store.reading import Reading, SeriesKey
+from service.store.model import Reading, SeriesKey
 
 LIVE_READINGS = 5
 """So many readings of each sensor must have come over MQTT before the questions are asked."""

@@ -10,7 +10,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from service.cli.tied import Tie
+from service.cli.child_process_guard import Tie
 from service.config.load import ENV_PREFIX
 from service.errors import LittoralError
 

@@ -32,8 +32,8 @@ from demo.settings import write_settings
 from demo.tanks import scenario
 from service.clock import FastClock
 from service.errors import LittoralError
+from service.registry.registry import open_registry
 from service.store import open_store
-from service.tanks.registry import open_registry
 
 START_GRACE_S = 4.0
 """The demo's clock begins so long after the children are started, so that they are ready."""

@@ -14,8 +14,8 @@ from typing import Any
 from demo.model import Event, TankModel, WaterChange
 from demo.wire import Wire
 from service.config import RouteConfig
-from service.store.reading import SeriesKey
-from service.tanks.values import NOTHING, LogKind, Tank
+from service.registry.models import NOTHING, LogKind, Tank
+from service.store.model import SeriesKey
 
 WEEK_DAYS = 7
 LOG_DAYS = 35

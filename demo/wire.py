@@ -9,7 +9,7 @@ from functools import lru_cache
 from typing import Any
 
 from service.clock import from_us
-from service.store.reading import Reading
+from service.store.model import Reading
 from service.units import to_canonical
 
 SENML_UNITS = {"temperature": "Cel", "ph": "pH", "illuminance": "lx"}

@@ -1,7 +1,7 @@
 """Writes docs/practice.md: ``python docs/practice.py > docs/practice.md``."""
 
-from service.advice.practice import RULES_USE
-from service.advice.rules import RULES
+from service.advice.engine.catalogue import RULES
+from service.advice.engine.practice import RULES_USE
 from service.derive.thresholds import DERIVED, Threshold
 
 HEAD = """# The facts of practice

@@ -1,7 +1,7 @@
 """Writes docs/species.md from the species table: ``python docs/species.py > docs/species.md``."""
 
-from service.tanks.species import CO2_MAX_UNKNOWN_MG_L, NEWCOMER_DAYS, NEWCOMER_SHARE
-from service.tanks.species_table import SPECIES
+from service.registry.species import CO2_MAX_UNKNOWN_MG_L, NEWCOMER_DAYS, NEWCOMER_SHARE
+from service.registry.species_table import SPECIES
 
 HEAD = f"""# What animals tolerate
 

@@ -9,21 +9,21 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-from ingest.broker import Broker
-from ingest.catalogue import Catalogue
-from ingest.delivery import Delivery
-from ingest.inbox import Inbox
-from ingest.journal import Journal
-from ingest.pipeline import Pipeline
-from ingest.quality import Judge
-from ingest.routes import Router
-from ingest.spool import Spool, SpoolFullError
-from ingest.stamps import StampLimits
+from ingest.decode.routes import Router
+from ingest.deliver.delivery import Delivery
+from ingest.deliver.spool import Spool, SpoolFullError
+from ingest.process.dedupe import Journal
+from ingest.process.device_clock import StampLimits
+from ingest.process.processor import Pipeline
+from ingest.process.quality import Judge
+from ingest.process.reference_data import Catalogue
+from ingest.receive.connection import Broker
+from ingest.receive.queue import Inbox
 from service.clock import Clock, from_us, to_us
 from service.config import Config
 from service.errors import LittoralError
+from service.registry.registry import Registry
 from service.store import Samples, SeriesKey, Store
-from service.tanks.registry import Registry
 
 _log = logging.getLogger(__name__)
 #: How often the status row is written, s.

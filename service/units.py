@@ -15,7 +15,7 @@ from typing import Final
 import pint
 
 from service.errors import UnknownUnitError
-from service.science.hardness import CACO3_MG_PER_MEQ, MEQ_L_PER_DEGREE
+from service.science.water.hardness import CACO3_MG_PER_MEQ, MEQ_L_PER_DEGREE
 
 _registry: pint.UnitRegistry[float] = pint.UnitRegistry(
     autoconvert_offset_to_baseunit=True, cache_folder=None

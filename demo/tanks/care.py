@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from demo.scenario import Noted
-from service.science.hardness import MEQ_L_PER_DEGREE
-from service.tanks.values import LogKind, Tank
-from service.tanks.volume import net_volume_l
+from service.registry.models import LogKind, Tank
+from service.registry.volume import net_volume_l
+from service.science.water.hardness import MEQ_L_PER_DEGREE
 
 BY_HUNDRED = 100.0
 

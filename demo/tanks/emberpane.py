@@ -12,8 +12,7 @@ from demo.scenario import Almanac, DemoTank, Noted, changes_of
 from demo.tanks.care import calibration, filter_clean, kh_test, meq_l, weekly_care
 from demo.wire import Form, Wire
 from service.config import RouteConfig
-from service.store.reading import SeriesKey
-from service.tanks.values import (
+from service.registry.models import (
     Dimensions,
     DosePlan,
     LogKind,
@@ -23,6 +22,7 @@ from service.tanks.values import (
     Tank,
     WaterChangePlan,
 )
+from service.store.model import SeriesKey
 
 ID = "emberpane"
 BOARD = "shelf/board-7"

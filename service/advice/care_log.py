@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
-from service.advice.rule import Case
-from service.tanks.values import LogEntry, LogKind
+from service.advice.engine.rule import Case
+from service.registry.models import LogEntry, LogKind
 
 WORK_KINDS = (LogKind.TRIM, LogKind.REPLANT)
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from service.advice.recommendation import Amount
-from service.tanks.values import Tank
+from service.advice.engine.recommendation import Amount
+from service.registry.models import Tank
 
 
 def clock(tank: Tank, moment: datetime) -> str:

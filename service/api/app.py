@@ -6,64 +6,56 @@ from typing import Any, Final
 
 from flask import Flask, json
 
-from service.api import (
+from service.api import calculate, context
+from service.api.context import Context
+from service.api.events import resource
+from service.api.http import auth, openapi, request_checks
+from service.api.http.json_text import StrictJson
+from service.api.resources import (
     absences,
-    access,
-    calculate,
     calendar,
     co2,
-    context,
     deliveries,
-    docs_page,
-    events,
-    exposition,
     gas_exchange,
-    handover,
     health,
-    homecoming,
     light,
-    log,
-    log_schemas,
-    openapi,
-    readings,
-    readings_in,
-    readings_schemas,
+    metrics,
     recommendations,
     rejections,
-    shared,
-    shares,
-    strictness,
-    tanks,
     temperature,
 )
-from service.api.context import Context
-from service.api.jsontext import StrictJson
+from service.api.resources.docs import docs_page
+from service.api.resources.handover import return_report, shared_sheet, sharing_links, sheet
+from service.api.resources.log import entries, schemas
+from service.api.resources.readings import query, submit
+from service.api.resources.readings import schemas as readings_schemas
+from service.api.resources.tanks import tanks
 
 MAX_BODY_BYTES: Final = 8 * 1024 * 1024
 SPEC: Final = "littoral_openapi_document"
 
 _BLUEPRINTS: Final = (
     tanks.blueprint,
-    readings.blueprint,
-    readings_in.blueprint,
+    query.blueprint,
+    submit.blueprint,
     co2.blueprint,
     light.blueprint,
     temperature.blueprint,
     gas_exchange.blueprint,
-    log.blueprint,
+    entries.blueprint,
     recommendations.blueprint,
     absences.blueprint,
-    handover.blueprint,
-    homecoming.blueprint,
-    shares.blueprint,
-    shared.blueprint,
+    sheet.blueprint,
+    return_report.blueprint,
+    sharing_links.blueprint,
+    shared_sheet.blueprint,
     rejections.blueprint,
     calendar.blueprint,
-    events.blueprint,
+    resource.blueprint,
     deliveries.blueprint,
     calculate.blueprint,
     health.blueprint,
-    exposition.blueprint,
+    metrics.blueprint,
 )
 
 
@@ -95,17 +87,17 @@ def _frame() -> Flask:
     app.json = StrictJson(app)
     app.url_map.strict_slashes = False
     app.config["MAX_CONTENT_LENGTH"] = MAX_BODY_BYTES
-    access.install(app)
+    auth.install(app)
     api = openapi.open_api(app)
-    log_schemas.register(api.spec)
+    schemas.register(api.spec)
     readings_schemas.register(api.spec)
-    readings_in.register(api.spec)
+    submit.register(api.spec)
     recommendations.register(api.spec)
     for blueprint in _BLUEPRINTS:
         api.register_blueprint(blueprint)
     docs_page.register(app)
     spec = openapi.document(api)
-    strictness.install(app, spec)
+    request_checks.install(app, spec)
     with app.app_context():
         app.extensions[health.SPEC_TEXT] = json.dumps(spec, indent=2) + "\n"
     app.extensions[SPEC] = spec

@@ -10,16 +10,16 @@ from typing import Final, TypeVar, cast
 
 from flask import Flask, Response, current_app
 
-from service.advice.handover import HandoverSheet
-from service.advice.homecoming import ReturnReport
-from service.advice.recommendation import Recommendation
+from service.advice.engine.recommendation import Recommendation
+from service.advice.handover.return_report import ReturnReport
+from service.advice.handover.sheet import HandoverSheet
 from service.clock import Clock
 from service.config import Config
 from service.errors import LittoralError, NotFoundError
+from service.registry.events import Revision
+from service.registry.models import Tank
+from service.registry.registry import Registry
 from service.store import Store
-from service.tanks.events import Revision
-from service.tanks.registry import Registry
-from service.tanks.values import Tank
 
 EXTENSION: Final = "littoral"
 _KEPT: Final = "littoral_kept"

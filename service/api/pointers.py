@@ -7,7 +7,7 @@ from contextlib import contextmanager
 
 import marshmallow as ma
 
-from service.api.quantities import Range
+from service.api.schemas.quantities import Range
 from service.errors import FieldFault, InvalidInputError
 
 

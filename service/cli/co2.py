@@ -7,9 +7,9 @@ import json
 import click
 
 from service import units
-from service.api import calculations
+from service.cli.output import json_option
 from service.cli.parameters import QuantityParameter
-from service.cli.shown import json_option
+from service.derive import calculations
 from service.errors import InvalidInputError
 
 _PH = QuantityParameter("[pH]", "[pH]", low=2, high=12)

@@ -8,11 +8,11 @@ from dataclasses import asdict
 
 import click
 
-from service.cli.shown import as_json_text, json_option
-from service.cli.transfer_parts import end_option, progress_bar, start_option
+from service.cli.output import as_json_text, json_option
+from service.cli.transfer_options import end_option, progress_bar, start_option
 from service.errors import NotFoundError
 from service.store import open_store
-from service.store.transfer_copy import Verified, copy, verify
+from service.store.transfer.copy import Verified, copy, verify
 
 
 @click.command("copy")

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from service.cli.parts import config_option
-from service.cli.transfer_parts import (
+from service.cli.transfer_options import (
     chosen_store,
     end_option,
     progress_bar,
@@ -17,7 +17,7 @@ from service.cli.transfer_parts import (
     store_option,
 )
 from service.errors import NotFoundError
-from service.store import transfer_export
+from service.store.transfer import export
 
 
 @click.command("export")
@@ -66,11 +66,11 @@ def command(
         if not keys:
             raise NotFoundError(f"the store has no such readings of tank {tank!r}")
         told = stack.enter_context(progress_bar(f"exporting {tank}"))
-        data = transfer_export.chunks(store, keys, start_us, end_us, on_progress=told)
+        data = export.chunks(store, keys, start_us, end_us, on_progress=told)
         if form == "parquet" and output is not None:
-            count = transfer_export.write_parquet(output, data)
+            count = export.write_parquet(output, data)
         else:
-            write = transfer_export.write_csv if form == "csv" else transfer_export.write_lines
+            write = export.write_csv if form == "csv" else export.write_lines
             out = sys.stdout
             if output is not None:
                 out = stack.enter_context(output.open("w", encoding="utf-8", newline=""))

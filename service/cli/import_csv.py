@@ -10,11 +10,11 @@ from pathlib import Path
 import click
 
 from service.cli.parts import config_option
-from service.cli.transfer_parts import chosen_store, progress_bar, store_option
+from service.cli.transfer_options import chosen_store, progress_bar, store_option
 from service.store import Reading
-from service.store.transfer_csv import CsvMapping, Rejected, column_of_text
-from service.store.transfer_import import ImportReport, import_csv
-from service.store.transfer_times import TimeReader, zone_of
+from service.store.transfer.csv_rows import CsvMapping, Rejected, column_of_text
+from service.store.transfer.importer import ImportReport, import_csv
+from service.store.transfer.times import TimeReader, zone_of
 
 _SHOWN = 5
 

@@ -34,7 +34,7 @@ def command(
     config = configuration(config_file)
     with opened(config) as parts, stop_signals() as stop:
         if dry_run:
-            from ingest.dry_run import dry_run as listen
+            from ingest.tools.dry_run import dry_run as listen
 
             lines = listen(
                 config, parts.registry, parts.clock, seconds=seconds, also=topics, stop=stop

@@ -16,8 +16,8 @@ import click
 
 from service.clock import Clock
 from service.config import Config, load_config, make_clock
+from service.registry.registry import Registry, open_registry
 from service.store import Store, open_store
-from service.tanks.registry import Registry, open_registry
 
 config_option = click.option(
     "--config",

@@ -9,22 +9,22 @@ from pathlib import Path
 
 import click
 
+from service.advice.engine.integration import Outlet
+from service.advice.engine.scheduler import Watch
 from service.api.context import Context
 from service.api.server import Server, is_loopback
 from service.cli.parts import Parts, config_option, configuration, opened, stop_signals
 from service.cli.web import web_app
 from service.config import Config
 from service.errors import ConfigError
-from service.outlets.metrics import Metrics
-from service.outlets.mqtt_advice import MqttAdvice
-from service.outlets.outlet import Outlet
-from service.outlets.over_mqtt import mqtt_outlets_of, patience_of
-from service.outlets.watch import Watch
-from service.outlets.webhooks import webhooks_of
+from service.integrations.metrics.exposition import Metrics
+from service.integrations.mqtt_advice import MqttAdvice
+from service.integrations.mqtt_integrations import mqtt_outlets_of, patience_of
+from service.integrations.webhooks.delivery import webhooks_of
+from service.registry.registry import Registry
 from service.store.pruning import prune_daily
 from service.store.retention import RetentionPolicy
-from service.store.sqlite import SqliteStore
-from service.tanks.registry import Registry
+from service.store.sqlite.store import SqliteStore
 
 _log = logging.getLogger("littoral.serve")
 

@@ -7,9 +7,9 @@ from typing import Any
 
 import click
 
-from service.cli.asking import asking, service_options
+from service.cli.output import as_json_text
 from service.cli.parameters import MomentParameter
-from service.cli.shown import as_json_text
+from service.cli.service_options import asking, service_options
 from service.client import Client, Share
 
 

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import click
 
+from service.cli.output import as_json_text, json_option
 from service.cli.parts import config_option
-from service.cli.shown import as_json_text, json_option
-from service.cli.transfer_parts import chosen_store, store_option
+from service.cli.transfer_options import chosen_store, store_option
 from service.store.retention import RetentionPolicy
-from service.store.sqlite import SqliteStore
+from service.store.sqlite.store import SqliteStore
 
 
 @contextmanager

@@ -10,11 +10,11 @@ from typing import Any
 
 import click
 
+from service.cli.output import json_option
 from service.cli.parameters import SpanParameter
 from service.cli.parts import config_option, configuration, registry_of
-from service.cli.shown import json_option
 from service.config import make_clock
-from service.tanks.access import Scope, Token
+from service.registry.access import Scope, Token
 
 
 @click.group("token")

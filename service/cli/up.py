@@ -11,11 +11,11 @@ from typing import Final
 
 import click
 
-from ingest.client import address
-from ingest.routes import Router
+from ingest.decode.routes import Router
+from service.cli.child_process_guard import Tie
 from service.cli.parts import Parts, config_option, configuration, opened, stop_signals
 from service.cli.serve import outlets, require_protection
-from service.cli.tied import Tie
+from service.mqtt.connection import address
 
 PARTS: Final = ("ingest", "serve")
 _TICK_S: Final = 0.2

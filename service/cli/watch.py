@@ -10,9 +10,9 @@ from typing import Final
 
 import click
 
-from service.cli.asking import asking, service_options
-from service.cli.tank_status import Status, status_of
-from service.cli.watch_shown import Shown, shown_on
+from service.cli.service_options import asking, service_options
+from service.cli.status.tank_status import Status, status_of
+from service.cli.watch_output import Shown, shown_on
 from service.client import Client, ClientError, Event, UnreachableError
 
 TICK_S: Final = 60.0

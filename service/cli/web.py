@@ -9,17 +9,17 @@ from datetime import datetime
 from flask import Flask, request
 
 from service import pages
-from service.advice.handover import HandoverSheet
-from service.advice.recommendation import Recommendation
-from service.api import access
+from service.advice.engine.recommendation import Recommendation
+from service.advice.handover.sheet import HandoverSheet
 from service.api.app import create_app
 from service.api.context import Context, HandoverForms
-from service.outlets.calendar import Form, tank_calendar
-from service.outlets.handover_calendar import sheet_calendar
-from service.outlets.metrics import Metrics
-from service.tanks.access import Scope
-from service.tanks.events import Revision
-from service.tanks.values import Tank
+from service.api.http import auth
+from service.integrations.calendar.handover import sheet_calendar
+from service.integrations.calendar.tasks import Form, tank_calendar
+from service.integrations.metrics.exposition import Metrics
+from service.registry.access import Scope
+from service.registry.events import Revision
+from service.registry.models import Tank
 
 
 def web_app(context: Context, metrics: Metrics | None = None) -> Flask:
@@ -38,7 +38,7 @@ def web_app(context: Context, metrics: Metrics | None = None) -> Flask:
             handover=handover_forms(),
         )
     )
-    gate = pages.Gate(_admit, _token_id, access.SESSION_KEY)
+    gate = pages.Gate(_admit, _token_id, auth.SESSION_KEY)
     pages.install(app, context, gate)
     return app
 
@@ -65,13 +65,13 @@ def handover_forms() -> HandoverForms:
 
 def _admit() -> None:
     """Let a request for a page pass as one for the API would."""
-    caller = access.identify(request)
-    needed = access.scope_needed(request)
+    caller = auth.identify(request)
+    needed = auth.scope_needed(request)
     if not caller.scope.covers(needed):
-        raise access.ForbiddenError(f"the token's scope is {caller.scope}; needed: {needed}")
+        raise auth.ForbiddenError(f"the token's scope is {caller.scope}; needed: {needed}")
     if needed is not Scope.READ:
-        access.limits_of().count_write(caller.name)
+        auth.limits_of().count_write(caller.name)
 
 
 def _token_id(secret: str, address: str) -> str:
-    return access.token_of_secret(secret, address).id
+    return auth.token_of_secret(secret, address).id

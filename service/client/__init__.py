@@ -10,7 +10,7 @@ It knows nothing of the service but its HTTP interface::
 
 from service.client.client import DEFAULT_URL, Client
 from service.client.errors import ClientError, Fault, ProblemError, UnreachableError
-from service.client.values import (
+from service.client.models import (
     Amount,
     Away,
     Co2,

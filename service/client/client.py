@@ -10,8 +10,9 @@ from urllib.parse import quote
 import requests
 
 from service.client import stream
+from service.client.codec import options_of, tank_of, tank_path, text_of, value_of
 from service.client.errors import ClientError, UnreachableError, problem_of
-from service.client.values import (
+from service.client.models import (
     Co2,
     Co2Point,
     Event,
@@ -26,7 +27,6 @@ from service.client.values import (
     Tank,
     Temperature,
 )
-from service.client.wording import options_of, tank_of, tank_path, text_of, value_of
 
 DEFAULT_URL: Final = "http://127.0.0.1:8600"
 

@@ -11,7 +11,7 @@ import requests
 from sseclient import SSEClient
 
 from service.client.errors import ClientError, ProblemError, UnreachableError
-from service.client.values import Event
+from service.client.models import Event
 
 MEDIA_TYPE: Final = "text/event-stream"
 SILENCE_S: Final = 45.0

@@ -10,19 +10,19 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.co2 import Target
+from service.derive.co2.current import Target
+from service.derive.models import Array, Co2Series, LightDay
 from service.derive.thresholds import DERIVED, derived_limit
-from service.derive.view import Array, Co2Series, LightDay
-from service.science.light import UMOL_PER_MOL, degree_hours_while_lit
-from service.science.light_co2 import lit_share_by_co2
-from service.science.light_days import (
+from service.registry.models import Tank
+from service.science.light.co2 import lit_share_by_co2
+from service.science.light.days import (
     DayOfLight,
     Thresholds,
     days_of_light,
     thresholds_from_series,
 )
-from service.store.reading import Samples
-from service.tanks.values import Tank
+from service.science.light.dose import UMOL_PER_MOL, degree_hours_while_lit
+from service.store.model import Samples
 
 SECONDS_PER_HOUR = 3600.0
 LEAST_KNOWN_SHARE = 0.5

@@ -8,15 +8,15 @@ from itertools import pairwise
 import numpy as np
 
 from service.clock import to_us
-from service.derive.sensors import age_min
+from service.derive.models import Forecast, Quality, TemperatureNow
+from service.derive.sensor_choice import age_min
 from service.derive.thresholds import derived_limit
 from service.derive.tolerance import Tolerance
-from service.derive.view import Forecast, Quality, TemperatureNow
-from service.science.thermal import Excursion, excursions
-from service.science.thermal_forecast import HORIZON_S, forecast_crossing
-from service.science.thermal_rate import rate_c_per_h
-from service.store.reading import Reading, Samples
-from service.tanks.values import Tank
+from service.registry.models import Tank
+from service.science.temperature.excursions import Excursion, excursions
+from service.science.temperature.forecast import HORIZON_S, forecast_crossing
+from service.science.temperature.rate import rate_c_per_h
+from service.store.model import Reading, Samples
 
 RATE_WINDOW_S = 3600.0
 MOST_DAYS = 14

@@ -1,6 +1,6 @@
 """Thresholds of practice: named, with default, unit and source; a tank may override each.
 
-Those that derived values need stand here; those of the rules in ``service.advice.practice``.
+Those that derived values need stand here; those of the rules in ``service.advice.engine.practice``.
 """
 
 from __future__ import annotations
@@ -9,9 +9,13 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
-from service.science.light import OFF_LUX, ON_LUX
-from service.science.probes_ph import CALIBRATION_DUE_DAYS, DRIFT_PH_PER_30_DAYS, FRESH_SD_PH
-from service.tanks.values import Tank
+from service.registry.models import Tank
+from service.science.light.dose import OFF_LUX, ON_LUX
+from service.science.sensors.ph_electrode import (
+    CALIBRATION_DUE_DAYS,
+    DRIFT_PH_PER_30_DAYS,
+    FRESH_SD_PH,
+)
 
 COMMON_PRACTICE: Final = "common practice, no source"
 OUR_CHOICE: Final = "our choice"

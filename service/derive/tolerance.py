@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from service.derive.thresholds import derived_limit
-from service.tanks.species import Co2Ceiling, co2_ceiling, resolved, shared_temperature_range
-from service.tanks.values import LogEntry, LogKind, Tank
+from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.species import Co2Ceiling, co2_ceiling, resolved, shared_temperature_range
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from service.clock import to_us
-from service.derive.view import TankView
+from service.derive.models import TankView
 
 RANGES: Final = {"day": 1, "week": 7, "month": 30, "year": 365}
 """Word -> days of a chart's range."""

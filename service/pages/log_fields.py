@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from service.errors import FieldFault, InvalidInputError, UnknownUnitError
-from service.tanks.values import LogKind, Tank
+from service.registry.models import LogKind, Tank
 from service.units import QUANTITIES, convert
 
 KIND_WORDS: Final[dict[LogKind, str]] = {

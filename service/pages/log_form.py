@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from service.errors import LittoralError
 from service.pages.log_fields import KIND_WORDS, Field, field_at, fields_of, with_given
-from service.tanks.values import LogKind, Tank
+from service.registry.models import LogKind, Tank
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,8 @@ from typing import Protocol, cast
 from flask import Flask, current_app
 
 from service.clock import Clock
+from service.registry.registry import Registry
 from service.store import Store
-from service.tanks.registry import Registry
 
 EXTENSION = "littoral_pages"
 

@@ -6,9 +6,9 @@ from typing import Any
 
 from flask import Blueprint, Flask
 
-from service.pages import gate, guard, handover_pages, link_pages, parts, refusals, tank_pages
-from service.pages.figures import unit_words
-from service.pages.gate import Gate
+from service.pages import auth, browser_safety, error_pages, handover, parts, sharing_links, tanks
+from service.pages.auth import Gate
+from service.pages.number_format import unit_words
 from service.pages.parts import Parts
 
 PURPOSE = "pages"
@@ -26,10 +26,10 @@ def install(app: Flask, source: Parts, entrance: Gate) -> None:
         RegistryUnavailableError: the key of the session cookie cannot be read.
     """
     parts.attach(app, source)
-    gate.attach(app, entrance)
-    guard.install(app, source.registry.signing_key(PURPOSE))
+    auth.attach(app, entrance)
+    browser_safety.install(app, source.registry.signing_key(PURPOSE))
     app.register_blueprint(_blueprint())
-    refusals.register_elsewhere(app)
+    error_pages.register_elsewhere(app)
 
 
 def _blueprint() -> Blueprint:
@@ -40,16 +40,20 @@ def _blueprint() -> Blueprint:
         static_folder="static",
         static_url_path="/pages/static",
     )
-    gate.register(pages)
-    tank_pages.register(pages)
-    handover_pages.register(pages)
-    link_pages.register(pages)
-    pages.after_request(guard.secure)
+    auth.register(pages)
+    tanks.register(pages)
+    handover.register(pages)
+    sharing_links.register(pages)
+    pages.after_request(browser_safety.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well
     pages.add_app_template_filter(unit_words)
-    refusals.register(pages)
+    error_pages.register(pages)
     return pages
 
 
 def _everywhere() -> dict[str, Any]:
-    return {"form_token": guard.form_token, "token_name": guard.TOKEN, "logged_in": gate.logged_in}
+    return {
+        "form_token": browser_safety.form_token,
+        "token_name": browser_safety.TOKEN,
+        "logged_in": auth.logged_in,
+    }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from service.errors import ConfigError
 from service.store.interface import Store
-from service.store.reading import (
+from service.store.model import (
     AGGREGATES,
     NOT_USABLE,
     Aggregate,
@@ -17,7 +17,7 @@ from service.store.reading import (
     SeriesKey,
     StoreHealth,
 )
-from service.store.sqlite import SqliteStore
+from service.store.sqlite.store import SqliteStore
 
 __all__ = [
     "AGGREGATES",
@@ -51,11 +51,11 @@ def open_store(url: str) -> Store:
     if scheme == "sqlite":
         return SqliteStore.from_url(url)
     if scheme in ("influx", "influxs"):
-        from service.store.influx import InfluxStore
+        from service.store.influx.store import InfluxStore
 
         return InfluxStore.from_url(url)
     if scheme in ("victoriametrics", "victoriametricss"):
-        from service.store.victoriametrics import VictoriametricsStore
+        from service.store.victoriametrics.store import VictoriametricsStore
 
         return VictoriametricsStore.from_url(url)
     raise ConfigError(

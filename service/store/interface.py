@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import Protocol
 
-from service.store.reading import (
+from service.store.model import (
     AGGREGATES,
     Aggregate,
     Buckets,

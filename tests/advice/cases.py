@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from service.advice.recommendation import Finding, Severity
-from service.advice.rule import NOTHING_STANDS, Standing
-from service.advice.rules import evaluate
-from service.derive.material import view_from
-from service.derive.view import TankView
-from service.store.reading import Samples
-from service.tanks.values import LogEntry, LogKind, Tank
+from service.advice.engine.catalogue import evaluate
+from service.advice.engine.recommendation import Finding, Severity
+from service.advice.engine.rule import NOTHING_STANDS, Standing
+from service.derive.inputs import view_from
+from service.derive.models import TankView
+from service.registry.models import LogEntry, LogKind, Tank
+from service.store.model import Samples
 from tests.derive.pieces import NOON, a_tank, days_of, entry, material_with
 
 DAY = timedelta(days=1)

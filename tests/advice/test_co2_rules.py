@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from service.advice.recommendation import Severity
-from service.tanks.values import PhotoperiodPlan, Stock
+from service.advice.engine.recommendation import Severity
+from service.registry.models import PhotoperiodPlan, Stock
 from tests.advice.cases import HOUR, amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, days_of, gassed
 

@@ -10,17 +10,21 @@ import numpy as np
 import pytest
 
 from service.advice import cautions
-from service.advice.care_plan import tasks_between
+from service.advice.engine.catalogue import evaluate
+from service.advice.engine.practice import THRESHOLDS
+from service.advice.engine.recommendation import Amount, Severity
+from service.advice.engine.rule import Case
+from service.advice.handover.care_plan import tasks_between
 from service.advice.phrases import days, dose
-from service.advice.practice import THRESHOLDS
-from service.advice.recommendation import Amount, Severity
-from service.advice.rule import Case
-from service.advice.rules import evaluate
 from service.derive.thresholds import DERIVED
-from service.science.nutrient_limits import MAX_KH_STEP_DKH
-from service.science.probes_ph import CALIBRATION_DUE_DAYS, DRIFT_PH_PER_30_DAYS, FRESH_SD_PH
-from service.science.water_change_mix import MAX_TEMPERATURE_STEP_C
-from service.tanks.values import LogKind, PhotoperiodPlan, WaterChangePlan
+from service.registry.models import LogKind, PhotoperiodPlan, WaterChangePlan
+from service.science.nutrients.limits import MAX_KH_STEP_DKH
+from service.science.sensors.ph_electrode import (
+    CALIBRATION_DUE_DAYS,
+    DRIFT_PH_PER_30_DAYS,
+    FRESH_SD_PH,
+)
+from service.science.water.mix import MAX_TEMPERATURE_STEP_C
 from tests.advice.cases import DAY, HOUR, NOON, a_tank, amount, found, the, usual_log, view_with
 from tests.derive.pieces import KH_4, entry, gassed, lamp
 

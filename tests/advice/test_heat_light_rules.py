@@ -7,8 +7,8 @@ from datetime import UTC, datetime, time, timedelta
 import numpy as np
 import pytest
 
-from service.advice.recommendation import Severity
-from service.tanks.values import PhotoperiodPlan, WaterChangePlan
+from service.advice.engine.recommendation import Severity
+from service.registry.models import PhotoperiodPlan, WaterChangePlan
 from tests.advice.cases import amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, grid, lamp
 

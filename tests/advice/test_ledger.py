@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from service.advice.bookkeeping import MOST_UNFOLDED
-from service.advice.ledger import Ledger
-from service.advice.recommendation import Evidence, Finding, Severity, State
-from service.derive.view import TankView
+from service.advice.engine.ledger import Ledger
+from service.advice.engine.lifecycle import MOST_UNFOLDED
+from service.advice.engine.recommendation import Evidence, Finding, Severity, State
+from service.derive.models import TankView
 from service.errors import ConflictError, InvalidInputError, NotFoundError
-from service.tanks.registry import open_registry
-from service.tanks.values import LogEntry, LogKind
+from service.registry.models import LogEntry, LogKind
+from service.registry.registry import open_registry
 from tests.advice.cases import DAY, HOUR, MINUTE, view_with
 from tests.derive.pieces import NOON, a_tank, entry
 

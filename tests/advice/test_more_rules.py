@@ -8,16 +8,16 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from service.advice.practice import THRESHOLDS, check_thresholds
-from service.advice.recommendation import Finding, Severity
-from service.advice.reconcile import reconciled
-from service.advice.rules import RULES, evaluate
+from service.advice.engine.catalogue import RULES, evaluate
+from service.advice.engine.conflicts import reconciled
+from service.advice.engine.practice import THRESHOLDS, check_thresholds
+from service.advice.engine.recommendation import Finding, Severity
 from service.clock import to_us
-from service.derive.view import Estimate, GasModel
+from service.derive.models import Estimate, GasModel
 from service.errors import InvalidInputError
-from service.science.hardness import MEQ_L_PER_DEGREE
-from service.store.reading import Flag, Reading, SeriesInfo, SeriesKey
-from service.tanks.values import LogKind, PlantDemand, Stock, WaterChangePlan
+from service.registry.models import LogKind, PlantDemand, Stock, WaterChangePlan
+from service.science.water.hardness import MEQ_L_PER_DEGREE
+from service.store.model import Flag, Reading, SeriesInfo, SeriesKey
 from tests.advice.cases import DAY, HOUR, amount, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, days_of, entry, gassed, grid, lamp, samples
 

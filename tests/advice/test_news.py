@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from service.advice.ledger import Ledger
-from service.advice.recommendation import Severity, State
-from service.tanks.registry import Registry, open_registry
+from service.advice.engine.ledger import Ledger
+from service.advice.engine.recommendation import Severity, State
+from service.registry.registry import Registry, open_registry
 from tests.advice.cases import HOUR, MINUTE
 from tests.advice.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank

@@ -11,8 +11,8 @@ from service.api.context import Context, install
 from service.cli.web import handover_forms, tasks_calendar
 from service.clock import FixedClock
 from service.config import Config
+from service.registry.registry import open_registry
 from service.store import open_store
-from service.tanks.registry import open_registry
 
 NOW = datetime(2025, 6, 4, 12, 0, tzinfo=UTC)
 

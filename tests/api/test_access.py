@@ -16,7 +16,7 @@ from service.api.context import install
 from service.api.server import Server
 from service.clock import FixedClock
 from service.config import HttpConfig
-from service.tanks.access import Scope
+from service.registry.access import Scope
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import TANK, put
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from icalendar import Calendar
 
+from service.advice.engine.scheduler import Watch
 from service.api.app import create_app
 from service.api.context import Context
-from service.outlets.watch import Watch
 from tests.api.conftest import problem_of
 from tests.api.scenes import day_of_readings, put
 

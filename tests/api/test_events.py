@@ -13,13 +13,13 @@ import requests
 
 from service.api.app import create_app
 from service.api.context import kept
+from service.api.events.stream import Pace
 from service.api.server import Server
-from service.api.streams import Pace
 from service.config import Config, HttpConfig
 from service.errors import StoreUnavailableError
+from service.registry.access import Scope
+from service.registry.events import NewEvent
 from service.store import Flag
-from service.tanks.access import Scope
-from service.tanks.events import NewEvent
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import reading
 

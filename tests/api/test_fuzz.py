@@ -18,7 +18,7 @@ from schemathesis.specs.openapi.checks import positive_data_acceptance
 
 from service.cli.web import web_app
 from service.config import HttpConfig
-from service.tanks.access import Scope
+from service.registry.access import Scope
 from tests.api.conftest import NOW
 from tests.api.scenes import day_of_readings, put
 

@@ -9,11 +9,11 @@ import pytest
 from ical.calendar_stream import IcsCalendarStream
 from icalendar import Calendar
 
+from service.advice.engine.scheduler import Watch
 from service.api.context import install
 from service.cli.web import web_app
 from service.clock import FixedClock
-from service.outlets.watch import Watch
-from service.tanks.access import Scope
+from service.registry.access import Scope
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import day_of_readings, put
 

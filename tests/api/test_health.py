@@ -5,8 +5,8 @@ from __future__ import annotations
 import socket
 from dataclasses import replace
 
+from service.advice.engine.scheduler import Watch
 from service.api.context import install
-from service.outlets.watch import Watch
 from service.store import open_store
 from tests.api.conftest import problem_of
 from tests.api.scenes import put

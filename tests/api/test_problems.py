@@ -9,7 +9,7 @@ import pytest
 
 from service import errors
 from service.api.app import create_app
-from service.api.problems import PROBLEMS
+from service.api.http.problems import PROBLEMS
 from tests.api.conftest import problem_of
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -24,7 +24,7 @@ def subclasses(base):
 def test_every_error_class_is_a_documented_problem():
     assert list(subclasses(errors.LittoralError))
     for error in (errors.LittoralError, *subclasses(errors.LittoralError)):
-        if error.__module__.startswith(("service.pages", "service.outlets", "demo")):
+        if error.__module__.startswith(("service.pages", "service.integrations", "demo")):
             continue  # they never reach a client of the API
         kind = PROBLEMS[error.slug]
         assert (kind.title, kind.status) == (error.title, error.status), error

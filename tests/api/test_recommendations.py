@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
+from service.advice.engine.scheduler import Watch
 from service.api.context import install
-from service.outlets.watch import Watch
 from tests.api.conftest import problem_of
 from tests.api.scenes import day_of_readings, put
 

@@ -202,7 +202,7 @@ def test_patch_changes_what_is_given_and_nothing_else(client):
 
 def test_merge_patch_vs_rfc_7386():
     """The test cases of RFC 7386, appendix A."""
-    from service.api.merge_patch import merged
+    from service.api.http.merge_patch import merged
 
     for original, patch, result in (
         ({"a": "b"}, {"a": "c"}, {"a": "c"}),

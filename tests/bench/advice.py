@@ -21,13 +21,13 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-from service.advice.rules import RULES, evaluate
-from service.derive.material import Material, view_from
-from service.derive.view import TankView
-from service.outlets.watch import Watch
-from service.store.reading import Reading
-from service.store.sqlite import SqliteStore
-from service.tanks.registry import open_registry
+from service.advice.engine.catalogue import RULES, evaluate
+from service.advice.engine.scheduler import Watch
+from service.derive.inputs import Material, view_from
+from service.derive.models import TankView
+from service.registry.registry import open_registry
+from service.store.model import Reading
+from service.store.sqlite.store import SqliteStore
 from tests.advice.cases import usual_log
 from tests.derive.pieces import NOON, a_tank, days_of, gassed, lamp, material_with
 

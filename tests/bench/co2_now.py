@@ -21,9 +21,9 @@ from pathlib import Path
 import requests
 
 from service.clock import to_us
+from service.registry.models import LogKind
+from service.registry.registry import open_registry
 from service.store import Reading, open_store
-from service.tanks.registry import open_registry
-from service.tanks.values import LogKind
 from tests.bench import store_year
 from tests.servers import HOST, free_port, wait_until
 

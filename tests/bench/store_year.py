@@ -23,8 +23,8 @@ import requests
 
 from service.clock import FixedClock, to_us
 from service.store import Reading, SeriesKey, Store, open_store
-from service.store.sqlite import SqliteStore
-from service.store.sqlite_file import path_of_url
+from service.store.sqlite.file import path_of_url
+from service.store.sqlite.store import SqliteStore
 
 START = datetime(2025, 1, 1, tzinfo=UTC)
 END = datetime(2026, 1, 1, tzinfo=UTC)
@@ -67,8 +67,8 @@ def batches(readings: int, size: int = 10_000) -> Iterator[list[Reading]]:
 
 def registry_url() -> str:
     """A registry of its own with the tank, its alkalinity and animals with a range."""
-    from service.tanks.registry import open_registry
-    from service.tanks.values import Stock, Tank
+    from service.registry.models import Stock, Tank
+    from service.registry.registry import open_registry
 
     folder = tempfile.mkdtemp(prefix="littoral-bench-")
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
@@ -102,7 +102,7 @@ def through_api(url: str, path: str) -> Callable[[], Any]:
     from service.api.app import create_app
     from service.api.context import Context
     from service.config.values import Config
-    from service.tanks.registry import open_registry
+    from service.registry.registry import open_registry
 
     context = Context(
         store=ready(url),

@@ -9,10 +9,10 @@ from datetime import UTC, date, datetime
 
 import pytest
 
+from service.advice.engine.scheduler import Watch
 from service.api.server import Server
 from service.client import Client, ClientError, ProblemError, UnreachableError
 from service.config import HttpConfig
-from service.outlets.watch import Watch
 from tests.api.scenes import TANK, day_of_readings, put
 from tests.cli.conftest import refused
 

@@ -10,13 +10,13 @@ from pathlib import Path
 
 import pytest
 
-from service.cli.tied import Tie
+from service.cli.child_process_guard import Tie
 from tests.cli.conftest import ROOT
 from tests.servers import wait_until
 
 PARENT = """
 import subprocess, sys, time
-from service.cli.tied import Tie
+from service.cli.child_process_guard import Tie
 tie = Tie()
 children = [subprocess.Popen(tie.command(sys.argv[1:]), pass_fds=tie.fds) for _ in range(2)]
 print(*(child.pid for child in children), flush=True)

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 import pytest
 
 from service.client import Client, ProblemError, stream
-from service.tanks.access import Scope
+from service.registry.access import Scope
 from tests.api.conftest import NOW
 from tests.api.scenes import day_of_readings, put, reading
 from tests.cli.conftest import ROOT, refused

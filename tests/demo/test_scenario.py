@@ -15,11 +15,11 @@ from demo.scenario import DemoTank, latest_at
 from demo.simulator import DAY_S, Trace, simulate
 from demo.tanks import emberpane, lateleaf, quillwater, scenario
 from demo.wire import Form, Wire
-from service.science.thermal import excursions
+from service.registry.models import LogKind
+from service.registry.registry import open_registry
+from service.registry.species import co2_ceiling, shared_temperature_range, species
+from service.science.temperature.excursions import excursions
 from service.store import Flag, Reading, SeriesKey, open_store
-from service.tanks.registry import open_registry
-from service.tanks.species import co2_ceiling, shared_temperature_range, species
-from service.tanks.values import LogKind
 
 ORIGIN = datetime(2031, 3, 5, 11, 30, tzinfo=UTC)
 SCENARIO = scenario(ORIGIN)

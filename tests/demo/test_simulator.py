@@ -31,8 +31,8 @@ from demo.simulator import (
     simulate,
 )
 from service.errors import InvalidInputError
-from service.science.carbonate import co2_mg_l
-from service.science.gas_exchange import (
+from service.science.carbonate.co2 import co2_mg_l
+from service.science.gas_exchange.air_water import (
     co2_after,
     co2_air_equilibrium_mg_l,
     exchange_rate_at_temperature,

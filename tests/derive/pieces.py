@@ -9,12 +9,9 @@ from datetime import UTC, datetime, time, timedelta
 import numpy as np
 
 from service.clock import to_us
-from service.derive.material import Material
-from service.derive.sensors import Believed
-from service.science.carbonate import ph_for_co2
-from service.science.hardness import MEQ_L_PER_DEGREE
-from service.store.reading import Flag, Reading, Samples, SeriesInfo, SeriesKey
-from service.tanks.values import (
+from service.derive.inputs import Material
+from service.derive.sensor_choice import Believed
+from service.registry.models import (
     Dimensions,
     DosePlan,
     LogEntry,
@@ -24,6 +21,9 @@ from service.tanks.values import (
     Stock,
     Tank,
 )
+from service.science.carbonate.co2 import ph_for_co2
+from service.science.water.hardness import MEQ_L_PER_DEGREE
+from service.store.model import Flag, Reading, Samples, SeriesInfo, SeriesKey
 
 NOON = datetime(2026, 3, 10, 12, 0, tzinfo=UTC)
 KH_4 = 4 * MEQ_L_PER_DEGREE

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from service.clock import to_us
-from service.derive.alkalinity import alkalinity_at, alkalinity_in_force
-from service.science.hardness import MEQ_L_PER_DEGREE
-from service.tanks.values import LogKind, WaterChangePlan
+from service.derive.co2.alkalinity import alkalinity_at, alkalinity_in_force
+from service.registry.models import LogKind, WaterChangePlan
+from service.science.water.hardness import MEQ_L_PER_DEGREE
 from tests.derive.pieces import KH_4, NOON, a_tank, entry
 
 DAY = timedelta(days=1)

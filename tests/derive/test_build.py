@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 
 from service.clock import to_us
-from service.derive import build
-from service.derive.load import log_of
-from service.derive.view import Co2State, Quality
+from service.derive import queries
+from service.derive.loader import log_of
+from service.derive.models import Co2State, Quality
+from service.registry.models import LogKind, Tank
+from service.registry.registry import Registry, open_registry
 from service.store.interface import Store
-from service.store.reading import Flag, Reading
-from service.store.sqlite import SqliteStore
-from service.tanks.registry import Registry, open_registry
-from service.tanks.values import LogKind, Tank
+from service.store.model import Flag, Reading
+from service.store.sqlite.store import SqliteStore
 from tests.derive.pieces import KH_4, NOON, a_tank, days_of, gassed, grid
 
 DAY = timedelta(days=1)
@@ -56,7 +56,7 @@ def believing(house: House, **sensors: str) -> Tank:
 
 
 def test_view_of_a_healthy_tank(house: House) -> None:
-    view = build.view_of(believing(house, ph="b-good"), house.registry, house.store, NOON)
+    view = queries.view_of(believing(house, ph="b-good"), house.registry, house.store, NOON)
     assert view.co2.co2 is not None
     assert view.co2.co2.value == pytest.approx(float(gassed(grid(NOON, NOON))[0]), rel=1e-6)
     assert view.co2.state is Co2State.WITHIN
@@ -73,8 +73,8 @@ def test_view_of_a_healthy_tank(house: House) -> None:
 
 
 def test_named_sensor_is_believed_and_by_name_without_one(house: House) -> None:
-    good = build.co2_now(believing(house, ph="b-good"), house.registry, house.store, NOON)
-    other = build.co2_now(believing(house), house.registry, house.store, NOON)
+    good = queries.co2_now(believing(house, ph="b-good"), house.registry, house.store, NOON)
+    other = queries.co2_now(believing(house), house.registry, house.store, NOON)
     assert good.ph is not None and good.ph.sensor == "b-good"
     assert other.ph is not None and other.ph.sensor == "a-off"
     assert good.co2 is not None and other.co2 is not None
@@ -82,13 +82,13 @@ def test_named_sensor_is_believed_and_by_name_without_one(house: House) -> None:
 
 
 def test_a_named_sensor_that_fell_silent_is_replaced_with_the_reason(house: House) -> None:
-    found = build.co2_now(believing(house, ph="gone"), house.registry, house.store, NOON)
+    found = queries.co2_now(believing(house, ph="gone"), house.registry, house.store, NOON)
     assert found.ph is not None and found.ph.sensor == "a-off"
     assert any("because gone gives no usable reading" in reason for reason in found.reasons)
 
 
 def test_silence_makes_everything_stale(house: House) -> None:
-    view = build.view_of(house.tank, house.registry, house.store, NOON + timedelta(hours=3))
+    view = queries.view_of(house.tank, house.registry, house.store, NOON + timedelta(hours=3))
     assert view.co2.co2 is None
     assert view.co2.quality is Quality.STALE
     assert "3.0 h ago" in view.co2.reasons[0]
@@ -105,7 +105,7 @@ def test_stuck_probe_gives_unknown_with_the_reason(house: House, tmp_path: Path)
             Reading("reed", "ph", "one", last, 6.7, Flag.STUCK),
         ]
     )
-    found = build.co2_now(house.tank, house.registry, with_stuck, NOON)
+    found = queries.co2_now(house.tank, house.registry, with_stuck, NOON)
     with_stuck.close()
     assert found.co2 is None
     assert found.state is Co2State.UNKNOWN
@@ -114,21 +114,23 @@ def test_stuck_probe_gives_unknown_with_the_reason(house: House, tmp_path: Path)
 
 def test_co2_series_raw_and_by_the_hour(house: House) -> None:
     tank = believing(house, ph="b-good")
-    raw = build.co2_series(tank, house.registry, house.store, NOON - DAY, NOON)
+    raw = queries.co2_series(tank, house.registry, house.store, NOON - DAY, NOON)
     assert len(raw.time_us) == 288
     assert raw.value == pytest.approx(gassed(raw.time_us), rel=1e-6)
-    hourly = build.co2_series(tank, house.registry, house.store, NOON - DAY, NOON, HOUR_US)
+    hourly = queries.co2_series(tank, house.registry, house.store, NOON - DAY, NOON, HOUR_US)
     assert hourly.time_us.tolist() == list(range(to_us(NOON - DAY), to_us(NOON), HOUR_US))
     expected = raw.value.reshape(24, 12).mean(axis=1)
     assert hourly.value == pytest.approx(expected, rel=1e-3)
 
 
 def test_light_day_of_yesterday(house: House) -> None:
-    day = build.light_day(house.tank, house.registry, house.store, date(2026, 3, 9), NOON)
+    day = queries.light_day(house.tank, house.registry, house.store, date(2026, 3, 9), NOON)
     assert day is not None
     assert day.complete
     assert day.photoperiod_h == pytest.approx(8.0, abs=0.05)
-    assert build.light_day(house.tank, house.registry, house.store, date(2026, 3, 11), NOON) is None
+    assert (
+        queries.light_day(house.tank, house.registry, house.store, date(2026, 3, 11), NOON) is None
+    )
 
 
 def test_excursions_from_every_reading(house: House, tmp_path: Path) -> None:
@@ -141,8 +143,8 @@ def test_excursions_from_every_reading(house: House, tmp_path: Path) -> None:
             for at, one in zip(time_us.tolist(), value.tolist(), strict=True)
         ]
     )
-    (found,) = build.tank_excursions(house.tank, house.registry, store, NOON - DAY, NOON)
-    now = build.temperature_now(house.tank, house.registry, store, NOON)
+    (found,) = queries.tank_excursions(house.tank, house.registry, store, NOON - DAY, NOON)
+    now = queries.temperature_now(house.tank, house.registry, store, NOON)
     store.close()
     assert found.degree_hours == pytest.approx(4.0)
     assert now.rate_k_h == pytest.approx(-1.0)

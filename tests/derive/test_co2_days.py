@@ -7,15 +7,15 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from service.derive.co2_lit import co2_above
+from service.derive.co2.lit import co2_above
+from service.derive.inputs import view_from
 from service.derive.light_plan import judged_light, planned_lit
-from service.derive.material import view_from
+from service.derive.models import Co2Series, TankView
 from service.derive.temperature import daily_minima
-from service.derive.view import Co2Series, TankView
-from service.science.carbonate import ph_for_co2
-from service.science.gas_exchange import CO2_PPM_ROOM, co2_air_equilibrium_mg_l
-from service.store.reading import Samples
-from service.tanks.values import LogKind, PhotoperiodPlan
+from service.registry.models import LogKind, PhotoperiodPlan
+from service.science.carbonate.co2 import ph_for_co2
+from service.science.gas_exchange.air_water import CO2_PPM_ROOM, co2_air_equilibrium_mg_l
+from service.store.model import Samples
 from tests.derive.pieces import (
     KH_4,
     NOON,

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from service.clock import to_us
-from service.derive.build import co2_now
-from service.derive.view import Co2Now
+from service.derive.models import Co2Now
+from service.derive.queries import co2_now
+from service.registry.registry import Registry, open_registry
 from service.store import Reading, Store, open_store
-from service.tanks.registry import Registry, open_registry
 from tests.another_process import AnotherProcess
 from tests.derive.pieces import NOON, a_tank
 
@@ -21,8 +21,8 @@ from dataclasses import replace
 from datetime import timedelta
 from service.clock import to_us
 from service.store import Reading, open_store
-from service.tanks.registry import open_registry
-from service.tanks.values import LogKind
+from service.registry.registry import open_registry
+from service.registry.models import LogKind
 from tests.derive.pieces import NOON, a_tank
 store, registry = open_store(sys.argv[1]), open_registry(sys.argv[2])
 def read(quantity, value, seconds):

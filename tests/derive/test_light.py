@@ -7,11 +7,11 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
-from service.derive.co2 import Target, co2_over
+from service.derive.co2.current import Target, co2_over
+from service.derive.inputs import light_now_from, light_source_from, view_from
 from service.derive.light import LightSource, light_days_of, light_source, local_midnight
-from service.derive.material import light_now_from, light_source_from, view_from
-from service.derive.view import Quality
-from service.store.reading import Samples
+from service.derive.models import Quality
+from service.store.model import Samples
 from tests.derive.pieces import NOON, a_tank, days_of, gassed, grid, lamp, material_with, samples
 
 MARCH_9 = date(2026, 3, 9)

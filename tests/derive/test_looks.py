@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 
 from service.clock import to_us
-from service.derive import looks as module
-from service.derive.build import view_of
-from service.derive.looks import Looks
-from service.derive.view import TankView
-from service.store.reading import Buckets, Reading, SeriesKey
-from service.store.sqlite import SqliteStore
-from service.tanks.registry import Registry, open_registry
-from service.tanks.values import LogKind
+from service.derive import cache as module
+from service.derive.cache import Looks
+from service.derive.models import TankView
+from service.derive.queries import view_of
+from service.registry.models import LogKind
+from service.registry.registry import Registry, open_registry
+from service.store.model import Buckets, Reading, SeriesKey
+from service.store.sqlite.store import SqliteStore
 from tests.derive.pieces import KH_4, NOON, a_tank, days_of
 
 HOUR = timedelta(hours=1)

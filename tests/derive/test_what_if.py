@@ -16,14 +16,14 @@ import pytest
 from demo.measuring import measured
 from demo.model import Gas, Lamp, Room, Sensor, TankModel, Water
 from demo.simulator import Trace, simulate
-from service.derive.co2 import target_of
-from service.derive.gas import gas_hours_per_day, gas_model_of, gas_spans
-from service.derive.material import view_from
-from service.derive.view import TankView
-from service.derive.what_if import Answer, Question, what_if
+from service.derive.co2.current import target_of
+from service.derive.gas_exchange import gas_hours_per_day, gas_model_of, gas_spans
+from service.derive.inputs import view_from
+from service.derive.models import TankView
+from service.derive.prediction.what_if import Answer, Question, what_if
 from service.errors import ConflictError, InvalidInputError
-from service.store.reading import Samples
-from service.tanks.values import PhotoperiodPlan, PlantDemand, Stock, Tank, WaterChangePlan
+from service.registry.models import PhotoperiodPlan, PlantDemand, Stock, Tank, WaterChangePlan
+from service.store.model import Samples
 from tests.derive.pieces import KH_4, a_tank, material_with, samples
 
 START = datetime(2026, 3, 2, tzinfo=UTC)

@@ -12,8 +12,8 @@ from pathlib import Path
 from ingest.app import Ingester
 from service.clock import SystemClock
 from service.config import Config
+from service.registry.registry import open_registry
 from service.store import open_store
-from service.tanks.registry import open_registry
 
 
 def run(config: Config, log: Path) -> None:

@@ -9,9 +9,9 @@ from dataclasses import replace
 
 import pytest
 
-from ingest.client import address
 from service.config import MqttConfig, RouteConfig
 from service.errors import ConfigError
+from service.mqtt.connection import address
 from service.store import Flag
 from tests.ingest.conftest import publish, publish_lines
 from tests.servers import HOST, free_port, program, wait_until

@@ -6,14 +6,14 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from ingest.decode import Sample
-from ingest.message import PayloadError, Reason
-from ingest.probes import Calibrations
-from ingest.recompute import recompute
+from ingest.decode.decoder import Sample
+from ingest.decode.message import PayloadError, Reason
+from ingest.process.calibration import Calibrations
+from ingest.tools.recalculation import recompute
 from service.errors import InvalidInputError
+from service.registry.calibration import read_calibration
+from service.registry.models import LogEntry, LogKind
 from service.store import Flag, Reading, SeriesKey, open_store
-from service.tanks.calibration import read_calibration
-from service.tanks.values import LogEntry, LogKind
 from tests.ingest.conftest import publish
 
 NOW = datetime(2031, 5, 4, 12, tzinfo=UTC)

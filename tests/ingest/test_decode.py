@@ -6,9 +6,9 @@ import json
 
 import pytest
 
-from ingest.decode import Sample, decode
-from ingest.message import Message, Reason
-from ingest.routes import Router
+from ingest.decode.decoder import Sample, decode
+from ingest.decode.message import Message, Reason
+from ingest.decode.routes import Router
 from service.config import RouteConfig
 from service.store import Flag
 

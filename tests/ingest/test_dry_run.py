@@ -7,12 +7,12 @@ import threading
 
 import pytest
 
-from ingest.decode import decode
-from ingest.dry_run import dry_run, explain
-from ingest.message import Message
-from ingest.probes import Calibrations
-from ingest.routes import Router
-from ingest.suggest import suggest_routes
+from ingest.decode.decoder import decode
+from ingest.decode.message import Message
+from ingest.decode.routes import Router
+from ingest.process.calibration import Calibrations
+from ingest.tools.dry_run import dry_run, explain
+from ingest.tools.route_suggestion import suggest_routes
 from service.clock import SystemClock
 from service.config import load_config
 from service.errors import ConfigError

@@ -10,16 +10,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest.decode import decode
-from ingest.delivery import decode_readings, encode_readings
-from ingest.journal import Journal
-from ingest.message import Message, Reason
-from ingest.pipeline import Pipeline
-from ingest.probes import Calibrations
-from ingest.quality import Judge
-from ingest.routes import Router
-from ingest.spool import Spool
-from ingest.stamps import StampLimits
+from ingest.decode.decoder import decode
+from ingest.decode.message import Message, Reason
+from ingest.decode.routes import Router
+from ingest.deliver.delivery import decode_readings, encode_readings
+from ingest.deliver.spool import Spool
+from ingest.process.calibration import Calibrations
+from ingest.process.dedupe import Journal
+from ingest.process.device_clock import StampLimits
+from ingest.process.processor import Pipeline
+from ingest.process.quality import Judge
 from service.config import RouteConfig
 from service.store import open_store
 from tests.ingest.conftest import publish, publish_lines

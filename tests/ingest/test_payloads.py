@@ -6,11 +6,11 @@ import json
 
 import pytest
 
-from ingest.decode import decode
-from ingest.message import Message, PayloadError, Reason
-from ingest.payloads import parse
-from ingest.payloads.record import split_name
-from ingest.routes import Router
+from ingest.decode.decoder import decode
+from ingest.decode.message import Message, PayloadError, Reason
+from ingest.decode.payloads import parse
+from ingest.decode.payloads.record import split_name
+from ingest.decode.routes import Router
 from service.config import RouteConfig
 
 ARRIVAL_US = 1_320_078_429_000_000

@@ -8,9 +8,9 @@ import random
 import numpy as np
 import pytest
 
-from ingest.quality import Judge
-from ingest.quality.limits import LIMITS
-from ingest.stamps import BACKLOG_S, StampLimits
+from ingest.process.device_clock import BACKLOG_S, StampLimits
+from ingest.process.quality import Judge
+from ingest.process.quality.limits import LIMITS
 from service.errors import StoreUnavailableError
 from service.store import Flag, Reading, Samples
 from service.units import QUANTITIES
@@ -243,7 +243,7 @@ def test_arrivals_are_kept_apart_by_the_stores_resolution():
 
 
 def test_memory_is_bounded(judge, monkeypatch):
-    monkeypatch.setattr("ingest.quality.judge._SERIES", 100)
+    monkeypatch.setattr("ingest.process.quality.judge._SERIES", 100)
     for n in range(1000):
         Series(judge, sensor=f"s{n}").feed(24.0)
     assert len(judge._series) == 100

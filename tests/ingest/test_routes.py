@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from ingest.routes import Router, sensor_name
-from ingest.subscriptions import any_overlap, covers, first_match, overlap, widened
+from ingest.decode.routes import Router, sensor_name
+from ingest.receive.subscriptions import any_overlap, covers, first_match, overlap, widened
 from service.config import RouteConfig
 from service.errors import ConfigError
 

@@ -7,20 +7,20 @@ import threading
 
 import pytest
 
-from ingest.delivery import (
+from ingest.decode.message import Message
+from ingest.deliver.buffered_writer import Lane, Place
+from ingest.deliver.delivery import (
     decode_readings,
     decode_rejections,
     encode_readings,
     encode_rejections,
 )
-from ingest.journal import Journal
-from ingest.lane import Lane, Place
-from ingest.message import Message
-from ingest.spool import Depth, Spool, SpoolFullError
+from ingest.deliver.spool import Depth, Spool, SpoolFullError
+from ingest.process.dedupe import Journal
 from service.clock import SystemClock, from_us
 from service.errors import ConfigError, StoreRefusedError, StoreUnavailableError
+from service.registry.models import Rejection
 from service.store import Flag, Reading
-from service.tanks.values import Rejection
 from tests.servers import wait_until
 
 
@@ -72,7 +72,7 @@ def test_bound_is_kept_and_room_comes_back(tmp_path):
 
 
 def test_second_process_and_foreign_file_are_refused(tmp_path, spool, monkeypatch):
-    monkeypatch.setattr("ingest.spool.LOCK_PATIENCE_S", 0.1)
+    monkeypatch.setattr("ingest.deliver.spool.LOCK_PATIENCE_S", 0.1)
     with pytest.raises(ConfigError, match=r"spool_path.*locked"):
         Spool(spool.path, 1)
     other = tmp_path / "other.db"

@@ -12,7 +12,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersi
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from ingest.wire import Client
+from service.mqtt.wire import Client
 from tests.servers import HOST, wait_until
 
 COUNT = 300

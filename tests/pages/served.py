@@ -10,15 +10,15 @@ from pathlib import Path
 from demo.history import Past, register
 from demo.scenario import Scenario
 from demo.tanks import scenario
-from service.advice.ledger import Ledger
-from service.advice.rules import evaluate
+from service.advice.engine.catalogue import evaluate
+from service.advice.engine.ledger import Ledger
 from service.api.context import Context
 from service.api.server import Server
 from service.cli.web import web_app
 from service.config import Config, HttpConfig
-from service.derive.build import view_of
-from service.store.sqlite import SqliteStore
-from service.tanks.registry import Registry, open_registry
+from service.derive.queries import view_of
+from service.registry.registry import Registry, open_registry
+from service.store.sqlite.store import SqliteStore
 
 ORIGIN = datetime(2026, 4, 15, 13, 20, tzinfo=UTC)
 """Mid-photoperiod of an ordinary Wednesday of the invented scenario."""

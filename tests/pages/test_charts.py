@@ -10,9 +10,9 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from service.clock import to_us
-from service.derive.build import co2_series
-from service.store.reading import Reading
-from service.tanks.values import Stock, Tank
+from service.derive.queries import co2_series
+from service.registry.models import Stock, Tank
+from service.store.model import Reading
 from tests.pages.conftest import Opener, Watched
 from tests.pages.served import Served
 

@@ -9,12 +9,12 @@ import pytest
 import requests
 from playwright.sync_api import expect
 
-from service.advice.ledger import Ledger
-from service.advice.recommendation import Recommendation, State
+from service.advice.engine.ledger import Ledger
+from service.advice.engine.recommendation import Recommendation, State
 from service.clock import to_us
-from service.science.hardness import meq_l_from_dkh
-from service.store.reading import Reading
-from service.tanks.values import LogKind, Stock, Tank
+from service.registry.models import LogKind, Stock, Tank
+from service.science.water.hardness import meq_l_from_dkh
+from service.store.model import Reading
 from tests.pages.conftest import Opener
 from tests.pages.served import Served, serve
 

@@ -6,9 +6,9 @@ import requests
 from playwright.sync_api import expect
 
 from service.clock import to_us
-from service.store.reading import Reading
-from service.tanks.access import Scope
-from service.tanks.values import LogKind, Tank
+from service.registry.access import Scope
+from service.registry.models import LogKind, Tank
+from service.store.model import Reading
 from tests.pages.conftest import Opener
 from tests.pages.served import Served
 

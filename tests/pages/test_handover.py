@@ -9,9 +9,9 @@ import pytest
 import requests
 from playwright.sync_api import expect
 
-from service.advice.ledger import Ledger
-from service.tanks.access import Scope
-from service.tanks.values import Absence, DosePlan, LogKind, Stock, Tank
+from service.advice.engine.ledger import Ledger
+from service.registry.access import Scope
+from service.registry.models import Absence, DosePlan, LogKind, Stock, Tank
 from tests.pages.conftest import Opener
 from tests.pages.served import Served
 from tests.pages.test_reading import violations

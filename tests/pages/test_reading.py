@@ -11,9 +11,9 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
 from service.clock import to_us
-from service.derive.build import view_of
-from service.store.reading import Reading
-from service.tanks.values import Stock, Tank
+from service.derive.queries import view_of
+from service.registry.models import Stock, Tank
+from service.store.model import Reading
 from tests.pages.conftest import Opener
 from tests.pages.served import Served, serve
 
@@ -182,7 +182,7 @@ def test_a_defect_is_a_page_that_gives_nothing_away(
     def fail(*_: object) -> None:
         raise ZeroDivisionError("of the inside")
 
-    monkeypatch.setattr("service.pages.tank_pages.survey", fail)
+    monkeypatch.setattr("service.pages.tanks.survey", fail)
     answer = requests.get(bare.url, timeout=10)
     assert answer.status_code == 500
     assert answer.headers["Content-Type"].startswith("text/html")

@@ -19,20 +19,18 @@ import numpy as np
 from demo.measuring import measured
 from demo.model import Change, Gas, Heater, Lamp, Room, Sensor, TankModel, Water, WaterChange
 from demo.simulator import simulate
-from service.advice.bookkeeping import advanced, change_between, lives, marked, standing_of
-from service.advice.recommendation import Recommendation, Severity, State
-from service.advice.rules import evaluate
+from service.advice.engine.catalogue import evaluate
+from service.advice.engine.lifecycle import advanced, change_between, lives, marked, standing_of
+from service.advice.engine.recommendation import Recommendation, Severity, State
 from service.clock import from_us, to_us
-from service.derive.co2 import target_of
-from service.derive.gas import gas_model_of
-from service.derive.material import Material, view_from
-from service.derive.sensors import Believed, believed, usable
+from service.derive.co2.current import target_of
+from service.derive.gas_exchange import gas_model_of
+from service.derive.inputs import Material, view_from
+from service.derive.models import GasModel, TankView
+from service.derive.sensor_choice import Believed, believed, usable
 from service.derive.tolerance import tolerance_of
-from service.derive.view import GasModel, TankView
-from service.science.hardness import MEQ_L_PER_DEGREE
-from service.store.reading import Flag, Reading, Samples, SeriesInfo, SeriesKey
-from service.tanks.documents import from_document, to_document
-from service.tanks.values import (
+from service.registry.documents import from_document, to_document
+from service.registry.models import (
     Dimensions,
     DosePlan,
     LogEntry,
@@ -43,7 +41,9 @@ from service.tanks.values import (
     Tank,
     WaterChangePlan,
 )
-from service.tanks.volume import net_volume_l
+from service.registry.volume import net_volume_l
+from service.science.water.hardness import MEQ_L_PER_DEGREE
+from service.store.model import Flag, Reading, Samples, SeriesInfo, SeriesKey
 
 FOLDER = Path(__file__).parent
 START = datetime(2026, 3, 2, tzinfo=UTC)

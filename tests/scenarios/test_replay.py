@@ -12,9 +12,9 @@ from typing import Any
 import pytest
 
 from service.advice import cautions
-from service.advice.bookkeeping import MOST_UNFOLDED
-from service.advice.recommendation import Severity
-from service.advice.rules import RULES
+from service.advice.engine.catalogue import RULES
+from service.advice.engine.lifecycle import MOST_UNFOLDED
+from service.advice.engine.recommendation import Severity
 from tests.scenarios.replay import FOLDER, Played, Scenario, load, moment, play, trail
 
 pytestmark = pytest.mark.slow

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from service.science.ammonia import unionised_ammonia_mg_l, unionised_fraction
-from service.science.heat_effects import heat_effects
+from service.science.temperature.heat_effects import heat_effects
+from service.science.water.ammonia import unionised_ammonia_mg_l, unionised_fraction
 
 # Francis-Floyd et al., Ammonia in Aquatic Systems, UF/IFAS Extension FA16: "calculated from
 # data in Emerson et al. (1975)", at 6, 8, ... 30 °C (its column of 32 °C is left out: it does

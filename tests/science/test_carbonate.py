@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.science import carbonate
-from service.science.carbonate_activity import debye_hueckel_a_b
-from service.science.carbonate_equilibria import (
+from service.science.carbonate import co2 as carbonate
+from service.science.carbonate.activity import debye_hueckel_a_b
+from service.science.carbonate.equilibrium import (
     K1_PLUMMER_BUSENBERG_1982,
     K2_PLUMMER_BUSENBERG_1982,
     KW_HARNED_OWEN_1958,
@@ -17,8 +17,8 @@ from service.science.carbonate_equilibria import (
     ln_k_slope,
     pk,
 )
-from service.science.hardness import MEQ_L_PER_DEGREE, meq_l_from_dkh
-from service.science.polynomials import evaluate, fitted, scaled
+from service.science.numeric.polynomials import evaluate, fitted, scaled
+from service.science.water.hardness import MEQ_L_PER_DEGREE, meq_l_from_dkh
 
 # PHREEQC (phreeqpython 1.6, KHCO3 water brought to the pH with CO2): °C, dKH, pH, mg/L
 GOLDEN = [

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from service.science import carbonate
-from service.science.carbonate_reference import (
+from service.science.carbonate import co2
+from service.science.carbonate.ph_drop import (
     disagreement_reason,
     estimate_co2_from_ph_drop,
     reconcile,
 )
-from service.science.estimate import Estimate
+from service.science.numeric.estimate import Estimate
 
 
 def test_ph_drop_is_the_ratio_rule_in_soft_acid_water() -> None:
@@ -94,7 +94,7 @@ def test_identical_estimates_agree_and_missing_stay_missing() -> None:
     assert same.estimate.value == pytest.approx(30)
     gone = estimate_co2_from_ph_drop(np.nan, 25, 7.5)
     assert np.isnan(gone.value)
-    together = carbonate.estimate_co2(6.6, 1.4, 25)
+    together = co2.estimate_co2(6.6, 1.4, 25)
     assert reconcile(together, gone).disagreement == 0
     with pytest.raises(ValueError, match="reference_ph: 14 is outside"):
         estimate_co2_from_ph_drop(6.6, 25, 14)

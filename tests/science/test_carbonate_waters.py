@@ -6,15 +6,15 @@ import numpy as np
 import phreeqpython
 import pytest
 
-from service.science import carbonate
-from service.science.carbonate_alkalinity import (
+from service.science.carbonate import co2
+from service.science.carbonate.alkalinity import (
     PHOSPHATE_G_MOL,
     carbonate_side,
     non_carbonate_alkalinity_meq_l,
     non_carbonate_caution,
 )
-from service.science.carbonate_ions import pair_constants
-from service.science.inputs import Floats
+from service.science.carbonate.ions import pair_constants
+from service.science.numeric.checks import Floats
 from tests.science.phreeqc_waters import Waters, random_waters
 
 
@@ -24,7 +24,7 @@ def waters(phreeqc: phreeqpython.PhreeqPython) -> Waters:
 
 
 def _deviation(waters: Waters, alkalinity: Floats, **known: Floats) -> Floats:
-    ours = carbonate.co2_mg_l(waters.ph, alkalinity, waters.temperature_c, **known)
+    ours = co2.co2_mg_l(waters.ph, alkalinity, waters.temperature_c, **known)
     return np.abs(ours / waters.co2_mg_l - 1)
 
 
@@ -61,7 +61,7 @@ def test_no_evidence_costs_as_published(waters: Waters) -> None:
 
 
 def test_ionic_strength_vs_phreeqc(waters: Waters) -> None:
-    ours = carbonate.ionic_strength_mol_l(
+    ours = co2.ionic_strength_mol_l(
         waters.alkalinity_meq_l,
         gh_meq_l=waters.gh_meq_l,
         conductivity_us_cm=waters.conductivity_us_cm,
@@ -72,11 +72,11 @@ def test_ionic_strength_vs_phreeqc(waters: Waters) -> None:
 
 
 def test_ionic_strength_of_plain_bicarbonate_water() -> None:
-    assert carbonate.ionic_strength_mol_l(1.4) == pytest.approx(1.4e-3)
+    assert co2.ionic_strength_mol_l(1.4) == pytest.approx(1.4e-3)
     # a conductivity too low for the alkalinity does not undercut it
-    assert carbonate.ionic_strength_mol_l(
-        1.4, gh_meq_l=0.0, conductivity_us_cm=0.0
-    ) == pytest.approx(1.4e-3)
+    assert co2.ionic_strength_mol_l(1.4, gh_meq_l=0.0, conductivity_us_cm=0.0) == pytest.approx(
+        1.4e-3
+    )
 
 
 def test_pair_constants_vs_published() -> None:

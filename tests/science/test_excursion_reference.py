@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.science.light import lit_intervals
-from service.science.thermal import excursions
+from service.science.light.dose import lit_intervals
+from service.science.temperature.excursions import excursions
 
 MAX_GAP = 100.0
 

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.science import gas_exchange
-from service.science.water_density import water_density_kg_l
+from service.science.gas_exchange import air_water
+from service.science.water.density import water_density_kg_l
 
 
 @pytest.mark.parametrize(
@@ -26,27 +26,25 @@ from service.science.water_density import water_density_kg_l
     ],
 )
 def test_oxygen_vs_published_table(celsius: float, expected: float) -> None:
-    assert gas_exchange.oxygen_saturation_mg_l(celsius) == pytest.approx(expected, abs=1e-3)
+    assert air_water.oxygen_saturation_mg_l(celsius) == pytest.approx(expected, abs=1e-3)
 
 
 def test_oxygen_vs_gsw() -> None:
     celsius = np.linspace(0, 35, 36)
     micromol_kg = gsw.O2sol_SP_pt(np.zeros(36), celsius)
     theirs = micromol_kg * 31.998e-3 * gsw.rho(0, celsius, 0) / 1000
-    np.testing.assert_allclose(gas_exchange.oxygen_saturation_mg_l(celsius), theirs, atol=0.02)
+    np.testing.assert_allclose(air_water.oxygen_saturation_mg_l(celsius), theirs, atol=0.02)
 
 
 def test_oxygen_at_altitude_vs_published() -> None:
     """20 °C, 0.9 atm: 8.162 mg/L (USGS memo 2011.03)."""
-    assert gas_exchange.oxygen_saturation_mg_l(20, pressure_atm=0.9) == pytest.approx(
-        8.162, abs=2e-3
-    )
+    assert air_water.oxygen_saturation_mg_l(20, pressure_atm=0.9) == pytest.approx(8.162, abs=2e-3)
 
 
 @pytest.mark.parametrize(("celsius", "expected"), [(20, 0.708), (25, 0.610), (30, 0.529)])
 def test_co2_equilibrium_vs_weiss(celsius: float, expected: float) -> None:
     """Handbook values, which do not tell litre from kilogram (0.2-0.4 %)."""
-    ours = gas_exchange.co2_air_equilibrium_mg_l(celsius)
+    ours = air_water.co2_air_equilibrium_mg_l(celsius)
     assert ours == pytest.approx(expected, rel=4e-3)
 
 
@@ -58,18 +56,18 @@ def test_co2_equilibrium_vs_weiss_per_litre() -> None:
     k0_mol_l_atm = np.exp(-58.0931 + 90.5069 / hundreds + 22.2940 * np.log(hundreds))
     vapour_atm = np.exp(24.4543 - 67.4509 / hundreds - 4.8489 * np.log(hundreds))
     expected = k0_mol_l_atm * 420e-6 * (1 - vapour_atm) * 44.009e3
-    assert gas_exchange.co2_air_equilibrium_mg_l(celsius) == pytest.approx(expected, rel=1e-3)
+    assert air_water.co2_air_equilibrium_mg_l(celsius) == pytest.approx(expected, rel=1e-3)
 
 
 def test_pressure_vs_standard_atmosphere() -> None:
     """ICAO standard atmosphere: 898.76 hPa at 1000 m, 701.21 hPa at 3000 m."""
-    ours = gas_exchange.pressure_atm_from_altitude([0, 1000, 3000])
+    ours = air_water.pressure_atm_from_altitude([0, 1000, 3000])
     np.testing.assert_allclose(ours * 1013.25, [1013.25, 898.76, 701.21], rtol=2e-4)
 
 
 def test_exchange_rate_temperature() -> None:
-    assert gas_exchange.exchange_rate_at_temperature(0.2, 20) == pytest.approx(0.2)
-    assert gas_exchange.exchange_rate_at_temperature(0.2, 30) == pytest.approx(0.2 * 1.024**10)
+    assert air_water.exchange_rate_at_temperature(0.2, 20) == pytest.approx(0.2)
+    assert air_water.exchange_rate_at_temperature(0.2, 30) == pytest.approx(0.2 * 1.024**10)
 
 
 @given(
@@ -84,29 +82,29 @@ def test_two_steps_equal_one(
     start: float, hours: float, k: float, injection: float, equilibrium: float, split: float
 ) -> None:
     rates = (k, injection, equilibrium)
-    once = gas_exchange.co2_after(start, hours, *rates)
-    half = gas_exchange.co2_after(start, hours * split, *rates)
-    twice = gas_exchange.co2_after(half, hours * (1 - split), *rates)
+    once = air_water.co2_after(start, hours, *rates)
+    half = air_water.co2_after(start, hours * split, *rates)
+    twice = air_water.co2_after(half, hours * (1 - split), *rates)
     assert twice == pytest.approx(once, rel=1e-9, abs=1e-9)
 
 
 def test_co2_after_vs_hand_worked() -> None:
     # half-life ln 2 / k: 20 above the equilibrium becomes 10
-    assert gas_exchange.co2_after(20.6, np.log(2) / 0.2, 0.2, 0, 0.6) == pytest.approx(10.6)
+    assert air_water.co2_after(20.6, np.log(2) / 0.2, 0.2, 0, 0.6) == pytest.approx(10.6)
     # sealed: linear in time
-    assert gas_exchange.co2_after(1, 3, 0, 5, 0.6) == pytest.approx(16)
+    assert air_water.co2_after(1, 3, 0, 5, 0.6) == pytest.approx(16)
     # long after: steady state
-    late = gas_exchange.co2_after(1, 500, 0.2, 6, 0.6)
-    assert late == pytest.approx(gas_exchange.steady_co2_mg_l(0.2, 6, 0.6))
+    late = air_water.co2_after(1, 500, 0.2, 6, 0.6)
+    assert late == pytest.approx(air_water.steady_co2_mg_l(0.2, 6, 0.6))
     assert late == pytest.approx(30.6)
 
 
 def test_impossible_input_is_named() -> None:
     with pytest.raises(ValueError, match=r"pressure_atm: 2 is outside 0\.3 to 1\.2 atm"):
-        gas_exchange.oxygen_saturation_mg_l(20, pressure_atm=2)
+        air_water.oxygen_saturation_mg_l(20, pressure_atm=2)
     with pytest.raises(ValueError, match="k_per_h: -1 is outside"):
-        gas_exchange.co2_after(1, 1, -1, 0, 0)
-    assert np.isnan(gas_exchange.co2_after(1, 1, np.nan, 0, 0))
+        air_water.co2_after(1, 1, -1, 0, 0)
+    assert np.isnan(air_water.co2_after(1, 1, np.nan, 0, 0))
 
 
 def test_water_density_is_that_of_the_reference_library() -> None:

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from service.science.estimate import Estimate
-from service.science.gas_exchange import co2_after
-from service.science.gas_exchange_fit import FitError, GasExchangeFit
-from service.science.gas_exchange_plan import gas_plan, hours_to_level
+from service.science.gas_exchange.air_water import co2_after
+from service.science.gas_exchange.fit import FitError, GasExchangeFit
+from service.science.gas_exchange.plan import gas_plan, hours_to_level
+from service.science.numeric.estimate import Estimate
 
 FIT = GasExchangeFit(
     k20_per_h=Estimate(np.float64(0.2), np.float64(0.19), np.float64(0.21)),

@@ -11,8 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.science.intervals import Interval
-from service.science.light import (
+from service.science.light.dose import (
     UMOL_PER_LUX,
     daily_light_integral_mol_m2,
     degree_hours_while_lit,
@@ -22,6 +21,7 @@ from service.science.light import (
     photoperiod_hours,
     ppfd_from_lux,
 )
+from service.science.numeric.intervals import Interval
 from tests.science.spectra import umol_per_lux
 
 HOUR = 3600.0

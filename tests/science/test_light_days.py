@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.science.intervals import Interval, overlap_s
-from service.science.light_co2 import lit_share_by_co2
-from service.science.light_days import days_of_light, thresholds_from_series
-from service.science.light_findings import findings, hours_missed
+from service.science.light.co2 import lit_share_by_co2
+from service.science.light.days import days_of_light, thresholds_from_series
+from service.science.light.faults import findings, hours_missed
+from service.science.numeric.intervals import Interval, overlap_s
 
 HOUR, DAY = 3600.0, 86400.0
 TIME = np.arange(0, 8 * DAY, 60.0)

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.science.light_calibration import calibrate_lux
-from service.science.light_depth import (
+from service.science.light.calibration import calibrate_lux
+from service.science.light.depth import (
     SURFACE_TRANSMISSION,
     depth_of_share_cm,
     fit_attenuation,

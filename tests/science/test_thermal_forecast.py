@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.stats import t as students_t
 
-from service.science.estimate import students_t_975
-from service.science.thermal_forecast import forecast_crossing
+from service.science.numeric.estimate import students_t_975
+from service.science.temperature.forecast import forecast_crossing
 
 HOUR = 3600.0
 NOW = 1.7e9

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from service.science.volume import gross_volume_l, net_volume_l
+from service.science.water.volume import gross_volume_l, net_volume_l
 
 
 def test_90_by_45_by_45_is_about_180_litres():

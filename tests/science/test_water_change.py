@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.science.water_change import (
+from service.science.water.change import (
     changes_for_target,
     concentration_after_changes,
     fraction_for_steady_state,

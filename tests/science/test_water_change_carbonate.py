@@ -6,9 +6,9 @@ import numpy as np
 import phreeqpython
 import pytest
 
-from service.science.carbonate import co2_mg_l
-from service.science.hardness import dkh_from_meq_l, meq_l_from_dkh
-from service.science.water_change_carbonate import water_after_change
+from service.science.carbonate.co2 import co2_mg_l
+from service.science.water.carbonate import water_after_change
+from service.science.water.hardness import dkh_from_meq_l, meq_l_from_dkh
 
 PHREEQC = phreeqpython.PhreeqPython()
 MMOL_CO2_MG = 44.009

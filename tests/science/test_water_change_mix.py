@@ -6,8 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.science.hardness import dgh_from_meq_l, dkh_from_meq_l, meq_l_from_dgh, meq_l_from_dkh
-from service.science.water_change_mix import (
+from service.science.water.hardness import (
+    dgh_from_meq_l,
+    dkh_from_meq_l,
+    meq_l_from_dgh,
+    meq_l_from_dkh,
+)
+from service.science.water.mix import (
     blend_for_hardness,
     hot_and_cold_l,
     mixed_temperature_c,

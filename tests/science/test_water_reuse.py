@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from service.science.water_reuse import reuse_for_plants
+from service.science.water.reuse import reuse_for_plants
 
 
 def test_fresh_water_is_fit():

@@ -13,13 +13,14 @@ import pytest
 
 from service.clock import to_us
 from service.errors import InvalidInputError, StoreUnavailableError
-from service.store import Extent, Flag, Reading, SeriesKey, open_store, transfer_import
-from service.store.sqlite import SqliteStore
-from service.store.transfer_copy import copy, verify
-from service.store.transfer_csv import CsvMapping, ValueColumn, column_of_text
-from service.store.transfer_export import chunks, write_csv, write_lines, write_parquet
-from service.store.transfer_import import import_csv
-from service.store.transfer_times import TimeReader, zone_of
+from service.store import Extent, Flag, Reading, SeriesKey, open_store
+from service.store.sqlite.store import SqliteStore
+from service.store.transfer import importer
+from service.store.transfer.copy import copy, verify
+from service.store.transfer.csv_rows import CsvMapping, ValueColumn, column_of_text
+from service.store.transfer.export import chunks, write_csv, write_lines, write_parquet
+from service.store.transfer.importer import import_csv
+from service.store.transfer.times import TimeReader, zone_of
 from tests.servers import HOST
 from tests.store.conftest import show_on
 
@@ -204,7 +205,7 @@ class TestImport:
             column_of_text(text)
 
     def test_interrupted_import_goes_on_where_it_stopped(self, tmp_path, store, monkeypatch):
-        monkeypatch.setattr(transfer_import, "BATCH", 100)
+        monkeypatch.setattr(importer, "BATCH", 100)
         rows = [f"{(T0 // SECOND) + i},{6 + i / 1000}" for i in range(950)]
         rows[120] = "bad,6.6"
         path = tmp_path / "log.csv"

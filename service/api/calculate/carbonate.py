@@ -5,19 +5,19 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
-from service.api.calculate.room import blueprint
-from service.api.faults import refusals
-from service.api.fields import Choice, Text
-from service.api.quantities import Measure, Ph, alkalinity, hardness
-from service.api.schema import Items, Schema
-from service.science.carbonate_inverse import (
+from service.api.calculate.blueprint import blueprint
+from service.api.http.faults import refusals
+from service.api.schemas.base import Items, Schema
+from service.api.schemas.fields import Choice, Text
+from service.api.schemas.quantities import Measure, Ph, alkalinity, hardness
+from service.science.carbonate.inverse import (
     BICARBONATE_SALT_G_MOL,
     alkalinity_for_co2,
     bicarbonate_g_for_alkalinity,
     ph_for_co2,
 )
-from service.science.hardness import MEQ_L_PER_DEGREE
-from service.science.nutrient_limits import MAX_KH_STEP_DKH
+from service.science.nutrients.limits import MAX_KH_STEP_DKH
+from service.science.water.hardness import MEQ_L_PER_DEGREE
 
 _WATER: Final = {
     "co2_mg_l": "/co2",

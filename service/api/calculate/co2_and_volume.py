@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from service.api import calculations
-from service.api.calculate.room import blueprint
+from service.api.calculate.blueprint import blueprint
 from service.api.calculate.schemas import (
     Co2AnswerSchema,
     Co2QuestionSchema,
     VolumeAnswerSchema,
     VolumeQuestionSchema,
 )
-from service.api.faults import refusals
+from service.api.http.faults import refusals
+from service.derive import calculations
 
 
 @blueprint.at("/co2", "POST")

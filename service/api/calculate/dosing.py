@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from service.api.calculate.room import blueprint
-from service.api.faults import invalid_field, refusals
-from service.api.fields import Choice, Field, Text, finite
-from service.api.quantities import Measure, alkalinity, hardness
-from service.api.schema import Items, Nested, Schema
-from service.science.nutrient_limits import CEILINGS, over_ceilings
-from service.science.nutrient_stock import Stock, stock_cautions
-from service.science.nutrients import (
+from service.api.calculate.blueprint import blueprint
+from service.api.http.faults import invalid_field, refusals
+from service.api.schemas.base import Items, Nested, Schema
+from service.api.schemas.fields import Choice, Field, Text, finite
+from service.api.schemas.quantities import Measure, alkalinity, hardness
+from service.science.nutrients.dosing import (
     SUBSTANCES,
     Substance,
     dose_g,
@@ -20,6 +18,8 @@ from service.science.nutrients import (
     kh_rise_meq_l,
     labelled,
 )
+from service.science.nutrients.limits import CEILINGS, over_ceilings
+from service.science.nutrients.stock import Stock, stock_cautions
 
 
 class LevelSchema(Schema):

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from typing import Any
 
-from service.api.calculate.room import blueprint
-from service.api.faults import refusals
-from service.api.quantities import Measure, Ph, Share
-from service.api.schema import Schema
-from service.science.ammonia import HARMFUL_NH3_N_MG_L, unionised_ammonia_mg_l, unionised_fraction
-from service.science.gas_exchange import (
+from service.api.calculate.blueprint import blueprint
+from service.api.http.faults import refusals
+from service.api.schemas.base import Schema
+from service.api.schemas.quantities import Measure, Ph, Share
+from service.science.gas_exchange.air_water import (
     CO2_PPM_ROOM,
     co2_air_equilibrium_mg_l,
     oxygen_saturation_mg_l,
     pressure_atm_from_altitude,
+)
+from service.science.water.ammonia import (
+    HARMFUL_NH3_N_MG_L,
+    unionised_ammonia_mg_l,
+    unionised_fraction,
 )
 
 

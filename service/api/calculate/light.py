@@ -5,13 +5,13 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Any, Final
 
-from service.api.calculate.room import blueprint
-from service.api.faults import invalid_field
-from service.api.fields import Choice, Number, SpanOf, Text
-from service.api.quantities import Measure
-from service.api.schema import Items, Schema
-from service.science.light import UMOL_PER_LUX, dli_from_constant_ppfd, ppfd_from_lux
-from service.science.light_depth import SURFACE_TRANSMISSION, ppfd_at_depth
+from service.api.calculate.blueprint import blueprint
+from service.api.http.faults import invalid_field
+from service.api.schemas.base import Items, Schema
+from service.api.schemas.fields import Choice, Number, SpanOf, Text
+from service.api.schemas.quantities import Measure
+from service.science.light.depth import SURFACE_TRANSMISSION, ppfd_at_depth
+from service.science.light.dose import UMOL_PER_LUX, dli_from_constant_ppfd, ppfd_from_lux
 
 _USUAL: Final = "white LED"
 _HOUR: Final = timedelta(hours=1)

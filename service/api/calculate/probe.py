@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from service.api.calculate.room import blueprint
-from service.api.faults import invalid_field, refusals
-from service.api.fields import Choice, Number, Text
-from service.api.quantities import Measure, Ph, Share
-from service.api.schema import Items, Schema
-from service.science.probes_buffers import BUFFER_SETS, buffer
-from service.science.probes_ph import (
+from service.api.calculate.blueprint import blueprint
+from service.api.http.faults import invalid_field, refusals
+from service.api.schemas.base import Items, Schema
+from service.api.schemas.fields import Choice, Number, Text
+from service.api.schemas.quantities import Measure, Ph, Share
+from service.science.sensors.buffers import BUFFER_SETS, buffer
+from service.science.sensors.ph_electrode import (
     CalibrationPoint,
     calibrate,
     electrode_verdict,

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from service.api.fields import Choice, Number, Text
-from service.api.quantities import Estimated, Measure, Ph, Range, alkalinity, hardness
-from service.api.schema import Items, Nested, Schema
-from service.derive.view import Co2State
+from service.api.schemas.base import Items, Nested, Schema
+from service.api.schemas.fields import Choice, Number, Text
+from service.api.schemas.quantities import Estimated, Measure, Ph, Range, alkalinity, hardness
+from service.derive.models import Co2State
 
 
 class Co2QuestionSchema(Schema):

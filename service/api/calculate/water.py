@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from service.api.calculate.room import blueprint
+from service.api.calculate.blueprint import blueprint
 from service.api.calculate.water_schemas import (
     BlendAnswerSchema,
     BlendQuestionSchema,
@@ -18,16 +18,16 @@ from service.api.calculate.water_schemas import (
     ReuseAnswerSchema,
     ReuseQuestionSchema,
 )
-from service.api.faults import invalid_field, refusals
-from service.science.water_change import (
+from service.api.http.faults import invalid_field, refusals
+from service.science.water.carbonate import water_after_change
+from service.science.water.change import (
     changes_for_target,
     concentration_after_changes,
     fraction_for_target,
     steady_state,
 )
-from service.science.water_change_carbonate import water_after_change
-from service.science.water_change_mix import blend_for_hardness, hot_and_cold_l, new_water_range_c
-from service.science.water_reuse import reuse_for_plants
+from service.science.water.mix import blend_for_hardness, hot_and_cold_l, new_water_range_c
+from service.science.water.reuse import reuse_for_plants
 
 _HALF: Final = {"value": 50, "unit": "%"}
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from service.api.fields import Choice, Text, Whole, YesNo
-from service.api.quantities import Measure, Ph, Range, Share, alkalinity, hardness
-from service.api.schema import Items, Nested, Schema
+from service.api.schemas.base import Items, Nested, Schema
+from service.api.schemas.fields import Choice, Text, Whole, YesNo
+from service.api.schemas.quantities import Measure, Ph, Range, Share, alkalinity, hardness
 
 
 class WaterSchema(Schema):

@@ -1,0 +1,1 @@
+"""Samples in; calibrated, judged readings out."""

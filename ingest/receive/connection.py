@@ -1,0 +1,289 @@
+"""The connection to the broker: one thread reads, queues and acknowledges, nothing else."""
+
+from __future__ import annotations
+
+import json
+import logging
+import random
+import select
+import socket
+import ssl
+import threading
+import time
+from collections import deque
+from collections.abc import Sequence
+from typing import Any, Final
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import MQTTErrorCode
+
+from ingest.decode.message import Message
+from ingest.deliver.spool import Spool
+from ingest.receive.queue import Inbox
+from ingest.receive.subscriber import Subscriber
+from service.clock import Clock, to_us
+from service.config import IngestConfig, MqttConfig
+from service.mqtt.connection import make_client
+from service.mqtt.wire import pending_bytes
+
+_log = logging.getLogger(__name__)
+
+#: Waiting times between attempts to connect, s: doubled from the first to the last, with jitter.
+_FIRST_WAIT_S: Final = 0.5
+_LONGEST_WAIT_S: Final = 30.0
+#: Packets read before acknowledgements are sent and pings looked after.
+_BURST: Final = 200
+_MISC_EVERY_S: Final = 0.5
+#: How long the last packets may take to be sent, s.
+_GOODBYE_S: Final = 5.0
+
+
+class Broker:
+    """Receives messages into an inbox and acknowledges them when told to.
+
+    Nothing is acknowledged on a connection other than the one that brought it: after a
+    reconnect the broker sends it again.
+    """
+
+    def __init__(
+        self,
+        mqtt_config: MqttConfig,
+        ingest_config: IngestConfig,
+        filters: Sequence[str],
+        inbox: Inbox,
+        clock: Clock,
+        memory: Spool,
+    ) -> None:
+        """Prepare the client; nothing is connected yet.
+
+        Args:
+            memory: remembers over restarts what the broker's session holds.
+
+        Raises:
+            ConfigError: the address or a certificate file is wrong.
+        """
+        self._config = mqtt_config
+        self._inbox = inbox
+        self._clock = clock
+        self.status_topic = f"{mqtt_config.prefix}/$ingest/{mqtt_config.client_id}"
+        self.connected = False
+        self.received = 0
+        self.acknowledged = 0
+        self.dropped_qos0 = 0
+        self.connection = 0
+        self.last_error = ""
+        #: Set by the writer while it can commit nowhere; reading then goes on without queueing.
+        self.held = threading.Event()
+        self._missed = False
+        self._refused = False
+        self._misc_s = 0.0
+        self._last_arrival_us = 0
+        self._acks: deque[tuple[int, int]] = deque()
+        self._wake_r, self._wake_w = socket.socketpair()
+        self._wake_r.setblocking(False)
+        self._wake_w.setblocking(False)
+        self._client = make_client(
+            mqtt_config, ingest_config.max_inflight, self.status_topic, self._status("lost")
+        )
+        self.subscriptions = Subscriber(
+            self._client, filters, mqtt_config, ingest_config.shared_group, memory
+        )
+        self._client.on_connect = self._on_connect
+        self._client.on_disconnect = self._on_disconnect
+        self._client.on_message = self._on_message
+        self._client.on_plain = self._take
+
+    # -- called by the writer
+
+    def acknowledge(self, messages: Sequence[Message]) -> None:
+        """Have messages acknowledged that are committed."""
+        self._acks.extend([(m.connection, m.mid) for m in messages if m.qos])
+        self._wake()
+
+    # -- the network thread
+
+    def run(self, stop_reading: threading.Event, finish: threading.Event) -> None:
+        """Stay connected, receive and acknowledge.
+
+        Args:
+            stop_reading: set: take no more messages, only acknowledge.
+            finish: set: send what is to be acknowledged, say goodbye, return.
+        """
+        wait_s = 0.0
+        while not finish.is_set():
+            if self._client.socket() is None:
+                # Also after a connection that ended at once: a broker must not be hammered.
+                stop_reading.wait(wait_s * random.uniform(0.5, 1.0))
+                if stop_reading.is_set():
+                    break
+                wait_s = min(max(2 * wait_s, _FIRST_WAIT_S), _LONGEST_WAIT_S)
+                self._connect()
+                continue
+            self._turn(reading=not stop_reading.is_set())
+            if self.connected:
+                wait_s = _FIRST_WAIT_S
+        self._leave()
+
+    def _connect(self) -> None:
+        self.connection += 1
+        self._acks.clear()
+        self._missed = self._refused = False
+        self._misc_s = time.monotonic()
+        try:
+            self._client.reconnect()
+        except (OSError, ssl.SSLError) as error:
+            self.last_error = f"{self._config.url.rpartition('@')[2]}: {error}"
+            _log.warning("the broker cannot be reached: %s", self.last_error)
+
+    def _turn(self, *, reading: bool) -> None:
+        """Wait for something to do, do it once."""
+        client = self._client
+        sock: Any = client.socket()
+        room = reading and (self._inbox.has_room or self.held.is_set())
+        # While the handshake lasts there is nothing but it to read.
+        wants_read = room or not self.connected
+        pending = wants_read and pending_bytes(client, sock)
+        readers = [sock, self._wake_r] if wants_read else [self._wake_r]
+        writers = [sock] if client.want_write() else []
+        ready, writable, _ = select.select(readers, writers, [], 0 if pending else _MISC_EVERY_S)
+        if self._wake_r in ready:
+            self._drain_wake()
+        if self._acks:
+            self._send_acks()
+        if sock in ready or pending:
+            self._read()
+        if (writable or client.want_write()) and client.socket() is not None:
+            client.loop_write()
+        if time.monotonic() - self._misc_s >= _MISC_EVERY_S and client.socket() is not None:
+            self._misc_s = time.monotonic()
+            client.loop_misc()
+            if self._missed and self._inbox.has_room and not self.held.is_set():
+                self._fetch_missed()
+
+    def _read(self) -> None:
+        client, inbox = self._client, self._inbox
+        for _ in range(_BURST):
+            before = self.received
+            if client.read_packet() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == before:
+                break
+            if not inbox.has_room:
+                break
+        inbox.ring()
+
+    def _send_acks(self) -> None:
+        client, acks, current = self._client, self._acks, self.connection
+        sent = 0
+        while acks:
+            connection, mid = acks.popleft()
+            if connection == current and self.connected:
+                client.ack(mid, 1)
+                sent += 1
+        self.acknowledged += sent
+
+    def _fetch_missed(self) -> None:
+        """Messages came that could not be queued: connect anew, the broker sends them again."""
+        _log.info("reconnecting to fetch messages that found no room")
+        self._client.disconnect()
+        self._client.loop_write()
+
+    def _leave(self) -> None:
+        """Acknowledge the rest, say that we go, disconnect."""
+        client = self._client
+        if client.socket() is not None and self.connected:
+            self._send_acks()
+            client.publish(self.status_topic, self._status("offline"), qos=0, retain=True)
+            client.disconnect()
+            end_s = time.monotonic() + _GOODBYE_S
+            while (sock := client.socket()) is not None and client.want_write():
+                if time.monotonic() > end_s:
+                    break
+                select.select([], [sock], [], 0.5)
+                client.loop_write()
+        self.connected = False
+        self._wake_r.close()
+        self._wake_w.close()
+
+    def _wake(self) -> None:
+        try:
+            self._wake_w.send(b"x")
+        except BlockingIOError:
+            return  # it has been told already, and often
+        except OSError:
+            _log.debug("the network thread has ended; the broker will send again")
+
+    def _drain_wake(self) -> None:
+        try:
+            while self._wake_r.recv(4096):
+                continue
+        except BlockingIOError:
+            return
+
+    # -- paho's callbacks, all on the network thread
+
+    def _on_connect(
+        self, client: mqtt.Client, _data: Any, flags: Any, reason: Any, properties: Any
+    ) -> None:
+        if reason.is_failure:
+            self._refused = True
+            self.last_error = f"{self._config.url.rpartition('@')[2]}: {reason}"
+            _log.warning("the broker refuses the connection: %s", self.last_error)
+            return
+        self.connected = True
+        self.last_error = ""
+        _log.info(
+            "connected to %s, session %s",
+            self._config.url.rpartition("@")[2],
+            "kept" if flags.session_present else "new",
+        )
+        self.subscriptions.subscribe(properties)
+        client.publish(self.status_topic, self._status("online"), qos=0, retain=True)
+
+    def _on_disconnect(
+        self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any
+    ) -> None:
+        self.connected = self.subscriptions.complete = False
+        if reason.is_failure and not self._refused:
+            self.last_error = f"the connection to the broker ended: {reason}"
+            _log.warning("%s", self.last_error)
+
+    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
+        if self.subscriptions.told_apart and self.subscriptions.is_second_copy(message):
+            self.received += 1
+            self._acks.append((self.connection, message.mid))
+            return
+        topic, payload = message.topic.encode(), bytes(message.payload)
+        self._take(topic, payload, message.mid, message.qos, message.dup, message.retain)
+
+    def _take(
+        self, topic: bytes, payload: bytes, mid: int, qos: int, dup: bool, retain: bool
+    ) -> None:
+        """Queue one message; those without properties come here at once."""
+        self.received += 1
+        if not self._inbox.has_room:
+            # Only a broker that keeps to no receive maximum, or QoS 0, gets here.
+            if qos:
+                self._missed = True
+            else:
+                self.dropped_qos0 += 1
+            return
+        try:
+            name = topic.decode()
+        except UnicodeDecodeError:
+            name = "(a topic that is not UTF-8)"
+        arrival_us = self._stamp()
+        self._inbox.put(Message(name, payload, arrival_us, mid, qos, dup, retain, self.connection))
+
+    def _stamp(self) -> int:
+        """The moment of arrival: never the same twice, so that it can tell readings apart."""
+        now_us = to_us(self._clock.now())
+        last_us = self._last_arrival_us
+        if last_us - 1_000_000 < now_us <= last_us:
+            now_us = last_us + 1
+        self._last_arrival_us = now_us
+        return now_us
+
+    # -- preparation
+
+    def _status(self, state: str) -> str:
+        now = self._clock.now().isoformat().replace("+00:00", "Z")
+        return json.dumps({"state": state, "time": now})

@@ -1,0 +1,162 @@
+"""The watch: looks at every tank again and again, keeps the ledger, tells the outlets."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
+from typing import Final
+
+from service.advice.engine.catalogue import evaluate
+from service.advice.engine.integration import Outlet
+from service.advice.engine.ledger import Ledger
+from service.advice.engine.lifecycle import LedgerChange
+from service.advice.engine.recommendation import Finding
+from service.clock import Clock
+from service.derive.cache import Looks
+from service.derive.gas_fits import GasFits
+from service.derive.models import TankView
+from service.errors import LittoralError, NotFoundError
+from service.registry.models import Tank
+from service.registry.registry import Registry
+from service.store.interface import Store
+
+STATUS_NAME: Final = "advice:watch"
+TANKS_AT_ONCE: Final = 200
+"""Tanks whose findings go into the ledger in one transaction. Our choice."""
+PRUNE_EVERY = timedelta(days=1)
+EVENTS_KEPT: Final = timedelta(days=30)
+"""Events that nobody still waits for are kept for so long. Our choice."""
+
+_log = logging.getLogger(__name__)
+
+
+class Watch:
+    """Looks at all tanks every few seconds; run it in a thread of its own.
+
+    One watch per registry: two would tell everything twice.
+    """
+
+    def __init__(
+        self,
+        registry: Registry,
+        store: Store,
+        clock: Clock,
+        every_s: float,
+        outlets: Iterable[Outlet] = (),
+    ) -> None:
+        """Prepare; ``run`` begins.
+
+        Args:
+            every_s: machine seconds from one look to the next.
+        """
+        self._registry = registry
+        self._store = store
+        self._clock = clock
+        self._every_s = every_s
+        self._outlets = tuple(outlets)
+        self._ledger = Ledger(registry)
+        self._wake = threading.Event()
+        self._watched: set[str] = set()
+        self._pruned: datetime | None = None
+        self._failed: list[str] = []
+        self._fits = GasFits()
+        self._looks = Looks()
+
+    def run(self, stop: threading.Event) -> None:
+        """Look until ``stop`` is set; what goes wrong is logged and does not end it."""
+        for outlet in self._outlets:
+            outlet.start()
+        try:
+            while not stop.is_set():
+                began = time.monotonic()
+                self._look_and_report(began)
+                self._rest(stop, began)
+        finally:
+            for outlet in self._outlets:
+                outlet.stop()
+
+    def nudge(self) -> None:
+        """Look again now, such as after a log entry."""
+        self._wake.set()
+
+    def look(self) -> dict[str, LedgerChange]:
+        """Look at every tank once; returns what changed, by tank.
+
+        Raises:
+            LittoralError: registry or store cannot be reached; the ledger then stays as it is.
+        """
+        now = self._clock.now()
+        tanks = self._registry.tanks()
+        changes: dict[str, LedgerChange] = {}
+        failed: list[str] = []
+        self._fits.begin()
+        self._forget_others({tank.id for tank in tanks})
+        for first in range(0, len(tanks), TANKS_AT_ONCE):
+            changes |= self._look_at(tanks[first : first + TANKS_AT_ONCE], now, failed)
+        self._prune(now)
+        self._failed = failed
+        return changes
+
+    def _look_at(
+        self, tanks: Sequence[Tank], now: datetime, failed: list[str]
+    ) -> dict[str, LedgerChange]:
+        standing = self._ledger.standing([tank.id for tank in tanks], now)
+        looked_at: list[tuple[TankView, list[Finding]]] = []
+        for tank in tanks:
+            try:
+                gas = self._fits.of(tank, self._registry, self._store, now)
+                view = self._looks.view(tank, self._registry, self._store, now, gas)
+                looked_at.append((view, evaluate(view, standing[tank.id])))
+            except NotFoundError:
+                continue  # deleted since the list was read
+            except LittoralError:
+                raise
+            except Exception:  # noqa: BLE001 - one odd tank must not leave all others unwatched
+                _log.exception("advice on tank %s failed", tank.id)
+                failed.append(tank.id)
+        changes = self._ledger.update_many(looked_at)
+        for view, _ in looked_at:
+            for outlet in self._outlets:
+                outlet.see(view, changes[view.tank.id])
+        return changes
+
+    def _look_and_report(self, began: float) -> None:
+        status: dict[str, object] = {"time": self._clock.now().isoformat()}
+        try:
+            changes = self.look()
+            status |= {"tanks": len(changes), "failed": self._failed, "error": None}
+        except LittoralError as error:
+            _log.warning("no look at the tanks: %s", error.detail)
+            status |= {"tanks": 0, "failed": [], "error": error.detail}
+        status["seconds"] = time.monotonic() - began
+        try:
+            self._registry.put_status(STATUS_NAME, status)
+        except LittoralError as error:
+            _log.warning("the watch's status was not kept: %s", error.detail)
+
+    def _rest(self, stop: threading.Event, began: float) -> None:
+        """Sleep until the next look is due, somebody nudges, or it is time to stop."""
+        until = began + self._every_s
+        while not stop.is_set() and not self._wake.is_set():
+            left_s = until - time.monotonic()
+            if left_s <= 0:
+                break
+            self._wake.wait(min(left_s, 0.2))
+        self._wake.clear()
+
+    def _forget_others(self, watched: set[str]) -> None:
+        for tank in self._watched - watched:
+            self._fits.forget(tank)
+            self._looks.forget(tank)
+            for outlet in self._outlets:
+                outlet.forget(tank)
+        self._watched = watched
+
+    def _prune(self, now: datetime) -> None:
+        if self._pruned is None or now - self._pruned >= PRUNE_EVERY:
+            self._ledger.prune(now)
+            self._registry.prune_events(now - EVENTS_KEPT)
+            self._pruned = now

@@ -1,0 +1,61 @@
+"""The gas starts too early: it is spent in the dark, and animals breathe it for longer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+from service.advice import cautions
+from service.advice.engine.practice import COMMON_PRACTICE
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.phrases import span
+from service.advice.rules.co2.gas_late import lead_evidence, moved_clock
+from service.advice.rules.co2.last_day import lamp_off_plan, last_day
+
+CODE = "gas-early"
+LEFT_ON_MIN = 360.0
+"""CO2 within target for longer before lights-on is gas left on, see ``gas-at-night``."""
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """Speak when CO2 was within target long before the lamp came on."""
+    day = last_day(case)
+    plan = case.tank.photoperiod
+    if day is None or day.reached_min is None or plan.gas_on is None:
+        return
+    if lamp_off_plan(case, day):
+        return
+    before_min = -day.reached_min
+    most = case.limit("gas_early_min")
+    if not (most * (0.7 if case.stands(CODE) else 1.0) < before_min < LEFT_ON_MIN):
+        return
+    later_min = 5.0 * max(round((before_min - case.limit("gas_margin_min") - 15) / 5), 1)
+    moved = moved_clock(plan.gas_on.hour * 60 + plan.gas_on.minute + later_min)
+    yield Finding(
+        code=CODE,
+        severity=Severity.INFO,
+        title=f"CO2 is there {span(before_min)} before the lamp",
+        action=(
+            f"Let the gas come on at {moved} ({span(later_min)} later). It saves gas and spares "
+            "the animals some hours of high CO2; plants take up none in the dark."
+        ),
+        evidence=(
+            Evidence(
+                "CO2 within target before lights-on", "minutes-early", before_min, "min", most,
+                day.on_at, COMMON_PRACTICE,
+            ),
+            *lead_evidence(case),
+        ),
+        amounts=(Amount("gas later", later_min, "min"),),
+        cautions=(cautions.GAS,),
+        confidence=0.7,
+        since=day.on_at,
+        moves=("gas:later",),
+    )  # fmt: skip
+
+
+RULE = Rule(
+    CODE, "target reached long before lights-on", judge, hold=timedelta(hours=6),
+    settle=timedelta(days=2),
+)  # fmt: skip

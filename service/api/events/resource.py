@@ -1,0 +1,139 @@
+"""``/v1/events``: what happened, as a list to ask for or a stream to listen to.
+
+A stream ends by itself after a while: the listener comes back with the number it has seen last.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from flask import Response, g, request
+
+from service.api.context import current, kept
+from service.api.events.poller import News
+from service.api.events.stream import PART, Listeners, Pace, Wish, event_document, stream
+from service.api.http.auth import Caller, still_admitted
+from service.api.http.blueprint import Blueprint
+from service.api.http.faults import invalid_option
+from service.api.http.pagination import next_address
+from service.api.http.responses import as_json
+from service.api.schemas.base import Items, Schema
+from service.api.schemas.fields import Field, Moment, Name, Text, Whole, YesNo
+
+STREAM: Final = "text/event-stream"
+LAST_SEEN: Final = "Last-Event-ID"
+_HIGHEST: Final = 2**53
+
+blueprint = Blueprint("events", __name__, url_prefix="/v1", description="What happened.")
+
+
+class AnyObject(Field):
+    """A JSON object as it is."""
+
+    json_schema: dict[str, Any] = {"type": "object"}  # noqa: RUF012 - read only
+
+
+class EventSchema(Schema):
+    """Something that happened."""
+
+    sequence = Whole("Rises, and is never used again.", low=1, high=_HIGHEST, required=True)
+    id = Text("The same as of the webhooks' CloudEvent.", required=True)
+    type = Text("`recommendation.opened`, `.changed` or `.cleared`.", required=True)
+    subject = Text("Id of the recommendation.", required=True)
+    tank = Text(required=True)
+    time = Moment(required=True)
+    data = AnyObject("The recommendation.", required=True)
+
+
+class EventsSchema(Schema):
+    """Events, oldest first."""
+
+    events = Items(EventSchema, required=True)
+    next = Text(allow_none=True, required=True)
+
+
+class EventsOptionsSchema(Schema):
+    """Which events."""
+
+    after = Whole(
+        "Only those with a higher sequence; default: all, and for a stream those to come.",
+        low=0,
+        high=_HIGHEST,
+        text=True,
+    )
+    tank = Name("Only of this tank.")
+    readings = YesNo("A stream also tells each sensor's newest reading.", text=True)
+    limit = Whole(f"At most so many in a list; default {PART}.", low=1, high=1000, text=True)
+
+
+_LAST_SEEN_HEADER: Final = {
+    "name": LAST_SEEN,
+    "in": "header",
+    "required": False,
+    "description": "For a stream: the last sequence that was seen; goes before `after`.",
+    "schema": {"type": "string", "pattern": "^[0-9]{1,15}$"},
+}
+
+
+_ALSO_A_STREAM: Final = {200: {"content": {STREAM: {"schema": {"type": "string"}}}}}
+
+
+@blueprint.at("/events", "GET")
+@blueprint.query(EventsOptionsSchema)
+@blueprint.headers(_LAST_SEEN_HEADER)
+@blueprint.answers(200, EventsSchema)
+@blueprint.also_answers(503, description="Too many listeners.")
+@blueprint.described(responses=_ALSO_A_STREAM)
+def events(options: dict[str, Any]) -> Response:
+    """What happened, oldest first; with `Accept: text/event-stream` as it happens
+
+    A stream (server-sent events, as the HTML standard describes them) begins with an event
+    `listening`; then it sends each event under its sequence as `id`, its type as `event` and its
+    JSON as `data`, and a comment every 15 s. With `readings=true` it tells the newest reading of
+    each sensor first, and each that comes later, as events `reading` without an `id`; while the
+    store is away an event `trouble` says why. It ends after ten minutes at most, or when the token
+    that it was begun with does; a browser's EventSource then comes back by itself.
+    """
+    if request.accept_mimetypes.best_match(["application/json", STREAM]) == STREAM:
+        return _stream(options)
+    limit = options.get("limit", PART)
+    registry, tank = current().registry, options.get("tank")
+    found = registry.events(options.get("after", 0), limit=limit + 1, tank=tank)
+    shown = found[:limit]
+    more = next_address(after=str(shown[-1].sequence)) if len(found) > limit else None
+    return as_json({"events": [event_document(one) for one in shown], "next": more})
+
+
+def _stream(options: dict[str, Any]) -> Response:
+    parts = current()
+    after = _last_seen(options)
+    if after is None:
+        after = parts.registry.last_sequence()
+    pace = kept(Pace, lambda _: Pace())
+    news = kept(News, lambda parts: News(parts.registry, parts.store, pace.poll_s / 2))
+    wish = Wish(after, options.get("tank"), options.get("readings", False))
+    leave = kept(Listeners, lambda parts: Listeners(parts.config.http.listeners)).enter()
+    gone = request.environ.get("waitress.client_disconnected", lambda: False)
+    caller: Caller = g.caller
+
+    def ended() -> bool:
+        if parts.closing.is_set() or gone():
+            return True
+        return not still_admitted(caller, parts.registry, parts.clock.now())
+
+    text = stream(parts.registry, news, wish, ended, pace)
+    response = Response(text, mimetype=STREAM)
+    response.headers["Cache-Control"] = "no-store"
+    response.headers["X-Accel-Buffering"] = "no"
+    response.call_on_close(leave)
+    return response
+
+
+def _last_seen(options: dict[str, Any]) -> int | None:
+    text = request.headers.get(LAST_SEEN, "")
+    if not text:
+        after: int | None = options.get("after")
+        return after
+    if not (text.isascii() and text.isdigit() and len(text) < 16):
+        raise invalid_option(LAST_SEEN, text, "a whole number, the id of the last event seen")
+    return int(text)

@@ -1,0 +1,118 @@
+"""``/v1/absences``: when the practitioner is away, and who keeps an eye on the tanks."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any
+
+from flask import Response, request
+from flask.views import MethodView
+
+from service.api.context import current
+from service.api.http.blueprint import Blueprint
+from service.api.http.etag import check_preconditions, tag_of, tagged
+from service.api.http.faults import invalid_field
+from service.api.pointers import told_in_json
+from service.api.schemas.base import Items, Schema, ValueSchema
+from service.api.schemas.fields import Moment, Name, Text
+from service.api.times import format_moment
+from service.registry.faults import NAME_LENGTH, NOTE_LENGTH
+from service.registry.models import Absence
+
+blueprint = Blueprint(
+    "absences", __name__, url_prefix="/v1", description="When the practitioner is away."
+)
+
+
+class AbsenceSchema(ValueSchema):
+    """From-to in which the practitioner is away."""
+
+    makes = Absence
+    defaults: Mapping[str, Any] = MappingProxyType({"id": ""})
+
+    id = Name("Given by the service unless by you.")
+    start = Moment(required=True)
+    end = Moment(required=True)
+    covers = Text("Who keeps an eye on the tanks.", longest=NAME_LENGTH)
+    tanks = Items(Name(), "Ids; empty: all tanks.", longest=1000)
+    note = Text(longest=NOTE_LENGTH, lines=True)
+
+
+class AbsencesSchema(Schema):
+    """All absences, earliest first."""
+
+    absences = Items(AbsenceSchema, required=True, longest=1000)
+    next = Text(allow_none=True, dump_only=True)
+
+
+class AbsencesInSchema(ValueSchema):
+    """All absences; they replace those that were there."""
+
+    makes = dict
+
+    absences = Items(AbsenceSchema, required=True, longest=1000)
+    next = Text(allow_none=True, dump_only=True)
+
+
+@blueprint.at("/absences")
+class AbsencesView(MethodView):
+    """Absences of the practitioner."""
+
+    @blueprint.answers(200, AbsencesSchema)
+    def get(self) -> Response:
+        """All absences, earliest first"""
+        return tagged(_shown())
+
+    @blueprint.body(
+        AbsencesInSchema,
+        example={
+            "absences": [
+                {
+                    "start": "2025-07-01T06:00:00Z",
+                    "end": "2025-07-21T18:00:00Z",
+                    "covers": "the colleague",
+                }
+            ]
+        },
+    )
+    @blueprint.answers(200, AbsencesSchema)
+    @blueprint.also_answers(412, description="Another version is there.")
+    def put(self, body: dict[str, Any]) -> Response:
+        """Replace the list of absences as a whole"""
+        parts = current()
+        if request.if_match:
+            check_preconditions(tag_of(_shown()))
+        known = parts.registry.tank_ids()
+        for number, absence in enumerate(body["absences"]):
+            at = f"/absences/{number}"
+            if absence.end <= absence.start:
+                later = f"a time after the start, {format_moment(absence.start)}"
+                raise invalid_field(f"{at}/end", format_moment(absence.end), later)
+            for place, tank in enumerate(absence.tanks):
+                if tank not in known:
+                    raise invalid_field(f"{at}/tanks/{place}", tank, "the id of a registered tank")
+        with told_in_json(AbsencesInSchema):
+            parts.registry.put_absences([_with_id(absence) for absence in body["absences"]])
+        return tagged(_shown())
+
+
+def _shown() -> dict[str, Any]:
+    found: dict[str, Any] = AbsencesSchema().dump(
+        {"absences": current().registry.absences(), "next": None}
+    )
+    return found
+
+
+def _with_id(absence: Absence) -> Absence:
+    if absence.id:
+        return absence
+    return Absence(
+        secrets.token_hex(8),
+        absence.start,
+        absence.end,
+        absence.covers,
+        absence.tanks,
+        absence.note,
+    )

@@ -1,0 +1,83 @@
+"""``/v1/webhooks/deliveries``: what webhooks were told, and what was given up."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from service.api.context import current
+from service.api.http.blueprint import Blueprint
+from service.api.http.faults import shown
+from service.api.http.path_parameters import DELIVERY
+from service.api.schemas.base import Items, Nested, Schema
+from service.api.schemas.fields import Choice, Moment, Name, Text, Whole
+from service.clock import SystemClock
+from service.errors import NotFoundError
+from service.registry.events import Delivery, DeliveryState
+
+blueprint = Blueprint(
+    "webhooks", __name__, url_prefix="/v1/webhooks", description="What webhooks were told."
+)
+
+
+class DeliveredEventSchema(Schema):
+    """The event that is delivered."""
+
+    sequence = Whole(low=1, high=2**53, required=True)
+    id = Text("The CloudEvent's id.", required=True)
+    type = Text(required=True)
+    subject = Text("Id of the recommendation.", required=True)
+    tank = Text(required=True)
+    time = Moment(required=True)
+
+
+class DeliverySchema(Schema):
+    """The delivery of one event to one webhook."""
+
+    id = Whole(low=1, high=2**53, required=True)
+    target = Text("Name of the webhook in the configuration.", required=True)
+    state = Choice(words=list(DeliveryState), required=True)
+    attempts = Whole(low=0, high=2**53, required=True)
+    next_try = Moment("Not before this time, while it waits.", required=True)
+    last_error = Text("Why the last attempt failed; may be empty.", longest=1000, required=True)
+    settled = Moment("When it was delivered or given up.", allow_none=True, required=True)
+    event = Nested(DeliveredEventSchema, required=True)
+
+
+class DeliveriesSchema(Schema):
+    """Deliveries, newest first."""
+
+    deliveries = Items(DeliverySchema, required=True)
+    next = Text(allow_none=True, required=True)
+
+
+class DeliveriesOptionsSchema(Schema):
+    """Which deliveries."""
+
+    state = Choice("Only in this state; `dead`: given up.", words=list(DeliveryState))
+    target = Name("Only to this webhook.")
+    limit = Whole("At most so many; default 100.", low=1, high=1000, text=True, load_default=100)
+
+
+@blueprint.at("/deliveries", "GET")
+@blueprint.query(DeliveriesOptionsSchema)
+@blueprint.answers(200, DeliveriesSchema)
+def deliveries(options: dict[str, Any]) -> dict[str, Any]:
+    """What webhooks were told, newest first"""
+    states = [DeliveryState(options["state"])] if "state" in options else None
+    found = current().registry.deliveries(
+        target=options.get("target"), states=states, limit=options["limit"]
+    )
+    return {"deliveries": found, "next": None}
+
+
+@blueprint.at("/deliveries/<id>/redeliver", "POST", parameters=DELIVERY)
+@blueprint.answers(200, DeliverySchema)
+@blueprint.also_answers(409, description="It is not dead.")
+def redeliver(id: str) -> Delivery:
+    """Send a dead delivery again, as if for the first time
+
+    The webhook takes it up within seconds, by the machine's own clock.
+    """
+    if not (id.isascii() and id.isdigit() and len(id) < 16):
+        raise NotFoundError(f"delivery is {shown(id)}; allowed: the id of a delivery")
+    return current().registry.redeliver(int(id), SystemClock().now())

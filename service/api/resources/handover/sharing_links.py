@@ -1,0 +1,166 @@
+"""``/v1/shares``: links that show one tank's handover sheet to whoever has them."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from datetime import datetime
+from typing import Any, Final
+
+from flask import Response, url_for
+from flask.views import MethodView
+
+from service.advice.handover.absence import LONGEST, absence_of, covers, present_or_next
+from service.api.context import current, now
+from service.api.http.blueprint import Blueprint
+from service.api.http.faults import error_of, invalid_field
+from service.api.http.path_parameters import SHARE
+from service.api.http.responses import as_json
+from service.api.schemas.base import Items, Schema
+from service.api.schemas.fields import Choice, Moment, Name, Span, Text
+from service.api.times import format_moment
+from service.errors import FieldFault, NotFoundError
+from service.registry.access import ShareLink
+from service.registry.faults import NAME_LENGTH
+
+STATES: Final = ("valid", "expired", "revoked")
+
+blueprint = Blueprint(
+    "shares", __name__, url_prefix="/v1/shares", description="Links that show one handover sheet."
+)
+
+
+class ShareSchema(Schema):
+    """A sharing link, without its secret."""
+
+    id = Text(required=True)
+    tank = Text("Whose sheet it shows.", required=True)
+    state = Choice(words=STATES, required=True)
+    start = Moment("Of the span that the sheet covers.", required=True)
+    end = Moment(required=True)
+    created = Moment(required=True)
+    expires = Moment("Then it shows nothing any more.", required=True)
+    revoked = Moment("Null: it was not.", allow_none=True, required=True)
+    last_used = Moment("To the minute; null: never.", allow_none=True, required=True)
+    note = Text("Who it was given to; the link does not show it.", required=True)
+
+
+class NewShareSchema(ShareSchema):
+    """A sharing link that was just made; its secret is told this once."""
+
+    secret = Text("The last part of the address.", required=True)
+    url = Text("What to give away.", longest=1000, required=True)
+
+
+class SharesSchema(Schema):
+    """All sharing links that there ever were, oldest first."""
+
+    shares = Items(ShareSchema, required=True)
+    next = Text(allow_none=True, required=True)
+
+
+class SharesOptionsSchema(Schema):
+    """Which links."""
+
+    tank = Name("Only those of this tank.")
+
+
+class ShareInSchema(Schema):
+    """What a link is to show, and for how long.
+
+    Without any span it is that of the tank's absence that is or comes next.
+    """
+
+    tank = Name("Whose sheet it shows.", required=True)
+    absence = Name("Id of the absence that the sheet covers; in place of a span.")
+    start = Moment("Of the span that the sheet covers; default: now.")
+    end = Moment(f"At most {LONGEST.days} days after the start; this or `length`.")
+    length = Span("Of the span, from its start.")
+    expires = Moment("A year from now at most; default: the end of the span.")
+    note = Text("Who it is for.", longest=NAME_LENGTH)
+
+
+@blueprint.at("")
+class SharesView(MethodView):
+    """Sharing links."""
+
+    @blueprint.query(SharesOptionsSchema)
+    @blueprint.answers(200, SharesSchema)
+    def get(self, options: dict[str, Any]) -> Response:
+        """All sharing links that there ever were, without their secrets"""
+        found = current().registry.shares(options.get("tank"))
+        return as_json({"shares": [_shown(one) for one in found], "next": None})
+
+    @blueprint.body(ShareInSchema, example={"tank": "riffle", "length": "P7D", "note": "neighbour"})
+    @blueprint.answers(201, NewShareSchema)
+    @blueprint.also_answers(503, description="The registry is away.")
+    def post(self, body: dict[str, Any]) -> Response:
+        """Make a link that shows the handover sheet of one tank until it expires
+
+        Whoever has the link sees that sheet and nothing else. Its secret is told in this answer
+        only; the registry keeps a salted hash.
+        """
+        registry = current().registry
+        if body["tank"] not in registry.tank_ids():
+            raise invalid_field("/tank", body["tank"], "the id of a registered tank")
+        start, end = _span(body)
+        expires = body.get("expires", end)
+        link, secret = registry.create_share(
+            body["tank"], start, end, now(), expires=expires, note=body.get("note", "")
+        )
+        url = url_for("shared.shared_sheet", secret=secret, _external=True)
+        return as_json({**_shown(link), "secret": secret, "url": url}, 201)
+
+
+@blueprint.at("/<id>", "DELETE", parameters=SHARE)
+@blueprint.answers(200, ShareSchema)
+def revoke(id: str) -> Response:
+    """Revoke a sharing link at once; it stays in the list"""
+    return as_json(_shown(current().registry.revoke_share(id, now())))
+
+
+def _span(body: dict[str, Any]) -> tuple[datetime, datetime]:
+    """The span that a link's sheet covers.
+
+    Raises:
+        InvalidInputError: it makes no sense, or none is given and none is planned.
+    """
+    registry, tank, present = current().registry, body["tank"], now()
+    given = [name for name in ("start", "end", "length") if name in body]
+    if "absence" in body:
+        if given:
+            raise invalid_field("/absence", body["absence"], f"this or {given[0]}, not both")
+        try:
+            absence = absence_of(body["absence"], registry)
+        except NotFoundError:
+            known = "the id of an absence in /v1/absences"
+            raise invalid_field("/absence", body["absence"], known) from None
+        if not covers(absence, tank):
+            raise invalid_field("/absence", body["absence"], f"an absence that is about {tank}")
+        return absence.start, absence.end
+    if not given:
+        planned = present_or_next(registry.absences(), present, tank)
+        if planned is not None:
+            return planned.start, planned.end
+    return _given_span(body, body.get("start", present))
+
+
+def _given_span(body: dict[str, Any], start: datetime) -> tuple[datetime, datetime]:
+    if "length" in body:
+        if "end" in body:
+            raise invalid_field("/end", format_moment(body["end"]), "this or length, not both")
+        end = start + body["length"]
+    elif "end" in body:
+        end = body["end"]
+    else:
+        allowed = "a time, or length (littoral share: --days); no absence of this tank is planned"
+        raise error_of((FieldFault("/end", f"/end is missing; allowed: {allowed}"),))
+    if not start < end <= start + LONGEST:
+        allowed = f"after the start and within {LONGEST.days} days of it"
+        raise invalid_field("/length" if "length" in body else "/end", format_moment(end), allowed)
+    return start, end
+
+
+def _shown(link: ShareLink) -> dict[str, Any]:
+    state = "revoked" if link.revoked else "valid" if link.valid(now()) else "expired"
+    shown: dict[str, Any] = ShareSchema().dump({**asdict(link), "state": state})
+    return shown

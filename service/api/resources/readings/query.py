@@ -1,0 +1,180 @@
+"""``/v1/tanks/{tank}/readings`` and ``/sensors``: what the sensors said."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+from flask import Response
+from flask.views import MethodView
+
+from service.api.context import current, now
+from service.api.http.blueprint import Blueprint
+from service.api.http.faults import invalid_option
+from service.api.http.pagination import MOST, USUAL, next_address, span_of
+from service.api.http.path_parameters import TANK
+from service.api.http.responses import as_json
+from service.api.resources.readings.schemas import (
+    READINGS,
+    ReadingsOptionsSchema,
+    SensorsSchema,
+    flag_words,
+)
+from service.api.resources.readings.series import Column, Item, Load, part_of
+from service.api.times import format_moment, format_span
+from service.clock import from_us, to_us
+from service.derive.sensor_choice import believed
+from service.derive.thresholds import STALE_NAME, derived_limit
+from service.registry.models import Tank
+from service.store import SeriesInfo, SeriesKey
+from service.units import QUANTITIES
+
+blueprint = Blueprint(
+    "readings", __name__, url_prefix="/v1/tanks/<tank>", description="What the sensors said."
+)
+
+
+@blueprint.at("/sensors", "GET", parameters=TANK)
+@blueprint.answers(200, SensorsSchema)
+def sensors(tank: str) -> dict[str, Any]:
+    """The sensors of a tank, each with its newest reading"""
+    parts = current()
+    found = parts.registry.tank(tank)
+    series = parts.store.series(tank)
+    trusted = _believed(found, series)
+    shown = [
+        {
+            "quantity": info.key.quantity,
+            "sensor": info.key.sensor,
+            "believed": info.key in trusted,
+            "last": {
+                "time": from_us(info.last.time_us),
+                "value": info.last.value,
+                "unit": QUANTITIES[info.key.quantity].ucum,
+                "flags": info.last.flags,
+            },
+        }
+        for info in series
+    ]
+    return {"tank": tank, "sensors": shown, "next": None}
+
+
+@blueprint.at("/readings", parameters=TANK)
+class ReadingsView(MethodView):
+    """Readings of a tank."""
+
+    @blueprint.query(ReadingsOptionsSchema)
+    @blueprint.answers(200, READINGS)
+    def get(self, options: dict[str, Any], tank: str) -> Response:
+        """Readings of a tank, oldest first
+
+        Each one, or summed up over spans of equal length.
+        """
+        _check(options)
+        parts = current()
+        parts.registry.tank(tank)
+        start, end = span_of(options)
+        keys = [
+            info.key
+            for info in parts.store.series(tank)
+            if options.get("quantity", info.key.quantity) == info.key.quantity
+            and options.get("sensor", info.key.sensor) == info.key.sensor
+        ]
+        limit = options.get("limit", USUAL)
+        every = options.get("every")
+        if every is None:
+            flagged = options.get("flagged", False)
+            part = part_of(keys, _reader(flagged), to_us(start), to_us(end), limit)
+            shown = [_reading(item) for item in part.items]
+        else:
+            every_us = checked_step(every, start, end)
+            aggregate = options.get("aggregate", "mean")
+            loader = _summer(every_us, aggregate)
+            part = part_of(keys, loader, to_us(start), to_us(end), limit, every_us)
+            shown = [_span(item, aggregate) for item in part.items]
+        more = None
+        if part.next_us is not None and part.next_us < to_us(end):
+            more = next_address(start=format_moment(from_us(part.next_us)), end=format_moment(end))
+        return as_json(
+            {
+                "tank": tank,
+                "start": format_moment(start),
+                "end": format_moment(end),
+                "every": None if every is None else format_span(every),
+                "aggregate": None if every is None else options.get("aggregate", "mean"),
+                "readings": shown,
+                "next": more,
+            }
+        )
+
+
+def checked_step(every: timedelta, start: datetime, end: datetime) -> int:
+    """Length of the spans in microseconds.
+
+    Raises:
+        InvalidInputError: there would be more spans than one answer may have.
+    """
+    every_us = every // timedelta(microseconds=1)
+    if (to_us(end) - to_us(start)) // every_us > MOST:
+        allowed = f"spans so long that there are at most {MOST} of them"
+        raise invalid_option("every", format_span(every), allowed)
+    return every_us
+
+
+def _check(options: dict[str, Any]) -> None:
+    if "every" in options:
+        if options.get("flagged"):
+            raise invalid_option("flagged", True, "false beside every: only usable ones count")
+    elif "aggregate" in options:
+        raise invalid_option("aggregate", options["aggregate"], "only beside every")
+
+
+def _believed(tank: Tank, series: Sequence[SeriesInfo]) -> set[SeriesKey]:
+    quantities = {info.key.quantity for info in series}
+    limits = {name: derived_limit(tank, STALE_NAME[name]) for name in quantities}
+    chosen = [believed(tank, name, series, now(), stale) for name, stale in limits.items()]
+    return {one.info.key for one in chosen if one.info is not None}
+
+
+def _reader(flagged: bool) -> Load:
+    store = current().store
+
+    def load(key: SeriesKey, low_us: int, high_us: int) -> Column:
+        samples = store.read(key, low_us, high_us, flagged=flagged)
+        return Column(key, samples.time_us, samples.value, samples.flags.astype(np.int64))
+
+    return load
+
+
+def _summer(every_us: int, aggregate: str) -> Load:
+    store = current().store
+
+    def load(key: SeriesKey, low_us: int, high_us: int) -> Column:
+        buckets = store.aggregate(key, low_us, high_us, every_us)
+        value = np.asarray(getattr(buckets, aggregate), np.float64)
+        return Column(key, buckets.start_us, value, buckets.count)
+
+    return load
+
+
+def _reading(item: Item) -> dict[str, Any]:
+    return _common(item) | {
+        "unit": QUANTITIES[item.key.quantity].ucum,
+        "flags": flag_words(item.extra),
+    }
+
+
+def _span(item: Item, aggregate: str) -> dict[str, Any]:
+    unit = "1" if aggregate == "count" else QUANTITIES[item.key.quantity].ucum
+    return _common(item) | {"unit": unit, "count": item.extra}
+
+
+def _common(item: Item) -> dict[str, Any]:
+    return {
+        "time": format_moment(from_us(item.time_us)),
+        "quantity": item.key.quantity,
+        "sensor": item.key.sensor,
+        "value": item.value,
+    }

@@ -1,0 +1,119 @@
+"""The JSON of readings and sensors."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from service.api.http.pagination import PageSchema
+from service.api.schemas.base import Items, Nested, Schema
+from service.api.schemas.fields import Choice, Field, Moment, Number, Span, Text, Whole, YesNo
+from service.store import Flag
+from service.units import QUANTITIES
+
+AGGREGATES: Final = ("mean", "min", "max", "first", "last", "sum", "count")
+FLAG_WORDS: Final = tuple(str(flag.name).lower() for flag in Flag if flag)
+
+
+def flag_words(flags: int) -> list[str]:
+    """The doubts about a reading as the words of the API."""
+    return [word for word in FLAG_WORDS if Flag[word.upper()] & flags]
+
+
+class FlagsField(Field):
+    """Doubts about a reading, as words."""
+
+    json_schema: dict[str, Any] = {  # noqa: RUF012 - read only
+        "type": "array",
+        "items": {"type": "string", "enum": list(FLAG_WORDS)},
+    }
+
+    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> list[str]:
+        return flag_words(int(value))
+
+
+class ReadingsOptionsSchema(PageSchema):
+    """Which readings, and how they are summed up."""
+
+    quantity = Choice("Only of this quantity.", words=list(QUANTITIES))
+    sensor = Text("Only of this sensor.", shortest=1, longest=64)
+    every = Span("Sum up over spans of this length, aligned to 1970-01-01 UTC.")
+    aggregate = Choice("How; default mean. Only with `every`.", words=AGGREGATES)
+    flagged = YesNo("Also readings that are not believed. Not with `every`.", text=True)
+
+
+class ReadingSchema(Schema):
+    """One reading."""
+
+    time = Moment("When it was measured.", required=True)
+    quantity = Choice(words=list(QUANTITIES), required=True)
+    sensor = Text(required=True)
+    value = Number(required=True)
+    unit = Text("UCUM.", required=True)
+    flags = FlagsField("Doubts; empty when there is none.", required=True)
+
+
+class SpanReadingSchema(Schema):
+    """The usable readings of one span, summed up."""
+
+    time = Moment("Start of the span.", required=True)
+    quantity = Choice(words=list(QUANTITIES), required=True)
+    sensor = Text(required=True)
+    value = Number(required=True)
+    unit = Text("UCUM; `1` for a count.", required=True)
+    count = Whole("Usable readings in the span.", low=1, high=2**53, required=True)
+
+
+def _answer(item: str, every: bool) -> dict[str, Any]:
+    moment = {"type": "string", "format": "date-time"}
+    return {
+        "type": "object",
+        "properties": {
+            "tank": {"type": "string"},
+            "start": moment,
+            "end": moment,
+            "every": {"type": "string" if every else "null"},
+            "aggregate": {"enum": list(AGGREGATES)} if every else {"type": "null"},
+            "readings": {"type": "array", "items": {"$ref": f"#/components/schemas/{item}"}},
+            "next": {"type": ["string", "null"]},
+        },
+        "required": ["tank", "start", "end", "every", "aggregate", "readings", "next"],
+        "additionalProperties": False,
+    }
+
+
+#: Readings one by one, or spans of them, oldest first.
+READINGS: Final[dict[str, Any]] = {
+    "oneOf": [_answer("Reading", every=False), _answer("SpanReading", every=True)]
+}
+
+
+def register(spec: Any) -> None:
+    """Add the schemas that are referred to by name to a document."""
+    spec.components.schema("Reading", schema=ReadingSchema)
+    spec.components.schema("SpanReading", schema=SpanReadingSchema)
+
+
+class LastSchema(Schema):
+    """The newest reading of a series, believed or not."""
+
+    time = Moment(required=True)
+    value = Number(required=True)
+    unit = Text("UCUM.", required=True)
+    flags = FlagsField(required=True)
+
+
+class SensorSchema(Schema):
+    """One series: what one sensor says of one quantity."""
+
+    quantity = Choice(words=list(QUANTITIES), required=True)
+    sensor = Text(required=True)
+    believed = YesNo("Derived values are taken from it now.", required=True)
+    last = Nested(LastSchema, required=True)
+
+
+class SensorsSchema(Schema):
+    """The sensors of a tank."""
+
+    tank = Text(required=True)
+    sensors = Items(SensorSchema, required=True)
+    next = Text(allow_none=True, required=True)

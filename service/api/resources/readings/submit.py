@@ -1,0 +1,204 @@
+"""``POST /v1/tanks/{tank}/readings``: sensors that speak HTTP instead of MQTT."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from flask import Response, request
+from marshmallow import ValidationError
+
+from ingest.decode.message import PAYLOAD_LIMIT_BYTES, Reason
+from service.api.context import current, kept
+from service.api.http.blueprint import Blueprint
+from service.api.http.errors import TooLargeError
+from service.api.http.faults import error_of, invalid_body, messages_of
+from service.api.http.json_text import read_json
+from service.api.http.path_parameters import TANK
+from service.api.http.responses import as_json
+from service.api.resources.readings.intake import Intake, Outcome, time_of
+from service.api.resources.readings.schemas import ReadingSchema, flag_words
+from service.api.schemas.base import Items, Nested, Schema
+from service.api.schemas.fields import Choice, Moment, Number, Text
+from service.api.times import format_moment
+from service.errors import FieldFault
+from service.store import Reading
+from service.units import QUANTITIES
+
+SENML: Final = "application/senml+json"
+MOST: Final = 10_000
+OUTCOMES: Final = ("stored", "unchanged", "rejected")
+
+blueprint = Blueprint(
+    "readings-in", __name__, url_prefix="/v1/tanks/<tank>", description="Readings over HTTP."
+)
+
+
+class ReadingInSchema(Schema):
+    """One reading as a sensor sends it."""
+
+    quantity = Choice(words=list(QUANTITIES), required=True)
+    value = Number(required=True)
+    unit = Text("Any that converts, or mV with a calibration; default: the canonical one.")
+    time = Moment("When it was measured; default: now. With it a repeated request is harmless.")
+    sensor = Text("Which sensor; default `main`.", shortest=1, longest=64)
+
+
+class ReadingsInSchema(Schema):
+    """Readings as sensors send them."""
+
+    readings = Items(ReadingInSchema, required=True, longest=MOST)
+
+
+class OutcomeSchema(Schema):
+    """What became of one record."""
+
+    outcome = Choice("`unchanged`: it was there already.", words=OUTCOMES, required=True)
+    reading = Nested(
+        ReadingSchema, "As it is kept; null where it was rejected.", allow_none=True, required=True
+    )
+    reason = Text("Stable word; null unless rejected.", allow_none=True, required=True)
+    detail = Text("Which field, which value, what is allowed.", allow_none=True, required=True)
+
+
+class OutcomesSchema(Schema):
+    """What became of each record: in the order sent, a SenML pack in the order of time."""
+
+    tank = Text(required=True)
+    outcomes = Items(OutcomeSchema, required=True)
+    next = Text(allow_none=True, required=True)
+
+
+_BODY: Final = {
+    "required": True,
+    "content": {
+        "application/json": {
+            "schema": {
+                "oneOf": [
+                    {"$ref": "#/components/schemas/ReadingIn"},
+                    {"$ref": "#/components/schemas/ReadingsIn"},
+                ]
+            },
+            "example": {"quantity": "temperature", "value": 75.2, "unit": "degF"},
+        },
+        SENML: {
+            "schema": {"$ref": "#/components/schemas/SenmlPack"},
+            "example": [
+                {"bn": "shed:", "n": "temperature", "u": "Cel", "v": 24.1},
+                {"n": "ph", "u": "pH", "v": 6.81},
+            ],
+        },
+    },
+}
+_PACK: Final = {
+    "type": "array",
+    "description": "A SenML pack (RFC 8428). Names end in the quantity; what is before it names "
+    "the sensor.",
+    "minItems": 1,
+    "maxItems": MOST,
+    "items": {"type": "object"},
+}
+
+
+def register(spec: Any) -> None:
+    """Add the schemas that are referred to by name to a document."""
+    spec.components.schema("ReadingIn", schema=ReadingInSchema)
+    spec.components.schema("ReadingsIn", schema=ReadingsInSchema)
+    spec.components.schema("SenmlPack", _PACK)
+
+
+@blueprint.at("/readings", "POST", parameters=TANK)
+@blueprint.answers(200, OutcomesSchema, description="All are kept.")
+@blueprint.also_answers(207, OutcomesSchema, description="Some are kept, some rejected.")
+@blueprint.described(requestBody=_BODY)
+def post(tank: str) -> Response:
+    """Readings from sensors that speak HTTP
+
+    One reading, several, or a SenML pack. They go the same way as over MQTT: converted,
+    calibrated, doubted and flagged. What is rejected is told, counted and listed under
+    /v1/rejections. If all of them are rejected the answer is 422.
+    """
+    current().registry.tank(tank)
+    payload = request.get_data()
+    intake = kept(Intake, Intake)
+    if request.mimetype == SENML:
+        if len(payload) > PAYLOAD_LIMIT_BYTES:
+            raise TooLargeError(PAYLOAD_LIMIT_BYTES)
+        outcomes = intake.take_pack(tank, payload)
+        pointers = [""] * len(outcomes)
+    else:
+        body = read_json(payload)
+        records = _records(body)
+        several = "readings" in body
+        pointers = [f"/readings/{n}" if several else "" for n in range(len(records))]
+        loaded = [_loaded(record, at) for record, at in zip(records, pointers, strict=True)]
+        outcomes = intake.take(tank, loaded)
+    rejected = [one for one in outcomes if one.reading is None]
+    intake.note_rejections(tank, rejected, payload)
+    if rejected and len(rejected) == len(outcomes):
+        faults = [FieldFault(at, one.detail) for at, one in zip(pointers, outcomes, strict=True)]
+        units_only = all(one.reason == Reason.UNKNOWN_UNIT for one in rejected)
+        raise error_of(tuple(faults), units_only=units_only)
+    answer = {"tank": tank, "outcomes": [_shown(one) for one in outcomes], "next": None}
+    return as_json(answer, 207 if rejected else 200)
+
+
+def _records(body: Any) -> Sequence[Any]:
+    """The records of a JSON body: those of ``readings``, or the body itself.
+
+    Raises:
+        InvalidInputError: neither.
+    """
+    if not isinstance(body, dict):
+        raise invalid_body("is not a JSON object")
+    if "readings" not in body:
+        return [body]
+    records = body["readings"]
+    unknown = [name for name in body if name != "readings"]
+    if unknown:
+        raise invalid_body({unknown[0]: ["is not known beside readings"]})
+    if not isinstance(records, list) or not 0 < len(records) <= MOST:
+        raise invalid_body({"readings": [f"is not a JSON array of 1 to {MOST} readings"]})
+    return records
+
+
+def _loaded(record: Any, at: str) -> dict[str, Any] | Outcome:
+    try:
+        loaded: dict[str, Any] = ReadingInSchema().load(record)
+    except ValidationError as error:
+        told = "; ".join(
+            f"{at}{pointer} {text}".strip() for pointer, text in messages_of(error.messages)
+        )
+        return Outcome(reason=_reason(error), detail=told)
+    return loaded
+
+
+def _reason(error: ValidationError) -> str:
+    """The stable word for what the schema refused."""
+    fields = set(error.messages) if isinstance(error.messages, dict) else set()
+    if "quantity" in fields:
+        return Reason.UNKNOWN_QUANTITY
+    return Reason.NOT_A_NUMBER if "value" in fields else Reason.BAD_JSON
+
+
+def _shown(one: Outcome) -> dict[str, Any]:
+    if one.reading is None:
+        return {
+            "outcome": "rejected",
+            "reading": None,
+            "reason": str(one.reason),
+            "detail": one.detail,
+        }
+    word = "unchanged" if one.again else "stored"
+    return {"outcome": word, "reading": _reading(one.reading), "reason": None, "detail": None}
+
+
+def _reading(reading: Reading) -> dict[str, Any]:
+    return {
+        "time": format_moment(time_of(reading)),
+        "quantity": reading.quantity,
+        "sensor": reading.sensor,
+        "value": reading.value,
+        "unit": QUANTITIES[reading.quantity].ucum,
+        "flags": flag_words(int(reading.flags)),
+    }

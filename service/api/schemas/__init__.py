@@ -1,0 +1,1 @@
+"""Marshmallow fields and schemas that several resources share."""

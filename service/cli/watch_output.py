@@ -1,0 +1,148 @@
+"""How ``littoral watch`` shows what it sees: a table on a terminal, lines where it is piped."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, Final, Protocol
+
+import click
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.text import Text
+
+from service.cli.output import as_json_line, is_wide, plain_text
+from service.cli.status.tank_status import Status
+from service.cli.status.text import happening, line_of, table_of
+from service.client import ClientError, Event
+
+_REMEMBERED: Final = 5
+
+
+class Shown(Protocol):
+    """Where news go."""
+
+    def statuses(self, found: Sequence[Status]) -> None:
+        """All tanks as they are now, the worst first."""
+        ...
+
+    def happened(self, event: Event) -> None:
+        """A recommendation was opened, changed or cleared."""
+        ...
+
+    def listening(self) -> None:
+        """There is a connection."""
+        ...
+
+    def lost(self, error: ClientError) -> None:
+        """There is none; another is tried for."""
+        ...
+
+    def trouble(self, detail: str) -> None:
+        """The service says that it cannot know everything now."""
+        ...
+
+
+@contextmanager
+def shown_on(as_json: bool, url: str) -> Iterator[Shown]:
+    """What fits the standard output."""
+    console = Console()
+    if as_json:
+        yield _JsonLines(url)
+    elif console.is_terminal:
+        with Live(console=console, auto_refresh=False) as live:
+            yield _Screen(live, url)
+    else:
+        yield _Lines(url)
+
+
+class _Lines:
+    """A line for each change; trouble goes to the standard error."""
+
+    def __init__(self, url: str) -> None:
+        self._url = url
+        self._told: dict[str, Any] = {}
+        self._silent = False
+
+    def statuses(self, found: Sequence[Status]) -> None:
+        for one in found:
+            line = plain_text(line_of(one))
+            if self._told.get(one.tank) != line:
+                self._told[one.tank] = line
+                click.echo(line)
+
+    def happened(self, event: Event) -> None:
+        click.echo(plain_text(happening(event)))
+
+    def listening(self) -> None:
+        if self._silent:
+            click.echo(f"littoral watch: {self._url} answers again", err=True)
+        self._silent = False
+
+    def lost(self, error: ClientError) -> None:
+        if not self._silent:
+            click.echo(f"littoral watch: {_words(error)}; trying again", err=True)
+        self._silent = True
+
+    def trouble(self, detail: str) -> None:
+        click.echo(f"littoral watch: the service says: {detail}", err=True)
+
+
+class _JsonLines(_Lines):
+    """A JSON object on a line for each change."""
+
+    def statuses(self, found: Sequence[Status]) -> None:
+        for one in found:
+            if self._told.get(one.tank) != one:
+                self._told[one.tank] = one
+                click.echo(as_json_line({"type": "status", "tank": one.tank, "status": one}))
+
+    def happened(self, event: Event) -> None:
+        click.echo(as_json_line({"type": event.type, **event.data}))
+
+
+class _Screen:
+    """One table, what happened last below it, and whether it is live."""
+
+    def __init__(self, live: Live, url: str) -> None:
+        self._live = live
+        self._url = url
+        self._found: Sequence[Status] = ()
+        self._happened: deque[Text] = deque(maxlen=_REMEMBERED)
+        self._state = Text(f"connecting to {url}", "dim")
+
+    def statuses(self, found: Sequence[Status]) -> None:
+        self._found = found
+        self._draw()
+
+    def happened(self, event: Event) -> None:
+        self._happened.append(happening(event))
+        self._draw()
+
+    def listening(self) -> None:
+        self._state = Text(f"live from {self._url}; Ctrl-C ends", "dim")
+        self._draw()
+
+    def lost(self, error: ClientError) -> None:
+        self._state = Text(
+            f"NOT LIVE: {_words(error)}; trying again. Above is what was known.", "bold red"
+        )
+        self._draw()
+
+    def trouble(self, detail: str) -> None:
+        self._happened.append(Text(f"the service says: {detail}", "bold yellow"))
+        self._draw()
+
+    def _draw(self) -> None:
+        parts: list[RenderableType] = [
+            table_of(self._found, wide=is_wide()),
+            Text(),
+            *self._happened,
+            self._state,
+        ]
+        self._live.update(Group(*parts), refresh=True)
+
+
+def _words(error: ClientError) -> str:
+    return " ".join(str(error).split())

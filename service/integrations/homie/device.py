@@ -1,0 +1,175 @@
+"""A tank as a device of the Homie convention, version 5: its description and its messages.
+
+The convention: https://homieiot.github.io (v5.0.0 of 2025-05-11).
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from service.advice.engine.recommendation import Recommendation, Severity, State
+from service.integrations.mqtt_options import HomieOptions
+from service.integrations.snapshot import LIGHT, PH, TEMPERATURE, Figures
+
+VERSION: Final = "5.0"
+TOPIC_VERSION: Final = "5"
+NONE: Final = "none"
+_NOT_IN_IDS: Final = re.compile(r"[^a-z0-9]+")
+
+
+@dataclass(frozen=True, slots=True)
+class Property:
+    """One property of a tank.
+
+    Attributes:
+        of: what has to be measured for the property to exist; "" for always.
+        text: the payload, or None where there is no present value.
+    """
+
+    node: str
+    id: str
+    name: str
+    datatype: str
+    of: str
+    text: str | None
+    unit: str | None = None
+    format: str | None = None
+
+    def description(self) -> dict[str, Any]:
+        """As in the device's description."""
+        members: dict[str, Any] = {"name": self.name, "datatype": self.datatype}
+        if self.unit is not None:
+            members["unit"] = self.unit
+        if self.format is not None:
+            members["format"] = self.format
+        return members
+
+
+def device_id(options: HomieOptions, tank: str) -> str:
+    """The id of a tank's device."""
+    return f"{options.device}-{tank}"
+
+
+def base_topic(options: HomieOptions, device: str) -> str:
+    """The topic that all of a device's begin with."""
+    return f"{options.prefix}/{TOPIC_VERSION}/{device}"
+
+
+def properties_of(figures: Figures) -> list[Property]:
+    """The properties of a tank for what has ever been measured of it."""
+    states = "below,within,above,unknown"
+    worst = NONE if figures.worst is None else figures.worst.word
+    severities = ",".join((NONE, *(severity.word for severity in Severity)))
+    found = [
+        Property("water", "temperature", "Temperature", "float", TEMPERATURE,
+                 _number(figures.temperature_c), "°C"),
+        Property("water", "ph", "pH", "float", PH, _number(figures.ph)),
+        Property("water", "co2", "Dissolved CO2", "float", PH, _number(figures.co2_mg_l), "mg/L"),
+        Property("water", "co2-low", "Dissolved CO2, at least", "float", PH,
+                 _number(figures.co2_low_mg_l), "mg/L"),
+        Property("water", "co2-high", "Dissolved CO2, at most", "float", PH,
+                 _number(figures.co2_high_mg_l), "mg/L"),
+        Property("water", "co2-state", "CO2 against its target", "enum", PH,
+                 figures.co2_state, format=states),
+        Property("light", "lit", "Lit", "boolean", LIGHT, _truth(figures.lit), format="dark,lit"),
+        Property("light", "ppfd", "PPFD", "float", LIGHT,
+                 _number(figures.ppfd_umol_m2_s), "µmol/m²/s"),
+        Property("light", "dli", "Daily light integral so far", "float", LIGHT,
+                 _number(figures.dli_mol_m2_d), "mol/m²/d"),
+        Property("light", "photoperiod", "Lit so far today", "float", LIGHT,
+                 _number(figures.photoperiod_h), "h"),
+        Property("advice", "open", "Open recommendations", "integer", "",
+                 str(figures.open), "#"),
+        Property("advice", "worst", "Highest severity", "enum", "", worst, format=severities),
+    ]  # fmt: skip
+    return [one for one in found if not one.of or one.of in figures.measured]
+
+
+def description_of(
+    options: HomieOptions, name: str, properties: Iterable[Property]
+) -> dict[str, Any]:
+    """The description of a tank's device, without its version."""
+    names = {"water": "Water", "light": "Light", "advice": "What to do"}
+    nodes: dict[str, dict[str, Any]] = {}
+    for one in properties:
+        node = nodes.setdefault(one.node, {"name": names[one.node], "properties": {}})
+        node["properties"][one.id] = one.description()
+    return {
+        "homie": VERSION,
+        "name": name,
+        "root": options.device,
+        "parent": options.device,
+        "nodes": nodes,
+    }
+
+
+def root_description(options: HomieOptions, children: Sequence[str]) -> dict[str, Any]:
+    """The description of the service's device, without its version."""
+    return {"homie": VERSION, "name": "Littoral", "children": list(children), "nodes": {}}
+
+
+def device_messages(
+    base: str,
+    description: str,
+    properties: Iterable[Property],
+    alerts: Mapping[str, str],
+    state: str,
+) -> dict[str, str]:
+    """All retained messages of a device, ``$state`` last; empty where there is no value.
+
+    Args:
+        base: topic of the device.
+        description: JSON with the version.
+        alerts: text by alert id.
+    """
+    messages = {f"{base}/$description": description}
+    for one in properties:
+        messages[f"{base}/{one.node}/{one.id}"] = one.text or ""
+    for id, text in sorted(alerts.items()):
+        messages[f"{base}/$alert/{id}"] = text
+    messages[f"{base}/$state"] = state
+    return messages
+
+
+def alerts_of(
+    options: HomieOptions, figures: Figures, current: Sequence[Recommendation]
+) -> dict[str, str]:
+    """What a person should know now: grave open recommendations, and sensors without a value."""
+    found = {f"no-{name}": f"{why[:1].upper()}{why[1:]}." for name, why in figures.missing.items()}
+    for one in current:
+        finding = one.finding
+        if one.state is State.OPEN and finding.severity >= options.alerts:
+            found[_id(f"{finding.code}-{finding.subject}")] = f"{finding.title}: {finding.action}"
+    return found
+
+
+def topics_told(base: str, description: bytes) -> list[str]:
+    """The topics of a device by its own description, for taking it down.
+
+    Raises:
+        ValueError, AttributeError: that is no description.
+    """
+    nodes: Mapping[str, Any] = json.loads(description).get("nodes", {})
+    values = [
+        f"{base}/{node}/{id}"
+        for node, members in nodes.items()
+        for id in members.get("properties", {})
+    ]
+    return [f"{base}/$description", *values, f"{base}/$state"]
+
+
+def _number(value: float | None) -> str | None:
+    """A float as the convention allows it: six significant digits, never a plus sign or NaN."""
+    return None if value is None else f"{value:.6g}".replace("+", "")
+
+
+def _truth(value: bool | None) -> str | None:
+    return None if value is None else str(value).lower()
+
+
+def _id(text: str) -> str:
+    return _NOT_IN_IDS.sub("-", text.lower()).strip("-")

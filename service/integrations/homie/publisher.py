@@ -1,0 +1,196 @@
+"""Homie: each tank as a device, and the service as the device above them."""
+
+from __future__ import annotations
+
+import json
+import logging
+import threading
+import time
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+from service.advice.engine.lifecycle import LedgerChange
+from service.config import MqttConfig, OutletConfig
+from service.derive.models import TankView
+from service.integrations.homie.device import (
+    TOPIC_VERSION,
+    alerts_of,
+    base_topic,
+    description_of,
+    device_id,
+    device_messages,
+    properties_of,
+    root_description,
+    topics_told,
+)
+from service.integrations.mqtt_options import homie_options
+from service.integrations.snapshot import figures_of
+from service.mqtt.retained import Board, Leftover
+
+INIT: Final = "init"
+READY: Final = "ready"
+LOST: Final = "lost"
+DISCONNECTED: Final = "disconnected"
+QOS: Final = 2
+"""As the convention recommends."""
+
+_log = logging.getLogger(__name__)
+
+
+class Homie:
+    """An outlet that keeps the broker's Homie devices as the tanks are.
+
+    A tank that was not looked at for ``patience_s`` is ``lost`` and shows no values.
+    """
+
+    def __init__(
+        self,
+        outlet: OutletConfig,
+        config: MqttConfig,
+        patience_s: float,
+        milliseconds: Callable[[], int] = lambda: time.time_ns() // 1_000_000,
+    ) -> None:
+        """Prepare.
+
+        Args:
+            patience_s: machine seconds after which a tank counts as lost.
+            milliseconds: gives the versions of descriptions, which rise over restarts.
+
+        Raises:
+            ConfigError: an option or the broker's address is wrong.
+        """
+        self.name = outlet.name
+        self._options = homie_options(outlet)
+        self._root = base_topic(self._options, self._options.device)
+        self._patience_s = patience_s
+        self._milliseconds = milliseconds
+        self._lock = threading.Lock()
+        self._looked: dict[str, float] = {}
+        self._messages: dict[str, dict[str, str]] = {}
+        self._versions: dict[str, tuple[dict[str, Any], int]] = {}
+        self._stopping = threading.Event()
+        self._guard: threading.Thread | None = None
+        start = f"{self._options.prefix}/{TOPIC_VERSION}/+"
+        self._board = Board(
+            config,
+            outlet.name,
+            will=(f"{self._root}/$state", LOST),
+            qos=QOS,
+            filters=(f"{start}/$description", f"{start}/$alert/+"),
+            leftover=self._leftover,
+            patience_s=patience_s,
+        )
+
+    @property
+    def is_connected(self) -> bool:
+        """Whether the broker is reached now."""
+        return self._board.is_connected
+
+    def start(self) -> None:
+        """Connect in the background, with no tanks yet."""
+        with self._lock:
+            self._show_root()
+        self._board.start()
+        self._guard = threading.Thread(
+            target=self._watch_over, name=f"homie-{self.name}", daemon=True
+        )
+        self._guard.start()
+
+    def see(self, view: TankView, change: LedgerChange) -> None:
+        """Publish what is known of a tank; only what changed goes out."""
+        figures = figures_of(view, change.current)
+        properties = properties_of(figures)
+        described = description_of(self._options, view.tank.name or view.tank.id, properties)
+        alerts = alerts_of(self._options, figures, change.current)
+        with self._lock:
+            device = device_id(self._options, view.tank.id)
+            text, news = self._described(device, described)
+            base = base_topic(self._options, device)
+            is_new = view.tank.id not in self._looked
+            self._looked[view.tank.id] = time.monotonic()
+            messages = device_messages(base, text, properties, alerts, READY)
+            self._messages[view.tank.id] = messages
+            self._board.show(device, messages, first=(f"{base}/$state", INIT) if news else None)
+            if is_new:
+                self._show_root()
+
+    def forget(self, tank: str) -> None:
+        """Remove a tank's device."""
+        with self._lock:
+            if self._looked.pop(tank, None) is None:
+                return
+            self._messages.pop(tank, None)
+            device = device_id(self._options, tank)
+            self._versions.pop(device, None)
+            self._show_root()
+            self._board.drop(device)
+
+    def stop(self) -> None:
+        """Say goodbye: the devices stay, disconnected."""
+        self._stopping.set()
+        if self._guard is not None:
+            self._guard.join()
+        with self._lock:
+            bases = [
+                base_topic(self._options, device_id(self._options, tank)) for tank in self._looked
+            ]
+        self._board.stop((f"{base}/$state", DISCONNECTED) for base in (*bases, self._root))
+
+    def _watch_over(self) -> None:
+        """Mark tanks as lost that nobody looks at any more."""
+        while not self._stopping.wait(min(1.0, self._patience_s / 4)):
+            now = time.monotonic()
+            with self._lock:
+                for tank, looked in self._looked.items():
+                    if now - looked > self._patience_s:
+                        self._lose(tank)
+
+    def _lose(self, tank: str) -> None:
+        device = device_id(self._options, tank)
+        base = base_topic(self._options, device)
+        kept = (f"{base}/$description", f"{base}/$alert/")
+        lost = {
+            topic: payload if topic.startswith(kept) else ""
+            for topic, payload in self._messages[tank].items()
+        }
+        self._board.show(device, {**lost, f"{base}/$state": LOST})
+
+    def _show_root(self) -> None:
+        children = sorted(device_id(self._options, tank) for tank in self._looked)
+        described = root_description(self._options, children)
+        text, news = self._described(self._options.device, described)
+        messages = device_messages(self._root, text, (), {}, READY)
+        first = (f"{self._root}/$state", INIT) if news else None
+        self._board.show(self._options.device, messages, first=first)
+
+    def _described(self, device: str, described: Mapping[str, Any]) -> tuple[str, bool]:
+        """The description with its version, and whether it is another one than before."""
+        before = self._versions.get(device)
+        news = before is None or before[0] != described
+        if before is None:
+            before = (dict(described), self._milliseconds())
+        elif news:
+            before = (dict(described), max(before[1] + 1, self._milliseconds()))
+        self._versions[device] = before
+        text = json.dumps(
+            {**described, "version": before[1]}, ensure_ascii=False, separators=(",", ":")
+        )
+        return text, news
+
+    def _leftover(self, topic: str, payload: bytes) -> Leftover | None:
+        """Devices of an earlier run under this root, and alerts of any device."""
+        device, _, rest = topic.removeprefix(f"{self._options.prefix}/{TOPIC_VERSION}/").partition(
+            "/"
+        )
+        if not device.startswith(f"{self._options.device}-"):
+            return None
+        if rest.startswith("$alert/"):
+            return Leftover(device, [topic], ours=False)
+        try:
+            if json.loads(payload).get("root") != self._options.device:
+                return None
+            topics = topics_told(base_topic(self._options, device), payload)
+        except (ValueError, AttributeError):
+            _log.warning("outlet %s: %s is no description and is left alone", self.name, topic)
+            return None
+        return Leftover(device, topics, ours=True)

@@ -1,0 +1,194 @@
+"""A tank as a device for general-purpose home-automation hubs: discovery message and states.
+
+The message is in device form: one JSON document for a device with all its sensors. Every sensor
+has a state topic and, where it hangs on something measured, an availability topic of its own.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Final
+
+from service.advice.engine.recommendation import Severity
+from service.integrations.mqtt_options import HubOptions
+from service.integrations.snapshot import LIGHT, PH, TEMPERATURE, Figures
+
+ONLINE: Final = "online"
+OFFLINE: Final = "offline"
+ORIGIN: Final = "Littoral"
+NONE: Final = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """One sensor of a tank, as the hub sees it.
+
+    Attributes:
+        of: what has to be measured for the sensor to exist; "" for always.
+        text: the state, or None where there is no present value.
+        binary: on or off rather than a value.
+        digits: decimal places to show, where it is a number.
+    """
+
+    key: str
+    name: str
+    of: str
+    text: str | None
+    binary: bool = False
+    device_class: str | None = None
+    unit: str | None = None
+    digits: int | None = None
+    options: tuple[str, ...] = ()
+
+    @property
+    def platform(self) -> str:
+        """The hub's word for the kind of sensor."""
+        return "binary_sensor" if self.binary else "sensor"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The topics of one hub outlet.
+
+    Attributes:
+        base: first levels of our own topics, which no route takes for readings.
+        options: of the outlet.
+    """
+
+    base: str
+    options: HubOptions
+
+    @property
+    def status(self) -> str:
+        """Whether the service is there."""
+        return f"{self.base}/status"
+
+    def device(self, tank: str) -> str:
+        """The id of a tank's device."""
+        return f"{self.options.device}-{tank}"
+
+    def config(self, tank: str) -> str:
+        """Where the hub looks for a device."""
+        return f"{self.options.prefix}/device/{self.device(tank)}/config"
+
+    def state(self, tank: str, key: str) -> str:
+        """Where the state of a sensor is."""
+        return f"{self.base}/{tank}/{key}"
+
+    def availability(self, tank: str, key: str) -> str:
+        """Whether a sensor has a present value."""
+        return f"{self.base}/{tank}/{key}/availability"
+
+
+def sensors_of(figures: Figures) -> list[Sensor]:
+    """The sensors of a tank for what has ever been measured of it."""
+    severities = (NONE, *(severity.word for severity in Severity))
+    found = [
+        Sensor("temperature", "Temperature", TEMPERATURE, _number(figures.temperature_c),
+               device_class="temperature", unit="°C", digits=1),
+        # The hub's class of pH takes no unit; dissolved CO2 has none: that of CO2 is for air.
+        Sensor("ph", "pH", PH, _number(figures.ph), device_class="ph", digits=2),
+        Sensor("co2", "Dissolved CO2", PH, _number(figures.co2_mg_l), unit="mg/L", digits=0),
+        Sensor("co2_low", "Dissolved CO2, at least", PH, _number(figures.co2_low_mg_l),
+               unit="mg/L", digits=0),
+        Sensor("co2_high", "Dissolved CO2, at most", PH, _number(figures.co2_high_mg_l),
+               unit="mg/L", digits=0),
+        Sensor("lit", "Light", LIGHT, _switch(figures.lit), binary=True, device_class="light"),
+        Sensor("ppfd", "PPFD", LIGHT, _number(figures.ppfd_umol_m2_s),
+               unit="µmol/m²/s", digits=0),
+        Sensor("dli", "Daily light integral so far", LIGHT, _number(figures.dli_mol_m2_d),
+               unit="mol/m²/d", digits=1),
+        Sensor("photoperiod", "Lit so far today", LIGHT, _number(figures.photoperiod_h),
+               device_class="duration", unit="h", digits=1),
+        Sensor("open", "Open recommendations", "", str(figures.open), digits=0),
+        Sensor("worst", "Highest severity", "",
+               NONE if figures.worst is None else figures.worst.word,
+               device_class="enum", options=severities),
+        *(
+            Sensor(severity.word, f"Open: {severity.word}", "",
+                   _switch(figures.open_by_severity.get(severity, 0) > 0),
+                   binary=True, device_class="problem")
+            for severity in Severity
+        ),
+    ]  # fmt: skip
+    return [one for one in found if not one.of or one.of in figures.measured]
+
+
+def discovery_of(
+    place: Place, tank: str, name: str, sensors: Iterable[Sensor], expire_after_s: int
+) -> str:
+    """The discovery message of a tank."""
+    document = {
+        "dev": {"ids": [place.device(tank)], "name": name},
+        "o": {"name": ORIGIN},
+        "cmps": {one.key: _component(place, tank, one, expire_after_s) for one in sensors},
+        "qos": 1,
+    }
+    return json.dumps(document, ensure_ascii=False, separators=(",", ":"))
+
+
+def retained_of(
+    place: Place, tank: str, discovery: str, sensors: Iterable[Sensor]
+) -> dict[str, str]:
+    """What the broker keeps of a tank: the discovery message and the availabilities."""
+    found = {place.config(tank): discovery}
+    for one in sensors:
+        if one.of:
+            found[place.availability(tank, one.key)] = OFFLINE if one.text is None else ONLINE
+    return found
+
+
+def states_of(place: Place, tank: str, sensors: Iterable[Sensor]) -> list[tuple[str, str]]:
+    """The present states, for messages that are not retained."""
+    return [(place.state(tank, one.key), one.text) for one in sensors if one.text is not None]
+
+
+def topics_told(place: Place, config_topic: str, payload: bytes) -> tuple[str, list[str]] | None:
+    """Tank and retained topics of a discovery message of this outlet; None for a foreign one."""
+    start = f"{place.options.prefix}/device/{place.options.device}-"
+    tank = config_topic.removeprefix(start).removesuffix("/config")
+    if config_topic != place.config(tank):
+        return None
+    try:
+        components = json.loads(payload)["cmps"].values()
+        topics = [one["topic"] for each in components for one in each["availability"]]
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return None
+    if place.status not in topics:
+        return None
+    mine = [topic for topic in topics if topic.startswith(f"{place.base}/{tank}/")]
+    return tank, [config_topic, *mine]
+
+
+def _component(place: Place, tank: str, one: Sensor, expire_after_s: int) -> dict[str, Any]:
+    availability = [{"topic": place.status}]
+    if one.of:
+        availability.append({"topic": place.availability(tank, one.key)})
+    members: dict[str, Any] = {
+        "p": one.platform,
+        "unique_id": f"{place.device(tank)}-{one.key}",
+        "name": one.name,
+        "state_topic": place.state(tank, one.key),
+        "availability": availability,
+        "availability_mode": "all",
+        "expire_after": expire_after_s,
+    }
+    if one.device_class is not None:
+        members["device_class"] = one.device_class
+    if one.unit is not None:
+        members["unit_of_measurement"] = one.unit
+    if one.options:
+        members["options"] = list(one.options)
+    if one.digits is not None:
+        members |= {"state_class": "measurement", "suggested_display_precision": one.digits}
+    return members
+
+
+def _number(value: float | None) -> str | None:
+    return None if value is None else f"{value:.6g}"
+
+
+def _switch(value: bool | None) -> str | None:
+    return None if value is None else ("ON" if value else "OFF")

@@ -1,0 +1,115 @@
+"""Home-automation hubs: announces each tank as a device with its sensors, and keeps them fed."""
+
+from __future__ import annotations
+
+import threading
+from typing import Final
+
+from service.advice.engine.lifecycle import LedgerChange
+from service.config import MqttConfig, OutletConfig
+from service.derive.models import TankView
+from service.integrations.hub.device import (
+    OFFLINE,
+    ONLINE,
+    Place,
+    discovery_of,
+    retained_of,
+    sensors_of,
+    states_of,
+    topics_told,
+)
+from service.integrations.mqtt_options import hub_options
+from service.integrations.snapshot import figures_of
+from service.mqtt.retained import Board, Leftover
+
+QOS: Final = 1
+SERVICE: Final = "service"
+"""The group of the service's own status; no tank's, because those hold no blank."""
+
+
+class Hub:
+    """An outlet that speaks the discovery messages of general-purpose hubs.
+
+    States are sent at every look and are not retained, so that the hub lets them expire when
+    looks end; that is also why a hub that has just started gets them again at once.
+    """
+
+    def __init__(self, outlet: OutletConfig, config: MqttConfig, patience_s: float) -> None:
+        """Prepare.
+
+        Args:
+            patience_s: machine seconds after which a state expires, unless the options say so.
+
+        Raises:
+            ConfigError: an option or the broker's address is wrong.
+        """
+        self.name = outlet.name
+        options = hub_options(outlet)
+        self._options = options
+        self._place = Place(f"{config.prefix}/$hub/{options.device}", options)
+        self._expire_after_s = options.expire_after_s or round(patience_s)
+        self._lock = threading.Lock()
+        self._states: dict[str, list[tuple[str, str]]] = {}
+        self._board = Board(
+            config,
+            outlet.name,
+            will=(self._place.status, OFFLINE),
+            qos=QOS,
+            filters=(f"{options.prefix}/device/+/config", options.status_topic),
+            leftover=self._leftover,
+            patience_s=patience_s,
+            connected=self._say_all,
+            heard=self._heard,
+        )
+        self._board.show(f" {SERVICE}", {self._place.status: ONLINE})
+
+    @property
+    def is_connected(self) -> bool:
+        """Whether the broker is reached now."""
+        return self._board.is_connected
+
+    def start(self) -> None:
+        """Connect in the background."""
+        self._board.start()
+
+    def see(self, view: TankView, change: LedgerChange) -> None:
+        """Announce what is new of a tank, and send all its states."""
+        tank = view.tank.id
+        sensors = sensors_of(figures_of(view, change.current))
+        discovery = discovery_of(
+            self._place,
+            tank,
+            view.tank.name or tank,
+            sensors,
+            self._expire_after_s,
+        )
+        states = states_of(self._place, tank, sensors)
+        with self._lock:
+            self._board.show(tank, retained_of(self._place, tank, discovery, sensors))
+            self._board.say(states)
+            self._states[tank] = states
+
+    def forget(self, tank: str) -> None:
+        """Remove a tank's device from the hub."""
+        with self._lock:
+            if self._states.pop(tank, None) is not None:
+                self._board.drop(tank)
+
+    def stop(self) -> None:
+        """Say that the service is gone; the devices stay, unavailable."""
+        self._board.stop([(self._place.status, OFFLINE)])
+
+    def _heard(self, topic: str, payload: bytes) -> None:
+        """A hub that says it has started gets everything again."""
+        if topic == self._options.status_topic and payload == ONLINE.encode():
+            self._board.again()
+            self._say_all()
+
+    def _say_all(self) -> None:
+        with self._lock:
+            for states in self._states.values():
+                self._board.say(states)
+
+    def _leftover(self, topic: str, payload: bytes) -> Leftover | None:
+        found = topics_told(self._place, topic, payload)
+        return None if found is None else Leftover(*found, ours=True)

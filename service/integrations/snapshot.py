@@ -1,0 +1,150 @@
+"""What outlets tell of a tank in plain numbers; what is stale or unknown is not there."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from service.advice.engine.recommendation import Recommendation, Severity, State
+from service.clock import from_us
+from service.derive.light import local_day, lux_factor
+from service.derive.models import LightNow, Quality, TankView
+from service.store.model import Reading
+
+TEMPERATURE: Final = "temperature"
+PH: Final = "ph"
+LIGHT: Final = "light"
+
+_SOURCES: Final[Mapping[str, str]] = {
+    TEMPERATURE: TEMPERATURE,
+    PH: PH,
+    "illuminance": LIGHT,
+    "ppfd": LIGHT,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """A tank at one look. ``None`` means: not known now, whatever was known before.
+
+    Attributes:
+        measured: which of ``temperature``, ``ph`` and ``light`` have ever been measured.
+        missing: of those, the ones without a present value, each with one sentence why.
+        read_at: of those, when the newest usable reading was taken.
+        co2_mg_l, co2_low_mg_l, co2_high_mg_l: estimate and its 95 % interval.
+        co2_state: where it lies against the target, or ``unknown``.
+        lit: whether the tank counts as lit.
+        ppfd_umol_m2_s: measured, or from lux by the lamp's factor.
+        dli_mol_m2_d, photoperiod_h: of the local day so far.
+        open_by_severity: how many recommendations are open.
+        worst: highest severity of those; None without any.
+    """
+
+    measured: frozenset[str]
+    missing: Mapping[str, str]
+    read_at: Mapping[str, datetime]
+    temperature_c: float | None
+    temperature_rate_k_h: float | None
+    ph: float | None
+    co2_mg_l: float | None
+    co2_low_mg_l: float | None
+    co2_high_mg_l: float | None
+    co2_state: str
+    lit: bool | None
+    ppfd_umol_m2_s: float | None
+    illuminance_lx: float | None
+    dli_mol_m2_d: float | None
+    photoperiod_h: float | None
+    open_by_severity: Mapping[Severity, int]
+    worst: Severity | None
+
+    @property
+    def open(self) -> int:
+        """How many recommendations are open."""
+        return sum(self.open_by_severity.values())
+
+
+def figures_of(view: TankView, current: Sequence[Recommendation]) -> Figures:
+    """The figures of a look.
+
+    Args:
+        current: recommendations that stand; only the open ones count.
+    """
+    temperature, co2 = view.temperature, view.co2
+    light = view.light or LightNow(None, None, None, Quality.STALE)
+    sources: dict[str, tuple[Reading | None, Quality, tuple[str, ...]]] = {
+        TEMPERATURE: (temperature.reading, temperature.quality, temperature.reasons),
+        PH: (co2.ph, co2.quality, co2.reasons),
+        LIGHT: (light.reading, light.quality, light.reasons),
+    }
+    measured = {_SOURCES[one.key.quantity] for one in view.sensors if one.key.quantity in _SOURCES}
+    fresh: dict[str, Reading] = {}
+    missing: dict[str, str] = {}
+    for name, (reading, quality, reasons) in sources.items():
+        if reading is not None and quality is not Quality.STALE and math.isfinite(reading.value):
+            fresh[name] = reading
+        elif name in measured:
+            missing[name] = reasons[0] if reasons else f"{name} is not known"
+    estimate = co2.co2
+    bright = _light(view, fresh.get(LIGHT))
+    opened = Counter(one.finding.severity for one in current if one.state is State.OPEN)
+    return Figures(
+        measured=frozenset(measured),
+        missing=missing,
+        read_at={
+            name: from_us(reading.time_us)
+            for name, (reading, _, _) in sources.items()
+            if reading is not None
+        },
+        temperature_c=_value(fresh.get(TEMPERATURE)),
+        temperature_rate_k_h=_finite(temperature.rate_k_h) if TEMPERATURE in fresh else None,
+        ph=_value(fresh.get(PH)),
+        co2_mg_l=_finite(estimate.value) if estimate else None,
+        co2_low_mg_l=_finite(estimate.low) if estimate else None,
+        co2_high_mg_l=_finite(estimate.high) if estimate else None,
+        co2_state=co2.state.value,
+        lit=light.lit if LIGHT in fresh else None,
+        ppfd_umol_m2_s=bright.ppfd_umol_m2_s,
+        illuminance_lx=bright.illuminance_lx,
+        dli_mol_m2_d=bright.dli_mol_m2_d,
+        photoperiod_h=bright.photoperiod_h,
+        open_by_severity={severity: opened[severity] for severity in Severity},
+        worst=max(opened, default=None),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Light:
+    ppfd_umol_m2_s: float | None = None
+    illuminance_lx: float | None = None
+    dli_mol_m2_d: float | None = None
+    photoperiod_h: float | None = None
+
+
+def _light(view: TankView, reading: Reading | None) -> _Light:
+    """The light's numbers; none at all without a fresh reading."""
+    if reading is None:
+        return _Light()
+    by_lux = reading.quantity == "illuminance"
+    value = max(reading.value, 0.0)
+    today = view.light_days[-1] if view.light_days else None
+    if today is None or today.day != local_day(view.tank, view.now):
+        today = None
+    return _Light(
+        ppfd_umol_m2_s=value * lux_factor(view.tank) if by_lux else value,
+        illuminance_lx=value if by_lux else None,
+        dli_mol_m2_d=_finite(today.dli_mol_m2_d) if today else None,
+        photoperiod_h=_finite(today.photoperiod_h) if today else None,
+    )
+
+
+def _value(reading: Reading | None) -> float | None:
+    return None if reading is None else reading.value
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

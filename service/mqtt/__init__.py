@@ -1,0 +1,1 @@
+"""The connection to an MQTT broker, and retained messages kept at it as they should be."""

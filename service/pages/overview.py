@@ -1,0 +1,120 @@
+"""What a page needs of a tank: its view and its recommendations, and which tank comes first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from service.advice.engine.ledger import Ledger
+from service.advice.engine.recommendation import Recommendation, Severity, State
+from service.derive.models import TankView
+from service.derive.queries import view_of
+from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
+from service.pages.local_time import Moments
+from service.pages.parts import Parts
+from service.registry.models import Tank
+from service.store.model import SeriesInfo
+
+SHORT_DAYS = 2
+"""Days of readings that a tank's line in the list looks at."""
+
+LONG_AGO = timedelta(days=100 * 365)
+
+
+@dataclass(frozen=True, slots=True)
+class Surveyed:
+    """A tank as far as it is known now.
+
+    Attributes:
+        view: None while the readings cannot be had; then ``trouble`` says why.
+        todo: open recommendations, weightiest first, the folded ones last.
+        later: snoozed ones.
+    """
+
+    tank: Tank
+    moments: Moments
+    view: TankView | None
+    trouble: str
+    todo: tuple[Recommendation, ...]
+    later: tuple[Recommendation, ...]
+
+    @property
+    def severity(self) -> Severity | None:
+        """The highest severity of what is open."""
+        return max((one.finding.severity for one in self.todo), default=None)
+
+    @property
+    def spoke(self) -> SeriesInfo | None:
+        """The series that spoke last."""
+        if self.view is None or not self.view.sensors:
+            return None
+        return max(self.view.sensors, key=lambda info: info.last.time_us)
+
+    @property
+    def judged(self) -> bool:
+        """Whether enough is known that "nothing to do" means something."""
+        if self.view is None:
+            return False
+        return self.view.co2.co2 is not None or self.view.temperature.reading is not None
+
+    @property
+    def without_kh(self) -> bool:
+        """There is a pH but no alkalinity to make CO2 of it."""
+        return self.view is not None and self.view.co2.alkalinity is None
+
+
+def survey(source: Parts, now: datetime) -> list[Surveyed]:
+    """All tanks, worst first."""
+    known = Ledger(source.registry).list()
+    tanks = [
+        _surveyed(source, tank, now, [one for one in known if one.tank == tank.id], SHORT_DAYS)
+        for tank in source.registry.tanks()
+    ]
+    return sorted(tanks, key=urgency)
+
+
+def survey_one(source: Parts, tank: Tank, now: datetime, days: int) -> Surveyed:
+    """One tank with so many days of light, CO2 and excursions."""
+    return _surveyed(source, tank, now, Ledger(source.registry).list(tank.id), days)
+
+
+def urgency(one: Surveyed) -> tuple[float, float, datetime, str]:
+    """Sorts the worst tank first: by severity, by how many of it, by what is due first."""
+    worst = one.severity
+    if worst is None:
+        return 0.0, 0.0, one.moments.now + LONG_AGO, one.tank.name
+    weighty = [each for each in one.todo if each.finding.severity == worst]
+    due = [each.finding.due for each in weighty if each.finding.due is not None]
+    first = min(due, default=one.moments.now + LONG_AGO)
+    return -float(worst), -float(len(weighty)), first, one.tank.name
+
+
+def _surveyed(
+    source: Parts, tank: Tank, now: datetime, known: Sequence[Recommendation], days: int
+) -> Surveyed:
+    view, trouble = None, ""
+    try:
+        view = view_of(tank, source.registry, source.store, now, days=days)
+    except (StoreUnavailableError, StoreRefusedError) as error:
+        trouble = told(error)
+    todo = [one for one in known if one.state is State.OPEN]
+    return Surveyed(
+        tank,
+        Moments(tank.time_zone, now),
+        view,
+        trouble,
+        tuple(sorted(todo, key=lambda one: one.folded)),
+        tuple(one for one in known if one.state is State.SNOOZED),
+    )
+
+
+def newest_ms(shown: Sequence[Surveyed]) -> int:
+    """When the newest reading that a page shows was taken, milliseconds since 1970 UTC; else 0."""
+    spoke = [one.spoke.last.time_us for one in shown if one.spoke is not None]
+    return max(spoke, default=0) // 1000
+
+
+def told(error: LittoralError) -> str:
+    """An error of the store as a sentence on a page."""
+    return f"The readings cannot be had just now: {error.detail}"

@@ -1,0 +1,191 @@
+"""The pages: all tanks, one tank, and the forms on it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Final
+
+from flask import Blueprint, flash, redirect, render_template, request, session, url_for
+from werkzeug.wrappers import Response
+
+from service.advice.engine.ledger import Ledger
+from service.advice.engine.recommendation import State
+from service.derive.thresholds import STALE_NAME, derived_limit
+from service.errors import InvalidInputError, LittoralError, NotFoundError
+from service.pages import browser_safety
+from service.pages.chart_data import RANGES, chart_data
+from service.pages.day_strip import day_sketch
+from service.pages.local_time import Moments
+from service.pages.log_entry_text import told_entry
+from service.pages.log_fields import KIND_WORDS, data_of
+from service.pages.log_form import log_form
+from service.pages.overview import newest_ms, survey, survey_one
+from service.pages.parts import current, now
+from service.pages.summary import lines_of, sensor_lines, sentence_of
+from service.registry.models import LogKind, Tank
+from service.registry.volume import net_volume_l
+
+VIEW_DAYS: Final = 8
+LOG_SHOWN: Final = 8
+LOG_WHOLE: Final = 500
+MORNING_HOUR: Final = 8
+EVENING_HOUR: Final = 18
+SNOOZES: Final = {
+    "evening": "until this evening",
+    "tomorrow": "until tomorrow morning",
+    "three-days": "for three days",
+    "week": "for a week",
+}
+
+Answer = str | Response | tuple[str, int]
+
+
+def register(pages: Blueprint) -> None:
+    """Add the views to the blueprint."""
+    pages.add_url_rule("/", "tanks", tanks)
+    pages.add_url_rule("/tanks/<tank>", "tank", tank_page)
+    pages.add_url_rule("/tanks/<tank>/log", "log", add_entry, methods=["POST"])
+    pages.add_url_rule("/tanks/<tank>/recommendations/<id>", "mark", mark, methods=["POST"])
+
+
+def tanks() -> str:
+    """All tanks, the one that needs somebody first at the top."""
+    return render_template(
+        "pages/tanks.html",
+        tanks=survey(current(), now()),
+        sentence_of=sentence_of,
+        newest_ms=newest_ms,
+        host=request.host_url.rstrip("/"),
+    )
+
+
+def tank_page(tank: str) -> Answer:
+    """One tank: what to do, how it is, and its log."""
+    kind = request.args.get("kind", LogKind.WATER_CHANGE.value)
+    return _tank_page(current().registry.tank(tank), _kind(kind), {})
+
+
+def add_entry(tank: str) -> Answer:
+    """Write a log entry from the form, then show the tank again."""
+    found = current().registry.tank(tank)
+    given = {name: value for name, value in request.form.items() if name != browser_safety.TOKEN}
+    kind = _kind(given.get("kind", ""))
+    moments = Moments(found.time_zone, now())
+    try:
+        browser_safety.check_form()
+        time = moments.now
+        if given.get("time"):
+            time = _moment(moments, given["time"])
+        entry = current().registry.add_log(
+            tank,
+            kind,
+            time,
+            data_of(kind, found, given),
+            given.get("note", "").strip().replace("\r\n", "\n"),
+            given.get("by", "").strip(),
+            recorded=moments.now,
+        )
+    except (InvalidInputError, browser_safety.StaleFormError) as error:
+        return _tank_page(found, kind, given, error), error.status
+    current().nudge()
+    session["by"] = entry.by
+    words = KIND_WORDS[kind]
+    flash(f"Noted: {words.lower() if words[1:2].islower() else words}. Advice follows shortly.")
+    return redirect(url_for("pages.tank", tank=tank, _anchor="log"), 303)
+
+
+def mark(tank: str, id: str) -> Answer:
+    """Mark a recommendation as done, for later, not for here, or open again."""
+    registry = current().registry
+    found = registry.tank(tank)
+    moments = Moments(found.time_zone, now())
+    try:
+        browser_safety.check_form()
+        ledger = Ledger(registry)
+        if ledger.get(id).tank != tank:
+            raise NotFoundError(f"recommendation is {id!r}; allowed: one of tank {tank}")
+        deed = request.form.get("deed", "")
+        state, until, words = _deed(deed, moments)
+        one = ledger.mark(id, state, until, now=moments.now)
+        current().nudge()
+    except (InvalidInputError, browser_safety.StaleFormError, LittoralError) as error:
+        return _tank_page(found, LogKind.WATER_CHANGE, {}, error), error.status
+    flash(f"{words}: {one.finding.title}.")
+    return redirect(url_for("pages.tank", tank=tank, _anchor="todo"), 303)
+
+
+def _deed(deed: str, moments: Moments) -> tuple[State, datetime | None, str]:
+    """What a button means: the state, until when, and the words for it."""
+    if deed in SNOOZES:
+        until = snooze_until(deed, moments)
+        return State.SNOOZED, until, f"Put off until {moments.clock_words(until)}"
+    known = {
+        "done": (State.DONE, None, "Done"),
+        "dismissed": (State.DISMISSED, None, "Taken off the list"),
+        "open": (State.OPEN, None, "Back on the list"),
+    }
+    if deed not in known:
+        raise InvalidInputError.of_field("deed", deed[:40], ", ".join([*known, *SNOOZES]))
+    return known[deed]
+
+
+def snooze_until(deed: str, moments: Moments) -> datetime:
+    """The end, UTC, of putting something off."""
+    if deed == "evening":
+        evening = moments.next_clock(EVENING_HOUR, 0)
+        return evening if evening > moments.now else moments.next_clock(EVENING_HOUR, 1)
+    days = {"tomorrow": 1, "three-days": 3, "week": 7}
+    return moments.next_clock(MORNING_HOUR, days[deed])
+
+
+def _kind(word: str) -> LogKind:
+    try:
+        return LogKind(word)
+    except ValueError:
+        raise InvalidInputError.of_field("kind", word[:40], ", ".join(LogKind)) from None
+
+
+def _moment(moments: Moments, text: str) -> datetime:
+    try:
+        return moments.from_field(text)
+    except ValueError:
+        raise InvalidInputError.of_field("time", text[:40], "a date and a time") from None
+
+
+def _tank_page(
+    tank: Tank, kind: LogKind, given: Mapping[str, str], error: LittoralError | None = None
+) -> str:
+    """The page of a tank.
+
+    Args:
+        kind: of the entry that the form starts with.
+        given: what somebody wrote in the form, to be kept.
+        error: why it was not taken.
+    """
+    parts = current()
+    found = survey_one(parts, tank, now(), VIEW_DAYS)
+    limits = {name: derived_limit(tank, key) for name, key in STALE_NAME.items()}
+    shown = LOG_WHOLE if request.args.get("entries") == "all" else LOG_SHOWN
+    entries = parts.registry.log(tank.id, limit=shown + 1)
+    view = found.view
+    return render_template(
+        "pages/tank.html",
+        one=found,
+        newest_ms=newest_ms,
+        tank=tank,
+        moments=found.moments,
+        volume_l=net_volume_l(tank),
+        lines=lines_of(view, found.moments) if view else (),
+        sentence=sentence_of(view, found.moments) if view else found.trouble,
+        sensors=sensor_lines(view, limits) if view else (),
+        day=day_sketch(view, found.moments) if view else None,
+        chart=chart_data(view) if view else None,
+        ranges=RANGES,
+        entries=entries[:shown],
+        more_entries=len(entries) > shown,
+        told_entry=told_entry,
+        snoozes=SNOOZES,
+        error=error,
+        form=log_form(tank, kind, given, error, str(session.get("by", ""))),
+    )

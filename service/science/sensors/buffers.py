@@ -1,0 +1,75 @@
+"""pH of calibration buffers by temperature, as named sets.
+
+Buffers of different sets with the same label are different liquids: a phosphate standard reads
+6.865 at 25 °C, a technical buffer 7.00. Name the set, or give the table printed on the bottle.
+
+Sources
+-------
+"nist": potassium hydrogen phthalate 0.05 mol/kg, equimolal phosphate 0.025 mol/kg, borax
+0.01 mol/kg; NIST SP 260-53 and DIN 19266 (third decimal from memory; use 0.01).
+"technical": coloured ready-made buffers 4.01 / 7.00 / 10.01 at 25 °C. Makers' tables differ by
+0.01-0.02 above 30 °C (from memory; the bottle's own table goes first).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from service.science.numeric.checks import Floats, as_floats
+
+
+@dataclass(frozen=True)
+class Buffer:
+    """One buffer: ``ph`` at each of ``temperature_c`` (ascending)."""
+
+    temperature_c: tuple[float, ...]
+    ph: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        if len(self.temperature_c) != len(self.ph) or len(self.ph) < 2:
+            raise ValueError(
+                f"ph: {len(self.ph)} values for {len(self.temperature_c)} temperatures; a buffer "
+                "needs two or more pairs"
+            )
+        if any(np.diff(self.temperature_c) <= 0):
+            raise ValueError(f"temperature_c: {self.temperature_c} is not ascending")
+
+    def ph_at(self, temperature_c: ArrayLike) -> Floats:
+        """pH at a temperature within the table (shape kept), straight lines between its rows.
+
+        Raises: ValueError outside the table: buffers do not extrapolate.
+        """
+        low, high = self.temperature_c[0], self.temperature_c[-1]
+        celsius = as_floats("temperature_c", temperature_c, low=low, high=high, unit="°C")
+        return np.asarray(np.interp(celsius, self.temperature_c, self.ph))
+
+
+_TEMPERATURES = (10.0, 20.0, 25.0, 30.0, 40.0)
+
+BUFFER_SETS: Final[Mapping[str, Mapping[str, Buffer]]] = {
+    "nist": {
+        "phthalate": Buffer(_TEMPERATURES, (3.997, 4.001, 4.005, 4.011, 4.027)),
+        "phosphate": Buffer(_TEMPERATURES, (6.923, 6.881, 6.865, 6.853, 6.838)),
+        "borax": Buffer(_TEMPERATURES, (9.332, 9.225, 9.180, 9.139, 9.068)),
+    },
+    "technical": {
+        "4.01": Buffer(_TEMPERATURES, (4.00, 4.00, 4.01, 4.02, 4.03)),
+        "7.00": Buffer(_TEMPERATURES, (7.06, 7.02, 7.00, 6.99, 6.97)),
+        "10.01": Buffer(_TEMPERATURES, (10.18, 10.06, 10.01, 9.97, 9.89)),
+    },
+}
+
+
+def buffer(set_name: str, name: str) -> Buffer:
+    """A buffer by its set and name. Raises: ValueError naming what there is."""
+    if set_name not in BUFFER_SETS:
+        raise ValueError(f"buffer set: {set_name!r} is not one of {', '.join(BUFFER_SETS)}")
+    names = BUFFER_SETS[set_name]
+    if name not in names:
+        raise ValueError(f"buffer: {name!r} is not in the set {set_name!r}: {', '.join(names)}")
+    return names[name]

@@ -1,0 +1,157 @@
+"""The examples of docs/home-automation.md and docs/scripts.md, run as they stand."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from service.api.context import Context
+from service.api.server import Server
+from service.cli.web import web_app
+from service.config import Config, HttpConfig, load_config
+from service.integrations.homie.device import properties_of
+from service.integrations.homie.publisher import Homie
+from service.integrations.hub.publisher import Hub
+from service.integrations.metrics.exposition import Metrics
+from service.integrations.mqtt_integrations import mqtt_outlets_of
+from service.integrations.mqtt_options import HOMIE_OPTIONS, HUB_OPTIONS
+from service.integrations.snapshot import figures_of
+from service.registry.access import Scope
+from tests.advice.cases import view_with
+from tests.derive.pieces import NOON
+from tests.integrations.conftest import Home
+from tests.servers import Mosquitto, wait_until
+
+DOCS = Path(__file__).parents[2] / "docs"
+HOME = (DOCS / "home-automation.md").read_text()
+SCRIPTS = (DOCS / "scripts.md").read_text()
+OUTLETS = (DOCS / "outlets.md").read_text()
+
+
+def examples(text: str) -> dict[str, tuple[str, str]]:
+    """Language and text of each named example."""
+    found = re.findall(r"<!-- example: ([a-z0-9 ]+) -->\n```([a-z]+)\n(.*?)```", text, re.DOTALL)
+    return {name: (language, body) for name, language, body in found}
+
+
+def run(example: tuple[str, str], **environ: str) -> str:
+    language, body = example
+    command = {"sh": ["sh", "-eu"], "python": [sys.executable, "-"]}[language]
+    done = subprocess.run(
+        command,
+        input=body,
+        env={**os.environ, **environ},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        cwd=DOCS.parent,
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    return done.stdout
+
+
+@pytest.fixture
+def service(home: Home) -> Iterator[dict[str, str]]:
+    """A server with the tank ``reed``, looked at once; where it is and a token."""
+    metrics = Metrics(home.store, home.registry, home.clock, 60.0)
+    home.watch(metrics).look()
+    _, secret = home.registry.create_token("script", Scope.WRITE, NOON)
+    stop = threading.Event()
+    context = Context(home.store, home.registry, home.clock, Config(), closing=stop)
+    server = Server(web_app(context, metrics), HttpConfig(port=0))
+    thread = threading.Thread(target=server.run, args=(stop,))
+    thread.start()
+    yield {"LITTORAL_URL": server.url, "LITTORAL_TOKEN": secret}
+    stop.set()
+    thread.join(20)
+
+
+EXPECTED: dict[str, str] = {
+    "co2": r"[\d.]+ mg/L \([\d.]+ to [\d.]+\): below\n",
+    "todo": r"(urgent|warning|advice|info)\treed\t.+\n(.+\n)*",
+    "table": r'("2026-03-\d\dT\d\d:00:00Z",[\d.]+,12\n)+("2026.*\n)?',
+    "log": r"2026-03-10T12:00:00Z water-change\n",
+    "handover": r"(2026-03-\d\d\tReed bed\t(Change|Dose) .+\n){2,}",
+    "handover calendar": r"\d\d\n",
+    "share": r"24\.0 °C; .+\nOpen: .+\n.+\n",
+    "cron": r"reed: .+\n  .+\n(.+\n)*",
+    "requests": r"Reed bed lit [\d.]+ h; temperature is within\n",
+    "client": r"(urgent|warning|advice|info) .+\n(.+\n)*",
+    "stream": r"((temperature|ph|ppfd|illuminance) [\d.]+ \S+\n){3}",
+    "events": r"((temperature|ph|ppfd|illuminance) [\d.]+ \S+\n){3}",
+    "silent": r'(littoral_last_reading_timestamp_seconds\{.*tank="reed".*\}\n){3}',
+}
+
+
+@pytest.mark.parametrize("name", EXPECTED)
+def test_scripts(name: str, service: dict[str, str]) -> None:
+    assert re.fullmatch(EXPECTED[name], run(examples(SCRIPTS)[name], **service))
+
+
+def test_every_script_is_run() -> None:
+    assert set(examples(SCRIPTS)) == set(EXPECTED)
+    blocks = re.findall(r"^```(?:sh|python)$", SCRIPTS, re.MULTILINE)
+    assert len(blocks) == len(EXPECTED) + 1  # the first only sets the environment
+
+
+def test_home_automation(
+    home: Home, start_mosquitto: Callable[..., Mosquitto], tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    told = examples(HOME)
+    file = tmp_path / "littoral.toml"
+    file.write_text(
+        f'[mqtt]\nurl = "{broker.url}"\n' + told["homie config"][1] + told["hub config"][1]
+    )
+    outlets = mqtt_outlets_of(load_config(file, {}))
+    assert [type(one) for one in outlets] == [Homie, Hub]
+    for one in outlets:
+        one.start()
+    try:
+        wait_until(lambda: all(one.is_connected for one in outlets))
+        home.watch(*outlets).look()
+        port = str(broker.port)
+        assert run(told["homie temperature"], PORT=port) == "24\n"
+        seen = subprocess.run(
+            ["sh", "-c", told["homie watch"][1]],
+            env={**os.environ, "PORT": port},
+            capture_output=True,
+            text=True,
+            timeout=30,
+        ).stdout
+        assert "homie/5/littoral-reed/$state ready\n" in seen
+        assert "homie/5/littoral-reed/light/lit true\n" in seen
+        components = run(told["hub components"], PORT=port)
+        assert "temperature\t°C\n" in components and "co2\tmg/L\n" in components
+    finally:
+        for one in outlets:
+            one.stop()
+    assert set(told) == {
+        "homie config", "hub config", "homie temperature", "homie watch", "hub components",
+    }  # fmt: skip
+
+
+def test_every_option_property_and_metric_is_documented(home: Home) -> None:
+    for option in (*HOMIE_OPTIONS, *HUB_OPTIONS):
+        assert f"| `{option}` |" in HOME, option
+    for one in properties_of(figures_of(view_with(log=[]), [])):
+        assert f"`{one.node}/{one.id}`" in HOME, one.id
+    metrics = Metrics(home.store, home.registry, home.clock, 60.0)
+    home.watch(metrics).look()
+    for family in metrics.collect():
+        name = f"{family.name}_info" if family.type == "info" else family.name
+        name = f"{family.name}_total" if family.type == "counter" else name
+        assert f"`{name}`" in OUTLETS, name
+
+
+def test_every_outlet_page_is_linked() -> None:
+    for page in re.findall(r"\]\(([a-z-]+\.md)", OUTLETS + HOME + SCRIPTS):
+        assert (DOCS / page).is_file(), page
