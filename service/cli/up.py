@@ -11,7 +11,7 @@ from typing import Final
 
 import click
 
-from ingest.decode.routes import Router
+from ingest.tools.route_check import check_routes
 from service.cli.child_process_guard import Tie
 from service.cli.parts import Parts, config_option, configuration, opened, stop_signals
 from service.cli.serve import outlets, require_protection
@@ -44,7 +44,7 @@ def _check(parts: Parts) -> None:
     Raises:
         LittoralError: as the parts find.
     """
-    Router(parts.config.mqtt.prefix, parts.config.routes)
+    check_routes(parts.config)
     address(parts.config.mqtt)
     require_protection(parts.config, parts.registry)
     outlets(parts)
