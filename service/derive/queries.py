@@ -125,11 +125,11 @@ def co2_series(
     log = log_of(tank, registry, start, end)
     inner_us = None if every_us is None else _inner_step(to_us(start), to_us(end), every_us)
     span = (to_us(start), to_us(end))
-    ph, temperature = (
+    ph, temperature, conductivity = (
         samples_of(store, choose(tank, name, infos, end), span, inner_us)
-        for name in ("ph", "temperature")
+        for name in ("ph", "temperature", "conductivity")
     )
-    fine = co2_over(tank, log, ph, temperature)
+    fine = co2_over(tank, log, ph, temperature, conductivity)
     return fine if every_us is None else _mean_over(fine, every_us)
 
 
