@@ -211,15 +211,15 @@ def test_severities_switch_on_and_off(home: Home, start_mosquitto: Start, tmp_pa
         ledger = Ledger(home.registry)
         view = at(NOON)
         both = [finding("a", Severity.WARNING), finding("b", Severity.ADVICE)]
-        outlet.see(view, ledger.update(view, both))
+        outlet.update(view, ledger.update(view, both))
         wait_until(reader.follows)
-        outlet.see(view, ledger.update(view, both))
+        outlet.update(view, ledger.update(view, both))
         for key, state in {"warning": "ON", "advice": "ON", "info": "OFF", "urgent": "OFF"}.items():
             wait_until(lambda key=key, state=state: reader.state(key) == state)  # type: ignore[misc]
         wait_until(lambda: reader.state("worst") == "warning")
         wait_until(lambda: reader.state("open") == "2")
         later = at(NOON + timedelta(hours=2))
-        outlet.see(later, ledger.update(later, [finding("b", Severity.ADVICE)]))
+        outlet.update(later, ledger.update(later, [finding("b", Severity.ADVICE)]))
         wait_until(lambda: reader.state("warning") == "OFF")
         wait_until(lambda: reader.state("worst") == "advice")
         wait_until(lambda: reader.state("open") == "1")

@@ -105,13 +105,13 @@ class Metrics(Collector):
     def start(self) -> None:
         """Nothing to begin: others ask."""
 
-    def see(self, view: TankView, change: LedgerChange) -> None:
+    def update(self, view: TankView, change: LedgerChange) -> None:
         """Remember a look."""
         figures = figures_of(view, change.current)
         with self._lock:
             self._looks[view.tank.id] = (figures, time.monotonic())
 
-    def forget(self, tank: str) -> None:
+    def remove(self, tank: str) -> None:
         """Tell no more of a tank."""
         with self._lock:
             self._looks.pop(tank, None)
