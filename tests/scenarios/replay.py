@@ -23,7 +23,6 @@ from service.advice.engine.catalogue import evaluate
 from service.advice.engine.change_events import change_between
 from service.advice.engine.lifecycle import advanced, lives, marked, standing_of
 from service.advice.engine.recommendation import Recommendation, Severity
-from service.clock import from_us, to_us
 from service.derive.co2.current import target_of
 from service.derive.gas_exchange import gas_model_of
 from service.derive.inputs import Material, view_from
@@ -46,6 +45,7 @@ from service.registry.recommendations import State
 from service.registry.volume import net_volume_l
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.store.model import Flag, Reading, Samples, SeriesInfo, SeriesKey
+from service.times import from_us, to_us
 
 FOLDER = Path(__file__).parent
 START = datetime(2026, 3, 2, tzinfo=UTC)
