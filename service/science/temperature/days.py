@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.numeric.checks import Floats, as_number
+from service.science.numeric.checks import Floats, OutOfRangeError, as_number
 from service.science.numeric.intervals import gaps, series, steps
 from service.science.temperature.excursions import MAX_GAP_S, Excursion, excursions
 
@@ -39,7 +39,7 @@ def daily_swing(
 
     Raises
     ------
-    ValueError: time or edges not ascending, lengths unequal, min_cover outside 0-1.
+    OutOfRangeError: time or edges not ascending, lengths unequal, min_cover outside 0-1.
     """
     share = as_number("min_cover", min_cover, low=0, high=1)
     time, temperature = series("temperature_c", time_s, temperature_c)
@@ -47,7 +47,7 @@ def daily_swing(
     step[gaps(step, max_gap_s)] = 0.0
     edges = np.asarray(day_edges_s, dtype=np.float64)
     if edges.ndim != 1 or edges.size < 2 or not (np.diff(edges) > 0).all():
-        raise ValueError("day_edges_s: needs two or more moments in ascending order")
+        raise OutOfRangeError("day_edges_s", edges.tolist(), "two or more times, ascending")
     swing = np.full(edges.size - 1, np.nan)
     if time.size < 2:
         return swing
@@ -111,7 +111,7 @@ def species_by_heat(
 
     Raises
     ------
-    ValueError: as `thermal.excursions`.
+    OutOfRangeError: as `thermal.excursions`.
     """
     found = [
         SpeciesHeat(

@@ -36,7 +36,7 @@ def heat_effects(
     """Compare oxygen and ammonia at a temperature with those at the usual one.
 
     Parameters (shapes broadcast): ``temperature_c``, ``usual_c`` 0-40; ``ph`` 2-12;
-    ``pressure_atm`` total pressure. Raises: ValueError naming the argument outside its range.
+    ``pressure_atm`` total pressure. Raises: OutOfRangeError naming the argument outside its range.
     Sources: Benson & Krause 1984 (oxygen), Emerson et al. 1975 (ammonia).
     """
     oxygen = oxygen_saturation_mg_l(temperature_c, pressure_atm=pressure_atm)
