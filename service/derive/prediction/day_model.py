@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.clock import from_us
-from service.derive.light import local_day, local_midnight
+from service.derive.local_time import local_day, local_midnight
 from service.derive.models import Array, Estimate, TankView
 from service.derive.thresholds import derived_limit
 from service.registry.models import PhotoperiodPlan, Tank
