@@ -8,7 +8,6 @@ from datetime import date, datetime, timedelta
 
 import numpy as np
 
-from service.clock import from_us
 from service.derive.co2.alkalinity import alkalinity_in_force
 from service.derive.co2.crosscheck import co2_check_of
 from service.derive.co2.current import (
@@ -42,6 +41,7 @@ from service.registry.models import LogEntry, Tank
 from service.registry.volume import net_volume_l
 from service.science.temperature.forecast import WINDOW_S
 from service.store.model import Reading, Samples, SeriesInfo
+from service.times import from_us
 
 LIGHT_QUANTITIES = ("ppfd", "illuminance")
 RELEASE_SHARE = 0.95

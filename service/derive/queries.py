@@ -8,7 +8,6 @@ from typing import Final
 
 import numpy as np
 
-from service.clock import to_us
 from service.derive.co2.current import co2_over, target_of
 from service.derive.gas_exchange import FIT_DAYS, gas_model_of
 from service.derive.inputs import (
@@ -50,6 +49,7 @@ from service.science.temperature.excursions import Excursion
 from service.science.temperature.forecast import WINDOW_S
 from service.store.interface import Store
 from service.store.range_exits import read_outside
+from service.times import to_us
 
 INNER_POINTS: Final = 10_000
 INNER_STEPS_US: Final = tuple(US_PER_MINUTE * minutes for minutes in (1440, 360, 60, 30, 10, 5, 1))
