@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from service.errors import FieldFault, InvalidInputError, UnknownUnitError
+from service.science.numeric.checks import OutOfRangeError
 
 _SHOWN = 60
 _MOST_FAULTS = 50
@@ -89,19 +90,17 @@ def _option(name: str, message: str) -> FieldFault:
 
 @contextmanager
 def refusals(pointers: Mapping[str, str]) -> Iterator[None]:
-    """Turn a science function's ValueError into an error that points at the field of the body.
+    """Turn the refusal of a science function into an error that points at the field of the body.
 
     Args:
         pointers: parameter name of the science function -> JSON pointer of the field.
 
     Raises:
-        InvalidInputError: in place of the ValueError.
+        InvalidInputError: in place of the OutOfRangeError.
     """
     try:
         yield
-    except ValueError as error:
-        name, colon, rest = str(error).partition(": ")
-        if not colon or name not in pointers:
+    except OutOfRangeError as error:
+        if error.name not in pointers:
             raise InvalidInputError(str(error)) from error
-        detail = f"{pointers[name]} is refused: {rest}"
-        raise InvalidInputError(detail, (FieldFault(pointers[name], detail),)) from error
+        raise invalid_field(pointers[error.name], error.value, error.allowed) from error
