@@ -339,7 +339,7 @@ def _last(key: SeriesKey, part: Samples) -> Reading:
 def _fit(view: TankView, series: list[Recorded]) -> GasModel:
     warm = next(one for one in series if one.key.quantity == "temperature")
     samples = warm.until(to_us(view.now), to_us(view.now - timedelta(days=8)))
-    target = target_of(view.tank, tolerance_of(view.tank, view.now).co2_max_mg_l)
+    target = target_of(view.tank, tolerance_of(view.tank, view.log, view.now).co2_max_mg_l)
     return gas_model_of(
         view.tank, view.now, view.co2_series, samples, view.light_days, target,
         net_volume_l(view.tank),

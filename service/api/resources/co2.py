@@ -24,6 +24,7 @@ from service.api.schemas.measured import (
 )
 from service.api.schemas.quantities import Estimated, Range
 from service.derive.co2.current import target_of
+from service.derive.loader import log_of
 from service.derive.models import Co2Series, Co2State, Quality
 from service.derive.queries import co2_now, co2_series
 from service.derive.tolerance import tolerance_of
@@ -134,7 +135,8 @@ def series(options: dict[str, Any], tank: str) -> Response:
     if len(values.time_us) > limit:
         at = format_moment(from_us(int(values.time_us[limit])))
         more = next_address(start=at, end=format_moment(end))
-    target = target_of(found, tolerance_of(found, end).co2_max_mg_l)
+    log = log_of(found, parts.registry, end, end)
+    target = target_of(found, tolerance_of(found, log, end).co2_max_mg_l)
     return as_json(
         {
             "tank": tank,

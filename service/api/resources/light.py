@@ -12,7 +12,7 @@ from service.api.schemas.base import Items, Schema
 from service.api.schemas.fields import Day, Moment, Text, YesNo
 from service.api.schemas.measured import REASONS
 from service.api.schemas.quantities import Measure, Range, Share
-from service.derive.light import local_day
+from service.derive.local_time import local_day
 from service.derive.models import LightDay
 from service.derive.queries import light_day
 from service.registry.models import Tank

@@ -14,6 +14,7 @@ from service.api.schemas.base import Items, Nested, Schema
 from service.api.schemas.fields import Choice, Moment, Number, Text, YesNo
 from service.api.schemas.measured import REASONS
 from service.api.schemas.quantities import Measure, Range
+from service.derive.loader import log_of
 from service.derive.models import Forecast, Quality, TemperatureNow
 from service.derive.queries import tank_excursions, temperature_now
 from service.derive.tolerance import Tolerance, tolerance_of
@@ -127,7 +128,7 @@ def excursions(options: dict[str, Any], tank: str) -> dict[str, Any]:
     parts = current()
     found = parts.registry.tank(tank)
     start, end = span_of(options, _WEEK)
-    tolerance = tolerance_of(found, end)
+    tolerance = tolerance_of(found, log_of(found, parts.registry, end, end), end)
     reasons = [tolerance.contradiction] if tolerance.contradiction else []
     if tolerance.low_c is None and tolerance.high_c is None and not reasons:
         reasons.append(NO_RANGE)
