@@ -21,7 +21,7 @@ from typing import Final, Literal
 import numpy as np
 
 from service.science.constants import CELSIUS_ZERO_K, LN10
-from service.science.numeric.checks import Floats
+from service.science.numeric.checks import ArgumentError, Floats
 from service.science.numeric.polynomials import evaluate, fitted
 from service.science.water.density import water_density_kg_l
 
@@ -67,4 +67,4 @@ def check_model(activity: str) -> ActivityModel:
     for model in ACTIVITY_MODELS:
         if activity == model:
             return model
-    raise ValueError(f"activity: {activity!r} is not one of {', '.join(ACTIVITY_MODELS)}")
+    raise ArgumentError("activity", f"{activity!r} is not one of {', '.join(ACTIVITY_MODELS)}")

@@ -21,7 +21,7 @@ from service.science.carbonate.inputs import (
 )
 from service.science.constants import ATOMIC_MASS_G_MOL, HCO3_G_MOL
 from service.science.numeric.blocks import in_blocks
-from service.science.numeric.checks import Floats, as_floats
+from service.science.numeric.checks import ArgumentError, Floats, as_floats
 
 BICARBONATE_SALT_G_MOL: Final = {
     "NaHCO3": ATOMIC_MASS_G_MOL["Na"] + HCO3_G_MOL,
@@ -151,5 +151,5 @@ def bicarbonate_g_for_alkalinity(
 
 def _salt_g_mol(salt: str) -> float:
     if salt not in BICARBONATE_SALT_G_MOL:
-        raise ValueError(f"salt: {salt!r} is not one of {', '.join(BICARBONATE_SALT_G_MOL)}")
+        raise ArgumentError("salt", f"{salt!r} is not one of {', '.join(BICARBONATE_SALT_G_MOL)}")
     return BICARBONATE_SALT_G_MOL[salt]

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.numeric.checks import Floats, as_floats, refuse_where
+from service.science.numeric.checks import ArgumentError, Floats, as_floats, refuse_where
 from service.science.numeric.estimate import students_t_975
 
 CM_PER_M: Final = 100.0
@@ -94,8 +94,8 @@ def fit_attenuation(depth_cm: ArrayLike, ppfd_umol_m2_s: ArrayLike) -> LightProf
     depth = as_floats("depth_cm", depth_cm, low=0, unit="cm")
     ppfd = as_floats("ppfd_umol_m2_s", ppfd_umol_m2_s, above=0, unit="µmol/m²/s")
     if depth.ndim != 1 or depth.shape != ppfd.shape:
-        raise ValueError(
-            f"ppfd_umol_m2_s: shape {ppfd.shape} is outside that of depth_cm, {depth.shape}"
+        raise ArgumentError(
+            "ppfd_umol_m2_s", f"shape {ppfd.shape} is outside that of depth_cm, {depth.shape}"
         )
     known = ~np.isnan(depth + ppfd)
     z, log_ppfd = depth[known] / CM_PER_M, np.log(ppfd[known])

@@ -8,6 +8,36 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 
 
+class ArgumentError(ValueError):
+    """An argument that a science function cannot use.
+
+    Attributes
+    ----------
+    name: of the parameter, as the caller wrote it.
+    problem: what is wrong with it, without its name.
+    """
+
+    def __init__(self, name: str, problem: str) -> None:
+        super().__init__(f"{name}: {problem}")
+        self.name = name
+        self.problem = problem
+
+
+class OutOfRangeError(ArgumentError):
+    """A number outside its limits.
+
+    Attributes
+    ----------
+    value: the first number that is outside.
+    allowed: the limits in words, with the unit.
+    """
+
+    def __init__(self, name: str, value: float, allowed: str) -> None:
+        super().__init__(name, f"{value:g} is outside {allowed}")
+        self.value = value
+        self.allowed = allowed
+
+
 def as_floats(
     name: str,
     value: ArrayLike,
@@ -24,12 +54,12 @@ def as_floats(
     ``low``, ``high`` inclusive limits; ``above``, ``below`` exclusive ones, in place of
     the inclusive one on that side; ``unit`` for the message.
     Returns: float64 array of the same shape; NaN passes through (a missing reading).
-    Raises: ValueError naming the parameter, the first offending value and what is allowed.
+    Raises: OutOfRangeError naming the parameter, the first offending value and what is allowed.
     """
     try:
         floats = np.asarray(value, dtype=np.float64)
     except (TypeError, ValueError) as error:
-        raise ValueError(f"{name}: {value!r} is not a number or an array of numbers") from error
+        raise ArgumentError(name, f"{value!r} is not a number or an array of numbers") from error
     if floats.size == 0:
         return floats
     # fmin/fmax skip NaN and need no mask of their own: two passes, no temporary arrays
@@ -38,7 +68,7 @@ def as_floats(
     if too_small or largest > high or largest >= below:
         offending = smallest if too_small else largest
         allowed = _allowed(max(low, above), min(high, below), unit, above >= low, below <= high)
-        raise ValueError(f"{name}: {offending:g} is outside {allowed}")
+        raise OutOfRangeError(name, float(offending), allowed)
     return floats
 
 
@@ -55,7 +85,7 @@ def as_number(
     """Return one ``value`` as a float, checked like ``as_floats``; arrays and NaN are refused."""
     number = as_floats(name, value, low=low, high=high, above=above, below=below, unit=unit)
     if number.ndim or np.isnan(number):
-        raise ValueError(f"{name}: {value!r} is not one number")
+        raise ArgumentError(name, f"{value!r} is not one number")
     return float(number)
 
 
@@ -63,11 +93,11 @@ def refuse_where(wrong: ArrayLike, name: str, value: ArrayLike, allowed: str) ->
     """Raise for the first element of ``value`` at which ``wrong`` is True.
 
     For limits that depend on other arguments; ``wrong`` must be False where an input is NaN.
-    Raises: ValueError "name: value is outside allowed".
+    Raises: OutOfRangeError.
     """
     marks, floats = np.broadcast_arrays(np.asarray(wrong), np.asarray(value, dtype=np.float64))
     if marks.any():
-        raise ValueError(f"{name}: {floats[marks].flat[0]:g} is outside {allowed}")
+        raise OutOfRangeError(name, float(floats[marks].flat[0]), allowed)
 
 
 def _allowed(low: float, high: float, unit: str, open_low: bool, open_high: bool) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.science.numeric.checks import Floats
+from service.science.numeric.checks import ArgumentError, Floats
 
 Z95 = 1.959963984540054
 """Half-width of the central 95 % of a normal distribution, in standard deviations."""
@@ -40,7 +40,7 @@ def students_t_975(degrees_of_freedom: int) -> float:
     """
     n = degrees_of_freedom
     if n < 1:
-        raise ValueError(f"degrees_of_freedom: {n} is outside the whole numbers from 1")
+        raise ArgumentError("degrees_of_freedom", f"{n} is outside the whole numbers from 1")
     if n == 1:
         return 12.706204736174707
     if n == 2:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from service.science.constants import ATOMIC_MASS_G_MOL, HCO3_G_MOL
-from service.science.numeric.checks import Floats, as_floats
+from service.science.numeric.checks import ArgumentError, Floats, as_floats
 from service.science.nutrients.formulas import molar_mass_g_mol
 from service.science.water.hardness import gh_meq_l_from_ca_mg
 
@@ -84,7 +84,7 @@ def substance(name: str | Substance) -> Substance:
     if isinstance(name, Substance):
         return name
     if name not in SUBSTANCES:
-        raise ValueError(f"substance: {name!r} is not one of {', '.join(SUBSTANCES)}")
+        raise ArgumentError("substance", f"{name!r} is not one of {', '.join(SUBSTANCES)}")
     return SUBSTANCES[name]
 
 
@@ -124,7 +124,9 @@ def dose_g(name: str | Substance, ion: str, rise_mg_l: ArrayLike, litres: ArrayL
 
 def _fraction(of: Substance, ion: str) -> float:
     if ion not in of.mass_fraction:
-        raise ValueError(f"ion: {ion!r} is not one of {', '.join(of.mass_fraction)} in {of.name}")
+        raise ArgumentError(
+            "ion", f"{ion!r} is not one of {', '.join(of.mass_fraction)} in {of.name}"
+        )
     return of.mass_fraction[ion]
 
 

@@ -6,6 +6,7 @@ import re
 from functools import lru_cache
 
 from service.science.constants import ATOMIC_MASS_G_MOL
+from service.science.numeric.checks import ArgumentError
 
 _PIECE = re.compile(r"([A-Z][a-z]?)(\d*)|(\()|(\))(\d*)")
 
@@ -43,9 +44,9 @@ def _mass(body: str, formula: str) -> float:
             levels[-1] += group * int(times or 1)
         elif element not in ATOMIC_MASS_G_MOL:
             known = ", ".join(ATOMIC_MASS_G_MOL)
-            raise ValueError(f"formula: {formula!r} holds {element!r}, not one of {known}")
+            raise ArgumentError("formula", f"{formula!r} holds {element!r}, not one of {known}")
         else:
             levels[-1] += ATOMIC_MASS_G_MOL[element] * int(count or 1)
     if position < len(body) or len(levels) > 1 or not body:
-        raise ValueError(f"formula: {formula!r} is not a formula such as 'MgSO4.7H2O'")
+        raise ArgumentError("formula", f"{formula!r} is not a formula such as 'MgSO4.7H2O'")
     return levels[0]

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.numeric.checks import Floats, as_floats, as_number
+from service.science.numeric.checks import ArgumentError, Floats, as_floats, as_number
 from service.science.nutrients.dosing import added, dose_g, ions_mg_l, substance
 
 ML_PER_L: Final = 1000.0
@@ -46,7 +46,7 @@ def stock_dose_ml(stock: Stock, ion: str, rise_mg_l: ArrayLike, litres: ArrayLik
     rise = as_floats("rise_mg_l", rise_mg_l, low=0, unit="mg/L")
     one_ml = stock_ions_mg_l(stock, 1.0, litres)
     if ion not in one_ml:
-        raise ValueError(f"ion: {ion!r} is not one of {', '.join(one_ml)} in this stock")
+        raise ArgumentError("ion", f"{ion!r} is not one of {', '.join(one_ml)} in this stock")
     return np.asarray(rise / one_ml[ion])
 
 

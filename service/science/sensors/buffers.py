@@ -20,7 +20,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.numeric.checks import Floats, as_floats
+from service.science.numeric.checks import ArgumentError, Floats, as_floats
 
 
 @dataclass(frozen=True)
@@ -32,12 +32,13 @@ class Buffer:
 
     def __post_init__(self) -> None:
         if len(self.temperature_c) != len(self.ph) or len(self.ph) < 2:
-            raise ValueError(
-                f"ph: {len(self.ph)} values for {len(self.temperature_c)} temperatures; a buffer "
-                "needs two or more pairs"
+            raise ArgumentError(
+                "ph",
+                f"{len(self.ph)} values for {len(self.temperature_c)} temperatures; a buffer "
+                "needs two or more pairs",
             )
         if any(np.diff(self.temperature_c) <= 0):
-            raise ValueError(f"temperature_c: {self.temperature_c} is not ascending")
+            raise ArgumentError("temperature_c", f"{self.temperature_c} is not ascending")
 
     def ph_at(self, temperature_c: ArrayLike) -> Floats:
         """pH at a temperature within the table (shape kept), straight lines between its rows.
@@ -68,8 +69,10 @@ BUFFER_SETS: Final[Mapping[str, Mapping[str, Buffer]]] = {
 def buffer(set_name: str, name: str) -> Buffer:
     """A buffer by its set and name. Raises: ValueError naming what there is."""
     if set_name not in BUFFER_SETS:
-        raise ValueError(f"buffer set: {set_name!r} is not one of {', '.join(BUFFER_SETS)}")
+        raise ArgumentError("buffer set", f"{set_name!r} is not one of {', '.join(BUFFER_SETS)}")
     names = BUFFER_SETS[set_name]
     if name not in names:
-        raise ValueError(f"buffer: {name!r} is not in the set {set_name!r}: {', '.join(names)}")
+        raise ArgumentError(
+            "buffer", f"{name!r} is not in the set {set_name!r}: {', '.join(names)}"
+        )
     return names[name]

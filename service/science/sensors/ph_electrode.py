@@ -23,7 +23,7 @@ from service.science.constants import (
     GAS_CONSTANT_J_MOL_K,
     LN10,
 )
-from service.science.numeric.checks import Floats, as_floats, as_number
+from service.science.numeric.checks import ArgumentError, Floats, as_floats, as_number
 from service.science.sensors.buffers import Buffer
 
 ISOPOTENTIAL_PH: Final = 7.0
@@ -100,10 +100,12 @@ def calibrate(
     two buffers, for buffers less than 1 pH apart, and for a line that falls the wrong way.
     """
     if len(points) < 2:
-        raise ValueError(f"points: {len(points)} is not 2 or more buffers")
+        raise ArgumentError("points", f"{len(points)} is not 2 or more buffers")
     ph = np.array([float(point.buffer.ph_at(point.temperature_c)) for point in points])
     if np.ptp(ph) < 1.0:
-        raise ValueError(f"points: buffers {np.ptp(ph):.2f} pH apart are not 1 pH or more apart")
+        raise ArgumentError(
+            "points", f"buffers {np.ptp(ph):.2f} pH apart are not 1 pH or more apart"
+        )
     millivolts = np.array(
         [
             as_number("millivolts", point.millivolts, low=-2000.0, high=2000.0, unit="mV")
@@ -114,9 +116,10 @@ def calibrate(
     ideal = -nernst * (ph - ISOPOTENTIAL_PH)
     slope, offset = (float(number) for number in np.polyfit(ideal, millivolts, 1))
     if slope <= 0.05:
-        raise ValueError(
-            f"millivolts: slope {100 * slope:.0f} % of Nernst is not above 5 %; buffers swapped, "
-            "poles reversed or electrode broken"
+        raise ArgumentError(
+            "millivolts",
+            f"slope {100 * slope:.0f} % of Nernst is not above 5 %; buffers swapped, "
+            "poles reversed or electrode broken",
         )
     residual = np.max(np.abs((millivolts - offset - slope * ideal) / (slope * nernst)))
     worst = float(residual) if len(points) > 2 else 0.0
@@ -142,7 +145,7 @@ def millivolts_from_volts(
     """
     factor = as_number("gain", gain)
     if factor == 0.0:
-        raise ValueError("gain: 0 is not a gain")
+        raise ArgumentError("gain", "0 is not a gain")
     zero = as_number("zero_volts", zero_volts, unit="V")
     return np.asarray((as_floats("volts", volts, unit="V") - zero) * 1e3 / factor)
 

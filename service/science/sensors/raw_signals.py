@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from service.science.constants import CELSIUS_ZERO_K
-from service.science.numeric.checks import Floats, as_floats, as_number
+from service.science.numeric.checks import ArgumentError, Floats, as_floats, as_number
 from service.science.sensors.buffers import BUFFER_SETS, Buffer, buffer
 from service.science.sensors.ph_electrode import (
     Calibration,
@@ -70,9 +70,9 @@ def steinhart_hart_from_points(
     ohm = as_floats("resistance_ohm", resistance_ohm, above=0.0, unit="ohm")
     kelvin = as_floats("temperature_c", temperature_c, low=-60.0, high=200.0) + CELSIUS_ZERO_K
     if ohm.shape != (3,) or kelvin.shape != (3,):
-        raise ValueError(f"resistance_ohm: {ohm.size} values are not three points")
+        raise ArgumentError("resistance_ohm", f"{ohm.size} values are not three points")
     if np.unique(ohm).size < 3 or np.isnan(ohm + kelvin).any():
-        raise ValueError("resistance_ohm: three different resistances are needed")
+        raise ArgumentError("resistance_ohm", "three different resistances are needed")
     ln_r = np.log(ohm)
     matrix = np.stack([np.ones(3), ln_r, ln_r**3], axis=1)
     a, b, c = (float(number) for number in np.linalg.solve(matrix, 1.0 / kelvin))
@@ -140,6 +140,6 @@ def light_gain(raw: ArrayLike, reference: ArrayLike, *, dark: float = 0.0) -> fl
     meter = as_floats("reference", reference, low=0.0)
     both = np.isfinite(signal + meter) & (signal > 0.0)
     if not both.any():
-        raise ValueError("raw: no reading above the dark signal beside the reference")
+        raise ArgumentError("raw", "no reading above the dark signal beside the reference")
     signal, meter = signal[both], meter[both]
     return float(np.sum(signal * meter) / np.sum(np.square(signal)))

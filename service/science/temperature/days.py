@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.numeric.checks import Floats, as_number
+from service.science.numeric.checks import ArgumentError, Floats, as_number
 from service.science.numeric.intervals import gaps, series, steps
 from service.science.temperature.excursions import MAX_GAP_S, Excursion, excursions
 
@@ -47,7 +47,7 @@ def daily_swing(
     step[gaps(step, max_gap_s)] = 0.0
     edges = np.asarray(day_edges_s, dtype=np.float64)
     if edges.ndim != 1 or edges.size < 2 or not (np.diff(edges) > 0).all():
-        raise ValueError("day_edges_s: needs two or more moments in ascending order")
+        raise ArgumentError("day_edges_s", "needs two or more moments in ascending order")
     swing = np.full(edges.size - 1, np.nan)
     if time.size < 2:
         return swing

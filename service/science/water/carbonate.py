@@ -21,7 +21,7 @@ from service.science.carbonate.inputs import (
     evidence,
 )
 from service.science.carbonate.ions import checked_gh
-from service.science.numeric.checks import Floats, as_floats
+from service.science.numeric.checks import ArgumentError, Floats, as_floats
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ def water_after_change(
     """
     share = as_floats("fraction", fraction, low=0, high=1)
     if (gh_meq_l is None) != (new_gh_meq_l is None):
-        raise ValueError("gh_meq_l and new_gh_meq_l: one is missing; give both or none")
+        raise ArgumentError("gh_meq_l and new_gh_meq_l", "one is missing; give both or none")
     before = _Water(
         checked_alkalinity(alkalinity_meq_l),
         checked_temperature(temperature_c),

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.api.times import format_moment, format_span, parse_moment, parse_span
+from service.times import format_moment, format_span, parse_moment, parse_span
 
 
 @pytest.mark.parametrize(
