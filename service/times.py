@@ -1,4 +1,8 @@
-"""Times and spans of time as text: RFC 3339 moments, ISO 8601 or ``5m``-style durations."""
+"""Times and durations as numbers and as text: microseconds, RFC 3339, ISO 8601 durations.
+
+Inside, a moment is an aware UTC datetime or integer microseconds since 1970; every text that leaves
+is written by ``format_moment`` or ``format_span``. Durations are read and written by ``isodate``.
+"""
 
 from __future__ import annotations
 
@@ -6,38 +10,50 @@ import re
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-EARLIEST: Final = datetime(1970, 1, 1, tzinfo=UTC)
+import isodate
+
+EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+EARLIEST: Final = EPOCH
 LATEST: Final = datetime(2200, 1, 1, tzinfo=UTC)
+"""Moments are accepted from EARLIEST to before LATEST."""
 LONGEST: Final = timedelta(days=36_525)
 
 MOMENT_ALLOWED: Final = (
     "an RFC 3339 time with its offset between 1970 and 2200, such as 2025-03-01T07:30:00Z"
 )
-SPAN_ALLOWED: Final = "a duration such as PT5M, P7D, 5m, 1h30m or 7d, above 0 and up to 100 years"
-
-# A '+' in a query string arrives as a blank unless it was written %2B: take it for what it is.
-_MOMENT = re.compile(
-    r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:\d\d)(?:\.(\d{1,9}))?(?:([Zz])|([ +-])(\d\d):([0-5]\d))",
-    re.ASCII,
-)
-_NUMBER: Final = r"\d{1,10}(?:\.\d{1,9})?"
-_ISO_SPAN = re.compile(
-    rf"P(?:(?P<w>{_NUMBER})W)?(?:(?P<d>{_NUMBER})D)?"
-    rf"(?:T(?:(?P<h>{_NUMBER})H)?(?:(?P<m>{_NUMBER})M)?(?:(?P<s>{_NUMBER})S)?)?",
-    re.ASCII,
-)
-_SHORT_SPAN = re.compile(
-    rf"(?:(?P<w>{_NUMBER})w)?(?:(?P<d>{_NUMBER})d)?(?:(?P<h>{_NUMBER})h)?"
-    rf"(?:(?P<m>{_NUMBER})m)?(?:(?P<s>{_NUMBER})s)?",
-    re.ASCII,
-)
 MOMENT_PATTERN: Final = "^(19[7-9][0-9]|2[01][0-9]{2})-"
+"""What JSON Schema can say of a moment: its year."""
+SPAN_ALLOWED: Final = "a duration such as PT5M, P7D, 5m, 1h30m or 7d, above 0 and up to 100 years"
 SPAN_PATTERN: Final = (
     r"^(P(?=[0-9T])(NW)?(ND)?(T(?=[0-9])(NH)?(NM)?(NS)?)?"
     r"|(?=[0-9])(Nw)?(Nd)?(Nh)?(Nm)?(Ns)?)$"
 ).replace("N", r"[0-9]{1,10}(\.[0-9]{1,9})?")
-"""What JSON Schema can say of moments and spans: years and forms, not how long."""
-_SECONDS: Final = {"w": 604_800.0, "d": 86_400.0, "h": 3_600.0, "m": 60.0, "s": 1.0}
+"""The two forms of a duration, ISO 8601 and short, as JSON Schema can say them: not how long."""
+
+# A '+' in a query string arrives as a blank unless it was written %2B: take it for what it is.
+_MOMENT: Final = re.compile(
+    r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d:\d\d)(?:\.(\d{1,9}))?(?:([Zz])|([ +-])(\d\d):([0-5]\d))",
+    re.ASCII,
+)
+_SPAN: Final = re.compile(SPAN_PATTERN)
+_SHORT_DAYS: Final = re.compile(r"(?:[\d.]+[wd])*")
+_MICROSECOND: Final = timedelta(microseconds=1)
+
+
+def to_us(moment: datetime) -> int:
+    """Microseconds since 1970-01-01 UTC of an aware datetime, exact.
+
+    Raises:
+        ValueError: the datetime is naive.
+    """
+    if moment.tzinfo is None:
+        raise ValueError(f"moment is {moment!r}; allowed: a datetime with a time zone")
+    return (moment - EPOCH) // _MICROSECOND
+
+
+def from_us(time_us: int) -> datetime:
+    """Aware UTC datetime of integer microseconds since 1970-01-01 UTC, exact."""
+    return EPOCH + timedelta(microseconds=int(time_us))
 
 
 def parse_moment(text: str) -> datetime:
@@ -67,9 +83,14 @@ def parse_moment(text: str) -> datetime:
 
 
 def format_moment(moment: datetime) -> str:
-    """RFC 3339 with ``Z``; the fraction only where there is one."""
-    text = moment.astimezone(UTC).replace(tzinfo=None).isoformat()
-    return text + "Z"
+    """RFC 3339 with ``Z``; the fraction only where there is one.
+
+    Raises:
+        ValueError: the datetime is naive.
+    """
+    if moment.tzinfo is None:
+        raise ValueError(f"moment is {moment!r}; allowed: a datetime with a time zone")
+    return moment.astimezone(UTC).replace(tzinfo=None).isoformat() + "Z"
 
 
 def parse_span(text: str) -> timedelta:
@@ -78,14 +99,15 @@ def parse_span(text: str) -> timedelta:
     Raises:
         ValueError: the text is neither, is zero, or is longer than a century.
     """
-    match = _ISO_SPAN.fullmatch(text) or _SHORT_SPAN.fullmatch(text)
-    if match is None or text.endswith("T"):
+    if not text.isascii() or not _SPAN.fullmatch(text):
         raise ValueError(SPAN_ALLOWED)
-    parts = {name: float(number) for name, number in match.groupdict().items() if number}
-    seconds = sum(_SECONDS[name] * number for name, number in parts.items())
-    if not 1e-6 <= seconds <= LONGEST.total_seconds():
+    try:
+        span = isodate.parse_duration(text if text.startswith("P") else _iso_of_short(text))
+    except OverflowError as error:
+        raise ValueError(SPAN_ALLOWED) from error
+    if not isinstance(span, timedelta) or not timedelta(0) < span <= LONGEST:
         raise ValueError(SPAN_ALLOWED)
-    return timedelta(seconds=seconds)
+    return span
 
 
 def format_span(span: timedelta) -> str:
@@ -96,13 +118,11 @@ def format_span(span: timedelta) -> str:
     """
     if span < timedelta(0):
         raise ValueError(f"span is {span}; allowed: 0 or longer")
-    minutes, seconds = divmod(span.seconds, 60)
-    hours, minutes = divmod(minutes, 60)
-    fraction = f"{span.microseconds / 1e6:.6f}".lstrip("0").rstrip("0").rstrip(".")
-    clock = "".join(f"{number}{unit}" for number, unit in ((hours, "H"), (minutes, "M")) if number)
-    if seconds or fraction:
-        clock += f"{seconds}{fraction}S"
-    text = f"{span.days}D" if span.days else ""
-    if clock:
-        text += f"T{clock}"
-    return f"P{text}" if text else "PT0S"
+    return str(isodate.duration_isoformat(span))
+
+
+def _iso_of_short(text: str) -> str:
+    days = _SHORT_DAYS.match(text)
+    split = days.end() if days else 0
+    clock = f"T{text[split:]}" if text[split:] else ""
+    return f"P{text[:split]}{clock}".upper()

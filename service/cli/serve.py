@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from service.advice.engine.integration import Outlet
+from service.advice.engine.integration import Integration
 from service.advice.engine.scheduler import Watch
 from service.api.context import Context
 from service.api.server import Server, is_loopback
@@ -88,13 +88,13 @@ def _pruning(parts: Parts, stop: threading.Event) -> list[threading.Thread]:
     return [threading.Thread(target=prune_daily, args=given, name="retention")]
 
 
-def outlets(parts: Parts) -> list[Outlet]:
+def outlets(parts: Parts) -> list[Integration]:
     """The outlets that the configuration asks for.
 
     Raises:
         ConfigError: an option of one is wrong.
     """
-    found: list[Outlet] = [
+    found: list[Integration] = [
         *webhooks_of(parts.config.outlets, parts.registry),
         *mqtt_outlets_of(parts.config),
     ]

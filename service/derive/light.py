@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
-from zoneinfo import ZoneInfo
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.current import Target
+from service.derive.local_time import local_day, local_midnight
 from service.derive.models import Array, Co2Series, LightDay
 from service.derive.thresholds import DERIVED, derived_limit
 from service.registry.models import Tank
@@ -21,7 +21,7 @@ from service.science.light.days import (
     days_of_light,
     thresholds_from_series,
 )
-from service.science.light.dose import UMOL_PER_MOL, degree_hours_while_lit
+from service.science.light.dose import degree_hours_while_lit
 from service.store.model import Samples
 
 SECONDS_PER_HOUR = 3600.0
@@ -56,22 +56,6 @@ def light_source(
     if quantity == "ppfd":
         lux = lux / lux_factor(tank)
     return LightSource(quantity, samples, illuminance, lux, lit_levels(tank, lux))
-
-
-def local_day(tank: Tank, moment: datetime) -> date:
-    """The date on the wall of the tank's room."""
-    return moment.astimezone(ZoneInfo(tank.time_zone)).date()
-
-
-def local_midnight(tank: Tank, day: date) -> datetime:
-    """The moment at which a local day begins, UTC."""
-    return local_moment(tank, day, time())
-
-
-def local_moment(tank: Tank, day: date, at: time) -> datetime:
-    """The moment of a local time of day, UTC; a time that summer time skips or repeats counts
-    as in the time before the change."""
-    return datetime.combine(day, at, ZoneInfo(tank.time_zone)).astimezone(UTC)
 
 
 def lux_factor(tank: Tank) -> float:
@@ -173,7 +157,7 @@ def _described(
         lit=tuple((_moment(one.start_s), _moment(one.end_s)) for one in found.lit),
         photoperiod_h=found.hours,
         lux_hours=lux_hours if by_sensor else (found.dose.total if seen else None),
-        dli_mol_m2_d=found.dose.total * factor * SECONDS_PER_HOUR / UMOL_PER_MOL if seen else None,
+        dli_mol_m2_d=found.dose.dli_mol_m2(factor) if seen else None,
         ppfd_peak_umol_m2_s=peak if by_sensor or peak is None else peak * factor,
         ppfd_from="sensor" if by_sensor else f"lux x {factor:g}",
         degree_hours_lit_k_h=_degree_hours(tank, found, temperature),

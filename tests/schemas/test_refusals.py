@@ -10,7 +10,6 @@ from service.schemas.base import Schema
 from service.schemas.messages import error_of_messages
 from service.schemas.quantities import Measure
 from service.schemas.times import SpanOf
-from service.science.numeric.checks import ArgumentError, OutOfRangeError, as_floats, refuse_where
 
 
 class WaterSchema(Schema):
@@ -76,15 +75,3 @@ def test_limits_hold_for_the_program_as_for_json(field, good, bad, says):
     for value in (bad, float("nan"), True, "1", None):
         with pytest.raises(ma.ValidationError, match=says):
             field.check(value)
-
-
-def test_science_names_the_argument_and_its_limits():
-    with pytest.raises(OutOfRangeError) as caught:
-        as_floats("ph", [7.0, 15.0], low=2, high=12)
-    assert (caught.value.name, caught.value.value, caught.value.allowed) == ("ph", 15.0, "2 to 12")
-    with pytest.raises(OutOfRangeError) as caught:
-        refuse_where([False, True], "depth_cm", [1.0, 9.0], "0 to the fill height")
-    assert (caught.value.value, caught.value.allowed) == (9.0, "0 to the fill height")
-    with pytest.raises(ArgumentError) as other:
-        as_floats("ph", "acid")
-    assert other.value.name == "ph"

@@ -8,7 +8,7 @@ from typing import Any
 
 from service.errors import FieldFault, InvalidInputError, Refusal, UnknownUnitError
 from service.schemas.messages import error_of_messages, messages_of, pointer_part
-from service.science.numeric.checks import ArgumentError
+from service.science.numeric.checks import OutOfRangeError
 
 
 def invalid_body(nested: object) -> InvalidInputError:
@@ -44,21 +44,17 @@ def _option(name: str, message: str) -> FieldFault:
 
 @contextmanager
 def refusals(pointers: Mapping[str, str]) -> Iterator[None]:
-    """Turn a science function's ValueError into an error that points at the field of the body.
+    """Turn the refusal of a science function into an error that points at the field of the body.
 
     Args:
         pointers: parameter name of the science function -> JSON pointer of the field.
 
     Raises:
-        InvalidInputError: in place of the ValueError.
+        InvalidInputError: in place of the OutOfRangeError.
     """
     try:
         yield
-    except ArgumentError as error:
+    except OutOfRangeError as error:
         if error.name not in pointers:
             raise InvalidInputError(str(error)) from error
-        pointer = pointers[error.name]
-        fault = FieldFault.of(pointer, f"is refused: {error.problem}")
-        raise InvalidInputError.of([fault]) from error
-    except ValueError as error:
-        raise InvalidInputError(str(error)) from error
+        raise invalid_field(pointers[error.name], error.value, error.allowed) from error

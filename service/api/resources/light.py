@@ -9,7 +9,7 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.api.schemas.measured import REASONS
-from service.derive.light import local_day
+from service.derive.local_time import local_day
 from service.derive.models import LightDay
 from service.derive.queries import light_day
 from service.registry.models import Tank

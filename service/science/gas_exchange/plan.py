@@ -40,12 +40,6 @@ class GasPlan:
     night_mg_l: float
     gas_g_per_day: Estimate
 
-    def cylinder_days(self, content_g: float) -> Estimate:
-        """Days until a full cylinder of ``content_g`` grams (500, 2000) is empty, at most."""
-        content = as_number("content_g", content_g, above=0.0, unit="g")
-        use = self.gas_g_per_day
-        return Estimate(value=content / use.value, low=content / use.high, high=content / use.low)
-
 
 def gas_plan(
     fit: GasExchangeFit,
@@ -67,7 +61,7 @@ def gas_plan(
     ``injection_factor`` by which the gas rate is turned up or down; ``dissolved_share`` 0-1 of
     the gas that dissolves (the rest leaves as bubbles), to turn the lower bound of gas use
     into an estimate; ``level_log_sd`` as in ``fit_gas_exchange``.
-    Returns: GasPlan. Raises: FitError where the fit saw no rise; ValueError naming a parameter.
+    Returns: GasPlan. Raises: FitError where the fit saw no rise; OutOfRangeError.
     """
     if fit.injection_mg_l_h is None:
         raise FitError("no rise in the series: the injection rate is not known")

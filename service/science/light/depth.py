@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.numeric.checks import ArgumentError, Floats, as_floats, refuse_where
+from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, refuse_where
 from service.science.numeric.estimate import students_t_975
 
 CM_PER_M: Final = 100.0
@@ -45,23 +45,13 @@ def ppfd_at_depth(
 
     Raises
     ------
-    ValueError: a negative argument, a transmission outside 0-1.
+    OutOfRangeError: a negative argument, a transmission outside 0-1.
     """
     ppfd = as_floats("ppfd_umol_m2_s", ppfd_umol_m2_s, low=0, unit="µmol/m²/s")
     depth = as_floats("depth_cm", depth_cm, low=0, unit="cm")
     k = as_floats("attenuation_per_m", attenuation_per_m, low=0, unit="1/m")
     entering = as_floats("surface_transmission", surface_transmission, low=0, high=1)
     return np.asarray(ppfd * entering * np.exp(-k * depth / CM_PER_M))
-
-
-def depth_of_share_cm(share: ArrayLike, attenuation_per_m: ArrayLike) -> Floats:
-    """Depth in cm at which `share` (above 0, up to 1) of the surface light is left.
-
-    -ln(share) / K. ValueError for a share outside 0-1 or an attenuation that is not positive.
-    """
-    left = as_floats("share", share, above=0, high=1)
-    k = as_floats("attenuation_per_m", attenuation_per_m, above=0, unit="1/m")
-    return np.asarray(-np.log(left) / k * CM_PER_M)
 
 
 @dataclass(frozen=True)
@@ -89,14 +79,12 @@ def fit_attenuation(depth_cm: ArrayLike, ppfd_umol_m2_s: ArrayLike) -> LightProf
 
     Raises
     ------
-    ValueError: unequal lengths, a reading that is not positive, fewer than two depths.
+    OutOfRangeError: unequal lengths, a reading that is not positive, fewer than two depths.
     """
     depth = as_floats("depth_cm", depth_cm, low=0, unit="cm")
     ppfd = as_floats("ppfd_umol_m2_s", ppfd_umol_m2_s, above=0, unit="µmol/m²/s")
     if depth.ndim != 1 or depth.shape != ppfd.shape:
-        raise ArgumentError(
-            "ppfd_umol_m2_s", f"shape {ppfd.shape} is outside that of depth_cm, {depth.shape}"
-        )
+        raise OutOfRangeError("ppfd_umol_m2_s", ppfd.tolist(), f"as many as depths, {depth.size}")
     known = ~np.isnan(depth + ppfd)
     z, log_ppfd = depth[known] / CM_PER_M, np.log(ppfd[known])
     distinct = np.unique(z).size

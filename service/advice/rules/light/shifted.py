@@ -11,7 +11,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.phrases import clock, span
 from service.advice.rules.light.full_days import full_days, light_sensor
-from service.derive.light import local_moment
+from service.derive.local_time import local_moment
 from service.derive.models import LightDay
 
 CODE = "light-shifted"

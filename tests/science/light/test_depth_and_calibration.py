@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from service.science.light.calibration import calibrate_lux
 from service.science.light.depth import (
     SURFACE_TRANSMISSION,
-    depth_of_share_cm,
     fit_attenuation,
     ppfd_at_depth,
 )
@@ -18,7 +17,7 @@ from service.science.light.depth import (
 
 def test_depth_of_one_percent_is_4_6_over_k():
     # Kirk 2011: the euphotic depth, 1 % of surface light, is 4.6 / Kd.
-    assert depth_of_share_cm(0.01, 1.0) == pytest.approx(460, abs=1)
+    assert ppfd_at_depth(100, 460.5, 1.0) == pytest.approx(1.0, abs=1e-3)
 
 
 def test_ten_percent_per_metre():
@@ -57,7 +56,7 @@ def test_interval_of_the_fit_holds_the_truth_95_in_100():
 
 def test_two_depths_give_no_interval_and_one_is_refused():
     assert fit_attenuation([0, 20], [100, 80]).high_per_m == np.inf
-    with pytest.raises(ValueError, match="number of depths: 1 is outside 2 and more"):
+    with pytest.raises(ValueError, match="number of depths is 1; allowed: 2 and more"):
         fit_attenuation([20, 20], [100, 80])
 
 
