@@ -10,13 +10,13 @@ import pytest
 
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.lifecycle import advanced, marked
-from service.advice.engine.recommendation import State
 from service.advice.engine.rule import Case
 from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.handover.return_report import Told, tank_return
 from service.advice.handover.sheet import HandoverSheet, handover
 from service.derive.inputs import view_from
 from service.registry.models import Absence, LogKind
+from service.registry.recommendations import State
 from tests.advice.cases import DAY, HOUR, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, days_of, entry, grid, lamp, material_with
 

@@ -24,7 +24,7 @@ from service.config import AdviceConfig, Config, MqttConfig, OutletConfig, Route
 from service.errors import ConfigError
 from service.integrations.hub.publisher import Hub
 from service.integrations.mqtt_integrations import mqtt_outlets_of
-from tests.advice.test_ledger import at, finding
+from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.conftest import Home
 from tests.integrations.retained import retained_at

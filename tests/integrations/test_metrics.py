@@ -22,7 +22,7 @@ from service.registry.access import Scope
 from service.registry.events import NewEvent
 from service.registry.models import Rejection
 from service.store.model import Flag, Reading
-from tests.advice.test_ledger import at, finding
+from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.conftest import Home
 

@@ -20,8 +20,9 @@ from demo.measuring import measured
 from demo.model import Change, Gas, Heater, Lamp, Room, Sensor, TankModel, Water, WaterChange
 from demo.simulator import simulate
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.lifecycle import advanced, change_between, lives, marked, standing_of
-from service.advice.engine.recommendation import Recommendation, Severity, State
+from service.advice.engine.change_events import change_between
+from service.advice.engine.lifecycle import advanced, lives, marked, standing_of
+from service.advice.engine.recommendation import Recommendation, Severity
 from service.derive.co2.current import target_of
 from service.derive.gas_exchange import gas_model_of
 from service.derive.inputs import Material, view_from
@@ -40,6 +41,7 @@ from service.registry.models import (
     Tank,
     WaterChangePlan,
 )
+from service.registry.recommendations import State
 from service.registry.volume import net_volume_l
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.store.model import Flag, Reading, Samples, SeriesInfo, SeriesKey
@@ -210,7 +212,9 @@ def play(scenario: Scenario, *, keep_views: bool = False) -> Played:
             gas = _fit(view, series)
         findings = evaluate(view, standing_of(living))
         after = advanced(living, tank.id, findings, now, view.log)
-        _note(played, change_between(living, after), now, after)
+        change = change_between(living, after, now)
+        after = list(change.after)
+        _note(played, change, now, after)
         living = [_marked(one, marks, now) for one in after if lives(one)]
         if keep_views:
             played.views.append(view)

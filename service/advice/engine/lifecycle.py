@@ -7,10 +7,10 @@ id; a gap shorter than the rule's hold does not end it.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import Any, Final
+from typing import Final
 
 from service.advice.engine.catalogue import RULE_OF
 from service.advice.engine.conflicts import contradiction
@@ -19,37 +19,19 @@ from service.advice.engine.recommendation import (
     Finding,
     Recommendation,
     Severity,
-    State,
+    most_urgent_first,
 )
 from service.advice.engine.rule import Standing
 from service.registry.models import LogEntry
+from service.registry.recommendations import MARKED_STATES, STANDING_STATES, State
 
 MOST_UNFOLDED: Final = 5
 """So many open recommendations of a tank stand in full; the rest is folded. Our choice."""
 
-STANDING_STATES: Final = (State.OPEN, State.SNOOZED)
-MARKED_STATES: Final = (State.DONE, State.DISMISSED)
 DEFAULT_HOLD = timedelta(minutes=30)
 DEFAULT_SETTLE = timedelta(days=1)
 
 Key = tuple[str, str]
-
-
-@dataclass(frozen=True, slots=True)
-class LedgerChange:
-    """What one look at a tank changed.
-
-    Attributes:
-        opened: newly open, or open again after a snooze.
-        changed: still open, with another severity, text, due or fold.
-        cleared: open before and no longer: cleared by itself, or done by a log entry.
-        current: all that stand now (open and snoozed), weightiest first.
-    """
-
-    opened: tuple[Recommendation, ...]
-    changed: tuple[Recommendation, ...]
-    cleared: tuple[Recommendation, ...]
-    current: tuple[Recommendation, ...]
 
 
 def key_of(one: Recommendation) -> Key:
@@ -97,26 +79,6 @@ def advanced(
     return folded(result)
 
 
-def change_between(
-    before: Sequence[Recommendation], after: Sequence[Recommendation]
-) -> LedgerChange:
-    """What the step from ``before`` to ``after`` changed, for integrations."""
-    was = {one.id: one for one in before}
-    opened, changed, cleared = [], [], []
-    for one in after:
-        old = was.get(one.id)
-        was_open = old is not None and old.state is State.OPEN
-        if one.state is State.OPEN:
-            if not was_open:
-                opened.append(one)
-            elif old is not None and _differs(old, one):
-                changed.append(one)
-        elif was_open:
-            cleared.append(one)
-    current = tuple(one for one in weightiest_first(after) if one.state in STANDING_STATES)
-    return LedgerChange(tuple(opened), tuple(changed), tuple(cleared), current)
-
-
 def marked(
     one: Recommendation, state: State, now: datetime, until: datetime | None = None
 ) -> Recommendation:
@@ -135,24 +97,9 @@ def marked(
     return replace(one, state=state, snoozed_until=snoozed_until, folded=False, extra=extra)
 
 
-def weightiest_first(ones: Iterable[Recommendation]) -> list[Recommendation]:
-    """By severity, then by when it is due, then by how long it stands."""
-
-    def weight(one: Recommendation) -> tuple[int, float, datetime, str]:
-        due = one.finding.due
-        return (
-            -one.finding.severity,
-            float("inf") if due is None else due.timestamp(),
-            one.first_seen,
-            one.id,
-        )
-
-    return sorted(ones, key=weight)
-
-
 def folded(ones: Sequence[Recommendation]) -> list[Recommendation]:
     """The same, with all but the weightiest open ones folded."""
-    open_ones = weightiest_first(one for one in ones if one.state is State.OPEN)
+    open_ones = most_urgent_first(one for one in ones if one.state is State.OPEN)
     unfolded = {one.id for one in open_ones[:MOST_UNFOLDED]}
     return [replace(one, folded=one.state is State.OPEN and one.id not in unfolded) for one in ones]
 
@@ -236,17 +183,3 @@ def settle_of(one: Recommendation) -> timedelta:
     """How long after "done" the same cause does not count again."""
     rule = RULE_OF.get(one.finding.code)
     return DEFAULT_SETTLE if rule is None else rule.settle
-
-
-def _differs(old: Recommendation, new: Recommendation) -> bool:
-    def told(one: Recommendation) -> Mapping[str, Any]:
-        finding = one.finding
-        return {
-            "severity": finding.severity,
-            "title": finding.title,
-            "action": finding.action,
-            "due": finding.due,
-            "folded": one.folded,
-        }
-
-    return told(old) != told(new)

@@ -10,9 +10,9 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from service.advice.engine.catalogue import evaluate
+from service.advice.engine.change_events import LedgerChange
 from service.advice.engine.integration import Integration
 from service.advice.engine.ledger import Ledger
-from service.advice.engine.lifecycle import LedgerChange
 from service.advice.engine.recommendation import Finding
 from service.clock import Clock
 from service.derive.cache import Looks

@@ -11,12 +11,13 @@ import numpy as np
 
 from service.advice import cautions
 from service.advice.care_log import newest
-from service.advice.engine.recommendation import Recommendation, Severity, State
+from service.advice.engine.recommendation import Recommendation, Severity
 from service.advice.engine.rule import Case
 from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.phrases import listed, percent, span
 from service.derive.models import Array, TankView
 from service.registry.models import Absence, LogKind
+from service.registry.recommendations import State
 from service.times import from_us, to_us
 
 PICTURE_DAYS: Final = 3

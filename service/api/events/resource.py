@@ -39,7 +39,7 @@ class EventSchema(Schema):
 
     sequence = Whole("Rises, and is never used again.", low=1, high=_HIGHEST, required=True)
     id = Text("The same as of the webhooks' CloudEvent.", required=True)
-    type = Text("`recommendation.opened`, `.changed` or `.cleared`.", required=True)
+    type = Text("`recommendation.opened`, `.changed`, `.marked` or `.cleared`.", required=True)
     subject = Text("Id of the recommendation.", required=True)
     tank = Text(required=True)
     time = Moment(required=True)

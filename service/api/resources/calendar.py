@@ -7,10 +7,10 @@ from typing import Any, Final
 from flask import Response
 
 from service.advice.engine.ledger import Ledger
-from service.advice.engine.lifecycle import STANDING_STATES
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
+from service.registry.recommendations import STANDING_STATES
 from service.schemas.base import Schema
 from service.schemas.fields import Choice
 
