@@ -17,8 +17,9 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.faults import invalid_option
 from service.api.http.pagination import next_address
 from service.api.http.responses import as_json
-from service.api.schemas.base import Items, Schema
-from service.api.schemas.fields import Field, Moment, Name, Text, Whole, YesNo
+from service.schemas.base import Items, Schema
+from service.schemas.fields import Field, Name, Text, Whole, YesNo
+from service.schemas.times import Moment
 
 STREAM: Final = "text/event-stream"
 LAST_SEEN: Final = "Last-Event-ID"

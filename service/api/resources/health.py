@@ -12,9 +12,10 @@ from service.advice.engine.scheduler import STATUS_NAME
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.openapi import package_version
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Moment, Text, Whole, YesNo
 from service.errors import LittoralError
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Text, Whole, YesNo
+from service.schemas.times import Moment
 
 SPEC_TEXT: Final = "littoral_openapi"
 _INGEST: Final = "ingest:"

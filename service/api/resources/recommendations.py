@@ -18,9 +18,10 @@ from service.api.http.faults import invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.path_parameters import RECOMMENDATION, TANK
 from service.api.http.responses import as_json
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Moment, Number, Span, Text, Whole, YesNo
 from service.registry.recommendations import STANDING_STATES, State
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Number, Text, Whole, YesNo
+from service.schemas.times import Moment, Span
 from service.times import format_moment
 
 MOST: Final = 1000

@@ -10,14 +10,16 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.pagination import SpanSchema, span_of
 from service.api.http.path_parameters import TANK
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Moment, Number, Text, YesNo
 from service.api.schemas.measured import REASONS
-from service.api.schemas.quantities import Measure, Range
 from service.derive.loader import log_of
 from service.derive.models import Forecast, Quality, TemperatureNow
 from service.derive.queries import tank_excursions, temperature_now
 from service.derive.tolerance import Tolerance, tolerance_of
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Number, Text, YesNo
+from service.schemas.quantities import Measure
+from service.schemas.ranges import Range
+from service.schemas.times import Moment
 from service.science.temperature.excursions import Excursion
 from service.times import EPOCH, from_us
 
