@@ -17,11 +17,12 @@ from ingest.deliver.spool import Spool
 from ingest.process import ClockLimits, Processor, ReferenceData
 from ingest.receive.connection import Connection
 from ingest.receive.queue import MessageQueue
-from service.clock import Clock, from_us, to_us
+from service.clock import Clock
 from service.config import Config
 from service.errors import LittoralError
 from service.registry.registry import Registry
 from service.store import Store
+from service.times import format_moment, from_us
 
 _log = logging.getLogger(__name__)
 #: How often the status row is written, s.
@@ -127,6 +128,7 @@ class Ingester:
         """How it is now, for the status row, ``/readyz`` and ``/metrics``."""
         connection, committer = self._connection, self._committer
         depth = self._spool.depth("readings")
+        oldest = None if depth.oldest_us is None else format_moment(from_us(depth.oldest_us))
         errors = (
             connection.last_error,
             connection.subscriptions.refused,
@@ -134,7 +136,7 @@ class Ingester:
             *self._reference.calibrations.faults,
         )
         return {
-            "time": _rfc3339(to_us(self._clock.now())),
+            "time": format_moment(self._clock.now()),
             "connected": connection.connected,
             "subscribed": connection.connected and connection.subscriptions.complete,
             "received": connection.received,
@@ -147,7 +149,7 @@ class Ingester:
             "spool": {
                 "readings": depth.items,
                 "rejections": self._spool.depth("rejections").items,
-                "oldest": None if depth.oldest_us is None else _rfc3339(depth.oldest_us),
+                "oldest": oldest,
             },
             "last_commit": self._last_commit,
             "stalled": committer.is_stalled,
@@ -168,7 +170,7 @@ class Ingester:
                 batch = self._processor.process(self._decoder.decode(messages))
                 if not self._committer.commit(batch):
                     return
-                self._last_commit = _rfc3339(to_us(self._clock.now()))
+                self._last_commit = format_moment(self._clock.now())
                 self._connection.acknowledge(messages)
             elif self._stop_reading.is_set():
                 return
@@ -197,7 +199,3 @@ class Ingester:
         thread = threading.Thread(target=guarded, name=name, daemon=True)
         thread.start()
         return thread
-
-
-def _rfc3339(time_us: int) -> str:
-    return from_us(time_us).isoformat().replace("+00:00", "Z")

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import Final, Generic, TypeVar
 
 from ingest.deliver.spool import Spool, Spooled, SpoolFullError
-from service.clock import Clock, to_us
+from service.clock import Clock
 from service.errors import LittoralError, StoreRefusedError
+from service.times import format_moment, to_us
 
 _log = logging.getLogger(__name__)
 _FIRST_WAIT_S: Final = 0.5
@@ -204,7 +205,7 @@ class BufferedWriter(Generic[T]):
 
     def _written(self) -> None:
         self.last_error = ""
-        self.last_write = self._clock.now().isoformat().replace("+00:00", "Z")
+        self.last_write = format_moment(self._clock.now())
 
     def _failed(self, error: LittoralError) -> None:
         if error.detail != self.last_error:

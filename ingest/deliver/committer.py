@@ -20,10 +20,11 @@ from ingest.deliver.encoding import (
 from ingest.deliver.journal import Journal
 from ingest.deliver.spool import Spool, SpoolFullError
 from ingest.process import Processed
-from service.clock import Clock, from_us
+from service.clock import Clock
 from service.registry.models import Rejection
 from service.registry.registry import Registry
 from service.store import Reading, Store
+from service.times import from_us
 
 _log = logging.getLogger(__name__)
 _FIRST_WAIT_S: Final = 0.2

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 
-from service.clock import from_us, to_us
 from service.registry.models import Rejection
 from service.store import Flag, Reading
+from service.times import from_us, to_us
 
 
 def encode_readings(readings: Sequence[Reading]) -> bytes:

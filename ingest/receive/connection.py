@@ -20,10 +20,11 @@ from paho.mqtt.enums import MQTTErrorCode
 from ingest.decode.message import Message
 from ingest.receive.queue import MessageQueue
 from ingest.receive.subscriptions import Notes, Subscriptions
-from service.clock import Clock, to_us
+from service.clock import Clock
 from service.config import IngestConfig, MqttConfig
 from service.mqtt.connection import make_client
 from service.mqtt.wire import pending_bytes
+from service.times import format_moment, to_us
 
 _log = logging.getLogger(__name__)
 
@@ -286,5 +287,5 @@ class Connection:
     # -- preparation
 
     def _status(self, state: str) -> str:
-        now = self._clock.now().isoformat().replace("+00:00", "Z")
+        now = format_moment(self._clock.now())
         return json.dumps({"state": state, "time": now})

@@ -14,12 +14,12 @@ import click
 from ingest.process import Calibrations, ClockLimits, Processor
 from service.cli.parts import config_option, configuration
 from service.cli.transfer_options import progress_bar, store_option
-from service.clock import to_us
 from service.config import make_clock
 from service.store import Reading, Store, open_store
 from service.store.transfer.csv_rows import CsvMapping, Rejected, column_of_text
 from service.store.transfer.importer import ImportReport, import_csv
 from service.store.transfer.times import TimeReader, zone_of
+from service.times import to_us
 
 _SHOWN = 5
 

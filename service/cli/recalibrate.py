@@ -10,9 +10,9 @@ import click
 from ingest.tools.recalculation import recalculate
 from service.cli.output import as_json_text, json_option
 from service.cli.parts import config_option, configuration, opened
-from service.clock import to_us
 from service.registry.models import LogKind
 from service.store import SeriesKey
+from service.times import to_us
 from service.units import QUANTITIES
 
 _MOMENT = click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%SZ"])

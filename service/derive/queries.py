@@ -8,7 +8,6 @@ from typing import Final
 
 import numpy as np
 
-from service.clock import to_us
 from service.derive.co2.current import co2_over, target_of
 from service.derive.gas_exchange import FIT_DAYS, gas_model_of
 from service.derive.inputs import (
@@ -18,7 +17,7 @@ from service.derive.inputs import (
     light_source_from,
     view_from,
 )
-from service.derive.light import light_days_of, local_day, local_midnight
+from service.derive.light import light_days_of
 from service.derive.loader import (
     VIEW_DAYS,
     choose,
@@ -28,6 +27,7 @@ from service.derive.loader import (
     material_of,
     samples_of,
 )
+from service.derive.local_time import local_day, local_midnight
 from service.derive.models import (
     Array,
     Co2Now,
@@ -49,6 +49,7 @@ from service.science.temperature.excursions import Excursion
 from service.science.temperature.forecast import WINDOW_S
 from service.store.interface import Store
 from service.store.range_exits import read_outside
+from service.times import to_us
 
 INNER_POINTS: Final = 10_000
 INNER_STEPS_US: Final = tuple(US_PER_MINUTE * minutes for minutes in (1440, 360, 60, 30, 10, 5, 1))
@@ -139,7 +140,7 @@ def light_day(
     """The light of one local day; None where no light is measured or the day is to come."""
     end = min(now, _noon_after(tank, day))
     material = material_of(tank, registry, store, end, days=VIEW_DAYS)
-    tolerance = tolerance_of(tank, end)
+    tolerance = tolerance_of(tank, material.log, end)
     days = light_days_of(
         tank,
         light_source_from(material),
@@ -162,7 +163,7 @@ def temperature_now(tank: Tank, registry: Registry, store: Store, now: datetime)
     return temperature_at(
         tank,
         now,
-        tolerance_of(tank, now),
+        tolerance_of(tank, log_of(tank, registry, now, now), now),
         reading=latest,
         samples=samples_of(store, chosen, span, None),
         no_reading=why_no_reading("temperature", chosen.info, latest, now),
@@ -175,7 +176,7 @@ def tank_excursions(
 ) -> tuple[Excursion, ...]:
     """Temperature excursions in a span, from every reading, exact between them."""
     chosen = choose(tank, "temperature", store.series(tank.id), end)
-    tolerance = tolerance_of(tank, end)
+    tolerance = tolerance_of(tank, log_of(tank, registry, end, end), end)
     if chosen.info is None:
         return ()
     samples = read_outside(
@@ -200,7 +201,7 @@ def _fitted(material: Material) -> GasModel:
         co2_series_from(material),
         material.series("temperature"),
         light_days_of(tank, light_source_from(material), first, now),
-        target_of(tank, tolerance_of(tank, now).co2_max_mg_l),
+        target_of(tank, tolerance_of(tank, material.log, now).co2_max_mg_l),
         net_volume_l(tank),
     )
 

@@ -11,9 +11,9 @@ from ingest.decode.decoder import Decoder
 from ingest.decode.message import Message
 from ingest.decode.routes import Router
 from ingest.process import Calibrations, ClockLimits, Processor
-from service.clock import to_us
 from service.errors import StoreUnavailableError
 from service.store import Flag, Reading, SeriesKey, open_store
+from service.times import to_us
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put
 

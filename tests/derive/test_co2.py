@@ -7,7 +7,6 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from service.clock import from_us, to_us
 from service.derive.co2.alkalinity import alkalinity_in_force
 from service.derive.co2.current import Target, co2_at, co2_over, target_of
 from service.derive.inputs import co2_now_from
@@ -15,6 +14,7 @@ from service.derive.models import Co2Now, Co2State, Quality
 from service.registry.models import LogKind, Tank
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.store.model import Reading, Samples
+from service.times import from_us, to_us
 from tests.derive.pieces import (
     KH_4,
     NOON,

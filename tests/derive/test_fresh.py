@@ -8,18 +8,18 @@ from pathlib import Path
 
 import pytest
 
-from service.clock import to_us
 from service.derive.models import Co2Now
 from service.derive.queries import co2_now
 from service.registry.registry import Registry, open_registry
 from service.store import Reading, Store, open_store
+from service.times import to_us
 from tests.another_process import AnotherProcess
 from tests.derive.pieces import NOON, a_tank
 
 _PREPARED = """
 from dataclasses import replace
 from datetime import timedelta
-from service.clock import to_us
+from service.times import to_us
 from service.store import Reading, open_store
 from service.registry.registry import open_registry
 from service.registry.models import LogKind

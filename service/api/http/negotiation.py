@@ -7,9 +7,8 @@ from typing import Final
 
 from flask import request
 
-from service.api.http.faults import shown
 from service.api.http.problems import MEDIA_TYPE as PROBLEM
-from service.errors import LittoralError
+from service.errors import LittoralError, shown
 
 JSON: Final = "application/json"
 HTML: Final = "text/html"

@@ -9,7 +9,6 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from service.clock import from_us, to_us
 from service.derive.co2.alkalinity import alkalinity_at
 from service.derive.models import (
     Alkalinity,
@@ -31,6 +30,7 @@ from service.science.carbonate.co2 import (
 )
 from service.science.water.hardness import dkh_from_meq_l
 from service.store.model import Reading, Samples
+from service.times import from_us, to_us
 
 METHOD = "carbonate balance from pH and alkalinity (Plummer & Busenberg 1982)"
 US_PER_MINUTE = 60_000_000

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 from datetime import datetime, timedelta
 from typing import Final
 
-from service.advice.engine.lifecycle import LedgerChange
+from service.advice.engine.change_events import LedgerChange
 from service.clock import Clock, SystemClock
 from service.config import OutletConfig
 from service.derive.models import TankView
@@ -72,12 +72,12 @@ class Webhook:
         self._thread = threading.Thread(target=self._run, name=f"webhook-{self.name}", daemon=True)
         self._thread.start()
 
-    def see(self, view: TankView, change: LedgerChange) -> None:
+    def update(self, view: TankView, change: LedgerChange) -> None:
         """Look at the log of events soon; the ledger has written them already."""
-        if change.opened or change.changed or change.cleared:
+        if change.events:
             self._news.set()
 
-    def forget(self, tank: str) -> None:
+    def remove(self, tank: str) -> None:
         """A deleted tank makes no events; what was told before is still delivered."""
 
     def stop(self) -> None:

@@ -9,9 +9,9 @@ from service.advice import cautions
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.rules.sensors.silent import RESTS_ON, subject_of
-from service.clock import from_us
 from service.derive.sensor_choice import age_min
 from service.store.model import Flag, SeriesInfo
+from service.times import from_us
 from service.units import QUANTITIES
 
 STUCK_CODE = "sensor-stuck"
@@ -76,6 +76,6 @@ def _finding(one: SeriesInfo, code: str, title: str, action: str) -> Finding:
 
 
 STUCK_RULE = Rule(STUCK_CODE, "a sensor's readings no longer move", judge_stuck,
-                  settle=timedelta(days=2))  # fmt: skip
+                  settling=timedelta(days=2))  # fmt: skip
 IMPLAUSIBLE_RULE = Rule(IMPLAUSIBLE_CODE, "a sensor sends what can't be", judge_implausible,
-                        settle=timedelta(days=2))  # fmt: skip
+                        settling=timedelta(days=2))  # fmt: skip

@@ -15,9 +15,10 @@ from service.api.http.negotiation import HTML, JSON, accepted
 from service.api.http.responses import as_json
 from service.api.resources.handover.schemas import AwaySchema, HandoverOptionsSchema, away_document
 from service.api.resources.recommendations import RecommendationSchema
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Moment, Text, TimeZone
-from service.api.times import format_moment
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Text
+from service.schemas.times import Moment, TimeZone
+from service.times import format_moment
 
 blueprint = Blueprint(
     "homecoming", __name__, url_prefix="/v1/handover", description="What came of an absence."

@@ -20,9 +20,9 @@ from ingest.process import (
     decode_records,
 )
 from service.api.context import Context
-from service.clock import to_us
 from service.errors import LittoralError
 from service.registry.models import Rejection
+from service.times import to_us
 
 SOURCE: Final = "http"
 _REFERENCE_AGE_S: Final = 1.0
