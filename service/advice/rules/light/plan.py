@@ -50,7 +50,7 @@ def _began(case: Case, oldest: datetime) -> tuple[str, datetime] | None:
     for one in entries(case, LogKind.REPLANT):
         if one.time < oldest:
             break
-        if float(one.data.get("share", 0.0)) >= case.limit("settling_share"):
+        if float(one.data.get("fraction", 0.0)) >= case.limit("settling_share"):
             return "Replanted", one.time
     if case.tank.set_up is None:
         return None
