@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from service.advice.engine.integration import Integration
-from service.advice.engine.scheduler import Watch
+from service.advice.engine.scheduler import Scheduler
 from service.api.context import Context
 from service.api.server import Server, is_loopback
 from service.cli.parts import Parts, config_option, configuration, opened, stop_signals
@@ -57,11 +57,13 @@ def serve(parts: Parts, stop: threading.Event) -> None:
         parts.store, parts.registry, parts.clock, patience_of(config), config.clock.speed
     )
     told = [*outlets(parts), metrics]
-    watch = Watch(parts.registry, parts.store, parts.clock, config.advice.every_s, told)
-    context = Context(parts.store, parts.registry, parts.clock, config, watch.nudge, closing=stop)
+    scheduler = Scheduler(parts.registry, parts.store, parts.clock, config.advice.every_s, told)
+    context = Context(
+        parts.store, parts.registry, parts.clock, config, scheduler.nudge, closing=stop
+    )
     server = Server(web_app(context, metrics), config.http)
     workers = [
-        threading.Thread(target=watch.run, args=(stop,), name="watch"),
+        threading.Thread(target=scheduler.run, args=(stop,), name="watch"),
         *_pruning(parts, stop),
     ]
     for worker in workers:
@@ -73,7 +75,7 @@ def serve(parts: Parts, stop: threading.Event) -> None:
         server.run(stop)
     finally:
         stop.set()
-        watch.nudge()
+        scheduler.nudge()
         for worker in workers:
             worker.join()
         _log.info("stopped")

@@ -62,7 +62,7 @@ def run(example: tuple[str, str], **environ: str) -> str:
 def service(home: Home) -> Iterator[dict[str, str]]:
     """A server with the tank ``reed``, looked at once; where it is and a token."""
     metrics = Metrics(home.store, home.registry, home.clock, 60.0)
-    home.watch(metrics).look()
+    home.scheduler(metrics).evaluate_all()
     _, secret = home.registry.create_token("script", Scope.WRITE, NOON)
     stop = threading.Event()
     context = Context(home.store, home.registry, home.clock, Config(), closing=stop)
@@ -117,7 +117,7 @@ def test_home_automation(
         one.start()
     try:
         wait_until(lambda: all(one.is_connected for one in outlets))
-        home.watch(*outlets).look()
+        home.scheduler(*outlets).evaluate_all()
         port = str(broker.port)
         assert run(told["homie temperature"], PORT=port) == "24\n"
         seen = subprocess.run(
@@ -145,7 +145,7 @@ def test_every_option_property_and_metric_is_documented(home: Home) -> None:
     for one in properties_of(figures_of(view_with(log=[]), [])):
         assert f"`{one.node}/{one.id}`" in HOME, one.id
     metrics = Metrics(home.store, home.registry, home.clock, 60.0)
-    home.watch(metrics).look()
+    home.scheduler(metrics).evaluate_all()
     for family in metrics.collect():
         name = f"{family.name}_info" if family.type == "info" else family.name
         name = f"{family.name}_total" if family.type == "counter" else name

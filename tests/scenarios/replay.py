@@ -21,7 +21,7 @@ from demo.model import Change, Gas, Heater, Lamp, Room, Sensor, TankModel, Water
 from demo.simulator import simulate
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.change_events import change_between
-from service.advice.engine.lifecycle import advanced, lives, marked, standing_of
+from service.advice.engine.lifecycle import active_conditions, advance, marked, may_last
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.derive.co2.current import target_of
 from service.derive.gas_exchange import gas_model_of
@@ -210,12 +210,12 @@ def play(scenario: Scenario, *, keep_views: bool = False) -> Played:
         known_days |= {one.day: one for one in view.light_days if one.complete}
         if scenario.fit_gas and now.time() == time(9):
             gas = _fit(view, series)
-        findings = evaluate(view, standing_of(living))
-        after = advanced(living, tank.id, findings, now, view.log)
+        findings = evaluate(view, active_conditions(living))
+        after = advance(living, tank.id, findings, now, view.log)
         change = change_between(living, after, now)
         after = list(change.after)
         _note(played, change, now, after)
-        living = [_marked(one, marks, now) for one in after if lives(one)]
+        living = [_marked(one, marks, now) for one in after if may_last(one)]
         if keep_views:
             played.views.append(view)
         now += timedelta(minutes=scenario.every_min)
