@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from service.cli.parts import config_option
+from service.cli.config_option import config_option
 from service.cli.transfer_options import (
     chosen_store,
     end_option,

@@ -8,8 +8,9 @@ from pathlib import Path
 import click
 
 from ingest.tools.recalculation import recompute
+from service.app.application import configuration, opened
+from service.cli.config_option import config_option
 from service.cli.output import as_json_text, json_option
-from service.cli.parts import config_option, configuration, opened
 from service.clock import to_us
 from service.registry.models import LogKind
 from service.store import SeriesKey

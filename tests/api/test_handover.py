@@ -11,7 +11,7 @@ from icalendar import Calendar
 
 from service.advice.engine.scheduler import Watch
 from service.api.context import install
-from service.cli.web import web_app
+from service.app.web import create_app
 from service.clock import FixedClock
 from service.registry.access import Scope
 from tests.api.conftest import NOW, problem_of
@@ -250,7 +250,7 @@ def test_days_of_the_calendar_are_each_tanks_own(away):
 
 def test_html_is_the_page_itself(away, context):
     """The API's HTML and the page at /handover are one and the same."""
-    browser = web_app(context).test_client()
+    browser = create_app(context).test_client()
     page = browser.get("/handover")
     sheet = browser.get(URL, headers={"Accept": "text/html,application/xhtml+xml,*/*;q=0.8"})
     assert (sheet.status_code, sheet.mimetype) == (200, "text/html")

@@ -10,12 +10,11 @@ from flask import Response, current_app
 
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
-from service.api.http.openapi import package_version
+from service.api.http.openapi import package_version, text_of
 from service.api.schemas.base import Items, Nested, Schema
 from service.api.schemas.fields import Choice, Moment, Text, Whole, YesNo
 from service.errors import LittoralError
 
-SPEC_TEXT: Final = "littoral_openapi"
 _INGEST: Final = "ingest:"
 _WATCH: Final = "advice:watch"
 
@@ -150,4 +149,4 @@ def _moment(text: object) -> datetime | None:
 @blueprint.answers(200, {"type": "object"}, description="OpenAPI 3.1 document.")
 def openapi_json() -> Response:
     """This document"""
-    return Response(current_app.extensions[SPEC_TEXT], mimetype="application/json")
+    return Response(text_of(current_app), mimetype="application/json")
