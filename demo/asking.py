@@ -7,8 +7,8 @@ from typing import Any
 
 import requests
 
-from service.clock import from_us
 from service.errors import LittoralError
+from service.times import from_us
 
 TIMEOUT_S = 30.0
 

@@ -18,8 +18,9 @@ from demo.boards import Boards
 from demo.listening import retained
 from demo.scenario import Scenario
 from demo.tanks import emberpane, lateleaf, quillwater
-from service.clock import Clock, to_us
+from service.clock import Clock
 from service.store.model import Reading, SeriesKey
+from service.times import to_us
 
 LIVE_READINGS = 5
 """So many readings of each sensor must have come over MQTT before the questions are asked."""

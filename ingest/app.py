@@ -19,11 +19,12 @@ from ingest.process.quality import Judge
 from ingest.process.reference_data import Catalogue
 from ingest.receive.connection import Broker
 from ingest.receive.queue import Inbox
-from service.clock import Clock, from_us, to_us
+from service.clock import Clock
 from service.config import Config
 from service.errors import LittoralError
 from service.registry.registry import Registry
 from service.store import Samples, SeriesKey, Store
+from service.times import from_us, to_us
 
 _log = logging.getLogger(__name__)
 #: How often the status row is written, s.

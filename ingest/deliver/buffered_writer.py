@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import Final, Generic, TypeVar
 
 from ingest.deliver.spool import Spool, Spooled, SpoolFullError
-from service.clock import Clock, to_us
+from service.clock import Clock
 from service.errors import LittoralError, StoreRefusedError
+from service.times import to_us
 
 _log = logging.getLogger(__name__)
 _FIRST_WAIT_S: Final = 0.5

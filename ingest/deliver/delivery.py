@@ -13,10 +13,11 @@ from typing import Final
 from ingest.decode.message import Reason
 from ingest.deliver.buffered_writer import Lane, Place
 from ingest.deliver.spool import Spool, SpoolFullError
-from service.clock import Clock, from_us, to_us
+from service.clock import Clock
 from service.registry.models import Rejection
 from service.registry.registry import Registry
 from service.store import Flag, Reading, Store
+from service.times import from_us, to_us
 
 _log = logging.getLogger(__name__)
 _FIRST_WAIT_S: Final = 0.2

@@ -10,11 +10,11 @@ from typing import Final, NamedTuple
 from ingest.decode.decoder import Sample
 from ingest.decode.message import PayloadError, Reason
 from ingest.decode.routes import sensor_name
-from service.clock import to_us
 from service.errors import InvalidInputError
 from service.registry.calibration import Calibration, ideal, read_calibration
 from service.registry.models import LogEntry
 from service.store import Flag
+from service.times import to_us
 
 _log = logging.getLogger(__name__)
 #: A water temperature older than this does not compensate an electrode any more, microseconds.

@@ -21,10 +21,11 @@ from ingest.decode.message import Message
 from ingest.deliver.spool import Spool
 from ingest.receive.queue import Inbox
 from ingest.receive.subscriber import Subscriber
-from service.clock import Clock, to_us
+from service.clock import Clock
 from service.config import IngestConfig, MqttConfig
 from service.mqtt.connection import make_client
 from service.mqtt.wire import pending_bytes
+from service.times import to_us
 
 _log = logging.getLogger(__name__)
 

@@ -17,12 +17,13 @@ from ingest.decode.routes import Router
 from ingest.process.calibration import Calibrations
 from ingest.receive.subscriptions import widened
 from ingest.tools.route_suggestion import suggest_routes
-from service.clock import Clock, from_us, to_us
+from service.clock import Clock
 from service.config import Config
 from service.errors import ConfigError
 from service.mqtt.connection import make_client
 from service.registry.models import LogKind
 from service.registry.registry import Registry
+from service.times import from_us, to_us
 from service.units import QUANTITIES
 
 _TOPICS: Final = 1000

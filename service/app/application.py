@@ -18,7 +18,7 @@ from service.registry.registry import Registry, open_registry
 from service.store import Store, open_store
 
 if TYPE_CHECKING:
-    from service.advice.engine.integration import Outlet
+    from service.advice.engine.integration import Integration
     from service.advice.engine.scheduler import Watch
     from service.integrations.metrics.exposition import Metrics
 
@@ -55,7 +55,7 @@ class Application:
         return Metrics(self.store, self.registry, self.clock, patience_s, speed)
 
     @cached_property
-    def integrations(self) -> tuple[Outlet, ...]:
+    def integrations(self) -> tuple[Integration, ...]:
         """The integrations that the configuration asks for, not started.
 
         Raises:

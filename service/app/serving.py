@@ -24,8 +24,8 @@ def serve(application: Application) -> None:
     Raises:
         ConfigError: the address cannot be listened on, or is open to others without any token.
     """
-    stop, scheduler = application.stopping, application.scheduler
     guarded = require_protection(application.config, application.registry)
+    stop, scheduler = application.stopping, application.scheduler
     server = Server(create_app(application), application.config.http)
     workers = [
         threading.Thread(target=scheduler.run, args=(stop,), name="scheduler"),

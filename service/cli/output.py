@@ -13,6 +13,8 @@ from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from service.times import format_moment
+
 _BARS: Final = "▁▂▃▄▅▆▇█"
 _GAP: Final = " "
 _PLAIN_WIDTH: Final = 1000
@@ -68,7 +70,7 @@ def plain_text(what: RenderableType) -> str:
 
 def _plain(value: Any) -> Any:
     if isinstance(value, datetime):
-        return value.isoformat().replace("+00:00", "Z")
+        return format_moment(value)
     if isinstance(value, date):
         return value.isoformat()
     if is_dataclass(value) and not isinstance(value, type):

@@ -9,8 +9,8 @@ from typing import Any
 import click
 
 from service import units
-from service.api.times import parse_span
 from service.errors import UnknownUnitError
+from service.times import parse_span
 
 
 class QuantityParameter(click.ParamType[float]):

@@ -11,9 +11,9 @@ from ingest.tools.recalculation import recompute
 from service.app.application import configuration, opened
 from service.cli.config_option import config_option
 from service.cli.output import as_json_text, json_option
-from service.clock import to_us
 from service.registry.models import LogKind
 from service.store import SeriesKey
+from service.times import to_us
 from service.units import QUANTITIES
 
 _MOMENT = click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%SZ"])

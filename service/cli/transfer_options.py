@@ -13,8 +13,8 @@ from rich.console import Console
 from rich.progress import Progress
 
 from service.app.application import configuration
-from service.clock import to_us
 from service.store import Store, open_store
+from service.times import to_us
 
 store_option = click.option(
     "--store", "store_url", metavar="URL", help="Instead of the configured store."

@@ -8,10 +8,16 @@ from datetime import date, datetime, timedelta
 
 import numpy as np
 
-from service.clock import from_us
 from service.derive.co2.alkalinity import alkalinity_in_force
 from service.derive.co2.crosscheck import co2_check_of
-from service.derive.co2.current import Target, calibration_age_days, co2_at, co2_over, target_of
+from service.derive.co2.current import (
+    CONDUCTIVITY_VALID_MIN,
+    Target,
+    calibration_age_days,
+    co2_at,
+    co2_over,
+    target_of,
+)
 from service.derive.co2.daily import co2_days_of
 from service.derive.co2.lit import co2_above, co2_while_lit
 from service.derive.light import (
@@ -39,6 +45,7 @@ from service.registry.models import LogEntry, Tank
 from service.registry.volume import net_volume_l
 from service.science.temperature.forecast import WINDOW_S
 from service.store.model import Reading, Samples, SeriesInfo
+from service.times import from_us
 
 LIGHT_QUANTITIES = ("ppfd", "illuminance")
 RELEASE_SHARE = 0.95
@@ -180,7 +187,7 @@ def co2_series_from(material: Material) -> Co2Series:
         material.log,
         material.series("ph"),
         material.series("temperature"),
-        conductivity_us_cm=_conductivity(material),
+        material.series("conductivity"),
     )
 
 
@@ -223,6 +230,6 @@ def _high(
 def _conductivity(material: Material) -> float | None:
     """The present conductivity, µS/cm, for the ionic strength; None where not measured."""
     reading = material.latest.get("conductivity")
-    if reading is None or age_min(reading, material.now) > 1440:
+    if reading is None or age_min(reading, material.now) > CONDUCTIVITY_VALID_MIN:
         return None
     return reading.value

@@ -21,7 +21,7 @@ from service.science.light.days import (
     days_of_light,
     thresholds_from_series,
 )
-from service.science.light.dose import UMOL_PER_MOL, degree_hours_while_lit
+from service.science.light.dose import degree_hours_while_lit
 from service.store.model import Samples
 
 SECONDS_PER_HOUR = 3600.0
@@ -173,7 +173,7 @@ def _described(
         lit=tuple((_moment(one.start_s), _moment(one.end_s)) for one in found.lit),
         photoperiod_h=found.hours,
         lux_hours=lux_hours if by_sensor else (found.dose.total if seen else None),
-        dli_mol_m2_d=found.dose.total * factor * SECONDS_PER_HOUR / UMOL_PER_MOL if seen else None,
+        dli_mol_m2_d=found.dose.dli_mol_m2(factor) if seen else None,
         ppfd_peak_umol_m2_s=peak if by_sensor or peak is None else peak * factor,
         ppfd_from="sensor" if by_sensor else f"lux x {factor:g}",
         degree_hours_lit_k_h=_degree_hours(tank, found, temperature),

@@ -11,7 +11,6 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from service.clock import to_us
 from service.derive.inputs import LIGHT_QUANTITIES, Material
 from service.derive.models import Array
 from service.derive.sensor_choice import US_PER_MINUTE, Believed, believed, usable
@@ -20,6 +19,7 @@ from service.registry.models import LogEntry, LogKind, Tank
 from service.registry.registry import Registry
 from service.store.interface import Store
 from service.store.model import MEAN_ALONE, Reading, Samples, SeriesInfo, SeriesKey
+from service.times import to_us
 
 VIEW_DAYS: Final = 8
 LOG_DAYS: Final = 120

@@ -8,7 +8,6 @@ from typing import Final
 
 import numpy as np
 
-from service.clock import to_us
 from service.derive.co2.current import co2_over, target_of
 from service.derive.gas_exchange import FIT_DAYS, gas_model_of
 from service.derive.inputs import (
@@ -49,6 +48,7 @@ from service.science.temperature.excursions import Excursion
 from service.science.temperature.forecast import WINDOW_S
 from service.store.interface import Store
 from service.store.range_exits import read_outside
+from service.times import to_us
 
 INNER_POINTS: Final = 10_000
 INNER_STEPS_US: Final = tuple(US_PER_MINUTE * minutes for minutes in (1440, 360, 60, 30, 10, 5, 1))
@@ -125,11 +125,11 @@ def co2_series(
     log = log_of(tank, registry, start, end)
     inner_us = None if every_us is None else _inner_step(to_us(start), to_us(end), every_us)
     span = (to_us(start), to_us(end))
-    ph, temperature = (
+    ph, temperature, conductivity = (
         samples_of(store, choose(tank, name, infos, end), span, inner_us)
-        for name in ("ph", "temperature")
+        for name in ("ph", "temperature", "conductivity")
     )
-    fine = co2_over(tank, log, ph, temperature)
+    fine = co2_over(tank, log, ph, temperature, conductivity)
     return fine if every_us is None else _mean_over(fine, every_us)
 
 

@@ -6,9 +6,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from service.clock import to_us
 from service.registry.models import Tank
 from service.store.model import NOT_USABLE, Flag, Reading, SeriesInfo
+from service.times import to_us
 
 US_PER_MINUTE = 60_000_000
 

@@ -7,7 +7,6 @@ from itertools import pairwise
 
 import numpy as np
 
-from service.clock import to_us
 from service.derive.models import Forecast, Quality, TemperatureNow
 from service.derive.sensor_choice import age_min
 from service.derive.thresholds import derived_limit
@@ -17,6 +16,7 @@ from service.science.temperature.excursions import Excursion, excursions
 from service.science.temperature.forecast import HORIZON_S, forecast_crossing
 from service.science.temperature.rate import rate_c_per_h
 from service.store.model import Reading, Samples
+from service.times import to_us
 
 RATE_WINDOW_S = 3600.0
 MOST_DAYS = 14

@@ -91,7 +91,7 @@ class MqttAdvice:
         self._client.connect_async(self._host, self._port, self._keepalive_s)
         self._client.loop_start()
 
-    def see(self, view: TankView, change: LedgerChange) -> None:
+    def update(self, view: TankView, change: LedgerChange) -> None:
         """Publish what changed of a tank; everything of it at the first time."""
         tank = view.tank.id
         with self._lock:
@@ -110,7 +110,7 @@ class MqttAdvice:
                 self._seen.pop(topic, None)
             self._wanted[tank] = wanted
 
-    def forget(self, tank: str) -> None:
+    def remove(self, tank: str) -> None:
         """Empty all topics of a tank that is no longer watched."""
         with self._lock:
             for topic in self._wanted.pop(tank, {}):

@@ -10,10 +10,10 @@ from datetime import datetime
 from typing import Final
 
 from service.advice.engine.recommendation import Recommendation, Severity, State
-from service.clock import from_us
 from service.derive.light import local_day, lux_factor
 from service.derive.models import LightNow, Quality, TankView
 from service.store.model import Reading
+from service.times import from_us
 
 TEMPERATURE: Final = "temperature"
 PH: Final = "ph"

@@ -87,17 +87,20 @@ class Board:
         self._ours: set[str] = set()
         self._patience_s = patience_s
         self._stopping = threading.Event()
+        #: set once everything was published on connecting; until then nothing else goes out.
+        self._connected_now = False
         self._client = _client(config, role)
         self._client.will_set(*will, qos=qos, retain=True)
         self._client.on_connect = self._on_connect
+        self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
         self._keepalive_s = config.keepalive_s
         self._host, self._port, *_ = address(config)
 
     @property
     def is_connected(self) -> bool:
-        """Whether the broker is reached now."""
-        return self._client.is_connected()
+        """Whether the broker is connected and has been sent everything."""
+        return self._connected_now and self._client.is_connected()
 
     def start(self) -> None:
         """Connect in the background; a broker that is away is tried again."""
@@ -142,7 +145,7 @@ class Board:
         """Publish messages that are not retained; lost while the broker is away."""
         with self._lock:
             for topic, payload in messages:
-                if self._client.is_connected():
+                if self.is_connected:
                     self._client.publish(topic, payload, qos=self._qos)
 
     def again(self) -> None:
@@ -176,7 +179,7 @@ class Board:
 
     def _publish(self, topic: str, payload: str) -> mqtt.MQTTMessageInfo | None:
         # While the broker is away nothing is queued: all is published again on connecting.
-        if not self._client.is_connected():
+        if not self.is_connected:
             return None
         return self._client.publish(topic, payload, qos=self._qos, retain=True)
 
@@ -188,8 +191,12 @@ class Board:
             return
         with self._lock:
             client.subscribe([(one, 1) for one in self._filters])
+            self._connected_now = True
             self.again()
         self._connected()
+
+    def _on_disconnect(self, *_: Any) -> None:
+        self._connected_now = False
 
     def _on_message(self, _: mqtt.Client, __: Any, message: mqtt.MQTTMessage) -> None:
         if not message.retain:

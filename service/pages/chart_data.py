@@ -6,8 +6,8 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from service.clock import to_us
 from service.derive.models import TankView
+from service.times import to_us
 
 RANGES: Final = {"day": 1, "week": 7, "month": 30, "year": 365}
 """Word -> days of a chart's range."""

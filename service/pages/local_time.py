@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
-from service.clock import from_us
+from service.times import from_us
 
 MINUTE = timedelta(minutes=1)
 AT_ONCE = 10 * MINUTE

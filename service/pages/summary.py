@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
-from service.clock import from_us
 from service.derive.models import Co2State, LightDay, LightNow, Quality, TankView, TemperatureNow
 from service.derive.sensor_choice import flag_words
 from service.pages.local_time import Moments
 from service.pages.number_format import QUANTITY_WORDS, shown_value
 from service.store.model import Reading
+from service.times import from_us
 
 
 class Tone(StrEnum):

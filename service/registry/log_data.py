@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from service.clock import to_us
 from service.errors import InvalidInputError
 from service.registry.calibration import read_calibration
 from service.registry.checks import COLDEST_C, MOST_GH_MEQ_L, MOST_MEQ_L, WARMEST_C, check_id
 from service.registry.faults import NAME_LENGTH, NOTE_LENGTH, Faults
 from service.registry.models import LogKind
+from service.times import to_us
 
 _Check = Callable[[Faults, str, object], object]
 

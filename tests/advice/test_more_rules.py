@@ -12,12 +12,12 @@ from service.advice.engine.catalogue import RULES, evaluate
 from service.advice.engine.conflicts import reconciled
 from service.advice.engine.practice import THRESHOLDS, check_thresholds
 from service.advice.engine.recommendation import Finding, Severity
-from service.clock import to_us
 from service.derive.models import Estimate, GasModel
 from service.errors import InvalidInputError
 from service.registry.models import LogKind, PlantDemand, Stock, WaterChangePlan
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.store.model import Flag, Reading, SeriesInfo, SeriesKey
+from service.times import to_us
 from tests.advice.cases import DAY, HOUR, amount, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, days_of, entry, gassed, grid, lamp, samples
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from service.clock import to_us
 from service.store import Flag, Reading
+from service.times import to_us
 from tests.api.conftest import NOW
 
 TANK = {

@@ -121,6 +121,22 @@ def test_co2_series(client, watched):
     assert points == hours["points"]
 
 
+def test_co2_and_its_series_use_the_same_conductivity(client, context, watched):
+    """More ions screen H+ and HCO3- alike: CO2 is lower by the activity of both (Debye-Hueckel)."""
+    without = client.get(f"{TANK}/co2").get_json()["co2"]
+    context.store.write(
+        [reading("conductivity", minutes, 1500.0) for minutes in range(0, 24 * 60, 10)]
+    )
+    now = client.get(f"{TANK}/co2").get_json()["co2"]
+    assert 0.85 * without["value"] < now["value"] < 0.95 * without["value"]
+    for query in ("", "&every=5m"):
+        series = client.get(f"{TANK}/co2/series?start=2025-06-04T11:00:00Z{query}").get_json()
+        for point in series["points"]:
+            assert [point[name] for name in ("value", "low", "high")] == pytest.approx(
+                [now[name] for name in ("value", "low", "high")], rel=1e-6
+            )
+
+
 def test_co2_series_is_null_where_unknown(client, context):
     put(client, alkalinity=None)
     day_of_readings(context.store)

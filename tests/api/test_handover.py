@@ -172,14 +172,10 @@ def test_form_goes_by_accept(away):
         assert away.get(URL, headers=headers).mimetype == mimetype, accept
 
 
-def test_other_forms_are_refused(away, app, context):
+def test_other_forms_are_refused(away):
     answer = away.get(URL, headers={"Accept": "application/pdf"})
     detail = problem_of(answer, 406, "not-acceptable")["detail"]
     assert detail.endswith("'application/pdf'; allowed: application/json, text/html, text/calendar")
-    install(app, replace(context, handover=None))
-    detail = problem_of(away.get(URL, headers=ICS), 406, "not-acceptable")["detail"]
-    assert detail.endswith("allowed: application/json")
-    problem_of(away.get(f"{URL}.ics"), 404, "not-found")
 
 
 def read_twice(answer):

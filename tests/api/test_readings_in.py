@@ -6,9 +6,9 @@ import json
 
 import pytest
 
-from service.clock import to_us
 from service.errors import StoreUnavailableError
 from service.store import Flag, Reading, SeriesKey
+from service.times import to_us
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put
 

@@ -20,10 +20,10 @@ from pathlib import Path
 
 import requests
 
-from service.clock import to_us
 from service.registry.models import LogKind
 from service.registry.registry import open_registry
 from service.store import Reading, open_store
+from service.times import to_us
 from tests.bench import store_year
 from tests.servers import HOST, free_port, wait_until
 

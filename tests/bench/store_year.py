@@ -21,10 +21,11 @@ from typing import Any
 import numpy as np
 import requests
 
-from service.clock import FixedClock, to_us
+from service.clock import FixedClock
 from service.store import Reading, SeriesKey, Store, open_store
 from service.store.sqlite.file import path_of_url
 from service.store.sqlite.store import SqliteStore
+from service.times import to_us
 
 START = datetime(2025, 1, 1, tzinfo=UTC)
 END = datetime(2026, 1, 1, tzinfo=UTC)

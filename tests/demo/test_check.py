@@ -16,8 +16,9 @@ from demo.asking import AnswerError, Service
 from demo.boards import Boards, Truth
 from demo.check import QUESTIONS, Bench, Fault, check
 from demo.tanks import emberpane, lateleaf, quillwater, scenario
-from service.clock import FixedClock, to_us
+from service.clock import FixedClock
 from service.store.model import Reading, SeriesKey
+from service.times import to_us
 
 ORIGIN = datetime(2031, 3, 5, 11, 30, tzinfo=UTC)
 BASE = "http://127.0.0.1:8600"

@@ -8,7 +8,6 @@ from datetime import UTC, datetime, time, timedelta
 
 import numpy as np
 
-from service.clock import to_us
 from service.derive.inputs import Material
 from service.derive.sensor_choice import Believed
 from service.registry.models import (
@@ -24,6 +23,7 @@ from service.registry.models import (
 from service.science.carbonate.co2 import ph_for_co2
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.store.model import Flag, Reading, Samples, SeriesInfo, SeriesKey
+from service.times import to_us
 
 NOON = datetime(2026, 3, 10, 12, 0, tzinfo=UTC)
 KH_4 = 4 * MEQ_L_PER_DEGREE

@@ -7,10 +7,10 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from service.clock import to_us
 from service.derive.co2.alkalinity import alkalinity_at, alkalinity_in_force
 from service.registry.models import LogKind, WaterChangePlan
 from service.science.water.hardness import MEQ_L_PER_DEGREE
+from service.times import to_us
 from tests.derive.pieces import KH_4, NOON, a_tank, entry
 
 DAY = timedelta(days=1)

@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from service.clock import to_us
 from service.derive import queries
 from service.derive.loader import log_of
 from service.derive.models import Co2State, Quality
@@ -19,6 +18,7 @@ from service.registry.registry import Registry, open_registry
 from service.store.interface import Store
 from service.store.model import Flag, Reading
 from service.store.sqlite.store import SqliteStore
+from service.times import to_us
 from tests.derive.pieces import KH_4, NOON, a_tank, days_of, gassed, grid
 
 DAY = timedelta(days=1)

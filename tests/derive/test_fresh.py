@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from service.clock import to_us
 from service.derive.models import Co2Now
 from service.derive.queries import co2_now
 from service.registry.registry import Registry, open_registry
 from service.store import Reading, Store, open_store
+from service.times import to_us
 from tests.another_process import AnotherProcess
 from tests.derive.pieces import NOON, a_tank
 

@@ -95,7 +95,7 @@ def test_gap_is_seen_in_the_cover() -> None:
 def test_share_of_lit_time_within_co2_target() -> None:
     """CO2 reaches 20 mg/L a known time after gas-on, so the share within follows by hand."""
     series = days_of(days=3, co2=lambda t: gassed(t, on=10.0, off=18.0))
-    co2 = co2_over(a_tank(), [], series["ph"], series["temperature"])
+    co2 = co2_over(a_tank(), [], series["ph"], series["temperature"], Samples.empty())
     (day,) = light_days_of(
         a_tank(), lux_source(), MARCH_9, NOON, last=MARCH_9, co2=co2, target=Target(20.0, 30.0)
     )

@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from service.clock import to_us
 from service.derive import cache as module
 from service.derive.cache import Looks
 from service.derive.models import TankView
@@ -19,6 +18,7 @@ from service.registry.models import LogKind
 from service.registry.registry import Registry, open_registry
 from service.store.model import Buckets, Reading, SeriesKey
 from service.store.sqlite.store import SqliteStore
+from service.times import to_us
 from tests.derive.pieces import KH_4, NOON, a_tank, days_of
 
 HOUR = timedelta(hours=1)

@@ -7,12 +7,12 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from service.clock import to_us
 from service.derive.models import Quality, TemperatureNow
 from service.derive.temperature import excursions_of, temperature_at
 from service.derive.tolerance import tolerance_of
 from service.registry.models import Stock, Tank
 from service.store.model import Reading, Samples
+from service.times import to_us
 from tests.derive.pieces import NOON, a_tank, grid, samples
 
 TWO_FISH = (

@@ -17,10 +17,11 @@ from ingest.deliver.delivery import (
 )
 from ingest.deliver.spool import Depth, Spool, SpoolFullError
 from ingest.process.dedupe import Journal
-from service.clock import SystemClock, from_us
+from service.clock import SystemClock
 from service.errors import ConfigError, StoreRefusedError, StoreUnavailableError
 from service.registry.models import Rejection
 from service.store import Flag, Reading
+from service.times import from_us
 from tests.servers import wait_until
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from service.advice.engine.integration import Outlet
+from service.advice.engine.integration import Integration
 from service.advice.engine.scheduler import Watch
 from service.registry.models import LogKind
 from service.registry.registry import Registry, open_registry
@@ -38,7 +38,7 @@ class Home:
     store: SqliteStore
     clock: SetClock
 
-    def watch(self, *outlets: Outlet) -> Watch:
+    def watch(self, *outlets: Integration) -> Watch:
         return Watch(self.registry, self.store, self.clock, 60.0, outlets)
 
     def measure(self, tank: str, **values: float) -> None:

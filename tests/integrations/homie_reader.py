@@ -133,6 +133,17 @@ class Reader:
         with self._lock:
             return true(self)
 
+    def is_complete(self, *devices: str, root: str = "littoral") -> bool:
+        """Whether the root has exactly these children and all of them are ready."""
+        with self._lock:
+            above = self.devices.get(root)
+            return (
+                above is not None
+                and above.description is not None
+                and above.description["children"] == sorted(devices)
+                and all(self.state(one) == "ready" for one in (root, *devices))
+            )
+
     def check(self) -> None:
         """All that holds of a finished device, and nothing that a message broke before."""
         with self._lock:

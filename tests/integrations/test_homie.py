@@ -49,14 +49,18 @@ def ready(reader: Reader, device: str = REED) -> Callable[[], bool]:
     return lambda: reader.holds(lambda one: one.state(device) == "ready")
 
 
+def complete(reader: Reader, *devices: str, root: str = "littoral") -> Callable[[], bool]:
+    """All devices are ready below their root, which was announced last."""
+    return lambda: reader.is_complete(*(devices or (REED,)), root=root)
+
+
 def test_a_tank_is_a_device_below_the_service(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
     with homie(broker) as outlet, Reader(broker.port) as early:
         home.watch(outlet).look()
-        wait_until(ready(early))
-        wait_until(lambda: early.holds(lambda one: one.state("littoral") == "ready"))
+        wait_until(complete(early))
         early.check()
         root, tank = early.devices["littoral"], early.devices[REED]
         assert root.description is not None and tank.description is not None
@@ -95,7 +99,7 @@ def test_only_what_changed_is_sent_again(
     with homie(broker) as outlet, Reader(broker.port) as reader:
         watch = home.watch(outlet)
         watch.look()
-        wait_until(ready(reader))
+        wait_until(complete(reader))
         before = list(reader.devices[REED].states)
         home.clock.moment += timedelta(minutes=1)
         home.measure("reed", temperature=24.7)
@@ -115,13 +119,14 @@ def test_a_stale_sensor_has_no_value_and_an_alert(
     with homie(broker) as outlet, Reader(broker.port) as reader:
         watch = home.watch(outlet)
         watch.look()
-        wait_until(ready(reader))
+        wait_until(complete(reader))
         home.clock.moment = NOON + timedelta(hours=5)
         home.measure("reed", ph=6.9)
         watch.look()
         tank = reader.devices[REED]
         wait_until(lambda: reader.holds(lambda _: tank.value("water/temperature") is None))
-        wait_until(lambda: reader.holds(lambda _: "no-light" in tank.alerts))
+        for alert in ("no-light", "no-temperature"):
+            wait_until(lambda alert=alert: reader.holds(lambda _: alert in tank.alerts))  # type: ignore[misc]
         assert tank.value("water/ph") == 6.9
         for path in ("light/lit", "light/ppfd", "light/dli", "light/photoperiod"):
             assert tank.value(path) is None, path
@@ -143,7 +148,7 @@ def test_alerts_stand_while_the_advice_does(
         watch = home.watch(outlet)
         home.registry.put_tank(a_tank(water_change=WaterChangePlan(every_days=1)))
         watch.look()
-        wait_until(ready(reader, "house-reed"))
+        wait_until(complete(reader, "house-reed", root="house"))
         tank = reader.devices["house-reed"]
         assert tank.alerts["water-change-due"].startswith("Water change due: 90 L")
         assert len(tank.alerts) == tank.value("advice/open")
@@ -163,8 +168,7 @@ def test_a_new_sensor_changes_the_description_by_way_of_init(
         watch = home.watch(outlet)
         watch.look()
         fern = "littoral-fern"
-        wait_until(ready(reader, fern))
-        wait_until(ready(reader, "littoral"))
+        wait_until(complete(reader, fern, REED))
         device = reader.devices[fern]
         assert device.description is not None
         assert set(device.description["nodes"]) == {"advice"}
@@ -183,12 +187,11 @@ def test_a_deleted_tank_is_removed(home: Home, start_mosquitto: Start, tmp_path:
     with homie(broker) as outlet, Reader(broker.port) as reader:
         watch = home.watch(outlet)
         watch.look()
-        wait_until(ready(reader))
+        wait_until(complete(reader))
         home.registry.delete_tank("reed")
         watch.look()
         wait_until(lambda: reader.holds(lambda one: REED not in str(one.retained)))
-        wait_until(ready(reader, "littoral"))
-        assert reader.devices["littoral"].description["children"] == []  # type: ignore[index]
+        wait_until(lambda: reader.is_complete())  # the root, without children
         reader.check()
 
 
@@ -209,13 +212,22 @@ def test_what_an_earlier_run_left_is_taken_down(
     ):
         publish.single(topic, payload, 1, retain=True, port=broker.port, hostname="127.0.0.1")
     home.registry.delete_tank("fern")
-    with homie(broker, patience_s=1.0) as outlet, Reader(broker.port) as reader:
-        home.watch(outlet).look()
-        wait_until(lambda: reader.holds(lambda one: "littoral-fern" not in str(one.retained)))
-        wait_until(lambda: reader.holds(lambda one: mine not in one.retained))
-        assert reader.retained["homie/5/littoral-two-pond/$description"] == other
-        assert reader.retained["homie/5/littoral-two-pond/$alert/low"] == "Not ours."
-        assert reader.retained["homie/5/littoral-torn/$description"] == "{"
+    kept = {
+        "homie/5/littoral-two-pond/$description": other,
+        "homie/5/littoral-two-pond/$alert/low": "Not ours.",
+        "homie/5/littoral-torn/$description": "{",
+    }
+    with Reader(broker.port) as reader:
+        before = {*kept, mine, "homie/5/littoral-fern/$state"}
+        wait_until(lambda: reader.holds(lambda one: before <= set(one.retained)))
+        with homie(broker, patience_s=1.0) as outlet:
+            home.watch(outlet).look()
+            wait_until(lambda: reader.holds(lambda one: "littoral-fern" not in str(one.retained)))
+            wait_until(lambda: reader.holds(lambda one: mine not in one.retained))
+        # Goodbye comes after all that the outlet had to say.
+        wait_until(lambda: reader.holds(lambda one: one.state("littoral") == "disconnected"))
+        for topic, payload in kept.items():
+            assert reader.retained[topic] == payload
 
 
 def test_goodbye_is_disconnected_and_descriptions_rise_over_restarts(
@@ -225,13 +237,13 @@ def test_goodbye_is_disconnected_and_descriptions_rise_over_restarts(
     with Reader(broker.port) as reader:
         with homie(broker) as outlet:
             home.watch(outlet).look()
-            wait_until(ready(reader))
+            wait_until(complete(reader))
         wait_until(lambda: reader.holds(lambda one: one.state("littoral") == "disconnected"))
         assert reader.state(REED) == "disconnected"
         home.registry.put_tank(a_tank(name="Renamed"))
         with homie(broker) as outlet:
             home.watch(outlet).look()
-            wait_until(ready(reader))
+            wait_until(complete(reader))
             reader.check()
             assert reader.devices[REED].description["name"] == "Renamed"  # type: ignore[index]
 
@@ -243,11 +255,11 @@ def test_a_tank_that_nobody_looks_at_any_more_is_lost(
     with homie(broker, patience_s=1.0) as outlet, Reader(broker.port) as reader:
         watch = home.watch(outlet)
         watch.look()
-        wait_until(ready(reader))
+        wait_until(complete(reader))
         wait_until(lambda: reader.holds(lambda one: one.state(REED) == "lost"), 10)
         assert reader.devices[REED].values == {}
         watch.look()
-        wait_until(lambda: reader.holds(lambda one: one.state(REED) == "ready"))
+        wait_until(ready(reader))
         assert reader.devices[REED].value("water/temperature") == pytest.approx(24.0)
         reader.check()
 
@@ -280,6 +292,7 @@ def test_the_last_will_says_lost_and_takes_the_tanks_with_it(
         )
         assert child.stdout is not None and child.stdout.readline() == "up\n"
         wait_until(ready(reader, "littoral"))
+        wait_until(ready(reader))
         child.kill()
         child.wait()
         wait_until(lambda: reader.holds(lambda one: one.state("littoral") == "lost"))
@@ -296,8 +309,7 @@ def test_a_broker_that_comes_back_empty_gets_everything_again(
         home.watch(outlet).look()
         broker.restart()
         with Reader(broker.port) as reader:
-            wait_until(ready(reader), 40)
-            wait_until(ready(reader, "littoral"))
+            wait_until(complete(reader), 40)
             reader.check()
 
 

@@ -27,6 +27,7 @@ from service.integrations.mqtt_integrations import mqtt_outlets_of
 from tests.advice.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.conftest import Home
+from tests.integrations.retained import retained_at
 from tests.servers import Mosquitto, wait_until
 
 OUTLET = OutletConfig("hub", "rooms")
@@ -210,15 +211,15 @@ def test_severities_switch_on_and_off(home: Home, start_mosquitto: Start, tmp_pa
         ledger = Ledger(home.registry)
         view = at(NOON)
         both = [finding("a", Severity.WARNING), finding("b", Severity.ADVICE)]
-        outlet.see(view, ledger.update(view, both))
+        outlet.update(view, ledger.update(view, both))
         wait_until(reader.follows)
-        outlet.see(view, ledger.update(view, both))
+        outlet.update(view, ledger.update(view, both))
         for key, state in {"warning": "ON", "advice": "ON", "info": "OFF", "urgent": "OFF"}.items():
             wait_until(lambda key=key, state=state: reader.state(key) == state)  # type: ignore[misc]
         wait_until(lambda: reader.state("worst") == "warning")
         wait_until(lambda: reader.state("open") == "2")
         later = at(NOON + timedelta(hours=2))
-        outlet.see(later, ledger.update(later, [finding("b", Severity.ADVICE)]))
+        outlet.update(later, ledger.update(later, [finding("b", Severity.ADVICE)]))
         wait_until(lambda: reader.state("warning") == "OFF")
         wait_until(lambda: reader.state("worst") == "advice")
         wait_until(lambda: reader.state("open") == "1")
@@ -228,8 +229,12 @@ def test_a_hub_that_starts_gets_all_of_it_again(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    with hub(broker) as outlet:
-        home.watch(outlet).look()
+    with hub(broker) as outlet, Hubbish(broker.port) as early:
+        watch = home.watch(outlet)
+        watch.look()
+        wait_until(early.follows)
+        watch.look()
+        wait_until(lambda: early.state("urgent") == "OFF")  # the last one of a look has passed
         with Hubbish(broker.port) as reader:  # the discovery message is retained, states are not
             wait_until(reader.follows)
             assert reader.state("temperature") is None
@@ -262,25 +267,18 @@ def test_an_empty_message_removes_a_deleted_tank(
     two = "homeassistant/device/littoral-two-pond/config"
     publish.single(two, json.dumps(foreign), 1, True, "127.0.0.1", broker.port)
     home.registry.delete_tank("fern")
-    with hub(broker, patience_s=1.0) as outlet, Hubbish(broker.port) as reader:
-        watch = home.watch(outlet)
-        watch.look()
-        # one that was deleted while the service was down
-        wait_until(lambda: "littoral-fern" not in reader.devices)
-        wait_until(lambda: "littoral-reed" in reader.devices)
-        home.registry.delete_tank("reed")
-        watch.look()
-        wait_until(lambda: "littoral-reed" not in reader.devices)
-    held: dict[str, str] = {}
-    client = mqtt.Client(CallbackAPIVersion.VERSION2)
-    client.on_message = lambda _, __, message: held.update({message.topic: "kept"})
-    client.on_connect = lambda client, *_: client.subscribe("#", 1)
-    client.connect("127.0.0.1", broker.port)
-    client.loop_start()
-    wait_until(lambda: two in held)
-    client.disconnect()
-    client.loop_stop()
-    assert set(held) == {two, STATUS}
+    with Hubbish(broker.port) as reader:
+        wait_until(lambda: {"littoral-fern", "littoral-reed"} <= set(reader.devices))
+        with hub(broker, patience_s=1.0) as outlet:
+            watch = home.watch(outlet)
+            watch.look()
+            # one that was deleted while the service was down
+            wait_until(lambda: "littoral-fern" not in reader.devices)
+            assert "littoral-reed" in reader.devices
+            home.registry.delete_tank("reed")
+            watch.look()
+            wait_until(lambda: "littoral-reed" not in reader.devices)
+        assert set(retained_at(broker.port)) == {two, STATUS}
 
 
 def test_a_service_that_ends_is_offline(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:

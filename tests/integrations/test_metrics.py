@@ -250,7 +250,7 @@ def test_only_open_recommendations_count(home: Home, metrics: Metrics) -> None:
     ledger = Ledger(home.registry)
     view = replace(at(NOON), tank=a_tank())
     change = ledger.update(view, [finding("a"), finding("b", Severity.URGENT)])
-    metrics.see(view, change)
+    metrics.update(view, change)
     found = samples(metrics)
     counts = {
         severity.word: value(found, "littoral_advice_open", tank="reed", severity=severity.word)

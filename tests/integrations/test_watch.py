@@ -23,6 +23,7 @@ from service.registry.registry import Registry, open_registry
 from service.store.model import Reading
 from service.store.sqlite.store import SqliteStore
 from tests.derive.pieces import NOON, a_tank, days_of, gassed
+from tests.integrations.retained import retained_at
 from tests.servers import Mosquitto
 
 HOUR = timedelta(hours=1)
@@ -164,7 +165,7 @@ def test_what_an_earlier_run_left_is_emptied(
         wait_for(lambda: listener.messages["littoral/reed/advice/light-dead"] == "")
         outlet.stop()
         # A tank that is not ours is left alone: another service may share the broker.
-        assert "littoral/fern/advice/light-dead" in listener.standing()
+        assert "littoral/fern/advice/light-dead" in retained_at(broker.port)
 
 
 def test_a_broker_that_comes_back_empty_gets_everything_again(

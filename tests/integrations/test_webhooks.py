@@ -386,7 +386,7 @@ def test_a_recommendation_reaches_a_receiver_from_end_to_end(
             ledger = Ledger(registry)
             view = at(NOON)
             change = ledger.update(view, [finding("co2-low")])
-            webhook.see(view, change)
+            webhook.update(view, change)
             ledger.mark(change.opened[0].id, State.DONE, now=NOON)
             wait_until(lambda: len(receiver.received) == 3, 20)
         finally:

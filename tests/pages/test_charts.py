@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from service.clock import to_us
 from service.derive.queries import co2_series
 from service.registry.models import Stock, Tank
 from service.store.model import Reading
+from service.times import to_us
 from tests.pages.conftest import Opener, Watched
 from tests.pages.served import Served
 

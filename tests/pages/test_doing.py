@@ -11,10 +11,10 @@ from playwright.sync_api import expect
 
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation, State
-from service.clock import to_us
 from service.registry.models import LogKind, Stock, Tank
 from service.science.water.hardness import meq_l_from_dkh
 from service.store.model import Reading
+from service.times import to_us
 from tests.pages.conftest import Opener
 from tests.pages.served import Served, serve
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import requests
 from playwright.sync_api import expect
 
-from service.clock import to_us
 from service.registry.access import Scope
 from service.registry.models import LogKind, Tank
 from service.store.model import Reading
+from service.times import to_us
 from tests.pages.conftest import Opener
 from tests.pages.served import Served
 

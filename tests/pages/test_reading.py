@@ -10,10 +10,10 @@ import requests
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from service.clock import to_us
 from service.derive.queries import view_of
 from service.registry.models import Stock, Tank
 from service.store.model import Reading
+from service.times import to_us
 from tests.pages.conftest import Opener
 from tests.pages.served import Served, serve
 

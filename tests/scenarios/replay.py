@@ -22,7 +22,6 @@ from demo.simulator import simulate
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.lifecycle import advanced, change_between, lives, marked, standing_of
 from service.advice.engine.recommendation import Recommendation, Severity, State
-from service.clock import from_us, to_us
 from service.derive.co2.current import target_of
 from service.derive.gas_exchange import gas_model_of
 from service.derive.inputs import Material, view_from
@@ -44,6 +43,7 @@ from service.registry.models import (
 from service.registry.volume import net_volume_l
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.store.model import Flag, Reading, Samples, SeriesInfo, SeriesKey
+from service.times import from_us, to_us
 
 FOLDER = Path(__file__).parent
 START = datetime(2026, 3, 2, tzinfo=UTC)

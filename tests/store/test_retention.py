@@ -7,12 +7,13 @@ from datetime import timedelta
 
 import pytest
 
-from service.clock import FixedClock, to_us
+from service.clock import FixedClock
 from service.config.values import StoreConfig
 from service.errors import InvalidInputError, StoreUnavailableError
 from service.store import Extent, pruning
 from service.store.retention import Pruned, RetentionPolicy
 from service.store.sqlite import prune
+from service.times import to_us
 from tests.another_process import AnotherProcess
 from tests.servers import wait_until
 from tests.store.month import (

@@ -9,12 +9,12 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from service.clock import to_us
 from service.errors import StoreRefusedError, StoreUnavailableError
 from service.store import Flag
 from service.store.retention import RetentionPolicy
 from service.store.sqlite import rollup, upkeep
 from service.store.sqlite.store import SqliteStore
+from service.times import to_us
 from tests.store.month import (
     DAY,
     HOUR,

@@ -11,7 +11,6 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from service.clock import to_us
 from service.errors import InvalidInputError, StoreUnavailableError
 from service.store import Extent, Flag, Reading, SeriesKey, open_store
 from service.store.sqlite.store import SqliteStore
@@ -21,6 +20,7 @@ from service.store.transfer.csv_rows import CsvMapping, ValueColumn, column_of_t
 from service.store.transfer.export import chunks, write_csv, write_lines, write_parquet
 from service.store.transfer.importer import import_csv
 from service.store.transfer.times import TimeReader, zone_of
+from service.times import to_us
 from tests.servers import HOST
 from tests.store.conftest import show_on
 

@@ -6,7 +6,7 @@ import math
 from datetime import UTC, datetime
 from typing import Final
 
-from service.clock import to_us
+from service.times import to_us
 
 # A plain number's scale is told by its size: 1e11 s is the year 5138, 1e11 ms is 1973.
 _SCALES: Final = ((1e11, 1_000_000.0), (1e14, 1_000.0), (1e17, 1.0), (1e20, 1e-3))

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 from service.advice.engine.recommendation import Evidence, Recommendation, Severity
+from service.times import format_moment
 
 
 def recommendation_document(one: Recommendation) -> dict[str, Any]:
@@ -67,6 +68,4 @@ def summary_document(tank: str, current: Sequence[Recommendation], now: datetime
 
 def time_text(moment: datetime | None) -> str | None:
     """RFC 3339 UTC with ``Z``; None stays None."""
-    if moment is None:
-        return None
-    return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
+    return None if moment is None else format_moment(moment)

@@ -1,4 +1,4 @@
-"""What every way out has in common."""
+"""What every integration has in common."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from service.advice.engine.lifecycle import LedgerChange
 from service.derive.models import TankView
 
 
-class Outlet(Protocol):
+class Integration(Protocol):
     """A way out to another program.
 
-    ``see`` must return at once: what is slow is queued by the outlet itself.
+    ``update`` must return at once: what is slow is queued by the integration itself.
     """
 
     name: str
@@ -20,12 +20,12 @@ class Outlet(Protocol):
         """Begin, without waiting for the other side."""
         ...
 
-    def see(self, view: TankView, change: LedgerChange) -> None:
-        """Take in one look at a tank: what is known of it, and what that changed."""
+    def update(self, view: TankView, change: LedgerChange) -> None:
+        """Take in one evaluation of a tank: what is known of it, and what changed."""
         ...
 
-    def forget(self, tank: str) -> None:
-        """A tank is no longer watched: withdraw what was said of it."""
+    def remove(self, tank: str) -> None:
+        """A tank is no longer there: withdraw what was published of it."""
         ...
 
     def stop(self) -> None:

@@ -100,7 +100,7 @@ def advanced(
 def change_between(
     before: Sequence[Recommendation], after: Sequence[Recommendation]
 ) -> LedgerChange:
-    """What the step from ``before`` to ``after`` changed, for outlets."""
+    """What the step from ``before`` to ``after`` changed, for integrations."""
     was = {one.id: one for one in before}
     opened, changed, cleared = [], [], []
     for one in after:

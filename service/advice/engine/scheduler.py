@@ -1,4 +1,4 @@
-"""The watch: looks at every tank again and again, keeps the ledger, tells the outlets."""
+"""The watch: looks at every tank again and again, keeps the ledger, updates the integrations."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.integration import Outlet
+from service.advice.engine.integration import Integration
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.lifecycle import LedgerChange
 from service.advice.engine.recommendation import Finding
@@ -45,7 +45,7 @@ class Watch:
         store: Store,
         clock: Clock,
         every_s: float,
-        outlets: Iterable[Outlet] = (),
+        integrations: Iterable[Integration] = (),
     ) -> None:
         """Prepare; ``run`` begins.
 
@@ -56,7 +56,7 @@ class Watch:
         self._store = store
         self._clock = clock
         self._every_s = every_s
-        self._outlets = tuple(outlets)
+        self._integrations = tuple(integrations)
         self._ledger = Ledger(registry)
         self._wake = threading.Event()
         self._watched: set[str] = set()
@@ -67,16 +67,16 @@ class Watch:
 
     def run(self, stop: threading.Event) -> None:
         """Look until ``stop`` is set; what goes wrong is logged and does not end it."""
-        for outlet in self._outlets:
-            outlet.start()
+        for integration in self._integrations:
+            integration.start()
         try:
             while not stop.is_set():
                 began = time.monotonic()
                 self._look_and_report(began)
                 self._rest(stop, began)
         finally:
-            for outlet in self._outlets:
-                outlet.stop()
+            for integration in self._integrations:
+                integration.stop()
 
     def nudge(self) -> None:
         """Look again now, such as after a log entry."""
@@ -119,8 +119,8 @@ class Watch:
                 failed.append(tank.id)
         changes = self._ledger.update_many(looked_at)
         for view, _ in looked_at:
-            for outlet in self._outlets:
-                outlet.see(view, changes[view.tank.id])
+            for integration in self._integrations:
+                integration.update(view, changes[view.tank.id])
         return changes
 
     def _look_and_report(self, began: float) -> None:
@@ -151,8 +151,8 @@ class Watch:
         for tank in self._watched - watched:
             self._fits.forget(tank)
             self._looks.forget(tank)
-            for outlet in self._outlets:
-                outlet.forget(tank)
+            for integration in self._integrations:
+                integration.remove(tank)
         self._watched = watched
 
     def _prune(self, now: datetime) -> None:

@@ -15,9 +15,9 @@ from service.advice.engine.recommendation import Recommendation, Severity, State
 from service.advice.engine.rule import Case
 from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.phrases import listed, percent, span
-from service.clock import from_us, to_us
 from service.derive.models import Array, TankView
 from service.registry.models import Absence, LogKind
+from service.times import from_us, to_us
 
 PICTURE_DAYS: Final = 3
 PICTURE_STEP_US: Final = 15 * 60_000_000

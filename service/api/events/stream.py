@@ -17,12 +17,11 @@ from flask import json
 
 from service.api.events.poller import Newest, News
 from service.api.resources.readings.schemas import flag_words
-from service.api.times import format_moment
-from service.clock import from_us
 from service.errors import LittoralError
 from service.registry.events import Event
 from service.registry.registry import Registry
 from service.store import Reading
+from service.times import format_moment, from_us
 from service.units import QUANTITIES
 
 POLL_S: Final = 1.0

@@ -12,7 +12,7 @@ from service.api.context import now
 from service.api.http.faults import invalid_option
 from service.api.schemas.base import Schema
 from service.api.schemas.fields import Moment, Whole
-from service.api.times import format_moment
+from service.times import format_moment
 
 MOST: Final = 100_000
 USUAL: Final = 10_000

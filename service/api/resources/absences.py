@@ -17,9 +17,9 @@ from service.api.http.faults import invalid_field
 from service.api.pointers import told_in_json
 from service.api.schemas.base import Items, Schema, ValueSchema
 from service.api.schemas.fields import Moment, Name, Text
-from service.api.times import format_moment
 from service.registry.faults import NAME_LENGTH, NOTE_LENGTH
 from service.registry.models import Absence
+from service.times import format_moment
 
 blueprint = Blueprint(
     "absences", __name__, url_prefix="/v1", description="When the practitioner is away."

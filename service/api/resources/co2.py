@@ -23,12 +23,11 @@ from service.api.schemas.measured import (
     reading_input,
 )
 from service.api.schemas.quantities import Estimated, Range
-from service.api.times import format_moment, format_span
-from service.clock import from_us
 from service.derive.co2.current import target_of
 from service.derive.models import Co2Series, Co2State, Quality
 from service.derive.queries import co2_now, co2_series
 from service.derive.tolerance import tolerance_of
+from service.times import format_moment, format_span, from_us
 
 blueprint = Blueprint(
     "co2", __name__, url_prefix="/v1/tanks/<tank>/co2", description="Dissolved CO2 of a tank."

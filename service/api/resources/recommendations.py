@@ -21,7 +21,7 @@ from service.api.http.path_parameters import RECOMMENDATION, TANK
 from service.api.http.responses import as_json
 from service.api.schemas.base import Items, Nested, Schema
 from service.api.schemas.fields import Choice, Moment, Number, Span, Text, Whole, YesNo
-from service.api.times import format_moment
+from service.times import format_moment
 
 MOST: Final = 1000
 _DAY: Final = timedelta(days=1)

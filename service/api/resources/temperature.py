@@ -14,11 +14,11 @@ from service.api.schemas.base import Items, Nested, Schema
 from service.api.schemas.fields import Choice, Moment, Number, Text, YesNo
 from service.api.schemas.measured import REASONS
 from service.api.schemas.quantities import Measure, Range
-from service.clock import EPOCH, from_us
 from service.derive.models import Forecast, Quality, TemperatureNow
 from service.derive.queries import tank_excursions, temperature_now
 from service.derive.tolerance import Tolerance, tolerance_of
 from service.science.temperature.excursions import Excursion
+from service.times import EPOCH, from_us
 
 STATES = ("below", "within", "above", "unknown")
 NO_RANGE = "no animals with a known range: nothing to judge temperature by"

@@ -13,7 +13,7 @@ from typing import Any
 import marshmallow as ma
 
 from service.api.http.faults import wrong
-from service.api.times import (
+from service.times import (
     MOMENT_ALLOWED,
     MOMENT_PATTERN,
     SPAN_ALLOWED,
@@ -250,7 +250,7 @@ class SpanOf(Span):
         return None if value is None else format_span(value * self.unit)
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> Any:
-        if self.zero and value in ("PT0S", "0s"):
+        if self.zero and value in ("P0D", "PT0S", "0s"):
             return 0.0
         span = super()._deserialize(value, attr, data, **kwargs)
         if self.longest is not None and span > self.longest:

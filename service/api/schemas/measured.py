@@ -7,9 +7,9 @@ from typing import Any, Final
 
 from service.api.schemas.base import Nested, Schema
 from service.api.schemas.fields import Moment, Number, Text
-from service.clock import from_us
 from service.derive.models import Alkalinity
 from service.store import Reading
+from service.times import from_us
 from service.units import QUANTITIES, convert
 
 

@@ -9,12 +9,12 @@ from datetime import UTC, datetime, time
 import numpy as np
 import numpy.typing as npt
 
-from service.clock import to_us
 from service.derive.models import Alkalinity, Array
 from service.derive.thresholds import derived_limit
 from service.registry.models import LogEntry, LogKind, Tank
 from service.science.water.change import concentration_after_changes
 from service.science.water.hardness import MEQ_L_PER_DEGREE
+from service.times import to_us
 
 TESTED = "KH test in the log"
 

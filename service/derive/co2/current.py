@@ -9,7 +9,6 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from service.clock import from_us, to_us
 from service.derive.co2.alkalinity import alkalinity_at
 from service.derive.models import (
     Alkalinity,
@@ -31,10 +30,13 @@ from service.science.carbonate.co2 import (
 )
 from service.science.water.hardness import dkh_from_meq_l
 from service.store.model import Reading, Samples
+from service.times import from_us, to_us
 
 METHOD = "carbonate balance from pH and alkalinity (Plummer & Busenberg 1982)"
 US_PER_MINUTE = 60_000_000
 DAYS_PER_MONTH = 30.0
+CONDUCTIVITY_VALID_MIN = 1440.0
+"""A conductivity counts for CO2 up to this long before and after it was measured. Our choice."""
 NEVER_CALIBRATED_MONTHS = 2.0
 """An electrode without a calibration in the log is taken to be this old in its drift."""
 
@@ -159,8 +161,7 @@ def co2_over(
     log: Sequence[LogEntry],
     ph: Samples,
     temperature: Samples,
-    *,
-    conductivity_us_cm: float | None = None,
+    conductivity: Samples,
 ) -> Co2Series:
     """CO2 at each pH sample, vectorised.
 
@@ -168,6 +169,8 @@ def co2_over(
         ph: usable samples (n,).
         temperature: usable samples, interpolated to the pH samples over gaps up to the tank's
             ``pair_gap_min``; elsewhere the assumed temperature with its wider interval counts.
+        conductivity: usable samples, µS/cm, for the ionic strength; interpolated to the pH
+            samples over gaps up to ``CONDUCTIVITY_VALID_MIN``, elsewhere taken as not known.
 
     Returns:
         (n,) mg/L with 95 % interval; NaN where alkalinity is not known or pH impossible.
@@ -182,17 +185,28 @@ def co2_over(
     )
     meq_l, meq_l_sd = alkalinity_at(tank, log, ph.time_us)
     possible = (ph.value >= PH_RANGE[0]) & (ph.value <= PH_RANGE[1])
-    found = estimate_co2(
-        np.where(possible, ph.value, np.nan),
-        meq_l,
-        np.clip(celsius, 0.0, 50.0),
-        alkalinity_sd_meq_l=meq_l_sd,
-        temperature_sd_c=celsius_sd,
-        calibration_sd_ph=_calibration_sd_at(tank, log, ph.time_us),
-        gh_meq_l=tank.gh_meq_l,
-        conductivity_us_cm=conductivity_us_cm,
+    ph_value = np.where(possible, ph.value, np.nan)
+    celsius = np.clip(celsius, 0.0, 50.0)
+    calibration_sd = _calibration_sd_at(tank, log, ph.time_us)
+    us_cm, known = interpolated(
+        conductivity, ph.time_us, int(CONDUCTIVITY_VALID_MIN * US_PER_MINUTE)
     )
-    return Co2Series(ph.time_us, found.value, found.low, found.high)
+    value, low, high = (np.full(ph.time_us.shape, np.nan) for _ in range(3))
+    for part, us_cm_of_part in ((known, us_cm[known]), (~known, None)):
+        if not part.any():
+            continue
+        found = estimate_co2(
+            ph_value[part],
+            meq_l[part],
+            celsius[part],
+            alkalinity_sd_meq_l=meq_l_sd[part],
+            temperature_sd_c=celsius_sd[part],
+            calibration_sd_ph=calibration_sd[part],
+            gh_meq_l=tank.gh_meq_l,
+            conductivity_us_cm=us_cm_of_part,
+        )
+        value[part], low[part], high[part] = found.value, found.low, found.high
+    return Co2Series(ph.time_us, value, low, high)
 
 
 def empty_series() -> Co2Series:

@@ -9,8 +9,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from service.clock import from_us, to_us
 from service.derive.models import Array, Co2Day, Co2Series
+from service.times import from_us, to_us
 
 MOST_GAP_US = 1800 * 1_000_000
 LEAST_NIGHT_H = 5.0

@@ -19,7 +19,6 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from service.clock import from_us
 from service.derive.light import local_day, local_midnight
 from service.derive.models import Array, Estimate, TankView
 from service.derive.thresholds import derived_limit
@@ -32,6 +31,7 @@ from service.science.gas_exchange.air_water import (
 )
 from service.science.gas_exchange.fit import LEVEL_LOG_SD, GasExchangeFit
 from service.store.model import Samples
+from service.times import from_us
 
 STEP_MIN: Final = 5
 STEPS: Final = 1440 // STEP_MIN

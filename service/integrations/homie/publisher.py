@@ -96,7 +96,7 @@ class Homie:
         )
         self._guard.start()
 
-    def see(self, view: TankView, change: LedgerChange) -> None:
+    def update(self, view: TankView, change: LedgerChange) -> None:
         """Publish what is known of a tank; only what changed goes out."""
         figures = figures_of(view, change.current)
         properties = properties_of(figures)
@@ -114,7 +114,7 @@ class Homie:
             if is_new:
                 self._show_root()
 
-    def forget(self, tank: str) -> None:
+    def remove(self, tank: str) -> None:
         """Remove a tank's device."""
         with self._lock:
             if self._looked.pop(tank, None) is None:

@@ -72,7 +72,7 @@ class Hub:
         """Connect in the background."""
         self._board.start()
 
-    def see(self, view: TankView, change: LedgerChange) -> None:
+    def update(self, view: TankView, change: LedgerChange) -> None:
         """Announce what is new of a tank, and send all its states."""
         tank = view.tank.id
         sensors = sensors_of(figures_of(view, change.current))
@@ -89,7 +89,7 @@ class Hub:
             self._board.say(states)
             self._states[tank] = states
 
-    def forget(self, tank: str) -> None:
+    def remove(self, tank: str) -> None:
         """Remove a tank's device from the hub."""
         with self._lock:
             if self._states.pop(tank, None) is not None:

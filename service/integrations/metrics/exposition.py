@@ -14,7 +14,7 @@ from prometheus_client.metrics_core import GaugeMetricFamily, InfoMetricFamily, 
 from prometheus_client.registry import Collector
 
 from service.advice.engine.lifecycle import LedgerChange
-from service.clock import Clock, to_us
+from service.clock import Clock
 from service.derive.models import TankView
 from service.derive.sensor_choice import US_PER_MINUTE, usable
 from service.derive.thresholds import derived_limit
@@ -25,6 +25,7 @@ from service.registry.models import Tank
 from service.registry.registry import Registry
 from service.store import Store
 from service.store.model import SeriesInfo
+from service.times import to_us
 
 READINGS: Final = {
     "temperature": ("littoral_temperature_celsius", "celsius", "stale_temperature_min"),
@@ -105,13 +106,13 @@ class Metrics(Collector):
     def start(self) -> None:
         """Nothing to begin: others ask."""
 
-    def see(self, view: TankView, change: LedgerChange) -> None:
+    def update(self, view: TankView, change: LedgerChange) -> None:
         """Remember a look."""
         figures = figures_of(view, change.current)
         with self._lock:
             self._looks[view.tank.id] = (figures, time.monotonic())
 
-    def forget(self, tank: str) -> None:
+    def remove(self, tank: str) -> None:
         """Tell no more of a tank."""
         with self._lock:
             self._looks.pop(tank, None)

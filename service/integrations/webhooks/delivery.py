@@ -72,12 +72,12 @@ class Webhook:
         self._thread = threading.Thread(target=self._run, name=f"webhook-{self.name}", daemon=True)
         self._thread.start()
 
-    def see(self, view: TankView, change: LedgerChange) -> None:
+    def update(self, view: TankView, change: LedgerChange) -> None:
         """Look at the log of events soon; the ledger has written them already."""
         if change.opened or change.changed or change.cleared:
             self._news.set()
 
-    def forget(self, tank: str) -> None:
+    def remove(self, tank: str) -> None:
         """A deleted tank makes no events; what was told before is still delivered."""
 
     def stop(self) -> None:

@@ -94,43 +94,6 @@ def exchange_rate_at_temperature(k20_per_h: ArrayLike, temperature_c: ArrayLike)
     return np.asarray(k20 * TEMPERATURE_EXCHANGE_FACTOR ** (celsius - 20.0))
 
 
-def co2_after(
-    co2_0_mg_l: ArrayLike,
-    hours: ArrayLike,
-    k_per_h: ArrayLike,
-    injection_mg_l_h: ArrayLike,
-    equilibrium_mg_l: ArrayLike,
-) -> Floats:
-    """CO2 after a time at constant exchange and injection (closed form).
-
-    Parameters (shapes broadcast): ``co2_0_mg_l`` at the start, >= 0; ``hours`` >= 0;
-    ``k_per_h`` >= 0 (0: a sealed tank); ``injection_mg_l_h`` net of uptake, any sign;
-    ``equilibrium_mg_l`` with the air, >= 0. Returns: mg/L (may fall below 0 if uptake exceeds
-    what there is: the caller's sign that the rates cannot last). Raises: ValueError.
-    """
-    start = as_floats("co2_0_mg_l", co2_0_mg_l, low=0.0, unit="mg/L")
-    elapsed = as_floats("hours", hours, low=0.0, unit="h")
-    k = as_floats("k_per_h", k_per_h, low=0.0, unit="1/h")
-    injection = as_floats("injection_mg_l_h", injection_mg_l_h, unit="mg/L/h")
-    equilibrium = as_floats("equilibrium_mg_l", equilibrium_mg_l, low=0.0, unit="mg/L")
-    exponent = k * elapsed
-    # effective time (1 - e^-kt) / k tends to t as k tends to 0
-    safe = np.where(exponent > 0.0, exponent, 1.0)
-    effective = elapsed * np.where(exponent > 0.0, -np.expm1(-safe) / safe, 1.0)
-    effective = np.where(np.isnan(exponent), np.nan, effective)
-    return np.asarray(start * np.exp(-exponent) + (k * equilibrium + injection) * effective)
-
-
-def steady_co2_mg_l(
-    k_per_h: ArrayLike, injection_mg_l_h: ArrayLike, equilibrium_mg_l: ArrayLike
-) -> Floats:
-    """CO2, mg/L, at which loss equals injection: equilibrium + injection / k (k > 0)."""
-    k = as_floats("k_per_h", k_per_h, low=1e-9, unit="1/h")
-    injection = as_floats("injection_mg_l_h", injection_mg_l_h, unit="mg/L/h")
-    equilibrium = as_floats("equilibrium_mg_l", equilibrium_mg_l, low=0.0, unit="mg/L")
-    return np.asarray(equilibrium + injection / k)
-
-
 def _temperature(value: ArrayLike) -> Floats:
     low, high = TEMPERATURE_RANGE_C
     return as_floats("temperature_c", value, low=low, high=high, unit="°C")

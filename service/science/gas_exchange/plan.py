@@ -40,12 +40,6 @@ class GasPlan:
     night_mg_l: float
     gas_g_per_day: Estimate
 
-    def cylinder_days(self, content_g: float) -> Estimate:
-        """Days until a full cylinder of ``content_g`` grams (500, 2000) is empty, at most."""
-        content = as_number("content_g", content_g, above=0.0, unit="g")
-        use = self.gas_g_per_day
-        return Estimate(value=content / use.value, low=content / use.high, high=content / use.low)
-
 
 def gas_plan(
     fit: GasExchangeFit,

@@ -54,16 +54,6 @@ def ppfd_at_depth(
     return np.asarray(ppfd * entering * np.exp(-k * depth / CM_PER_M))
 
 
-def depth_of_share_cm(share: ArrayLike, attenuation_per_m: ArrayLike) -> Floats:
-    """Depth in cm at which `share` (above 0, up to 1) of the surface light is left.
-
-    -ln(share) / K. ValueError for a share outside 0-1 or an attenuation that is not positive.
-    """
-    left = as_floats("share", share, above=0, high=1)
-    k = as_floats("attenuation_per_m", attenuation_per_m, above=0, unit="1/m")
-    return np.asarray(-np.log(left) / k * CM_PER_M)
-
-
 @dataclass(frozen=True)
 class LightProfile:
     """Attenuation fitted to readings at several depths, with its 95 % interval (1/m).

@@ -65,7 +65,7 @@ OFF_LUX = 250.0
 class LightDose:
     """An integral over time with the stretches that could not be counted.
 
-    `total` is in the unit the function names; `covered_s` the seconds counted;
+    `total` is in lx·h; `covered_s` the seconds counted;
     `gaps` the stretches left out because no sample fell into them.
     """
 
@@ -73,10 +73,9 @@ class LightDose:
     covered_s: float
     gaps: tuple[Interval, ...] = ()
 
-    @property
-    def gap_s(self) -> float:
-        """Seconds left out."""
-        return sum(gap.length_s for gap in self.gaps)
+    def dli_mol_m2(self, umol_per_lux: float) -> float:
+        """Light integral in mol/m² of a total in lx·h, by the lamp's µmol/m²/s per lx."""
+        return self.total * umol_per_lux * SECONDS_PER_HOUR / UMOL_PER_MOL
 
 
 def ppfd_from_lux(lux: ArrayLike, umol_per_lux: ArrayLike = WHITE_LED_UMOL_PER_LUX) -> Floats:
@@ -127,30 +126,14 @@ def lux_hours(time_s: ArrayLike, lux: ArrayLike, max_gap_s: float = MAX_GAP_S) -
     ------
     ValueError: time not sorted, lengths unequal, negative illuminance, max_gap_s not positive.
     """
-    return _dose("lux", time_s, lux, max_gap_s, 1 / SECONDS_PER_HOUR)
-
-
-def daily_light_integral_mol_m2(
-    time_s: ArrayLike, ppfd_umol_m2_s: ArrayLike, max_gap_s: float = MAX_GAP_S
-) -> LightDose:
-    """Integrate PPFD over the series given, normally one day, in mol/m².
-
-    Parameters, gaps and errors as in `lux_hours`, with PPFD in µmol/m²/s; `total` in mol/m².
-    """
-    return _dose("ppfd_umol_m2_s", time_s, ppfd_umol_m2_s, max_gap_s, 1 / UMOL_PER_MOL)
-
-
-def _dose(
-    name: str, time_s: ArrayLike, value: ArrayLike, max_gap_s: float, per_unit_second: float
-) -> LightDose:
-    time, level = series(name, time_s, value)
+    time, level = series("lux", time_s, lux)
     step = steps(time)
     gap = gaps(step, max_gap_s)
     if level.size and level.min() < 0:
-        as_floats(name, level, low=0)
+        as_floats("lux", level, low=0)
     step[gap] = 0.0
     total = float(np.dot(step, level[1:]) + np.dot(step, level[:-1])) / 2
-    return LightDose(total * per_unit_second, float(step.sum()), gap_intervals(time, gap))
+    return LightDose(total / SECONDS_PER_HOUR, float(step.sum()), gap_intervals(time, gap))
 
 
 def lit_intervals(

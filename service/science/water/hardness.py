@@ -10,14 +10,13 @@ from typing import Final
 
 from numpy.typing import ArrayLike
 
-from service.science.constants import ATOMIC_MASS_G_MOL, CACO3_G_MOL, CAO_G_MOL, HCO3_G_MOL
+from service.science.constants import ATOMIC_MASS_G_MOL, CACO3_G_MOL, CAO_G_MOL
 from service.science.numeric.checks import Floats, as_floats
 
 MEQ_L_PER_DEGREE: Final = 10.0 / (CAO_G_MOL / 2)
 """meq/L in one German degree: 10 mg/L CaO (DIN 38409-6), two equivalents per mole."""
 
 CACO3_MG_PER_MEQ: Final = CACO3_G_MOL / 2
-HCO3_MG_PER_MEQ: Final = HCO3_G_MOL
 
 
 def meq_l_from_dkh(kh_dkh: ArrayLike) -> Floats:
@@ -38,21 +37,6 @@ def meq_l_from_dgh(gh_dgh: ArrayLike) -> Floats:
 def dgh_from_meq_l(gh_meq_l: ArrayLike) -> Floats:
     """General hardness, dGH, from calcium and magnesium in meq/L (any shape, >= 0)."""
     return as_floats("gh_meq_l", gh_meq_l, low=0.0, unit="meq/L") / MEQ_L_PER_DEGREE
-
-
-def caco3_mg_l_from_meq_l(meq_l: ArrayLike) -> Floats:
-    """Alkalinity or hardness as mg/L CaCO3 ("ppm"), from meq/L (any shape, >= 0)."""
-    return as_floats("meq_l", meq_l, low=0.0, unit="meq/L") * CACO3_MG_PER_MEQ
-
-
-def meq_l_from_caco3_mg_l(caco3_mg_l: ArrayLike) -> Floats:
-    """Alkalinity or hardness, meq/L, from mg/L CaCO3 (any shape, >= 0)."""
-    return as_floats("caco3_mg_l", caco3_mg_l, low=0.0, unit="mg/L") / CACO3_MG_PER_MEQ
-
-
-def hco3_mg_l_from_meq_l(alkalinity_meq_l: ArrayLike) -> Floats:
-    """Alkalinity as mg/L of bicarbonate, from meq/L (any shape, >= 0)."""
-    return as_floats("alkalinity_meq_l", alkalinity_meq_l, low=0.0, unit="meq/L") * HCO3_MG_PER_MEQ
 
 
 def gh_meq_l_from_ca_mg(calcium_mg_l: ArrayLike, magnesium_mg_l: ArrayLike) -> Floats:

@@ -7,8 +7,8 @@ from datetime import UTC, datetime, tzinfo
 from typing import Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from service.clock import to_us
 from service.errors import InvalidInputError
+from service.times import to_us
 
 _UNIX_US: Final = {"unix": 1_000_000, "unix-ms": 1_000, "unix-us": 1}
 _NUMBER: Final = re.compile(r"[+-]?\d+(?:\.\d*)?")

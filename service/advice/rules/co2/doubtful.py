@@ -11,10 +11,10 @@ from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.phrases import listed
-from service.clock import to_us
 from service.errors import InvalidInputError
 from service.registry.calibration import read_calibration
 from service.registry.models import LogEntry
+from service.times import to_us
 
 CODE = "co2-doubtful"
 

@@ -10,9 +10,9 @@ from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.rules.sensors.silent import RESTS_ON
-from service.clock import from_us
 from service.derive.sensor_choice import US_PER_MINUTE, age_min, usable
 from service.store.model import SeriesInfo
+from service.times import from_us
 
 CODE = "sensors-disagree"
 MOST_APART_MIN = 15.0

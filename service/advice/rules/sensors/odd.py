@@ -9,9 +9,9 @@ from service.advice import cautions
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.rules.sensors.silent import RESTS_ON, subject_of
-from service.clock import from_us
 from service.derive.sensor_choice import age_min
 from service.store.model import Flag, SeriesInfo
+from service.times import from_us
 from service.units import QUANTITIES
 
 STUCK_CODE = "sensor-stuck"

@@ -9,9 +9,9 @@ from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.phrases import span
-from service.clock import from_us
 from service.derive.sensor_choice import age_min
 from service.store.model import SeriesInfo
+from service.times import from_us
 
 CODE = "sensor-silent"
 RESTS_ON = {

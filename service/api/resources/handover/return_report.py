@@ -18,7 +18,7 @@ from service.api.resources.handover.schemas import AwaySchema, HandoverOptionsSc
 from service.api.resources.recommendations import RecommendationSchema
 from service.api.schemas.base import Items, Nested, Schema
 from service.api.schemas.fields import Moment, Text, TimeZone
-from service.api.times import format_moment
+from service.times import format_moment
 
 blueprint = Blueprint(
     "homecoming", __name__, url_prefix="/v1/handover", description="What came of an absence."

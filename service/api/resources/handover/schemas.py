@@ -11,9 +11,9 @@ from service.advice.handover.sheet import HandoverSheet, Limit, TankSheet
 from service.api.resources.recommendations import AmountSchema, RecommendationSchema
 from service.api.schemas.base import Items, Nested, Schema
 from service.api.schemas.fields import Choice, Day, Moment, Name, Number, Text, TimeZone
-from service.api.times import format_moment
 from service.registry.faults import NAME_LENGTH, NOTE_LENGTH
 from service.registry.models import Absence
+from service.times import format_moment
 
 FORMS: Final = ("events", "todos")
 _LONG: Final = 2000

@@ -17,10 +17,10 @@ from service.api.http.path_parameters import SHARE
 from service.api.http.responses import as_json
 from service.api.schemas.base import Items, Schema
 from service.api.schemas.fields import Choice, Moment, Name, Span, Text
-from service.api.times import format_moment
 from service.errors import FieldFault, NotFoundError
 from service.registry.access import ShareLink
 from service.registry.faults import NAME_LENGTH
+from service.times import format_moment
 
 STATES: Final = ("valid", "expired", "revoked")
 

@@ -20,10 +20,10 @@ from service.api.pointers import told_in_json
 from service.api.resources.log.schemas import ENTRIES, ENTRY_REFERENCE, LOG
 from service.api.schemas.base import Schema
 from service.api.schemas.fields import Choice, Moment, Whole
-from service.api.times import format_moment
 from service.errors import NotFoundError
 from service.registry.models import LogEntry, LogKind, Tank
 from service.registry.volume import net_volume_l
+from service.times import format_moment
 
 CLOCKS_APART: Final = timedelta(minutes=10)
 """How far ahead of the service's clock a phone's clock may be."""

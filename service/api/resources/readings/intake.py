@@ -16,10 +16,10 @@ from ingest.process.device_clock import StampLimits
 from ingest.process.quality import Judge
 from ingest.process.reference_data import Catalogue
 from service.api.context import Context
-from service.clock import from_us, to_us
 from service.errors import LittoralError
 from service.registry.models import Rejection
 from service.store import Flag, Reading, Samples, SeriesKey
+from service.times import from_us, to_us
 
 SOURCE: Final = "http"
 _CATALOGUE_AGE_S: Final = 1.0

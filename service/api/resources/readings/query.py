@@ -23,12 +23,11 @@ from service.api.resources.readings.schemas import (
     flag_words,
 )
 from service.api.resources.readings.series import Column, Item, Load, part_of
-from service.api.times import format_moment, format_span
-from service.clock import from_us, to_us
 from service.derive.sensor_choice import believed
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.registry.models import Tank
 from service.store import SeriesInfo, SeriesKey
+from service.times import format_moment, format_span, from_us, to_us
 from service.units import QUANTITIES
 
 blueprint = Blueprint(

@@ -20,9 +20,9 @@ from service.api.resources.readings.intake import Intake, Outcome, time_of
 from service.api.resources.readings.schemas import ReadingSchema, flag_words
 from service.api.schemas.base import Items, Nested, Schema
 from service.api.schemas.fields import Choice, Moment, Number, Text
-from service.api.times import format_moment
 from service.errors import FieldFault
 from service.store import Reading
+from service.times import format_moment
 from service.units import QUANTITIES
 
 SENML: Final = "application/senml+json"

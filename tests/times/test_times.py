@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.api.times import format_moment, format_span, parse_moment, parse_span
+from service.times import format_moment, format_span, parse_moment, parse_span
 
 
 @pytest.mark.parametrize(
@@ -91,4 +91,4 @@ def test_span_roundtrip(span):
 def test_format_span():
     assert format_span(timedelta(days=7)) == "P7D"
     assert format_span(timedelta(minutes=90)) == "PT1H30M"
-    assert format_span(timedelta(0)) == "PT0S"
+    assert format_span(timedelta(0)) == "P0D"

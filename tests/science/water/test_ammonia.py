@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from service.science.temperature.heat_effects import heat_effects
+from service.science.gas_exchange.air_water import oxygen_saturation_mg_l
 from service.science.water.ammonia import unionised_ammonia_mg_l, unionised_fraction
 
 # Francis-Floyd et al., Ammonia in Aquatic Systems, UF/IFAS Extension FA16: "calculated from
@@ -45,7 +45,8 @@ def test_outside_the_range():
 def test_five_kelvin_more_by_the_published_tables():
     # Benson & Krause: 8.263 mg/L at 25 °C, 7.559 at 30. FA16: 0.0052 and 0.0080 of the total
     # at 24 and 30 °C, pH 7.
-    hot = heat_effects(30, 25, 7.0)
-    assert hot.oxygen_mg_l == pytest.approx(7.559, abs=0.01)
-    assert hot.oxygen_share == pytest.approx(7.559 / 8.263, abs=1e-3)
-    assert heat_effects(30, 24, 7.0).ammonia_factor == pytest.approx(80 / 52, abs=0.03)
+    oxygen = oxygen_saturation_mg_l([30, 25])
+    assert oxygen[0] == pytest.approx(7.559, abs=0.01)
+    assert oxygen[0] / oxygen[1] == pytest.approx(7.559 / 8.263, abs=1e-3)
+    ammonia = unionised_fraction(7.0, [30, 24])
+    assert ammonia[0] / ammonia[1] == pytest.approx(80 / 52, abs=0.03)

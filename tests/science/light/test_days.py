@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 
 from service.science.light.co2 import lit_share_by_co2
 from service.science.light.days import days_of_light, thresholds_from_series
-from service.science.light.faults import findings, hours_missed
 from service.science.numeric.intervals import Interval, overlap_s
 
 HOUR, DAY = 3600.0, 86400.0
@@ -71,29 +70,6 @@ def test_flicker_is_bridged_and_counted():
     days = days_of_light(TIME, lux, EDGES)
     assert days[3].flickers == 12
     assert days[3].hours == pytest.approx(8, abs=0.05)
-    assert findings(days[3], days[:3]) == ("flickering",)
-
-
-@pytest.mark.parametrize(
-    ("change", "expected"),
-    [
-        (lambda lux, hour: lux, ()),
-        (lambda lux, hour: np.where(lux > 1000, 30.0, lux), ("dark",)),
-        (lambda lux, hour: lux * 0.5, ("dim",)),
-        (lambda lux, hour: lux * 1.6, ("bright",)),
-        (lambda lux, hour: np.where(hour > 15, 30.0, lux), ("short",)),
-        (lambda lux, hour: np.where(hour < 12, 30.0, lux), ("short", "shifted")),
-        (lambda lux, hour: np.where((hour > 12) & (hour < 21), 12_000.0, lux), ("long",)),
-        (lambda lux, hour: np.full_like(lux, np.nan), ("unknown",)),
-    ],
-)
-def test_findings_of_one_day(change, expected):
-    lux = lamp()
-    last = TIME >= 7 * DAY
-    lux[last] = change(lux[last], (TIME[last] % DAY) / HOUR)
-    # The day after is not there, so its first sample closes the last day.
-    days = days_of_light(np.append(TIME, 8 * DAY), np.append(lux, lux[-1]), EDGES)
-    assert findings(days[7], days[:7]) == expected
 
 
 def test_dead_lamp_from_the_start_has_no_thresholds():
@@ -101,7 +77,6 @@ def test_dead_lamp_from_the_start_has_no_thresholds():
     assert thresholds_from_series(dark) is None
     days = days_of_light(TIME, dark, EDGES)
     assert all(not day.lit for day in days)
-    assert findings(days[0], []) == ("dark",)
 
 
 def test_light_that_never_goes_out():
@@ -115,7 +90,6 @@ def test_gap_is_not_darkness():
     out = (TIME > 3 * DAY + 9 * HOUR) & (TIME < 3 * DAY + 20 * HOUR)
     day = days_of_light(TIME[~out], lux[~out], EDGES)[3]
     assert day.cover == pytest.approx(13 / 24, abs=0.01)
-    assert findings(day, []) == ("unknown",)
 
 
 def test_day_of_summer_time_change_has_its_own_edges():
@@ -130,12 +104,6 @@ def test_day_of_summer_time_change_has_its_own_edges():
     assert [day.hours for day in days] == pytest.approx([8] * 3, abs=0.05)
     assert days[1].end_s - days[1].start_s == 23 * HOUR
     assert days[1].on_s - days[1].start_s == pytest.approx(9 * HOUR, abs=60)
-
-
-def test_hours_missed_of_a_timer():
-    lux = lamp(on_h=12)
-    day = days_of_light(TIME, lux, EDGES)[0]
-    assert hours_missed(day, [Interval(10 * HOUR, 18 * HOUR)]) == pytest.approx(2, abs=0.05)
 
 
 def test_cloudy_daylight_of_a_typical_year():

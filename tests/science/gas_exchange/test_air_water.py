@@ -5,8 +5,6 @@ from __future__ import annotations
 import gsw
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from service.science.gas_exchange import air_water
 from service.science.water.density import water_density_kg_l
@@ -70,41 +68,12 @@ def test_exchange_rate_temperature() -> None:
     assert air_water.exchange_rate_at_temperature(0.2, 30) == pytest.approx(0.2 * 1.024**10)
 
 
-@given(
-    start=st.floats(0, 60),
-    hours=st.floats(0, 48),
-    k=st.floats(0, 3),
-    injection=st.floats(0, 30),
-    equilibrium=st.floats(0, 2),
-    split=st.floats(0, 1),
-)
-def test_two_steps_equal_one(
-    start: float, hours: float, k: float, injection: float, equilibrium: float, split: float
-) -> None:
-    rates = (k, injection, equilibrium)
-    once = air_water.co2_after(start, hours, *rates)
-    half = air_water.co2_after(start, hours * split, *rates)
-    twice = air_water.co2_after(half, hours * (1 - split), *rates)
-    assert twice == pytest.approx(once, rel=1e-9, abs=1e-9)
-
-
-def test_co2_after_vs_hand_worked() -> None:
-    # half-life ln 2 / k: 20 above the equilibrium becomes 10
-    assert air_water.co2_after(20.6, np.log(2) / 0.2, 0.2, 0, 0.6) == pytest.approx(10.6)
-    # sealed: linear in time
-    assert air_water.co2_after(1, 3, 0, 5, 0.6) == pytest.approx(16)
-    # long after: steady state
-    late = air_water.co2_after(1, 500, 0.2, 6, 0.6)
-    assert late == pytest.approx(air_water.steady_co2_mg_l(0.2, 6, 0.6))
-    assert late == pytest.approx(30.6)
-
-
 def test_impossible_input_is_named() -> None:
     with pytest.raises(ValueError, match=r"pressure_atm: 2 is outside 0\.3 to 1\.2 atm"):
         air_water.oxygen_saturation_mg_l(20, pressure_atm=2)
-    with pytest.raises(ValueError, match="k_per_h: -1 is outside"):
-        air_water.co2_after(1, 1, -1, 0, 0)
-    assert np.isnan(air_water.co2_after(1, 1, np.nan, 0, 0))
+    with pytest.raises(ValueError, match="k20_per_h: -1 is outside"):
+        air_water.exchange_rate_at_temperature(-1, 20)
+    assert np.isnan(air_water.exchange_rate_at_temperature(np.nan, 20))
 
 
 def test_water_density_is_that_of_the_reference_library() -> None:

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.science.gas_exchange.air_water import co2_after
 from service.science.gas_exchange.fit import FitError, GasExchangeFit, fit_gas_exchange
+from tests.science.closed_form import co2_after
 from tests.science.tank_model import HOUR, START_S, Electrode, Run, Tank, run
 
 

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from service.science.light.calibration import calibrate_lux
 from service.science.light.depth import (
     SURFACE_TRANSMISSION,
-    depth_of_share_cm,
     fit_attenuation,
     ppfd_at_depth,
 )
@@ -18,7 +17,7 @@ from service.science.light.depth import (
 
 def test_depth_of_one_percent_is_4_6_over_k():
     # Kirk 2011: the euphotic depth, 1 % of surface light, is 4.6 / Kd.
-    assert depth_of_share_cm(0.01, 1.0) == pytest.approx(460, abs=1)
+    assert ppfd_at_depth(100, 460.5, 1.0) == pytest.approx(1.0, abs=1e-3)
 
 
 def test_ten_percent_per_metre():
