@@ -29,7 +29,7 @@ _log = logging.getLogger("littoral.ingest")
 def command(
     config_file: Path | None, dry_run: bool, seconds: float, topics: tuple[str, ...]
 ) -> None:
-    """Take readings from the MQTT broker into the store until stopped.
+    """Store readings from the MQTT broker, until stopped.
 
     A message is acknowledged to the broker only after its reading is kept.
     """

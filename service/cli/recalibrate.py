@@ -36,7 +36,7 @@ def command(
     end: datetime | None,
     as_json: bool,
 ) -> None:
-    """Apply the calibrations in the log to readings that are stored already.
+    """Apply the calibrations in the log to stored readings.
 
     The numbers before calibration are kept, so this can be done again and again.
     """

@@ -18,7 +18,7 @@ from service.cli.config_option import config_option
 @click.option("--host", help="Overrides http.host.")
 @click.option("--port", type=click.IntRange(0, 65_535), help="Overrides http.port; 0: any free.")
 def command(config_file: Path | None, host: str | None, port: int | None) -> None:
-    """Serve API and pages, evaluate the tanks and publish advice, until stopped."""
+    """Serve API and pages and publish advice, until stopped."""
     config = configuration(config_file)
     http = replace(
         config.http,

@@ -28,7 +28,7 @@ def _sqlite(config_file: Path | None, url: str | None) -> Iterator[SqliteStore]:
 
 @click.group("store")
 def command() -> None:
-    """Look after the store of readings (SQLite)."""
+    """Back up, check, prune and rebuild the SQLite store."""
 
 
 @command.command("backup")

@@ -22,7 +22,10 @@ from service.registry.registry import open_registry
 
 @click.group("token")
 def command() -> None:
-    """Make, list and revoke the bearer tokens that let programs and people in."""
+    """Create, list and revoke access tokens.
+
+    Programs and people send them as bearer tokens.
+    """
 
 
 @command.command("create")

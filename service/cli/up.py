@@ -28,7 +28,7 @@ _PATIENCE_S: Final = 20.0
 @config_option
 @click.pass_context
 def command(ctx: click.Context, config_file: Path | None) -> None:
-    """Run ``ingest`` and ``serve`` side by side until stopped.
+    """Run ingest and serve side by side, until stopped.
 
     When one of them ends, the other is stopped too and the exit code is that of the first.
     """

@@ -6,29 +6,10 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
+from service.api.schemas.refusal import UnitRefusal, wrong
 from service.errors import FieldFault, InvalidInputError, UnknownUnitError
 
-_SHOWN = 60
 _MOST_FAULTS = 50
-
-
-class UnitRefusal(str):
-    """The message of a unit that is not understood; tells it from other faults of a field."""
-
-    __slots__ = ()
-
-
-def shown(value: object) -> str:
-    """A value as an error may repeat it: short, on one line, encodable."""
-    text = repr(value)
-    if len(text) > _SHOWN:
-        text = text[: _SHOWN - 1] + "…"
-    return text.encode("utf-8", "backslashreplace").decode("utf-8")
-
-
-def wrong(value: object, allowed: str) -> str:
-    """``is 'x'; allowed: …``: the wording of every refusal, without the field's name."""
-    return f"is {shown(value)}; allowed: {allowed}"
 
 
 def pointer_part(name: object) -> str:

@@ -7,8 +7,8 @@ from typing import Final
 
 from flask import request
 
-from service.api.http.faults import shown
 from service.api.http.problems import MEDIA_TYPE as PROBLEM
+from service.api.schemas.refusal import shown
 from service.errors import LittoralError
 
 JSON: Final = "application/json"

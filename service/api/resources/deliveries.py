@@ -6,10 +6,10 @@ from typing import Any
 
 from service.api.context import current
 from service.api.http.blueprint import Blueprint
-from service.api.http.faults import shown
 from service.api.http.path_parameters import DELIVERY
 from service.api.schemas.base import Items, Nested, Schema
 from service.api.schemas.fields import Choice, Moment, Name, Text, Whole
+from service.api.schemas.refusal import shown
 from service.clock import SystemClock
 from service.errors import NotFoundError
 from service.registry.events import Delivery, DeliveryState

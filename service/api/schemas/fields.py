@@ -12,7 +12,7 @@ from typing import Any
 
 import marshmallow as ma
 
-from service.api.http.faults import wrong
+from service.api.schemas.refusal import wrong
 from service.times import (
     MOMENT_ALLOWED,
     MOMENT_PATTERN,

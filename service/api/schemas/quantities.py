@@ -8,8 +8,8 @@ from typing import Any, Final
 import marshmallow as ma
 
 from service import units
-from service.api.http.faults import UnitRefusal, shown, wrong
 from service.api.schemas.fields import MISSING, Field, finite, limits_text, within
+from service.api.schemas.refusal import UnitRefusal, shown, wrong
 from service.errors import UnknownUnitError
 
 #: Units worth naming in the documentation, by canonical UCUM code.

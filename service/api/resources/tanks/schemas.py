@@ -10,7 +10,6 @@ from typing import Any, Final
 import marshmallow as ma
 
 from service.advice.engine.practice import THRESHOLDS
-from service.api.http.faults import wrong
 from service.api.schemas.base import Items, Nested, Schema, ValueSchema
 from service.api.schemas.fields import (
     Choice,
@@ -28,6 +27,7 @@ from service.api.schemas.fields import (
     finite,
 )
 from service.api.schemas.quantities import Measure, Range, Share, alkalinity, hardness
+from service.api.schemas.refusal import wrong
 from service.registry.checks import (
     COLDEST_C,
     ENERGIES,

@@ -12,7 +12,7 @@ from marshmallow import ValidationError
 from service.api.context import current
 from service.api.http.blueprint import Blueprint
 from service.api.http.etag import check_preconditions, tag_of, tagged
-from service.api.http.faults import error_of, invalid_body, invalid_field, wrong
+from service.api.http.faults import error_of, invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.merge_patch import merged
 from service.api.http.path_parameters import TANK
@@ -20,6 +20,7 @@ from service.api.pointers import told_in_json
 from service.api.resources.tanks.schemas import TankSchema, TanksSchema
 from service.api.schemas.base import Schema
 from service.api.schemas.fields import Choice, Name, is_name
+from service.api.schemas.refusal import wrong
 from service.errors import ConflictError, FieldFault, NotFoundError
 from service.registry.models import Tank
 
