@@ -2,7 +2,43 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final, Self
+
+_SHOWN_CHARACTERS: Final = 60
+_MOST_FAULTS: Final = 50
+_IN_DETAIL: Final = 3
+
+
+def shown(value: object) -> str:
+    """A value as an error repeats it: short, on one line, encodable."""
+    text = repr(value)
+    if len(text) > _SHOWN_CHARACTERS:
+        text = text[: _SHOWN_CHARACTERS - 1] + "…"
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+class Refusal(str):
+    """What is wrong with a value, without the field's name: ``is 'x'; allowed: …``.
+
+    Attributes:
+        value: what was given.
+        allowed: what is allowed, in words.
+    """
+
+    value: object
+    allowed: str
+
+    def __new__(cls, value: object, allowed: str) -> Self:
+        """The text from the value and what is allowed."""
+        made = super().__new__(cls, f"is {shown(value)}; allowed: {allowed}")
+        made.value, made.allowed = value, allowed
+        return made
+
+
+class UnitRefusal(Refusal):
+    """What is wrong with a unit that is not understood or does not fit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -12,10 +48,33 @@ class FieldFault:
     Attributes:
         pointer: JSON pointer (RFC 6901) or dotted key of the field, e.g. ``/kh/value``.
         detail: what is wrong and what is allowed, one sentence.
+        value: what was given.
+        allowed: what is allowed; "" where only the sentence says it.
     """
 
     pointer: str
     detail: str
+    value: object = field(default=None, compare=False)
+    allowed: str = ""
+
+    @classmethod
+    def of(cls, pointer: str, message: str, name: str | None = None) -> FieldFault:
+        """The fault of a field.
+
+        Args:
+            message: what is wrong, without the field's name; a ``Refusal`` also as data.
+            name: of the field in the sentence; by default the pointer.
+        """
+        detail = f"{pointer if name is None else name} {message}"
+        if isinstance(message, Refusal):
+            return cls(pointer, detail, message.value, message.allowed)
+        return cls(pointer, detail)
+
+    def renamed(self, pointer: str, name: str | None = None) -> FieldFault:
+        """The same fault of a field that is called otherwise, e.g. in a form."""
+        if not self.allowed:
+            return FieldFault(pointer, self.detail)
+        return FieldFault.of(pointer, Refusal(self.value, self.allowed), name)
 
 
 class LittoralError(Exception):
@@ -45,11 +104,18 @@ class InvalidInputError(LittoralError):
     status = 422
 
     @classmethod
-    def of_field(cls, field: str, value: object, allowed: str) -> InvalidInputError:
+    def of(cls, faults: Sequence[FieldFault]) -> Self:
+        """Build the error for some wrong fields; its detail repeats the first three."""
+        detail = "; ".join(fault.detail for fault in faults[:_IN_DETAIL])
+        if len(faults) > _IN_DETAIL:
+            detail += f"; and {len(faults) - _IN_DETAIL} more"
+        return cls(detail, tuple(faults[:_MOST_FAULTS]))
+
+    @classmethod
+    def of_field(cls, field: str, value: object, allowed: str) -> Self:
         """Build the error for one field from its name, its value and what is allowed."""
-        detail = f"{field} is {value!r}; allowed: {allowed}"
         pointer = "/" + field.strip("/").replace(".", "/")
-        return cls(detail, (FieldFault(pointer, detail),))
+        return cls.of([FieldFault.of(pointer, Refusal(value, allowed), field)])
 
 
 class UnknownUnitError(InvalidInputError):

@@ -7,8 +7,8 @@ from contextlib import contextmanager
 
 import marshmallow as ma
 
-from service.api.schemas.quantities import Range
 from service.errors import FieldFault, InvalidInputError
+from service.schemas.ranges import Range
 
 
 @contextmanager

@@ -19,7 +19,7 @@ from service.store import Store, open_store
 
 if TYPE_CHECKING:
     from service.advice.engine.integration import Integration
-    from service.advice.engine.scheduler import Watch
+    from service.advice.engine.scheduler import Scheduler
     from service.integrations.metrics.exposition import Metrics
 
 
@@ -72,17 +72,17 @@ class Application:
         return (*found, MqttAdvice(self.config.mqtt)) if self.config.advice.publish else found
 
     @cached_property
-    def scheduler(self) -> Watch:
+    def scheduler(self) -> Scheduler:
         """The loop that evaluates all tanks and reports to integrations and metrics; not started.
 
         Raises:
             ConfigError: an option of an integration is wrong.
         """
-        from service.advice.engine.scheduler import Watch
+        from service.advice.engine.scheduler import Scheduler
 
         every_s = self.config.advice.every_s
         reported = (*self.integrations, self.metrics)
-        return Watch(self.registry, self.store, self.clock, every_s, reported)
+        return Scheduler(self.registry, self.store, self.clock, every_s, reported)
 
     def nudge(self) -> None:
         """Evaluate all tanks again soon, such as after a log entry."""

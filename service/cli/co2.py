@@ -10,13 +10,22 @@ from service import units
 from service.cli.output import json_option
 from service.cli.parameters import QuantityParameter
 from service.derive import calculations
-from service.errors import InvalidInputError
+from service.science.numeric.checks import OutOfRangeError
 
 _PH = QuantityParameter("[pH]", "[pH]", low=2, high=12)
 _KH = QuantityParameter("dKH", "meq/L", low=0, high=50)
 _TEMPERATURE = QuantityParameter("Cel", "Cel", low=0, high=50)
 _GH = QuantityParameter("dGH", "meq/L", low=0, high=50)
 _CONDUCTIVITY = QuantityParameter("uS/cm", "uS/cm", low=0, high=10_000)
+
+#: Parameter of the calculation -> option that gives it.
+_OPTIONS = {
+    "ph": "--ph",
+    "alkalinity_meq_l": "--kh",
+    "temperature_c": "--temperature",
+    "gh_meq_l": "--gh",
+    "conductivity_us_cm": "--conductivity",
+}
 
 
 @click.command("co2")
@@ -59,8 +68,9 @@ def command(
             conductivity_us_cm=conductivity,
             target=target,
         )
-    except ValueError as error:
-        raise InvalidInputError(str(error)) from error
+    except OutOfRangeError as error:
+        reason = f"{error.value:g}; allowed: {error.allowed}"
+        raise click.BadParameter(reason, param_hint=_OPTIONS[error.name]) from error
     inputs = {"ph": ph, "meq_l": meq_l, "celsius": celsius}
     click.echo(_json(answer, inputs) if as_json else _text(answer, inputs))
 

@@ -298,8 +298,8 @@ class Event:
 
     Attributes:
         id: sequence of what happened to a recommendation; None of readings and trouble.
-        type: ``listening``, ``recommendation.opened`` (``.changed``, ``.cleared``), ``reading`` or
-            ``trouble``.
+        type: ``listening``, ``recommendation.opened`` (``.changed``, ``.marked``, ``.cleared``),
+            ``reading`` or ``trouble``.
         data: its JSON.
     """
 

@@ -49,7 +49,7 @@ def co2(
         target: range aimed at, mg/L.
 
     Raises:
-        ValueError: an input outside the range of the model.
+        OutOfRangeError: an input outside the range of the model.
     """
     found = carbonate.estimate_co2(
         ph,
@@ -106,7 +106,7 @@ def water_volume(
     """Water in a tank, from its dimensions in cm and what stands in it.
 
     Raises:
-        ValueError: as ``service.science.water.volume.net_volume_l``.
+        OutOfRangeError: as ``service.science.water.volume.net_volume_l``.
     """
     net = volume.net_volume_l(
         length_cm,

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from service.derive.co2.current import Target, interpolated
-from service.derive.light import local_day, local_moment
+from service.derive.local_time import local_day, local_moment
 from service.derive.models import Co2Series, Estimate, GasModel, LightDay
 from service.derive.thresholds import derived_limit
 from service.registry.models import Tank

@@ -20,13 +20,9 @@ from service.derive.co2.current import (
 )
 from service.derive.co2.daily import co2_days_of
 from service.derive.co2.lit import co2_above, co2_while_lit
-from service.derive.light import (
-    LightSource,
-    light_days_of,
-    light_source,
-    local_day,
-)
+from service.derive.light import LightSource, light_days_of, light_source
 from service.derive.light_plan import judged_light, light_spans, planned_lit
+from service.derive.local_time import local_day
 from service.derive.models import (
     Co2High,
     Co2Now,
@@ -40,7 +36,7 @@ from service.derive.models import (
 from service.derive.sensor_choice import Believed, age_min, why_no_reading
 from service.derive.temperature import daily_minima, excursions_of, since, temperature_at
 from service.derive.thresholds import derived_limit
-from service.derive.tolerance import Tolerance, co2_ceiling_of, tolerance_of
+from service.derive.tolerance import Tolerance, tolerance_of
 from service.registry.models import LogEntry, Tank
 from service.registry.volume import net_volume_l
 from service.science.temperature.forecast import WINDOW_S
@@ -98,7 +94,7 @@ class Material:
 def view_from(material: Material) -> TankView:
     """Derive everything that rules and pages may know of a tank; pure."""
     tank, now = material.tank, material.now
-    tolerance = tolerance_of(tank, now)
+    tolerance = tolerance_of(tank, material.log, now)
     target = target_of(tank, tolerance.co2_max_mg_l)
     temperature = material.series("temperature")
     series = co2_series_from(material)
@@ -143,7 +139,7 @@ def view_from(material: Material) -> TankView:
         tolerance=tolerance,
         light=light_now_from(material, source),
         co2_lit=while_lit,
-        co2_high=_high(material, tolerance, series, day_ago, now),
+        co2_high=_high(tank, tolerance, series, day_ago, now),
         co2_days=co2_days_of(series, light_spans(tank, days, lit), target.low_mg_l),
         co2_check=co2_check_of(tank, material.log, co2, now),
         gas=material.gas,
@@ -165,7 +161,7 @@ def co2_now_from(material: Material, target: Target | None = None) -> Co2Now:
     """CO2 at the material's ``now``."""
     tank, now = material.tank, material.now
     if target is None:
-        target = target_of(tank, tolerance_of(tank, now).co2_max_mg_l)
+        target = target_of(tank, tolerance_of(tank, material.log, now).co2_max_mg_l)
     return co2_at(
         tank,
         now,
@@ -219,12 +215,15 @@ def light_now_from(material: Material, source: LightSource) -> LightNow:
 
 
 def _high(
-    material: Material, tolerance: Tolerance, series: Co2Series, start: datetime, end: datetime
+    tank: Tank, tolerance: Tolerance, series: Co2Series, start: datetime, end: datetime
 ) -> Co2High | None:
-    tank = material.tank
-    ceiling, lowered = co2_ceiling_of(tank, tolerance, material.log, material.now)
+    """CO2 against the animals' ceiling; without animals against the plants' target."""
+    animals = tolerance.co2
+    ceiling = tank.plants.co2_high_mg_l if animals is None else animals.co2_mg_l
     found = co2_above(series, ceiling, RELEASE_SHARE * ceiling, start, end)
-    return replace(found, newcomers=True) if found is not None and lowered else found
+    if found is None or animals is None:
+        return found
+    return replace(found, newcomers=animals.newcomer)
 
 
 def _conductivity(material: Material) -> float | None:

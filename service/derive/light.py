@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
-from zoneinfo import ZoneInfo
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.current import Target
+from service.derive.local_time import local_day, local_midnight
 from service.derive.models import Array, Co2Series, LightDay
 from service.derive.thresholds import DERIVED, derived_limit
 from service.registry.models import Tank
@@ -56,22 +56,6 @@ def light_source(
     if quantity == "ppfd":
         lux = lux / lux_factor(tank)
     return LightSource(quantity, samples, illuminance, lux, lit_levels(tank, lux))
-
-
-def local_day(tank: Tank, moment: datetime) -> date:
-    """The date on the wall of the tank's room."""
-    return moment.astimezone(ZoneInfo(tank.time_zone)).date()
-
-
-def local_midnight(tank: Tank, day: date) -> datetime:
-    """The moment at which a local day begins, UTC."""
-    return local_moment(tank, day, time())
-
-
-def local_moment(tank: Tank, day: date, at: time) -> datetime:
-    """The moment of a local time of day, UTC; a time that summer time skips or repeats counts
-    as in the time before the change."""
-    return datetime.combine(day, at, ZoneInfo(tank.time_zone)).astimezone(UTC)
 
 
 def lux_factor(tank: Tank) -> float:

@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 
 from service.derive.co2.daily import LightSpan
 from service.derive.co2.lit import Lit
-from service.derive.light import local_day, local_moment
+from service.derive.local_time import local_day, local_moment
 from service.derive.models import LightDay
 from service.registry.models import LogEntry, LogKind, Tank
 

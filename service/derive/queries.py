@@ -17,7 +17,7 @@ from service.derive.inputs import (
     light_source_from,
     view_from,
 )
-from service.derive.light import light_days_of, local_day, local_midnight
+from service.derive.light import light_days_of
 from service.derive.loader import (
     VIEW_DAYS,
     choose,
@@ -27,6 +27,7 @@ from service.derive.loader import (
     material_of,
     samples_of,
 )
+from service.derive.local_time import local_day, local_midnight
 from service.derive.models import (
     Array,
     Co2Now,
@@ -139,7 +140,7 @@ def light_day(
     """The light of one local day; None where no light is measured or the day is to come."""
     end = min(now, _noon_after(tank, day))
     material = material_of(tank, registry, store, end, days=VIEW_DAYS)
-    tolerance = tolerance_of(tank, end)
+    tolerance = tolerance_of(tank, material.log, end)
     days = light_days_of(
         tank,
         light_source_from(material),
@@ -162,7 +163,7 @@ def temperature_now(tank: Tank, registry: Registry, store: Store, now: datetime)
     return temperature_at(
         tank,
         now,
-        tolerance_of(tank, now),
+        tolerance_of(tank, log_of(tank, registry, now, now), now),
         reading=latest,
         samples=samples_of(store, chosen, span, None),
         no_reading=why_no_reading("temperature", chosen.info, latest, now),
@@ -175,7 +176,7 @@ def tank_excursions(
 ) -> tuple[Excursion, ...]:
     """Temperature excursions in a span, from every reading, exact between them."""
     chosen = choose(tank, "temperature", store.series(tank.id), end)
-    tolerance = tolerance_of(tank, end)
+    tolerance = tolerance_of(tank, log_of(tank, registry, end, end), end)
     if chosen.info is None:
         return ()
     samples = read_outside(
@@ -200,7 +201,7 @@ def _fitted(material: Material) -> GasModel:
         co2_series_from(material),
         material.series("temperature"),
         light_days_of(tank, light_source_from(material), first, now),
-        target_of(tank, tolerance_of(tank, now).co2_max_mg_l),
+        target_of(tank, tolerance_of(tank, material.log, now).co2_max_mg_l),
         net_volume_l(tank),
     )
 

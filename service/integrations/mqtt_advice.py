@@ -18,12 +18,13 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
+from service.advice.engine.change_events import LedgerChange
 from service.advice.engine.documents import recommendation_document, summary_document
-from service.advice.engine.lifecycle import LedgerChange
-from service.advice.engine.recommendation import Recommendation, State
+from service.advice.engine.recommendation import Recommendation
 from service.config import MqttConfig
 from service.derive.models import TankView
 from service.mqtt.connection import address
+from service.registry.recommendations import State
 
 QOS: Final = 1
 STOP_WAIT_S: Final = 3.0
@@ -97,15 +98,19 @@ class MqttAdvice:
         with self._lock:
             before = self._wanted.get(tank, {})
             wanted = messages_of(self._prefix, tank, change.current, view.now)
-            fresh = {one.id for one in (*change.opened, *change.changed)}
-            told = {topic_of(self._prefix, one): one.id in fresh for one in change.current}
+            summary = f"{self._prefix}/{tank}/advice/summary"
+            events = {one.id for one in (*change.opened, *change.changed)}
+            fresh = {topic_of(self._prefix, one) for one in change.current if one.id in events}
+            gone = {*before, *(topic for topic, of in self._seen.items() if of == tank)}
+            gone -= set(wanted)
+            if summary not in before or fresh or gone:
+                fresh.add(summary)
             for topic, payload in list(wanted.items()):
-                if topic in before and not told.get(topic, _differs(before[topic], payload)):
-                    wanted[topic] = before[topic]  # only its "last seen" moved on
+                if topic in before and topic not in fresh:
+                    wanted[topic] = before[topic]  # nothing that a person would act on
                 else:
                     self._publish(topic, payload)
-            gone = set(before) | {topic for topic, of in self._seen.items() if of == tank}
-            for topic in gone - set(wanted):
+            for topic in gone:
                 self._publish(topic, "")
                 self._seen.pop(topic, None)
             self._wanted[tank] = wanted
@@ -152,9 +157,3 @@ class MqttAdvice:
 
 def _text(document: dict[str, Any]) -> str:
     return json.dumps(document, ensure_ascii=False, separators=(",", ":"))
-
-
-def _differs(old: str, new: str) -> bool:
-    """Whether two summaries differ in more than their time."""
-    one, other = json.loads(old), json.loads(new)
-    return {**one, "time": ""} != {**other, "time": ""}

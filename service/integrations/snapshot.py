@@ -9,9 +9,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from service.advice.engine.recommendation import Recommendation, Severity, State
-from service.derive.light import local_day, lux_factor
+from service.advice.engine.recommendation import Recommendation, Severity
+from service.derive.light import lux_factor
+from service.derive.local_time import local_day
 from service.derive.models import LightNow, Quality, TankView
+from service.registry.recommendations import State
 from service.store.model import Reading
 from service.times import from_us
 

@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from service.advice.engine.ledger import Ledger
-from service.advice.engine.recommendation import Recommendation, Severity, State
+from service.advice.engine.recommendation import Recommendation, Severity
 from service.api.context import Context
 from service.derive.models import TankView
 from service.derive.queries import view_of
 from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
 from service.pages.local_time import Moments
 from service.registry.models import Tank
+from service.registry.recommendations import State
 from service.store.model import SeriesInfo
 
 SHORT_DAYS = 2

@@ -10,7 +10,6 @@ from flask import Blueprint, flash, redirect, render_template, request, session,
 from werkzeug.wrappers import Response
 
 from service.advice.engine.ledger import Ledger
-from service.advice.engine.recommendation import State
 from service.api.context import current, now
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.errors import InvalidInputError, LittoralError, NotFoundError
@@ -24,6 +23,7 @@ from service.pages.log_form import log_form
 from service.pages.overview import newest_ms, survey, survey_one
 from service.pages.summary import lines_of, sensor_lines, sentence_of
 from service.registry.models import LogKind, Tank
+from service.registry.recommendations import State
 from service.registry.volume import net_volume_l
 
 VIEW_DAYS: Final = 8

@@ -15,6 +15,7 @@ import numpy as np
 
 from service.errors import InvalidInputError
 from service.registry.faults import fault_of
+from service.science.numeric.checks import OutOfRangeError
 from service.science.sensors import raw_signals
 from service.science.sensors.ph_electrode import CALIBRATION_DUE_DAYS
 from service.units import QUANTITIES
@@ -152,7 +153,7 @@ def _electrode(data: Mapping[str, Any], time_us: int) -> tuple[raw_signals.Calib
         celsius.append(temperature_c)
     try:
         fitted = raw_signals.calibrate(points, calibrated_s=time_us / 1e6)
-    except ValueError as error:
+    except OutOfRangeError as error:
         allowed = f"two or more buffers 1 pH or more apart whose millivolts fall with pH ({error})"
         raise _wrong("data.points", data["points"], allowed) from error
     return fitted, _electrode_curve(fitted, sum(celsius) / len(celsius), zero_mv, gain)

@@ -19,6 +19,7 @@ from service.registry.models import (
     WaterChangePlan,
 )
 from service.registry.volume import volume_of
+from service.science.numeric.checks import OutOfRangeError
 from service.units import QUANTITIES
 
 ID = re.compile(r"[a-z0-9-]{1,64}")
@@ -127,10 +128,8 @@ def _check_dimensions(faults: Faults, dimensions: Dimensions) -> None:
         return
     try:
         volume_of(dimensions)
-    except ValueError as error:  # they contradict each other; the science names the field
-        name = str(error).partition(":")[0]
-        allowed = str(error).rpartition(" is outside ")[2]
-        faults.add(f"{at}.{name}", getattr(dimensions, name), allowed)
+    except OutOfRangeError as error:  # they contradict each other
+        faults.add(f"{at}.{error.name}", getattr(dimensions, error.name), error.allowed)
 
 
 def _check_livestock(faults: Faults, livestock: Sequence[Stock]) -> None:

@@ -1,4 +1,4 @@
-"""The registry as one object: tanks, log, absences, rejections, statuses, access, events."""
+"""The registry as one object: tanks, log, absences, advice, rejections, access, events."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from service.registry.repositories.deliveries import DeliveryBook
 from service.registry.repositories.events import EventBook
 from service.registry.repositories.log import LogBook
 from service.registry.repositories.process_status import StatusBook
+from service.registry.repositories.recommendations import RecommendationBook
 from service.registry.repositories.rejections import RejectionBook
 from service.registry.repositories.sharing_links import ShareBook
 from service.registry.repositories.tanks import TankBook
@@ -23,6 +24,7 @@ class Registry(
     StatusBook,
     TokenBook,
     ShareBook,
+    RecommendationBook,
     EventBook,
     DeliveryBook,
 ):

@@ -2,22 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
 
 from service.registry.models import Stock
 from service.registry.species_table import PRACTICE, SPECIES, Species
 
 CO2_MAX_UNKNOWN_MG_L = 30.0
 """For animals of which nothing is known: the usual upper aim (common practice, no source)."""
-
-NEWCOMER_DAYS = 2
-"""Full days after the day of stocking in which animals count as not yet used to the gas, so that
-they get at least 48 hours (common practice, no source)."""
-
-NEWCOMER_SHARE = 0.75
-"""Share of the usual ceiling that newcomers are given (common practice, no source)."""
 
 _BY_NAME = {name.casefold(): entry for entry in SPECIES for name in (entry.name, *entry.synonyms)}
 
@@ -92,18 +84,24 @@ class Co2Ceiling:
     source: str
 
 
-def co2_ceiling(livestock: Iterable[Stock], now: datetime) -> Co2Ceiling | None:
+def co2_ceiling(
+    livestock: Iterable[Stock], is_new: Callable[[Stock], bool], newcomer_share: float
+) -> Co2Ceiling | None:
     """The lowest CO2 ceiling among the animals; None for a tank without animals.
 
     Args:
-        now: UTC; animals added up to ``NEWCOMER_DAYS`` before it get ``NEWCOMER_SHARE`` of
-            their ceiling.
+        is_new: whether a group is not yet used to the CO2.
+        newcomer_share: share of their ceiling that new animals get.
     """
-    ceilings = [_ceiling(stock, now.date()) for stock in livestock if stock.count > 0]
+    ceilings = [
+        _ceiling(stock, newcomer_share if is_new(stock) else None)
+        for stock in livestock
+        if stock.count > 0
+    ]
     return min(ceilings, key=lambda ceiling: ceiling.co2_mg_l, default=None)
 
 
-def _ceiling(stock: Stock, today: date) -> Co2Ceiling:
+def _ceiling(stock: Stock, newcomer_share: float | None) -> Co2Ceiling:
     known = species(stock.species)
     if stock.co2_max_mg_l is not None:
         limit, source = stock.co2_max_mg_l, "set for this tank"
@@ -111,7 +109,6 @@ def _ceiling(stock: Stock, today: date) -> Co2Ceiling:
         limit, source = known.co2_max_mg_l, known.co2_source
     else:
         limit, source = CO2_MAX_UNKNOWN_MG_L, PRACTICE
-    newcomer = stock.added is not None and today - stock.added <= timedelta(days=NEWCOMER_DAYS)
-    return Co2Ceiling(
-        limit * NEWCOMER_SHARE if newcomer else limit, stock.species, newcomer, source
-    )
+    if newcomer_share is None:
+        return Co2Ceiling(limit, stock.species, False, source)
+    return Co2Ceiling(limit * newcomer_share, stock.species, True, source)

@@ -10,7 +10,7 @@ def net_volume_l(tank: Tank) -> float | None:
     """Water in the tank, L: as measured, or else from its dimensions; None when neither is known.
 
     Raises:
-        ValueError: the dimensions contradict each other (``check_tank`` finds that before).
+        OutOfRangeError: the dimensions contradict each other (``check_tank`` finds that before).
     """
     if tank.net_volume_l is not None:
         return tank.net_volume_l
@@ -23,7 +23,7 @@ def volume_of(dimensions: Dimensions) -> float:
     """Water between the panes, less what displaces it, L.
 
     Raises:
-        ValueError: the dimensions contradict each other.
+        OutOfRangeError: the dimensions contradict each other.
     """
     return float(
         volume.net_volume_l(

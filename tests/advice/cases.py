@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.recommendation import Finding, Severity
-from service.advice.engine.rule import NOTHING_STANDS, Standing
+from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
 from service.derive.inputs import view_from
 from service.derive.models import TankView
 from service.registry.models import LogEntry, LogKind, Tank
@@ -51,12 +51,12 @@ def view_with(
     return view_from(material)
 
 
-def found(view: TankView, code: str, standing: Standing = NOTHING_STANDS) -> list[Finding]:
-    """The findings of one rule, after everything was reconciled."""
+def found(view: TankView, code: str, standing: ActiveConditions = NONE_ACTIVE) -> list[Finding]:
+    """The findings of one rule, after everything was without_contradictions."""
     return [one for one in evaluate(view, standing) if one.code == code]
 
 
-def the(view: TankView, code: str, standing: Standing = NOTHING_STANDS) -> Finding:
+def the(view: TankView, code: str, standing: ActiveConditions = NONE_ACTIVE) -> Finding:
     """The only finding of one rule."""
     (one,) = found(view, code, standing)
     return one

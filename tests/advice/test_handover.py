@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.lifecycle import advanced, marked
-from service.advice.engine.recommendation import State
+from service.advice.engine.lifecycle import advance, marked
 from service.advice.engine.rule import Case
 from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.handover.return_report import Told, tank_return
 from service.advice.handover.sheet import HandoverSheet, handover
 from service.derive.inputs import view_from
 from service.registry.models import Absence, LogKind
+from service.registry.recommendations import State
 from tests.advice.cases import DAY, HOUR, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, days_of, entry, grid, lamp, material_with
 
@@ -84,7 +84,7 @@ def test_stems_and_cylinder_are_told_in_time() -> None:
 
 def sheet(**of_view: object) -> HandoverSheet:
     view = view_with(**of_view)  # type: ignore[arg-type]
-    standing = advanced([], "reed", evaluate(view), view.now)
+    standing = advance([], "reed", evaluate(view), view.now)
     return handover(TWO_WEEKS, [view], {"reed": standing}, view.now)
 
 
@@ -154,7 +154,7 @@ def test_report_on_return() -> None:
         entry(LogKind.KH_TEST, NOON - 1 * DAY, alkalinity_meq_l=1.0),
     ]
     view = view_from(material_with(a_tank(), NOON, days_of(celsius=warm, lux=longer), log))
-    seen = advanced([], "reed", evaluate(view), NOON - 1 * DAY)
+    seen = advance([], "reed", evaluate(view), NOON - 1 * DAY)
     seen = [marked(seen[0], State.DISMISSED, NOON), *seen[1:]]
     report = tank_return(away, view, seen)
     (spell,) = [one for one in report.happened if one.text.startswith("temperature above")]

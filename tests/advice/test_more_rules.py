@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from service.advice.engine.catalogue import RULES, evaluate
-from service.advice.engine.conflicts import reconciled
+from service.advice.engine.conflicts import without_contradictions
 from service.advice.engine.practice import THRESHOLDS, check_thresholds
 from service.advice.engine.recommendation import Finding, Severity
 from service.derive.models import Estimate, GasModel
@@ -338,13 +338,16 @@ def finding(code: str, severity: Severity, *moves: str) -> Finding:
 def test_of_two_that_contradict_the_graver_stays_then_the_safer() -> None:
     advice, warning = Severity.ADVICE, Severity.WARNING
     up, down = finding("up", warning, "co2:raise"), finding("down", advice, "co2:lower")
-    assert reconciled([down, up]) == [up]
+    assert without_contradictions([down, up]) == [up]
     down = finding("down", warning, "co2:lower")
-    assert reconciled([up, down]) == [down]
+    assert without_contradictions([up, down]) == [down]
     other = finding("other", advice, "light:raise")
-    assert reconciled([up, other, down]) == [other, down]
+    assert without_contradictions([up, other, down]) == [other, down]
     assert (
-        reconciled([finding("a", advice, "gas:earlier"), finding("b", advice, "co2:lower")]) != []
+        without_contradictions(
+            [finding("a", advice, "gas:earlier"), finding("b", advice, "co2:lower")]
+        )
+        != []
     )
 
 

@@ -110,6 +110,12 @@ def test_numbers_are_not_rounded(client):
             "/target/high",
             "more than low",
         ),
+        (
+            {"conductivity": {"value": 9000, "unit": "uS/cm"}},
+            "invalid-input",
+            "/conductivity",
+            "/conductivity is 9000.0; allowed: 0 to 8000 µS/cm",
+        ),
     ],
 )
 def test_co2_refusals(client, change, slug, pointer, said):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from icalendar import Calendar
 
-from service.advice.engine.scheduler import Watch
+from service.advice.engine.scheduler import Scheduler
 from tests.api.conftest import problem_of
 from tests.api.scenes import day_of_readings, put
 
@@ -15,7 +15,7 @@ def warm(client, context):
     tolerated = {"low": 18, "high": 22, "unit": "Cel"}
     put(client, livestock=[{"species": "Invented", "temperature": tolerated}])
     day_of_readings(context.store)
-    Watch(context.registry, context.store, context.clock, 60.0).look()
+    Scheduler(context.registry, context.store, context.clock, 60.0).evaluate_all()
     return client
 
 

@@ -137,6 +137,15 @@ def test_co2_and_its_series_use_the_same_conductivity(client, context, watched):
             )
 
 
+def test_newcomers_in_the_log_lower_the_target_of_co2_and_its_series(client, watched):
+    stocked = {"kind": "stocking", "data": {"species": "Otocinclus vittatus", "count": 6}}
+    usual = client.get(f"{TANK}/co2").get_json()["target"]["high"]
+    response = client.post(f"{TANK}/log", json=stocked)
+    assert response.status_code == 201, response.get_json()
+    now, series = (client.get(f"{TANK}/co2{path}").get_json() for path in ("", "/series"))
+    assert now["target"]["high"] == series["target"]["high"] == pytest.approx(0.8 * usual)
+
+
 def test_co2_series_is_null_where_unknown(client, context):
     put(client, alkalinity=None)
     day_of_readings(context.store)

@@ -9,7 +9,7 @@ import pytest
 from ical.calendar_stream import IcsCalendarStream
 from icalendar import Calendar
 
-from service.advice.engine.scheduler import Watch
+from service.advice.engine.scheduler import Scheduler
 from service.api.context import install
 from service.app.web import create_app
 from service.clock import FixedClock
@@ -277,7 +277,7 @@ def test_what_came_of_an_absence(away, context):
     past = AWAY | {"id": "past", "start": "2025-06-01T06:00:00Z", "end": "2025-06-04T06:00:00Z"}
     away.put("/v1/absences", json={"absences": [past, AWAY]})
     day_of_readings(context.store, celsius=27.5)
-    Watch(context.registry, context.store, context.clock, 60.0).look()
+    Scheduler(context.registry, context.store, context.clock, 60.0).evaluate_all()
     report = away.get(url).get_json()
     assert report["absence"] == past
     (tank,) = report["tanks"]

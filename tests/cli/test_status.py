@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from service.advice.engine.scheduler import Watch
+from service.advice.engine.scheduler import Scheduler
 from service.api.server import Server
 from service.client import Client, ClientError, ProblemError, UnreachableError
 from service.config import HttpConfig
@@ -39,7 +39,7 @@ def url(app, context):
 
 @pytest.fixture
 def look(context):
-    return Watch(context.registry, context.store, context.clock, 60.0).look
+    return Scheduler(context.registry, context.store, context.clock, 60.0).evaluate_all
 
 
 def comfortable(client, context, **members):

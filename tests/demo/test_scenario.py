@@ -15,9 +15,10 @@ from demo.scenario import DemoTank, latest_at
 from demo.simulator import DAY_S, Trace, simulate
 from demo.tanks import emberpane, lateleaf, quillwater, scenario
 from demo.wire import Form, Wire
+from service.derive.tolerance import tolerance_of
 from service.registry.models import LogKind
 from service.registry.registry import open_registry
-from service.registry.species import co2_ceiling, shared_temperature_range, species
+from service.registry.species import shared_temperature_range, species
 from service.science.temperature.excursions import excursions
 from service.store import Flag, Reading, SeriesKey, open_store
 
@@ -85,7 +86,7 @@ def test_the_tests_in_the_log_are_near_the_truth() -> None:
 def test_quillwater_is_healthy() -> None:
     one = TANKS[quillwater.ID]
     trace, aim = course(one), one.tank.plants
-    ceiling = co2_ceiling(one.tank.livestock, ORIGIN)
+    ceiling = tolerance_of(one.tank, (), ORIGIN).co2
     shared = shared_temperature_range(one.tank.livestock)
     assert ceiling is not None and shared.low_c is not None and shared.high_c is not None
     assert trace.co2_mg_l[lit(trace)].min() > aim.co2_low_mg_l
@@ -139,7 +140,7 @@ def test_emberpane_runs_too_warm_for_its_new_fish() -> None:
 def test_emberpane_keeps_within_its_own_co2_aim() -> None:
     one = TANKS[emberpane.ID]
     trace = course(one)
-    ceiling = co2_ceiling(one.tank.livestock, ORIGIN)
+    ceiling = tolerance_of(one.tank, (), ORIGIN).co2
     assert ceiling is not None and ceiling.newcomer
     assert trace.co2_mg_l.max() < ceiling.co2_mg_l
     assert trace.co2_mg_l[lit(trace)].min() > one.tank.plants.co2_low_mg_l

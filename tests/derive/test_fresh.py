@@ -19,7 +19,7 @@ from tests.derive.pieces import NOON, a_tank
 _PREPARED = """
 from dataclasses import replace
 from datetime import timedelta
-from service.clock import to_us
+from service.times import to_us
 from service.store import Reading, open_store
 from service.registry.registry import open_registry
 from service.registry.models import LogKind

@@ -9,7 +9,8 @@ import pytest
 
 from service.derive.co2.current import Target, co2_over
 from service.derive.inputs import light_now_from, light_source_from, view_from
-from service.derive.light import LightSource, light_days_of, light_source, local_midnight
+from service.derive.light import LightSource, light_days_of, light_source
+from service.derive.local_time import local_midnight
 from service.derive.models import Quality
 from service.store.model import Samples
 from tests.derive.pieces import NOON, a_tank, days_of, gassed, grid, lamp, material_with, samples

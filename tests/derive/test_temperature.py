@@ -24,7 +24,7 @@ TWO_FISH = (
 def now_of(tank: Tank, series: Samples, minutes_ago: float = 0.0) -> TemperatureNow:
     time_us = to_us(NOON) - int(minutes_ago * 6e7)
     last = Reading("reed", "temperature", "one", time_us, float(series.value[-1]))
-    return temperature_at(tank, NOON, tolerance_of(tank, NOON), reading=last, samples=series)
+    return temperature_at(tank, NOON, tolerance_of(tank, (), NOON), reading=last, samples=series)
 
 
 def ramp(rate_k_h: float, end_c: float, hours: float = 3.0) -> Samples:
@@ -76,7 +76,7 @@ def test_excursion_of_a_triangle_is_exact() -> None:
     time_us = grid(NOON - timedelta(hours=12), NOON, 30)
     hours = (time_us - time_us[0]) / 3.6e9
     series = samples(time_us, 30.0 - np.abs(hours - 6.0))
-    (found,) = excursions_of(a_tank(), series, tolerance_of(a_tank(), NOON))
+    (found,) = excursions_of(a_tank(), series, tolerance_of(a_tank(), (), NOON))
     assert found.side == "above"
     assert found.degree_hours == pytest.approx(4.0)
     assert found.length_s == pytest.approx(4 * 3600)
@@ -85,4 +85,4 @@ def test_excursion_of_a_triangle_is_exact() -> None:
 
 def test_no_animals_no_excursions() -> None:
     bare = a_tank(livestock=())
-    assert excursions_of(bare, ramp(3.0, 40.0), tolerance_of(bare, NOON)) == ()
+    assert excursions_of(bare, ramp(3.0, 40.0), tolerance_of(bare, (), NOON)) == ()

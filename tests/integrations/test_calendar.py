@@ -25,7 +25,7 @@ from service.integrations.calendar.tasks import Form, tank_calendar
 from service.registry.events import Revision
 from service.registry.models import Tank
 from service.registry.registry import open_registry
-from tests.advice.test_ledger import at, finding
+from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)

@@ -61,7 +61,7 @@ def run(example: tuple[str, str], **environ: str) -> str:
 def service(home: Home) -> Iterator[dict[str, str]]:
     """A server with the tank ``reed``, looked at once; where it is and a token."""
     application = Application(Config(), home.clock, home.store, home.registry)
-    home.watch(application.metrics).look()
+    home.scheduler(application.metrics).evaluate_all()
     _, secret = home.registry.create_token("script", Scope.WRITE, NOON)
     server = Server(create_app(application), HttpConfig(port=0))
     thread = threading.Thread(target=server.run, args=(application.stopping,))
@@ -114,7 +114,7 @@ def test_home_automation(
         one.start()
     try:
         wait_until(lambda: all(one.is_connected for one in outlets))
-        home.watch(*outlets).look()
+        home.scheduler(*outlets).evaluate_all()
         port = str(broker.port)
         assert run(told["homie temperature"], PORT=port) == "24\n"
         seen = subprocess.run(
@@ -142,7 +142,7 @@ def test_every_option_property_and_metric_is_documented(home: Home) -> None:
     for one in properties_of(figures_of(view_with(log=[]), [])):
         assert f"`{one.node}/{one.id}`" in HOME, one.id
     application = Application(Config(), home.clock, home.store, home.registry)
-    home.watch(application.metrics).look()
+    home.scheduler(application.metrics).evaluate_all()
     for family in application.metrics.collect():
         name = f"{family.name}_info" if family.type == "info" else family.name
         name = f"{family.name}_total" if family.type == "counter" else name

@@ -22,15 +22,15 @@ from standardwebhooks import Webhook as Verifier
 from standardwebhooks import WebhookVerificationError
 
 from service.advice.engine.ledger import Ledger
-from service.advice.engine.recommendation import State
 from service.config import OutletConfig
 from service.errors import ConfigError
 from service.integrations.webhooks.delivery import LONGEST_BACKOFF, Webhook, backoff, webhooks_of
 from service.integrations.webhooks.post import cloud_event, post, signed_message
 from service.integrations.webhooks.target import WebhookTarget, target_of
 from service.registry.events import DeliveryState, Event, NewEvent
+from service.registry.recommendations import State
 from service.registry.registry import Registry, open_registry
-from tests.advice.test_ledger import at, finding
+from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.receiver import Receiver
 from tests.servers import wait_until
@@ -397,6 +397,6 @@ def test_a_recommendation_reaches_a_receiver_from_end_to_end(
         for one in receiver.received
     ]
     opened = ("littoral.recommendation.opened", "open")
-    assert seen == [opened, opened, ("littoral.recommendation.cleared", "done")]
+    assert seen == [opened, opened, ("littoral.recommendation.marked", "done")]
     assert receiver.received[0].headers["webhook-id"] == receiver.received[1].headers["webhook-id"]
     assert json.loads(receiver.received[0].body)["data"]["code"] == "co2-low"

@@ -76,7 +76,7 @@ class Served:
         ledger = Ledger(self.registry)
         for tank in self.registry.tanks():
             view = view_of(tank, self.registry, self.store, self.clock.now())
-            ledger.update(view, evaluate(view, ledger.standing([tank.id], view.now)[tank.id]))
+            ledger.update(view, evaluate(view, ledger.active([tank.id], view.now)[tank.id]))
 
 
 def serve(folder: Path, **limits: int) -> Served:

@@ -1,14 +1,15 @@
 """Species: lookup, gaps filled, what animals share."""
 
-from datetime import UTC, date, datetime
-
 import pytest
 
 from service.registry.models import Stock
 from service.registry.species import co2_ceiling, resolved, shared_temperature_range, species
 from service.registry.species_table import SPECIES
 
-NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
+
+def nobody(stock: Stock) -> bool:
+    """No group is new."""
+    return False
 
 
 def test_every_species_has_a_range_and_a_source():
@@ -60,11 +61,11 @@ def test_no_animals_share_nothing():
         None, "", None, "",
     )  # fmt: skip
     assert not shared.contradicts
-    assert co2_ceiling([], NOW) is None
+    assert co2_ceiling([], nobody, 0.8) is None
 
 
 def test_co2_ceiling_is_the_most_sensitive_animals():
-    ceiling = co2_ceiling([Stock("Danio rerio"), Stock("Neocaridina davidi")], NOW)
+    ceiling = co2_ceiling([Stock("Danio rerio"), Stock("Neocaridina davidi")], nobody, 0.8)
     assert (ceiling.co2_mg_l, ceiling.species, ceiling.newcomer) == (
         25,
         "Neocaridina davidi",
@@ -72,16 +73,17 @@ def test_co2_ceiling_is_the_most_sensitive_animals():
     )
 
 
-def test_newcomers_lower_the_co2_ceiling_for_two_days():
-    old = Stock("Neocaridina davidi", added=date(2026, 4, 1))
-    new = Stock("Danio rerio", added=date(2026, 5, 3))
-    ceiling = co2_ceiling([old, new], NOW)
+def test_newcomers_get_their_share_of_the_co2_ceiling():
+    old, new = Stock("Neocaridina davidi"), Stock("Danio rerio")
+    ceiling = co2_ceiling([old, new], lambda stock: stock is new, 0.75)
     assert (ceiling.co2_mg_l, ceiling.species, ceiling.newcomer) == (22.5, "Danio rerio", True)
-    grown_used = co2_ceiling([old, new], datetime(2026, 5, 6, tzinfo=UTC))
+    grown_used = co2_ceiling([old, new], nobody, 0.75)
     assert (grown_used.co2_mg_l, grown_used.newcomer) == (25, False)
 
 
 def test_an_override_and_an_unlisted_species_count_too():
-    ceiling = co2_ceiling([Stock("Planta ignota"), Stock("Danio rerio", co2_max_mg_l=28)], NOW)
+    ceiling = co2_ceiling(
+        [Stock("Planta ignota"), Stock("Danio rerio", co2_max_mg_l=28)], nobody, 0.8
+    )
     assert (ceiling.co2_mg_l, ceiling.source) == (28, "set for this tank")
-    assert co2_ceiling([Stock("Planta ignota")], NOW).co2_mg_l == 30
+    assert co2_ceiling([Stock("Planta ignota")], nobody, 0.8).co2_mg_l == 30

@@ -20,8 +20,9 @@ from demo.measuring import measured
 from demo.model import Change, Gas, Heater, Lamp, Room, Sensor, TankModel, Water, WaterChange
 from demo.simulator import simulate
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.lifecycle import advanced, change_between, lives, marked, standing_of
-from service.advice.engine.recommendation import Recommendation, Severity, State
+from service.advice.engine.change_events import change_between
+from service.advice.engine.lifecycle import active_conditions, advance, marked, may_last
+from service.advice.engine.recommendation import Recommendation, Severity
 from service.derive.co2.current import target_of
 from service.derive.gas_exchange import gas_model_of
 from service.derive.inputs import Material, view_from
@@ -40,6 +41,7 @@ from service.registry.models import (
     Tank,
     WaterChangePlan,
 )
+from service.registry.recommendations import State
 from service.registry.volume import net_volume_l
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.store.model import Flag, Reading, Samples, SeriesInfo, SeriesKey
@@ -208,10 +210,12 @@ def play(scenario: Scenario, *, keep_views: bool = False) -> Played:
         known_days |= {one.day: one for one in view.light_days if one.complete}
         if scenario.fit_gas and now.time() == time(9):
             gas = _fit(view, series)
-        findings = evaluate(view, standing_of(living))
-        after = advanced(living, tank.id, findings, now, view.log)
-        _note(played, change_between(living, after), now, after)
-        living = [_marked(one, marks, now) for one in after if lives(one)]
+        findings = evaluate(view, active_conditions(living))
+        after = advance(living, tank.id, findings, now, view.log)
+        change = change_between(living, after, now)
+        after = list(change.after)
+        _note(played, change, now, after)
+        living = [_marked(one, marks, now) for one in after if may_last(one)]
         if keep_views:
             played.views.append(view)
         now += timedelta(minutes=scenario.every_min)
@@ -335,7 +339,7 @@ def _last(key: SeriesKey, part: Samples) -> Reading:
 def _fit(view: TankView, series: list[Recorded]) -> GasModel:
     warm = next(one for one in series if one.key.quantity == "temperature")
     samples = warm.until(to_us(view.now), to_us(view.now - timedelta(days=8)))
-    target = target_of(view.tank, tolerance_of(view.tank, view.now).co2_max_mg_l)
+    target = target_of(view.tank, tolerance_of(view.tank, view.log, view.now).co2_max_mg_l)
     return gas_model_of(
         view.tank, view.now, view.co2_series, samples, view.light_days, target,
         net_volume_l(view.tank),

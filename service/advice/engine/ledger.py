@@ -1,40 +1,26 @@
-"""The ledger of recommendations, kept in the registry's database."""
+"""The ledger of recommendations: their history, stored in the registry."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
-from sqlalchemy import delete, or_, select
-from sqlalchemy.orm import Session
-
-from service.advice.engine.events import news_of
-from service.advice.engine.lifecycle import (
-    MARKED_STATES,
-    STANDING_STATES,
-    LedgerChange,
-    advanced,
-    change_between,
-    folded,
-    lives,
-    marked,
-    standing_of,
-    weightiest_first,
-)
-from service.advice.engine.recommendation import Finding, Recommendation, State
-from service.advice.engine.rule import NOTHING_STANDS, Standing
+from service.advice.engine.change_events import LedgerChange, change_between, log_events
+from service.advice.engine.lifecycle import active_conditions, advance, folded, marked, may_last
+from service.advice.engine.recommendation import Finding, Recommendation, most_urgent_first
+from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
 from service.derive.models import TankView
-from service.errors import ConflictError, InvalidInputError, NotFoundError
+from service.errors import ConflictError, InvalidInputError
 from service.registry.documents import from_document, to_document
+from service.registry.recommendations import STANDING_STATES, State, StoredRecommendation
 from service.registry.registry import Registry
-from service.registry.tables import RecommendationRow
 
 MARKED_MEMORY: Final = timedelta(days=30)
 """A mark counts for so long after its cause was last seen. Our choice."""
 
-KEPT: Final = timedelta(days=400)
-"""Recommendations that no longer stand are kept for so long: a year to look back on."""
+STORED_FOR: Final = timedelta(days=400)
+"""Recommendations that no longer stand are stored for so long: a year to look back on."""
 
 
 class Ledger:
@@ -49,37 +35,37 @@ class Ledger:
         return self.update_many([(view, findings)])[view.tank.id]
 
     def update_many(
-        self, looked_at: Sequence[tuple[TankView, Sequence[Finding]]]
+        self, evaluated: Sequence[tuple[TankView, Sequence[Finding]]]
     ) -> dict[str, LedgerChange]:
         """Take in what was found of several tanks, in one transaction; changes by tank."""
-        if not looked_at:
+        if not evaluated:
             return {}
-        changes = {}
-        ids = [view.tank.id for view, _ in looked_at]
+        changes: dict[str, LedgerChange] = {}
+        since = min(view.now for view, _ in evaluated) - MARKED_MEMORY
+        known: dict[str, list[Recommendation]] = {view.tank.id: [] for view, _ in evaluated}
         with self._registry.session() as session:
-            rows: dict[str, dict[str, RecommendationRow]] = {tank: {} for tank in ids}
-            for row in _living_rows(session, ids, min(view.now for view, _ in looked_at)):
-                rows[row.tank][row.id] = row
-            for view, findings in looked_at:
-                mine = rows[view.tank.id]
-                before = [_recommendation(row) for row in mine.values()]
-                after = advanced(before, view.tank.id, findings, view.now, view.log)
-                _write(session, mine, after)
-                change = change_between(before, after)
-                self._registry.add_events(news_of(before, change, view.now), session)
-                changes[view.tank.id] = change
+            for one in _lasting(self._registry.recent_recommendations(known, since, session)):
+                known[one.tank].append(one)
+            for view, findings in evaluated:
+                before = known[view.tank.id]
+                after = advance(before, view.tank.id, findings, view.now, view.log)
+                changes[view.tank.id] = change_between(before, after, view.now)
+            self._registry.put_recommendations(
+                [_stored(one) for change in changes.values() for one in change.after],
+                {one.id for ones in known.values() for one in ones},
+                session,
+            )
+            for view, _ in evaluated:
+                self._registry.add_events(log_events(changes[view.tank.id], view.now), session)
         return changes
 
-    def standing(self, tanks: Collection[str], now: datetime) -> dict[str, Standing]:
-        """What stands of each tank, for ``evaluate``."""
-        with self._registry.session(writes=False) as session:
-            rows = _living_rows(session, list(tanks), now)
-            known = [_recommendation(row) for row in rows]
+    def active(self, tanks: Collection[str], now: datetime) -> dict[str, ActiveConditions]:
+        """The active conditions of each tank, for ``evaluate``."""
         by_tank: dict[str, list[Recommendation]] = {tank: [] for tank in tanks}
-        for one in known:
+        for one in _lasting(self._registry.recent_recommendations(tanks, now - MARKED_MEMORY)):
             by_tank[one.tank].append(one)
         return {
-            tank: standing_of(ones) if ones else NOTHING_STANDS for tank, ones in by_tank.items()
+            tank: active_conditions(ones) if ones else NONE_ACTIVE for tank, ones in by_tank.items()
         }
 
     def list(
@@ -90,7 +76,7 @@ class Ledger:
         since: datetime | None = None,
         limit: int | None = None,
     ) -> list[Recommendation]:
-        """Recommendations, weightiest first.
+        """Recommendations, most urgent first.
 
         Args:
             tank: of one tank only.
@@ -98,16 +84,8 @@ class Ledger:
             since: seen at this moment or later only.
             limit: at most so many, the last seen ones.
         """
-        query = select(RecommendationRow).where(
-            RecommendationRow.state.in_([State(one).value for one in states])
-        )
-        if tank is not None:
-            query = query.where(RecommendationRow.tank == tank)
-        if since is not None:
-            query = query.where(RecommendationRow.last_seen >= since)
-        query = query.order_by(RecommendationRow.last_seen.desc()).limit(limit)
-        with self._registry.session(writes=False) as session:
-            return weightiest_first(_recommendation(row) for row in session.scalars(query))
+        found = self._registry.recommendations(tank=tank, states=states, since=since, limit=limit)
+        return most_urgent_first(map(_recommendation, found))
 
     def get(self, id: str) -> Recommendation:
         """One recommendation.
@@ -115,11 +93,7 @@ class Ledger:
         Raises:
             NotFoundError: there is none of this id.
         """
-        with self._registry.session(writes=False) as session:
-            row = session.get(RecommendationRow, id)
-            if row is None:
-                raise _none(id)
-            return _recommendation(row)
+        return _recommendation(self._registry.recommendation(id))
 
     def mark(
         self, id: str, state: State, until: datetime | None = None, *, now: datetime
@@ -139,82 +113,54 @@ class Ledger:
                 "until", None if until is None else until.isoformat(), "a moment in the future"
             )
         with self._registry.session() as session:
-            row = session.get(RecommendationRow, id)
-            if row is None:
-                raise _none(id)
-            one = _recommendation(row)
-            if not lives(one):
+            tank = self._registry.recommendation(id, session).tank
+            recent = self._registry.recent_recommendations([tank], now - MARKED_MEMORY, session)
+            one = _recommendation(self._registry.recommendation(id, session))
+            if not may_last(one):
                 raise ConflictError(f"recommendation {id!r} is {one.state.value} already")
-            result = marked(one, state, now, until)
-            rows = {mine.id: mine for mine in _living_rows(session, [one.tank], now)}
-            others = [_recommendation(mine) for mine in rows.values() if mine.id != id]
-            rows[id] = row
-            after = folded([*others, result])
-            _write(session, rows, after)
+            others = [other for other in _lasting(recent) if other.id != id]
             before = [one, *others]
-            self._registry.add_events(news_of(before, change_between(before, after), now), session)
-        return next(each for each in after if each.id == id)
+            change = change_between(before, folded([*others, marked(one, state, now, until)]), now)
+            self._registry.put_recommendations(
+                [_stored(each) for each in change.after], {each.id for each in before}, session
+            )
+            self._registry.add_events(log_events(change, now), session)
+        return next(each for each in change.after if each.id == id)
 
     def prune(self, now: datetime) -> int:
-        """Forget what no longer stands and was last seen long ago; returns how many."""
-        query = delete(RecommendationRow).where(
-            RecommendationRow.state.not_in([one.value for one in STANDING_STATES]),
-            RecommendationRow.last_seen < now - KEPT,
-        )
-        with self._registry.session() as session:
-            return len(session.scalars(query.returning(RecommendationRow.id)).all())
+        """Delete what no longer stands and was last seen long ago; returns how many."""
+        return self._registry.prune_recommendations(now - STORED_FOR)
 
 
-def _living_rows(session: Session, tanks: list[str], now: datetime) -> list[RecommendationRow]:
-    """Rows of what may still live, of some tanks."""
-    query = select(RecommendationRow).where(
-        or_(
-            RecommendationRow.state.in_([one.value for one in STANDING_STATES]),
-            RecommendationRow.state.in_([one.value for one in MARKED_STATES])
-            & (RecommendationRow.last_seen >= now - MARKED_MEMORY),
-        )
+def _lasting(stored: Sequence[StoredRecommendation]) -> Sequence[Recommendation]:
+    return [one for one in map(_recommendation, stored) if may_last(one)]
+
+
+def _stored(one: Recommendation) -> StoredRecommendation:
+    return StoredRecommendation(
+        id=one.id,
+        tank=one.tank,
+        code=one.finding.code,
+        subject=one.finding.subject,
+        severity=int(one.finding.severity),
+        state=one.state,
+        first_seen=one.first_seen,
+        last_seen=one.last_seen,
+        snoozed_until=one.snoozed_until,
+        folded=one.folded,
+        finding={"finding": to_document(one.finding), "extra": dict(one.extra)},
     )
-    if len(tanks) <= 500:  # more than that is nearly all, and databases bound their parameters
-        query = query.where(RecommendationRow.tank.in_(tanks))
-    wanted = set(tanks)
-    rows = [row for row in session.scalars(query) if row.tank in wanted]
-    return [row for row in rows if lives(_recommendation(row))]
 
 
-def _write(
-    session: Session, rows: dict[str, RecommendationRow], ones: Iterable[Recommendation]
-) -> None:
-    """Write recommendations over their rows, or as new rows."""
-    for one in ones:
-        row = rows.get(one.id)
-        if row is None:
-            row = RecommendationRow(id=one.id)
-            session.add(row)
-        row.tank = one.tank
-        row.code = one.finding.code
-        row.subject = one.finding.subject
-        row.severity = int(one.finding.severity)
-        row.state = one.state.value
-        row.first_seen = one.first_seen
-        row.last_seen = one.last_seen
-        row.snoozed_until = one.snoozed_until
-        row.folded = one.folded
-        row.finding = {"finding": to_document(one.finding), "extra": dict(one.extra)}
-
-
-def _recommendation(row: RecommendationRow) -> Recommendation:
+def _recommendation(stored: StoredRecommendation) -> Recommendation:
     return Recommendation(
-        id=row.id,
-        tank=row.tank,
-        finding=from_document(row.finding["finding"], Finding),
-        state=State(row.state),
-        first_seen=row.first_seen,
-        last_seen=row.last_seen,
-        snoozed_until=row.snoozed_until,
-        folded=row.folded,
-        extra=row.finding["extra"],
+        id=stored.id,
+        tank=stored.tank,
+        finding=from_document(stored.finding["finding"], Finding),
+        state=stored.state,
+        first_seen=stored.first_seen,
+        last_seen=stored.last_seen,
+        snoozed_until=stored.snoozed_until,
+        folded=stored.folded,
+        extra=stored.finding["extra"],
     )
-
-
-def _none(id: str) -> NotFoundError:
-    return NotFoundError(f"recommendation is {id!r}; allowed: the id of a recommendation")

@@ -1,13 +1,15 @@
-"""What a rule says: a recommendation with its evidence."""
+"""Findings of rules, and recommendations: findings with a history."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from enum import IntEnum, StrEnum
+from enum import IntEnum
 from types import MappingProxyType
 from typing import Any
+
+from service.registry.recommendations import State
 
 
 class Severity(IntEnum):
@@ -22,16 +24,6 @@ class Severity(IntEnum):
     def word(self) -> str:
         """The word in JSON."""
         return self.name.lower()
-
-
-class State(StrEnum):
-    """Where a recommendation stands."""
-
-    OPEN = "open"
-    SNOOZED = "snoozed"
-    DONE = "done"
-    DISMISSED = "dismissed"
-    CLEARED = "cleared"  # its reason went away by itself
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,3 +109,18 @@ class Recommendation:
     snoozed_until: datetime | None = None
     folded: bool = False
     extra: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+
+
+def most_urgent_first(ones: Iterable[Recommendation]) -> list[Recommendation]:
+    """Recommendations by severity, then by due time, then by age."""
+
+    def rank(one: Recommendation) -> tuple[int, float, datetime, str]:
+        due = one.finding.due
+        return (
+            -one.finding.severity,
+            float("inf") if due is None else due.timestamp(),
+            one.first_seen,
+            one.id,
+        )
+
+    return sorted(ones, key=rank)

@@ -10,13 +10,13 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from service.advice.engine.ledger import Ledger
-from service.advice.engine.recommendation import State
 from service.advice.handover.return_report import ReturnReport, tank_return
 from service.advice.handover.sheet import HandoverSheet, handover
 from service.derive.queries import view_of
 from service.errors import FieldFault, InvalidInputError, NotFoundError
 from service.registry.access import ShareLink
 from service.registry.models import Absence, Tank
+from service.registry.recommendations import State
 from service.registry.registry import Registry
 from service.store.interface import Store
 

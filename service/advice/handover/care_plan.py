@@ -24,7 +24,7 @@ from service.advice.rules.upkeep.routine_work import (
 )
 from service.advice.rules.upkeep.trim import trim_day
 from service.advice.rules.water.new_water import new_water
-from service.derive.light import local_day, local_moment
+from service.derive.local_time import local_day, local_moment
 
 MORNING: Final = time(9)
 EVENING: Final = time(18)

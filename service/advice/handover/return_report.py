@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from service.advice.engine.recommendation import Recommendation, State
+from service.advice.engine.recommendation import Recommendation
 from service.advice.phrases import percent, span
 from service.derive.models import Co2Day, TankView
 from service.registry.models import Absence, LogEntry, LogKind
+from service.registry.recommendations import State
 from service.science.water.hardness import dkh_from_meq_l
 
 LEAST_CO2_CHANGE = 0.1

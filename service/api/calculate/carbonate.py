@@ -7,9 +7,9 @@ from typing import Any, Final
 
 from service.api.calculate.blueprint import blueprint
 from service.api.http.faults import refusals
-from service.api.schemas.base import Items, Schema
-from service.api.schemas.fields import Choice, Text
-from service.api.schemas.quantities import Measure, Ph, alkalinity, hardness
+from service.schemas.base import Items, Schema
+from service.schemas.fields import Choice, Text
+from service.schemas.quantities import Measure, Ph, alkalinity, hardness
 from service.science.carbonate.inverse import (
     BICARBONATE_SALT_G_MOL,
     alkalinity_for_co2,

@@ -6,9 +6,9 @@ from typing import Any, Final
 
 from service.api.calculate.blueprint import blueprint
 from service.api.http.faults import invalid_field, refusals
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Field, Text, finite
-from service.api.schemas.quantities import Measure, alkalinity, hardness
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Field, Text, finite
+from service.schemas.quantities import Measure, alkalinity, hardness
 from service.science.nutrients.dosing import (
     SUBSTANCES,
     Substance,

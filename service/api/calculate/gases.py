@@ -6,8 +6,8 @@ from typing import Any
 
 from service.api.calculate.blueprint import blueprint
 from service.api.http.faults import refusals
-from service.api.schemas.base import Schema
-from service.api.schemas.quantities import Measure, Ph, Share
+from service.schemas.base import Schema
+from service.schemas.quantities import Measure, Ph, Share
 from service.science.gas_exchange.air_water import (
     CO2_PPM_ROOM,
     co2_air_equilibrium_mg_l,

@@ -7,9 +7,10 @@ from typing import Any, Final
 
 from service.api.calculate.blueprint import blueprint
 from service.api.http.faults import invalid_field
-from service.api.schemas.base import Items, Schema
-from service.api.schemas.fields import Choice, Number, SpanOf, Text
-from service.api.schemas.quantities import Measure
+from service.schemas.base import Items, Schema
+from service.schemas.fields import Choice, Number, Text
+from service.schemas.quantities import Measure
+from service.schemas.times import SpanOf
 from service.science.light.depth import SURFACE_TRANSMISSION, ppfd_at_depth
 from service.science.light.dose import UMOL_PER_LUX, dli_from_constant_ppfd, ppfd_from_lux
 

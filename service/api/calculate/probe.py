@@ -6,9 +6,9 @@ from typing import Any
 
 from service.api.calculate.blueprint import blueprint
 from service.api.http.faults import invalid_field, refusals
-from service.api.schemas.base import Items, Schema
-from service.api.schemas.fields import Choice, Number, Text
-from service.api.schemas.quantities import Measure, Ph, Share
+from service.schemas.base import Items, Schema
+from service.schemas.fields import Choice, Number, Text
+from service.schemas.quantities import Measure, Ph, Share
 from service.science.sensors.buffers import BUFFER_SETS, buffer
 from service.science.sensors.ph_electrode import (
     CalibrationPoint,

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Number, Text
-from service.api.schemas.quantities import Estimated, Measure, Ph, Range, alkalinity, hardness
 from service.derive.models import Co2State
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Number, Text
+from service.schemas.quantities import Measure, Ph, alkalinity, hardness
+from service.schemas.ranges import Estimated, Range
 
 
 class Co2QuestionSchema(Schema):

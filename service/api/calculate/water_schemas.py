@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Text, Whole, YesNo
-from service.api.schemas.quantities import Measure, Ph, Range, Share, alkalinity, hardness
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Text, Whole, YesNo
+from service.schemas.quantities import Measure, Ph, Share, alkalinity, hardness
+from service.schemas.ranges import Range
 
 
 class WaterSchema(Schema):

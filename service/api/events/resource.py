@@ -17,8 +17,9 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.faults import invalid_option
 from service.api.http.pagination import next_address
 from service.api.http.responses import as_json
-from service.api.schemas.base import Items, Schema
-from service.api.schemas.fields import Field, Moment, Name, Text, Whole, YesNo
+from service.schemas.base import Items, Schema
+from service.schemas.fields import Field, Name, Text, Whole, YesNo
+from service.schemas.times import Moment
 
 STREAM: Final = "text/event-stream"
 LAST_SEEN: Final = "Last-Event-ID"
@@ -38,7 +39,7 @@ class EventSchema(Schema):
 
     sequence = Whole("Rises, and is never used again.", low=1, high=_HIGHEST, required=True)
     id = Text("The same as of the webhooks' CloudEvent.", required=True)
-    type = Text("`recommendation.opened`, `.changed` or `.cleared`.", required=True)
+    type = Text("`recommendation.opened`, `.changed`, `.marked` or `.cleared`.", required=True)
     subject = Text("Id of the recommendation.", required=True)
     tank = Text(required=True)
     time = Moment(required=True)

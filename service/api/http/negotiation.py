@@ -8,8 +8,7 @@ from typing import Final
 from flask import request
 
 from service.api.http.problems import MEDIA_TYPE as PROBLEM
-from service.api.schemas.refusal import shown
-from service.errors import LittoralError
+from service.errors import LittoralError, shown
 
 JSON: Final = "application/json"
 HTML: Final = "text/html"

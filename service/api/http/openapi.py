@@ -15,7 +15,7 @@ from service.api.http import errors
 from service.api.http.auth import is_guarded, scope_of
 from service.api.http.blueprint import HEADERS
 from service.api.http.problems import BY_STATUS, MEDIA_TYPE, PROBLEMS
-from service.api.schemas.fields import Field
+from service.schemas.fields import Field
 
 VERSION: Final = "0.1.0"
 _SPEC: Final = "littoral_openapi_document"

@@ -10,8 +10,9 @@ from flask import request
 
 from service.api.context import now
 from service.api.http.faults import invalid_option
-from service.api.schemas.base import Schema
-from service.api.schemas.fields import Moment, Whole
+from service.schemas.base import Schema
+from service.schemas.fields import Whole
+from service.schemas.times import Moment
 from service.times import format_moment
 
 MOST: Final = 100_000

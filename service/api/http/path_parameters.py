@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from service.api.schemas.fields import Name
+from service.schemas.fields import Name
 
 
 def _path(name: str, doc: str, schema: dict[str, Any]) -> list[dict[str, Any]]:

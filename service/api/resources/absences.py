@@ -15,10 +15,11 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.etag import check_preconditions, tag_of, tagged
 from service.api.http.faults import invalid_field
 from service.api.pointers import told_in_json
-from service.api.schemas.base import Items, Schema, ValueSchema
-from service.api.schemas.fields import Moment, Name, Text
 from service.registry.faults import NAME_LENGTH, NOTE_LENGTH
 from service.registry.models import Absence
+from service.schemas.base import Items, Schema, ValueSchema
+from service.schemas.fields import Name, Text
+from service.schemas.times import Moment
 from service.times import format_moment
 
 blueprint = Blueprint(

@@ -7,13 +7,13 @@ from typing import Any, Final
 from flask import Response
 
 from service.advice.engine.ledger import Ledger
-from service.advice.engine.lifecycle import STANDING_STATES
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.api.schemas.base import Schema
-from service.api.schemas.fields import Choice
 from service.integrations.calendar.tasks import Form, tank_calendar
+from service.registry.recommendations import STANDING_STATES
+from service.schemas.base import Schema
+from service.schemas.fields import Choice
 
 MEDIA_TYPE: Final = "text/calendar"
 

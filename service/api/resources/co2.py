@@ -13,8 +13,6 @@ from service.api.http.pagination import USUAL, PageSchema, next_address, span_of
 from service.api.http.path_parameters import TANK
 from service.api.http.responses import as_json
 from service.api.resources.readings.query import checked_step
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Moment, Number, Span, Text
 from service.api.schemas.measured import (
     REASONS,
     AlkalinityInputSchema,
@@ -22,11 +20,15 @@ from service.api.schemas.measured import (
     alkalinity_input,
     reading_input,
 )
-from service.api.schemas.quantities import Estimated, Range
 from service.derive.co2.current import target_of
+from service.derive.loader import log_of
 from service.derive.models import Co2Series, Co2State, Quality
 from service.derive.queries import co2_now, co2_series
 from service.derive.tolerance import tolerance_of
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Number, Text
+from service.schemas.ranges import Estimated, Range
+from service.schemas.times import Moment, Span
 from service.times import format_moment, format_span, from_us
 
 blueprint = Blueprint(
@@ -134,7 +136,8 @@ def series(options: dict[str, Any], tank: str) -> Response:
     if len(values.time_us) > limit:
         at = format_moment(from_us(int(values.time_us[limit])))
         more = next_address(start=at, end=format_moment(end))
-    target = target_of(found, tolerance_of(found, end).co2_max_mg_l)
+    log = log_of(found, parts.registry, end, end)
+    target = target_of(found, tolerance_of(found, log, end).co2_max_mg_l)
     return as_json(
         {
             "tank": tank,

@@ -7,12 +7,12 @@ from typing import Any
 from service.api.context import current
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import DELIVERY
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Moment, Name, Text, Whole
-from service.api.schemas.refusal import shown
 from service.clock import SystemClock
-from service.errors import NotFoundError
+from service.errors import NotFoundError, shown
 from service.registry.events import Delivery, DeliveryState
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Name, Text, Whole
+from service.schemas.times import Moment
 
 blueprint = Blueprint(
     "webhooks", __name__, url_prefix="/v1/webhooks", description="What webhooks were told."

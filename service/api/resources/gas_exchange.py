@@ -13,14 +13,16 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.api.pointers import told_in_json
 from service.api.resources.tanks.schemas import StockSchema
-from service.api.schemas.base import Items, Nested, Schema, ValueSchema
-from service.api.schemas.fields import Moment, Number, SpanOf, Text, TimeOfDay, Whole, YesNo
 from service.api.schemas.measured import REASONS
-from service.api.schemas.quantities import Estimated, Measure, Range, Share, alkalinity
 from service.derive.models import Estimate, GasModel
 from service.derive.prediction.day_model import Band
 from service.derive.prediction.what_if import PredictedDay, Question
 from service.derive.queries import gas_exchange, predicted_day
+from service.schemas.base import Items, Nested, Schema, ValueSchema
+from service.schemas.fields import Number, Text, Whole, YesNo
+from service.schemas.quantities import Measure, Share, alkalinity
+from service.schemas.ranges import Estimated, Range
+from service.schemas.times import Moment, SpanOf, TimeOfDay
 from service.science.gas_exchange.fit import GasExchangeFit
 
 _HOUR: Final = timedelta(hours=1)

@@ -8,14 +8,16 @@ from typing import Any
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.api.schemas.base import Items, Schema
-from service.api.schemas.fields import Day, Moment, Text, YesNo
 from service.api.schemas.measured import REASONS
-from service.api.schemas.quantities import Measure, Range, Share
-from service.derive.light import local_day
+from service.derive.local_time import local_day
 from service.derive.models import LightDay
 from service.derive.queries import light_day
 from service.registry.models import Tank
+from service.schemas.base import Items, Schema
+from service.schemas.fields import Text, YesNo
+from service.schemas.quantities import Measure, Share
+from service.schemas.ranges import Range
+from service.schemas.times import Day, Moment
 
 blueprint = Blueprint(
     "light", __name__, url_prefix="/v1/tanks/<tank>/light", description="The light of a tank."

@@ -11,16 +11,17 @@ from marshmallow import ValidationError
 
 from service.advice.engine.documents import recommendation_document
 from service.advice.engine.ledger import Ledger
-from service.advice.engine.lifecycle import STANDING_STATES
-from service.advice.engine.recommendation import Recommendation, Severity, State
+from service.advice.engine.recommendation import Recommendation, Severity
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.faults import invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.path_parameters import RECOMMENDATION, TANK
 from service.api.http.responses import as_json
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Moment, Number, Span, Text, Whole, YesNo
+from service.registry.recommendations import STANDING_STATES, State
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Number, Text, Whole, YesNo
+from service.schemas.times import Moment, Span
 from service.times import format_moment
 
 MOST: Final = 1000

@@ -6,8 +6,9 @@ from typing import Any
 
 from service.api.context import current
 from service.api.http.blueprint import Blueprint
-from service.api.schemas.base import Items, Schema
-from service.api.schemas.fields import Field, Moment, Name, Text, Whole
+from service.schemas.base import Items, Schema
+from service.schemas.fields import Field, Name, Text, Whole
+from service.schemas.times import Moment
 
 blueprint = Blueprint(
     "rejections", __name__, url_prefix="/v1", description="Messages that became no reading."

@@ -10,13 +10,16 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.pagination import SpanSchema, span_of
 from service.api.http.path_parameters import TANK
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Moment, Number, Text, YesNo
 from service.api.schemas.measured import REASONS
-from service.api.schemas.quantities import Measure, Range
+from service.derive.loader import log_of
 from service.derive.models import Forecast, Quality, TemperatureNow
 from service.derive.queries import tank_excursions, temperature_now
 from service.derive.tolerance import Tolerance, tolerance_of
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Number, Text, YesNo
+from service.schemas.quantities import Measure
+from service.schemas.ranges import Range
+from service.schemas.times import Moment
 from service.science.temperature.excursions import Excursion
 from service.times import EPOCH, from_us
 
@@ -127,7 +130,7 @@ def excursions(options: dict[str, Any], tank: str) -> dict[str, Any]:
     parts = current()
     found = parts.registry.tank(tank)
     start, end = span_of(options, _WEEK)
-    tolerance = tolerance_of(found, end)
+    tolerance = tolerance_of(found, log_of(found, parts.registry, end, end), end)
     reasons = [tolerance.contradiction] if tolerance.contradiction else []
     if tolerance.low_c is None and tolerance.high_c is None and not reasons:
         reasons.append(NO_RANGE)

@@ -5,9 +5,10 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Any, Final
 
-from service.api.schemas.base import Nested, Schema
-from service.api.schemas.fields import Moment, Number, Text
 from service.derive.models import Alkalinity
+from service.schemas.base import Nested, Schema
+from service.schemas.fields import Number, Text
+from service.schemas.times import Moment
 from service.store import Reading
 from service.times import from_us
 from service.units import QUANTITIES, convert

@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.light import local_day, local_midnight
+from service.derive.local_time import local_day, local_midnight
 from service.derive.models import Array, Estimate, TankView
 from service.derive.thresholds import derived_limit
 from service.registry.models import PhotoperiodPlan, Tank

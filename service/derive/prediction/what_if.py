@@ -28,9 +28,9 @@ from service.derive.prediction.day_model import (
     setting_of,
     settled_day,
 )
+from service.derive.tolerance import tolerance_of
 from service.errors import ConflictError, InvalidInputError
 from service.registry.models import PhotoperiodPlan, Stock, Tank
-from service.registry.species import co2_ceiling
 from service.science.carbonate.co2 import ph_for_co2
 from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.water.change import steady_state
@@ -208,12 +208,12 @@ def _told(
     question: Question,
 ) -> PredictedDay:
     """Judge a course: by the target of the plants and the ceiling of the animals."""
-    ceiling = co2_ceiling(tank.livestock, view.now)
-    target = target_of(tank, None if ceiling is None else ceiling.co2_mg_l)
+    ceiling_mg_l = tolerance_of(tank, view.log, view.now).co2_max_mg_l
+    target = target_of(tank, ceiling_mg_l)
     hours = STEP_MIN / 60
     lit, co2 = setting.lit, course.co2
     within = (co2 >= target.low_mg_l) & (co2 <= target.high_mg_l)
-    above = co2 > (np.inf if ceiling is None else ceiling.co2_mg_l)
+    above = co2 > (np.inf if ceiling_mg_l is None else ceiling_mg_l)
     first_lit = int(np.argmax(lit & ~np.roll(lit, 1))) if lit.any() else 0
     volume_l = view.net_volume_l
     grams = draws.injection * setting.injection * setting.gas.sum() * hours / 1000
@@ -234,7 +234,7 @@ def _told(
         ph_lowest=Estimate(*(float(one.min()) for one in (ph.value, ph.low, ph.high))),
         ph_highest=Estimate(*(float(one.max()) for one in (ph.value, ph.low, ph.high))),
         above_ceiling_min=estimate(above.sum(axis=1) * float(STEP_MIN)),
-        ceiling_mg_l=None if ceiling is None else ceiling.co2_mg_l,
+        ceiling_mg_l=ceiling_mg_l,
         target_low_mg_l=target.low_mg_l,
         target_high_mg_l=target.high_mg_l,
         temperature_max_c=estimate(course.temperature.max(axis=1)),

@@ -16,9 +16,10 @@ from zoneinfo import ZoneInfo
 
 from icalendar import Alarm, Calendar, Component, Event, Todo
 
-from service.advice.engine.recommendation import Recommendation, Severity, State
+from service.advice.engine.recommendation import Recommendation, Severity
 from service.registry.events import Revision
 from service.registry.models import Tank
+from service.registry.recommendations import State
 
 PRODID: Final = "-//Littoral//Tasks//EN"
 REFRESH: Final = timedelta(minutes=15)

@@ -11,9 +11,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from service.advice.engine.recommendation import Recommendation, Severity, State
+from service.advice.engine.recommendation import Recommendation, Severity
 from service.integrations.mqtt_options import HomieOptions
 from service.integrations.snapshot import LIGHT, PH, TEMPERATURE, Figures
+from service.registry.recommendations import State
 
 VERSION: Final = "5.0"
 TOPIC_VERSION: Final = "5"

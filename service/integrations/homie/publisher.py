@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from service.advice.engine.lifecycle import LedgerChange
+from service.advice.engine.change_events import LedgerChange
 from service.config import MqttConfig, OutletConfig
 from service.derive.models import TankView
 from service.integrations.homie.device import (

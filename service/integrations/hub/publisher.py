@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from typing import Final
 
-from service.advice.engine.lifecycle import LedgerChange
+from service.advice.engine.change_events import LedgerChange
 from service.config import MqttConfig, OutletConfig
 from service.derive.models import TankView
 from service.integrations.hub.device import (

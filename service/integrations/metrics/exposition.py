@@ -13,7 +13,7 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.metrics_core import GaugeMetricFamily, InfoMetricFamily, Metric
 from prometheus_client.registry import Collector
 
-from service.advice.engine.lifecycle import LedgerChange
+from service.advice.engine.change_events import LedgerChange
 from service.clock import Clock
 from service.derive.models import TankView
 from service.derive.sensor_choice import US_PER_MINUTE, usable

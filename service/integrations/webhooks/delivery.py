@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 from datetime import datetime, timedelta
 from typing import Final
 
-from service.advice.engine.lifecycle import LedgerChange
+from service.advice.engine.change_events import LedgerChange
 from service.clock import Clock, SystemClock
 from service.config import OutletConfig
 from service.derive.models import TankView
@@ -74,7 +74,7 @@ class Webhook:
 
     def update(self, view: TankView, change: LedgerChange) -> None:
         """Look at the log of events soon; the ledger has written them already."""
-        if change.opened or change.changed or change.cleared:
+        if change.events:
             self._news.set()
 
     def remove(self, tank: str) -> None:

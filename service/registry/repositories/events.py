@@ -11,13 +11,11 @@ from sqlalchemy.orm import Session
 
 from service.registry.connection import Database
 from service.registry.events import DeliveryState, Event, NewEvent, Revision
+from service.registry.recommendations import STANDING_STATES
 from service.registry.tables import DeliveryRow, EventRow, RecommendationRow
 
 LOCK_KEY = 0x11770_2A2
 """Key of PostgreSQL's advisory lock on the order of events; never changes."""
-
-STANDING = ("open", "snoozed")
-"""States of recommendations that still stand, as the ledger writes them."""
 
 
 class EventBook(Database):
@@ -93,7 +91,7 @@ class EventBook(Database):
         )
         standing = exists().where(
             RecommendationRow.id == EventRow.subject,
-            RecommendationRow.state.in_(STANDING),
+            RecommendationRow.state.in_([one.value for one in STANDING_STATES]),
         )
         with self.session() as session:
             gone = session.scalars(

@@ -21,7 +21,7 @@ from typing import Final, Literal
 import numpy as np
 
 from service.science.constants import CELSIUS_ZERO_K, LN10
-from service.science.numeric.checks import Floats
+from service.science.numeric.checks import Floats, OutOfRangeError
 from service.science.numeric.polynomials import evaluate, fitted
 from service.science.water.density import water_density_kg_l
 
@@ -63,8 +63,8 @@ def ln_gamma(ionic_strength: Floats, scaled_c: Floats, model: ActivityModel) -> 
 
 
 def check_model(activity: str) -> ActivityModel:
-    """Return ``activity`` if it names a model, else ValueError with the allowed names."""
+    """Return ``activity`` if it names a model, else OutOfRangeError with the allowed names."""
     for model in ACTIVITY_MODELS:
         if activity == model:
             return model
-    raise ValueError(f"activity: {activity!r} is not one of {', '.join(ACTIVITY_MODELS)}")
+    raise OutOfRangeError("activity", activity, ", ".join(ACTIVITY_MODELS))

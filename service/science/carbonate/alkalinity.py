@@ -61,7 +61,7 @@ def non_carbonate_alkalinity_meq_l(
     ``phosphate_mg_l`` as PO4; ``boron_mg_l`` as B; ``organic_carbon_mg_l`` dissolved organic
     carbon of humic kind (brown water: 5-20); ``ionic_strength_mol_l`` 0-0.1.
     Returns: meq/L between the tank's pH and the end point 4.5.
-    Raises: ValueError naming the parameter outside its range.
+    Raises: OutOfRangeError naming the parameter outside its range.
     """
     ph_in = checked_ph(ph)
     celsius = checked_temperature(temperature_c)

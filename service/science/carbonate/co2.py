@@ -80,7 +80,7 @@ def co2_mg_l(
     GH or conductivity also account for carbonate bound to calcium and magnesium.
     Returns: mg/L, broadcast shape; NaN where an input is NaN or where the alkalinity is less
     than the hydroxide at that pH alone.
-    Raises: ValueError naming the parameter outside its range.
+    Raises: OutOfRangeError naming the parameter outside its range.
     Source: Plummer & Busenberg 1982; Truesdell & Jones 1974; see the module's parts.
     """
     known = evidence(ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity)
@@ -115,7 +115,7 @@ def estimate_co2(
     Parameters (shapes broadcast): as ``co2_mg_l``; ``ph_sd`` scatter of the reading,
     ``calibration_sd_ph`` standard deviation of the electrode's calibration,
     ``alkalinity_sd_meq_l`` and ``temperature_sd_c`` of those inputs, all >= 0.
-    Returns: Estimate, mg/L. Raises: ValueError as ``co2_mg_l``.
+    Returns: Estimate, mg/L. Raises: OutOfRangeError as ``co2_mg_l``.
 
     Errors are taken as independent, pH and temperature as normal, alkalinity as log-normal
     (it cannot be negative); first-order propagation of ln CO2.

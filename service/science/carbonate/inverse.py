@@ -21,7 +21,7 @@ from service.science.carbonate.inputs import (
 )
 from service.science.constants import ATOMIC_MASS_G_MOL, HCO3_G_MOL
 from service.science.numeric.blocks import in_blocks
-from service.science.numeric.checks import Floats, as_floats
+from service.science.numeric.checks import Floats, OutOfRangeError, as_floats
 
 BICARBONATE_SALT_G_MOL: Final = {
     "NaHCO3": ATOMIC_MASS_G_MOL["Na"] + HCO3_G_MOL,
@@ -48,7 +48,7 @@ def ph_for_co2(
 
     Parameters (shapes broadcast): ``co2_mg_l`` 0-20000; others as ``carbonate.co2_mg_l``.
     Returns: pH, by bisection; NaN where the answer would lie outside pH 2-12.
-    Raises: ValueError naming the parameter.
+    Raises: OutOfRangeError naming the parameter.
     """
     known = evidence(ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity)
 
@@ -90,7 +90,7 @@ def alkalinity_for_co2(
 
     Parameters (shapes broadcast): ``co2_mg_l`` 0-20000; others as ``carbonate.co2_mg_l``.
     Returns: meq/L; may be negative in acid water with little CO2.
-    Raises: ValueError naming the parameter.
+    Raises: OutOfRangeError naming the parameter.
     """
     known = evidence(ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity)
 
@@ -123,7 +123,7 @@ def alkalinity_after_bicarbonate(
 
     Parameters (shapes broadcast): ``alkalinity_meq_l`` before; ``salt_g`` >= 0; ``volume_l``
     net water, above 0; ``salt`` "NaHCO3" or "KHCO3". CO2 does not change until gas is
-    exchanged; pH rises with the ratio of alkalinities. Raises: ValueError.
+    exchanged; pH rises with the ratio of alkalinities. Raises: OutOfRangeError.
     """
     volume = as_floats("volume_l", volume_l, low=1e-3, unit="L")
     grams = as_floats("salt_g", salt_g, low=0.0, unit="g")
@@ -151,5 +151,5 @@ def bicarbonate_g_for_alkalinity(
 
 def _salt_g_mol(salt: str) -> float:
     if salt not in BICARBONATE_SALT_G_MOL:
-        raise ValueError(f"salt: {salt!r} is not one of {', '.join(BICARBONATE_SALT_G_MOL)}")
+        raise OutOfRangeError("salt", salt, ", ".join(BICARBONATE_SALT_G_MOL))
     return BICARBONATE_SALT_G_MOL[salt]

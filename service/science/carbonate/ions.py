@@ -116,7 +116,7 @@ def ionic_strength_mol_l(
 
     Parameters (shapes broadcast): ``alkalinity_meq_l``; ``gh_meq_l`` calcium and magnesium;
     ``conductivity_us_cm`` at 25 °C. With neither, the water counts as a solution of KHCO3.
-    Returns: mol/L. Raises: ValueError for a negative input.
+    Returns: mol/L. Raises: OutOfRangeError for a negative input.
     """
     found = ions(
         as_floats("alkalinity_meq_l", alkalinity_meq_l, low=0.0, unit="meq/L"),

@@ -65,7 +65,7 @@ def estimate_co2_from_ph_drop(
     ``reference_temperature_c`` by default the tank's; ``reference_co2_mg_l`` by default that of
     water in equilibrium with room air (``CO2_PPM_ROOM``); ``ph_sd`` scatter of either reading;
     ``slope_sd`` relative, of the electrode; ``reference_log_sd`` of the logarithm of the
-    reference CO2. Returns: Estimate, mg/L. Raises: ValueError naming the parameter.
+    reference CO2. Returns: Estimate, mg/L. Raises: OutOfRangeError naming the parameter.
     """
     ph_in, reference = checked_ph(ph), checked_ph(reference_ph, "reference_ph")
     celsius = checked_temperature(temperature_c)

@@ -47,7 +47,7 @@ def co2_air_equilibrium_mg_l(
 
     Parameters (shapes broadcast): ``temperature_c`` 0-40; ``co2_ppm`` mole fraction in dry air,
     0-100000; ``pressure_atm`` total pressure, 0.3-1.2. Returns: mg/L.
-    Raises: ValueError naming the parameter outside its range.
+    Raises: OutOfRangeError naming the parameter outside its range.
     """
     celsius = _temperature(temperature_c)
     ppm = as_floats("co2_ppm", co2_ppm, low=0.0, high=1e5, unit="ppm")
@@ -63,7 +63,7 @@ def oxygen_saturation_mg_l(temperature_c: ArrayLike, *, pressure_atm: ArrayLike 
     """Oxygen of fresh water in equilibrium with moist air (Benson & Krause 1984).
 
     Parameters (shapes broadcast): ``temperature_c`` 0-40; ``pressure_atm`` total, 0.3-1.2.
-    Returns: mg/L. Raises: ValueError naming the parameter outside its range.
+    Returns: mg/L. Raises: OutOfRangeError naming the parameter outside its range.
     """
     celsius = _temperature(temperature_c)
     pressure = _pressure(pressure_atm)

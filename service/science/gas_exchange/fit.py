@@ -107,7 +107,7 @@ def fit_gas_exchange(
     decays, and out of rises that have an hour of dark; ``co2_ppm`` of the room's air;
     ``level_log_sd`` relative standard deviation of the CO2 level.
     Returns: GasExchangeFit with 95 % intervals.
-    Raises: FitError if no usable night is in the series; ValueError naming a bad parameter.
+    Raises: FitError if no usable night is in the series; OutOfRangeError naming a bad parameter.
     """
     level_sd = as_number("level_log_sd", level_log_sd, low=0.0)
     series = binned(time_s, co2_mg_l, temperature_c, lit)

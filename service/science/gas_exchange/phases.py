@@ -14,7 +14,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from service.science.numeric.checks import Floats, as_floats
+from service.science.numeric.checks import Floats, OutOfRangeError, as_floats
 
 BIN_S: Final = 600.0
 """Samples are reduced to ten-minute medians: a single spike leaves no trace, and an exchange
@@ -79,12 +79,12 @@ def binned(
 
     Parameters: ``time_s`` unix seconds UTC, shape (n,); ``co2_mg_l`` > 0 or NaN, (n,);
     ``temperature_c`` 0-40 °C, (n,) or one number; ``lit`` whether the lamp was on, (n,).
-    Raises: ValueError naming the parameter.
+    Raises: OutOfRangeError naming the parameter.
     """
     times = as_floats("time_s", time_s, unit="s")
     co2 = as_floats("co2_mg_l", co2_mg_l, low=0.0, high=20000.0, unit="mg/L")
     if times.ndim != 1 or co2.shape != times.shape:
-        raise ValueError(f"co2_mg_l: shape {co2.shape} differs from time_s, {times.shape}")
+        raise OutOfRangeError("co2_mg_l", co2.shape, f"the shape of time_s, {times.shape}")
     celsius = as_floats("temperature_c", temperature_c, low=0.0, high=40.0, unit="°C")
     celsius = np.broadcast_to(celsius, times.shape)
     lamp = None if lit is None else np.broadcast_to(np.asarray(lit, dtype=bool), times.shape)
@@ -104,13 +104,13 @@ def binned(
 def phases_from_schedule(series: Series, gas_on_s: Sequence[tuple[float, float]]) -> list[Phase]:
     """Decays and rises of a series when it is known from when to when gas flowed.
 
-    Parameters: ``gas_on_s`` pairs (on, off) of unix seconds UTC. Raises: ValueError for a pair
+    Parameters: ``gas_on_s`` pairs (on, off) of unix seconds UTC. Raises: OutOfRangeError for a pair
     whose off is not after its on.
     """
     pairs = sorted(gas_on_s)
     for on, off in pairs:
         if not on < off:
-            raise ValueError(f"gas_on_s: off at {off:g} is not after on at {on:g}")
+            raise OutOfRangeError("gas_on_s", (on, off), "pairs of on and off, off after on")
     settling = _settling_s(series)
     windows: list[tuple[Kind, float, float]] = []
     for index, (on, off) in enumerate(pairs):

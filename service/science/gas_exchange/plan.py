@@ -61,7 +61,7 @@ def gas_plan(
     ``injection_factor`` by which the gas rate is turned up or down; ``dissolved_share`` 0-1 of
     the gas that dissolves (the rest leaves as bubbles), to turn the lower bound of gas use
     into an estimate; ``level_log_sd`` as in ``fit_gas_exchange``.
-    Returns: GasPlan. Raises: FitError where the fit saw no rise; ValueError naming a parameter.
+    Returns: GasPlan. Raises: FitError where the fit saw no rise; OutOfRangeError.
     """
     if fit.injection_mg_l_h is None:
         raise FitError("no rise in the series: the injection rate is not known")

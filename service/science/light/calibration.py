@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.numeric.checks import as_floats, as_number, refuse_where
+from service.science.numeric.checks import OutOfRangeError, as_floats, as_number, refuse_where
 from service.science.numeric.estimate import Z95, students_t_975
 
 METER_RELATIVE_SD: Final = 0.025
@@ -52,13 +52,13 @@ def calibrate_lux(
 
     Raises
     ------
-    ValueError: unequal lengths, a reading that is not positive, no pair.
+    OutOfRangeError: unequal lengths, a reading that is not positive, no pair.
     """
     readings = as_floats("lux", lux, above=0, unit="lx")
     ppfd = as_floats("ppfd_umol_m2_s", ppfd_umol_m2_s, above=0, unit="µmol/m²/s")
     common = as_number("meter_relative_sd", meter_relative_sd, low=0, high=1)
     if readings.shape != ppfd.shape:
-        raise ValueError(f"ppfd_umol_m2_s: shape {ppfd.shape} is outside that of lux")
+        raise OutOfRangeError("ppfd_umol_m2_s", ppfd.tolist(), f"as many as lux, {readings.size}")
     ratio = np.log(ppfd / readings).ravel()
     ratio = ratio[~np.isnan(ratio)]
     n = ratio.size

@@ -59,7 +59,7 @@ def lit_share_by_co2(
 
     Raises
     ------
-    ValueError: time not sorted, lengths unequal, low not below high.
+    OutOfRangeError: time not sorted, lengths unequal, low not below high.
     """
     high = as_number("high_mg_l", high_mg_l, above=0, unit="mg/L")
     low = as_number("low_mg_l", low_mg_l, low=0, below=high, unit="mg/L")

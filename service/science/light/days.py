@@ -23,7 +23,7 @@ from service.science.light.dose import (
     lux_hours,
     photoperiod_hours,
 )
-from service.science.numeric.checks import Floats, as_floats, as_number
+from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, as_number
 from service.science.numeric.intervals import Interval, series, steps
 
 ON_SHARE: Final = 0.2
@@ -69,7 +69,7 @@ def thresholds_from_series(lux: ArrayLike) -> Thresholds | None:
 
     Raises
     ------
-    ValueError: negative illuminance.
+    OutOfRangeError: negative illuminance.
     """
     level = as_floats("lux", lux, low=0, unit="lx").ravel()
     level = level[~np.isnan(level)]
@@ -141,13 +141,13 @@ def days_of_light(
 
     Raises
     ------
-    ValueError: time or edges not ascending, lengths unequal, negative illuminance.
+    OutOfRangeError: time or edges not ascending, lengths unequal, negative illuminance.
     """
     time, level = series("lux", time_s, lux)
     steps(time)  # refuses unsorted time
     edges = as_floats("day_edges_s", day_edges_s)
     if edges.ndim != 1 or edges.size < 2 or not (np.diff(edges) > 0).all():
-        raise ValueError("day_edges_s: needs two or more moments in ascending order")
+        raise OutOfRangeError("day_edges_s", edges.tolist(), "two or more times, ascending")
     levels = thresholds or thresholds_from_series(level) or Thresholds(ON_LUX, OFF_LUX)
     raw = lit_intervals(
         time, level, on_lux=levels.on_lux, off_lux=levels.off_lux, max_gap_s=max_gap_s

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.numeric.checks import Floats, as_floats, refuse_where
+from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, refuse_where
 from service.science.numeric.estimate import students_t_975
 
 CM_PER_M: Final = 100.0
@@ -45,7 +45,7 @@ def ppfd_at_depth(
 
     Raises
     ------
-    ValueError: a negative argument, a transmission outside 0-1.
+    OutOfRangeError: a negative argument, a transmission outside 0-1.
     """
     ppfd = as_floats("ppfd_umol_m2_s", ppfd_umol_m2_s, low=0, unit="µmol/m²/s")
     depth = as_floats("depth_cm", depth_cm, low=0, unit="cm")
@@ -79,14 +79,12 @@ def fit_attenuation(depth_cm: ArrayLike, ppfd_umol_m2_s: ArrayLike) -> LightProf
 
     Raises
     ------
-    ValueError: unequal lengths, a reading that is not positive, fewer than two depths.
+    OutOfRangeError: unequal lengths, a reading that is not positive, fewer than two depths.
     """
     depth = as_floats("depth_cm", depth_cm, low=0, unit="cm")
     ppfd = as_floats("ppfd_umol_m2_s", ppfd_umol_m2_s, above=0, unit="µmol/m²/s")
     if depth.ndim != 1 or depth.shape != ppfd.shape:
-        raise ValueError(
-            f"ppfd_umol_m2_s: shape {ppfd.shape} is outside that of depth_cm, {depth.shape}"
-        )
+        raise OutOfRangeError("ppfd_umol_m2_s", ppfd.tolist(), f"as many as depths, {depth.size}")
     known = ~np.isnan(depth + ppfd)
     z, log_ppfd = depth[known] / CM_PER_M, np.log(ppfd[known])
     distinct = np.unique(z).size

@@ -92,7 +92,7 @@ def ppfd_from_lux(lux: ArrayLike, umol_per_lux: ArrayLike = WHITE_LED_UMOL_PER_L
 
     Raises
     ------
-    ValueError: negative illuminance, or a factor that is not positive.
+    OutOfRangeError: negative illuminance, or a factor that is not positive.
 
     Source: Thimijan & Heins 1983, HortScience 18:818-822.
     """
@@ -103,7 +103,7 @@ def ppfd_from_lux(lux: ArrayLike, umol_per_lux: ArrayLike = WHITE_LED_UMOL_PER_L
 def dli_from_constant_ppfd(ppfd_umol_m2_s: ArrayLike, hours: ArrayLike) -> Floats:
     """Daily light integral in mol/m²/d of `hours` (0-24) at a constant PPFD in µmol/m²/s.
 
-    DLI = PPFD * 3600 * h / 1e6. ValueError for a negative PPFD or hours outside 0-24.
+    DLI = PPFD * 3600 * h / 1e6. OutOfRangeError for a negative PPFD or hours outside 0-24.
     """
     ppfd = as_floats("ppfd_umol_m2_s", ppfd_umol_m2_s, low=0)
     lit = as_floats("hours", hours, low=0, high=24)
@@ -124,7 +124,7 @@ def lux_hours(time_s: ArrayLike, lux: ArrayLike, max_gap_s: float = MAX_GAP_S) -
 
     Raises
     ------
-    ValueError: time not sorted, lengths unequal, negative illuminance, max_gap_s not positive.
+    OutOfRangeError: time not sorted, lengths unequal, negative illuminance, max_gap_s not positive.
     """
     time, level = series("lux", time_s, lux)
     step = steps(time)
@@ -166,7 +166,7 @@ def lit_intervals(
 
     Raises
     ------
-    ValueError: time not sorted, lengths unequal, off_lux > on_lux, a negative duration.
+    OutOfRangeError: time not sorted, lengths unequal, off_lux > on_lux, a negative duration.
     """
     on = as_number("on_lux", on_lux, above=0)
     off = as_number("off_lux", off_lux, low=0, high=on)
@@ -228,7 +228,7 @@ def degree_hours_while_lit(
 
     Raises
     ------
-    ValueError: time not sorted, lengths unequal.
+    OutOfRangeError: time not sorted, lengths unequal.
     """
     edges = np.array([(one.start_s, one.end_s) for one in lit], dtype=np.float64).reshape(-1, 2)
     if max_gap_s is None:

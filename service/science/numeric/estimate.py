@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.science.numeric.checks import Floats
+from service.science.numeric.checks import Floats, OutOfRangeError
 
 Z95 = 1.959963984540054
 """Half-width of the central 95 % of a normal distribution, in standard deviations."""
@@ -36,11 +36,11 @@ def students_t_975(degrees_of_freedom: int) -> float:
 
     Exact for 1 and 2 degrees of freedom, else the expansion of Abramowitz & Stegun 1964,
     26.7.5, about the normal quantile: 0.12 % low at 3, below 0.03 % from 5 on.
-    Raises: ValueError for fewer than 1.
+    Raises: OutOfRangeError for fewer than 1.
     """
     n = degrees_of_freedom
     if n < 1:
-        raise ValueError(f"degrees_of_freedom: {n} is outside the whole numbers from 1")
+        raise OutOfRangeError("degrees_of_freedom", n, "a whole number from 1")
     if n == 1:
         return 12.706204736174707
     if n == 2:

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from service.science.numeric.checks import Floats, as_number
+from service.science.numeric.checks import Floats, OutOfRangeError, as_number
 
 IntArray = NDArray[np.int64]
 
@@ -58,41 +58,38 @@ class Runs(NamedTuple):
 def series(name: str, time_s: ArrayLike, value: ArrayLike) -> tuple[Floats, Floats]:
     """Return time and value as equally long float64 arrays, samples with NaN left out.
 
-    Raises ValueError if they are not one-dimensional and of one length, or if `time_s`
+    Raises OutOfRangeError if they are not one-dimensional and of one length, or if `time_s`
     is not sorted.
     """
     time = np.asarray(time_s, dtype=np.float64)
     array = np.asarray(value, dtype=np.float64)
     if time.ndim != 1 or array.shape != time.shape:
-        raise ValueError(
-            f"{name} has shape {array.shape} and time_s {time.shape}; "
-            "allowed: one dimension, equal length"
-        )
+        allowed = f"values in one dimension, as many as in time_s, {time.shape}"
+        raise OutOfRangeError(f"shape of {name}", array.shape, allowed)
     # One pass tells whether any NaN or infinity is there: a sum carries it through.
     if not np.isfinite(array.sum()):
         keep = ~np.isnan(array)
         time, array = time[keep], array[keep]
         if np.isinf(array).any():
-            raise ValueError(f"{name} holds an infinite value; allowed: finite or NaN")
+            raise OutOfRangeError(name, float(array[np.isinf(array)][0]), "finite numbers or NaN")
     return time, array
 
 
 def steps(time_s: Floats) -> Floats:
-    """Return the seconds between consecutive samples; ValueError if time runs backwards."""
+    """Return the seconds between consecutive samples; OutOfRangeError if time runs backwards."""
     step = np.diff(time_s)
     if step.size and not step.min() >= 0:
         at = int(np.flatnonzero(~(step >= 0))[0]) + 1
-        raise ValueError(
-            f"time_s is {float(time_s[at])!r} at position {at}, after {float(time_s[at - 1])!r}; "
-            "allowed: sorted, oldest first"
-        )
+        before = float(time_s[at - 1])
+        allowed = f"sorted times, oldest first; this one, at {at}, follows {before!r}"
+        raise OutOfRangeError("time_s", float(time_s[at]), allowed)
     return step
 
 
 def gaps(step_s: Floats, max_gap_s: float) -> IntArray:
     """Return the positions i for which no sample lies within `max_gap_s` after sample i.
 
-    `step_s` is what `steps` returned. ValueError if `max_gap_s` is not positive.
+    `step_s` is what `steps` returned. OutOfRangeError if `max_gap_s` is not positive.
     """
     return np.flatnonzero(step_s > as_number("max_gap_s", max_gap_s, above=0))
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from service.science.constants import ATOMIC_MASS_G_MOL, HCO3_G_MOL
-from service.science.numeric.checks import Floats, as_floats
+from service.science.numeric.checks import Floats, OutOfRangeError, as_floats
 from service.science.nutrients.formulas import molar_mass_g_mol
 from service.science.water.hardness import gh_meq_l_from_ca_mg
 
@@ -46,7 +46,7 @@ def salt(formula: str, ions: Mapping[str, int], solubility_g_l: float | None = N
 def labelled(name: str, mass_fraction: Mapping[str, float]) -> Substance:
     """A substance from the mass fractions on its label, such as {"Fe": 0.13}.
 
-    Raises ValueError if a fraction is not between 0 and 1 or they add up to more than 1.
+    Raises OutOfRangeError if a fraction is not between 0 and 1 or they add up to more than 1.
     """
     for ion, fraction in mass_fraction.items():
         as_floats(f"mass fraction of {ion}", fraction, above=0, high=1)
@@ -80,11 +80,11 @@ your own label's value with `labelled`."""
 
 
 def substance(name: str | Substance) -> Substance:
-    """The substance of that name; ValueError lists the known names."""
+    """The substance of that name; OutOfRangeError lists the known names."""
     if isinstance(name, Substance):
         return name
     if name not in SUBSTANCES:
-        raise ValueError(f"substance: {name!r} is not one of {', '.join(SUBSTANCES)}")
+        raise OutOfRangeError("substance", name, ", ".join(SUBSTANCES))
     return SUBSTANCES[name]
 
 
@@ -101,7 +101,7 @@ def ions_mg_l(name: str | Substance, grams: ArrayLike, litres: ArrayLike) -> dic
 
     Raises
     ------
-    ValueError: unknown name, a negative mass, a volume that is not positive.
+    OutOfRangeError: unknown name, a negative mass, a volume that is not positive.
     """
     mass = as_floats("grams", grams, low=0, unit="g")
     volume = as_floats("litres", litres, above=0, unit="L")
@@ -114,7 +114,7 @@ def dose_g(name: str | Substance, ion: str, rise_mg_l: ArrayLike, litres: ArrayL
 
     Raises
     ------
-    ValueError: unknown name, an ion that the substance lacks, a negative rise, a volume that
+    OutOfRangeError: unknown name, an ion that the substance lacks, a negative rise, a volume that
         is not positive.
     """
     rise = as_floats("rise_mg_l", rise_mg_l, low=0, unit="mg/L")
@@ -124,7 +124,7 @@ def dose_g(name: str | Substance, ion: str, rise_mg_l: ArrayLike, litres: ArrayL
 
 def _fraction(of: Substance, ion: str) -> float:
     if ion not in of.mass_fraction:
-        raise ValueError(f"ion: {ion!r} is not one of {', '.join(of.mass_fraction)} in {of.name}")
+        raise OutOfRangeError("ion", ion, f"{', '.join(of.mass_fraction)}, which {of.name} holds")
     return of.mass_fraction[ion]
 
 
@@ -166,7 +166,7 @@ def from_fertiliser_grade(
     """Mass fractions of NO3, PO4 and K from an N-P-K grade, which counts P2O5 and K2O.
 
     All nitrogen is taken as nitrate: not for grades with ammonium or urea, which are poisonous
-    to fish. Raises ValueError for a percentage outside 0-100.
+    to fish. Raises OutOfRangeError for a percentage outside 0-100.
     """
     n = as_floats("n_percent", n_percent, low=0, high=100, unit="%")
     p = as_floats("p2o5_percent", p2o5_percent, low=0, high=100, unit="%")

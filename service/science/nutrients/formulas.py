@@ -6,6 +6,7 @@ import re
 from functools import lru_cache
 
 from service.science.constants import ATOMIC_MASS_G_MOL
+from service.science.numeric.checks import OutOfRangeError
 
 _PIECE = re.compile(r"([A-Z][a-z]?)(\d*)|(\()|(\))(\d*)")
 
@@ -15,7 +16,7 @@ def molar_mass_g_mol(formula: str) -> float:
     """Molar mass of a formula such as "MgSO4.7H2O" or "Ca(NO3)2", in g/mol.
 
     A dot joins water of crystallisation, with its number before it. Atomic weights: IUPAC 2021.
-    Raises: ValueError for what is not a formula or holds an element that is not known.
+    Raises: OutOfRangeError for what is not a formula or holds an element that is not known.
     """
     total = 0.0
     for part in re.split(r"[.·]", formula):
@@ -43,9 +44,9 @@ def _mass(body: str, formula: str) -> float:
             levels[-1] += group * int(times or 1)
         elif element not in ATOMIC_MASS_G_MOL:
             known = ", ".join(ATOMIC_MASS_G_MOL)
-            raise ValueError(f"formula: {formula!r} holds {element!r}, not one of {known}")
+            raise OutOfRangeError("formula", formula, f"elements of {known}, not {element!r}")
         else:
             levels[-1] += ATOMIC_MASS_G_MOL[element] * int(count or 1)
     if position < len(body) or len(levels) > 1 or not body:
-        raise ValueError(f"formula: {formula!r} is not a formula such as 'MgSO4.7H2O'")
+        raise OutOfRangeError("formula", formula, "a formula such as 'MgSO4.7H2O'")
     return levels[0]

@@ -65,7 +65,7 @@ def over_ceilings(
 ) -> list[OverCeiling]:
     """Ions of `level_mg_l` (present level plus dose, mg/L) that exceed their ceiling.
 
-    Ions without a ceiling pass. Raises: ValueError for a negative level.
+    Ions without a ceiling pass. Raises: OutOfRangeError for a negative level.
     """
     return [
         OverCeiling(ion, level, ceilings[ion])

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.numeric.checks import Floats, as_floats, as_number
+from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, as_number
 from service.science.nutrients.dosing import added, dose_g, ions_mg_l, substance
 
 ML_PER_L: Final = 1000.0
@@ -31,7 +31,7 @@ def stock_ions_mg_l(stock: Stock, dose_ml: ArrayLike, litres: ArrayLike) -> dict
     """Rise of each ion, mg/L, when `dose_ml` of the stock goes into `litres`.
 
     Parameters (shapes broadcast): ``dose_ml`` >= 0; ``litres`` above 0.
-    Raises: ValueError naming the argument, or a substance that is not known.
+    Raises: OutOfRangeError naming the argument, or a substance that is not known.
     """
     volume = as_number("volume_ml", stock.volume_ml, above=0, unit="mL")
     share = as_floats("dose_ml", dose_ml, low=0, unit="mL") / volume
@@ -41,12 +41,12 @@ def stock_ions_mg_l(stock: Stock, dose_ml: ArrayLike, litres: ArrayLike) -> dict
 def stock_dose_ml(stock: Stock, ion: str, rise_mg_l: ArrayLike, litres: ArrayLike) -> Floats:
     """Millilitres of the stock that raise `ion` by `rise_mg_l` in `litres`.
 
-    Raises: ValueError for an ion that the stock lacks, a negative rise, no volume.
+    Raises: OutOfRangeError for an ion that the stock lacks, a negative rise, no volume.
     """
     rise = as_floats("rise_mg_l", rise_mg_l, low=0, unit="mg/L")
     one_ml = stock_ions_mg_l(stock, 1.0, litres)
     if ion not in one_ml:
-        raise ValueError(f"ion: {ion!r} is not one of {', '.join(one_ml)} in this stock")
+        raise OutOfRangeError("ion", ion, f"{', '.join(one_ml)}, which this stock holds")
     return np.asarray(rise / one_ml[ion])
 
 
@@ -61,7 +61,7 @@ def stock_grams(
 ) -> Floats:
     """Grams for a bottle of `volume_ml` of which `dose_ml` raise `ion` by `rise_mg_l`.
 
-    Raises: ValueError as `nutrients.dose_g`, or for a dose or bottle that is not positive.
+    Raises: OutOfRangeError as `nutrients.dose_g`, or for a dose or bottle that is not positive.
     """
     dose = as_number("dose_ml", dose_ml, above=0, unit="mL")
     bottle = as_number("volume_ml", volume_ml, low=dose, unit="mL")

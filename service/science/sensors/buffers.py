@@ -20,7 +20,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.numeric.checks import Floats, as_floats
+from service.science.numeric.checks import Floats, OutOfRangeError, as_floats
 
 
 @dataclass(frozen=True)
@@ -32,17 +32,15 @@ class Buffer:
 
     def __post_init__(self) -> None:
         if len(self.temperature_c) != len(self.ph) or len(self.ph) < 2:
-            raise ValueError(
-                f"ph: {len(self.ph)} values for {len(self.temperature_c)} temperatures; a buffer "
-                "needs two or more pairs"
-            )
+            allowed = f"two or more, one for each of {len(self.temperature_c)} temperatures"
+            raise OutOfRangeError("ph", self.ph, allowed)
         if any(np.diff(self.temperature_c) <= 0):
-            raise ValueError(f"temperature_c: {self.temperature_c} is not ascending")
+            raise OutOfRangeError("temperature_c", self.temperature_c, "ascending temperatures")
 
     def ph_at(self, temperature_c: ArrayLike) -> Floats:
         """pH at a temperature within the table (shape kept), straight lines between its rows.
 
-        Raises: ValueError outside the table: buffers do not extrapolate.
+        Raises: OutOfRangeError outside the table: buffers do not extrapolate.
         """
         low, high = self.temperature_c[0], self.temperature_c[-1]
         celsius = as_floats("temperature_c", temperature_c, low=low, high=high, unit="°C")
@@ -66,10 +64,10 @@ BUFFER_SETS: Final[Mapping[str, Mapping[str, Buffer]]] = {
 
 
 def buffer(set_name: str, name: str) -> Buffer:
-    """A buffer by its set and name. Raises: ValueError naming what there is."""
+    """A buffer by its set and name. Raises: OutOfRangeError naming what there is."""
     if set_name not in BUFFER_SETS:
-        raise ValueError(f"buffer set: {set_name!r} is not one of {', '.join(BUFFER_SETS)}")
+        raise OutOfRangeError("buffer set", set_name, ", ".join(BUFFER_SETS))
     names = BUFFER_SETS[set_name]
     if name not in names:
-        raise ValueError(f"buffer: {name!r} is not in the set {set_name!r}: {', '.join(names)}")
+        raise OutOfRangeError("buffer", name, f"{', '.join(names)} in the set {set_name}")
     return names[name]

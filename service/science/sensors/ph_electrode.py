@@ -23,7 +23,7 @@ from service.science.constants import (
     GAS_CONSTANT_J_MOL_K,
     LN10,
 )
-from service.science.numeric.checks import Floats, as_floats, as_number
+from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, as_number
 from service.science.sensors.buffers import Buffer
 
 ISOPOTENTIAL_PH: Final = 7.0
@@ -96,14 +96,15 @@ def calibrate(
 ) -> Calibration:
     """Offset and slope from two or more buffers, each at its own temperature.
 
-    Two buffers give the line exactly, more by least squares. Raises: ValueError for fewer than
+    Two buffers give the line exactly, more by least squares. Raises: OutOfRangeError for fewer than
     two buffers, for buffers less than 1 pH apart, and for a line that falls the wrong way.
     """
     if len(points) < 2:
-        raise ValueError(f"points: {len(points)} is not 2 or more buffers")
+        raise OutOfRangeError("points", len(points), "2 or more buffers")
     ph = np.array([float(point.buffer.ph_at(point.temperature_c)) for point in points])
     if np.ptp(ph) < 1.0:
-        raise ValueError(f"points: buffers {np.ptp(ph):.2f} pH apart are not 1 pH or more apart")
+        given = f"buffers {np.ptp(ph):.2f} pH apart"
+        raise OutOfRangeError("points", given, "buffers 1 pH or more apart")
     millivolts = np.array(
         [
             as_number("millivolts", point.millivolts, low=-2000.0, high=2000.0, unit="mV")
@@ -114,9 +115,10 @@ def calibrate(
     ideal = -nernst * (ph - ISOPOTENTIAL_PH)
     slope, offset = (float(number) for number in np.polyfit(ideal, millivolts, 1))
     if slope <= 0.05:
-        raise ValueError(
-            f"millivolts: slope {100 * slope:.0f} % of Nernst is not above 5 %; buffers swapped, "
-            "poles reversed or electrode broken"
+        raise OutOfRangeError(
+            "points",
+            f"a slope of {100 * slope:.0f} % of Nernst",
+            "a slope above 5 %; buffers swapped, poles reversed or electrode broken",
         )
     residual = np.max(np.abs((millivolts - offset - slope * ideal) / (slope * nernst)))
     worst = float(residual) if len(points) > 2 else 0.0
@@ -138,11 +140,11 @@ def millivolts_from_volts(
     """Electrode millivolts from an amplifier's output (any shape).
 
     Parameters: ``volts`` measured; ``gain`` of the amplifier, not 0 (negative if it inverts);
-    ``zero_volts`` output for 0 mV. Raises: ValueError naming the parameter.
+    ``zero_volts`` output for 0 mV. Raises: OutOfRangeError naming the parameter.
     """
     factor = as_number("gain", gain)
     if factor == 0.0:
-        raise ValueError("gain: 0 is not a gain")
+        raise OutOfRangeError("gain", factor, "any number but 0")
     zero = as_number("zero_volts", zero_volts, unit="V")
     return np.asarray((as_floats("volts", volts, unit="V") - zero) * 1e3 / factor)
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from service.science.constants import CELSIUS_ZERO_K
-from service.science.numeric.checks import Floats, as_floats, as_number
+from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, as_number
 from service.science.sensors.buffers import BUFFER_SETS, Buffer, buffer
 from service.science.sensors.ph_electrode import (
     Calibration,
@@ -66,13 +66,13 @@ class SteinhartHart:
 def steinhart_hart_from_points(
     resistance_ohm: Sequence[float], temperature_c: Sequence[float]
 ) -> SteinhartHart:
-    """Coefficients through three points (resistance, temperature). Raises: ValueError."""
+    """Coefficients through three points (resistance, temperature). Raises: OutOfRangeError."""
     ohm = as_floats("resistance_ohm", resistance_ohm, above=0.0, unit="ohm")
     kelvin = as_floats("temperature_c", temperature_c, low=-60.0, high=200.0) + CELSIUS_ZERO_K
     if ohm.shape != (3,) or kelvin.shape != (3,):
-        raise ValueError(f"resistance_ohm: {ohm.size} values are not three points")
+        raise OutOfRangeError("resistance_ohm", ohm.tolist(), "three points of (ohm, °C)")
     if np.unique(ohm).size < 3 or np.isnan(ohm + kelvin).any():
-        raise ValueError("resistance_ohm: three different resistances are needed")
+        raise OutOfRangeError("resistance_ohm", ohm.tolist(), "three different resistances")
     ln_r = np.log(ohm)
     matrix = np.stack([np.ones(3), ln_r, ln_r**3], axis=1)
     a, b, c = (float(number) for number in np.linalg.solve(matrix, 1.0 / kelvin))
@@ -134,12 +134,13 @@ def light_gain(raw: ArrayLike, reference: ArrayLike, *, dark: float = 0.0) -> fl
     """Gain of a light sensor from readings beside a reference meter.
 
     Parameters: ``raw`` and ``reference`` (>= 0), shape (n,); ``dark`` as in ``light_from_raw``.
-    Returns: least-squares gain through the dark point. Raises: ValueError where no pair is lit.
+    Returns: least-squares gain through the dark point. Raises: OutOfRangeError: no pair is lit.
     """
     signal = as_floats("raw", raw) - as_number("dark", dark)
     meter = as_floats("reference", reference, low=0.0)
     both = np.isfinite(signal + meter) & (signal > 0.0)
     if not both.any():
-        raise ValueError("raw: no reading above the dark signal beside the reference")
+        allowed = "a reading above the dark signal beside one of the reference"
+        raise OutOfRangeError("raw", signal.tolist(), allowed)
     signal, meter = signal[both], meter[both]
     return float(np.sum(signal * meter) / np.sum(np.square(signal)))

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from service.science.constants import SECONDS_PER_HOUR
-from service.science.numeric.checks import Floats, as_number
+from service.science.numeric.checks import Floats, OutOfRangeError, as_number
 from service.science.numeric.intervals import IntArray, Runs, gaps, runs_above, series, steps
 from service.science.temperature.rate import rate_c_per_h
 
@@ -94,7 +94,7 @@ def excursions(
 
     Raises
     ------
-    ValueError: time not sorted, lengths unequal, low_c > high_c, a negative setting.
+    OutOfRangeError: time not sorted, lengths unequal, low_c > high_c, a negative setting.
     """
     band = as_number("hysteresis_c", hysteresis_c, low=0)
     shortest = as_number("min_length_s", min_length_s, low=0)
@@ -204,10 +204,10 @@ def degree_hours(
 
     Raises
     ------
-    ValueError: time not sorted, lengths unequal, unknown side.
+    OutOfRangeError: time not sorted, lengths unequal, unknown side.
     """
     if side not in ("above", "below"):
-        raise ValueError(f"side is {side!r}; allowed: 'above' or 'below'")
+        raise OutOfRangeError("side", side, "above or below")
     time, temperature = series("temperature_c", time_s, temperature_c)
     gap = gaps(steps(time), max_gap_s)
     limit = as_number("limit_c", limit_c)

@@ -100,7 +100,7 @@ def forecast_crossing(
 
     Raises
     ------
-    ValueError: time not sorted, lengths unequal, window or horizon not positive.
+    OutOfRangeError: time not sorted, lengths unequal, window or horizon not positive.
     """
     window = as_number("window_s", window_s, above=0, unit="s")
     horizon = as_number("horizon_s", horizon_s, above=0, unit="s")

@@ -36,7 +36,7 @@ def rate_c_per_h(
 
     Raises
     ------
-    ValueError: time not sorted, lengths unequal, window_s not positive, min_samples below 2.
+    OutOfRangeError: time not sorted, lengths unequal, window_s not positive, min_samples below 2.
     """
     window = as_number("window_s", window_s, above=0)
     fewest = int(as_number("min_samples", min_samples, low=2))

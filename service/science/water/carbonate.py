@@ -21,7 +21,7 @@ from service.science.carbonate.inputs import (
     evidence,
 )
 from service.science.carbonate.ions import checked_gh
-from service.science.numeric.checks import Floats, as_floats
+from service.science.numeric.checks import Floats, OutOfRangeError, as_floats
 
 
 @dataclass(frozen=True)
@@ -69,11 +69,12 @@ def water_after_change(
 
     Raises
     ------
-    ValueError: an argument outside its range, or one hardness without the other.
+    OutOfRangeError: an argument outside its range, or one hardness without the other.
     """
     share = as_floats("fraction", fraction, low=0, high=1)
     if (gh_meq_l is None) != (new_gh_meq_l is None):
-        raise ValueError("gh_meq_l and new_gh_meq_l: one is missing; give both or none")
+        missing = "gh_meq_l" if gh_meq_l is None else "new_gh_meq_l"
+        raise OutOfRangeError(missing, None, "the GH of both waters, or of neither")
     before = _Water(
         checked_alkalinity(alkalinity_meq_l),
         checked_temperature(temperature_c),

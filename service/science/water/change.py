@@ -5,7 +5,7 @@ Each change removes a fraction of well-mixed water and replaces it: a mass balan
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -24,6 +24,8 @@ __all__ = [
     "steady_state",
 ]
 
+_REACHED: Final = "what lies between tank and new water; no water change reaches anything else"
+
 
 def concentration_after_changes(
     c0: ArrayLike, c_tap: ArrayLike, fraction: ArrayLike, n: ArrayLike = 1
@@ -40,7 +42,7 @@ def concentration_after_changes(
 
     Raises
     ------
-    ValueError: a negative concentration or n, a fraction outside 0-1.
+    OutOfRangeError: a negative concentration or n, a fraction outside 0-1.
     """
     before = as_floats("c0", c0, low=0)
     tap = as_floats("c_tap", c_tap, low=0)
@@ -57,7 +59,7 @@ def fraction_for_target(
 
     Raises
     ------
-    ValueError: `target` lies outside the range from c0 to c_tap, so that no change reaches it;
+    OutOfRangeError: `target` lies outside the range from c0 to c_tap, so that no change reaches it;
         a negative concentration; n not positive.
     """
     before = as_floats("c0", c0, low=0)
@@ -72,7 +74,7 @@ def fraction_for_target(
     left = np.where(same, 1.0, left)
     unknown = np.isnan(before + tap + aim)
     out_of_reach = ~unknown & ~((left >= 0) & (left <= 1))
-    refuse_where(out_of_reach, "target", aim, "c0 to c_tap: no water change reaches it")
+    refuse_where(out_of_reach, "target", aim, _REACHED)
     return np.asarray(1 - left ** (1 / times))
 
 
@@ -83,7 +85,7 @@ def changes_for_target(
 
     Raises
     ------
-    ValueError: `target` is not between c0 and c_tap (c_tap itself is never quite reached);
+    OutOfRangeError: `target` is not between c0 and c_tap (c_tap itself is never quite reached);
         a negative concentration; a fraction that is not above 0 and below 1.
     """
     before = as_floats("c0", c0, low=0)
@@ -92,7 +94,7 @@ def changes_for_target(
     share = as_floats("fraction", fraction, above=0, below=1)
     inside = ((tap < aim) & (aim <= before)) | ((before <= aim) & (aim < tap))
     wrong = ~np.isnan(before + tap + aim) & ~(inside | (aim == before))
-    refuse_where(wrong, "target", aim, "c0 to c_tap: no number of water changes reaches it")
+    refuse_where(wrong, "target", aim, _REACHED)
     span = before - tap
     left = np.divide(aim - tap, span, out=np.ones(np.broadcast(aim, span).shape), where=span != 0)
     # A change that hits the target exactly must not be rounded up to one more.
@@ -121,7 +123,7 @@ def steady_state(
 
     Raises
     ------
-    ValueError: a negative concentration, a fraction outside its range.
+    OutOfRangeError: a negative concentration, a fraction outside its range.
     """
     tap = as_floats("c_tap", c_tap, low=0)
     share = as_floats("fraction", fraction, above=0, high=1)
@@ -143,11 +145,11 @@ def fraction_for_steady_state(
 
     Raises
     ------
-    ValueError: a negative argument, a ceiling not above c_tap.
+    OutOfRangeError: a negative argument, a ceiling not above c_tap.
     """
     tap = as_floats("c_tap", c_tap, low=0)
     most = as_floats("ceiling", ceiling, low=0)
     rise = as_floats("production_per_interval", production_per_interval, low=0)
-    refuse_where(most <= tap, "ceiling", most, "what lies above c_tap")
+    refuse_where(most <= tap, "ceiling", most, "above that of the new water")
     share = rise / (most - tap)
     return np.asarray(np.where(share <= 1, share, np.nan))

@@ -32,13 +32,13 @@ def hot_fraction(target_c: ArrayLike, cold_c: ArrayLike, hot_c: ArrayLike) -> Fl
 
     Raises
     ------
-    ValueError: hot not warmer than cold, or a target that the two cannot reach.
+    OutOfRangeError: hot not warmer than cold, or a target that the two cannot reach.
     """
     cold = as_floats("cold_c", cold_c, low=0, high=100)
     hot = as_floats("hot_c", hot_c, low=0, high=100)
     aim = as_floats("target_c", target_c, low=0, high=100)
-    refuse_where(hot <= cold, "hot_c", hot, "what is warmer than cold_c")
-    refuse_where((aim < cold) | (aim > hot), "target_c", aim, "cold_c to hot_c")
+    refuse_where(hot <= cold, "hot_c", hot, "warmer than the cold water")
+    refuse_where((aim < cold) | (aim > hot), "target_c", aim, "from cold to hot water")
     return np.asarray((aim - cold) / (hot - cold))
 
 
@@ -125,7 +125,7 @@ def blend_for_hardness(
 
     Raises
     ------
-    ValueError: a negative value.
+    OutOfRangeError: a negative value.
     """
     tap = _pair("tap", tap_kh_meq_l, tap_gh_meq_l)
     soft = _pair("soft", soft_kh_meq_l, soft_gh_meq_l)

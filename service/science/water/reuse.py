@@ -62,7 +62,7 @@ def reuse_for_plants(
 
     Raises
     ------
-    ValueError: a negative value.
+    OutOfRangeError: a negative value.
     """
     at_hand = as_number("litres", litres, low=0, unit="L")
     if salt_added or medicated:

@@ -17,7 +17,7 @@ table 2.4, give 0.25-0.40 for gravel and 0.25-0.50 for sand (from memory)."""
 def gross_volume_l(length_cm: ArrayLike, width_cm: ArrayLike, height_cm: ArrayLike) -> Floats:
     """Volume of the box length x width x height, all in cm, in litres.
 
-    ValueError for a dimension that is not positive.
+    OutOfRangeError for a dimension that is not positive.
     """
     length = as_floats("length_cm", length_cm, above=0, unit="cm")
     width = as_floats("width_cm", width_cm, above=0, unit="cm")
@@ -49,7 +49,7 @@ def net_volume_l(
 
     Raises
     ------
-    ValueError: a dimension not positive, glass that leaves no room, a fill height above the
+    OutOfRangeError: a dimension not positive, glass that leaves no room, a fill height above the
         rim, a bed deeper than the water, a porosity outside 0-1, or displacement that leaves
         no water.
     """
@@ -58,14 +58,14 @@ def net_volume_l(
     height = as_floats("height_cm", height_cm, above=0, unit="cm")
     glass = as_floats("glass_cm", glass_cm, low=0, unit="cm")
     no_room = (2 * glass >= length) | (2 * glass >= width) | (glass >= height)
-    refuse_where(no_room, "glass_cm", glass, "what leaves room between the panes")
+    refuse_where(no_room, "glass_cm", glass, "panes that leave room between them")
     inner_height = height - glass
     if fill_height_cm is None:
         fill = inner_height
     else:
         fill = as_floats("fill_height_cm", fill_height_cm, above=0, unit="cm")
         over = fill > inner_height * (1 + 1e-12)
-        refuse_where(over, "fill_height_cm", fill, "0 to the rim (height_cm less the glass)")
+        refuse_where(over, "fill_height_cm", fill, "0 to the rim (height less the glass)")
     depth = as_floats("substrate_depth_cm", substrate_depth_cm, low=0)
     refuse_where(depth > fill, "substrate_depth_cm", depth, "0 to the fill height")
     porosity = as_floats("substrate_porosity", substrate_porosity, low=0, high=1)

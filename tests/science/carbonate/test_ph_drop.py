@@ -96,5 +96,5 @@ def test_identical_estimates_agree_and_missing_stay_missing() -> None:
     assert np.isnan(gone.value)
     together = co2.estimate_co2(6.6, 1.4, 25)
     assert reconcile(together, gone).disagreement == 0
-    with pytest.raises(ValueError, match="reference_ph: 14 is outside"):
+    with pytest.raises(ValueError, match="reference_ph is 14; allowed"):
         estimate_co2_from_ph_drop(6.6, 25, 14)

@@ -173,9 +173,9 @@ def test_what_is_missing_is_named() -> None:
             24,
             gas_on_s=[(START_S, START_S + 10 * HOUR)],
         )
-    with pytest.raises(ValueError, match="gas_on_s: off at 1 is not after on at 2"):
+    with pytest.raises(ValueError, match=r"gas_on_s is \(2, 1\); allowed: .*off after on"):
         fit_gas_exchange([0.0], [1.0], 24, gas_on_s=[(2, 1)])
-    with pytest.raises(ValueError, match="co2_mg_l: shape"):
+    with pytest.raises(ValueError, match=r"co2_mg_l is .*; allowed: the shape of time_s"):
         fit_gas_exchange([0.0, 1.0], [1.0], 24)
 
 

@@ -83,5 +83,5 @@ def test_hours_to_level_edges() -> None:
 def test_refusals() -> None:
     with pytest.raises(FitError, match="injection rate is not known"):
         gas_plan(replace(FIT, injection_mg_l_h=None), **WISHES)
-    with pytest.raises(ValueError, match="gas_hours_per_day: 25 is outside 0 to 24 h"):
+    with pytest.raises(ValueError, match="gas_hours_per_day is 25; allowed: 0 to 24 h"):
         gas_plan(FIT, target_mg_l=30, volume_l=180, gas_hours_per_day=25)

@@ -56,7 +56,7 @@ def test_interval_of_the_fit_holds_the_truth_95_in_100():
 
 def test_two_depths_give_no_interval_and_one_is_refused():
     assert fit_attenuation([0, 20], [100, 80]).high_per_m == np.inf
-    with pytest.raises(ValueError, match="number of depths: 1 is outside 2 and more"):
+    with pytest.raises(ValueError, match="number of depths is 1; allowed: 2 and more"):
         fit_attenuation([20, 20], [100, 80])
 
 

@@ -103,9 +103,9 @@ def test_empty_series_has_no_dose():
 
 
 def test_negative_illuminance_is_refused():
-    with pytest.raises(ValueError, match="lux: -5 is outside the finite numbers from 0"):
+    with pytest.raises(ValueError, match="lux is -5; allowed: a number from 0"):
         lux_hours([0, 1], [10, -5])
-    with pytest.raises(ValueError, match="lux: -5 is outside the finite numbers from 0"):
+    with pytest.raises(ValueError, match="lux is -5; allowed: a number from 0"):
         ppfd_from_lux(-5)
 
 

@@ -117,12 +117,15 @@ def test_too_few_samples_hold_no_area(size):
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"time_s": [0, 2, 1]}, r"time_s is 1.0 at position 2.*sorted"),
-        ({"temperature_c": [1, 2]}, r"temperature_c has shape \(2,\)"),
-        ({"low_c": 27.0}, "low_c: 27 is outside"),
-        ({"hysteresis_c": -1.0}, "hysteresis_c: -1 is outside"),
-        ({"max_gap_s": 0.0}, "max_gap_s: 0 is outside the finite numbers above 0"),
-        ({"temperature_c": [1, np.inf, 2]}, "temperature_c holds an infinite value"),
+        ({"time_s": [0, 2, 1]}, r"time_s is 1; allowed: sorted times, .* at 2, follows 2"),
+        (
+            {"temperature_c": [1, 2]},
+            r"shape of temperature_c is \(2,\); allowed: .* as many as in time_s, \(3,\)",
+        ),
+        ({"low_c": 27.0}, "low_c is 27; allowed"),
+        ({"hysteresis_c": -1.0}, "hysteresis_c is -1; allowed"),
+        ({"max_gap_s": 0.0}, "max_gap_s is 0; allowed: a number above 0"),
+        ({"temperature_c": [1, np.inf, 2]}, "temperature_c is inf; allowed: finite numbers or NaN"),
     ],
 )
 def test_bad_input_names_field_value_and_what_is_allowed(change, message):

@@ -38,7 +38,7 @@ def test_percent_of_emerson_1975(ph, temperature_c, percent):
 
 
 def test_outside_the_range():
-    with pytest.raises(ValueError, match="temperature_c: 77 is outside 0 to 40 °C"):
+    with pytest.raises(ValueError, match="temperature_c is 77; allowed: 0 to 40 °C"):
         unionised_fraction(7, 77)
 
 

@@ -79,5 +79,5 @@ def test_never_above_a_target_with_pure_water(tap_kh, tap_gh, target_kh, target_
 
 
 def test_negative_hardness_is_refused():
-    with pytest.raises(ValueError, match="tap_kh_meq_l: -1 is outside"):
+    with pytest.raises(ValueError, match="tap_kh_meq_l is -1; allowed"):
         blend_for_hardness(tap_kh_meq_l=-1, tap_gh_meq_l=1, target_kh_meq_l=1, target_gh_meq_l=1)

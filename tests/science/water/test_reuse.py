@@ -54,5 +54,5 @@ def test_hard_and_rich_water_is_told():
 
 
 def test_negative_litres():
-    with pytest.raises(ValueError, match="litres: -1 is outside"):
+    with pytest.raises(ValueError, match="litres is -1; allowed"):
         reuse_for_plants(-1, salt_added=False, medicated=False)

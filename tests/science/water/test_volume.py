@@ -38,16 +38,16 @@ def test_broadcasts():
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        ({"length_cm": 0}, "length_cm: 0 is outside the finite numbers above 0 cm"),
-        ({"glass_cm": 30}, "glass_cm: 30 is outside what leaves room"),
-        ({"fill_height_cm": 60}, "fill_height_cm: 60 is outside 0 to the rim"),
-        ({"substrate_depth_cm": 50}, "substrate_depth_cm: 50 is outside 0 to the fill height"),
+        ({"length_cm": 0}, "length_cm is 0; allowed: a number above 0 cm"),
+        ({"glass_cm": 30}, "glass_cm is 30; allowed: panes that leave room"),
+        ({"fill_height_cm": 60}, "fill_height_cm is 60; allowed: 0 to the rim"),
+        ({"substrate_depth_cm": 50}, "substrate_depth_cm is 50; allowed: 0 to the fill height"),
         (
             {"substrate_porosity": 1.2},
-            "substrate_porosity: 1.2 is outside 0 to 1",
+            "substrate_porosity is 1.2; allowed: 0 to 1",
         ),
-        ({"hardscape_l": 200}, "hardscape_l: 200 is outside 0 to the room for water"),
-        ({"length_cm": np.inf}, "length_cm: inf is outside"),
+        ({"hardscape_l": 200}, "hardscape_l is 200; allowed: 0 to the room for water"),
+        ({"length_cm": np.inf}, "length_cm is inf; allowed"),
     ],
 )
 def test_impossible_tank(arguments, message):

@@ -89,7 +89,7 @@ def _low_slope(case: Case) -> Iterator[tuple[Evidence, str]]:
 
 
 def _slope_percent(entry: LogEntry) -> float | None:
-    """From the buffers of a calibration, or as the electrode's own meter told it."""
+    """From the buffers of a calibration, or as the electrode's own meter reported it."""
     try:
         return read_calibration(entry.data, to_us(entry.time))[2].slope_percent
     except InvalidInputError:  # written before entries were checked; the ingester tells of it
@@ -113,5 +113,5 @@ def _disagreement(case: Case) -> Iterator[tuple[Evidence, str]]:
 
 RULE = Rule(
     CODE, "KH too old, electrode slope low, or two estimates of CO2 disagree", judge,
-    hold=timedelta(hours=2),
+    clear_delay=timedelta(hours=2),
 )  # fmt: skip

@@ -28,7 +28,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     before_min = -day.reached_min
     most = case.limit("gas_early_min")
-    if not (most * (0.7 if case.stands(CODE) else 1.0) < before_min < LEFT_ON_MIN):
+    if not (most * (0.7 if case.active(CODE) else 1.0) < before_min < LEFT_ON_MIN):
         return
     later_min = 5.0 * max(round((before_min - case.limit("gas_margin_min") - 15) / 5), 1)
     moved = moved_clock(plan.gas_on.hour * 60 + plan.gas_on.minute + later_min)
@@ -56,6 +56,6 @@ def judge(case: Case) -> Iterator[Finding]:
 
 
 RULE = Rule(
-    CODE, "target reached long before lights-on", judge, hold=timedelta(hours=6),
-    settle=timedelta(days=2),
+    CODE, "target reached long before lights-on", judge, clear_delay=timedelta(hours=6),
+    settling=timedelta(days=2),
 )  # fmt: skip

@@ -25,7 +25,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if lamp_off_plan(case, day) or water_changed_before(case, day):
         return
     least = case.limit("gas_late_min")
-    if day.reached_min < (least / 2 if case.stands(CODE) else least):
+    if day.reached_min < (least / 2 if case.active(CODE) else least):
         return
     earlier_min = _rounded(minutes_earlier(case, day))
     plan = case.tank.photoperiod
@@ -111,6 +111,6 @@ def _rounded(minutes: float) -> float:
 
 
 RULE = Rule(
-    CODE, "target reached long after lights-on", judge, hold=timedelta(hours=6),
-    settle=timedelta(days=2),
+    CODE, "target reached long after lights-on", judge, clear_delay=timedelta(hours=6),
+    settling=timedelta(days=2),
 )  # fmt: skip

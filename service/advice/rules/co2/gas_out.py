@@ -48,7 +48,7 @@ def no_gas(case: Case, least_light: timedelta = LEAST_LIGHT) -> Co2Day | None:
     day = last_day(case, least_light)
     if not case.tank.co2_injected or day is None:
         return None
-    most = case.limit("gas_out_mg_l") * (1.25 if case.stands(CODE) else 1.0)
+    most = case.limit("gas_out_mg_l") * (1.25 if case.active(CODE) else 1.0)
     return day if day.peak_mg_l <= most else None
 
 

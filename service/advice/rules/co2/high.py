@@ -18,7 +18,7 @@ def judge(case: Case) -> Iterator[Finding]:
     high = case.view.co2_high
     if high is None:
         return
-    held = high.ongoing_min >= (0 if case.stands(CODE) else case.limit("co2_high_hold_min"))
+    held = high.ongoing_min >= (0 if case.active(CODE) else case.limit("co2_high_hold_min"))
     ongoing = held and high.ongoing_min > 0
     if not ongoing and high.minutes < case.limit("co2_high_day_min"):
         return

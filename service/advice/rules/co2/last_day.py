@@ -6,7 +6,7 @@ from datetime import timedelta
 
 from service.advice.care_log import entries
 from service.advice.engine.rule import Case
-from service.derive.light import local_moment
+from service.derive.local_time import local_moment
 from service.derive.models import Co2Day
 from service.registry.models import LogKind
 

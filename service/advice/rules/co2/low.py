@@ -32,9 +32,9 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     least = case.limit("co2_low_lit_min")
     low_min = minutes_too_low(case, lit)
-    if low_min < (least / 2 if case.stands(CODE) else least):
+    if low_min < (least / 2 if case.active(CODE) else least):
         return
-    if not case.stands(CODE) and lit.last_hour_below_share < RECOVERED_SHARE:
+    if not case.active(CODE) and lit.last_hour_below_share < RECOVERED_SHARE:
         return  # whatever it was is over: don't open the gas further on account of it
     co2, tank = case.view.co2, case.tank
     target = f"{co2.target_low_mg_l:.0f} to {co2.target_high_mg_l:.0f} mg/L"

@@ -34,7 +34,7 @@ def judge(case: Case) -> Iterator[Finding]:
     means = np.array([one.mean_lit_mg_l for one in full])
     spread = usual_step(means)
     most = case.limit("co2_unsteady_share")
-    if spread <= (0.7 * most if case.stands(CODE) else most):
+    if spread <= (0.7 * most if case.active(CODE) else most):
         return
     yield Finding(
         code=CODE,
@@ -64,4 +64,4 @@ def usual_step(means: Array) -> float:
     return float(np.median(np.abs(np.diff(means))) / np.median(means))
 
 
-RULE = Rule(CODE, "CO2 while lit differs from day to day", judge, hold=timedelta(hours=6))
+RULE = Rule(CODE, "CO2 while lit differs from day to day", judge, clear_delay=timedelta(hours=6))

@@ -28,7 +28,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if len(minima) < days + 1:
         return
     lowest, before = minima[-1], minima[-1 - days]
-    margin = case.limit("cooling_margin_c") * (1.5 if case.stands(CODE) else 1.0)
+    margin = case.limit("cooling_margin_c") * (1.5 if case.active(CODE) else 1.0)
     if not (found.low_c <= lowest <= found.low_c + margin and before - lowest > 0.3):
         return
     per_day = (before - lowest) / days

@@ -26,14 +26,14 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     dli, days = found
     plants = case.tank.plants
-    slack = case.limit("dli_tolerance_share") * (0.5 if case.stands(CODE) else 1.0)
+    slack = case.limit("dli_tolerance_share") * (0.5 if case.active(CODE) else 1.0)
     if dli > plants.dli_high_mol_m2_d * (1 + slack):
         bound, word, way = plants.dli_high_mol_m2_d, "much", "lower"
     elif dli < plants.dli_low_mol_m2_d * (1 - slack):
         bound, word, way = plants.dli_low_mol_m2_d, "little", "raise"
     else:
         return
-    if _told_otherwise(case, way):
+    if _other_rule_decides(case, way):
         return
     share = bound / dli if dli > 0 else float("inf")
     change_min = 60 * case.tank.photoperiod.hours * (share - 1)
@@ -62,7 +62,7 @@ def judge(case: Case) -> Iterator[Finding]:
     )  # fmt: skip
 
 
-def _told_otherwise(case: Case, way: str) -> bool:
+def _other_rule_decides(case: Case, way: str) -> bool:
     """Whether another rule names other hours of light for a reason that goes first.
 
     The timer is put right before the lamp is judged; light that is short for a while on purpose

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from service.advice.care_log import entries
 from service.advice.engine.rule import Case
-from service.derive.light import local_day, local_moment
+from service.derive.local_time import local_day, local_moment
 from service.registry.models import LogKind
 
 

@@ -25,7 +25,7 @@ def judge(case: Case) -> Iterator[Finding]:
     hours = case.limit("settling_hours")
     days = full_days(case)
     lit_h = days[-1].photoperiod_h if days and days[-1].lit else case.tank.photoperiod.hours
-    if began is None or lit_h <= hours + (0.25 if case.stands(CODE) else ALLOWED_H):
+    if began is None or lit_h <= hours + (0.25 if case.active(CODE) else ALLOWED_H):
         return
     what, start = began
     until = start + timedelta(weeks=case.limit("settling_weeks"))
@@ -54,4 +54,4 @@ def judge(case: Case) -> Iterator[Finding]:
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "weeks after a set-up or a large replant", judge, settle=timedelta(days=21))
+RULE = Rule(CODE, "weeks after a set-up or a large replant", judge, settling=timedelta(days=21))

@@ -11,7 +11,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.phrases import clock, span
 from service.advice.rules.light.full_days import full_days, light_sensor
-from service.derive.light import local_moment
+from service.derive.local_time import local_moment
 from service.derive.models import LightDay
 
 CODE = "light-shifted"
@@ -25,7 +25,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if len(days) < DAYS or case.tank.photoperiod.hours <= 0:
         return
     shifts = [shift_min(case, one) for one in days]
-    most = case.limit("light_shift_min") * (0.6 if case.stands(CODE) else 1.0)
+    most = case.limit("light_shift_min") * (0.6 if case.active(CODE) else 1.0)
     if not (all(one > most for one in shifts) or all(one < -most for one in shifts)):
         return
     shift = shifts[-1]

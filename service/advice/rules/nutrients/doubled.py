@@ -75,4 +75,4 @@ def _finding(case: Case, plan: DosePlan, amount: Amount, total: float) -> Findin
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "more of a dose was logged than planned", judge, settle=timedelta(days=14))
+RULE = Rule(CODE, "more of a dose was logged than planned", judge, settling=timedelta(days=14))

@@ -64,4 +64,4 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
 
 
 RULE = Rule(CODE, "a planned dose was left out after the last change", judge,
-            settle=timedelta(days=14))  # fmt: skip
+            settling=timedelta(days=14))  # fmt: skip

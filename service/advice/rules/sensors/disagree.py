@@ -38,7 +38,7 @@ def judge(case: Case) -> Iterator[Finding]:
             continue
         apart, one, other = max(pairs, key=lambda pair: pair[0])
         most = case.limit(name)
-        if apart > (0.6 * most if case.stands(CODE, quantity) else most):
+        if apart > (0.6 * most if case.active(CODE, quantity) else most):
             yield _finding(case, apart, most, one, other)
 
 

@@ -52,4 +52,4 @@ def _finding(subject: str, why: str, todo: str, *caution: str) -> Finding:
     )
 
 
-RULE = Rule(CODE, "something nothing can be said of, and why", judge, settle=timedelta(days=30))
+RULE = Rule(CODE, "something nothing can be said of, and why", judge, settling=timedelta(days=30))

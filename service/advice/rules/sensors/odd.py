@@ -76,6 +76,6 @@ def _finding(one: SeriesInfo, code: str, title: str, action: str) -> Finding:
 
 
 STUCK_RULE = Rule(STUCK_CODE, "a sensor's readings no longer move", judge_stuck,
-                  settle=timedelta(days=2))  # fmt: skip
+                  settling=timedelta(days=2))  # fmt: skip
 IMPLAUSIBLE_RULE = Rule(IMPLAUSIBLE_CODE, "a sensor sends what can't be", judge_implausible,
-                        settle=timedelta(days=2))  # fmt: skip
+                        settling=timedelta(days=2))  # fmt: skip

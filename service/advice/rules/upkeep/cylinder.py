@@ -41,7 +41,7 @@ def judge(case: Case) -> Iterator[Finding]:
     left_g = cylinder.content_g - cylinder.g_per_day * days_since(case, cylinder.since)
     left_days = left_g / cylinder.g_per_day
     notice = case.limit("cylinder_notice_days")
-    if left_days > notice * (1.3 if case.stands(CODE) else 1.0):
+    if left_days > notice * (1.3 if case.active(CODE) else 1.0):
         return
     when = "by now" if left_days <= 0 else f"in about {days(left_days)}"
     yield Finding(

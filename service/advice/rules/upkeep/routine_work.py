@@ -88,8 +88,8 @@ def judge_kh_test(case: Case) -> Iterator[Finding]:
         if case.view.co2.alkalinity is not None and _probe_there(case):
             yield _unlogged(case, KH_TEST, "Nobody noted when KH was last tested.")
         return
-    told_there = case.limit("kh_test_valid_days") * case.limit("kh_doubt_share")
-    if age <= told_there or case.view.co2.co2 is None:
+    doubtful_after = case.limit("kh_test_valid_days") * case.limit("kh_doubt_share")
+    if age <= doubtful_after or case.view.co2.co2 is None:
         yield from _due(case, KH_TEST, case.now - timedelta(days=age))
 
 

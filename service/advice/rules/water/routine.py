@@ -13,7 +13,7 @@ from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.phrases import span
 from service.advice.rules.water.new_water import new_water
-from service.derive.light import local_day, local_moment
+from service.derive.local_time import local_day, local_moment
 
 CODE = "water-change-due"
 EVENING = time(20)

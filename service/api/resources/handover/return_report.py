@@ -16,8 +16,9 @@ from service.api.http.responses import as_json
 from service.api.resources.handover import html
 from service.api.resources.handover.schemas import AwaySchema, HandoverOptionsSchema, away_document
 from service.api.resources.recommendations import RecommendationSchema
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Moment, Text, TimeZone
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Text
+from service.schemas.times import Moment, TimeZone
 from service.times import format_moment
 
 blueprint = Blueprint(

@@ -9,10 +9,11 @@ from service.advice.handover.absence import LONGEST, USUAL
 from service.advice.handover.care_plan import Task
 from service.advice.handover.sheet import HandoverSheet, Limit, TankSheet
 from service.api.resources.recommendations import AmountSchema, RecommendationSchema
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Day, Moment, Name, Number, Text, TimeZone
 from service.registry.faults import NAME_LENGTH, NOTE_LENGTH
 from service.registry.models import Absence
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Name, Number, Text
+from service.schemas.times import Day, Moment, TimeZone
 from service.times import format_moment
 
 FORMS: Final = ("events", "todos")

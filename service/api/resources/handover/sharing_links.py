@@ -15,11 +15,12 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.faults import error_of, invalid_field
 from service.api.http.path_parameters import SHARE
 from service.api.http.responses import as_json
-from service.api.schemas.base import Items, Schema
-from service.api.schemas.fields import Choice, Moment, Name, Span, Text
 from service.errors import FieldFault, NotFoundError
 from service.registry.access import ShareLink
 from service.registry.faults import NAME_LENGTH
+from service.schemas.base import Items, Schema
+from service.schemas.fields import Choice, Name, Text
+from service.schemas.times import Moment, Span
 from service.times import format_moment
 
 STATES: Final = ("valid", "expired", "revoked")

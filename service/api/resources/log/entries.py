@@ -18,11 +18,12 @@ from service.api.http.path_parameters import ENTRY, TANK
 from service.api.http.responses import as_json
 from service.api.pointers import told_in_json
 from service.api.resources.log.schemas import ENTRIES, ENTRY_REFERENCE, LOG
-from service.api.schemas.base import Schema
-from service.api.schemas.fields import Choice, Moment, Whole
 from service.errors import NotFoundError
 from service.registry.models import LogEntry, LogKind, Tank
 from service.registry.volume import net_volume_l
+from service.schemas.base import Schema
+from service.schemas.fields import Choice, Whole
+from service.schemas.times import Moment
 from service.times import format_moment
 
 CLOCKS_APART: Final = timedelta(minutes=10)

@@ -6,13 +6,14 @@ from typing import Any, Final
 
 import marshmallow as ma
 
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Moment, Name, Number, Text, Whole
-from service.api.schemas.quantities import Measure, Share, alkalinity, hardness
 from service.registry.calibration import MOST_POINTS
 from service.registry.checks import COLDEST_C, MOST_GH_MEQ_L, MOST_L, MOST_MEQ_L, WARMEST_C
 from service.registry.faults import NAME_LENGTH, NOTE_LENGTH
 from service.registry.models import LogKind
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Name, Number, Text, Whole
+from service.schemas.quantities import Measure, Share, alkalinity, hardness
+from service.schemas.times import Moment
 from service.units import QUANTITIES
 
 

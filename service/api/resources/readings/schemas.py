@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any, Final
 
 from service.api.http.pagination import PageSchema
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Field, Moment, Number, Span, Text, Whole, YesNo
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Field, Number, Text, Whole, YesNo
+from service.schemas.times import Moment, Span
 from service.store import Flag
 from service.units import QUANTITIES
 

@@ -12,15 +12,17 @@ from ingest.decode.message import PAYLOAD_LIMIT_BYTES, Reason
 from service.api.context import app_singleton, current
 from service.api.http.blueprint import Blueprint
 from service.api.http.errors import TooLargeError
-from service.api.http.faults import error_of, invalid_body, messages_of
+from service.api.http.faults import error_of, invalid_body
 from service.api.http.json_text import read_json
 from service.api.http.path_parameters import TANK
 from service.api.http.responses import as_json
 from service.api.resources.readings.intake import Intake, Outcome, time_of
 from service.api.resources.readings.schemas import ReadingSchema, flag_words
-from service.api.schemas.base import Items, Nested, Schema
-from service.api.schemas.fields import Choice, Moment, Number, Text
 from service.errors import FieldFault
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Number, Text
+from service.schemas.messages import messages_of
+from service.schemas.times import Moment
 from service.store import Reading
 from service.times import format_moment
 from service.units import QUANTITIES

@@ -10,24 +10,7 @@ from typing import Any, Final
 import marshmallow as ma
 
 from service.advice.engine.practice import THRESHOLDS
-from service.api.schemas.base import Items, Nested, Schema, ValueSchema
-from service.api.schemas.fields import (
-    Choice,
-    Day,
-    Facts,
-    Field,
-    Name,
-    Number,
-    SpanOf,
-    Text,
-    TimeOfDay,
-    TimeZone,
-    Whole,
-    YesNo,
-    finite,
-)
-from service.api.schemas.quantities import Measure, Range, Share, alkalinity, hardness
-from service.api.schemas.refusal import wrong
+from service.errors import Refusal
 from service.registry.checks import (
     COLDEST_C,
     ENERGIES,
@@ -54,6 +37,11 @@ from service.registry.models import (
     WaterChangePlan,
 )
 from service.registry.volume import net_volume_l
+from service.schemas.base import Items, Nested, Schema, ValueSchema
+from service.schemas.fields import Choice, Facts, Field, Name, Number, Text, Whole, YesNo, finite
+from service.schemas.quantities import Measure, Share, alkalinity, hardness
+from service.schemas.ranges import Range
+from service.schemas.times import Day, SpanOf, TimeOfDay, TimeZone
 from service.units import QUANTITIES
 
 _HOUR: Final = timedelta(hours=1)
@@ -120,7 +108,7 @@ class Thresholds(Field):
             number = finite(given)
             if number is None or not known.low <= number <= known.high:
                 allowed = f"a number from {known.low:g} to {known.high:g} {known.unit}"
-                raise ma.ValidationError({name: [wrong(given, allowed)]})
+                raise ma.ValidationError({name: [Refusal(given, allowed)]})
             found[name] = number
         return found
 

@@ -18,11 +18,10 @@ from service.api.http.merge_patch import merged
 from service.api.http.path_parameters import TANK
 from service.api.pointers import told_in_json
 from service.api.resources.tanks.schemas import TankSchema, TanksSchema
-from service.api.schemas.base import Schema
-from service.api.schemas.fields import Choice, Name, is_name
-from service.api.schemas.refusal import wrong
-from service.errors import ConflictError, FieldFault, NotFoundError
+from service.errors import ConflictError, FieldFault, NotFoundError, Refusal
 from service.registry.models import Tank
+from service.schemas.base import Schema
+from service.schemas.fields import Choice, Name, is_name
 
 MERGE_PATCH: Final = "application/merge-patch+json"
 _ATTEMPTS: Final = 3
@@ -176,5 +175,4 @@ def _loaded(body: Any) -> Tank:
 
 def _check_id(tank: str) -> None:
     if not is_name(tank):
-        message = f"tank {wrong(tank, Name.allowed)}"
-        raise error_of((FieldFault("?tank", message),))
+        raise error_of((FieldFault.of("?tank", Refusal(tank, Name.allowed), "tank"),))

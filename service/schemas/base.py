@@ -8,7 +8,7 @@ from typing import Any
 
 import marshmallow as ma
 
-from service.api.schemas.quantities import Range
+from service.schemas.ranges import Range
 
 
 class Schema(ma.Schema):

@@ -1,44 +1,49 @@
-"""Marshmallow fields with one wording of refusals and their own description in OpenAPI."""
+"""Marshmallow fields with one wording of refusals and their own description in OpenAPI.
+
+A field states once what a value may be. It refuses what is not allowed on both sides: JSON, when it
+is read, and the value of the program, by ``check``.
+"""
 
 from __future__ import annotations
 
 import math
-import re
-import zoneinfo
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime, time, timedelta
-from functools import cache
 from typing import Any
 
 import marshmallow as ma
 
-from service.api.schemas.refusal import wrong
-from service.times import (
-    MOMENT_ALLOWED,
-    MOMENT_PATTERN,
-    SPAN_ALLOWED,
-    SPAN_PATTERN,
-    format_moment,
-    format_span,
-    parse_moment,
-    parse_span,
-)
+from service.errors import Refusal
 
 MISSING = "is missing; it is required"
 _MOST_DIGITS = len(str(2**53))
 
 
 class Field(ma.fields.Field[Any]):
-    """A field that says what it allows, in errors and in OpenAPI."""
+    """A field that says what it allows, in errors, forms and OpenAPI.
+
+    Attributes:
+        doc: help text, a sentence.
+        label: what a form calls it, without the unit; by default made of the field's name.
+        example: a value as JSON.
+        allowed: what is allowed as JSON, in words.
+        json_schema: JSON Schema of the values.
+    """
 
     allowed = ""
     json_schema: Mapping[str, Any] = {}
 
-    def __init__(self, doc: str = "", *, example: Any = None, **kwargs: Any) -> None:
+    def __init__(
+        self, doc: str = "", *, label: str = "", example: Any = None, **kwargs: Any
+    ) -> None:
         super().__init__(**kwargs)
         self.doc = doc
+        self.label = label
         self.example = example
-        self.error_messages.update(required=MISSING, null=wrong(None, self.allowed))
+        self.error_messages["required"] = MISSING
+
+    def make_error(self, key: str, **kwargs: Any) -> ma.ValidationError:
+        """The refusal for one of marshmallow's own reasons."""
+        return self.refuse(None) if key == "null" else super().make_error(key, **kwargs)
 
     def openapi(self) -> dict[str, Any]:
         """The JSON Schema of the field's values."""
@@ -55,7 +60,25 @@ class Field(ma.fields.Field[Any]):
 
     def refuse(self, value: object) -> ma.ValidationError:
         """The refusal of a value."""
-        return ma.ValidationError(wrong(value, self.allowed))
+        return ma.ValidationError([Refusal(value, self.allowed)])
+
+    @property
+    def allowed_value(self) -> str:
+        """What is allowed as a value of the program, in words."""
+        return self.allowed
+
+    def check(self, value: Any) -> None:
+        """Refuse a value of the program that is not allowed.
+
+        Raises:
+            marshmallow.ValidationError: as for JSON.
+        """
+        if value is not None or not self.allow_none:
+            self._check(value)
+
+    def _check(self, value: Any) -> None:
+        """Where values look the same in JSON, reading them is the check."""
+        self.deserialize(value)
 
 
 class Number(Field):
@@ -121,7 +144,9 @@ class Text(Field):
         **kwargs: Any,
     ) -> None:
         self.longest, self.shortest, self.lines = longest, shortest, lines
-        self.allowed = f"text of {shortest} to {longest} characters, no control characters"
+        self.allowed = (
+            f"{'text' if lines else 'one line'} of {shortest} to {longest} printable characters"
+        )
         self.json_schema = {"type": "string", "maxLength": longest}
         if shortest:
             self.json_schema["minLength"] = shortest
@@ -133,7 +158,9 @@ class Text(Field):
         super().__init__(doc, **kwargs)
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> str:
-        if not isinstance(value, str) or not self.shortest <= len(value) <= self.longest:
+        if not isinstance(value, str) or len(value) > self.longest:
+            raise self.refuse(value)
+        if len(value.strip()) < self.shortest:
             raise self.refuse(value)
         if any(_forbidden(character, self.lines) for character in value):
             raise self.refuse(value)
@@ -193,151 +220,35 @@ class YesNo(Field):
         return value
 
 
-class Moment(Field):
-    """A moment: RFC 3339 with offset in, UTC with ``Z`` out."""
-
-    allowed = MOMENT_ALLOWED
-    json_schema: Mapping[str, Any] = {
-        "type": "string",
-        "format": "date-time",
-        "pattern": MOMENT_PATTERN,
-    }
-
-    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> str | None:
-        return None if value is None else format_moment(value)
-
-    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> datetime:
-        try:
-            return parse_moment(value)
-        except (ValueError, TypeError) as error:
-            raise self.refuse(value) from error
-
-
-class Span(Field):
-    """A length of time: ISO 8601 or ``5m`` in, ISO 8601 out."""
-
-    allowed = SPAN_ALLOWED
-    json_schema: Mapping[str, Any] = {"type": "string", "pattern": SPAN_PATTERN}
-
-    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> str | None:
-        return None if value is None else format_span(value)
-
-    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> timedelta:
-        try:
-            return parse_span(value)
-        except (ValueError, TypeError) as error:
-            raise self.refuse(value) from error
-
-
-class SpanOf(Span):
-    """A length of time that is a float on the Python side, counted in ``unit``."""
-
-    def __init__(
-        self,
-        unit: timedelta,
-        doc: str = "",
-        *,
-        longest: timedelta | None = None,
-        zero: bool = False,
-        **kwargs: Any,
-    ) -> None:
-        self.unit, self.longest, self.zero = unit, longest, zero
-        if longest is not None:
-            self.allowed = f"a duration up to {format_span(longest)}, such as PT5M, P7D, 5m or 7d"
-        super().__init__(doc, **kwargs)
-
-    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> str | None:
-        return None if value is None else format_span(value * self.unit)
-
-    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> Any:
-        if self.zero and value in ("P0D", "PT0S", "0s"):
-            return 0.0
-        span = super()._deserialize(value, attr, data, **kwargs)
-        if self.longest is not None and span > self.longest:
-            raise self.refuse(value)
-        return span / self.unit
-
-
-class Day(Field):
-    """A calendar day, ``YYYY-MM-DD``."""
-
-    allowed = "a day between 1970 and 2199, such as 2025-03-01"
-    json_schema: Mapping[str, Any] = {
-        "type": "string",
-        "format": "date",
-        "pattern": MOMENT_PATTERN,
-    }
-
-    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> str | None:
-        return None if value is None else value.isoformat()
-
-    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> date:
-        if not isinstance(value, str) or len(value) != 10:
-            raise self.refuse(value)
-        try:
-            day = date.fromisoformat(value)
-        except ValueError as error:
-            raise self.refuse(value) from error
-        if not 1970 <= day.year < 2200:
-            raise self.refuse(value)
-        return day
-
-
-class TimeOfDay(Field):
-    """A local time of day, ``HH:MM`` or ``HH:MM:SS``."""
-
-    allowed = "a time of day such as 10:30"
-    pattern = "^([01][0-9]|2[0-3]):[0-5][0-9](:[0-5][0-9])?$"
-    json_schema: Mapping[str, Any] = {"type": "string", "pattern": pattern}
-
-    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> str | None:
-        if value is None:
-            return None
-        return str(value.isoformat("seconds" if value.second else "minutes"))
-
-    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> time:
-        if not isinstance(value, str) or not re.fullmatch(self.pattern, value):
-            raise self.refuse(value)
-        return time.fromisoformat(value)
-
-
-class TimeZone(Field):
-    """A name of the IANA time zone database."""
-
-    allowed = "a name of the IANA time zone database, such as Europe/Lisbon"
-    json_schema: Mapping[str, Any] = {"type": "string"}
-
-    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> str:
-        if not isinstance(value, str) or value not in _time_zones():
-            raise self.refuse(value)
-        return value
-
-
 class Facts(Field):
     """A JSON object of free facts: names to numbers, text, true or false."""
 
-    allowed = "an object of up to 50 names with a number, a text, true or false each"
+    most = 50
+    longest = 500
+    allowed = f"an object of up to {most} names with a number, a text, true or false each"
     json_schema: Mapping[str, Any] = {
         "type": "object",
         "additionalProperties": {"type": ["number", "string", "boolean", "null"]},
-        "maxProperties": 50,
+        "maxProperties": most,
     }
 
     def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> dict[str, Any] | None:
         return None if value is None else dict(value)
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> dict[str, Any]:
-        if not isinstance(value, dict) or len(value) > 50:
+        if not isinstance(value, Mapping) or len(value) > self.most:
             raise self.refuse(value)
+        faults: dict[str, list[str]] = {}
         for name, fact in value.items():
-            numeric = isinstance(fact, int | float) and not isinstance(fact, bool)
-            plain = fact is None or isinstance(fact, bool | str)
-            if not (plain or (numeric and finite(fact) is not None)):
-                raise ma.ValidationError({name: [wrong(fact, "a number, text, true or false")]})
+            plain = fact is None or isinstance(fact, bool | str) or finite(fact) is not None
+            if not plain:
+                faults[name] = [Refusal(fact, "a finite number, text, true or false")]
             for text in (name, fact if isinstance(fact, str) else ""):
-                if len(text) > 500 or any(_forbidden(character, True) for character in text):
-                    raise ma.ValidationError({name: [wrong(text, "up to 500 plain characters")]})
-        return value
+                if len(text) > self.longest or any(_forbidden(c, True) for c in text):
+                    faults[name] = [Refusal(text, f"up to {self.longest} printable characters")]
+        if faults:
+            raise ma.ValidationError(faults)
+        return dict(value)
 
 
 def finite(value: object) -> float | None:
@@ -360,15 +271,17 @@ def within(number: float, low: float | None, high: float | None, above: float | 
     )
 
 
-def limits_text(low: float | None, high: float | None, above: float | None) -> str:
+def limits_text(low: float | None, high: float | None, above: float | None, unit: str = "") -> str:
     """The limits of a number for a message, with a leading blank; empty without limits."""
+    end = f" {unit}" if unit else ""
     if above is not None:
-        return f" above {above:g}" + (f" and up to {high:g}" if high is not None else "")
+        upper = f" and up to {high:.10g}" if high is not None else ""
+        return f" above {above:.10g}{upper}{end}"
     if low is not None and high is not None:
-        return f" from {low:g} to {high:g}"
+        return f" from {low:.10g} to {high:.10g}{end}"
     if low is not None:
-        return f" from {low:g}"
-    return f" up to {high:g}" if high is not None else ""
+        return f" from {low:.10g}{end}"
+    return f" up to {high:.10g}{end}" if high is not None else ""
 
 
 def is_name(text: str) -> bool:
@@ -385,8 +298,3 @@ def _forbidden(character: str, lines: bool) -> bool:
     if lines and character in "\n\r\t":
         return False
     return code < 0x20 or 0x7F <= code < 0xA0 or 0xD800 <= code < 0xE000
-
-
-@cache
-def _time_zones() -> frozenset[str]:
-    return frozenset(zoneinfo.available_timezones())

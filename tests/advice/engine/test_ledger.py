@@ -11,10 +11,11 @@ import pytest
 
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.lifecycle import MOST_UNFOLDED
-from service.advice.engine.recommendation import Evidence, Finding, Severity, State
+from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.derive.models import TankView
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry.models import LogEntry, LogKind
+from service.registry.recommendations import State
 from service.registry.registry import open_registry
 from tests.advice.cases import DAY, HOUR, MINUTE, view_with
 from tests.derive.pieces import NOON, a_tank, entry
@@ -24,7 +25,7 @@ def finding(
     code: str = "co2-high", severity: Severity = Severity.ADVICE, **other: object
 ) -> Finding:
     return Finding(
-        code, severity, f"{code} title", f"{code} action",
+        code, severity, f"{code} title", str(other.pop("action", f"{code} action")),
         (Evidence("as seen", "co2", 12.0, "mg/L", 20.0, NOON, "sensor a"),), **other,  # type: ignore[arg-type]
     )  # fmt: skip
 
@@ -158,7 +159,7 @@ def test_contradicted_one_does_not_linger_in_its_hold(ledger: Ledger) -> None:
 
 def test_standing_tells_rules_what_they_said(ledger: Ledger) -> None:
     ledger.update(at(NOON), [finding(subject="x")])
-    assert ledger.standing(["reed", "other"], NOON) == {
+    assert ledger.active(["reed", "other"], NOON) == {
         "reed": frozenset({("co2-high", "x")}),
         "other": frozenset(),
     }

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, Final
+from typing import Any, Final, Self
 
 import marshmallow as ma
 
 from service import units
-from service.api.schemas.fields import MISSING, Field, finite, limits_text, within
-from service.api.schemas.refusal import UnitRefusal, shown, wrong
-from service.errors import UnknownUnitError
+from service.errors import Refusal, UnitRefusal, UnknownUnitError, shown
+from service.schemas.fields import MISSING, Field, finite, limits_text, within
 
 #: Units worth naming in the documentation, by canonical UCUM code.
 _EXAMPLES: Final[dict[str, tuple[str, ...]]] = {
@@ -53,14 +51,14 @@ class Measure(Field):
         self.unit, self.low, self.high, self.above, self.display = unit, low, high, above, display
         self.allowed = (
             f'{{"value": number, "unit": text}} in {unit} or a unit that converts to it'
-            f"{limits_text(low, high, above)}{f' {unit}' if low or high or above else ''}"
+            f"{limits_text(low, high, above, unit)}"
         )
         super().__init__(doc, **kwargs)
 
     def openapi(self) -> dict[str, Any]:
         properties: dict[str, Any] = {
             "value": {"type": "number"},
-            "unit": {"type": "string", "examples": list(_EXAMPLES.get(self.unit, (self.unit,)))},
+            "unit": {"type": "string", "examples": list(unit_examples(self.unit))},
         }
         if self.display is not None:
             properties["display"] = {
@@ -75,10 +73,10 @@ class Measure(Field):
                 "readOnly": True,
             }
         schema = super().openapi()
-        limits = limits_text(self.low, self.high, self.above)
-        told = f"In {self.unit} on the way out, in any unit that converts to it on the way in"
-        told += f"; a value{limits} {self.unit}." if limits else "."
-        schema["description"] = f"{self.doc} {told}".strip()
+        limits = limits_text(self.low, self.high, self.above, self.unit)
+        units_text = f"In {self.unit} on the way out, in any unit that converts to it on the way in"
+        units_text += f"; a value{limits}." if limits else "."
+        schema["description"] = f"{self.doc} {units_text}".strip()
         schema["type"] = ["object", "null"] if self.allow_none else "object"
         schema |= {
             "properties": properties,
@@ -105,11 +103,33 @@ class Measure(Field):
         except UnknownUnitError as error:
             raise ma.ValidationError({"unit": [unit_wrong(unit, self.unit)]}) from error
         if finite(converted) is None or not within(converted, self.low, self.high, self.above):
-            limits = limits_text(self.low, self.high, self.above).strip() or "a finite number"
-            raise ma.ValidationError(
-                {"value": [f"is {shown(number)} {shown(unit)}; allowed: {limits} {self.unit}"]}
-            )
+            raise ma.ValidationError({"value": [QuantityRefusal(number, unit, self._limits)]})
         return converted
+
+    @property
+    def _limits(self) -> str:
+        limits = limits_text(self.low, self.high, self.above, self.unit)
+        return limits.strip() or f"a finite number, in {self.unit}"
+
+    @property
+    def allowed_value(self) -> str:
+        """A number within the limits, in the unit of the program."""
+        return "a number" + (limits_text(self.low, self.high, self.above, self.unit))
+
+    def _check(self, value: Any) -> None:
+        number = finite(value)
+        if number is None or not within(number, self.low, self.high, self.above):
+            raise ma.ValidationError([Refusal(value, self.allowed_value)])
+
+
+class QuantityRefusal(Refusal):
+    """What is wrong with the value of a quantity, which is repeated with its unit."""
+
+    def __new__(cls, value: float, unit: str, allowed: str) -> Self:
+        """The text from the value, its unit and what is allowed."""
+        made = str.__new__(cls, f"is {shown(value)} {shown(unit)}; allowed: {allowed}")
+        made.value, made.allowed = f"{value:.10g} {unit}", allowed
+        return made
 
 
 class Share(Measure):
@@ -140,6 +160,17 @@ class Share(Measure):
             }
         return super()._deserialize(value, attr, data, **kwargs) / 100
 
+    @property
+    def allowed_value(self) -> str:
+        """A number within the limits, as a share of 1."""
+        low, above = (None if end is None else end / 100 for end in (self.low, self.above))
+        return "a number" + limits_text(low, 1, above)
+
+    def _check(self, value: Any) -> None:
+        number = finite(value)
+        if number is None or not within(100 * number, self.low, self.high, self.above):
+            raise ma.ValidationError([Refusal(value, self.allowed_value)])
+
 
 class Ph(Field):
     """pH: a bare number, or ``{"value": 6.6, "unit": "[pH]"}``; written as the latter."""
@@ -169,135 +200,12 @@ class Ph(Field):
         if isinstance(value, dict):
             given, unit = read_quantity(value, self.allowed)
             if unit not in ("[pH]", "pH"):
-                raise ma.ValidationError({"unit": [UnitRefusal(wrong(unit, "[pH] or pH"))]})
+                raise ma.ValidationError({"unit": [UnitRefusal(unit, "[pH] or pH")]})
             value = given
         number = finite(value)
         if number is None or not within(number, self.low, self.high, None):
             raise self.refuse(value)
         return number
-
-
-class Range(Field):
-    """A range: ``{"low", "high", "unit"}``; on the Python side a pair of floats or None.
-
-    ``ends`` names the two attributes when the object to write keeps them apart.
-    """
-
-    def __init__(
-        self,
-        unit: str,
-        doc: str = "",
-        *,
-        ends: tuple[str, str] | None = None,
-        low: float | None = None,
-        high: float | None = None,
-        open_ends: bool = False,
-        **kwargs: Any,
-    ) -> None:
-        self.unit, self.ends, self.open_ends = unit, ends, open_ends
-        self.low, self.high = low, high
-        self.allowed = (
-            f'{{"low": number, "high": number, "unit": text}} in {unit} or a unit that '
-            f"converts to it, low below high{limits_text(low, high, None)}"
-        )
-        super().__init__(doc, **kwargs)
-
-    def openapi(self) -> dict[str, Any]:
-        end = {"type": ["number", "null"] if self.open_ends else "number"}
-        schema = super().openapi()
-        schema["type"] = ["object", "null"] if self.allow_none else "object"
-        schema |= {
-            "properties": {
-                "low": end,
-                "high": end,
-                "unit": {
-                    "type": "string",
-                    "examples": list(_EXAMPLES.get(self.unit, (self.unit,))),
-                },
-            },
-            "required": ["low", "high", "unit"],
-            "additionalProperties": False,
-        }
-        return schema
-
-    def serialize(self, attr: str, obj: Any, accessor: Any = None, **kwargs: Any) -> Any:
-        if self.ends is None:
-            return super().serialize(attr, obj, accessor, **kwargs)
-        low, high = (getattr(obj, name) for name in self.ends)
-        return self._written(low, high)
-
-    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> dict[str, Any] | None:
-        return None if value is None else self._written(*value)
-
-    def _written(self, low: float | None, high: float | None) -> dict[str, Any]:
-        return {
-            "low": None if low is None else float(low),
-            "high": None if high is None else float(high),
-            "unit": self.unit,
-        }
-
-    def _deserialize(
-        self, value: Any, attr: Any, data: Any, **kwargs: Any
-    ) -> tuple[float | None, float | None]:
-        members = {"low", "high", "unit"}
-        if not isinstance(value, dict) or set(value) != members:
-            raise self.refuse(value)
-        unit = value["unit"]
-        low, high = (self._end(value, name, unit) for name in ("low", "high"))
-        if low is not None and high is not None and low >= high:
-            raise ma.ValidationError({"high": [wrong(value["high"], "more than low")]})
-        return low, high
-
-    def _end(self, value: Mapping[str, Any], name: str, unit: object) -> float | None:
-        if value[name] is None and self.open_ends:
-            return None
-        number = finite(value[name])
-        if number is None:
-            raise ma.ValidationError({name: [wrong(value[name], "a number")]})
-        if not isinstance(unit, str):
-            raise ma.ValidationError({"unit": [wrong(unit, "text")]})
-        try:
-            converted = units.convert(number, unit, self.unit)
-        except UnknownUnitError as error:
-            raise ma.ValidationError({"unit": [unit_wrong(unit, self.unit)]}) from error
-        if finite(converted) is None or not within(converted, self.low, self.high, None):
-            limits = limits_text(self.low, self.high, None).strip() or "a finite number"
-            raise ma.ValidationError({name: [wrong(number, f"{limits} {self.unit}")]})
-        return converted
-
-
-class Estimated(Field):
-    """An estimate: ``{"value", "low", "high", "unit"}``, a 95 % interval; only written."""
-
-    def __init__(self, unit: str, doc: str = "", **kwargs: Any) -> None:
-        self.unit = unit
-        super().__init__(doc, dump_only=True, **kwargs)
-
-    def openapi(self) -> dict[str, Any]:
-        number = {"type": "number"}
-        schema = super().openapi()
-        schema["type"] = ["object", "null"] if self.allow_none else "object"
-        schema |= {
-            "properties": {
-                "value": number,
-                "low": number | {"description": "Lower end of the 95 % interval."},
-                "high": number | {"description": "Upper end of the 95 % interval."},
-                "unit": {"type": "string", "enum": [self.unit]},
-            },
-            "required": ["value", "low", "high", "unit"],
-            "additionalProperties": False,
-        }
-        return schema
-
-    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> dict[str, Any] | None:
-        if value is None:
-            return None
-        return {
-            "value": float(value.value),
-            "low": float(value.low),
-            "high": float(value.high),
-            "unit": self.unit,
-        }
 
 
 def alkalinity(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
@@ -317,7 +225,7 @@ def read_quantity(value: object, allowed: str, *, display: bool = False) -> tupl
         marshmallow.ValidationError: no object, a member missing or unknown, or no number.
     """
     if not isinstance(value, dict):
-        raise ma.ValidationError(wrong(value, allowed))
+        raise ma.ValidationError(Refusal(value, allowed))
     faults: dict[str, list[str]] = {
         name: [MISSING] for name in ("value", "unit") if name not in value
     }
@@ -327,16 +235,21 @@ def read_quantity(value: object, allowed: str, *, display: bool = False) -> tupl
             faults[name] = [f"is not known; allowed: {', '.join(members)}"]
     number, unit = finite(value.get("value")), value.get("unit")
     if "value" in value and number is None:
-        faults["value"] = [wrong(value["value"], "a number")]
+        faults["value"] = [Refusal(value["value"], "a number")]
     if "unit" in value and not isinstance(unit, str):
-        faults["unit"] = [wrong(unit, "text")]
+        faults["unit"] = [Refusal(unit, "text")]
     if faults:
         raise ma.ValidationError(faults)
     assert number is not None and isinstance(unit, str)
     return number, unit
 
 
+def unit_examples(canonical: str) -> tuple[str, ...]:
+    """Units worth naming for a quantity; the first is the one in which it is stored."""
+    return _EXAMPLES.get(canonical, (canonical,))
+
+
 def unit_wrong(unit: str, canonical: str) -> UnitRefusal:
     """The refusal of a unit."""
-    known = ", ".join(_EXAMPLES.get(canonical, (canonical,)))
-    return UnitRefusal(wrong(unit, f"a unit that converts to {canonical}, such as {known}"))
+    known = ", ".join(unit_examples(canonical))
+    return UnitRefusal(unit, f"a unit that converts to {canonical}, such as {known}")
