@@ -75,16 +75,16 @@ def test_fields_that_were_called_otherwise_are_read_under_their_new_names(engine
     document = {
         "id": "old",
         "name": "Old",
-        "kh_meq_l": 1.5,
-        "kh_tested": "2026-04-30",
-        "water_change": {"tap_kh_meq_l": 2.5, "target_kh_meq_l": 1.0},
+        "alkalinity_meq_l": 1.5,
+        "alkalinity_tested": "2026-04-30",
+        "water_change": {"tap_alkalinity_meq_l": 2.5, "target_alkalinity_meq_l": 1.0},
     }
     entries = {
-        "kh-test": {"kh_meq_l": 1.25},
-        "water-change": {"fraction": 0.5, "kh_meq_l": 2.5},
+        "kh-test": {"alkalinity_meq_l": 1.25},
+        "water-change": {"fraction": 0.5, "alkalinity_meq_l": 2.5},
         "trim": {"share": 0.25, "part": "stems"},
         "replant": {"share": 0.5},
-        "observation": {"share": 3, "kh_meq_l": 7},
+        "observation": {"share": 3, "alkalinity_meq_l": 7},
     }
     with engine.begin() as connection:
         connection.execute(
@@ -112,7 +112,7 @@ def test_fields_that_were_called_otherwise_are_read_under_their_new_names(engine
         "water-change": {"fraction": 0.5, "kh_meq_l": 2.5},
         "trim": {"fraction": 0.25, "part": "stems"},
         "replant": {"fraction": 0.5},
-        "observation": {"share": 3, "kh_meq_l": 7},
+        "observation": {"share": 3, "alkalinity_meq_l": 7},
     }
     registry.close()
 
