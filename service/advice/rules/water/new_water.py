@@ -40,7 +40,7 @@ class NewWater:
     effect: str
     amounts: tuple[Amount, ...]
     reuse: str = ""
-    cautions: tuple[str, ...] = (cautions.NEW_WATER, cautions.MAINS)
+    cautions: tuple[str, ...] = ()
 
 
 def new_water(case: Case, fraction: float) -> NewWater:
@@ -49,7 +49,13 @@ def new_water(case: Case, fraction: float) -> NewWater:
     amounts = [Amount("share", 100 * fraction, "%")]
     if volume_l is None:
         text = f"{percent(fraction)} of the water (its volume is not known)"
-        return NewWater(text, _target_text(case), _effect(case, fraction), tuple(amounts))
+        return NewWater(
+            text,
+            _target_text(case),
+            _effect(case, fraction),
+            tuple(amounts),
+            cautions=_cautions(case, (), ()),
+        )
     water_l = fraction * volume_l
     amounts.insert(0, Amount("water", water_l, "L"))
     hot_text, hot = _hot_and_cold(case, water_l)
@@ -61,12 +67,17 @@ def new_water(case: Case, fraction: float) -> NewWater:
         _effect(case, fraction),
         (*amounts, *hot, *soft, *reuse),
         reuse_text,
-        (
-            cautions.NEW_WATER,
-            cautions.MAINS,
-            *((cautions.HOT_TAP,) if hot else ()),
-            *((cautions.CHEMICALS,) if any(one.unit == "g" for one in soft) else ()),
-        ),
+        _cautions(case, hot, soft),
+    )
+
+
+def _cautions(case: Case, hot: tuple[Amount, ...], soft: tuple[Amount, ...]) -> tuple[str, ...]:
+    return (
+        cautions.NEW_WATER,
+        cautions.MAINS,
+        *((cautions.HOT_TAP,) if hot else ()),
+        *((cautions.CHEMICALS,) if any(one.unit == "g" for one in soft) else ()),
+        *((cautions.SLOWLY,) if case.tank.livestock else ()),
     )
 
 
