@@ -17,7 +17,7 @@ from ingest.process import (
     Unchanged,
     rejection,
 )
-from service.api.context import current, kept
+from service.api.context import app_singleton, current
 from service.api.http.blueprint import Blueprint
 from service.api.http.errors import TooLargeError
 from service.api.http.faults import error_of, invalid_body
@@ -137,7 +137,7 @@ def post(tank: str) -> Response:
     """
     current().registry.tank(tank)
     payload = request.get_data()
-    intake = kept(Intake, Intake)
+    intake = app_singleton(Intake, Intake)
     message = intake.message(tank, payload)
     if request.mimetype == SENML:
         if len(payload) > PAYLOAD_LIMIT_BYTES:
