@@ -15,7 +15,7 @@ from ingest.decode.routes import Router
 from service.cli.child_process_guard import Tie
 from service.cli.parts import Parts, config_option, configuration, opened, stop_signals
 from service.cli.serve import outlets, require_protection
-from service.mqtt.connection import address
+from service.mqtt.connection import check_broker
 
 PARTS: Final = ("ingest", "serve")
 _TICK_S: Final = 0.2
@@ -45,7 +45,7 @@ def _check(parts: Parts) -> None:
         LittoralError: as the parts find.
     """
     Router(parts.config.mqtt.prefix, parts.config.routes)
-    address(parts.config.mqtt)
+    check_broker(parts.config.mqtt)
     require_protection(parts.config, parts.registry)
     outlets(parts)
 
