@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from service.advice.engine.catalogue import RULES, evaluate
-from service.advice.engine.conflicts import reconciled
+from service.advice.engine.conflicts import without_contradictions
 from service.advice.engine.practice import THRESHOLDS, check_thresholds
 from service.advice.engine.recommendation import Finding, Severity
 from service.derive.models import Estimate, GasModel
@@ -213,13 +213,13 @@ def test_tap_and_reverse_osmosis_by_hand() -> None:
     """Tap 12 dKH and 16 dGH towards 4 dKH and 8 dGH: KH binds at a third, GH would allow half."""
     degree = MEQ_L_PER_DEGREE
     plan = WaterChangePlan(
-        tap_alkalinity_meq_l=12 * degree, tap_gh_meq_l=16 * degree,
-        target_alkalinity_meq_l=4 * degree, target_gh_meq_l=8 * degree,
+        tap_kh_meq_l=12 * degree, tap_gh_meq_l=16 * degree,
+        target_kh_meq_l=4 * degree, target_gh_meq_l=8 * degree,
     )  # fmt: skip
     one = due_view(plan)
     assert amount(one, "tap water") == pytest.approx(30.0)
     assert amount(one, "reverse-osmosis water") == pytest.approx(60.0)
-    soft = due_view(replace(plan, tap_alkalinity_meq_l=2 * degree, tap_gh_meq_l=8 * degree))
+    soft = due_view(replace(plan, tap_kh_meq_l=2 * degree, tap_gh_meq_l=8 * degree))
     assert amount(soft, "tap water") == pytest.approx(90.0)
     # +2 dKH in 90 L: 3.571 g KHCO3 per dKH and 100 L
     assert amount(soft, "KHCO3") == pytest.approx(2 * 0.9 * 3.571, rel=2e-3)
@@ -260,9 +260,7 @@ def test_upkeep_intervals_and_what_closes_them() -> None:
 def test_kh_reminder_gives_way_to_doubt() -> None:
     def with_test(days: float):  # type: ignore[no-untyped-def]
         log = [one for one in usual_log() if one.kind is not LogKind.KH_TEST]
-        return view_with(
-            log=[*log, entry(LogKind.KH_TEST, NOON - days * DAY, alkalinity_meq_l=1.4)]
-        )
+        return view_with(log=[*log, entry(LogKind.KH_TEST, NOON - days * DAY, kh_meq_l=1.4)])
 
     for days, due, doubt in ((20, 0, 0), (35, 1, 0), (50, 0, 1)):
         view = with_test(days)
@@ -272,12 +270,12 @@ def test_kh_reminder_gives_way_to_doubt() -> None:
 
 def test_what_nobody_ever_noted_is_asked_for() -> None:
     log = [one for one in usual_log() if one.kind not in (LogKind.KH_TEST, LogKind.CALIBRATION)]
-    unnoted = view_with(a_tank(alkalinity_tested=None), log=log)
+    unnoted = view_with(a_tank(kh_tested=None), log=log)
     for code, closes in (("kh-test-due", "kh-test"), ("calibration-due", "calibration")):
         one = the(unnoted, code)
         assert (one.severity, one.due, one.closed_by) == (Severity.INFO, None, (closes,))
         assert "If it was done, log it." in one.action
-    tested = view_with(a_tank(alkalinity_tested=NOON.date()), log=log)
+    tested = view_with(a_tank(kh_tested=NOON.date()), log=log)
     assert found(tested, "kh-test-due") == []
     assert found(view_with(log=usual_log()), "calibration-due") == []
 
@@ -338,13 +336,16 @@ def finding(code: str, severity: Severity, *moves: str) -> Finding:
 def test_of_two_that_contradict_the_graver_stays_then_the_safer() -> None:
     advice, warning = Severity.ADVICE, Severity.WARNING
     up, down = finding("up", warning, "co2:raise"), finding("down", advice, "co2:lower")
-    assert reconciled([down, up]) == [up]
+    assert without_contradictions([down, up]) == [up]
     down = finding("down", warning, "co2:lower")
-    assert reconciled([up, down]) == [down]
+    assert without_contradictions([up, down]) == [down]
     other = finding("other", advice, "light:raise")
-    assert reconciled([up, other, down]) == [other, down]
+    assert without_contradictions([up, other, down]) == [other, down]
     assert (
-        reconciled([finding("a", advice, "gas:earlier"), finding("b", advice, "co2:lower")]) != []
+        without_contradictions(
+            [finding("a", advice, "gas:earlier"), finding("b", advice, "co2:lower")]
+        )
+        != []
     )
 
 

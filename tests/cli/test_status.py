@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from service.advice.engine.scheduler import Watch
+from service.advice.engine.scheduler import Scheduler
 from service.api.server import Server
 from service.client import Client, ClientError, ProblemError, UnreachableError
 from service.config import HttpConfig
@@ -20,14 +20,14 @@ from tests.cli.conftest import refused
 @contextmanager
 def served(app, context, port=0):
     """The application over real HTTP; its address."""
-    context.closing.clear()
+    context.stopping.clear()
     server = Server(app, HttpConfig(port=port))
-    thread = threading.Thread(target=server.run, args=(context.closing,))
+    thread = threading.Thread(target=server.run, args=(context.stopping,))
     thread.start()
     try:
         yield server.url
     finally:
-        context.closing.set()
+        context.stopping.set()
         thread.join()
 
 
@@ -39,7 +39,7 @@ def url(app, context):
 
 @pytest.fixture
 def look(context):
-    return Watch(context.registry, context.store, context.clock, 60.0).look
+    return Scheduler(context.registry, context.store, context.clock, 60.0).evaluate_all
 
 
 def comfortable(client, context, **members):

@@ -151,8 +151,8 @@ def test_a_tank_is_a_device_with_its_sensors(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     with hub(broker) as outlet, Hubbish(broker.port) as reader:
-        watch = home.watch(outlet)
-        watch.look()
+        scheduler = home.scheduler(outlet)
+        scheduler.evaluate_all()
         wait_until(lambda: "littoral-reed" in reader.devices)
         document = reader.devices["littoral-reed"]
         assert document["dev"] == {"ids": ["littoral-reed"], "name": "Reed bed"}
@@ -179,7 +179,7 @@ def test_a_tank_is_a_device_with_its_sensors(
             assert components[severity]["p"] == "binary_sensor"
 
         wait_until(reader.follows)
-        watch.look()  # states come with each look
+        scheduler.evaluate_all()  # states come with each look
         wait_until(lambda: reader.state("temperature") == "24")
         wait_until(lambda: reader.state("urgent") == "OFF")  # the last one of a look
         wait_until(lambda: reader.state("lit") == "ON")
@@ -191,14 +191,14 @@ def test_a_tank_is_a_device_with_its_sensors(
 def test_a_stale_sensor_is_unavailable(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:
     broker = start_mosquitto(tmp_path)
     with hub(broker) as outlet, Hubbish(broker.port) as reader:
-        watch = home.watch(outlet)
-        watch.look()
+        scheduler = home.scheduler(outlet)
+        scheduler.evaluate_all()
         wait_until(reader.follows)
-        watch.look()
+        scheduler.evaluate_all()
         wait_until(lambda: reader.state("lit") == "ON")
         home.clock.moment = NOON + timedelta(hours=5)
         home.measure("reed", ph=6.9)
-        watch.look()
+        scheduler.evaluate_all()
         wait_until(lambda: reader.state("temperature") is None)
         wait_until(lambda: reader.state("lit") is None)
         wait_until(lambda: reader.state("ph") == "6.9")
@@ -230,10 +230,10 @@ def test_a_hub_that_starts_gets_all_of_it_again(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     with hub(broker) as outlet, Hubbish(broker.port) as early:
-        watch = home.watch(outlet)
-        watch.look()
+        scheduler = home.scheduler(outlet)
+        scheduler.evaluate_all()
         wait_until(early.follows)
-        watch.look()
+        scheduler.evaluate_all()
         wait_until(lambda: early.state("urgent") == "OFF")  # the last one of a look has passed
         with Hubbish(broker.port) as reader:  # the discovery message is retained, states are not
             wait_until(reader.follows)
@@ -252,7 +252,7 @@ def test_an_empty_message_removes_a_deleted_tank(
     broker = start_mosquitto(tmp_path)
     home.registry.put_tank(a_tank(id="fern"))
     with hub(broker) as outlet:
-        home.watch(outlet).look()
+        home.scheduler(outlet).evaluate_all()
     foreign = {
         "cmps": {
             "x": {
@@ -270,13 +270,13 @@ def test_an_empty_message_removes_a_deleted_tank(
     with Hubbish(broker.port) as reader:
         wait_until(lambda: {"littoral-fern", "littoral-reed"} <= set(reader.devices))
         with hub(broker, patience_s=1.0) as outlet:
-            watch = home.watch(outlet)
-            watch.look()
+            scheduler = home.scheduler(outlet)
+            scheduler.evaluate_all()
             # one that was deleted while the service was down
             wait_until(lambda: "littoral-fern" not in reader.devices)
             assert "littoral-reed" in reader.devices
             home.registry.delete_tank("reed")
-            watch.look()
+            scheduler.evaluate_all()
             wait_until(lambda: "littoral-reed" not in reader.devices)
         assert set(retained_at(broker.port)) == {two, STATUS}
 
@@ -285,7 +285,7 @@ def test_a_service_that_ends_is_offline(home: Home, start_mosquitto: Start, tmp_
     broker = start_mosquitto(tmp_path)
     with Hubbish(broker.port) as reader:
         with hub(broker) as outlet:
-            home.watch(outlet).look()
+            home.scheduler(outlet).evaluate_all()
             wait_until(reader.follows)
         wait_until(lambda: reader.entity("open").available.get(STATUS) == "offline")
 
@@ -295,7 +295,7 @@ def test_a_service_that_is_lost_is_offline_by_its_will(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     with Hubbish(broker.port) as reader, hub(broker) as outlet:
-        home.watch(outlet).look()
+        home.scheduler(outlet).evaluate_all()
         wait_until(reader.follows)
         seen: list[str] = []
         sock = outlet._board._client.socket()
@@ -308,7 +308,7 @@ def test_a_service_that_is_lost_is_offline_by_its_will(
 def test_what_is_sent_is_never_read_as_a_reading(home: Home) -> None:
     outlet = Hub(OUTLET, MqttConfig(), 60.0)
     router = Router("littoral", [RouteConfig("#", tank="reed", quantity="ph")])
-    home.watch(outlet).look()
+    home.scheduler(outlet).evaluate_all()
     topics = [topic for topic, _ in outlet._states["reed"]]
     topics += [topic for topic in outlet._board._wanted["reed"] if topic.startswith("littoral/")]
     assert len(topics) > 10

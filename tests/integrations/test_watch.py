@@ -15,7 +15,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from service.advice.engine.ledger import Ledger
-from service.advice.engine.scheduler import STATUS_NAME, Watch
+from service.advice.engine.scheduler import STATUS_NAME, Scheduler
 from service.config import MqttConfig
 from service.integrations.mqtt_advice import MqttAdvice
 from service.registry.models import LogKind, WaterChangePlan
@@ -97,16 +97,16 @@ def house(tmp_path: Path) -> Iterator[House]:
     registry.close()
 
 
-def watch(house: House, *outlets: MqttAdvice) -> Watch:
-    return Watch(house.registry, house.store, house.clock, 60.0, outlets)
+def scheduler(house: House, *outlets: MqttAdvice) -> Scheduler:
+    return Scheduler(house.registry, house.store, house.clock, 60.0, outlets)
 
 
 def test_a_look_fills_the_ledger(house: House) -> None:
-    changes = watch(house).look()
+    changes = scheduler(house).evaluate_all()
     assert "co2-low" in {one.finding.code for one in changes["reed"].opened}
     standing = Ledger(house.registry).list("reed")
     assert {one.id for one in standing} == {one.id for one in changes["reed"].current}
-    again = watch(house).look()["reed"]
+    again = scheduler(house).evaluate_all()["reed"]
     assert again.opened == () and again.cleared == ()
 
 
@@ -116,11 +116,11 @@ def test_advice_is_retained_at_the_broker_and_emptied_when_it_clears(
     broker = start_mosquitto(tmp_path, "")
     outlet = MqttAdvice(MqttConfig(url=broker.url))
     outlet.start()
-    looking = watch(house, outlet)
+    running = scheduler(house, outlet)
     with Listener(broker.port) as early:
         wait_for(lambda: outlet._client.is_connected())
         house.registry.put_tank(a_tank(water_change=WaterChangePlan(every_days=1)))
-        looking.look()
+        running.evaluate_all()
         wait_for(lambda: "littoral/reed/advice/summary" in early.messages)
         due = json.loads(early.messages["littoral/reed/advice/water-change-due"])
         assert due["severity"] == "warning"
@@ -134,11 +134,11 @@ def test_advice_is_retained_at_the_broker_and_emptied_when_it_clears(
             wait_for(lambda: late.messages == early.messages)
 
         before = early.count
-        looking.look()
+        running.evaluate_all()
         house.registry.add_log("reed", LogKind.WATER_CHANGE, NOON, {"fraction": 0.5})
         for dose in ({"name": "macro", "ml": 18.0}, {"name": "iron", "g": 0.36}):
             house.registry.add_log("reed", LogKind.DOSE, NOON, dose)
-        looking.look()
+        running.evaluate_all()
         wait_for(lambda: early.messages["littoral/reed/advice/water-change-due"] == "")
         wait_for(
             lambda: (
@@ -161,7 +161,7 @@ def test_what_an_earlier_run_left_is_emptied(
         outlet = MqttAdvice(MqttConfig(url=broker.url))
         outlet.start()
         wait_for(lambda: outlet._client.is_connected())
-        watch(house, outlet).look()
+        scheduler(house, outlet).evaluate_all()
         wait_for(lambda: listener.messages["littoral/reed/advice/light-dead"] == "")
         outlet.stop()
         # A tank that is not ours is left alone: another service may share the broker.
@@ -175,7 +175,7 @@ def test_a_broker_that_comes_back_empty_gets_everything_again(
     outlet = MqttAdvice(MqttConfig(url=broker.url))
     outlet.start()
     wait_for(lambda: outlet._client.is_connected())
-    watch(house, outlet).look()
+    scheduler(house, outlet).evaluate_all()
     broker.restart()
     with Listener(broker.port) as listener:
         wait_for(lambda: "littoral/reed/advice/co2-low" in listener.standing(), 40)
@@ -189,26 +189,26 @@ def test_a_deleted_tank_is_withdrawn(
     outlet = MqttAdvice(MqttConfig(url=broker.url))
     outlet.start()
     wait_for(lambda: outlet._client.is_connected())
-    looking = watch(house, outlet)
+    running = scheduler(house, outlet)
     with Listener(broker.port) as listener:
-        looking.look()
+        running.evaluate_all()
         wait_for(lambda: len(listener.standing()) > 1)
         house.registry.delete_tank("reed")
-        looking.look()
+        running.evaluate_all()
         wait_for(lambda: listener.standing() == {})
     outlet.stop()
 
 
 def test_runs_in_a_thread_is_nudged_and_reports(house: House) -> None:
     stop = threading.Event()
-    looking = watch(house)
-    thread = threading.Thread(target=looking.run, args=(stop,))
+    running = scheduler(house)
+    thread = threading.Thread(target=running.run, args=(stop,))
     thread.start()
     wait_for(lambda: STATUS_NAME in house.registry.statuses())
     first = house.registry.statuses()[STATUS_NAME]
     assert first["tanks"] == 1 and first["error"] is None
     house.clock.moment += HOUR
-    looking.nudge()
+    running.nudge()
     wait_for(lambda: house.registry.statuses()[STATUS_NAME]["time"] != first["time"])
     stop.set()
     thread.join(5)
@@ -229,7 +229,7 @@ def test_one_odd_tank_leaves_the_others_watched(
         return real(view, standing)
 
     monkeypatch.setattr(module, "evaluate", odd)
-    changes = watch(house).look()
+    changes = scheduler(house).evaluate_all()
     assert set(changes) == {"reed"}
     assert "advice on tank fern failed" in caplog.text
 
@@ -237,7 +237,7 @@ def test_one_odd_tank_leaves_the_others_watched(
 def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House) -> None:
     from service.errors import StoreUnavailableError
 
-    watch(house).look()
+    scheduler(house).evaluate_all()
     before = Ledger(house.registry).list("reed")
 
     class Away(SqliteStore):
@@ -246,8 +246,8 @@ def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House) -> None:
 
     away = Away(house.store._path)
     stop = threading.Event()
-    looking = Watch(house.registry, away, house.clock, 60.0)
-    thread = threading.Thread(target=looking.run, args=(stop,))
+    running = Scheduler(house.registry, away, house.clock, 60.0)
+    thread = threading.Thread(target=running.run, args=(stop,))
     thread.start()
     wait_for(lambda: house.registry.statuses().get(STATUS_NAME, {}).get("error") == "away")
     stop.set()

@@ -159,7 +159,7 @@ def test_contradicted_one_does_not_linger_in_its_hold(ledger: Ledger) -> None:
 
 def test_standing_tells_rules_what_they_said(ledger: Ledger) -> None:
     ledger.update(at(NOON), [finding(subject="x")])
-    assert ledger.standing(["reed", "other"], NOON) == {
+    assert ledger.active(["reed", "other"], NOON) == {
         "reed": frozenset({("co2-high", "x")}),
         "other": frozenset(),
     }
