@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
-from flask import Flask, json
+from flask import Flask
 
 from service.api import context
 from service.api.calculate.blueprint import blueprint_of
@@ -34,7 +34,6 @@ from service.api.resources.readings import schemas as readings_schemas
 from service.api.resources.tanks import tanks
 
 MAX_BODY_BYTES: Final = 8 * 1024 * 1024
-SPEC: Final = "littoral_openapi_document"
 
 _BLUEPRINTS: Final = (
     tanks.blueprint,
@@ -61,27 +60,19 @@ _BLUEPRINTS: Final = (
 )
 
 
-def create_app(parts: Context) -> Flask:
-    """The API on its parts; open nothing, start nothing.
+def create_api(read: Context) -> Flask:
+    """The app with the API; opens nothing, starts nothing.
 
-    Args:
-        parts: store, registry, clock and configuration, open and ready.
+    The HTML of handover sheets is written by the pages, which are installed after it.
     """
     app = _frame()
-    context.install(app, parts)
+    context.install(app, read)
     return app
 
 
 def document_text() -> str:
-    """The OpenAPI document as it is served and committed; needs no parts."""
-    text: str = _frame().extensions[health.SPEC_TEXT]
-    return text
-
-
-def spec_of(app: Flask) -> dict[str, Any]:
-    """The OpenAPI document of an app."""
-    spec: dict[str, Any] = app.extensions[SPEC]
-    return spec
+    """The OpenAPI document as it is served and committed; needs no store."""
+    return openapi.text_of(_frame())
 
 
 def _frame() -> Flask:
@@ -98,9 +89,5 @@ def _frame() -> Flask:
     for blueprint in _BLUEPRINTS:
         api.register_blueprint(blueprint)
     docs_page.register(app)
-    spec = openapi.document(api)
-    request_checks.install(app, spec)
-    with app.app_context():
-        app.extensions[health.SPEC_TEXT] = json.dumps(spec, indent=2) + "\n"
-    app.extensions[SPEC] = spec
+    request_checks.install(app, openapi.install(app, api))
     return app

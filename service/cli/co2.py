@@ -51,7 +51,10 @@ _OPTIONS = {
 )
 @json_option
 def command(target: tuple[float, float], as_json: bool, **inputs: float | None) -> None:
-    """Dissolved CO2 with its 95 % interval, beside the trade's rule of thumb."""
+    """Compute dissolved CO2 from pH, KH and temperature.
+
+    With its 95 % interval, beside the trade's rule of thumb.
+    """
     low, high = target
     if not 0 <= low < high:
         raise click.BadParameter(f"{low:g} {high:g}; allowed: two rising numbers from 0")

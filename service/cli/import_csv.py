@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from service.cli.parts import config_option
+from service.cli.config_option import config_option
 from service.cli.transfer_options import chosen_store, progress_bar, store_option
 from service.store import Reading
 from service.store.transfer.csv_rows import CsvMapping, Rejected, column_of_text

@@ -8,8 +8,9 @@ from pathlib import Path
 import click
 
 from ingest.tools.recalculation import recompute
+from service.app.application import configuration, opened
+from service.cli.config_option import config_option
 from service.cli.output import as_json_text, json_option
-from service.cli.parts import config_option, configuration, opened
 from service.registry.models import LogKind
 from service.store import SeriesKey
 from service.times import to_us
@@ -35,7 +36,7 @@ def command(
     end: datetime | None,
     as_json: bool,
 ) -> None:
-    """Apply the calibrations in the log to readings that are stored already.
+    """Apply the calibrations in the log to stored readings.
 
     The numbers before calibration are kept, so this can be done again and again.
     """

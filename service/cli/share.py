@@ -35,10 +35,10 @@ def command(
     url: str,
     token: str | None,
 ) -> None:
-    """Make a link that shows TANK's handover sheet to whoever has it, and print it.
+    """Make, list and revoke links to a handover sheet.
 
-    The sheet covers the tank's absence that is or comes next, unless --days or --absence say
-    otherwise. The link is printed only this once.
+    A link shows TANK's sheet to whoever has it. The sheet covers the tank's absence that is or
+    comes next, unless --days or --absence say otherwise. The link is printed only this once.
     """
     made_of: dict[str, Any] = {"days": days, "absence": absence, "expires": expires, "note": note}
     _check(tank, made_of, listing, revoke)

@@ -12,7 +12,7 @@ import click
 from rich.console import Console
 from rich.progress import Progress
 
-from service.cli.parts import configuration
+from service.app.application import configuration
 from service.store import Store, open_store
 from service.times import to_us
 

@@ -12,9 +12,11 @@ from typing import Final
 import click
 
 from ingest.decode.routes import Router
-from service.cli.child_process_guard import Tie
-from service.cli.parts import Parts, config_option, configuration, opened, stop_signals
-from service.cli.serve import outlets, require_protection
+from service.app.application import Application, configuration, opened
+from service.app.child_process_guard import ChildProcessGuard
+from service.app.serving import require_protection
+from service.app.signals import set_by_signals
+from service.cli.config_option import config_option
 from service.mqtt.connection import address
 
 PARTS: Final = ("ingest", "serve")
@@ -26,28 +28,29 @@ _PATIENCE_S: Final = 20.0
 @config_option
 @click.pass_context
 def command(ctx: click.Context, config_file: Path | None) -> None:
-    """Run ``ingest`` and ``serve`` side by side until stopped.
+    """Run ingest and serve side by side, until stopped.
 
     When one of them ends, the other is stopped too and the exit code is that of the first.
     """
-    with opened(configuration(config_file)) as parts:
-        _check(parts)
+    with opened(configuration(config_file)) as application:
+        _check(application)
     more = [] if config_file is None else ["--config", str(config_file)]
     commands = [[sys.executable, "-m", "service", one, *more] for one in PARTS]
-    with stop_signals() as stop:
+    stop = threading.Event()
+    with set_by_signals(stop):
         ctx.exit(run_together(commands, stop))
 
 
-def _check(parts: Parts) -> None:
+def _check(application: Application) -> None:
     """Find what is wrong before anything is started, so that it is told once.
 
     Raises:
         LittoralError: as the parts find.
     """
-    Router(parts.config.mqtt.prefix, parts.config.routes)
-    address(parts.config.mqtt)
-    require_protection(parts.config, parts.registry)
-    outlets(parts)
+    Router(application.config.mqtt.prefix, application.config.routes)
+    address(application.config.mqtt)
+    require_protection(application.config, application.registry)
+    _ = application.integrations
 
 
 def run_together(commands: Sequence[Sequence[str]], stop: threading.Event) -> int:
@@ -58,8 +61,8 @@ def run_together(commands: Sequence[Sequence[str]], stop: threading.Event) -> in
     Returns:
         0 when stopped; else the exit code of the one that ended, 1 if that was 0.
     """
-    tie = Tie()
-    running = [subprocess.Popen(tie.command(one), pass_fds=tie.fds) for one in commands]
+    guard = ChildProcessGuard()
+    running = [subprocess.Popen(guard.command(one), pass_fds=guard.fds) for one in commands]
     ended: int | None = None
     try:
         while ended is None and not stop.wait(_TICK_S):
@@ -67,7 +70,7 @@ def run_together(commands: Sequence[Sequence[str]], stop: threading.Event) -> in
             ended = next((code for code in codes if code is not None), None)
     finally:
         _end(running)
-        tie.close()
+        guard.close()
     return 0 if ended is None else (ended if ended > 0 else 1)
 
 

@@ -9,10 +9,10 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from service.advice.handover.absence import absence_of, tanks_of
+from service.api.context import current, now
 from service.errors import InvalidInputError, LittoralError
 from service.pages import browser_safety
 from service.pages.local_time import Moments
-from service.pages.parts import current, now
 
 LENGTHS: Final = (3, 7, 14, 30)
 """Days from now on that a link may be made for. Our choice."""

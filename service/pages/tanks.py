@@ -10,6 +10,7 @@ from flask import Blueprint, flash, redirect, render_template, request, session,
 from werkzeug.wrappers import Response
 
 from service.advice.engine.ledger import Ledger
+from service.api.context import current, now
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.errors import InvalidInputError, LittoralError, NotFoundError
 from service.pages import browser_safety
@@ -20,7 +21,6 @@ from service.pages.log_entry_text import told_entry
 from service.pages.log_fields import KIND_WORDS, data_of
 from service.pages.log_form import log_form
 from service.pages.overview import newest_ms, survey, survey_one
-from service.pages.parts import current, now
 from service.pages.summary import lines_of, sensor_lines, sentence_of
 from service.registry.models import LogKind, Tank
 from service.registry.recommendations import State

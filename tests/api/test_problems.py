@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from service import errors
-from service.api.app import create_app
 from service.api.http.problems import PROBLEMS
+from service.app.web import create_app
 from tests.api.conftest import problem_of
 
 DOCS = Path(__file__).parents[2] / "docs"

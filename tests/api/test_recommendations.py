@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
 from service.advice.engine.scheduler import Scheduler
 from service.api.context import install
+from service.app.application import Application
 from tests.api.conftest import problem_of
 from tests.api.scenes import day_of_readings, put
 
@@ -158,7 +157,12 @@ def test_what_is_over_cannot_be_marked(client, context, evaluate, warm):
 
 def test_a_log_entry_nudges_the_scheduler(made, context):
     nudged = []
-    install(made, replace(context, nudge=lambda: nudged.append(True)))
+
+    class Nudged(Application):
+        def nudge(self):
+            nudged.append(True)
+
+    install(made, Nudged(context.config, context.clock, context.store, context.registry))
     client = made.test_client()
     put(client)
     assert len(nudged) == 1

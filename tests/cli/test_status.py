@@ -20,14 +20,14 @@ from tests.cli.conftest import refused
 @contextmanager
 def served(app, context, port=0):
     """The application over real HTTP; its address."""
-    context.closing.clear()
+    context.stopping.clear()
     server = Server(app, HttpConfig(port=port))
-    thread = threading.Thread(target=server.run, args=(context.closing,))
+    thread = threading.Thread(target=server.run, args=(context.stopping,))
     thread.start()
     try:
         yield server.url
     finally:
-        context.closing.set()
+        context.stopping.set()
         thread.join()
 
 

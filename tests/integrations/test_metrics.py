@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 
@@ -13,8 +12,8 @@ from prometheus_client.parser import text_string_to_metric_families as classic_f
 
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Severity
-from service.api.context import Context
-from service.cli.web import web_app
+from service.app.application import Application
+from service.app.web import create_app
 from service.config import Config
 from service.errors import RegistryUnavailableError, StoreUnavailableError
 from service.integrations.metrics.exposition import Metrics
@@ -32,14 +31,18 @@ Samples = dict[tuple[str, tuple[tuple[str, str], ...]], float]
 
 
 @pytest.fixture
-def metrics(home: Home) -> Metrics:
-    return Metrics(home.store, home.registry, home.clock, 60.0)
+def application(home: Home) -> Application:
+    return Application(Config(), home.clock, home.store, home.registry)
 
 
 @pytest.fixture
-def client(home: Home, metrics: Metrics) -> Iterator[FlaskClient]:
-    context = Context(home.store, home.registry, home.clock, Config())
-    yield web_app(context, metrics).test_client()
+def metrics(application: Application) -> Metrics:
+    return application.metrics
+
+
+@pytest.fixture
+def client(application: Application) -> FlaskClient:
+    return create_app(application).test_client()
 
 
 def samples(metrics: Metrics) -> Samples:

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import flask_smorest
 import marshmallow as ma
-from flask import Flask
+from flask import Flask, json
 
 from service.api.http import errors
 from service.api.http.auth import is_guarded, scope_of
@@ -18,6 +18,8 @@ from service.api.http.problems import BY_STATUS, MEDIA_TYPE, PROBLEMS
 from service.schemas.fields import Field
 
 VERSION: Final = "0.1.0"
+_SPEC: Final = "littoral_openapi_document"
+_TEXT: Final = "littoral_openapi_text"
 
 _ABOUT: Final = """\
 Littoral watches planted freshwater tanks and says what to do next. Quantities are objects with
@@ -115,6 +117,26 @@ def open_api(app: Flask) -> Api:
     api.spec.components.security_scheme("basic", _BASIC)
     api.ma_plugin.converter.add_attribute_function(_described)
     return api
+
+
+def install(app: Flask, api: Api) -> dict[str, Any]:
+    """Finish the document of an app and store it there; returns it."""
+    spec = app.extensions[_SPEC] = document(api)
+    with app.app_context():
+        app.extensions[_TEXT] = json.dumps(spec, indent=2) + "\n"
+    return spec
+
+
+def spec_of(app: Flask) -> dict[str, Any]:
+    """The OpenAPI document of an app."""
+    spec: dict[str, Any] = app.extensions[_SPEC]
+    return spec
+
+
+def text_of(app: Flask) -> str:
+    """The OpenAPI document of an app as JSON text."""
+    text: str = app.extensions[_TEXT]
+    return text
 
 
 def _described(_converter: Any, field: ma.fields.Field[Any], **_: Any) -> dict[str, Any]:

@@ -11,13 +11,12 @@ from flask import Response, current_app
 from service.advice.engine.scheduler import STATUS_NAME
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
-from service.api.http.openapi import package_version
+from service.api.http.openapi import package_version, text_of
 from service.errors import LittoralError
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Text, Whole, YesNo
 from service.schemas.times import Moment
 
-SPEC_TEXT: Final = "littoral_openapi"
 _INGEST: Final = "ingest:"
 
 blueprint = Blueprint("service", __name__, description="The service itself.")
@@ -151,4 +150,4 @@ def _moment(text: object) -> datetime | None:
 @blueprint.answers(200, {"type": "object"}, description="OpenAPI 3.1 document.")
 def openapi_json() -> Response:
     """This document"""
-    return Response(current_app.extensions[SPEC_TEXT], mimetype="application/json")
+    return Response(text_of(current_app), mimetype="application/json")

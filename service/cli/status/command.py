@@ -18,7 +18,9 @@ from service.cli.status.text import table_of, text_of
 def command(
     ctx: click.Context, tank: str | None, as_json: bool, url: str, token: str | None
 ) -> None:
-    """Ask a running service whether TANK is in order; without TANK all, the worst first.
+    """Report whether a tank, or each, is in order.
+
+    Asks a running service. Without TANK all, the worst first.
 
     Exit codes: 0 in order, 1 not in order, 2 it could not be asked.
     """

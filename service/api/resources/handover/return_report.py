@@ -13,6 +13,7 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.negotiation import HTML, JSON, accepted
 from service.api.http.responses import as_json
+from service.api.resources.handover import html
 from service.api.resources.handover.schemas import AwaySchema, HandoverOptionsSchema, away_document
 from service.api.resources.recommendations import RecommendationSchema
 from service.schemas.base import Items, Nested, Schema
@@ -74,16 +75,13 @@ def homecoming(options: dict[str, Any]) -> Response:
     `Accept`.
     """
     parts = current()
-    forms = parts.handover
-    kind = accepted([JSON] if forms is None else [JSON, HTML])
+    kind = accepted([JSON, HTML])
     asked = Asked(**options)
     absence = absence_begun(asked, parts.registry, now())
     tanks = tanks_of(absence, parts.registry, asked.tank)
     report = report_of(absence, tanks, parts.registry, parts.store, now())
-    if kind == HTML and forms is not None:
-        response = forms.report_page(report)
-    else:
-        response = as_json(report_document(report))
+    as_html = kind == HTML
+    response = html.current().report(report) if as_html else as_json(report_document(report))
     response.headers["Cache-Control"] = "private, no-cache"
     response.headers["Vary"] = "Accept"
     return response

@@ -9,7 +9,7 @@ from flask import Response, request
 from marshmallow import ValidationError
 
 from ingest.decode.message import PAYLOAD_LIMIT_BYTES, Reason
-from service.api.context import current, kept
+from service.api.context import app_singleton, current
 from service.api.http.blueprint import Blueprint
 from service.api.http.errors import TooLargeError
 from service.api.http.faults import error_of, invalid_body
@@ -122,7 +122,7 @@ def post(tank: str) -> Response:
     """
     current().registry.tank(tank)
     payload = request.get_data()
-    intake = kept(Intake, Intake)
+    intake = app_singleton(Intake, Intake)
     if request.mimetype == SENML:
         if len(payload) > PAYLOAD_LIMIT_BYTES:
             raise TooLargeError(PAYLOAD_LIMIT_BYTES)

@@ -19,7 +19,7 @@ PATIENCE_S = 20.0
 _POLL_S = 0.05
 
 
-class Tie:
+class ChildProcessGuard:
     """The parent's side: what is started with it ends with this process."""
 
     def __init__(self) -> None:

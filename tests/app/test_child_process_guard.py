@@ -10,15 +10,15 @@ from pathlib import Path
 
 import pytest
 
-from service.cli.child_process_guard import Tie
+from service.app.child_process_guard import ChildProcessGuard
 from tests.cli.conftest import ROOT
 from tests.servers import wait_until
 
 PARENT = """
 import subprocess, sys, time
-from service.cli.child_process_guard import Tie
-tie = Tie()
-children = [subprocess.Popen(tie.command(sys.argv[1:]), pass_fds=tie.fds) for _ in range(2)]
+from service.app.child_process_guard import ChildProcessGuard
+guard = ChildProcessGuard()
+children = [subprocess.Popen(guard.command(sys.argv[1:]), pass_fds=guard.fds) for _ in range(2)]
 print(*(child.pid for child in children), flush=True)
 time.sleep(600)
 """
@@ -94,13 +94,13 @@ def test_kill_9_of_littoral_up_ends_its_parts():
 
 
 def test_the_child_has_the_id_and_the_exit_code_that_the_parent_sees():
-    tie = Tie()
+    guard = ChildProcessGuard()
     shows = [sys.executable, "-c", "import os; print(os.getpid()); raise SystemExit(3)"]
     child = subprocess.Popen(
-        tie.command(shows), pass_fds=tie.fds, stdout=subprocess.PIPE, text=True
+        guard.command(shows), pass_fds=guard.fds, stdout=subprocess.PIPE, text=True
     )
     assert child.stdout is not None
     assert int(child.stdout.read()) == child.pid  # the watcher does not hold the stream
     assert child.wait() == 3
     child.stdout.close()
-    tie.close()
+    guard.close()
