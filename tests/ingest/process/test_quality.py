@@ -12,8 +12,8 @@ from ingest.process.device_clock import (
     BACKLOG_S,
     ClockLimits,
     arrival_time_us,
+    has_jumped_back,
     is_absurd,
-    is_wrong,
 )
 from ingest.process.quality.judge import judge
 from ingest.process.quality.limits import LIMITS
@@ -154,7 +154,7 @@ def wrong(memory, time_us, arrival_us=START):
     if is_absurd(time_us, arrival_us, CLOCK):
         return True
     series = memory.series("reed", "temperature", "main", arrival_us + CLOCK.future_us)
-    return is_wrong(series, time_us, arrival_us, memory)
+    return has_jumped_back(series, time_us, arrival_us, memory)
 
 
 def test_absurd_clocks(memory):
