@@ -23,8 +23,7 @@ from ingest.receive.queue import Inbox
 from ingest.receive.subscriber import Subscriber
 from service.clock import Clock
 from service.config import IngestConfig, MqttConfig
-from service.mqtt.connection import make_client
-from service.mqtt.wire import pending_bytes
+from service.mqtt.connection import Will, receiving_client
 from service.times import to_us
 
 _log = logging.getLogger(__name__)
@@ -83,8 +82,10 @@ class Broker:
         self._wake_r, self._wake_w = socket.socketpair()
         self._wake_r.setblocking(False)
         self._wake_w.setblocking(False)
-        self._client = make_client(
-            mqtt_config, ingest_config.max_inflight, self.status_topic, self._status("lost")
+        self._client = receiving_client(
+            mqtt_config,
+            ingest_config.max_inflight,
+            will=Will(self.status_topic, self._status("lost")),
         )
         self.subscriptions = Subscriber(
             self._client, filters, mqtt_config, ingest_config.shared_group, memory
@@ -92,7 +93,6 @@ class Broker:
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
-        self._client.on_plain = self._take
 
     # -- called by the writer
 
@@ -143,7 +143,7 @@ class Broker:
         room = reading and (self._inbox.has_room or self.held.is_set())
         # While the handshake lasts there is nothing but it to read.
         wants_read = room or not self.connected
-        pending = wants_read and pending_bytes(client, sock)
+        pending = wants_read and _has_decrypted_bytes(sock)
         readers = [sock, self._wake_r] if wants_read else [self._wake_r]
         writers = [sock] if client.want_write() else []
         ready, writable, _ = select.select(readers, writers, [], 0 if pending else _MISC_EVERY_S)
@@ -165,7 +165,7 @@ class Broker:
         client, inbox = self._client, self._inbox
         for _ in range(_BURST):
             before = self.received
-            if client.read_packet() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == before:
+            if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == before:
                 break
             if not inbox.has_room:
                 break
@@ -252,27 +252,30 @@ class Broker:
             self.received += 1
             self._acks.append((self.connection, message.mid))
             return
-        topic, payload = message.topic.encode(), bytes(message.payload)
-        self._take(topic, payload, message.mid, message.qos, message.dup, message.retain)
-
-    def _take(
-        self, topic: bytes, payload: bytes, mid: int, qos: int, dup: bool, retain: bool
-    ) -> None:
-        """Queue one message; those without properties come here at once."""
         self.received += 1
         if not self._inbox.has_room:
             # Only a broker that keeps to no receive maximum, or QoS 0, gets here.
-            if qos:
+            if message.qos:
                 self._missed = True
             else:
                 self.dropped_qos0 += 1
             return
         try:
-            name = topic.decode()
+            topic = message.topic
         except UnicodeDecodeError:
-            name = "(a topic that is not UTF-8)"
-        arrival_us = self._stamp()
-        self._inbox.put(Message(name, payload, arrival_us, mid, qos, dup, retain, self.connection))
+            topic = "(a topic that is not UTF-8)"
+        self._inbox.put(
+            Message(
+                topic,
+                bytes(message.payload),
+                self._stamp(),
+                message.mid,
+                message.qos,
+                message.dup,
+                message.retain,
+                self.connection,
+            )
+        )
 
     def _stamp(self) -> int:
         """The moment of arrival: never the same twice, so that it can tell readings apart."""
@@ -288,3 +291,8 @@ class Broker:
     def _status(self, state: str) -> str:
         now = self._clock.now().isoformat().replace("+00:00", "Z")
         return json.dumps({"state": state, "time": now})
+
+
+def _has_decrypted_bytes(sock: Any) -> bool:
+    """Whether TLS has read more than was asked for: the socket itself may then be silent."""
+    return hasattr(sock, "pending") and sock.pending() > 0

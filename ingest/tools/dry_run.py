@@ -20,7 +20,7 @@ from ingest.tools.route_suggestion import suggest_routes
 from service.clock import Clock
 from service.config import Config
 from service.errors import ConfigError
-from service.mqtt.connection import make_client
+from service.mqtt.connection import receiving_client
 from service.registry.models import LogKind
 from service.registry.registry import Registry
 from service.times import from_us, to_us
@@ -102,8 +102,7 @@ def _listen(
     config: Config, filters: Sequence[str], on_message: Any, seconds: float, stop: threading.Event
 ) -> None:
     visitor = replace(config.mqtt, client_id=f"dry-run-{uuid.uuid4().hex[:12]}", session_expiry_s=0)
-    will = f"{config.mqtt.prefix}/$ingest/{visitor.client_id}"
-    client = make_client(visitor, config.ingest.max_inflight, will, "", clean=True)
+    client = receiving_client(visitor, config.ingest.max_inflight, clean=True)
     client.manual_ack_set(False)
     refused: list[str] = []
     answered = threading.Event()

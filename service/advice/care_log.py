@@ -50,7 +50,7 @@ def work_without_change(case: Case) -> LogEntry | None:
 def is_major(case: Case, work: LogEntry) -> bool:
     """Whether a trim or replant touched much; a replant without a share did."""
     default = 1.0 if work.kind == LogKind.REPLANT else 0.0
-    return float(work.data.get("share", default)) >= case.limit("work_share")
+    return float(work.data.get("fraction", default)) >= case.limit("work_share")
 
 
 def changed_since(case: Case, start: datetime, fraction: float) -> bool:

@@ -17,7 +17,7 @@ from service.app.child_process_guard import ChildProcessGuard
 from service.app.serving import require_protection
 from service.app.signals import set_by_signals
 from service.cli.config_option import config_option
-from service.mqtt.connection import address
+from service.mqtt.connection import check_broker
 
 PARTS: Final = ("ingest", "serve")
 _TICK_S: Final = 0.2
@@ -48,7 +48,7 @@ def _check(application: Application) -> None:
         LittoralError: as the parts find.
     """
     Router(application.config.mqtt.prefix, application.config.routes)
-    address(application.config.mqtt)
+    check_broker(application.config.mqtt)
     require_protection(application.config, application.registry)
     _ = application.integrations
 

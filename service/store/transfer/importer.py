@@ -56,7 +56,7 @@ class _Lines:
 
 
 class Progress:
-    """Where an import stands, kept in a small file until it is complete."""
+    """The state of an import, stored in a small file until it is complete."""
 
     def __init__(self, path: Path, identity: str) -> None:
         """Use a file.
@@ -110,8 +110,8 @@ def import_csv(
         write: takes a batch; usually ``Store.write``.
         identity: of how the file is read (the mapping, the store): another one begins anew.
         resumable: keep a note beside the file of how far it got, until it is complete.
-        on_progress: told bytes done and in all, after each batch.
-        on_rejected: told each cell or row that is no reading.
+        on_progress: called with bytes done and in all, after each batch.
+        on_rejected: called with each cell or row that is no reading.
 
     Raises:
         InvalidInputError: the file cannot be read or a column is missing.

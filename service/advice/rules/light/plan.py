@@ -49,7 +49,7 @@ def _began(case: Case, oldest: datetime) -> tuple[str, datetime] | None:
     for one in entries(case, LogKind.REPLANT):
         if one.time < oldest:
             break
-        if float(one.data.get("share", 0.0)) >= case.limit("settling_share"):
+        if float(one.data.get("fraction", 0.0)) >= case.limit("settling_share"):
             return "Replanted", one.time
     start = set_up_at(case)
     return ("Set up", start) if start is not None and oldest <= start <= case.now else None

@@ -27,7 +27,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     fraction = max(case.limit("work_change_fraction"), case.tank.water_change.fraction)
     water = new_water(case, fraction)
-    share = work.data.get("share")
+    share = work.data.get("fraction")
     what = "Replanting" if work.kind == LogKind.REPLANT else "Trimming"
     late = local_day(case.tank, work.time) < local_day(case.tank, case.now)
     yield Finding(
