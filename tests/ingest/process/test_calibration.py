@@ -6,10 +6,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from ingest.decode.decoder import Sample
 from ingest.decode.message import PayloadError, Reason
 from ingest.process.calibration import Calibrations
-from ingest.tools.recalculation import recompute
+from ingest.process.water_temperature import WaterTemperatures
+from ingest.tools.recalculation import recalculate
 from service.errors import InvalidInputError
 from service.registry.calibration import read_calibration
 from service.registry.models import LogEntry, LogKind
@@ -32,8 +32,8 @@ def entry(data, time=NOW, tank="reed", id="e1"):
     return LogEntry(id, tank, LogKind.CALIBRATION, time, data)
 
 
-def apply(calibrations, value, raw="mV", quantity="ph", time_us=NOW_US, sensor="main"):
-    return calibrations.apply(Sample("reed", quantity, sensor, value, raw), time_us)
+def apply(calibrations, value, scale="mV", quantity="ph", time_us=NOW_US, sensor="main", **more):
+    return calibrations.apply(("reed", quantity, sensor), value, scale, time_us, **more)
 
 
 def test_electrode_from_buffers():
@@ -51,11 +51,16 @@ def test_sensor_is_found_by_the_name_that_is_written_on_it():
 
 def test_electrode_is_compensated_by_the_tanks_thermometer():
     calibrations = Calibrations([entry(BUFFERS)])
-    calibrations.note_temperature("reed", NOW_US, 20.0)
+    temperatures = WaterTemperatures()
+    temperatures.add("reed", NOW_US, 20.0)
+
+    def at(value, time_us):
+        celsius = temperatures.at("reed", time_us)
+        return apply(calibrations, value, time_us=time_us, temperature_c=celsius).value
+
     # Nernst slope at 20 °C: 58.17 mV per pH (any handbook)
-    assert apply(calibrations, 2.0 + 58.17).value == pytest.approx(6.0, abs=0.001)
-    later = apply(calibrations, 2.0 + 59.16, time_us=NOW_US + 2 * 3_600_000_000)
-    assert later.value == pytest.approx(6.0, abs=0.001)
+    assert at(2.0 + 58.17, NOW_US) == pytest.approx(6.0, abs=0.001)
+    assert at(2.0 + 59.16, NOW_US + 2 * 3_600_000_000) == pytest.approx(6.0, abs=0.001)
 
 
 def test_amplifier_board_with_zero_and_gain():
@@ -199,14 +204,14 @@ def test_stored_readings_are_computed_anew_when_a_calibration_is_corrected(tmp_p
         value, raw, flags = apply(first, 2.0 + 0.4 * 59.16, time_us=time_us)
         store.write([Reading("reed", "ph", "main", time_us, value, flags | Flag.LATE, raw)])
     assert store.read(key, 0, 1 << 62).value[0] == pytest.approx(7.6, abs=0.001)
-    done = recompute(store, [entry(BUFFERS)], key, NOW_US, NOW_US + 30 * DAY_US)
-    assert (done.looked_at, done.changed) == (12, 12)
+    done = recalculate(store, [entry(BUFFERS)], key, NOW_US, NOW_US + 30 * DAY_US)
+    assert (done.readings, done.changed) == (12, 12)
     samples = store.read(key, 0, 1 << 62, raw=True)
     assert samples.time_us.tolist() == times
     assert samples.value == pytest.approx(6.6, abs=0.001)
     assert samples.raw == pytest.approx(2.0 + 0.4 * 59.16)
     assert set(samples.flags.tolist()) == {int(Flag.LATE)}
-    again = recompute(store, [entry(BUFFERS)], key, NOW_US, NOW_US + 30 * DAY_US)
+    again = recalculate(store, [entry(BUFFERS)], key, NOW_US, NOW_US + 30 * DAY_US)
     assert again.changed == 0
     store.close()
 
@@ -216,9 +221,9 @@ def test_offset_added_later_applies_to_readings_without_raw(tmp_path):
     key = SeriesKey("reed", "temperature", "main")
     store.write([Reading("reed", "temperature", "main", NOW_US + n, 24.3) for n in range(3)])
     offset = entry({"quantity": "temperature", "offset": -0.3})
-    assert recompute(store, [offset], key, NOW_US, NOW_US + 10).changed == 3
+    assert recalculate(store, [offset], key, NOW_US, NOW_US + 10).changed == 3
     assert store.read(key, 0, 1 << 62).value == pytest.approx(24.0)
-    assert recompute(store, [], key, NOW_US, NOW_US + 10).changed == 3
+    assert recalculate(store, [], key, NOW_US, NOW_US + 10).changed == 3
     assert store.read(key, 0, 1 << 62).value == pytest.approx(24.3)
     store.close()
 

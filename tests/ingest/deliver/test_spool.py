@@ -1,4 +1,4 @@
-"""The queue on disk and the lane that uses it."""
+"""The queue on disk, the buffered writer that uses it, and the journal in it."""
 
 from __future__ import annotations
 
@@ -7,16 +7,16 @@ import threading
 
 import pytest
 
-from ingest.decode.message import Message
-from ingest.deliver.buffered_writer import Lane, Place
-from ingest.deliver.delivery import (
+from ingest.decode.message import FirstDelivery, Message
+from ingest.deliver.buffered_writer import BufferedWriter, Sink
+from ingest.deliver.encoding import (
     decode_readings,
     decode_rejections,
     encode_readings,
     encode_rejections,
 )
+from ingest.deliver.journal import Journal
 from ingest.deliver.spool import Depth, Spool, SpoolFullError
-from ingest.process.dedupe import Journal
 from service.clock import SystemClock
 from service.errors import ConfigError, StoreRefusedError, StoreUnavailableError
 from service.registry.models import Rejection
@@ -90,8 +90,8 @@ def test_second_process_and_foreign_file_are_refused(tmp_path, spool, monkeypatc
         Spool(tmp_path / "notes.txt" / "spool.db", 1)
 
 
-class Sink:
-    """A place that takes, refuses or is away as a test says."""
+class Target:
+    """A sink that takes, refuses or is away as a test says."""
 
     def __init__(self):
         self.items = []
@@ -108,8 +108,8 @@ class Sink:
             raise StoreRefusedError("no")
         self.items.extend(items)
 
-    def place(self, safe_after_s=0.0):
-        return Place(
+    def sink(self, safe_after_s=0.0):
+        return Sink(
             "numbers",
             self.write,
             lambda items: ",".join(map(str, items)).encode(),
@@ -125,68 +125,68 @@ def draining():
     stop = threading.Event()
     running = []
 
-    def run(lane):
-        thread = threading.Thread(target=lane.drain, args=(stop,))
+    def run(writer):
+        thread = threading.Thread(target=writer.drain, args=(stop,))
         thread.start()
-        running.append((lane, thread))
-        return lane
+        running.append((writer, thread))
+        return writer
 
     yield run
     stop.set()
-    for lane, thread in running:
-        lane.wake()
+    for writer, thread in running:
+        writer.wake()
         thread.join(60)
 
 
 def test_straight_while_there_then_spool_then_straight_again(spool, draining):
-    sink = Sink()
-    lane = draining(Lane(sink.place(), spool, SystemClock()))
-    lane.commit([1, 2])
-    assert sink.items == [1, 2]
-    sink.away = True
-    lane.commit([3])
-    lane.commit([4, 5])
+    target = Target()
+    writer = draining(BufferedWriter(target.sink(), spool, SystemClock()))
+    writer.accept([1, 2])
+    assert target.items == [1, 2]
+    target.away = True
+    writer.accept([3])
+    writer.accept([4, 5])
     assert spool.depth("numbers").items == 3
-    assert lane.last_error == "away"
-    sink.away = False
+    assert writer.last_error == "away"
+    target.away = False
     wait_until(lambda: not spool.depth("numbers").batches)
-    lane.commit([6])
-    assert sink.items == [1, 2, 3, 4, 5, 6]
-    assert lane.last_error == ""
+    writer.accept([6])
+    assert target.items == [1, 2, 3, 4, 5, 6]
+    assert writer.last_error == ""
 
 
 def test_one_refused_item_does_not_hold_up_the_others(spool, draining):
-    sink = Sink()
-    sink.poison = {13}
-    lane = draining(Lane(sink.place(), spool, SystemClock()))
-    lane.commit(list(range(10, 20)))
+    target = Target()
+    target.poison = {13}
+    writer = draining(BufferedWriter(target.sink(), spool, SystemClock()))
+    writer.accept(list(range(10, 20)))
     wait_until(lambda: not spool.depth("numbers").batches)
-    assert sink.items == [10, 11, 12, 14, 15, 16, 17, 18, 19]
-    assert sink.refused == [(13, "no")]
+    assert target.items == [10, 11, 12, 14, 15, 16, 17, 18, 19]
+    assert target.refused == [(13, "no")]
 
 
-def test_a_place_that_refuses_everything_gets_it_later(spool, draining):
-    sink = Sink()
-    sink.broken = True
-    lane = draining(Lane(sink.place(), spool, SystemClock()))
-    lane.commit(list(range(500)))
-    wait_until(lambda: lane.last_error == "no")
-    assert (sink.refused, spool.depth("numbers").items) == ([], 500)
-    sink.broken = False
+def test_a_sink_that_refuses_everything_gets_it_later(spool, draining):
+    target = Target()
+    target.broken = True
+    writer = draining(BufferedWriter(target.sink(), spool, SystemClock()))
+    writer.accept(list(range(500)))
+    wait_until(lambda: writer.last_error == "no")
+    assert (target.refused, spool.depth("numbers").items) == ([], 500)
+    target.broken = False
     wait_until(lambda: not spool.depth("numbers").batches)
-    assert sink.items == list(range(500))
-    assert sink.refused == []
+    assert target.items == list(range(500))
+    assert target.refused == []
 
 
 def test_what_a_restarted_store_may_have_lost_is_sent_again(spool, draining):
-    sink = Sink()
-    lane = draining(Lane(sink.place(safe_after_s=3600), spool, SystemClock()))
-    lane.commit([1])
-    lane.commit([2, 3])
-    wait_until(lambda: sink.items == [1, 2, 3])
-    sink.items.clear()  # a crash
-    sink.started = 2.0
-    wait_until(lambda: sink.items == [1, 2, 3])
+    target = Target()
+    writer = draining(BufferedWriter(target.sink(safe_after_s=3600), spool, SystemClock()))
+    writer.accept([1])
+    writer.accept([2, 3])
+    wait_until(lambda: target.items == [1, 2, 3])
+    target.items.clear()  # a crash
+    target.started = 2.0
+    wait_until(lambda: target.items == [1, 2, 3])
     assert spool.depth("numbers").batches == 0
 
 
@@ -194,33 +194,32 @@ def test_own_restart_sends_again_what_is_not_safe_yet(tmp_path):
     spool = Spool(tmp_path / "spool.db", 10)
     first = spool.append("numbers", b"1", 1, 0)
     spool.append("numbers", b"2", 1, 0)
-    spool.sent("numbers", spool.head("numbers", 1), keep_since_s=1.0)
-    spool.sent("numbers", spool.head("numbers", 1), keep_since_s=100.0)
+    spool.sent("numbers", spool.head("numbers", 1), sent_s=1.0)
+    spool.sent("numbers", spool.head("numbers", 1), sent_s=100.0)
     spool.forget_sent(50.0)
-    Lane(Sink().place(safe_after_s=1), spool, SystemClock())
+    BufferedWriter(Target().sink(safe_after_s=1), spool, SystemClock())
     (batch,) = spool.head("numbers", 10)
     assert (batch.body, batch.id > first) == (b"2", True)
     spool.close()
 
 
-def message(mid, payload=b"24", *, dup=False, arrival_us=1):
-    return Message("littoral/reed/ph", payload, arrival_us, mid, 1, dup)
+def message(mid, payload=b"24", *, dup=False):
+    return Message("littoral/reed/ph", payload, 1, mid, 1, dup)
 
 
 def test_journal_knows_second_deliveries_also_after_a_restart(tmp_path):
     spool = Spool(tmp_path / "spool.db", 10)
     journal = Journal(spool, 100)
-    journal.take(message(7, arrival_us=111))
-    journal.take(message(8, arrival_us=222), clock_wrong=True)
+    journal.add([(message(7), FirstDelivery(111, False)), (message(8), FirstDelivery(222, True))])
     journal.write()
     spool.close()
     spool = Spool(tmp_path / "spool.db", 10)
     journal = Journal(spool, 100)
-    assert journal.taken_before(message(7, dup=True)).arrival_us == 111
-    assert journal.taken_before(message(8, dup=True)) == (222, True)
-    assert journal.taken_before(message(7)) is None
-    assert journal.taken_before(message(7, b"25", dup=True)) is None
-    assert journal.taken_before(message(9, dup=True)) is None
+    assert journal.first_delivery(message(7, dup=True)).arrival_us == 111
+    assert journal.first_delivery(message(8, dup=True)) == (222, True)
+    assert journal.first_delivery(message(7)) is None
+    assert journal.first_delivery(message(7, b"25", dup=True)) is None
+    assert journal.first_delivery(message(9, dup=True)) is None
     spool.close()
 
 
@@ -234,15 +233,15 @@ def test_journal_that_could_not_be_written_is_written_with_the_next(tmp_path, mo
     with monkeypatch.context() as patched:
         patched.setattr(spool, "write_journal", full)
         for mid in range(1, 301):
-            journal.take(message(mid, arrival_us=mid))
+            journal.add([(message(mid), FirstDelivery(mid, False))])
             with pytest.raises(SpoolFullError):
                 journal.write()
-    journal.take(message(301, arrival_us=301))
+    journal.add([(message(301), FirstDelivery(301, False))])
     journal.write()
     spool.close()
     spool = Spool(tmp_path / "spool.db", 10)
     again = Journal(spool, 100)
-    known = [mid for mid in range(1, 302) if again.taken_before(message(mid, dup=True))]
+    known = [mid for mid in range(1, 302) if again.first_delivery(message(mid, dup=True))]
     assert known == list(range(202, 302))
     spool.close()
 
@@ -251,7 +250,7 @@ def test_journal_is_bounded(tmp_path):
     spool = Spool(tmp_path / "spool.db", 10)
     journal = Journal(spool, 100)
     for mid in range(1, 1001):
-        journal.take(message(mid, arrival_us=mid))
+        journal.add([(message(mid), FirstDelivery(mid, False))])
         if mid % 10 == 0:
             journal.write()
     assert 10 <= len(spool.journal()) <= 12

@@ -10,16 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest.decode.decoder import decode
+from ingest.decode.decoder import Decoder, decode
 from ingest.decode.message import Message, Reason
 from ingest.decode.routes import Router
-from ingest.deliver.delivery import decode_readings, encode_readings
+from ingest.deliver.encoding import decode_readings, encode_readings
+from ingest.deliver.journal import Journal
 from ingest.deliver.spool import Spool
-from ingest.process.calibration import Calibrations
-from ingest.process.dedupe import Journal
-from ingest.process.device_clock import StampLimits
-from ingest.process.processor import Pipeline
-from ingest.process.quality import Judge
+from ingest.process import Calibrations, ClockLimits, Processor
 from service.config import RouteConfig
 from service.store import open_store
 from tests.ingest.conftest import publish, publish_lines
@@ -147,13 +144,9 @@ def test_any_topic_and_payload(topic, payload):
 def test_what_decodes_can_always_be_stored(tmp_path):
     """Nothing that passes the decoder may be refused by the store: it would come back for ever."""
     spool = Spool(tmp_path / "spool.db", 10)
-    pipeline = Pipeline(
-        Router("littoral", ROUTES),
-        TANKS,
-        Calibrations(),
-        Judge(StampLimits(3600 * 10**6, 300 * 10**6)),
-        Journal(spool, 1000),
-    )
+    journal = Journal(spool, 1000)
+    decoder = Decoder(Router("littoral", ROUTES), TANKS, journal.first_delivery)
+    processor = Processor(Calibrations, ClockLimits(3600 * 10**6, 300 * 10**6), None)
     store = open_store(f"sqlite:///{tmp_path}/readings.db")
     chance = random.Random(7)
     messages = [
@@ -161,7 +154,7 @@ def test_what_decodes_can_always_be_stored(tmp_path):
         for n in range(4000)
         for topic in (chance.choice(TOPICS),)
     ]
-    batch = pipeline.process(messages)
+    batch = processor.process(decoder.decode(messages))
     assert len(batch.readings) > 50
     store.write(batch.readings)
     assert decode_readings(encode_readings(batch.readings)) == batch.readings

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from ingest.decode.routes import Router, sensor_name
-from ingest.receive.subscriptions import any_overlap, covers, first_match, overlap, widened
+from ingest.decode.topic_filters import any_overlap, covers, first_match, overlap, widened
 from service.config import RouteConfig
 from service.errors import ConfigError
 

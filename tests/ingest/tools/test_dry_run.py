@@ -10,7 +10,7 @@ import pytest
 from ingest.decode.decoder import decode
 from ingest.decode.message import Message
 from ingest.decode.routes import Router
-from ingest.process.calibration import Calibrations
+from ingest.process import Calibrations, ClockLimits
 from ingest.tools.dry_run import dry_run, explain
 from ingest.tools.route_suggestion import suggest_routes
 from service.clock import SystemClock
@@ -48,7 +48,9 @@ def test_pasted_route_takes_the_message(tmp_path, topic, payload, expected):
 
 
 def lines(topic, payload):
-    return explain(Message(topic, payload, 1), Router("littoral"), TANKS, Calibrations()).lines
+    messages = [Message(topic, payload, 1)]
+    (report,) = explain(messages, Router("littoral"), TANKS, Calibrations(), ClockLimits(10, 10))
+    return report.lines
 
 
 def test_explains_what_is_stored_and_what_is_not():
@@ -58,6 +60,9 @@ def test_explains_what_is_stored_and_what_is_not():
     ]
     (line,) = lines("littoral/pond/ph", b"6.6")
     assert line.startswith("rejected, unknown-tank: tank is 'pond'")
+    assert lines("littoral/reed/temperature", b"4711") == [
+        "reed temperature main: 4711 Cel (<Flag.IMPLAUSIBLE: 1>)"
+    ]
     assert lines("shed/x", b"1") == ["not taken: no route for this topic"]
 
 

@@ -169,8 +169,9 @@ def test_the_same_stamped_reading_twice_is_one(mosquitto, make_bench):
     payload = json.dumps({"value": 24.1, "time": time.time()})
     publish(mosquitto, "littoral/reed/temperature", payload)
     publish(mosquitto, "littoral/reed/temperature", payload)
-    wait_until(lambda: bench.status()["stored"] == 2)
+    wait_until(lambda: bench.status()["acknowledged"] == 2)
     assert len(bench.readings("reed", "temperature")) == 1
+    assert bench.status()["stored"] == 1
 
 
 def test_missing_certificate_file_is_named(mosquitto, make_bench):

@@ -92,7 +92,7 @@ def test_disk_full_on_the_spool(
     def status():
         return bench.registry.statuses()[f"ingest:{bench.config.mqtt.client_id}"]
 
-    wait_until(lambda: status()["held"], PATIENCE_S)
+    wait_until(lambda: status()["stalled"], PATIENCE_S)
     acknowledged = status()["acknowledged"]
     assert acknowledged < 7_500
     assert "spool.db: " in " ".join(status()["errors"])

@@ -6,9 +6,10 @@ import json
 
 import pytest
 
-from ingest.decode.decoder import Sample, decode
+from ingest.decode.decoder import decode
 from ingest.decode.message import Message, Reason
 from ingest.decode.routes import Router
+from ingest.decode.sample import Sample
 from service.config import RouteConfig
 from service.store import Flag
 

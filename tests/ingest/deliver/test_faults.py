@@ -99,13 +99,13 @@ def test_full_spool_stops_acknowledging_and_loses_nothing(
     bench.start()
     sender = publisher(broker)
     sender.send(8_000)
-    bench.wait(lambda status: status["held"])
-    held = bench.status()
-    assert held["acknowledged"] < 7_000
-    assert "full" in " ".join(held["errors"])
+    bench.wait(lambda status: status["stalled"])
+    stalled = bench.status()
+    assert stalled["acknowledged"] < 7_000
+    assert "full" in " ".join(stalled["errors"])
     time.sleep(0.5)  # for one too many to be acknowledged
     status = bench.status()
-    assert status["acknowledged"] == held["acknowledged"]
+    assert status["acknowledged"] == stalled["acknowledged"]
     # mosquitto 2.0.11 now and then sends more than we said we take: that is fetched again later.
     assert status["waiting"] <= 500
     bench.store.away = False
