@@ -55,7 +55,7 @@ def _log_in() -> Response | tuple[str, int]:
         secret = request.form.get("secret", "").strip()
         token = auth.token_of_secret(secret, request.remote_addr or "")
     except LittoralError as error:
-        return _login_form(error.detail, target), error.status
+        return _login_form(error.detail, target), error.kind.status
     session.clear()
     session[SESSION_KEY] = token.id
     return redirect(target, 303)

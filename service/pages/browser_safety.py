@@ -11,6 +11,7 @@ from flask import Flask, Response, request, session
 from flask.sessions import SecureCookieSessionInterface
 
 from service.errors import LittoralError
+from service.problems import PROBLEMS
 
 TOKEN: Final = "form_token"
 POLICY: Final = "; ".join(
@@ -39,9 +40,7 @@ HEADERS: Final = {
 class StaleFormError(LittoralError):
     """A form came without the token of the session it was sent in."""
 
-    slug = "stale-form"
-    title = "The page was open for too long"
-    status = 403
+    kind = PROBLEMS["forbidden"]
 
 
 class _Sessions(SecureCookieSessionInterface):

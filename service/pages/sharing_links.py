@@ -45,7 +45,7 @@ def make_link() -> Answer:
             tank.id, start, end, now(), expires=end, note=request.form.get("note", "").strip()
         )
     except LittoralError as error:
-        return _page(trouble=error.detail), error.status
+        return _page(trouble=error.detail), error.kind.status
     return _page(made=url_for("shared.shared_sheet", secret=secret, _external=True))
 
 
@@ -55,7 +55,7 @@ def end_link(id: str) -> Answer:
         browser_safety.check_form()
         link = current().registry.revoke_share(id, now())
     except LittoralError as error:
-        return _page(trouble=error.detail), error.status
+        return _page(trouble=error.detail), error.kind.status
     flash(f"The link to the sheet of {current().registry.tank(link.tank).name} is ended.")
     return redirect(url_for("pages.links"), 303)
 

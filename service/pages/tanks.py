@@ -87,7 +87,7 @@ def add_entry(tank: str) -> Answer:
             recorded=moments.now,
         )
     except (InvalidInputError, browser_safety.StaleFormError) as error:
-        return _tank_page(found, kind, given, error), error.status
+        return _tank_page(found, kind, given, error), error.kind.status
     current().nudge()
     session["by"] = entry.by
     words = KIND_WORDS[kind]
@@ -110,7 +110,7 @@ def mark(tank: str, id: str) -> Answer:
         one = ledger.mark(id, state, until, now=moments.now)
         current().nudge()
     except (InvalidInputError, browser_safety.StaleFormError, LittoralError) as error:
-        return _tank_page(found, LogKind.WATER_CHANGE, {}, error), error.status
+        return _tank_page(found, LogKind.WATER_CHANGE, {}, error), error.kind.status
     flash(f"{words}: {one.finding.title}.")
     return redirect(url_for("pages.tank", tank=tank, _anchor="todo"), 303)
 
