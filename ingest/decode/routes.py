@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from ingest.decode.message import PayloadError, Reason
+from ingest.decode.topic_filters import covers, without_covered
 from ingest.decode.units import Scale, scale_of
-from ingest.receive.subscriptions import covers, without_covered
 from service.config import RouteConfig
 from service.errors import ConfigError
 from service.units import QUANTITIES

@@ -6,7 +6,9 @@ from typing import Final
 
 from flask import Flask
 
-from service.api import calculate, context
+from service.api import context
+from service.api.calculate.blueprint import blueprint_of
+from service.api.calculate.table import FORMULAS
 from service.api.context import Context
 from service.api.events import resource
 from service.api.http import auth, openapi, request_checks
@@ -52,7 +54,7 @@ _BLUEPRINTS: Final = (
     calendar.blueprint,
     resource.blueprint,
     deliveries.blueprint,
-    calculate.blueprint,
+    blueprint_of(FORMULAS),
     health.blueprint,
     metrics.blueprint,
 )

@@ -15,7 +15,6 @@ from datetime import datetime
 from typing import Any, Final
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from service.advice.engine.change_events import LedgerChange
@@ -23,7 +22,7 @@ from service.advice.engine.documents import recommendation_document, summary_doc
 from service.advice.engine.recommendation import Recommendation
 from service.config import MqttConfig
 from service.derive.models import TankView
-from service.mqtt.connection import address
+from service.mqtt.connection import publishing_client
 from service.registry.recommendations import State
 
 QOS: Final = 1
@@ -63,24 +62,12 @@ class MqttAdvice:
         """Prepare.
 
         Raises:
-            ConfigError: the broker's URL is wrong.
+            ConfigError: the broker's address or a certificate file is wrong.
         """
         self._prefix = config.prefix
-        self._host, self._port, username, password, tls = address(config)
-        v5 = config.protocol == "5"
-        self._client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=f"{config.client_id}-advice",
-            protocol=MQTTProtocolVersion.MQTTv5 if v5 else MQTTProtocolVersion.MQTTv311,
-        )
-        if username is not None:
-            self._client.username_pw_set(username, password)
-        if tls:
-            self._client.tls_set(config.ca_file, config.cert_file, config.key_file)
-        self._client.reconnect_delay_set(1, 30)
+        self._client = publishing_client(config, "advice")
         self._client.on_connect = self._on_connect
         self._client.on_message = self._on_message
-        self._keepalive_s = config.keepalive_s
         self._lock = threading.Lock()
         #: tank -> topic -> payload, as the broker should hold it.
         self._wanted: dict[str, dict[str, str]] = {}
@@ -89,7 +76,6 @@ class MqttAdvice:
 
     def start(self) -> None:
         """Connect in the background; a broker that is away is tried again."""
-        self._client.connect_async(self._host, self._port, self._keepalive_s)
         self._client.loop_start()
 
     def update(self, view: TankView, change: LedgerChange) -> None:

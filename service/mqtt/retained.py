@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import ssl
 import threading
 import time
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
@@ -11,12 +10,10 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from service.config import MqttConfig
-from service.errors import ConfigError
-from service.mqtt.connection import address
+from service.mqtt.connection import Will, publishing_client
 
 STOP_WAIT_S: Final = 3.0
 
@@ -50,7 +47,7 @@ class Board:
         config: MqttConfig,
         role: str,
         *,
-        will: tuple[str, str],
+        will: Will | None = None,
         qos: int,
         filters: Sequence[str],
         leftover: Callable[[str, bytes], Leftover | None],
@@ -62,7 +59,7 @@ class Board:
 
         Args:
             role: tells this client's id from others.
-            will: topic and retained payload that the broker publishes when we are lost.
+            will: what the broker publishes when we are lost.
             filters: subscribed to, for leftovers and for what ``heard`` wants.
             leftover: tells what a retained message at the broker is; None where not ours.
             patience_s: how long groups of an earlier run may wait to be shown again.
@@ -89,13 +86,10 @@ class Board:
         self._stopping = threading.Event()
         #: set once everything was published on connecting; until then nothing else goes out.
         self._connected_now = False
-        self._client = _client(config, role)
-        self._client.will_set(*will, qos=qos, retain=True)
+        self._client = publishing_client(config, role, will)
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
-        self._keepalive_s = config.keepalive_s
-        self._host, self._port, *_ = address(config)
 
     @property
     def is_connected(self) -> bool:
@@ -104,7 +98,6 @@ class Board:
 
     def start(self) -> None:
         """Connect in the background; a broker that is away is tried again."""
-        self._client.connect_async(self._host, self._port, self._keepalive_s)
         self._client.loop_start()
         threading.Thread(target=self._sweep_often, name=f"{self._role}-sweep", daemon=True).start()
 
@@ -214,22 +207,3 @@ class Board:
                 return
             for topic in sorted(set(found.topics) - set(wanted)):
                 self._publish(topic, "")
-
-
-def _client(config: MqttConfig, role: str) -> mqtt.Client:
-    _, _, username, password, tls = address(config)
-    v5 = config.protocol == "5"
-    client = mqtt.Client(
-        CallbackAPIVersion.VERSION2,
-        client_id=f"{config.client_id}-{role}",
-        protocol=MQTTProtocolVersion.MQTTv5 if v5 else MQTTProtocolVersion.MQTTv311,
-    )
-    if username is not None:
-        client.username_pw_set(username, password)
-    if tls:
-        try:
-            client.tls_set(config.ca_file, config.cert_file, config.key_file)
-        except (OSError, ValueError, ssl.SSLError) as error:
-            raise ConfigError(f"mqtt.ca_file, cert_file or key_file: {error}") from error
-    client.reconnect_delay_set(1, 30)
-    return client

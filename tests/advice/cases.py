@@ -25,7 +25,7 @@ def usual_log(now: datetime = NOON) -> list[LogEntry]:
         entry(LogKind.WATER_CHANGE, now - 3 * DAY, fraction=0.5),
         entry(LogKind.DOSE, now - 3 * DAY + HOUR, name="macro", ml=18.0),
         entry(LogKind.DOSE, now - 3 * DAY + HOUR, name="iron", g=0.36),
-        entry(LogKind.KH_TEST, now - 10 * DAY, alkalinity_meq_l=a_tank().alkalinity_meq_l),
+        entry(LogKind.KH_TEST, now - 10 * DAY, kh_meq_l=a_tank().kh_meq_l),
         entry(LogKind.CALIBRATION, now - 10 * DAY, quantity="ph", slope_percent=98.0),
         entry(LogKind.FILTER_CLEAN, now - 10 * DAY, part="filter"),
         entry(LogKind.FILTER_CLEAN, now - 5 * DAY, part="pre-filter"),

@@ -37,7 +37,7 @@ def weak(t: np.ndarray) -> np.ndarray:
 
 def old_kh(now: datetime) -> list:
     log = [one for one in usual_log(now) if one.kind != LogKind.KH_TEST]
-    return [*log, entry(LogKind.KH_TEST, now - 60 * DAY, alkalinity_meq_l=KH_4)]
+    return [*log, entry(LogKind.KH_TEST, now - 60 * DAY, kh_meq_l=KH_4)]
 
 
 @pytest.mark.parametrize(
@@ -145,8 +145,8 @@ def test_low_oxygen_high_in_the_hills_does_not_forbid_gas_at_22_c() -> None:
 
 def test_new_water_carries_the_cautions_of_what_goes_into_it() -> None:
     plan = WaterChangePlan(
-        tap_temperature_c=10.0, hot_temperature_c=55.0, tap_alkalinity_meq_l=KH_4 / 4,
-        target_alkalinity_meq_l=KH_4,
+        tap_temperature_c=10.0, hot_temperature_c=55.0, tap_kh_meq_l=KH_4 / 4,
+        target_kh_meq_l=KH_4,
     )  # fmt: skip
     log = [one for one in usual_log() if one.kind != LogKind.WATER_CHANGE]
     log.append(entry(LogKind.WATER_CHANGE, NOON - 8 * DAY, fraction=0.5))
@@ -196,7 +196,7 @@ def test_each_number_of_practice_stands_once() -> None:
 
 
 def test_test_of_kh_that_is_asked_for_carries_the_caution_on_chemicals() -> None:
-    (one,) = found(view_with(a_tank(alkalinity_meq_l=None), log=[]), "no-advice")
+    (one,) = found(view_with(a_tank(kh_meq_l=None), log=[]), "no-advice")
     assert one.cautions == (cautions.CHEMICALS,)
 
 

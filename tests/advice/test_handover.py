@@ -76,7 +76,7 @@ def test_upkeep_that_can_wait_is_left_to_the_practitioner() -> None:
 
 def test_stems_and_cylinder_are_told_in_time() -> None:
     tank = a_tank(thresholds={"stem_growth_cm_week": 7.0, "stem_height_cm": 20.0})
-    log = [*usual_log(), entry(LogKind.TRIM, NOON - 7 * DAY, share=0.3)]
+    log = [*usual_log(), entry(LogKind.TRIM, NOON - 7 * DAY, fraction=0.3)]
     # 20 cm and 1 cm a day up to 42 - 3 cm: 19 days after the trim
     assert [day(one) for one in tasks("trim-due", tank=tank, log=log)] == [12]
     assert tasks("cylinder-low") == []
@@ -148,10 +148,10 @@ def test_report_on_return() -> None:
         return np.where(late, lamp(t, off=20.0), lamp(t))
 
     log = [
-        entry(LogKind.KH_TEST, NOON - 12 * DAY, alkalinity_meq_l=a_tank().alkalinity_meq_l),
+        entry(LogKind.KH_TEST, NOON - 12 * DAY, kh_meq_l=a_tank().kh_meq_l),
         replace(entry(LogKind.WATER_CHANGE, NOON - 2 * DAY, fraction=0.5), by="the neighbour"),
         entry(LogKind.DOSE, NOON - 2 * DAY + HOUR, name="macro", ml=18.0),
-        entry(LogKind.KH_TEST, NOON - 1 * DAY, alkalinity_meq_l=1.0),
+        entry(LogKind.KH_TEST, NOON - 1 * DAY, kh_meq_l=1.0),
     ]
     view = view_from(material_with(a_tank(), NOON, days_of(celsius=warm, lux=longer), log))
     seen = advance([], "reed", evaluate(view), NOON - 1 * DAY)

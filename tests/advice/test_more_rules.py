@@ -213,13 +213,13 @@ def test_tap_and_reverse_osmosis_by_hand() -> None:
     """Tap 12 dKH and 16 dGH towards 4 dKH and 8 dGH: KH binds at a third, GH would allow half."""
     degree = MEQ_L_PER_DEGREE
     plan = WaterChangePlan(
-        tap_alkalinity_meq_l=12 * degree, tap_gh_meq_l=16 * degree,
-        target_alkalinity_meq_l=4 * degree, target_gh_meq_l=8 * degree,
+        tap_kh_meq_l=12 * degree, tap_gh_meq_l=16 * degree,
+        target_kh_meq_l=4 * degree, target_gh_meq_l=8 * degree,
     )  # fmt: skip
     one = due_view(plan)
     assert amount(one, "tap water") == pytest.approx(30.0)
     assert amount(one, "reverse-osmosis water") == pytest.approx(60.0)
-    soft = due_view(replace(plan, tap_alkalinity_meq_l=2 * degree, tap_gh_meq_l=8 * degree))
+    soft = due_view(replace(plan, tap_kh_meq_l=2 * degree, tap_gh_meq_l=8 * degree))
     assert amount(soft, "tap water") == pytest.approx(90.0)
     # +2 dKH in 90 L: 3.571 g KHCO3 per dKH and 100 L
     assert amount(soft, "KHCO3") == pytest.approx(2 * 0.9 * 3.571, rel=2e-3)
@@ -260,9 +260,7 @@ def test_upkeep_intervals_and_what_closes_them() -> None:
 def test_kh_reminder_gives_way_to_doubt() -> None:
     def with_test(days: float):  # type: ignore[no-untyped-def]
         log = [one for one in usual_log() if one.kind is not LogKind.KH_TEST]
-        return view_with(
-            log=[*log, entry(LogKind.KH_TEST, NOON - days * DAY, alkalinity_meq_l=1.4)]
-        )
+        return view_with(log=[*log, entry(LogKind.KH_TEST, NOON - days * DAY, kh_meq_l=1.4)])
 
     for days, due, doubt in ((20, 0, 0), (35, 1, 0), (50, 0, 1)):
         view = with_test(days)
@@ -272,12 +270,12 @@ def test_kh_reminder_gives_way_to_doubt() -> None:
 
 def test_what_nobody_ever_noted_is_asked_for() -> None:
     log = [one for one in usual_log() if one.kind not in (LogKind.KH_TEST, LogKind.CALIBRATION)]
-    unnoted = view_with(a_tank(alkalinity_tested=None), log=log)
+    unnoted = view_with(a_tank(kh_tested=None), log=log)
     for code, closes in (("kh-test-due", "kh-test"), ("calibration-due", "calibration")):
         one = the(unnoted, code)
         assert (one.severity, one.due, one.closed_by) == (Severity.INFO, None, (closes,))
         assert "If it was done, log it." in one.action
-    tested = view_with(a_tank(alkalinity_tested=NOON.date()), log=log)
+    tested = view_with(a_tank(kh_tested=NOON.date()), log=log)
     assert found(tested, "kh-test-due") == []
     assert found(view_with(log=usual_log()), "calibration-due") == []
 

@@ -81,8 +81,8 @@ def registry_url() -> str:
             TANK,
             "Quarry pool (invented)",
             net_volume_l=180.0,
-            alkalinity_meq_l=1.43,
-            alkalinity_tested=START.date(),
+            kh_meq_l=1.43,
+            kh_tested=START.date(),
             livestock=(animals,),
         )
     )

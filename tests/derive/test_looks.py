@@ -83,7 +83,7 @@ def test_a_log_entry_counts_at_once(store: Counting, registry: Registry) -> None
     looks = Looks()
     looks.view(a_tank(), registry, store, NOON)
     registry.add_log(
-        "reed", LogKind.KH_TEST, NOON - 30 * HOUR, {"alkalinity_meq_l": KH_4 / 2}, recorded=NOON
+        "reed", LogKind.KH_TEST, NOON - 30 * HOUR, {"kh_meq_l": KH_4 / 2}, recorded=NOON
     )
     later = looks.view(a_tank(), registry, store, NOON + HOUR)
     assert same(later, view_of(a_tank(), registry, store, NOON + HOUR))

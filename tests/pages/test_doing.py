@@ -94,7 +94,7 @@ def test_a_water_change_is_noted(warm: Served, visit: Opener, script: bool) -> N
     (entry,) = warm.registry.log("reedbed")
     assert entry.kind is LogKind.WATER_CHANGE
     assert entry.data["fraction"] == pytest.approx(0.35)
-    assert entry.data["alkalinity_meq_l"] == pytest.approx(float(meq_l_from_dkh(3)))
+    assert entry.data["kh_meq_l"] == pytest.approx(float(meq_l_from_dkh(3)))
     assert (entry.by, entry.note) == ("the colleague", "Two buckets,\nslowly.")
     assert f"{entry.time:%H:%M}" == "12:05", "13:05 in Lisbon's summer is 12:05 UTC"
     assert page.get_by_label("By", exact=True).input_value() == "the colleague"

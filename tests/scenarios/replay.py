@@ -73,7 +73,7 @@ def base_tank() -> Tank:
         name="Willow sill",
         dimensions=Dimensions(90, 45, 45, fill_height_cm=42, substrate_depth_cm=5, hardscape_l=6),
         net_volume_l=150.0,
-        alkalinity_meq_l=KH_4,
+        kh_meq_l=KH_4,
         gh_meq_l=6 * MEQ_L_PER_DEGREE,
         set_up=date(2025, 1, 10),
         livestock=(
@@ -170,7 +170,7 @@ def load(path: Path) -> Scenario:
     tank = from_document(_merged(to_document(base_tank()), raw.pop("tank", {})), Tank)
     log = list(_log(raw.pop("log", []), raw.pop("care", "weekly"), days, tank))
     changes, sensors = raw.pop("change", []), raw.pop("sensor", None)
-    tap_meq_l = raw.pop("tap_meq_l", tank.water_change.tap_alkalinity_meq_l)
+    tap_meq_l = raw.pop("tap_meq_l", tank.water_change.tap_kh_meq_l)
     model = _model(raw.pop("model", {}), changes, sensors, log, tank, tap_meq_l)
     scenario = Scenario(
         name=path.stem,
@@ -382,7 +382,7 @@ def _care(days: int, tank: Tank) -> Iterator[LogEntry]:
         yield _entry(at + timedelta(minutes=25), LogKind.FILTER_CLEAN, part="pre-filter")
     for day in range(-3, days + 1, 14):
         at = datetime.combine(START.date() + timedelta(days=day), time(18), UTC)
-        yield _entry(at, LogKind.KH_TEST, alkalinity_meq_l=KH_4)
+        yield _entry(at, LogKind.KH_TEST, kh_meq_l=KH_4)
         yield _entry(at, LogKind.CALIBRATION, quantity="ph", slope_percent=98.0)
         yield _entry(at, LogKind.FILTER_CLEAN, part="filter")
 

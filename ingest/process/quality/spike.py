@@ -22,7 +22,7 @@ _MAD_TO_SD: Final = 1.4826
 _CONFIRM: Final = 3
 
 
-class SpikeWatch:
+class SpikeDetector:
     """Judges the values of one series in the order of their times.
 
     A value far away from the median of the last ones is a suspect at once. When ``_CONFIRM``

@@ -10,7 +10,7 @@ from ingest.process.quality.limits import Limits
 _LEAST: Final = 12
 
 
-class StuckWatch:
+class StuckDetector:
     """Follows the band in which a series has stayed, and since when."""
 
     __slots__ = ("_band", "_count", "_high", "_low", "_since_us", "_still_us", "_zero_is_normal")

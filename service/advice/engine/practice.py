@@ -120,7 +120,7 @@ RULES_USE: Final[dict[str, Threshold]] = table(
     Threshold("gas_dissolved_share", 0.5, "1", "share of the gas that dissolves; the rest escapes",
               COMMON_PRACTICE, 0.05, 1),
     # Sensors
-    Threshold("sensor_silent_min", 60, "min", "a sensor silent for so long is late", OUR_CHOICE, 5),
+    Threshold("sensor_silent_min", 60, "min", "no reading for so long: silent", OUR_CHOICE, 5),
     Threshold("sensor_retired_days", 14, "d", "a sensor silent for longer counts as taken out",
               OUR_CHOICE, 1),
     Threshold("ph_disagree", 0.2, "[pH]", "two pH probes further apart disagree", COMMON_PRACTICE,

@@ -93,7 +93,7 @@ def _test(**hardness: float) -> dict[str, Any]:
     click.option("--part", help="Which filter, or which part of it."),
 )
 def _touched(part: str | None, percent: float | None = None) -> dict[str, Any]:
-    return quantities(share=(percent, "%")) | ({"part": part} if part else {})
+    return quantities(fraction=(percent, "%")) | ({"part": part} if part else {})
 
 
 @_entry(

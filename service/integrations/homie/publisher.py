@@ -25,6 +25,7 @@ from service.integrations.homie.device import (
 )
 from service.integrations.mqtt_options import homie_options
 from service.integrations.snapshot import figures_of
+from service.mqtt.connection import Will
 from service.mqtt.retained import Board, Leftover
 
 INIT: Final = "init"
@@ -74,7 +75,7 @@ class Homie:
         self._board = Board(
             config,
             outlet.name,
-            will=(f"{self._root}/$state", LOST),
+            will=Will(f"{self._root}/$state", LOST, QOS),
             qos=QOS,
             filters=(f"{start}/$description", f"{start}/$alert/+"),
             leftover=self._leftover,

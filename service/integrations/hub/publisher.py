@@ -20,6 +20,7 @@ from service.integrations.hub.device import (
 )
 from service.integrations.mqtt_options import hub_options
 from service.integrations.snapshot import figures_of
+from service.mqtt.connection import Will
 from service.mqtt.retained import Board, Leftover
 
 QOS: Final = 1
@@ -53,7 +54,7 @@ class Hub:
         self._board = Board(
             config,
             outlet.name,
-            will=(self._place.status, OFFLINE),
+            will=Will(self._place.status, OFFLINE, QOS),
             qos=QOS,
             filters=(f"{options.prefix}/device/+/config", options.status_topic),
             leftover=self._leftover,

@@ -1,4 +1,8 @@
-"""CO2 stays below the plants' target while the lamp is on."""
+"""Rule `co2-low`: CO2 is below the plants' target while the lamp is on.
+
+Judges the lit hours of the last 24 h. Clears when less than half the minutes that raise it are
+left, six hours after it was last found.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +13,7 @@ from service.advice import cautions
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
-from service.advice.phrases import percent, span
+from service.advice.phrases import percent, sensor_source, span
 from service.advice.rules.co2.doubtful import to_settle
 from service.advice.rules.co2.gas_out import no_gas
 from service.derive.models import Co2Lit
@@ -56,7 +60,7 @@ def judge(case: Case) -> Iterator[Finding]:
                 lit.shortfall_mg_l,
                 "mg/L",
                 time=lit.end,
-                source=f"sensor {co2.ph.sensor}" if co2.ph else "",
+                source=sensor_source(co2.ph),
             ),
             Evidence(
                 "lit minutes below target in the last 24 h",

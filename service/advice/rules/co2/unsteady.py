@@ -1,4 +1,8 @@
-"""CO2 differs much from day to day at the same settings."""
+"""Rule `co2-unsteady`: CO2 while lit differs from day to day.
+
+Judges the usual step between the means of neighbouring days. Clears when it is below 0.7 of the
+threshold, six hours after it was last found.
+"""
 
 from __future__ import annotations
 

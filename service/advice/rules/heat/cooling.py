@@ -1,4 +1,8 @@
-"""An unheated tank is cooling towards what its animals tolerate."""
+"""Rule `temperature-cooling`: an unheated tank cools down towards its lower limit.
+
+Judges the daily minima of the last days. Clears when they stop falling or lie clear of the limit,
+twelve hours after it was last found.
+"""
 
 from __future__ import annotations
 
@@ -16,9 +20,9 @@ CODE = "temperature-cooling"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when the daily minimum falls and comes near the lower limit.
+    """One finding when the daily minimum falls and comes near the lower limit.
 
-    Cool-tolerant animals are not asked to be heated: far above their limit nothing is said.
+    Cool-tolerant animals are not asked to be heated: far above their limit there is no finding.
     """
     found = case.view.temperature
     minima = case.view.daily_minima_c

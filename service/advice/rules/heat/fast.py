@@ -1,4 +1,7 @@
-"""Temperature changes faster than animals should see."""
+"""Rule `temperature-fast`: temperature changes faster than animals should see.
+
+Judges the rate over the last hour. Clears when it is below 0.6 of the threshold.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +20,7 @@ SHORTLY = timedelta(hours=2)
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when the rate over the last hour is too fast, with what may be behind it."""
+    """One finding when the rate over the last hour is too fast, with what may be behind it."""
     found = case.view.temperature
     if found.rate_k_h is None or found.reading is None or not case.tank.livestock:
         return

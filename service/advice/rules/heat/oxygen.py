@@ -1,4 +1,8 @@
-"""Too little oxygen, measured, or water so warm that it can hold little."""
+"""Rule `oxygen-low`: too little oxygen, measured, or water too warm to hold much.
+
+Judges the oxygen sensor, and without one the saturation at the water's temperature. Clears when
+either is clearly above its threshold, two hours after it was last found.
+"""
 
 from __future__ import annotations
 

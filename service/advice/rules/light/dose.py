@@ -1,4 +1,8 @@
-"""The daily light does not fit what the plants want."""
+"""Rule `light-dose`: the daily light integral is outside the plants' range.
+
+Judges the mean of the last full days. Clears when it is within half the tolerance, six hours
+after it was last found; other rules on the hours of light go first.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +24,7 @@ CODE = "light-dose"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Compare the mean of the last full days with the plants' range."""
+    """One finding when the mean of the last full days is outside the plants' range."""
     found = mean_dli(case)
     if found is None:
         return

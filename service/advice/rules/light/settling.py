@@ -1,4 +1,8 @@
-"""A shorter photoperiod in the weeks after a new set-up or a large replant."""
+"""Rule `light-settling`: a shorter photoperiod after a set-up or a large replant.
+
+Judges the hours of the last full day in those weeks. Clears when they are short enough or the
+weeks are over.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +24,7 @@ IN_TIME = timedelta(days=1)
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak while plants settle and the lamp burns for longer than they can use."""
+    """One finding while plants settle and the lamp is on for longer than they can use."""
     began = settling_since(case)
     hours = case.limit("settling_hours")
     days = full_days(case)

@@ -1,4 +1,8 @@
-"""The lamp burned for less than wanted."""
+"""Rule `light-short`: the lamp is on for less than wanted.
+
+Judges the last two full days. Clears when one of them was long enough, an hour after it was last
+found.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +25,7 @@ DAYS = 2
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when the last two full days were too short; a dark lamp has its own rule."""
+    """One finding when the last two full days were too short; a dark lamp has its own rule."""
     days = full_days(case)[-DAYS:]
     wanted = wanted_hours(case)
     if len(days) < DAYS or not all(one.lit for one in days) or dark_since(case) is not None:

@@ -1,4 +1,8 @@
-"""Two sensors of one quantity say different things."""
+"""Rule `sensors-disagree`: two sensors of one quantity differ.
+
+Judges readings taken within a quarter of an hour. Clears when they differ by less than 0.6 of the
+threshold, an hour after it was last found.
+"""
 
 from __future__ import annotations
 

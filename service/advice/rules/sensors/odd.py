@@ -1,4 +1,7 @@
-"""A sensor is stuck or sends what can't be: its readings don't count."""
+"""Rules `sensor-stuck` and `sensor-implausible`: readings that don't count.
+
+Judge the flags of each sensor's newest reading. Clear when a newer reading has no such flag.
+"""
 
 from __future__ import annotations
 
