@@ -16,9 +16,6 @@ TIMEOUT_S = 30.0
 class AnswerError(LittoralError):
     """The service answered something else than was asked for."""
 
-    slug = "answer"
-    title = "The service did not answer the question"
-
 
 class Service:
     """The service at one address."""
