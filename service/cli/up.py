@@ -11,7 +11,7 @@ from typing import Final
 
 import click
 
-from ingest.decode.routes import Router
+from ingest.tools.route_check import check_routes
 from service.app.application import Application, configuration, opened
 from service.app.child_process_guard import ChildProcessGuard
 from service.app.serving import require_protection
@@ -47,7 +47,7 @@ def _check(application: Application) -> None:
     Raises:
         LittoralError: as the parts find.
     """
-    Router(application.config.mqtt.prefix, application.config.routes)
+    check_routes(application.config)
     check_broker(application.config.mqtt)
     require_protection(application.config, application.registry)
     _ = application.integrations
