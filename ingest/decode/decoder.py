@@ -55,8 +55,8 @@ class Decoder:
     def decode(self, messages: Sequence[Message]) -> list[Arrival]:
         """Decode messages in their order; those that are not for us, or repeated, are left out.
 
-        A message that a fault of ours keeps from being decoded becomes a rejection: else the
-        broker would send it for ever.
+        A message that cannot be decoded because of a fault of ours becomes a rejection: else
+        the broker would send it for ever.
         """
         arrivals = []
         for message in _without_copies(messages):
@@ -129,7 +129,7 @@ def decode(message: Message, targets: Sequence[Target], tanks: Container[str]) -
 
 
 def _plain(payload: bytes, target: Target) -> Sample | None:
-    """The usual case, read fast: a plain number for a topic that says all else."""
+    """The usual case, read fast: a plain number on a topic that names all else."""
     try:
         value = float(payload)
     except ValueError:
@@ -169,7 +169,7 @@ def decode_records(
 
     Args:
         message: which brought them.
-        target: what the topic or the route says of them.
+        target: what the topic or the route names.
         tanks: ids of the registered tanks.
         faults: of further records that could not be parsed.
     """
@@ -209,7 +209,7 @@ def _sample(record: Record, message: Message, target: Target, tanks: Container[s
 
 
 def _series(record: Record, target: Target) -> tuple[str | None, str]:
-    """Quantity and sensor: as the topic or the route says, else as the payload does."""
+    """Quantity and sensor: as the topic or the route names them, else as the payload does."""
     quantity, sensor = record.quantity, record.sensor
     if record.name is not None:
         words = {name: name for name in QUANTITIES} | dict(target.names)

@@ -38,7 +38,7 @@ class FirstDelivery(NamedTuple):
     """How a message was processed when it was delivered first; a redelivery repeats it.
 
     Attributes:
-        arrival_us: its time of arrival, as it stands for the time of its readings.
+        arrival_us: its time of arrival, as it was used for its readings.
         clock_wrong: its device's clock was wrong, so that the arrival was used.
     """
 
@@ -105,6 +105,6 @@ def rejection(
 
 
 def internal_rejection(message: Message, error: Exception) -> Rejection:
-    """The rejection of a message that a fault of ours keeps from being processed."""
+    """The rejection of a message that could not be processed because of a fault of ours."""
     detail = f"a fault of the ingester: {error!r:.200}; allowed: anything"
     return rejection(message, Reason.INTERNAL, detail)

@@ -1,8 +1,8 @@
-"""Which MQTT filters to subscribe to, so that no message comes twice.
+"""MQTT topic filters: which cover or overlap others, so that no message comes twice.
 
 A broker delivers a message once for each subscription that matches it (MQTT 5.0, section 3.3.4,
 leaves that to the broker; mosquitto does). So a filter inside another is left out. Filters that
-overlap in part are told apart by subscription identifiers, or, before MQTT 5, widened to one.
+overlap in part are distinguished by subscription identifiers, or, before MQTT 5, widened to one.
 """
 
 from __future__ import annotations

@@ -34,11 +34,11 @@ class Sink(Generic[T]):
 
     Attributes:
         kind: name of its items in the spool.
-        write: takes all of a batch or raises ``LittoralError``.
+        write: writes all of a batch or raises ``LittoralError``.
         encode, decode: for the spool.
         reject: records single items that the sink refuses for good, and why.
         safe_after_s: how long after ``write`` the sink may still lose it in a crash.
-        started: a number that changes when the sink was restarted; None: not known.
+        started: a number that changes when the sink was restarted; None: unknown.
     """
 
     kind: str
@@ -55,8 +55,8 @@ class BufferedWriter(Generic[T]):
 
     Attributes:
         accepted: how many items were accepted, by the sink or the spool.
-        last_error: why the sink does not take any now; empty when it does.
-        last_write: when the sink took the last batch, RFC 3339.
+        last_error: why the sink accepts nothing now; empty when it does.
+        last_write: when the sink accepted the last batch, RFC 3339.
     """
 
     def __init__(self, sink: Sink[T], spool: Spool, clock: Clock) -> None:
@@ -85,7 +85,7 @@ class BufferedWriter(Generic[T]):
         """Accept a batch: written to the sink, or to the spool.
 
         Raises:
-            SpoolFullError: neither takes it.
+            SpoolFullError: neither accepts it.
         """
         if items:
             with self._lock:

@@ -82,12 +82,12 @@ class Committer:
 
     @property
     def is_stalled(self) -> bool:
-        """Whether neither a sink nor the spool takes the batch."""
+        """Whether neither a sink nor the spool accepts the batch."""
         return self._stalled
 
     @property
     def errors(self) -> tuple[str, ...]:
-        """What does not work now, a sentence each."""
+        """Current errors, a sentence each."""
         found = (
             self.readings.last_error,
             self.rejections.last_error,

@@ -17,7 +17,7 @@ _log = logging.getLogger(__name__)
 #: "LSPL" in ASCII: marks the file as ours in its header.
 APPLICATION_ID: Final = 0x4C53504C
 _PAGE_BYTES: Final = 4096
-#: How long to wait for another process to let go of the file, s: one that is stopping, say.
+#: How long to wait for another process to let go of the file, s: such as one that is stopping.
 LOCK_PATIENCE_S: Final = 5.0
 _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS batch (

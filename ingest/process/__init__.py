@@ -7,7 +7,7 @@ from ingest.decode.decoder import decode, decode_records
 from ingest.decode.message import PAYLOAD_LIMIT_BYTES, Message, Reason, rejection
 from ingest.decode.payloads import Record
 from ingest.decode.routes import Target
-from ingest.decode.sample import Arrival, Sample
+from ingest.decode.sample import Arrival
 from ingest.process.calibration import Calibrations
 from ingest.process.device_clock import ClockLimits
 from ingest.process.processor import Outcome, Processed, Processor, Unchanged
@@ -25,7 +25,6 @@ __all__ = [
     "Reason",
     "Record",
     "ReferenceData",
-    "Sample",
     "Target",
     "Unchanged",
     "decode",

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from ingest.decode.message import PayloadError, Reason
 from ingest.decode.routes import sensor_name
+from ingest.process.series import SeriesName
 from service.errors import InvalidInputError
 from service.registry.calibration import Calibration, ideal, read_calibration
 from service.registry.models import LogEntry
@@ -16,8 +17,6 @@ from service.store import Flag
 from service.times import to_us
 
 _log = logging.getLogger(__name__)
-#: Tank, quantity and sensor.
-Series = tuple[str, str, str]
 
 
 class Calibrated(NamedTuple):
@@ -44,7 +43,7 @@ class Calibrations:
 
     def __init__(self, entries: Iterable[LogEntry] = ()) -> None:
         """Read the calibrations of the log."""
-        by_series: dict[Series, list[Calibration]] = {}
+        by_series: dict[SeriesName, list[Calibration]] = {}
         faults = []
         for entry in entries:
             try:
@@ -61,18 +60,18 @@ class Calibrations:
         self._by_series = by_series
         self.faults: tuple[str, ...] = tuple(faults)
 
-    def __contains__(self, series: Series) -> bool:
+    def __contains__(self, series: SeriesName) -> bool:
         """Whether there is a calibration of a series."""
         return series in self._by_series
 
-    def raw_scale(self, series: Series) -> str | None:
+    def raw_scale(self, series: SeriesName) -> str | None:
         """The raw scale in which a series comes, by its calibrations; None: canonical."""
         scales = {c.raw for c in self._by_series.get(series, ())} - {None}
         return next(iter(scales), None)
 
     def apply(
         self,
-        series: Series,
+        series: SeriesName,
         value: float,
         scale: str | None,
         time_us: int,
@@ -85,10 +84,10 @@ class Calibrations:
             scale: the raw scale (``mV``, ``lx``); None: the canonical unit.
             time_us: when it was measured.
             temperature_c: the tank's water temperature then, °C, to compensate an electrode;
-                None: it is not known.
+                None: unknown.
 
         Raises:
-            PayloadError: the number is raw and nothing says what it means.
+            PayloadError: the number is raw and there is no calibration for it.
         """
         fitting = [c for c in self._by_series.get(series, ()) if c.raw == scale]
         in_force = [c for c in fitting if c.time_us <= time_us]

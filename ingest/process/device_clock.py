@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from ingest.process.series import Series, SeriesMemory
+from ingest.process.series import SeriesMemory, SeriesState
 
 #: A device's time further back than this is a wrong clock, not a late message, s. Our choice:
 #: a sensor that was cut off for longer has lost its queue.
@@ -35,12 +35,14 @@ class ClockLimits:
 
 
 def is_absurd(time_us: int, arrival_us: int, limits: ClockLimits) -> bool:
-    """Whether a device's time is in the future, or too long ago: 1970, say."""
+    """Whether a device's time is in the future, or too long ago, such as in 1970."""
     return time_us > arrival_us + limits.future_us or time_us < arrival_us - int(BACKLOG_S * 1e6)
 
 
-def is_wrong(series: Series, time_us: int, arrival_us: int, memory: SeriesMemory) -> bool:
-    """Whether a device's clock jumped back; the time of a reading that is stored is right.
+def has_jumped_back(
+    series: SeriesState, time_us: int, arrival_us: int, memory: SeriesMemory
+) -> bool:
+    """Whether a device's clock jumped back; the time of a stored reading is right.
 
     Args:
         time_us: the device's time, not absurd.
@@ -58,11 +60,11 @@ def is_wrong(series: Series, time_us: int, arrival_us: int, memory: SeriesMemory
     return True
 
 
-def arrival_time_us(series: Series, arrival_us: int, resolution_us: int) -> int:
+def arrival_time_us(series: SeriesState, arrival_us: int, resolution_us: int) -> int:
     """The arrival as a reading's time: apart from the last one of its series.
 
     Args:
-        resolution_us: the store keeps times in steps of this.
+        resolution_us: resolution of the times in the store.
     """
     if resolution_us == 1:
         return arrival_us

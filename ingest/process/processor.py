@@ -19,7 +19,7 @@ from ingest.process import device_clock
 from ingest.process.calibration import Calibrated, Calibrations
 from ingest.process.device_clock import ClockLimits
 from ingest.process.quality.judge import judge
-from ingest.process.series import History, Series, SeriesMemory
+from ingest.process.series import History, SeriesMemory, SeriesState
 from ingest.process.water_temperature import WaterTemperatures, temperature_in
 from service.registry.models import Rejection
 from service.store import NOT_USABLE, Flag, Reading, Samples, SeriesKey, Store
@@ -43,7 +43,7 @@ class Processed:
     """What became of a batch.
 
     Attributes:
-        readings: to be stored: the new ones, and earlier ones whose flag is taken back.
+        readings: to be stored: the new ones, and earlier ones whose flag is removed.
         rejections: what is no reading.
         outcomes: what became of each sample, in their order; after those of an arrival, what
             could not be decoded of it.
@@ -118,7 +118,7 @@ class Processor:
         return processed
 
     def process_archived(self, readings: Iterable[Reading], now_us: int) -> Processed:
-        """Flag readings of a file: their times and values stand, no calibration is applied.
+        """Flag readings of a file: their times and values stay, no calibration is applied.
 
         Args:
             readings: in canonical units; they are judged in the order of their times.
@@ -172,14 +172,14 @@ class Processor:
             time_us = sample.time_us
             if time_us is not None and (
                 device_clock.is_absurd(time_us, arrival_us, limits)
-                or device_clock.is_wrong(
+                or device_clock.has_jumped_back(
                     self._series(sample, arrival_us), time_us, arrival_us, self._memory
                 )
             ):
                 wrong = True
         return wrong
 
-    def _series(self, sample: Sample, arrival_us: int) -> Series:
+    def _series(self, sample: Sample, arrival_us: int) -> SeriesState:
         end_us = arrival_us + self._limits.future_us
         return self._memory.series(sample.tank, sample.quantity, sample.sensor, end_us)
 
@@ -225,7 +225,7 @@ class Processor:
         return self._calibrations.apply(name, sample.value, sample.raw, time_us, temperature_c)
 
     def _is_repeated(
-        self, series: Series, time_us: int, value: float, arrival_us: int, processed: Processed
+        self, series: SeriesState, time_us: int, value: float, arrival_us: int, processed: Processed
     ) -> bool:
         """Whether this very reading is stored or about to be: then its flags stay as they are."""
         stored = self._memory.stored(series, time_us, arrival_us)
@@ -238,9 +238,9 @@ class Processor:
         return True
 
     def _judge(
-        self, series: Series, reading: Reading, processed: Processed, *, late: bool = False
+        self, series: SeriesState, reading: Reading, processed: Processed, *, late: bool = False
     ) -> None:
-        """Add the flags of a reading and take it."""
+        """Add the flags of a reading, and the reading to what is to be stored."""
         reading, corrected = judge(series, reading, late=late)
         processed.outcomes.append(reading)
         processed.readings.append(reading)

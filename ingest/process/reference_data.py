@@ -14,12 +14,12 @@ from service.registry.registry import Registry
 _log = logging.getLogger(__name__)
 #: How old the cached data may grow, s.
 REFRESH_S: Final = 5.0
-#: Least time between two refreshes because of a tank that is not known, s.
+#: Least time between two refreshes because of an unregistered tank, s.
 RECHECK_S: Final = 1.0
 
 
 class ReferenceData:
-    """Registered tanks and calibrations; when the registry is away, those last known.
+    """Registered tanks and calibrations; when the registry is away, those of the last refresh.
 
     Used by one thread.
 

@@ -19,7 +19,7 @@ from service.units import QUANTITIES
 
 _log = logging.getLogger(__name__)
 
-#: After a silence of this length the last values say nothing about the next, microseconds.
+#: After a silence of this length the last values are no measure for the next, microseconds.
 SILENCE_US: Final = 45 * 60 * 1_000_000
 #: How far back the store is read when a series is first seen: the longest ``still_s``.
 _HISTORY_US: Final = int(max(limits.still_s for limits in LIMITS.values()) * 1.1e6)
@@ -29,7 +29,7 @@ _TIME_UNKNOWN: Final = int(Flag.CLOCK | Flag.RETAINED)
 _NOT_USABLE_BUT_STUCK: Final = int(NOT_USABLE & ~Flag.STUCK)
 
 #: Tank, quantity and sensor.
-Name = tuple[str, str, str]
+SeriesName = tuple[str, str, str]
 K = TypeVar("K")
 V = TypeVar("V")
 #: Reads a span of a series from the store, flagged readings too; ``LittoralError`` if it cannot.
@@ -37,7 +37,7 @@ History = Callable[[SeriesKey, int, int], Samples]
 
 
 @dataclass(slots=True)
-class Series:
+class SeriesState:
     """State of one series.
 
     Attributes:
@@ -53,7 +53,7 @@ class Series:
         recent_us: device times of its last readings.
     """
 
-    name: Name
+    name: SeriesName
     low: float
     high: float
     stuck: StuckDetector
@@ -91,7 +91,7 @@ class SeriesMemory:
 
         Args:
             history: None: there is no store.
-            resolution_us: the store keeps times in steps of this.
+            resolution_us: resolution of the times in the store.
             most_series: how many are remembered; the one first seen goes first.
             warm_up_s: time of each batch that may be spent on reading history; the other
                 series wait their turn.
@@ -100,7 +100,7 @@ class SeriesMemory:
         self._resolution_us = resolution_us
         self._most_series = most_series
         self._warm_up_s = warm_up_s
-        self._series: dict[Name, Series] = {}
+        self._series: dict[SeriesName, SeriesState] = {}
         self._agreements: dict[tuple[str, str], Agreement] = {}
         self._warm_until_s = 0.0
         self._no_history_until_s = 0.0
@@ -112,7 +112,7 @@ class SeriesMemory:
         """Grant a new batch its time for reading history."""
         self._warm_until_s = time.monotonic() + self._warm_up_s
 
-    def series(self, tank: str, quantity: str, sensor: str, end_us: int) -> Series:
+    def series(self, tank: str, quantity: str, sensor: str, end_us: int) -> SeriesState:
         """The state of a series.
 
         Args:
@@ -129,11 +129,11 @@ class SeriesMemory:
                 series = self._series[name] = self._warmed(name, end_us)
         return series
 
-    def is_stored(self, series: Series, time_us: int) -> bool:
+    def is_stored(self, series: SeriesState, time_us: int) -> bool:
         """Whether a series has a reading of exactly this device time."""
         return time_us in series.recent_us or len(self._at(series.name, time_us)) > 0
 
-    def stored(self, series: Series, time_us: int, arrival_us: int) -> Reading | None:
+    def stored(self, series: SeriesState, time_us: int, arrival_us: int) -> Reading | None:
         """The reading that the store has at a device time; None while its history is not read."""
         if not series.warm:
             return None
@@ -161,25 +161,25 @@ class SeriesMemory:
         """Forget a series, such as when its last readings could not be stored."""
         self._series.pop((key.tank, key.quantity, key.sensor), None)
 
-    def _empty(self, name: Name) -> Series:
+    def _empty(self, name: SeriesName) -> SeriesState:
         tank, quantity, _ = name
-        limits, known = LIMITS[quantity], QUANTITIES[quantity]
+        limits, plausible = LIMITS[quantity], QUANTITIES[quantity]
         agreement = None
         if limits.apart is not None:
             agreement = self._agreements.get((tank, quantity))
             if agreement is None:
                 _make_room(self._agreements, self._most_series)
                 agreement = self._agreements[tank, quantity] = Agreement(limits)
-        return Series(
+        return SeriesState(
             name,
-            known.plausible_low,
-            known.plausible_high,
+            plausible.plausible_low,
+            plausible.plausible_high,
             StuckDetector(limits),
             SpikeDetector(limits.step, limits.drift_h) if limits.step is not None else None,
             agreement,
         )
 
-    def _warmed(self, name: Name, end_us: int) -> Series:
+    def _warmed(self, name: SeriesName, end_us: int) -> SeriesState:
         series = self._empty(name)
         samples = self._read(name, end_us - _HISTORY_US, end_us)
         if self._no_history_until_s > time.monotonic():
@@ -202,10 +202,10 @@ class SeriesMemory:
                 series.last_us = time_us
         return series
 
-    def _at(self, name: Name, time_us: int) -> Samples:
+    def _at(self, name: SeriesName, time_us: int) -> Samples:
         return self._read(name, time_us, time_us + self._resolution_us)
 
-    def _read(self, name: Name, start_us: int, end_us: int) -> Samples:
+    def _read(self, name: SeriesName, start_us: int, end_us: int) -> Samples:
         if self._history is None or time.monotonic() < self._no_history_until_s:
             return Samples.empty()
         try:

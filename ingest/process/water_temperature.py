@@ -39,7 +39,7 @@ class WaterTemperatures:
         self._latest[tank] = (time_us, celsius)
 
     def at(self, tank: str, time_us: int) -> float | None:
-        """The temperature of a tank at a time, °C; None if none is known within an hour."""
+        """The temperature of a tank at a time, °C; None if there is none within an hour."""
         found = self._latest.get(tank)
         if found is None or abs(time_us - found[0]) > LARGEST_AGE_US:
             found = self._from_store(tank, time_us)

@@ -30,7 +30,7 @@ _log = logging.getLogger(__name__)
 #: Waiting times between attempts to connect, s: doubled from the first to the last, with jitter.
 _FIRST_WAIT_S: Final = 0.5
 _LONGEST_WAIT_S: Final = 30.0
-#: Packets read before acknowledgements are sent and pings looked after.
+#: Packets read before acknowledgements are sent and pings handled.
 _BURST: Final = 200
 _MISC_EVERY_S: Final = 0.5
 #: How long the last packets may take to be sent, s.
@@ -108,7 +108,7 @@ class Connection:
         """Stay connected, receive and acknowledge.
 
         Args:
-            stop_reading: set: take no more messages, only acknowledge.
+            stop_reading: set: receive no more messages, only acknowledge.
             finish: set: send the last acknowledgements, disconnect, return.
         """
         wait_s = 0.0
@@ -255,7 +255,7 @@ class Connection:
             return
         self.received += 1
         if not self._queue.has_room:
-            # Only a broker that keeps to no receive maximum, or QoS 0, gets here.
+            # Only a broker that ignores the receive maximum, or QoS 0, gets here.
             if message.qos:
                 self._missed = True
             else:

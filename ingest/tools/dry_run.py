@@ -37,7 +37,7 @@ class TopicReport:
 
     Attributes:
         lines: for each value, what would be stored or why not.
-        route: routes to paste where no route takes the topic.
+        route: routes to paste where no route matches the topic.
     """
 
     topic: str
@@ -154,7 +154,7 @@ def explain(
         report = TopicReport(message.topic, excerpt(message.payload)[:_EXCERPT])
         reports.append(report)
         if not targets:
-            report.lines = ["not taken: no route for this topic"]
+            report.lines = ["ignored: no route for this topic"]
             report.route = suggest_routes(message.topic, message.payload, tanks)
             continue
         samples, rejections = decode(message, targets, tanks)
@@ -187,5 +187,8 @@ def _text(report: TopicReport) -> list[str]:
     lines = [f"{report.topic}  {times}, last: {report.payload}"]
     lines += [f"    {line}" for line in report.lines]
     if report.route:
-        lines += ["    to take it:", *(f"        {line}" for line in report.route.splitlines())]
+        lines += [
+            "    add this route to store it:",
+            *(f"        {line}" for line in report.route.splitlines()),
+        ]
     return lines

@@ -65,7 +65,7 @@ def _changed(
     """The readings that change."""
     series = (key.tank, key.quantity, key.sensor)
     scale = calibrations.raw_scale(series)
-    known = QUANTITIES[key.quantity]
+    limits = QUANTITIES[key.quantity]
     assert samples.raw is not None
     readings = []
     for time_us, value, flags, sent in zip(
@@ -88,9 +88,9 @@ def _changed(
                 celsius,
             )
         except PayloadError:
-            continue  # no calibration says what it means any more: what is stored stays
+            continue  # no calibration applies any more: the stored value stays
         new_flags = Flag(flags) & ~(Flag.UNCALIBRATED | Flag.IMPLAUSIBLE) | result.flags
-        if not known.plausible_low <= result.value <= known.plausible_high:
+        if not limits.plausible_low <= result.value <= limits.plausible_high:
             new_flags |= Flag.IMPLAUSIBLE
         if (result.value, int(new_flags)) != (value, flags):
             readings.append(

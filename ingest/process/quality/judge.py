@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
-from ingest.process.series import SILENCE_US, Series
+from ingest.process.series import SILENCE_US, SeriesState
 from service.store import NOT_USABLE, Flag, Reading
 
 # Plain integers: the operators of IntFlag are slow, and this runs for every reading.
@@ -16,18 +16,18 @@ _NONE: Sequence[Reading] = ()
 
 
 class Judged(NamedTuple):
-    """A reading with its flags, and earlier readings whose flag is taken back."""
+    """A reading with its flags, and earlier readings whose flag is removed."""
 
     reading: Reading
     corrected: Sequence[Reading]
 
 
-def judge(series: Series, reading: Reading, *, late: bool = False) -> Judged:
+def judge(series: SeriesState, reading: Reading, *, late: bool = False) -> Judged:
     """Add the flags of a reading, and remember it for those after it.
 
     Args:
         series: the state of its series.
-        reading: with its final time, and the flags that are known already.
+        reading: with its final time, and the flags that it has already.
         late: it arrived long after it was measured.
     """
     time_us, value = reading.time_us, reading.value
@@ -46,7 +46,7 @@ def judge(series: Series, reading: Reading, *, late: bool = False) -> Judged:
     return Judged(reading, corrected)
 
 
-def _in_order(series: Series, reading: Reading, flags: int) -> tuple[int, Sequence[Reading]]:
+def _in_order(series: SeriesState, reading: Reading, flags: int) -> tuple[int, Sequence[Reading]]:
     """Judge a reading by those before it."""
     value, time_us = reading.value, reading.time_us
     elapsed_us, series.last_us = time_us - series.last_us, time_us

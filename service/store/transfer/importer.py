@@ -46,7 +46,7 @@ class ImportReport:
 
         Args:
             before: the readings of the batch.
-            judged: the same with flags, then earlier ones whose flag is taken back.
+            judged: the same with flags, then earlier ones whose flag is removed.
         """
         batch = {(one.key, one.time_us) for one in before}
         final = {(one.key, one.time_us): one.flags for one in judged}
@@ -126,7 +126,7 @@ def import_csv(
 
     Args:
         judge: gives readings their flags; asked about those whose flags the file does not have.
-            Earlier readings whose flag is taken back may follow them.
+            Earlier readings whose flag is removed may follow them.
         write: takes a batch; usually ``Store.write``.
         identity: of how the file is read (the mapping, the store): another one begins anew.
         resumable: write a note beside the file of how far it got, until it is complete.

@@ -92,7 +92,7 @@ def test_upkeep_that_can_wait_is_left_to_the_owner() -> None:
 
 def test_stems_and_cylinder_are_planned_in_time() -> None:
     tank = a_tank(thresholds={"stem_growth_cm_week": 7.0, "stem_height_cm": 20.0})
-    log = [*usual_log(), entry(LogKind.TRIM, NOON - 7 * DAY, share=0.3)]
+    log = [*usual_log(), entry(LogKind.TRIM, NOON - 7 * DAY, fraction=0.3)]
     # 20 cm and 1 cm a day up to 42 - 3 cm: 19 days after the trim
     assert [day(one) for one in tasks("trim-due", tank=tank, log=log)] == [12]
     assert tasks("cylinder-low") == []

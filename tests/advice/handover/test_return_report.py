@@ -35,10 +35,10 @@ def test_report_on_return() -> None:
         return np.where(late, lamp(t, off=20.0), lamp(t))
 
     log = [
-        entry(LogKind.KH_TEST, NOON - 12 * DAY, alkalinity_meq_l=a_tank().alkalinity_meq_l),
+        entry(LogKind.KH_TEST, NOON - 12 * DAY, kh_meq_l=a_tank().kh_meq_l),
         replace(entry(LogKind.WATER_CHANGE, NOON - 2 * DAY, fraction=0.5), by="the neighbour"),
         entry(LogKind.DOSE, NOON - 2 * DAY + HOUR, name="macro", ml=18.0),
-        entry(LogKind.KH_TEST, NOON - 1 * DAY, alkalinity_meq_l=1.0),
+        entry(LogKind.KH_TEST, NOON - 1 * DAY, kh_meq_l=1.0),
     ]
     view = view_from(material_with(a_tank(), NOON, days_of(celsius=warm, lux=longer), log))
     seen = advance([], "reed", evaluate(view), NOON - 1 * DAY)

@@ -63,7 +63,7 @@ def test_explains_what_is_stored_and_what_is_not():
     assert lines("littoral/reed/temperature", b"4711") == [
         "reed temperature main: 4711 Cel (<Flag.IMPLAUSIBLE: 1>)"
     ]
-    assert lines("shed/x", b"1") == ["not taken: no route for this topic"]
+    assert lines("shed/x", b"1") == ["ignored: no route for this topic"]
 
 
 class HeardClock(SystemClock):

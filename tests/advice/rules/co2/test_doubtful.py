@@ -20,7 +20,7 @@ def weak(t: np.ndarray) -> np.ndarray:
 
 def old_kh(now: datetime) -> list:
     log = [one for one in usual_log(now) if one.kind != LogKind.KH_TEST]
-    return [*log, entry(LogKind.KH_TEST, now - 60 * DAY, alkalinity_meq_l=KH_4)]
+    return [*log, entry(LogKind.KH_TEST, now - 60 * DAY, kh_meq_l=KH_4)]
 
 
 def test_no_valve_is_opened_on_an_estimate_in_doubt() -> None:

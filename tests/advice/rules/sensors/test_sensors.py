@@ -16,7 +16,7 @@ from tests.derive.pieces import NOON, a_tank
 
 
 def test_advice_to_test_kh_carries_the_caution_on_chemicals() -> None:
-    (one,) = found(view_with(a_tank(alkalinity_meq_l=None), log=[]), "no-advice")
+    (one,) = found(view_with(a_tank(kh_meq_l=None), log=[]), "no-advice")
     assert one.cautions == (cautions.CHEMICALS,)
 
 

@@ -33,9 +33,7 @@ def test_upkeep_intervals_and_what_closes_them() -> None:
 def test_kh_reminder_gives_way_to_doubt() -> None:
     def with_test(days: float):  # type: ignore[no-untyped-def]
         log = [one for one in usual_log() if one.kind is not LogKind.KH_TEST]
-        return view_with(
-            log=[*log, entry(LogKind.KH_TEST, NOON - days * DAY, alkalinity_meq_l=1.4)]
-        )
+        return view_with(log=[*log, entry(LogKind.KH_TEST, NOON - days * DAY, kh_meq_l=1.4)])
 
     for days, due, doubt in ((20, 0, 0), (35, 1, 0), (50, 0, 1)):
         view = with_test(days)
@@ -45,11 +43,11 @@ def test_kh_reminder_gives_way_to_doubt() -> None:
 
 def test_what_nobody_ever_logged_is_asked_for() -> None:
     log = [one for one in usual_log() if one.kind not in (LogKind.KH_TEST, LogKind.CALIBRATION)]
-    unnoted = view_with(a_tank(alkalinity_tested=None), log=log)
+    unnoted = view_with(a_tank(kh_tested=None), log=log)
     for code, closes in (("kh-test-due", "kh-test"), ("calibration-due", "calibration")):
         one = the(unnoted, code)
         assert (one.severity, one.due, one.closed_by) == (Severity.INFO, None, (closes,))
         assert "If it was done, log it." in one.action
-    tested = view_with(a_tank(alkalinity_tested=NOON.date()), log=log)
+    tested = view_with(a_tank(kh_tested=NOON.date()), log=log)
     assert found(tested, "kh-test-due") == []
     assert found(view_with(log=usual_log()), "calibration-due") == []

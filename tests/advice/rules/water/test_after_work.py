@@ -16,7 +16,7 @@ def log_with(*more, changed_days_ago: float = 3.0):
 
 
 def test_large_change_the_same_day_as_a_replant() -> None:
-    replant = entry(LogKind.REPLANT, NOON - 2 * HOUR, share=0.4)
+    replant = entry(LogKind.REPLANT, NOON - 2 * HOUR, fraction=0.4)
     view = view_with(log=log_with(replant))
     one = the(view, "water-change-after-work")
     assert one.severity is Severity.ADVICE
@@ -33,7 +33,7 @@ def test_work_not_followed_by_evening_is_a_warning_the_next_day_and_is_not_doubl
 
 
 def test_work_clears_with_a_large_change_or_two_smaller_ones() -> None:
-    replant = entry(LogKind.REPLANT, NOON - 5 * HOUR, share=0.4)
+    replant = entry(LogKind.REPLANT, NOON - 5 * HOUR, fraction=0.4)
     large = entry(LogKind.WATER_CHANGE, NOON - 4 * HOUR, fraction=0.5)
     assert found(view_with(log=log_with(replant, large)), "water-change-after-work") == []
     twice = [entry(LogKind.WATER_CHANGE, NOON - hours * HOUR, fraction=0.3) for hours in (4, 3)]
@@ -43,7 +43,7 @@ def test_work_clears_with_a_large_change_or_two_smaller_ones() -> None:
 
 
 def test_a_light_trim_asks_for_nothing() -> None:
-    trim = entry(LogKind.TRIM, NOON - 2 * HOUR, share=0.1)
+    trim = entry(LogKind.TRIM, NOON - 2 * HOUR, fraction=0.1)
     assert found(view_with(log=log_with(trim)), "water-change-after-work") == []
     assert (
         found(view_with(log=log_with(entry(LogKind.TRIM, NOON - HOUR))), "water-change-after-work")

@@ -15,8 +15,8 @@ from tests.derive.pieces import KH_4, NOON, a_tank, entry
 
 def test_new_water_carries_the_cautions_of_what_goes_into_it() -> None:
     plan = WaterChangePlan(
-        tap_temperature_c=10.0, hot_temperature_c=55.0, tap_alkalinity_meq_l=KH_4 / 4,
-        target_alkalinity_meq_l=KH_4,
+        tap_temperature_c=10.0, hot_temperature_c=55.0, tap_kh_meq_l=KH_4 / 4,
+        target_kh_meq_l=KH_4,
     )  # fmt: skip
     log = [one for one in usual_log() if one.kind != LogKind.WATER_CHANGE]
     log.append(entry(LogKind.WATER_CHANGE, NOON - 8 * DAY, fraction=0.5))
@@ -38,13 +38,13 @@ def test_tap_and_reverse_osmosis_by_hand() -> None:
     """Tap 12 dKH and 16 dGH towards 4 dKH and 8 dGH: KH binds at a third, GH would allow half."""
     degree = MEQ_L_PER_DEGREE
     plan = WaterChangePlan(
-        tap_alkalinity_meq_l=12 * degree, tap_gh_meq_l=16 * degree,
-        target_alkalinity_meq_l=4 * degree, target_gh_meq_l=8 * degree,
+        tap_kh_meq_l=12 * degree, tap_gh_meq_l=16 * degree,
+        target_kh_meq_l=4 * degree, target_gh_meq_l=8 * degree,
     )  # fmt: skip
     one = due_view(plan)
     assert amount(one, "tap water") == pytest.approx(30.0)
     assert amount(one, "reverse-osmosis water") == pytest.approx(60.0)
-    soft = due_view(replace(plan, tap_alkalinity_meq_l=2 * degree, tap_gh_meq_l=8 * degree))
+    soft = due_view(replace(plan, tap_kh_meq_l=2 * degree, tap_gh_meq_l=8 * degree))
     assert amount(soft, "tap water") == pytest.approx(90.0)
     # +2 dKH in 90 L: 3.571 g KHCO3 per dKH and 100 L
     assert amount(soft, "KHCO3") == pytest.approx(2 * 0.9 * 3.571, rel=2e-3)
@@ -74,7 +74,7 @@ def test_hot_and_cold_and_the_effect_on_kh_ph_and_co2() -> None:
     tank = a_tank(
         water_change=WaterChangePlan(
             tap_temperature_c=12.0, hot_temperature_c=60.0,
-            tap_alkalinity_meq_l=2 * (a_tank().alkalinity_meq_l or 0), tap_ph=7.8,
+            tap_kh_meq_l=2 * (a_tank().kh_meq_l or 0), tap_ph=7.8,
         )
     )  # fmt: skip
     one = the(view_with(tank, log=log_with(changed_days_ago=7)), "water-change-due")
