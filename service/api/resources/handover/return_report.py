@@ -8,7 +8,7 @@ from flask import Response
 
 from service.advice.engine.documents import recommendation_document
 from service.advice.handover.absence import Asked, absence_begun, report_of, tanks_of
-from service.advice.handover.return_report import ReturnReport, TankReturn, Told
+from service.advice.handover.return_report import ReportLine, ReturnReport, TankReturn
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.negotiation import HTML, JSON, accepted
@@ -108,5 +108,5 @@ def _tank(report: TankReturn) -> dict[str, Any]:
     }
 
 
-def _told(one: Told) -> dict[str, str]:
+def _told(one: ReportLine) -> dict[str, str]:
     return {"time": format_moment(one.time), "text": one.text}
