@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from service.errors import FieldFault, InvalidInputError, Refusal, UnknownUnitError
+from service.schemas.base import Schema
 from service.schemas.messages import error_of_messages, messages_of, pointer_part
 from service.science.numeric.checks import OutOfRangeError
 
@@ -40,6 +41,22 @@ def error_of(faults: tuple[FieldFault, ...], *, units_only: bool = False) -> Inv
 def _option(name: str, message: str) -> FieldFault:
     plain = pointer_part(name).replace("~1", "/").replace("~0", "~")
     return FieldFault.of(f"?{plain}", message, plain)
+
+
+@contextmanager
+def named_as(schema: type[Schema]) -> Iterator[None]:
+    """Name wrong fields of a value as in the JSON that a schema read it from.
+
+    Raises:
+        InvalidInputError: the one caught, with the JSON's names.
+    """
+    try:
+        yield
+    except InvalidInputError as error:
+        found = schema()
+        pointers = ["/" + found.name_of(fault.pointer[1:]) for fault in error.faults]
+        moved = [one.renamed(at) for one, at in zip(error.faults, pointers, strict=True)]
+        raise type(error).of(moved) from error
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from service.advice.handover.absence import LONGEST, USUAL
 from service.advice.handover.care_plan import Task
 from service.advice.handover.sheet import HandoverSheet, Limit, TankSheet
 from service.api.resources.recommendations import AmountSchema, RecommendationSchema
-from service.registry.faults import NAME_LENGTH, NOTE_LENGTH
+from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
 from service.registry.models import Absence
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Name, Number, Text

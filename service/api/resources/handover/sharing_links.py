@@ -17,7 +17,7 @@ from service.api.http.path_parameters import SHARE
 from service.api.http.responses import as_json
 from service.errors import FieldFault, NotFoundError
 from service.registry.access import ShareLink
-from service.registry.faults import NAME_LENGTH
+from service.registry.fields.limits import NAME_LENGTH
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Name, Text
 from service.schemas.times import Moment, Span
