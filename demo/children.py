@@ -22,9 +22,6 @@ TAIL_LINES = 15
 class ChildError(LittoralError):
     """A child process did not start or ended by itself."""
 
-    slug = "child"
-    title = "A part of the demo has ended"
-
 
 class Child:
     """One child process with a log file.

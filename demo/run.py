@@ -50,9 +50,6 @@ Alive = Callable[[], None]
 class PortTakenError(LittoralError):
     """Somebody else listens on a port that the demo wants."""
 
-    slug = "port-taken"
-    title = "A port is taken"
-
 
 class _StopRequestedError(Exception):
     """Ctrl-C or SIGTERM while something was being prepared."""

@@ -6,7 +6,9 @@ from typing import Final
 
 from flask import Flask
 
-from service.api import calculate, context
+from service.api import context
+from service.api.calculate.blueprint import blueprint_of
+from service.api.calculate.table import FORMULAS
 from service.api.context import Context
 from service.api.events import resource
 from service.api.http import auth, openapi, request_checks
@@ -23,6 +25,7 @@ from service.api.resources import (
     recommendations,
     rejections,
     temperature,
+    what_if,
 )
 from service.api.resources.docs import docs_page
 from service.api.resources.handover import return_report, shared_sheet, sharing_links, sheet
@@ -41,6 +44,7 @@ _BLUEPRINTS: Final = (
     light.blueprint,
     temperature.blueprint,
     gas_exchange.blueprint,
+    what_if.blueprint,
     entries.blueprint,
     recommendations.blueprint,
     absences.blueprint,
@@ -52,7 +56,7 @@ _BLUEPRINTS: Final = (
     calendar.blueprint,
     resource.blueprint,
     deliveries.blueprint,
-    calculate.blueprint,
+    blueprint_of(FORMULAS),
     health.blueprint,
     metrics.blueprint,
 )

@@ -1,4 +1,4 @@
-"""``littoral ingest``: readings from the broker into the store."""
+"""``littoral ingest``: stores readings from the MQTT broker."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def command(
 ) -> None:
     """Store readings from the MQTT broker, until stopped.
 
-    A message is acknowledged to the broker only after its reading is kept.
+    A message is acknowledged to the broker only after its reading is stored.
     """
     config = configuration(config_file)
     with opened(config) as application, set_by_signals(application.stopping):

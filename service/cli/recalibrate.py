@@ -1,4 +1,4 @@
-"""``littoral recalibrate``: stored readings anew, after a calibration was corrected."""
+"""``littoral recalibrate``: recalculates stored readings after a calibration was corrected."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from ingest.tools.recalculation import recompute
+from ingest.tools.recalculation import recalculate
 from service.app.application import configuration, opened
 from service.cli.config_option import config_option
 from service.cli.output import as_json_text, json_option
@@ -45,12 +45,12 @@ def command(
         first = now - timedelta(days=31) if start is None else start.replace(tzinfo=UTC)
         last = now if end is None else end.replace(tzinfo=UTC)
         entries = parts.registry.log(tank, kinds=[LogKind.CALIBRATION])
-        done = recompute(
+        done = recalculate(
             parts.store, entries, SeriesKey(tank, quantity, sensor), to_us(first), to_us(last)
         )
-    counts = {"readings": done.looked_at, "changed": done.changed}
+    counts = {"readings": done.readings, "changed": done.changed}
     if as_json:
         series = {"tank": tank, "quantity": quantity, "sensor": sensor}
         click.echo(as_json_text(series | counts))
     else:
-        click.echo(f"{tank} {quantity} {sensor}: {done.looked_at} readings, {done.changed} changed")
+        click.echo(f"{tank} {quantity} {sensor}: {done.readings} readings, {done.changed} changed")

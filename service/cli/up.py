@@ -11,13 +11,13 @@ from typing import Final
 
 import click
 
-from ingest.decode.routes import Router
+from ingest.tools.route_check import check_routes
 from service.app.application import Application, configuration, opened
 from service.app.child_process_guard import ChildProcessGuard
 from service.app.serving import require_protection
 from service.app.signals import set_by_signals
 from service.cli.config_option import config_option
-from service.mqtt.connection import address
+from service.mqtt.connection import check_broker
 
 PARTS: Final = ("ingest", "serve")
 _TICK_S: Final = 0.2
@@ -47,8 +47,8 @@ def _check(application: Application) -> None:
     Raises:
         LittoralError: as the parts find.
     """
-    Router(application.config.mqtt.prefix, application.config.routes)
-    address(application.config.mqtt)
+    check_routes(application.config)
+    check_broker(application.config.mqtt)
     require_protection(application.config, application.registry)
     _ = application.integrations
 

@@ -16,7 +16,7 @@ from werkzeug.wrappers import Response
 from service.api.http import auth
 from service.api.http.auth import SESSION_KEY, UnauthorizedError
 from service.errors import LittoralError
-from service.pages import browser_safety
+from service.pages import csrf
 
 _OPEN = ("pages.static", "pages.login", "pages.log_in", "pages.log_out")
 
@@ -51,18 +51,18 @@ def _login_page() -> str:
 def _log_in() -> Response | tuple[str, int]:
     target = _local(request.form.get("next", "/"))
     try:
-        browser_safety.check_form()
+        csrf.check_form()
         secret = request.form.get("secret", "").strip()
         token = auth.token_of_secret(secret, request.remote_addr or "")
     except LittoralError as error:
-        return _login_form(error.detail, target), error.status
+        return _login_form(error.detail, target), error.kind.status
     session.clear()
     session[SESSION_KEY] = token.id
     return redirect(target, 303)
 
 
 def _log_out() -> Response:
-    browser_safety.check_form()
+    csrf.check_form()
     session.clear()
     flash("Logged out.")
     return redirect(url_for("pages.login"), 303)

@@ -91,9 +91,9 @@ def report_page(report: ReturnReport) -> Response:
 def shared_refusal(error: LittoralError) -> Response:
     """The page for whoever has a sharing link that shows nothing: nothing leads further."""
     page = render_template(
-        "pages/refusal.html", title=error.title, detail=error.detail, shared=True
+        "pages/refusal.html", title=error.kind.title, detail=error.detail, shared=True
     )
-    return secure(make_response(page, error.status))
+    return secure(make_response(page, error.kind.status))
 
 
 class HandoverPages:

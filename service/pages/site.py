@@ -7,7 +7,7 @@ from typing import Any
 from flask import Blueprint, Flask
 
 from service.api.resources.handover import html
-from service.pages import auth, browser_safety, error_pages, handover, sharing_links, tanks
+from service.pages import auth, browser_safety, csrf, error_pages, handover, sharing_links, tanks
 from service.pages.number_format import unit_words
 from service.registry.registry import Registry
 
@@ -25,6 +25,7 @@ def install(app: Flask, registry: Registry) -> None:
         RegistryUnavailableError: the key of the session cookie cannot be read.
     """
     browser_safety.install(app, registry.signing_key(PURPOSE))
+    csrf.install(app)
     html.install(app, handover.HandoverPages())
     app.register_blueprint(_blueprint())
     error_pages.register_elsewhere(app)
@@ -50,8 +51,4 @@ def _blueprint() -> Blueprint:
 
 
 def _everywhere() -> dict[str, Any]:
-    return {
-        "form_token": browser_safety.form_token,
-        "token_name": browser_safety.TOKEN,
-        "logged_in": auth.logged_in,
-    }
+    return {"logged_in": auth.logged_in}

@@ -97,6 +97,28 @@ def ready(url):
         return None
 
 
+@pytest.mark.parametrize(
+    ("command", "publish", "integration"),
+    [
+        ("ingest", False, ""),
+        ("serve", True, ""),
+        ("serve", False, "homie"),
+        ("up", True, ""),
+        ("up", False, ""),  # refused for the ingester's sake before anything is started
+    ],
+)
+def test_a_wrong_certificate_file_is_one_line(settings, tmp_path, command, publish, integration):
+    file, _ = settings(publish=publish)
+    text = file.read_text(encoding="utf-8").replace(
+        'url = "mqtt://127.0.0.1:1"',
+        f'url = "mqtts://127.0.0.1:1"\nca_file = "{tmp_path}/missing.pem"',
+    )
+    if integration:
+        text += f'[[outlet]]\nkind = "{integration}"\nname = "rooms"\n'
+    file.write_text(text, encoding="utf-8")
+    refused(process(command, "--config", file), "mqtt.ca_file", "missing.pem", "PEM")
+
+
 def test_serve_over_real_http(settings):
     file, url = settings()
     with running("serve", "--config", file) as child:

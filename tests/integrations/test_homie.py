@@ -220,7 +220,7 @@ def test_what_an_earlier_run_left_is_taken_down(
     with Reader(broker.port) as reader:
         before = {*kept, mine, "homie/5/littoral-fern/$state"}
         wait_until(lambda: reader.holds(lambda one: before <= set(one.retained)))
-        with homie(broker, patience_s=1.0) as outlet:
+        with homie(broker) as outlet:
             home.scheduler(outlet).evaluate_all()
             wait_until(lambda: reader.holds(lambda one: "littoral-fern" not in str(one.retained)))
             wait_until(lambda: reader.holds(lambda one: mine not in one.retained))

@@ -59,7 +59,7 @@ class Scheduler:
         self._integrations = tuple(integrations)
         self._ledger = Ledger(registry)
         self._wake = threading.Event()
-        self._evaluated_before: set[str] = set()
+        self._evaluated_before: frozenset[str] = frozenset()
         self._pruned: datetime | None = None
         self._failed: list[str] = []
         self._fits = GasFits()
@@ -93,7 +93,7 @@ class Scheduler:
         changes: dict[str, LedgerChange] = {}
         failed: list[str] = []
         self._fits.begin()
-        self._remove_others({tank.id for tank in tanks})
+        self._retain_only(frozenset(tank.id for tank in tanks))
         for first in range(0, len(tanks), TANKS_AT_ONCE):
             changes |= self._evaluate(tanks[first : first + TANKS_AT_ONCE], now, failed)
         self._prune(now)
@@ -149,12 +149,12 @@ class Scheduler:
             self._wake.wait(min(left_s, 0.2))
         self._wake.clear()
 
-    def _remove_others(self, present: set[str]) -> None:
+    def _retain_only(self, present: frozenset[str]) -> None:
         for tank in self._evaluated_before - present:
             self._fits.forget(tank)
             self._looks.forget(tank)
-            for integration in self._integrations:
-                integration.remove(tank)
+        for integration in self._integrations:
+            integration.retain_only(present)
         self._evaluated_before = present
 
     def _prune(self, now: datetime) -> None:

@@ -17,6 +17,7 @@ from flask import Flask, Request, current_app, g, request, session
 from service.api.context import app_singleton, current, now
 from service.api.http.rate_limit import Limits
 from service.errors import LittoralError, NotFoundError
+from service.problems import PROBLEMS
 from service.registry import secret_hashes
 from service.registry.access import Scope, Token
 from service.registry.registry import Registry
@@ -36,9 +37,7 @@ _ADMIN: Final = (
 class UnauthorizedError(LittoralError):
     """No valid token."""
 
-    slug = "unauthorized"
-    title = "A token is needed"
-    status = 401
+    kind = PROBLEMS["unauthorized"]
 
     def __init__(self, detail: str) -> None:
         super().__init__(detail)
@@ -48,9 +47,7 @@ class UnauthorizedError(LittoralError):
 class ForbiddenError(LittoralError):
     """A valid request of somebody who may not make it."""
 
-    slug = "forbidden"
-    title = "Not allowed"
-    status = 403
+    kind = PROBLEMS["forbidden"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""From marshmallow's messages and the science's refusals to faults that name field and value."""
+"""From the messages of schemas to errors that name field and value."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 from service.errors import FieldFault, InvalidInputError, Refusal, UnknownUnitError
 from service.schemas.base import Schema
 from service.schemas.messages import error_of_messages, messages_of, pointer_part
-from service.science.numeric.checks import OutOfRangeError
+from service.schemas.pointers import json_pointer
 
 
 def invalid_body(nested: object) -> InvalidInputError:
@@ -53,25 +53,5 @@ def named_as(schema: type[Schema]) -> Iterator[None]:
     try:
         yield
     except InvalidInputError as error:
-        found = schema()
-        pointers = ["/" + found.name_of(fault.pointer[1:]) for fault in error.faults]
-        moved = [one.renamed(at) for one, at in zip(error.faults, pointers, strict=True)]
-        raise type(error).of(moved) from error
-
-
-@contextmanager
-def refusals(pointers: Mapping[str, str]) -> Iterator[None]:
-    """Turn the refusal of a science function into an error that points at the field of the body.
-
-    Args:
-        pointers: parameter name of the science function -> JSON pointer of the field.
-
-    Raises:
-        InvalidInputError: in place of the OutOfRangeError.
-    """
-    try:
-        yield
-    except OutOfRangeError as error:
-        if error.name not in pointers:
-            raise InvalidInputError(str(error)) from error
-        raise invalid_field(pointers[error.name], error.value, error.allowed) from error
+        faults = [one.renamed(json_pointer(one.pointer, schema)) for one in error.faults]
+        raise type(error).of(faults) from error

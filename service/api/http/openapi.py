@@ -14,7 +14,8 @@ from flask import Flask, json
 from service.api.http import errors
 from service.api.http.auth import is_guarded, scope_of
 from service.api.http.blueprint import HEADERS
-from service.api.http.problems import BY_STATUS, MEDIA_TYPE, PROBLEMS
+from service.api.http.problems import MEDIA_TYPE, kind_of_status
+from service.problems import PROBLEMS
 from service.schemas.fields import Field
 
 VERSION: Final = "0.1.0"
@@ -200,7 +201,7 @@ def _frame_statuses(path: str, item: dict[str, Any], operation: dict[str, Any]) 
 
 
 def _problem_response(status: int) -> dict[str, Any]:
-    kind = BY_STATUS[status]
+    kind = kind_of_status(status)
     return {
         "description": kind.meaning,
         "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}},

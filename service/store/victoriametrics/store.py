@@ -182,7 +182,7 @@ class VictoriametricsStore(RemoteStore):
         return replaced_buckets(by_server, spans, patches)
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
-        """The series held; see ``Store.series``."""
+        """The series stored; see ``Store.series``."""
         self._prepare()
         return self._catalogue.series(tank)
 

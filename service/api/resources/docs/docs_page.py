@@ -10,8 +10,8 @@ from typing import Any, Final
 from flask import Blueprint, Flask, Response, current_app, json, render_template
 
 from service.api.http.openapi import spec_of
-from service.api.http.problems import PROBLEMS
 from service.errors import NotFoundError
+from service.problems import PROBLEMS
 
 _POLICY: Final = (
     "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; "
