@@ -25,6 +25,7 @@ from service.api.resources import (
     recommendations,
     rejections,
     temperature,
+    what_if,
 )
 from service.api.resources.docs import docs_page
 from service.api.resources.handover import return_report, shared_sheet, sharing_links, sheet
@@ -43,6 +44,7 @@ _BLUEPRINTS: Final = (
     light.blueprint,
     temperature.blueprint,
     gas_exchange.blueprint,
+    what_if.blueprint,
     entries.blueprint,
     recommendations.blueprint,
     absences.blueprint,

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import os
 import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from dataclasses import dataclass, field
 from functools import cached_property
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from service.clock import Clock
-from service.config import Config, load_config, make_clock
+from service.config import Config, make_clock
 from service.registry.registry import Registry, open_registry
 from service.store import Store, open_store
 
@@ -81,20 +78,6 @@ class Application:
     def nudge(self) -> None:
         """Evaluate all tanks again soon, such as after a log entry."""
         self.scheduler.nudge()
-
-
-def configuration(path: Path | None) -> Config:
-    """The checked configuration of this process, from a file and the environment.
-
-    A fast clock without a ``started`` begins now.
-
-    Raises:
-        ConfigError: names file, key and what is allowed.
-    """
-    config = load_config(path, os.environ)
-    if config.clock.origin is not None and config.clock.started is None:
-        config = replace(config, clock=replace(config.clock, started=datetime.now(UTC)))
-    return config
 
 
 @contextmanager

@@ -10,7 +10,7 @@ import click
 from service.cli.log import calibration
 from service.cli.log.entry import entry_command, line_of, quantities
 from service.cli.output import as_json_text, json_option
-from service.cli.parameters import QuantityParameter
+from service.cli.quantity_parameter import QuantityParameter
 from service.cli.service_options import asking, service_options
 
 _PERCENT: Final = click.FloatRange(0, 100, min_open=True)

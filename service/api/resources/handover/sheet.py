@@ -13,11 +13,7 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.negotiation import CALENDAR, HTML, JSON, accepted
 from service.api.http.responses import as_json
 from service.api.resources.handover import html
-from service.api.resources.handover.schemas import (
-    HandoverFormOptionsSchema,
-    HandoverSchema,
-    sheet_document,
-)
+from service.api.resources.handover.schemas import HandoverFormOptionsSchema, HandoverSchema
 from service.integrations.calendar.handover import sheet_calendar
 from service.integrations.calendar.tasks import Form
 
@@ -70,7 +66,7 @@ def sheet_answer(
 ) -> Response:
     """A sheet in one of its media types."""
     if kind == JSON:
-        response = as_json(sheet_document(sheet))
+        response = as_json(HandoverSchema().dump(sheet))
     elif kind == HTML:
         response = html.current().sheet(sheet, shared=shared)
     else:
