@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from service.cli.output import sparkline
+from service.cli.terminal import sparkline
 from tests.api.scenes import day_of_readings, put
 from tests.cli.conftest import process, refused
 
