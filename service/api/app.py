@@ -24,7 +24,9 @@ from service.api.resources import (
     metrics,
     recommendations,
     rejections,
+    sensors,
     temperature,
+    what_if,
 )
 from service.api.resources.docs import docs_page
 from service.api.resources.handover import return_report, shared_sheet, sharing_links, sheet
@@ -39,10 +41,12 @@ _BLUEPRINTS: Final = (
     tanks.blueprint,
     query.blueprint,
     submit.blueprint,
+    sensors.blueprint,
     co2.blueprint,
     light.blueprint,
     temperature.blueprint,
     gas_exchange.blueprint,
+    what_if.blueprint,
     entries.blueprint,
     recommendations.blueprint,
     absences.blueprint,

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import os
 import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from dataclasses import dataclass, field
 from functools import cached_property
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from service.clock import Clock
-from service.config import Config, load_config, make_clock
+from service.config import Config, make_clock
 from service.registry.registry import Registry, open_registry
 from service.store import Store, open_store
 
@@ -47,12 +44,12 @@ class Application:
     @cached_property
     def metrics(self) -> Metrics:
         """Readings, derived values and health for monitoring systems."""
+        from service.integrations.configured import lifetime_s
         from service.integrations.metrics.exposition import Metrics
-        from service.integrations.mqtt_integrations import patience_of
 
-        patience_s = patience_of(self.config)
+        counts_for_s = lifetime_s(self.config)
         speed = self.config.clock.speed
-        return Metrics(self.store, self.registry, self.clock, patience_s, speed)
+        return Metrics(self.store, self.registry, self.clock, counts_for_s, speed)
 
     @cached_property
     def integrations(self) -> tuple[Integration, ...]:
@@ -61,15 +58,9 @@ class Application:
         Raises:
             ConfigError: an option of one is wrong.
         """
-        from service.integrations.mqtt_advice import MqttAdvice
-        from service.integrations.mqtt_integrations import mqtt_outlets_of
-        from service.integrations.webhooks.delivery import webhooks_of
+        from service.integrations.configured import configured_integrations
 
-        found = (
-            *webhooks_of(self.config.outlets, self.registry),
-            *mqtt_outlets_of(self.config),
-        )
-        return (*found, MqttAdvice(self.config.mqtt)) if self.config.advice.publish else found
+        return configured_integrations(self.config, self.registry)
 
     @cached_property
     def scheduler(self) -> Scheduler:
@@ -87,20 +78,6 @@ class Application:
     def nudge(self) -> None:
         """Evaluate all tanks again soon, such as after a log entry."""
         self.scheduler.nudge()
-
-
-def configuration(path: Path | None) -> Config:
-    """The checked configuration of this process, from a file and the environment.
-
-    A fast clock without a ``started`` begins now.
-
-    Raises:
-        ConfigError: names file, key and what is allowed.
-    """
-    config = load_config(path, os.environ)
-    if config.clock.origin is not None and config.clock.started is None:
-        config = replace(config, clock=replace(config.clock, started=datetime.now(UTC)))
-    return config
 
 
 @contextmanager

@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 
 from ingest.process import Calibrations, ClockLimits, Processor
-from service.app.application import configuration
+from service.app.configuration import configuration
 from service.cli.config_option import config_option
 from service.cli.transfer_options import progress_bar, store_option
 from service.config import make_clock

@@ -8,7 +8,8 @@ from pathlib import Path
 import click
 
 from ingest.app import Ingester
-from service.app.application import configuration, opened
+from service.app.application import opened
+from service.app.configuration import configuration
 from service.app.signals import set_by_signals
 from service.cli.config_option import config_option
 

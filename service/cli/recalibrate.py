@@ -8,7 +8,8 @@ from pathlib import Path
 import click
 
 from ingest.tools.recalculation import recalculate
-from service.app.application import configuration, opened
+from service.app.application import opened
+from service.app.configuration import configuration
 from service.cli.config_option import config_option
 from service.cli.output import as_json_text, json_option
 from service.registry.models import LogKind

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import click
 
-from service.app.application import configuration, opened
+from service.app.application import opened
+from service.app.configuration import configuration
 from service.app.serving import serve
 from service.app.signals import set_by_signals
 from service.cli.config_option import config_option

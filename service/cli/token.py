@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from service.app.application import configuration
+from service.app.configuration import configuration
 from service.cli.config_option import config_option
 from service.cli.output import json_option
 from service.cli.parameters import SpanParameter

@@ -1,4 +1,7 @@
-"""``littoral up``: ingester and API as two processes of one group."""
+"""``littoral up``: ingester and API as two processes of one group.
+
+This process only waits for the two, so it imports nothing of what they do.
+"""
 
 from __future__ import annotations
 
@@ -11,15 +14,12 @@ from typing import Final
 
 import click
 
-from ingest.tools.route_check import check_routes
-from service.app.application import Application, configuration, opened
 from service.app.child_process_guard import ChildProcessGuard
-from service.app.serving import require_protection
 from service.app.signals import set_by_signals
 from service.cli.config_option import config_option
-from service.mqtt.connection import check_broker
 
-PARTS: Final = ("ingest", "serve")
+SIDE_BY_SIDE: Final = ("ingest", "serve")
+_LITTORAL: Final = (sys.executable, "-m", "service")
 _TICK_S: Final = 0.2
 _PATIENCE_S: Final = 20.0
 
@@ -32,25 +32,18 @@ def command(ctx: click.Context, config_file: Path | None) -> None:
 
     When one of them ends, the other is stopped too and the exit code is that of the first.
     """
-    with opened(configuration(config_file)) as application:
-        _check(application)
     more = [] if config_file is None else ["--config", str(config_file)]
-    commands = [[sys.executable, "-m", "service", one, *more] for one in PARTS]
+    # First, so that what is wrong is said once, and the databases are there for both.
+    checked = subprocess.run(
+        [*_LITTORAL, "check", *more], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+    )
+    click.echo(checked.stderr, nl=False, err=True)
+    if checked.returncode:
+        ctx.exit(checked.returncode)
+    commands = [[*_LITTORAL, one, *more] for one in SIDE_BY_SIDE]
     stop = threading.Event()
     with set_by_signals(stop):
         ctx.exit(run_together(commands, stop))
-
-
-def _check(application: Application) -> None:
-    """Find what is wrong before anything is started, so that it is told once.
-
-    Raises:
-        LittoralError: as the parts find.
-    """
-    check_routes(application.config)
-    check_broker(application.config.mqtt)
-    require_protection(application.config, application.registry)
-    _ = application.integrations
 
 
 def run_together(commands: Sequence[Sequence[str]], stop: threading.Event) -> int:

@@ -1,11 +1,12 @@
-"""The watch: looks at every tank again and again, keeps the ledger, updates the integrations."""
+"""Scheduler: evaluates every tank periodically, updates the ledger and the integrations."""
 
 from __future__ import annotations
 
 import logging
 import threading
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -59,7 +60,7 @@ class Scheduler:
         self._integrations = tuple(integrations)
         self._ledger = Ledger(registry)
         self._wake = threading.Event()
-        self._evaluated_before: set[str] = set()
+        self._evaluated_before: frozenset[str] = frozenset()
         self._pruned: datetime | None = None
         self._failed: list[str] = []
         self._fits = GasFits()
@@ -93,7 +94,7 @@ class Scheduler:
         changes: dict[str, LedgerChange] = {}
         failed: list[str] = []
         self._fits.begin()
-        self._remove_others({tank.id for tank in tanks})
+        self._retain_only(frozenset(tank.id for tank in tanks))
         for first in range(0, len(tanks), TANKS_AT_ONCE):
             changes |= self._evaluate(tanks[first : first + TANKS_AT_ONCE], now, failed)
         self._prune(now)
@@ -120,7 +121,8 @@ class Scheduler:
         changes = self._ledger.update_many(evaluated)
         for view, _ in evaluated:
             for integration in self._integrations:
-                integration.update(view, changes[view.tank.id])
+                with _failure_logged(integration):
+                    integration.update(view, changes[view.tank.id])
         return changes
 
     def run_once(self) -> None:
@@ -149,12 +151,13 @@ class Scheduler:
             self._wake.wait(min(left_s, 0.2))
         self._wake.clear()
 
-    def _remove_others(self, present: set[str]) -> None:
+    def _retain_only(self, present: frozenset[str]) -> None:
         for tank in self._evaluated_before - present:
             self._fits.forget(tank)
             self._looks.forget(tank)
-            for integration in self._integrations:
-                integration.remove(tank)
+        for integration in self._integrations:
+            with _failure_logged(integration):
+                integration.retain_only(present)
         self._evaluated_before = present
 
     def _prune(self, now: datetime) -> None:
@@ -162,3 +165,12 @@ class Scheduler:
             self._ledger.prune(now)
             self._registry.prune_events(now - EVENTS_STORED_FOR)
             self._pruned = now
+
+
+@contextmanager
+def _failure_logged(integration: Integration) -> Iterator[None]:
+    """An integration that fails must hold up neither the others nor the loop."""
+    try:
+        yield
+    except Exception:  # noqa: BLE001 - whatever it is, the others have to go on
+        _log.exception("integration %s failed", integration.name)

@@ -6,7 +6,8 @@ from typing import Any, Final
 
 from service.api.calculate.formula import Formula, given, sentences
 from service.derive.calculations.dosing import Bottle, IonLevel, dose
-from service.schemas.base import Items, Nested, Schema, ValueSchema
+from service.schemas.answers import AnswerSchema
+from service.schemas.base import Items, Nested, ValueSchema
 from service.schemas.fields import Choice, Field, Text, finite
 from service.schemas.quantities import Measure, alkalinity, hardness
 from service.science.nutrients.dosing import SUBSTANCES
@@ -21,11 +22,11 @@ class LevelSchema(ValueSchema):
     level = Measure("mg/L", attribute="mg_l", low=0, high=1e5, required=True)
 
 
-class RiseSchema(Schema):
+class RiseSchema(AnswerSchema):
     """How much of an ion the dose adds."""
 
-    ion = Text(required=True)
-    rise = Measure("mg/L", attribute="mg_l", required=True)
+    ion = Text()
+    rise = Measure("mg/L", attribute="mg_l")
 
 
 class LabelField(Field):
@@ -61,14 +62,14 @@ class BottleSchema(ValueSchema):
     dose = Measure("mL", "Of one dose.", attribute="dose_ml", above=0, high=1e6, required=True)
 
 
-class OverSchema(Schema):
+class OverSchema(AnswerSchema):
     """An ion above its ceiling."""
 
-    ion = Text(required=True)
-    level = Measure("mg/L", attribute="mg_l", required=True)
-    ceiling = Measure("mg/L", attribute="ceiling.mg_l", required=True)
-    caution = Text(longest=1000, attribute="ceiling.caution", required=True)
-    source = Text(longest=1000, attribute="ceiling.source", required=True)
+    ion = Text()
+    level = Measure("mg/L", attribute="mg_l")
+    ceiling = Measure("mg/L", attribute="ceiling.mg_l")
+    caution = Text(longest=1000, attribute="ceiling.caution")
+    source = Text(longest=1000, attribute="ceiling.source")
 
 
 DOSE: Final = Formula(

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import marshmallow as ma
 
+from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Text
 from service.schemas.quantities import Measure, Share
@@ -51,10 +52,7 @@ class Formula:
     @cached_property
     def answer(self) -> type[ma.Schema]:
         """Schema of the answer."""
-        fields = _with_units(self.answers)
-        for field in fields.values():
-            field.required = True
-        return Schema.from_dict(fields, name=f"{self._title}AnswerSchema")
+        return AnswerSchema.from_dict(_with_units(self.answers), name=f"{self._title}AnswerSchema")
 
     @property
     def _title(self) -> str:
@@ -73,7 +71,7 @@ def _with_units(fields: Fields) -> dict[str, ma.fields.Field[Any]]:
 
 
 def given(**members: Any) -> dict[str, Any]:
-    """An example in which ``"4 dKH"`` stands for the quantity."""
+    """An example; ``"4 dKH"`` becomes a quantity."""
     return {name: _quantity(value) for name, value in members.items()}
 
 

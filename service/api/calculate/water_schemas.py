@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from service.derive.calculations.mixing import Hardness
 from service.derive.calculations.water_change import Dissolved, Water
-from service.schemas.base import Schema, ValueSchema
+from service.schemas.answers import AnswerSchema
+from service.schemas.base import ValueSchema
 from service.schemas.fields import Text, Whole
 from service.schemas.quantities import Measure, Ph, Share, alkalinity, hardness
 from service.schemas.ranges import Range
@@ -50,33 +51,31 @@ class SubstanceSchema(ValueSchema):
     )
 
 
-class MixedWaterSchema(Schema):
+class MixedWaterSchema(AnswerSchema):
     """The tank right after one change."""
 
-    ph = Ph(allow_none=True, required=True)
-    kh = alkalinity("", attribute="alkalinity_meq_l", required=True)
-    gh = hardness("", attribute="gh_meq_l", allow_none=True, required=True)
-    temperature = Measure("Cel", attribute="temperature_c", required=True)
-    co2 = Measure("mg/L", attribute="co2_mg_l", allow_none=True, required=True)
+    ph = Ph(allow_none=True)
+    kh = alkalinity("", attribute="alkalinity_meq_l")
+    gh = hardness("", attribute="gh_meq_l", allow_none=True)
+    temperature = Measure("Cel", attribute="temperature_c")
+    co2 = Measure("mg/L", attribute="co2_mg_l", allow_none=True)
 
 
-class ChangedSubstanceSchema(Schema):
+class ChangedSubstanceSchema(AnswerSchema):
     """One substance through the changes."""
 
-    name = Text(required=True)
-    after = Measure("mg/L", "After the changes.", attribute="after_mg_l", required=True)
-    fraction = Share("To change each time to reach the target.", allow_none=True, required=True)
+    name = Text()
+    after = Measure("mg/L", "After the changes.", attribute="after_mg_l")
+    fraction = Share("To change each time to reach the target.", allow_none=True)
     changes = Whole(
         "Of the fraction given, to reach the target; null: never.",
         low=0,
         high=10**9,
         allow_none=True,
-        required=True,
     )
     settles = Range(
         "mg/L",
         "Right after and right before each change, once it repeats itself.",
         attribute="settles_mg_l",
         allow_none=True,
-        required=True,
     )

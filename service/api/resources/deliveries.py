@@ -1,4 +1,4 @@
-"""``/v1/webhooks/deliveries``: what webhooks were told, and what was given up."""
+"""``/v1/webhooks/deliveries``: events delivered to webhooks, and those given up."""
 
 from __future__ import annotations
 
@@ -10,44 +10,45 @@ from service.api.http.path_parameters import DELIVERY
 from service.clock import SystemClock
 from service.errors import NotFoundError, shown
 from service.registry.events import Delivery, DeliveryState
+from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Name, Text, Whole
 from service.schemas.times import Moment
 
 blueprint = Blueprint(
-    "webhooks", __name__, url_prefix="/v1/webhooks", description="What webhooks were told."
+    "webhooks", __name__, url_prefix="/v1/webhooks", description="Events delivered to webhooks."
 )
 
 
-class DeliveredEventSchema(Schema):
+class DeliveredEventSchema(AnswerSchema):
     """The event that is delivered."""
 
-    sequence = Whole(low=1, high=2**53, required=True)
-    id = Text("The CloudEvent's id.", required=True)
-    type = Text(required=True)
-    subject = Text("Id of the recommendation.", required=True)
-    tank = Text(required=True)
-    time = Moment(required=True)
+    sequence = Whole(low=1, high=2**53)
+    id = Text("The CloudEvent's id.")
+    type = Text()
+    subject = Text("Id of the recommendation.")
+    tank = Text()
+    time = Moment()
 
 
-class DeliverySchema(Schema):
+class DeliverySchema(AnswerSchema):
     """The delivery of one event to one webhook."""
 
-    id = Whole(low=1, high=2**53, required=True)
-    target = Text("Name of the webhook in the configuration.", required=True)
-    state = Choice(words=list(DeliveryState), required=True)
-    attempts = Whole(low=0, high=2**53, required=True)
-    next_try = Moment("Not before this time, while it waits.", required=True)
-    last_error = Text("Why the last attempt failed; may be empty.", longest=1000, required=True)
-    settled = Moment("When it was delivered or given up.", allow_none=True, required=True)
-    event = Nested(DeliveredEventSchema, required=True)
+    id = Whole(low=1, high=2**53)
+    target = Text("Name of the webhook in the configuration.")
+    state = Choice(words=list(DeliveryState))
+    attempts = Whole(low=0, high=2**53)
+    next_try = Moment("Not before this time, while it waits.")
+    last_error = Text("Why the last attempt failed; may be empty.", longest=1000)
+    settled = Moment("When it was delivered or given up.", allow_none=True)
+    event = Nested(DeliveredEventSchema)
 
 
-class DeliveriesSchema(Schema):
+class DeliveriesSchema(AnswerSchema):
     """Deliveries, newest first."""
 
-    deliveries = Items(DeliverySchema, required=True)
-    next = Text(allow_none=True, required=True)
+    deliveries = Items(DeliverySchema)
+    next = Text(allow_none=True)
 
 
 class DeliveriesOptionsSchema(Schema):
@@ -62,7 +63,7 @@ class DeliveriesOptionsSchema(Schema):
 @blueprint.query(DeliveriesOptionsSchema)
 @blueprint.answers(200, DeliveriesSchema)
 def deliveries(options: dict[str, Any]) -> dict[str, Any]:
-    """What webhooks were told, newest first"""
+    """Deliveries of events to webhooks, newest first"""
     states = [DeliveryState(options["state"])] if "state" in options else None
     found = current().registry.deliveries(
         target=options.get("target"), states=states, limit=options["limit"]

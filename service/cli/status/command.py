@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import click
 
-from service.cli.output import as_json_text, is_wide, json_option, show
+from service.cli.output import as_json_text, json_option
 from service.cli.service_options import asking, service_options
 from service.cli.status.tank_status import status_of, statuses_of
 from service.cli.status.text import table_of, text_of
+from service.cli.terminal import is_wide, show
 
 
 @click.command("status")

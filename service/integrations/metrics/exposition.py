@@ -20,7 +20,7 @@ from service.derive.sensor_choice import US_PER_MINUTE, usable
 from service.derive.thresholds import derived_limit
 from service.errors import LittoralError
 from service.integrations.metrics.health import health_families
-from service.integrations.snapshot import Figures, figures_of
+from service.integrations.tank_figures import Figures, figures_of
 from service.registry.models import Tank
 from service.registry.registry import Registry
 from service.store import Store
@@ -112,10 +112,10 @@ class Metrics(Collector):
         with self._lock:
             self._looks[view.tank.id] = (figures, time.monotonic())
 
-    def remove(self, tank: str) -> None:
-        """Tell no more of a tank."""
+    def retain_only(self, tanks: frozenset[str]) -> None:
+        """Expose nothing more of other tanks."""
         with self._lock:
-            self._looks.pop(tank, None)
+            self._looks = {tank: look for tank, look in self._looks.items() if tank in tanks}
 
     def stop(self) -> None:
         """Nothing to end."""
