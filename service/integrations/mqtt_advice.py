@@ -1,6 +1,6 @@
 """Advice over MQTT: one retained JSON message per recommendation, emptied when it clears.
 
-Topics are ``<prefix>/<tank>/advice/<code>``, with ``/<subject>`` where a rule speaks of several
+Topics are ``<prefix>/<tank>/advice/<code>``, with ``/<subject>`` where a rule judges several
 things, and ``<prefix>/<tank>/advice/summary``.
 """
 

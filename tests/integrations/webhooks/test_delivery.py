@@ -33,7 +33,7 @@ from service.registry.recommendations import State
 from service.registry.registry import Registry, open_registry
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
-from tests.integrations.receiver import Receiver
+from tests.integrations.webhooks.receiver import Receiver
 from tests.servers import wait_until
 
 NOW = datetime(2026, 5, 4, 12, 0, 0, tzinfo=UTC)
