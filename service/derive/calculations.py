@@ -8,7 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from service.derive.models import Co2State, Estimate
+from service.derive.co2.target import Target, state_of
+from service.derive.models import Co2State, EstimatedValue
 from service.registry.models import PlantDemand
 from service.science.carbonate import co2 as carbonate
 from service.science.carbonate.co2 import DEFAULT_ALKALINITY_SD_MEQ_L, DEFAULT_PH_SD
@@ -23,7 +24,7 @@ USUAL_TARGET_MG_L: Final = (PlantDemand().co2_low_mg_l, PlantDemand().co2_high_m
 class Co2Answer:
     """CO2 with its interval, where it lies against the target, and the trade's rule beside it."""
 
-    co2: Estimate | None
+    co2: EstimatedValue | None
     rule_of_thumb_mg_l: float
     state: Co2State
     target: tuple[float, float]
@@ -67,16 +68,8 @@ def co2(
             "At this pH the alkalinity is not carbonate at all: no CO2 can be computed from it."
         )
         return Co2Answer(None, rule, Co2State.UNKNOWN, target, (reason,))
-    estimate = Estimate(value, float(found.low), float(found.high))
-    return Co2Answer(estimate, rule, state_of(estimate, target), target, ())
-
-
-def state_of(estimate: Estimate, target: tuple[float, float]) -> Co2State:
-    """Where the value of an estimate lies against a target range."""
-    low, high = target
-    if estimate.value < low:
-        return Co2State.BELOW
-    return Co2State.ABOVE if estimate.value > high else Co2State.WITHIN
+    estimate = EstimatedValue(value, float(found.low), float(found.high))
+    return Co2Answer(estimate, rule, state_of(value, Target(*target)), target, ())
 
 
 @dataclass(frozen=True, slots=True)

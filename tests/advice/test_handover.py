@@ -14,11 +14,11 @@ from service.advice.engine.rule import Case
 from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.handover.return_report import Told, tank_return
 from service.advice.handover.sheet import HandoverSheet, handover
-from service.derive.inputs import view_from
+from service.derive.tank_view import tank_view
 from service.registry.models import Absence, LogKind
 from service.registry.recommendations import State
 from tests.advice.cases import DAY, HOUR, usual_log, view_with
-from tests.derive.pieces import NOON, a_tank, days_of, entry, grid, lamp, material_with
+from tests.derive.pieces import NOON, a_tank, days_of, entry, grid, inputs_with, lamp
 
 TWO_WEEKS = Absence("a1", NOON + DAY, NOON + 15 * DAY, "the neighbour", (), "Key is next door.")
 
@@ -153,7 +153,7 @@ def test_report_on_return() -> None:
         entry(LogKind.DOSE, NOON - 2 * DAY + HOUR, name="macro", ml=18.0),
         entry(LogKind.KH_TEST, NOON - 1 * DAY, alkalinity_meq_l=1.0),
     ]
-    view = view_from(material_with(a_tank(), NOON, days_of(celsius=warm, lux=longer), log))
+    view = tank_view(inputs_with(a_tank(), NOON, days_of(celsius=warm, lux=longer), log))
     seen = advanced([], "reed", evaluate(view), NOON - 1 * DAY)
     seen = [marked(seen[0], State.DISMISSED, NOON), *seen[1:]]
     report = tank_return(away, view, seen)

@@ -12,7 +12,7 @@ from service.advice.engine.catalogue import RULES, evaluate
 from service.advice.engine.conflicts import reconciled
 from service.advice.engine.practice import THRESHOLDS, check_thresholds
 from service.advice.engine.recommendation import Finding, Severity
-from service.derive.models import Estimate, GasModel
+from service.derive.models import EstimatedValue, GasModel
 from service.errors import InvalidInputError
 from service.registry.models import LogKind, PlantDemand, Stock, WaterChangePlan
 from service.science.water.hardness import MEQ_L_PER_DEGREE
@@ -70,7 +70,7 @@ def test_gas_late_uses_the_fitted_lead() -> None:
     ))  # fmt: skip
     late = 60 * np.log(23 / 6) / 1.5  # 54 min, and a margin of 15: to five minutes
     assert amount(the(view, "gas-late"), "gas earlier") == 5 * round((late + 15) / 5)
-    lead = GasModel(None, NOON, lead_h=Estimate(2.0, 1.7, 2.4))
+    lead = GasModel(None, NOON, lead_h=EstimatedValue(2.0, 1.7, 2.4))
     one = the(replace(view, gas=lead), "gas-late")
     assert amount(one, "gas earlier") == 135.0
     assert "Set the gas to come on at 07:45" in one.action
@@ -97,7 +97,7 @@ def test_gas_at_night_needs_a_plan_that_closes_the_gas() -> None:
 
 def test_cylinder_by_hand() -> None:
     """30 g/d dissolved at half: 60 g/d; 500 g since 5 days leave 200 g, 3.3 days."""
-    gas = GasModel(None, NOON, gas_g_per_day=Estimate(30.0, 25.0, 36.0))
+    gas = GasModel(None, NOON, gas_g_per_day=EstimatedValue(30.0, 25.0, 36.0))
     tank = a_tank(equipment={"cylinder_g": 500, "cylinder_filled": "2026-03-05"})
     view = replace(view_with(tank), gas=gas)
     one = the(view, "cylinder-low")

@@ -15,9 +15,8 @@ from service.advice.engine.integration import Integration
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Finding
 from service.clock import Clock
-from service.derive.cache import Looks
-from service.derive.gas_fits import GasFits
 from service.derive.models import TankView
+from service.derive.view_cache import ViewCache
 from service.errors import LittoralError, NotFoundError
 from service.registry.models import Tank
 from service.registry.registry import Registry
@@ -62,8 +61,7 @@ class Watch:
         self._watched: set[str] = set()
         self._pruned: datetime | None = None
         self._failed: list[str] = []
-        self._fits = GasFits()
-        self._looks = Looks()
+        self._views = ViewCache(registry, store)
 
     def run(self, stop: threading.Event) -> None:
         """Look until ``stop`` is set; what goes wrong is logged and does not end it."""
@@ -92,7 +90,7 @@ class Watch:
         tanks = self._registry.tanks()
         changes: dict[str, LedgerChange] = {}
         failed: list[str] = []
-        self._fits.begin()
+        self._views.begin()
         self._forget_others({tank.id for tank in tanks})
         for first in range(0, len(tanks), TANKS_AT_ONCE):
             changes |= self._look_at(tanks[first : first + TANKS_AT_ONCE], now, failed)
@@ -107,8 +105,7 @@ class Watch:
         looked_at: list[tuple[TankView, list[Finding]]] = []
         for tank in tanks:
             try:
-                gas = self._fits.of(tank, self._registry, self._store, now)
-                view = self._looks.view(tank, self._registry, self._store, now, gas)
+                view = self._views.view(tank, now)
                 looked_at.append((view, evaluate(view, standing[tank.id])))
             except NotFoundError:
                 continue  # deleted since the list was read
@@ -149,8 +146,7 @@ class Watch:
 
     def _forget_others(self, watched: set[str]) -> None:
         for tank in self._watched - watched:
-            self._fits.forget(tank)
-            self._looks.forget(tank)
+            self._views.forget(tank)
             for integration in self._integrations:
                 integration.remove(tank)
         self._watched = watched

@@ -14,10 +14,11 @@ from service.api.http.path_parameters import TANK
 from service.api.pointers import told_in_json
 from service.api.resources.tanks.schemas import StockSchema
 from service.api.schemas.measured import REASONS
-from service.derive.models import Estimate, GasModel
+from service.derive.gas_exchange import FIT_DAYS, gas_exchange
+from service.derive.loader import load
+from service.derive.models import EstimatedValue, GasModel
 from service.derive.prediction.day_model import Band
-from service.derive.prediction.what_if import PredictedDay, Question
-from service.derive.queries import gas_exchange, predicted_day
+from service.derive.prediction.what_if import PredictedDay, Question, predicted_day
 from service.schemas.base import Items, Nested, Schema, ValueSchema
 from service.schemas.fields import Number, Text, Whole, YesNo
 from service.schemas.quantities import Measure, Share, alkalinity
@@ -143,7 +144,9 @@ class PredictionSchema(Schema):
 def exchange(tank: str) -> dict[str, Any]:
     """Exchange coefficient and injection fitted to the tank's own series, and what they mean"""
     parts = current()
-    model = gas_exchange(parts.registry.tank(tank), parts.registry, parts.store, now())
+    model = gas_exchange(
+        load(parts.registry.tank(tank), parts.registry, parts.store, now(), days=FIT_DAYS)
+    )
     fit = model.fit
     return {
         "tank": tank,
@@ -178,7 +181,9 @@ def predict(question: Question, tank: str) -> dict[str, Any]:
     parts = current()
     found = parts.registry.tank(tank)
     with told_in_json(WhatIfSchema):
-        answer = predicted_day(found, parts.registry, parts.store, now(), question)
+        answer = predicted_day(
+            load(found, parts.registry, parts.store, now(), days=FIT_DAYS), question
+        )
     return {
         "tank": tank,
         "today": _day(answer.today),
@@ -210,8 +215,8 @@ def _day(day: PredictedDay) -> dict[str, Any]:
 def _hour(day: PredictedDay, hour: int) -> dict[str, Any]:
     at = int(np.argmin(np.abs(day.minute - (hour * 60 + 30))))
 
-    def of(course: Band) -> Estimate:
-        return Estimate(*(float(one[at]) for one in (course.value, course.low, course.high)))
+    def of(course: Band) -> EstimatedValue:
+        return EstimatedValue(*(float(one[at]) for one in (course.value, course.low, course.high)))
 
     return {
         "at": time(hour, 30),
@@ -223,7 +228,7 @@ def _hour(day: PredictedDay, hour: int) -> dict[str, Any]:
     }
 
 
-def _finite(one: Estimate | None) -> Estimate | None:
+def _finite(one: EstimatedValue | None) -> EstimatedValue | None:
     """The estimate, if all of it can be written; an infinite one is none."""
     if one is None or not all(math.isfinite(value) for value in (one.value, one.low, one.high)):
         return None
@@ -237,7 +242,7 @@ def _cylinders(model: GasModel) -> list[dict[str, Any]]:
     return [
         {
             "content": content,
-            "days": Estimate(content / use.value, content / use.high, content / use.low),
+            "days": EstimatedValue(content / use.value, content / use.high, content / use.low),
         }
         for content in CYLINDERS_G
     ]

@@ -11,10 +11,10 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.pagination import SpanSchema, span_of
 from service.api.http.path_parameters import TANK
 from service.api.schemas.measured import REASONS
-from service.derive.loader import log_of
+from service.derive.loader import load_range_exits, load_temperature
 from service.derive.models import Forecast, Quality, TemperatureNow
-from service.derive.queries import tank_excursions, temperature_now
-from service.derive.tolerance import Tolerance, tolerance_of
+from service.derive.temperature import excursions_of, temperature_now
+from service.derive.tolerance import Tolerance
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Number, Text, YesNo
 from service.schemas.quantities import Measure
@@ -103,7 +103,8 @@ class ExcursionsSchema(Schema):
 def temperature(tank: str) -> dict[str, Any]:
     """Temperature now, its rate, and when a limit will be crossed"""
     parts = current()
-    found = temperature_now(parts.registry.tank(tank), parts.registry, parts.store, now())
+    inputs = load_temperature(parts.registry.tank(tank), parts.registry, parts.store, now())
+    found = temperature_now(inputs)
     reading = found.reading
     known = reading is not None and found.quality != Quality.STALE
     return {
@@ -130,7 +131,8 @@ def excursions(options: dict[str, Any], tank: str) -> dict[str, Any]:
     parts = current()
     found = parts.registry.tank(tank)
     start, end = span_of(options, _WEEK)
-    tolerance = tolerance_of(found, log_of(found, parts.registry, end, end), end)
+    inputs = load_range_exits(found, parts.registry, parts.store, start, end)
+    tolerance = inputs.tolerance
     reasons = [tolerance.contradiction] if tolerance.contradiction else []
     if tolerance.low_c is None and tolerance.high_c is None and not reasons:
         reasons.append(NO_RANGE)
@@ -143,7 +145,7 @@ def excursions(options: dict[str, Any], tank: str) -> dict[str, Any]:
         "high_species": tolerance.high_species,
         "excursions": [
             _excursion(one, tolerance)
-            for one in tank_excursions(found, parts.registry, parts.store, start, end)
+            for one in excursions_of(found, inputs.series("temperature"), tolerance)
         ],
         "reasons": reasons,
         "next": None,

@@ -23,8 +23,7 @@ from service.api.resources.readings.schemas import (
     flag_words,
 )
 from service.api.resources.readings.series import Column, Item, Load, part_of
-from service.derive.sensor_choice import believed
-from service.derive.thresholds import STALE_NAME, derived_limit
+from service.derive.sensor_choice import chosen_series
 from service.registry.models import Tank
 from service.store import SeriesInfo, SeriesKey
 from service.times import format_moment, format_span, from_us, to_us
@@ -132,8 +131,7 @@ def _check(options: dict[str, Any]) -> None:
 
 def _believed(tank: Tank, series: Sequence[SeriesInfo]) -> set[SeriesKey]:
     quantities = {info.key.quantity for info in series}
-    limits = {name: derived_limit(tank, STALE_NAME[name]) for name in quantities}
-    chosen = [believed(tank, name, series, now(), stale) for name, stale in limits.items()]
+    chosen = [chosen_series(tank, name, series, now()) for name in quantities]
     return {one.info.key for one in chosen if one.info is not None}
 
 

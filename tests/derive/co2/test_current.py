@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from service.derive.co2.alkalinity import alkalinity_in_force
-from service.derive.co2.current import Target, co2_at, co2_over, target_of
-from service.derive.inputs import co2_now_from
+from service.derive.co2.current import co2_at, co2_now
+from service.derive.co2.series import co2_over
+from service.derive.co2.target import Target, target_of
 from service.derive.models import Co2Now, Co2State, Quality
 from service.registry.models import LogKind, Tank
 from service.science.water.hardness import MEQ_L_PER_DEGREE
@@ -23,7 +24,7 @@ from tests.derive.pieces import (
     entry,
     gassed,
     grid,
-    material_with,
+    inputs_with,
     ph_of,
     samples,
 )
@@ -192,8 +193,8 @@ def test_series_is_unknown_before_the_first_kh_test() -> None:
     assert not np.isnan(found.value[~before]).any()
 
 
-def test_material_pairs_and_reports_time_of_the_older_reading() -> None:
-    found = co2_now_from(material_with(a_tank(), NOON, days_of(days=1)))
+def test_inputs_pair_and_reports_time_of_the_older_reading() -> None:
+    found = co2_now(inputs_with(a_tank(), NOON, days_of(days=1)))
     assert found.co2 is not None
     assert found.co2.value == pytest.approx(float(gassed(grid(NOON, NOON))[0]), rel=1e-6)
     assert found.time == from_us(to_us(NOON))
