@@ -10,7 +10,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from service.cli.child_process_guard import Tie
+from service.app.child_process_guard import ChildProcessGuard
 from service.config.load import ENV_PREFIX
 from service.errors import LittoralError
 
@@ -21,9 +21,6 @@ TAIL_LINES = 15
 
 class ChildError(LittoralError):
     """A child process did not start or ended by itself."""
-
-    slug = "child"
-    title = "A part of the demo has ended"
 
 
 class Child:
@@ -37,7 +34,7 @@ class Child:
         self.name = name
         self.log = folder / f"{name}.log"
         self._command = list(command)
-        self._tie = Tie()
+        self._guard = ChildProcessGuard()
         self._process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -54,8 +51,8 @@ class Child:
         }
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
-                self._tie.command(self._command),
-                pass_fds=self._tie.fds,
+                self._guard.command(self._command),
+                pass_fds=self._guard.fds,
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=log,
@@ -105,7 +102,7 @@ class Child:
             process.wait()
             return False
         finally:
-            self._tie.close()
+            self._guard.close()
         return True
 
 

@@ -96,7 +96,7 @@ def changes_of(log: tuple[Noted, ...], tank: Tank) -> tuple[Event, ...]:
             noted.time.timestamp(),
             float(noted.data["fraction"]),
             temperature_c=tap.tap_temperature_c,
-            alkalinity_meq_l=tap.tap_alkalinity_meq_l,
+            alkalinity_meq_l=tap.tap_kh_meq_l,
         )
         for noted in log
         if noted.kind is LogKind.WATER_CHANGE

@@ -54,13 +54,12 @@ def _rows(thresholds: dict[str, Threshold]) -> str:
 
 def text() -> str:
     """The page."""
-    rules = "| code | when it speaks | clears after |\n| --- | --- | --- |\n" + "".join(
-        f"| `{rule.code}` | {rule.about} | {rule.hold.total_seconds() / 60:g} min |\n"
+    rules = "| code | what it reports | clears after |\n| --- | --- | --- |\n" + "".join(
+        f"| `{rule.code}` | {rule.about} | {rule.clear_delay.total_seconds() / 60:g} min |\n"
         for rule in RULES
     )
     return (
-        HEAD
-        + "## Rules\n\nIn the order of a visit. A recommendation is cleared by itself only when "
+        HEAD + "## Rules\n\nA recommendation clears by itself only when "
         "its cause has been gone for\nthe time in the last column, so that noise does not make it "
         "flap.\n\n"
         + rules

@@ -1,10 +1,33 @@
-"""The small error hierarchy: each error says which field, which value and what is allowed."""
+"""Expected errors: each says which field, which value and what is allowed.
+
+::
+
+    LittoralError                       the API answers 500 and hides the detail
+    ├─ InvalidInputError                a field has a value that is not allowed
+    │  └─ UnknownUnitError
+    ├─ ConfigError
+    ├─ NotFoundError
+    ├─ GoneError
+    ├─ ConflictError
+    ├─ StoreUnavailableError            trying again makes sense
+    ├─ StoreRefusedError                trying again will not help
+    ├─ RegistryUnavailableError         trying again makes sense
+    └─ RegistryRefusedError             trying again will not help
+
+What only HTTP knows stands where it is raised, in ``service.api``: MalformedRequestError (400),
+UnauthorizedError (401), ForbiddenError (403), NotAcceptableError (406), PreconditionFailedError
+(412), TooLargeError (413), UnsupportedMediaTypeError (415), TooManyRequestsError (429), BusyError
+(503). Titles, statuses and meanings of all stand in ``service.problems``.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final, Self
+from types import MappingProxyType
+from typing import ClassVar, Final, Self
+
+from service.problems import PROBLEMS, ProblemKind
 
 _SHOWN_CHARACTERS: Final = 60
 _MOST_FAULTS: Final = 50
@@ -81,14 +104,12 @@ class LittoralError(Exception):
     """Base of all expected errors.
 
     Attributes:
-        slug: last part of the problem ``type`` URI (RFC 9457); documented in docs/problems.md.
-        title: the same for every error of this class.
-        status: HTTP status that the API answers with.
+        kind: of problem (RFC 9457): its title, and the HTTP status that the API answers with.
+        headers: that an answer over HTTP carries beside it.
     """
 
-    slug = "internal"
-    title = "Internal error"
-    status = 500
+    kind: ClassVar[ProblemKind] = PROBLEMS["internal"]
+    headers: Mapping[str, str] = MappingProxyType({})
 
     def __init__(self, detail: str, faults: tuple[FieldFault, ...] = ()) -> None:
         super().__init__(detail)
@@ -99,9 +120,7 @@ class LittoralError(Exception):
 class InvalidInputError(LittoralError):
     """A field has a value that is not allowed."""
 
-    slug = "invalid-input"
-    title = "The input is not valid"
-    status = 422
+    kind = PROBLEMS["invalid-input"]
 
     @classmethod
     def of(cls, faults: Sequence[FieldFault]) -> Self:
@@ -121,68 +140,52 @@ class InvalidInputError(LittoralError):
 class UnknownUnitError(InvalidInputError):
     """A unit cannot be understood or does not fit the quantity."""
 
-    slug = "unknown-unit"
-    title = "The unit is not understood or does not fit"
+    kind = PROBLEMS["unknown-unit"]
 
 
 class ConfigError(LittoralError):
     """The configuration file or an environment override is wrong."""
 
-    slug = "config"
-    title = "The configuration is not valid"
+    kind = PROBLEMS["config"]
 
 
 class NotFoundError(LittoralError):
     """The thing asked for does not exist."""
 
-    slug = "not-found"
-    title = "Not found"
-    status = 404
+    kind = PROBLEMS["not-found"]
 
 
 class GoneError(LittoralError):
     """The thing asked for was there and is no longer."""
 
-    slug = "gone"
-    title = "No longer there"
-    status = 410
+    kind = PROBLEMS["gone"]
 
 
 class ConflictError(LittoralError):
     """The request contradicts what is already there."""
 
-    slug = "conflict"
-    title = "Conflicts with what is already there"
-    status = 409
+    kind = PROBLEMS["conflict"]
 
 
 class StoreUnavailableError(LittoralError):
     """The time-series store cannot be reached or refuses; nothing of the batch counts as kept."""
 
-    slug = "store-unavailable"
-    title = "The store of readings is not available"
-    status = 503
+    kind = PROBLEMS["store-unavailable"]
 
 
 class StoreRefusedError(LittoralError):
     """The store is reachable but refuses the data or the file for good; retrying will not help."""
 
-    slug = "store-refused"
-    title = "The store of readings refuses"
-    status = 500
+    kind = PROBLEMS["store-refused"]
 
 
 class RegistryUnavailableError(LittoralError):
     """The registry's database cannot be reached or is too busy; trying again makes sense."""
 
-    slug = "registry-unavailable"
-    title = "The registry is not available"
-    status = 503
+    kind = PROBLEMS["registry-unavailable"]
 
 
 class RegistryRefusedError(LittoralError):
     """The registry's database is not one that this version can use; retrying will not help."""
 
-    slug = "registry-refused"
-    title = "The registry refuses"
-    status = 500
+    kind = PROBLEMS["registry-refused"]

@@ -74,8 +74,8 @@ def _tank(almanac: Almanac) -> Tank:
         id=ID,
         name="Quillwater",
         dimensions=Dimensions(90, 45, 45, fill_height_cm=42, substrate_depth_cm=5, hardscape_l=6),
-        alkalinity_meq_l=round(meq_l(4), 4),
-        alkalinity_tested=almanac.ago(3, 0).date(),
+        kh_meq_l=round(meq_l(4), 4),
+        kh_tested=almanac.ago(3, 0).date(),
         gh_meq_l=round(meq_l(6), 4),
         set_up=almanac.ago(400, 0).date(),
         livestock=(
@@ -90,7 +90,7 @@ def _tank(almanac: Almanac) -> Tank:
         water_change=WaterChangePlan(
             every_days=7,
             fraction=0.5,
-            tap_alkalinity_meq_l=round(meq_l(TAP_KH_DKH), 4),
+            tap_kh_meq_l=round(meq_l(TAP_KH_DKH), 4),
             tap_temperature_c=23.0,
         ),
         doses=(

@@ -1,55 +1,108 @@
-"""One message -> the samples it carries and the rejections it deserves; pure."""
+"""Decodes messages to samples: finds the route, parses the payload, converts the units."""
 
 from __future__ import annotations
 
+import logging
 import sys
-from collections.abc import Container, Sequence
-from typing import Final, NamedTuple
+from collections.abc import Callable, Container, Iterable, Sequence
+from typing import Final
 
-from ingest.decode.message import Message, PayloadError, Reason, rejection
+from ingest.decode.message import (
+    FirstDelivery,
+    Message,
+    PayloadError,
+    Reason,
+    internal_rejection,
+    rejection,
+)
 from ingest.decode.payloads import Record, parse
 from ingest.decode.payloads.record import split_name
 from ingest.decode.payloads.times import time_us_of
-from ingest.decode.routes import DEFAULT_SENSOR, Target, sensor_name
+from ingest.decode.routes import DEFAULT_SENSOR, Router, Target, sensor_name
+from ingest.decode.sample import Arrival, Decoded, Sample
 from ingest.decode.units import scale_of, scaled
 from service.registry.models import Rejection
 from service.store import Flag
 from service.units import QUANTITIES
 
-
-class Sample(NamedTuple):
-    """One measured value before calibration and before any doubt of its own.
-
-    Attributes:
-        value: in the canonical unit, or in the raw scale.
-        raw: the raw scale (``mV``, ``lx``) that calibration has to turn into the quantity; None
-            where the value is canonical.
-        time_us: the device's time; None where it says none, or none that can be read.
-        doubt: ``CLOCK`` where the device's time could not be read.
-    """
-
-    tank: str
-    quantity: str
-    sensor: str
-    value: float
-    raw: str | None = None
-    time_us: int | None = None
-    doubt: Flag = Flag.NONE
-
-
-class Decoded(NamedTuple):
-    """What became of one message."""
-
-    samples: Sequence[Sample]
-    rejections: Sequence[Rejection]
-
-
-NOTHING: Final = Decoded((), ())
+_log = logging.getLogger(__name__)
+_NOTHING: Final = Decoded((), ())
 _LARGEST: Final = sys.float_info.max
+#: Topics of which the last retained message is remembered.
+_RETAINED: Final = 10_000
+
+
+class Decoder:
+    """Decodes batches of MQTT messages; used by one thread."""
+
+    def __init__(
+        self,
+        router: Router,
+        tanks: Container[str],
+        first_delivery: Callable[[Message], FirstDelivery | None],
+    ) -> None:
+        """Start without memory.
+
+        Args:
+            tanks: ids of the registered tanks.
+            first_delivery: how a message was processed before, None if it was not.
+        """
+        self._router = router
+        self._tanks = tanks
+        self._first_delivery = first_delivery
+        self._retained: dict[str, bytes] = {}
+
+    def decode(self, messages: Sequence[Message]) -> list[Arrival]:
+        """Decode messages in their order; those that are not for us, or repeated, are left out.
+
+        A message that cannot be decoded because of a fault of ours becomes a rejection: else
+        the broker would send it for ever.
+        """
+        arrivals = []
+        for message in _without_copies(messages):
+            try:
+                targets = self._router.targets(message.topic)
+                if not targets or (message.retain and self._is_repeated(message)):
+                    continue
+                first = self._first_delivery(message) if message.dup else None
+                if first is not None:
+                    message = message._replace(arrival_us=first.arrival_us)
+                samples, rejections = decode(message, targets, self._tanks)
+            except Exception as error:  # noqa: BLE001 - see above
+                _log.exception("a message on %s cannot be decoded", message.topic)
+                arrivals.append(Arrival(message, (), (internal_rejection(message, error),)))
+            else:
+                source = targets[0].source if len(targets) == 1 else ""
+                arrivals.append(Arrival(message, samples, rejections, source, first))
+        return arrivals
+
+    def _is_repeated(self, message: Message) -> bool:
+        """Whether this very retained message came already: a reconnect brings it again."""
+        if self._retained.get(message.topic) == message.payload:
+            return True
+        if len(self._retained) >= _RETAINED:
+            self._retained.clear()
+        self._retained[message.topic] = message.payload[:1000]
+        return False
+
+
+def _without_copies(messages: Sequence[Message]) -> Iterable[Message]:
+    """Leave out redeliveries of messages of the same batch: a reconnect can bring both."""
+    if not any(message.dup for message in messages):
+        return messages
+    seen: set[tuple[int, str, bytes]] = set()
+    chosen = []
+    for message in messages:
+        identity = (message.mid, message.topic, message.payload)
+        if not (message.dup and identity in seen):
+            chosen.append(message)
+        if message.qos:
+            seen.add(identity)
+    return chosen
 
 
 def decode(message: Message, targets: Sequence[Target], tanks: Container[str]) -> Decoded:
-    """Take a message apart.
+    """Decode one message.
 
     Args:
         message: as it came.
@@ -60,7 +113,7 @@ def decode(message: Message, targets: Sequence[Target], tanks: Container[str]) -
         Samples in the order of the payload, and one rejection for each part that is none.
     """
     if not targets:
-        return NOTHING
+        return _NOTHING
     if len(targets) == 1:
         target = targets[0]
         if target.scale is not None and target.tank in tanks:
@@ -76,7 +129,7 @@ def decode(message: Message, targets: Sequence[Target], tanks: Container[str]) -
 
 
 def _plain(payload: bytes, target: Target) -> Sample | None:
-    """The usual case, read fast: a plain number for a topic that says all else."""
+    """The usual case, read fast: a plain number on a topic that names all else."""
     try:
         value = float(payload)
     except ValueError:
@@ -102,13 +155,31 @@ def _by_target(message: Message, target: Target, tanks: Container[str]) -> Decod
         parsed = parse(message.payload, target.format, target.path, target.time_path)
     except PayloadError as error:
         return Decoded((), (_refused(message, target, error),))
-    samples, faults = [], list(parsed.faults)
-    for record in parsed.records:
+    return decode_records(parsed.records, message, target, tanks, parsed.faults)
+
+
+def decode_records(
+    records: Iterable[Record],
+    message: Message,
+    target: Target,
+    tanks: Container[str],
+    faults: Iterable[PayloadError] = (),
+) -> Decoded:
+    """Convert records that are parsed already.
+
+    Args:
+        message: which brought them.
+        target: what the topic or the route names.
+        tanks: ids of the registered tanks.
+        faults: of further records that could not be parsed.
+    """
+    samples, found = [], list(faults)
+    for record in records:
         try:
             samples.append(_sample(record, message, target, tanks))
         except PayloadError as error:
-            faults.append(error)
-    return Decoded(samples, [_refused(message, target, error) for error in faults])
+            found.append(error)
+    return Decoded(samples, [_refused(message, target, error) for error in found])
 
 
 def _sample(record: Record, message: Message, target: Target, tanks: Container[str]) -> Sample:
@@ -138,7 +209,7 @@ def _sample(record: Record, message: Message, target: Target, tanks: Container[s
 
 
 def _series(record: Record, target: Target) -> tuple[str | None, str]:
-    """Quantity and sensor: as the topic or the route says, else as the payload does."""
+    """Quantity and sensor: as the topic or the route names them, else as the payload does."""
     quantity, sensor = record.quantity, record.sensor
     if record.name is not None:
         words = {name: name for name in QUANTITIES} | dict(target.names)

@@ -1,4 +1,4 @@
-"""What comes in: one message of the broker, and the reasons for which one is refused."""
+"""MQTT messages as received, and the reasons for which one is rejected."""
 
 from __future__ import annotations
 
@@ -8,19 +8,19 @@ from typing import Final, NamedTuple
 from service.registry.models import Rejection
 from service.times import from_us
 
-#: A longer payload is refused unread: no sensor needs it, and memory stays bounded.
+#: A longer payload is rejected unread: no sensor needs it, and memory stays bounded.
 PAYLOAD_LIMIT_BYTES: Final = 262_144
 EXCERPT_LENGTH: Final = 200
 
 
 class Message(NamedTuple):
-    """One message as the network thread queued it.
+    """One message: from the broker, or the body of an HTTP request.
 
     Attributes:
         arrival_us: when it came, microseconds since 1970-01-01 UTC, by the service's clock.
         mid: packet identifier, 0 at QoS 0; acknowledged with it.
         dup: the broker has sent it before.
-        retain: it was lying at the broker when we subscribed: nobody knows since when.
+        retain: it was stored at the broker when we subscribed: nobody knows since when.
         connection: which connection brought it; only that one may acknowledge it.
     """
 
@@ -32,6 +32,18 @@ class Message(NamedTuple):
     dup: bool = False
     retain: bool = False
     connection: int = 0
+
+
+class FirstDelivery(NamedTuple):
+    """How a message was processed when it was delivered first; a redelivery repeats it.
+
+    Attributes:
+        arrival_us: its time of arrival, as it was used for its readings.
+        clock_wrong: its device's clock was wrong, so that the arrival was used.
+    """
+
+    arrival_us: int
+    clock_wrong: bool
 
 
 class Reason(StrEnum):
@@ -90,3 +102,9 @@ def rejection(
         source,
         tank,
     )
+
+
+def internal_rejection(message: Message, error: Exception) -> Rejection:
+    """The rejection of a message that could not be processed because of a fault of ours."""
+    detail = f"a fault of the ingester: {error!r:.200}; allowed: anything"
+    return rejection(message, Reason.INTERNAL, detail)

@@ -1,4 +1,4 @@
-"""Which topic feeds which tank, quantity and sensor."""
+"""Routes: which topic feeds which tank, quantity and sensor."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from ingest.decode.message import PayloadError, Reason
+from ingest.decode.topic_filters import covers, without_covered
 from ingest.decode.units import Scale, scale_of
-from ingest.receive.subscriptions import covers, without_covered
 from service.config import RouteConfig
 from service.errors import ConfigError
 from service.units import QUANTITIES
@@ -29,7 +29,7 @@ class Target:
         source: the route's topic as configured; shown with rejections.
         tank, quantity, sensor: None where the payload has to name it.
         fault: why nothing of this topic can be stored; None if all is well.
-        scale: of a plain number without a unit, where the topic and the route say all else.
+        scale: of a plain number without a unit, where the topic and the route name all else.
     """
 
     source: str
@@ -66,7 +66,7 @@ class Router:
         self._cache: dict[str, tuple[Target, ...]] = {}
 
     def targets(self, topic: str) -> tuple[Target, ...]:
-        """All routes that take this topic; empty for what Littoral itself publishes."""
+        """The targets of all routes that match this topic; empty for what Littoral publishes."""
         found = self._cache.get(topic)
         if found is None:
             if len(self._cache) >= _CACHE_SIZE:
@@ -144,7 +144,7 @@ class _Route:
             )
 
     def target(self, levels: list[str]) -> Target | None:
-        """The target of a topic, or None if this route does not take it."""
+        """The target of a topic, or None if this route does not match it."""
         parts = self._match(levels)
         if parts is None:
             return None
@@ -178,7 +178,7 @@ class _Route:
         try:
             return scale_of(quantity, config.unit)
         except PayloadError:
-            return None  # each message then says what is wrong with the unit
+            return None  # each message is then rejected with what is wrong with the unit
 
     def _match(self, levels: list[str]) -> dict[str, str] | None:
         parts: dict[str, str] = {}

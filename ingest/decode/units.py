@@ -1,4 +1,4 @@
-"""From the unit as sent to the canonical unit, or to the raw scale of a probe."""
+"""Converts the unit as sent to the canonical unit, or to the raw scale of a probe."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from ingest.decode.message import PayloadError, Reason
 from service.errors import UnknownUnitError
 from service.units import QUANTITIES, convert
 
-#: Raw scales that calibration turns into a quantity: electrode or sensor voltage, and lux read
-#: by a light sensor that was compared with a PAR meter. Scale -> quantities it may stand for.
+#: Raw scales that calibration turns into a quantity: electrode or sensor voltage, and lux of a
+#: light sensor that was compared with a PAR meter. Scale -> quantities it can be calibrated to.
 RAW_SCALES: Final = {"mV": frozenset(QUANTITIES), "lx": frozenset({"ppfd"})}
 
 #: pH has no dimension, so every other number without one (percent, ppm) would pass for it.
@@ -35,13 +35,13 @@ def scale_of(quantity: str, unit: str | None) -> Scale:
     Raises:
         PayloadError: the unit is not understood or does not fit the quantity.
     """
-    known = QUANTITIES[quantity]
-    if unit is None or unit == known.ucum:
+    canonical = QUANTITIES[quantity]
+    if unit is None or unit == canonical.ucum:
         return Scale(None, 1.0, 0.0)
     try:
         if quantity == "ph" and unit.strip() not in _PH_UNITS:
             raise UnknownUnitError(f"unit is {unit!r}; allowed: pH or mV")
-        return _affine(None, unit, known.pint_unit)
+        return _affine(None, unit, canonical.pint_unit)
     except UnknownUnitError as error:
         for raw, quantities in RAW_SCALES.items():
             if quantity in quantities:
@@ -51,7 +51,7 @@ def scale_of(quantity: str, unit: str | None) -> Scale:
                     continue
         raise PayloadError(
             Reason.UNKNOWN_UNIT,
-            f"unit is {unit!r:.60}; allowed for {quantity}: {known.ucum}, a unit that converts "
+            f"unit is {unit!r:.60}; allowed for {quantity}: {canonical.ucum}, a unit that converts "
             "to it, or mV with a calibration",
         ) from error
 

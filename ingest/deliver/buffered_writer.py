@@ -1,4 +1,4 @@
-"""One way to its place: straight while the place is there, over the spool while it is away."""
+"""Writes batches to a sink, buffering them on disk in the spool during outages."""
 
 from __future__ import annotations
 
@@ -13,91 +13,98 @@ from typing import Final, Generic, TypeVar
 from ingest.deliver.spool import Spool, Spooled, SpoolFullError
 from service.clock import Clock
 from service.errors import LittoralError, StoreRefusedError
-from service.times import to_us
+from service.times import format_moment, to_us
 
 _log = logging.getLogger(__name__)
 _FIRST_WAIT_S: Final = 0.5
 _LONGEST_WAIT_S: Final = 30.0
 #: Items sent in one go when the spool is drained.
 _DRAIN_ITEMS: Final = 5000
-#: Writes tried to find the items that are refused before the whole place counts as broken.
+#: Writes tried to find the items that are refused before the whole sink counts as broken.
 _SPLIT_BUDGET: Final = 64
-#: Beyond the time the store names until its data are safe, s.
+#: Beyond the time that the store needs until its data are safe, s.
 _SAFE_MARGIN_S: Final = 5.0
 
 T = TypeVar("T")
 
 
 @dataclass(frozen=True)
-class Place(Generic[T]):
-    """Where a lane leads.
+class Sink(Generic[T]):
+    """What a buffered writer writes to: the store, or the registry.
 
     Attributes:
-        kind: name in the spool.
-        write: takes all of a batch or raises ``LittoralError``.
+        kind: name of its items in the spool.
+        write: writes all of a batch or raises ``LittoralError``.
         encode, decode: for the spool.
-        refused: what to do with single items that the place refuses for good, and why.
-        safe_after_s: how long after ``write`` the place may still lose it in a crash.
-        started: a number that changes when the place was started anew; None: cannot be told.
+        reject: records single items that the sink refuses for good, and why.
+        safe_after_s: how long after ``write`` the sink may still lose it in a crash.
+        started: a number that changes when the sink was restarted; None: unknown.
     """
 
     kind: str
     write: Callable[[Sequence[T]], None]
     encode: Callable[[Sequence[T]], bytes]
     decode: Callable[[bytes], list[T]]
-    refused: Callable[[Sequence[tuple[T, str]]], None]
+    reject: Callable[[Sequence[tuple[T, str]]], None]
     safe_after_s: float = 0.0
     started: Callable[[], float | None] = lambda: None
 
 
-class Lane(Generic[T]):
-    """Commits batches to one place; ``drain`` runs in a thread of its own."""
+class BufferedWriter(Generic[T]):
+    """Accepts batches for one sink; ``drain`` runs in a thread of its own.
 
-    def __init__(self, place: Place[T], spool: Spool, clock: Clock) -> None:
-        self._place = place
+    Attributes:
+        accepted: how many items were accepted, by the sink or the spool.
+        last_error: why the sink accepts nothing now; empty when it does.
+        last_write: when the sink accepted the last batch, RFC 3339.
+    """
+
+    def __init__(self, sink: Sink[T], spool: Spool, clock: Clock) -> None:
+        """Prepare; nothing is written yet."""
+        self._sink = sink
         self._spool = spool
         self._clock = clock
-        self._news = threading.Event()
+        self._new_in_spool = threading.Event()
         self._lock = threading.Lock()
         #: Sent, and still in the spool because the full disk did not let us delete them.
-        self._done: list[Spooled] = []
+        self._sent: list[Spooled] = []
         self._started: float | None = None
-        self.committed = 0
+        self.accepted = 0
         self.last_error = ""
         self.last_write = ""
-        if place.safe_after_s:
-            # Nobody knows whether the place was restarted while we were away.
+        if sink.safe_after_s:
+            # Nobody knows whether the sink was restarted while we were away.
             spool.send_again()
 
     @property
     def kind(self) -> str:
-        """What travels here."""
-        return self._place.kind
+        """Name of its items in the spool."""
+        return self._sink.kind
 
-    def commit(self, items: Sequence[T]) -> None:
-        """Keep a batch: in the place, or in the spool.
+    def accept(self, items: Sequence[T]) -> None:
+        """Accept a batch: written to the sink, or to the spool.
 
         Raises:
-            SpoolFullError: neither takes it.
+            SpoolFullError: neither accepts it.
         """
         if items:
             with self._lock:
-                self._commit(items)
+                self._accept(items)
 
-    def _commit(self, items: Sequence[T]) -> None:
-        place = self._place
-        if not place.safe_after_s and not self._spool.depth(place.kind).batches:
+    def _accept(self, items: Sequence[T]) -> None:
+        sink = self._sink
+        if not sink.safe_after_s and not self._spool.depth(sink.kind).batches:
             try:
-                place.write(items)
+                sink.write(items)
             except LittoralError as error:
                 self._failed(error)
             else:
                 self._written()
-                self.committed += len(items)
+                self.accepted += len(items)
                 return
-        self._spool.append(place.kind, place.encode(items), len(items), to_us(self._clock.now()))
-        self.committed += len(items)
-        self._news.set()
+        self._spool.append(sink.kind, sink.encode(items), len(items), to_us(self._clock.now()))
+        self.accepted += len(items)
+        self._new_in_spool.set()
 
     def drain(self, stop: threading.Event) -> None:
         """Send what is in the spool, oldest first, until ``stop`` is set."""
@@ -113,59 +120,59 @@ class Lane(Generic[T]):
             else:
                 wait_s = _FIRST_WAIT_S
                 if not busy:
-                    self._news.wait(1.0)
-                    self._news.clear()
+                    self._new_in_spool.wait(1.0)
+                    self._new_in_spool.clear()
                 continue
             stop.wait(wait_s * random.uniform(0.5, 1.0))
             wait_s = min(2 * wait_s, _LONGEST_WAIT_S)
 
     def wake(self) -> None:
-        """Let ``drain`` look at its ``stop``, or at what is new in the spool."""
-        self._news.set()
+        """Have ``drain`` check its ``stop``, and the spool."""
+        self._new_in_spool.set()
 
     def flush(self, timeout_s: float) -> None:
-        """Wait until the spool is sent, unless the place is away."""
+        """Wait until the spool is sent, unless the sink is away."""
         end_s = time.monotonic() + timeout_s
-        while self._spool.depth(self._place.kind).batches and not self.last_error:
+        while self._spool.depth(self._sink.kind).batches and not self.last_error:
             if time.monotonic() > end_s:
                 return
             time.sleep(0.02)
 
     def _drain_once(self) -> bool:
         """Send some of the spool; False if there was nothing to send."""
-        place, spool = self._place, self._spool
-        if place.safe_after_s:
-            self._look_after_sent()
-        if self._done:
-            self._take_out()
-        batches = spool.head(place.kind, _DRAIN_ITEMS)
+        sink, spool = self._sink, self._spool
+        if sink.safe_after_s:
+            self._check_restart()
+        if self._sent:
+            self._remove_sent()
+        batches = spool.head(sink.kind, _DRAIN_ITEMS)
         if not batches:
             return False
-        self._write([item for batch in batches for item in place.decode(batch.body)])
+        self._write([item for batch in batches for item in sink.decode(batch.body)])
         self._written()
-        self._done = batches
-        self._take_out()
+        self._sent = batches
+        self._remove_sent()
         return True
 
-    def _take_out(self) -> None:
-        kept_s = time.time() if self._place.safe_after_s else None
-        self._spool.sent(self._place.kind, self._done, keep_since_s=kept_s)
-        self._done = []
+    def _remove_sent(self) -> None:
+        sent_s = time.time() if self._sink.safe_after_s else None
+        self._spool.sent(self._sink.kind, self._sent, sent_s=sent_s)
+        self._sent = []
 
-    def _look_after_sent(self) -> None:
-        """Send again what a restarted place may have lost; forget what is safe by now."""
-        started = self._place.started()
+    def _check_restart(self) -> None:
+        """Send again what a restarted sink may have lost; forget what is safe by now."""
+        started = self._sink.started()
         if started is not None and self._started is not None and started != self._started:
             again = self._spool.send_again()
             _log.warning("the store was restarted; %d batches are sent again", again)
         self._started = started if started is not None else self._started
-        self._spool.forget_sent(time.time() - self._place.safe_after_s - _SAFE_MARGIN_S)
+        self._spool.forget_sent(time.time() - self._sink.safe_after_s - _SAFE_MARGIN_S)
 
     def _write(self, items: Sequence[T]) -> None:
-        """Write all; single items that are refused for good go to ``refused``.
+        """Write all; single items that are refused for good go to ``Sink.reject``.
 
         Raises:
-            LittoralError: the place is away, or refuses everything: then it is the place.
+            LittoralError: the sink is away, or refuses everything: then it is broken.
         """
         refused: list[tuple[T, str]] = []
         budget = [_SPLIT_BUDGET]
@@ -173,13 +180,13 @@ class Lane(Generic[T]):
         if refused and not accepted:
             raise StoreRefusedError(refused[0][1])
         if refused:
-            self._place.refused(refused)
+            self._sink.reject(refused)
 
     def _split(self, items: Sequence[T], refused: list[tuple[T, str]], budget: list[int]) -> int:
         """Write items, in halves where a part is refused; returns how many were accepted."""
         budget[0] -= 1
         try:
-            self._place.write(items)
+            self._sink.write(items)
         except StoreRefusedError as error:
             if len(items) == 1:
                 refused.append((items[0], error.detail))
@@ -198,9 +205,9 @@ class Lane(Generic[T]):
 
     def _written(self) -> None:
         self.last_error = ""
-        self.last_write = self._clock.now().isoformat().replace("+00:00", "Z")
+        self.last_write = format_moment(self._clock.now())
 
     def _failed(self, error: LittoralError) -> None:
         if error.detail != self.last_error:
-            _log.warning("%s wait in the spool: %s", self._place.kind, error.detail)
+            _log.warning("%s wait in the spool: %s", self._sink.kind, error.detail)
         self.last_error = error.detail

@@ -1,7 +1,8 @@
-"""Readings and rejections wait on disk while their place is away; survives ``kill -9``."""
+"""Queue on disk for readings and rejections during outages; survives ``kill -9``."""
 
 from __future__ import annotations
 
+import logging
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
@@ -12,10 +13,11 @@ from typing import Final
 
 from service.errors import ConfigError
 
+_log = logging.getLogger(__name__)
 #: "LSPL" in ASCII: marks the file as ours in its header.
 APPLICATION_ID: Final = 0x4C53504C
 _PAGE_BYTES: Final = 4096
-#: How long to wait for another process to let go of the file, s: one that is stopping, say.
+#: How long to wait for another process to let go of the file, s: such as one that is stopping.
 LOCK_PATIENCE_S: Final = 5.0
 _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS batch (
@@ -38,12 +40,12 @@ CREATE TABLE IF NOT EXISTS note (name TEXT PRIMARY KEY, text TEXT NOT NULL) WITH
 
 
 class SpoolFullError(Exception):
-    """The spool has reached its bound, or the disk is full: nothing of the batch was kept."""
+    """The spool has reached its bound, or the disk is full: nothing of the batch was written."""
 
 
 @dataclass(frozen=True, slots=True)
 class Spooled:
-    """One batch as it waits."""
+    """One batch in the spool."""
 
     id: int
     items: int
@@ -52,7 +54,7 @@ class Spooled:
 
 @dataclass(frozen=True, slots=True)
 class Depth:
-    """How much of one kind waits to be sent, and since when (by the service's clock)."""
+    """How much of one kind is not sent yet, and since when (by the service's clock)."""
 
     items: int = 0
     batches: int = 0
@@ -62,12 +64,11 @@ class Depth:
 class Spool:
     """A bounded queue in one SQLite file of its own; safe to call from several threads.
 
-    It also holds the journal: which messages have been taken, and by which time of arrival, so
-    that a message without a time of its own is the same reading when it is delivered again.
+    It also stores the journal of first deliveries, and short notes.
     """
 
     def __init__(self, path: Path, max_mb: float) -> None:
-        """Open or create the file; what it holds from an earlier run is kept.
+        """Open or create the file; what an earlier run left in it stays.
 
         Args:
             max_mb: bound of the file, in 10^6 bytes.
@@ -115,7 +116,7 @@ class Spool:
         self._depth = {kind: Depth(items, count, oldest) for kind, items, count, oldest in rows}
 
     def depth(self, kind: str) -> Depth:
-        """How much waits; cheap."""
+        """How much is not sent yet; cheap."""
         return self._depth.get(kind, Depth())
 
     def append(self, kind: str, body: bytes, items: int, spooled_us: int) -> int:
@@ -159,22 +160,23 @@ class Spool:
             cursor.close()
         return found
 
-    def sent(
-        self, kind: str, batches: Sequence[Spooled], *, keep_since_s: float | None = None
-    ) -> None:
-        """Take sent batches out; or keep them, sent at that time, to be sent again if need be.
+    def sent(self, kind: str, batches: Sequence[Spooled], *, sent_s: float | None = None) -> None:
+        """Delete sent batches; or mark them as sent at a time, to be sent again if need be.
+
+        Args:
+            sent_s: seconds since 1970 UTC; None: delete them.
 
         Raises:
             SpoolFullError: the disk is so full that not even this can be written.
         """
         ids = [(batch.id,) for batch in batches]
         with self._transaction(durable=False) as db:
-            if keep_since_s is None:
+            if sent_s is None:
                 db.executemany("DELETE FROM batch WHERE id = ?", ids)
             else:
                 db.executemany(
                     "UPDATE batch SET sent_s = ? WHERE id = ?",
-                    [(keep_since_s, number) for (number,) in ids],
+                    [(sent_s, number) for (number,) in ids],
                 )
             oldest = db.execute(
                 "SELECT spooled_us FROM batch WHERE kind = ? AND sent_s IS NULL "
@@ -190,7 +192,7 @@ class Spool:
             )
 
     def forget_sent(self, before_s: float) -> None:
-        """Drop the kept batches that were sent before a time.
+        """Delete the batches that were sent before a time.
 
         Raises:
             SpoolFullError: as ``sent``.
@@ -199,7 +201,7 @@ class Spool:
             db.execute("DELETE FROM batch WHERE sent_s < ?", (before_s,))
 
     def send_again(self) -> int:
-        """All kept batches count as unsent again; returns how many.
+        """Mark all sent batches as unsent again; returns how many.
 
         Raises:
             SpoolFullError: as ``sent``.
@@ -209,8 +211,8 @@ class Spool:
             self._count()
         return changed
 
-    def write_journal(self, body: bytes, entries: int, keep_entries: int) -> None:
-        """Add one batch of entries; drop the oldest while the others hold ``keep_entries``.
+    def write_journal(self, body: bytes, entries: int, most_entries: int) -> None:
+        """Add one batch of entries; delete the oldest while the others have ``most_entries``.
 
         Raises:
             SpoolFullError: as ``sent``.
@@ -222,7 +224,7 @@ class Spool:
             newer = 0
             rows = db.execute("SELECT id, entries FROM journal ORDER BY id DESC").fetchall()
             for number, count in rows:
-                if newer >= keep_entries and number != cursor.lastrowid:
+                if newer >= most_entries and number != cursor.lastrowid:
                     db.execute("DELETE FROM journal WHERE id <= ?", (number,))
                     break
                 newer += count
@@ -234,19 +236,18 @@ class Spool:
         return [bytes(body) for (body,) in rows]
 
     def note(self, name: str) -> str | None:
-        """A note that was kept by its name; None if there is none."""
+        """A note by its name; None if there is none."""
         with self._lock:
             row = self._db.execute("SELECT text FROM note WHERE name = ?", (name,)).fetchone()
         return None if row is None else str(row[0])
 
-    def keep_note(self, name: str, text: str) -> None:
-        """Keep a short note over restarts.
-
-        Raises:
-            SpoolFullError: as ``sent``.
-        """
-        with self._transaction(durable=False) as db:
-            db.execute("INSERT OR REPLACE INTO note (name, text) VALUES (?, ?)", (name, text))
+    def save_note(self, name: str, text: str) -> None:
+        """Save a short note over restarts; a full disk is logged, not raised."""
+        try:
+            with self._transaction(durable=False) as db:
+                db.execute("INSERT OR REPLACE INTO note (name, text) VALUES (?, ?)", (name, text))
+        except SpoolFullError as error:
+            _log.warning("the %s cannot be saved: %s", name, error)
 
     def close(self) -> None:
         """Release the file."""

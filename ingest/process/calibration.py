@@ -1,15 +1,15 @@
-"""Raw volts and lux to a quantity, and small corrections, by the sensors' calibrations."""
+"""Applies the sensors' calibrations: raw millivolts and lux to a quantity, and corrections."""
 
 from __future__ import annotations
 
 import logging
 import math
 from collections.abc import Iterable
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
-from ingest.decode.decoder import Sample
 from ingest.decode.message import PayloadError, Reason
 from ingest.decode.routes import sensor_name
+from ingest.process.series import SeriesName
 from service.errors import InvalidInputError
 from service.registry.calibration import Calibration, ideal, read_calibration
 from service.registry.models import LogEntry
@@ -17,10 +17,6 @@ from service.store import Flag
 from service.times import to_us
 
 _log = logging.getLogger(__name__)
-#: A water temperature older than this does not compensate an electrode any more, microseconds.
-_TEMPERATURE_AGE_US: Final = 3_600_000_000
-
-Series = tuple[str, str, str]
 
 
 class Calibrated(NamedTuple):
@@ -39,24 +35,15 @@ class Calibrated(NamedTuple):
 
 
 class Calibrations:
-    """The calibrations of all series, each in force from its time on; used by one thread."""
+    """The calibrations of all series, each in force from its time on.
+
+    Attributes:
+        faults: entries of the log that cannot be read, a sentence each; they change nothing.
+    """
 
     def __init__(self, entries: Iterable[LogEntry] = ()) -> None:
-        self._by_series: dict[Series, list[Calibration]] = {}
-        self._temperatures: dict[str, tuple[int, float]] = {}
-        self._known: list[LogEntry] | None = None
-        self.faults: tuple[str, ...] = ()
-        self.replace(entries)
-
-    def replace(self, entries: Iterable[LogEntry]) -> bool:
-        """Take the log's entries in place of those before; True if something changed.
-
-        An entry that cannot be read changes nothing and is told in ``faults``.
-        """
-        entries = list(entries)
-        if entries == self._known:
-            return False
-        by_series: dict[Series, list[Calibration]] = {}
+        """Read the calibrations of the log."""
+        by_series: dict[SeriesName, list[Calibration]] = {}
         faults = []
         for entry in entries:
             try:
@@ -71,73 +58,56 @@ class Calibrations:
         for calibrations in by_series.values():
             calibrations.sort(key=lambda calibration: calibration.time_us)
         self._by_series = by_series
-        self._known = entries
-        self.faults = tuple(faults)
-        return True
+        self.faults: tuple[str, ...] = tuple(faults)
 
-    def concern(self, sample: Sample) -> bool:
-        """Whether there is a calibration of the sample's series."""
-        return (sample.tank, sample.quantity, sample.sensor) in self._by_series
+    def __contains__(self, series: SeriesName) -> bool:
+        """Whether there is a calibration of a series."""
+        return series in self._by_series
 
-    def raw_scale(self, series: Series) -> str | None:
+    def raw_scale(self, series: SeriesName) -> str | None:
         """The raw scale in which a series comes, by its calibrations; None: canonical."""
         scales = {c.raw for c in self._by_series.get(series, ())} - {None}
         return next(iter(scales), None)
 
-    def apply(self, sample: Sample, time_us: int) -> Calibrated:
-        """Calibrate one sample.
+    def apply(
+        self,
+        series: SeriesName,
+        value: float,
+        scale: str | None,
+        time_us: int,
+        temperature_c: float | None = None,
+    ) -> Calibrated:
+        """Calibrate one number.
 
         Args:
+            value: in the raw scale, or in the quantity's canonical unit.
+            scale: the raw scale (``mV``, ``lx``); None: the canonical unit.
             time_us: when it was measured.
+            temperature_c: the tank's water temperature then, °C, to compensate an electrode;
+                None: unknown.
 
         Raises:
-            PayloadError: the sample is raw and nothing says what it means.
+            PayloadError: the number is raw and there is no calibration for it.
         """
-        temperature_c = None
-        if sample.raw == "mV":
-            seen_us, celsius = self._temperatures.get(sample.tank, (0, 0.0))
-            if abs(time_us - seen_us) <= _TEMPERATURE_AGE_US:
-                temperature_c = celsius
-        return self.calibrate(
-            (sample.tank, sample.quantity, sample.sensor),
-            sample.value,
-            sample.raw,
-            time_us,
-            temperature_c,
-        )
-
-    def calibrate(
-        self,
-        series: Series,
-        value: float,
-        raw: str | None,
-        time_us: int,
-        temperature_c: float | None,
-    ) -> Calibrated:
-        """Calibrate one number; parameters and errors as ``apply``."""
-        fitting = [c for c in self._by_series.get(series, ()) if c.raw == raw]
+        fitting = [c for c in self._by_series.get(series, ()) if c.raw == scale]
         in_force = [c for c in fitting if c.time_us <= time_us]
         if in_force:
             chosen, doubt = in_force[-1], Flag.NONE
             if chosen.due_us is not None and time_us > chosen.due_us:
                 doubt = Flag.UNCALIBRATED
             result = chosen.curve(value, temperature_c)
-        elif raw is None:
+        elif scale is None:
             return Calibrated(value, None, Flag.NONE)
         else:
             # A raw number from before the first calibration: that is nearer than none.
-            curve = fitting[0].curve if fitting else ideal(series[1], raw)
+            curve = fitting[0].curve if fitting else ideal(series[1], scale)
             if curve is None:
                 raise PayloadError(
                     Reason.NOT_CALIBRATED,
-                    f"{series[1]} of sensor {series[2]!r} comes in {raw}; allowed once a "
+                    f"{series[1]} of sensor {series[2]!r} comes in {scale}; allowed once a "
                     "calibration of it is in the log",
                 )
             result, doubt = curve(value, temperature_c), Flag.UNCALIBRATED
         if not math.isfinite(result):
             raise PayloadError(Reason.NOT_FINITE, f"value is {value!r}; allowed: a smaller number")
-        return Calibrated(result, value if raw is not None or result != value else None, doubt)
-
-    def note_temperature(self, tank: str, time_us: int, celsius: float) -> None:
-        """Remember a tank's water temperature, to compensate its electrodes."""
-        self._temperatures[tank] = (time_us, celsius)
+        return Calibrated(result, value if scale is not None or result != value else None, doubt)

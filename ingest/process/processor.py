@@ -1,137 +1,265 @@
-"""From a batch of messages to what is written: stamped, judged readings, and rejections."""
+"""Processes samples to readings: calibrates, decides the time, flags. Every way in uses this."""
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Container, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final
 
-from ingest.decode.decoder import Sample, decode
-from ingest.decode.message import Message, PayloadError, Reason, rejection
-from ingest.decode.routes import Router
-from ingest.process.calibration import Calibrations
-from ingest.process.dedupe import Journal
-from ingest.process.quality import Judge
+from ingest.decode.message import (
+    FirstDelivery,
+    Message,
+    PayloadError,
+    internal_rejection,
+    rejection,
+)
+from ingest.decode.sample import Arrival, Sample
+from ingest.process import device_clock
+from ingest.process.calibration import Calibrated, Calibrations
+from ingest.process.device_clock import ClockLimits
+from ingest.process.quality.judge import judge
+from ingest.process.series import History, SeriesMemory, SeriesState
+from ingest.process.water_temperature import WaterTemperatures, temperature_in
 from service.registry.models import Rejection
-from service.store import NOT_USABLE, Flag, Reading, SeriesKey
+from service.store import NOT_USABLE, Flag, Reading, Samples, SeriesKey, Store
 
 _log = logging.getLogger(__name__)
-#: Topics of which the last retained message is remembered.
-_RETAINED: Final = 10_000
 _NOT_USABLE: Final = int(NOT_USABLE)
 
 
+@dataclass(frozen=True, slots=True)
+class Unchanged:
+    """What became of a sample that is stored already: nothing is written."""
+
+    reading: Reading
+
+
+Outcome = Reading | Unchanged | Rejection
+
+
 @dataclass(slots=True)
-class Batch:
-    """What one batch of messages became."""
+class Processed:
+    """What became of a batch.
+
+    Attributes:
+        readings: to be stored: the new ones, and earlier ones whose flag is removed.
+        rejections: what is no reading.
+        outcomes: what became of each sample, in their order; after those of an arrival, what
+            could not be decoded of it.
+        first_deliveries: messages at QoS 1 that came for the first time, for the journal.
+    """
 
     readings: list[Reading] = field(default_factory=list)
     rejections: list[Rejection] = field(default_factory=list)
+    outcomes: list[Outcome] = field(default_factory=list)
+    first_deliveries: list[tuple[Message, FirstDelivery]] = field(default_factory=list)
+
+    def reject(self, rejected: Rejection) -> None:
+        """Add a rejection."""
+        self.rejections.append(rejected)
+        self.outcomes.append(rejected)
 
 
-class Pipeline:
-    """Decodes, calibrates, stamps and judges; used by one thread."""
+class Processor:
+    """Processes batches; used by one thread."""
 
     def __init__(
         self,
-        router: Router,
-        tanks: Container[str],
-        calibrations: Calibrations,
-        judge: Judge,
-        journal: Journal,
+        calibrations: Callable[[], Calibrations],
+        limits: ClockLimits,
+        store: Store | None,
+        *,
+        written_by_others: bool = False,
+        warm_up_s: float = 0.02,
     ) -> None:
-        self._router = router
-        self._tanks = tanks
-        self._calibrations = calibrations
-        self._judge = judge
-        self._journal = journal
-        self._retained: dict[str, bytes] = {}
+        """Start without memory of earlier readings; the store has it.
 
-    def process(self, messages: Sequence[Message]) -> Batch:
-        """Turn messages into readings and rejections, in their order."""
-        batch = Batch()
-        self._judge.begin_batch()
-        for message in messages:
+        Args:
+            calibrations: those in the log now; asked for once a batch.
+            limits: how far a device's time may be from its arrival.
+            store: read for the history of a series when it is first seen; None: there is none.
+            written_by_others: other processes write the same series, so the store is asked
+                before each batch whether its readings are newer than those remembered.
+            warm_up_s: time of each batch that may be spent on reading history.
+        """
+        self._current_calibrations = calibrations
+        self._calibrations = Calibrations()
+        self._limits = limits
+        self._store = store
+        self._written_by_others = written_by_others
+        self._resolution_us = 1 if store is None else store.time_resolution_us
+        self._tolerance = 0.0 if store is None else store.value_tolerance
+        self._memory = SeriesMemory(
+            None if store is None else _history_in(store),
+            resolution_us=self._resolution_us,
+            warm_up_s=warm_up_s,
+        )
+        self._temperatures = WaterTemperatures(None if store is None else temperature_in(store))
+
+    def process(self, batch: Sequence[Arrival]) -> Processed:
+        """Turn samples into readings and rejections, in their order.
+
+        Raises:
+            StoreUnavailableError, StoreRefusedError: other processes write the same series, and
+                the store cannot be asked for theirs.
+        """
+        processed = Processed()
+        self._calibrations = self._current_calibrations()
+        if self._written_by_others:
+            self._follow(batch)
+        self._memory.begin_batch()
+        for arrival in batch:
             try:
-                self._one(message, batch)
+                self._arrival(arrival, processed)
             except Exception as error:  # noqa: BLE001 - else the broker would send it for ever
-                _log.exception("a message on %s is not understood", message.topic)
-                detail = f"a fault of the ingester: {error!r:.200}; allowed: anything"
-                batch.rejections.append(rejection(message, Reason.INTERNAL, detail))
-        return batch
+                _log.exception("a message on %s cannot be processed", arrival.message.topic)
+                processed.reject(internal_rejection(arrival.message, error))
+        return processed
 
-    def _one(self, message: Message, batch: Batch) -> None:
-        targets = self._router.targets(message.topic)
-        if not targets or (message.retain and self._seen_retained(message)):
-            return
-        taken = self._journal.taken_before(message)
-        if taken is not None:
-            message = message._replace(arrival_us=taken.arrival_us)
-        samples, rejections = decode(message, targets, self._tanks)
-        batch.rejections.extend(rejections)
-        if taken is not None:
-            clock_wrong = taken.clock_wrong
-        else:
-            clock_wrong = self._clock_is_wrong(samples, message.arrival_us)
+    def process_archived(self, readings: Iterable[Reading], now_us: int) -> Processed:
+        """Flag readings of a file: their times and values stay, no calibration is applied.
+
+        Args:
+            readings: in canonical units; they are judged in the order of their times.
+            now_us: a time ahead of this is flagged ``CLOCK``.
+        """
+        processed = Processed()
+        self._memory.begin_batch()
+        for reading in sorted(readings, key=lambda one: one.time_us):
+            series = self._memory.series(
+                reading.tank, reading.quantity, reading.sensor, reading.time_us
+            )
+            if reading.time_us > now_us + self._limits.future_us:
+                reading = replace(reading, flags=reading.flags | Flag.CLOCK)
+            self._judge(series, reading, processed)
+        return processed
+
+    def forget(self, batch: Sequence[Arrival]) -> None:
+        """Forget the series of a batch, because what became of it could not be stored."""
+        for key in _series_of(batch):
+            self._memory.forget(key)
+
+    def _follow(self, batch: Sequence[Arrival]) -> None:
+        assert self._store is not None
+        for key in _series_of(batch):
+            newest = self._store.latest(key, flagged=True)
+            self._memory.follow(key, None if newest is None else newest.time_us)
+
+    def _arrival(self, arrival: Arrival, processed: Processed) -> None:
+        message, first = arrival.message, arrival.first_delivery
+        clock_wrong = self._clock_is_wrong(arrival) if first is None else first.clock_wrong
         arrival_us = message.arrival_us
-        for sample in samples:
+        for sample in arrival.samples:
             try:
-                arrival_us = self._keep(sample, message, clock_wrong, taken is not None, batch)
+                arrival_us = self._sample(sample, arrival, clock_wrong, processed)
             except PayloadError as error:
-                batch.rejections.append(
-                    rejection(message, error.reason, error.detail, tank=sample.tank)
+                processed.reject(
+                    rejection(
+                        message, error.reason, error.detail, source=arrival.source, tank=sample.tank
+                    )
                 )
-        if message.qos and taken is None:
-            if arrival_us != message.arrival_us:
-                message = message._replace(arrival_us=arrival_us)
-            self._journal.take(message, clock_wrong=clock_wrong)
+        for rejected in arrival.rejections:
+            processed.reject(rejected)
+        if message.qos and first is None:
+            processed.first_deliveries.append((message, FirstDelivery(arrival_us, clock_wrong)))
 
-    def _clock_is_wrong(self, samples: Sequence[Sample], arrival_us: int) -> bool:
-        """Whether the device's clock is wrong: one clock stamps all of a message."""
+    def _clock_is_wrong(self, arrival: Arrival) -> bool:
+        """Whether the device's clock is wrong: one clock gave the times of a whole message."""
+        arrival_us, limits = arrival.message.arrival_us, self._limits
         wrong = False
-        for sample in samples:
-            if sample.time_us is not None and self._judge.clock_is_wrong(
-                sample.tank, sample.quantity, sample.sensor, sample.time_us, arrival_us
+        for sample in arrival.samples:
+            time_us = sample.time_us
+            if time_us is not None and (
+                device_clock.is_absurd(time_us, arrival_us, limits)
+                or device_clock.has_jumped_back(
+                    self._series(sample, arrival_us), time_us, arrival_us, self._memory
+                )
             ):
                 wrong = True
         return wrong
 
-    def _keep(
-        self, sample: Sample, message: Message, clock_wrong: bool, again: bool, batch: Batch
+    def _series(self, sample: Sample, arrival_us: int) -> SeriesState:
+        end_us = arrival_us + self._limits.future_us
+        return self._memory.series(sample.tank, sample.quantity, sample.sensor, end_us)
+
+    def _sample(
+        self, sample: Sample, arrival: Arrival, clock_wrong: bool, processed: Processed
     ) -> int:
         """Make the reading of one sample; returns the arrival that was used."""
-        tank, quantity, sensor, value, unit, time_us, flags = sample
-        raw = None
-        if unit is not None or self._calibrations.concern(sample):
-            value, raw, doubt = self._calibrations.apply(sample, time_us or message.arrival_us)
-            flags |= doubt
+        tank, quantity, sensor, value, scale, time_us, flags = sample
+        message = arrival.message
         arrival_us = message.arrival_us
-        from_device = time_us is not None and not clock_wrong
+        raw = None
+        if scale is not None or (tank, quantity, sensor) in self._calibrations:
+            value, raw, doubt = self._calibrated(sample, time_us or arrival_us)
+            flags |= doubt
+        series = self._series(sample, arrival_us)
+        late = False
         if time_us is None or clock_wrong:
             if time_us is not None:
+                if self._is_repeated(series, time_us, value, arrival_us, processed):
+                    return arrival_us
                 flags |= Flag.CLOCK
             if message.retain:
                 flags |= Flag.RETAINED
-            if not again:
-                arrival_us = self._judge.arrival_time_us(tank, quantity, sensor, arrival_us)
+            if arrival.first_delivery is None:
+                arrival_us = device_clock.arrival_time_us(series, arrival_us, self._resolution_us)
             time_us = arrival_us
-        elif message.retain and self._judge.is_stored(SeriesKey(tank, quantity, sensor), time_us):
-            return arrival_us
+        else:
+            if message.retain and self._memory.is_stored(series, time_us):
+                return arrival_us
+            if self._is_repeated(series, time_us, value, arrival_us, processed):
+                return arrival_us
+            late = arrival_us - time_us > self._limits.late_after_us
+            series.add_device_time(time_us)
         reading = Reading(tank, quantity, sensor, time_us, value, flags, raw)
-        judged = self._judge.judge(reading, message.arrival_us, from_device=from_device)
-        batch.readings.append(judged.reading)
-        if quantity == "temperature" and not int(judged.reading.flags) & _NOT_USABLE:
-            self._calibrations.note_temperature(tank, time_us, value)
-        if judged.corrected:
-            batch.readings.extend(judged.corrected)
+        self._judge(series, reading, processed, late=late)
         return arrival_us
 
-    def _seen_retained(self, message: Message) -> bool:
-        """Whether this very retained message came already: a reconnect brings it again."""
-        if self._retained.get(message.topic) == message.payload:
-            return True
-        if len(self._retained) >= _RETAINED:
-            self._retained.clear()
-        self._retained[message.topic] = message.payload[:1000]
-        return False
+    def _calibrated(self, sample: Sample, time_us: int) -> Calibrated:
+        temperature_c = None
+        if sample.raw == "mV":
+            temperature_c = self._temperatures.at(sample.tank, time_us)
+        name = (sample.tank, sample.quantity, sample.sensor)
+        return self._calibrations.apply(name, sample.value, sample.raw, time_us, temperature_c)
+
+    def _is_repeated(
+        self, series: SeriesState, time_us: int, value: float, arrival_us: int, processed: Processed
+    ) -> bool:
+        """Whether this very reading is stored or about to be: then its flags stay as they are."""
+        stored = self._memory.stored(series, time_us, arrival_us)
+        if stored is None and time_us in series.recent_us:
+            same = (r for r in reversed(processed.readings) if r.time_us == time_us)
+            stored = next((r for r in same if (r.tank, r.quantity, r.sensor) == series.name), None)
+        if stored is None or abs(stored.value - value) > self._tolerance * abs(value):
+            return False
+        processed.outcomes.append(Unchanged(stored))
+        return True
+
+    def _judge(
+        self, series: SeriesState, reading: Reading, processed: Processed, *, late: bool = False
+    ) -> None:
+        """Add the flags of a reading, and the reading to what is to be stored."""
+        reading, corrected = judge(series, reading, late=late)
+        processed.outcomes.append(reading)
+        processed.readings.append(reading)
+        if corrected:
+            processed.readings.extend(corrected)
+        if reading.quantity == "temperature" and not int(reading.flags) & _NOT_USABLE:
+            self._temperatures.add(reading.tank, reading.time_us, reading.value)
+
+
+def _series_of(batch: Sequence[Arrival]) -> set[SeriesKey]:
+    return {
+        SeriesKey(sample.tank, sample.quantity, sample.sensor)
+        for arrival in batch
+        for sample in arrival.samples
+    }
+
+
+def _history_in(store: Store) -> History:
+    def read(key: SeriesKey, start_us: int, end_us: int) -> Samples:
+        return store.read(key, start_us, end_us, flagged=True)
+
+    return read

@@ -1,4 +1,4 @@
-"""The connection to the broker: one thread reads, queues and acknowledges, nothing else."""
+"""Connection to the broker: one thread reads messages, queues and acknowledges them."""
 
 from __future__ import annotations
 
@@ -11,36 +11,34 @@ import ssl
 import threading
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTErrorCode
 
 from ingest.decode.message import Message
-from ingest.deliver.spool import Spool
-from ingest.receive.queue import Inbox
-from ingest.receive.subscriber import Subscriber
+from ingest.receive.queue import MessageQueue
+from ingest.receive.subscriptions import Notes, Subscriptions
 from service.clock import Clock
 from service.config import IngestConfig, MqttConfig
-from service.mqtt.connection import make_client
-from service.mqtt.wire import pending_bytes
-from service.times import to_us
+from service.mqtt.connection import Will, receiving_client
+from service.times import format_moment, to_us
 
 _log = logging.getLogger(__name__)
 
 #: Waiting times between attempts to connect, s: doubled from the first to the last, with jitter.
 _FIRST_WAIT_S: Final = 0.5
 _LONGEST_WAIT_S: Final = 30.0
-#: Packets read before acknowledgements are sent and pings looked after.
+#: Packets read before acknowledgements are sent and pings handled.
 _BURST: Final = 200
 _MISC_EVERY_S: Final = 0.5
 #: How long the last packets may take to be sent, s.
-_GOODBYE_S: Final = 5.0
+_LAST_PACKETS_S: Final = 5.0
 
 
-class Broker:
-    """Receives messages into an inbox and acknowledges them when told to.
+class Connection:
+    """Receives messages into a queue and acknowledges those that are committed.
 
     Nothing is acknowledged on a connection other than the one that brought it: after a
     reconnect the broker sends it again.
@@ -51,20 +49,24 @@ class Broker:
         mqtt_config: MqttConfig,
         ingest_config: IngestConfig,
         filters: Sequence[str],
-        inbox: Inbox,
+        queue: MessageQueue,
         clock: Clock,
-        memory: Spool,
+        notes: Notes,
+        is_stalled: Callable[[], bool],
     ) -> None:
         """Prepare the client; nothing is connected yet.
 
         Args:
-            memory: remembers over restarts what the broker's session holds.
+            filters: to subscribe to.
+            notes: remember over restarts what the session at the broker has subscribed.
+            is_stalled: whether nothing can be committed; reading then goes on without queueing.
 
         Raises:
             ConfigError: the address or a certificate file is wrong.
         """
         self._config = mqtt_config
-        self._inbox = inbox
+        self._queue = queue
+        self._is_stalled = is_stalled
         self._clock = clock
         self.status_topic = f"{mqtt_config.prefix}/$ingest/{mqtt_config.client_id}"
         self.connected = False
@@ -73,8 +75,6 @@ class Broker:
         self.dropped_qos0 = 0
         self.connection = 0
         self.last_error = ""
-        #: Set by the writer while it can commit nowhere; reading then goes on without queueing.
-        self.held = threading.Event()
         self._missed = False
         self._refused = False
         self._misc_s = 0.0
@@ -83,21 +83,22 @@ class Broker:
         self._wake_r, self._wake_w = socket.socketpair()
         self._wake_r.setblocking(False)
         self._wake_w.setblocking(False)
-        self._client = make_client(
-            mqtt_config, ingest_config.max_inflight, self.status_topic, self._status("lost")
+        self._client = receiving_client(
+            mqtt_config,
+            ingest_config.max_inflight,
+            will=Will(self.status_topic, self._status("lost")),
         )
-        self.subscriptions = Subscriber(
-            self._client, filters, mqtt_config, ingest_config.shared_group, memory
+        self.subscriptions = Subscriptions(
+            self._client, filters, mqtt_config, ingest_config.shared_group, notes
         )
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
-        self._client.on_plain = self._take
 
     # -- called by the writer
 
     def acknowledge(self, messages: Sequence[Message]) -> None:
-        """Have messages acknowledged that are committed."""
+        """Acknowledge messages that are committed; the network thread sends it."""
         self._acks.extend([(m.connection, m.mid) for m in messages if m.qos])
         self._wake()
 
@@ -107,8 +108,8 @@ class Broker:
         """Stay connected, receive and acknowledge.
 
         Args:
-            stop_reading: set: take no more messages, only acknowledge.
-            finish: set: send what is to be acknowledged, say goodbye, return.
+            stop_reading: set: receive no more messages, only acknowledge.
+            finish: set: send the last acknowledgements, disconnect, return.
         """
         wait_s = 0.0
         while not finish.is_set():
@@ -120,7 +121,7 @@ class Broker:
                 wait_s = min(max(2 * wait_s, _FIRST_WAIT_S), _LONGEST_WAIT_S)
                 self._connect()
                 continue
-            self._turn(reading=not stop_reading.is_set())
+            self._step(reading=not stop_reading.is_set())
             if self.connected:
                 wait_s = _FIRST_WAIT_S
         self._leave()
@@ -136,14 +137,14 @@ class Broker:
             self.last_error = f"{self._config.url.rpartition('@')[2]}: {error}"
             _log.warning("the broker cannot be reached: %s", self.last_error)
 
-    def _turn(self, *, reading: bool) -> None:
-        """Wait for something to do, do it once."""
+    def _step(self, *, reading: bool) -> None:
+        """Wait for packets or acknowledgements, handle them once."""
         client = self._client
         sock: Any = client.socket()
-        room = reading and (self._inbox.has_room or self.held.is_set())
+        room = reading and (self._queue.has_room or self._is_stalled())
         # While the handshake lasts there is nothing but it to read.
         wants_read = room or not self.connected
-        pending = wants_read and pending_bytes(client, sock)
+        pending = wants_read and _has_decrypted_bytes(sock)
         readers = [sock, self._wake_r] if wants_read else [self._wake_r]
         writers = [sock] if client.want_write() else []
         ready, writable, _ = select.select(readers, writers, [], 0 if pending else _MISC_EVERY_S)
@@ -158,18 +159,18 @@ class Broker:
         if time.monotonic() - self._misc_s >= _MISC_EVERY_S and client.socket() is not None:
             self._misc_s = time.monotonic()
             client.loop_misc()
-            if self._missed and self._inbox.has_room and not self.held.is_set():
+            if self._missed and self._queue.has_room and not self._is_stalled():
                 self._fetch_missed()
 
     def _read(self) -> None:
-        client, inbox = self._client, self._inbox
+        client, queue = self._client, self._queue
         for _ in range(_BURST):
             before = self.received
-            if client.read_packet() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == before:
+            if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == before:
                 break
-            if not inbox.has_room:
+            if not queue.has_room:
                 break
-        inbox.ring()
+        queue.notify()
 
     def _send_acks(self) -> None:
         client, acks, current = self._client, self._acks, self.connection
@@ -182,19 +183,19 @@ class Broker:
         self.acknowledged += sent
 
     def _fetch_missed(self) -> None:
-        """Messages came that could not be queued: connect anew, the broker sends them again."""
+        """Reconnect after messages that could not be queued: the broker sends them again."""
         _log.info("reconnecting to fetch messages that found no room")
         self._client.disconnect()
         self._client.loop_write()
 
     def _leave(self) -> None:
-        """Acknowledge the rest, say that we go, disconnect."""
+        """Send the last acknowledgements, publish the state ``offline``, disconnect."""
         client = self._client
         if client.socket() is not None and self.connected:
             self._send_acks()
             client.publish(self.status_topic, self._status("offline"), qos=0, retain=True)
             client.disconnect()
-            end_s = time.monotonic() + _GOODBYE_S
+            end_s = time.monotonic() + _LAST_PACKETS_S
             while (sock := client.socket()) is not None and client.want_write():
                 if time.monotonic() > end_s:
                     break
@@ -208,7 +209,7 @@ class Broker:
         try:
             self._wake_w.send(b"x")
         except BlockingIOError:
-            return  # it has been told already, and often
+            return  # it has been woken already
         except OSError:
             _log.debug("the network thread has ended; the broker will send again")
 
@@ -234,7 +235,7 @@ class Broker:
         _log.info(
             "connected to %s, session %s",
             self._config.url.rpartition("@")[2],
-            "kept" if flags.session_present else "new",
+            "resumed" if flags.session_present else "new",
         )
         self.subscriptions.subscribe(properties)
         client.publish(self.status_topic, self._status("online"), qos=0, retain=True)
@@ -248,34 +249,37 @@ class Broker:
             _log.warning("%s", self.last_error)
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        if self.subscriptions.told_apart and self.subscriptions.is_second_copy(message):
+        if self.subscriptions.numbered and self.subscriptions.is_second_copy(message):
             self.received += 1
             self._acks.append((self.connection, message.mid))
             return
-        topic, payload = message.topic.encode(), bytes(message.payload)
-        self._take(topic, payload, message.mid, message.qos, message.dup, message.retain)
-
-    def _take(
-        self, topic: bytes, payload: bytes, mid: int, qos: int, dup: bool, retain: bool
-    ) -> None:
-        """Queue one message; those without properties come here at once."""
         self.received += 1
-        if not self._inbox.has_room:
-            # Only a broker that keeps to no receive maximum, or QoS 0, gets here.
-            if qos:
+        if not self._queue.has_room:
+            # Only a broker that ignores the receive maximum, or QoS 0, gets here.
+            if message.qos:
                 self._missed = True
             else:
                 self.dropped_qos0 += 1
             return
         try:
-            name = topic.decode()
+            topic = message.topic
         except UnicodeDecodeError:
-            name = "(a topic that is not UTF-8)"
-        arrival_us = self._stamp()
-        self._inbox.put(Message(name, payload, arrival_us, mid, qos, dup, retain, self.connection))
+            topic = "(a topic that is not UTF-8)"
+        self._queue.put(
+            Message(
+                topic,
+                bytes(message.payload),
+                self._arrival_us(),
+                message.mid,
+                message.qos,
+                message.dup,
+                message.retain,
+                self.connection,
+            )
+        )
 
-    def _stamp(self) -> int:
-        """The moment of arrival: never the same twice, so that it can tell readings apart."""
+    def _arrival_us(self) -> int:
+        """The time of arrival: never the same twice, so that it identifies a reading."""
         now_us = to_us(self._clock.now())
         last_us = self._last_arrival_us
         if last_us - 1_000_000 < now_us <= last_us:
@@ -286,5 +290,10 @@ class Broker:
     # -- preparation
 
     def _status(self, state: str) -> str:
-        now = self._clock.now().isoformat().replace("+00:00", "Z")
+        now = format_moment(self._clock.now())
         return json.dumps({"state": state, "time": now})
+
+
+def _has_decrypted_bytes(sock: Any) -> bool:
+    """Whether TLS has read more than was asked for: the socket itself may then be silent."""
+    return hasattr(sock, "pending") and sock.pending() > 0

@@ -1,4 +1,4 @@
-"""Between the network thread and the writer: a queue that is taken from in batches."""
+"""Queue of received messages between the network thread and the writer, taken in batches."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _WINDOW_LEAST: Final = 10
 _SILENCE_S: Final = 0.005
 
 
-class Inbox:
+class MessageQueue:
     """Messages received and not yet taken: one thread puts, one takes."""
 
     def __init__(self, batch_size: int, batch_age_s: float, limit: int) -> None:
@@ -34,7 +34,7 @@ class Inbox:
         # Each counter is written by one thread only, so neither needs a lock.
         self._bytes_put = 0
         self._bytes_taken = 0
-        self._news = threading.Event()
+        self._new = threading.Event()
         self._closed = False
 
     def __len__(self) -> int:
@@ -47,19 +47,19 @@ class Inbox:
         return len(self._queue) < self._limit and waiting < BYTES_LIMIT
 
     def put(self, message: Message) -> None:
-        """Queue one message; ``ring`` tells the writer."""
+        """Add one message; ``notify`` wakes the writer."""
         self._queue.append(message)
         self._bytes_put += len(message.payload)
 
-    def ring(self) -> None:
-        """Tell the writer that there is something new."""
-        if not self._news.is_set():
-            self._news.set()
+    def notify(self) -> None:
+        """Wake the writer, because there are new messages."""
+        if not self._new.is_set():
+            self._new.set()
 
     def close(self) -> None:
-        """Nothing more will be put; what waits is handed out at once."""
+        """End it: nothing more will be put, and what waits is taken without delay."""
         self._closed = True
-        self._news.set()
+        self._new.set()
 
     def take(self, timeout_s: float) -> list[Message]:
         """Wait for a batch; empty when nothing came for ``timeout_s``, or all is taken."""
@@ -89,6 +89,6 @@ class Inbox:
         """Sleep until more than ``waiting`` messages wait, or for ``timeout_s``."""
         if self._closed:
             return
-        self._news.clear()
+        self._new.clear()
         if len(self._queue) == waiting and not self._closed:
-            self._news.wait(timeout_s)
+            self._new.wait(timeout_s)

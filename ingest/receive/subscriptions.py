@@ -1,74 +1,146 @@
-"""Which MQTT filters to subscribe to, so that no message comes twice.
-
-A broker delivers a message once for each subscription that matches it (MQTT 5.0, section 3.3.4,
-leaves that to the broker; mosquitto does). So a filter inside another is left out. Filters that
-overlap in part are told apart by subscription identifiers, or, before MQTT 5, widened to one.
-"""
+"""Subscribes to our topics, and recognises second copies of a message."""
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Sequence
-from itertools import combinations
+from typing import Any, Final, Protocol
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from ingest.decode.topic_filters import any_overlap, first_match, widened
+from service.config import MqttConfig
+
+_log = logging.getLogger(__name__)
+_SUBSCRIBED: Final = "subscriptions"
 
 
-def without_covered(filters: Sequence[str]) -> list[str]:
-    """The filters without those that lie wholly inside another, in their order."""
-    unique = list(dict.fromkeys(filters))
-    return [f for f in unique if not any(g != f and covers(g, f) for g in unique)]
+class Notes(Protocol):
+    """Short texts that outlive the process."""
+
+    def note(self, name: str) -> str | None:
+        """The text that was saved by a name; None if there is none."""
+        ...
+
+    def save_note(self, name: str, text: str) -> None:
+        """Save a text; a full disk is logged, not raised."""
+        ...
 
 
-def covers(wide: str, narrow: str) -> bool:
-    """Whether every topic that the MQTT filter ``narrow`` matches is matched by ``wide``."""
-    ours, theirs = wide.split("/"), narrow.split("/")
-    for index, level in enumerate(ours):
-        if level == "#":
-            return True
-        if index >= len(theirs) or theirs[index] == "#":
-            return False
-        if level not in ("+", theirs[index]):
-            return False
-    return len(ours) == len(theirs)
+class Subscriptions:
+    """Our subscriptions on one client; used on the network thread only.
 
+    Attributes:
+        complete: the broker has answered all of them since the last connect.
+        refused: what it refused.
+        numbered: overlapping filters have an identifier each, which messages carry.
+    """
 
-def overlap(first: str, second: str) -> bool:
-    """Whether some topic is matched by both filters."""
-    ours, theirs = first.split("/"), second.split("/")
-    for mine, other in zip(ours, theirs, strict=False):
-        if "#" in (mine, other):
-            return True
-        if "+" not in (mine, other) and mine != other:
-            return False
-    longer, shorter = sorted((ours, theirs), key=len, reverse=True)
-    return longer[len(shorter) :] in ([], ["#"])
+    def __init__(
+        self,
+        client: mqtt.Client,
+        filters: Sequence[str],
+        config: MqttConfig,
+        group: str | None,
+        notes: Notes,
+    ) -> None:
+        """Prepare; ``subscribe`` asks.
 
+        Args:
+            filters: none inside another.
+            group: name of a shared subscription, or None.
+            notes: remember over restarts what the session at the broker has subscribed.
+        """
+        self._notes = notes
+        self._client = client
+        self._v5 = config.protocol == "5"
+        self._qos = config.qos
+        self._group = group
+        self._filters = list(filters)
+        self.numbered = self._v5 and any_overlap(filters)
+        self._pending: dict[int, list[str]] = {}
+        self.complete = False
+        self.refused = ""
+        client.on_subscribe = self._on_subscribe
 
-def any_overlap(filters: Sequence[str]) -> bool:
-    """Whether some message would match two of the filters."""
-    return any(overlap(a, b) for a, b in combinations(filters, 2))
+    def subscribe(self, properties: Any) -> None:
+        """Subscribe to all topics; overlapping filters one by one, each with an identifier.
 
+        What only an earlier configuration subscribed is unsubscribed: the broker's session would
+        go on to send it.
 
-def widened(filters: Sequence[str]) -> list[str]:
-    """Filters that match at least the same topics, no two of them overlapping."""
-    wide = without_covered(filters)
-    while True:
-        pair = next((p for p in combinations(wide, 2) if overlap(*p)), None)
-        if pair is None:
-            return wide
-        both = _union(*pair)
-        wide = without_covered([both if f == pair[0] else f for f in wide if f != pair[1]])
+        Args:
+            properties: the broker's capabilities, from its CONNACK.
+        """
+        client = self._client
+        self._pending.clear()
+        self.refused = ""
+        if not (self.numbered and getattr(properties, "SubscriptionIdentifierAvailable", True)):
+            self.numbered = False
+            self._filters = widened(self._filters)
+        self._unsubscribe_others()
+        if self.numbered:
+            for number, wanted in enumerate(self._filters, 1):
+                properties = Properties(PacketTypes.SUBSCRIBE)  # type: ignore[no-untyped-call]
+                properties.SubscriptionIdentifier = number
+                self._sent(
+                    [wanted], *client.subscribe([self._request(wanted)], properties=properties)
+                )
+            return
+        requests = [self._request(wanted) for wanted in self._filters]
+        self._sent(self._filters, *client.subscribe(requests))
 
+    def _unsubscribe_others(self) -> None:
+        subscribed = set((self._notes.note(_SUBSCRIBED) or "").split("\n")) - {""}
+        ours = {self._shared(wanted) for wanted in self._filters}
+        self._remember(subscribed | ours)
+        if others := sorted(subscribed - ours):
+            _log.info("no longer wanted: %s", ", ".join(others))
+            self._client.unsubscribe(others)
 
-def _union(first: str, second: str) -> str:
-    """The narrowest filter that covers both."""
-    ours, theirs = first.split("/"), second.split("/")
-    levels: list[str] = []
-    for mine, other in zip(ours, theirs, strict=False):
-        if "#" in (mine, other):
-            return "/".join([*levels, "#"])
-        levels.append(mine if mine == other else "+")
-    return "/".join(levels if len(ours) == len(theirs) else [*levels, "#"])
+    def _remember(self, filters: set[str]) -> None:
+        text = "\n".join(sorted(filters))
+        if text != self._notes.note(_SUBSCRIBED):
+            self._notes.save_note(_SUBSCRIBED, text)
 
+    def is_second_copy(self, message: mqtt.MQTTMessage) -> bool:
+        """Whether this copy is for a filter after the first that matches; that one counts."""
+        numbers: list[int] | None = getattr(message.properties, "SubscriptionIdentifier", None)
+        first = first_match(self._filters, message.topic)
+        return numbers is not None and first is not None and first + 1 not in numbers
 
-def first_match(filters: Sequence[str], topic: str) -> int | None:
-    """Index of the first filter that matches a topic."""
-    return next((n for n, wanted in enumerate(filters) if covers(wanted, topic)), None)
+    def _sent(self, wanted: list[str], _result: object, mid: int | None) -> None:
+        if mid is not None:
+            self._pending[mid] = wanted
+
+    def _shared(self, wanted: str) -> str:
+        return f"$share/{self._group}/{wanted}" if self._group else wanted
+
+    def _request(self, wanted: str) -> Any:
+        shared = self._shared(wanted)
+        if not self._v5:
+            return (shared, self._qos)
+        # What lies retained is sent for a new subscription only, not after each reconnect; what we
+        # publish ourselves is not sent back (a shared subscription must not ask for that).
+        return (
+            shared,
+            SubscribeOptions(
+                qos=self._qos,
+                noLocal=self._group is None,
+                retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB,
+            ),
+        )
+
+    def _on_subscribe(
+        self, _client: mqtt.Client, _data: Any, mid: int, reasons: Any, _properties: Any
+    ) -> None:
+        for wanted, reason in zip(self._pending.pop(mid, []), reasons, strict=False):
+            if reason.is_failure:
+                self.refused = f"the broker refuses the subscription to {wanted}: {reason}"
+                _log.error("%s", self.refused)
+        self.complete = not self._pending
+        if self.complete:
+            self._remember({self._shared(wanted) for wanted in self._filters})

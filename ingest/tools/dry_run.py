@@ -1,27 +1,28 @@
-"""Listen for a while and say what would be stored or why not; nothing is written anywhere."""
+"""Dry run: listens for a while and reports what would be stored or why not; writes nothing."""
 
 from __future__ import annotations
 
 import threading
 import time
 import uuid
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import paho.mqtt.client as mqtt
 
 from ingest.decode.decoder import decode
-from ingest.decode.message import Message, PayloadError, excerpt
+from ingest.decode.message import Message, excerpt
 from ingest.decode.routes import Router
-from ingest.process.calibration import Calibrations
-from ingest.receive.subscriptions import widened
+from ingest.decode.sample import Arrival
+from ingest.decode.topic_filters import widened
+from ingest.process import Calibrations, ClockLimits, Outcome, Processor, Unchanged
 from ingest.tools.route_suggestion import suggest_routes
 from service.clock import Clock
 from service.config import Config
 from service.errors import ConfigError
-from service.mqtt.connection import make_client
-from service.registry.models import LogKind
+from service.mqtt.connection import receiving_client
+from service.registry.models import LogKind, Rejection
 from service.registry.registry import Registry
 from service.times import from_us, to_us
 from service.units import QUANTITIES
@@ -31,20 +32,18 @@ _EXCERPT: Final = 60
 
 
 @dataclass(slots=True)
-class Seen:
-    """A topic and what became of its last message.
+class TopicReport:
+    """A topic and what would become of its last message.
 
     Attributes:
         lines: for each value, what would be stored or why not.
-        taken: something would be stored.
-        route: routes to paste where no route takes the topic.
+        route: routes to paste where no route matches the topic.
     """
 
     topic: str
-    count: int = 0
-    payload: str = ""
+    payload: str
+    count: int = 1
     lines: list[str] = field(default_factory=list)
-    taken: bool = False
     route: str = ""
 
 
@@ -88,13 +87,13 @@ def dry_run(
     tanks = registry.tank_ids()
     logs = registry.logs(kinds=[LogKind.CALIBRATION])
     calibrations = Calibrations(entry for log in logs.values() for entry in log)
+    ingest = config.ingest
+    limits = ClockLimits.of_seconds(ingest.late_after_s, ingest.future_s)
+    reports = explain(messages.values(), router, tanks, calibrations, limits)
     lines: list[str] = []
-    for topic in sorted(messages):
-        if router.wants(topic) and not router.targets(topic):
-            continue  # Littoral publishes there itself
-        seen = explain(messages[topic], router, tanks, calibrations)
-        seen.count = counts[topic]
-        lines += shown(seen)
+    for report in sorted(reports, key=lambda one: one.topic):
+        report.count = counts[report.topic]
+        lines += _text(report)
     return lines or [f"no message on {', '.join(filters)} in {seconds:g} s"]
 
 
@@ -102,8 +101,7 @@ def _listen(
     config: Config, filters: Sequence[str], on_message: Any, seconds: float, stop: threading.Event
 ) -> None:
     visitor = replace(config.mqtt, client_id=f"dry-run-{uuid.uuid4().hex[:12]}", session_expiry_s=0)
-    will = f"{config.mqtt.prefix}/$ingest/{visitor.client_id}"
-    client = make_client(visitor, config.ingest.max_inflight, will, "", clean=True)
+    client = receiving_client(visitor, config.ingest.max_inflight, clean=True)
     client.manual_ack_set(False)
     refused: list[str] = []
     answered = threading.Event()
@@ -140,41 +138,57 @@ def _listen(
 
 
 def explain(
-    message: Message, router: Router, tanks: Collection[str], calibrations: Calibrations
-) -> Seen:
-    """Say what would become of one message."""
-    seen = Seen(message.topic, payload=excerpt(message.payload)[:_EXCERPT])
-    targets = router.targets(message.topic)
-    if not targets:
-        seen.lines = ["not taken: no route for this topic"]
-        seen.route = suggest_routes(message.topic, message.payload, tanks)
-        return seen
-    samples, rejections = decode(message, targets, tanks)
-    for sample in samples:
-        try:
-            value, raw, flags = calibrations.apply(sample, sample.time_us or message.arrival_us)
-        except PayloadError as error:
-            seen.lines.append(f"rejected, {error.reason}: {error.detail}")
+    messages: Iterable[Message],
+    router: Router,
+    tanks: Collection[str],
+    calibrations: Calibrations,
+    limits: ClockLimits,
+) -> list[TopicReport]:
+    """Report what would become of messages; what Littoral publishes itself is left out."""
+    processor = Processor(lambda: calibrations, limits, None)
+    reports = []
+    for message in sorted(messages, key=lambda one: one.arrival_us):
+        targets = router.targets(message.topic)
+        if not targets and router.wants(message.topic):
             continue
-        seen.taken = True
-        flags |= sample.doubt
-        unit = QUANTITIES[sample.quantity].ucum
-        from_raw = f" from {raw:g} {sample.raw or unit}" if raw is not None else ""
-        at = "" if sample.time_us is None else f" at {from_us(sample.time_us):%Y-%m-%dT%H:%M:%SZ}"
-        doubts = f" ({flags!r})" if flags else ""
-        seen.lines.append(
-            f"{sample.tank} {sample.quantity} {sample.sensor}: {value:g} {unit}"
-            f"{from_raw}{at}{doubts}"
-        )
-    seen.lines += [f"rejected, {r.reason_code}: {r.detail}" for r in rejections]
-    return seen
+        report = TopicReport(message.topic, excerpt(message.payload)[:_EXCERPT])
+        reports.append(report)
+        if not targets:
+            report.lines = ["ignored: no route for this topic"]
+            report.route = suggest_routes(message.topic, message.payload, tanks)
+            continue
+        samples, rejections = decode(message, targets, tanks)
+        scales = [sample.raw for sample in samples] + [None] * len(rejections)
+        outcomes = processor.process([Arrival(message, samples, rejections)]).outcomes
+        report.lines = [
+            _outcome_text(outcome, scale, message.arrival_us)
+            for outcome, scale in zip(outcomes, scales, strict=False)
+        ]
+    return reports
 
 
-def shown(seen: Seen) -> list[str]:
+def _outcome_text(outcome: Outcome, scale: str | None, arrival_us: int) -> str:
+    if isinstance(outcome, Rejection):
+        return f"rejected, {outcome.reason_code}: {outcome.detail}"
+    reading = outcome.reading if isinstance(outcome, Unchanged) else outcome
+    unit = QUANTITIES[reading.quantity].ucum
+    from_raw = "" if reading.raw is None else f" from {reading.raw:g} {scale or unit}"
+    at = ""
+    if reading.time_us != arrival_us:
+        at = f" at {from_us(reading.time_us):%Y-%m-%dT%H:%M:%SZ}"
+    flags = f" ({reading.flags!r})" if reading.flags else ""
+    series = f"{reading.tank} {reading.quantity} {reading.sensor}"
+    return f"{series}: {reading.value:g} {unit}{from_raw}{at}{flags}"
+
+
+def _text(report: TopicReport) -> list[str]:
     """A topic's lines for a terminal."""
-    times = "once" if seen.count == 1 else f"{seen.count} times"
-    lines = [f"{seen.topic}  {times}, last: {seen.payload}"]
-    lines += [f"    {line}" for line in seen.lines]
-    if seen.route:
-        lines += ["    to take it:", *(f"        {line}" for line in seen.route.splitlines())]
+    times = "once" if report.count == 1 else f"{report.count} times"
+    lines = [f"{report.topic}  {times}, last: {report.payload}"]
+    lines += [f"    {line}" for line in report.lines]
+    if report.route:
+        lines += [
+            "    add this route to store it:",
+            *(f"        {line}" for line in report.route.splitlines()),
+        ]
     return lines

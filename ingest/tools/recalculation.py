@@ -1,4 +1,4 @@
-"""Compute stored readings anew from their raw numbers, after a calibration was corrected."""
+"""Recalculates stored readings from their raw numbers, after a calibration was corrected."""
 
 from __future__ import annotations
 
@@ -19,20 +19,20 @@ _BATCH: Final = 5000
 
 
 @dataclass(frozen=True, slots=True)
-class Recomputed:
-    """How many readings were looked at, and how many changed."""
+class Recalculated:
+    """How many readings were read, and how many changed."""
 
-    looked_at: int
+    readings: int
     changed: int
 
 
-def recompute(
+def recalculate(
     store: Store, entries: Iterable[LogEntry], key: SeriesKey, start_us: int, end_us: int
-) -> Recomputed:
-    """Apply the log's calibrations to what is stored; readings keep their times.
+) -> Recalculated:
+    """Apply the log's calibrations to stored readings; their times stay.
 
-    Doubts that come from the calibration or the plausible range are judged anew; all others
-    stay. Rewriting is idempotent.
+    Flags that come from the calibration or the plausible range are decided again; all others
+    stay. Recalculating twice changes nothing more.
 
     Args:
         entries: the calibrations in the log now.
@@ -42,21 +42,21 @@ def recompute(
         StoreUnavailableError, StoreRefusedError: as the store finds.
     """
     calibrations = Calibrations(entries)
-    looked_at = changed = 0
+    count = changed = 0
     for start in range(start_us, end_us, _STEP_US):
         end = min(start + _STEP_US, end_us)
         samples = store.read(key, start, end, flagged=True, raw=True)
         if not len(samples):
             continue
-        readings = _anew(samples, key, calibrations, _temperatures(store, key.tank, start, end))
-        looked_at += len(samples)
+        readings = _changed(samples, key, calibrations, _temperatures(store, key.tank, start, end))
+        count += len(samples)
         changed += len(readings)
         for first in range(0, len(readings), _BATCH):
             store.write(readings[first : first + _BATCH])
-    return Recomputed(looked_at, changed)
+    return Recalculated(count, changed)
 
 
-def _anew(
+def _changed(
     samples: Samples,
     key: SeriesKey,
     calibrations: Calibrations,
@@ -65,7 +65,7 @@ def _anew(
     """The readings that change."""
     series = (key.tank, key.quantity, key.sensor)
     scale = calibrations.raw_scale(series)
-    known = QUANTITIES[key.quantity]
+    limits = QUANTITIES[key.quantity]
     assert samples.raw is not None
     readings = []
     for time_us, value, flags, sent in zip(
@@ -80,7 +80,7 @@ def _anew(
         if temperatures[0]:
             celsius = float(np.interp(time_us, *temperatures))
         try:
-            result = calibrations.calibrate(
+            result = calibrations.apply(
                 series,
                 sent if has_raw else value,
                 scale if has_raw else None,
@@ -88,13 +88,15 @@ def _anew(
                 celsius,
             )
         except PayloadError:
-            continue  # nothing says what it means any more: what is stored stays
-        anew = Flag(flags) & ~(Flag.UNCALIBRATED | Flag.IMPLAUSIBLE) | result.flags
-        if not known.plausible_low <= result.value <= known.plausible_high:
-            anew |= Flag.IMPLAUSIBLE
-        if (result.value, int(anew)) != (value, flags):
+            continue  # no calibration applies any more: the stored value stays
+        new_flags = Flag(flags) & ~(Flag.UNCALIBRATED | Flag.IMPLAUSIBLE) | result.flags
+        if not limits.plausible_low <= result.value <= limits.plausible_high:
+            new_flags |= Flag.IMPLAUSIBLE
+        if (result.value, int(new_flags)) != (value, flags):
             readings.append(
-                Reading(key.tank, key.quantity, key.sensor, time_us, result.value, anew, result.raw)
+                Reading(
+                    key.tank, key.quantity, key.sensor, time_us, result.value, new_flags, result.raw
+                )
             )
     return readings
 

@@ -1,4 +1,4 @@
-"""For a topic that no route takes: a route to paste."""
+"""Suggests routes to paste for a topic that no route matches."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _LEAVES: Final = 200
 
 
 def suggest_routes(topic: str, payload: bytes, tanks: Collection[str]) -> str:
-    """Routes, as TOML, that would take a message of this topic.
+    """Routes, as TOML, that match this topic and its payload.
 
     Args:
         topic, payload: as seen.
@@ -34,7 +34,7 @@ def suggest_routes(topic: str, payload: bytes, tanks: Collection[str]) -> str:
 
     Returns:
         One ``[[route]]`` for each value that looks like one of our quantities. What cannot be
-        guessed stands as a comment that says what is allowed.
+        guessed is a comment that lists what is allowed.
     """
     levels, given = [], []
     for level in topic.split("/"):

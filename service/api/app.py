@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
-from flask import Flask, json
+from flask import Flask
 
-from service.api import calculate, context
+from service.api import context
+from service.api.calculate.blueprint import blueprint_of
+from service.api.calculate.table import FORMULAS
 from service.api.context import Context
 from service.api.events import resource
 from service.api.http import auth, openapi, request_checks
@@ -23,6 +25,7 @@ from service.api.resources import (
     recommendations,
     rejections,
     temperature,
+    what_if,
 )
 from service.api.resources.docs import docs_page
 from service.api.resources.handover import return_report, shared_sheet, sharing_links, sheet
@@ -32,7 +35,6 @@ from service.api.resources.readings import schemas as readings_schemas
 from service.api.resources.tanks import tanks
 
 MAX_BODY_BYTES: Final = 8 * 1024 * 1024
-SPEC: Final = "littoral_openapi_document"
 
 _BLUEPRINTS: Final = (
     tanks.blueprint,
@@ -42,6 +44,7 @@ _BLUEPRINTS: Final = (
     light.blueprint,
     temperature.blueprint,
     gas_exchange.blueprint,
+    what_if.blueprint,
     entries.blueprint,
     recommendations.blueprint,
     absences.blueprint,
@@ -53,33 +56,25 @@ _BLUEPRINTS: Final = (
     calendar.blueprint,
     resource.blueprint,
     deliveries.blueprint,
-    calculate.blueprint,
+    blueprint_of(FORMULAS),
     health.blueprint,
     metrics.blueprint,
 )
 
 
-def create_app(parts: Context) -> Flask:
-    """The API on its parts; open nothing, start nothing.
+def create_api(read: Context) -> Flask:
+    """The app with the API; opens nothing, starts nothing.
 
-    Args:
-        parts: store, registry, clock and configuration, open and ready.
+    The HTML of handover sheets is written by the pages, which are installed after it.
     """
     app = _frame()
-    context.install(app, parts)
+    context.install(app, read)
     return app
 
 
 def document_text() -> str:
-    """The OpenAPI document as it is served and committed; needs no parts."""
-    text: str = _frame().extensions[health.SPEC_TEXT]
-    return text
-
-
-def spec_of(app: Flask) -> dict[str, Any]:
-    """The OpenAPI document of an app."""
-    spec: dict[str, Any] = app.extensions[SPEC]
-    return spec
+    """The OpenAPI document as it is served and committed; needs no store."""
+    return openapi.text_of(_frame())
 
 
 def _frame() -> Flask:
@@ -96,9 +91,5 @@ def _frame() -> Flask:
     for blueprint in _BLUEPRINTS:
         api.register_blueprint(blueprint)
     docs_page.register(app)
-    spec = openapi.document(api)
-    request_checks.install(app, spec)
-    with app.app_context():
-        app.extensions[health.SPEC_TEXT] = json.dumps(spec, indent=2) + "\n"
-    app.extensions[SPEC] = spec
+    request_checks.install(app, openapi.install(app, api))
     return app

@@ -33,7 +33,10 @@ def command(
     url: str,
     token: str | None,
 ) -> None:
-    """List what to do, weightiest first, of TANK or of all; or mark one of it."""
+    """List recommendations, most urgent first, or mark one.
+
+    Without TANK those of all tanks.
+    """
     marks = {"done": done, "snooze": snooze, "dismiss": dismiss}
     given = {action: id for action, id in marks.items() if id is not None}
     if len(given) > 1:

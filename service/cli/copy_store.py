@@ -32,9 +32,10 @@ def command(
     end_us: int | None,
     as_json: bool,
 ) -> int:
-    """Copy readings between two stores, then compare counts and checksums of each series.
+    """Copy readings between two stores and compare them.
 
-    Copying again is harmless. Exit code 1: a series differs.
+    Counts and checksums of each series are compared. Copying again is harmless. Exit code 1: a
+    series differs.
     """
     with closing(open_store(source_url)) as source:
         chosen = tanks or (None,)

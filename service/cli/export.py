@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from service.cli.parts import config_option
+from service.cli.config_option import config_option
 from service.cli.transfer_options import (
     chosen_store,
     end_option,
@@ -52,7 +52,10 @@ def command(
     store_url: str | None,
     config_file: Path | None,
 ) -> None:
-    """Export the readings of TANK, flagged ones too, each series by time."""
+    """Export a tank's readings as CSV, line protocol or Parquet.
+
+    Flagged ones too, each series by time.
+    """
     if form == "parquet" and output is None:
         raise click.UsageError("parquet needs --output FILE")
     with ExitStack() as stack:

@@ -1,20 +1,26 @@
-"""``littoral import``: readings from a CSV file of any program."""
+"""``littoral import``: imports readings from a CSV file of any program."""
 
 from __future__ import annotations
 
 import csv
 import json
+import math
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 
 import click
 
-from service.cli.parts import config_option
-from service.cli.transfer_options import chosen_store, progress_bar, store_option
-from service.store import Reading
+from ingest.process import Calibrations, ClockLimits, Processor
+from service.app.configuration import configuration
+from service.cli.config_option import config_option
+from service.cli.transfer_options import progress_bar, store_option
+from service.config import make_clock
+from service.store import Reading, Store, open_store
 from service.store.transfer.csv_rows import CsvMapping, Rejected, column_of_text
 from service.store.transfer.importer import ImportReport, import_csv
 from service.store.transfer.times import TimeReader, zone_of
+from service.times import to_us
 
 _SHOWN = 5
 
@@ -67,7 +73,8 @@ def command(
     """Import readings from a CSV file.
 
     Without --column: columns named like a quantity (temperature, ph, ...), or the form that
-    'littoral export' writes. An interrupted import goes on where it stopped; importing again
+    'littoral export' writes. Impossible and doubtful values are flagged as those of a sensor;
+    flags that the file has stay. An interrupted import goes on where it stopped; importing again
     changes nothing. Exit code 1: some lines were no readings.
     """
     if len(delimiter) != 1:
@@ -77,11 +84,20 @@ def command(
     mapping = CsvMapping(tank, tuple(map(column_of_text, columns)), time_column, decimal_comma)
     times = TimeReader(time_format, None if zone is None else zone_of(zone))
     examples: list[Rejected] = []
+    config = configuration(config_file)
+    limits = ClockLimits.of_seconds(config.ingest.late_after_s, config.ingest.future_s)
+    now_us = to_us(make_clock(config).now())
     with ExitStack() as stack:
-        write = _nowhere
+        store: Store | None = None
         if not dry_run:
-            write = stack.enter_context(chosen_store(config_file, store_url)).write
-        told = stack.enter_context(progress_bar(f"importing {file.name}"))
+            store = open_store(store_url or config.store.url)
+            stack.callback(store.close)
+        processor = Processor(Calibrations, limits, store, warm_up_s=math.inf)
+
+        def judge(readings: Sequence[Reading]) -> Sequence[Reading]:
+            return processor.process_archived(readings, now_us).readings
+
+        show_progress = stack.enter_context(progress_bar(f"importing {file.name}"))
         rows = None
         if rejects is not None:
             rows = csv.writer(stack.enter_context(rejects.open("w", newline="", encoding="utf-8")))
@@ -97,22 +113,23 @@ def command(
             file,
             mapping,
             times,
-            write,
+            judge,
+            _discard if store is None else store.write,
             delimiter=delimiter,
             identity=repr((mapping, time_format, zone, delimiter, store_url, dry_run)),
             resumable=not dry_run,
-            on_progress=lambda done, total: told(done / max(total, 1)),
+            on_progress=lambda done, total: show_progress(done / max(total, 1)),
             on_rejected=note,
         )
-    _tell(report, examples, as_json, dry_run)
+    _print(report, examples, as_json, dry_run)
     return 1 if report.rejected else 0
 
 
-def _nowhere(readings: list[Reading]) -> None:
-    """Keep nothing."""
+def _discard(readings: list[Reading]) -> None:
+    """Store nothing."""
 
 
-def _tell(report: ImportReport, examples: list[Rejected], as_json: bool, dry_run: bool) -> None:
+def _print(report: ImportReport, examples: list[Rejected], as_json: bool, dry_run: bool) -> None:
     if as_json:
         click.echo(
             json.dumps(
@@ -121,6 +138,7 @@ def _tell(report: ImportReport, examples: list[Rejected], as_json: bool, dry_run
                     "readings": report.readings,
                     "rejected": report.rejected,
                     "reasons": dict(report.reasons),
+                    "flagged": dict(+report.flagged),
                     "resumed_at_line": report.resumed_at,
                 }
             )
@@ -130,6 +148,8 @@ def _tell(report: ImportReport, examples: list[Rejected], as_json: bool, dry_run
         click.echo(f"went on after line {report.resumed_at}, where the last import stopped")
     verb = "would be stored" if dry_run else "stored"
     click.echo(f"{report.readings} readings {verb}, {report.rejected} rejected")
+    for flag, count in (+report.flagged).most_common():
+        click.echo(f"  {count} flagged {flag}")
     for reason, count in report.reasons.most_common():
         click.echo(f"  {count} x {reason}")
     for one in examples:

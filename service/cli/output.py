@@ -1,26 +1,16 @@
-"""How answers are shown: JSON for scripts, tables and small curves for people."""
+"""Answers as JSON, for scripts."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import asdict, is_dataclass
 from datetime import date, datetime
-from typing import Any, Final
+from typing import Any
 
 import click
-from rich.console import Console, RenderableType
-from rich.table import Table
-from rich.text import Text
 
 from service.times import format_moment
-
-_BARS: Final = "▁▂▃▄▅▆▇█"
-_GAP: Final = " "
-_PLAIN_WIDTH: Final = 1000
-"""Lines that are piped are not broken."""
-_WIDE: Final = 110
-"""A terminal of so many columns has room for curves in a table."""
 
 json_option: Callable[[Any], Any] = click.option("--json", "as_json", is_flag=True, help="As JSON.")
 
@@ -35,39 +25,6 @@ def as_json_line(answer: Any) -> str:
     return json.dumps(answer, default=_plain, ensure_ascii=False)
 
 
-def table(*headers: str) -> Table:
-    """A table without lines, which reads the same on a terminal and in a file."""
-    made = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=bool(headers))
-    *others, last = headers or ("", "")
-    for header in others:
-        made.add_column(Text(header, "bold"), no_wrap=bool(headers))
-    made.add_column(Text(last, "bold"), no_wrap=not headers)
-    return made
-
-
-def is_wide() -> bool:
-    """Whether there is room for curves in a table."""
-    console = Console()
-    return not console.is_terminal or console.width >= _WIDE
-
-
-def show(what: RenderableType) -> None:
-    """Print with colours and to the width of the terminal; plain where it is piped."""
-    console = Console()
-    if console.is_terminal:
-        console.print(what, highlight=False, markup=False)
-    else:
-        click.echo(plain_text(what))
-
-
-def plain_text(what: RenderableType) -> str:
-    """What is shown, without colours and line breaks of its own."""
-    console = Console(width=_PLAIN_WIDTH, color_system=None, force_terminal=False)
-    with console.capture() as captured:
-        console.print(what, highlight=False, markup=False)
-    return "\n".join(line.rstrip() for line in captured.get().splitlines())
-
-
 def _plain(value: Any) -> Any:
     if isinstance(value, datetime):
         return format_moment(value)
@@ -76,16 +33,3 @@ def _plain(value: Any) -> Any:
     if is_dataclass(value) and not isinstance(value, type):
         return asdict(value)
     raise TypeError(f"{type(value).__name__} cannot be written as JSON")
-
-
-def sparkline(values: Sequence[float | None]) -> str:
-    """A row of bars from the lowest to the highest value; a blank where there is none."""
-    known = [value for value in values if value is not None]
-    if not known:
-        return ""
-    low, high = min(known), max(known)
-    step = (high - low) / (len(_BARS) - 1)
-    return "".join(
-        _GAP if value is None else _BARS[round((value - low) / step) if step else 0]
-        for value in values
-    )

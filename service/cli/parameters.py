@@ -1,56 +1,13 @@
-"""Kinds of option: quantities in any unit, times and lengths of time."""
+"""Kinds of option: times and lengths of time."""
 
 from __future__ import annotations
 
-import math
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import click
 
-from service import units
-from service.errors import UnknownUnitError
-from service.times import parse_span
-
-
-class QuantityParameter(click.ParamType[float]):
-    """A number with or without a unit, such as ``4``, ``4dKH`` or ``75 degF``.
-
-    Attributes:
-        unit: what a bare number is in.
-        to: unit of the float that comes out.
-    """
-
-    name = "quantity"
-
-    def __init__(
-        self, unit: str, to: str, *, low: float | None = None, high: float | None = None
-    ) -> None:
-        self.unit, self.to, self.low, self.high = unit, to, low, high
-
-    def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:
-        """How it is shown in the help."""
-        return f"NUMBER[{self.unit}]"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        """The float in ``to``; a usage error names the value and what is allowed."""
-        if isinstance(value, float):
-            return value
-        try:
-            number, unit = units.split_number_and_unit(str(value))
-            converted = units.convert(number, unit or self.unit, self.to)
-        except UnknownUnitError as error:
-            self.fail(error.detail, param, ctx)
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
-        low = -math.inf if self.low is None else self.low
-        high = math.inf if self.high is None else self.high
-        if not low <= converted <= high:
-            allowed = f"{low:g} to {high:g} {self.to}"
-            self.fail(f"{value!r} is outside what is allowed: {allowed}", param, ctx)
-        return converted
+from service.times import parse_span, to_us
 
 
 class SpanParameter(click.ParamType[timedelta]):
@@ -86,3 +43,19 @@ class MomentParameter(click.ParamType[datetime]):
         except (ValueError, OverflowError):
             allowed = "a time such as 2025-06-04T18:00, or with its offset 2025-06-04T18:00+02:00"
             self.fail(f"{value!r}; allowed: {allowed}", param, ctx)
+
+
+class TimeParameter(click.ParamType[int]):
+    """An RFC 3339 time or a date (midnight UTC), as microseconds since 1970-01-01 UTC."""
+
+    name = "time"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """The time; a usage error says what is allowed."""
+        if isinstance(value, int):
+            return value
+        try:
+            moment = datetime.fromisoformat(str(value))
+        except ValueError:
+            self.fail(f"{value!r}; allowed: a time such as 2026-03-01T18:30Z or a date", param, ctx)
+        return to_us(moment if moment.tzinfo else moment.replace(tzinfo=UTC))

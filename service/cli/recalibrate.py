@@ -1,4 +1,4 @@
-"""``littoral recalibrate``: stored readings anew, after a calibration was corrected."""
+"""``littoral recalibrate``: recalculates stored readings after a calibration was corrected."""
 
 from __future__ import annotations
 
@@ -7,9 +7,11 @@ from pathlib import Path
 
 import click
 
-from ingest.tools.recalculation import recompute
+from ingest.tools.recalculation import recalculate
+from service.app.application import opened
+from service.app.configuration import configuration
+from service.cli.config_option import config_option
 from service.cli.output import as_json_text, json_option
-from service.cli.parts import config_option, configuration, opened
 from service.registry.models import LogKind
 from service.store import SeriesKey
 from service.times import to_us
@@ -35,7 +37,7 @@ def command(
     end: datetime | None,
     as_json: bool,
 ) -> None:
-    """Apply the calibrations in the log to readings that are stored already.
+    """Apply the calibrations in the log to stored readings.
 
     The numbers before calibration are kept, so this can be done again and again.
     """
@@ -44,12 +46,12 @@ def command(
         first = now - timedelta(days=31) if start is None else start.replace(tzinfo=UTC)
         last = now if end is None else end.replace(tzinfo=UTC)
         entries = parts.registry.log(tank, kinds=[LogKind.CALIBRATION])
-        done = recompute(
+        done = recalculate(
             parts.store, entries, SeriesKey(tank, quantity, sensor), to_us(first), to_us(last)
         )
-    counts = {"readings": done.looked_at, "changed": done.changed}
+    counts = {"readings": done.readings, "changed": done.changed}
     if as_json:
         series = {"tank": tank, "quantity": quantity, "sensor": sensor}
         click.echo(as_json_text(series | counts))
     else:
-        click.echo(f"{tank} {quantity} {sensor}: {done.looked_at} readings, {done.changed} changed")
+        click.echo(f"{tank} {quantity} {sensor}: {done.readings} readings, {done.changed} changed")

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import click
 
+from service.cli.config_option import config_option
 from service.cli.output import as_json_text, json_option
-from service.cli.parts import config_option
 from service.cli.transfer_options import chosen_store, store_option
 from service.store.retention import RetentionPolicy
 from service.store.sqlite.store import SqliteStore
@@ -28,7 +28,7 @@ def _sqlite(config_file: Path | None, url: str | None) -> Iterator[SqliteStore]:
 
 @click.group("store")
 def command() -> None:
-    """Look after the store of readings (SQLite)."""
+    """Back up, check, prune and rebuild the SQLite store."""
 
 
 @command.command("backup")

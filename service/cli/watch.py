@@ -36,10 +36,10 @@ def command(
     url: str,
     token: str | None,
 ) -> None:
-    """Show TANKS, or all, and what changes, as it changes, until stopped.
+    """Show tanks and what changes, as it changes.
 
-    Listens to the service's event stream. On a terminal it is one table, the worst tank first;
-    piped, a line for each change.
+    TANKS, or all, until stopped. Listens to the service's event stream. On a terminal it is one
+    table, the worst tank first; piped, a line for each change.
     """
     with asking(url, token) as client:
         wanted = tanks or tuple(tank.id for tank in client.tanks())

@@ -12,9 +12,10 @@ from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.text import Text
 
-from service.cli.output import as_json_line, is_wide, plain_text
+from service.cli.output import as_json_line
 from service.cli.status.tank_status import Status
 from service.cli.status.text import happening, line_of, table_of
+from service.cli.terminal import is_wide, plain_text
 from service.client import ClientError, Event
 
 _REMEMBERED: Final = 5

@@ -1,4 +1,4 @@
-"""Between Python values and the API's addresses, options and JSON."""
+"""Python values to the API's addresses, options and JSON, and back."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def value_of(kind: type[_T], document: Any) -> _T:
 
 
 def tank_of(document: Any) -> Tank:
-    """A tank from its JSON, which it keeps whole.
+    """A tank from its JSON, with the whole document.
 
     Raises:
         ClientError: it is none.

@@ -1,4 +1,4 @@
-"""What the API answers, as typed values; names are those of the JSON."""
+"""Answers of the API as typed values; names as in the JSON."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Range:
 
 @dataclass(frozen=True, slots=True)
 class Tank:
-    """A tank; ``document`` is everything the API says of it."""
+    """A tank; ``document`` is its whole JSON."""
 
     id: str
     name: str
@@ -127,116 +127,6 @@ class Recommendation:
 
 
 @dataclass(frozen=True, slots=True)
-class Away:
-    """From-to that a handover sheet is about; ``id`` is None where the span was given."""
-
-    id: str | None
-    start: datetime
-    end: datetime
-    covers: str
-    note: str
-
-
-@dataclass(frozen=True, slots=True)
-class Task:
-    """One thing to do on one day of an absence."""
-
-    due: datetime
-    day: date
-    code: str
-    subject: str
-    title: str
-    action: str
-    amounts: list[Amount]
-    cautions: list[str]
-
-
-@dataclass(frozen=True, slots=True)
-class Limit:
-    """At what to act, and what to do then."""
-
-    when: str
-    do: str
-    value: Quantity | None
-
-
-@dataclass(frozen=True, slots=True)
-class TankSheet:
-    """One tank's page of a handover sheet."""
-
-    tank: str
-    name: str
-    time_zone: str
-    state: list[str]
-    open: list[Recommendation]
-    tasks: list[Task]
-    limits: list[Limit]
-    leave_alone: list[str]
-    cautions: list[str]
-    notes: str
-
-
-@dataclass(frozen=True, slots=True)
-class Handover:
-    """The handover sheet of an absence."""
-
-    absence: Away
-    prepared: datetime
-    tanks: list[TankSheet]
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """Something of an absence in words, and when it was."""
-
-    time: datetime
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class TankReturn:
-    """What came of an absence, of one tank."""
-
-    tank: str
-    name: str
-    time_zone: str
-    happened: list[Told]
-    done: list[Told]
-    open: list[Recommendation]
-    changed: list[str]
-
-
-@dataclass(frozen=True, slots=True)
-class ReturnReport:
-    """What came of an absence."""
-
-    absence: Away
-    prepared: datetime
-    tanks: list[TankReturn]
-
-
-@dataclass(frozen=True, slots=True)
-class Share:
-    """A link that shows one tank's handover sheet.
-
-    ``secret`` and ``url`` are told when it is made, and never again.
-    """
-
-    id: str
-    tank: str
-    state: str
-    start: datetime
-    end: datetime
-    created: datetime
-    expires: datetime
-    revoked: datetime | None
-    last_used: datetime | None
-    note: str
-    secret: str | None = None
-    url: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class LogEntry:
     """What a person did or saw."""
 
@@ -263,7 +153,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Last:
+class LatestReading:
     """The newest reading of a sensor, believed or not."""
 
     time: datetime
@@ -274,12 +164,12 @@ class Last:
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """What one sensor says of one quantity; ``believed``: derived values rest on it."""
+    """One sensor of one quantity; ``believed``: derived values rest on it."""
 
     quantity: str
     sensor: str
     believed: bool
-    last: Last
+    last: LatestReading
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,10 +184,10 @@ class Co2Point:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Something that the event stream tells.
+    """One event of the event stream.
 
     Attributes:
-        id: sequence of what happened to a recommendation; None of readings and trouble.
+        id: sequence of a change event; None of readings and trouble.
         type: ``listening``, ``recommendation.opened`` (``.changed``, ``.marked``, ``.cleared``),
             ``reading`` or ``trouble``.
         data: its JSON.

@@ -1,78 +1,113 @@
-"""The MQTT client as the ingester needs it: session kept, acknowledged by hand, with a will."""
+"""MQTT clients: one set-up of address, credentials, TLS and protocol for all who connect."""
 
 from __future__ import annotations
 
 import ssl
+from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import unquote, urlsplit
 
+import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from service.config import MqttConfig
 from service.errors import ConfigError
-from service.mqtt.wire import Client
 
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
+_RECONNECT_S: Final = (1, 30)
+"""First and longest time between attempts to connect. Our choice."""
 
 
-def make_client(
-    config: MqttConfig,
-    max_inflight: int,
-    will_topic: str,
-    will_payload: str,
-    *,
-    clean: bool = False,
-) -> Client:
-    """Prepare a client; ``reconnect()`` connects it.
+@dataclass(frozen=True, slots=True)
+class Will:
+    """What the broker publishes, retained, when the connection is lost."""
+
+    topic: str
+    payload: str
+    qos: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerAddress:
+    """Where the broker is, and who asks."""
+
+    host: str
+    port: int
+    username: str | None
+    password: str | None
+    tls: bool
+
+
+def check_broker(config: MqttConfig) -> None:
+    """Check all of the broker's settings that can be checked without connecting.
+
+    Raises:
+        ConfigError: the address or a certificate file is wrong.
+    """
+    if broker_address(config).tls:
+        _tls_context(config)
+
+
+def receiving_client(
+    config: MqttConfig, max_inflight: int, *, will: Will | None = None, clean: bool = False
+) -> mqtt.Client:
+    """A client with a session that the broker keeps, acknowledged by hand; ``reconnect`` connects.
 
     Args:
         max_inflight: messages that the broker may send before the first is acknowledged.
-        will_topic, will_payload: what the broker publishes, retained, when we are lost; an
-            empty payload: nothing.
         clean: start without the session that the broker may have kept.
 
     Raises:
         ConfigError: the address or a certificate file is wrong.
     """
-    host, port, username, password, tls = address(config)
     v5 = config.protocol == "5"
-    client = Client(
-        CallbackAPIVersion.VERSION2,
-        client_id=config.client_id,
+    client = _client(
+        config,
+        config.client_id,
+        will,
         clean_session=None if v5 else clean,
-        protocol=MQTTProtocolVersion.MQTTv5 if v5 else MQTTProtocolVersion.MQTTv311,
         reconnect_on_failure=False,
         manual_ack=True,
     )
     # Tells paho that somebody else watches the socket: packets are then written together.
     client.on_socket_register_write = _nothing
-    if will_payload:
-        client.will_set(will_topic, will_payload, qos=0, retain=True)
-    if username is not None:
-        client.username_pw_set(username, password)
-    if tls:
-        try:
-            client.tls_set(config.ca_file, config.cert_file, config.key_file)
-        except (OSError, ValueError, ssl.SSLError) as error:
-            raise ConfigError(f"mqtt.ca_file, cert_file or key_file: {error}") from error
+    address = broker_address(config)
     if v5:
         connect = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         connect.SessionExpiryInterval = config.session_expiry_s
         connect.ReceiveMaximum = max_inflight
-        client.connect_async(host, port, config.keepalive_s, clean_start=clean, properties=connect)
+        client.connect_async(
+            address.host,
+            address.port,
+            config.keepalive_s,
+            clean_start=clean,
+            properties=connect,
+        )
     else:
-        client.connect_async(host, port, config.keepalive_s)
+        client.connect_async(address.host, address.port, config.keepalive_s)
     return client
 
 
-def _nothing(*_: Any) -> None:
-    return
+def publishing_client(config: MqttConfig, role: str, will: Will | None = None) -> mqtt.Client:
+    """A client without a session that reconnects by itself; ``loop_start`` connects.
+
+    Args:
+        role: end of the client's id, which tells it from the ingester's and from others.
+
+    Raises:
+        ConfigError: the address or a certificate file is wrong.
+    """
+    client = _client(config, f"{config.client_id}-{role}", will)
+    client.reconnect_delay_set(*_RECONNECT_S)
+    address = broker_address(config)
+    client.connect_async(address.host, address.port, config.keepalive_s)
+    return client
 
 
-def address(config: MqttConfig) -> tuple[str, int, str | None, str | None, bool]:
-    """Host, port, user name, password and whether TLS, of a broker's URL.
+def broker_address(config: MqttConfig) -> BrokerAddress:
+    """Take the broker's URL apart; user name and password of the configuration come first.
 
     Raises:
         ConfigError: the URL names no host, or a port that is none.
@@ -90,4 +125,52 @@ def address(config: MqttConfig) -> tuple[str, int, str | None, str | None, bool]
         raise fault
     username = config.username or (unquote(parts.username) if parts.username else None)
     password = config.password or (unquote(parts.password) if parts.password else None)
-    return parts.hostname, port, username, password, parts.scheme == "mqtts"
+    return BrokerAddress(parts.hostname, port, username, password, parts.scheme == "mqtts")
+
+
+def _client(config: MqttConfig, client_id: str, will: Will | None, **options: Any) -> mqtt.Client:
+    address = broker_address(config)
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=client_id,
+        protocol=MQTTProtocolVersion.MQTTv5
+        if config.protocol == "5"
+        else MQTTProtocolVersion.MQTTv311,
+        **options,
+    )
+    if will is not None:
+        client.will_set(will.topic, will.payload, will.qos, retain=True)
+    if address.username is not None:
+        client.username_pw_set(address.username, address.password)
+    if address.tls:
+        client.tls_set_context(_tls_context(config))
+    return client
+
+
+def _tls_context(config: MqttConfig) -> ssl.SSLContext:
+    """Certificates and host name are checked, against ``ca_file`` or else the system's."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    if config.ca_file is None:
+        context.load_default_certs()
+    else:
+        try:
+            context.load_verify_locations(config.ca_file)
+        except (OSError, ValueError) as error:
+            raise _wrong_file("mqtt.ca_file", config.ca_file, error) from error
+    if config.cert_file is not None:
+        try:
+            context.load_cert_chain(config.cert_file, config.key_file)
+        except (OSError, ValueError) as error:
+            where = f"{config.cert_file}, mqtt.key_file is {config.key_file}"
+            raise _wrong_file("mqtt.cert_file", where, error) from error
+    elif config.key_file is not None:
+        raise ConfigError("mqtt.key_file is set without mqtt.cert_file; allowed: both or neither")
+    return context
+
+
+def _wrong_file(key: str, path: str, error: Exception) -> ConfigError:
+    return ConfigError(f"{key} is {path} ({error}); allowed: a PEM file that can be read")
+
+
+def _nothing(*_: Any) -> None:
+    return

@@ -1,9 +1,8 @@
-"""A board: the retained messages of one outlet, kept at the broker as they should be."""
+"""Retained messages of one integration: published when they change, withdrawn with their tank."""
 
 from __future__ import annotations
 
 import logging
-import ssl
 import threading
 import time
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
@@ -11,12 +10,10 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from service.config import MqttConfig
-from service.errors import ConfigError
-from service.mqtt.connection import address
+from service.mqtt.connection import Will, publishing_client
 
 STOP_WAIT_S: Final = 3.0
 
@@ -25,12 +22,12 @@ _log = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Leftover:
-    """What a retained message that was seen at the broker tells.
+    """A retained message at the broker that an earlier run may have published.
 
     Attributes:
         group: the group it would belong to.
-        topics: of that group, as far as the message tells.
-        ours: it shows that the whole group was put there by this outlet, in an earlier run.
+        topics: topics of that group that the message names, its own among them.
+        ours: it shows that this integration published the whole group.
     """
 
     group: str
@@ -38,11 +35,12 @@ class Leftover:
     ours: bool
 
 
-class Board:
-    """Messages in groups, one group per device; published when they change and on connecting.
+class RetainedTopics:
+    """Retained messages in groups, such as one group for each tank, on a connection of their own.
 
-    An empty text means that nothing is to be retained there. What an earlier run left in a group
-    is emptied as soon as the group is shown; where it is not, after ``patience_s``.
+    An empty payload means that nothing is retained on a topic. Everything is published again
+    whenever the broker is reached anew. What an earlier run has left at the broker is emptied: in
+    a group that is set, its other topics; groups that no longer exist, as ``retain_only`` says.
     """
 
     def __init__(
@@ -50,24 +48,22 @@ class Board:
         config: MqttConfig,
         role: str,
         *,
-        will: tuple[str, str],
         qos: int,
         filters: Sequence[str],
-        leftover: Callable[[str, bytes], Leftover | None],
-        patience_s: float,
-        connected: Callable[[], None] = lambda: None,
-        heard: Callable[[str, bytes], None] = lambda *_: None,
+        identify: Callable[[str, bytes], Leftover | None],
+        will: Will | None = None,
+        on_connected: Callable[[], None] = lambda: None,
+        on_message: Callable[[str, bytes], None] = lambda *_: None,
     ) -> None:
         """Prepare; ``start`` connects.
 
         Args:
-            role: tells this client's id from others.
-            will: topic and retained payload that the broker publishes when we are lost.
-            filters: subscribed to, for leftovers and for what ``heard`` wants.
-            leftover: tells what a retained message at the broker is; None where not ours.
-            patience_s: how long groups of an earlier run may wait to be shown again.
-            connected: called after everything was published on connecting.
-            heard: called with messages that are not retained.
+            role: end of the client's id.
+            filters: MQTT filters of leftovers and of what ``on_message`` wants.
+            identify: what a retained message at the broker is; None for a foreign one.
+            will: what the broker publishes when the connection is lost.
+            on_connected: called after everything was published on connecting.
+            on_message: called with topic and payload of messages that are not retained.
 
         Raises:
             ConfigError: the broker's address or a certificate file is wrong.
@@ -75,89 +71,87 @@ class Board:
         self._role = role
         self._qos = qos
         self._filters = tuple(filters)
-        self._leftover = leftover
-        self._connected = connected
-        self._heard = heard
+        self._identify = identify
+        self._on_connected = on_connected
+        self._on_other_message = on_message
         self._lock = threading.RLock()
         #: group -> topic -> payload, in the order of publishing.
-        self._wanted: dict[str, dict[str, str]] = {}
-        #: group -> topics of it that were seen at the broker and are not ours of this run.
-        self._left: dict[str, set[str]] = {}
-        #: of those, the groups that this outlet has put there.
+        self._messages: dict[str, dict[str, str]] = {}
+        #: group -> topics seen at the broker and not set in this run.
+        self._leftovers: dict[str, set[str]] = {}
+        #: groups that an earlier run of this integration published.
         self._ours: set[str] = set()
-        self._patience_s = patience_s
-        self._stopping = threading.Event()
+        #: all groups that there are; None: not known yet.
+        self._existing: frozenset[str] | None = None
         #: set once everything was published on connecting; until then nothing else goes out.
-        self._connected_now = False
-        self._client = _client(config, role)
-        self._client.will_set(*will, qos=qos, retain=True)
+        self._ready = False
+        self._client = publishing_client(config, role, will)
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
-        self._keepalive_s = config.keepalive_s
-        self._host, self._port, *_ = address(config)
 
     @property
     def is_connected(self) -> bool:
         """Whether the broker is connected and has been sent everything."""
-        return self._connected_now and self._client.is_connected()
+        return self._ready and self._client.is_connected()
 
     def start(self) -> None:
         """Connect in the background; a broker that is away is tried again."""
-        self._client.connect_async(self._host, self._port, self._keepalive_s)
         self._client.loop_start()
-        threading.Thread(target=self._sweep_often, name=f"{self._role}-sweep", daemon=True).start()
 
-    def show(
+    def messages(self, group: str) -> Mapping[str, str]:
+        """Payload by topic as the group was last set; empty for a group that was not."""
+        with self._lock:
+            return dict(self._messages.get(group, {}))
+
+    def set(
         self,
         group: str,
         messages: Mapping[str, str],
         *,
         first: tuple[str, str] | None = None,
     ) -> None:
-        """Let a group be these messages and no others, published in this order.
+        """Make these the messages of a group; what differs is published, in this order.
 
         Args:
-            first: a message to publish before, and then again what stands for its topic.
+            first: a message to publish before, whose topic is then published again.
         """
         with self._lock:
-            before = self._wanted.get(group, {})
+            before = self._messages.get(group, {})
             if first is not None:
                 self._publish(*first)
-            gone = (set(before) | self._left.pop(group, set())) - set(messages)
+            gone = (set(before) | self._leftovers.pop(group, set())) - set(messages)
             for topic in sorted(gone):
                 self._publish(topic, "")
             again = first[0] if first is not None else None
             for topic, payload in messages.items():
                 if topic == again or before.get(topic) != payload:
                     self._publish(topic, payload)
-            self._wanted[group] = dict(messages)
+            self._messages[group] = dict(messages)
 
-    def drop(self, group: str) -> None:
-        """Empty all topics of a group, the last one first."""
+    def retain_only(self, groups: Iterable[str]) -> None:
+        """Withdraw all groups but these, of this run and of earlier ones, now and later."""
         with self._lock:
-            topics = list(reversed(self._wanted.pop(group, {})))
-            more = self._left.pop(group, set()) - set(topics)
-            for topic in (*topics, *sorted(more)):
-                self._publish(topic, "")
+            self._existing = frozenset(groups)
+            for group in sorted({*self._messages, *self._ours} - self._existing):
+                self._clear(group)
 
-    def say(self, messages: Iterable[tuple[str, str]]) -> None:
+    def publish(self, messages: Iterable[tuple[str, str]]) -> None:
         """Publish messages that are not retained; lost while the broker is away."""
         with self._lock:
             for topic, payload in messages:
                 if self.is_connected:
                     self._client.publish(topic, payload, qos=self._qos)
 
-    def again(self) -> None:
-        """Publish everything once more."""
+    def republish(self) -> None:
+        """Publish all retained messages once more."""
         with self._lock:
-            for messages in self._wanted.values():
+            for messages in self._messages.values():
                 for topic, payload in messages.items():
                     self._publish(topic, payload)
 
-    def stop(self, last: Iterable[tuple[str, str]]) -> None:
+    def stop(self, last: Iterable[tuple[str, str]] = ()) -> None:
         """Publish the last retained messages, wait a little for them, disconnect."""
-        self._stopping.set()
         with self._lock:
             sent = [info for one in last if (info := self._publish(*one)) is not None]
         end = time.monotonic() + STOP_WAIT_S
@@ -170,12 +164,12 @@ class Board:
         self._client.disconnect()
         self._client.loop_stop()
 
-    def _sweep_often(self) -> None:
-        while not self._stopping.wait(self._patience_s):
-            with self._lock:
-                for group in sorted(self._ours & set(self._left)):
-                    _log.info("%s: %s is no longer there and is withdrawn", self._role, group)
-                    self.drop(group)
+    def _clear(self, group: str) -> None:
+        """Empty all topics of a group, the last one first."""
+        topics = list(reversed(self._messages.pop(group, {})))
+        more = self._leftovers.pop(group, set()) - set(topics)
+        for topic in (*topics, *sorted(more)):
+            self._publish(topic, "")
 
     def _publish(self, topic: str, payload: str) -> mqtt.MQTTMessageInfo | None:
         # While the broker is away nothing is queued: all is published again on connecting.
@@ -187,49 +181,37 @@ class Board:
         self, client: mqtt.Client, _: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, *__: Any
     ) -> None:
         if reason.is_failure:
-            _log.warning("the broker refuses the client of outlet %s: %s", self._role, reason)
+            _log.warning("the broker refuses the client of integration %s: %s", self._role, reason)
             return
         with self._lock:
             client.subscribe([(one, 1) for one in self._filters])
-            self._connected_now = True
-            self.again()
-        self._connected()
+            self._ready = True
+            self.republish()
+        self._on_connected()
 
     def _on_disconnect(self, *_: Any) -> None:
-        self._connected_now = False
+        self._ready = False
 
     def _on_message(self, _: mqtt.Client, __: Any, message: mqtt.MQTTMessage) -> None:
         if not message.retain:
-            self._heard(message.topic, bytes(message.payload))
+            self._on_other_message(message.topic, bytes(message.payload))
             return
-        found = self._leftover(message.topic, bytes(message.payload)) if message.payload else None
+        found = self._identify(message.topic, bytes(message.payload)) if message.payload else None
         if found is None:
             return
         with self._lock:
-            wanted = self._wanted.get(found.group)
-            if wanted is None:
-                self._left.setdefault(found.group, set()).update(found.topics)
-                if found.ours:
-                    self._ours.add(found.group)
+            if found.ours:
+                self._ours.add(found.group)
+            current = self._messages.get(found.group)
+            if current is not None:
+                for topic in sorted(set(found.topics) - set(current)):
+                    self._publish(topic, "")
                 return
-            for topic in sorted(set(found.topics) - set(wanted)):
-                self._publish(topic, "")
-
-
-def _client(config: MqttConfig, role: str) -> mqtt.Client:
-    _, _, username, password, tls = address(config)
-    v5 = config.protocol == "5"
-    client = mqtt.Client(
-        CallbackAPIVersion.VERSION2,
-        client_id=f"{config.client_id}-{role}",
-        protocol=MQTTProtocolVersion.MQTTv5 if v5 else MQTTProtocolVersion.MQTTv311,
-    )
-    if username is not None:
-        client.username_pw_set(username, password)
-    if tls:
-        try:
-            client.tls_set(config.ca_file, config.cert_file, config.key_file)
-        except (OSError, ValueError, ssl.SSLError) as error:
-            raise ConfigError(f"mqtt.ca_file, cert_file or key_file: {error}") from error
-    client.reconnect_delay_set(1, 30)
-    return client
+            self._leftovers.setdefault(found.group, set()).update(found.topics)
+            if (
+                self._existing is not None
+                and found.group in self._ours
+                and found.group not in self._existing
+            ):
+                _log.info("%s: %s no longer exists and is withdrawn", self._role, found.group)
+                self._clear(found.group)

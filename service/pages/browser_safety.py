@@ -1,18 +1,12 @@
-"""What keeps the pages safe in a browser: headers, the session cookie, the token of forms."""
+"""Security headers of the pages and their session cookie."""
 
 from __future__ import annotations
 
-import hmac
-import secrets
 from typing import Final
-from urllib.parse import urlsplit
 
-from flask import Flask, Response, request, session
+from flask import Flask, Response, request
 from flask.sessions import SecureCookieSessionInterface
 
-from service.errors import LittoralError
-
-TOKEN: Final = "form_token"
 POLICY: Final = "; ".join(
     (
         "default-src 'none'",
@@ -36,14 +30,6 @@ HEADERS: Final = {
 }
 
 
-class StaleFormError(LittoralError):
-    """A form came without the token of the session it was sent in."""
-
-    slug = "stale-form"
-    title = "The page was open for too long"
-    status = 403
-
-
 class _Sessions(SecureCookieSessionInterface):
     def get_cookie_secure(self, app: Flask) -> bool:
         """Only over TLS where the page came over TLS."""
@@ -65,23 +51,3 @@ def secure(response: Response) -> Response:
     if response.mimetype == "text/html":
         response.headers["Cache-Control"] = "private, no-cache"
     return response
-
-
-def form_token() -> str:
-    """The token that every form of this session carries."""
-    if TOKEN not in session:
-        session[TOKEN] = secrets.token_urlsafe(24)
-    return str(session[TOKEN])
-
-
-def check_form() -> None:
-    """Refuse a form that was not made by a page of this session.
-
-    Raises:
-        StaleFormError: from another origin, or with another token.
-    """
-    origin = request.headers.get("Origin")
-    foreign = origin is not None and urlsplit(origin).netloc != request.host
-    given = request.form.get(TOKEN, "").encode()
-    if foreign or not hmac.compare_digest(given, str(session.get(TOKEN, "")).encode()) or not given:
-        raise StaleFormError("nothing was changed: this page was open for too long; send it again")

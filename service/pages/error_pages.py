@@ -54,8 +54,8 @@ def _refused(error: LittoralError) -> Answer:
     tank = (request.view_args or {}).get("tank")
     if isinstance(error, NotFoundError) and tank and error.detail.startswith("tank "):
         detail = f"There is no tank “{tank}” here. Perhaps it was deleted, or has another id."
-        return _page("No such tank", detail, error.status)
-    return _page(error.title, error.detail, error.status, error.faults)
+        return _page("No such tank", detail, error.kind.status)
+    return _page(error.kind.title, error.detail, error.kind.status, error.faults)
 
 
 def _http(error: HTTPException) -> Answer | Response | HTTPException:

@@ -20,11 +20,11 @@ from service.advice.handover.absence import (
 )
 from service.advice.handover.return_report import ReturnReport
 from service.advice.handover.sheet import HandoverSheet, TankSheet
+from service.api.context import current, now
 from service.errors import LittoralError
 from service.pages.browser_safety import secure
 from service.pages.handover_chart import picture_lines
 from service.pages.local_time import Moments
-from service.pages.parts import current, now
 from service.registry.models import Absence
 
 OPTIONS: Final = ("start", "end", "absence", "tank")
@@ -55,7 +55,7 @@ def return_page() -> Response:
     return report_page(report_of(absence, tanks, parts.registry, parts.store, now()))
 
 
-def sheet_page(sheet: HandoverSheet, shared: bool = False) -> Response:
+def sheet_page(sheet: HandoverSheet, *, shared: bool = False) -> Response:
     """A sheet as HTML.
 
     Args:
@@ -91,9 +91,25 @@ def report_page(report: ReturnReport) -> Response:
 def shared_refusal(error: LittoralError) -> Response:
     """The page for whoever has a sharing link that shows nothing: nothing leads further."""
     page = render_template(
-        "pages/refusal.html", title=error.title, detail=error.detail, shared=True
+        "pages/refusal.html", title=error.kind.title, detail=error.detail, shared=True
     )
-    return secure(make_response(page, error.status))
+    return secure(make_response(page, error.kind.status))
+
+
+class HandoverPages:
+    """The HTML of the API's handover answers: the same pages."""
+
+    def sheet(self, sheet: HandoverSheet, *, shared: bool) -> Response:
+        """A handover sheet."""
+        return sheet_page(sheet, shared=shared)
+
+    def report(self, report: ReturnReport) -> Response:
+        """A report on return."""
+        return report_page(report)
+
+    def shared_refusal(self, error: LittoralError) -> Response:
+        """Why a sharing link shows nothing."""
+        return shared_refusal(error)
 
 
 def _begun(moment: datetime) -> list[Absence]:

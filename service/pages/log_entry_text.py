@@ -23,11 +23,11 @@ def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
         amount = f"{data['ml']:g} mL" if "ml" in data else f"{data['g']:g} g"
         return [f"{data['name']} {amount}"]
     if kind is LogKind.KH_TEST:
-        return [f"{float(dkh_from_meq_l(data['alkalinity_meq_l'])):.1f} °dKH"]
+        return [f"{float(dkh_from_meq_l(data['kh_meq_l'])):.1f} °dKH"]
     if kind is LogKind.GH_TEST:
         return [f"{float(dgh_from_meq_l(data['gh_meq_l'])):.1f} °dGH"]
     if kind in (LogKind.TRIM, LogKind.REPLANT):
-        return [_percent(data.get("share")), str(data.get("part", ""))]
+        return [_percent(data.get("fraction")), str(data.get("part", ""))]
     if kind is LogKind.FILTER_CLEAN:
         return [str(data.get("part", ""))]
     if kind is LogKind.STOCKING:
@@ -58,8 +58,8 @@ def _water_change(data: Mapping[str, Any]) -> list[str]:
     told = [_percent(data["fraction"])]
     if "temperature_c" in data:
         told.append(f"new water {data['temperature_c']:g} °C")
-    if "alkalinity_meq_l" in data:
-        told.append(f"of {float(dkh_from_meq_l(data['alkalinity_meq_l'])):.1f} °dKH")
+    if "kh_meq_l" in data:
+        told.append(f"of {float(dkh_from_meq_l(data['kh_meq_l'])):.1f} °dKH")
     return told
 
 

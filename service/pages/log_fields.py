@@ -110,7 +110,7 @@ def _number(text: str) -> float | None:
 
 def _canonical(field: Field, number: float, unit: str) -> tuple[str, Any]:
     """Key and value in the units that the registry keeps."""
-    if field.key == "fraction" or field.key == "share":
+    if field.key == "fraction" or field.key == "fraction":
         return field.key, number / 100.0
     if field.key == "count":
         return field.key, int(number) if number == int(number) else number
@@ -125,9 +125,7 @@ def _canonical(field: Field, number: float, unit: str) -> tuple[str, Any]:
 
 def _water_change(tank: Tank) -> tuple[Field, ...]:
     plan = tank.water_change
-    hardness = Field(
-        "kh", "KH of the new water", "alkalinity_meq_l", True, unit_choices=HARDNESS_UNITS
-    )
+    hardness = Field("kh", "KH of the new water", "kh_meq_l", True, unit_choices=HARDNESS_UNITS)
     return (
         Field(
             "percent",
@@ -158,7 +156,7 @@ def _test(label: str, key: str) -> Callable[[Tank], tuple[Field, ...]]:
 
 def _touched(what: str) -> Callable[[Tank], tuple[Field, ...]]:
     return lambda tank: (
-        Field("percent", f"Share of {what}, %", "share", True),
+        Field("percent", f"Share of {what}, %", "fraction", True),
         Field("part", "Which plants or corner", "part"),
     )
 
@@ -182,7 +180,7 @@ def _calibration(tank: Tank) -> tuple[Field, ...]:
 _FIELDS: Final[dict[LogKind, Callable[[Tank], tuple[Field, ...]]]] = {
     LogKind.WATER_CHANGE: _water_change,
     LogKind.DOSE: _dose,
-    LogKind.KH_TEST: _test("Carbonate hardness", "alkalinity_meq_l"),
+    LogKind.KH_TEST: _test("Carbonate hardness", "kh_meq_l"),
     LogKind.GH_TEST: _test("General hardness", "gh_meq_l"),
     LogKind.TRIM: _touched("the plants"),
     LogKind.REPLANT: _touched("the plants or soil"),

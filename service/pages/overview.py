@@ -8,12 +8,12 @@ from datetime import datetime, timedelta
 
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation, Severity
+from service.api.context import Context
 from service.derive.loader import load
 from service.derive.models import TankView
 from service.derive.tank_view import tank_view
 from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
 from service.pages.local_time import Moments
-from service.pages.parts import Parts
 from service.registry.models import Tank
 from service.registry.recommendations import State
 from service.store.model import SeriesInfo
@@ -66,7 +66,7 @@ class Surveyed:
         return self.view is not None and self.view.co2.alkalinity is None
 
 
-def survey(source: Parts, now: datetime) -> list[Surveyed]:
+def survey(source: Context, now: datetime) -> list[Surveyed]:
     """All tanks, worst first."""
     known = Ledger(source.registry).list()
     tanks = [
@@ -76,7 +76,7 @@ def survey(source: Parts, now: datetime) -> list[Surveyed]:
     return sorted(tanks, key=urgency)
 
 
-def survey_one(source: Parts, tank: Tank, now: datetime, days: int) -> Surveyed:
+def survey_one(source: Context, tank: Tank, now: datetime, days: int) -> Surveyed:
     """One tank with so many days of light, CO2 and excursions."""
     return _surveyed(source, tank, now, Ledger(source.registry).list(tank.id), days)
 
@@ -93,7 +93,7 @@ def urgency(one: Surveyed) -> tuple[float, float, datetime, str]:
 
 
 def _surveyed(
-    source: Parts, tank: Tank, now: datetime, known: Sequence[Recommendation], days: int
+    source: Context, tank: Tank, now: datetime, known: Sequence[Recommendation], days: int
 ) -> Surveyed:
     view, trouble = None, ""
     try:

@@ -9,10 +9,10 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from service.advice.handover.absence import absence_of, tanks_of
+from service.api.context import current, now
 from service.errors import InvalidInputError, LittoralError
-from service.pages import browser_safety
+from service.pages import csrf
 from service.pages.local_time import Moments
-from service.pages.parts import current, now
 
 LENGTHS: Final = (3, 7, 14, 30)
 """Days from now on that a link may be made for. Our choice."""
@@ -38,24 +38,24 @@ def links_page() -> str:
 def make_link() -> Answer:
     """Make a link from the form and show it, this once."""
     try:
-        browser_safety.check_form()
+        csrf.check_form()
         tank = current().registry.tank(request.form.get("tank", ""))
         start, end = _span(request.form.get("covers", ""), tank.id)
         _, secret = current().registry.create_share(
             tank.id, start, end, now(), expires=end, note=request.form.get("note", "").strip()
         )
     except LittoralError as error:
-        return _page(trouble=error.detail), error.status
+        return _page(trouble=error.detail), error.kind.status
     return _page(made=url_for("shared.shared_sheet", secret=secret, _external=True))
 
 
 def end_link(id: str) -> Answer:
     """End a link at once."""
     try:
-        browser_safety.check_form()
+        csrf.check_form()
         link = current().registry.revoke_share(id, now())
     except LittoralError as error:
-        return _page(trouble=error.detail), error.status
+        return _page(trouble=error.detail), error.kind.status
     flash(f"The link to the sheet of {current().registry.tank(link.tank).name} is ended.")
     return redirect(url_for("pages.links"), 303)
 

@@ -6,28 +6,27 @@ from typing import Any
 
 from flask import Blueprint, Flask
 
-from service.pages import auth, browser_safety, error_pages, handover, parts, sharing_links, tanks
-from service.pages.auth import Gate
+from service.api.resources.handover import html
+from service.pages import auth, browser_safety, csrf, error_pages, handover, sharing_links, tanks
 from service.pages.number_format import unit_words
-from service.pages.parts import Parts
+from service.registry.registry import Registry
 
 PURPOSE = "pages"
 
 
-def install(app: Flask, source: Parts, entrance: Gate) -> None:
+def install(app: Flask, registry: Registry) -> None:
     """Add the pages to an app.
 
     Args:
-        app: has the API under ``/v1``, which the charts read.
-        source: store, registry and clock; the API's context fits.
-        entrance: lets requests in as the API does.
+        app: has the API and its context.
+        registry: has the key that signs the session cookie.
 
     Raises:
         RegistryUnavailableError: the key of the session cookie cannot be read.
     """
-    parts.attach(app, source)
-    auth.attach(app, entrance)
-    browser_safety.install(app, source.registry.signing_key(PURPOSE))
+    browser_safety.install(app, registry.signing_key(PURPOSE))
+    csrf.install(app)
+    html.install(app, handover.HandoverPages())
     app.register_blueprint(_blueprint())
     error_pages.register_elsewhere(app)
 
@@ -52,8 +51,4 @@ def _blueprint() -> Blueprint:
 
 
 def _everywhere() -> dict[str, Any]:
-    return {
-        "form_token": browser_safety.form_token,
-        "token_name": browser_safety.TOKEN,
-        "logged_in": auth.logged_in,
-    }
+    return {"logged_in": auth.logged_in}

@@ -10,9 +10,10 @@ from flask import Blueprint, flash, redirect, render_template, request, session,
 from werkzeug.wrappers import Response
 
 from service.advice.engine.ledger import Ledger
+from service.api.context import current, now
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.errors import InvalidInputError, LittoralError, NotFoundError
-from service.pages import browser_safety
+from service.pages import csrf
 from service.pages.chart_data import RANGES, chart_data
 from service.pages.day_strip import day_sketch
 from service.pages.local_time import Moments
@@ -20,7 +21,6 @@ from service.pages.log_entry_text import told_entry
 from service.pages.log_fields import KIND_WORDS, data_of
 from service.pages.log_form import log_form
 from service.pages.overview import newest_ms, survey, survey_one
-from service.pages.parts import current, now
 from service.pages.summary import lines_of, sensor_lines, sentence_of
 from service.registry.models import LogKind, Tank
 from service.registry.recommendations import State
@@ -69,11 +69,11 @@ def tank_page(tank: str) -> Answer:
 def add_entry(tank: str) -> Answer:
     """Write a log entry from the form, then show the tank again."""
     found = current().registry.tank(tank)
-    given = {name: value for name, value in request.form.items() if name != browser_safety.TOKEN}
+    given = {name: value for name, value in request.form.items() if name != csrf.FIELD}
     kind = _kind(given.get("kind", ""))
     moments = Moments(found.time_zone, now())
     try:
-        browser_safety.check_form()
+        csrf.check_form()
         time = moments.now
         if given.get("time"):
             time = _moment(moments, given["time"])
@@ -86,8 +86,8 @@ def add_entry(tank: str) -> Answer:
             given.get("by", "").strip(),
             recorded=moments.now,
         )
-    except (InvalidInputError, browser_safety.StaleFormError) as error:
-        return _tank_page(found, kind, given, error), error.status
+    except (InvalidInputError, csrf.StaleFormError) as error:
+        return _tank_page(found, kind, given, error), error.kind.status
     current().nudge()
     session["by"] = entry.by
     words = KIND_WORDS[kind]
@@ -101,7 +101,7 @@ def mark(tank: str, id: str) -> Answer:
     found = registry.tank(tank)
     moments = Moments(found.time_zone, now())
     try:
-        browser_safety.check_form()
+        csrf.check_form()
         ledger = Ledger(registry)
         if ledger.get(id).tank != tank:
             raise NotFoundError(f"recommendation is {id!r}; allowed: one of tank {tank}")
@@ -109,8 +109,8 @@ def mark(tank: str, id: str) -> Answer:
         state, until, words = _deed(deed, moments)
         one = ledger.mark(id, state, until, now=moments.now)
         current().nudge()
-    except (InvalidInputError, browser_safety.StaleFormError, LittoralError) as error:
-        return _tank_page(found, LogKind.WATER_CHANGE, {}, error), error.status
+    except (InvalidInputError, csrf.StaleFormError, LittoralError) as error:
+        return _tank_page(found, LogKind.WATER_CHANGE, {}, error), error.kind.status
     flash(f"{words}: {one.finding.title}.")
     return redirect(url_for("pages.tank", tank=tank, _anchor="todo"), 303)
 

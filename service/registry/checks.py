@@ -55,9 +55,9 @@ def check_tank(tank: Tank) -> None:
         _check_dimensions(faults, tank.dimensions)
     faults.optional("net_volume_l", tank.net_volume_l, 0, MOST_L, "L", above=True)
     faults.number("altitude_m", tank.altitude_m, -500, 6000, "m")
-    faults.optional("alkalinity_meq_l", tank.alkalinity_meq_l, 0, MOST_MEQ_L, "meq/L")
+    faults.optional("kh_meq_l", tank.kh_meq_l, 0, MOST_MEQ_L, "meq/L")
     faults.optional("gh_meq_l", tank.gh_meq_l, 0, MOST_GH_MEQ_L, "meq/L")
-    faults.day("alkalinity_tested", tank.alkalinity_tested)
+    faults.day("kh_tested", tank.kh_tested)
     faults.day("set_up", tank.set_up)
     faults.one_of("energy", tank.energy, ENERGIES)
     faults.flag("heated", tank.heated)
@@ -183,13 +183,13 @@ def _check_water_change(faults: Faults, plan: WaterChangePlan) -> None:
     at = "water_change"
     faults.number(f"{at}.every_days", plan.every_days, 0, 3650, "d", above=True)
     faults.number(f"{at}.fraction", plan.fraction, 0, 1, above=True)
-    faults.optional(f"{at}.tap_alkalinity_meq_l", plan.tap_alkalinity_meq_l, 0, MOST_MEQ_L, "meq/L")
+    faults.optional(f"{at}.tap_kh_meq_l", plan.tap_kh_meq_l, 0, MOST_MEQ_L, "meq/L")
     faults.optional(f"{at}.tap_temperature_c", plan.tap_temperature_c, COLDEST_C, WARMEST_C, "°C")
     faults.optional(f"{at}.tap_gh_meq_l", plan.tap_gh_meq_l, 0, MOST_GH_MEQ_L, "meq/L")
     faults.optional(f"{at}.tap_ph", plan.tap_ph, LOWEST_PH, HIGHEST_PH)
     faults.optional(f"{at}.hot_temperature_c", plan.hot_temperature_c, COLDEST_C, HOTTEST_C, "°C")
-    aim_kh, aim_gh = plan.target_alkalinity_meq_l, plan.target_gh_meq_l
-    faults.optional(f"{at}.target_alkalinity_meq_l", aim_kh, 0, MOST_MEQ_L, "meq/L")
+    aim_kh, aim_gh = plan.target_kh_meq_l, plan.target_gh_meq_l
+    faults.optional(f"{at}.target_kh_meq_l", aim_kh, 0, MOST_MEQ_L, "meq/L")
     faults.optional(f"{at}.target_gh_meq_l", aim_gh, 0, MOST_GH_MEQ_L, "meq/L")
 
 

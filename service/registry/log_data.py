@@ -53,7 +53,7 @@ def _told(faults: Faults, at: str, value: object) -> None:
 
 _SHARE = _number(0, 1, above=True)
 _TOUCHED = {
-    "share": Key(_SHARE, "share of the plants or of the soil that was touched, 0 to 1"),
+    "fraction": Key(_SHARE, "share of the plants or of the soil that was touched, 0 to 1"),
     "part": Key(_name, "which plants or which corner"),
     "height_cm": Key(_number(0, 1000, "cm"), "height that was left, cm"),
 }
@@ -62,7 +62,7 @@ KEYS: Final[dict[LogKind, dict[str, Key]]] = {
     LogKind.WATER_CHANGE: {
         "fraction": Key(_SHARE, "share of the net volume, above 0 to 1", required=True),
         "temperature_c": Key(_number(COLDEST_C, WARMEST_C, "°C"), "of the new water, °C"),
-        "alkalinity_meq_l": Key(_number(0, MOST_MEQ_L, "meq/L"), "of the new water, meq/L"),
+        "kh_meq_l": Key(_number(0, MOST_MEQ_L, "meq/L"), "of the new water, meq/L"),
     },
     LogKind.DOSE: {
         "name": Key(_name, "what was dosed, as in the tank's plan", required=True),
@@ -70,7 +70,7 @@ KEYS: Final[dict[LogKind, dict[str, Key]]] = {
         "g": Key(_number(0, 100_000, "g", above=True), "dry salt, g"),
     },
     LogKind.KH_TEST: {
-        "alkalinity_meq_l": Key(_number(0, MOST_MEQ_L, "meq/L"), "meq/L", required=True),
+        "kh_meq_l": Key(_number(0, MOST_MEQ_L, "meq/L"), "meq/L", required=True),
     },
     LogKind.GH_TEST: {
         "gh_meq_l": Key(_number(0, MOST_GH_MEQ_L, "meq/L"), "meq/L", required=True),

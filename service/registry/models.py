@@ -93,21 +93,21 @@ class WaterChangePlan:
     Attributes:
         every_days: interval, d.
         fraction: share of the net volume, 0 to 1.
-        tap_alkalinity_meq_l, tap_temperature_c: the new water, where known.
+        tap_kh_meq_l, tap_temperature_c: the new water, where known.
         tap_gh_meq_l, tap_ph: more of it; pH as it stands after an hour in the open.
         hot_temperature_c: of the hot tap, where hot and cold are mixed.
-        target_alkalinity_meq_l, target_gh_meq_l: of the new water, where tap water is let down
+        target_kh_meq_l, target_gh_meq_l: of the new water, where tap water is let down
             with reverse-osmosis water.
     """
 
     every_days: float = 7.0
     fraction: float = 0.5
-    tap_alkalinity_meq_l: float | None = None
+    tap_kh_meq_l: float | None = None
     tap_temperature_c: float | None = None
     tap_gh_meq_l: float | None = None
     tap_ph: float | None = None
     hot_temperature_c: float | None = None
-    target_alkalinity_meq_l: float | None = None
+    target_kh_meq_l: float | None = None
     target_gh_meq_l: float | None = None
 
 
@@ -134,8 +134,8 @@ class Tank:
         id: short name in topics and addresses, ``[a-z0-9-]``.
         time_zone: IANA name; day boundaries and plans are local to it.
         net_volume_l: measured net volume; None means: computed from ``dimensions``.
-        alkalinity_meq_l: as last known when the tank was registered; a KH test in the log wins.
-        alkalinity_tested: date of that value.
+        kh_meq_l: as last known when the tank was registered; a KH test in the log wins.
+        kh_tested: date of that value.
         gh_meq_l: general hardness.
         energy: ``high`` or ``low``: light, gas and fertiliser together.
         sensors: quantity -> the sensor to believe, where a tank has several.
@@ -149,8 +149,8 @@ class Tank:
     dimensions: Dimensions | None = None
     net_volume_l: float | None = None
     altitude_m: float = 0.0
-    alkalinity_meq_l: float | None = None
-    alkalinity_tested: date | None = None
+    kh_meq_l: float | None = None
+    kh_tested: date | None = None
     gh_meq_l: float | None = None
     energy: str = "high"
     heated: bool = True
@@ -190,8 +190,8 @@ class LogEntry:
         id: given by the registry.
         time: when it was done, UTC.
         data: what belongs to the kind, canonical units: ``fraction`` (water change);
-            ``name, ml | g`` (dose); ``alkalinity_meq_l`` (KH test); ``gh_meq_l`` (GH test);
-            ``share`` (trim, replant: share of plants or soil touched); ``part`` (filter clean);
+            ``name, ml | g`` (dose); ``kh_meq_l`` (KH test); ``gh_meq_l`` (GH test);
+            ``fraction`` (trim, replant: share of plants or soil touched); ``part`` (filter clean);
             ``species, count`` (stocking); ``sensor, quantity, …`` (calibration).
         by: who did it.
         recorded: when it was written down, UTC.

@@ -17,7 +17,6 @@ from service.store.model import (
     SeriesKey,
     StoreHealth,
 )
-from service.store.sqlite.store import SqliteStore
 
 __all__ = [
     "AGGREGATES",
@@ -37,7 +36,7 @@ __all__ = [
 
 
 def open_store(url: str) -> Store:
-    """Open the store that a URL names.
+    """Open the store that a URL names; imports that store alone.
 
     Args:
         url: ``sqlite:///path``, ``influx://…`` or ``victoriametrics://…`` (docs/stores.md).
@@ -49,6 +48,8 @@ def open_store(url: str) -> Store:
     """
     scheme = url.partition(":")[0]
     if scheme == "sqlite":
+        from service.store.sqlite.store import SqliteStore
+
         return SqliteStore.from_url(url)
     if scheme in ("influx", "influxs"):
         from service.store.influx.store import InfluxStore

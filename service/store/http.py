@@ -170,11 +170,11 @@ def refuse_trouble(base: str, status: int, text: str) -> None:
         CredentialsRefusedError: 401 or 403.
         StoreUnavailableError: 408, 429, 5xx.
     """
-    told = " ".join(text.split())[:200]
+    said = " ".join(text.split())[:200]
     if status in (401, 403):
-        raise CredentialsRefusedError(f"{base}: does not accept the credentials ({status}: {told})")
+        raise CredentialsRefusedError(f"{base}: does not accept the credentials ({status}: {said})")
     if status in (408, 429) or status >= 500:
-        raise StoreUnavailableError(f"{base}: answers {status} {told}".rstrip())
+        raise StoreUnavailableError(f"{base}: answers {status} {said}".rstrip())
 
 
 def refused(base: str, status: int, text: str) -> StoreRefusedError:

@@ -34,7 +34,7 @@ class RemoteStore(ABC):
 
     @abstractmethod
     def _ask(self) -> tuple[bool, dict[str, float]]:
-        """Whether the server answers, and what it tells of itself."""
+        """Whether the server answers, and what it reports of itself."""
 
     @property
     @abstractmethod
@@ -80,7 +80,7 @@ class RemoteStore(ABC):
             numbers["last_write_s"] = self._last_write_s
         try:
             self._prepare()
-            reachable, told = self._ask()
+            reachable, reported = self._ask()
         except LittoralError as error:
             return StoreHealth(False, self.backend, error.detail, numbers)
-        return StoreHealth(reachable, self.backend, "", numbers | told)
+        return StoreHealth(reachable, self.backend, "", numbers | reported)

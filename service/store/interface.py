@@ -88,7 +88,7 @@ class Store(Protocol):
         ...
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
-        """The series held, of one tank or all, sorted by key, each with its newest reading."""
+        """The series stored, of one tank or all, sorted by key, each with its newest reading."""
         ...
 
     def extent(self, key: SeriesKey) -> Extent | None:

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.recommendation import Finding, Severity
-from service.advice.engine.rule import NOTHING_STANDS, Standing
+from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
 from service.derive.models import TankView
 from service.derive.tank_view import tank_view
 from service.registry.models import LogEntry, LogKind, Tank
@@ -25,7 +25,7 @@ def usual_log(now: datetime = NOON) -> list[LogEntry]:
         entry(LogKind.WATER_CHANGE, now - 3 * DAY, fraction=0.5),
         entry(LogKind.DOSE, now - 3 * DAY + HOUR, name="macro", ml=18.0),
         entry(LogKind.DOSE, now - 3 * DAY + HOUR, name="iron", g=0.36),
-        entry(LogKind.KH_TEST, now - 10 * DAY, alkalinity_meq_l=a_tank().alkalinity_meq_l),
+        entry(LogKind.KH_TEST, now - 10 * DAY, kh_meq_l=a_tank().kh_meq_l),
         entry(LogKind.CALIBRATION, now - 10 * DAY, quantity="ph", slope_percent=98.0),
         entry(LogKind.FILTER_CLEAN, now - 10 * DAY, part="filter"),
         entry(LogKind.FILTER_CLEAN, now - 5 * DAY, part="pre-filter"),
@@ -51,12 +51,12 @@ def view_with(
     return tank_view(inputs)
 
 
-def found(view: TankView, code: str, standing: Standing = NOTHING_STANDS) -> list[Finding]:
-    """The findings of one rule, after everything was reconciled."""
+def found(view: TankView, code: str, standing: ActiveConditions = NONE_ACTIVE) -> list[Finding]:
+    """The findings of one rule, after everything was without_contradictions."""
     return [one for one in evaluate(view, standing) if one.code == code]
 
 
-def the(view: TankView, code: str, standing: Standing = NOTHING_STANDS) -> Finding:
+def the(view: TankView, code: str, standing: ActiveConditions = NONE_ACTIVE) -> Finding:
     """The only finding of one rule."""
     (one,) = found(view, code, standing)
     return one

@@ -15,8 +15,8 @@ TANK = {
         "width": {"value": 45, "unit": "cm"},
         "height": {"value": 45, "unit": "cm"},
     },
-    "alkalinity": {"value": 4, "unit": "dKH"},
-    "alkalinity_tested": "2025-06-01",
+    "kh": {"value": 4, "unit": "dKH"},
+    "kh_tested": "2025-06-01",
     "livestock": [
         {"species": "Paracheirodon innesi", "count": 20, "added": "2024-01-10"},
     ],

@@ -11,9 +11,10 @@ import pytest
 import requests
 from flask import request
 
-from service.api.app import create_app, spec_of
 from service.api.context import install
+from service.api.http.openapi import spec_of
 from service.api.server import Server
+from service.app.web import create_app
 from service.clock import FixedClock
 from service.config import HttpConfig
 from service.registry.access import Scope

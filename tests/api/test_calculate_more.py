@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from service.api.app import spec_of
+from service.api.http.openapi import spec_of
 from tests.api.conftest import problem_of
 
 

@@ -72,7 +72,7 @@ def test_co2_golden_shape(client, watched):
 
 
 def test_without_any_sensor_all_is_unknown_with_reasons_never_a_crash(client):
-    put(client, alkalinity=None)
+    put(client, kh=None)
     co2 = client.get(f"{TANK}/co2").get_json()
     assert (co2["co2"], co2["state"], co2["time"]) == (None, "unknown", None)
     assert co2["inputs"] == {"ph": None, "kh": None, "temperature": None}
@@ -147,7 +147,7 @@ def test_newcomers_in_the_log_lower_the_target_of_co2_and_its_series(client, wat
 
 
 def test_co2_series_is_null_where_unknown(client, context):
-    put(client, alkalinity=None)
+    put(client, kh=None)
     day_of_readings(context.store)
     points = client.get(f"{TANK}/co2/series?every=6h").get_json()["points"]
     assert {point["value"] for point in points} == {None}

@@ -11,10 +11,10 @@ from datetime import timedelta
 import pytest
 import requests
 
-from service.api.app import create_app
-from service.api.context import kept
+from service.api.context import app_singleton
 from service.api.events.stream import Pace
 from service.api.server import Server
+from service.app.web import create_app
 from service.config import Config, HttpConfig
 from service.errors import StoreUnavailableError
 from service.registry.access import Scope
@@ -37,24 +37,24 @@ def tell(context, number=1, tank="riffle"):
 
 @pytest.fixture
 def serving(context):
-    """A server with a quick pace: ``(url, closing)``."""
+    """A server with a quick pace: ``(url, stopping)``."""
     running = []
 
     def start(pace=QUICK, store=context.store, **limits):
         http = HttpConfig(port=0, **limits)
-        parts = replace(context, store=store, config=Config(http=http), closing=threading.Event())
+        parts = replace(context, store=store, config=Config(http=http), stopping=threading.Event())
         app = create_app(parts)
         with app.app_context():
-            kept(Pace, lambda _: pace)
+            app_singleton(Pace, lambda _: pace)
         server = Server(app, http)
-        thread = threading.Thread(target=server.run, args=(parts.closing,))
+        thread = threading.Thread(target=server.run, args=(parts.stopping,))
         thread.start()
-        running.append((parts.closing, thread))
-        return f"http://127.0.0.1:{server.port}/v1/events", parts.closing
+        running.append((parts.stopping, thread))
+        return f"http://127.0.0.1:{server.port}/v1/events", parts.stopping
 
     yield start
-    for closing, thread in running:
-        closing.set()
+    for stopping, thread in running:
+        stopping.set()
         thread.join()
 
 
@@ -200,11 +200,11 @@ def test_listeners_take_no_thread_from_others_and_places_are_given_back(serving)
 def test_streams_end_by_themselves_and_with_the_service(serving):
     url, _ = serving(pace=replace(QUICK, lasts_s=0.3))
     assert listen(url).text.startswith("retry: 3000")
-    url, closing = serving()
+    url, stopping = serving()
     with listen(url) as answer:
         parts = blocks(answer)
         assert [next(parts)[0] for _ in range(2)] == ["retry: 3000", "id: 0"]
-        closing.set()
+        stopping.set()
         assert all(part == [": still here"] for part in parts)
 
 

@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 from schemathesis.specs.openapi.checks import positive_data_acceptance
 
-from service.cli.web import web_app
+from service.app.web import create_app
 from service.config import HttpConfig
 from service.registry.access import Scope
 from tests.api.conftest import NOW
@@ -108,7 +108,7 @@ def complaints(operation, token):
 @pytest.mark.slow
 def test_generated_requests_find_nothing(context, years):
     unlimited = HttpConfig(writes_per_minute=1_000_000, refusals_per_minute=10_000)
-    app = web_app(replace(context, config=replace(context.config, http=unlimited)))
+    app = create_app(replace(context, config=replace(context.config, http=unlimited)))
     put(app.test_client())
     day_of_readings(context.store)
     _, secret = context.registry.create_token("fuzz", Scope.ADMIN, NOW)

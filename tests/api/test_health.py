@@ -5,7 +5,7 @@ from __future__ import annotations
 import socket
 from dataclasses import replace
 
-from service.advice.engine.scheduler import Watch
+from service.advice.engine.scheduler import Scheduler
 from service.api.context import install
 from service.store import open_store
 from tests.api.conftest import problem_of
@@ -43,7 +43,7 @@ def test_readyz_tells_when_ingester_and_watch_last_worked(client, context):
         },
     )
     context.registry.put_status("ingest:new", {"time": "2025-06-04T11:59:59+00:00"})
-    Watch(context.registry, context.store, context.clock, 60.0)._look_and_report(0.0)
+    Scheduler(context.registry, context.store, context.clock, 60.0).run_once()
     answer = client.get("/readyz").get_json()
     assert answer["ingest"] == [
         {

@@ -58,7 +58,7 @@ def test_golden_shape(logged, client):
                 "temperature": {"value": 68, "unit": "degF"},
                 "kh": {"value": 2, "unit": "dKH"},
             },
-            {"fraction": 0.4, "temperature_c": 20, "alkalinity_meq_l": 2 * 0.356652},
+            {"fraction": 0.4, "temperature_c": 20, "kh_meq_l": 2 * 0.356652},
         ),
         (
             "dose",
@@ -70,14 +70,14 @@ def test_golden_shape(logged, client):
             {"name": "nitrate", "mass": {"value": 500, "unit": "mg"}},
             {"name": "nitrate", "g": 0.5},
         ),
-        ("kh-test", {"kh": {"value": 4, "unit": "dKH"}}, {"alkalinity_meq_l": 4 * 0.356652}),
+        ("kh-test", {"kh": {"value": 4, "unit": "dKH"}}, {"kh_meq_l": 4 * 0.356652}),
         ("gh-test", {"gh": {"value": 6, "unit": "dGH"}}, {"gh_meq_l": 6 * 0.356652}),
-        ("trim", {"share": {"value": 30, "unit": "%"}}, {"share": 0.3}),
+        ("trim", {"fraction": {"value": 30, "unit": "%"}}, {"fraction": 0.3}),
         ("trim", None, {}),
         (
             "replant",
-            {"share": {"value": 20, "unit": "%"}, "part": "left"},
-            {"share": 0.2, "part": "left"},
+            {"fraction": {"value": 20, "unit": "%"}, "part": "left"},
+            {"fraction": 0.2, "part": "left"},
         ),
         ("filter-clean", {"part": "sponge"}, {"part": "sponge"}),
         (

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from service import errors
-from service.api.app import create_app
-from service.api.http.problems import PROBLEMS
+from service.app.web import create_app
+from service.problems import PROBLEMS
 from tests.api.conftest import problem_of
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -21,13 +21,24 @@ def subclasses(base):
         yield from subclasses(one)
 
 
+def test_the_tree_of_errors_is_drawn_whole():
+    drawn = re.findall(r"[├└]─ (\w+)", errors.__doc__)
+    elsewhere = re.findall(r"(\w+Error)\s+\((\d+)\)", errors.__doc__)
+    found = list(subclasses(errors.LittoralError))
+    own = [error.__name__ for error in found if error.__module__ == "service.errors"]
+    assert sorted(drawn) == sorted(own)
+    http = {(error.__name__, str(error.kind.status)) for error in found
+            if error.__module__.startswith("service.api.")}  # fmt: skip
+    assert set(elsewhere) == http
+
+
 def test_every_error_class_is_a_documented_problem():
     assert list(subclasses(errors.LittoralError))
     for error in (errors.LittoralError, *subclasses(errors.LittoralError)):
         if error.__module__.startswith(("service.pages", "service.integrations", "demo")):
             continue  # they never reach a client of the API
-        kind = PROBLEMS[error.slug]
-        assert (kind.title, kind.status) == (error.title, error.status), error
+        assert PROBLEMS[error.kind.slug] is error.kind, error
+        assert error is errors.LittoralError or error.kind.slug != "internal", error
 
 
 def test_every_problem_is_documented():

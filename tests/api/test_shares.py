@@ -9,9 +9,8 @@ from datetime import timedelta
 
 from ical.calendar_stream import IcsCalendarStream
 
-from service.api.app import create_app
 from service.api.context import install
-from service.cli.web import web_app
+from service.app.web import create_app
 from service.clock import FixedClock
 from service.errors import StoreUnavailableError
 from service.registry.access import Scope
@@ -188,7 +187,7 @@ def test_a_wrong_secret_is_told_nothing(away, app, context):  # noqa: F811
 
 def test_the_secret_opens_nothing_else(away, context):  # noqa: F811
     """Tried as bearer, as password, as a log-in and as cookie, at every address of the service."""
-    app = web_app(context)
+    app = create_app(context)
     client = app.test_client()
     secret = make(client, length="P4D")["secret"]
     context.registry.create_token("practitioner", Scope.ADMIN, NOW)
@@ -222,7 +221,7 @@ def test_the_secret_opens_nothing_else(away, context):  # noqa: F811
 
 
 def test_people_are_told_on_a_page(away, context):  # noqa: F811
-    client = web_app(context).test_client()
+    client = create_app(context).test_client()
     made = make(client, absence="june")
     page = client.get(f"/shared/{made['secret']}", headers=HTML)
     assert (page.status_code, page.mimetype) == (200, "text/html")

@@ -5,7 +5,7 @@ Views are built of eight simulated days of five different tanks (healthy, too li
 much gas, too warm, dead lamp) with a log, in turn. The rules are timed on all of them on one
 core; beside it one pass over the same views that only reads the newest CO2 value, to tell the
 rules from the looping. Views are timed per tank, with and without the days already derived. Last,
-the whole watch on a real store and registry: load, derive, judge, keep the ledger.
+the whole evaluation on a real store and registry: load, derive, judge, store the ledger.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from datetime import datetime
 from pathlib import Path
 
 from service.advice.engine.catalogue import RULES, evaluate
-from service.advice.engine.scheduler import Watch
+from service.advice.engine.scheduler import Scheduler
 from service.derive.inputs import Inputs
 from service.derive.models import TankView
 from service.derive.tank_view import tank_view
@@ -83,8 +83,8 @@ def looked_at(views: list[TankView], tanks: int) -> float:
     return sum(float(views[number % len(views)].co2_series.value[-1]) for number in range(tanks))
 
 
-def watch_seconds(folder: Path) -> tuple[float, float]:
-    """CPU seconds of a first look at WATCHED tanks, and of one when all is fitted and held."""
+def evaluation_seconds(folder: Path) -> tuple[float, float]:
+    """CPU seconds of a first time at WATCHED tanks, and of one when all is fitted and held."""
     registry = open_registry(f"sqlite:///{folder / 'registry.db'}")
     store = SqliteStore.from_url(f"sqlite:///{folder / 'readings.db'}")
     for number in range(WATCHED):
@@ -95,11 +95,11 @@ def watch_seconds(folder: Path) -> tuple[float, float]:
             store.write([Reading(tank, quantity, "s", at, value) for at, value in pairs])
         for entry in usual_log():
             registry.add_log(tank, entry.kind, entry.time, entry.data)
-    watch = Watch(registry, store, StillClock(), 60.0)
-    first = seconds(watch.look)
+    scheduler = Scheduler(registry, store, StillClock(), 60.0)
+    first = seconds(scheduler.evaluate_all)
     for _ in range(5):  # gas exchange is fitted within a budget, a few tanks at each look
-        watch.look()
-    found = first, statistics.median(seconds(watch.look) for _ in range(3))
+        scheduler.evaluate_all()
+    found = first, statistics.median(seconds(scheduler.evaluate_all) for _ in range(3))
     store.close()
     registry.close()
     return found
@@ -126,8 +126,8 @@ def main() -> None:
           f"(goal: 20 ms); {whole / again:.1f} times")  # fmt: skip
 
     with tempfile.TemporaryDirectory() as folder:
-        first, second = watch_seconds(Path(folder))
-    print(f"watch from store to ledger, {WATCHED} tanks: first look {first / WATCHED * 1e3:.1f} ms "
+        first, second = evaluation_seconds(Path(folder))
+    print(f"store to ledger, {WATCHED} tanks: first time {first / WATCHED * 1e3:.1f} ms "
           f"a tank (with fits), later {second / WATCHED * 1e3:.1f} ms a tank")  # fmt: skip
 
     profile = cProfile.Profile()

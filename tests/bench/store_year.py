@@ -81,8 +81,8 @@ def registry_url() -> str:
             TANK,
             "Quarry pool (invented)",
             net_volume_l=180.0,
-            alkalinity_meq_l=1.43,
-            alkalinity_tested=START.date(),
+            kh_meq_l=1.43,
+            kh_tested=START.date(),
             livestock=(animals,),
         )
     )
@@ -100,18 +100,13 @@ def ready(url: str) -> Store:
 
 def through_api(url: str, path: str) -> Callable[[], Any]:
     """The API's answer, in this process, without the network."""
-    from service.api.app import create_app
-    from service.api.context import Context
+    from service.app.application import Application
+    from service.app.web import create_app
     from service.config.values import Config
     from service.registry.registry import open_registry
 
-    context = Context(
-        store=ready(url),
-        registry=open_registry(registry_url()),
-        clock=FixedClock(END),
-        config=Config(),
-    )
-    client = create_app(context).test_client()
+    application = Application(Config(), FixedClock(END), ready(url), open_registry(registry_url()))
+    client = create_app(application).test_client()
 
     def ask() -> Any:
         answer = client.get(path)

@@ -6,25 +6,24 @@ import json
 
 import pytest
 
-from service.cli.output import sparkline
+from service.cli.terminal import sparkline
 from tests.api.scenes import day_of_readings, put
 from tests.cli.conftest import process, refused
-from tests.cli.test_status import look, url  # noqa: F401 - fixtures used here too
 
 
 @pytest.fixture
-def warm(client, context, look):  # noqa: F811
+def warm(client, context, look):
     tolerated = {"low": 18, "high": 22, "unit": "Cel"}
     put(client, livestock=[{"species": "Invented", "temperature": tolerated}])
     day_of_readings(context.store)
     look()
 
 
-def advice(littoral, url, *more):  # noqa: F811
+def advice(littoral, url, *more):
     return littoral("advice", *more, "--url", url)
 
 
-def test_advice_is_listed_and_marked(littoral, url, warm):  # noqa: F811
+def test_advice_is_listed_and_marked(littoral, url, warm):
     listed = advice(littoral, url, "riffle")
     assert listed.code == 0
     assert listed.out.startswith("riffle: ")
@@ -39,7 +38,7 @@ def test_advice_is_listed_and_marked(littoral, url, warm):  # noqa: F811
     assert not {first, second} & set(left)
 
 
-def test_advice_refusals(littoral, url, warm):  # noqa: F811
+def test_advice_refusals(littoral, url, warm):
     refused(advice(littoral, url, "none"), "'none'")
     refused(advice(littoral, url, "--done", "none"), "none", "404")
     refused(advice(littoral, url, "--done", "a", "--dismiss", "b"), "exclude")
@@ -78,7 +77,7 @@ def test_advice_refusals(littoral, url, warm):  # noqa: F811
         (["observation", "--note", "all well"], {}),
     ],
 )
-def test_log(littoral, url, client, arguments, data):  # noqa: F811
+def test_log(littoral, url, client, arguments, data):
     put(client)
     kind, *options = arguments
     done = littoral("log", kind, "riffle", *options, "--by", "me", "--url", url)
@@ -97,7 +96,7 @@ def test_log(littoral, url, client, arguments, data):  # noqa: F811
             assert told == value
 
 
-def test_log_refusals(littoral, url, client):  # noqa: F811
+def test_log_refusals(littoral, url, client):
     put(client)
     ask = lambda *arguments: littoral("log", *arguments, "--url", url)  # noqa: E731
     refused(ask("water-change", "riffle"), "--percent", "--volume")
@@ -113,7 +112,7 @@ def test_log_refusals(littoral, url, client):  # noqa: F811
     refused(ask("trim", "riffle", "--time", "2040-01-01T00:00"), "time", "422")
 
 
-def test_as_processes(url, warm):  # noqa: F811
+def test_as_processes(url, warm):
     assert "riffle" in process("advice", "--url", url).out
     assert "noted" in process("log", "trim", "riffle", "--url", url).out
     assert process("status", "riffle", "--url", url).code == 1

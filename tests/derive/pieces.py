@@ -36,7 +36,7 @@ def a_tank(**changes: object) -> Tank:
         name="Reed bed",
         dimensions=Dimensions(90, 50, 45, fill_height_cm=42),
         net_volume_l=180.0,
-        alkalinity_meq_l=KH_4,
+        kh_meq_l=KH_4,
         livestock=(
             Stock(
                 "Paracheirodon axelrodi",

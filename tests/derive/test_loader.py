@@ -187,7 +187,7 @@ def test_excursions_from_every_reading(house: House, tmp_path: Path) -> None:
 
 def test_log_keeps_the_newest_old_kh_test(house: House) -> None:
     house.registry.add_log(
-        "reed", LogKind.KH_TEST, NOON - 500 * DAY, {"alkalinity_meq_l": 2 * KH_4}, "", "", NOON
+        "reed", LogKind.KH_TEST, NOON - 500 * DAY, {"kh_meq_l": 2 * KH_4}, "", "", NOON
     )
     old, new = (log_in_force(house.tank, house.registry, at, at) for at in (NOON - 501 * DAY, NOON))
     house.registry.delete_log(new[0].id)

@@ -134,7 +134,7 @@ def test_a_log_entry_counts_at_once(store: Counting, registry: Registry) -> None
     views = ViewCache(registry, store)
     views.view(a_tank(), NOON)
     registry.add_log(
-        "reed", LogKind.KH_TEST, NOON - 30 * HOUR, {"alkalinity_meq_l": KH_4 / 2}, recorded=NOON
+        "reed", LogKind.KH_TEST, NOON - 30 * HOUR, {"kh_meq_l": KH_4 / 2}, recorded=NOON
     )
     later = views.view(a_tank(), NOON + HOUR)
     assert same(later, fresh(registry, store, NOON + HOUR))
@@ -307,7 +307,7 @@ def test_a_log_entry_has_the_gas_exchange_fitted_again(
     views: ViewCache, registry: Registry
 ) -> None:
     fitted(views, NOON)
-    registry.add_log("reed", LogKind.KH_TEST, NOON - 200 * HOUR, {"alkalinity_meq_l": KH_4 / 2})
+    registry.add_log("reed", LogKind.KH_TEST, NOON - 200 * HOUR, {"kh_meq_l": KH_4 / 2})
     later = NOON + timedelta(minutes=1)
     assert fitted(views, later).fitted == later
 

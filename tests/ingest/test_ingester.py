@@ -137,16 +137,16 @@ def test_status_row_for_the_other_processes(mosquitto, make_bench):
 
 
 def test_a_fault_of_our_own_rejects_one_message_and_goes_on(mosquitto, make_bench, monkeypatch):
-    from ingest.process import processor
+    from ingest.decode import decoder
 
-    real = processor.decode
+    real = decoder.decode
 
     def decode(message, *others):
         if message.payload == b"6.5":
             raise KeyError("by this test")
         return real(message, *others)
 
-    monkeypatch.setattr(processor, "decode", decode)
+    monkeypatch.setattr(decoder, "decode", decode)
     bench = make_bench(mosquitto)
     bench.start()
     publish_lines(mosquitto, "littoral/reed/ph", ["6.4", "6.5", "6.6"])

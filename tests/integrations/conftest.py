@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from service.advice.engine.integration import Integration
-from service.advice.engine.scheduler import Watch
+from service.advice.engine.scheduler import Scheduler
 from service.registry.models import LogKind
 from service.registry.registry import Registry, open_registry
 from service.store.model import Reading
@@ -38,8 +38,8 @@ class Home:
     store: SqliteStore
     clock: SetClock
 
-    def watch(self, *outlets: Integration) -> Watch:
-        return Watch(self.registry, self.store, self.clock, 60.0, outlets)
+    def scheduler(self, *outlets: Integration) -> Scheduler:
+        return Scheduler(self.registry, self.store, self.clock, 60.0, outlets)
 
     def measure(self, tank: str, **values: float) -> None:
         """One reading of each quantity, now."""

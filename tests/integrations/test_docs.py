@@ -12,14 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from service.api.context import Context
 from service.api.server import Server
-from service.cli.web import web_app
+from service.app.application import Application
+from service.app.web import create_app
 from service.config import Config, HttpConfig, load_config
 from service.integrations.homie.device import properties_of
 from service.integrations.homie.publisher import Homie
 from service.integrations.hub.publisher import Hub
-from service.integrations.metrics.exposition import Metrics
 from service.integrations.mqtt_integrations import mqtt_outlets_of
 from service.integrations.mqtt_options import HOMIE_OPTIONS, HUB_OPTIONS
 from service.integrations.snapshot import figures_of
@@ -61,16 +60,14 @@ def run(example: tuple[str, str], **environ: str) -> str:
 @pytest.fixture
 def service(home: Home) -> Iterator[dict[str, str]]:
     """A server with the tank ``reed``, looked at once; where it is and a token."""
-    metrics = Metrics(home.store, home.registry, home.clock, 60.0)
-    home.watch(metrics).look()
+    application = Application(Config(), home.clock, home.store, home.registry)
+    home.scheduler(application.metrics).evaluate_all()
     _, secret = home.registry.create_token("script", Scope.WRITE, NOON)
-    stop = threading.Event()
-    context = Context(home.store, home.registry, home.clock, Config(), closing=stop)
-    server = Server(web_app(context, metrics), HttpConfig(port=0))
-    thread = threading.Thread(target=server.run, args=(stop,))
+    server = Server(create_app(application), HttpConfig(port=0))
+    thread = threading.Thread(target=server.run, args=(application.stopping,))
     thread.start()
     yield {"LITTORAL_URL": server.url, "LITTORAL_TOKEN": secret}
-    stop.set()
+    application.stopping.set()
     thread.join(20)
 
 
@@ -117,7 +114,7 @@ def test_home_automation(
         one.start()
     try:
         wait_until(lambda: all(one.is_connected for one in outlets))
-        home.watch(*outlets).look()
+        home.scheduler(*outlets).evaluate_all()
         port = str(broker.port)
         assert run(told["homie temperature"], PORT=port) == "24\n"
         seen = subprocess.run(
@@ -144,9 +141,9 @@ def test_every_option_property_and_metric_is_documented(home: Home) -> None:
         assert f"| `{option}` |" in HOME, option
     for one in properties_of(figures_of(view_with(log=[]), [])):
         assert f"`{one.node}/{one.id}`" in HOME, one.id
-    metrics = Metrics(home.store, home.registry, home.clock, 60.0)
-    home.watch(metrics).look()
-    for family in metrics.collect():
+    application = Application(Config(), home.clock, home.store, home.registry)
+    home.scheduler(application.metrics).evaluate_all()
+    for family in application.metrics.collect():
         name = f"{family.name}_info" if family.type == "info" else family.name
         name = f"{family.name}_total" if family.type == "counter" else name
         assert f"`{name}`" in OUTLETS, name

@@ -59,7 +59,7 @@ def test_a_tank_is_a_device_below_the_service(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     with homie(broker) as outlet, Reader(broker.port) as early:
-        home.watch(outlet).look()
+        home.scheduler(outlet).evaluate_all()
         wait_until(complete(early))
         early.check()
         root, tank = early.devices["littoral"], early.devices[REED]
@@ -97,13 +97,13 @@ def test_only_what_changed_is_sent_again(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     with homie(broker) as outlet, Reader(broker.port) as reader:
-        watch = home.watch(outlet)
-        watch.look()
+        scheduler = home.scheduler(outlet)
+        scheduler.evaluate_all()
         wait_until(complete(reader))
         before = list(reader.devices[REED].states)
         home.clock.moment += timedelta(minutes=1)
         home.measure("reed", temperature=24.7)
-        watch.look()
+        scheduler.evaluate_all()
         wait_until(
             lambda: reader.holds(lambda one: one.devices[REED].value("water/temperature") == 24.7)
         )
@@ -117,12 +117,12 @@ def test_a_stale_sensor_has_no_value_and_an_alert(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     with homie(broker) as outlet, Reader(broker.port) as reader:
-        watch = home.watch(outlet)
-        watch.look()
+        scheduler = home.scheduler(outlet)
+        scheduler.evaluate_all()
         wait_until(complete(reader))
         home.clock.moment = NOON + timedelta(hours=5)
         home.measure("reed", ph=6.9)
-        watch.look()
+        scheduler.evaluate_all()
         tank = reader.devices[REED]
         wait_until(lambda: reader.holds(lambda _: tank.value("water/temperature") is None))
         for alert in ("no-light", "no-temperature"):
@@ -133,7 +133,7 @@ def test_a_stale_sensor_has_no_value_and_an_alert(
         assert "temperature sensor s" in tank.alerts["no-temperature"].lower()
         assert f"homie/5/{REED}/water/temperature" not in reader.retained
         home.measure("reed", temperature=23.5, illuminance=12_000.0)
-        watch.look()
+        scheduler.evaluate_all()
         wait_until(lambda: reader.holds(lambda _: tank.value("water/temperature") == 23.5))
         wait_until(lambda: reader.holds(lambda _: "no-temperature" not in tank.alerts))
         reader.check()
@@ -145,15 +145,15 @@ def test_alerts_stand_while_the_advice_does(
     broker = start_mosquitto(tmp_path)
     loud = OutletConfig("homie", "home", {"alerts": "info", "device": "house", "prefix": "x/y"})
     with homie(broker, outlet=loud) as outlet, Reader(broker.port, "x/y") as reader:
-        watch = home.watch(outlet)
+        scheduler = home.scheduler(outlet)
         home.registry.put_tank(a_tank(water_change=WaterChangePlan(every_days=1)))
-        watch.look()
+        scheduler.evaluate_all()
         wait_until(complete(reader, "house-reed", root="house"))
         tank = reader.devices["house-reed"]
         assert tank.alerts["water-change-due"].startswith("Water change due: 90 L")
         assert len(tank.alerts) == tank.value("advice/open")
         home.registry.add_log("reed", LogKind.WATER_CHANGE, NOON, {"fraction": 0.5})
-        watch.look()
+        scheduler.evaluate_all()
         wait_until(lambda: reader.holds(lambda _: "water-change-due" not in tank.alerts))
         wait_until(lambda: reader.holds(lambda _: len(tank.alerts) == tank.value("advice/open")))
         reader.check()
@@ -165,15 +165,15 @@ def test_a_new_sensor_changes_the_description_by_way_of_init(
     broker = start_mosquitto(tmp_path)
     home.registry.put_tank(a_tank(id="fern", name="Fern"))
     with homie(broker) as outlet, Reader(broker.port) as reader:
-        watch = home.watch(outlet)
-        watch.look()
+        scheduler = home.scheduler(outlet)
+        scheduler.evaluate_all()
         fern = "littoral-fern"
         wait_until(complete(reader, fern, REED))
         device = reader.devices[fern]
         assert device.description is not None
         assert set(device.description["nodes"]) == {"advice"}
         home.measure("fern", temperature=25.5)
-        watch.look()
+        scheduler.evaluate_all()
         wait_until(lambda: reader.holds(lambda _: len(device.versions) == 2))
         wait_until(ready(reader, fern))
         assert device.value("water/temperature") == 25.5
@@ -185,11 +185,11 @@ def test_a_new_sensor_changes_the_description_by_way_of_init(
 def test_a_deleted_tank_is_removed(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:
     broker = start_mosquitto(tmp_path)
     with homie(broker) as outlet, Reader(broker.port) as reader:
-        watch = home.watch(outlet)
-        watch.look()
+        scheduler = home.scheduler(outlet)
+        scheduler.evaluate_all()
         wait_until(complete(reader))
         home.registry.delete_tank("reed")
-        watch.look()
+        scheduler.evaluate_all()
         wait_until(lambda: reader.holds(lambda one: REED not in str(one.retained)))
         wait_until(lambda: reader.is_complete())  # the root, without children
         reader.check()
@@ -201,7 +201,7 @@ def test_what_an_earlier_run_left_is_taken_down(
     broker = start_mosquitto(tmp_path)
     home.registry.put_tank(a_tank(id="fern"))
     with homie(broker) as outlet:
-        home.watch(outlet).look()
+        home.scheduler(outlet).evaluate_all()
     other = '{"homie":"5.0","version":1,"root":"littoral-two","name":"x"}'
     mine = f"homie/5/{REED}/$alert/old"
     for topic, payload in (
@@ -220,8 +220,8 @@ def test_what_an_earlier_run_left_is_taken_down(
     with Reader(broker.port) as reader:
         before = {*kept, mine, "homie/5/littoral-fern/$state"}
         wait_until(lambda: reader.holds(lambda one: before <= set(one.retained)))
-        with homie(broker, patience_s=1.0) as outlet:
-            home.watch(outlet).look()
+        with homie(broker) as outlet:
+            home.scheduler(outlet).evaluate_all()
             wait_until(lambda: reader.holds(lambda one: "littoral-fern" not in str(one.retained)))
             wait_until(lambda: reader.holds(lambda one: mine not in one.retained))
         # Goodbye comes after all that the outlet had to say.
@@ -236,13 +236,13 @@ def test_goodbye_is_disconnected_and_descriptions_rise_over_restarts(
     broker = start_mosquitto(tmp_path)
     with Reader(broker.port) as reader:
         with homie(broker) as outlet:
-            home.watch(outlet).look()
+            home.scheduler(outlet).evaluate_all()
             wait_until(complete(reader))
         wait_until(lambda: reader.holds(lambda one: one.state("littoral") == "disconnected"))
         assert reader.state(REED) == "disconnected"
         home.registry.put_tank(a_tank(name="Renamed"))
         with homie(broker) as outlet:
-            home.watch(outlet).look()
+            home.scheduler(outlet).evaluate_all()
             wait_until(complete(reader))
             reader.check()
             assert reader.devices[REED].description["name"] == "Renamed"  # type: ignore[index]
@@ -253,12 +253,12 @@ def test_a_tank_that_nobody_looks_at_any_more_is_lost(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     with homie(broker, patience_s=1.0) as outlet, Reader(broker.port) as reader:
-        watch = home.watch(outlet)
-        watch.look()
+        scheduler = home.scheduler(outlet)
+        scheduler.evaluate_all()
         wait_until(complete(reader))
         wait_until(lambda: reader.holds(lambda one: one.state(REED) == "lost"), 10)
         assert reader.devices[REED].values == {}
-        watch.look()
+        scheduler.evaluate_all()
         wait_until(ready(reader))
         assert reader.devices[REED].value("water/temperature") == pytest.approx(24.0)
         reader.check()
@@ -282,7 +282,7 @@ def test_the_last_will_says_lost_and_takes_the_tanks_with_it(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     with homie(broker) as outlet:
-        home.watch(outlet).look()
+        home.scheduler(outlet).evaluate_all()
     publish.single(
         f"homie/5/{REED}/$state", "ready", 1, retain=True, port=broker.port, hostname="127.0.0.1"
     )
@@ -306,7 +306,7 @@ def test_a_broker_that_comes_back_empty_gets_everything_again(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     with homie(broker) as outlet:
-        home.watch(outlet).look()
+        home.scheduler(outlet).evaluate_all()
         broker.restart()
         with Reader(broker.port) as reader:
             wait_until(complete(reader), 40)

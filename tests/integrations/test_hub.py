@@ -27,6 +27,7 @@ from service.integrations.mqtt_integrations import mqtt_outlets_of
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.conftest import Home
+from tests.integrations.relay import Relay
 from tests.integrations.retained import retained_at
 from tests.servers import Mosquitto, wait_until
 
@@ -134,10 +135,8 @@ class Hubbish:
 
 
 @contextmanager
-def hub(
-    broker: Mosquitto, patience_s: float = 60.0, outlet: OutletConfig = OUTLET
-) -> Iterator[Hub]:
-    made = Hub(outlet, MqttConfig(url=broker.url), patience_s)
+def hub(url: str, patience_s: float = 60.0, outlet: OutletConfig = OUTLET) -> Iterator[Hub]:
+    made = Hub(outlet, MqttConfig(url=url), patience_s)
     made.start()
     wait_until(lambda: made.is_connected)
     try:
@@ -150,9 +149,9 @@ def test_a_tank_is_a_device_with_its_sensors(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    with hub(broker) as outlet, Hubbish(broker.port) as reader:
-        watch = home.watch(outlet)
-        watch.look()
+    with hub(broker.url) as outlet, Hubbish(broker.port) as reader:
+        scheduler = home.scheduler(outlet)
+        scheduler.evaluate_all()
         wait_until(lambda: "littoral-reed" in reader.devices)
         document = reader.devices["littoral-reed"]
         assert document["dev"] == {"ids": ["littoral-reed"], "name": "Reed bed"}
@@ -179,7 +178,7 @@ def test_a_tank_is_a_device_with_its_sensors(
             assert components[severity]["p"] == "binary_sensor"
 
         wait_until(reader.follows)
-        watch.look()  # states come with each look
+        scheduler.evaluate_all()  # states come with each look
         wait_until(lambda: reader.state("temperature") == "24")
         wait_until(lambda: reader.state("urgent") == "OFF")  # the last one of a look
         wait_until(lambda: reader.state("lit") == "ON")
@@ -190,15 +189,15 @@ def test_a_tank_is_a_device_with_its_sensors(
 
 def test_a_stale_sensor_is_unavailable(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:
     broker = start_mosquitto(tmp_path)
-    with hub(broker) as outlet, Hubbish(broker.port) as reader:
-        watch = home.watch(outlet)
-        watch.look()
+    with hub(broker.url) as outlet, Hubbish(broker.port) as reader:
+        scheduler = home.scheduler(outlet)
+        scheduler.evaluate_all()
         wait_until(reader.follows)
-        watch.look()
+        scheduler.evaluate_all()
         wait_until(lambda: reader.state("lit") == "ON")
         home.clock.moment = NOON + timedelta(hours=5)
         home.measure("reed", ph=6.9)
-        watch.look()
+        scheduler.evaluate_all()
         wait_until(lambda: reader.state("temperature") is None)
         wait_until(lambda: reader.state("lit") is None)
         wait_until(lambda: reader.state("ph") == "6.9")
@@ -207,7 +206,7 @@ def test_a_stale_sensor_is_unavailable(home: Home, start_mosquitto: Start, tmp_p
 
 def test_severities_switch_on_and_off(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:
     broker = start_mosquitto(tmp_path)
-    with hub(broker) as outlet, Hubbish(broker.port) as reader:
+    with hub(broker.url) as outlet, Hubbish(broker.port) as reader:
         ledger = Ledger(home.registry)
         view = at(NOON)
         both = [finding("a", Severity.WARNING), finding("b", Severity.ADVICE)]
@@ -229,11 +228,11 @@ def test_a_hub_that_starts_gets_all_of_it_again(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    with hub(broker) as outlet, Hubbish(broker.port) as early:
-        watch = home.watch(outlet)
-        watch.look()
+    with hub(broker.url) as outlet, Hubbish(broker.port) as early:
+        scheduler = home.scheduler(outlet)
+        scheduler.evaluate_all()
         wait_until(early.follows)
-        watch.look()
+        scheduler.evaluate_all()
         wait_until(lambda: early.state("urgent") == "OFF")  # the last one of a look has passed
         with Hubbish(broker.port) as reader:  # the discovery message is retained, states are not
             wait_until(reader.follows)
@@ -251,8 +250,8 @@ def test_an_empty_message_removes_a_deleted_tank(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     home.registry.put_tank(a_tank(id="fern"))
-    with hub(broker) as outlet:
-        home.watch(outlet).look()
+    with hub(broker.url) as outlet:
+        home.scheduler(outlet).evaluate_all()
     foreign = {
         "cmps": {
             "x": {
@@ -269,14 +268,14 @@ def test_an_empty_message_removes_a_deleted_tank(
     home.registry.delete_tank("fern")
     with Hubbish(broker.port) as reader:
         wait_until(lambda: {"littoral-fern", "littoral-reed"} <= set(reader.devices))
-        with hub(broker, patience_s=1.0) as outlet:
-            watch = home.watch(outlet)
-            watch.look()
+        with hub(broker.url) as outlet:
+            scheduler = home.scheduler(outlet)
+            scheduler.evaluate_all()
             # one that was deleted while the service was down
             wait_until(lambda: "littoral-fern" not in reader.devices)
             assert "littoral-reed" in reader.devices
             home.registry.delete_tank("reed")
-            watch.look()
+            scheduler.evaluate_all()
             wait_until(lambda: "littoral-reed" not in reader.devices)
         assert set(retained_at(broker.port)) == {two, STATUS}
 
@@ -284,8 +283,8 @@ def test_an_empty_message_removes_a_deleted_tank(
 def test_a_service_that_ends_is_offline(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:
     broker = start_mosquitto(tmp_path)
     with Hubbish(broker.port) as reader:
-        with hub(broker) as outlet:
-            home.watch(outlet).look()
+        with hub(broker.url) as outlet:
+            home.scheduler(outlet).evaluate_all()
             wait_until(reader.follows)
         wait_until(lambda: reader.entity("open").available.get(STATUS) == "offline")
 
@@ -294,23 +293,38 @@ def test_a_service_that_is_lost_is_offline_by_its_will(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    with Hubbish(broker.port) as reader, hub(broker) as outlet:
-        home.watch(outlet).look()
+    with (
+        Hubbish(broker.port) as reader,
+        Relay(broker.port) as relay,
+        hub(f"mqtt://127.0.0.1:{relay.port}") as outlet,
+    ):
+        home.scheduler(outlet).evaluate_all()
         wait_until(reader.follows)
-        seen: list[str] = []
-        sock = outlet._board._client.socket()
-        assert sock is not None
+        seen: list[bytes] = []
         reader.client.message_callback_add(STATUS, lambda *args: seen.append(args[2].payload))
-        sock.shutdown(2)  # the line breaks; the outlet comes back by itself
+        relay.break_connections()  # the integration comes back by itself
         wait_until(lambda: b"offline" in seen and seen[-1] == b"online", 20, lambda: str(seen))
 
 
-def test_what_is_sent_is_never_read_as_a_reading(home: Home) -> None:
-    outlet = Hub(OUTLET, MqttConfig(), 60.0)
+def test_what_is_sent_is_never_read_as_a_reading(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
     router = Router("littoral", [RouteConfig("#", tank="reed", quantity="ph")])
-    home.watch(outlet).look()
-    topics = [topic for topic, _ in outlet._states["reed"]]
-    topics += [topic for topic in outlet._board._wanted["reed"] if topic.startswith("littoral/")]
+    topics: set[str] = set()
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.on_message = lambda _, __, message: topics.add(message.topic)
+    subscribed = threading.Event()
+    client.on_connect = lambda client, *_: client.subscribe("littoral/#", 1)
+    client.on_subscribe = lambda *_: subscribed.set()
+    client.connect("127.0.0.1", broker.port)
+    client.loop_start()
+    assert subscribed.wait(30)
+    with hub(broker.url) as outlet:
+        home.scheduler(outlet).evaluate_all()
+        wait_until(lambda: "littoral/$hub/littoral/reed/urgent" in topics)  # the last state
+    client.disconnect()
+    client.loop_stop()
     assert len(topics) > 10
     for topic in topics:
         assert router.targets(topic) == (), topic

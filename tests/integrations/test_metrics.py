@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 
@@ -13,8 +12,8 @@ from prometheus_client.parser import text_string_to_metric_families as classic_f
 
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Severity
-from service.api.context import Context
-from service.cli.web import web_app
+from service.app.application import Application
+from service.app.web import create_app
 from service.config import Config
 from service.errors import RegistryUnavailableError, StoreUnavailableError
 from service.integrations.metrics.exposition import Metrics
@@ -32,14 +31,18 @@ Samples = dict[tuple[str, tuple[tuple[str, str], ...]], float]
 
 
 @pytest.fixture
-def metrics(home: Home) -> Metrics:
-    return Metrics(home.store, home.registry, home.clock, 60.0)
+def application(home: Home) -> Application:
+    return Application(Config(), home.clock, home.store, home.registry)
 
 
 @pytest.fixture
-def client(home: Home, metrics: Metrics) -> Iterator[FlaskClient]:
-    context = Context(home.store, home.registry, home.clock, Config())
-    yield web_app(context, metrics).test_client()
+def metrics(application: Application) -> Metrics:
+    return application.metrics
+
+
+@pytest.fixture
+def client(application: Application) -> FlaskClient:
+    return create_app(application).test_client()
 
 
 def samples(metrics: Metrics) -> Samples:
@@ -57,7 +60,7 @@ def value(found: Samples, name: str, /, **labels: str) -> float | None:
 
 
 def test_readings_derived_values_and_advice(home: Home, metrics: Metrics) -> None:
-    home.watch(metrics).look()
+    home.scheduler(metrics).evaluate_all()
     found = samples(metrics)
     reed = {"tank": "reed"}
     sensor = {"tank": "reed", "sensor": "s"}
@@ -84,12 +87,12 @@ def test_readings_derived_values_and_advice(home: Home, metrics: Metrics) -> Non
 def test_a_stale_or_doubted_sample_is_dropped_and_its_time_stays(
     home: Home, metrics: Metrics
 ) -> None:
-    watch = home.watch(metrics)
+    scheduler = home.scheduler(metrics)
     home.clock.moment = NOON + timedelta(hours=5)
     home.measure("reed", ph=6.9)
     at_us = int(home.clock.moment.timestamp() * 1e6)
     home.store.write([Reading("reed", "ppfd", "lamp", at_us, 9999.0, Flag.IMPLAUSIBLE)])
-    watch.look()
+    scheduler.evaluate_all()
     found = samples(metrics)
     names = {name for name, _ in found}
     assert value(found, "littoral_ph", tank="reed", sensor="s") == 6.9
@@ -108,7 +111,7 @@ def test_a_stale_or_doubted_sample_is_dropped_and_its_time_stays(
 
 def test_what_nobody_looks_at_any_more_is_no_longer_told(home: Home) -> None:
     quick = Metrics(home.store, home.registry, home.clock, 0.0)
-    home.watch(quick).look()
+    home.scheduler(quick).evaluate_all()
     names = {name for name, _ in samples(quick)}
     assert "littoral_temperature_celsius" in names  # read at the scrape
     assert "littoral_co2_milligrams_per_liter" not in names
@@ -116,10 +119,10 @@ def test_what_nobody_looks_at_any_more_is_no_longer_told(home: Home) -> None:
 
 
 def test_a_deleted_tank_is_told_no_more(home: Home, metrics: Metrics) -> None:
-    watch = home.watch(metrics)
-    watch.look()
+    scheduler = home.scheduler(metrics)
+    scheduler.evaluate_all()
     home.registry.delete_tank("reed")
-    watch.look()
+    scheduler.evaluate_all()
     names = {name for name, labels in samples(metrics) if ("tank", "reed") in labels}
     assert names == {"littoral_last_reading_timestamp_seconds"}  # its readings are still there
 
@@ -153,7 +156,7 @@ def test_the_services_own_health(home: Home, metrics: Metrics) -> None:
     (due,) = home.registry.claim_deliveries("hook", now, MINUTE, limit=5)
     home.registry.settle_dead(due.id, now, "410")
     home.registry.put_status(
-        "advice:watch",
+        "advice:scheduler",
         {"time": now.isoformat(), "tanks": 3, "failed": ["x"], "error": None, "seconds": 0.25},
     )
     found = samples(metrics)
@@ -176,7 +179,7 @@ def test_the_services_own_health(home: Home, metrics: Metrics) -> None:
 
 
 def test_counters_and_units_are_as_openmetrics_wants_them(home: Home, metrics: Metrics) -> None:
-    home.watch(metrics).look()
+    home.scheduler(metrics).evaluate_all()
     text, media_type = metrics.exposition(OPEN)
     assert media_type.startswith("application/openmetrics-text; version=1.0.0")
     assert text.endswith(b"# EOF\n")
@@ -212,7 +215,7 @@ def test_once_there_are_tokens_it_takes_one(home: Home, client: FlaskClient) -> 
 def test_what_is_away_is_said_and_the_rest_told(
     home: Home, metrics: Metrics, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    home.watch(metrics).look()
+    home.scheduler(metrics).evaluate_all()
 
     def away(*_: object, **__: object) -> None:
         raise StoreUnavailableError("away")

@@ -12,9 +12,9 @@ from demo.scenario import Scenario
 from demo.tanks import scenario
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.ledger import Ledger
-from service.api.context import Context
 from service.api.server import Server
-from service.cli.web import web_app
+from service.app.application import Application
+from service.app.web import create_app
 from service.config import Config, HttpConfig
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
@@ -51,10 +51,9 @@ class Served:
     def start(self) -> None:
         """Answer; after ``hang_up`` at the same address."""
         self._ending = threading.Event()
-        context = Context(
-            self.store, self.registry, self.clock, Config(http=self.http), closing=self._ending
-        )
-        server = Server(web_app(context), self.http)
+        config = Config(http=self.http)
+        application = Application(config, self.clock, self.store, self.registry, self._ending)
+        server = Server(create_app(application), self.http)
         self.http = replace(self.http, port=server.port)
         self.url = server.url
         self._thread = threading.Thread(target=server.run, args=(self._ending,))
@@ -78,7 +77,7 @@ class Served:
         ledger = Ledger(self.registry)
         for tank in self.registry.tanks():
             view = tank_view(load(tank, self.registry, self.store, self.clock.now()))
-            ledger.update(view, evaluate(view, ledger.standing([tank.id], view.now)[tank.id]))
+            ledger.update(view, evaluate(view, ledger.active([tank.id], view.now)[tank.id]))
 
 
 def serve(folder: Path, **limits: int) -> Served:

@@ -94,7 +94,7 @@ def test_a_water_change_is_noted(warm: Served, visit: Opener, script: bool) -> N
     (entry,) = warm.registry.log("reedbed")
     assert entry.kind is LogKind.WATER_CHANGE
     assert entry.data["fraction"] == pytest.approx(0.35)
-    assert entry.data["alkalinity_meq_l"] == pytest.approx(float(meq_l_from_dkh(3)))
+    assert entry.data["kh_meq_l"] == pytest.approx(float(meq_l_from_dkh(3)))
     assert (entry.by, entry.note) == ("the colleague", "Two buckets,\nslowly.")
     assert f"{entry.time:%H:%M}" == "12:05", "13:05 in Lisbon's summer is 12:05 UTC"
     assert page.get_by_label("By", exact=True).input_value() == "the colleague"
@@ -160,15 +160,15 @@ def test_a_form_from_elsewhere_changes_nothing(warm: Served) -> None:
     cookie = page.headers["Set-Cookie"]
     assert "SameSite=Strict" in cookie
     assert "HttpOnly" in cookie
-    token = page.text.split('name="form_token" value="')[1].split('"')[0]
+    token = page.text.split('name="csrf_token" value="')[1].split('"')[0]
     refused = [
         requests.post(address, data={"deed": "done"}, timeout=10),
         visitor.post(address, data={"deed": "done"}, timeout=10),
-        visitor.post(address, data={"deed": "done", "form_token": "x" * 32}, timeout=10),
-        requests.post(address, data={"deed": "done", "form_token": token}, timeout=10),
+        visitor.post(address, data={"deed": "done", "csrf_token": "x" * 32}, timeout=10),
+        requests.post(address, data={"deed": "done", "csrf_token": token}, timeout=10),
         visitor.post(
             address,
-            data={"deed": "done", "form_token": token},
+            data={"deed": "done", "csrf_token": token},
             headers={"Origin": "http://elsewhere.example"},
             timeout=10,
         ),
@@ -177,13 +177,33 @@ def test_a_form_from_elsewhere_changes_nothing(warm: Served) -> None:
     assert too_warm(warm).state is State.OPEN
     taken = visitor.post(
         address,
-        data={"deed": "done", "form_token": token},
+        data={"deed": "done", "csrf_token": token},
         headers={"Origin": warm.url},
         allow_redirects=False,
         timeout=10,
     )
     assert taken.status_code == 303
     assert too_warm(warm).state is State.DONE
+
+
+def test_a_refresh_leaves_unchanged_parts_alone(warm: Served, visit: Opener) -> None:
+    """Though each form has another token of the same session every time."""
+    page = visit(f"{warm.url}/tanks/reedbed").page
+    inside = "document.querySelector('[data-live] form')"
+    token = f"{inside}.elements.csrf_token.value"
+    before = page.evaluate(token)
+    page.evaluate(f"{inside}.isTheSame = true")
+    page.wait_for_timeout(1100)  # a token carries the second in which it was made
+    fetched = page.evaluate("fetch(location.href).then((answer) => answer.text())")
+    assert before not in fetched
+    page.evaluate(
+        "new Promise((done) => {"
+        "  document.addEventListener('littoral:refreshed', done);"
+        "  document.dispatchEvent(new Event('visibilitychange'));"
+        "}).then(() => null)"
+    )
+    assert page.evaluate(f"{inside}.isTheSame")
+    assert page.evaluate(token) == before
 
 
 @pytest.mark.parametrize(
@@ -204,8 +224,8 @@ def test_a_form_from_elsewhere_changes_nothing(warm: Served) -> None:
 def test_bad_forms_are_refused(warm: Served, path: str, data: dict[str, str], status: int) -> None:
     visitor = requests.Session()
     page = visitor.get(f"{warm.url}/tanks/reedbed", timeout=10)
-    token = page.text.split('name="form_token" value="')[1].split('"')[0]
-    answer = visitor.post(warm.url + path, data=data | {"form_token": token}, timeout=10)
+    token = page.text.split('name="csrf_token" value="')[1].split('"')[0]
+    answer = visitor.post(warm.url + path, data=data | {"csrf_token": token}, timeout=10)
     assert answer.status_code == status
     assert answer.headers["Content-Type"].startswith("text/html")
     assert warm.registry.log("reedbed") == []

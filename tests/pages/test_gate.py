@@ -76,10 +76,10 @@ def test_log_in_leads_nowhere_else(bare: Served) -> None:
     for target in ("https://elsewhere.example/", "//elsewhere.example/", "/\\elsewhere.example"):
         visitor = requests.Session()
         page = visitor.get(f"{bare.url}/login", params={"next": target}, timeout=10)
-        token = page.text.split('name="form_token" value="')[1].split('"')[0]
+        token = page.text.split('name="csrf_token" value="')[1].split('"')[0]
         answer = visitor.post(
             f"{bare.url}/login",
-            data={"secret": secret, "next": target, "form_token": token},
+            data={"secret": secret, "next": target, "csrf_token": token},
             allow_redirects=False,
             timeout=10,
         )

@@ -218,9 +218,9 @@ def test_links_are_refused(bare: Served) -> None:
 
     assert sent().status_code == 403
     page = visitor.get(f"{bare.url}/handover/links", timeout=10).text
-    found = re.search(r'name="form_token" value="([^"]+)"', page)
+    found = re.search(r'name="csrf_token" value="([^"]+)"', page)
     assert found
-    form["form_token"] = found[1]
+    form["csrf_token"] = found[1]
     for more, status, said in (
         ({"tank": "none"}, 404, "&#39;none&#39;"),
         ({"covers": "days:400"}, 422, "one of those in the form"),

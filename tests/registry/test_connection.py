@@ -70,7 +70,7 @@ from service.registry.models import LogKind, Rejection
 registry = open_registry(sys.argv[1])
 now = datetime(2026, 5, 4, tzinfo=UTC)
 for number in range(50):
-    registry.add_log("a", LogKind.TRIM, now, {"share": 0.1})
+    registry.add_log("a", LogKind.TRIM, now, {"fraction": 0.1})
     registry.add_rejections([Rejection(now, "t", "x", "not-a-number", "")])
     registry.put_status("one", {"number": number})
 registry.close()
@@ -89,7 +89,7 @@ def test_processes_and_threads_write_at_once_and_lose_nothing(registry, registry
     def write():
         try:
             for _ in range(50):
-                registry.add_log("a", LogKind.TRIM, NOON, {"share": 0.2})
+                registry.add_log("a", LogKind.TRIM, NOON, {"fraction": 0.2})
                 registry.add_rejections([Rejection(NOON, "t", "y", "not-a-number", "")])
                 registry.log("a", limit=5)
         except Exception as error:

@@ -148,8 +148,8 @@ def test_the_log_in_force_reaches_back_for_what_lasts(registry):
     def add(kind, days, note, **data):
         registry.add_log("reed", kind, NOON - timedelta(days=days), data, note)
 
-    add(LogKind.KH_TEST, 200, "KH, old", alkalinity_meq_l=1.0)
-    add(LogKind.KH_TEST, 100, "KH", alkalinity_meq_l=1.0)
+    add(LogKind.KH_TEST, 200, "KH, old", kh_meq_l=1.0)
+    add(LogKind.KH_TEST, 100, "KH", kh_meq_l=1.0)
     add(LogKind.TRIM, 90, "trim, old")
     add(LogKind.TRIM, 0.4, "trim of the same day")
     add(LogKind.WATER_CHANGE, 50, "change, old", fraction=0.5)
@@ -162,7 +162,7 @@ def test_the_log_in_force_reaches_back_for_what_lasts(registry):
 
 def test_the_log_in_force_asks_once_for_all_its_kinds(registry, statements):
     registry.put_tank(REED)
-    registry.add_log("reed", LogKind.KH_TEST, NOON - timedelta(days=9), {"alkalinity_meq_l": 1.0})
+    registry.add_log("reed", LogKind.KH_TEST, NOON - timedelta(days=9), {"kh_meq_l": 1.0})
     statements.clear()
     entries(registry)
     assert sum("log_entry" in one for one in statements) == 1

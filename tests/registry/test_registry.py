@@ -28,8 +28,8 @@ FULL_TANK = Tank(
     dimensions=Dimensions(90, 45, 45, 41.3, 6.1, 0.37, 4.2),
     net_volume_l=0.1 + 0.2,
     altitude_m=171.5,
-    alkalinity_meq_l=1.4266,
-    alkalinity_tested=date(2026, 4, 30),
+    kh_meq_l=1.4266,
+    kh_tested=date(2026, 4, 30),
     gh_meq_l=2.1,
     energy="high",
     heated=False,
@@ -126,9 +126,9 @@ def test_a_log_entry_comes_back_exactly_in_utc(registry):
 def test_log_is_newest_first_and_filtered(registry):
     registry.put_tank(Tank("a", "a"))
     registry.put_tank(Tank("b", "b"))
-    registry.add_log("b", LogKind.TRIM, NOON, {"share": 0.3})
+    registry.add_log("b", LogKind.TRIM, NOON, {"fraction": 0.3})
     kinds = (LogKind.TRIM, LogKind.KH_TEST, LogKind.TRIM)
-    data = ({"share": 0.1}, {"alkalinity_meq_l": 1.4}, {"share": 0.2})
+    data = ({"fraction": 0.1}, {"kh_meq_l": 1.4}, {"fraction": 0.2})
     for days, (kind, values) in enumerate(zip(kinds, data, strict=True)):
         registry.add_log("a", kind, NOON + timedelta(days=days), values)
     newest_first = registry.log("a")

@@ -1,8 +1,10 @@
 """The schema: made once by several processes, upgraded from every version, newer ones refused."""
 
+import json
 import subprocess
 import sys
 import time
+from datetime import date
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -14,7 +16,7 @@ from sqlalchemy import text
 from service.errors import RegistryRefusedError, RegistryUnavailableError
 from service.registry.connection import make_engine
 from service.registry.migrate import VERSION_TABLE, migrate, revision_of
-from service.registry.models import Tank
+from service.registry.models import Tank, WaterChangePlan
 from service.registry.registry import open_registry
 from service.registry.tables import Base
 
@@ -64,6 +66,54 @@ def test_every_earlier_version_is_upgraded_with_its_data(engine, registry_url, r
     registry = open_registry(registry_url)
     assert registry.tanks() == [Tank("old", "Old")]
     assert differences(registry.engine) == []
+    registry.close()
+
+
+def test_fields_that_were_called_otherwise_are_read_under_their_new_names(engine, registry_url):
+    """As version 0.1 wrote them, at revision 0004."""
+    migrate(engine, "0004")
+    document = {
+        "id": "old",
+        "name": "Old",
+        "alkalinity_meq_l": 1.5,
+        "alkalinity_tested": "2026-04-30",
+        "water_change": {"tap_alkalinity_meq_l": 2.5, "target_alkalinity_meq_l": 1.0},
+    }
+    entries = {
+        "kh-test": {"alkalinity_meq_l": 1.25},
+        "water-change": {"fraction": 0.5, "alkalinity_meq_l": 2.5},
+        "trim": {"share": 0.25, "part": "stems"},
+        "replant": {"share": 0.5},
+        "observation": {"share": 3, "alkalinity_meq_l": 7},
+    }
+    with engine.begin() as connection:
+        connection.execute(
+            text("INSERT INTO tank (id, name, document) VALUES ('old', 'Old', :document)"),
+            {"document": json.dumps(document)},
+        )
+        for kind, data in entries.items():
+            connection.execute(
+                text(
+                    "INSERT INTO log_entry (id, tank, kind, time, data, note, by)"
+                    " VALUES (:kind, 'old', :kind, '2026-05-01 12:00:00', :data, '', '')"
+                ),
+                {"kind": kind, "data": json.dumps(data)},
+            )
+    registry = open_registry(registry_url)
+    assert registry.tank("old") == Tank(
+        "old",
+        "Old",
+        kh_meq_l=1.5,
+        kh_tested=date(2026, 4, 30),
+        water_change=WaterChangePlan(tap_kh_meq_l=2.5, target_kh_meq_l=1.0),
+    )
+    assert {entry.kind.value: entry.data for entry in registry.log("old")} == {
+        "kh-test": {"kh_meq_l": 1.25},
+        "water-change": {"fraction": 0.5, "kh_meq_l": 2.5},
+        "trim": {"fraction": 0.25, "part": "stems"},
+        "replant": {"fraction": 0.5},
+        "observation": {"share": 3, "alkalinity_meq_l": 7},
+    }
     registry.close()
 
 

@@ -21,7 +21,7 @@ from demo.model import Change, Gas, Heater, Lamp, Room, Sensor, TankModel, Water
 from demo.simulator import simulate
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.change_events import change_between
-from service.advice.engine.lifecycle import advanced, lives, marked, standing_of
+from service.advice.engine.lifecycle import active_conditions, advance, marked, may_last
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_model_of
@@ -74,7 +74,7 @@ def base_tank() -> Tank:
         name="Willow sill",
         dimensions=Dimensions(90, 45, 45, fill_height_cm=42, substrate_depth_cm=5, hardscape_l=6),
         net_volume_l=150.0,
-        alkalinity_meq_l=KH_4,
+        kh_meq_l=KH_4,
         gh_meq_l=6 * MEQ_L_PER_DEGREE,
         set_up=date(2025, 1, 10),
         livestock=(
@@ -171,7 +171,7 @@ def load(path: Path) -> Scenario:
     tank = from_document(_merged(to_document(base_tank()), raw.pop("tank", {})), Tank)
     log = list(_log(raw.pop("log", []), raw.pop("care", "weekly"), days, tank))
     changes, sensors = raw.pop("change", []), raw.pop("sensor", None)
-    tap_meq_l = raw.pop("tap_meq_l", tank.water_change.tap_alkalinity_meq_l)
+    tap_meq_l = raw.pop("tap_meq_l", tank.water_change.tap_kh_meq_l)
     model = _model(raw.pop("model", {}), changes, sensors, log, tank, tap_meq_l)
     scenario = Scenario(
         name=path.stem,
@@ -211,12 +211,12 @@ def play(scenario: Scenario, *, keep_views: bool = False) -> Played:
         known_days |= {one.day: one for one in view.light_days if one.complete}
         if scenario.fit_gas and now.time() == time(9):
             gas = _fit(view, series)
-        findings = evaluate(view, standing_of(living))
-        after = advanced(living, tank.id, findings, now, view.log)
+        findings = evaluate(view, active_conditions(living))
+        after = advance(living, tank.id, findings, now, view.log)
         change = change_between(living, after, now)
         after = list(change.after)
         _note(played, change, now, after)
-        living = [_marked(one, marks, now) for one in after if lives(one)]
+        living = [_marked(one, marks, now) for one in after if may_last(one)]
         if keep_views:
             played.views.append(view)
         now += timedelta(minutes=scenario.every_min)
@@ -391,7 +391,7 @@ def _care(days: int, tank: Tank) -> Iterator[LogEntry]:
         yield _entry(at + timedelta(minutes=25), LogKind.FILTER_CLEAN, part="pre-filter")
     for day in range(-3, days + 1, 14):
         at = datetime.combine(START.date() + timedelta(days=day), time(18), UTC)
-        yield _entry(at, LogKind.KH_TEST, alkalinity_meq_l=KH_4)
+        yield _entry(at, LogKind.KH_TEST, kh_meq_l=KH_4)
         yield _entry(at, LogKind.CALIBRATION, quantity="ph", slope_percent=98.0)
         yield _entry(at, LogKind.FILTER_CLEAN, part="filter")
 

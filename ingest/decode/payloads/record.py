@@ -1,4 +1,4 @@
-"""What every payload format yields: records of one value each, not yet converted."""
+"""Records: what every payload format is parsed to, records of one value each, not yet converted."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ _SEPARATORS: Final = "/:._-"
 
 
 class Record(NamedTuple):
-    """One value as a payload says it.
+    """One value as a payload has it.
 
     Attributes:
         value: finite number, in ``unit``.
-        unit: as written; None where the payload says none.
-        time: the device's time as written (seconds, milliseconds, text); None where it says none.
-        ago_us: how long before its arrival it was measured, where the payload says only that.
+        unit: as written; None where the payload has none.
+        time: the device's time as written (seconds, milliseconds, text); None where it has none.
+        ago_us: how long before its arrival it was measured, where the payload has only that.
         tank, quantity, sensor: where the payload names them.
         name: a name from which quantity and sensor are still to be read (``split_name``).
     """
@@ -35,7 +35,7 @@ class Record(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Parsed:
-    """A payload taken apart: what could be understood and what could not."""
+    """The records of a payload, and the faults of those that could not be understood."""
 
     records: tuple[Record, ...]
     faults: tuple[PayloadError, ...] = field(default=())
@@ -46,10 +46,10 @@ def split_name(name: str, words: Mapping[str, str]) -> tuple[str | None, str | N
 
     Args:
         name: any text; its end names the quantity, what is before that the sensor.
-        words: what may stand at its end -> the quantity it means.
+        words: what it may end in -> the quantity it means.
 
     Returns:
-        Quantity and sensor, each None where the name does not say it.
+        Quantity and sensor, each None where the name does not contain it.
     """
     lowered = name.lower()
     for word in sorted(words, key=len, reverse=True):

@@ -1,6 +1,6 @@
 """SenML JSON packs (RFC 8428): base values resolved, each record a value of its own.
 
-What is read: ``bn bt bu bv bver n u v t``. Sums (``bs s``) and update times (``ut``) say nothing
+What is read: ``bn bt bu bv bver n u v t``. Sums (``bs s``) and update times (``ut``) name no value
 about the water and are passed over; text, truth and data values are no numbers.
 """
 
@@ -38,7 +38,7 @@ class _Number(fields.Float):
 
 
 class RecordSchema(Schema):
-    """One SenML record as it stands in a pack; labels that are not known are kept as they are."""
+    """One SenML record as it is in a pack, unknown labels included."""
 
     class Meta:
         unknown = INCLUDE
@@ -109,7 +109,7 @@ def _load(entry: Any, index: int) -> dict[str, Any]:
     if not isinstance(entry, dict):
         raise PayloadError(Reason.BAD_SENML, f"record {index} is no JSON object")
     for label in entry:
-        # RFC 8428, section 4.4: labels that are not known are ignored, but for these.
+        # RFC 8428, section 4.4: unknown labels are ignored, but for these.
         if label.endswith("_"):
             raise PayloadError(
                 Reason.BAD_SENML,

@@ -1,4 +1,4 @@
-"""The device's time: seconds, milliseconds or RFC 3339, to microseconds since 1970 UTC."""
+"""Reads a device's time: seconds, milliseconds or RFC 3339, to microseconds since 1970 UTC."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Final
 
 from service.times import to_us
 
-# A plain number's scale is told by its size: 1e11 s is the year 5138, 1e11 ms is 1973.
+# A plain number's scale follows from its size: 1e11 s is the year 5138, 1e11 ms is 1973.
 _SCALES: Final = ((1e11, 1_000_000.0), (1e14, 1_000.0), (1e17, 1.0), (1e20, 1e-3))
 
 
@@ -16,8 +16,8 @@ def time_us_of(time: object) -> int:
     """Microseconds since 1970-01-01 UTC of a device's time.
 
     Args:
-        time: number of seconds, milliseconds, microseconds or nanoseconds since 1970 UTC (told
-            apart by size), the same as text, or an RFC 3339 text with its offset.
+        time: number of seconds, milliseconds, microseconds or nanoseconds since 1970 UTC
+            (distinguished by size), the same as text, or an RFC 3339 text with its offset.
 
     Raises:
         ValueError: it is none of these.

@@ -1,5 +1,1 @@
-"""Doubts about a reading: flags, never silent drops."""
-
-from ingest.process.quality.judge import Judge, Judged
-
-__all__ = ["Judge", "Judged"]
+"""Quality checks: a reading and those before it in, flags out; nothing is dropped."""

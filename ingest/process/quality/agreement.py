@@ -1,4 +1,4 @@
-"""Redundant sensors: several of one quantity in one tank should say the same."""
+"""Redundant sensors: several of one quantity in one tank should agree."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a working sensor in a tank can show, by quantity.
+"""Limits of the quality checks, by quantity: what a working sensor in a tank can show.
 
 All numbers here are common practice, no source, unless one is named: they are chosen wide enough
 that a working home-made sensor does not reach them.
@@ -20,7 +20,7 @@ class Limits:
         still_band, still_s: no movement beyond the band for so long: stuck.
         still_at_zero: staying at zero is normal: night, or a dead lamp, which is no dead sensor.
         apart, apart_share: sensors of one tank that differ by more than the larger of the two
-            (the share is of the reading) disagree; None: they look at different places.
+            (the share is of the reading) disagree; None: they measure at different places.
     """
 
     step: float | None

@@ -1,4 +1,4 @@
-"""Spikes: a value far from its neighbours before it, and not confirmed by those after it."""
+"""Spike detection: a value far from those before it, and not confirmed by those after it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from service.store import Reading
 
 #: Values that a new one is compared with.
 WINDOW: Final = 9
-#: Fewer say nothing.
+#: Fewer are too few to compare with.
 _LEAST: Final = 5
 #: Hampel's identifier: further from the median than this many scaled median absolute deviations.
 #: L. Davies, U. Gather, J. Am. Stat. Assoc. 88 (1993) 782, doi:10.1080/01621459.1993.10476339;
@@ -22,12 +22,12 @@ _MAD_TO_SD: Final = 1.4826
 _CONFIRM: Final = 3
 
 
-class SpikeWatch:
-    """Judges the values of one series in the order of their times.
+class SpikeDetector:
+    """Detects spikes among the values of one series in the order of their times.
 
     A value far away from the median of the last ones is a suspect at once. When ``_CONFIRM``
-    in a row agree with each other it was a step (a water change, say), and the doubt about the
-    earlier ones is taken back.
+    in a row agree with each other it was a step (a water change, say), and the flag of the
+    earlier ones is removed.
     """
 
     __slots__ = ("_drift_us", "_step", "_suspects", "_values")
@@ -59,7 +59,7 @@ class SpikeWatch:
         return abs(value - middle) > reach and moved > reach + self._drift_us * elapsed_us
 
     def accept(self, value: float) -> None:
-        """Take a value that is no suspect as one of the last."""
+        """Add a value that is no suspect to the last ones."""
         if self._suspects:
             self._suspects = []
         self._values.append(value)
@@ -83,6 +83,6 @@ class SpikeWatch:
         return confirmed
 
     def forget(self) -> None:
-        """After a long silence the last values say nothing any more."""
+        """Forget all values, such as after a long silence."""
         del self._values[:]
         self._suspects = []

@@ -1,4 +1,4 @@
-"""A sensor that has stopped: no movement beyond noise for longer than water stays still."""
+"""Stuck sensors: no movement beyond noise for longer than water stays still."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ from typing import Final
 
 from ingest.process.quality.limits import Limits
 
-#: Fewer readings than this do not tell a stuck sensor from a rare one.
+#: With fewer readings a stuck sensor cannot be distinguished from one that rarely sends.
 _LEAST: Final = 12
 
 
-class StuckWatch:
+class StuckDetector:
     """Follows the band in which a series has stayed, and since when."""
 
     __slots__ = ("_band", "_count", "_high", "_low", "_since_us", "_still_us", "_zero_is_normal")
@@ -24,7 +24,7 @@ class StuckWatch:
         self._count = 0
 
     def is_stuck(self, value: float, time_us: int) -> bool:
-        """Take the next value, in the order of times; whether the series has stopped moving."""
+        """Add the next value, in the order of times; whether the series has stopped moving."""
         low = value if value < self._low else self._low
         high = value if value > self._high else self._high
         if self._count == 0 or high - low > self._band:

@@ -1,12 +1,12 @@
-"""All rules in the order of a visit, and the judging of a tank by them."""
+"""All rules, and the evaluation of a tank by them."""
 
 from __future__ import annotations
 
 from typing import Final
 
-from service.advice.engine.conflicts import reconciled
+from service.advice.engine.conflicts import without_contradictions
 from service.advice.engine.recommendation import Finding
-from service.advice.engine.rule import NOTHING_STANDS, Case, Rule, Standing
+from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions, Case, Rule
 from service.advice.rules.co2 import doubtful, gas_at_night, gas_early, gas_late, gas_out, unsteady
 from service.advice.rules.co2 import high as co2_high
 from service.advice.rules.co2 import low as co2_low
@@ -65,13 +65,16 @@ RULES: Final[tuple[Rule, ...]] = (
 RULE_OF: Final[dict[str, Rule]] = {rule.code: rule for rule in RULES}
 
 
-def evaluate(view: TankView, standing: Standing = NOTHING_STANDS) -> list[Finding]:
-    """What there is to say of a tank, most severe first; never two that contradict each other.
+def evaluate(view: TankView, active: ActiveConditions = NONE_ACTIVE) -> list[Finding]:
+    """Evaluate a tank by all rules.
 
     Args:
-        view: what is known of it.
-        standing: (code, subject) of what stands open, for rules that let go late.
+        view: what is known of the tank.
+        active: conditions that are active already; rules clear them later than they raise them.
+
+    Returns:
+        Findings, most severe first; never two that contradict each other.
     """
-    case = Case(view, standing)
+    case = Case(view, active)
     findings = [finding for rule in RULES for finding in rule.judge(case)]
-    return sorted(reconciled(findings), key=lambda one: -one.severity)
+    return sorted(without_contradictions(findings), key=lambda one: -one.severity)

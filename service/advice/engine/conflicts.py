@@ -1,4 +1,4 @@
-"""Findings that contradict each other are never given together."""
+"""Conflicts between findings: of two that contradict each other one is left out."""
 
 from __future__ import annotations
 
@@ -10,22 +10,19 @@ from service.advice.engine.recommendation import Finding
 OPPOSITE: Final = {"raise": "lower", "lower": "raise", "earlier": "later", "later": "earlier"}
 
 SAFER_WAY: Final = {"co2": "lower", "heat": "lower", "light": "lower", "gas": "later"}
-"""The way that is kept where both are asked for with equal severity: less CO2, less heat and
-less light put no animal at risk, more of them may."""
+"""The direction that is preferred where both are asked for with equal severity: less CO2, less
+heat and less light put no animal at risk, more of them may."""
 
 
-def reconciled(findings: Sequence[Finding]) -> list[Finding]:
-    """The findings without those that a weightier one contradicts, in their order.
-
-    Of two that move one thing both ways the more severe stays, then the safer one.
-    """
+def without_contradictions(findings: Sequence[Finding]) -> list[Finding]:
+    """The findings without those that a more severe or a safer one contradicts, in their order."""
     set_aside: set[int] = set()
     for i, one in enumerate(findings):
         for j in range(i + 1, len(findings)):
             other = findings[j]
             thing = contradiction(one, other)
             if thing and i not in set_aside and j not in set_aside:
-                set_aside.add(j if _weight(one, thing) >= _weight(other, thing) else i)
+                set_aside.add(j if _rank(one, thing) >= _rank(other, thing) else i)
     return [one for i, one in enumerate(findings) if i not in set_aside]
 
 
@@ -38,5 +35,5 @@ def contradiction(one: Finding, other: Finding) -> str:
     return ""
 
 
-def _weight(finding: Finding, thing: str) -> tuple[int, bool]:
+def _rank(finding: Finding, thing: str) -> tuple[int, bool]:
     return finding.severity, f"{thing}:{SAFER_WAY[thing]}" in finding.moves

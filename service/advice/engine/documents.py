@@ -1,53 +1,86 @@
-"""Recommendations as JSON documents, the same for MQTT, webhooks and pages."""
+"""Recommendations as JSON, the same over HTTP, MQTT, event stream and webhooks."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
-from service.advice.engine.recommendation import Evidence, Recommendation, Severity
+from marshmallow import post_dump
+
+from service.advice.engine.recommendation import Recommendation, Severity
+from service.registry.recommendations import State
+from service.schemas.answers import AnswerSchema, Part
+from service.schemas.base import Items, Schema
+from service.schemas.fields import Choice, Number, Text, YesNo
+from service.schemas.times import Moment
 from service.times import format_moment
 
 
+class AmountSchema(AnswerSchema):
+    """How much of what."""
+
+    name = Text()
+    value = Number()
+    unit = Text("UCUM.")
+
+
+class FactSchema(AnswerSchema):
+    """A number of the evidence."""
+
+    value = Number()
+    unit = Text("UCUM; empty where there is none.")
+
+
+class EvidenceSchema(Schema):
+    """One fact that a recommendation rests on; what there is not is left out."""
+
+    text = Text("A sentence.", required=True)
+    name = Text("What was compared.", required=True)
+    source = Text("A published source, `common practice, no source`, or a sensor.", required=True)
+    value = Part(FactSchema, of={"value": "value", "unit": "unit"})
+    threshold = Part(
+        FactSchema, "What it was compared with.", of={"value": "threshold", "unit": "unit"}
+    )
+    time = Moment("When it was so.")
+
+    @post_dump
+    def _without_null(self, data: dict[str, Any], **_: Any) -> dict[str, Any]:
+        return {name: value for name, value in data.items() if value is not None}
+
+
+class RecommendationSchema(AnswerSchema):
+    """What to do about one tank."""
+
+    id = Text("Stays as long as the cause lasts.")
+    tank = Text()
+    code = Text("Stable code of the rule.", attribute="finding.code")
+    subject = Text("Tells two of one rule apart; may be empty.", attribute="finding.subject")
+    severity = Choice(words=[one.word for one in Severity], attribute="finding.severity.word")
+    state = Choice(words=list(State))
+    title = Text("A short line.", attribute="finding.title")
+    action = Text("What to do, with amounts.", attribute="finding.action")
+    amounts = Items(AmountSchema, attribute="finding.amounts")
+    evidence = Items(EvidenceSchema, attribute="finding.evidence")
+    cautions = Items(Text(longest=2000), attribute="finding.cautions")
+    confidence = Number(
+        "0 to 1: how sure the evidence is.", low=0, high=1, attribute="finding.confidence"
+    )
+    due = Moment("By when; null: no hurry.", attribute="finding.due", allow_none=True)
+    since = Moment("When the cause began.", attribute="finding.since", allow_none=True)
+    first_seen = Moment()
+    last_seen = Moment()
+    snoozed_until = Moment(allow_none=True)
+    folded = YesNo("More urgent ones of the tank come first.")
+
+
+_RECOMMENDATION: Final = RecommendationSchema()
+
+
 def recommendation_document(one: Recommendation) -> dict[str, Any]:
-    """One recommendation; times RFC 3339 UTC, quantities with UCUM codes."""
-    finding = one.finding
-    return {
-        "id": one.id,
-        "tank": one.tank,
-        "code": finding.code,
-        "subject": finding.subject,
-        "severity": finding.severity.word,
-        "state": one.state.value,
-        "title": finding.title,
-        "action": finding.action,
-        "amounts": [
-            {"name": amount.name, "value": amount.value, "unit": amount.unit}
-            for amount in finding.amounts
-        ],
-        "evidence": [evidence_document(each) for each in finding.evidence],
-        "cautions": list(finding.cautions),
-        "confidence": finding.confidence,
-        "due": time_text(finding.due),
-        "since": time_text(finding.since),
-        "first_seen": time_text(one.first_seen),
-        "last_seen": time_text(one.last_seen),
-        "snoozed_until": time_text(one.snoozed_until),
-        "folded": one.folded,
-    }
-
-
-def evidence_document(one: Evidence) -> dict[str, Any]:
-    """One fact; value and threshold only where there are any."""
-    document: dict[str, Any] = {"text": one.text, "name": one.name, "source": one.source}
-    if one.value is not None:
-        document["value"] = {"value": one.value, "unit": one.unit}
-    if one.threshold is not None:
-        document["threshold"] = {"value": one.threshold, "unit": one.unit}
-    if one.time is not None:
-        document["time"] = time_text(one.time)
+    """One recommendation as JSON; times RFC 3339 UTC, quantities with UCUM codes."""
+    document: dict[str, Any] = _RECOMMENDATION.dump(one)
     return document
 
 

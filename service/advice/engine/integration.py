@@ -24,8 +24,8 @@ class Integration(Protocol):
         """Take in one evaluation of a tank: what is known of it, and what changed."""
         ...
 
-    def remove(self, tank: str) -> None:
-        """A tank is no longer there: withdraw what was published of it."""
+    def retain_only(self, tanks: frozenset[str]) -> None:
+        """These are all tanks: withdraw what was published of others, in this run or before."""
         ...
 
     def stop(self) -> None:

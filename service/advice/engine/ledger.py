@@ -7,9 +7,9 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from service.advice.engine.change_events import LedgerChange, change_between, log_events
-from service.advice.engine.lifecycle import advanced, folded, lives, marked, standing_of
+from service.advice.engine.lifecycle import active_conditions, advance, folded, marked, may_last
 from service.advice.engine.recommendation import Finding, Recommendation, most_urgent_first
-from service.advice.engine.rule import NOTHING_STANDS, Standing
+from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
 from service.derive.models import TankView
 from service.errors import ConflictError, InvalidInputError
 from service.registry.documents import from_document, to_document
@@ -44,11 +44,11 @@ class Ledger:
         since = min(view.now for view, _ in evaluated) - MARKED_MEMORY
         known: dict[str, list[Recommendation]] = {view.tank.id: [] for view, _ in evaluated}
         with self._registry.session() as session:
-            for one in _living(self._registry.recent_recommendations(known, since, session)):
+            for one in _lasting(self._registry.recent_recommendations(known, since, session)):
                 known[one.tank].append(one)
             for view, findings in evaluated:
                 before = known[view.tank.id]
-                after = advanced(before, view.tank.id, findings, view.now, view.log)
+                after = advance(before, view.tank.id, findings, view.now, view.log)
                 changes[view.tank.id] = change_between(before, after, view.now)
             self._registry.put_recommendations(
                 [_stored(one) for change in changes.values() for one in change.after],
@@ -59,13 +59,13 @@ class Ledger:
                 self._registry.add_events(log_events(changes[view.tank.id], view.now), session)
         return changes
 
-    def standing(self, tanks: Collection[str], now: datetime) -> dict[str, Standing]:
-        """What stands of each tank, for ``evaluate``."""
+    def active(self, tanks: Collection[str], now: datetime) -> dict[str, ActiveConditions]:
+        """The active conditions of each tank, for ``evaluate``."""
         by_tank: dict[str, list[Recommendation]] = {tank: [] for tank in tanks}
-        for one in _living(self._registry.recent_recommendations(tanks, now - MARKED_MEMORY)):
+        for one in _lasting(self._registry.recent_recommendations(tanks, now - MARKED_MEMORY)):
             by_tank[one.tank].append(one)
         return {
-            tank: standing_of(ones) if ones else NOTHING_STANDS for tank, ones in by_tank.items()
+            tank: active_conditions(ones) if ones else NONE_ACTIVE for tank, ones in by_tank.items()
         }
 
     def list(
@@ -116,9 +116,9 @@ class Ledger:
             tank = self._registry.recommendation(id, session).tank
             recent = self._registry.recent_recommendations([tank], now - MARKED_MEMORY, session)
             one = _recommendation(self._registry.recommendation(id, session))
-            if not lives(one):
+            if not may_last(one):
                 raise ConflictError(f"recommendation {id!r} is {one.state.value} already")
-            others = [other for other in _living(recent) if other.id != id]
+            others = [other for other in _lasting(recent) if other.id != id]
             before = [one, *others]
             change = change_between(before, folded([*others, marked(one, state, now, until)]), now)
             self._registry.put_recommendations(
@@ -132,8 +132,8 @@ class Ledger:
         return self._registry.prune_recommendations(now - STORED_FOR)
 
 
-def _living(stored: Sequence[StoredRecommendation]) -> Sequence[Recommendation]:
-    return [one for one in map(_recommendation, stored) if lives(one)]
+def _lasting(stored: Sequence[StoredRecommendation]) -> Sequence[Recommendation]:
+    return [one for one in map(_recommendation, stored) if may_last(one)]
 
 
 def _stored(one: Recommendation) -> StoredRecommendation:

@@ -1,7 +1,7 @@
-"""From findings to recommendations with a history: pure, one tank at a time.
+"""Lifecycle of recommendations, from findings to a history: pure, one tank at a time.
 
-A finding is known by its code and subject. While its cause lasts, its recommendation keeps its
-id; a gap shorter than the rule's hold does not end it.
+A condition is identified by the code and subject of its findings. While it is active, its
+recommendation keeps its id; a gap shorter than the rule's clear delay does not end it.
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ from service.advice.engine.recommendation import (
     Severity,
     most_urgent_first,
 )
-from service.advice.engine.rule import Standing
+from service.advice.engine.rule import ActiveConditions
 from service.registry.models import LogEntry
 from service.registry.recommendations import MARKED_STATES, STANDING_STATES, State
 
 MOST_UNFOLDED: Final = 5
-"""So many open recommendations of a tank stand in full; the rest is folded. Our choice."""
+"""So many open recommendations of a tank are in the short list; the rest is folded. Our choice."""
 
-DEFAULT_HOLD = timedelta(minutes=30)
-DEFAULT_SETTLE = timedelta(days=1)
+DEFAULT_CLEAR_DELAY = timedelta(minutes=30)
+DEFAULT_SETTLING = timedelta(days=1)
 
 Key = tuple[str, str]
 
@@ -39,43 +39,43 @@ def key_of(one: Recommendation) -> Key:
     return one.finding.code, one.finding.subject
 
 
-def lives(one: Recommendation) -> bool:
-    """Whether its cause may still last: it stands, or was marked while the cause went on."""
+def may_last(one: Recommendation) -> bool:
+    """Whether its condition may still be active: it stands, or was marked while active."""
     return one.state in STANDING_STATES or (
         one.state in MARKED_STATES and bool(one.extra.get("lasting"))
     )
 
 
-def standing_of(known: Iterable[Recommendation]) -> Standing:
-    """(code, subject) of everything whose cause may still last."""
-    return frozenset(key_of(one) for one in known if lives(one))
+def active_conditions(known: Iterable[Recommendation]) -> ActiveConditions:
+    """The conditions that may still be active."""
+    return frozenset(key_of(one) for one in known if may_last(one))
 
 
-def advanced(
+def advance(
     known: Sequence[Recommendation],
     tank: str,
     findings: Sequence[Finding],
     now: datetime,
     log: Sequence[LogEntry] = (),
 ) -> list[Recommendation]:
-    """The recommendations of a tank after a look at it.
+    """The recommendations of a tank after an evaluation.
 
     Args:
-        known: those that live; others are left alone.
+        known: those whose condition may be active; others are left alone.
         findings: of the tank at ``now``, without contradictions.
         log: entries of the tank, newest first.
 
     Returns:
         Every one of ``known``, as it is now, and the new ones.
     """
-    living = {key_of(one): one for one in known if lives(one)}
+    lasting = {key_of(one): one for one in known if may_last(one)}
     found = {(one.code, one.subject): one for one in findings}
     result: list[Recommendation] = []
     for key, finding in found.items():
-        result += _seen(living.get(key), tank, finding, now)
-    for key, one in living.items():
+        result += _found(lasting.get(key), tank, finding, now)
+    for key, one in lasting.items():
         if key not in found:
-            result.append(_unseen(one, now, log, findings))
+            result.append(_not_found(one, now, log, findings))
     return folded(result)
 
 
@@ -98,7 +98,7 @@ def marked(
 
 
 def folded(ones: Sequence[Recommendation]) -> list[Recommendation]:
-    """The same, with all but the weightiest open ones folded."""
+    """The same, with all but the most urgent open ones folded."""
     open_ones = most_urgent_first(one for one in ones if one.state is State.OPEN)
     unfolded = {one.id for one in open_ones[:MOST_UNFOLDED]}
     return [replace(one, folded=one.state is State.OPEN and one.id not in unfolded) for one in ones]
@@ -110,10 +110,10 @@ def new_id(tank: str, finding: Finding, first_seen: datetime) -> str:
     return f"{finding.code}-{hashlib.blake2s(text.encode(), digest_size=6).hexdigest()}"
 
 
-def _seen(
+def _found(
     one: Recommendation | None, tank: str, finding: Finding, now: datetime
 ) -> list[Recommendation]:
-    """What becomes of a recommendation whose cause is seen."""
+    """What becomes of a recommendation whose condition is found."""
     if one is None:
         return [_opened(tank, finding, now)]
     worse = finding.severity > int(one.extra.get("severity", Severity.URGENT))
@@ -124,18 +124,18 @@ def _seen(
             return [replace(fresh, state=State.OPEN, snoozed_until=None)]
         return [fresh]
     if one.state in MARKED_STATES:
-        outlived = one.state is State.DONE and now - _marked_at(one) > settle_of(one)
+        outlived = one.state is State.DONE and now - _marked_at(one) > settling_of(one)
         if worse or outlived:
             done = replace(one, extra={**one.extra, "lasting": False})
             return [done, _opened(tank, _again(finding, one, now), now)]
     return [fresh]
 
 
-def _unseen(
+def _not_found(
     one: Recommendation, now: datetime, log: Sequence[LogEntry], findings: Sequence[Finding]
 ) -> Recommendation:
-    """What becomes of a recommendation whose cause is not seen."""
-    gone = now - one.last_seen >= hold_of(one)
+    """What becomes of a recommendation whose condition is not found."""
+    gone = now - one.last_seen >= clear_delay_of(one)
     if one.state in MARKED_STATES:
         return replace(one, extra={**one.extra, "lasting": False}) if gone else one
     entry = _closing(one, log, now)
@@ -153,14 +153,14 @@ def _opened(tank: str, finding: Finding, now: datetime) -> Recommendation:
 
 
 def _again(finding: Finding, before: Recommendation, now: datetime) -> Finding:
-    """The finding with the word that it was marked before and still is so."""
+    """The finding with the evidence that it was marked before and is still so."""
     at = _marked_at(before)
     text = f"marked {before.state} on {at:%d %b %H:%M} UTC, and still so"
     return replace(finding, evidence=(*finding.evidence, Evidence(text, "marked", time=at)))
 
 
 def _closing(one: Recommendation, log: Sequence[LogEntry], now: datetime) -> LogEntry | None:
-    """The log entry that did the job since the cause began."""
+    """The log entry that did the job since the condition began."""
     since = one.finding.since or one.first_seen
     for entry in log:
         if entry.kind in one.finding.closed_by and since <= entry.time <= now:
@@ -173,13 +173,13 @@ def _marked_at(one: Recommendation) -> datetime:
     return one.last_seen if text is None else datetime.fromisoformat(str(text))
 
 
-def hold_of(one: Recommendation) -> timedelta:
-    """How long the cause must be gone; a rule that no longer exists has the usual."""
+def clear_delay_of(one: Recommendation) -> timedelta:
+    """How long the condition must be gone; a rule that no longer exists has the default."""
     rule = RULE_OF.get(one.finding.code)
-    return DEFAULT_HOLD if rule is None else rule.hold
+    return DEFAULT_CLEAR_DELAY if rule is None else rule.clear_delay
 
 
-def settle_of(one: Recommendation) -> timedelta:
-    """How long after "done" the same cause does not count again."""
+def settling_of(one: Recommendation) -> timedelta:
+    """How long after "done" the same condition does not count again."""
     rule = RULE_OF.get(one.finding.code)
-    return DEFAULT_SETTLE if rule is None else rule.settle
+    return DEFAULT_SETTLING if rule is None else rule.settling

@@ -21,10 +21,10 @@ from service.science.water.mix import MAX_TEMPERATURE_STEP_C
 
 RULES_USE: Final[dict[str, Threshold]] = table(
     # CO2
-    Threshold("co2_low_lit_min", 60, "min", "lit minutes below target in 24 h before it is said"),
+    Threshold("co2_low_lit_min", 60, "min", "lit minutes below target in 24 h that are too many"),
     Threshold("co2_low_tail_min", 90, "min", "minutes below target allowed before lights-off"),
     Threshold(
-        "co2_high_hold_min", 15, "min", "CO2 above the ceiling for so long is said", OUR_CHOICE
+        "co2_high_hold_min", 15, "min", "CO2 above the ceiling for so long is reported", OUR_CHOICE
     ),
     Threshold(
         "co2_high_day_min", 30, "min", "minutes above the ceiling in 24 h, even if over", OUR_CHOICE
@@ -77,18 +77,18 @@ RULES_USE: Final[dict[str, Threshold]] = table(
         "temperature_urgent_c", 2, "K", "so far outside the range it is urgent", OUR_CHOICE, 0.1, 20
     ),
     Threshold(
-        "temperature_recent_h", 24, "h", "an excursion over for less is still told", OUR_CHOICE
+        "temperature_recent_h", 24, "h", "an excursion over for less is still reported", OUR_CHOICE
     ),
     Threshold(
         "temperature_step_max_c", MAX_TEMPERATURE_STEP_C, "K",
         "most by which a water change should move temperature",
     ),
     Threshold("temperature_rate_max_c_h", 1, "K/h", "animals should not see a faster change"),
-    Threshold("forecast_probability", 0.8, "1", "a forecast excursion is told from this on",
+    Threshold("forecast_probability", 0.8, "1", "a forecast excursion is reported from this on",
               OUR_CHOICE, 0.5, 1),
-    Threshold("forecast_horizon_h", 6, "h", "a forecast excursion is told so long ahead",
+    Threshold("forecast_horizon_h", 6, "h", "a forecast excursion is reported so long ahead",
               OUR_CHOICE, 1, 12),
-    Threshold("cooling_margin_c", 1, "K", "an unheated tank so near its lower limit is told"),
+    Threshold("cooling_margin_c", 1, "K", "an unheated tank so near its lower limit is reported"),
     Threshold("cooling_days", 3, "d", "fall of the daily minimum over so many days", OUR_CHOICE,
               2, 7),
     Threshold("oxygen_low_mg_l", 5, "mg/L", "measured oxygen below this is low",
@@ -116,11 +116,11 @@ RULES_USE: Final[dict[str, Threshold]] = table(
     Threshold("stem_growth_cm_week", 0, "cm/wk", "growth of the fastest stems; 0: not known"),
     Threshold("stem_height_cm", 15, "cm", "height that a trim leaves, where not logged"),
     Threshold("stem_clear_cm", 3, "cm", "stems should end so far below the surface"),
-    Threshold("cylinder_notice_days", 7, "d", "an emptying gas cylinder is told so long before"),
+    Threshold("cylinder_notice_days", 7, "d", "an emptying CO2 cylinder is reported so early"),
     Threshold("gas_dissolved_share", 0.5, "1", "share of the gas that dissolves; the rest escapes",
               COMMON_PRACTICE, 0.05, 1),
     # Sensors
-    Threshold("sensor_silent_min", 60, "min", "a sensor silent for so long is told", OUR_CHOICE, 5),
+    Threshold("sensor_silent_min", 60, "min", "no reading for so long: silent", OUR_CHOICE, 5),
     Threshold("sensor_retired_days", 14, "d", "a sensor silent for longer counts as taken out",
               OUR_CHOICE, 1),
     Threshold("ph_disagree", 0.2, "[pH]", "two pH probes further apart disagree", COMMON_PRACTICE,

@@ -1,4 +1,4 @@
-"""What a rule says: a recommendation with its evidence."""
+"""Findings of rules, and recommendations: findings with a history."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a rule is, and the case it judges."""
+"""Rules, and the case that a rule judges: one tank at one moment."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from service.advice.engine.recommendation import Finding
 from service.derive.models import TankView
 from service.registry.models import Tank
 
-Standing = frozenset[tuple[str, str]]
-"""(code, subject) of what stands open: a rule lets go of it later than it takes it up."""
+ActiveConditions = frozenset[tuple[str, str]]
+"""(code, subject) of each active condition: a rule clears it later than it raises it."""
 
-NOTHING_STANDS: Standing = frozenset()
+NONE_ACTIVE: ActiveConditions = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,7 @@ class Case:
     """One tank at one moment, as a rule sees it."""
 
     view: TankView
-    standing: Standing = NOTHING_STANDS
+    active_conditions: ActiveConditions = NONE_ACTIVE
 
     @property
     def tank(self) -> Tank:
@@ -38,9 +38,9 @@ class Case:
         """A threshold of practice as it is in force for this tank."""
         return limit(self.view.tank, name)
 
-    def stands(self, code: str, subject: str = "") -> bool:
-        """Whether this was said already and still stands."""
-        return (code, subject) in self.standing
+    def active(self, code: str, subject: str = "") -> bool:
+        """Whether the condition is active already."""
+        return (code, subject) in self.active_conditions
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,14 +49,14 @@ class Rule:
 
     Attributes:
         code: stable; part of topics and addresses.
-        about: when it speaks, one line.
-        judge: its findings on a case; none where all is well or nothing can be said.
-        hold: its cause must be gone for so long before the recommendation is cleared.
-        settle: so long after "done" the same cause does not count again: measures take time.
+        about: when it raises a finding, one line.
+        judge: its findings on a case; none where all is well or too little is known.
+        clear_delay: the condition must be gone for so long before the recommendation clears.
+        settling: so long after "done" the same condition does not count again: measures take time.
     """
 
     code: str
     about: str
     judge: Callable[[Case], Iterable[Finding]]
-    hold: timedelta = timedelta(minutes=30)
-    settle: timedelta = timedelta(days=1)
+    clear_delay: timedelta = timedelta(minutes=30)
+    settling: timedelta = timedelta(days=1)

@@ -115,7 +115,7 @@ def _done(entry: LogEntry) -> str:
     what = {
         LogKind.WATER_CHANGE: lambda: f"water change of {percent(float(entry.data['fraction']))}",
         LogKind.DOSE: lambda: f"{_dose(entry)} dosed",
-        LogKind.KH_TEST: lambda: f"KH {_dkh(float(entry.data['alkalinity_meq_l'])):.1f} dKH",
+        LogKind.KH_TEST: lambda: f"KH {_dkh(float(entry.data['kh_meq_l'])):.1f} dKH",
         LogKind.STOCKING: lambda: f"{entry.data.get('count')} {entry.data.get('species')} in",
     }.get(entry.kind, lambda: entry.kind.value.replace("-", " "))()
     note = f" ({entry.note})" if entry.note else ""
@@ -149,7 +149,7 @@ def _changed(view: TankView, start: datetime) -> list[str]:
     inside = [one for one in tests if one.time >= start]
     earlier = [one for one in tests if one.time < start]
     if inside and earlier:
-        was, now = (_dkh(float(one.data["alkalinity_meq_l"])) for one in (earlier[0], inside[0]))
+        was, now = (_dkh(float(one.data["kh_meq_l"])) for one in (earlier[0], inside[0]))
         lines.append(f"KH: {was:.1f} dKH before, {now:.1f} dKH at the end")
     return lines
 

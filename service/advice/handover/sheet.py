@@ -120,11 +120,11 @@ def tank_sheet(absence: Absence, view: TankView, standing: Sequence[Recommendati
     case = Case(view)
     open_ones = tuple(one for one in standing if one.state is State.OPEN)
     start = max(absence.start, view.now)
-    told = [cautions.ANIMALS, cautions.MAINS]
+    shown = [cautions.ANIMALS, cautions.MAINS]
     if view.tank.co2_injected:
-        told.insert(0, cautions.GAS)
+        shown.insert(0, cautions.GAS)
     if view.tank.doses:
-        told.append(cautions.CHEMICALS)
+        shown.append(cautions.CHEMICALS)
     return TankSheet(
         tank=view.tank.id,
         name=view.tank.name,
@@ -135,7 +135,7 @@ def tank_sheet(absence: Absence, view: TankView, standing: Sequence[Recommendati
         tasks=tuple(tasks_between(case, start, absence.end)),
         limits=tuple(limits_of(case)),
         leave_alone=tuple(leave_alone(case)),
-        cautions=tuple(told),
+        cautions=tuple(shown),
         notes=view.tank.notes,
     )
 

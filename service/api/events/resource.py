@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from flask import Response, g, request
 
-from service.api.context import current, kept
+from service.api.context import app_singleton, current
 from service.api.events.poller import News
 from service.api.events.stream import PART, Listeners, Pace, Wish, event_document, stream
 from service.api.http.auth import Caller, still_admitted
@@ -110,15 +110,15 @@ def _stream(options: dict[str, Any]) -> Response:
     after = _last_seen(options)
     if after is None:
         after = parts.registry.last_sequence()
-    pace = kept(Pace, lambda _: Pace())
-    news = kept(News, lambda parts: News(parts.registry, parts.store, pace.poll_s / 2))
+    pace = app_singleton(Pace, lambda _: Pace())
+    news = app_singleton(News, lambda parts: News(parts.registry, parts.store, pace.poll_s / 2))
     wish = Wish(after, options.get("tank"), options.get("readings", False))
-    leave = kept(Listeners, lambda parts: Listeners(parts.config.http.listeners)).enter()
+    leave = app_singleton(Listeners, lambda parts: Listeners(parts.config.http.listeners)).enter()
     gone = request.environ.get("waitress.client_disconnected", lambda: False)
     caller: Caller = g.caller
 
     def ended() -> bool:
-        if parts.closing.is_set() or gone():
+        if parts.stopping.is_set() or gone():
             return True
         return not still_admitted(caller, parts.registry, parts.clock.now())
 

@@ -18,6 +18,7 @@ from flask import json
 from service.api.events.poller import Newest, News
 from service.api.resources.readings.schemas import flag_words
 from service.errors import LittoralError
+from service.problems import PROBLEMS
 from service.registry.events import Event
 from service.registry.registry import Registry
 from service.store import Reading
@@ -35,9 +36,7 @@ PART: Final = 100
 class BusyError(LittoralError):
     """Everything of a kind is taken."""
 
-    slug = "busy"
-    title = "Too many listeners"
-    status = 503
+    kind = PROBLEMS["busy"]
 
     def __init__(self, detail: str) -> None:
         super().__init__(detail)

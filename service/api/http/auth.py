@@ -14,9 +14,10 @@ from urllib.parse import urlsplit
 
 from flask import Flask, Request, current_app, g, request, session
 
-from service.api.context import current, kept, now
+from service.api.context import app_singleton, current, now
 from service.api.http.rate_limit import Limits
 from service.errors import LittoralError, NotFoundError
+from service.problems import PROBLEMS
 from service.registry import secret_hashes
 from service.registry.access import Scope, Token
 from service.registry.registry import Registry
@@ -36,9 +37,7 @@ _ADMIN: Final = (
 class UnauthorizedError(LittoralError):
     """No valid token."""
 
-    slug = "unauthorized"
-    title = "A token is needed"
-    status = 401
+    kind = PROBLEMS["unauthorized"]
 
     def __init__(self, detail: str) -> None:
         super().__init__(detail)
@@ -48,9 +47,7 @@ class UnauthorizedError(LittoralError):
 class ForbiddenError(LittoralError):
     """A valid request of somebody who may not make it."""
 
-    slug = "forbidden"
-    title = "Not allowed"
-    status = 403
+    kind = PROBLEMS["forbidden"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,13 +72,24 @@ def install(app: Flask) -> None:
     def check() -> None:
         if not is_guarded(request.path):
             return
-        caller = identify(request)
-        g.caller = caller
-        needed = scope_needed(request)
-        if not caller.scope.covers(needed):
-            raise ForbiddenError(f"the token's scope is {caller.scope}; needed: {needed}")
-        if needed is not Scope.READ:
-            limits_of().count_write(caller.name)
+        g.caller = admit(request)
+
+
+def admit(asked: Request) -> Caller:
+    """Authenticate and authorize a request, and count it if it makes a change.
+
+    Raises:
+        UnauthorizedError: a token is needed and there is no valid one.
+        ForbiddenError: the token's scope is too small, or another site makes the request.
+        TooManyRequestsError: too many changes, or too many wrong tokens from this address.
+    """
+    caller = identify(asked)
+    needed = scope_needed(asked)
+    if not caller.scope.covers(needed):
+        raise ForbiddenError(f"the token's scope is {caller.scope}; needed: {needed}")
+    if needed is not Scope.READ:
+        limits_of().count_write(caller.name)
+    return caller
 
 
 def is_guarded(path: str) -> bool:
@@ -176,7 +184,7 @@ def token_of_secret(secret: str, address: str) -> Token:
 
 def limits_of() -> Limits:
     """The rate limits of the app that serves this request."""
-    return kept(Limits, lambda context: Limits(context.config.http))
+    return app_singleton(Limits, lambda context: Limits(context.config.http))
 
 
 def _meant(secret: str) -> str:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import logging
 import uuid
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Final
 
 from flask import Flask, Response, json, request
 from werkzeug.exceptions import HTTPException
 
-from service.api.http.problems import BY_STATUS, MEDIA_TYPE, PROBLEMS, ProblemKind, problem
+from service.api.http.problems import MEDIA_TYPE, kind_of_status, problem
 from service.errors import FieldFault, LittoralError
+from service.problems import PROBLEMS, ProblemKind
 
 log = logging.getLogger(__name__)
 
@@ -23,9 +26,7 @@ _DETAIL: Final = {
 class TooLargeError(LittoralError):
     """The body is larger than an address takes."""
 
-    slug = "too-large"
-    title = "The body is too large"
-    status = 413
+    kind = PROBLEMS["too-large"]
 
     def __init__(self, limit: int) -> None:
         super().__init__(_DETAIL[413].format(limit=limit))
@@ -37,12 +38,12 @@ def answer(
     faults: tuple[FieldFault, ...] = (),
     *,
     instance: str | None = None,
-    headers: dict[str, str] | None = None,
+    headers: Mapping[str, str] = MappingProxyType({}),
 ) -> Response:
     """The response of a problem with the present request."""
     body = problem(kind, detail, instance or request.path, faults)
     response = Response(json.dumps(body) + "\n", status=kind.status, mimetype=MEDIA_TYPE)
-    response.headers.update(headers or {})
+    response.headers.update(headers)
     return response
 
 
@@ -54,21 +55,16 @@ def register(app: Flask) -> None:
 
 
 def _littoral(error: LittoralError) -> Response:
-    kind = PROBLEMS.get(error.slug)
-    if kind is None:
+    if error.kind is PROBLEMS["internal"]:
         return _unexpected(error)
-    if kind.status >= 500:
+    if error.kind.status >= 500:
         log.error("%s %s: %s", request.method, _address(), error.detail)
-    headers = getattr(error, "headers", None)
-    return answer(kind, error.detail, error.faults, headers=headers)
+    return answer(error.kind, error.detail, error.faults, headers=error.headers)
 
 
 def _http(error: HTTPException) -> HTTPException | Response:
     if error.code is None or error.code < 400:
         return error  # a redirect
-    kind = BY_STATUS.get(error.code)
-    if kind is None:
-        kind = PROBLEMS["malformed-request" if error.code < 500 else "internal"]
     detail = _DETAIL.get(error.code, "").format(limit=request.max_content_length)
     if error.code == 404:
         detail = f"there is nothing at {request.path}; see /docs"
@@ -76,7 +72,7 @@ def _http(error: HTTPException) -> HTTPException | Response:
         allowed = ", ".join(sorted(getattr(error, "valid_methods", None) or ()))
         detail = f"{request.method} is not allowed here; allowed: {allowed}"
     headers = {name: value for name, value in error.get_headers() if name.lower() != "content-type"}
-    return answer(kind, detail or str(error.description), headers=headers)
+    return answer(kind_of_status(error.code), detail or str(error.description), headers=headers)
 
 
 def _address() -> str:

@@ -9,14 +9,13 @@ from flask import Response, json, request
 
 from service.api.http.responses import as_json
 from service.errors import LittoralError
+from service.problems import PROBLEMS
 
 
 class PreconditionFailedError(LittoralError):
     """If-Match or If-None-Match speaks of another version than the present one."""
 
-    slug = "precondition-failed"
-    title = "Changed by somebody else in the meantime"
-    status = 412
+    kind = PROBLEMS["precondition-failed"]
 
 
 def tag_of(body: Any) -> str:

@@ -1,14 +1,12 @@
-"""From marshmallow's messages and the science's refusals to faults that name field and value."""
+"""From the messages of schemas to errors that name field and value."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from typing import Any
 
 from service.errors import FieldFault, InvalidInputError, Refusal, UnknownUnitError
 from service.schemas.messages import error_of_messages, messages_of, pointer_part
-from service.science.numeric.checks import OutOfRangeError
 
 
 def invalid_body(nested: object) -> InvalidInputError:
@@ -40,21 +38,3 @@ def error_of(faults: tuple[FieldFault, ...], *, units_only: bool = False) -> Inv
 def _option(name: str, message: str) -> FieldFault:
     plain = pointer_part(name).replace("~1", "/").replace("~0", "~")
     return FieldFault.of(f"?{plain}", message, plain)
-
-
-@contextmanager
-def refusals(pointers: Mapping[str, str]) -> Iterator[None]:
-    """Turn the refusal of a science function into an error that points at the field of the body.
-
-    Args:
-        pointers: parameter name of the science function -> JSON pointer of the field.
-
-    Raises:
-        InvalidInputError: in place of the OutOfRangeError.
-    """
-    try:
-        yield
-    except OutOfRangeError as error:
-        if error.name not in pointers:
-            raise InvalidInputError(str(error)) from error
-        raise invalid_field(pointers[error.name], error.value, error.allowed) from error

@@ -8,14 +8,13 @@ from typing import Any
 from flask.json.provider import DefaultJSONProvider
 
 from service.errors import LittoralError
+from service.problems import PROBLEMS
 
 
 class MalformedRequestError(LittoralError):
     """The request cannot be read at all."""
 
-    slug = "malformed-request"
-    title = "The request cannot be read"
-    status = 400
+    kind = PROBLEMS["malformed-request"]
 
 
 def read_json(data: bytes) -> Any:

@@ -9,6 +9,7 @@ from flask import request
 
 from service.api.http.problems import MEDIA_TYPE as PROBLEM
 from service.errors import LittoralError, shown
+from service.problems import PROBLEMS
 
 JSON: Final = "application/json"
 HTML: Final = "text/html"
@@ -18,9 +19,7 @@ CALENDAR: Final = "text/calendar"
 class NotAcceptableError(LittoralError):
     """The address has none of the forms that the request accepts."""
 
-    slug = "not-acceptable"
-    title = "No such representation"
-    status = 406
+    kind = PROBLEMS["not-acceptable"]
 
 
 def accepted(offers: Sequence[str]) -> str:

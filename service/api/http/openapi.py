@@ -9,15 +9,18 @@ from typing import Any, Final
 
 import flask_smorest
 import marshmallow as ma
-from flask import Flask
+from flask import Flask, json
 
 from service.api.http import errors
 from service.api.http.auth import is_guarded, scope_of
 from service.api.http.blueprint import HEADERS
-from service.api.http.problems import BY_STATUS, MEDIA_TYPE, PROBLEMS
+from service.api.http.problems import MEDIA_TYPE, kind_of_status
+from service.problems import PROBLEMS
 from service.schemas.fields import Field
 
 VERSION: Final = "0.1.0"
+_SPEC: Final = "littoral_openapi_document"
+_TEXT: Final = "littoral_openapi_text"
 
 _ABOUT: Final = """\
 Littoral watches planted freshwater tanks and says what to do next. Quantities are objects with
@@ -117,6 +120,26 @@ def open_api(app: Flask) -> Api:
     return api
 
 
+def install(app: Flask, api: Api) -> dict[str, Any]:
+    """Finish the document of an app and store it there; returns it."""
+    spec = app.extensions[_SPEC] = document(api)
+    with app.app_context():
+        app.extensions[_TEXT] = json.dumps(spec, indent=2) + "\n"
+    return spec
+
+
+def spec_of(app: Flask) -> dict[str, Any]:
+    """The OpenAPI document of an app."""
+    spec: dict[str, Any] = app.extensions[_SPEC]
+    return spec
+
+
+def text_of(app: Flask) -> str:
+    """The OpenAPI document of an app as JSON text."""
+    text: str = app.extensions[_TEXT]
+    return text
+
+
 def _described(_converter: Any, field: ma.fields.Field[Any], **_: Any) -> dict[str, Any]:
     return field.openapi() if isinstance(field, Field) else {}
 
@@ -178,7 +201,7 @@ def _frame_statuses(path: str, item: dict[str, Any], operation: dict[str, Any]) 
 
 
 def _problem_response(status: int) -> dict[str, Any]:
-    kind = BY_STATUS[status]
+    kind = kind_of_status(status)
     return {
         "description": kind.meaning,
         "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}},

@@ -12,6 +12,7 @@ from limits.strategies import MovingWindowRateLimiter
 
 from service.config import HttpConfig
 from service.errors import LittoralError
+from service.problems import PROBLEMS
 
 _WRITES: Final = "writes"
 _REFUSALS: Final = "refusals"
@@ -20,9 +21,7 @@ _REFUSALS: Final = "refusals"
 class TooManyRequestsError(LittoralError):
     """Wait a little."""
 
-    slug = "too-many-requests"
-    title = "Too many requests"
-    status = 429
+    kind = PROBLEMS["too-many-requests"]
 
     def __init__(self, detail: str, retry_after_s: int) -> None:
         super().__init__(detail)

@@ -10,14 +10,13 @@ from flask import Flask, request
 
 from service.api.http.faults import error_of
 from service.errors import FieldFault, LittoralError
+from service.problems import PROBLEMS
 
 
 class UnsupportedMediaTypeError(LittoralError):
     """The body's media type is not one that the address reads."""
 
-    slug = "unsupported-media-type"
-    title = "The body's media type is not supported"
-    status = 415
+    kind = PROBLEMS["unsupported-media-type"]
 
     def __init__(self, detail: str, media_types: tuple[str, ...]) -> None:
         super().__init__(detail)

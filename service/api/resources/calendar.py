@@ -10,11 +10,11 @@ from service.advice.engine.ledger import Ledger
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
+from service.integrations.calendar.tasks import Form, tank_calendar
 from service.registry.recommendations import STANDING_STATES
 from service.schemas.base import Schema
 from service.schemas.fields import Choice
 
-FORMS: Final = ("events", "todos")
 MEDIA_TYPE: Final = "text/calendar"
 
 blueprint = Blueprint("calendar", __name__, url_prefix="/v1", description="Tasks as a calendar.")
@@ -24,7 +24,9 @@ class CalendarOptionsSchema(Schema):
     """What tasks are in it."""
 
     form = Choice(
-        "`events`, which every calendar shows, or `todos`.", words=FORMS, load_default="events"
+        "`events`, which every calendar shows, or `todos`.",
+        words=list(Form),
+        load_default=Form.EVENTS,
     )
 
 
@@ -39,7 +41,7 @@ def tasks(options: dict[str, Any], tank: str) -> Response:
     found = parts.registry.tank(tank)
     standing = Ledger(parts.registry).list(tank, STANDING_STATES)
     revisions = parts.registry.revisions([one.id for one in standing])
-    text = parts.calendar(found, standing, revisions, now(), options["form"])
+    text = tank_calendar(found, standing, revisions, now(), Form(options["form"]))
     return Response(
         text,
         content_type=f"{MEDIA_TYPE}; charset=utf-8",

@@ -10,6 +10,7 @@ from service.api.http.path_parameters import DELIVERY
 from service.clock import SystemClock
 from service.errors import NotFoundError, shown
 from service.registry.events import Delivery, DeliveryState
+from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Name, Text, Whole
 from service.schemas.times import Moment
@@ -19,35 +20,35 @@ blueprint = Blueprint(
 )
 
 
-class DeliveredEventSchema(Schema):
+class DeliveredEventSchema(AnswerSchema):
     """The event that is delivered."""
 
-    sequence = Whole(low=1, high=2**53, required=True)
-    id = Text("The CloudEvent's id.", required=True)
-    type = Text(required=True)
-    subject = Text("Id of the recommendation.", required=True)
-    tank = Text(required=True)
-    time = Moment(required=True)
+    sequence = Whole(low=1, high=2**53)
+    id = Text("The CloudEvent's id.")
+    type = Text()
+    subject = Text("Id of the recommendation.")
+    tank = Text()
+    time = Moment()
 
 
-class DeliverySchema(Schema):
+class DeliverySchema(AnswerSchema):
     """The delivery of one event to one webhook."""
 
-    id = Whole(low=1, high=2**53, required=True)
-    target = Text("Name of the webhook in the configuration.", required=True)
-    state = Choice(words=list(DeliveryState), required=True)
-    attempts = Whole(low=0, high=2**53, required=True)
-    next_try = Moment("Not before this time, while it waits.", required=True)
-    last_error = Text("Why the last attempt failed; may be empty.", longest=1000, required=True)
-    settled = Moment("When it was delivered or given up.", allow_none=True, required=True)
-    event = Nested(DeliveredEventSchema, required=True)
+    id = Whole(low=1, high=2**53)
+    target = Text("Name of the webhook in the configuration.")
+    state = Choice(words=list(DeliveryState))
+    attempts = Whole(low=0, high=2**53)
+    next_try = Moment("Not before this time, while it waits.")
+    last_error = Text("Why the last attempt failed; may be empty.", longest=1000)
+    settled = Moment("When it was delivered or given up.", allow_none=True)
+    event = Nested(DeliveredEventSchema)
 
 
-class DeliveriesSchema(Schema):
+class DeliveriesSchema(AnswerSchema):
     """Deliveries, newest first."""
 
-    deliveries = Items(DeliverySchema, required=True)
-    next = Text(allow_none=True, required=True)
+    deliveries = Items(DeliverySchema)
+    next = Text(allow_none=True)
 
 
 class DeliveriesOptionsSchema(Schema):

@@ -8,22 +8,22 @@ from typing import Any, Final
 
 from flask import Response, current_app
 
+from service.advice.engine.scheduler import STATUS_NAME
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
-from service.api.http.openapi import package_version
+from service.api.http.openapi import package_version, text_of
 from service.errors import LittoralError
-from service.schemas.base import Items, Nested, Schema
+from service.schemas.answers import AnswerSchema
+from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Text, Whole, YesNo
 from service.schemas.times import Moment
 
-SPEC_TEXT: Final = "littoral_openapi"
 _INGEST: Final = "ingest:"
-_WATCH: Final = "advice:watch"
 
 blueprint = Blueprint("service", __name__, description="The service itself.")
 
 
-class HealthSchema(Schema):
+class HealthSchema(AnswerSchema):
     """The process answers."""
 
     status = Choice(words=["ok"])
@@ -31,49 +31,49 @@ class HealthSchema(Schema):
     time = Moment("The service's clock.")
 
 
-class StoreReadySchema(Schema):
+class StoreReadySchema(AnswerSchema):
     """The store of readings."""
 
-    backend = Text(required=True)
-    reachable = YesNo(required=True)
-    detail = Text(required=True)
+    backend = Text()
+    reachable = YesNo()
+    detail = Text()
 
 
-class RegistryReadySchema(Schema):
+class RegistryReadySchema(AnswerSchema):
     """The registry of tanks."""
 
-    reachable = YesNo(required=True)
-    detail = Text(required=True)
+    reachable = YesNo()
+    detail = Text()
 
 
-class IngestReadySchema(Schema):
+class IngestReadySchema(AnswerSchema):
     """An ingester, as it last told of itself."""
 
-    name = Text(required=True)
-    told = Moment("When it told.", allow_none=True, required=True)
-    connected = YesNo("To the broker.", required=True)
-    last_write = Moment("When readings last went into the store.", allow_none=True, required=True)
-    waiting = Whole("Messages not yet written.", low=0, high=2**53, required=True)
-    errors = Items(Text(longest=2000), required=True)
+    name = Text()
+    told = Moment("When it told.", allow_none=True)
+    connected = YesNo("To the broker.")
+    last_write = Moment("When readings last went into the store.", allow_none=True)
+    waiting = Whole("Messages not yet written.", low=0, high=2**53)
+    errors = Items(Text(longest=2000))
 
 
-class WatchReadySchema(Schema):
+class WatchReadySchema(AnswerSchema):
     """The watch that makes recommendations, as it last told of itself."""
 
-    told = Moment("When it last looked.", allow_none=True, required=True)
-    tanks = Whole("Tanks looked at.", low=0, high=2**53, required=True)
-    errors = Items(Text(longest=2000), required=True)
+    told = Moment("When it last looked.", allow_none=True)
+    tanks = Whole("Tanks looked at.", low=0, high=2**53)
+    errors = Items(Text(longest=2000))
 
 
-class ReadySchema(Schema):
+class ReadySchema(AnswerSchema):
     """Whether the service can do its work."""
 
-    status = Choice(words=["ready", "not ready"], required=True)
-    time = Moment("The service's clock.", required=True)
-    store = Nested(StoreReadySchema, required=True)
-    registry = Nested(RegistryReadySchema, required=True)
-    ingest = Items(IngestReadySchema, "Every ingester that ever told of itself.", required=True)
-    watch = Nested(WatchReadySchema, "Null before the first look.", allow_none=True, required=True)
+    status = Choice(words=["ready", "not ready"])
+    time = Moment("The service's clock.")
+    store = Nested(StoreReadySchema)
+    registry = Nested(RegistryReadySchema)
+    ingest = Items(IngestReadySchema, "Every ingester that ever told of itself.")
+    watch = Nested(WatchReadySchema, "Null before the first look.", allow_none=True)
 
 
 @blueprint.at("/healthz", "GET")
@@ -110,7 +110,7 @@ def readyz() -> tuple[dict[str, Any], int]:
             for name, status in statuses.items()
             if name.startswith(_INGEST)
         ],
-        "watch": _watch(statuses[_WATCH]) if _WATCH in statuses else None,
+        "watch": _watch(statuses[STATUS_NAME]) if STATUS_NAME in statuses else None,
     }
     return body, 200 if ready else 503
 
@@ -151,4 +151,4 @@ def _moment(text: object) -> datetime | None:
 @blueprint.answers(200, {"type": "object"}, description="OpenAPI 3.1 document.")
 def openapi_json() -> Response:
     """This document"""
-    return Response(current_app.extensions[SPEC_TEXT], mimetype="application/json")
+    return Response(text_of(current_app), mimetype="application/json")

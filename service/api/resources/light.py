@@ -8,12 +8,12 @@ from typing import Any
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.api.schemas.measured import REASONS
+from service.api.schemas.inputs import REASONS
 from service.derive.light import light_day
 from service.derive.loader import load_day
 from service.derive.local_time import local_day
 from service.derive.models import LightDay
-from service.registry.models import Tank
+from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Text, YesNo
 from service.schemas.quantities import Measure, Share
@@ -31,96 +31,75 @@ class LightOptionsSchema(Schema):
     date = Day("Local day of the tank; default: today.")
 
 
-class LitSchema(Schema):
-    """From on to off."""
+class LitSchema(AnswerSchema):
+    """From on to off; a pair on the Python side."""
 
-    start = Moment(required=True)
-    end = Moment(required=True)
+    start = Moment()
+    end = Moment()
+
+    def get_attribute(self, obj: Any, attr: str, default: Any) -> Any:
+        """The first of the pair is the start."""
+        return obj[("start", "end").index(attr)]
 
 
-class LightDaySchema(Schema):
+class LightDaySchema(AnswerSchema):
     """The light of one local day; null where it is not measured."""
 
-    tank = Text(required=True)
-    date = Day("Local day of the tank.", required=True)
-    complete = YesNo("The day is over.", required=True)
-    covered = Share("Of the day so far, for which there are readings.", required=True)
-    lit = Items(LitSchema, "When the tank was lit.", required=True)
-    on = Moment("First on; null: not seen.", allow_none=True, required=True)
-    off = Moment("Last off; null: not seen.", allow_none=True, required=True)
-    photoperiod = Measure("h", "Lit so far.", allow_none=True, required=True)
-    lux_hours = Measure("lx.h", allow_none=True, required=True)
-    dli = Measure("mol/m2/d", "Daily light integral.", allow_none=True, required=True)
-    ppfd_peak = Measure("umol/m2/s", "Highest of the day.", allow_none=True, required=True)
-    ppfd_from = Text("`sensor`, or the factor from lux.", required=True)
+    tank = Text()
+    date = Day("Local day of the tank.", attribute="day")
+    complete = YesNo("The day is over.")
+    covered = Share("Of the day so far, for which there are readings.", attribute="covered_share")
+    lit = Items(LitSchema, "When the tank was lit.")
+    on = Moment("First on; null: not seen.", attribute="on_at", allow_none=True)
+    off = Moment("Last off; null: not seen.", attribute="off_at", allow_none=True)
+    photoperiod = Measure("h", "Lit so far.", attribute="photoperiod_h", allow_none=True)
+    lux_hours = Measure("lx.h", attribute="lux_hours", allow_none=True)
+    dli = Measure("mol/m2/d", "Daily light integral.", attribute="dli_mol_m2_d", allow_none=True)
+    ppfd_peak = Measure(
+        "umol/m2/s", "Highest of the day.", attribute="ppfd_peak_umol_m2_s", allow_none=True
+    )
+    ppfd_from = Text("`sensor`, or the factor from lux.", attribute="ppfd_from", dump_default="")
     degree_hours_lit = Measure(
-        "K.h", "Temperature above the base while lit.", allow_none=True, required=True
+        "K.h",
+        "Temperature above the base while lit.",
+        attribute="degree_hours_lit_k_h",
+        allow_none=True,
     )
     co2_within = Share(
-        "Of the lit time with CO2 within its target.", allow_none=True, required=True
+        "Of the lit time with CO2 within its target.", attribute="co2_within_share", allow_none=True
     )
-    target = Range("mol/m2/d", "Daily light integral that the plants want.", required=True)
-    planned = Measure("h", "Length of the planned photoperiod.", required=True)
-    reasons = Items(Text(longest=1000), REASONS, required=True)
+    target = Range("mol/m2/d", "Daily light integral that the plants want.")
+    planned = Measure("h", "Length of the planned photoperiod.")
+    reasons = Items(Text(longest=1000), REASONS)
 
 
 @blueprint.at("", "GET", parameters=TANK)
 @blueprint.query(LightOptionsSchema)
 @blueprint.answers(200, LightDaySchema)
-def light(options: dict[str, Any], tank: str) -> dict[str, Any]:
+def light(options: dict[str, Any], tank: str) -> With:
     """The light of one local day: photoperiod, lux-hours, PPFD, daily light integral"""
     parts = current()
     found = parts.registry.tank(tank)
     present = now()
-    day: date = options.get("date") or local_day(found, present)
+    today = local_day(found, present)
+    day: date = options.get("date") or today
     measured = light_day(load_day(found, parts.registry, parts.store, day, present), day, present)
-    answer = {
-        "tank": tank,
-        "date": day,
-        "target": (found.plants.dli_low_mol_m2_d, found.plants.dli_high_mol_m2_d),
-        "planned": found.photoperiod.hours,
-    }
+    plan = With(
+        measured,
+        tank=tank,
+        target=(found.plants.dli_low_mol_m2_d, found.plants.dli_high_mol_m2_d),
+        planned=found.photoperiod.hours,
+        reasons=_reasons(measured, day, today),
+    )
     if measured is None:
-        return answer | _unknown(day, local_day(found, present))
-    return answer | _known(found, measured)
+        return With(plan, day=day, complete=day < today, covered_share=0.0, lit=())
+    return plan
 
 
-def _known(tank: Tank, day: LightDay) -> dict[str, Any]:
-    reasons = []
-    if day.covered_share < 1:
-        percent = 100 * day.covered_share
-        reasons.append(f"light readings cover {percent:.0f} % of the day so far")
-    return {
-        "complete": day.complete,
-        "covered": day.covered_share,
-        "lit": [{"start": start, "end": end} for start, end in day.lit],
-        "on": day.on_at,
-        "off": day.off_at,
-        "photoperiod": day.photoperiod_h,
-        "lux_hours": day.lux_hours,
-        "dli": day.dli_mol_m2_d,
-        "ppfd_peak": day.ppfd_peak_umol_m2_s,
-        "ppfd_from": day.ppfd_from,
-        "degree_hours_lit": day.degree_hours_lit_k_h,
-        "co2_within": day.co2_within_share,
-        "reasons": reasons,
-    }
-
-
-def _unknown(day: date, today: date) -> dict[str, Any]:
-    why = "this day is still to come" if day > today else "no light was measured on this day"
-    return {
-        "complete": day < today,
-        "covered": 0.0,
-        "lit": [],
-        "on": None,
-        "off": None,
-        "photoperiod": None,
-        "lux_hours": None,
-        "dli": None,
-        "ppfd_peak": None,
-        "ppfd_from": "",
-        "degree_hours_lit": None,
-        "co2_within": None,
-        "reasons": [why],
-    }
+def _reasons(measured: LightDay | None, day: date, today: date) -> list[str]:
+    if measured is None:
+        return ["this day is still to come" if day > today else "no light was measured on this day"]
+    if measured.covered_share < 1:
+        percent = 100 * measured.covered_share
+        return [f"light readings cover {percent:.0f} % of the day so far"]
+    return []

@@ -32,6 +32,6 @@ def metrics() -> Response:
 
     OpenMetrics where the request accepts it, else the classic text format.
     """
-    text, media_type = current().metrics(request.headers.get("Accept", ""))
+    text, media_type = current().metrics.exposition(request.headers.get("Accept", ""))
     headers = {"Content-Type": media_type, "Cache-Control": "no-store", "Vary": "Accept"}
     return Response(text, headers=headers)

@@ -6,21 +6,21 @@ from collections.abc import Sequence
 from datetime import timedelta
 from typing import Any, Final
 
-from flask import Response, request
+from flask import request
 from marshmallow import ValidationError
 
-from service.advice.engine.documents import recommendation_document
+from service.advice.engine.documents import RecommendationSchema
 from service.advice.engine.ledger import Ledger
-from service.advice.engine.recommendation import Recommendation, Severity
+from service.advice.engine.recommendation import Recommendation
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.faults import invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.path_parameters import RECOMMENDATION, TANK
-from service.api.http.responses import as_json
 from service.registry.recommendations import STANDING_STATES, State
-from service.schemas.base import Items, Nested, Schema
-from service.schemas.fields import Choice, Number, Text, Whole, YesNo
+from service.schemas.answers import AnswerSchema
+from service.schemas.base import Items, Schema
+from service.schemas.fields import Choice, Text, Whole
 from service.schemas.times import Moment, Span
 from service.times import format_moment
 
@@ -30,55 +30,6 @@ _DAY: Final = timedelta(days=1)
 blueprint = Blueprint(
     "recommendations", __name__, url_prefix="/v1", description="What to do, with the evidence."
 )
-
-
-class AmountSchema(Schema):
-    """How much of what."""
-
-    name = Text(required=True)
-    value = Number(required=True)
-    unit = Text("UCUM.", required=True)
-
-
-class FactSchema(Schema):
-    """A number of the evidence."""
-
-    value = Number(required=True)
-    unit = Text("UCUM; empty where there is none.", required=True)
-
-
-class EvidenceSchema(Schema):
-    """One fact that a recommendation rests on."""
-
-    text = Text("A sentence.", required=True)
-    name = Text("What was compared.", required=True)
-    source = Text("A published source, `common practice, no source`, or a sensor.", required=True)
-    value = Nested(FactSchema)
-    threshold = Nested(FactSchema, "What it was compared with.")
-    time = Moment("When it was so.")
-
-
-class RecommendationSchema(Schema):
-    """What to do about one tank."""
-
-    id = Text("Stays as long as the cause lasts.", required=True)
-    tank = Text(required=True)
-    code = Text("Stable code of the rule.", required=True)
-    subject = Text("Tells two of one rule apart; may be empty.", required=True)
-    severity = Choice(words=[one.word for one in Severity], required=True)
-    state = Choice(words=list(State), required=True)
-    title = Text("A short line.", required=True)
-    action = Text("What to do, with amounts.", required=True)
-    amounts = Items(AmountSchema, required=True)
-    evidence = Items(EvidenceSchema, required=True)
-    cautions = Items(Text(longest=2000), required=True)
-    confidence = Number("0 to 1: how sure the evidence is.", low=0, high=1, required=True)
-    due = Moment("By when; null: no hurry.", allow_none=True, required=True)
-    since = Moment("When the cause began.", allow_none=True, required=True)
-    first_seen = Moment(required=True)
-    last_seen = Moment(required=True)
-    snoozed_until = Moment(allow_none=True, required=True)
-    folded = YesNo("More urgent ones of the tank come first.", required=True)
 
 
 class OptionsSchema(Schema):
@@ -91,21 +42,23 @@ class OptionsSchema(Schema):
     )
     since = Moment("Only those seen at this moment or later.")
     limit = Whole(
-        f"At most so many, weightiest first; default {MOST}.", low=1, high=MOST, text=True
+        f"At most so many, most urgent first; default {MOST}.", low=1, high=MOST, text=True
     )
 
 
-class RecommendationsSchema(Schema):
-    """Recommendations, weightiest first."""
+class RecommendationsSchema(AnswerSchema):
+    """Recommendations, most urgent first."""
 
-    recommendations = Items(RecommendationSchema, required=True)
-    next = Text(allow_none=True, required=True)
+    recommendations = Items(RecommendationSchema)
+    next = Text(allow_none=True)
 
 
-class TankRecommendationsSchema(RecommendationsSchema):
-    """Recommendations of one tank, weightiest first."""
+class TankRecommendationsSchema(AnswerSchema):
+    """Recommendations of one tank, most urgent first."""
 
-    tank = Text(required=True)
+    tank = Text()
+    recommendations = Items(RecommendationSchema)
+    next = Text(allow_none=True)
 
 
 class SnoozeSchema(Schema):
@@ -118,32 +71,31 @@ class SnoozeSchema(Schema):
 @blueprint.at("/recommendations", "GET")
 @blueprint.query(OptionsSchema)
 @blueprint.answers(200, RecommendationsSchema)
-def recommendations(options: dict[str, Any]) -> Response:
-    """What to do, of all tanks, weightiest first"""
-    return as_json({"recommendations": _shown(_listed(options)), "next": None})
+def recommendations(options: dict[str, Any]) -> dict[str, Any]:
+    """What to do, of all tanks, most urgent first"""
+    return {"recommendations": _listed(options), "next": None}
 
 
 @blueprint.at("/tanks/<tank>/recommendations", "GET", parameters=TANK)
 @blueprint.query(OptionsSchema)
 @blueprint.answers(200, TankRecommendationsSchema)
-def of_tank(options: dict[str, Any], tank: str) -> Response:
-    """What to do about one tank, weightiest first"""
+def of_tank(options: dict[str, Any], tank: str) -> dict[str, Any]:
+    """What to do about one tank, most urgent first"""
     current().registry.tank(tank)
-    found = _shown(_listed(options, tank))
-    return as_json({"tank": tank, "recommendations": found, "next": None})
+    return {"tank": tank, "recommendations": _listed(options, tank), "next": None}
 
 
 @blueprint.at("/recommendations/<id>", "GET", parameters=RECOMMENDATION)
 @blueprint.answers(200, RecommendationSchema)
-def recommendation(id: str) -> Response:
+def recommendation(id: str) -> Recommendation:
     """One recommendation"""
-    return as_json(recommendation_document(_ledger().get(id)))
+    return _ledger().get(id)
 
 
 @blueprint.at("/recommendations/<id>/done", "POST", parameters=RECOMMENDATION)
 @blueprint.answers(200, RecommendationSchema)
-@blueprint.also_answers(409, description="It no longer stands.")
-def done(id: str) -> Response:
+@blueprint.also_answers(409, description="It is no longer active.")
+def done(id: str) -> Recommendation:
     """Mark a recommendation as done
 
     It stays done while its cause is given time to go away, and opens again if it does not.
@@ -153,8 +105,8 @@ def done(id: str) -> Response:
 
 @blueprint.at("/recommendations/<id>/dismiss", "POST", parameters=RECOMMENDATION)
 @blueprint.answers(200, RecommendationSchema)
-@blueprint.also_answers(409, description="It no longer stands.")
-def dismiss(id: str) -> Response:
+@blueprint.also_answers(409, description="It is no longer active.")
+def dismiss(id: str) -> Recommendation:
     """Dismiss a recommendation for as long as its cause lasts"""
     return _marked(id, State.DISMISSED)
 
@@ -172,10 +124,10 @@ _SNOOZE_BODY: Final = {
 
 @blueprint.at("/recommendations/<id>/snooze", "POST", parameters=RECOMMENDATION)
 @blueprint.answers(200, RecommendationSchema)
-@blueprint.also_answers(409, description="It no longer stands.")
+@blueprint.also_answers(409, description="It is no longer active.")
 @blueprint.described(requestBody=_SNOOZE_BODY)
-def snooze(id: str) -> Response:
-    """Put a recommendation off, for one day unless told otherwise"""
+def snooze(id: str) -> Recommendation:
+    """Put a recommendation off, for one day unless another time is given"""
     wanted = _snooze_options(request.get_data())
     if "until" in wanted and "length" in wanted:
         raise invalid_field("/until", format_moment(wanted["until"]), "this or length, not both")
@@ -185,13 +137,13 @@ def snooze(id: str) -> Response:
         raise invalid_field("/until", format_moment(until), "a time in the future")
     one = _ledger().mark(id, State.SNOOZED, until, now=present)
     current().nudge()
-    return as_json(recommendation_document(one))
+    return one
 
 
 @blueprint.at("/recommendations/<id>/open", "POST", parameters=RECOMMENDATION)
 @blueprint.answers(200, RecommendationSchema)
-@blueprint.also_answers(409, description="It no longer stands.")
-def reopen(id: str) -> Response:
+@blueprint.also_answers(409, description="It is no longer active.")
+def reopen(id: str) -> Recommendation:
     """Take a mark back: the recommendation is open again"""
     return _marked(id, State.OPEN)
 
@@ -214,14 +166,10 @@ def _listed(options: dict[str, Any], tank: str | None = None) -> list[Recommenda
     return _ledger().list(tank, states, since=options.get("since"))[:limit]
 
 
-def _shown(found: Sequence[Recommendation]) -> list[dict[str, Any]]:
-    return [recommendation_document(one) for one in found]
-
-
-def _marked(id: str, state: State) -> Response:
+def _marked(id: str, state: State) -> Recommendation:
     one = _ledger().mark(id, state, now=now())
     current().nudge()
-    return as_json(recommendation_document(one))
+    return one
 
 
 def _snooze_options(data: bytes) -> dict[str, Any]:

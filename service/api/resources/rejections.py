@@ -6,6 +6,7 @@ from typing import Any
 
 from service.api.context import current
 from service.api.http.blueprint import Blueprint
+from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Field, Name, Text, Whole
 from service.schemas.times import Moment
@@ -24,24 +25,24 @@ class CountsField(Field):
     }
 
 
-class RejectionSchema(Schema):
+class RejectionSchema(AnswerSchema):
     """A message that could not become a reading, and why."""
 
-    time = Moment("When it arrived.", required=True)
-    tank = Text("Empty where it is not known.", required=True)
-    topic = Text("MQTT topic, or where else it came from.", required=True)
-    payload = Text("The beginning of it.", attribute="payload_excerpt", required=True)
-    reason = Text("Stable word.", attribute="reason_code", required=True)
-    detail = Text("Which field, which value, what is allowed.", required=True)
-    source = Text("Which part refused it.", required=True)
+    time = Moment("When it arrived.")
+    tank = Text("Empty where it is not known.")
+    topic = Text("MQTT topic, or where else it came from.")
+    payload = Text("The beginning of it.", attribute="payload_excerpt")
+    reason = Text("Stable word.", attribute="reason_code")
+    detail = Text("Which field, which value, what is allowed.")
+    source = Text("Which part refused it.")
 
 
-class RejectionsSchema(Schema):
+class RejectionsSchema(AnswerSchema):
     """The latest rejections, newest first."""
 
-    rejections = Items(RejectionSchema, required=True)
-    counts = CountsField("All that there ever were, by reason.", required=True)
-    next = Text(allow_none=True, required=True)
+    rejections = Items(RejectionSchema)
+    counts = CountsField("All that there ever were, by reason.")
+    next = Text(allow_none=True)
 
 
 class OptionsSchema(Schema):

@@ -10,7 +10,7 @@ import click
 from service.cli.log import calibration
 from service.cli.log.entry import entry_command, line_of, quantities
 from service.cli.output import as_json_text, json_option
-from service.cli.parameters import QuantityParameter
+from service.cli.quantity_parameter import QuantityParameter
 from service.cli.service_options import asking, service_options
 
 _PERCENT: Final = click.FloatRange(0, 100, min_open=True)
@@ -93,7 +93,7 @@ def _test(**hardness: float) -> dict[str, Any]:
     click.option("--part", help="Which filter, or which part of it."),
 )
 def _touched(part: str | None, percent: float | None = None) -> dict[str, Any]:
-    return quantities(share=(percent, "%")) | ({"part": part} if part else {})
+    return quantities(fraction=(percent, "%")) | ({"part": part} if part else {})
 
 
 @_entry(

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import click
 
-from service.cli.output import as_json_text, is_wide, json_option, show
+from service.cli.output import as_json_text, json_option
 from service.cli.service_options import asking, service_options
 from service.cli.status.tank_status import status_of, statuses_of
 from service.cli.status.text import table_of, text_of
+from service.cli.terminal import is_wide, show
 
 
 @click.command("status")
@@ -18,7 +19,9 @@ from service.cli.status.text import table_of, text_of
 def command(
     ctx: click.Context, tank: str | None, as_json: bool, url: str, token: str | None
 ) -> None:
-    """Ask a running service whether TANK is in order; without TANK all, the worst first.
+    """Report whether a tank, or each, is in order.
+
+    Asks a running service. Without TANK all, the worst first.
 
     Exit codes: 0 in order, 1 not in order, 2 it could not be asked.
     """

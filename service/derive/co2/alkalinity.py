@@ -97,15 +97,15 @@ def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
     """The alkalinity over time, oldest first."""
     steps = []
     sd = kit_sd_meq_l(tank)
-    if tank.alkalinity_meq_l is not None:
-        tested = tank.alkalinity_tested
+    if tank.kh_meq_l is not None:
+        tested = tank.kh_tested
         when = None if tested is None else datetime.combine(tested, time(), UTC)
         # It is "as last known", so it also stands for the days before it was written down.
-        registered = Alkalinity(tank.alkalinity_meq_l, sd, when, "registered with the tank")
+        registered = Alkalinity(tank.kh_meq_l, sd, when, "registered with the tank")
         steps.append(_Step(-(2**62), registered))
     for entry in sorted(log, key=_time_of):
         if _is_test(entry):
-            value = float(entry.data["alkalinity_meq_l"])
+            value = float(entry.data["kh_meq_l"])
             tested_now = Alkalinity(value, sd, entry.time, TESTED)
             steps.append(_Step(to_us(entry.time), tested_now))
         elif entry.kind == LogKind.WATER_CHANGE and steps:
@@ -120,12 +120,12 @@ def _time_of(entry: LogEntry) -> datetime:
 
 
 def _is_test(entry: LogEntry) -> bool:
-    return entry.kind == LogKind.KH_TEST and "alkalinity_meq_l" in entry.data
+    return entry.kind == LogKind.KH_TEST and "kh_meq_l" in entry.data
 
 
 def _after_change(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity | None:
     """The alkalinity after a water change; None where nothing can be said or nothing changed."""
-    tap = entry.data.get("alkalinity_meq_l", tank.water_change.tap_alkalinity_meq_l)
+    tap = entry.data.get("kh_meq_l", tank.water_change.tap_kh_meq_l)
     fraction = entry.data.get("fraction")
     if tap is None or fraction is None:
         return None

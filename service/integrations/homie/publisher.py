@@ -25,7 +25,8 @@ from service.integrations.homie.device import (
 )
 from service.integrations.mqtt_options import homie_options
 from service.integrations.snapshot import figures_of
-from service.mqtt.retained import Board, Leftover
+from service.mqtt.connection import Will
+from service.mqtt.retained import Leftover, RetainedTopics
 
 INIT: Final = "init"
 READY: Final = "ready"
@@ -66,31 +67,29 @@ class Homie:
         self._milliseconds = milliseconds
         self._lock = threading.Lock()
         self._looked: dict[str, float] = {}
-        self._messages: dict[str, dict[str, str]] = {}
         self._versions: dict[str, tuple[dict[str, Any], int]] = {}
         self._stopping = threading.Event()
         self._guard: threading.Thread | None = None
         start = f"{self._options.prefix}/{TOPIC_VERSION}/+"
-        self._board = Board(
+        self._topics = RetainedTopics(
             config,
             outlet.name,
-            will=(f"{self._root}/$state", LOST),
+            will=Will(f"{self._root}/$state", LOST, QOS),
             qos=QOS,
             filters=(f"{start}/$description", f"{start}/$alert/+"),
-            leftover=self._leftover,
-            patience_s=patience_s,
+            identify=self._identify,
         )
 
     @property
     def is_connected(self) -> bool:
         """Whether the broker is reached now."""
-        return self._board.is_connected
+        return self._topics.is_connected
 
     def start(self) -> None:
         """Connect in the background, with no tanks yet."""
         with self._lock:
             self._show_root()
-        self._board.start()
+        self._topics.start()
         self._guard = threading.Thread(
             target=self._watch_over, name=f"homie-{self.name}", daemon=True
         )
@@ -109,21 +108,21 @@ class Homie:
             is_new = view.tank.id not in self._looked
             self._looked[view.tank.id] = time.monotonic()
             messages = device_messages(base, text, properties, alerts, READY)
-            self._messages[view.tank.id] = messages
-            self._board.show(device, messages, first=(f"{base}/$state", INIT) if news else None)
+            self._topics.set(device, messages, first=(f"{base}/$state", INIT) if news else None)
             if is_new:
                 self._show_root()
 
-    def remove(self, tank: str) -> None:
-        """Remove a tank's device."""
+    def retain_only(self, tanks: frozenset[str]) -> None:
+        """Remove the devices of other tanks, those of earlier runs too."""
         with self._lock:
-            if self._looked.pop(tank, None) is None:
-                return
-            self._messages.pop(tank, None)
-            device = device_id(self._options, tank)
-            self._versions.pop(device, None)
-            self._show_root()
-            self._board.drop(device)
+            gone = set(self._looked) - tanks
+            for tank in gone:
+                del self._looked[tank]
+                self._versions.pop(device_id(self._options, tank), None)
+            if gone:
+                self._show_root()
+            devices = {device_id(self._options, tank) for tank in tanks}
+            self._topics.retain_only({self._options.device, *devices})
 
     def stop(self) -> None:
         """Say goodbye: the devices stay, disconnected."""
@@ -134,7 +133,7 @@ class Homie:
             bases = [
                 base_topic(self._options, device_id(self._options, tank)) for tank in self._looked
             ]
-        self._board.stop((f"{base}/$state", DISCONNECTED) for base in (*bases, self._root))
+        self._topics.stop((f"{base}/$state", DISCONNECTED) for base in (*bases, self._root))
 
     def _watch_over(self) -> None:
         """Mark tanks as lost that nobody looks at any more."""
@@ -151,9 +150,9 @@ class Homie:
         kept = (f"{base}/$description", f"{base}/$alert/")
         lost = {
             topic: payload if topic.startswith(kept) else ""
-            for topic, payload in self._messages[tank].items()
+            for topic, payload in self._topics.messages(device).items()
         }
-        self._board.show(device, {**lost, f"{base}/$state": LOST})
+        self._topics.set(device, {**lost, f"{base}/$state": LOST})
 
     def _show_root(self) -> None:
         children = sorted(device_id(self._options, tank) for tank in self._looked)
@@ -161,7 +160,7 @@ class Homie:
         text, news = self._described(self._options.device, described)
         messages = device_messages(self._root, text, (), {}, READY)
         first = (f"{self._root}/$state", INIT) if news else None
-        self._board.show(self._options.device, messages, first=first)
+        self._topics.set(self._options.device, messages, first=first)
 
     def _described(self, device: str, described: Mapping[str, Any]) -> tuple[str, bool]:
         """The description with its version, and whether it is another one than before."""
@@ -177,7 +176,7 @@ class Homie:
         )
         return text, news
 
-    def _leftover(self, topic: str, payload: bytes) -> Leftover | None:
+    def _identify(self, topic: str, payload: bytes) -> Leftover | None:
         """Devices of an earlier run under this root, and alerts of any device."""
         device, _, rest = topic.removeprefix(f"{self._options.prefix}/{TOPIC_VERSION}/").partition(
             "/"

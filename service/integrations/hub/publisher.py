@@ -20,11 +20,12 @@ from service.integrations.hub.device import (
 )
 from service.integrations.mqtt_options import hub_options
 from service.integrations.snapshot import figures_of
-from service.mqtt.retained import Board, Leftover
+from service.mqtt.connection import Will
+from service.mqtt.retained import Leftover, RetainedTopics
 
 QOS: Final = 1
-SERVICE: Final = "service"
-"""The group of the service's own status; no tank's, because those hold no blank."""
+SERVICE: Final = " service"
+"""The group of the service's own status; no tank's id has a blank."""
 
 
 class Hub:
@@ -50,27 +51,26 @@ class Hub:
         self._expire_after_s = options.expire_after_s or round(patience_s)
         self._lock = threading.Lock()
         self._states: dict[str, list[tuple[str, str]]] = {}
-        self._board = Board(
+        self._topics = RetainedTopics(
             config,
             outlet.name,
-            will=(self._place.status, OFFLINE),
+            will=Will(self._place.status, OFFLINE, QOS),
             qos=QOS,
             filters=(f"{options.prefix}/device/+/config", options.status_topic),
-            leftover=self._leftover,
-            patience_s=patience_s,
-            connected=self._say_all,
-            heard=self._heard,
+            identify=self._identify,
+            on_connected=self._publish_states,
+            on_message=self._on_message,
         )
-        self._board.show(f" {SERVICE}", {self._place.status: ONLINE})
+        self._topics.set(SERVICE, {self._place.status: ONLINE})
 
     @property
     def is_connected(self) -> bool:
         """Whether the broker is reached now."""
-        return self._board.is_connected
+        return self._topics.is_connected
 
     def start(self) -> None:
         """Connect in the background."""
-        self._board.start()
+        self._topics.start()
 
     def update(self, view: TankView, change: LedgerChange) -> None:
         """Announce what is new of a tank, and send all its states."""
@@ -85,31 +85,31 @@ class Hub:
         )
         states = states_of(self._place, tank, sensors)
         with self._lock:
-            self._board.show(tank, retained_of(self._place, tank, discovery, sensors))
-            self._board.say(states)
+            self._topics.set(tank, retained_of(self._place, tank, discovery, sensors))
+            self._topics.publish(states)
             self._states[tank] = states
 
-    def remove(self, tank: str) -> None:
-        """Remove a tank's device from the hub."""
+    def retain_only(self, tanks: frozenset[str]) -> None:
+        """Remove the devices of other tanks from the hub, those of earlier runs too."""
         with self._lock:
-            if self._states.pop(tank, None) is not None:
-                self._board.drop(tank)
+            self._states = {tank: one for tank, one in self._states.items() if tank in tanks}
+            self._topics.retain_only({SERVICE, *tanks})
 
     def stop(self) -> None:
         """Say that the service is gone; the devices stay, unavailable."""
-        self._board.stop([(self._place.status, OFFLINE)])
+        self._topics.stop([(self._place.status, OFFLINE)])
 
-    def _heard(self, topic: str, payload: bytes) -> None:
+    def _on_message(self, topic: str, payload: bytes) -> None:
         """A hub that says it has started gets everything again."""
         if topic == self._options.status_topic and payload == ONLINE.encode():
-            self._board.again()
-            self._say_all()
+            self._topics.republish()
+            self._publish_states()
 
-    def _say_all(self) -> None:
+    def _publish_states(self) -> None:
         with self._lock:
             for states in self._states.values():
-                self._board.say(states)
+                self._topics.publish(states)
 
-    def _leftover(self, topic: str, payload: bytes) -> Leftover | None:
+    def _identify(self, topic: str, payload: bytes) -> Leftover | None:
         found = topics_told(self._place, topic, payload)
         return None if found is None else Leftover(*found, ours=True)

@@ -112,10 +112,10 @@ class Metrics(Collector):
         with self._lock:
             self._looks[view.tank.id] = (figures, time.monotonic())
 
-    def remove(self, tank: str) -> None:
-        """Tell no more of a tank."""
+    def retain_only(self, tanks: frozenset[str]) -> None:
+        """Expose nothing more of other tanks."""
         with self._lock:
-            self._looks.pop(tank, None)
+            self._looks = {tank: look for tank, look in self._looks.items() if tank in tanks}
 
     def stop(self) -> None:
         """Nothing to end."""

@@ -29,10 +29,6 @@ _NAT64 = ip_network("64:ff9b::/96")  # RFC 6052: the last 32 bits are an IPv4 ad
 class AddressRefusedError(LittoralError):
     """A target lies where this service must not send."""
 
-    slug = "address-refused"
-    title = "The address is not allowed"
-    status = 403
-
 
 def is_public(address: Address) -> bool:
     """Whether an address is reached over the public internet and by one host only."""

@@ -77,8 +77,8 @@ class Webhook:
         if change.events:
             self._news.set()
 
-    def remove(self, tank: str) -> None:
-        """A deleted tank makes no events; what was told before is still delivered."""
+    def retain_only(self, tanks: frozenset[str]) -> None:
+        """A deleted tank makes no events; those from before are still delivered."""
 
     def stop(self) -> None:
         """End after the attempt that is under way, within seconds."""

@@ -32,8 +32,13 @@ function successor(part, lost) {
   return [...part.querySelectorAll(lost.tagName)].find((one) => nameOf(one) === nameOf(lost));
 }
 
+/** The markup of a part without the tokens of its forms, which are other ones each time. */
+function markup(part) {
+  return part.innerHTML.replace(/name="csrf_token" value="[^"]*"/g, "");
+}
+
 function swap(old, fresh) {
-  if (old.innerHTML === fresh.innerHTML && old.className === fresh.className) return;
+  if (markup(old) === markup(fresh) && old.className === fresh.className) return;
   for (const name of openDetails(old)) {
     const same = [...fresh.querySelectorAll("summary")].find((one) => nameOf(one) === name);
     if (same) same.parentElement.open = true;
@@ -115,7 +120,7 @@ function listen() {
     begun = true;
     lost = refused = false;
   });
-  for (const type of ["opened", "changed", "cleared"]) {
+  for (const type of ["opened", "changed", "cleared", "marked"]) {
     source.addEventListener(`recommendation.${type}`, soon);
   }
   source.addEventListener("trouble", soon);

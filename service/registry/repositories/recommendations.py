@@ -65,7 +65,7 @@ class RecommendationBook(Database):
         if session is None:
             with self.session(writes=False) as own:
                 return self.recommendation(id, own)
-        row = session.get(RecommendationRow, id)
+        row = session.get(RecommendationRow, id, populate_existing=True)
         if row is None:
             raise NotFoundError(f"recommendation is {id!r}; allowed: the id of a recommendation")
         return _stored(row)
@@ -121,8 +121,9 @@ class RecommendationBook(Database):
         wanted = set(tanks)
         if len(wanted) <= MOST_NAMED:
             query = query.where(RecommendationRow.tank.in_(wanted))
-        if lock:
-            query = query.with_for_update()
+        if lock:  # in one order everywhere, so that two transactions never wait for each other
+            query = query.order_by(RecommendationRow.id).with_for_update()
+            query = query.execution_options(populate_existing=True)
         return [_stored(row) for row in session.scalars(query) if row.tank in wanted]
 
 

@@ -48,10 +48,16 @@ _B_SIZE: Final = fitted(lambda t: ION_SIZE_A * debye_hueckel_a_b(t)[1], degree=3
 def ln_gamma(ionic_strength: Floats, scaled_c: Floats, model: ActivityModel) -> Floats:
     """Natural logarithm of the activity coefficient of a singly charged ion.
 
-    Parameters: ``ionic_strength`` mol/L; ``scaled_c`` temperature by ``polynomials.scaled``;
-    ``model`` one of ``ACTIVITY_MODELS``. Returns: broadcast shape; z² times this is the value for
-    charge z, since the ion sizes of HCO3- and CO3-- are equal. H+ and OH-, a small part of the
-    alkalinity, share it.
+    Parameters
+    ----------
+    ionic_strength: mol/L.
+    scaled_c: temperature by ``polynomials.scaled``.
+    model: one of ``ACTIVITY_MODELS``.
+
+    Returns
+    -------
+    broadcast shape; z² times this is the value for charge z, since the ion sizes of HCO3- and CO3--
+    are equal. H+ and OH-, a small part of the alkalinity, share it.
     """
     if model == "none":
         return np.zeros(())

@@ -57,11 +57,24 @@ def non_carbonate_alkalinity_meq_l(
 ) -> Floats:
     """Alkalinity, meq/L, that phosphate, borate and humic acids add to a KH test.
 
-    Parameters (shapes broadcast): ``ph`` of the tank, 2-12; ``temperature_c`` 0-50;
-    ``phosphate_mg_l`` as PO4; ``boron_mg_l`` as B; ``organic_carbon_mg_l`` dissolved organic
-    carbon of humic kind (brown water: 5-20); ``ionic_strength_mol_l`` 0-0.1.
-    Returns: meq/L between the tank's pH and the end point 4.5.
-    Raises: OutOfRangeError naming the parameter outside its range.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    ph: of the tank, 2-12.
+    temperature_c: 0-50.
+    phosphate_mg_l: as PO4.
+    boron_mg_l: as B.
+    organic_carbon_mg_l: dissolved organic carbon of humic kind (brown water: 5-20).
+    ionic_strength_mol_l: 0-0.1.
+
+    Returns
+    -------
+    meq/L between the tank's pH and the end point 4.5.
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter outside its range.
     """
     ph_in = checked_ph(ph)
     celsius = checked_temperature(temperature_c)
@@ -90,9 +103,16 @@ def carbonate_side(
 ) -> tuple[Floats, Floats]:
     """Carbonate part of a measured alkalinity, and the share that is not carbonate.
 
-    Parameters (shapes broadcast): ``alkalinity_meq_l`` as tested; ``non_carbonate_meq_l`` from
-    ``non_carbonate_alkalinity_meq_l``. Returns: (carbonate part in meq/L, at least 0; share
-    0-1, NaN without alkalinity).
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    alkalinity_meq_l: as tested.
+    non_carbonate_meq_l: from ``non_carbonate_alkalinity_meq_l``.
+
+    Returns
+    -------
+    (carbonate part in meq/L, at least 0; share 0-1, NaN without alkalinity).
     """
     tested = checked_alkalinity(alkalinity_meq_l)
     other = as_floats("non_carbonate_meq_l", non_carbonate_meq_l, unit="meq/L")

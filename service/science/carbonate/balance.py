@@ -63,9 +63,19 @@ def balance(
 ) -> Balance:
     """Solve the balance for CO2.
 
-    Parameters (shapes broadcast): ``ph``; ``alkalinity`` mol/L; ``temperature_c`` °C, 0-50;
-    ``present`` ionic strength and hardness. Returns: Balance; CO2 is NaN where the alkalinity
-    is below what hydroxide alone would give at that pH (no CO2 content fits the input).
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    ph: 2-12, activity scale.
+    alkalinity: mol/L.
+    temperature_c: °C, 0-50.
+    present: ionic strength and hardness.
+
+    Returns
+    -------
+    Balance; CO2 is NaN where the alkalinity is below what hydroxide alone would give at that pH (no
+    CO2 content fits the input).
     """
     x = scaled(temperature_c)
     ln_g1 = ln_gamma(present.strength, x, model)

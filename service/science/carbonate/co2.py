@@ -73,15 +73,31 @@ def co2_mg_l(
 ) -> Floats:
     """CO2 (with the trace of H2CO3) from pH, alkalinity and temperature.
 
-    Parameters (shapes broadcast): ``ph`` 2-12, activity scale; ``alkalinity_meq_l`` 0-50;
-    ``temperature_c`` 0-50; ``ionic_strength_mol_l`` 0-0.1, by default from ``gh_meq_l``
-    (calcium and magnesium) and ``conductivity_us_cm`` (at 25 °C) as far as given, else that of
-    KHCO3 water of this alkalinity; ``activity`` "debye-hueckel" (extended), "davies", "none".
-    GH or conductivity also account for carbonate bound to calcium and magnesium.
-    Returns: mg/L, broadcast shape; NaN where an input is NaN or where the alkalinity is less
-    than the hydroxide at that pH alone.
-    Raises: OutOfRangeError naming the parameter outside its range.
-    Source: Plummer & Busenberg 1982; Truesdell & Jones 1974; see the module's parts.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    ph: 2-12, activity scale.
+    alkalinity_meq_l: 0-50.
+    temperature_c: 0-50.
+    ionic_strength_mol_l: 0-0.1, by default from ``gh_meq_l`` (calcium and magnesium) and
+        ``conductivity_us_cm`` (at 25 °C) as far as given, else that of KHCO3 water of this
+        alkalinity.
+        GH or conductivity also account for carbonate bound to calcium and magnesium.
+    activity: "debye-hueckel" (extended), "davies", "none".
+
+    Returns
+    -------
+    mg/L, broadcast shape; NaN where an input is NaN or where the alkalinity is less than the
+    hydroxide at that pH alone.
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter outside its range.
+
+    References
+    ----------
+    Plummer & Busenberg 1982; Truesdell & Jones 1974; see the module's parts.
     """
     known = evidence(ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity)
 
@@ -112,13 +128,25 @@ def estimate_co2(
 ) -> Estimate:
     """CO2 with a 95 % interval, errors propagated in log space.
 
-    Parameters (shapes broadcast): as ``co2_mg_l``; ``ph_sd`` scatter of the reading,
-    ``calibration_sd_ph`` standard deviation of the electrode's calibration,
-    ``alkalinity_sd_meq_l`` and ``temperature_sd_c`` of those inputs, all >= 0.
-    Returns: Estimate, mg/L. Raises: OutOfRangeError as ``co2_mg_l``.
-
     Errors are taken as independent, pH and temperature as normal, alkalinity as log-normal
     (it cannot be negative); first-order propagation of ln CO2.
+
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    ph, alkalinity_meq_l, temperature_c and the others: as in ``co2_mg_l``.
+    ph_sd: scatter of the reading, >= 0.
+    calibration_sd_ph: standard deviation of the electrode's calibration, >= 0.
+    alkalinity_sd_meq_l, temperature_sd_c: of those inputs, >= 0.
+
+    Returns
+    -------
+    Estimate, mg/L.
+
+    Raises
+    ------
+    OutOfRangeError: as ``co2_mg_l``.
     """
     known = evidence(None, gh_meq_l, conductivity_us_cm, "debye-hueckel")
 
@@ -168,8 +196,17 @@ def _log_normal_variance(relative_variance: Floats) -> Floats:
 def co2_rule_of_thumb_mg_l(ph: ArrayLike, kh_dkh: ArrayLike) -> Floats:
     """CO2, mg/L, by the trade's rule 3 * KH * 10^(7 - pH) (common practice, no source).
 
-    Parameters (shapes broadcast): ``ph`` 2-12; ``kh_dkh`` >= 0. It reads 6-19 % below the full
-    balance between pH 6 and 7.6; kept to explain the difference to those who know it.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    ph: 2-12.
+    kh_dkh: >= 0.
+
+    Returns
+    -------
+    mg/L, 6-19 % below the full balance between pH 6 and 7.6; here to explain the difference to
+    those who know the rule.
     """
     kh = as_floats("kh_dkh", kh_dkh, low=0.0, unit="dKH")
     return np.asarray(3.0 * kh * 10.0 ** (7.0 - checked_ph(ph)))

@@ -46,9 +46,20 @@ def ph_for_co2(
 ) -> Floats:
     """pH at which the water holds a given CO2.
 
-    Parameters (shapes broadcast): ``co2_mg_l`` 0-20000; others as ``carbonate.co2_mg_l``.
-    Returns: pH, by bisection; NaN where the answer would lie outside pH 2-12.
-    Raises: OutOfRangeError naming the parameter.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    co2_mg_l: 0-20000.
+    others: as in ``carbonate.co2.co2_mg_l``.
+
+    Returns
+    -------
+    pH, by bisection; NaN where the answer would lie outside pH 2-12.
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter.
     """
     known = evidence(ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity)
 
@@ -88,9 +99,20 @@ def alkalinity_for_co2(
 ) -> Floats:
     """Alkalinity, meq/L, of water that holds a given CO2 at a given pH.
 
-    Parameters (shapes broadcast): ``co2_mg_l`` 0-20000; others as ``carbonate.co2_mg_l``.
-    Returns: meq/L; may be negative in acid water with little CO2.
-    Raises: OutOfRangeError naming the parameter.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    co2_mg_l: 0-20000.
+    others: as in ``carbonate.co2.co2_mg_l``.
+
+    Returns
+    -------
+    meq/L; may be negative in acid water with little CO2.
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter.
     """
     known = evidence(ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity)
 
@@ -121,9 +143,22 @@ def alkalinity_after_bicarbonate(
 ) -> Floats:
     """Alkalinity, meq/L, after dissolving a bicarbonate salt.
 
-    Parameters (shapes broadcast): ``alkalinity_meq_l`` before; ``salt_g`` >= 0; ``volume_l``
-    net water, above 0; ``salt`` "NaHCO3" or "KHCO3". CO2 does not change until gas is
-    exchanged; pH rises with the ratio of alkalinities. Raises: OutOfRangeError.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    alkalinity_meq_l: before.
+    salt_g: >= 0.
+    volume_l: net water, above 0.
+    salt: "NaHCO3" or "KHCO3".
+
+    Returns
+    -------
+    meq/L. CO2 does not change until gas is exchanged; pH rises with the ratio of alkalinities.
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter.
     """
     volume = as_floats("volume_l", volume_l, low=1e-3, unit="L")
     grams = as_floats("salt_g", salt_g, low=0.0, unit="g")

@@ -114,9 +114,21 @@ def ionic_strength_mol_l(
 ) -> Floats:
     """Ionic strength of tank water from the best evidence at hand.
 
-    Parameters (shapes broadcast): ``alkalinity_meq_l``; ``gh_meq_l`` calcium and magnesium;
-    ``conductivity_us_cm`` at 25 °C. With neither, the water counts as a solution of KHCO3.
-    Returns: mol/L. Raises: OutOfRangeError for a negative input.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    alkalinity_meq_l: meq/L, >= 0.
+    gh_meq_l: calcium and magnesium.
+    conductivity_us_cm: at 25 °C. With neither, the water counts as a solution of KHCO3.
+
+    Returns
+    -------
+    mol/L.
+
+    Raises
+    ------
+    OutOfRangeError: a negative input.
     """
     found = ions(
         as_floats("alkalinity_meq_l", alkalinity_meq_l, low=0.0, unit="meq/L"),

@@ -60,12 +60,25 @@ def estimate_co2_from_ph_drop(
 ) -> Estimate:
     """CO2 with a 95 % interval from the pH drop against a reference sample.
 
-    Parameters (shapes broadcast): ``ph``, ``temperature_c`` of the tank now;
-    ``reference_ph`` of the aerated sample or of the end of the night, by the same electrode;
-    ``reference_temperature_c`` by default the tank's; ``reference_co2_mg_l`` by default that of
-    water in equilibrium with room air (``CO2_PPM_ROOM``); ``ph_sd`` scatter of either reading;
-    ``slope_sd`` relative, of the electrode; ``reference_log_sd`` of the logarithm of the
-    reference CO2. Returns: Estimate, mg/L. Raises: OutOfRangeError naming the parameter.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    ph, temperature_c: of the tank now.
+    reference_ph: of the aerated sample or of the end of the night, by the same electrode.
+    reference_temperature_c: by default the tank's.
+    reference_co2_mg_l: by default that of water in equilibrium with room air (``CO2_PPM_ROOM``).
+    ph_sd: scatter of either reading.
+    slope_sd: relative, of the electrode.
+    reference_log_sd: of the logarithm of the reference CO2.
+
+    Returns
+    -------
+    Estimate, mg/L.
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter.
     """
     ph_in, reference = checked_ph(ph), checked_ph(reference_ph, "reference_ph")
     celsius = checked_temperature(temperature_c)

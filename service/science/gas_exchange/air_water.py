@@ -45,9 +45,21 @@ def co2_air_equilibrium_mg_l(
 ) -> Floats:
     """CO2 of water in equilibrium with moist air (Weiss 1974, S = 0).
 
-    Parameters (shapes broadcast): ``temperature_c`` 0-40; ``co2_ppm`` mole fraction in dry air,
-    0-100000; ``pressure_atm`` total pressure, 0.3-1.2. Returns: mg/L.
-    Raises: OutOfRangeError naming the parameter outside its range.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    temperature_c: 0-40.
+    co2_ppm: mole fraction in dry air, 0-100000.
+    pressure_atm: total pressure, 0.3-1.2.
+
+    Returns
+    -------
+    mg/L.
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter outside its range.
     """
     celsius = _temperature(temperature_c)
     ppm = as_floats("co2_ppm", co2_ppm, low=0.0, high=1e5, unit="ppm")
@@ -62,8 +74,20 @@ def co2_air_equilibrium_mg_l(
 def oxygen_saturation_mg_l(temperature_c: ArrayLike, *, pressure_atm: ArrayLike = 1.0) -> Floats:
     """Oxygen of fresh water in equilibrium with moist air (Benson & Krause 1984).
 
-    Parameters (shapes broadcast): ``temperature_c`` 0-40; ``pressure_atm`` total, 0.3-1.2.
-    Returns: mg/L. Raises: OutOfRangeError naming the parameter outside its range.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    temperature_c: 0-40.
+    pressure_atm: total, 0.3-1.2.
+
+    Returns
+    -------
+    mg/L.
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter outside its range.
     """
     celsius = _temperature(temperature_c)
     pressure = _pressure(pressure_atm)
@@ -86,8 +110,16 @@ def pressure_atm_from_altitude(altitude_m: ArrayLike) -> Floats:
 def exchange_rate_at_temperature(k20_per_h: ArrayLike, temperature_c: ArrayLike) -> Floats:
     """Exchange coefficient, 1/h, at a temperature from its value at 20 °C.
 
-    Parameters (shapes broadcast): ``k20_per_h`` >= 0; ``temperature_c`` 0-40.
-    Source: Elmore & West 1961.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    k20_per_h: >= 0.
+    temperature_c: 0-40.
+
+    References
+    ----------
+    Elmore & West 1961.
     """
     k20 = as_floats("k20_per_h", k20_per_h, low=0.0, unit="1/h")
     celsius = _temperature(temperature_c)

@@ -100,14 +100,25 @@ def fit_gas_exchange(
 ) -> GasExchangeFit:
     """Fit k and the injection rate to a CO2 series.
 
-    Parameters: ``time_s`` unix seconds UTC, shape (n,), in any order, with gaps or not;
-    ``co2_mg_l`` from ``carbonate.co2_mg_l``, (n,), NaN where unknown; ``temperature_c`` (n,) or one
-    number, 0-40; ``gas_on_s`` (on, off) pairs in unix seconds where the times are known, else they
-    are found from the series; ``lit`` (n,) whether the lamp was on: lit samples are kept out of
-    decays, and out of rises that have an hour of dark; ``co2_ppm`` of the room's air;
-    ``level_log_sd`` relative standard deviation of the CO2 level.
-    Returns: GasExchangeFit with 95 % intervals.
-    Raises: FitError if no usable night is in the series; OutOfRangeError naming a bad parameter.
+    Parameters
+    ----------
+    time_s: unix seconds UTC, shape (n,), in any order, with gaps or not.
+    co2_mg_l: from ``carbonate.co2_mg_l``, (n,), NaN where unknown.
+    temperature_c: (n,) or one number, 0-40.
+    gas_on_s: (on, off) pairs in unix seconds where the times are known, else they are found from
+        the series.
+    lit: (n,) whether the lamp was on: lit samples are kept out of decays, and out of rises that
+        have an hour of dark.
+    co2_ppm: of the room's air.
+    level_log_sd: relative standard deviation of the CO2 level.
+
+    Returns
+    -------
+    GasExchangeFit with 95 % intervals.
+
+    Raises
+    ------
+    FitError: no usable night is in the series; OutOfRangeError naming a bad parameter.
     """
     level_sd = as_number("level_log_sd", level_log_sd, low=0.0)
     series = binned(time_s, co2_mg_l, temperature_c, lit)

@@ -77,9 +77,16 @@ def binned(
 ) -> Series:
     """Reduce samples, in any order, to medians of ten minutes; missing ones are left out.
 
-    Parameters: ``time_s`` unix seconds UTC, shape (n,); ``co2_mg_l`` > 0 or NaN, (n,);
-    ``temperature_c`` 0-40 °C, (n,) or one number; ``lit`` whether the lamp was on, (n,).
-    Raises: OutOfRangeError naming the parameter.
+    Parameters
+    ----------
+    time_s: unix seconds UTC, shape (n,).
+    co2_mg_l: > 0 or NaN, (n,).
+    temperature_c: 0-40 °C, (n,) or one number.
+    lit: whether the lamp was on, (n,).
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter.
     """
     times = as_floats("time_s", time_s, unit="s")
     co2 = as_floats("co2_mg_l", co2_mg_l, low=0.0, high=20000.0, unit="mg/L")
@@ -104,8 +111,13 @@ def binned(
 def phases_from_schedule(series: Series, gas_on_s: Sequence[tuple[float, float]]) -> list[Phase]:
     """Decays and rises of a series when it is known from when to when gas flowed.
 
-    Parameters: ``gas_on_s`` pairs (on, off) of unix seconds UTC. Raises: OutOfRangeError for a pair
-    whose off is not after its on.
+    Parameters
+    ----------
+    gas_on_s: pairs (on, off) of unix seconds UTC.
+
+    Raises
+    ------
+    OutOfRangeError: a pair whose off is not after its on.
     """
     pairs = sorted(gas_on_s)
     for on, off in pairs:
@@ -127,9 +139,11 @@ def phases_from_schedule(series: Series, gas_on_s: Sequence[tuple[float, float]]
 
 def phases_from_turns(series: Series) -> list[Phase]:
     """Decays and rises found from the turning points of ln CO2.
-
     A decay begins where CO2 leaves the day's plateau for good and ends where the rise begins.
-    Returns: [] where the swing is too small to come from gas switched on and off.
+
+    Returns
+    -------
+    [] where the swing is too small to come from gas switched on and off.
     """
     if series.time_s.size < 2 * MIN_BINS:
         return []

@@ -55,13 +55,26 @@ def gas_plan(
 ) -> GasPlan:
     """What a fit means for a target, and what would change with another surface or rate.
 
-    Parameters: ``fit`` with an injection; ``target_mg_l`` above 0; ``volume_l`` net water;
-    ``gas_hours_per_day`` 0-24; ``temperature_c`` 0-40, by default the fitted days';
-    ``surface_factor`` by which surface movement multiplies k (2: twice the exchange);
-    ``injection_factor`` by which the gas rate is turned up or down; ``dissolved_share`` 0-1 of
-    the gas that dissolves (the rest leaves as bubbles), to turn the lower bound of gas use
-    into an estimate; ``level_log_sd`` as in ``fit_gas_exchange``.
-    Returns: GasPlan. Raises: FitError where the fit saw no rise; OutOfRangeError.
+    Parameters
+    ----------
+    fit: with an injection.
+    target_mg_l: above 0.
+    volume_l: net water.
+    gas_hours_per_day: 0-24.
+    temperature_c: 0-40, by default the fitted days'.
+    surface_factor: by which surface movement multiplies k (2: twice the exchange).
+    injection_factor: by which the gas rate is turned up or down.
+    dissolved_share: 0-1 of the gas that dissolves (the rest leaves as bubbles), to turn the lower
+        bound of gas use into an estimate.
+    level_log_sd: as in ``fit_gas_exchange``.
+
+    Returns
+    -------
+    GasPlan.
+
+    Raises
+    ------
+    FitError: where the fit saw no rise; OutOfRangeError.
     """
     if fit.injection_mg_l_h is None:
         raise FitError("no rise in the series: the injection rate is not known")
@@ -96,8 +109,9 @@ def hours_to_level(
 ) -> Floats:
     """Hours from a start to a target at constant k towards ``steady_mg_l`` (shapes broadcast).
 
-    Returns: 0 where the start is there already, infinity where the target is at or above the
-    steady level.
+    Returns
+    -------
+    0 where the start is there already, infinity where the target is at or above the steady level.
     """
     if start_mg_l >= target_mg_l:
         return np.zeros(np.broadcast_shapes(np.shape(k_per_h), np.shape(steady_mg_l)))

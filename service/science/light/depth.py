@@ -34,8 +34,9 @@ def ppfd_at_depth(
     surface_transmission: ArrayLike = 1.0,
 ) -> Floats:
     """PPFD at a depth by the law of Beer and Lambert.
+    Shapes broadcast.
 
-    Parameters (shapes broadcast)
+    Parameters
     ----------
     ppfd_umol_m2_s: PPFD at the surface, >= 0, just below it; for a sensor in air give
         `surface_transmission` as `SURFACE_TRANSMISSION`.

@@ -15,10 +15,16 @@ BLOCK = 12288
 def in_blocks(kernel: Callable[..., tuple[Floats, ...]], *arrays: Floats) -> tuple[Floats, ...]:
     """Broadcast ``arrays`` and evaluate ``kernel`` on them, block by block.
 
-    Parameters: ``kernel`` takes one array per entry of ``arrays`` and returns a tuple of
-    arrays of the broadcast shape; ``arrays`` any shapes that broadcast together.
-    Returns: the kernel's tuple, each of the broadcast shape. Arrays with one element stay
-    0-d inside the kernel, so a constant temperature costs nothing per element.
+    Parameters
+    ----------
+    kernel: takes one array per entry of ``arrays`` and returns a tuple of arrays of the broadcast
+        shape.
+    arrays: any shapes that broadcast together.
+
+    Returns
+    -------
+    the kernel's tuple, each of the broadcast shape. Arrays with one element stay 0-d inside the
+    kernel, so a constant temperature costs nothing per element.
     """
     shape = np.broadcast_shapes(*(array.shape for array in arrays))
     size = int(np.prod(shape))

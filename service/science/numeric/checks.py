@@ -40,11 +40,21 @@ def as_floats(
 ) -> Floats:
     """Return ``value`` as float64, refusing what is outside ``low`` to ``high``.
 
-    Parameters: ``name`` the parameter as the caller wrote it; ``value`` any shape;
-    ``low``, ``high`` inclusive limits; ``above``, ``below`` exclusive ones, in place of
-    the inclusive one on that side; ``unit`` for the message.
-    Returns: float64 array of the same shape; NaN passes through (a missing reading).
-    Raises: OutOfRangeError with the first offending value.
+    Parameters
+    ----------
+    name: the parameter as the caller wrote it.
+    value: any shape.
+    low, high: inclusive limits.
+    above, below: exclusive ones, in place of the inclusive one on that side.
+    unit: for the message.
+
+    Returns
+    -------
+    float64 array of the same shape; NaN passes through (a missing reading).
+
+    Raises
+    ------
+    OutOfRangeError: with the first offending value.
     """
     try:
         floats = np.asarray(value, dtype=np.float64)
@@ -81,9 +91,11 @@ def as_number(
 
 def refuse_where(wrong: ArrayLike, name: str, value: ArrayLike, allowed: str) -> None:
     """Raise for the first element of ``value`` at which ``wrong`` is True.
-
     For limits that depend on other arguments; ``wrong`` must be False where an input is NaN.
-    Raises: OutOfRangeError.
+
+    Raises
+    ------
+    OutOfRangeError: with that element, the parameter and what is allowed.
     """
     marks, floats = np.broadcast_arrays(np.asarray(wrong), np.asarray(value, dtype=np.float64))
     if marks.any():

@@ -24,8 +24,14 @@ class Estimate:
 def from_log_sd(value: Floats, log_sd: Floats) -> Estimate:
     """Interval of a positive quantity whose error is multiplicative (log-normal).
 
-    Parameters: ``value`` in any unit; ``log_sd`` standard deviation of its natural logarithm.
-    Returns: Estimate with low = value / f and high = value * f, f = exp(1.96 log_sd).
+    Parameters
+    ----------
+    value: in any unit.
+    log_sd: standard deviation of its natural logarithm.
+
+    Returns
+    -------
+    Estimate with low = value / f and high = value * f, f = exp(1.96 log_sd).
     """
     factor = np.exp(Z95 * log_sd)
     return Estimate(value=value, low=np.asarray(value / factor), high=np.asarray(value * factor))
@@ -33,10 +39,12 @@ def from_log_sd(value: Floats, log_sd: Floats) -> Estimate:
 
 def students_t_975(degrees_of_freedom: int) -> float:
     """0.975 quantile of Student's t, the factor of a 95 % interval from few samples.
-
     Exact for 1 and 2 degrees of freedom, else the expansion of Abramowitz & Stegun 1964,
     26.7.5, about the normal quantile: 0.12 % low at 3, below 0.03 % from 5 on.
-    Raises: OutOfRangeError for fewer than 1.
+
+    Raises
+    ------
+    OutOfRangeError: fewer than 1.
     """
     n = degrees_of_freedom
     if n < 1:

@@ -90,8 +90,9 @@ def substance(name: str | Substance) -> Substance:
 
 def ions_mg_l(name: str | Substance, grams: ArrayLike, litres: ArrayLike) -> dict[str, Floats]:
     """Rise of each ion when `grams` are dissolved in `litres` of water.
+    Shapes broadcast.
 
-    Parameters (shapes broadcast)
+    Parameters
     ----------
     name: of `SUBSTANCES`, or a Substance.  grams: weighed, >= 0.  litres: net volume, above 0.
 

@@ -14,9 +14,11 @@ _PIECE = re.compile(r"([A-Z][a-z]?)(\d*)|(\()|(\))(\d*)")
 @lru_cache(maxsize=256)
 def molar_mass_g_mol(formula: str) -> float:
     """Molar mass of a formula such as "MgSO4.7H2O" or "Ca(NO3)2", in g/mol.
-
     A dot joins water of crystallisation, with its number before it. Atomic weights: IUPAC 2021.
-    Raises: OutOfRangeError for what is not a formula or holds an element that is not known.
+
+    Raises
+    ------
+    OutOfRangeError: what is not a formula or holds an element that is not known.
     """
     total = 0.0
     for part in re.split(r"[.·]", formula):

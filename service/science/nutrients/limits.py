@@ -64,8 +64,11 @@ def over_ceilings(
     level_mg_l: Mapping[str, float], ceilings: Mapping[str, Ceiling] = CEILINGS
 ) -> list[OverCeiling]:
     """Ions of `level_mg_l` (present level plus dose, mg/L) that exceed their ceiling.
+    Ions without a ceiling pass.
 
-    Ions without a ceiling pass. Raises: OutOfRangeError for a negative level.
+    Raises
+    ------
+    OutOfRangeError: a negative level.
     """
     return [
         OverCeiling(ion, level, ceilings[ion])

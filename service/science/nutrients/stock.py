@@ -30,8 +30,16 @@ class Stock:
 def stock_ions_mg_l(stock: Stock, dose_ml: ArrayLike, litres: ArrayLike) -> dict[str, Floats]:
     """Rise of each ion, mg/L, when `dose_ml` of the stock goes into `litres`.
 
-    Parameters (shapes broadcast): ``dose_ml`` >= 0; ``litres`` above 0.
-    Raises: OutOfRangeError naming the argument, or a substance that is not known.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    dose_ml: >= 0.
+    litres: above 0.
+
+    Raises
+    ------
+    OutOfRangeError: names the argument, or a substance that is not known.
     """
     volume = as_number("volume_ml", stock.volume_ml, above=0, unit="mL")
     share = as_floats("dose_ml", dose_ml, low=0, unit="mL") / volume
@@ -41,7 +49,9 @@ def stock_ions_mg_l(stock: Stock, dose_ml: ArrayLike, litres: ArrayLike) -> dict
 def stock_dose_ml(stock: Stock, ion: str, rise_mg_l: ArrayLike, litres: ArrayLike) -> Floats:
     """Millilitres of the stock that raise `ion` by `rise_mg_l` in `litres`.
 
-    Raises: OutOfRangeError for an ion that the stock lacks, a negative rise, no volume.
+    Raises
+    ------
+    OutOfRangeError: an ion that the stock lacks, a negative rise, no volume.
     """
     rise = as_floats("rise_mg_l", rise_mg_l, low=0, unit="mg/L")
     one_ml = stock_ions_mg_l(stock, 1.0, litres)
@@ -61,7 +71,9 @@ def stock_grams(
 ) -> Floats:
     """Grams for a bottle of `volume_ml` of which `dose_ml` raise `ion` by `rise_mg_l`.
 
-    Raises: OutOfRangeError as `nutrients.dose_g`, or for a dose or bottle that is not positive.
+    Raises
+    ------
+    OutOfRangeError: as `nutrients.dose_g`, or for a dose or bottle that is not positive.
     """
     dose = as_number("dose_ml", dose_ml, above=0, unit="mL")
     bottle = as_number("volume_ml", volume_ml, low=dose, unit="mL")
@@ -71,7 +83,9 @@ def stock_grams(
 def stock_cautions(stock: Stock) -> list[str]:
     """What is wrong with a stock: too much to dissolve, or salts that do not stay dissolved.
 
-    Returns: one sentence for each; none if nothing is known against it.
+    Returns
+    -------
+    one sentence for each; none if nothing is known against it.
     """
     volume_l = as_number("volume_ml", stock.volume_ml, above=0, unit="mL") / ML_PER_L
     found = []

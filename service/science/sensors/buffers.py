@@ -40,7 +40,9 @@ class Buffer:
     def ph_at(self, temperature_c: ArrayLike) -> Floats:
         """pH at a temperature within the table (shape kept), straight lines between its rows.
 
-        Raises: OutOfRangeError outside the table: buffers do not extrapolate.
+        Raises
+        ------
+        OutOfRangeError: outside the table: buffers do not extrapolate.
         """
         low, high = self.temperature_c[0], self.temperature_c[-1]
         celsius = as_floats("temperature_c", temperature_c, low=low, high=high, unit="°C")
@@ -64,7 +66,12 @@ BUFFER_SETS: Final[Mapping[str, Mapping[str, Buffer]]] = {
 
 
 def buffer(set_name: str, name: str) -> Buffer:
-    """A buffer by its set and name. Raises: OutOfRangeError naming what there is."""
+    """A buffer by its set and name.
+
+    Raises
+    ------
+    OutOfRangeError: names what there is.
+    """
     if set_name not in BUFFER_SETS:
         raise OutOfRangeError("buffer set", set_name, ", ".join(BUFFER_SETS))
     names = BUFFER_SETS[set_name]

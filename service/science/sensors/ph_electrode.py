@@ -95,9 +95,12 @@ def calibrate(
     points: Sequence[CalibrationPoint], *, calibrated_s: float | None = None
 ) -> Calibration:
     """Offset and slope from two or more buffers, each at its own temperature.
+    Two buffers give the line exactly, more by least squares.
 
-    Two buffers give the line exactly, more by least squares. Raises: OutOfRangeError for fewer than
-    two buffers, for buffers less than 1 pH apart, and for a line that falls the wrong way.
+    Raises
+    ------
+    OutOfRangeError: fewer than two buffers, for buffers less than 1 pH apart, and for a line
+    that falls the wrong way.
     """
     if len(points) < 2:
         raise OutOfRangeError("points", len(points), "2 or more buffers")
@@ -139,8 +142,15 @@ def millivolts_from_volts(
 ) -> Floats:
     """Electrode millivolts from an amplifier's output (any shape).
 
-    Parameters: ``volts`` measured; ``gain`` of the amplifier, not 0 (negative if it inverts);
-    ``zero_volts`` output for 0 mV. Raises: OutOfRangeError naming the parameter.
+    Parameters
+    ----------
+    volts: measured.
+    gain: of the amplifier, not 0 (negative if it inverts).
+    zero_volts: output for 0 mV.
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter.
     """
     factor = as_number("gain", gain)
     if factor == 0.0:
@@ -152,8 +162,13 @@ def millivolts_from_volts(
 def electrode_verdict(calibration: Calibration, *, now_s: float | None = None) -> Verdict:
     """Judge an electrode by slope, offset, straightness and the age of its calibration.
 
-    Parameters: ``now_s`` unix seconds UTC, to judge the age where ``calibrated_s`` is known.
-    Returns: Verdict; an overdue calibration is a reason but no fault of the electrode.
+    Parameters
+    ----------
+    now_s: unix seconds UTC, to judge the age where ``calibrated_s`` is known.
+
+    Returns
+    -------
+    Verdict; an overdue calibration is a reason but no fault of the electrode.
     """
     slope, offset = calibration.slope_percent, calibration.offset_mv
     state: State = "good"
@@ -199,8 +214,11 @@ def calibration_sd_ph(
     drift_ph_per_30_days: float = DRIFT_PH_PER_30_DAYS,
 ) -> Floats:
     """Standard deviation of a calibration by its age, for ``carbonate.estimate_co2``.
+    sqrt(fresh² + (drift * age / 30 d)²).
 
-    sqrt(fresh² + (drift * age / 30 d)²). Parameters: ``age_days`` >= 0, any shape.
+    Parameters
+    ----------
+    age_days: >= 0, any shape.
     """
     age = as_floats("age_days", age_days, low=0.0, unit="d")
     drift = as_number("drift_ph_per_30_days", drift_ph_per_30_days, low=0.0)

@@ -66,7 +66,12 @@ class SteinhartHart:
 def steinhart_hart_from_points(
     resistance_ohm: Sequence[float], temperature_c: Sequence[float]
 ) -> SteinhartHart:
-    """Coefficients through three points (resistance, temperature). Raises: OutOfRangeError."""
+    """Coefficients through three points (resistance, temperature).
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter.
+    """
     ohm = as_floats("resistance_ohm", resistance_ohm, above=0.0, unit="ohm")
     kelvin = as_floats("temperature_c", temperature_c, low=-60.0, high=200.0) + CELSIUS_ZERO_K
     if ohm.shape != (3,) or kelvin.shape != (3,):
@@ -101,9 +106,16 @@ def thermistor_ohm_from_divider(
 ) -> Floats:
     """Thermistor resistance, ohm, from the middle of a voltage divider.
 
-    Parameters: ``volts`` at the middle, any shape; ``supply_volts``; ``series_ohm`` the fixed
-    resistor; ``to_ground`` whether the thermistor is the part to ground. Returns: NaN where the
-    voltage is at or beyond either rail: an open or shorted probe has no temperature.
+    Parameters
+    ----------
+    volts: at the middle, any shape.
+    supply_volts: across the divider.
+    series_ohm: the fixed resistor.
+    to_ground: whether the thermistor is the part to ground.
+
+    Returns
+    -------
+    NaN where the voltage is at or beyond either rail: an open or shorted probe has no temperature.
     """
     supply = as_number("supply_volts", supply_volts, above=0.0, unit="V")
     series = as_number("series_ohm", series_ohm, above=0.0, unit="ohm")
@@ -118,9 +130,16 @@ def light_from_raw(
 ) -> Floats:
     """Light, in the unit of ``gain`` times raw, from a sensor's raw signal (any shape).
 
-    Parameters: ``gain`` above 0; ``dark`` raw signal in the dark; ``saturation`` raw signal from
-    which the sensor is full. Returns: 0 where the raw is below dark, NaN where it is saturated:
-    the true light is then unknown, not the maximum.
+    Parameters
+    ----------
+    gain: above 0.
+    dark: raw signal in the dark.
+    saturation: raw signal from which the sensor is full.
+
+    Returns
+    -------
+    0 where the raw is below dark, NaN where it is saturated: the true light is then unknown, not
+    the maximum.
     """
     factor = as_number("gain", gain, above=0.0)
     signal = as_floats("raw", raw)
@@ -133,8 +152,18 @@ def light_from_raw(
 def light_gain(raw: ArrayLike, reference: ArrayLike, *, dark: float = 0.0) -> float:
     """Gain of a light sensor from readings beside a reference meter.
 
-    Parameters: ``raw`` and ``reference`` (>= 0), shape (n,); ``dark`` as in ``light_from_raw``.
-    Returns: least-squares gain through the dark point. Raises: OutOfRangeError: no pair is lit.
+    Parameters
+    ----------
+    raw, reference: (>= 0), shape (n,).
+    dark: as in ``light_from_raw``.
+
+    Returns
+    -------
+    least-squares gain through the dark point.
+
+    Raises
+    ------
+    OutOfRangeError: no pair is lit.
     """
     signal = as_floats("raw", raw) - as_number("dark", dark)
     meter = as_floats("reference", reference, low=0.0)

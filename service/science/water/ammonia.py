@@ -24,9 +24,24 @@ TEMPERATURE_RANGE_C: Final = (0.0, 40.0)
 def unionised_fraction(ph: ArrayLike, temperature_c: ArrayLike) -> Floats:
     """Share of total ammonia (NH3 + NH4+) that is NH3.
 
-    Parameters (shapes broadcast): ``ph`` 2-12; ``temperature_c`` 0-40; NaN passes through.
-    Returns: fraction, 0-1. Raises: OutOfRangeError naming the parameter outside its range.
-    Source: Emerson, Russo, Lund & Thurston 1975, J. Fish. Res. Board Can. 32:2379-2383.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    ph: 2-12.
+    temperature_c: 0-40; NaN passes through.
+
+    Returns
+    -------
+    fraction, 0-1.
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter outside its range.
+
+    References
+    ----------
+    Emerson, Russo, Lund & Thurston 1975, J. Fish. Res. Board Can. 32:2379-2383.
     """
     acid = as_floats("ph", ph, low=2.0, high=12.0)
     low, high = TEMPERATURE_RANGE_C
@@ -40,8 +55,15 @@ def unionised_ammonia_mg_l(
 ) -> Floats:
     """Un-ionised ammonia in the unit of the total (mg/L as N, or as NH3).
 
-    Parameters (shapes broadcast): ``total_ammonia_mg_l`` >= 0; others as
-    ``unionised_fraction``. Raises: OutOfRangeError naming the parameter outside its range.
+    Shapes broadcast.
+
+    Parameters
+    ----------
+    total_ammonia_mg_l: >= 0; others as ``unionised_fraction``.
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter outside its range.
     """
     total = as_floats("total_ammonia_mg_l", total_ammonia_mg_l, low=0.0, unit="mg/L")
     return np.asarray(total * unionised_fraction(ph, temperature_c))

@@ -54,8 +54,9 @@ def water_after_change(
     new_gh_meq_l: ArrayLike | None = None,
 ) -> MixedWater:
     """Mix a tank with `fraction` of new water.
+    Shapes broadcast.
 
-    Parameters (shapes broadcast)
+    Parameters
     ----------
     ph, alkalinity_meq_l, temperature_c: the tank before: pH 2-12, meq/L 0-50, °C 0-50.
     new_ph, new_alkalinity_meq_l, new_temperature_c: the new water as it goes in. Tap water drawn

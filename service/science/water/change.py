@@ -112,11 +112,12 @@ def steady_state(
     c_tap: ArrayLike, fraction: ArrayLike, production_per_interval: ArrayLike
 ) -> SteadyState:
     """What regular changes settle at when something is made or used up between them.
-
     before = c_tap + p / f,  after = before - p, with p the rise from one change to the next
     (negative where plants use it up: the result is 0 once they use up all that comes).
 
-    Parameters (shapes broadcast)
+    Shapes broadcast.
+
+    Parameters
     ----------
     c_tap: concentration of the new water, >= 0.  fraction: changed each time, above 0, up to 1.
     production_per_interval: rise between two changes, same unit.

@@ -72,10 +72,11 @@ def new_water_range_c(
     tank_c: ArrayLike, fraction: ArrayLike, max_step_c: ArrayLike = MAX_TEMPERATURE_STEP_C
 ) -> TemperatureRange:
     """Temperature the new water may have so that the tank steps by `max_step_c` at most.
-
     tank +- step / fraction: a small change forgives more than a large one.
 
-    Parameters (shapes broadcast)
+    Shapes broadcast.
+
+    Parameters
     ----------
     tank_c: temperature of the tank, 0-50.  fraction: share changed, above 0, up to 1.
     max_step_c: largest step of the tank, K, >= 0.

@@ -173,7 +173,7 @@ class InfluxStore(RemoteStore):
             return influxql.buckets(series, every_us, wanted)
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
-        """The series held; see ``Store.series``."""
+        """The series stored; see ``Store.series``."""
         condition = None if tank is None else influxql.of_tank(tank)
         found = self._newest(condition, flagged=True, lately=True)
         if len(found) < self._series_held(condition):

@@ -52,7 +52,7 @@ def samples(
 
 
 def series(connection: sqlite3.Connection, tank: str | None) -> list[SeriesInfo]:
-    """The series held, each with its newest reading; see ``Store.series``."""
+    """The series stored, each with its newest reading; see ``Store.series``."""
     rows = connection.execute(
         "SELECT s.tank, s.quantity, s.sensor, r.time, r.value, r.flags, r.raw "
         "FROM series s JOIN reading r ON r.series = s.id AND r.time = s.last "

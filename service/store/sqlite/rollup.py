@@ -89,7 +89,7 @@ def rows_of_rows(rows: Iterable[Row], factor: int) -> list[Row]:
 
 
 def append(connection: sqlite3.Connection, fresh: dict[int, Sequence[tuple[int, float]]]) -> None:
-    """Add readings that are newer than all that their series held.
+    """Add readings that are newer than all that their series had.
 
     Args:
         fresh: by series id, the usable ones as (time in microseconds, value) sorted by time.

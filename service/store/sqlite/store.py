@@ -133,7 +133,7 @@ class SqliteStore:
             return rollup.read(connection, level, series, span, every_us, wanted)
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
-        """The series held; see ``Store.series``."""
+        """The series stored; see ``Store.series``."""
         with self._reader() as connection:
             return read.series(connection, tank)
 
@@ -153,7 +153,7 @@ class SqliteStore:
             return write.delete_tank(connection, tank)
 
     def claim_pruning(self, policy: RetentionPolicy, now: datetime) -> bool:
-        """Whether something is newly too old; of several processes only one is told so."""
+        """Whether something is newly too old; of several processes only one gets True."""
         with self._writing() as connection:
             return prune.advance(connection, policy.kept_from_us(now))
 

@@ -21,7 +21,7 @@ CHECK_AT_ONCE_BYTES: Final = 32 * 1024 * 1024
 
 
 def rebuild_rollups(writing: Writing) -> None:
-    """Compute all rollups anew from the readings that are held; the same result each time.
+    """Compute all rollups anew from the stored readings; the same result each time.
 
     Rollups of time whose readings retention has deleted are left as they are.
     """

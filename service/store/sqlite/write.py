@@ -15,8 +15,8 @@ _UNUSABLE = int(NOT_USABLE)
 
 
 @dataclass(frozen=True, slots=True)
-class _Held:
-    """What is held of one series: its id and the time of its newest reading (-1: none)."""
+class _StoredSeries:
+    """What is stored of one series: its id and the time of its newest reading (-1: none)."""
 
     id: int
     last_us: int
@@ -40,12 +40,12 @@ def write_batch(connection: sqlite3.Connection, readings: Sequence[Reading]) -> 
         rows[r.time_us] = (r.time_us, r.value, int(r.flags), r.raw)
     newer: dict[int, list[ReadingRow]] = {}
     for names, by_time in by_names.items():
-        held = _held(connection, names)
+        series = _stored_series(connection, names)
         rows_by_time = sorted(by_time.values())
-        if rows_by_time[0][0] > held.last_us:
-            newer[held.id] = rows_by_time
+        if rows_by_time[0][0] > series.last_us:
+            newer[series.id] = rows_by_time
         else:
-            _rewrite(connection, held, rows_by_time)
+            _rewrite(connection, series, rows_by_time)
     _append(connection, newer)
     return left_out
 
@@ -58,13 +58,13 @@ def kept_from_us(connection: sqlite3.Connection) -> int:
     return int(time_us)
 
 
-def _held(connection: sqlite3.Connection, names: tuple[str, str, str]) -> _Held:
+def _stored_series(connection: sqlite3.Connection, names: tuple[str, str, str]) -> _StoredSeries:
     query = "SELECT id, last FROM series WHERE tank = ? AND quantity = ? AND sensor = ?"
     row = connection.execute(query, names).fetchone()
     if row is None:
         connection.execute("INSERT INTO series (tank, quantity, sensor) VALUES (?, ?, ?)", names)
         row = connection.execute(query, names).fetchone()
-    return _Held(row[0], -1 if row[1] is None else row[1])
+    return _StoredSeries(row[0], -1 if row[1] is None else row[1])
 
 
 def _append(connection: sqlite3.Connection, newer: dict[int, list[ReadingRow]]) -> None:
@@ -86,20 +86,20 @@ def _append(connection: sqlite3.Connection, newer: dict[int, list[ReadingRow]]) 
     )
 
 
-def _rewrite(connection: sqlite3.Connection, held: _Held, rows: list[ReadingRow]) -> None:
+def _rewrite(connection: sqlite3.Connection, series: _StoredSeries, rows: list[ReadingRow]) -> None:
     """Insert or replace readings that may be there already or lie between others."""
     inserted = connection.executemany(
         "INSERT INTO reading (series, time, value, flags, raw) VALUES (?, ?, ?, ?, ?) "
         "ON CONFLICT (series, time) DO NOTHING",
-        ((held.id, *row) for row in rows),
+        ((series.id, *row) for row in rows),
     ).rowcount
     if inserted < len(rows):
         connection.executemany(
             "UPDATE reading SET value = ?3, flags = ?4, raw = ?5 WHERE series = ?1 AND time = ?2",
-            ((held.id, *row) for row in rows),
+            ((series.id, *row) for row in rows),
         )
-    _count_in(connection, [(inserted, rows[0][0], rows[-1][0], held.id)])
-    rollup.renew(connection, held.id, (row[0] for row in rows))
+    _count_in(connection, [(inserted, rows[0][0], rows[-1][0], series.id)])
+    rollup.renew(connection, series.id, (row[0] for row in rows))
 
 
 def _count_in(connection: sqlite3.Connection, counts: Iterable[tuple[int, int, int, int]]) -> None:

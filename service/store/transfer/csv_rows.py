@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Final
+from typing import Final, NamedTuple
 
 from service import units
 from service.errors import InvalidInputError, LittoralError, StoreRefusedError, UnknownUnitError
@@ -67,7 +67,21 @@ class Rejected:
     reason: str
 
 
-RowReader = Callable[[Sequence[str], int], tuple[list[Reading], list[Rejected]]]
+class Row(NamedTuple):
+    """One row of a file.
+
+    Attributes:
+        readings: in canonical units.
+        flagged: whether the file says their flags, as an export does; else they are to be judged.
+        rejected: what is no reading.
+    """
+
+    readings: Sequence[Reading] = ()
+    flagged: bool = False
+    rejected: Sequence[Rejected] = ()
+
+
+RowReader = Callable[[Sequence[str], int], Row]
 
 
 def column_of_text(text: str) -> ValueColumn:
@@ -173,12 +187,12 @@ class _WideRows(_Rows):
             for column in columns
         ]
 
-    def read(self, row: Sequence[str], line: int) -> tuple[list[Reading], list[Rejected]]:
+    def read(self, row: Sequence[str], line: int) -> Row:
         """The readings of one row, and what is wrong with it."""
         try:
             time_us = self._time_us(row)
         except ValueError as error:
-            return [], [Rejected(line, "", str(error))]
+            return Row(rejected=[Rejected(line, "", str(error))])
         readings: list[Reading] = []
         rejected: list[Rejected] = []
         for at, column, (factor, offset) in self._columns:
@@ -196,8 +210,6 @@ class _WideRows(_Rows):
                 column.sensor,
                 time_us,
                 value,
-                _plausibility(column.quantity, value),
-                None if value == sent else sent,
             )
             try:
                 check_readings((reading,))
@@ -205,7 +217,7 @@ class _WideRows(_Rows):
                 rejected.append(Rejected(line, column.name, error.detail))
             else:
                 readings.append(reading)
-        return readings, rejected
+        return Row(readings, rejected=rejected)
 
 
 class _LongRows(_Rows):
@@ -224,41 +236,36 @@ class _LongRows(_Rows):
             names.index(name) if name in names else None for name in optional
         )
 
-    def read(self, row: Sequence[str], line: int) -> tuple[list[Reading], list[Rejected]]:
+    def read(self, row: Sequence[str], line: int) -> Row:
         """The reading of one row, or what is wrong with it."""
         try:
-            reading = self._reading(row)
+            reading, flagged = self._reading(row)
             check_readings((reading,))
         except ValueError as error:
-            return [], [Rejected(line, "", str(error))]
+            return Row(rejected=[Rejected(line, "", str(error))])
         except LittoralError as error:
-            return [], [Rejected(line, "", error.detail)]
-        return [reading], []
+            return Row(rejected=[Rejected(line, "", error.detail)])
+        return Row([reading], flagged)
 
-    def _reading(self, row: Sequence[str]) -> Reading:
+    def _reading(self, row: Sequence[str]) -> tuple[Reading, bool]:
+        """The reading, and whether the row says its flags."""
         time_us = self._time_us(row)
         quantity = row[self._quantity_at].strip()
         unit = "" if self._unit_at is None else row[self._unit_at].strip()
         factor, offset = _affine(quantity, unit or None)
         sent = self._number(row[self._value_at])
         value = sent if factor == 1 and offset == 0 else factor * sent + offset
-        raw = None if value == sent else sent
+        raw = None
         if self._raw_at is not None and row[self._raw_at].strip():
             raw = self._number(row[self._raw_at])
-        flags = "" if self._flags_at is None else row[self._flags_at].strip()
         sensor = "" if self._sensor_at is None else row[self._sensor_at].strip()
         tank = self._mapping.tank
         if tank is None and self._tank_at is not None:
             tank = row[self._tank_at].strip()
-        return Reading(
-            tank or "",
-            quantity,
-            sensor or SENSOR,
-            time_us,
-            value,
-            _flags_of(flags) if flags else _plausibility(quantity, value),
-            raw,
-        )
+        text = "" if self._flags_at is None else row[self._flags_at].strip()
+        flags = _flags_of(text) if text else Flag.NONE
+        reading = Reading(tank or "", quantity, sensor or SENSOR, time_us, value, flags, raw)
+        return reading, bool(text)
 
 
 @lru_cache(maxsize=1024)
@@ -266,9 +273,3 @@ def _flags_of(text: str) -> Flag:
     if not text.isdigit() or int(text) > sum(Flag):
         raise ValueError(f"flags is {text[:40]!r}; allowed: 0 to {sum(Flag)}")
     return Flag(int(text))
-
-
-def _plausibility(quantity: str, value: float) -> Flag:
-    known = units.QUANTITIES[quantity]
-    plausible = known.plausible_low <= value <= known.plausible_high
-    return Flag.NONE if plausible else Flag.IMPLAUSIBLE

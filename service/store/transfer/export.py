@@ -34,7 +34,7 @@ def chunks(
 
     Args:
         start_us, end_us: half-open span; None: from the first, to the last.
-        on_progress: told the share done, 0 to 1.
+        on_progress: called with the share done, 0 to 1.
     """
     chosen = list(keys)
     for number, key in enumerate(chosen):

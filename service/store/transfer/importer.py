@@ -1,4 +1,4 @@
-"""Importing a CSV file: in batches, resumable after an interruption, nothing left out silently."""
+"""Imports a CSV file: in batches, resumable after an interruption, nothing left out silently."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import hashlib
 import json
 import logging
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, Final
@@ -29,6 +29,7 @@ class ImportReport:
     Attributes:
         readings, rejected: how many, over all runs that were resumed.
         reasons: how many were rejected for what, in this run.
+        flagged: how many got which flag, in this run; not those whose flags the file has.
         resumed_at: the line after which this run went on; 0 when from the start.
         rows: data rows of the file that were looked at, over all runs.
     """
@@ -38,6 +39,22 @@ class ImportReport:
     rows: int = 0
     resumed_at: int = 0
     reasons: Counter[str] = field(default_factory=Counter)
+    flagged: Counter[str] = field(default_factory=Counter)
+
+    def count_flags(self, before: Sequence[Reading], judged: Sequence[Reading]) -> None:
+        """Count the flags of a batch.
+
+        Args:
+            before: the readings of the batch.
+            judged: the same with flags, then earlier ones whose flag is removed.
+        """
+        batch = {(one.key, one.time_us) for one in before}
+        final = {(one.key, one.time_us): one.flags for one in judged}
+        for name, flags in final.items():
+            if name not in batch:
+                self.flagged["spike"] -= 1
+            for flag in flags:
+                self.flagged[str(flag.name).lower()] += 1
 
 
 class _Lines:
@@ -56,13 +73,13 @@ class _Lines:
 
 
 class Progress:
-    """Where an import stands, kept in a small file until it is complete."""
+    """How far an import got, in a small file until it is complete."""
 
     def __init__(self, path: Path, identity: str) -> None:
         """Use a file.
 
         Args:
-            identity: of the data and how it is read; a note of another one is not used.
+            identity: of the data and how it is read; the file of another one is not used.
         """
         self._path = path
         self._identity = identity
@@ -79,7 +96,7 @@ class Progress:
         return None
 
     def save(self, **note: int) -> None:
-        """Note where it stands; without a place to write it, the import cannot be resumed."""
+        """Note how far it got; where that cannot be written, the import cannot be resumed."""
         new = self._path.with_name(self._path.name + ".new")
         try:
             new.write_text(json.dumps({"identity": self._identity, **note}), encoding="utf-8")
@@ -96,6 +113,7 @@ def import_csv(
     path: Path,
     mapping: CsvMapping,
     times: TimeReader,
+    judge: Callable[[Sequence[Reading]], Sequence[Reading]],
     write: Callable[[list[Reading]], None],
     *,
     delimiter: str = ",",
@@ -107,15 +125,17 @@ def import_csv(
     """Import a file; after an interruption the same call goes on where it stopped.
 
     Args:
+        judge: gives readings their flags; asked about those whose flags the file does not have.
+            Earlier readings whose flag is removed may follow them.
         write: takes a batch; usually ``Store.write``.
         identity: of how the file is read (the mapping, the store): another one begins anew.
-        resumable: keep a note beside the file of how far it got, until it is complete.
-        on_progress: told bytes done and in all, after each batch.
-        on_rejected: told each cell or row that is no reading.
+        resumable: write a note beside the file of how far it got, until it is complete.
+        on_progress: called with bytes done and in all, after each batch.
+        on_rejected: called with each cell or row that is no reading.
 
     Raises:
         InvalidInputError: the file cannot be read or a column is missing.
-        StoreUnavailableError, StoreRefusedError: what was written so far stays.
+        StoreUnavailableError, StoreRefusedError: what was written before stays.
     """
     try:
         size = path.stat().st_size
@@ -142,12 +162,16 @@ def import_csv(
             report.readings, report.rejected = note["readings"], note["rejected"]
             report.rows, report.resumed_at = note["rows"], note["line"]
         batch: list[Reading] = []
+        unjudged: list[Reading] = []
 
         def commit() -> None:
-            if batch:
-                write(batch)
-            report.readings += len(batch)
+            judged = judge(unjudged) if unjudged else ()
+            report.count_flags(unjudged, judged)
+            if batch or unjudged:
+                write([*batch, *judged])
+            report.readings += len(batch) + len(unjudged)
             batch.clear()
+            unjudged.clear()
             if resumable:
                 progress.save(
                     offset=lines.offset,
@@ -162,13 +186,13 @@ def import_csv(
             if not row:
                 continue
             report.rows += 1
-            readings, rejected = read(row, lines.line)
-            batch += readings
+            readings, flagged, rejected = read(row, lines.line)
+            (batch if flagged else unjudged).extend(readings)
             for one in rejected:
                 report.rejected += 1
                 report.reasons[_kind(one)] += 1
                 on_rejected(one)
-            if len(batch) >= BATCH:
+            if len(batch) + len(unjudged) >= BATCH:
                 commit()
         commit()
         if resumable:

@@ -156,16 +156,16 @@ class Api:
 
     def numbers(self) -> dict[str, float]:
         """When the server started, and the lines it took and then threw away."""
-        told = {"started_s": 0.0, "rows_ignored": 0.0, "rows_invalid": 0.0}
+        counters = {"started_s": 0.0, "rows_ignored": 0.0, "rows_invalid": 0.0}
         for line in self._metrics():
             name, _, value = line.rpartition(" ")
             if name == "process_start_time_seconds":
-                told["started_s"] = float(value)
+                counters["started_s"] = float(value)
             elif name.startswith("vm_rows_ignored_total"):
-                told["rows_ignored"] += float(value)
+                counters["rows_ignored"] += float(value)
             elif name.startswith('vm_rows_invalid_total{type="influx"'):
-                told["rows_invalid"] += float(value)
-        return told if told["started_s"] else {}
+                counters["rows_invalid"] += float(value)
+        return counters if counters["started_s"] else {}
 
     def _metrics(self) -> list[str]:
         with self._remote.request("GET", "/metrics") as answer:

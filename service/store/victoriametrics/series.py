@@ -37,7 +37,7 @@ class _Known:
         self.last = last
 
 
-class Catalogue:
+class SeriesIndex:
     """Answers ``series`` and ``latest``; safe to use from several threads."""
 
     def __init__(self, api: Api, recent: Recent) -> None:

@@ -37,7 +37,7 @@ from service.store.victoriametrics.history import (
     History,
 )
 from service.store.victoriametrics.recent_writes import Recent
-from service.store.victoriametrics.series import Catalogue
+from service.store.victoriametrics.series import SeriesIndex
 from service.store.victoriametrics.write import Writer
 
 _FORM: Final = (
@@ -73,7 +73,7 @@ class VictoriametricsStore(RemoteStore):
         self._lines = lines
         self._recent = Recent()
         self._writer = Writer(api, lines, self._recent)
-        self._catalogue = Catalogue(api, self._recent)
+        self._catalogue = SeriesIndex(api, self._recent)
         self._settled = False
         self._settle_lock = threading.Lock()
 
@@ -182,7 +182,7 @@ class VictoriametricsStore(RemoteStore):
         return replaced_buckets(by_server, spans, patches)
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
-        """The series held; see ``Store.series``."""
+        """The series stored; see ``Store.series``."""
         self._prepare()
         return self._catalogue.series(tank)
 

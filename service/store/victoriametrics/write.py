@@ -82,19 +82,19 @@ class Writer:
             key: [t for t in by_time if t < fresh_ms or t <= self._newest_ms.get(key, 0)]
             for key, by_time in by_key.items()
         }
-        held = self._held({key: times for key, times in doubted.items() if times})
+        stored = self._stored({key: times for key, times in doubted.items() if times})
         return [
-            Written(reading, time_ms, self._revision(reading, held.get((key, time_ms))))
+            Written(reading, time_ms, self._revision(reading, stored.get((key, time_ms))))
             for key, by_time in by_key.items()
             for time_ms, reading in sorted(by_time.items())
         ]
 
-    def _held(
+    def _stored(
         self, doubted: dict[SeriesKey, list[int]]
     ) -> dict[tuple[SeriesKey, int], tuple[int, Reading]]:
-        """What is held for the doubted times: revision and reading."""
+        """What is stored for the doubted times: revision and reading."""
         keys = sorted(doubted, key=lambda key: min(doubted[key]))
-        held: dict[tuple[SeriesKey, int], tuple[int, Reading]] = {}
+        stored: dict[tuple[SeriesKey, int], tuple[int, Reading]] = {}
         for at in range(0, len(keys), _SERIES_PER_REQUEST):
             some = keys[at : at + _SERIES_PER_REQUEST]
             selectors = [vm_api.selector(_EVERYTHING, vm_api.of_series(key)) for key in some]
@@ -102,19 +102,19 @@ class Writer:
             end_ms = max(max(doubted[key]) for key in some) + 1
             shown = self._api.export(selectors, start_ms, end_ms)
             for key in some:
-                held.update(_at_times(key, shown.get(key), doubted[key]))
+                stored.update(_at_times(key, shown.get(key), doubted[key]))
                 for time_ms in doubted[key]:
                     written = self._recent.get(key, time_ms)
-                    known = held.get((key, time_ms))
+                    known = stored.get((key, time_ms))
                     if written and (known is None or known[0] <= written.revision):
-                        held[key, time_ms] = (written.revision, written.reading)
-        return held
+                        stored[key, time_ms] = (written.revision, written.reading)
+        return stored
 
     @staticmethod
-    def _revision(reading: Reading, held: tuple[int, Reading] | None) -> int:
-        if held is None:
+    def _revision(reading: Reading, stored: tuple[int, Reading] | None) -> int:
+        if stored is None:
             return 0
-        revision, before = held
+        revision, before = stored
         same = (
             math.isclose(reading.value, before.value, rel_tol=VALUE_TOLERANCE)
             and reading.flags == before.flags

@@ -16,7 +16,7 @@ from service.derive.models import TankView
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry.models import LogEntry, LogKind
 from service.registry.recommendations import State
-from service.registry.registry import open_registry
+from service.registry.registry import Registry, open_registry
 from tests.advice.cases import DAY, HOUR, MINUTE, view_with
 from tests.derive.pieces import NOON, a_tank, entry
 
@@ -31,11 +31,16 @@ def finding(
 
 
 @pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
+def registry(tmp_path: Path) -> Iterator[Registry]:
     registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
     registry.put_tank(a_tank())
-    yield Ledger(registry)
+    yield registry
     registry.close()
+
+
+@pytest.fixture
+def ledger(registry: Registry) -> Ledger:
+    return Ledger(registry)
 
 
 VIEW = view_with(log=[])
@@ -60,7 +65,7 @@ def test_keeps_its_id_while_the_cause_lasts_and_gives_a_new_one_after(ledger: Le
     assert new.id != one.id
 
 
-def test_everything_told_survives_the_database(ledger: Ledger) -> None:
+def test_everything_survives_the_database(ledger: Ledger) -> None:
     full = finding(
         subject="a b/c", due=NOON + DAY, cautions=("x",), since=NOON, moves=("co2:raise",)
     )
@@ -137,7 +142,7 @@ def test_a_log_entry_that_does_the_job_closes(ledger: Ledger) -> None:
     assert len(ledger.update(at(NOON + 9 * DAY), [due]).opened) == 1
 
 
-def test_fewer_than_six_stand_in_full_and_the_rest_is_folded(ledger: Ledger) -> None:
+def test_fewer_than_six_are_shown_in_full_and_the_rest_is_folded(ledger: Ledger) -> None:
     many = [finding(f"code-{n}", Severity.INFO if n < 5 else Severity.WARNING) for n in range(9)]
     current = ledger.update(at(NOON), many).current
     assert len([one for one in current if not one.folded]) == MOST_UNFOLDED == 5
@@ -157,9 +162,9 @@ def test_contradicted_one_does_not_linger_in_its_hold(ledger: Ledger) -> None:
     assert [one.finding.code for one in change.cleared] == ["co2-low"]
 
 
-def test_standing_tells_rules_what_they_said(ledger: Ledger) -> None:
+def test_active_conditions_are_known_to_rules(ledger: Ledger) -> None:
     ledger.update(at(NOON), [finding(subject="x")])
-    assert ledger.standing(["reed", "other"], NOON) == {
+    assert ledger.active(["reed", "other"], NOON) == {
         "reed": frozenset({("co2-high", "x")}),
         "other": frozenset(),
     }
@@ -178,15 +183,15 @@ def test_marks_that_are_not_allowed(ledger: Ledger) -> None:
         ledger.mark(one.id, State.DONE, now=NOON + 2 * HOUR)
 
 
-def test_old_ones_are_forgotten_and_standing_ones_kept(ledger: Ledger) -> None:
+def test_old_ones_are_deleted_and_standing_ones_stay(ledger: Ledger) -> None:
     ledger.update(at(NOON), [finding("a"), finding("b")])
     ledger.update(at(NOON + HOUR), [finding("b")])
     assert ledger.prune(NOON + timedelta(days=500)) == 1
     assert [one.finding.code for one in ledger.list("reed")] == ["b"]
 
 
-def test_several_tanks_in_one_go(ledger: Ledger) -> None:
-    ledger._registry.put_tank(a_tank(id="fern"))
+def test_several_tanks_in_one_go(ledger: Ledger, registry: Registry) -> None:
+    registry.put_tank(a_tank(id="fern"))
     fern = replace(at(NOON), tank=a_tank(id="fern"))
     changes = ledger.update_many([(at(NOON), [finding()]), (fern, [finding(), finding("x")])])
     assert {tank: len(change.opened) for tank, change in changes.items()} == {"reed": 1, "fern": 2}

@@ -81,9 +81,7 @@ def test_old_ph_gives_no_number() -> None:
 
 
 def test_no_alkalinity_gives_no_number_and_says_what_to_do() -> None:
-    found = now(
-        a_tank(alkalinity_meq_l=None), reading("ph", 6.8, 1), reading("temperature", 24.0, 1)
-    )
+    found = now(a_tank(kh_meq_l=None), reading("ph", 6.8, 1), reading("temperature", 24.0, 1))
     assert found.co2 is None
     assert found.state is Co2State.UNKNOWN
     assert "log a KH test" in found.reasons[0]
@@ -102,7 +100,7 @@ def test_without_temperature_one_is_assumed_with_a_wider_interval() -> None:
 
 
 def test_old_kh_test_makes_it_suspect() -> None:
-    log = [entry(LogKind.KH_TEST, NOON - timedelta(days=45), alkalinity_meq_l=KH_4)]
+    log = [entry(LogKind.KH_TEST, NOON - timedelta(days=45), kh_meq_l=KH_4)]
     alkalinity = alkalinity_in_force(a_tank(), log, NOON)
     found = co2_at(
         a_tank(), NOON, target=TARGET, alkalinity=alkalinity, ph=reading("ph", 6.8, 1),
@@ -184,8 +182,8 @@ def test_series_uses_the_conductivity_of_each_moment_as_far_as_it_is_known() -> 
 
 
 def test_series_is_unknown_before_the_first_kh_test() -> None:
-    tank = a_tank(alkalinity_meq_l=None)
-    log = [entry(LogKind.KH_TEST, NOON - timedelta(hours=6), alkalinity_meq_l=2 * MEQ_L_PER_DEGREE)]
+    tank = a_tank(kh_meq_l=None)
+    log = [entry(LogKind.KH_TEST, NOON - timedelta(hours=6), kh_meq_l=2 * MEQ_L_PER_DEGREE)]
     series = days_of(days=1)
     found = co2_over(tank, log, series["ph"], series["temperature"], Samples.empty())
     before = found.time_us < to_us(log[0].time)

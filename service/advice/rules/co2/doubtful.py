@@ -1,4 +1,8 @@
-"""The CO2 estimate can't be trusted: KH too old, electrode slope low, two estimates disagree."""
+"""Rule `co2-doubtful`: the CO2 estimate can't be trusted.
+
+Raised when the KH test is too old, the slope of the pH electrode is low, or two estimates of CO2
+disagree. Clears two hours after the last of these causes is gone.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from datetime import timedelta
 
 from service.advice import cautions
-from service.advice.care_log import newest_calibration
+from service.advice.care_log import days_since, newest_calibration
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -66,7 +70,7 @@ def kh_age_days(case: Case) -> float | None:
     alkalinity = case.view.co2.alkalinity
     if alkalinity is None or alkalinity.tested is None:
         return None
-    return (case.now - alkalinity.tested).total_seconds() / 86_400
+    return days_since(case, alkalinity.tested)
 
 
 def _old_kh(case: Case) -> Iterator[tuple[Evidence, str]]:
@@ -89,10 +93,10 @@ def _low_slope(case: Case) -> Iterator[tuple[Evidence, str]]:
 
 
 def _slope_percent(entry: LogEntry) -> float | None:
-    """From the buffers of a calibration, or as the electrode's own meter told it."""
+    """From the buffers of a calibration, or as the electrode's own meter reported it."""
     try:
         return read_calibration(entry.data, to_us(entry.time))[2].slope_percent
-    except InvalidInputError:  # written before entries were checked; the ingester tells of it
+    except InvalidInputError:  # written before entries were checked; the ingester logs it
         return None
 
 
@@ -113,5 +117,5 @@ def _disagreement(case: Case) -> Iterator[tuple[Evidence, str]]:
 
 RULE = Rule(
     CODE, "KH too old, electrode slope low, or two estimates of CO2 disagree", judge,
-    hold=timedelta(hours=2),
+    clear_delay=timedelta(hours=2),
 )  # fmt: skip

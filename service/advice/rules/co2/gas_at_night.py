@@ -1,4 +1,8 @@
-"""The gas stays on at night: CO2 does not fall after lights-off."""
+"""Rule `gas-at-night`: CO2 does not fall after lights-off, so gas still flows.
+
+Judges the last known night of a tank whose plan closes the gas. Clears when CO2 falls by clearly
+more than the threshold in a night.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +22,7 @@ LEAST_SHARE_OF_TARGET = 0.6
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when the last known night took away too little, although the gas should be off."""
+    """One finding when CO2 fell too little in the last known night."""
     plan = case.tank.photoperiod
     if not case.tank.co2_injected or plan.gas_off is None:
         return
@@ -29,7 +33,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     fall = 1.0 - night.night_low_mg_l / night.dusk_mg_l
     least = case.limit("night_fall_share")
-    if fall > (1.2 * least if case.stands(CODE) else least):
+    if fall > (1.2 * least if case.active(CODE) else least):
         return
     warn = case.tank.livestock and night.night_low_mg_l > 0.8 * case.view.co2.target_high_mg_l
     yield Finding(

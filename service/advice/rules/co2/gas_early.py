@@ -1,4 +1,8 @@
-"""The gas starts too early: it is spent in the dark, and animals breathe it for longer."""
+"""Rule `gas-early`: CO2 reaches its target long before lights-on.
+
+Judges the last day with light. Clears when the target is reached closer to lights-on, six hours
+after it was last found.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +14,7 @@ from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.phrases import span
-from service.advice.rules.co2.gas_late import lead_evidence, moved_clock
+from service.advice.rules.co2.gas_late import lead_evidence, moved_clock, timer_step
 from service.advice.rules.co2.last_day import lamp_off_plan, last_day
 
 CODE = "gas-early"
@@ -19,7 +23,7 @@ LEFT_ON_MIN = 360.0
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when CO2 was within target long before the lamp came on."""
+    """One finding when CO2 was within target long before the lamp came on."""
     day = last_day(case)
     plan = case.tank.photoperiod
     if day is None or day.reached_min is None or plan.gas_on is None:
@@ -28,9 +32,9 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     before_min = -day.reached_min
     most = case.limit("gas_early_min")
-    if not (most * (0.7 if case.stands(CODE) else 1.0) < before_min < LEFT_ON_MIN):
+    if not (most * (0.7 if case.active(CODE) else 1.0) < before_min < LEFT_ON_MIN):
         return
-    later_min = 5.0 * max(round((before_min - case.limit("gas_margin_min") - 15) / 5), 1)
+    later_min = timer_step(before_min - case.limit("gas_margin_min") - 15)
     moved = moved_clock(plan.gas_on.hour * 60 + plan.gas_on.minute + later_min)
     yield Finding(
         code=CODE,
@@ -56,6 +60,6 @@ def judge(case: Case) -> Iterator[Finding]:
 
 
 RULE = Rule(
-    CODE, "target reached long before lights-on", judge, hold=timedelta(hours=6),
-    settle=timedelta(days=2),
+    CODE, "target reached long before lights-on", judge, clear_delay=timedelta(hours=6),
+    settling=timedelta(days=2),
 )  # fmt: skip

@@ -1,4 +1,8 @@
-"""The gas starts too late: plants wait for CO2 after lights-on."""
+"""Rule `gas-late`: CO2 reaches its target long after lights-on.
+
+Judges the last day with light; a lamp off its plan or a water change in the morning is no reason.
+Clears when the target is reached within half the threshold, six hours after it was last found.
+"""
 
 from __future__ import annotations
 
@@ -18,16 +22,16 @@ CODE = "gas-late"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when the last day with light reached its target late, but did reach it."""
+    """One finding when the last day with light reached its target late, but did reach it."""
     day = last_day(case)
     if day is None or day.reached_min is None or not case.tank.co2_injected:
         return
     if lamp_off_plan(case, day) or water_changed_before(case, day):
         return
     least = case.limit("gas_late_min")
-    if day.reached_min < (least / 2 if case.stands(CODE) else least):
+    if day.reached_min < (least / 2 if case.active(CODE) else least):
         return
-    earlier_min = _rounded(minutes_earlier(case, day))
+    earlier_min = timer_step(minutes_earlier(case, day))
     plan = case.tank.photoperiod
     if plan.gas_on is None:
         how = f"Let the gas come on {span(earlier_min)} earlier than now"
@@ -87,7 +91,7 @@ def minutes_earlier(case: Case, day: Co2Day) -> float:
 
 
 def lead_evidence(case: Case) -> tuple[Evidence, ...]:
-    """What the fitted gas exchange says of the lead, if it does."""
+    """Evidence on the lead from the fitted gas exchange, if it does."""
     gas = case.view.gas
     if gas is None or gas.lead_h is None or not math.isfinite(gas.lead_h.high):
         return ()
@@ -105,12 +109,12 @@ def moved_clock(minute_of_day: float) -> str:
     return f"{minute // 60:02d}:{minute % 60:02d}"
 
 
-def _rounded(minutes: float) -> float:
-    """To five minutes, as timers are set."""
+def timer_step(minutes: float) -> float:
+    """Rounded to five minutes as timers are set, five at least."""
     return 5.0 * max(round(minutes / 5), 1)
 
 
 RULE = Rule(
-    CODE, "target reached long after lights-on", judge, hold=timedelta(hours=6),
-    settle=timedelta(days=2),
+    CODE, "target reached long after lights-on", judge, clear_delay=timedelta(hours=6),
+    settling=timedelta(days=2),
 )  # fmt: skip

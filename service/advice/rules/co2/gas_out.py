@@ -1,4 +1,7 @@
-"""No gas flows at all: CO2 stays near the air's level all day."""
+"""Rule `gas-out`: no gas flows, CO2 stays near the air's level all day.
+
+Judges the last day with two hours of light. Clears when CO2 rises clearly above the threshold.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,7 @@ from datetime import timedelta
 from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.phrases import sensor_source
 from service.advice.rules.co2.last_day import LEAST_LIGHT, last_day
 from service.derive.models import Co2Day
 
@@ -15,7 +19,7 @@ CODE = "gas-out"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when CO2 never rose in the light of the last day that has gone on for two hours."""
+    """One finding when CO2 never rose in the light of the last day."""
     day = no_gas(case)
     if day is None:
         return
@@ -33,7 +37,7 @@ def judge(case: Case) -> Iterator[Finding]:
         evidence=(
             Evidence(
                 "highest CO2 while lit", "co2", day.peak_mg_l, "mg/L", most,
-                day.peak_at, f"sensor {case.view.co2.ph.sensor}" if case.view.co2.ph else "",
+                day.peak_at, sensor_source(case.view.co2.ph),
             ),
         ),
         amounts=(Amount("CO2 missing", case.view.co2.target_low_mg_l - day.peak_mg_l, "mg/L"),),
@@ -48,7 +52,7 @@ def no_gas(case: Case, least_light: timedelta = LEAST_LIGHT) -> Co2Day | None:
     day = last_day(case, least_light)
     if not case.tank.co2_injected or day is None:
         return None
-    most = case.limit("gas_out_mg_l") * (1.25 if case.stands(CODE) else 1.0)
+    most = case.limit("gas_out_mg_l") * (1.25 if case.active(CODE) else 1.0)
     return day if day.peak_mg_l <= most else None
 
 

@@ -1,4 +1,8 @@
-"""CO2 rises above what the animals tolerate, by day or night."""
+"""Rule `co2-high`: CO2 is above what the animals tolerate, by day or night.
+
+Raised when CO2 was above the ceiling for a while, now or in all over 24 h. Clears when it is
+below and the minutes above it in the last 24 h are few.
+"""
 
 from __future__ import annotations
 
@@ -7,18 +11,18 @@ from collections.abc import Iterator
 from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
-from service.advice.phrases import day_clock, percent, span
+from service.advice.phrases import day_clock, percent, sensor_source, span
 from service.derive.models import Co2High
 
 CODE = "co2-high"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak while CO2 is above the ceiling, and for a day after a longer spell."""
+    """One finding while CO2 is above the ceiling, and for a day after a longer time above it."""
     high = case.view.co2_high
     if high is None:
         return
-    held = high.ongoing_min >= (0 if case.stands(CODE) else case.limit("co2_high_hold_min"))
+    held = high.ongoing_min >= (0 if case.active(CODE) else case.limit("co2_high_hold_min"))
     ongoing = held and high.ongoing_min > 0
     if not ongoing and high.minutes < case.limit("co2_high_day_min"):
         return
@@ -40,7 +44,7 @@ def judge(case: Case) -> Iterator[Finding]:
                 "mg/L",
                 high.ceiling_mg_l,
                 high.peak_at,
-                _sensor(case),
+                sensor_source(case.view.co2.ph),
             ),
             Evidence(
                 _whose(case, high),
@@ -117,11 +121,6 @@ def _whose(case: Case, high: Co2High) -> str:
 def _ceiling_source(case: Case) -> str:
     ceiling = case.view.tolerance.co2
     return "set for this tank" if ceiling is None else ceiling.source
-
-
-def _sensor(case: Case) -> str:
-    ph = case.view.co2.ph
-    return "" if ph is None else f"sensor {ph.sensor}"
 
 
 RULE = Rule(CODE, "CO2 above what the animals tolerate, now or for a while in the last 24 h", judge)

@@ -1,4 +1,8 @@
-"""CO2 stays below the plants' target while the lamp is on."""
+"""Rule `co2-low`: CO2 is below the plants' target while the lamp is on.
+
+Judges the lit hours of the last 24 h. Clears when less than half the minutes that raise it are
+left, six hours after it was last found.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +13,7 @@ from service.advice import cautions
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
-from service.advice.phrases import percent, span
+from service.advice.phrases import percent, sensor_source, span
 from service.advice.rules.co2.doubtful import to_settle
 from service.advice.rules.co2.gas_out import no_gas
 from service.derive.models import Co2Lit
@@ -32,9 +36,9 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     least = case.limit("co2_low_lit_min")
     low_min = minutes_too_low(case, lit)
-    if low_min < (least / 2 if case.stands(CODE) else least):
+    if low_min < (least / 2 if case.active(CODE) else least):
         return
-    if not case.stands(CODE) and lit.last_hour_below_share < RECOVERED_SHARE:
+    if not case.active(CODE) and lit.last_hour_below_share < RECOVERED_SHARE:
         return  # whatever it was is over: don't open the gas further on account of it
     co2, tank = case.view.co2, case.tank
     target = f"{co2.target_low_mg_l:.0f} to {co2.target_high_mg_l:.0f} mg/L"
@@ -56,7 +60,7 @@ def judge(case: Case) -> Iterator[Finding]:
                 lit.shortfall_mg_l,
                 "mg/L",
                 time=lit.end,
-                source=f"sensor {co2.ph.sensor}" if co2.ph else "",
+                source=sensor_source(co2.ph),
             ),
             Evidence(
                 "lit minutes below target in the last 24 h",

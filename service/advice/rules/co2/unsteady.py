@@ -1,4 +1,8 @@
-"""CO2 differs much from day to day at the same settings."""
+"""Rule `co2-unsteady`: CO2 while lit differs from day to day.
+
+Judges the usual step between the means of neighbouring days. Clears when it is below 0.7 of the
+threshold, six hours after it was last found.
+"""
 
 from __future__ import annotations
 
@@ -34,7 +38,7 @@ def judge(case: Case) -> Iterator[Finding]:
     means = np.array([one.mean_lit_mg_l for one in full])
     spread = usual_step(means)
     most = case.limit("co2_unsteady_share")
-    if spread <= (0.7 * most if case.stands(CODE) else most):
+    if spread <= (0.7 * most if case.active(CODE) else most):
         return
     yield Finding(
         code=CODE,
@@ -64,4 +68,4 @@ def usual_step(means: Array) -> float:
     return float(np.median(np.abs(np.diff(means))) / np.median(means))
 
 
-RULE = Rule(CODE, "CO2 while lit differs from day to day", judge, hold=timedelta(hours=6))
+RULE = Rule(CODE, "CO2 while lit differs from day to day", judge, clear_delay=timedelta(hours=6))

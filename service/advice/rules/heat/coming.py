@@ -1,4 +1,8 @@
-"""Temperature is on its way out of the range that the animals share."""
+"""Rule `temperature-coming`: temperature will probably leave its range soon.
+
+Judges the forecast. Clears when the crossing becomes improbable, when temperature has left its
+range (`temperature-out` takes over), or an hour after it was last found.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +23,7 @@ RETURN_S = 12 * 3600.0
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when a crossing within half a day is probable and not there yet."""
+    """One finding when a crossing within the horizon is probable and has not happened yet."""
     now = case.view.temperature
     coming = now.forecast
     if coming is None or now.reading is None or now.rate_k_h is None:
@@ -31,7 +35,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if any(one.side == coming.side and ongoing(case, one) for one in case.view.excursions):
         return
     least = case.limit("forecast_probability")
-    if coming.probability < (0.8 * least if case.stands(CODE, coming.side) else least):
+    if coming.probability < (0.8 * least if case.active(CODE, coming.side) else least):
         return
     at = datetime.fromtimestamp(coming.at_s, UTC)
     earliest = datetime.fromtimestamp(coming.earliest_s, UTC)

@@ -1,4 +1,8 @@
-"""An unheated tank is cooling towards what its animals tolerate."""
+"""Rule `temperature-cooling`: an unheated tank cools down towards its lower limit.
+
+Judges the daily minima of the last days. Clears when they stop falling or lie clear of the limit,
+twelve hours after it was last found.
+"""
 
 from __future__ import annotations
 
@@ -16,9 +20,9 @@ CODE = "temperature-cooling"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when the daily minimum falls and comes near the lower limit.
+    """One finding when the daily minimum falls and comes near the lower limit.
 
-    Cool-tolerant animals are not asked to be heated: far above their limit nothing is said.
+    Cool-tolerant animals are not asked to be heated: far above their limit there is no finding.
     """
     found = case.view.temperature
     minima = case.view.daily_minima_c
@@ -28,7 +32,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if len(minima) < days + 1:
         return
     lowest, before = minima[-1], minima[-1 - days]
-    margin = case.limit("cooling_margin_c") * (1.5 if case.stands(CODE) else 1.0)
+    margin = case.limit("cooling_margin_c") * (1.5 if case.active(CODE) else 1.0)
     if not (found.low_c <= lowest <= found.low_c + margin and before - lowest > 0.3):
         return
     per_day = (before - lowest) / days

@@ -1,4 +1,7 @@
-"""Temperature changes faster than animals should see."""
+"""Rule `temperature-fast`: temperature changes faster than animals should see.
+
+Judges the rate over the last hour. Clears when it is below 0.6 of the threshold.
+"""
 
 from __future__ import annotations
 
@@ -17,13 +20,13 @@ SHORTLY = timedelta(hours=2)
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when the rate over the last hour is too fast, with what may be behind it."""
+    """One finding when the rate over the last hour is too fast, with what may be behind it."""
     found = case.view.temperature
     if found.rate_k_h is None or found.reading is None or not case.tank.livestock:
         return
     most = case.limit("temperature_rate_max_c_h")
     rate = abs(found.rate_k_h)
-    if rate <= (0.6 * most if case.stands(CODE) else most):
+    if rate <= (0.6 * most if case.active(CODE) else most):
         return
     change = newest(case, LogKind.WATER_CHANGE)
     by_change = change is not None and case.now - change.time <= SHORTLY

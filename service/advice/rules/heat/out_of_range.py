@@ -1,4 +1,8 @@
-"""Temperature lies outside what the animals share, or lay so within the last day."""
+"""Rule `temperature-out`: temperature is outside the range that all animals share.
+
+Judges the excursions of the last 24 h, above and below apart. Clears a day after temperature is
+back in its range.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
-from service.advice.phrases import day_clock, litres, percent, span
+from service.advice.phrases import day_clock, litres, percent, sensor_source, span
 from service.derive.models import Quality
 from service.registry.species import resolved, species
 from service.science.temperature.excursions import Excursion
@@ -19,7 +23,7 @@ STILL_SEEN = timedelta(hours=1)
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """One finding per side; an excursion that is over is told for a day."""
+    """One finding per side; an excursion that is over is reported for a day."""
     recent = timedelta(hours=case.limit("temperature_recent_h"))
     for side in ("above", "below"):
         found = [
@@ -62,7 +66,7 @@ def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Findi
                 "Cel",
                 last.limit_c,
                 _moment(worst.peak_s) if worst.peak_s is not None else None,
-                _sensor(case),
+                sensor_source(case.view.temperature.reading),
             ),
             Evidence("degrees times hours outside", "degree-hours", degree_hours, "K.h"),
             Evidence(
@@ -180,11 +184,6 @@ def _source(case: Case, one: Excursion) -> str:
             return "set for this tank"
     known = species(name)
     return "set for this tank" if known is None else known.temperature_source
-
-
-def _sensor(case: Case) -> str:
-    reading = case.view.temperature.reading
-    return "" if reading is None else f"sensor {reading.sensor}"
 
 
 RULE = Rule(CODE, "temperature outside the range that all animals share, now or in 24 h", judge)

@@ -1,4 +1,8 @@
-"""Too little oxygen, measured, or water so warm that it can hold little."""
+"""Rule `oxygen-low`: too little oxygen, measured, or water too warm to hold much.
+
+Judges the oxygen sensor, and without one the saturation at the water's temperature. Clears when
+either is clearly above its threshold, two hours after it was last found.
+"""
 
 from __future__ import annotations
 
@@ -34,7 +38,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     holds = saturation_mg_l(case, found.reading.value)
     least = case.limit("oxygen_saturation_low_mg_l")
-    if holds >= (least + 0.15 if case.stands(CODE) else least):
+    if holds >= (least + 0.15 if case.active(CODE) else least):
         return
     too_warm = found.reading.value >= case.limit("no_more_gas_c")
     yield Finding(
@@ -73,7 +77,7 @@ def saturation_mg_l(case: Case, celsius: float) -> float:
 
 def _measured(case: Case, oxygen_mg_l: float, sensor: str) -> Iterator[Finding]:
     least = case.limit("oxygen_low_mg_l")
-    if oxygen_mg_l >= (1.1 * least if case.stands(CODE) else least):
+    if oxygen_mg_l >= (1.1 * least if case.active(CODE) else least):
         return
     yield Finding(
         code=CODE,

@@ -1,4 +1,8 @@
-"""Much light with little CO2: what invites algae; which to change, and by how much."""
+"""Rule `light-outruns-co2`: strong light with little CO2, which invites algae.
+
+Judges the light and the CO2 of the last full days. Clears when CO2 was below target for clearly
+less of the light, six hours after it was last found.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +26,7 @@ SHORTEST_H = 4.0
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when strong light met too little CO2 on the last full days."""
+    """One finding when strong light met too little CO2 on the last full days."""
     found = mean_dli(case)
     plants = case.tank.plants
     if found is None or not case.tank.co2_injected or no_gas(case):
@@ -39,7 +43,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     share = sum(shares) / len(shares)
     most = case.limit("co2_below_share_for_light")
-    if share <= (0.8 * most if case.stands(CODE) else most):
+    if share <= (0.8 * most if case.active(CODE) else most):
         return
     doubt = to_settle(case)
     dim = plants.dli_low_mol_m2_d / dli

@@ -1,4 +1,7 @@
-"""The lamp should be on by its plan, but it is dark."""
+"""Rule `light-dead`: the lamp should be on by its plan, but it is dark.
+
+Judges the light sensor against the planned hours. Clears when it is lit again.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +20,7 @@ CODE = "light-dead"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak from when it is dark in wanted light until it is lit again, nights included."""
+    """One finding from when it is dark in wanted light until it is lit again, nights included."""
     since = dark_since(case)
     if since is None:
         return

@@ -1,4 +1,8 @@
-"""The daily light does not fit what the plants want."""
+"""Rule `light-dose`: the daily light integral is outside the plants' range.
+
+Judges the mean of the last full days. Clears when it is within half the tolerance, six hours
+after it was last found; other rules on the hours of light go first.
+"""
 
 from __future__ import annotations
 
@@ -20,20 +24,20 @@ CODE = "light-dose"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Compare the mean of the last full days with the plants' range."""
+    """One finding when the mean of the last full days is outside the plants' range."""
     found = mean_dli(case)
     if found is None:
         return
     dli, days = found
     plants = case.tank.plants
-    slack = case.limit("dli_tolerance_share") * (0.5 if case.stands(CODE) else 1.0)
+    slack = case.limit("dli_tolerance_share") * (0.5 if case.active(CODE) else 1.0)
     if dli > plants.dli_high_mol_m2_d * (1 + slack):
         bound, word, way = plants.dli_high_mol_m2_d, "much", "lower"
     elif dli < plants.dli_low_mol_m2_d * (1 - slack):
         bound, word, way = plants.dli_low_mol_m2_d, "little", "raise"
     else:
         return
-    if _told_otherwise(case, way):
+    if _other_rule_decides(case, way):
         return
     share = bound / dli if dli > 0 else float("inf")
     change_min = 60 * case.tank.photoperiod.hours * (share - 1)
@@ -62,7 +66,7 @@ def judge(case: Case) -> Iterator[Finding]:
     )  # fmt: skip
 
 
-def _told_otherwise(case: Case, way: str) -> bool:
+def _other_rule_decides(case: Case, way: str) -> bool:
     """Whether another rule names other hours of light for a reason that goes first.
 
     The timer is put right before the lamp is judged; light that is short for a while on purpose

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from service.advice.engine.rule import Case
+from service.advice.phrases import sensor_source
 from service.derive.models import LightDay
 
 LEAST_COVER = 0.9
@@ -29,7 +30,6 @@ def mean_dli(case: Case) -> tuple[float, int] | None:
 
 
 def light_sensor(case: Case) -> str:
-    """``sensor NAME`` for evidence; "" without one."""
+    """The source of evidence from the light sensor; "" without one."""
     light = case.view.light
-    reading = None if light is None else light.reading
-    return "" if reading is None else f"sensor {reading.sensor}"
+    return sensor_source(None if light is None else light.reading)

@@ -1,4 +1,8 @@
-"""The lamp burns longer than planned: still on now, or for too long in a day."""
+"""Rule `light-long`: the lamp is on for longer than planned.
+
+Judges the lamp now, today and the last full day. Clears an hour after the lamp went off and the
+day's sum is within half the tolerance.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +22,7 @@ CODE = "light-long"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when the lamp is on past its plan, or today or the last day had too much light."""
+    """One finding when the lamp is on past its plan, or a day had too much light."""
     if case.tank.photoperiod.hours <= 0:
         return
     still_on = on_past_plan(case)
@@ -37,7 +41,7 @@ def _too_long(case: Case) -> LightDay | None:
     """Today, or the last day that is over, if it had more light than planned."""
     tolerance = case.limit("photoperiod_tolerance_min")
     most_h = case.tank.photoperiod.hours + (
-        tolerance / 2 if case.stands(CODE) else tolerance
+        tolerance / 2 if case.active(CODE) else tolerance
     ) / 60  # fmt: skip
     today = [one for one in case.view.light_days if not one.complete]
     over = [one for one in case.view.light_days if one.complete]

@@ -1,12 +1,11 @@
-"""The hours of light that are wanted, as moments."""
+"""The hours of light that are wanted: the plan's, or fewer while plants settle."""
 
 from __future__ import annotations
 
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 from math import floor
-from zoneinfo import ZoneInfo
 
-from service.advice.care_log import entries
+from service.advice.care_log import entries, set_up_at
 from service.advice.engine.rule import Case
 from service.derive.local_time import local_day, local_moment
 from service.registry.models import LogKind
@@ -50,9 +49,7 @@ def _began(case: Case, oldest: datetime) -> tuple[str, datetime] | None:
     for one in entries(case, LogKind.REPLANT):
         if one.time < oldest:
             break
-        if float(one.data.get("share", 0.0)) >= case.limit("settling_share"):
+        if float(one.data.get("fraction", 0.0)) >= case.limit("settling_share"):
             return "Replanted", one.time
-    if case.tank.set_up is None:
-        return None
-    start = datetime.combine(case.tank.set_up, time(12), ZoneInfo(case.tank.time_zone))
-    return ("Set up", start) if oldest <= start <= case.now else None
+    start = set_up_at(case)
+    return ("Set up", start) if start is not None and oldest <= start <= case.now else None

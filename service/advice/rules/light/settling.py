@@ -1,4 +1,8 @@
-"""A shorter photoperiod in the weeks after a new set-up or a large replant."""
+"""Rule `light-settling`: a shorter photoperiod after a set-up or a large replant.
+
+Judges the hours of the last full day in those weeks. Clears when they are short enough or the
+weeks are over.
+"""
 
 from __future__ import annotations
 
@@ -20,12 +24,12 @@ IN_TIME = timedelta(days=1)
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak while plants settle and the lamp burns for longer than they can use."""
+    """One finding while plants settle and the lamp is on for longer than they can use."""
     began = settling_since(case)
     hours = case.limit("settling_hours")
     days = full_days(case)
     lit_h = days[-1].photoperiod_h if days and days[-1].lit else case.tank.photoperiod.hours
-    if began is None or lit_h <= hours + (0.25 if case.stands(CODE) else ALLOWED_H):
+    if began is None or lit_h <= hours + (0.25 if case.active(CODE) else ALLOWED_H):
         return
     what, start = began
     until = start + timedelta(weeks=case.limit("settling_weeks"))
@@ -54,4 +58,4 @@ def judge(case: Case) -> Iterator[Finding]:
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "weeks after a set-up or a large replant", judge, settle=timedelta(days=21))
+RULE = Rule(CODE, "weeks after a set-up or a large replant", judge, settling=timedelta(days=21))

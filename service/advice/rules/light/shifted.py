@@ -1,5 +1,8 @@
-"""The lamp keeps its hours, but not the planned ones: a timer that drifts or missed the change
-to summer time."""
+"""Rule `light-shifted`: the lamp keeps its hours, but not the planned ones.
+
+A timer that drifts, or missed the change to summer time. Judges the last two full days. Clears
+when a day starts within 0.6 of the threshold, an hour after it was last found.
+"""
 
 from __future__ import annotations
 
@@ -20,12 +23,12 @@ DAYS = 2
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when the lamp came on early or late on the last two full days alike."""
+    """One finding when the lamp came on early or late on the last two full days alike."""
     days = [one for one in full_days(case) if one.on_at is not None][-DAYS:]
     if len(days) < DAYS or case.tank.photoperiod.hours <= 0:
         return
     shifts = [shift_min(case, one) for one in days]
-    most = case.limit("light_shift_min") * (0.6 if case.stands(CODE) else 1.0)
+    most = case.limit("light_shift_min") * (0.6 if case.active(CODE) else 1.0)
     if not (all(one > most for one in shifts) or all(one < -most for one in shifts)):
         return
     shift = shifts[-1]

@@ -1,4 +1,8 @@
-"""The lamp burned for less than wanted."""
+"""Rule `light-short`: the lamp is on for less than wanted.
+
+Judges the last two full days. Clears when one of them was long enough, an hour after it was last
+found.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +25,7 @@ DAYS = 2
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak when the last two full days were too short; a dark lamp has its own rule."""
+    """One finding when the last two full days were too short; a dark lamp has its own rule."""
     days = full_days(case)[-DAYS:]
     wanted = wanted_hours(case)
     if len(days) < DAYS or not all(one.lit for one in days) or dark_since(case) is not None:
@@ -29,7 +33,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if no_gas(case) is not None:
         return  # ``gas-out`` asks for shorter light meanwhile
     tolerance = case.limit("photoperiod_tolerance_min")
-    least = tolerance / 2 if case.stands(CODE) else tolerance
+    least = tolerance / 2 if case.active(CODE) else tolerance
     if abs(days[0].photoperiod_h - days[1].photoperiod_h) > case.limit("light_grace_min") / 60:
         return  # no two days alike: something broke or was mended in between
     short_min = min(60 * (wanted - one.photoperiod_h) for one in days)

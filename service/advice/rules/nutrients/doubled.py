@@ -1,4 +1,7 @@
-"""More was dosed since the last water change than the plan wants."""
+"""Rule `dose-doubled`: more of a dose was logged than planned.
+
+Judges the log since the last large water change. Clears with the next large water change.
+"""
 
 from __future__ import annotations
 
@@ -6,20 +9,20 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from service.advice import cautions
-from service.advice.care_log import entries, last_full_change
+from service.advice.care_log import last_full_change, planned_doses
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.phrases import dose, litres, percent
 from service.advice.rules.nutrients.due import planned_amount
-from service.registry.models import DosePlan, LogKind
+from service.registry.models import DosePlan
 
 CODE = "dose-doubled"
 LARGEST_CHANGE = 0.7
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Compare what was logged since the last large change with the planned dose."""
+    """One finding per planned dose of which too much was logged."""
     change = last_full_change(case)
     start = case.now - timedelta(days=case.tank.water_change.every_days)
     if change is not None:
@@ -29,14 +32,7 @@ def judge(case: Case) -> Iterator[Finding]:
         if amount is None:
             continue
         unit = "ml" if amount.unit == "mL" else "g"
-        name = plan.name.strip().casefold()
-        given = [
-            one
-            for one in entries(case, LogKind.DOSE)
-            if one.time >= start
-            and str(one.data.get("name", "")).strip().casefold() == name
-            and unit in one.data
-        ]
+        given = [one for one in planned_doses(case, plan) if one.time >= start and unit in one.data]
         total = sum(float(one.data[unit]) for one in given)
         if given and total > case.limit("dose_double_share") * amount.value:
             yield _finding(case, plan, amount, total)
@@ -75,4 +71,4 @@ def _finding(case: Case, plan: DosePlan, amount: Amount, total: float) -> Findin
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "more of a dose was logged than planned", judge, settle=timedelta(days=14))
+RULE = Rule(CODE, "more of a dose was logged than planned", judge, settling=timedelta(days=14))

@@ -1,4 +1,7 @@
-"""Fertiliser is due after the water change, in amounts for the tank's net volume."""
+"""Rule `dose-due`: fertiliser is due after the water change.
+
+Amounts are for the tank's net volume. Clears when the dose is logged, or its window is over.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +9,12 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from service.advice import cautions
-from service.advice.care_log import entries, last_full_change
+from service.advice.care_log import last_full_change, planned_doses
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.phrases import day_clock, dose
-from service.registry.models import DosePlan, LogEntry, LogKind
+from service.registry.models import DosePlan, LogEntry
 
 CODE = "dose-due"
 
@@ -34,13 +37,8 @@ def dosed_since(case: Case, plan: DosePlan, change: LogEntry) -> LogEntry | None
 
     An entry without a name counts for every planned dose.
     """
-    for one in entries(case, LogKind.DOSE):
-        if one.time < change.time:
-            return None
-        name = str(one.data.get("name", "")).strip().casefold()
-        if name in ("", plan.name.strip().casefold()):
-            return one
-    return None
+    newest = next(planned_doses(case, plan, unnamed=True), None)
+    return None if newest is None or newest.time < change.time else newest
 
 
 def planned_amount(case: Case, plan: DosePlan) -> Amount | None:

@@ -1,4 +1,8 @@
-"""A dose was skipped: don't make up for it."""
+"""Rule `dose-skipped`: a dose was left out; don't make up for it.
+
+Judges the log between the window of a dose and the next water change. Clears when the dose is
+logged with its date, or at the next change.
+"""
 
 from __future__ import annotations
 
@@ -6,20 +10,20 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from service.advice import cautions
-from service.advice.care_log import days_since, entries, last_full_change
+from service.advice.care_log import days_since, last_full_change, planned_doses
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.rules.nutrients.due import dosed_since
-from service.registry.models import DosePlan, LogEntry, LogKind
+from service.registry.models import DosePlan, LogEntry
 
 CODE = "dose-skipped"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak once the time for a dose after the last change is over, up to the next change.
+    """One finding per dose, once its window is over, up to the next change.
 
-    Only of a dose that was given before: a plan that nobody follows needs no reminder here.
+    Only for a dose that was given before: a plan that nobody follows needs no reminder here.
     """
     change = last_full_change(case)
     if change is None or days_since(case, change.time) <= case.limit("dose_window_days"):
@@ -27,16 +31,8 @@ def judge(case: Case) -> Iterator[Finding]:
     if days_since(case, change.time) > case.tank.water_change.every_days:
         return
     for plan in case.tank.doses:
-        if dosed_since(case, plan, change) is None and _ever(case, plan):
+        if dosed_since(case, plan, change) is None and any(planned_doses(case, plan)):
             yield _finding(case, plan, change)
-
-
-def _ever(case: Case, plan: DosePlan) -> bool:
-    name = plan.name.strip().casefold()
-    return any(
-        str(one.data.get("name", "")).strip().casefold() == name
-        for one in entries(case, LogKind.DOSE)
-    )
 
 
 def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
@@ -64,4 +60,4 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
 
 
 RULE = Rule(CODE, "a planned dose was left out after the last change", judge,
-            settle=timedelta(days=14))  # fmt: skip
+            settling=timedelta(days=14))  # fmt: skip

@@ -1,4 +1,8 @@
-"""Two sensors of one quantity say different things."""
+"""Rule `sensors-disagree`: two sensors of one quantity differ.
+
+Judges readings taken within a quarter of an hour. Clears when they differ by less than 0.6 of the
+threshold, an hour after it was last found.
+"""
 
 from __future__ import annotations
 
@@ -38,7 +42,7 @@ def judge(case: Case) -> Iterator[Finding]:
             continue
         apart, one, other = max(pairs, key=lambda pair: pair[0])
         most = case.limit(name)
-        if apart > (0.6 * most if case.stands(CODE, quantity) else most):
+        if apart > (0.6 * most if case.active(CODE, quantity) else most):
             yield _finding(case, apart, most, one, other)
 
 

@@ -1,4 +1,7 @@
-"""What nothing can be said of, and why: instead of silence."""
+"""Rule `no-advice`: what can't be judged in a tank, and why.
+
+Judges which sensors, tests and tank settings are missing. Clears when they are there.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +16,7 @@ CODE = "no-advice"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """One finding per subject; a sensor that fell silent or is odd has rules of its own."""
+    """One finding per subject; a silent or odd sensor has rules of its own."""
     measured = {one.key.quantity for one in case.view.sensors}
     tank = case.tank
     if tank.co2_injected:
@@ -52,4 +55,4 @@ def _finding(subject: str, why: str, todo: str, *caution: str) -> Finding:
     )
 
 
-RULE = Rule(CODE, "something nothing can be said of, and why", judge, settle=timedelta(days=30))
+RULE = Rule(CODE, "something nothing can be said of, and why", judge, settling=timedelta(days=30))

@@ -1,4 +1,7 @@
-"""A sensor is stuck or sends what can't be: its readings don't count."""
+"""Rules `sensor-stuck` and `sensor-implausible`: readings that don't count.
+
+Judge the flags of each sensor's newest reading. Clear when a newer reading has no such flag.
+"""
 
 from __future__ import annotations
 
@@ -76,6 +79,6 @@ def _finding(one: SeriesInfo, code: str, title: str, action: str) -> Finding:
 
 
 STUCK_RULE = Rule(STUCK_CODE, "a sensor's readings no longer move", judge_stuck,
-                  settle=timedelta(days=2))  # fmt: skip
+                  settling=timedelta(days=2))  # fmt: skip
 IMPLAUSIBLE_RULE = Rule(IMPLAUSIBLE_CODE, "a sensor sends what can't be", judge_implausible,
-                        settle=timedelta(days=2))  # fmt: skip
+                        settling=timedelta(days=2))  # fmt: skip

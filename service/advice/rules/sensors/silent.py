@@ -1,4 +1,8 @@
-"""A sensor has fallen silent."""
+"""Rule `sensor-silent`: a sensor no longer reports.
+
+Judges the age of each sensor's newest reading. Clears ten minutes after it reports again; a
+sensor silent for weeks was taken out and is left alone.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +27,7 @@ RESTS_ON = {
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """One finding per silent series; one silent for weeks was taken out."""
+    """One finding per silent sensor; one silent for weeks was taken out."""
     least = case.limit("sensor_silent_min")
     most = case.limit("sensor_retired_days") * 1440
     for one in case.view.sensors:

@@ -1,4 +1,7 @@
-"""The gas cylinder is running out."""
+"""Rule `cylinder-low`: the CO2 cylinder is running out.
+
+Judges the days left by the fitted gas use. Clears when a new cylinder is logged.
+"""
 
 from __future__ import annotations
 
@@ -34,14 +37,14 @@ class Cylinder:
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Reckon from the fitted gas use how much is left."""
+    """One finding when little is left, estimated from the fitted gas use."""
     cylinder = cylinder_of(case)
     if cylinder is None:
         return
     left_g = cylinder.content_g - cylinder.g_per_day * days_since(case, cylinder.since)
     left_days = left_g / cylinder.g_per_day
     notice = case.limit("cylinder_notice_days")
-    if left_days > notice * (1.3 if case.stands(CODE) else 1.0):
+    if left_days > notice * (1.3 if case.active(CODE) else 1.0):
         return
     when = "by now" if left_days <= 0 else f"in about {days(left_days)}"
     yield Finding(
@@ -56,7 +59,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         evidence=(
             Evidence(
-                "gas left, reckoned from the fitted gas use", "gas-left", max(left_g, 0.0), "g",
+                "gas left, estimated from the fitted gas use", "gas-left", max(left_g, 0.0), "g",
                 notice * cylinder.g_per_day, cylinder.since,
                 f"first-order fit; {case.limit('gas_dissolved_share'):.0%} of the gas dissolves: "
                 f"{COMMON_PRACTICE}",

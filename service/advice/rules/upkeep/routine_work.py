@@ -1,15 +1,17 @@
-"""Work that comes round by the calendar: filter, pre-filter, KH test, probe calibration."""
+"""Rules on periodic work: filter, pre-filter, KH test, calibration of the pH probe.
+
+Each judges the days since the work was last logged. Clears when it is logged.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 from typing import Final
-from zoneinfo import ZoneInfo
 
 from service.advice import cautions
-from service.advice.care_log import days_since, entries, newest_calibration
+from service.advice.care_log import days_since, entries, newest_calibration, set_up_at
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -80,7 +82,7 @@ def judge_filter(case: Case) -> Iterator[Finding]:
 
 
 def judge_kh_test(case: Case) -> Iterator[Finding]:
-    """Due by its interval, until its age puts CO2 in doubt (``co2-doubtful`` then tells it)."""
+    """Due by its interval, until its age puts CO2 in doubt (``co2-doubtful`` then reports it)."""
     age = kh_age_days(case)
     if not case.tank.co2_injected:
         return
@@ -88,8 +90,8 @@ def judge_kh_test(case: Case) -> Iterator[Finding]:
         if case.view.co2.alkalinity is not None and _probe_there(case):
             yield _unlogged(case, KH_TEST, "Nobody noted when KH was last tested.")
         return
-    told_there = case.limit("kh_test_valid_days") * case.limit("kh_doubt_share")
-    if age <= told_there or case.view.co2.co2 is None:
+    doubtful_after = case.limit("kh_test_valid_days") * case.limit("kh_doubt_share")
+    if age <= doubtful_after or case.view.co2.co2 is None:
         yield from _due(case, KH_TEST, case.now - timedelta(days=age))
 
 
@@ -146,9 +148,7 @@ def _last_filter(case: Case, *, pre: bool) -> datetime | None:
         is_pre = "pre" in str(one.data.get("part", "")).casefold()
         if pre or not is_pre:
             return one.time
-    if case.tank.set_up is None:
-        return None
-    return datetime.combine(case.tank.set_up, time(12), ZoneInfo(case.tank.time_zone))
+    return set_up_at(case)
 
 
 def _due(case: Case, work: Work, last: datetime | None) -> Iterator[Finding]:
@@ -175,7 +175,7 @@ def _due(case: Case, work: Work, last: datetime | None) -> Iterator[Finding]:
 
 
 def _when(case: Case, work: Work, last: datetime) -> str:
-    """When it was last done; what is reckoned from the set-up was never logged, and is told so."""
+    """When it was last done; counted from the set-up it was never logged, and the text says so."""
     logged = work not in (PREFILTER, FILTER) or any(
         one.time == last for one in entries(case, LogKind.FILTER_CLEAN)
     )

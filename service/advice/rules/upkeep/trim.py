@@ -1,4 +1,8 @@
-"""Stems will soon reach the surface: trim by growth and height against the water column."""
+"""Rule `trim-due`: stems will soon reach the surface.
+
+Judges the height estimated from the growth since the last trim. Clears when a trim or replant is
+logged.
+"""
 
 from __future__ import annotations
 
@@ -17,11 +21,11 @@ CODE = "trim-due"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Reckon the height of the fastest stems from the last trim or replant."""
-    reckoned = _reckoned(case)
-    if reckoned is None:
+    """One finding when the estimated height of the fastest stems nears the surface."""
+    estimated = _estimated(case)
+    if estimated is None:
         return
-    last, height, room, per_week = reckoned
+    last, height, room, per_week = estimated
     if height < room:
         return
     leave = case.limit("stem_height_cm")
@@ -36,7 +40,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         evidence=(
             Evidence(
-                f"reckoned from the last trim, {span(case.now - last.time)} ago", "height", height,
+                f"estimated from the last trim, {span(case.now - last.time)} ago", "height", height,
                 "cm", room, last.time, COMMON_PRACTICE,
             ),
         ),
@@ -51,16 +55,16 @@ def judge(case: Case) -> Iterator[Finding]:
 
 def trim_day(case: Case) -> datetime | None:
     """When the stems will end as far below the surface as they should; None where not known."""
-    reckoned = _reckoned(case)
-    if reckoned is None:
+    estimated = _estimated(case)
+    if estimated is None:
         return None
-    last, height, room, per_week = reckoned
+    last, height, room, per_week = estimated
     grown_days = days_since(case, last.time)
     start_height = height - per_week * grown_days / 7
     return last.time + timedelta(days=max(7 * (room - start_height) / per_week, 0.0))
 
 
-def _reckoned(case: Case) -> tuple[LogEntry, float, float, float] | None:
+def _estimated(case: Case) -> tuple[LogEntry, float, float, float] | None:
     """The last cut, the height now, the height allowed and the growth per week, cm."""
     per_week = case.limit("stem_growth_cm_week")
     last = next(entries(case, LogKind.TRIM, LogKind.REPLANT), None)

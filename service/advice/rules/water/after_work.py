@@ -1,10 +1,12 @@
-"""A large water change the same day as major work on plants or soil."""
+"""Rule `water-change-after-work`: a large water change after major work.
+
+Judges the log of trims and replants. Clears when enough water was changed, or some days later.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
-from service.advice import cautions
 from service.advice.care_log import work_without_change
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Evidence, Finding, Severity
@@ -19,13 +21,13 @@ CODE = "water-change-after-work"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Speak from the work on until enough water was changed."""
+    """One finding from the work on until enough water was changed."""
     work = work_without_change(case)
     if work is None:
         return
     fraction = max(case.limit("work_change_fraction"), case.tank.water_change.fraction)
     water = new_water(case, fraction)
-    share = work.data.get("share")
+    share = work.data.get("fraction")
     what = "Replanting" if work.kind == LogKind.REPLANT else "Trimming"
     late = local_day(case.tank, work.time) < local_day(case.tank, case.now)
     yield Finding(
@@ -52,7 +54,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=water.amounts,
         due=evening(case, local_day(case.tank, work.time)),
-        cautions=(*water.cautions, *((cautions.SLOWLY,) if case.tank.livestock else ())),
+        cautions=water.cautions,
         confidence=0.9,
         closed_by=("water-change",),
         since=work.time,

@@ -40,7 +40,7 @@ class NewWater:
     effect: str
     amounts: tuple[Amount, ...]
     reuse: str = ""
-    cautions: tuple[str, ...] = (cautions.NEW_WATER, cautions.MAINS)
+    cautions: tuple[str, ...] = ()
 
 
 def new_water(case: Case, fraction: float) -> NewWater:
@@ -49,7 +49,13 @@ def new_water(case: Case, fraction: float) -> NewWater:
     amounts = [Amount("share", 100 * fraction, "%")]
     if volume_l is None:
         text = f"{percent(fraction)} of the water (its volume is not known)"
-        return NewWater(text, _target_text(case), _effect(case, fraction), tuple(amounts))
+        return NewWater(
+            text,
+            _target_text(case),
+            _effect(case, fraction),
+            tuple(amounts),
+            cautions=_cautions(case, (), ()),
+        )
     water_l = fraction * volume_l
     amounts.insert(0, Amount("water", water_l, "L"))
     hot_text, hot = _hot_and_cold(case, water_l)
@@ -61,12 +67,17 @@ def new_water(case: Case, fraction: float) -> NewWater:
         _effect(case, fraction),
         (*amounts, *hot, *soft, *reuse),
         reuse_text,
-        (
-            cautions.NEW_WATER,
-            cautions.MAINS,
-            *((cautions.HOT_TAP,) if hot else ()),
-            *((cautions.CHEMICALS,) if any(one.unit == "g" for one in soft) else ()),
-        ),
+        _cautions(case, hot, soft),
+    )
+
+
+def _cautions(case: Case, hot: tuple[Amount, ...], soft: tuple[Amount, ...]) -> tuple[str, ...]:
+    return (
+        cautions.NEW_WATER,
+        cautions.MAINS,
+        *((cautions.HOT_TAP,) if hot else ()),
+        *((cautions.CHEMICALS,) if any(one.unit == "g" for one in soft) else ()),
+        *((cautions.SLOWLY,) if case.tank.livestock else ()),
     )
 
 
@@ -103,8 +114,8 @@ def _hot_and_cold(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
 def _tap_and_soft(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
     """Litres of tap and of reverse-osmosis water, where the plan has a hardness to reach."""
     plan = case.tank.water_change
-    kh, gh = plan.target_alkalinity_meq_l, plan.target_gh_meq_l
-    tap_kh, tap_gh = plan.tap_alkalinity_meq_l, plan.tap_gh_meq_l
+    kh, gh = plan.target_kh_meq_l, plan.target_gh_meq_l
+    tap_kh, tap_gh = plan.tap_kh_meq_l, plan.tap_gh_meq_l
     if kh is None and gh is None:
         return "", ()
     if tap_kh is None or (gh is not None and tap_gh is None):
@@ -165,10 +176,10 @@ def _reuse(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
 def _effect(case: Case, fraction: float) -> str:
     """KH, and where the tap's pH is known also pH and CO2, right after the change."""
     plan, co2 = case.tank.water_change, case.view.co2
-    if plan.tap_alkalinity_meq_l is None or co2.alkalinity is None:
+    if plan.tap_kh_meq_l is None or co2.alkalinity is None:
         return ""
     before = float(dkh_from_meq_l(co2.alkalinity.meq_l))
-    meq_l = concentration_after_changes(co2.alkalinity.meq_l, plan.tap_alkalinity_meq_l, fraction)
+    meq_l = concentration_after_changes(co2.alkalinity.meq_l, plan.tap_kh_meq_l, fraction)
     text = f"KH goes from {before:.1f} to about {float(dkh_from_meq_l(meq_l)):.1f} dKH"
     celsius = tank_temperature_c(case)
     if plan.tap_ph is None or co2.co2 is None or co2.ph is None or celsius is None:
@@ -178,7 +189,7 @@ def _effect(case: Case, fraction: float) -> str:
         co2.alkalinity.meq_l,
         celsius,
         new_ph=plan.tap_ph,
-        new_alkalinity_meq_l=plan.tap_alkalinity_meq_l,
+        new_alkalinity_meq_l=plan.tap_kh_meq_l,
         new_temperature_c=celsius,
         fraction=fraction,
     )

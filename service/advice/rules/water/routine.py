@@ -1,13 +1,14 @@
-"""The routine water change is due."""
+"""Rule `water-change-due`: the routine water change is due.
+
+Judges the days since the last large change in the log. Clears when one is logged.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
-from zoneinfo import ZoneInfo
 
-from service.advice import cautions
-from service.advice.care_log import last_full_change, work_without_change
+from service.advice.care_log import days_since, last_full_change, set_up_at, work_without_change
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -20,12 +21,12 @@ EVENING = time(20)
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """Due on the local day that the plan's interval ends; major work has its own rule."""
+    """One finding from the local day that the plan's interval ends; major work has its own rule."""
     plan = case.tank.water_change
     if plan.every_days <= 0 or work_without_change(case) is not None:
         return
     last = last_full_change(case)
-    start = _start(case) if last is None else last.time
+    start = set_up_at(case) if last is None else last.time
     due_day = (
         None if start is None else local_day(case.tank, start + timedelta(days=plan.every_days))
     )
@@ -51,7 +52,7 @@ def judge(case: Case) -> Iterator[Finding]:
             Evidence(
                 f"planned every {plan.every_days:g} days",
                 "days-since-water-change",
-                None if start is None else (case.now - start).total_seconds() / 86_400,
+                None if start is None else days_since(case, start),
                 "d",
                 plan.every_days,
                 None if last is None else last.time,
@@ -60,18 +61,11 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=water.amounts,
         due=due,
-        cautions=(*water.cautions, *((cautions.SLOWLY,) if case.tank.livestock else ())),
+        cautions=water.cautions,
         confidence=0.9 if last is not None else 0.6,
         closed_by=("water-change",),
         since=due - timedelta(days=1),
     )
-
-
-def _start(case: Case) -> datetime | None:
-    """From when to count without any change in the log: the day the tank was set up."""
-    if case.tank.set_up is None:
-        return None
-    return datetime.combine(case.tank.set_up, time(12), ZoneInfo(case.tank.time_zone))
 
 
 def evening(case: Case, day: date | None = None) -> datetime:

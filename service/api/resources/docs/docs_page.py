@@ -9,8 +9,9 @@ from typing import Any, Final
 
 from flask import Blueprint, Flask, Response, current_app, json, render_template
 
-from service.api.http.problems import PROBLEMS
+from service.api.http.openapi import spec_of
 from service.errors import NotFoundError
+from service.problems import PROBLEMS
 
 _POLICY: Final = (
     "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; "
@@ -35,8 +36,6 @@ def register(app: Flask) -> None:
 @blueprint.get("/docs")
 def docs() -> str:
     """The whole API on one page."""
-    from service.api.app import spec_of
-
     spec = spec_of(current_app)
     return render_template(
         "docs.html", spec=spec, groups=_groups(spec), pretty=_pretty, resolve=Resolver(spec)

@@ -6,19 +6,18 @@ from typing import Any, Final
 
 from flask import Response
 
-from service.advice.engine.documents import recommendation_document
+from service.advice.engine.documents import RecommendationSchema
 from service.advice.handover.absence import Asked, absence_begun, report_of, tanks_of
-from service.advice.handover.return_report import ReturnReport, TankReturn, Told
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.negotiation import HTML, JSON, accepted
 from service.api.http.responses import as_json
-from service.api.resources.handover.schemas import AwaySchema, HandoverOptionsSchema, away_document
-from service.api.resources.recommendations import RecommendationSchema
-from service.schemas.base import Items, Nested, Schema
+from service.api.resources.handover import html
+from service.api.resources.handover.schemas import AwaySchema, HandoverOptionsSchema
+from service.schemas.answers import AnswerSchema
+from service.schemas.base import Items, Nested
 from service.schemas.fields import Text
 from service.schemas.times import Moment, TimeZone
-from service.times import format_moment
 
 blueprint = Blueprint(
     "homecoming", __name__, url_prefix="/v1/handover", description="What came of an absence."
@@ -27,33 +26,31 @@ blueprint = Blueprint(
 _LONG: Final = 2000
 
 
-class ToldSchema(Schema):
+class OccurrenceSchema(AnswerSchema):
     """Something that happened or was done."""
 
-    time = Moment(required=True)
-    text = Text(longest=_LONG, lines=True, required=True)
+    time = Moment()
+    text = Text(longest=_LONG, lines=True)
 
 
-class TankReturnSchema(Schema):
+class TankReturnSchema(AnswerSchema):
     """One tank's report."""
 
-    tank = Text(required=True)
-    name = Text(required=True)
-    time_zone = TimeZone(required=True)
-    happened = Items(ToldSchema, "Excursions and what opened, in order of time.", required=True)
-    done = Items(ToldSchema, "What the log says, oldest first.", required=True)
-    open = Items(RecommendationSchema, "What stands open now, weightiest first.", required=True)
-    changed = Items(
-        Text(longest=_LONG), "CO2, light and KH at the end against before.", required=True
-    )
+    tank = Text()
+    name = Text()
+    time_zone = TimeZone()
+    happened = Items(OccurrenceSchema, "Excursions and what opened, in order of time.")
+    done = Items(OccurrenceSchema, "What the log says, oldest first.")
+    open = Items(RecommendationSchema, "What is open now, most urgent first.")
+    changed = Items(Text(longest=_LONG), "CO2, light and KH at the end against before.")
 
 
-class ReturnSchema(Schema):
+class ReturnSchema(AnswerSchema):
     """What came of an absence."""
 
-    absence = Nested(AwaySchema, required=True)
-    prepared = Moment(required=True)
-    tanks = Items(TankReturnSchema, "By id.", required=True)
+    absence = Nested(AwaySchema)
+    prepared = Moment()
+    tanks = Items(TankReturnSchema, "By id.")
 
 
 class ReturnOptionsSchema(HandoverOptionsSchema):
@@ -74,41 +71,13 @@ def homecoming(options: dict[str, Any]) -> Response:
     `Accept`.
     """
     parts = current()
-    forms = parts.handover
-    kind = accepted([JSON] if forms is None else [JSON, HTML])
+    kind = accepted([JSON, HTML])
     asked = Asked(**options)
     absence = absence_begun(asked, parts.registry, now())
     tanks = tanks_of(absence, parts.registry, asked.tank)
     report = report_of(absence, tanks, parts.registry, parts.store, now())
-    if kind == HTML and forms is not None:
-        response = forms.report_page(report)
-    else:
-        response = as_json(report_document(report))
+    as_html = kind == HTML
+    response = html.current().report(report) if as_html else as_json(ReturnSchema().dump(report))
     response.headers["Cache-Control"] = "private, no-cache"
     response.headers["Vary"] = "Accept"
     return response
-
-
-def report_document(report: ReturnReport) -> dict[str, Any]:
-    """A whole report."""
-    return {
-        "absence": away_document(report.absence),
-        "prepared": format_moment(report.prepared),
-        "tanks": [_tank(one) for one in report.tanks],
-    }
-
-
-def _tank(report: TankReturn) -> dict[str, Any]:
-    return {
-        "tank": report.tank,
-        "name": report.name,
-        "time_zone": report.time_zone,
-        "happened": [_told(one) for one in report.happened],
-        "done": [_told(one) for one in report.done],
-        "open": [recommendation_document(one) for one in report.open],
-        "changed": list(report.changed),
-    }
-
-
-def _told(one: Told) -> dict[str, str]:
-    return {"time": format_moment(one.time), "text": one.text}

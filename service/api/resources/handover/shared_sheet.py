@@ -12,8 +12,9 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.negotiation import CALENDAR, HTML, accepted, prefers_pages
 from service.api.http.path_parameters import SECRET
+from service.api.resources.handover import html
 from service.api.resources.handover.schemas import HandoverSchema
-from service.api.resources.handover.sheet import OTHER_FORMS, forms_there, sheet_answer
+from service.api.resources.handover.sheet import MEDIA_TYPES, OTHER_FORMS, sheet_answer
 from service.errors import LittoralError
 
 _NONE: Final = "There is no such link."
@@ -36,14 +37,13 @@ def shared_sheet(secret: str) -> Response:
 
     The secret in the address is all it takes; it opens nothing else.
     """
-    kind = accepted(sorted(forms_there(), key=lambda one: one != HTML))
+    kind = accepted(sorted(MEDIA_TYPES, key=lambda one: one != HTML))
     try:
         sheet = _sheet(secret)
     except LittoralError as error:
-        forms = current().handover
-        if forms is None or not prefers_pages():
+        if not prefers_pages():
             raise
-        return _unlisted(forms.refusal(error))
+        return _unlisted(html.current().shared_refusal(error))
     return _unlisted(sheet_answer(sheet, kind, shared=True))
 
 

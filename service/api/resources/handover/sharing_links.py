@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from datetime import datetime
 from typing import Any, Final
 
-from flask import Response, url_for
+from flask import url_for
 from flask.views import MethodView
 
 from service.advice.handover.absence import LONGEST, absence_of, covers, present_or_next
@@ -14,10 +13,10 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.faults import error_of, invalid_field
 from service.api.http.path_parameters import SHARE
-from service.api.http.responses import as_json
 from service.errors import FieldFault, NotFoundError
 from service.registry.access import ShareLink
 from service.registry.faults import NAME_LENGTH
+from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Name, Text
 from service.schemas.times import Moment, Span
@@ -30,19 +29,19 @@ blueprint = Blueprint(
 )
 
 
-class ShareSchema(Schema):
+class ShareSchema(AnswerSchema):
     """A sharing link, without its secret."""
 
-    id = Text(required=True)
-    tank = Text("Whose sheet it shows.", required=True)
-    state = Choice(words=STATES, required=True)
-    start = Moment("Of the span that the sheet covers.", required=True)
-    end = Moment(required=True)
-    created = Moment(required=True)
-    expires = Moment("Then it shows nothing any more.", required=True)
-    revoked = Moment("Null: it was not.", allow_none=True, required=True)
-    last_used = Moment("To the minute; null: never.", allow_none=True, required=True)
-    note = Text("Who it was given to; the link does not show it.", required=True)
+    id = Text()
+    tank = Text("Whose sheet it shows.")
+    state = Choice(words=STATES)
+    start = Moment("Of the span that the sheet covers.")
+    end = Moment()
+    created = Moment()
+    expires = Moment("Then it shows nothing any more.")
+    revoked = Moment("Null: it was not.", allow_none=True)
+    last_used = Moment("To the minute; null: never.", allow_none=True)
+    note = Text("Who it was given to; the link does not show it.")
 
 
 class NewShareSchema(ShareSchema):
@@ -52,11 +51,11 @@ class NewShareSchema(ShareSchema):
     url = Text("What to give away.", longest=1000, required=True)
 
 
-class SharesSchema(Schema):
+class SharesSchema(AnswerSchema):
     """All sharing links that there ever were, oldest first."""
 
-    shares = Items(ShareSchema, required=True)
-    next = Text(allow_none=True, required=True)
+    shares = Items(ShareSchema)
+    next = Text(allow_none=True)
 
 
 class SharesOptionsSchema(Schema):
@@ -86,19 +85,19 @@ class SharesView(MethodView):
 
     @blueprint.query(SharesOptionsSchema)
     @blueprint.answers(200, SharesSchema)
-    def get(self, options: dict[str, Any]) -> Response:
+    def get(self, options: dict[str, Any]) -> dict[str, Any]:
         """All sharing links that there ever were, without their secrets"""
         found = current().registry.shares(options.get("tank"))
-        return as_json({"shares": [_shown(one) for one in found], "next": None})
+        return {"shares": [_shown(one) for one in found], "next": None}
 
     @blueprint.body(ShareInSchema, example={"tank": "riffle", "length": "P7D", "note": "neighbour"})
     @blueprint.answers(201, NewShareSchema)
     @blueprint.also_answers(503, description="The registry is away.")
-    def post(self, body: dict[str, Any]) -> Response:
+    def post(self, body: dict[str, Any]) -> With:
         """Make a link that shows the handover sheet of one tank until it expires
 
-        Whoever has the link sees that sheet and nothing else. Its secret is told in this answer
-        only; the registry keeps a salted hash.
+        Whoever has the link sees that sheet and nothing else. Its secret is in this answer only;
+        the registry stores a salted hash.
         """
         registry = current().registry
         if body["tank"] not in registry.tank_ids():
@@ -109,14 +108,14 @@ class SharesView(MethodView):
             body["tank"], start, end, now(), expires=expires, note=body.get("note", "")
         )
         url = url_for("shared.shared_sheet", secret=secret, _external=True)
-        return as_json({**_shown(link), "secret": secret, "url": url}, 201)
+        return _shown(link, secret=secret, url=url)
 
 
 @blueprint.at("/<id>", "DELETE", parameters=SHARE)
 @blueprint.answers(200, ShareSchema)
-def revoke(id: str) -> Response:
+def revoke(id: str) -> With:
     """Revoke a sharing link at once; it stays in the list"""
-    return as_json(_shown(current().registry.revoke_share(id, now())))
+    return _shown(current().registry.revoke_share(id, now()))
 
 
 def _span(body: dict[str, Any]) -> tuple[datetime, datetime]:
@@ -161,7 +160,7 @@ def _given_span(body: dict[str, Any], start: datetime) -> tuple[datetime, dateti
     return start, end
 
 
-def _shown(link: ShareLink) -> dict[str, Any]:
+def _shown(link: ShareLink, **members: str) -> With:
+    """A link with its state, and what its first answer alone holds."""
     state = "revoked" if link.revoked else "valid" if link.valid(now()) else "expired"
-    shown: dict[str, Any] = ShareSchema().dump({**asdict(link), "state": state})
-    return shown
+    return With(link, state=state, **members)

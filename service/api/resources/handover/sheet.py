@@ -12,17 +12,16 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.negotiation import CALENDAR, HTML, JSON, accepted
 from service.api.http.responses import as_json
-from service.api.resources.handover.schemas import (
-    HandoverFormOptionsSchema,
-    HandoverSchema,
-    sheet_document,
-)
-from service.errors import NotFoundError
+from service.api.resources.handover import html
+from service.api.resources.handover.schemas import HandoverFormOptionsSchema, HandoverSchema
+from service.integrations.calendar.handover import sheet_calendar
+from service.integrations.calendar.tasks import Form
 
 blueprint = Blueprint(
     "handover", __name__, url_prefix="/v1", description="For whoever keeps an eye on the tanks."
 )
 
+MEDIA_TYPES: Final = (JSON, HTML, CALENDAR)
 OTHER_FORMS: Final = {
     200: {
         "content": {HTML: {"schema": {"type": "string"}}, CALENDAR: {"schema": {"type": "string"}}}
@@ -46,7 +45,7 @@ def handover(options: dict[str, Any]) -> Response:
     do then, what to leave alone, cautions, and the practitioner's words. `text/html` is the sheet
     that prints on one page per tank, `text/calendar` its tasks with reminders.
     """
-    kind = accepted(forms_there())
+    kind = accepted(MEDIA_TYPES)
     return sheet_answer(_sheet(options), kind, options["form"])
 
 
@@ -62,29 +61,17 @@ def handover_calendar(options: dict[str, Any]) -> Response:
     return sheet_answer(_sheet(options), CALENDAR, options["form"])
 
 
-def forms_there() -> list[str]:
-    """The forms of a sheet that this service has."""
-    return [JSON] if current().handover is None else [JSON, HTML, CALENDAR]
-
-
 def sheet_answer(
     sheet: HandoverSheet, kind: str, form: str = "events", *, shared: bool = False
 ) -> Response:
-    """A sheet in one of its forms.
-
-    Raises:
-        NotFoundError: this service has nothing that writes that form.
-    """
-    forms = current().handover
+    """A sheet in one of its media types."""
     if kind == JSON:
-        response = as_json(sheet_document(sheet))
-    elif forms is None:
-        raise NotFoundError("this service was put together without pages and calendars")
+        response = as_json(HandoverSchema().dump(sheet))
     elif kind == HTML:
-        response = forms.page(sheet, shared)
+        response = html.current().sheet(sheet, shared=shared)
     else:
         response = Response(
-            forms.calendar(sheet, form),
+            sheet_calendar(sheet, Form(form)),
             content_type=f"{CALENDAR}; charset=utf-8",
             headers={"Content-Disposition": 'inline; filename="handover.ics"'},
         )

@@ -27,7 +27,7 @@ class WaterChangeDataSchema(Schema):
     temperature = Measure(
         "Cel", "Of the new water.", low=COLDEST_C, high=WARMEST_C, attribute="temperature_c"
     )
-    kh = alkalinity("Of the new water.", high=MOST_MEQ_L, attribute="alkalinity_meq_l")
+    kh = alkalinity("Of the new water.", high=MOST_MEQ_L, attribute="kh_meq_l")
 
 
 class DoseDataSchema(Schema):
@@ -41,7 +41,7 @@ class DoseDataSchema(Schema):
 class KhTestDataSchema(Schema):
     """A test of carbonate hardness."""
 
-    kh = alkalinity("", high=MOST_MEQ_L, required=True, attribute="alkalinity_meq_l")
+    kh = alkalinity("", high=MOST_MEQ_L, required=True, attribute="kh_meq_l")
 
 
 class GhTestDataSchema(Schema):
@@ -53,7 +53,7 @@ class GhTestDataSchema(Schema):
 class TouchedDataSchema(Schema):
     """How much of the plants or of the soil was touched."""
 
-    share = Share("Of the plants or of the soil.", above=0)
+    fraction = Share("Of the plants or of the soil.", above=0)
     part = Text("Which plants or which corner.", shortest=1, longest=NAME_LENGTH)
     height = Measure("cm", "Height that was left.", low=0, high=1000, attribute="height_cm")
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any, Final
 
 from service.api.http.pagination import PageSchema
-from service.schemas.base import Items, Nested, Schema
+from service.schemas.answers import AnswerSchema
+from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Field, Number, Text, Whole, YesNo
 from service.schemas.times import Moment, Span
 from service.store import Flag
@@ -42,26 +43,26 @@ class ReadingsOptionsSchema(PageSchema):
     flagged = YesNo("Also readings that are not believed. Not with `every`.", text=True)
 
 
-class ReadingSchema(Schema):
+class ReadingSchema(AnswerSchema):
     """One reading."""
 
-    time = Moment("When it was measured.", required=True)
-    quantity = Choice(words=list(QUANTITIES), required=True)
-    sensor = Text(required=True)
-    value = Number(required=True)
-    unit = Text("UCUM.", required=True)
-    flags = FlagsField("Doubts; empty when there is none.", required=True)
+    time = Moment("When it was measured.")
+    quantity = Choice(words=list(QUANTITIES))
+    sensor = Text()
+    value = Number()
+    unit = Text("UCUM.")
+    flags = FlagsField("Doubts; empty when there is none.")
 
 
-class SpanReadingSchema(Schema):
+class SpanReadingSchema(AnswerSchema):
     """The usable readings of one span, summed up."""
 
-    time = Moment("Start of the span.", required=True)
-    quantity = Choice(words=list(QUANTITIES), required=True)
-    sensor = Text(required=True)
-    value = Number(required=True)
-    unit = Text("UCUM; `1` for a count.", required=True)
-    count = Whole("Usable readings in the span.", low=1, high=2**53, required=True)
+    time = Moment("Start of the span.")
+    quantity = Choice(words=list(QUANTITIES))
+    sensor = Text()
+    value = Number()
+    unit = Text("UCUM; `1` for a count.")
+    count = Whole("Usable readings in the span.", low=1, high=2**53)
 
 
 def _answer(item: str, every: bool) -> dict[str, Any]:
@@ -94,27 +95,27 @@ def register(spec: Any) -> None:
     spec.components.schema("SpanReading", schema=SpanReadingSchema)
 
 
-class LastSchema(Schema):
+class LastSchema(AnswerSchema):
     """The newest reading of a series, believed or not."""
 
-    time = Moment(required=True)
-    value = Number(required=True)
-    unit = Text("UCUM.", required=True)
-    flags = FlagsField(required=True)
+    time = Moment()
+    value = Number()
+    unit = Text("UCUM.")
+    flags = FlagsField()
 
 
-class SensorSchema(Schema):
+class SensorSchema(AnswerSchema):
     """One series: what one sensor says of one quantity."""
 
-    quantity = Choice(words=list(QUANTITIES), required=True)
-    sensor = Text(required=True)
-    believed = YesNo("Derived values are taken from it now.", required=True)
-    last = Nested(LastSchema, required=True)
+    quantity = Choice(words=list(QUANTITIES))
+    sensor = Text()
+    believed = YesNo("Derived values are taken from it now.")
+    last = Nested(LastSchema)
 
 
-class SensorsSchema(Schema):
+class SensorsSchema(AnswerSchema):
     """The sensors of a tank."""
 
-    tank = Text(required=True)
-    sensors = Items(SensorSchema, required=True)
-    next = Text(allow_none=True, required=True)
+    tank = Text()
+    sensors = Items(SensorSchema)
+    next = Text(allow_none=True)

@@ -8,23 +8,38 @@ from typing import Any, Final
 from flask import Response, request
 from marshmallow import ValidationError
 
-from ingest.decode.message import PAYLOAD_LIMIT_BYTES, Reason
-from service.api.context import current, kept
+from ingest.process import (
+    PAYLOAD_LIMIT_BYTES,
+    Arrival,
+    Message,
+    Outcome,
+    Reason,
+    Unchanged,
+    rejection,
+)
+from service.api.context import app_singleton, current
 from service.api.http.blueprint import Blueprint
 from service.api.http.errors import TooLargeError
 from service.api.http.faults import error_of, invalid_body
 from service.api.http.json_text import read_json
 from service.api.http.path_parameters import TANK
 from service.api.http.responses import as_json
-from service.api.resources.readings.intake import Intake, Outcome, time_of
+from service.api.resources.readings.intake import (
+    SOURCE,
+    Intake,
+    arrival_of_pack,
+    arrival_of_record,
+    arrival_of_rejection,
+)
 from service.api.resources.readings.schemas import ReadingSchema, flag_words
 from service.errors import FieldFault
+from service.registry.models import Rejection
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Number, Text
 from service.schemas.messages import messages_of
 from service.schemas.times import Moment
 from service.store import Reading
-from service.times import format_moment
+from service.times import format_moment, from_us
 from service.units import QUANTITIES
 
 SENML: Final = "application/senml+json"
@@ -122,24 +137,28 @@ def post(tank: str) -> Response:
     """
     current().registry.tank(tank)
     payload = request.get_data()
-    intake = kept(Intake, Intake)
+    intake = app_singleton(Intake, Intake)
+    message = intake.message(tank, payload)
     if request.mimetype == SENML:
         if len(payload) > PAYLOAD_LIMIT_BYTES:
             raise TooLargeError(PAYLOAD_LIMIT_BYTES)
-        outcomes = intake.take_pack(tank, payload)
+        outcomes = intake.store([arrival_of_pack(message, tank)])
         pointers = [""] * len(outcomes)
     else:
         body = read_json(payload)
         records = _records(body)
         several = "readings" in body
         pointers = [f"/readings/{n}" if several else "" for n in range(len(records))]
-        loaded = [_loaded(record, at) for record, at in zip(records, pointers, strict=True)]
-        outcomes = intake.take(tank, loaded)
-    rejected = [one for one in outcomes if one.reading is None]
-    intake.note_rejections(tank, rejected, payload)
+        outcomes = intake.store(
+            [
+                _arrival(message, tank, record, at)
+                for record, at in zip(records, pointers, strict=True)
+            ]
+        )
+    rejected = [one for one in outcomes if isinstance(one, Rejection)]
     if rejected and len(rejected) == len(outcomes):
-        faults = [FieldFault(at, one.detail) for at, one in zip(pointers, outcomes, strict=True)]
-        units_only = all(one.reason == Reason.UNKNOWN_UNIT for one in rejected)
+        faults = [FieldFault(at, one.detail) for at, one in zip(pointers, rejected, strict=True)]
+        units_only = all(one.reason_code == Reason.UNKNOWN_UNIT for one in rejected)
         raise error_of(tuple(faults), units_only=units_only)
     answer = {"tank": tank, "outcomes": [_shown(one) for one in outcomes], "next": None}
     return as_json(answer, 207 if rejected else 200)
@@ -164,18 +183,19 @@ def _records(body: Any) -> Sequence[Any]:
     return records
 
 
-def _loaded(record: Any, at: str) -> dict[str, Any] | Outcome:
+def _arrival(message: Message, tank: str, record: Any, at: str) -> Arrival:
     try:
         loaded: dict[str, Any] = ReadingInSchema().load(record)
     except ValidationError as error:
-        told = "; ".join(
+        detail = "; ".join(
             f"{at}{pointer} {text}".strip() for pointer, text in messages_of(error.messages)
         )
-        return Outcome(reason=_reason(error), detail=told)
-    return loaded
+        rejected = rejection(message, _reason(error), detail, source=SOURCE, tank=tank)
+        return arrival_of_rejection(message, rejected)
+    return arrival_of_record(message, tank, loaded)
 
 
-def _reason(error: ValidationError) -> str:
+def _reason(error: ValidationError) -> Reason:
     """The stable word for what the schema refused."""
     fields = set(error.messages) if isinstance(error.messages, dict) else set()
     if "quantity" in fields:
@@ -184,20 +204,24 @@ def _reason(error: ValidationError) -> str:
 
 
 def _shown(one: Outcome) -> dict[str, Any]:
-    if one.reading is None:
+    if isinstance(one, Rejection):
         return {
             "outcome": "rejected",
             "reading": None,
-            "reason": str(one.reason),
+            "reason": one.reason_code,
             "detail": one.detail,
         }
-    word = "unchanged" if one.again else "stored"
-    return {"outcome": word, "reading": _reading(one.reading), "reason": None, "detail": None}
+    return {
+        "outcome": "unchanged" if isinstance(one, Unchanged) else "stored",
+        "reading": _reading(one.reading if isinstance(one, Unchanged) else one),
+        "reason": None,
+        "detail": None,
+    }
 
 
 def _reading(reading: Reading) -> dict[str, Any]:
     return {
-        "time": format_moment(time_of(reading)),
+        "time": format_moment(from_us(reading.time_us)),
         "quantity": reading.quantity,
         "sensor": reading.sensor,
         "value": reading.value,

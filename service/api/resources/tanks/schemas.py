@@ -206,8 +206,8 @@ class WaterChangePlanSchema(ValueSchema):
 
     every = SpanOf(_DAY, longest=3650 * _DAY, attribute="every_days")
     fraction = Share("Share of the net volume.", above=0)
-    tap_alkalinity = alkalinity(
-        "Of the new water.", high=MOST_MEQ_L, allow_none=True, attribute="tap_alkalinity_meq_l"
+    tap_kh = alkalinity(
+        "Of the new water.", high=MOST_MEQ_L, allow_none=True, attribute="tap_kh_meq_l"
     )
     tap_temperature = Measure(
         "Cel",
@@ -217,7 +217,7 @@ class WaterChangePlanSchema(ValueSchema):
         allow_none=True,
         attribute="tap_temperature_c",
     )
-    tap_hardness = hardness(
+    tap_gh = hardness(
         "Of the new water.", high=MOST_GH_MEQ_L, allow_none=True, attribute="tap_gh_meq_l"
     )
     tap_ph = Number(
@@ -231,13 +231,13 @@ class WaterChangePlanSchema(ValueSchema):
         allow_none=True,
         attribute="hot_temperature_c",
     )
-    target_alkalinity = alkalinity(
+    target_kh = alkalinity(
         "Of the new water, where tap water is let down with reverse-osmosis water.",
         high=MOST_MEQ_L,
         allow_none=True,
-        attribute="target_alkalinity_meq_l",
+        attribute="target_kh_meq_l",
     )
-    target_hardness = hardness(
+    target_gh = hardness(
         "Of the new water, likewise.",
         high=MOST_GH_MEQ_L,
         allow_none=True,
@@ -296,13 +296,13 @@ class TankSchema(ValueSchema):
     )
     volume = Nested(VolumeSchema, "What counts as the net volume.", dump_only=True)
     altitude = Measure("m", low=-500, high=6000, attribute="altitude_m")
-    alkalinity = alkalinity(
+    kh = alkalinity(
         "Carbonate hardness as last known; a KH test in the log wins.",
         high=MOST_MEQ_L,
         allow_none=True,
-        attribute="alkalinity_meq_l",
+        attribute="kh_meq_l",
     )
-    alkalinity_tested = Day(allow_none=True)
+    kh_tested = Day(allow_none=True)
     gh = hardness("General hardness.", high=MOST_GH_MEQ_L, allow_none=True, attribute="gh_meq_l")
     energy = Choice("Light, gas and fertiliser together.", words=ENERGIES)
     heated = YesNo()

@@ -1,0 +1,50 @@
+"""The rule on a lamp that is on for too long."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from service.advice import cautions
+from tests.advice.cases import HOUR, amount, found, the, view_with
+from tests.derive.pieces import NOON, grid, lamp
+
+
+def test_lamp_that_is_still_on_is_switched_off_and_gets_no_figure() -> None:
+    late = view_with(now=NOON + 8 * HOUR, lux=lambda t: lamp(t, off=24.0))
+    one = the(late, "light-long")
+    assert "Switch it off now" in one.action
+    assert "Set the timer back by" not in one.action
+    assert cautions.MAINS in one.cautions
+
+
+EVENING = datetime(2026, 3, 10, 20, 0, tzinfo=UTC)
+
+
+def test_photoperiod_too_long_yesterday() -> None:
+    one = the(view_with(now=NOON, lux=lambda t: lamp(t, off=20.0)), "light-long")
+    assert amount(one, "light too long") == pytest.approx(120, abs=2)
+    assert "Set the timer back by 2 h" in one.action
+    assert found(view_with(now=NOON, lux=lambda t: lamp(t, off=18.5)), "light-long") == []
+
+
+def test_lamp_still_on_past_its_plan() -> None:
+    def stuck_on(t: np.ndarray) -> np.ndarray:
+        out = lamp(t)
+        out[t > grid(NOON, NOON)[0]] = 12_000.0
+        return out
+
+    one = the(view_with(now=EVENING, lux=stuck_on), "light-long")
+    assert one.title == "The lamp is on 2 h too long"
+    assert found(view_with(now=EVENING), "light-long") == []
+
+
+def test_a_look_at_night_is_no_long_photoperiod() -> None:
+    def torch(t: np.ndarray) -> np.ndarray:
+        out = lamp(t)
+        out[t > grid(EVENING, EVENING)[0] - 10 * 60_000_000] = 12_000.0
+        return out
+
+    assert found(view_with(now=EVENING, lux=torch), "light-long") == []
