@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from service.advice.engine.documents import AmountSchema, RecommendationSchema
 from service.advice.handover.absence import LONGEST, USUAL
-from service.registry.faults import NAME_LENGTH, NOTE_LENGTH
+from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
 from service.schemas.answers import AnswerSchema, Part
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Name, Number, Text
