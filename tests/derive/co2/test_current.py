@@ -1,32 +1,23 @@
-"""CO2 now and over time."""
+"""CO2 at a moment from the readings at hand."""
 
 from __future__ import annotations
 
 from datetime import timedelta
 
-import numpy as np
 import pytest
 
 from service.derive.co2.alkalinity import alkalinity_in_force
-from service.derive.co2.current import co2_at, co2_now
-from service.derive.co2.series import co2_over
-from service.derive.co2.target import Target, target_of
+from service.derive.co2.current import co2_at
+from service.derive.co2.target import Target
 from service.derive.models import Co2Now, Co2State, Quality
 from service.registry.models import LogKind, Tank
-from service.science.water.hardness import MEQ_L_PER_DEGREE
-from service.store.model import Reading, Samples
-from service.times import from_us, to_us
+from service.store.model import Reading
+from service.times import to_us
 from tests.derive.pieces import (
     KH_4,
     NOON,
     a_tank,
-    days_of,
     entry,
-    gassed,
-    grid,
-    inputs_with,
-    ph_of,
-    samples,
 )
 
 MINUTE = timedelta(minutes=1)
@@ -127,72 +118,3 @@ def test_interval_grows_with_the_age_of_the_calibration() -> None:
 def test_the_trades_rule_is_told_beside_it() -> None:
     found = now(a_tank(), reading("ph", 7.0, 1), reading("temperature", 24.0, 1))
     assert any("would say 12.0 mg/L" in reason for reason in found.reasons)  # 3 * 4 * 10^0
-
-
-def test_target_is_capped_by_the_livestock_and_open_below_without_gas() -> None:
-    assert target_of(a_tank(), 25.0) == Target(20.0, 25.0)
-    assert target_of(a_tank(), 15.0) == Target(15.0, 15.0)
-    assert target_of(a_tank(co2_injected=False), None) == Target(0.0, 30.0)
-
-
-def test_series_gives_back_the_co2_it_was_made_from() -> None:
-    series = days_of(days=2)
-    found = co2_over(a_tank(), [], series["ph"], series["temperature"], Samples.empty())
-    assert found.value == pytest.approx(gassed(series["ph"].time_us), rel=1e-6)
-    assert (found.low < found.value).all() and (found.value < found.high).all()
-
-
-def test_series_interpolates_temperature_and_widens_where_it_is_missing() -> None:
-    time_us = grid(NOON, NOON + timedelta(hours=12))
-    warm = 22.0 + (time_us - time_us[0]) / 3.6e9 * 0.5
-    ph = samples(time_us, ph_of(np.full(time_us.shape, 25.0), celsius=warm))
-    hourly = slice(None, None, 12)
-    sparse = samples(time_us[hourly], warm[hourly])
-    found = co2_over(a_tank(), [], ph, sparse, Samples.empty())
-    assert found.value == pytest.approx(np.full(time_us.shape, 25.0), rel=1e-6)
-    broken = Samples(
-        *(np.delete(part, slice(4, 9)) for part in (sparse.time_us, sparse.value, sparse.flags))
-    )
-    gappy = co2_over(a_tank(), [], ph, broken, Samples.empty())
-    within = (time_us > broken.time_us[3]) & (time_us < broken.time_us[4])
-    ratio = gappy.high / gappy.low
-    assert ratio[within].min() > ratio[~within].max()
-
-
-def test_series_uses_the_conductivity_of_each_moment_as_far_as_it_is_known() -> None:
-    ph = samples(grid(NOON, NOON + timedelta(days=4)), 6.8)
-    nothing = Samples.empty()
-    plain = co2_over(a_tank(), [], ph, nothing, nothing).value
-    one_us = to_us(NOON + timedelta(days=1))
-    measured = samples(np.array([one_us, one_us + 12 * 3_600_000_000]), np.array([300.0, 1500.0]))
-    found = co2_over(a_tank(), [], ph, nothing, measured).value
-    ends = (
-        one_us - 86_400_000_000,
-        one_us,
-        one_us + 6 * 3_600_000_000,
-        one_us + 36 * 3_600_000_000,
-    )
-    at = np.searchsorted(ph.time_us, ends)
-    for index, us_cm in zip(at.tolist(), (300.0, 300.0, 900.0, 1500.0), strict=True):
-        steady = samples(ph.time_us[index : index + 1], us_cm)
-        alone = samples(ph.time_us[index : index + 1], 6.8)
-        assert found[index] == co2_over(a_tank(), [], alone, nothing, steady).value[0]
-    np.testing.assert_array_equal(found[at[-1] + 1 :], plain[at[-1] + 1 :])
-    assert (found[: at[-1] + 1] != plain[: at[-1] + 1]).all()
-
-
-def test_series_is_unknown_before_the_first_kh_test() -> None:
-    tank = a_tank(kh_meq_l=None)
-    log = [entry(LogKind.KH_TEST, NOON - timedelta(hours=6), kh_meq_l=2 * MEQ_L_PER_DEGREE)]
-    series = days_of(days=1)
-    found = co2_over(tank, log, series["ph"], series["temperature"], Samples.empty())
-    before = found.time_us < to_us(log[0].time)
-    assert np.isnan(found.value[before]).all()
-    assert not np.isnan(found.value[~before]).any()
-
-
-def test_inputs_pair_and_reports_time_of_the_older_reading() -> None:
-    found = co2_now(inputs_with(a_tank(), NOON, days_of(days=1)))
-    assert found.co2 is not None
-    assert found.co2.value == pytest.approx(float(gassed(grid(NOON, NOON))[0]), rel=1e-6)
-    assert found.time == from_us(to_us(NOON))
