@@ -10,7 +10,7 @@ import numpy as np
 from flask import Response
 from flask.views import MethodView
 
-from service.api.context import current, now
+from service.api.context import current
 from service.api.http.blueprint import Blueprint
 from service.api.http.faults import invalid_option
 from service.api.http.pagination import MOST, USUAL, next_address, span_of
@@ -20,33 +20,17 @@ from service.api.resources.readings.schemas import (
     READINGS,
     ReadingsOptionsSchema,
     ReadingsSchema,
-    SensorsSchema,
     SpanReadingsSchema,
 )
 from service.api.resources.readings.series import Column, Load, Page, page_of
-from service.derive.sensor_choice import believed
-from service.derive.thresholds import STALE_NAME, derived_limit
-from service.registry.models import Tank
 from service.schemas.answers import With
-from service.store import SeriesInfo, SeriesKey
+from service.store import SeriesKey
 from service.times import format_moment, format_span, from_us, to_us
 from service.units import QUANTITIES
 
 blueprint = Blueprint(
     "readings", __name__, url_prefix="/v1/tanks/<tank>", description="What the sensors measured."
 )
-
-
-@blueprint.at("/sensors", "GET", parameters=TANK)
-@blueprint.answers(200, SensorsSchema)
-def sensors(tank: str) -> dict[str, Any]:
-    """The sensors of a tank, each with its newest reading"""
-    parts = current()
-    found = parts.registry.tank(tank)
-    series = parts.store.series(tank)
-    trusted = _believed(found, series)
-    shown = [With(info, believed=info.key in trusted) for info in series]
-    return {"tank": tank, "sensors": shown, "next": None}
 
 
 @blueprint.at("/readings", parameters=TANK)
@@ -123,13 +107,6 @@ def _check(options: dict[str, Any]) -> None:
             raise invalid_option("flagged", True, "false beside every: only usable ones count")
     elif "aggregate" in options:
         raise invalid_option("aggregate", options["aggregate"], "only beside every")
-
-
-def _believed(tank: Tank, series: Sequence[SeriesInfo]) -> set[SeriesKey]:
-    quantities = {info.key.quantity for info in series}
-    limits = {name: derived_limit(tank, STALE_NAME[name]) for name in quantities}
-    chosen = [believed(tank, name, series, now(), stale) for name, stale in limits.items()]
-    return {one.info.key for one in chosen if one.info is not None}
 
 
 def _reader(flagged: bool) -> Load:

@@ -7,7 +7,6 @@ from typing import Any, Final
 from service.api.http.pagination import PageSchema
 from service.api.schemas.inputs import CanonicalUnit, ReadingTime
 from service.schemas.answers import AnswerSchema, Rows
-from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Field, Number, Text, Whole, YesNo
 from service.schemas.times import Moment, Span
 from service.store import Flag
@@ -112,29 +111,3 @@ def register(spec: Any) -> None:
     """Add the schemas that are referred to by name to a document."""
     spec.components.schema("Readings", schema=ReadingsSchema)
     spec.components.schema("SpanReadings", schema=SpanReadingsSchema)
-
-
-class LastSchema(AnswerSchema):
-    """The newest reading of a series, believed or not."""
-
-    time = ReadingTime(attribute="time_us")
-    value = Number()
-    unit = CanonicalUnit("UCUM.")
-    flags = FlagsField()
-
-
-class SensorSchema(AnswerSchema):
-    """One series: the readings of one quantity by one sensor."""
-
-    quantity = Choice(words=list(QUANTITIES), attribute="key.quantity")
-    sensor = Text(attribute="key.sensor")
-    believed = YesNo("Derived values are taken from it now.")
-    last = Nested(LastSchema)
-
-
-class SensorsSchema(AnswerSchema):
-    """The sensors of a tank."""
-
-    tank = Text()
-    sensors = Items(SensorSchema)
-    next = Text(allow_none=True)
