@@ -8,7 +8,6 @@ from typing import Any
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.api.schemas.inputs import REASONS
 from service.derive.local_time import local_day
 from service.derive.models import LightDay
 from service.derive.queries import light_day
@@ -17,6 +16,7 @@ from service.schemas.base import Items, Schema
 from service.schemas.fields import Text, YesNo
 from service.schemas.quantities import Measure, Share
 from service.schemas.ranges import Range
+from service.schemas.readings import REASONS
 from service.schemas.times import Day, Moment
 
 blueprint = Blueprint(
