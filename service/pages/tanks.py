@@ -17,7 +17,7 @@ from service.pages import csrf
 from service.pages.chart_data import RANGES, chart_data
 from service.pages.day_strip import day_sketch
 from service.pages.local_time import Moments
-from service.pages.log_entry_text import told_entry
+from service.pages.log_entry_text import entry_text
 from service.pages.log_fields import KIND_WORDS, data_of
 from service.pages.log_form import log_form
 from service.pages.overview import newest_ms, survey, survey_one
@@ -184,7 +184,7 @@ def _tank_page(
         ranges=RANGES,
         entries=entries[:shown],
         more_entries=len(entries) > shown,
-        told_entry=told_entry,
+        entry_text=entry_text,
         snoozes=SNOOZES,
         error=error,
         form=log_form(tank, kind, given, error, str(session.get("by", ""))),
