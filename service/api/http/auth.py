@@ -1,4 +1,5 @@
-"""Who may do what: bearer tokens, the pages' session, and the machine itself without any token.
+"""Authentication and authorization: bearer tokens, the pages' session, and without any token
+the machine itself.
 
 Without any token the service trusts its own machine, and then only requests that name it by a
 loopback name: a page of the web that a browser there happens to show is not let in.
