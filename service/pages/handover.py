@@ -96,22 +96,6 @@ def shared_refusal(error: LittoralError) -> Response:
     return secure(make_response(page, error.kind.status))
 
 
-class HandoverPages:
-    """The HTML of the API's handover answers: the same pages."""
-
-    def sheet(self, sheet: HandoverSheet, *, shared: bool) -> Response:
-        """A handover sheet."""
-        return sheet_page(sheet, shared=shared)
-
-    def report(self, report: ReturnReport) -> Response:
-        """A report on return."""
-        return report_page(report)
-
-    def shared_refusal(self, error: LittoralError) -> Response:
-        """Why a sharing link shows nothing."""
-        return shared_refusal(error)
-
-
 def _begun(moment: datetime) -> list[Absence]:
     """The absences that have begun, latest first."""
     return [one for one in reversed(current().registry.absences()) if one.start <= moment]

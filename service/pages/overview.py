@@ -1,4 +1,4 @@
-"""What a page needs of a tank: its view and its recommendations, and which tank comes first."""
+"""Overview of tanks: state and recommendations of each, in order of urgency."""
 
 from __future__ import annotations
 
