@@ -25,7 +25,7 @@ that is not in the tables, or a value outside what is allowed, is refused.
 | Much light with little CO2 invites algae | rule on light against CO2 | common practice, no source |
 | Six to eight hours of light while a tank settles, half an hour more each week afterwards, eight to ten later | shorter photoperiod after a set-up or a replant | common practice, no source |
 | High-energy planted tanks get a large water change (50 % and more) every week, low-energy ones a smaller one more rarely | routine water change | common practice, no source |
-| Work on plants or soil stirs up waste: a large water change the same day | rule `water-change-after-work` | common practice, no source |
+| Work on plants or substrate stirs up waste: a large water change the same day | rule `water-change-after-work` | common practice, no source |
 | Fertiliser goes in after the change, so that it is not thrown out with the water | rule on the dose that is due | common practice, no source |
 | Old tank water is fit for house plants and the garden, unless salt or medication is in it | water change rules | common practice, no source; limits after FAO Irrigation and Drainage Paper 29 in [science/water-change.md](science/water-change.md) |
 | Several cool-tolerant fish need no heater at 22 to 23 °C | cool tanks are not asked to be heated while the animals' range holds | ranges in [species.md](species.md) |

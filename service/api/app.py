@@ -24,6 +24,7 @@ from service.api.resources import (
     metrics,
     recommendations,
     rejections,
+    sensors,
     temperature,
     what_if,
 )
@@ -40,6 +41,7 @@ _BLUEPRINTS: Final = (
     tanks.blueprint,
     query.blueprint,
     submit.blueprint,
+    sensors.blueprint,
     co2.blueprint,
     light.blueprint,
     temperature.blueprint,

@@ -44,12 +44,12 @@ class Application:
     @cached_property
     def metrics(self) -> Metrics:
         """Readings, derived values and health for monitoring systems."""
+        from service.integrations.configured import lifetime_s
         from service.integrations.metrics.exposition import Metrics
-        from service.integrations.mqtt_integrations import patience_of
 
-        patience_s = patience_of(self.config)
+        counts_for_s = lifetime_s(self.config)
         speed = self.config.clock.speed
-        return Metrics(self.store, self.registry, self.clock, patience_s, speed)
+        return Metrics(self.store, self.registry, self.clock, counts_for_s, speed)
 
     @cached_property
     def integrations(self) -> tuple[Integration, ...]:
@@ -58,15 +58,9 @@ class Application:
         Raises:
             ConfigError: an option of one is wrong.
         """
-        from service.integrations.mqtt_advice import MqttAdvice
-        from service.integrations.mqtt_integrations import mqtt_outlets_of
-        from service.integrations.webhooks.delivery import webhooks_of
+        from service.integrations.configured import configured_integrations
 
-        found = (
-            *webhooks_of(self.config.outlets, self.registry),
-            *mqtt_outlets_of(self.config),
-        )
-        return (*found, MqttAdvice(self.config.mqtt)) if self.config.advice.publish else found
+        return configured_integrations(self.config, self.registry)
 
     @cached_property
     def scheduler(self) -> Scheduler:

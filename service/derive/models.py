@@ -1,4 +1,4 @@
-"""Everything that rules, pages and outlets may know of a tank at one moment."""
+"""Everything that rules, pages and integrations may know of a tank at one moment."""
 
 from __future__ import annotations
 

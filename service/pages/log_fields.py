@@ -1,4 +1,4 @@
-"""The form for the log: which fields each kind has, and what they become in the registry."""
+"""The form for the log: inputs made of the table of fields, and what was written in them."""
 
 from __future__ import annotations
 
@@ -6,47 +6,42 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from service.errors import FieldFault, InvalidInputError, UnknownUnitError
-from service.registry.models import LogKind, Tank
-from service.units import QUANTITIES, convert
+from marshmallow import ValidationError
 
-KIND_WORDS: Final[dict[LogKind, str]] = {
-    LogKind.WATER_CHANGE: "Water change",
-    LogKind.DOSE: "Dose",
-    LogKind.KH_TEST: "KH test",
-    LogKind.GH_TEST: "GH test",
-    LogKind.TRIM: "Trim",
-    LogKind.REPLANT: "Replant",
-    LogKind.FILTER_CLEAN: "Filter clean",
-    LogKind.STOCKING: "Stocking",
-    LogKind.CALIBRATION: "Calibration",
-    LogKind.OBSERVATION: "Observation",
-}
-HARDNESS_UNITS: Final = {"dKH": "°dKH", "meq/L": "meq/L", "ppm CaCO3": "ppm CaCO₃"}
-GENERAL_UNITS: Final = {"dGH": "°dGH", "meq/L": "meq/L", "ppm CaCO3": "ppm CaCO₃"}
-DOSE_UNITS: Final = {"ml": "mL", "g": "g"}
+from service.errors import UnitRefusal
+from service.registry.fields.log import KINDS, OneOf
+from service.registry.log_volume import to_stored
+from service.registry.models import LogKind, Tank
+from service.schemas.entry import UNIT_WORDS, is_number, json_of, label_of, units_of
+from service.schemas.fields import Choice, Field
+from service.schemas.messages import error_of_messages
+
+AMOUNT: Final = "amount"
+"""Name of the input for fields of which there is one."""
+
+KIND_WORDS: Final[dict[LogKind, str]] = {kind: schema.label for kind, schema in KINDS.items()}
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
-    """One field of the form.
+class Input:
+    """One input of the form.
 
     Attributes:
-        name: of the input, and of the key in the data unless ``key`` says otherwise.
-        label: what it asks for, with the unit.
-        key: key in the entry's data.
+        name: of the input; that of its unit is ``NAME_unit``.
+        label: what it asks for.
+        fields: the fields of the entry's data that it is for, by unit; "" where it has none.
         number: a number is asked for.
         required: an entry of the kind is nothing without it.
-        unit_choices: unit -> words, where the unit can be chosen; its input is ``NAME_unit``.
+        unit_choices: unit -> words, where the unit can be chosen.
         choices: allowed words, where there are only these.
         offers: words to pick from; others may be written.
-        start: what stands in it at first.
+        start: what is in it at first.
         hint: a few words under it.
     """
 
     name: str
     label: str
-    key: str
+    fields: Mapping[str, str]
     number: bool = False
     required: bool = False
     unit_choices: Mapping[str, str] | None = None
@@ -56,141 +51,108 @@ class Field:
     hint: str = ""
 
 
-def fields_of(kind: LogKind, tank: Tank) -> tuple[Field, ...]:
-    """The fields of a kind, with what this tank's plans suggest."""
-    return _FIELDS[kind](tank)
+def inputs_of(kind: LogKind, tank: Tank) -> tuple[Input, ...]:
+    """The inputs of a kind, with what this tank's plans suggest."""
+    schema = KINDS[kind]
+    together = schema.one_of
+    names = [name for name in schema.load_fields if schema.asked is None or name in schema.asked]
+    found: list[Input] = []
+    for name in names:
+        field = schema.fields[name]
+        if together is not None and name in together.names:
+            if name == together.names[0]:
+                found.append(_joint_input(schema.fields, together))
+        elif isinstance(field, Field):
+            found.append(_input(name, field))
+    suggestions = _SUGGESTIONS[kind](tank) if kind in _SUGGESTIONS else {}
+    return tuple(replace(one, **suggestions.get(one.name, {})) for one in found)
 
 
 def data_of(kind: LogKind, tank: Tank, given: Mapping[str, str]) -> dict[str, Any]:
-    """The entry's data from the fields as they were sent.
+    """The entry's data, as they are stored, from the inputs as they were sent.
 
     Raises:
-        InvalidInputError: names every field that cannot be read, at ``/data/KEY``.
+        InvalidInputError: names every field that is not allowed, at ``/data/NAME``.
     """
-    data: dict[str, Any] = {}
-    faults = []
-    for field in fields_of(kind, tank):
-        text = given.get(field.name, "").strip()
+    schema = KINDS[kind]
+    body: dict[str, Any] = {}
+    faults: dict[str, Any] = {}
+    for one in inputs_of(kind, tank):
+        text = given.get(one.name, "").strip()
         if not text:
             continue
-        if not field.number:
-            data[field.key] = text
+        unit = given.get(f"{one.name}_unit", "") or next(iter(one.fields))
+        name = one.fields.get(unit)
+        if name is None:
+            first = next(iter(one.fields.values()))
+            faults[first] = [UnitRefusal(unit, ", ".join(one.fields))]
             continue
-        number = _number(text)
-        if number is None:
-            message = f"{field.label} is {text[:40]!r}; allowed: a number"
-            faults.append(FieldFault(f"/data/{field.key}", message))
-            continue
+        field = schema.fields[name]
+        assert isinstance(field, Field)
         try:
-            key, value = _canonical(field, number, given.get(f"{field.name}_unit", ""))
-        except UnknownUnitError as error:
-            faults.append(FieldFault(f"/data/{field.key}", error.detail))
-            continue
-        data[key] = value
-    if faults:
-        raise InvalidInputError("; ".join(fault.detail for fault in faults), tuple(faults))
-    return data
-
-
-def field_at(kind: LogKind, tank: Tank, pointer: str) -> str:
-    """The input that a fault's pointer means; "" where none does."""
-    key = pointer.removeprefix("/data/").strip("/")
-    if key in ("time", "by", "note"):
-        return key
-    names = {field.key: field.name for field in fields_of(kind, tank)} | {"ml": "amount"}
-    return names.get(key, "")
-
-
-def _number(text: str) -> float | None:
+            body[name] = json_of(field, text, unit)
+        except ValidationError as error:
+            faults[name] = error.messages
     try:
-        return float(text.replace(",", ".") if "." not in text else text)
-    except ValueError:
-        return None
+        data = schema.load(body, partial=tuple(faults))
+    except ValidationError as error:
+        messages = error.messages
+        faults |= messages if isinstance(messages, dict) else {"": messages}
+    if faults:
+        raise error_of_messages({"data": faults})
+    return to_stored(kind, data, tank)
 
 
-def _canonical(field: Field, number: float, unit: str) -> tuple[str, Any]:
-    """Key and value in the units that the registry keeps."""
-    if field.key == "fraction" or field.key == "fraction":
-        return field.key, number / 100.0
-    if field.key == "count":
-        return field.key, int(number) if number == int(number) else number
-    if field.name == "amount":
-        if unit not in DOSE_UNITS:
-            raise UnknownUnitError(f"unit is {unit[:20]!r}; allowed: {', '.join(DOSE_UNITS)}")
-        return unit, number
-    if field.unit_choices is not None:
-        return field.key, convert(number, unit or next(iter(field.unit_choices)), "meq/L")
-    return field.key, number
+def input_at(inputs: tuple[Input, ...], pointer: str) -> Input | None:
+    """The input that a fault's pointer means."""
+    part = pointer.removeprefix("/data/").split("/")[0]
+    return next((one for one in inputs if part in one.fields.values()), None)
 
 
-def _water_change(tank: Tank) -> tuple[Field, ...]:
-    plan = tank.water_change
-    hardness = Field("kh", "KH of the new water", "kh_meq_l", True, unit_choices=HARDNESS_UNITS)
-    return (
-        Field(
-            "percent",
-            "Share changed, %",
-            "fraction",
-            True,
-            True,
-            start=f"{100 * plan.fraction:.0f}",
-        ),
-        Field("temperature", "New water, °C", "temperature_c", True),
-        hardness,
+def _input(name: str, field: Field) -> Input:
+    units = units_of(field)
+    label = label_of(name, field)
+    if len(units) == 1:
+        label = f"{label}, {UNIT_WORDS.get(units[0], units[0])}"
+    return Input(
+        name,
+        label,
+        dict.fromkeys(units or ("",), name),
+        number=is_number(field),
+        required=field.required,
+        unit_choices=_words(units) if len(units) > 1 else None,
+        choices=field.words if isinstance(field, Choice) else (),
+        start="" if field.start is None else str(field.start),
+        hint=field.hint,
     )
 
 
-def _dose(tank: Tank) -> tuple[Field, ...]:
+def _joint_input(fields: Mapping[str, Any], together: OneOf) -> Input:
+    """One input for fields of which there is exactly one; the unit says which."""
+    by_unit = {unit: name for name in together.names for unit in units_of(fields[name])}
+    units = _words(tuple(by_unit))
+    return Input(AMOUNT, together.label, by_unit, True, True, unit_choices=units)
+
+
+def _words(units: tuple[str, ...]) -> dict[str, str]:
+    return {unit: UNIT_WORDS.get(unit, unit) for unit in units}
+
+
+def _dose(tank: Tank) -> dict[str, Any]:
     names = tuple(dose.name for dose in tank.doses)
-    return (
-        Field("name", "What", "name", required=True, offers=names, start=names[0] if names else ""),
-        Field("amount", "How much", "ml", True, True, unit_choices=DOSE_UNITS),
-    )
+    return {"name": {"offers": names, "start": names[0] if names else ""}}
 
 
-def _test(label: str, key: str) -> Callable[[Tank], tuple[Field, ...]]:
-    units = GENERAL_UNITS if key == "gh_meq_l" else HARDNESS_UNITS
-    field = Field("hardness", label, key, True, True, unit_choices=units)
-    return lambda tank: (field,)
-
-
-def _touched(what: str) -> Callable[[Tank], tuple[Field, ...]]:
-    return lambda tank: (
-        Field("percent", f"Share of {what}, %", "fraction", True),
-        Field("part", "Which plants or corner", "part"),
-    )
-
-
-def _stocking(tank: Tank) -> tuple[Field, ...]:
-    known = tuple(stock.species for stock in tank.livestock)
-    return (
-        Field("species", "Species", "species", required=True, offers=known, hint="scientific name"),
-        Field("count", "How many", "count", True, True, hint="below 0: so many left"),
-    )
-
-
-def _calibration(tank: Tank) -> tuple[Field, ...]:
-    sensors = tuple(sorted(set(tank.sensors.values())))
-    return (
-        Field("quantity", "What it measures", "quantity", choices=tuple(QUANTITIES), start="ph"),
-        Field("sensor", "Sensor", "sensor", offers=sensors),
-    )
-
-
-_FIELDS: Final[dict[LogKind, Callable[[Tank], tuple[Field, ...]]]] = {
-    LogKind.WATER_CHANGE: _water_change,
+#: What a tank's plans suggest: members of the inputs, by the inputs' names.
+_SUGGESTIONS: Final[Mapping[LogKind, Callable[[Tank], dict[str, Any]]]] = {
+    LogKind.WATER_CHANGE: lambda tank: {
+        AMOUNT: {"start": f"{100 * tank.water_change.fraction:.0f}"}
+    },
     LogKind.DOSE: _dose,
-    LogKind.KH_TEST: _test("Carbonate hardness", "kh_meq_l"),
-    LogKind.GH_TEST: _test("General hardness", "gh_meq_l"),
-    LogKind.TRIM: _touched("the plants"),
-    LogKind.REPLANT: _touched("the plants or soil"),
-    LogKind.FILTER_CLEAN: lambda tank: (Field("part", "Which filter or part", "part"),),
-    LogKind.STOCKING: _stocking,
-    LogKind.CALIBRATION: _calibration,
-    LogKind.OBSERVATION: lambda tank: (),
+    LogKind.STOCKING: lambda tank: {
+        "species": {"offers": tuple(stock.species for stock in tank.livestock)}
+    },
+    LogKind.CALIBRATION: lambda tank: {
+        "sensor": {"offers": tuple(sorted(set(tank.sensors.values())))}
+    },
 }
-
-
-def with_given(field: Field, given: Mapping[str, str]) -> Field:
-    """The field with what somebody has written in it."""
-    return replace(field, start=given.get(field.name, field.start))

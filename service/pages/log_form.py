@@ -1,22 +1,25 @@
-"""The log form as the page shows it: fields of every kind, what was written, what was refused."""
+"""The log form as the page shows it: inputs of every kind, what was written, what was refused."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Final
 
 from service.errors import LittoralError
-from service.pages.log_fields import KIND_WORDS, Field, field_at, fields_of, with_given
+from service.pages.log_fields import KIND_WORDS, Input, input_at, inputs_of
+from service.registry.fields.log import EntrySchema
 from service.registry.models import LogKind, Tank
+from service.schemas.entry import label_of
 
 
 @dataclass(frozen=True, slots=True)
 class KindForm:
-    """The fields of one kind."""
+    """The inputs of one kind."""
 
     kind: LogKind
     words: str
-    fields: tuple[Field, ...]
+    inputs: tuple[Input, ...]
     chosen: bool
 
 
@@ -43,25 +46,32 @@ def log_form(
 ) -> LogForm:
     """The form of a tank; parameters as the attributes of ``LogForm``."""
     kinds = tuple(
-        KindForm(
-            each,
-            words,
-            tuple(
-                with_given(field, given) if each is kind else field
-                for field in fields_of(each, tank)
-            ),
-            each is kind,
-        )
+        KindForm(each, words, _inputs(each, tank, given if each is kind else {}), each is kind)
         for each, words in KIND_WORDS.items()
     )
     faults: dict[str, str] = {}
-    others = []
+    others = [error.detail] if error and not error.faults else []
+    inputs = inputs_of(kind, tank)
     for fault in error.faults if error else ():
-        name = field_at(kind, tank, fault.pointer)
-        if name:
-            faults[name] = fault.detail
+        one = input_at(inputs, fault.pointer)
+        name = fault.pointer.removeprefix("/")
+        if one is not None:
+            faults[one.name] = fault.renamed(fault.pointer, one.label).detail
+        elif name in _COMMON:
+            faults[name] = fault.renamed(fault.pointer, _COMMON[name]).detail
         else:
             others.append(fault.detail)
-    if error and not error.faults:
-        others.append(error.detail)
     return LogForm(kinds, given, faults, tuple(others), given.get("by", by))
+
+
+def _inputs(kind: LogKind, tank: Tank, given: Mapping[str, str]) -> tuple[Input, ...]:
+    return tuple(
+        replace(one, start=given.get(one.name, one.start)) for one in inputs_of(kind, tank)
+    )
+
+
+_COMMON: Final = {
+    name: label_of(name, field)
+    for name, field in EntrySchema().fields.items()
+    if name in ("time", "by", "note")
+}

@@ -13,8 +13,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from service.errors import InvalidInputError
-from service.registry.faults import fault_of
+from service.errors import FieldFault, InvalidInputError, Refusal
+from service.registry.fields.limits import MOST_POINTS
+from service.schemas.messages import pointer_part
 from service.science.numeric.checks import OutOfRangeError
 from service.science.sensors import raw_signals
 from service.science.sensors.ph_electrode import CALIBRATION_DUE_DAYS
@@ -27,7 +28,6 @@ _FORMS: Final = ("points", "offset", "factor")
 _BESIDE_POINTS: Final = ("buffers", "zero_mv", "gain")
 #: All keys that the data of a calibration may have.
 CALIBRATION_KEYS: Final = ("quantity", "sensor", *_FORMS, "unit", *_BESIDE_POINTS, "slope_percent")
-MOST_POINTS: Final = 20
 _SLOPE_PERCENT: Final = (1.0, 200.0)  # beyond it is a slip of the pen
 #: A single pair shifts these, and scales the others: an error of a thermometer or of a pH meter
 #: is mostly an offset, one of a light or conductivity sensor mostly a factor. Common practice.
@@ -219,8 +219,9 @@ def _line(quantity: str, data: Mapping[str, Any], unit: str | None) -> Curve:
 
 
 def _wrong(field: str, value: object, allowed: str) -> InvalidInputError:
-    fault = fault_of(field, value, allowed)
-    return InvalidInputError(fault.detail, (fault,))
+    """The error for the field at a dotted path."""
+    pointer = "/" + "/".join(pointer_part(part) for part in field.split("."))
+    return InvalidInputError.of([FieldFault.of(pointer, Refusal(value, allowed))])
 
 
 def _points(data: Mapping[str, Any]) -> list[Any]:

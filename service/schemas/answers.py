@@ -53,7 +53,7 @@ class Rows(Items):
         assert isinstance(self.inner, ma.fields.Nested)
         fields = self.inner.schema.fields
         columns = [
-            [field._serialize(one, name, value) for one in getattr(value, field.attribute or name)]
+            [field._serialize(one, name, value) for one in field.get_value(value, name, getattr)]
             for name, field in fields.items()
         ]
         return [dict(zip(fields, row, strict=True)) for row in zip(*columns, strict=True)]

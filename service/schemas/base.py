@@ -8,6 +8,8 @@ from typing import Any
 
 import marshmallow as ma
 
+from service.errors import Refusal
+from service.schemas.fields import MISSING
 from service.schemas.ranges import Range
 
 
@@ -22,6 +24,15 @@ class Schema(ma.Schema):
         known = ", ".join(field.data_key or name for name, field in self.load_fields.items())
         self.error_messages["unknown"] = f"is not known; allowed: {known or 'nothing'}"
         self.error_messages["type"] = "is not a JSON object"
+
+    def contradictions(self, value: Any) -> dict[str, Any]:
+        """What is wrong between fields that are each allowed: messages by the fields' names."""
+        return {}
+
+    def name_of(self, attribute: str) -> str:
+        """The name in JSON of what is stored under another name."""
+        names = {field.attribute or name: name for name, field in self.fields.items()}
+        return names.get(attribute, attribute)
 
 
 class ValueSchema(Schema):
@@ -64,8 +75,14 @@ class Nested(ma.fields.Nested):
         if doc:
             kwargs["metadata"] = {"description": doc}
         super().__init__(nested, **kwargs)
-        self.error_messages["required"] = "is missing; it is required"
-        self.error_messages["null"] = "is None; allowed: a JSON object"
+        self.doc = doc
+        self.error_messages["required"] = MISSING
+
+    def make_error(self, key: str, **kwargs: Any) -> ma.ValidationError:
+        """The refusal for one of marshmallow's own reasons."""
+        if key == "null":
+            return ma.ValidationError([Refusal(None, "a JSON object")])
+        return super().make_error(key, **kwargs)
 
 
 class Items(ma.fields.List[Any]):
@@ -87,6 +104,12 @@ class Items(ma.fields.List[Any]):
                 max=longest, error=f"has too many items; allowed: at most {longest}"
             )
         super().__init__(inner, **kwargs)
-        self.error_messages["required"] = "is missing; it is required"
-        self.error_messages["null"] = "is None; allowed: a JSON array"
+        self.doc = doc
+        self.error_messages["required"] = MISSING
         self.error_messages["invalid"] = "is not a JSON array"
+
+    def make_error(self, key: str, **kwargs: Any) -> ma.ValidationError:
+        """The refusal for one of marshmallow's own reasons."""
+        if key == "null":
+            return ma.ValidationError([Refusal(None, "a JSON array")])
+        return super().make_error(key, **kwargs)

@@ -24,7 +24,9 @@ class Field(ma.fields.Field[Any]):
     Attributes:
         doc: help text, a sentence.
         label: what a form calls it, without the unit; by default made of the field's name.
+        hint: a few words under the input of a form.
         example: a value as JSON.
+        start: what a form offers at first, as JSON.
         allowed: what is allowed as JSON, in words.
         json_schema: JSON Schema of the values.
     """
@@ -33,12 +35,21 @@ class Field(ma.fields.Field[Any]):
     json_schema: Mapping[str, Any] = {}
 
     def __init__(
-        self, doc: str = "", *, label: str = "", example: Any = None, **kwargs: Any
+        self,
+        doc: str = "",
+        *,
+        label: str = "",
+        hint: str = "",
+        example: Any = None,
+        start: Any = None,
+        **kwargs: Any,
     ) -> None:
         super().__init__(**kwargs)
         self.doc = doc
         self.label = label
+        self.hint = hint
         self.example = example
+        self.start = start
         self.error_messages["required"] = MISSING
 
     def make_error(self, key: str, **kwargs: Any) -> ma.ValidationError:
@@ -162,7 +173,7 @@ class Text(Field):
             raise self.refuse(value)
         if len(value.strip()) < self.shortest:
             raise self.refuse(value)
-        if any(_forbidden(character, self.lines) for character in value):
+        if any(is_control(character, self.lines) for character in value):
             raise self.refuse(value)
         return value
 
@@ -220,37 +231,6 @@ class YesNo(Field):
         return value
 
 
-class Facts(Field):
-    """A JSON object of free facts: names to numbers, text, true or false."""
-
-    most = 50
-    longest = 500
-    allowed = f"an object of up to {most} names with a number, a text, true or false each"
-    json_schema: Mapping[str, Any] = {
-        "type": "object",
-        "additionalProperties": {"type": ["number", "string", "boolean", "null"]},
-        "maxProperties": most,
-    }
-
-    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> dict[str, Any] | None:
-        return None if value is None else dict(value)
-
-    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> dict[str, Any]:
-        if not isinstance(value, Mapping) or len(value) > self.most:
-            raise self.refuse(value)
-        faults: dict[str, list[str]] = {}
-        for name, fact in value.items():
-            plain = fact is None or isinstance(fact, bool | str) or finite(fact) is not None
-            if not plain:
-                faults[name] = [Refusal(fact, "a finite number, text, true or false")]
-            for text in (name, fact if isinstance(fact, str) else ""):
-                if len(text) > self.longest or any(_forbidden(c, True) for c in text):
-                    faults[name] = [Refusal(text, f"up to {self.longest} printable characters")]
-        if faults:
-            raise ma.ValidationError(faults)
-        return dict(value)
-
-
 def finite(value: object) -> float | None:
     """The float of a finite JSON number; None for anything else."""
     if isinstance(value, bool) or not isinstance(value, int | float):
@@ -293,7 +273,8 @@ def is_name(text: str) -> bool:
     )
 
 
-def _forbidden(character: str, lines: bool) -> bool:
+def is_control(character: str, lines: bool) -> bool:
+    """Whether a character is not printable; in text of several lines tab and line ends are."""
     code = ord(character)
     if lines and character in "\n\r\t":
         return False

@@ -26,9 +26,12 @@ def messages_of(nested: object, pointer: str = "") -> Iterator[tuple[str, str]]:
         yield pointer, nested if isinstance(nested, str) else str(nested)
 
 
+def faults_in(nested: object) -> list[FieldFault]:
+    """The fault of each message."""
+    return [FieldFault.of(at, text, at or "the body") for at, text in messages_of(nested)]
+
+
 def error_of_messages(nested: object) -> InvalidInputError:
     """The error for what a schema refused; of units only where all messages are of units."""
-    found = list(messages_of(nested))
-    faults = [FieldFault.of(at, text, at or "the body") for at, text in found]
-    units_only = all(isinstance(text, UnitRefusal) for _, text in found)
-    return (UnknownUnitError if units_only else InvalidInputError).of(faults)
+    units_only = all(isinstance(text, UnitRefusal) for _, text in messages_of(nested))
+    return (UnknownUnitError if units_only else InvalidInputError).of(faults_in(nested))

@@ -27,11 +27,11 @@ def test_readyz_of_a_service_that_has_just_begun(client):
         "store": {"backend": "sqlite", "reachable": True, "detail": ""},
         "registry": {"reachable": True, "detail": ""},
         "ingest": [],
-        "watch": None,
+        "advice": None,
     }
 
 
-def test_readyz_tells_when_ingester_and_watch_last_worked(client, context):
+def test_readyz_has_the_last_reports_of_ingesters_and_scheduler(client, context):
     context.registry.put_status(
         "ingest:shed",
         {
@@ -48,7 +48,7 @@ def test_readyz_tells_when_ingester_and_watch_last_worked(client, context):
     assert answer["ingest"] == [
         {
             "name": "new",
-            "told": "2025-06-04T11:59:59Z",
+            "reported": "2025-06-04T11:59:59Z",
             "connected": False,
             "last_write": None,
             "waiting": 0,
@@ -56,14 +56,14 @@ def test_readyz_tells_when_ingester_and_watch_last_worked(client, context):
         },
         {
             "name": "shed",
-            "told": "2025-06-04T11:59:58Z",
+            "reported": "2025-06-04T11:59:58Z",
             "connected": True,
             "last_write": "2025-06-04T11:30:00Z",
             "waiting": 7,
             "errors": ["the store is away"],
         },
     ]
-    assert answer["watch"] == {"told": "2025-06-04T12:00:00Z", "tanks": 0, "errors": []}
+    assert answer["advice"] == {"evaluated": "2025-06-04T12:00:00Z", "tanks": 0, "errors": []}
 
 
 def test_a_store_that_is_away_is_a_problem_and_not_ready(made, client, context):

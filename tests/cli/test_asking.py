@@ -50,13 +50,13 @@ def test_advice_refusals(littoral, url, warm):
 @pytest.mark.parametrize(
     ("arguments", "data"),
     [
-        (["water-change", "--percent", "50"], {"fraction": {"value": 0.5, "unit": "1"}}),
-        (["dose", "--name", "Nitrogen", "--ml", "12"], {"name": "Nitrogen"}),
+        (["water-change", "--fraction", "50"], {"fraction": {"value": 0.5, "unit": "1"}}),
+        (["dose", "--name", "Nitrogen", "--volume", "12"], {"name": "Nitrogen"}),
         (["kh-test", "--kh", "4"], {"kh": 4.0}),
         (["kh-test", "--kh", "71.4 ppm CaCO3"], {"kh": 4.0}),
         (["gh-test", "--gh", "7"], {"gh": 7.0}),
-        (["trim", "--percent", "30", "--part", "stems"], {"part": "stems"}),
-        (["replant", "--percent", "10"], {}),
+        (["trim", "--fraction", "30%", "--part", "stems"], {"part": "stems"}),
+        (["replant", "--fraction", "0,1 1"], {"fraction": {"value": 0.1, "unit": "1"}}),
         (["filter-clean", "--part", "pump"], {"part": "pump"}),
         (["stocking", "--species", "Corydoras sterbai", "--count", "6"], {"count": 6}),
         (
@@ -91,7 +91,7 @@ def test_log(littoral, url, client, arguments, data):
         if name in ("kh", "gh"):
             assert told["display"]["value"] == pytest.approx(value, rel=2e-3)
         elif name == "fraction":
-            assert told["value"] in (0.5, 50)
+            assert told == {"value": pytest.approx(100 * value["value"]), "unit": "%"}
         else:
             assert told == value
 
@@ -99,9 +99,11 @@ def test_log(littoral, url, client, arguments, data):
 def test_log_refusals(littoral, url, client):
     put(client)
     ask = lambda *arguments: littoral("log", *arguments, "--url", url)  # noqa: E731
-    refused(ask("water-change", "riffle"), "--percent", "--volume")
-    refused(ask("water-change", "riffle", "--percent", "150"), "150", "<=100")
-    refused(ask("dose", "riffle", "--name", "N", "--ml", "1", "--g", "1"), "--ml", "--g")
+    refused(ask("water-change", "riffle"), "--fraction", "--volume")
+    refused(ask("water-change", "riffle", "--fraction", "150"), "150", "up to 100 %")
+    refused(
+        ask("dose", "riffle", "--name", "N", "--volume", "1", "--mass", "1"), "--volume", "--mass"
+    )
     refused(ask("kh-test", "riffle", "--kh", "4 mg"), "mg")
     refused(ask("trim", "none"), "'none'", "404")
     refused(ask("calibration", "riffle", "--buffer", "7.00"), "'7.00'", "BUFFER=MV[@CELSIUS]")

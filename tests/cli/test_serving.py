@@ -114,7 +114,7 @@ def test_a_wrong_certificate_file_is_one_line(settings, tmp_path, command, publi
         f'url = "mqtts://127.0.0.1:1"\nca_file = "{tmp_path}/missing.pem"',
     )
     if integration:
-        text += f'[[outlet]]\nkind = "{integration}"\nname = "rooms"\n'
+        text += f'[[integration]]\nkind = "{integration}"\nname = "rooms"\n'
     file.write_text(text, encoding="utf-8")
     refused(process(command, "--config", file), "mqtt.ca_file", "missing.pem", "PEM")
 

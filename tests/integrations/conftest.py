@@ -38,8 +38,8 @@ class Home:
     store: SqliteStore
     clock: SetClock
 
-    def scheduler(self, *outlets: Integration) -> Scheduler:
-        return Scheduler(self.registry, self.store, self.clock, 60.0, outlets)
+    def scheduler(self, *integrations: Integration) -> Scheduler:
+        return Scheduler(self.registry, self.store, self.clock, 60.0, integrations)
 
     def measure(self, tank: str, **values: float) -> None:
         """One reading of each quantity, now."""

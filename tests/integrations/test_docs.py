@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -15,13 +16,12 @@ import pytest
 from service.api.server import Server
 from service.app.application import Application
 from service.app.web import create_app
-from service.config import Config, HttpConfig, load_config
+from service.config import Config, HomieOptions, HttpConfig, HubOptions, load_config
+from service.integrations.configured import configured_integrations
 from service.integrations.homie.device import properties_of
 from service.integrations.homie.publisher import Homie
 from service.integrations.hub.publisher import Hub
-from service.integrations.mqtt_integrations import mqtt_outlets_of
-from service.integrations.mqtt_options import HOMIE_OPTIONS, HUB_OPTIONS
-from service.integrations.snapshot import figures_of
+from service.integrations.tank_figures import figures_of
 from service.registry.access import Scope
 from tests.advice.cases import view_with
 from tests.derive.pieces import NOON
@@ -31,7 +31,7 @@ from tests.servers import Mosquitto, wait_until
 DOCS = Path(__file__).parents[2] / "docs"
 HOME = (DOCS / "home-automation.md").read_text()
 SCRIPTS = (DOCS / "scripts.md").read_text()
-OUTLETS = (DOCS / "outlets.md").read_text()
+INTEGRATIONS = (DOCS / "integrations.md").read_text()
 
 
 def examples(text: str) -> dict[str, tuple[str, str]]:
@@ -108,13 +108,13 @@ def test_home_automation(
     file.write_text(
         f'[mqtt]\nurl = "{broker.url}"\n' + told["homie config"][1] + told["hub config"][1]
     )
-    outlets = mqtt_outlets_of(load_config(file, {}))
-    assert [type(one) for one in outlets] == [Homie, Hub]
-    for one in outlets:
+    homie, hub, _ = integrations = configured_integrations(load_config(file, {}), home.registry)
+    assert isinstance(homie, Homie) and isinstance(hub, Hub)
+    for one in integrations:
         one.start()
     try:
-        wait_until(lambda: all(one.is_connected for one in outlets))
-        home.scheduler(*outlets).evaluate_all()
+        wait_until(lambda: homie.is_connected and hub.is_connected)
+        home.scheduler(*integrations).evaluate_all()
         port = str(broker.port)
         assert run(told["homie temperature"], PORT=port) == "24\n"
         seen = subprocess.run(
@@ -129,7 +129,7 @@ def test_home_automation(
         components = run(told["hub components"], PORT=port)
         assert "temperature\t°C\n" in components and "co2\tmg/L\n" in components
     finally:
-        for one in outlets:
+        for one in integrations:
             one.stop()
     assert set(told) == {
         "homie config", "hub config", "homie temperature", "homie watch", "hub components",
@@ -137,8 +137,8 @@ def test_home_automation(
 
 
 def test_every_option_property_and_metric_is_documented(home: Home) -> None:
-    for option in (*HOMIE_OPTIONS, *HUB_OPTIONS):
-        assert f"| `{option}` |" in HOME, option
+    for option in (*fields(HomieOptions), *fields(HubOptions)):
+        assert f"| `{option.name}` |" in HOME, option.name
     for one in properties_of(figures_of(view_with(log=[]), [])):
         assert f"`{one.node}/{one.id}`" in HOME, one.id
     application = Application(Config(), home.clock, home.store, home.registry)
@@ -146,9 +146,9 @@ def test_every_option_property_and_metric_is_documented(home: Home) -> None:
     for family in application.metrics.collect():
         name = f"{family.name}_info" if family.type == "info" else family.name
         name = f"{family.name}_total" if family.type == "counter" else name
-        assert f"`{name}`" in OUTLETS, name
+        assert f"`{name}`" in INTEGRATIONS, name
 
 
-def test_every_outlet_page_is_linked() -> None:
-    for page in re.findall(r"\]\(([a-z-]+\.md)", OUTLETS + HOME + SCRIPTS):
+def test_every_integration_page_is_linked() -> None:
+    for page in re.findall(r"\]\(([a-z-]+\.md)", INTEGRATIONS + HOME + SCRIPTS):
         assert (DOCS / page).is_file(), page

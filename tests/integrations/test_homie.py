@@ -13,12 +13,10 @@ from pathlib import Path
 import paho.mqtt.publish as publish
 import pytest
 
-from service.config import MqttConfig, OutletConfig
-from service.errors import ConfigError
+from service.config import HomieOptions, MqttConfig
 from service.integrations.homie.device import properties_of
 from service.integrations.homie.publisher import Homie
-from service.integrations.mqtt_options import homie_options
-from service.integrations.snapshot import figures_of
+from service.integrations.tank_figures import figures_of
 from service.registry.models import LogKind, WaterChangePlan
 from service.science.carbonate.co2 import estimate_co2
 from tests.advice.cases import view_with
@@ -27,22 +25,22 @@ from tests.integrations.conftest import Home
 from tests.integrations.homie_reader import Reader, check_description, checked
 from tests.servers import Mosquitto, wait_until
 
-OUTLET = OutletConfig("homie", "home")
+PLAIN = HomieOptions()
 REED = "littoral-reed"
 Start = Callable[..., Mosquitto]
 
 
 @contextmanager
 def homie(
-    broker: Mosquitto, patience_s: float = 60.0, outlet: OutletConfig = OUTLET
+    broker: Mosquitto, lifetime_s: float = 60.0, options: HomieOptions = PLAIN
 ) -> Iterator[Homie]:
-    outlet_now = Homie(outlet, MqttConfig(url=broker.url), patience_s)
-    outlet_now.start()
-    wait_until(lambda: outlet_now.is_connected)
+    made = Homie("home", options, MqttConfig(url=broker.url), lifetime_s)
+    made.start()
+    wait_until(lambda: made.is_connected)
     try:
-        yield outlet_now
+        yield made
     finally:
-        outlet_now.stop()
+        made.stop()
 
 
 def ready(reader: Reader, device: str = REED) -> Callable[[], bool]:
@@ -58,8 +56,8 @@ def test_a_tank_is_a_device_below_the_service(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    with homie(broker) as outlet, Reader(broker.port) as early:
-        home.scheduler(outlet).evaluate_all()
+    with homie(broker) as integration, Reader(broker.port) as early:
+        home.scheduler(integration).evaluate_all()
         wait_until(complete(early))
         early.check()
         root, tank = early.devices["littoral"], early.devices[REED]
@@ -96,8 +94,8 @@ def test_only_what_changed_is_sent_again(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    with homie(broker) as outlet, Reader(broker.port) as reader:
-        scheduler = home.scheduler(outlet)
+    with homie(broker) as integration, Reader(broker.port) as reader:
+        scheduler = home.scheduler(integration)
         scheduler.evaluate_all()
         wait_until(complete(reader))
         before = list(reader.devices[REED].states)
@@ -116,8 +114,8 @@ def test_a_stale_sensor_has_no_value_and_an_alert(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    with homie(broker) as outlet, Reader(broker.port) as reader:
-        scheduler = home.scheduler(outlet)
+    with homie(broker) as integration, Reader(broker.port) as reader:
+        scheduler = home.scheduler(integration)
         scheduler.evaluate_all()
         wait_until(complete(reader))
         home.clock.moment = NOON + timedelta(hours=5)
@@ -143,9 +141,9 @@ def test_alerts_stand_while_the_advice_does(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    loud = OutletConfig("homie", "home", {"alerts": "info", "device": "house", "prefix": "x/y"})
-    with homie(broker, outlet=loud) as outlet, Reader(broker.port, "x/y") as reader:
-        scheduler = home.scheduler(outlet)
+    loud = HomieOptions(alerts="info", device="house", prefix="x/y")
+    with homie(broker, options=loud) as integration, Reader(broker.port, "x/y") as reader:
+        scheduler = home.scheduler(integration)
         home.registry.put_tank(a_tank(water_change=WaterChangePlan(every_days=1)))
         scheduler.evaluate_all()
         wait_until(complete(reader, "house-reed", root="house"))
@@ -164,8 +162,8 @@ def test_a_new_sensor_changes_the_description_by_way_of_init(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     home.registry.put_tank(a_tank(id="fern", name="Fern"))
-    with homie(broker) as outlet, Reader(broker.port) as reader:
-        scheduler = home.scheduler(outlet)
+    with homie(broker) as integration, Reader(broker.port) as reader:
+        scheduler = home.scheduler(integration)
         scheduler.evaluate_all()
         fern = "littoral-fern"
         wait_until(complete(reader, fern, REED))
@@ -184,8 +182,8 @@ def test_a_new_sensor_changes_the_description_by_way_of_init(
 
 def test_a_deleted_tank_is_removed(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:
     broker = start_mosquitto(tmp_path)
-    with homie(broker) as outlet, Reader(broker.port) as reader:
-        scheduler = home.scheduler(outlet)
+    with homie(broker) as integration, Reader(broker.port) as reader:
+        scheduler = home.scheduler(integration)
         scheduler.evaluate_all()
         wait_until(complete(reader))
         home.registry.delete_tank("reed")
@@ -200,8 +198,8 @@ def test_what_an_earlier_run_left_is_taken_down(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     home.registry.put_tank(a_tank(id="fern"))
-    with homie(broker) as outlet:
-        home.scheduler(outlet).evaluate_all()
+    with homie(broker) as integration:
+        home.scheduler(integration).evaluate_all()
     other = '{"homie":"5.0","version":1,"root":"littoral-two","name":"x"}'
     mine = f"homie/5/{REED}/$alert/old"
     for topic, payload in (
@@ -220,11 +218,11 @@ def test_what_an_earlier_run_left_is_taken_down(
     with Reader(broker.port) as reader:
         before = {*kept, mine, "homie/5/littoral-fern/$state"}
         wait_until(lambda: reader.holds(lambda one: before <= set(one.retained)))
-        with homie(broker) as outlet:
-            home.scheduler(outlet).evaluate_all()
+        with homie(broker) as integration:
+            home.scheduler(integration).evaluate_all()
             wait_until(lambda: reader.holds(lambda one: "littoral-fern" not in str(one.retained)))
             wait_until(lambda: reader.holds(lambda one: mine not in one.retained))
-        # Goodbye comes after all that the outlet had to say.
+        # Goodbye comes after all that the integration published.
         wait_until(lambda: reader.holds(lambda one: one.state("littoral") == "disconnected"))
         for topic, payload in kept.items():
             assert reader.retained[topic] == payload
@@ -235,14 +233,14 @@ def test_goodbye_is_disconnected_and_descriptions_rise_over_restarts(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     with Reader(broker.port) as reader:
-        with homie(broker) as outlet:
-            home.scheduler(outlet).evaluate_all()
+        with homie(broker) as integration:
+            home.scheduler(integration).evaluate_all()
             wait_until(complete(reader))
         wait_until(lambda: reader.holds(lambda one: one.state("littoral") == "disconnected"))
         assert reader.state(REED) == "disconnected"
         home.registry.put_tank(a_tank(name="Renamed"))
-        with homie(broker) as outlet:
-            home.scheduler(outlet).evaluate_all()
+        with homie(broker) as integration:
+            home.scheduler(integration).evaluate_all()
             wait_until(complete(reader))
             reader.check()
             assert reader.devices[REED].description["name"] == "Renamed"  # type: ignore[index]
@@ -252,8 +250,8 @@ def test_a_tank_that_nobody_looks_at_any_more_is_lost(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    with homie(broker, patience_s=1.0) as outlet, Reader(broker.port) as reader:
-        scheduler = home.scheduler(outlet)
+    with homie(broker, lifetime_s=1.0) as integration, Reader(broker.port) as reader:
+        scheduler = home.scheduler(integration)
         scheduler.evaluate_all()
         wait_until(complete(reader))
         wait_until(lambda: reader.holds(lambda one: one.state(REED) == "lost"), 10)
@@ -266,11 +264,11 @@ def test_a_tank_that_nobody_looks_at_any_more_is_lost(
 
 CRASH = """
 import os, sys, time
-from service.config import MqttConfig, OutletConfig
+from service.config import HomieOptions, MqttConfig
 from service.integrations.homie.publisher import Homie
-outlet = Homie(OutletConfig("homie", "crash"), MqttConfig(url=sys.argv[1]), 60.0)
-outlet.start()
-while not outlet.is_connected:
+homie = Homie("crash", HomieOptions(), MqttConfig(url=sys.argv[1]), 60.0)
+homie.start()
+while not homie.is_connected:
     time.sleep(0.02)
 print("up", flush=True)
 time.sleep(60)
@@ -281,8 +279,8 @@ def test_the_last_will_says_lost_and_takes_the_tanks_with_it(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    with homie(broker) as outlet:
-        home.scheduler(outlet).evaluate_all()
+    with homie(broker) as integration:
+        home.scheduler(integration).evaluate_all()
     publish.single(
         f"homie/5/{REED}/$state", "ready", 1, retain=True, port=broker.port, hostname="127.0.0.1"
     )
@@ -305,8 +303,8 @@ def test_a_broker_that_comes_back_empty_gets_everything_again(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    with homie(broker) as outlet:
-        home.scheduler(outlet).evaluate_all()
+    with homie(broker) as integration:
+        home.scheduler(integration).evaluate_all()
         broker.restart()
         with Reader(broker.port) as reader:
             wait_until(complete(reader), 40)
@@ -339,18 +337,3 @@ def test_the_reader_finds_faults() -> None:
         check_description('{"homie":"5.0","name":"no version"}')
     with pytest.raises(AssertionError):
         check_description('{"homie":"4.0","version":1}')
-
-
-@pytest.mark.parametrize(
-    ("options", "message"),
-    [
-        ({"devices": "x"}, r"outlet\.home: no option 'devices'; allowed: prefix, device, alerts"),
-        ({"device": "-x"}, r"outlet\.home\.device is '-x'; allowed: 1 to 64 of a-z"),
-        ({"prefix": "a/#"}, r"outlet\.home\.prefix is 'a/#'; allowed: topic levels"),
-        ({"alerts": "loud"}, r"outlet\.home\.alerts is 'loud'; allowed: info, advice, warning"),
-        ({"alerts": 3}, r"outlet\.home\.alerts is 3; allowed: info"),
-    ],
-)
-def test_wrong_options_are_named(options: dict[str, object], message: str) -> None:
-    with pytest.raises(ConfigError, match=message):
-        homie_options(OutletConfig("homie", "home", options))

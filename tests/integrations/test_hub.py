@@ -14,16 +14,13 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 import paho.mqtt.publish as publish
-import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest.decode.routes import Router
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Severity
-from service.config import AdviceConfig, Config, MqttConfig, OutletConfig, RouteConfig
-from service.errors import ConfigError
+from service.config import HubOptions, MqttConfig, RouteConfig
 from service.integrations.hub.publisher import Hub
-from service.integrations.mqtt_integrations import mqtt_outlets_of
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.conftest import Home
@@ -31,7 +28,6 @@ from tests.integrations.relay import Relay
 from tests.integrations.retained import retained_at
 from tests.servers import Mosquitto, wait_until
 
-OUTLET = OutletConfig("hub", "rooms")
 CONFIG = "homeassistant/device/littoral-reed/config"
 STATUS = "littoral/$hub/littoral/status"
 Start = Callable[..., Mosquitto]
@@ -135,8 +131,8 @@ class Hubbish:
 
 
 @contextmanager
-def hub(url: str, patience_s: float = 60.0, outlet: OutletConfig = OUTLET) -> Iterator[Hub]:
-    made = Hub(outlet, MqttConfig(url=url), patience_s)
+def hub(url: str) -> Iterator[Hub]:
+    made = Hub("rooms", HubOptions(), MqttConfig(url=url), 60.0)
     made.start()
     wait_until(lambda: made.is_connected)
     try:
@@ -149,8 +145,8 @@ def test_a_tank_is_a_device_with_its_sensors(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    with hub(broker.url) as outlet, Hubbish(broker.port) as reader:
-        scheduler = home.scheduler(outlet)
+    with hub(broker.url) as integration, Hubbish(broker.port) as reader:
+        scheduler = home.scheduler(integration)
         scheduler.evaluate_all()
         wait_until(lambda: "littoral-reed" in reader.devices)
         document = reader.devices["littoral-reed"]
@@ -189,8 +185,8 @@ def test_a_tank_is_a_device_with_its_sensors(
 
 def test_a_stale_sensor_is_unavailable(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:
     broker = start_mosquitto(tmp_path)
-    with hub(broker.url) as outlet, Hubbish(broker.port) as reader:
-        scheduler = home.scheduler(outlet)
+    with hub(broker.url) as integration, Hubbish(broker.port) as reader:
+        scheduler = home.scheduler(integration)
         scheduler.evaluate_all()
         wait_until(reader.follows)
         scheduler.evaluate_all()
@@ -206,19 +202,19 @@ def test_a_stale_sensor_is_unavailable(home: Home, start_mosquitto: Start, tmp_p
 
 def test_severities_switch_on_and_off(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:
     broker = start_mosquitto(tmp_path)
-    with hub(broker.url) as outlet, Hubbish(broker.port) as reader:
+    with hub(broker.url) as integration, Hubbish(broker.port) as reader:
         ledger = Ledger(home.registry)
         view = at(NOON)
         both = [finding("a", Severity.WARNING), finding("b", Severity.ADVICE)]
-        outlet.update(view, ledger.update(view, both))
+        integration.update(view, ledger.update(view, both))
         wait_until(reader.follows)
-        outlet.update(view, ledger.update(view, both))
+        integration.update(view, ledger.update(view, both))
         for key, state in {"warning": "ON", "advice": "ON", "info": "OFF", "urgent": "OFF"}.items():
             wait_until(lambda key=key, state=state: reader.state(key) == state)  # type: ignore[misc]
         wait_until(lambda: reader.state("worst") == "warning")
         wait_until(lambda: reader.state("open") == "2")
         later = at(NOON + timedelta(hours=2))
-        outlet.update(later, ledger.update(later, [finding("b", Severity.ADVICE)]))
+        integration.update(later, ledger.update(later, [finding("b", Severity.ADVICE)]))
         wait_until(lambda: reader.state("warning") == "OFF")
         wait_until(lambda: reader.state("worst") == "advice")
         wait_until(lambda: reader.state("open") == "1")
@@ -228,8 +224,8 @@ def test_a_hub_that_starts_gets_all_of_it_again(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    with hub(broker.url) as outlet, Hubbish(broker.port) as early:
-        scheduler = home.scheduler(outlet)
+    with hub(broker.url) as integration, Hubbish(broker.port) as early:
+        scheduler = home.scheduler(integration)
         scheduler.evaluate_all()
         wait_until(early.follows)
         scheduler.evaluate_all()
@@ -250,8 +246,8 @@ def test_an_empty_message_removes_a_deleted_tank(
 ) -> None:
     broker = start_mosquitto(tmp_path)
     home.registry.put_tank(a_tank(id="fern"))
-    with hub(broker.url) as outlet:
-        home.scheduler(outlet).evaluate_all()
+    with hub(broker.url) as integration:
+        home.scheduler(integration).evaluate_all()
     foreign = {
         "cmps": {
             "x": {
@@ -268,8 +264,8 @@ def test_an_empty_message_removes_a_deleted_tank(
     home.registry.delete_tank("fern")
     with Hubbish(broker.port) as reader:
         wait_until(lambda: {"littoral-fern", "littoral-reed"} <= set(reader.devices))
-        with hub(broker.url) as outlet:
-            scheduler = home.scheduler(outlet)
+        with hub(broker.url) as integration:
+            scheduler = home.scheduler(integration)
             scheduler.evaluate_all()
             # one that was deleted while the service was down
             wait_until(lambda: "littoral-fern" not in reader.devices)
@@ -283,8 +279,8 @@ def test_an_empty_message_removes_a_deleted_tank(
 def test_a_service_that_ends_is_offline(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:
     broker = start_mosquitto(tmp_path)
     with Hubbish(broker.port) as reader:
-        with hub(broker.url) as outlet:
-            home.scheduler(outlet).evaluate_all()
+        with hub(broker.url) as integration:
+            home.scheduler(integration).evaluate_all()
             wait_until(reader.follows)
         wait_until(lambda: reader.entity("open").available.get(STATUS) == "offline")
 
@@ -296,9 +292,9 @@ def test_a_service_that_is_lost_is_offline_by_its_will(
     with (
         Hubbish(broker.port) as reader,
         Relay(broker.port) as relay,
-        hub(f"mqtt://127.0.0.1:{relay.port}") as outlet,
+        hub(f"mqtt://127.0.0.1:{relay.port}") as integration,
     ):
-        home.scheduler(outlet).evaluate_all()
+        home.scheduler(integration).evaluate_all()
         wait_until(reader.follows)
         seen: list[bytes] = []
         reader.client.message_callback_add(STATUS, lambda *args: seen.append(args[2].payload))
@@ -320,51 +316,11 @@ def test_what_is_sent_is_never_read_as_a_reading(
     client.connect("127.0.0.1", broker.port)
     client.loop_start()
     assert subscribed.wait(30)
-    with hub(broker.url) as outlet:
-        home.scheduler(outlet).evaluate_all()
+    with hub(broker.url) as integration:
+        home.scheduler(integration).evaluate_all()
         wait_until(lambda: "littoral/$hub/littoral/reed/urgent" in topics)  # the last state
     client.disconnect()
     client.loop_stop()
     assert len(topics) > 10
     for topic in topics:
         assert router.targets(topic) == (), topic
-
-
-def test_patience_is_three_looks_and_a_minute_at_least() -> None:
-    for every_s, expected in ((60.0, 180), (1.0, 60)):
-        config = Config(outlets=(OUTLET,), advice=AdviceConfig(every_s=every_s))
-        (outlet,) = mqtt_outlets_of(config)
-        assert isinstance(outlet, Hub)
-        assert outlet._expire_after_s == expected
-
-
-def test_two_outlets_never_share_their_topics() -> None:
-    def two(kind: str, **options: object) -> Config:
-        return Config(
-            outlets=(
-                OutletConfig(kind, "one"),
-                OutletConfig("webhook", "other"),
-                OutletConfig(kind, "two", options),
-            )
-        )
-
-    for kind in ("homie", "hub"):
-        with pytest.raises(ConfigError, match=r"outlet\.two\.device is 'littoral', as in outlet.o"):
-            mqtt_outlets_of(two(kind))
-        names = [one.name for one in mqtt_outlets_of(two(kind, device="second"))]
-        assert names == ["one", "two"]
-
-
-@pytest.mark.parametrize(
-    ("options", "message"),
-    [
-        ({"port": 1}, r"outlet\.rooms: no option 'port'; allowed: prefix, device, status_topic, e"),
-        ({"device": "A"}, r"outlet\.rooms\.device is 'A'; allowed: 1 to 64 of a-z"),
-        ({"status_topic": "+"}, r"outlet\.rooms\.status_topic is '\+'; allowed: a topic"),
-        ({"expire_after_s": 1}, r"outlet\.rooms\.expire_after_s is 1; allowed: a whole number"),
-        ({"expire_after_s": True}, r"outlet\.rooms\.expire_after_s is True; allowed: a whole"),
-    ],
-)
-def test_wrong_options_are_named(options: dict[str, object], message: str) -> None:
-    with pytest.raises(ConfigError, match=message):
-        Hub(OutletConfig("hub", "rooms", options), MqttConfig(), 60.0)

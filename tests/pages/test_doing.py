@@ -83,7 +83,7 @@ def test_not_now_puts_it_off_and_back(warm: Served, visit: Opener) -> None:
 @pytest.mark.parametrize("script", [True, False])
 def test_a_water_change_is_noted(warm: Served, visit: Opener, script: bool) -> None:
     page = visit(f"{warm.url}/tanks/reedbed", java_script_enabled=script).page
-    page.get_by_label("Share changed, %").fill("35")
+    page.get_by_label("How much was changed", exact=True).fill("35")
     page.get_by_role("textbox", name="KH of the new water").fill("3")
     page.get_by_label("Remark").fill("Two buckets,\nslowly.")
     page.get_by_label("By", exact=True).fill("the colleague")
@@ -103,10 +103,10 @@ def test_a_water_change_is_noted(warm: Served, visit: Opener, script: bool) -> N
 def test_another_kind_shows_its_own_fields(warm: Served, visit: Opener) -> None:
     page = visit(f"{warm.url}/tanks/reedbed").page
     page.locator("#kind").select_option("dose")
-    expect(page.get_by_label("Share changed, %")).to_be_hidden()
+    expect(page.get_by_label("How much was changed", exact=True)).to_be_hidden()
     page.get_by_label("What", exact=True).fill("trace elements")
     page.get_by_label("How much", exact=True).fill("2,5")
-    page.get_by_label("Unit of How much").select_option("ml")
+    page.get_by_label("Unit of How much", exact=True).select_option("mL")
     page.get_by_role("button", name="Note it", exact=True).click()
     expect(page.locator("#log li").first).to_contain_text("Dose, trace elements 2.5 mL")
 
@@ -122,12 +122,12 @@ def test_without_script_the_kind_is_chosen_by_a_button(warm: Served, visit: Open
 
 def test_a_wrong_field_is_named_and_nothing_written_is_lost(warm: Served, visit: Opener) -> None:
     page = visit(f"{warm.url}/tanks/reedbed").page
-    page.get_by_label("Share changed, %").fill("350")
+    page.get_by_label("How much was changed", exact=True).fill("350")
     page.get_by_label("Remark").fill("by eye")
     page.get_by_role("button", name="Note it", exact=True).click()
-    share = page.get_by_label("Share changed, %")
+    share = page.get_by_label("How much was changed", exact=True)
     expect(share).to_have_attribute("aria-invalid", "true")
-    expect(page.locator("#fault-percent")).to_contain_text("allowed:")
+    expect(page.locator("#fault-amount")).to_contain_text("allowed:")
     assert share.input_value() == "350"
     assert page.get_by_label("Remark").input_value() == "by eye"
     assert warm.registry.log("reedbed") == []

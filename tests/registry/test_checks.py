@@ -7,8 +7,8 @@ from datetime import UTC, date, datetime, time
 import pytest
 
 from service.errors import InvalidInputError
-from service.registry.checks import check_absences, check_tank
-from service.registry.log_data import KEYS, check_log
+from service.registry.checks import check_absences, check_log, check_tank
+from service.registry.fields.log import KINDS
 from service.registry.models import (
     Absence,
     Dimensions,
@@ -51,19 +51,19 @@ def test_known_time_zones_pass(zone):
 @pytest.mark.parametrize(
     ("dimensions", "pointer"),
     [
-        (Dimensions(-90, 45, 45), "length_cm"),
-        (Dimensions(90, 0, 45), "width_cm"),
-        (Dimensions(90, 45, math.nan), "height_cm"),
-        (Dimensions(math.inf, 45, 45), "length_cm"),
-        (Dimensions("90", 45, 45), "length_cm"),
-        (Dimensions(90, 45, True), "height_cm"),
-        (Dimensions(90, 45, 45, fill_height_cm=46), "fill_height_cm"),
-        (Dimensions(90, 45, 45, substrate_depth_cm=-1), "substrate_depth_cm"),
-        (Dimensions(90, 45, 45, substrate_depth_cm=50), "substrate_depth_cm"),
+        (Dimensions(-90, 45, 45), "length"),
+        (Dimensions(90, 0, 45), "width"),
+        (Dimensions(90, 45, math.nan), "height"),
+        (Dimensions(math.inf, 45, 45), "length"),
+        (Dimensions("90", 45, 45), "length"),
+        (Dimensions(90, 45, True), "height"),
+        (Dimensions(90, 45, 45, fill_height_cm=46), "fill_height"),
+        (Dimensions(90, 45, 45, substrate_depth_cm=-1), "substrate_depth"),
+        (Dimensions(90, 45, 45, substrate_depth_cm=50), "substrate_depth"),
         (Dimensions(90, 45, 45, substrate_porosity=1.2), "substrate_porosity"),
         (Dimensions(90, 45, 45, substrate_porosity=-0.1), "substrate_porosity"),
-        (Dimensions(90, 45, 45, hardscape_l=-3), "hardscape_l"),
-        (Dimensions(90, 45, 45, hardscape_l=183), "hardscape_l"),
+        (Dimensions(90, 45, 45, hardscape_l=-3), "hardscape"),
+        (Dimensions(90, 45, 45, hardscape_l=183), "hardscape"),
     ],
 )
 def test_impossible_dimensions_are_named(dimensions, pointer):
@@ -79,11 +79,11 @@ def test_impossible_dimensions_are_named(dimensions, pointer):
         ({"name": "two\nlines"}, "/name", "one line"),
         ({"name": "half \ud83d"}, "/name", "printable"),
         ({"notes": "nul \x00"}, "/notes", "printable"),
-        ({"net_volume_l": -5}, "/net_volume_l", "-5; allowed: a number above 0"),
-        ({"net_volume_l": 0}, "/net_volume_l", "above 0"),
-        ({"altitude_m": 20_000}, "/altitude_m", "-500 to 6000 m"),
-        ({"kh_meq_l": -0.1}, "/kh_meq_l", "from 0 to 20 meq/L"),
-        ({"gh_meq_l": 1e9}, "/gh_meq_l", "from 0 to 40"),
+        ({"net_volume_l": -5}, "/net_volume", "-5; allowed: a number above 0"),
+        ({"net_volume_l": 0}, "/net_volume", "above 0"),
+        ({"altitude_m": 20_000}, "/altitude", "-500 to 6000 m"),
+        ({"kh_meq_l": -0.1}, "/kh", "from 0 to 20 meq/L"),
+        ({"gh_meq_l": 1e9}, "/gh", "from 0 to 40"),
         ({"energy": "medium"}, "/energy", "high, low"),
         ({"heated": 1}, "/heated", "true or false"),
         ({"set_up": date(1850, 1, 1)}, "/set_up", "from 1970"),
@@ -93,13 +93,21 @@ def test_impossible_dimensions_are_named(dimensions, pointer):
         ({"livestock": (Stock("x", 2.5),)}, "/livestock/0/count", "whole number"),
         (
             {"livestock": (Stock("x"), Stock("y", 1, None, 26, 22))},
-            "/livestock/1/temperature_low_c",
-            "26; allowed: at most livestock.1.temperature_high_c, which is 22",
+            "/livestock/1/temperature/high",
+            "22; allowed: more than low, which is 26",
         ),
-        ({"livestock": (Stock("x", co2_max_mg_l=0),)}, "/livestock/0/co2_max_mg_l", "above 0"),
-        ({"plants": PlantDemand(30, 20)}, "/plants/co2_low_mg_l", "at most plants.co2_high_mg_l"),
-        ({"plants": PlantDemand(20, 30, 4, 1)}, "/plants/dli_low_mol_m2_d", "at most"),
-        ({"photoperiod": PhotoperiodPlan(hours=25)}, "/photoperiod/hours", "from 0 to 24 h"),
+        ({"livestock": (Stock("x", co2_max_mg_l=0),)}, "/livestock/0/co2_max", "above 0"),
+        (
+            {"plants": PlantDemand(30, 20)},
+            "/plants/co2/high",
+            "20; allowed: more than low, which is 30",
+        ),
+        (
+            {"plants": PlantDemand(20, 30, 4, 1)},
+            "/plants/dli/high",
+            "1; allowed: more than low, which is 4",
+        ),
+        ({"photoperiod": PhotoperiodPlan(hours=25)}, "/photoperiod/length", "from 0 to 24 h"),
         (
             {"photoperiod": PhotoperiodPlan(time(10, tzinfo=UTC))},
             "/photoperiod/lights_on",
@@ -111,10 +119,10 @@ def test_impossible_dimensions_are_named(dimensions, pointer):
             "/photoperiod/gas_off",
             "another time",
         ),
-        ({"water_change": WaterChangePlan(0, 0.5)}, "/water_change/every_days", "above 0"),
+        ({"water_change": WaterChangePlan(0, 0.5)}, "/water_change/every", "above 0"),
         ({"water_change": WaterChangePlan(7, 50)}, "/water_change/fraction", "50; allowed"),
-        ({"doses": (DosePlan("a"),)}, "/doses/0/ml_per_100_l", "not both"),
-        ({"doses": (DosePlan("a", 1, 2),)}, "/doses/0/ml_per_100_l", "not both"),
+        ({"doses": (DosePlan("a"),)}, "/doses/0/solution_per_100_l", "not both"),
+        ({"doses": (DosePlan("a", 1, 2),)}, "/doses/0/solution_per_100_l", "not both"),
         ({"doses": (DosePlan("a", 1), DosePlan("a", 2))}, "/doses/1/name", "no other dose"),
         ({"sensors": {"salinity": "x"}}, "/sensors/salinity", "temperature, ph"),
         ({"sensors": {"ph": "a/b"}}, "/sensors/ph", "no blank, /, + or #"),
@@ -136,7 +144,7 @@ def test_every_wrong_field_is_told_at_once():
     with pytest.raises(InvalidInputError, match="and 1 more") as caught:
         check_tank(bad)
     assert {fault.pointer for fault in caught.value.faults} == {
-        "/id", "/energy", "/heated", "/net_volume_l",
+        "/id", "/energy", "/heated", "/net_volume",
     }  # fmt: skip
 
 
@@ -179,7 +187,7 @@ GOOD_DATA = {
 
 
 def test_good_entries_of_every_kind_pass():
-    assert set(GOOD_DATA) == set(KEYS) == set(LogKind)
+    assert set(GOOD_DATA) == set(KINDS) == set(LogKind)
     for kind, examples in GOOD_DATA.items():
         for data in examples:
             check_log(kind, NOON, data)
@@ -193,15 +201,15 @@ def test_good_entries_of_every_kind_pass():
         ("water-change", {"fraction": 50}, "/data/fraction"),
         ("water-change", {"fraction": "half"}, "/data/fraction"),
         ("water-change", {"fraction": 0.5, "percent": 50}, "/data/percent"),
-        ("water-change", {"fraction": 0.5, "temperature_c": 80}, "/data/temperature_c"),
+        ("water-change", {"fraction": 0.5, "temperature_c": 80}, "/data/temperature"),
         ("dose", {"ml": 3}, "/data/name"),
-        ("dose", {"name": "iron"}, "/data/ml"),
-        ("dose", {"name": "iron", "ml": 3, "g": 1}, "/data/ml"),
-        ("dose", {"name": "iron", "ml": -3}, "/data/ml"),
-        ("kh-test", {}, "/data/kh_meq_l"),
-        ("kh-test", {"kh_meq_l": -1}, "/data/kh_meq_l"),
-        ("kh-test", {"kh_meq_l": math.nan}, "/data/kh_meq_l"),
-        ("gh-test", {"gh_meq_l": 1000}, "/data/gh_meq_l"),
+        ("dose", {"name": "iron"}, "/data/volume"),
+        ("dose", {"name": "iron", "ml": 3, "g": 1}, "/data/volume"),
+        ("dose", {"name": "iron", "ml": -3}, "/data/volume"),
+        ("kh-test", {}, "/data/kh"),
+        ("kh-test", {"kh_meq_l": -1}, "/data/kh"),
+        ("kh-test", {"kh_meq_l": math.nan}, "/data/kh"),
+        ("gh-test", {"gh_meq_l": 1000}, "/data/gh"),
         ("trim", {"fraction": 1.5}, "/data/fraction"),
         ("replant", {"where": "left"}, "/data/where"),
         ("filter-clean", {"part": ""}, "/data/part"),
@@ -218,6 +226,22 @@ def test_good_entries_of_every_kind_pass():
 )
 def test_a_wrong_log_entry_is_named(kind, data, pointer):
     assert list(faults_of(check_log, kind, NOON, data)) == [pointer]
+
+
+@pytest.mark.parametrize(
+    ("data", "pointer", "says"),
+    [
+        ({"pump": {"flow": math.inf}}, "/data/pump/flow", "finite"),
+        ({"pump": {1, 2}}, "/data/pump", "JSON"),
+        ({"a": [[[["deep"]]]]}, "/data/a/0/0/0", "not nested deeper"),
+        ({"many": list(range(201))}, "/data/many", "up to 200 items"),
+        ({"half": "\ud83d"}, "/data/half", "printable"),
+    ],
+)
+def test_an_observation_is_free_within_reason(data, pointer, says):
+    found = faults_of(check_log, LogKind.OBSERVATION, NOON, data)
+    assert list(found) == [pointer]
+    assert says in found[pointer]
 
 
 def test_times_ids_and_texts_of_a_log_entry_are_checked():

@@ -196,7 +196,7 @@ def test_absences_are_replaced_as_a_list(registry):
 def test_two_absences_of_one_id_change_nothing(registry):
     absence = Absence("y", NOON, NOON + timedelta(days=2))
     registry.put_absences([absence])
-    with pytest.raises(InvalidInputError, match=r"absences\.1\.id is 'y'"):
+    with pytest.raises(InvalidInputError, match=r"/absences/1/id is 'y'"):
         registry.put_absences([absence, absence])
     assert registry.absences() == [absence]
 

@@ -85,7 +85,7 @@ def recommendation_document(one: Recommendation) -> dict[str, Any]:
 
 
 def summary_document(tank: str, current: Sequence[Recommendation], now: datetime) -> dict[str, Any]:
-    """What stands open of a tank, in one object: counts, the worst, the titles."""
+    """The summary of a tank's open recommendations: counts, the worst, the titles."""
     words = Counter(one.finding.severity.word for one in current)
     return {
         "tank": tank,

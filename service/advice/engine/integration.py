@@ -1,4 +1,4 @@
-"""What every integration has in common."""
+"""The interface of integrations: ways out to other programs and people."""
 
 from __future__ import annotations
 

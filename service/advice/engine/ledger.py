@@ -119,13 +119,16 @@ class Ledger:
             if not may_last(one):
                 raise ConflictError(f"recommendation {id!r} is {one.state.value} already")
             others = [other for other in _lasting(recent) if other.id != id]
-            before = [one, *others]
-            change = change_between(before, folded([*others, marked(one, state, now, until)]), now)
+            *others, after = folded([*others, marked(one, state, now, until)])
+            # What it changes in others is an event of the next evaluation, for all to see.
+            change = change_between([one], [after], now)
             self._registry.put_recommendations(
-                [_stored(each) for each in change.after], {each.id for each in before}, session
+                [_stored(each) for each in (*others, *change.after)],
+                {id, *(each.id for each in others)},
+                session,
             )
             self._registry.add_events(log_events(change, now), session)
-        return next(each for each in change.after if each.id == id)
+        return change.after[0]
 
     def prune(self, now: datetime) -> int:
         """Delete what no longer stands and was last seen long ago; returns how many."""

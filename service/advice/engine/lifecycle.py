@@ -35,7 +35,7 @@ Key = tuple[str, str]
 
 
 def key_of(one: Recommendation) -> Key:
-    """What tells recommendations of a tank apart."""
+    """The identity of a recommendation within its tank."""
     return one.finding.code, one.finding.subject
 
 

@@ -77,7 +77,7 @@ def absence_asked(
 
 
 def absence_begun(asked: Asked, registry: Registry, now: datetime) -> Absence:
-    """The absence to look back on: by id, by its span, else the one that began last.
+    """The absence that a report is about: by id, by its span, else the one that began last.
 
     Raises:
         NotFoundError: there is no absence or no tank of the id.
@@ -124,7 +124,7 @@ def absence_of(id: str, registry: Registry) -> Absence:
 
 
 def absence_of_link(link: ShareLink, registry: Registry) -> Absence:
-    """The absence whose span a sharing link has, with the practitioner's words; else the span."""
+    """The absence whose span a sharing link has, with the owner's words; else the span."""
     for one in registry.absences():
         if (one.start, one.end) == (link.start, link.end) and covers(one, link.tank):
             return replace(one, tanks=(link.tank,))

@@ -29,7 +29,7 @@ from service.derive.local_time import local_day, local_moment
 MORNING: Final = time(9)
 EVENING: Final = time(18)
 CAN_WAIT: Final = (FILTER, CALIBRATION)
-"""Work that is left to the practitioner unless it grows far overdue: it can do harm in
+"""Work that is left to the tank's owner unless it grows far overdue: it can do harm in
 unpractised hands."""
 
 
@@ -39,7 +39,7 @@ class Task:
 
     Attributes:
         due: by when, UTC; day: the tank's local date.
-        code: of the rule that asks for it; ``look`` for the daily look.
+        code: of the rule that asks for it; ``look`` for the daily check.
         amounts: of water, fertiliser and the like.
     """
 
@@ -66,7 +66,7 @@ def tasks_between(case: Case, start: datetime, end: datetime) -> list[Task]:
         *_work(case, start, end),
         *_trim(case, start, end),
         *_cylinder(case, start, end),
-        *_looks(case, start, end),
+        *_daily_checks(case, start, end),
     ]
     return sorted((one for one in found if start <= one.due < end), key=lambda one: one.due)
 
@@ -175,7 +175,7 @@ def _trim(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
     )
     yield Task(
         at, local_day(case.tank, at), "trim-due", "", "Stems will be near the surface",
-        "It can wait for the practitioner for a week or two. If they lie on the surface and shade "
+        "It can wait for the owner for a week or two. If they lie on the surface and shade "
         f"the rest, cut them to about {case.limit('stem_height_cm'):.0f} cm and take the cuttings "
         "out.",
         (), (cautions.MAINS,),
@@ -188,7 +188,7 @@ def _cylinder(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
         return
     at = max(cylinder.empty_at - timedelta(days=2), first_day(case, start, MORNING))
     yield Task(
-        at, local_day(case.tank, at), "cylinder-low", "", "The gas cylinder will soon be empty",
+        at, local_day(case.tank, at), "cylinder-low", "", "The CO2 cylinder will soon be empty",
         f"By its use it is empty about {cylinder.empty_at:%d %b}. If you have been shown how, put "
         "the full one on; if not, close the valve and let the tank go without gas: plants stand "
         "that for weeks.",
@@ -196,8 +196,8 @@ def _cylinder(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
     )  # fmt: skip
 
 
-def _looks(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
-    """The daily look."""
+def _daily_checks(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
+    """The daily check."""
     day = local_day(case.tank, start)
     while (at := max(local_moment(case.tank, day, MORNING), start)) < end:
         yield Task(

@@ -18,8 +18,8 @@ LEAST_LIGHT_CHANGE_H = 0.25
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
-    """Something of the absence in words, and when it was, UTC."""
+class ReportLine:
+    """What happened or was done in the absence, and when, UTC."""
 
     time: datetime
     text: str
@@ -33,15 +33,15 @@ class TankReturn:
         time_zone: IANA name.
         happened: in order of time: excursions and what opened.
         done: log entries of the absence, oldest first.
-        open: what still stands open, weightiest first.
+        open: what is still to be done, most urgent first.
         changed: sentences: how CO2, light and KH were at the end against before.
     """
 
     tank: str
     name: str
     time_zone: str
-    happened: tuple[Told, ...]
-    done: tuple[Told, ...]
+    happened: tuple[ReportLine, ...]
+    done: tuple[ReportLine, ...]
     open: tuple[Recommendation, ...]
     changed: tuple[str, ...]
 
@@ -74,7 +74,7 @@ def tank_return(absence: Absence, view: TankView, seen: Sequence[Recommendation]
         name=view.tank.name,
         time_zone=view.tank.time_zone,
         happened=tuple(_happened(view, seen, start, end)),
-        done=tuple(Told(one.time, _done(one)) for one in done),
+        done=tuple(ReportLine(one.time, _done(one)) for one in done),
         open=tuple(one for one in seen if one.state is State.OPEN),
         changed=tuple(_changed(view, start)),
     )
@@ -82,7 +82,7 @@ def tank_return(absence: Absence, view: TankView, seen: Sequence[Recommendation]
 
 def _happened(
     view: TankView, seen: Sequence[Recommendation], start: datetime, end: datetime
-) -> list[Told]:
+) -> list[ReportLine]:
     found = []
     for one in view.excursions:
         begin = datetime.fromtimestamp(one.start_s, UTC)
@@ -91,11 +91,11 @@ def _happened(
                 f"temperature {one.side} {one.limit_c:g} °C for {span(one.length_s / 60)}, "
                 f"furthest {one.peak_c:.1f} °C"
             )
-            found.append(Told(begin, text))
+            found.append(ReportLine(begin, text))
     for rec in seen:
         if start <= rec.first_seen <= end and rec.finding.code != "temperature-out":
             ended = "" if rec.state is State.OPEN else f", {_ending(rec)}"
-            found.append(Told(rec.first_seen, f"{rec.finding.title}{ended}"))
+            found.append(ReportLine(rec.first_seen, f"{rec.finding.title}{ended}"))
     return sorted(found, key=lambda one: (one.time, one.text))
 
 

@@ -64,11 +64,11 @@ class TankSheet:
 
     Attributes:
         time_zone: IANA name; the zone that days and times of the page are in.
-        state: three lines: the water now, what stands open, what lives in it and was last done.
-        open: what stands open, weightiest first.
+        state: three lines: the water now, what is to be done, what lives in it and was last done.
+        open: what is to be done, most urgent first.
         tasks: for every day of the absence, in order.
         limits: at what to act; leave_alone: what not to touch.
-        notes: the practitioner's own words.
+        notes: the owner's own words.
     """
 
     tank: str
@@ -89,7 +89,7 @@ class HandoverSheet:
     """All tanks of an absence.
 
     Attributes:
-        absence: from, to, who covers, and the practitioner's words for all tanks.
+        absence: from, to, who covers, and the owner's words for all tanks.
         prepared: when the sheet was made; what happens later is not in it.
     """
 
@@ -108,7 +108,7 @@ def handover(
 
     Args:
         views: of the tanks that it covers, in the order of the sheet.
-        standing: by tank, what the ledger holds open.
+        standing: by tank, recommendations that stand, from the ledger.
         now: UTC.
     """
     sheets = tuple(tank_sheet(absence, view, standing.get(view.tank.id, ())) for view in views)
@@ -162,9 +162,9 @@ def water_line(view: TankView) -> str:
 
 
 def open_line(open_ones: Sequence[Recommendation]) -> str:
-    """What stands open, in one line."""
+    """What is to be done, in one line."""
     if not open_ones:
-        return "Nothing stands open."
+        return "Nothing to do."
     grave = [one for one in open_ones if one.finding.severity >= Severity.WARNING]
     shown = [one.finding.title for one in (grave or list(open_ones))[:3]]
     more = len(open_ones) - len(shown)
@@ -212,7 +212,7 @@ def limits_of(case: Case) -> list[Limit]:
             "animals gasp at the surface or lie on the bottom",
             ("Close the gas, s" if tank.co2_injected else "S")
             + "tir the surface (outlet up, air stone in), then change a third of the water with "
-            "water of the same temperature. Call the practitioner.",
+            "water of the same temperature. Call the tank's owner.",
         )
     ]
     if view.temperature.high_c is not None:
@@ -220,7 +220,7 @@ def limits_of(case: Case) -> list[Limit]:
             Limit(
                 f"temperature above {view.temperature.high_c:g} °C",
                 "Lid open, fan across the surface, surface stirred, light off; heater unplugged. "
-                f"Cool by no more than {case.limit('temperature_rate_max_c_h'):g} K per hour.",
+                f"Cool by no more than {case.limit('temperature_rate_max_c_h'):g} °C per hour.",
                 view.temperature.high_c,
                 "Cel",
             )
@@ -239,8 +239,7 @@ def limits_of(case: Case) -> list[Limit]:
         found.append(
             Limit(
                 f"CO2 above {view.co2_high.ceiling_mg_l:.3g} mg/L for more than half an hour",
-                "Close the gas and leave it closed until the practitioner is back; stir the "
-                "surface.",
+                "Close the gas and leave it closed until the owner is back; stir the surface.",
                 view.co2_high.ceiling_mg_l,
                 "mg/L",
             )

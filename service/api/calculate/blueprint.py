@@ -8,8 +8,8 @@ from typing import Any
 from service.api.calculate.formula import Formula
 from service.api.http.blueprint import Blueprint
 from service.api.http.faults import invalid_field
-from service.api.pointers import json_pointer
 from service.errors import InvalidInputError
+from service.schemas.pointers import json_pointer
 from service.science.numeric.checks import OutOfRangeError
 
 

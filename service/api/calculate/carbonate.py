@@ -42,7 +42,7 @@ CO2: Final = Formula(
     name="co2",
     title="Dissolved CO2 from pH, carbonate hardness and temperature",
     about="The carbonate equilibrium with temperature-dependent constants and activity correction, "
-    "with\na 95 % interval. The trade's rule 3 * KH * 10^(7 - pH) stands beside it for comparison.",
+    "with\na 95 % interval. The trade's rule 3 * KH * 10^(7 - pH) is given for comparison.",
     function=co2,
     asks={
         "ph": Ph("As a calibrated glass electrode shows it.", required=True),
@@ -62,14 +62,14 @@ CO2: Final = Formula(
         "rule_of_thumb": Measure(
             "mg/L", "The trade's 3 * KH * 10^(7 - pH), for comparison (common practice, no source)."
         ),
-        "reasons": sentences("Why unknown; empty when there is nothing to say."),
+        "reasons": sentences("Why unknown; empty otherwise."),
     },
     example=given(ph=6.6, kh="4 dKH", temperature="24 Cel"),
 )
 
 PH: Final = Formula(
     name="ph",
-    title="The pH at which water holds a CO2 aimed at",
+    title="The pH at which water has a CO2 aimed at",
     function=carbonate.ph_for_co2,
     asks={
         "co2": Measure("mg/L", "Aimed at.", above=0, high=1000, required=True),

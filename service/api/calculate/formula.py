@@ -71,7 +71,7 @@ def _with_units(fields: Fields) -> dict[str, ma.fields.Field[Any]]:
 
 
 def given(**members: Any) -> dict[str, Any]:
-    """An example in which ``"4 dKH"`` stands for the quantity."""
+    """An example; ``"4 dKH"`` becomes a quantity."""
     return {name: _quantity(value) for name, value in members.items()}
 
 

@@ -16,7 +16,7 @@ def _side(doc: str, attribute: str, **kwargs: Any) -> Measure:
 
 VOLUME: Final = Formula(
     name="volume",
-    title="Water in a tank, from its dimensions and what stands in it",
+    title="Water in a tank, from its dimensions and what is in it",
     about="Inner dimensions, or outer ones with the thickness of the glass.",
     function=tank_volume,
     asks={

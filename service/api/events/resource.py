@@ -11,53 +11,20 @@ from flask import Response, g, request
 
 from service.api.context import app_singleton, current
 from service.api.events.poller import Poller
-from service.api.events.stream import (
-    PART,
-    Listeners,
-    StreamTiming,
-    Subscription,
-    event_document,
-    stream,
-)
+from service.api.events.schemas import HIGHEST, EventsSchema
+from service.api.events.stream import PART, Listeners, StreamTiming, Subscription, stream
 from service.api.http.auth import Caller, still_admitted
 from service.api.http.blueprint import Blueprint
 from service.api.http.faults import invalid_option
 from service.api.http.pagination import next_address
 from service.api.http.responses import as_json
-from service.schemas.base import Items, Schema
-from service.schemas.fields import Field, Name, Text, Whole, YesNo
-from service.schemas.times import Moment
+from service.schemas.base import Schema
+from service.schemas.fields import Name, Whole, YesNo
 
 STREAM: Final = "text/event-stream"
 LAST_SEEN: Final = "Last-Event-ID"
-_HIGHEST: Final = 2**53
 
 blueprint = Blueprint("events", __name__, url_prefix="/v1", description="What happened.")
-
-
-class AnyObject(Field):
-    """A JSON object as it is."""
-
-    json_schema: dict[str, Any] = {"type": "object"}  # noqa: RUF012 - read only
-
-
-class EventSchema(Schema):
-    """Something that happened."""
-
-    sequence = Whole("Rises, and is never used again.", low=1, high=_HIGHEST, required=True)
-    id = Text("The same as of the webhooks' CloudEvent.", required=True)
-    type = Text("`recommendation.opened`, `.changed`, `.marked` or `.cleared`.", required=True)
-    subject = Text("Id of the recommendation.", required=True)
-    tank = Text(required=True)
-    time = Moment(required=True)
-    data = AnyObject("The recommendation.", required=True)
-
-
-class EventsSchema(Schema):
-    """Events, oldest first."""
-
-    events = Items(EventSchema, required=True)
-    next = Text(allow_none=True, required=True)
 
 
 class EventsOptionsSchema(Schema):
@@ -66,7 +33,7 @@ class EventsOptionsSchema(Schema):
     after = Whole(
         "Only those with a higher sequence; default: all, and for a stream those to come.",
         low=0,
-        high=_HIGHEST,
+        high=HIGHEST,
         text=True,
     )
     tank = Name("Only of this tank.")
@@ -109,7 +76,7 @@ def events(options: dict[str, Any]) -> Response:
     found = registry.events(options.get("after", 0), limit=limit + 1, tank=tank)
     shown = found[:limit]
     more = next_address(after=str(shown[-1].sequence)) if len(found) > limit else None
-    return as_json({"events": [event_document(one) for one in shown], "next": more})
+    return as_json(EventsSchema().dump({"events": shown, "next": more}))
 
 
 def _stream(options: dict[str, Any]) -> Response:

@@ -16,14 +16,11 @@ from typing import Any, Final
 from flask import json
 
 from service.api.events.poller import NewestReadings, Poller
-from service.api.resources.readings.schemas import flag_words
+from service.api.events.schemas import EventSchema
+from service.api.resources.readings.schemas import ReadingSchema
 from service.errors import LittoralError
 from service.problems import PROBLEMS
-from service.registry.events import Event
 from service.registry.registry import Registry
-from service.store import Reading
-from service.times import format_moment, from_us
-from service.units import QUANTITIES
 
 POLL_S: Final = 1.0
 HEARTBEAT_S: Final = 15.0
@@ -31,6 +28,9 @@ LASTS_S: Final = 600.0
 RETRY_S: Final = 3
 BUSY_RETRY_S: Final = 30
 PART: Final = 100
+
+_EVENT: Final = EventSchema()
+_READING: Final = ReadingSchema()
 
 
 class BusyError(LittoralError):
@@ -129,19 +129,6 @@ def stream(
         yield _trouble(error.detail)
 
 
-def event_document(one: Event) -> dict[str, Any]:
-    """An event as JSON."""
-    return {
-        "sequence": one.sequence,
-        "id": one.id,
-        "type": one.type,
-        "subject": one.subject,
-        "tank": one.tank,
-        "time": format_moment(one.time),
-        "data": dict(one.data),
-    }
-
-
 def _events(registry: Registry, poller: Poller, subscription: Subscription) -> Iterator[str]:
     """Each time, the events since the time before."""
     after = subscription.after
@@ -149,7 +136,7 @@ def _events(registry: Registry, poller: Poller, subscription: Subscription) -> I
         text = []
         while (newest := poller.sequence()) > after:
             found = registry.events(after, limit=PART, tank=subscription.tank)
-            text += [_message(one.type, event_document(one), one.sequence) for one in found]
+            text += [_message(one.type, _EVENT.dump(one), one.sequence) for one in found]
             last = found[-1].sequence if found else after
             after = last if len(found) == PART else max(last, newest)
         yield "".join(text)
@@ -165,23 +152,12 @@ def _readings(poller: Poller, subscription: Subscription) -> Iterator[str]:
             for key, one in now.last.items()
             if subscription.tank in (None, key.tank) and before.last.get(key) != one
         ]
-        text = "".join(_message("reading", _reading_document(one)) for one in fresh)
+        documents = [{"tank": one.tank, **_READING.dump(one)} for one in fresh]
+        text = "".join(_message("reading", one) for one in documents)
         if now.trouble and now.trouble != before.trouble:
             text += _trouble(now.trouble)
         before = NewestReadings({**before.last, **now.last}, now.trouble)
         yield text
-
-
-def _reading_document(one: Reading) -> dict[str, Any]:
-    return {
-        "tank": one.tank,
-        "time": format_moment(from_us(one.time_us)),
-        "quantity": one.quantity,
-        "sensor": one.sensor,
-        "value": one.value,
-        "unit": QUANTITIES[one.quantity].ucum,
-        "flags": flag_words(one.flags),
-    }
 
 
 def _trouble(detail: str) -> str:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 from service.errors import FieldFault, InvalidInputError, Refusal, UnknownUnitError
+from service.schemas.base import Schema
 from service.schemas.messages import error_of_messages, messages_of, pointer_part
+from service.schemas.pointers import json_pointer
 
 
 def invalid_body(nested: object) -> InvalidInputError:
@@ -38,3 +41,17 @@ def error_of(faults: tuple[FieldFault, ...], *, units_only: bool = False) -> Inv
 def _option(name: str, message: str) -> FieldFault:
     plain = pointer_part(name).replace("~1", "/").replace("~0", "~")
     return FieldFault.of(f"?{plain}", message, plain)
+
+
+@contextmanager
+def named_as(schema: type[Schema]) -> Iterator[None]:
+    """Name wrong fields of a value as in the JSON that a schema read it from.
+
+    Raises:
+        InvalidInputError: the one caught, with the JSON's names.
+    """
+    try:
+        yield
+    except InvalidInputError as error:
+        faults = [one.renamed(json_pointer(one.pointer, schema)) for one in error.faults]
+        raise type(error).of(faults) from error

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Mapping
-from types import MappingProxyType
+from dataclasses import replace
 from typing import Any
 
 from flask import Response, request
@@ -14,37 +13,21 @@ from service.api.context import current
 from service.api.http.blueprint import Blueprint
 from service.api.http.etag import check_preconditions, tag_of, tagged
 from service.api.http.faults import invalid_field
-from service.api.pointers import told_in_json
-from service.registry.faults import NAME_LENGTH, NOTE_LENGTH
+from service.registry.fields.absence import AbsenceSchema
+from service.registry.fields.limits import MOST_ABSENCES
 from service.registry.models import Absence
 from service.schemas.base import Items, Schema, ValueSchema
-from service.schemas.fields import Name, Text
-from service.schemas.times import Moment
-from service.times import format_moment
+from service.schemas.fields import Text
 
 blueprint = Blueprint(
     "absences", __name__, url_prefix="/v1", description="When the practitioner is away."
 )
 
 
-class AbsenceSchema(ValueSchema):
-    """From-to in which the practitioner is away."""
-
-    makes = Absence
-    defaults: Mapping[str, Any] = MappingProxyType({"id": ""})
-
-    id = Name("Given by the service unless by you.")
-    start = Moment(required=True)
-    end = Moment(required=True)
-    covers = Text("Who keeps an eye on the tanks.", longest=NAME_LENGTH)
-    tanks = Items(Name(), "Ids; empty: all tanks.", longest=1000)
-    note = Text(longest=NOTE_LENGTH, lines=True)
-
-
 class AbsencesSchema(Schema):
     """All absences, earliest first."""
 
-    absences = Items(AbsenceSchema, required=True, longest=1000)
+    absences = Items(AbsenceSchema, required=True, longest=MOST_ABSENCES)
     next = Text(allow_none=True, dump_only=True)
 
 
@@ -53,7 +36,7 @@ class AbsencesInSchema(ValueSchema):
 
     makes = dict
 
-    absences = Items(AbsenceSchema, required=True, longest=1000)
+    absences = Items(AbsenceSchema, required=True, longest=MOST_ABSENCES)
     next = Text(allow_none=True, dump_only=True)
 
 
@@ -87,15 +70,11 @@ class AbsencesView(MethodView):
             check_preconditions(tag_of(_shown()))
         known = parts.registry.tank_ids()
         for number, absence in enumerate(body["absences"]):
-            at = f"/absences/{number}"
-            if absence.end <= absence.start:
-                later = f"a time after the start, {format_moment(absence.start)}"
-                raise invalid_field(f"{at}/end", format_moment(absence.end), later)
             for place, tank in enumerate(absence.tanks):
                 if tank not in known:
-                    raise invalid_field(f"{at}/tanks/{place}", tank, "the id of a registered tank")
-        with told_in_json(AbsencesInSchema):
-            parts.registry.put_absences([_with_id(absence) for absence in body["absences"]])
+                    at = f"/absences/{number}/tanks/{place}"
+                    raise invalid_field(at, tank, "the id of a registered tank")
+        parts.registry.put_absences([_with_id(absence) for absence in body["absences"]])
         return tagged(_shown())
 
 
@@ -109,11 +88,4 @@ def _shown() -> dict[str, Any]:
 def _with_id(absence: Absence) -> Absence:
     if absence.id:
         return absence
-    return Absence(
-        secrets.token_hex(8),
-        absence.start,
-        absence.end,
-        absence.covers,
-        absence.tanks,
-        absence.note,
-    )
+    return replace(absence, id=secrets.token_hex(8))

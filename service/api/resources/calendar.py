@@ -39,9 +39,9 @@ def tasks(options: dict[str, Any], tank: str) -> Response:
     """What to do about a tank, as a calendar to subscribe to"""
     parts = current()
     found = parts.registry.tank(tank)
-    standing = Ledger(parts.registry).list(tank, STANDING_STATES)
-    revisions = parts.registry.revisions([one.id for one in standing])
-    text = tank_calendar(found, standing, revisions, now(), Form(options["form"]))
+    active = Ledger(parts.registry).list(tank, STANDING_STATES)
+    revisions = parts.registry.revisions([one.id for one in active])
+    text = tank_calendar(found, active, revisions, now(), Form(options["form"]))
     return Response(
         text,
         content_type=f"{MEDIA_TYPE}; charset=utf-8",

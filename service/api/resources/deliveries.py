@@ -1,4 +1,4 @@
-"""``/v1/webhooks/deliveries``: what webhooks were told, and what was given up."""
+"""``/v1/webhooks/deliveries``: events delivered to webhooks, and those given up."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from service.schemas.fields import Choice, Name, Text, Whole
 from service.schemas.times import Moment
 
 blueprint = Blueprint(
-    "webhooks", __name__, url_prefix="/v1/webhooks", description="What webhooks were told."
+    "webhooks", __name__, url_prefix="/v1/webhooks", description="Events delivered to webhooks."
 )
 
 
@@ -63,7 +63,7 @@ class DeliveriesOptionsSchema(Schema):
 @blueprint.query(DeliveriesOptionsSchema)
 @blueprint.answers(200, DeliveriesSchema)
 def deliveries(options: dict[str, Any]) -> dict[str, Any]:
-    """What webhooks were told, newest first"""
+    """Deliveries of events to webhooks, newest first"""
     states = [DeliveryState(options["state"])] if "state" in options else None
     found = current().registry.deliveries(
         target=options.get("target"), states=states, limit=options["limit"]

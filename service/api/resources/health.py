@@ -46,22 +46,31 @@ class RegistryReadySchema(AnswerSchema):
     detail = Text()
 
 
+class StatusTime(Moment):
+    """A time that is text in a status document."""
+
+    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> str | None:
+        return super()._serialize(datetime.fromisoformat(value), attr, obj) if value else None
+
+
 class IngestReadySchema(AnswerSchema):
-    """An ingester, as it last told of itself."""
+    """The last report of an ingester."""
 
     name = Text()
-    told = Moment("When it told.", allow_none=True)
-    connected = YesNo("To the broker.")
-    last_write = Moment("When readings last went into the store.", allow_none=True)
-    waiting = Whole("Messages not yet written.", low=0, high=2**53)
-    errors = Items(Text(longest=2000))
+    reported = StatusTime("When.", attribute="time", allow_none=True)
+    connected = YesNo("To the broker.", dump_default=False)
+    last_write = StatusTime(
+        "When readings last went into the store.", attribute="last_commit", allow_none=True
+    )
+    waiting = Whole("Messages not yet written.", low=0, high=2**53, dump_default=0)
+    errors = Items(Text(longest=2000), dump_default=())
 
 
-class WatchReadySchema(AnswerSchema):
-    """The watch that makes recommendations, as it last told of itself."""
+class AdviceReadySchema(AnswerSchema):
+    """The last report of the scheduler that evaluates the tanks."""
 
-    told = Moment("When it last looked.", allow_none=True)
-    tanks = Whole("Tanks looked at.", low=0, high=2**53)
+    evaluated = StatusTime("When.", attribute="time", allow_none=True)
+    tanks = Whole("Evaluated then.", low=0, high=2**53, dump_default=0)
     errors = Items(Text(longest=2000))
 
 
@@ -72,8 +81,8 @@ class ReadySchema(AnswerSchema):
     time = Moment("The service's clock.")
     store = Nested(StoreReadySchema)
     registry = Nested(RegistryReadySchema)
-    ingest = Items(IngestReadySchema, "Every ingester that ever told of itself.")
-    watch = Nested(WatchReadySchema, "Null before the first look.", allow_none=True)
+    ingest = Items(IngestReadySchema, "Every ingester that ever reported.")
+    advice = Nested(AdviceReadySchema, "Null before the first evaluation.", allow_none=True)
 
 
 @blueprint.at("/healthz", "GET")
@@ -89,8 +98,8 @@ def healthz() -> dict[str, Any]:
 def readyz() -> tuple[dict[str, Any], int]:
     """Whether the service can do its work
 
-    Ready when store and registry answer. When the ingesters last wrote and when the tanks were
-    last looked at stands beside it, for whoever watches the service.
+    Ready when store and registry answer. Beside it, when the ingesters last wrote and when the
+    tanks were last evaluated.
     """
     parts = current()
     health = parts.store.health()
@@ -99,18 +108,14 @@ def readyz() -> tuple[dict[str, Any], int]:
     body = {
         "status": "ready" if ready else "not ready",
         "time": now(),
-        "store": {
-            "backend": health.backend,
-            "reachable": health.reachable,
-            "detail": health.detail,
-        },
+        "store": health,
         "registry": {"reachable": not fault, "detail": fault},
         "ingest": [
-            _ingest(name.removeprefix(_INGEST), status)
+            {**status, "name": name.removeprefix(_INGEST)}
             for name, status in statuses.items()
             if name.startswith(_INGEST)
         ],
-        "watch": _watch(statuses[STATUS_NAME]) if STATUS_NAME in statuses else None,
+        "advice": _advice(statuses.get(STATUS_NAME)),
     }
     return body, 200 if ready else 503
 
@@ -122,29 +127,12 @@ def _statuses() -> tuple[dict[str, dict[str, Any]], str]:
         return {}, error.detail
 
 
-def _ingest(name: str, status: Mapping[str, Any]) -> dict[str, Any]:
-    return {
-        "name": name,
-        "told": _moment(status.get("time")),
-        "connected": bool(status.get("connected")),
-        "last_write": _moment(status.get("last_commit")),
-        "waiting": int(status.get("waiting", 0)),
-        "errors": [str(one) for one in status.get("errors", ())],
-    }
-
-
-def _watch(status: Mapping[str, Any]) -> dict[str, Any]:
+def _advice(status: Mapping[str, Any] | None) -> Mapping[str, Any] | None:
+    if status is None:
+        return None
     failed = [f"advice on tank {tank} failed; see the log" for tank in status.get("failed", ())]
     error = status.get("error")
-    return {
-        "told": _moment(status.get("time")),
-        "tanks": int(status.get("tanks", 0)),
-        "errors": ([str(error)] if error else []) + failed,
-    }
-
-
-def _moment(text: object) -> datetime | None:
-    return datetime.fromisoformat(str(text)) if text else None
+    return {**status, "errors": ([str(error)] if error else []) + failed}
 
 
 @blueprint.at("/openapi.json", "GET")

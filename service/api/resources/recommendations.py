@@ -36,9 +36,9 @@ class OptionsSchema(Schema):
     """Which recommendations."""
 
     state = Choice(
-        "Only in this state; `standing` (the default): open and snoozed; `any`: all.",
-        words=("standing", "any", *State),
-        load_default="standing",
+        "Only in this state; `active` (the default): open and snoozed; `any`: all.",
+        words=("active", "any", *State),
+        load_default="active",
     )
     since = Moment("Only those seen at this moment or later.")
     limit = Whole(
@@ -98,7 +98,7 @@ def recommendation(id: str) -> Recommendation:
 def done(id: str) -> Recommendation:
     """Mark a recommendation as done
 
-    It stays done while its cause is given time to go away, and opens again if it does not.
+    It stays done while its cause has time to clear, and opens again if it does not.
     """
     return _marked(id, State.DONE)
 

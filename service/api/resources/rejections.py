@@ -58,7 +58,7 @@ class OptionsSchema(Schema):
 def rejections(options: dict[str, Any]) -> dict[str, Any]:
     """The latest messages that could not become readings, and how many there ever were
 
-    Only the newest are kept to be shown; all are counted.
+    Only the newest are stored to be shown; all are counted.
     """
     registry = current().registry
     found = registry.rejections(limit=options["limit"], tank=options.get("tank"))

@@ -9,13 +9,13 @@ import numpy as np
 
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
+from service.api.http.faults import named_as
 from service.api.http.path_parameters import TANK
-from service.api.pointers import told_in_json
-from service.api.resources.tanks.schemas import StockSchema
 from service.derive.models import Estimate
 from service.derive.prediction.day_model import Band
 from service.derive.prediction.what_if import PredictedDay, Question
 from service.derive.queries import predicted_day
+from service.registry.fields.tank import StockSchema
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested, ValueSchema
 from service.schemas.fields import Number, Text, YesNo
@@ -108,7 +108,7 @@ def predict(question: Question, tank: str) -> dict[str, Any]:
     """
     parts = current()
     found = parts.registry.tank(tank)
-    with told_in_json(WhatIfSchema):
+    with named_as(WhatIfSchema):
         answer = predicted_day(found, parts.registry, parts.store, now(), question)
     return {
         "tank": tank,

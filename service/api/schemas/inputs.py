@@ -33,7 +33,11 @@ class UnixTime(Moment):
 
 
 class CanonicalUnit(Text):
-    """The UCUM code of the canonical unit of a quantity, whose name it is on the Python side."""
+    """The UCUM code of the canonical unit of the value's ``quantity``."""
+
+    def get_value(self, obj: Any, attr: str, accessor: Any = None, default: Any = None) -> Any:
+        """The name of the quantity."""
+        return obj.quantity
 
     def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> str:
         return QUANTITIES[value].ucum
@@ -50,7 +54,7 @@ class InputSchema(AnswerSchema):
     """A reading that a derived value rests on."""
 
     value = Number()
-    unit = CanonicalUnit("UCUM.", attribute="quantity")
+    unit = CanonicalUnit("UCUM.")
     time = ReadingTime("When it was measured.", attribute="time_us")
     sensor = Text()
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any, Final
 
 import click
 
 from service.cli.log.entry import entry_command
-from service.units import QUANTITIES
+from service.cli.log.options import data_of, options_of
+from service.registry.fields.log import LogData
 
 
 class _PointParameter(click.ParamType[dict[str, Any]]):
@@ -40,36 +42,30 @@ _BUFFER: Final = _PointParameter("BUFFER=MV[@CELSIUS]", "buffer", "millivolts", 
 _PAIR: Final = _PointParameter("READING=REFERENCE", "reading", "reference")
 
 
-def add_to(group: click.Group) -> None:
+def add_to(group: click.Group, schema: LogData) -> None:
     """Add the command to a group."""
     entry_command(
         group,
         "calibration",
         "A sensor was calibrated: one of --buffer, --point, --offset and --factor says how its "
         "numbers are to be read from then on; none of them: the device was set itself.",
-        click.option("--quantity", type=click.Choice(list(QUANTITIES)), default="ph"),
-        click.option("--sensor", default="main", show_default=True),
         click.option(
             "--buffer", "buffer_points", type=_BUFFER, metavar="BUFFER=MV[@CELSIUS]",
             multiple=True, help="pH buffer and what the electrode sent in it, as in 7.00=2.1@22.",
         ),
-        click.option("--buffers", help="Set of buffers: technical or nist."),
-        click.option("--zero-mv", type=float, help="Of an amplifier."),
-        click.option("--gain", type=float, help="Of an amplifier."),
         click.option(
             "--point", "pairs", type=_PAIR, metavar="READING=REFERENCE", multiple=True,
-            help="What the sensor said and what was true, as in 24.3=24.0.",
+            help="What the sensor measured and what was true, as in 24.3=24.0.",
         ),
-        click.option("--offset", type=float, help="Added to what the sensor says."),
-        click.option("--factor", type=float, help="What the sensor says is multiplied by it."),
-        click.option("--unit", type=click.Choice(["mV", "lx"]), help="What the sensor sends."),
-        click.option("--slope-percent", type=float, help="As the pH meter told it."),
-    )(_data_of)  # fmt: skip
+        *options_of(schema),
+    )(partial(_data, schema))  # fmt: skip
 
 
-def _data_of(
-    buffer_points: tuple[dict[str, Any], ...], pairs: tuple[dict[str, Any], ...], **told: Any
+def _data(
+    schema: LogData,
+    buffer_points: tuple[dict[str, Any], ...],
+    pairs: tuple[dict[str, Any], ...],
+    **given: Any,
 ) -> dict[str, Any]:
     points = [*buffer_points, *pairs]
-    given = {name: value for name, value in told.items() if value is not None}
-    return given | ({"points": points} if points else {})
+    return data_of(schema, given) | ({"points": points} if points else {})

@@ -56,14 +56,6 @@ def entry_command(
     return decorate
 
 
-def quantities(**given: tuple[float | None, str]) -> dict[str, Any]:
-    return {
-        name: {"value": value, "unit": unit}
-        for name, (value, unit) in given.items()
-        if value is not None
-    }
-
-
 def line_of(entry: LogEntry) -> str:
     facts = ", ".join(f"{name} {_fact(value)}" for name, value in entry.data.items())
     parts = (f"{entry.time:%Y-%m-%d %H:%M} UTC", entry.tank, entry.kind, facts, entry.note)

@@ -21,7 +21,7 @@ class TankVolume:
 
 
 def tank_volume(length_cm: float, width_cm: float, height_cm: float, **inside: float) -> TankVolume:
-    """Water in a tank, from its dimensions in cm and what stands in it.
+    """Water in a tank, from its dimensions in cm and what is in it.
 
     Args:
         inside: as of ``service.science.water.volume.net_volume_l``.

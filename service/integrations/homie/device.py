@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from service.advice.engine.recommendation import Recommendation, Severity
-from service.integrations.mqtt_options import HomieOptions
-from service.integrations.snapshot import LIGHT, PH, TEMPERATURE, Figures
+from service.config import HomieOptions
+from service.integrations.tank_figures import LIGHT, PH, TEMPERATURE, Figures
 from service.registry.recommendations import State
 
 VERSION: Final = "5.0"
@@ -141,9 +141,10 @@ def alerts_of(
 ) -> dict[str, str]:
     """What a person should know now: grave open recommendations, and sensors without a value."""
     found = {f"no-{name}": f"{why[:1].upper()}{why[1:]}." for name, why in figures.missing.items()}
+    lowest = Severity[options.alerts.upper()]
     for one in current:
         finding = one.finding
-        if one.state is State.OPEN and finding.severity >= options.alerts:
+        if one.state is State.OPEN and finding.severity >= lowest:
             found[_id(f"{finding.code}-{finding.subject}")] = f"{finding.title}: {finding.action}"
     return found
 

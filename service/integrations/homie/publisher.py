@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 from service.advice.engine.change_events import LedgerChange
-from service.config import MqttConfig, OutletConfig
+from service.config import HomieOptions, MqttConfig
 from service.derive.models import TankView
 from service.integrations.homie.device import (
     TOPIC_VERSION,
@@ -23,8 +23,7 @@ from service.integrations.homie.device import (
     root_description,
     topics_told,
 )
-from service.integrations.mqtt_options import homie_options
-from service.integrations.snapshot import figures_of
+from service.integrations.tank_figures import figures_of
 from service.mqtt.connection import Will
 from service.mqtt.retained import Leftover, RetainedTopics
 
@@ -41,29 +40,31 @@ _log = logging.getLogger(__name__)
 class Homie:
     """An outlet that keeps the broker's Homie devices as the tanks are.
 
-    A tank that was not looked at for ``patience_s`` is ``lost`` and shows no values.
+    A tank that was not looked at for ``lifetime_s`` is ``lost`` and shows no values.
     """
 
     def __init__(
         self,
-        outlet: OutletConfig,
+        name: str,
+        options: HomieOptions,
         config: MqttConfig,
-        patience_s: float,
+        lifetime_s: float,
         milliseconds: Callable[[], int] = lambda: time.time_ns() // 1_000_000,
     ) -> None:
         """Prepare.
 
         Args:
-            patience_s: machine seconds after which a tank counts as lost.
+            name: of the integration in the configuration.
+            lifetime_s: machine seconds after which a tank counts as lost.
             milliseconds: gives the versions of descriptions, which rise over restarts.
 
         Raises:
-            ConfigError: an option or the broker's address is wrong.
+            ConfigError: the broker's address or a certificate file is wrong.
         """
-        self.name = outlet.name
-        self._options = homie_options(outlet)
+        self.name = name
+        self._options = options
         self._root = base_topic(self._options, self._options.device)
-        self._patience_s = patience_s
+        self._lifetime_s = lifetime_s
         self._milliseconds = milliseconds
         self._lock = threading.Lock()
         self._looked: dict[str, float] = {}
@@ -73,7 +74,7 @@ class Homie:
         start = f"{self._options.prefix}/{TOPIC_VERSION}/+"
         self._topics = RetainedTopics(
             config,
-            outlet.name,
+            name,
             will=Will(f"{self._root}/$state", LOST, QOS),
             qos=QOS,
             filters=(f"{start}/$description", f"{start}/$alert/+"),
@@ -137,11 +138,11 @@ class Homie:
 
     def _watch_over(self) -> None:
         """Mark tanks as lost that nobody looks at any more."""
-        while not self._stopping.wait(min(1.0, self._patience_s / 4)):
+        while not self._stopping.wait(min(1.0, self._lifetime_s / 4)):
             now = time.monotonic()
             with self._lock:
                 for tank, looked in self._looked.items():
-                    if now - looked > self._patience_s:
+                    if now - looked > self._lifetime_s:
                         self._lose(tank)
 
     def _lose(self, tank: str) -> None:
@@ -190,6 +191,6 @@ class Homie:
                 return None
             topics = topics_told(base_topic(self._options, device), payload)
         except (ValueError, AttributeError):
-            _log.warning("outlet %s: %s is no description and is left alone", self.name, topic)
+            _log.warning("integration %s: %s is no description and is left alone", self.name, topic)
             return None
         return Leftover(device, topics, ours=True)

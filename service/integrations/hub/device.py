@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from service.advice.engine.recommendation import Severity
-from service.integrations.mqtt_options import HubOptions
-from service.integrations.snapshot import LIGHT, PH, TEMPERATURE, Figures
+from service.config import HubOptions
+from service.integrations.tank_figures import LIGHT, PH, TEMPERATURE, Figures
 
 ONLINE: Final = "online"
 OFFLINE: Final = "offline"

@@ -6,7 +6,7 @@ import threading
 from typing import Final
 
 from service.advice.engine.change_events import LedgerChange
-from service.config import MqttConfig, OutletConfig
+from service.config import HubOptions, MqttConfig
 from service.derive.models import TankView
 from service.integrations.hub.device import (
     OFFLINE,
@@ -18,8 +18,7 @@ from service.integrations.hub.device import (
     states_of,
     topics_told,
 )
-from service.integrations.mqtt_options import hub_options
-from service.integrations.snapshot import figures_of
+from service.integrations.tank_figures import figures_of
 from service.mqtt.connection import Will
 from service.mqtt.retained import Leftover, RetainedTopics
 
@@ -35,28 +34,30 @@ class Hub:
     looks end; that is also why a hub that has just started gets them again at once.
     """
 
-    def __init__(self, outlet: OutletConfig, config: MqttConfig, patience_s: float) -> None:
+    def __init__(
+        self, name: str, options: HubOptions, config: MqttConfig, lifetime_s: float
+    ) -> None:
         """Prepare.
 
         Args:
-            patience_s: machine seconds after which a state expires, unless the options say so.
+            name: of the integration in the configuration.
+            lifetime_s: machine seconds after which a state expires, unless the options say so.
 
         Raises:
-            ConfigError: an option or the broker's address is wrong.
+            ConfigError: the broker's address or a certificate file is wrong.
         """
-        self.name = outlet.name
-        options = hub_options(outlet)
-        self._options = options
+        self.name = name
+        self._start_topic = options.start_topic
         self._place = Place(f"{config.prefix}/$hub/{options.device}", options)
-        self._expire_after_s = options.expire_after_s or round(patience_s)
+        self._expire_after_s = options.expire_after_s or round(lifetime_s)
         self._lock = threading.Lock()
         self._states: dict[str, list[tuple[str, str]]] = {}
         self._topics = RetainedTopics(
             config,
-            outlet.name,
+            name,
             will=Will(self._place.status, OFFLINE, QOS),
             qos=QOS,
-            filters=(f"{options.prefix}/device/+/config", options.status_topic),
+            filters=(f"{options.prefix}/device/+/config", options.start_topic),
             identify=self._identify,
             on_connected=self._publish_states,
             on_message=self._on_message,
@@ -101,7 +102,7 @@ class Hub:
 
     def _on_message(self, topic: str, payload: bytes) -> None:
         """A hub that says it has started gets everything again."""
-        if topic == self._options.status_topic and payload == ONLINE.encode():
+        if topic == self._start_topic and payload == ONLINE.encode():
             self._topics.republish()
             self._publish_states()
 

@@ -20,7 +20,7 @@ from service.derive.sensor_choice import US_PER_MINUTE, usable
 from service.derive.thresholds import derived_limit
 from service.errors import LittoralError
 from service.integrations.metrics.health import health_families
-from service.integrations.snapshot import Figures, figures_of
+from service.integrations.tank_figures import Figures, figures_of
 from service.registry.models import Tank
 from service.registry.registry import Registry
 from service.store import Store

@@ -8,8 +8,8 @@ public and a private address at once is refused as a whole.
 from __future__ import annotations
 
 import socket
-from collections.abc import Callable, Sequence
-from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
+from collections.abc import Callable
+from ipaddress import ip_address
 from typing import Any
 
 import requests
@@ -18,29 +18,12 @@ from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 from urllib3.exceptions import ConnectTimeoutError, HTTPError, NewConnectionError
 
+from service.config.addresses import Networks, is_public
 from service.errors import LittoralError
-
-Address = IPv4Address | IPv6Address
-Networks = Sequence[IPv4Network | IPv6Network]
-
-_NAT64 = ip_network("64:ff9b::/96")  # RFC 6052: the last 32 bits are an IPv4 address
 
 
 class AddressRefusedError(LittoralError):
     """A target lies where this service must not send."""
-
-
-def is_public(address: Address) -> bool:
-    """Whether an address is reached over the public internet and by one host only."""
-    if address in _NAT64:
-        return is_public(IPv4Address(int(address) & 0xFFFF_FFFF))
-    return all(
-        one.is_global
-        and not one.is_multicast
-        and not one.is_reserved
-        and not (isinstance(one, IPv6Address) and one.is_site_local)
-        for one in _faces(address)
-    )
 
 
 def checked(host: str, port: int, allowed: Networks, *, plain: bool) -> list[str]:
@@ -80,15 +63,6 @@ def session(allowed: Networks, ca_file: str | None = None) -> requests.Session:
     for prefix in ("http://", "https://"):
         made.mount(prefix, _CheckedAdapter(allowed))
     return made
-
-
-def _faces(address: Address) -> list[Address]:
-    """The address and every IPv4 address that it stands for."""
-    faces: list[Address] = [address]
-    if isinstance(address, IPv6Address):
-        inner = (address.ipv4_mapped, address.sixtofour, *(address.teredo or ()))
-        faces += [one for one in inner if one is not None]
-    return faces
 
 
 class _CheckedAdapter(HTTPAdapter):

@@ -5,18 +5,17 @@ from __future__ import annotations
 import logging
 import random
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Final
 
 from service.advice.engine.change_events import LedgerChange
 from service.clock import Clock, SystemClock
-from service.config import OutletConfig
 from service.derive.models import TankView
 from service.errors import LittoralError
 from service.integrations.webhooks.checked_address import session
 from service.integrations.webhooks.post import Outcome, post
-from service.integrations.webhooks.target import WebhookTarget, target_of
+from service.integrations.webhooks.target import WebhookTarget
 from service.registry.events import Delivery
 from service.registry.registry import Registry
 
@@ -29,19 +28,10 @@ STOP_WAIT_S: Final = 5.0
 _log = logging.getLogger(__name__)
 
 
-def webhooks_of(outlets: Iterable[OutletConfig], registry: Registry) -> list[Webhook]:
-    """An outlet for each webhook in the configuration.
-
-    Raises:
-        ConfigError: an option is missing, unknown, or not allowed.
-    """
-    return [Webhook(target_of(one), registry) for one in outlets if one.kind == "webhook"]
-
-
 class Webhook:
     """Delivers to one target in a thread of its own, so that a slow one holds up no other.
 
-    What there is to deliver stands in the registry; several processes may run the same target.
+    Deliveries are rows of the registry; several processes may run the same target.
     The clock is the machine's, also in the demo: waits and signatures are for the real world.
     """
 
@@ -62,8 +52,8 @@ class Webhook:
         self._registry = registry
         self._clock = clock or SystemClock()
         self._jitter = jitter
-        self._session = session(target.allow_networks, target.ca_file)
-        self._news = threading.Event()
+        self._session = session(target.options.allow_networks, target.options.ca_file)
+        self._wake = threading.Event()
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -73,9 +63,9 @@ class Webhook:
         self._thread.start()
 
     def update(self, view: TankView, change: LedgerChange) -> None:
-        """Look at the log of events soon; the ledger has written them already."""
+        """Deliver soon what the ledger has written to the log of events."""
         if change.events:
-            self._news.set()
+            self._wake.set()
 
     def retain_only(self, tanks: frozenset[str]) -> None:
         """A deleted tank makes no events; those from before are still delivered."""
@@ -83,7 +73,7 @@ class Webhook:
     def stop(self) -> None:
         """End after the attempt that is under way, within seconds."""
         self._stopping.set()
-        self._news.set()
+        self._wake.set()
         if self._thread is not None:
             self._thread.join(STOP_WAIT_S)
 
@@ -96,7 +86,7 @@ class Webhook:
         self._registry.hand_over(self.name, self._clock.now())
         made = 0
         # A claim outlasts all attempts of one round, each at its slowest.
-        claim = timedelta(seconds=(AT_ONCE + 1) * 3 * self._target.timeout_s)
+        claim = timedelta(seconds=(AT_ONCE + 1) * 3 * self._target.options.timeout_s)
         while not self._stopping.is_set():
             due = self._registry.claim_deliveries(
                 self.name, self._clock.now(), claim, limit=AT_ONCE
@@ -120,15 +110,15 @@ class Webhook:
                 _log.warning("webhook %s: %s", self.name, error.detail)
             except Exception:  # noqa: BLE001 - one odd event must not end all deliveries
                 _log.exception("webhook %s failed", self.name)
-            self._news.wait(POLL_S)
-            self._news.clear()
+            self._wake.wait(POLL_S)
+            self._wake.clear()
 
     def _settle(self, delivery: Delivery, outcome: Outcome, now: datetime) -> None:
         if outcome.delivered:
             self._registry.settle_delivered(delivery.id, now)
             return
         tried = delivery.attempts + 1
-        if outcome.gone or tried >= self._target.attempts:
+        if outcome.gone or tried >= self._target.options.attempts:
             _log.error(
                 "webhook %s: event %s is given up after %d attempts: %s",
                 self.name, delivery.event.id, tried, outcome.error,

@@ -64,7 +64,7 @@ def signed_message(
     The signature is that of the Standard Webhooks specification: HMAC-SHA256 over
     ``id.timestamp.body``, so that a body cannot be changed and an old one not be replayed.
     """
-    message = to_structured_event(cloud_event(event, target.source))
+    message = to_structured_event(cloud_event(event, target.options.source))
     signature = Webhook(target.key).sign(event.id, now.astimezone(UTC), message.body.decode())
     headers = {
         "content-type": message.headers["content-type"],
@@ -81,10 +81,10 @@ def post(session: requests.Session, target: WebhookTarget, event: Event, now: da
     headers, body = signed_message(target, event, now)
     try:
         with session.post(
-            target.url,
+            target.options.url,
             data=body,
             headers=headers,
-            timeout=target.timeout_s,
+            timeout=target.options.timeout_s,
             allow_redirects=False,  # a redirect would lead past the check of the address
             stream=True,  # the answer's body is nobody's business
         ) as answer:
@@ -92,7 +92,7 @@ def post(session: requests.Session, target: WebhookTarget, event: Event, now: da
     except AddressRefusedError as error:
         return Outcome(False, error=error.detail)
     except requests.Timeout:
-        return Outcome(False, error=f"no answer within {target.timeout_s:g} s")
+        return Outcome(False, error=f"no answer within {target.options.timeout_s:g} s")
     except requests.RequestException as error:
         return Outcome(False, error=_reason(error))
 

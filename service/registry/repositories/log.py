@@ -11,8 +11,8 @@ from sqlalchemy import ColumnElement, Row, Select, and_, delete, func, or_, sele
 from sqlalchemy.orm import aliased
 
 from service.errors import ConflictError, NotFoundError
+from service.registry.checks import check_log
 from service.registry.connection import Database
-from service.registry.log_data import check_log
 from service.registry.models import NOTHING, LogEntry, LogKind
 from service.registry.repositories.tanks import no_tank
 from service.registry.tables import LogRow, TankRow

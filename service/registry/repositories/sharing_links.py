@@ -6,17 +6,32 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import or_, select, update
 
-from service.errors import GoneError, NotFoundError
+from service.errors import GoneError, NotFoundError, Refusal
 from service.registry import secret_hashes
 from service.registry.access import ShareLink
 from service.registry.connection import Database
-from service.registry.faults import NAME_LENGTH, Faults
+from service.registry.fields.limits import NAME_LENGTH
 from service.registry.repositories.tanks import no_tank
 from service.registry.repositories.tokens import LAST_USED_STEP
 from service.registry.tables import ShareLinkRow, TankRow
+from service.schemas.base import Schema
+from service.schemas.checks import check, refuse
+from service.schemas.fields import Text
+from service.schemas.times import Moment
+from service.times import format_moment
 
 PREFIX = "sheet"
 LONGEST = timedelta(days=366)
+
+
+class _LinkFields(Schema):
+    start = Moment(required=True)
+    end = Moment(required=True)
+    expires = Moment(required=True)
+    note = Text(longest=NAME_LENGTH)
+
+
+_FIELDS = _LinkFields()
 
 
 class ShareBook(Database):
@@ -113,18 +128,15 @@ class ShareBook(Database):
 
 
 def _check(start: datetime, end: datetime, now: datetime, expires: datetime, note: str) -> None:
-    faults = Faults()
-    start_fits, end_fits = faults.moment("start", start), faults.moment("end", end)
-    if start_fits and end_fits and end <= start:
-        faults.add("end", end.isoformat(), f"a time after start, which is {start.isoformat()}")
-    if faults.moment("expires", expires) and not now < expires <= now + LONGEST:
-        faults.add(
-            "expires",
-            expires.isoformat(),
-            f"a time within {LONGEST.days} days of {now.isoformat()}",
-        )
-    faults.text("note", note, NAME_LENGTH)
-    faults.refuse()
+    check(_FIELDS, {"start": start, "end": end, "expires": expires, "note": note})
+    found = {}
+    if end <= start:
+        allowed = f"a time after start, which is {format_moment(start)}"
+        found["end"] = [Refusal(format_moment(end), allowed)]
+    if not now < expires <= now + LONGEST:
+        allowed = f"a time within {LONGEST.days} days of {format_moment(now)}"
+        found["expires"] = [Refusal(format_moment(expires), allowed)]
+    refuse(found)
 
 
 def _link(row: ShareLinkRow) -> ShareLink:

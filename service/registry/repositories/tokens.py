@@ -8,18 +8,32 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import or_, select, update
 
-from service.errors import ConflictError, NotFoundError
+from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry import secret_hashes
 from service.registry.access import Scope, Token
 from service.registry.connection import Database
-from service.registry.faults import NAME_LENGTH, Faults
+from service.registry.fields.limits import NAME_LENGTH
 from service.registry.tables import SigningKeyRow, TokenRow
+from service.schemas.base import Schema
+from service.schemas.checks import check
+from service.schemas.fields import Choice, Text
+from service.schemas.times import Moment
+from service.times import format_moment
 
 PREFIX = "littoral"
 LAST_USED_STEP = timedelta(minutes=1)
 """``last_used`` is written at most so often: a script that polls must not write at every call."""
 
 SIGNING_KEY_BYTES = 32
+
+
+class _TokenFields(Schema):
+    name = Text(shortest=1, longest=NAME_LENGTH, required=True)
+    scope = Choice(words=list(Scope), required=True)
+    expires = Moment(allow_none=True)
+
+
+_FIELDS = _TokenFields()
 
 
 class TokenBook(Database):
@@ -34,12 +48,10 @@ class TokenBook(Database):
             InvalidInputError: an empty name, or an expiry that is not in the future.
             ConflictError: a valid token has this name.
         """
-        faults = Faults()
-        faults.text("name", name, NAME_LENGTH, empty=False)
-        faults.one_of("scope", scope, list(Scope))
-        if expires is not None and faults.moment("expires", expires) and expires <= now:
-            faults.add("expires", expires.isoformat(), f"a time after {now.isoformat()}")
-        faults.refuse()
+        check(_FIELDS, {"name": name, "scope": scope, "expires": expires})
+        if expires is not None and expires <= now:
+            allowed = f"a time after {format_moment(now)}"
+            raise InvalidInputError.of_field("expires", format_moment(expires), allowed)
         fresh = secret_hashes.make(PREFIX)
         token = Token(fresh.id, name, Scope(scope), now, expires)
         with self.session() as session:

@@ -162,6 +162,21 @@ def test_into_and_out_of_the_short_list_is_a_change(registry: Registry) -> None:
     assert registry.events()[5].data["folded"] is True
 
 
+def test_what_a_mark_changes_in_others_is_an_event_of_the_next_evaluation(
+    registry: Registry,
+) -> None:
+    """Integrations see the changes of evaluations only, and must not miss this one."""
+    ledger = Ledger(registry)
+    six = [*(finding(f"w-{n}", Severity.WARNING) for n in range(5)), finding("a")]
+    first = ledger.update(at(NOON), six)
+    ledger.mark(first.current[0].id, State.DONE, now=NOON)
+    assert logged(registry)[6:] == [("marked", first.current[0].finding.code, "done")]
+    assert [one.folded for one in ledger.list("reed")] == [False] * 5
+    second = ledger.update(at(NOON + MINUTE), six)
+    assert [(one.finding.code, one.folded) for one in second.changed] == [("a", False)]
+    assert logged(registry)[7:] == [("changed", "a", "open")]
+
+
 def test_the_event_log_has_what_the_ledger_returns(registry: Registry) -> None:
     ledger = Ledger(registry)
     steps = [

@@ -10,8 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from service.advice.engine.change_events import LedgerChange
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.scheduler import STATUS_NAME, Scheduler
+from service.derive.models import TankView
 from service.registry.models import LogKind
 from service.registry.registry import Registry, open_registry
 from service.store.model import Reading
@@ -101,6 +103,40 @@ def test_one_odd_tank_leaves_the_others_evaluated(
     changes = scheduler(house).evaluate_all()
     assert set(changes) == {"reed"}
     assert "advice on tank fern failed" in caplog.text
+
+
+class Recorder:
+    """An integration that notes what it is given, or fails."""
+
+    def __init__(self, name: str, fails: bool = False) -> None:
+        self.name, self.fails = name, fails
+        self.updated: list[str] = []
+
+    def start(self) -> None: ...
+
+    def stop(self) -> None: ...
+
+    def update(self, view: TankView, change: LedgerChange) -> None:
+        if self.fails:
+            raise KeyError("an oddity")
+        self.updated.append(view.tank.id)
+
+    def retain_only(self, tanks: frozenset[str]) -> None:
+        if self.fails:
+            raise KeyError("another oddity")
+
+
+def test_an_integration_that_fails_holds_up_no_other(
+    house: House, caplog: pytest.LogCaptureFixture
+) -> None:
+    bad, good = Recorder("bad", fails=True), Recorder("good")
+    running = Scheduler(house.registry, house.store, house.clock, 60.0, (bad, good))
+    running.run_once()
+    house.registry.put_tank(a_tank(id="fern"))
+    running.run_once()
+    assert good.updated == ["reed", "fern", "reed"]
+    assert house.registry.statuses()[STATUS_NAME]["error"] is None
+    assert "integration bad failed" in caplog.text
 
 
 def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House, tmp_path: Path) -> None:

@@ -36,7 +36,7 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title="The CO2 estimate is in doubt",
         action=(
-            f"Until it is settled take CO2 with care and don't open the gas further. "
+            f"Until it is settled don't rely on the CO2 value, and don't open the gas further. "
             f"{_sentence(todo)}."
         ),
         evidence=tuple(facts),

@@ -39,7 +39,7 @@ def judge(case: Case) -> Iterator[Finding]:
     yield Finding(
         code=CODE,
         severity=Severity.INFO,
-        title=f"CO2 is there {span(before_min)} before the lamp",
+        title=f"CO2 reaches its target {span(before_min)} before lights-on",
         action=(
             f"Let the gas come on at {moved} ({span(later_min)} later). It saves gas and spares "
             "the animals some hours of high CO2; plants take up none in the dark."

@@ -34,10 +34,10 @@ def judge(case: Case) -> Iterator[Finding]:
     yield Finding(
         code=CODE,
         severity=Severity.WARNING if rate > 2 * most and not by_change else Severity.ADVICE,
-        title=f"Temperature {'rises' if rising else 'falls'} by {rate:.1f} K per hour",
+        title=f"Temperature {'rises' if rising else 'falls'} by {rate:.1f} °C per hour",
         action=(
-            f"{_cause(case, rising, by_change)} Animals stand slow changes better: no more than "
-            f"{most:g} K per hour."
+            f"{_cause(case, rising, by_change)} Animals bear slow changes better: no more than "
+            f"{most:g} °C per hour."
         ),
         evidence=(
             Evidence(

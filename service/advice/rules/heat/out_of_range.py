@@ -68,7 +68,7 @@ def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Findi
                 _moment(worst.peak_s) if worst.peak_s is not None else None,
                 sensor_source(case.view.temperature.reading),
             ),
-            Evidence("degrees times hours outside", "degree-hours", degree_hours, "K.h"),
+            Evidence("degree-hours outside the range", "degree-hours", degree_hours, "K.h"),
             Evidence(
                 f"limit of {_species(case, last)}",
                 "temperature-limit",
@@ -101,7 +101,7 @@ def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours:
     side, limit_c = last.side, last.limit_c
     was = (
         f"Temperature {'has been' if now_out else 'was'} {side} {limit_c:.1f} °C for "
-        f"{span(hours * 60)}, at most {abs(worst.peak_c - limit_c):.1f} K off. "
+        f"{span(hours * 60)}, by up to {abs(worst.peak_c - limit_c):.1f} °C. "
     )
     if not now_out:
         return (
@@ -113,7 +113,7 @@ def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours:
         return (
             f"{was}Open the lid, stir the surface for oxygen, dim or shorten the light, "
             f"{'check that the heater is off, ' if case.tank.heated else ''}and cool the room."
-            f"{_water_text(case, last)} Bring it down by no more than {rate:g} K per hour."
+            f"{_water_text(case, last)} Bring it down by no more than {rate:g} °C per hour."
         )
     heater = (
         "Check that the heater has power and is set right"
@@ -121,7 +121,7 @@ def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours:
         else "The tank has no heater: warm the room, or move the animals that need it warmer"
     )
     return (
-        f"{was}{heater}.{_water_text(case, last)} Bring it up by no more than {rate:g} K per hour."
+        f"{was}{heater}.{_water_text(case, last)} Bring it up by no more than {rate:g} °C per hour."
     )
 
 
@@ -154,7 +154,7 @@ def _water_text(case: Case, last: Excursion) -> str:
     moved_c = abs(_now_c(case, last) - tap_c) * share
     return (
         f" Changing {litres(amounts[0].value)} ({percent(share)}) for tap water of "
-        f"{tap_c:.0f} °C moves it by about {moved_c:.1f} K."
+        f"{tap_c:.0f} °C moves it by about {moved_c:.1f} °C."
     )
 
 

@@ -30,7 +30,7 @@ def judge(case: Case) -> Iterator[Finding]:
     found = mean_dli(case)
     plants = case.tank.plants
     if found is None or not case.tank.co2_injected or no_gas(case):
-        return  # ``gas-out`` tells what to do with the light when none flows
+        return  # ``gas-out`` gives the light for when none flows
     dli, days = found
     strong = (plants.dli_low_mol_m2_d + plants.dli_high_mol_m2_d) / 2
     gasless = days_without_gas(case)
@@ -79,7 +79,7 @@ def judge(case: Case) -> Iterator[Finding]:
 
 
 def days_without_gas(case: Case) -> set[date]:
-    """Days on which no gas flowed: ``gas-out`` told of them, and mended is past."""
+    """Days on which no gas flowed: ``gas-out`` reported them, and what is mended is past."""
     most = case.limit("gas_out_mg_l")
     return {one.day for one in case.view.co2_days if one.peak_mg_l <= most}
 

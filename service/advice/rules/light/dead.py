@@ -80,9 +80,9 @@ def dark_since(case: Case) -> datetime | None:
 
 
 def _as_usual(case: Case, on: datetime, off: datetime, since: datetime, grace: timedelta) -> bool:
-    """Whether the lamp keeps the hours of the day before: set otherwise, not dead.
+    """Whether the lamp has the hours of the day before: set otherwise, not dead.
 
-    ``light-short`` and ``light-shifted`` tell that.
+    ``light-short`` and ``light-shifted`` report that.
     """
     usual = _day_before(case, on)
     if usual is None or usual.on_at is None or usual.off_at is None:

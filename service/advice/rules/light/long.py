@@ -67,7 +67,7 @@ def on_past_plan(case: Case) -> datetime | None:
         return None  # within the planned hours
     lit_since = light.unchanged_since
     if lit_since is not None and lit_since > ends[-1] + grace:
-        return None  # someone lit it for a look; the day's sum will tell if it lasts
+        return None  # lit for a moment; the day's sum shows whether it lasts
     return ends[-1] if case.now - ends[-1] > grace else None
 
 
@@ -79,7 +79,7 @@ def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> F
     todo = (
         "Switch it off now, see why the timer has not"
         if now_on
-        else f"Set the timer back by {span(over_min)}"
+        else f"Shorten the timer by {span(over_min)}"
         if wanted == plan.hours
         else f"Set the timer to {wanted:g} h while plants settle"
     )

@@ -28,7 +28,7 @@ def wanted_hours(case: Case) -> float:
     """The plan's hours; while plants settle no more than the shorter photoperiod, and then so
     much more each week as the advice says.
 
-    Nobody is told that the light is too short for following the advice to shorten it.
+    Light that was shortened on this advice is not reported as too short.
     """
     hours, shorter = case.tank.photoperiod.hours, case.limit("settling_hours")
     per_week, weeks = case.limit("settling_step_h"), case.limit("settling_weeks")

@@ -1,4 +1,4 @@
-"""Rule `light-shifted`: the lamp keeps its hours, but not the planned ones.
+"""Rule `light-shifted`: the lamp is on for as long as planned, but at other hours.
 
 A timer that drifts, or missed the change to summer time. Judges the last two full days. Clears
 when a day starts within 0.6 of the threshold, an hour after it was last found.

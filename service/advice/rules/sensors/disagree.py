@@ -63,8 +63,8 @@ def _finding(case: Case, apart: float, most: float, one: SeriesInfo, other: Seri
         title=f"Two {quantity} sensors differ by {apart:.2g}{unit}",
         action=(
             f"{one.key.sensor} says {one.last.value:.2f}, {other.key.sensor} "
-            f"{other.last.value:.2f}. {how}{which} Until it is settled take "
-            f"{RESTS_ON.get(quantity, quantity)} with care."
+            f"{other.last.value:.2f}. {how}{which} Until it is settled don't rely on "
+            f"{RESTS_ON.get(quantity, quantity)}."
         ),
         evidence=tuple(
             Evidence(

@@ -42,12 +42,12 @@ def judge_implausible(case: Case) -> Iterator[Finding]:
             can_be = (
                 ""
                 if quantity is None
-                else f" ({quantity.plausible_low:g} to {quantity.plausible_high:g} can be)"
+                else f" ({quantity.plausible_low:g} to {quantity.plausible_high:g} is possible)"
             )
             yield _finding(
                 one,
                 IMPLAUSIBLE_CODE,
-                f"The {one.key.quantity} sensor {one.key.sensor} sends what can't be",
+                f"The {one.key.quantity} sensor {one.key.sensor} sends impossible values",
                 f"It says {one.last.value:g}{can_be}. Look for a broken cable, water in a plug, a "
                 "probe out of the water, or a wrong unit or calibration in its route.",
             )
@@ -80,5 +80,5 @@ def _finding(one: SeriesInfo, code: str, title: str, action: str) -> Finding:
 
 STUCK_RULE = Rule(STUCK_CODE, "a sensor's readings no longer move", judge_stuck,
                   settling=timedelta(days=2))  # fmt: skip
-IMPLAUSIBLE_RULE = Rule(IMPLAUSIBLE_CODE, "a sensor sends what can't be", judge_implausible,
+IMPLAUSIBLE_RULE = Rule(IMPLAUSIBLE_CODE, "a sensor sends impossible values", judge_implausible,
                         settling=timedelta(days=2))  # fmt: skip

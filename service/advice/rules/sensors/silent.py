@@ -62,11 +62,11 @@ def _finding(case: Case, one: SeriesInfo) -> Finding:
         severity=Severity.WARNING if matters else Severity.ADVICE,
         title=f"The {quantity} sensor {one.key.sensor} has been silent for {span(silent_min)}",
         action=(
-            "Check its power, its radio or cable, and whether the broker hears it. "
+            "Check its power, its radio or cable, and its connection to the broker. "
             + (
-                "Another sensor of the tank still tells it."
+                "Another sensor of the tank still measures it."
                 if others
-                else f"Until it speaks there is no advice on {what}: look at the tank yourself."
+                else f"Until then there is no advice on {what}: check the tank yourself."
             )
         ),
         evidence=(

@@ -50,7 +50,7 @@ def judge(case: Case) -> Iterator[Finding]:
     yield Finding(
         code=CODE,
         severity=Severity.ADVICE,
-        title=f"The gas cylinder will be empty {when}",
+        title=f"The CO2 cylinder will be empty {when}",
         action=(
             f"At {cylinder.g_per_day:.0f} g a day {cylinder.content_g:.0f} g last until "
             f"{cylinder.empty_at:%d %b}. Have a full one ready; pressure falls only at the very "
@@ -105,5 +105,5 @@ def _day(value: object) -> datetime | None:
     return datetime.combine(day, time(12), UTC)
 
 
-RULE = Rule(CODE, "gas cylinder nearly empty, by the fitted gas use", judge, timedelta(hours=12),
+RULE = Rule(CODE, "CO2 cylinder nearly empty, by the fitted gas use", judge, timedelta(hours=12),
             timedelta(days=7))  # fmt: skip

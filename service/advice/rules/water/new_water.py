@@ -163,8 +163,8 @@ def _reuse(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
         return f"The old water is not for plants: {found.reasons[0]}.", ()
     if found.verdict == "dilute":
         return (
-            f"The old water waters plants if mixed with {litres(found.rainwater_l)} of rain water; "
-            f"{NOT_TO_DRINK}.",
+            "The old water can go on plants if mixed with "
+            f"{litres(found.rainwater_l)} of rain water; {NOT_TO_DRINK}.",
             (Amount("old water for plants", found.litres, "L"),),
         )
     return (

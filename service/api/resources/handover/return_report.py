@@ -1,4 +1,4 @@
-"""``/v1/handover/return``: what came of an absence, for whoever comes back."""
+"""``/v1/handover/return``: the report on an absence, for whoever comes back."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from service.schemas.fields import Text
 from service.schemas.times import Moment, TimeZone
 
 blueprint = Blueprint(
-    "homecoming", __name__, url_prefix="/v1/handover", description="What came of an absence."
+    "return-report", __name__, url_prefix="/v1/handover", description="Report on an absence."
 )
 
 _LONG: Final = 2000
@@ -40,7 +40,7 @@ class TankReturnSchema(AnswerSchema):
     name = Text()
     time_zone = TimeZone()
     happened = Items(OccurrenceSchema, "Excursions and what opened, in order of time.")
-    done = Items(OccurrenceSchema, "What the log says, oldest first.")
+    done = Items(OccurrenceSchema, "From the log, oldest first.")
     open = Items(RecommendationSchema, "What is open now, most urgent first.")
     changed = Items(Text(longest=_LONG), "CO2, light and KH at the end against before.")
 
@@ -54,7 +54,7 @@ class ReturnSchema(AnswerSchema):
 
 
 class ReturnOptionsSchema(HandoverOptionsSchema):
-    """Which absence is looked back on."""
+    """Which absence the report is about."""
 
 
 @blueprint.at("/return", "GET")
@@ -62,9 +62,9 @@ class ReturnOptionsSchema(HandoverOptionsSchema):
 @blueprint.answers(200, ReturnSchema)
 @blueprint.also_answers(404, description="No such absence or tank.")
 @blueprint.also_answers(406, description="None of the forms that there are.")
-@blueprint.also_answers(503, description="The store of readings is away.")
+@blueprint.also_answers(503, description="The store of readings is not available.")
 @blueprint.described(responses={200: {"content": {HTML: {"schema": {"type": "string"}}}}})
-def homecoming(options: dict[str, Any]) -> Response:
+def return_report(options: dict[str, Any]) -> Response:
     """What happened during an absence, what was done, what is open and what changed
 
     Without options, of the absence that began last, so far or up to its end. JSON, or a page by

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from service.advice.engine.documents import AmountSchema, RecommendationSchema
 from service.advice.handover.absence import LONGEST, USUAL
-from service.registry.faults import NAME_LENGTH, NOTE_LENGTH
+from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
 from service.schemas.answers import AnswerSchema, Part
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Name, Number, Text
@@ -30,7 +30,7 @@ class AwaySchema(AnswerSchema):
     start = Moment()
     end = Moment()
     covers = Text(longest=NAME_LENGTH)
-    note = Text("The practitioner's words for all tanks.", longest=NOTE_LENGTH, lines=True)
+    note = Text("The tank keeper's note on all tanks.", longest=NOTE_LENGTH, lines=True)
 
 
 class TaskSchema(AnswerSchema):
@@ -38,7 +38,7 @@ class TaskSchema(AnswerSchema):
 
     due = Moment("By when.")
     day = Day("In the tank's zone.")
-    code = Text("Of the rule that asks for it; `look`: the daily look.")
+    code = Text("Of the rule that asks for it; `look`: the daily check.")
     subject = Text("Tells two of one rule apart; may be empty.")
     title = Text("A short line with the amount.")
     action = Text("What to do.", longest=_LONG)
@@ -81,7 +81,7 @@ class TankSheetSchema(AnswerSchema):
     limits = Items(LimitSchema, "At what to act, and what to do then.")
     leave_alone = Items(Text(longest=_LONG), "What not to touch.")
     cautions = Items(Text(longest=_LONG))
-    notes = Text("The practitioner's words on this tank.", longest=NOTE_LENGTH, lines=True)
+    notes = Text("The tank keeper's note on this tank.", longest=NOTE_LENGTH, lines=True)
 
 
 class HandoverSchema(AnswerSchema):

@@ -30,7 +30,7 @@ blueprint = Blueprint(
 @blueprint.also_answers(404, description=_NONE)
 @blueprint.also_answers(406, description="None of the forms that there are.")
 @blueprint.also_answers(410, description=_OVER)
-@blueprint.also_answers(503, description="The store of readings is away.")
+@blueprint.also_answers(503, description="The store of readings is not available.")
 @blueprint.described(responses=OTHER_FORMS)
 def shared_sheet(secret: str) -> Response:
     """The sheet that a sharing link shows, as HTML (the usual form), JSON or iCalendar
@@ -53,7 +53,7 @@ def shared_sheet(secret: str) -> Response:
 )
 @blueprint.also_answers(404, description=_NONE)
 @blueprint.also_answers(410, description=_OVER)
-@blueprint.also_answers(503, description="The store of readings is away.")
+@blueprint.also_answers(503, description="The store of readings is not available.")
 def shared_calendar(secret: str) -> Response:
     """The tasks of that sheet as a calendar to subscribe to"""
     return _unlisted(sheet_answer(_sheet(secret), CALENDAR, shared=True))

@@ -15,7 +15,7 @@ from service.api.http.faults import error_of, invalid_field
 from service.api.http.path_parameters import SHARE
 from service.errors import FieldFault, NotFoundError
 from service.registry.access import ShareLink
-from service.registry.faults import NAME_LENGTH
+from service.registry.fields.limits import NAME_LENGTH
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Name, Text
@@ -29,7 +29,7 @@ blueprint = Blueprint(
 )
 
 
-class ShareSchema(AnswerSchema):
+class SharingLinkSchema(AnswerSchema):
     """A sharing link, without its secret."""
 
     id = Text()
@@ -44,27 +44,27 @@ class ShareSchema(AnswerSchema):
     note = Text("Who it was given to; the link does not show it.")
 
 
-class NewShareSchema(ShareSchema):
-    """A sharing link that was just made; its secret is told this once."""
+class NewSharingLinkSchema(SharingLinkSchema):
+    """A sharing link that was just made; its secret is in this answer only."""
 
     secret = Text("The last part of the address.", required=True)
-    url = Text("What to give away.", longest=1000, required=True)
+    url = Text("Address to pass on; it will not be shown again.", longest=1000, required=True)
 
 
-class SharesSchema(AnswerSchema):
+class SharingLinksSchema(AnswerSchema):
     """All sharing links that there ever were, oldest first."""
 
-    shares = Items(ShareSchema)
+    shares = Items(SharingLinkSchema)
     next = Text(allow_none=True)
 
 
-class SharesOptionsSchema(Schema):
+class SharingLinksOptionsSchema(Schema):
     """Which links."""
 
     tank = Name("Only those of this tank.")
 
 
-class ShareInSchema(Schema):
+class SharingLinkInSchema(Schema):
     """What a link is to show, and for how long.
 
     Without any span it is that of the tank's absence that is or comes next.
@@ -80,19 +80,21 @@ class ShareInSchema(Schema):
 
 
 @blueprint.at("")
-class SharesView(MethodView):
+class SharingLinksView(MethodView):
     """Sharing links."""
 
-    @blueprint.query(SharesOptionsSchema)
-    @blueprint.answers(200, SharesSchema)
+    @blueprint.query(SharingLinksOptionsSchema)
+    @blueprint.answers(200, SharingLinksSchema)
     def get(self, options: dict[str, Any]) -> dict[str, Any]:
         """All sharing links that there ever were, without their secrets"""
         found = current().registry.shares(options.get("tank"))
         return {"shares": [_shown(one) for one in found], "next": None}
 
-    @blueprint.body(ShareInSchema, example={"tank": "riffle", "length": "P7D", "note": "neighbour"})
-    @blueprint.answers(201, NewShareSchema)
-    @blueprint.also_answers(503, description="The registry is away.")
+    @blueprint.body(
+        SharingLinkInSchema, example={"tank": "riffle", "length": "P7D", "note": "neighbour"}
+    )
+    @blueprint.answers(201, NewSharingLinkSchema)
+    @blueprint.also_answers(503, description="The registry is not available.")
     def post(self, body: dict[str, Any]) -> With:
         """Make a link that shows the handover sheet of one tank until it expires
 
@@ -112,7 +114,7 @@ class SharesView(MethodView):
 
 
 @blueprint.at("/<id>", "DELETE", parameters=SHARE)
-@blueprint.answers(200, ShareSchema)
+@blueprint.answers(200, SharingLinkSchema)
 def revoke(id: str) -> With:
     """Revoke a sharing link at once; it stays in the list"""
     return _shown(current().registry.revoke_share(id, now()))
@@ -161,6 +163,6 @@ def _given_span(body: dict[str, Any], start: datetime) -> tuple[datetime, dateti
 
 
 def _shown(link: ShareLink, **members: str) -> With:
-    """A link with its state, and what its first answer alone holds."""
+    """A link with its state, and members of its first answer."""
     state = "revoked" if link.revoked else "valid" if link.valid(now()) else "expired"
     return With(link, state=state, **members)

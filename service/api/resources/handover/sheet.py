@@ -18,7 +18,10 @@ from service.integrations.calendar.handover import sheet_calendar
 from service.integrations.calendar.tasks import Form
 
 blueprint = Blueprint(
-    "handover", __name__, url_prefix="/v1", description="For whoever keeps an eye on the tanks."
+    "handover",
+    __name__,
+    url_prefix="/v1",
+    description="The handover sheet of an absence.",
 )
 
 MEDIA_TYPES: Final = (JSON, HTML, CALENDAR)
@@ -28,7 +31,7 @@ OTHER_FORMS: Final = {
     }
 }
 _AWAY: Final = "No such absence or tank."
-_STORE: Final = "The store of readings is away."
+_STORE: Final = "The store of readings is not available."
 
 
 @blueprint.at("/handover", "GET")
@@ -42,7 +45,7 @@ def handover(options: dict[str, Any]) -> Response:
     """The handover sheet of an absence, as JSON, HTML or iCalendar by `Accept`
 
     Of each tank: its state, the dated tasks with amounts, the limits at which to act and what to
-    do then, what to leave alone, cautions, and the practitioner's words. `text/html` is the sheet
+    do then, what to leave alone, cautions, and the tank keeper's notes. `text/html` is the sheet
     that prints on one page per tank, `text/calendar` its tasks with reminders.
     """
     kind = accepted(MEDIA_TYPES)

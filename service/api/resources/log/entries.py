@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from datetime import timedelta
 from typing import Any, Final
 
@@ -16,11 +17,10 @@ from service.api.http.json_text import read_json
 from service.api.http.pagination import next_address
 from service.api.http.path_parameters import ENTRY, TANK
 from service.api.http.responses import as_json
-from service.api.pointers import told_in_json
 from service.api.resources.log.schemas import ENTRIES, ENTRY_REFERENCE, LOG
 from service.errors import NotFoundError
+from service.registry.log_volume import to_shown, to_stored
 from service.registry.models import LogEntry, LogKind, Tank
-from service.registry.volume import net_volume_l
 from service.schemas.base import Schema
 from service.schemas.fields import Choice, Whole
 from service.schemas.times import Moment
@@ -98,18 +98,16 @@ class LogView(MethodView):
         time = value.get("time", recorded)
         if time > recorded + CLOCKS_APART:
             raise invalid_field("/time", format_moment(time), "a time up to now")
-        data = _data(kind, value.get("data", {}), found)
-        with told_in_json(ENTRIES[kind]):
-            entry = current().registry.add_log(
-                tank,
-                kind,
-                time,
-                data,
-                value.get("note", ""),
-                value.get("by", ""),
-                recorded,
-                id=value.get("id"),
-            )
+        entry = current().registry.add_log(
+            tank,
+            kind,
+            time,
+            to_stored(kind, value.get("data", {}), found),
+            value.get("note", ""),
+            value.get("by", ""),
+            recorded,
+            id=value.get("id"),
+        )
         current().nudge()
         address = f"/v1/tanks/{tank}/log/{entry.id}"
         return as_json(entry_json(entry, found), 201, {"Location": address})
@@ -136,26 +134,12 @@ class EntryView(MethodView):
 
 def entry_json(entry: LogEntry, tank: Tank) -> dict[str, Any]:
     """The JSON of an entry; a water change also in litres where the net volume is known."""
-    data = dict(entry.data)
-    net_l = net_volume_l(tank)
-    if entry.kind == LogKind.WATER_CHANGE and net_l is not None:
-        data["volume_l"] = data["fraction"] * net_l
-    schema = ENTRIES[entry.kind]()
-    shown: dict[str, Any] = schema.dump(_Envelope(entry, data))
+    data = to_shown(entry, tank)
+    members = {field.name: getattr(entry, field.name) for field in fields(entry)}
+    shown: dict[str, Any] = ENTRIES[entry.kind]().dump(members | {"data": data})
     if entry.kind in (LogKind.CALIBRATION, LogKind.OBSERVATION):
         shown["data"] = data
     return shown
-
-
-class _Envelope:
-    """An entry with the data that is shown."""
-
-    def __init__(self, entry: LogEntry, data: dict[str, Any]) -> None:
-        self._entry = entry
-        self.data = data
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._entry, name)
 
 
 def _entry(tank: str, id: str) -> LogEntry:
@@ -176,24 +160,3 @@ def _loaded(body: Any) -> tuple[LogKind, dict[str, Any]]:
     except ValidationError as error:
         raise invalid_body(error.messages) from error
     return LogKind(kind), value
-
-
-def _data(kind: LogKind, data: dict[str, Any], tank: Tank) -> dict[str, Any]:
-    """The data as it is kept: a water change as a share, whatever it was told in."""
-    if kind == LogKind.DOSE and ("ml" in data) == ("g" in data):
-        raise invalid_field("/data/volume", data.get("ml"), "this or mass, one of them")
-    if kind != LogKind.WATER_CHANGE:
-        return data
-    if ("fraction" in data) == ("volume_l" in data):
-        raise invalid_field("/data/fraction", data.get("fraction"), "this or volume, one of them")
-    volume_l = data.pop("volume_l", None)
-    if volume_l is None:
-        return data
-    net_l = net_volume_l(tank)
-    if net_l is None:
-        raise invalid_field(
-            "/data/volume", volume_l, "fraction instead: the tank's net volume is not known"
-        )
-    if volume_l > net_l:
-        raise invalid_field("/data/volume", volume_l, f"up to the net volume, {net_l:g} L")
-    return data | {"fraction": volume_l / net_l}

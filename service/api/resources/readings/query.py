@@ -1,4 +1,4 @@
-"""``/v1/tanks/{tank}/readings`` and ``/sensors``: what the sensors said."""
+"""``/v1/tanks/{tank}/readings`` and ``/sensors``: what the sensors measured."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from flask import Response
 from flask.views import MethodView
 
-from service.api.context import current, now
+from service.api.context import current
 from service.api.http.blueprint import Blueprint
 from service.api.http.faults import invalid_option
 from service.api.http.pagination import MOST, USUAL, next_address, span_of
@@ -19,45 +19,18 @@ from service.api.http.responses import as_json
 from service.api.resources.readings.schemas import (
     READINGS,
     ReadingsOptionsSchema,
-    SensorsSchema,
-    flag_words,
+    ReadingsSchema,
+    SpanReadingsSchema,
 )
-from service.api.resources.readings.series import Column, Item, Load, part_of
-from service.derive.sensor_choice import believed
-from service.derive.thresholds import STALE_NAME, derived_limit
-from service.registry.models import Tank
-from service.store import SeriesInfo, SeriesKey
+from service.api.resources.readings.series import Column, Load, Page, page_of
+from service.schemas.answers import With
+from service.store import SeriesKey
 from service.times import format_moment, format_span, from_us, to_us
 from service.units import QUANTITIES
 
 blueprint = Blueprint(
-    "readings", __name__, url_prefix="/v1/tanks/<tank>", description="What the sensors said."
+    "readings", __name__, url_prefix="/v1/tanks/<tank>", description="What the sensors measured."
 )
-
-
-@blueprint.at("/sensors", "GET", parameters=TANK)
-@blueprint.answers(200, SensorsSchema)
-def sensors(tank: str) -> dict[str, Any]:
-    """The sensors of a tank, each with its newest reading"""
-    parts = current()
-    found = parts.registry.tank(tank)
-    series = parts.store.series(tank)
-    trusted = _believed(found, series)
-    shown = [
-        {
-            "quantity": info.key.quantity,
-            "sensor": info.key.sensor,
-            "believed": info.key in trusted,
-            "last": {
-                "time": from_us(info.last.time_us),
-                "value": info.last.value,
-                "unit": QUANTITIES[info.key.quantity].ucum,
-                "flags": info.last.flags,
-            },
-        }
-        for info in series
-    ]
-    return {"tank": tank, "sensors": shown, "next": None}
 
 
 @blueprint.at("/readings", parameters=TANK)
@@ -82,31 +55,37 @@ class ReadingsView(MethodView):
             and options.get("sensor", info.key.sensor) == info.key.sensor
         ]
         limit = options.get("limit", USUAL)
+        span = to_us(start), to_us(end)
+        answer = {"tank": tank, "start": start, "end": end}
         every = options.get("every")
         if every is None:
-            flagged = options.get("flagged", False)
-            part = part_of(keys, _reader(flagged), to_us(start), to_us(end), limit)
-            shown = [_reading(item) for item in part.items]
-        else:
-            every_us = checked_step(every, start, end)
-            aggregate = options.get("aggregate", "mean")
-            loader = _summer(every_us, aggregate)
-            part = part_of(keys, loader, to_us(start), to_us(end), limit, every_us)
-            shown = [_span(item, aggregate) for item in part.items]
-        more = None
-        if part.next_us is not None and part.next_us < to_us(end):
-            more = next_address(start=format_moment(from_us(part.next_us)), end=format_moment(end))
-        return as_json(
-            {
-                "tank": tank,
-                "start": format_moment(start),
-                "end": format_moment(end),
-                "every": None if every is None else format_span(every),
-                "aggregate": None if every is None else options.get("aggregate", "mean"),
-                "readings": shown,
-                "next": more,
-            }
-        )
+            page = page_of(keys, _reader(options.get("flagged", False)), *span, limit)
+            answer |= {"readings": _columns(page, flags=page.extra), "next": _next(page, end)}
+            return as_json(ReadingsSchema().dump(answer))
+        every_us = checked_step(every, start, end)
+        aggregate = options.get("aggregate", "mean")
+        page = page_of(keys, _summer(every_us, aggregate), *span, limit, every_us)
+        spans = _columns(page, count=page.extra, unit=_units(page, aggregate))
+        answer |= {"every": every, "aggregate": aggregate}
+        answer |= {"readings": spans, "next": _next(page, end)}
+        return as_json(SpanReadingsSchema().dump(answer))
+
+
+def _columns(page: Page, **members: Sequence[object]) -> With:
+    quantity = [key.quantity for key in page.keys]
+    return With(page, quantity=quantity, sensor=[key.sensor for key in page.keys], **members)
+
+
+def _units(page: Page, aggregate: str) -> list[str]:
+    if aggregate == "count":
+        return ["1"] * len(page.keys)
+    return [QUANTITIES[key.quantity].ucum for key in page.keys]
+
+
+def _next(page: Page, end: datetime) -> str | None:
+    if page.next_us is None or page.next_us >= to_us(end):
+        return None
+    return next_address(start=format_moment(from_us(page.next_us)), end=format_moment(end))
 
 
 def checked_step(every: timedelta, start: datetime, end: datetime) -> int:
@@ -130,13 +109,6 @@ def _check(options: dict[str, Any]) -> None:
         raise invalid_option("aggregate", options["aggregate"], "only beside every")
 
 
-def _believed(tank: Tank, series: Sequence[SeriesInfo]) -> set[SeriesKey]:
-    quantities = {info.key.quantity for info in series}
-    limits = {name: derived_limit(tank, STALE_NAME[name]) for name in quantities}
-    chosen = [believed(tank, name, series, now(), stale) for name, stale in limits.items()]
-    return {one.info.key for one in chosen if one.info is not None}
-
-
 def _reader(flagged: bool) -> Load:
     store = current().store
 
@@ -156,24 +128,3 @@ def _summer(every_us: int, aggregate: str) -> Load:
         return Column(key, buckets.start_us, value, buckets.count)
 
     return load
-
-
-def _reading(item: Item) -> dict[str, Any]:
-    return _common(item) | {
-        "unit": QUANTITIES[item.key.quantity].ucum,
-        "flags": flag_words(item.extra),
-    }
-
-
-def _span(item: Item, aggregate: str) -> dict[str, Any]:
-    unit = "1" if aggregate == "count" else QUANTITIES[item.key.quantity].ucum
-    return _common(item) | {"unit": unit, "count": item.extra}
-
-
-def _common(item: Item) -> dict[str, Any]:
-    return {
-        "time": format_moment(from_us(item.time_us)),
-        "quantity": item.key.quantity,
-        "sensor": item.key.sensor,
-        "value": item.value,
-    }

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any, Final
 
 from service.api.http.pagination import PageSchema
-from service.schemas.answers import AnswerSchema
-from service.schemas.base import Items, Nested
+from service.api.schemas.inputs import CanonicalUnit, ReadingTime
+from service.schemas.answers import AnswerSchema, Rows
 from service.schemas.fields import Choice, Field, Number, Text, Whole, YesNo
 from service.schemas.times import Moment, Span
 from service.store import Flag
@@ -46,18 +46,18 @@ class ReadingsOptionsSchema(PageSchema):
 class ReadingSchema(AnswerSchema):
     """One reading."""
 
-    time = Moment("When it was measured.")
+    time = ReadingTime("When it was measured.", attribute="time_us")
     quantity = Choice(words=list(QUANTITIES))
     sensor = Text()
     value = Number()
-    unit = Text("UCUM.")
+    unit = CanonicalUnit("UCUM.")
     flags = FlagsField("Doubts; empty when there is none.")
 
 
 class SpanReadingSchema(AnswerSchema):
     """The usable readings of one span, summed up."""
 
-    time = Moment("Start of the span.")
+    time = ReadingTime("Start of the span.", attribute="time_us")
     quantity = Choice(words=list(QUANTITIES))
     sensor = Text()
     value = Number()
@@ -65,57 +65,49 @@ class SpanReadingSchema(AnswerSchema):
     count = Whole("Usable readings in the span.", low=1, high=2**53)
 
 
-def _answer(item: str, every: bool) -> dict[str, Any]:
-    moment = {"type": "string", "format": "date-time"}
-    return {
-        "type": "object",
-        "properties": {
-            "tank": {"type": "string"},
-            "start": moment,
-            "end": moment,
-            "every": {"type": "string" if every else "null"},
-            "aggregate": {"enum": list(AGGREGATES)} if every else {"type": "null"},
-            "readings": {"type": "array", "items": {"$ref": f"#/components/schemas/{item}"}},
-            "next": {"type": ["string", "null"]},
-        },
-        "required": ["tank", "start", "end", "every", "aggregate", "readings", "next"],
-        "additionalProperties": False,
-    }
+class Null(Field):
+    """Always null."""
+
+    json_schema: dict[str, Any] = {"type": "null"}  # noqa: RUF012 - read only
+
+    def __init__(self, doc: str = "") -> None:
+        super().__init__(doc, dump_default=None)
+
+
+class ReadingsSchema(AnswerSchema):
+    """Readings one by one, oldest first."""
+
+    tank = Text()
+    start = Moment()
+    end = Moment()
+    every = Null()
+    aggregate = Null()
+    readings = Rows(ReadingSchema)
+    next = Text(allow_none=True)
+
+
+class SpanReadingsSchema(AnswerSchema):
+    """Readings summed up over spans, oldest first."""
+
+    tank = Text()
+    start = Moment()
+    end = Moment()
+    every = Span()
+    aggregate = Choice(words=AGGREGATES)
+    readings = Rows(SpanReadingSchema)
+    next = Text(allow_none=True)
 
 
 #: Readings one by one, or spans of them, oldest first.
 READINGS: Final[dict[str, Any]] = {
-    "oneOf": [_answer("Reading", every=False), _answer("SpanReading", every=True)]
+    "oneOf": [
+        {"$ref": "#/components/schemas/Readings"},
+        {"$ref": "#/components/schemas/SpanReadings"},
+    ]
 }
 
 
 def register(spec: Any) -> None:
     """Add the schemas that are referred to by name to a document."""
-    spec.components.schema("Reading", schema=ReadingSchema)
-    spec.components.schema("SpanReading", schema=SpanReadingSchema)
-
-
-class LastSchema(AnswerSchema):
-    """The newest reading of a series, believed or not."""
-
-    time = Moment()
-    value = Number()
-    unit = Text("UCUM.")
-    flags = FlagsField()
-
-
-class SensorSchema(AnswerSchema):
-    """One series: what one sensor says of one quantity."""
-
-    quantity = Choice(words=list(QUANTITIES))
-    sensor = Text()
-    believed = YesNo("Derived values are taken from it now.")
-    last = Nested(LastSchema)
-
-
-class SensorsSchema(AnswerSchema):
-    """The sensors of a tank."""
-
-    tank = Text()
-    sensors = Items(SensorSchema)
-    next = Text(allow_none=True)
+    spec.components.schema("Readings", schema=ReadingsSchema)
+    spec.components.schema("SpanReadings", schema=SpanReadingsSchema)

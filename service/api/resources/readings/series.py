@@ -18,7 +18,7 @@ long span does not read all of it."""
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One series in a stretch of time: times and, at each, what is told of it."""
+    """One series in a stretch of time: times, and a value and flags or a count at each."""
 
     key: SeriesKey
     time_us: npt.NDArray[np.int64]
@@ -27,33 +27,30 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
-class Item:
-    """One value of the list; ``extra`` is its flags or its count."""
+class Page:
+    """One page of the list as columns, and where the next one starts; None at the end.
 
-    key: SeriesKey
-    time_us: int
-    value: float
-    extra: int
+    Attributes:
+        extra: flags or counts.
+    """
 
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """A part of the list, and where the next one starts; None at the end."""
-
-    items: list[Item]
+    keys: tuple[SeriesKey, ...]
+    time_us: tuple[int, ...]
+    value: tuple[float, ...]
+    extra: tuple[int, ...]
     next_us: int | None
 
 
 Load = Callable[[SeriesKey, int, int], Column]
 
 
-def part_of(
+def page_of(
     keys: Sequence[SeriesKey], load: Load, start_us: int, end_us: int, limit: int, step_us: int = 1
-) -> Part:
+) -> Page:
     """The first ``limit`` values of some series in [start_us, end_us), by time, then by series.
 
-    Values of equal time stay in one part, so that the next one can start at a time; a part is
-    longer than ``limit`` only where more series than that speak at the same moment.
+    Values of equal time stay on one page, so that the next one can start at a time; a page is
+    longer than ``limit`` only where more series than that have a value at the same moment.
 
     Args:
         load: reads one series in a stretch of time.
@@ -76,9 +73,9 @@ def _windows(start_us: int, end_us: int, step_us: int) -> Iterator[tuple[int, in
         low, width = high, 2 * width
 
 
-def _cut(columns: Sequence[Column], limit: int) -> Part:
+def _cut(columns: Sequence[Column], limit: int) -> Page:
     if not columns:
-        return Part([], None)
+        return Page((), (), (), (), None)
     time_us = np.concatenate([column.time_us for column in columns])
     value = np.concatenate([column.value for column in columns])
     extra = np.concatenate([column.extra for column in columns])
@@ -96,8 +93,11 @@ def _cut(columns: Sequence[Column], limit: int) -> Part:
         if end == 0:
             end = int(np.searchsorted(sorted_us, next_us, side="right"))
             next_us = int(sorted_us[end]) if end < len(order) else next_us + 1
-    items = [
-        Item(ranked[owner[at]], int(time_us[at]), float(value[at]), int(extra[at]))
-        for at in order[:end].tolist()
-    ]
-    return Part(items, next_us)
+    shown = order[:end]
+    return Page(
+        tuple(ranked[at] for at in owner[shown].tolist()),
+        tuple(time_us[shown].tolist()),
+        tuple(value[shown].tolist()),
+        tuple(extra[shown].tolist()),
+        next_us,
+    )

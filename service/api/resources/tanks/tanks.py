@@ -16,7 +16,6 @@ from service.api.http.faults import error_of, invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.merge_patch import merged
 from service.api.http.path_parameters import TANK
-from service.api.pointers import told_in_json
 from service.api.resources.tanks.schemas import TankSchema, TanksSchema
 from service.errors import ConflictError, FieldFault, NotFoundError, Refusal
 from service.registry.models import Tank
@@ -159,8 +158,7 @@ def _present(tank: str) -> Tank | None:
 
 
 def _write(value: Tank, replaces: Tank | None) -> bool:
-    with told_in_json(TankSchema):
-        created = current().registry.put_tank(value, replaces=replaces)
+    created = current().registry.put_tank(value, replaces=replaces)
     current().nudge()
     return created
 

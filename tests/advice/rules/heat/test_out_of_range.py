@@ -40,7 +40,7 @@ def test_too_warm_now_with_degrees_minutes_and_water() -> None:
     # 1 K step of 14.5 K between tank and tap: 1/14.5 of 180 L
     assert amount(one, "water to change") == pytest.approx(180 / 14.5)
     assert "stir the surface for oxygen" in one.action
-    assert "moves it by about 1.0 K" in one.action
+    assert "moves it by about 1.0 °C" in one.action
     assert one.evidence[2].text == "limit of Paracheirodon axelrodi"
 
 

@@ -16,7 +16,7 @@ def test_lamp_that_is_still_on_is_switched_off_and_gets_no_figure() -> None:
     late = view_with(now=NOON + 8 * HOUR, lux=lambda t: lamp(t, off=24.0))
     one = the(late, "light-long")
     assert "Switch it off now" in one.action
-    assert "Set the timer back by" not in one.action
+    assert "Shorten the timer by" not in one.action
     assert cautions.MAINS in one.cautions
 
 
@@ -26,7 +26,7 @@ EVENING = datetime(2026, 3, 10, 20, 0, tzinfo=UTC)
 def test_photoperiod_too_long_yesterday() -> None:
     one = the(view_with(now=NOON, lux=lambda t: lamp(t, off=20.0)), "light-long")
     assert amount(one, "light too long") == pytest.approx(120, abs=2)
-    assert "Set the timer back by 2 h" in one.action
+    assert "Shorten the timer by 2 h" in one.action
     assert found(view_with(now=NOON, lux=lambda t: lamp(t, off=18.5)), "light-long") == []
 
 

@@ -33,7 +33,7 @@ def test_a_silent_spare_is_no_warning_and_one_taken_out_is_forgotten() -> None:
     one = the(spare, "sensor-silent")
     assert one.severity is Severity.ADVICE
     assert one.subject == "temperature spare"
-    assert "Another sensor of the tank still tells it" in one.action
+    assert "Another sensor of the tank still measures it" in one.action
     old = with_sensor(view_with(), "temperature", "spare", 24.0, 20 * 1440)
     assert found(old, "sensor-silent") == []
 
