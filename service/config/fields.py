@@ -1,4 +1,4 @@
-"""Fields of the configuration's schemas: each says in words what is allowed."""
+"""Fields of the configuration's schemas: each with what is allowed in words."""
 
 from __future__ import annotations
 

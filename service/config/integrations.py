@@ -35,7 +35,7 @@ def secret_bytes(text: str) -> bytes:
     """The bytes of a webhook's shared secret.
 
     Raises:
-        ValueError: it is not as ``SECRET_ALLOWED`` says; the secret is not repeated.
+        ValueError: not what ``SECRET_ALLOWED`` describes; the secret is not repeated.
     """
     if text.startswith(SECRET_PREFIX):
         try:

@@ -11,7 +11,7 @@ from service.config.addresses import Network
 
 @dataclass(frozen=True, slots=True)
 class StoreConfig:
-    """Where readings are kept, and in SQLite how long.
+    """Where readings are stored, and in SQLite how long.
 
     Attributes:
         url: ``sqlite:///…``, ``influx://…`` or ``victoriametrics://…``.
@@ -28,7 +28,7 @@ class StoreConfig:
 
 @dataclass(frozen=True, slots=True)
 class RegistryConfig:
-    """Where tanks and the log are kept: an SQLAlchemy URL (SQLite or PostgreSQL)."""
+    """Where tanks and the log are stored: an SQLAlchemy URL (SQLite or PostgreSQL)."""
 
     url: str = "sqlite:///var/registry.db"
 
@@ -61,7 +61,7 @@ class IngestConfig:
         max_inflight: MQTT receive maximum: messages taken and not yet committed.
         shared_group: name of an MQTT shared subscription; None: the only ingester.
         late_after_s, future_s: a device time older or further ahead than this is doubted.
-        rejections_kept: how many rejected messages are kept to be shown.
+        rejections_kept: how many rejected messages are stored to be shown.
     """
 
     batch_size: int = 1000
@@ -83,7 +83,7 @@ class RouteConfig:
         topic: MQTT filter; ``+`` and ``#`` as in MQTT, ``{tank}``, ``{quantity}``, ``{sensor}``
             each stand for one level and name it.
         tank, quantity, sensor: constants, where the topic does not name them.
-        format: how the payload is read; ``auto`` tells number, JSON and SenML apart.
+        format: how the payload is read; ``auto`` recognizes number, JSON and SenML.
         path: dotted path of the value in a JSON payload.
         time_path: dotted path of the device's time in a JSON payload.
         unit: unit of the value, where the payload has none; None: the canonical unit.
@@ -110,7 +110,7 @@ class HttpConfig:
         listeners: programs and open pages that may listen to events at the same time; each has a
             thread of its own, beside those of ``threads``.
         trusted_proxy: address of a reverse proxy whose X-Forwarded-For, -Proto and -Host are
-            believed; None: nobody's.
+            believed; None: no proxy's.
         writes_per_minute: changes taken from one token or address in a minute.
         refusals_per_minute: wrong tokens taken from one address in a minute.
     """

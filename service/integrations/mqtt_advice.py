@@ -1,6 +1,6 @@
 """Advice over MQTT: one retained JSON message per recommendation, emptied when it clears.
 
-Topics are ``<prefix>/<tank>/advice/<code>``, with ``/<subject>`` where a rule speaks of several
+Topics are ``<prefix>/<tank>/advice/<code>``, with ``/<subject>`` where a rule judges several
 things, and ``<prefix>/<tank>/advice/summary``.
 """
 
@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, Final
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.change_events import ChangeKind, LedgerChange
 from service.advice.engine.documents import recommendation_document, summary_document
 from service.advice.engine.recommendation import Recommendation
 from service.config import MqttConfig
@@ -63,7 +63,7 @@ class MqttAdvice:
         tank = view.tank.id
         before = self._topics.messages(tank)
         messages = self._messages(tank, change.current, view.now)
-        events = {one.id for one in (*change.opened, *change.changed)}
+        events = {one.id for one in change.of(ChangeKind.OPENED, ChangeKind.CHANGED)}
         fresh = {self._topic(one) for one in change.current if one.id in events}
         summary = self._summary_topic(tank)
         if summary not in before or fresh or set(before) - set(messages):

@@ -1,4 +1,4 @@
-"""What outlets tell of a tank in plain numbers; what is stale or unknown is not there."""
+"""The figures of a tank that integrations publish; None for what is stale or unknown."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ _SOURCES: Final[Mapping[str, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """A tank at one look. ``None`` means: not known now, whatever was known before.
+    """A tank at one evaluation. ``None`` means: not known now, whatever was known before.
 
     Attributes:
         measured: which of ``temperature``, ``ph`` and ``light`` have ever been measured.
@@ -71,7 +71,7 @@ class Figures:
 
 
 def figures_of(view: TankView, current: Sequence[Recommendation]) -> Figures:
-    """The figures of a look.
+    """The figures of an evaluation.
 
     Args:
         current: recommendations that stand; only the open ones count.

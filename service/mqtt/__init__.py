@@ -1,1 +1,1 @@
-"""The connection to an MQTT broker, and retained messages kept at it as they should be."""
+"""MQTT clients by the configuration, and retained messages that follow the tanks."""

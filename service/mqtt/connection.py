@@ -53,11 +53,11 @@ def check_broker(config: MqttConfig) -> None:
 def receiving_client(
     config: MqttConfig, max_inflight: int, *, will: Will | None = None, clean: bool = False
 ) -> mqtt.Client:
-    """A client with a session that the broker keeps, acknowledged by hand; ``reconnect`` connects.
+    """A client with a persistent session and manual acknowledgement; ``reconnect`` connects.
 
     Args:
         max_inflight: messages that the broker may send before the first is acknowledged.
-        clean: start without the session that the broker may have kept.
+        clean: start without the session that the broker may have stored.
 
     Raises:
         ConfigError: the address or a certificate file is wrong.
@@ -71,7 +71,7 @@ def receiving_client(
         reconnect_on_failure=False,
         manual_ack=True,
     )
-    # Tells paho that somebody else watches the socket: packets are then written together.
+    # With this callback paho leaves the writing to our loop: packets are then written together.
     client.on_socket_register_write = _nothing
     address = broker_address(config)
     if v5:
@@ -94,7 +94,7 @@ def publishing_client(config: MqttConfig, role: str, will: Will | None = None) -
     """A client without a session that reconnects by itself; ``loop_start`` connects.
 
     Args:
-        role: end of the client's id, which tells it from the ingester's and from others.
+        role: end of the client's id, different from the ingester's and from others.
 
     Raises:
         ConfigError: the address or a certificate file is wrong.

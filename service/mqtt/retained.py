@@ -40,7 +40,7 @@ class RetainedTopics:
 
     An empty payload means that nothing is retained on a topic. Everything is published again
     whenever the broker is reached anew. What an earlier run has left at the broker is emptied: in
-    a group that is set, its other topics; groups that no longer exist, as ``retain_only`` says.
+    a group that is set, its other topics; all topics of a group that ``retain_only`` leaves out.
     """
 
     def __init__(

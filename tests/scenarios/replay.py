@@ -20,7 +20,7 @@ from demo.measuring import measured
 from demo.model import Change, Gas, Heater, Lamp, Room, Sensor, TankModel, Water, WaterChange
 from demo.simulator import simulate
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.change_events import change_between
+from service.advice.engine.change_events import ChangeKind, change_between
 from service.advice.engine.lifecycle import active_conditions, advance, marked, may_last
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.derive.co2.current import target_of
@@ -224,9 +224,9 @@ def play(scenario: Scenario, *, keep_views: bool = False) -> Played:
 
 def _note(played: Played, change: Any, now: datetime, after: list[Recommendation]) -> None:
     for what, ones in (
-        ("opened", change.opened),
-        ("changed", change.changed),
-        ("closed", change.cleared),
+        ("opened", change.of(ChangeKind.OPENED)),
+        ("changed", change.of(ChangeKind.CHANGED)),
+        ("closed", change.of(ChangeKind.CLEARED)),
     ):
         played.happenings += [Happening(now, what, one) for one in ones]
     open_ones = [one for one in after if one.state is State.OPEN]

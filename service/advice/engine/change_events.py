@@ -63,28 +63,9 @@ class LedgerChange:
     after: tuple[Recommendation, ...]
     current: tuple[Recommendation, ...]
 
-    @property
-    def opened(self) -> tuple[Recommendation, ...]:
-        """The recommendations that were opened."""
-        return self._of(ChangeKind.OPENED)
-
-    @property
-    def changed(self) -> tuple[Recommendation, ...]:
-        """The recommendations that stayed open and changed."""
-        return self._of(ChangeKind.CHANGED)
-
-    @property
-    def marked(self) -> tuple[Recommendation, ...]:
-        """The recommendations that a person marked."""
-        return self._of(ChangeKind.MARKED)
-
-    @property
-    def cleared(self) -> tuple[Recommendation, ...]:
-        """The recommendations that cleared."""
-        return self._of(ChangeKind.CLEARED)
-
-    def _of(self, kind: ChangeKind) -> tuple[Recommendation, ...]:
-        return tuple(one.recommendation for one in self.events if one.kind is kind)
+    def of(self, *kinds: ChangeKind) -> tuple[Recommendation, ...]:
+        """The recommendations that changed in one of these ways."""
+        return tuple(one.recommendation for one in self.events if one.kind in kinds)
 
 
 def change_between(
@@ -145,20 +126,25 @@ def _acts_differently(old: Recommendation, new: Recommendation, now: datetime) -
         return True
     if _amounts_moved(last["amounts"], present["amounts"]):
         return True
-    return _due_moved(last, present) or _due_moved(_facts(old, old.last_seen), present)
+    before = {"time": old.last_seen.timestamp(), "due": _seconds(old.finding.due)}
+    return _due_moved(last, present) or _due_moved(before, present)
 
 
 def _facts(one: Recommendation, now: datetime) -> dict[str, Any]:
-    """What a person acts on, as a JSON document."""
+    """What a person acts on, as a JSON document; times in seconds since 1970."""
     finding = one.finding
     return {
-        "time": now.isoformat(),
+        "time": now.timestamp(),
         "severity": int(finding.severity),
         "folded": one.folded,
         "moves": sorted(finding.moves),
         "amounts": _measured_out(finding),
-        "due": None if finding.due is None else finding.due.isoformat(),
+        "due": _seconds(finding.due),
     }
+
+
+def _seconds(moment: datetime | None) -> float | None:
+    return None if moment is None else moment.timestamp()
 
 
 def _measured_out(finding: Finding) -> dict[str, dict[str, float]]:
@@ -186,10 +172,6 @@ def _due_moved(last: Mapping[str, Any], present: Mapping[str, Any]) -> bool:
     """Whether the due time moved, and did not just stay as far ahead as it was."""
     if last["due"] is None or present["due"] is None:
         return bool(last["due"] != present["due"])
-    by = _time(present["due"]) - _time(last["due"])
-    passed = _time(present["time"]) - _time(last["time"])
-    return abs(by) >= DUE_MOVES and abs(by - passed) >= DUE_MOVES
-
-
-def _time(text: Any) -> datetime:
-    return datetime.fromisoformat(str(text))
+    by_s, passed_s = present["due"] - last["due"], present["time"] - last["time"]
+    least_s = DUE_MOVES.total_seconds()
+    return bool(abs(by_s) >= least_s and abs(by_s - passed_s) >= least_s)

@@ -41,7 +41,7 @@ def _task_of(sheet: HandoverSheet, page: TankSheet, task: Task) -> CalendarTask:
         due=task.due,
         not_before=task.due - TAKES,
         rings=True,
-        # Nobody keeps what a sheet said before: it is revised whenever it is prepared.
+        # Earlier sheets are not stored: a sheet counts as revised whenever it is prepared.
         revision=Revision(int(sheet.prepared.timestamp() // 60), sheet.prepared),
         time_zone=page.time_zone,
     )

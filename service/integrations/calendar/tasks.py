@@ -113,7 +113,7 @@ def calendar_of(
     """A calendar of tasks, UTF-8, CRLF, folded.
 
     Args:
-        now: UTC; says what is overdue and which day is today.
+        now: UTC; decides what is overdue and which day is today.
     """
     calendar = Calendar()
     calendar.add("prodid", PRODID)
@@ -183,7 +183,7 @@ def _describe(part: Component, task: CalendarTask, now: datetime) -> None:
     midnight = datetime.combine(today, time(), zone).astimezone(UTC)
     days = max(0, (today - task.since.astimezone(zone).date()).days)
     overdue = task.due is not None and task.due <= now
-    # Without METHOD, DTSTAMP says when the task was last revised. It is also when it becomes
+    # Without METHOD, DTSTAMP is the time of the last revision. It is also when it becomes
     # overdue, and every midnight, for what lies on "today"; so both numbers take that in. Twice
     # the sequence: when a due time is moved on, "overdue" falls by one while the sequence rises.
     revised = max(task.revision.time, midnight, task.due if overdue and task.due else midnight)

@@ -61,7 +61,7 @@ def base_topic(options: HomieOptions, device: str) -> str:
 
 
 def properties_of(figures: Figures) -> list[Property]:
-    """The properties of a tank for what has ever been measured of it."""
+    """The properties of a tank for what was ever measured of it."""
     states = "below,within,above,unknown"
     worst = NONE if figures.worst is None else figures.worst.word
     severities = ",".join((NONE, *(severity.word for severity in Severity)))
@@ -139,7 +139,7 @@ def device_messages(
 def alerts_of(
     options: HomieOptions, figures: Figures, current: Sequence[Recommendation]
 ) -> dict[str, str]:
-    """What a person should know now: grave open recommendations, and sensors without a value."""
+    """What a person should know now: severe open recommendations, and sensors without a value."""
     found = {f"no-{name}": f"{why[:1].upper()}{why[1:]}." for name, why in figures.missing.items()}
     lowest = Severity[options.alerts.upper()]
     for one in current:
@@ -149,7 +149,7 @@ def alerts_of(
     return found
 
 
-def topics_told(base: str, description: bytes) -> list[str]:
+def described_topics(base: str, description: bytes) -> list[str]:
     """The topics of a device by its own description, for taking it down.
 
     Raises:

@@ -1,4 +1,4 @@
-"""Homie: each tank as a device, and the service as the device above them."""
+"""Publishes each tank as a device of the Homie convention, the service as their root device."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from service.integrations.homie.device import (
     TOPIC_VERSION,
     alerts_of,
     base_topic,
+    described_topics,
     description_of,
     device_id,
     device_messages,
     properties_of,
     root_description,
-    topics_told,
 )
 from service.integrations.tank_figures import figures_of
 from service.mqtt.connection import Will
@@ -38,9 +38,9 @@ _log = logging.getLogger(__name__)
 
 
 class Homie:
-    """An outlet that keeps the broker's Homie devices as the tanks are.
+    """Publishes the tanks as Homie devices.
 
-    A tank that was not looked at for ``lifetime_s`` is ``lost`` and shows no values.
+    A tank that was not evaluated for ``lifetime_s`` is ``lost`` and has no values.
     """
 
     def __init__(
@@ -67,10 +67,10 @@ class Homie:
         self._lifetime_s = lifetime_s
         self._milliseconds = milliseconds
         self._lock = threading.Lock()
-        self._looked: dict[str, float] = {}
+        self._evaluated_s: dict[str, float] = {}
         self._versions: dict[str, tuple[dict[str, Any], int]] = {}
         self._stopping = threading.Event()
-        self._guard: threading.Thread | None = None
+        self._lost_thread: threading.Thread | None = None
         start = f"{self._options.prefix}/{TOPIC_VERSION}/+"
         self._topics = RetainedTopics(
             config,
@@ -83,18 +83,18 @@ class Homie:
 
     @property
     def is_connected(self) -> bool:
-        """Whether the broker is reached now."""
+        """Whether the broker is connected and has been sent everything."""
         return self._topics.is_connected
 
     def start(self) -> None:
         """Connect in the background, with no tanks yet."""
         with self._lock:
-            self._show_root()
+            self._set_root()
         self._topics.start()
-        self._guard = threading.Thread(
-            target=self._watch_over, name=f"homie-{self.name}", daemon=True
+        self._lost_thread = threading.Thread(
+            target=self._mark_lost_tanks, name=f"homie-{self.name}", daemon=True
         )
-        self._guard.start()
+        self._lost_thread.start()
 
     def update(self, view: TankView, change: LedgerChange) -> None:
         """Publish what is known of a tank; only what changed goes out."""
@@ -104,78 +104,79 @@ class Homie:
         alerts = alerts_of(self._options, figures, change.current)
         with self._lock:
             device = device_id(self._options, view.tank.id)
-            text, news = self._described(device, described)
+            text, differs = self._described(device, described)
             base = base_topic(self._options, device)
-            is_new = view.tank.id not in self._looked
-            self._looked[view.tank.id] = time.monotonic()
+            is_new = view.tank.id not in self._evaluated_s
+            self._evaluated_s[view.tank.id] = time.monotonic()
             messages = device_messages(base, text, properties, alerts, READY)
-            self._topics.set(device, messages, first=(f"{base}/$state", INIT) if news else None)
+            self._topics.set(device, messages, first=(f"{base}/$state", INIT) if differs else None)
             if is_new:
-                self._show_root()
+                self._set_root()
 
     def retain_only(self, tanks: frozenset[str]) -> None:
         """Remove the devices of other tanks, those of earlier runs too."""
         with self._lock:
-            gone = set(self._looked) - tanks
+            gone = set(self._evaluated_s) - tanks
             for tank in gone:
-                del self._looked[tank]
+                del self._evaluated_s[tank]
                 self._versions.pop(device_id(self._options, tank), None)
             if gone:
-                self._show_root()
+                self._set_root()
             devices = {device_id(self._options, tank) for tank in tanks}
             self._topics.retain_only({self._options.device, *devices})
 
     def stop(self) -> None:
-        """Say goodbye: the devices stay, disconnected."""
+        """Mark all devices as disconnected; they stay at the broker."""
         self._stopping.set()
-        if self._guard is not None:
-            self._guard.join()
+        if self._lost_thread is not None:
+            self._lost_thread.join()
         with self._lock:
             bases = [
-                base_topic(self._options, device_id(self._options, tank)) for tank in self._looked
+                base_topic(self._options, device_id(self._options, tank))
+                for tank in self._evaluated_s
             ]
         self._topics.stop((f"{base}/$state", DISCONNECTED) for base in (*bases, self._root))
 
-    def _watch_over(self) -> None:
-        """Mark tanks as lost that nobody looks at any more."""
+    def _mark_lost_tanks(self) -> None:
+        """Mark tanks as lost whose evaluations have ended."""
         while not self._stopping.wait(min(1.0, self._lifetime_s / 4)):
             now = time.monotonic()
             with self._lock:
-                for tank, looked in self._looked.items():
-                    if now - looked > self._lifetime_s:
-                        self._lose(tank)
+                for tank, evaluated_s in self._evaluated_s.items():
+                    if now - evaluated_s > self._lifetime_s:
+                        self._mark_lost(tank)
 
-    def _lose(self, tank: str) -> None:
+    def _mark_lost(self, tank: str) -> None:
         device = device_id(self._options, tank)
         base = base_topic(self._options, device)
-        kept = (f"{base}/$description", f"{base}/$alert/")
+        unchanged = (f"{base}/$description", f"{base}/$alert/")
         lost = {
-            topic: payload if topic.startswith(kept) else ""
+            topic: payload if topic.startswith(unchanged) else ""
             for topic, payload in self._topics.messages(device).items()
         }
         self._topics.set(device, {**lost, f"{base}/$state": LOST})
 
-    def _show_root(self) -> None:
-        children = sorted(device_id(self._options, tank) for tank in self._looked)
+    def _set_root(self) -> None:
+        children = sorted(device_id(self._options, tank) for tank in self._evaluated_s)
         described = root_description(self._options, children)
-        text, news = self._described(self._options.device, described)
+        text, differs = self._described(self._options.device, described)
         messages = device_messages(self._root, text, (), {}, READY)
-        first = (f"{self._root}/$state", INIT) if news else None
+        first = (f"{self._root}/$state", INIT) if differs else None
         self._topics.set(self._options.device, messages, first=first)
 
     def _described(self, device: str, described: Mapping[str, Any]) -> tuple[str, bool]:
-        """The description with its version, and whether it is another one than before."""
+        """The description with its version, and whether it differs from the one before."""
         before = self._versions.get(device)
-        news = before is None or before[0] != described
+        differs = before is None or before[0] != described
         if before is None:
             before = (dict(described), self._milliseconds())
-        elif news:
+        elif differs:
             before = (dict(described), max(before[1] + 1, self._milliseconds()))
         self._versions[device] = before
         text = json.dumps(
             {**described, "version": before[1]}, ensure_ascii=False, separators=(",", ":")
         )
-        return text, news
+        return text, differs
 
     def _identify(self, topic: str, payload: bytes) -> Leftover | None:
         """Devices of an earlier run under this root, and alerts of any device."""
@@ -189,7 +190,7 @@ class Homie:
         try:
             if json.loads(payload).get("root") != self._options.device:
                 return None
-            topics = topics_told(base_topic(self._options, device), payload)
+            topics = described_topics(base_topic(self._options, device), payload)
         except (ValueError, AttributeError):
             _log.warning("integration %s: %s is no description and is left alone", self.name, topic)
             return None

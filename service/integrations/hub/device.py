@@ -1,7 +1,7 @@
 """A tank as a device for general-purpose home-automation hubs: discovery message and states.
 
 The message is in device form: one JSON document for a device with all its sensors. Every sensor
-has a state topic and, where it hangs on something measured, an availability topic of its own.
+has a state topic and, where it depends on something measured, an availability topic of its own.
 """
 
 from __future__ import annotations
@@ -49,12 +49,12 @@ class Sensor:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
-    """The topics of one hub outlet.
+class HubTopics:
+    """Topics and ids of one hub integration.
 
     Attributes:
         base: first levels of our own topics, which no route takes for readings.
-        options: of the outlet.
+        options: of the integration.
     """
 
     base: str
@@ -62,7 +62,7 @@ class Place:
 
     @property
     def status(self) -> str:
-        """Whether the service is there."""
+        """Whether the service is online."""
         return f"{self.base}/status"
 
     def device(self, tank: str) -> str:
@@ -70,7 +70,7 @@ class Place:
         return f"{self.options.device}-{tank}"
 
     def config(self, tank: str) -> str:
-        """Where the hub looks for a device."""
+        """The discovery topic of a device."""
         return f"{self.options.prefix}/device/{self.device(tank)}/config"
 
     def state(self, tank: str, key: str) -> str:
@@ -83,7 +83,7 @@ class Place:
 
 
 def sensors_of(figures: Figures) -> list[Sensor]:
-    """The sensors of a tank for what has ever been measured of it."""
+    """The sensors of a tank for what was ever measured of it."""
     severities = (NONE, *(severity.word for severity in Severity))
     found = [
         Sensor("temperature", "Temperature", TEMPERATURE, _number(figures.temperature_c),
@@ -116,61 +116,63 @@ def sensors_of(figures: Figures) -> list[Sensor]:
     return [one for one in found if not one.of or one.of in figures.measured]
 
 
-def discovery_of(
-    place: Place, tank: str, name: str, sensors: Iterable[Sensor], expire_after_s: int
+def discovery_message(
+    hub: HubTopics, tank: str, name: str, sensors: Iterable[Sensor], expire_after_s: int
 ) -> str:
     """The discovery message of a tank."""
     document = {
-        "dev": {"ids": [place.device(tank)], "name": name},
+        "dev": {"ids": [hub.device(tank)], "name": name},
         "o": {"name": ORIGIN},
-        "cmps": {one.key: _component(place, tank, one, expire_after_s) for one in sensors},
+        "cmps": {one.key: _component(hub, tank, one, expire_after_s) for one in sensors},
         "qos": 1,
     }
     return json.dumps(document, ensure_ascii=False, separators=(",", ":"))
 
 
-def retained_of(
-    place: Place, tank: str, discovery: str, sensors: Iterable[Sensor]
+def retained_messages(
+    hub: HubTopics, tank: str, discovery: str, sensors: Iterable[Sensor]
 ) -> dict[str, str]:
-    """What the broker keeps of a tank: the discovery message and the availabilities."""
-    found = {place.config(tank): discovery}
+    """The retained messages of a tank: discovery and availabilities."""
+    found = {hub.config(tank): discovery}
     for one in sensors:
         if one.of:
-            found[place.availability(tank, one.key)] = OFFLINE if one.text is None else ONLINE
+            found[hub.availability(tank, one.key)] = OFFLINE if one.text is None else ONLINE
     return found
 
 
-def states_of(place: Place, tank: str, sensors: Iterable[Sensor]) -> list[tuple[str, str]]:
+def state_messages(hub: HubTopics, tank: str, sensors: Iterable[Sensor]) -> list[tuple[str, str]]:
     """The present states, for messages that are not retained."""
-    return [(place.state(tank, one.key), one.text) for one in sensors if one.text is not None]
+    return [(hub.state(tank, one.key), one.text) for one in sensors if one.text is not None]
 
 
-def topics_told(place: Place, config_topic: str, payload: bytes) -> tuple[str, list[str]] | None:
-    """Tank and retained topics of a discovery message of this outlet; None for a foreign one."""
-    start = f"{place.options.prefix}/device/{place.options.device}-"
+def leftover_topics(
+    hub: HubTopics, config_topic: str, payload: bytes
+) -> tuple[str, list[str]] | None:
+    """Tank and retained topics of a discovery message; None for a foreign one."""
+    start = f"{hub.options.prefix}/device/{hub.options.device}-"
     tank = config_topic.removeprefix(start).removesuffix("/config")
-    if config_topic != place.config(tank):
+    if config_topic != hub.config(tank):
         return None
     try:
         components = json.loads(payload)["cmps"].values()
         topics = [one["topic"] for each in components for one in each["availability"]]
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
-    if place.status not in topics:
+    if hub.status not in topics:
         return None
-    mine = [topic for topic in topics if topic.startswith(f"{place.base}/{tank}/")]
+    mine = [topic for topic in topics if topic.startswith(f"{hub.base}/{tank}/")]
     return tank, [config_topic, *mine]
 
 
-def _component(place: Place, tank: str, one: Sensor, expire_after_s: int) -> dict[str, Any]:
-    availability = [{"topic": place.status}]
+def _component(hub: HubTopics, tank: str, one: Sensor, expire_after_s: int) -> dict[str, Any]:
+    availability = [{"topic": hub.status}]
     if one.of:
-        availability.append({"topic": place.availability(tank, one.key)})
+        availability.append({"topic": hub.availability(tank, one.key)})
     members: dict[str, Any] = {
         "p": one.platform,
-        "unique_id": f"{place.device(tank)}-{one.key}",
+        "unique_id": f"{hub.device(tank)}-{one.key}",
         "name": one.name,
-        "state_topic": place.state(tank, one.key),
+        "state_topic": hub.state(tank, one.key),
         "availability": availability,
         "availability_mode": "all",
         "expire_after": expire_after_s,

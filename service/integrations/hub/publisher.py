@@ -1,4 +1,4 @@
-"""Home-automation hubs: announces each tank as a device with its sensors, and keeps them fed."""
+"""Publishes each tank as a device for home-automation hubs: discovery message and states."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from service.derive.models import TankView
 from service.integrations.hub.device import (
     OFFLINE,
     ONLINE,
-    Place,
-    discovery_of,
-    retained_of,
+    HubTopics,
+    discovery_message,
+    leftover_topics,
+    retained_messages,
     sensors_of,
-    states_of,
-    topics_told,
+    state_messages,
 )
 from service.integrations.tank_figures import figures_of
 from service.mqtt.connection import Will
@@ -28,10 +28,10 @@ SERVICE: Final = " service"
 
 
 class Hub:
-    """An outlet that speaks the discovery messages of general-purpose hubs.
+    """Publishes discovery messages and sensor states of all tanks.
 
-    States are sent at every look and are not retained, so that the hub lets them expire when
-    looks end; that is also why a hub that has just started gets them again at once.
+    States are published at every evaluation and are not retained, so that the hub lets them expire
+    when evaluations end; therefore a hub that has just started gets them again at once.
     """
 
     def __init__(
@@ -48,25 +48,25 @@ class Hub:
         """
         self.name = name
         self._start_topic = options.start_topic
-        self._place = Place(f"{config.prefix}/$hub/{options.device}", options)
+        self._hub = HubTopics(f"{config.prefix}/$hub/{options.device}", options)
         self._expire_after_s = options.expire_after_s or round(lifetime_s)
         self._lock = threading.Lock()
         self._states: dict[str, list[tuple[str, str]]] = {}
         self._topics = RetainedTopics(
             config,
             name,
-            will=Will(self._place.status, OFFLINE, QOS),
+            will=Will(self._hub.status, OFFLINE, QOS),
             qos=QOS,
             filters=(f"{options.prefix}/device/+/config", options.start_topic),
             identify=self._identify,
             on_connected=self._publish_states,
             on_message=self._on_message,
         )
-        self._topics.set(SERVICE, {self._place.status: ONLINE})
+        self._topics.set(SERVICE, {self._hub.status: ONLINE})
 
     @property
     def is_connected(self) -> bool:
-        """Whether the broker is reached now."""
+        """Whether the broker is connected and has been sent everything."""
         return self._topics.is_connected
 
     def start(self) -> None:
@@ -77,16 +77,16 @@ class Hub:
         """Announce what is new of a tank, and send all its states."""
         tank = view.tank.id
         sensors = sensors_of(figures_of(view, change.current))
-        discovery = discovery_of(
-            self._place,
+        discovery = discovery_message(
+            self._hub,
             tank,
             view.tank.name or tank,
             sensors,
             self._expire_after_s,
         )
-        states = states_of(self._place, tank, sensors)
+        states = state_messages(self._hub, tank, sensors)
         with self._lock:
-            self._topics.set(tank, retained_of(self._place, tank, discovery, sensors))
+            self._topics.set(tank, retained_messages(self._hub, tank, discovery, sensors))
             self._topics.publish(states)
             self._states[tank] = states
 
@@ -97,11 +97,11 @@ class Hub:
             self._topics.retain_only({SERVICE, *tanks})
 
     def stop(self) -> None:
-        """Say that the service is gone; the devices stay, unavailable."""
-        self._topics.stop([(self._place.status, OFFLINE)])
+        """Mark the service as offline; the devices stay, unavailable."""
+        self._topics.stop([(self._hub.status, OFFLINE)])
 
     def _on_message(self, topic: str, payload: bytes) -> None:
-        """A hub that says it has started gets everything again."""
+        """A hub that has started gets everything again."""
         if topic == self._start_topic and payload == ONLINE.encode():
             self._topics.republish()
             self._publish_states()
@@ -112,5 +112,5 @@ class Hub:
                 self._topics.publish(states)
 
     def _identify(self, topic: str, payload: bytes) -> Leftover | None:
-        found = topics_told(self._place, topic, payload)
+        found = leftover_topics(self._hub, topic, payload)
         return None if found is None else Leftover(*found, ours=True)

@@ -70,10 +70,10 @@ _DERIVED: Final = (
 
 
 class Metrics(Collector):
-    """An outlet that is asked instead of telling: what a monitoring system scrapes.
+    """What a monitoring system scrapes.
 
-    Readings are fetched at each scrape. Derived values and advice are those of the watch's last
-    look, and no longer told once that is ``patience_s`` ago.
+    Readings are fetched at each scrape. Derived values and advice are those of the scheduler's last
+    evaluation, and left out once that is ``lifetime_s`` ago.
     """
 
     name = "metrics"
@@ -83,39 +83,39 @@ class Metrics(Collector):
         store: Store,
         registry: Registry,
         clock: Clock,
-        patience_s: float,
+        lifetime_s: float,
         speed: float = 1.0,
     ) -> None:
         """Prepare.
 
         Args:
-            patience_s: machine seconds for which a look counts.
+            lifetime_s: machine seconds for which the values of an evaluation count.
             speed: of the clock, against the machine's.
         """
         self._store = store
         self._registry = registry
         self._clock = clock
-        self._patience_s = patience_s
+        self._lifetime_s = lifetime_s
         self._speed = speed
         self._lock = threading.Lock()
-        self._looks: dict[str, tuple[Figures, float]] = {}
+        self._figures: dict[str, tuple[Figures, float]] = {}
         self._collectors = CollectorRegistry()
         self._collectors.register(self)
         ProcessCollector(registry=self._collectors)
 
     def start(self) -> None:
-        """Nothing to begin: others ask."""
+        """Nothing to begin: metrics are scraped."""
 
     def update(self, view: TankView, change: LedgerChange) -> None:
-        """Remember a look."""
+        """Store the figures of an evaluation."""
         figures = figures_of(view, change.current)
         with self._lock:
-            self._looks[view.tank.id] = (figures, time.monotonic())
+            self._figures[view.tank.id] = (figures, time.monotonic())
 
     def retain_only(self, tanks: frozenset[str]) -> None:
         """Expose nothing more of other tanks."""
         with self._lock:
-            self._looks = {tank: look for tank, look in self._looks.items() if tank in tanks}
+            self._figures = {tank: one for tank, one in self._figures.items() if tank in tanks}
 
     def stop(self) -> None:
         """Nothing to end."""
@@ -131,11 +131,11 @@ class Metrics(Collector):
         return encode(self._collectors), media_type
 
     def describe(self) -> Iterable[Metric]:
-        """No names ahead: nothing is asked of store and registry before the first scrape."""
+        """No names in advance: store and registry are not read before the first scrape."""
         return ()
 
     def collect(self) -> Iterator[Metric]:
-        """All families; those whose source is away are left out, and ``littoral_up`` says so."""
+        """All families but those whose source is away; ``littoral_up`` is 0 for it."""
         now = self._clock.now()
         up = GaugeMetricFamily("littoral_up", "1 if a part answers.", labels=["part"])
         families: list[Metric] = []
@@ -147,21 +147,21 @@ class Metrics(Collector):
                 up.add_metric([part], 0)
         yield up
         yield from families
-        yield from self._of_looks()
+        yield from self._of_evaluations()
 
     def _of_readings(self, now: datetime) -> list[Metric]:
         """The newest reading of each sensor, unless stale or doubted; and when it was taken."""
         tanks = {tank.id: tank for tank in self._known_tanks()}
-        told = GaugeMetricFamily(
+        times = GaugeMetricFamily(
             "littoral_last_reading_timestamp_seconds",
-            "When a sensor last spoke, usable or not.",
+            "Time of the last reading, usable or not.",
             labels=["tank", "quantity", "sensor"],
             unit="seconds",
         )
         families: dict[str, GaugeMetricFamily] = {}
         for info in self._store.series():
             key = info.key
-            told.add_metric([key.tank, key.quantity, key.sensor], info.last.time_us / 1e6)
+            times.add_metric([key.tank, key.quantity, key.sensor], info.last.time_us / 1e6)
             tank = tanks.get(key.tank)
             if tank is None or key.quantity not in READINGS or not _fresh(tank, info, now):
                 continue
@@ -173,28 +173,30 @@ class Metrics(Collector):
                 ),
             )
             family.add_metric([key.tank, key.sensor], info.last.value)
-        return [told, *families.values()]
+        return [times, *families.values()]
 
     def _known_tanks(self) -> list[Tank]:
         try:
             return self._registry.tanks()
         except LittoralError:
-            return []  # then nothing says what is stale: only times are told
+            return []  # without thresholds of staleness only the times are exposed
 
     def _of_registry(self, now: datetime) -> list[Metric]:
-        names = InfoMetricFamily("littoral_tank", "The tanks that are looked after.")
+        names = InfoMetricFamily("littoral_tank", "The tanks of the registry.")
         for tank in self._registry.tanks():
             names.add_metric([], {"tank": tank.id, "name": tank.name or tank.id})
         return [names, *health_families(self._registry, now, self._speed)]
 
-    def _of_looks(self) -> list[Metric]:
-        newest = time.monotonic() - self._patience_s
+    def _of_evaluations(self) -> list[Metric]:
+        oldest = time.monotonic() - self._lifetime_s
         with self._lock:
-            looks = {tank: figures for tank, (figures, at) in self._looks.items() if at >= newest}
+            current = {
+                tank: figures for tank, (figures, at) in self._figures.items() if at >= oldest
+            }
         families = []
         for name, unit, text, attribute in _DERIVED:
             family = GaugeMetricFamily(name, text, labels=["tank"], unit=unit)
-            for tank, figures in looks.items():
+            for tank, figures in current.items():
                 value = getattr(figures, attribute)
                 if value is not None:
                     family.add_metric([tank], float(value))
@@ -202,7 +204,7 @@ class Metrics(Collector):
         advice = GaugeMetricFamily(
             "littoral_advice_open", "Open recommendations.", labels=["tank", "severity"]
         )
-        for tank, figures in looks.items():
+        for tank, figures in current.items():
             for severity, count in figures.open_by_severity.items():
                 advice.add_metric([tank, severity.word], count)
         return [*families, advice]

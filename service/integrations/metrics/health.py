@@ -1,4 +1,4 @@
-"""The service's own health as metrics: ingesters, rejections, the watch, webhooks."""
+"""The service's own health as metrics: ingesters, rejections, the scheduler, webhooks."""
 
 from __future__ import annotations
 
@@ -13,19 +13,19 @@ from service.registry.registry import Registry
 
 INGEST: Final = "ingest:"
 INGEST_SILENT_S: Final = 30.0
-"""An ingester that told nothing for so long is not connected. It tells every 2 s."""
+"""An ingester without a status for so long is not connected. It writes one every 2 s."""
 
 _COUNTED: Final = {
     "received": "Messages received.",
     "acknowledged": "Messages acknowledged to the broker.",
     "stored": "Readings written to the store.",
     "rejected": "Messages rejected.",
-    "dropped_qos0": "Messages lost because the broker was not asked to keep them.",
+    "dropped_qos0": "Messages lost at QoS 0, which the broker does not store.",
 }
 
 
 def health_families(registry: Registry, now: datetime, speed: float) -> list[Metric]:
-    """How the parts are by their own last word.
+    """Gauges and counters from the last status of each part.
 
     Args:
         now: by the service's clock.
@@ -56,7 +56,7 @@ def health_families(registry: Registry, now: datetime, speed: float) -> list[Met
         *_ingest(ingesters, now, speed),
         rejections,
         deliveries,
-        *_watch(statuses.get(STATUS_NAME)),
+        *_scheduler(statuses.get(STATUS_NAME)),
     ]
 
 
@@ -66,12 +66,12 @@ def _ingest(
     def gauge(name: str, text: str, unit: str = "") -> GaugeMetricFamily:
         return GaugeMetricFamily(name, text, labels=["ingester"], unit=unit)
 
-    told = gauge(
-        "littoral_ingest_status_timestamp_seconds", "When an ingester last told of itself.",
+    written_at = gauge(
+        "littoral_ingest_status_timestamp_seconds", "When an ingester last wrote its status.",
         "seconds",
     )  # fmt: skip
     connected = gauge("littoral_ingest_connected", "1 while connected to the broker.")
-    waiting = gauge("littoral_ingest_waiting_messages", "Messages taken and not yet kept.")
+    waiting = gauge("littoral_ingest_waiting_messages", "Messages received and not yet committed.")
     spooled = GaugeMetricFamily(
         "littoral_ingest_spooled", "What waits on disk for store or registry.",
         labels=["ingester", "kind"],
@@ -90,7 +90,7 @@ def _ingest(
     for name, status in ingesters.items():
         time = _moment(status.get("time"))
         if time is not None:
-            told.add_metric([name], time.timestamp())
+            written_at.add_metric([name], time.timestamp())
         silent = time is None or (now - time).total_seconds() > INGEST_SILENT_S * speed
         connected.add_metric([name], 0 if silent else float(bool(status.get("connected"))))
         waiting.add_metric([name], float(status.get("waiting", 0)))
@@ -105,34 +105,36 @@ def _ingest(
         for key, family in counters.items():
             if key in status:
                 family.add_metric([name], float(status[key]))
-    return [told, connected, waiting, spooled, oldest, written, *counters.values()]
+    return [written_at, connected, waiting, spooled, oldest, written, *counters.values()]
 
 
-def _watch(status: Mapping[str, Any] | None) -> list[Metric]:
+def _scheduler(status: Mapping[str, Any] | None) -> list[Metric]:
     if status is None:
         return []
     time = _moment(status.get("time"))
-    looked = GaugeMetricFamily(
-        "littoral_watch_timestamp_seconds", "When the tanks were last looked at.", unit="seconds"
+    evaluated = GaugeMetricFamily(
+        "littoral_scheduler_timestamp_seconds",
+        "When the tanks were last evaluated.",
+        unit="seconds",
     )
     if time is not None:
-        looked.add_metric([], time.timestamp())
+        evaluated.add_metric([], time.timestamp())
     return [
-        looked,
+        evaluated,
         GaugeMetricFamily(
-            "littoral_watch_duration_seconds", "How long the last look took.",
+            "littoral_scheduler_duration_seconds", "How long the last evaluation took.",
             value=float(status.get("seconds", 0.0)), unit="seconds",
         ),
         GaugeMetricFamily(
-            "littoral_watch_tanks", "Tanks seen at the last look.",
+            "littoral_scheduler_tanks", "Tanks of the last evaluation.",
             value=float(status.get("tanks", 0)),
         ),
         GaugeMetricFamily(
-            "littoral_watch_failed_tanks", "Tanks on which the last look failed.",
+            "littoral_scheduler_failed_tanks", "Tanks on which the last evaluation failed.",
             value=float(len(status.get("failed", ()))),
         ),
         GaugeMetricFamily(
-            "littoral_watch_ok", "1 if the last look reached store and registry.",
+            "littoral_scheduler_ok", "1 if the last evaluation reached store and registry.",
             value=float(not status.get("error")),
         ),
     ]  # fmt: skip

@@ -93,9 +93,9 @@ class Webhook:
             )
             if not due:
                 break
-            for place, delivery in enumerate(due):
+            for index, delivery in enumerate(due):
                 if self._stopping.is_set():
-                    self._registry.release_deliveries([one.id for one in due[place:]])
+                    self._registry.release_deliveries([one.id for one in due[index:]])
                     break
                 outcome = post(self._session, self._target, delivery.event, self._clock.now())
                 self._settle(delivery, outcome, self._clock.now())

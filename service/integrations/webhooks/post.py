@@ -1,4 +1,4 @@
-"""One attempt to deliver one event: a CloudEvent, signed, posted, and what came of it."""
+"""One attempt to deliver one event: a CloudEvent, signed, posted, and its outcome."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ LONGEST_WAIT: Final = timedelta(days=1)
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of an attempt.
+    """The outcome of an attempt.
 
     Attributes:
         delivered: the receiver took it (2xx).
-        gone: the receiver says that it wants nothing more (410).
+        gone: the receiver wants nothing more (410).
         error: why not delivered, without the URL, which may hold a secret.
         wait: the pause that the receiver asks for.
     """
@@ -86,7 +86,7 @@ def post(session: requests.Session, target: WebhookTarget, event: Event, now: da
             headers=headers,
             timeout=target.options.timeout_s,
             allow_redirects=False,  # a redirect would lead past the check of the address
-            stream=True,  # the answer's body is nobody's business
+            stream=True,  # the answer's body is not needed
         ) as answer:
             return _judge(answer, now)
     except AddressRefusedError as error:

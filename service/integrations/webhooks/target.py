@@ -26,7 +26,7 @@ class WebhookTarget:
 
 
 def webhook_target(name: str, options: WebhookOptions) -> WebhookTarget:
-    """Read what stands in files beside the configuration.
+    """Read the files that the options name.
 
     Raises:
         ConfigError: a file is missing or holds no secret.

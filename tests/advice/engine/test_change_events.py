@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from service.advice.engine.change_events import ChangeKind
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Amount, Finding, Severity
 from service.registry.models import LogKind
@@ -69,7 +70,7 @@ def test_a_new_severity_or_due_time_is_a_change(registry: Registry) -> None:
 
 def test_a_mark_is_an_event_of_its_own(registry: Registry) -> None:
     ledger = Ledger(registry)
-    (one,) = ledger.update(at(NOON), [finding("a")]).opened
+    (one,) = ledger.update(at(NOON), [finding("a")]).of(ChangeKind.OPENED)
     ledger.mark(one.id, State.SNOOZED, NOON + HOUR, now=NOON)
     ledger.update(at(NOON + HOUR), [finding("a")])
     ledger.mark(one.id, State.DONE, now=NOON + HOUR)
@@ -83,7 +84,7 @@ def test_a_mark_is_an_event_of_its_own(registry: Registry) -> None:
 
 def test_marks_of_what_is_not_open_are_events_too(registry: Registry) -> None:
     ledger = Ledger(registry)
-    (one,) = ledger.update(at(NOON), [finding("a")]).opened
+    (one,) = ledger.update(at(NOON), [finding("a")]).of(ChangeKind.OPENED)
     ledger.mark(one.id, State.SNOOZED, NOON + HOUR, now=NOON)
     ledger.mark(one.id, State.SNOOZED, NOON + 2 * HOUR, now=NOON)
     ledger.mark(one.id, State.DONE, now=NOON)
@@ -98,10 +99,10 @@ def test_marks_of_what_is_not_open_are_events_too(registry: Registry) -> None:
 
 def test_a_snoozed_one_whose_cause_goes_away_clears(registry: Registry) -> None:
     ledger = Ledger(registry)
-    (one,) = ledger.update(at(NOON), [finding("a")]).opened
+    (one,) = ledger.update(at(NOON), [finding("a")]).of(ChangeKind.OPENED)
     ledger.mark(one.id, State.SNOOZED, NOON + 5 * HOUR, now=NOON)
     change = ledger.update(at(NOON + HOUR), [])
-    assert [each.id for each in change.cleared] == [one.id]
+    assert [each.id for each in change.of(ChangeKind.CLEARED)] == [one.id]
     assert logged(registry)[-1] == ("cleared", "a", "cleared")
 
 
@@ -110,7 +111,7 @@ def test_closed_by_a_log_entry_is_cleared_and_not_marked(registry: Registry) -> 
     ledger.update(at(NOON), [finding("a", closed_by=("water-change",), since=NOON - HOUR)])
     done = entry(LogKind.WATER_CHANGE, NOON + MINUTE, fraction=0.5)
     change = ledger.update(at(NOON + HOUR, done), [])
-    assert change.marked == () and len(change.cleared) == 1
+    assert change.of(ChangeKind.MARKED) == () and len(change.of(ChangeKind.CLEARED)) == 1
     assert logged(registry)[-1] == ("cleared", "a", "done")
 
 
@@ -173,7 +174,9 @@ def test_what_a_mark_changes_in_others_is_an_event_of_the_next_evaluation(
     assert logged(registry)[6:] == [("marked", first.current[0].finding.code, "done")]
     assert [one.folded for one in ledger.list("reed")] == [False] * 5
     second = ledger.update(at(NOON + MINUTE), six)
-    assert [(one.finding.code, one.folded) for one in second.changed] == [("a", False)]
+    assert [(one.finding.code, one.folded) for one in second.of(ChangeKind.CHANGED)] == [
+        ("a", False)
+    ]
     assert logged(registry)[7:] == [("changed", "a", "open")]
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from service.advice.engine.change_events import ChangeKind
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.lifecycle import MOST_UNFOLDED
 from service.advice.engine.recommendation import Evidence, Finding, Severity
@@ -52,16 +53,16 @@ def at(moment: datetime, *log: LogEntry) -> TankView:
 
 def test_keeps_its_id_while_the_cause_lasts_and_gives_a_new_one_after(ledger: Ledger) -> None:
     first = ledger.update(at(NOON), [finding()])
-    (one,) = first.opened
+    (one,) = first.of(ChangeKind.OPENED)
     again = ledger.update(at(NOON + HOUR), [finding()])
-    assert (again.opened, again.cleared) == ((), ())
+    assert (again.of(ChangeKind.OPENED), again.of(ChangeKind.CLEARED)) == ((), ())
     (same,) = again.current
     assert same.id == one.id
     assert (same.first_seen, same.last_seen) == (NOON, NOON + HOUR)
     gone = ledger.update(at(NOON + 2 * HOUR), [])
-    assert [each.state for each in gone.cleared] == [State.CLEARED]
+    assert [each.state for each in gone.of(ChangeKind.CLEARED)] == [State.CLEARED]
     assert gone.current == ()
-    (new,) = ledger.update(at(NOON + 3 * HOUR), [finding()]).opened
+    (new,) = ledger.update(at(NOON + 3 * HOUR), [finding()]).of(ChangeKind.OPENED)
     assert new.id != one.id
 
 
@@ -79,67 +80,67 @@ def test_a_gap_shorter_than_the_hold_does_not_end_it(ledger: Ledger) -> None:
     ledger.update(at(NOON), [finding()])
     for minutes in (10, 20):
         change = ledger.update(at(NOON + minutes * MINUTE), [])
-        assert change.cleared == ()
+        assert change.of(ChangeKind.CLEARED) == ()
         assert len(change.current) == 1
-    assert ledger.update(at(NOON + 25 * MINUTE), [finding()]).opened == ()
-    assert len(ledger.update(at(NOON + 56 * MINUTE), []).cleared) == 1
+    assert ledger.update(at(NOON + 25 * MINUTE), [finding()]).of(ChangeKind.OPENED) == ()
+    assert len(ledger.update(at(NOON + 56 * MINUTE), []).of(ChangeKind.CLEARED)) == 1
 
 
 def test_flapping_input_gives_one_recommendation(ledger: Ledger) -> None:
     opened = 0
     for minute in range(0, 600, 5):
         seen = [finding()] if (minute // 5) % 3 else []
-        opened += len(ledger.update(at(NOON + minute * MINUTE), seen).opened)
+        opened += len(ledger.update(at(NOON + minute * MINUTE), seen).of(ChangeKind.OPENED))
     assert opened == 1
 
 
 def test_snooze_sleeps_until_its_end(ledger: Ledger) -> None:
-    (one,) = ledger.update(at(NOON), [finding()]).opened
+    (one,) = ledger.update(at(NOON), [finding()]).of(ChangeKind.OPENED)
     marked = ledger.mark(one.id, State.SNOOZED, NOON + DAY, now=NOON)
     assert marked.state is State.SNOOZED
     quiet = ledger.update(at(NOON + 20 * HOUR), [finding()])
-    assert quiet.opened == () and quiet.current[0].state is State.SNOOZED
+    assert quiet.of(ChangeKind.OPENED) == () and quiet.current[0].state is State.SNOOZED
     awake = ledger.update(at(NOON + 25 * HOUR), [finding()])
-    assert [each.id for each in awake.opened] == [one.id]
+    assert [each.id for each in awake.of(ChangeKind.OPENED)] == [one.id]
 
 
 def test_snooze_ends_when_it_gets_worse(ledger: Ledger) -> None:
-    (one,) = ledger.update(at(NOON), [finding()]).opened
+    (one,) = ledger.update(at(NOON), [finding()]).of(ChangeKind.OPENED)
     ledger.mark(one.id, State.SNOOZED, NOON + DAY, now=NOON)
     worse = ledger.update(at(NOON + HOUR), [finding(severity=Severity.URGENT)])
-    assert [each.id for each in worse.opened] == [one.id]
+    assert [each.id for each in worse.of(ChangeKind.OPENED)] == [one.id]
 
 
 def test_done_stays_done_while_measures_take_effect_and_comes_back_if_they_don_t(
     ledger: Ledger,
 ) -> None:
-    (one,) = ledger.update(at(NOON), [finding()]).opened
+    (one,) = ledger.update(at(NOON), [finding()]).of(ChangeKind.OPENED)
     ledger.mark(one.id, State.DONE, now=NOON)
     assert ledger.update(at(NOON + 20 * HOUR), [finding()]).current == ()
     back = ledger.update(at(NOON + 25 * HOUR), [finding()])
-    (new,) = back.opened
+    (new,) = back.of(ChangeKind.OPENED)
     assert new.id != one.id
     assert new.finding.evidence[-1].text == "marked done on 10 Mar 12:00 UTC, and still so"
 
 
 def test_dismissed_stays_so_as_long_as_the_cause_lasts(ledger: Ledger) -> None:
-    (one,) = ledger.update(at(NOON), [finding()]).opened
+    (one,) = ledger.update(at(NOON), [finding()]).of(ChangeKind.OPENED)
     ledger.mark(one.id, State.DISMISSED, now=NOON)
     for days in range(1, 20):
-        assert ledger.update(at(NOON + days * DAY), [finding()]).opened == ()
-    assert ledger.update(at(NOON + 20 * DAY), []).opened == ()
-    assert len(ledger.update(at(NOON + 21 * DAY), [finding()]).opened) == 1
+        assert ledger.update(at(NOON + days * DAY), [finding()]).of(ChangeKind.OPENED) == ()
+    assert ledger.update(at(NOON + 20 * DAY), []).of(ChangeKind.OPENED) == ()
+    assert len(ledger.update(at(NOON + 21 * DAY), [finding()]).of(ChangeKind.OPENED)) == 1
 
 
 def test_a_log_entry_that_does_the_job_closes(ledger: Ledger) -> None:
     due = finding("water-change-due", closed_by=("water-change",), since=NOON - DAY)
-    (one,) = ledger.update(at(NOON), [due]).opened
+    (one,) = ledger.update(at(NOON), [due]).of(ChangeKind.OPENED)
     done = entry(LogKind.WATER_CHANGE, NOON + HOUR, fraction=0.5)
     change = ledger.update(at(NOON + 2 * HOUR, done), [])
-    (closed,) = change.cleared
+    (closed,) = change.of(ChangeKind.CLEARED)
     assert (closed.id, closed.state) == (one.id, State.DONE)
     assert closed.extra["closed_by"] == done.id
-    assert len(ledger.update(at(NOON + 9 * DAY), [due]).opened) == 1
+    assert len(ledger.update(at(NOON + 9 * DAY), [due]).of(ChangeKind.OPENED)) == 1
 
 
 def test_fewer_than_six_are_shown_in_full_and_the_rest_is_folded(ledger: Ledger) -> None:
@@ -159,7 +160,7 @@ def test_contradicted_one_does_not_linger_in_its_hold(ledger: Ledger) -> None:
     ledger.update(at(NOON), [raising])
     change = ledger.update(at(NOON + MINUTE), [lowering])
     assert [one.finding.code for one in change.current] == ["co2-high"]
-    assert [one.finding.code for one in change.cleared] == ["co2-low"]
+    assert [one.finding.code for one in change.of(ChangeKind.CLEARED)] == ["co2-low"]
 
 
 def test_active_conditions_are_known_to_rules(ledger: Ledger) -> None:
@@ -171,7 +172,7 @@ def test_active_conditions_are_known_to_rules(ledger: Ledger) -> None:
 
 
 def test_marks_that_are_not_allowed(ledger: Ledger) -> None:
-    (one,) = ledger.update(at(NOON), [finding()]).opened
+    (one,) = ledger.update(at(NOON), [finding()]).of(ChangeKind.OPENED)
     with pytest.raises(NotFoundError, match="'nobody'"):
         ledger.mark("nobody", State.DONE, now=NOON)
     with pytest.raises(InvalidInputError, match="cleared comes by itself"):
@@ -194,5 +195,8 @@ def test_several_tanks_in_one_go(ledger: Ledger, registry: Registry) -> None:
     registry.put_tank(a_tank(id="fern"))
     fern = replace(at(NOON), tank=a_tank(id="fern"))
     changes = ledger.update_many([(at(NOON), [finding()]), (fern, [finding(), finding("x")])])
-    assert {tank: len(change.opened) for tank, change in changes.items()} == {"reed": 1, "fern": 2}
+    assert {tank: len(change.of(ChangeKind.OPENED)) for tank, change in changes.items()} == {
+        "reed": 1,
+        "fern": 2,
+    }
     assert len(ledger.list("fern")) == 2

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.change_events import ChangeKind, LedgerChange
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.scheduler import STATUS_NAME, Scheduler
 from service.derive.models import TankView
@@ -63,11 +63,11 @@ def scheduler(house: House) -> Scheduler:
 
 def test_an_evaluation_fills_the_ledger(house: House) -> None:
     changes = scheduler(house).evaluate_all()
-    assert "co2-low" in {one.finding.code for one in changes["reed"].opened}
+    assert "co2-low" in {one.finding.code for one in changes["reed"].of(ChangeKind.OPENED)}
     standing = Ledger(house.registry).list("reed")
     assert {one.id for one in standing} == {one.id for one in changes["reed"].current}
     again = scheduler(house).evaluate_all()["reed"]
-    assert again.opened == () and again.cleared == ()
+    assert again.of(ChangeKind.OPENED) == () and again.of(ChangeKind.CLEARED) == ()
 
 
 def test_runs_in_a_thread_is_nudged_and_reports(house: House) -> None:

@@ -21,6 +21,7 @@ from cloudevents.core.bindings.http import HTTPMessage, from_structured_event
 from standardwebhooks import Webhook as Verifier
 from standardwebhooks import WebhookVerificationError
 
+from service.advice.engine.change_events import ChangeKind
 from service.advice.engine.ledger import Ledger
 from service.config import WebhookOptions
 from service.errors import ConfigError
@@ -32,7 +33,7 @@ from service.registry.recommendations import State
 from service.registry.registry import Registry, open_registry
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
-from tests.integrations.receiver import Receiver
+from tests.integrations.webhooks.receiver import Receiver
 from tests.servers import wait_until
 
 NOW = datetime(2026, 5, 4, 12, 0, 0, tzinfo=UTC)
@@ -336,7 +337,7 @@ def test_a_recommendation_reaches_a_receiver_from_end_to_end(
             view = at(NOON)
             change = ledger.update(view, [finding("co2-low")])
             webhook.update(view, change)
-            ledger.mark(change.opened[0].id, State.DONE, now=NOON)
+            ledger.mark(change.of(ChangeKind.OPENED)[0].id, State.DONE, now=NOON)
             wait_until(lambda: len(receiver.received) == 3, 20)
         finally:
             webhook.stop()

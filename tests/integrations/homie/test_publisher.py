@@ -22,7 +22,7 @@ from service.science.carbonate.co2 import estimate_co2
 from tests.advice.cases import view_with
 from tests.derive.pieces import KH_4, NOON, a_tank
 from tests.integrations.conftest import Home
-from tests.integrations.homie_reader import Reader, check_description, checked
+from tests.integrations.homie.reader import Reader, check_description, checked
 from tests.servers import Mosquitto, wait_until
 
 PLAIN = HomieOptions()
@@ -210,13 +210,13 @@ def test_what_an_earlier_run_left_is_taken_down(
     ):
         publish.single(topic, payload, 1, retain=True, port=broker.port, hostname="127.0.0.1")
     home.registry.delete_tank("fern")
-    kept = {
+    foreign = {
         "homie/5/littoral-two-pond/$description": other,
         "homie/5/littoral-two-pond/$alert/low": "Not ours.",
         "homie/5/littoral-torn/$description": "{",
     }
     with Reader(broker.port) as reader:
-        before = {*kept, mine, "homie/5/littoral-fern/$state"}
+        before = {*foreign, mine, "homie/5/littoral-fern/$state"}
         wait_until(lambda: reader.holds(lambda one: before <= set(one.retained)))
         with homie(broker) as integration:
             home.scheduler(integration).evaluate_all()
@@ -224,7 +224,7 @@ def test_what_an_earlier_run_left_is_taken_down(
             wait_until(lambda: reader.holds(lambda one: mine not in one.retained))
         # Goodbye comes after all that the integration published.
         wait_until(lambda: reader.holds(lambda one: one.state("littoral") == "disconnected"))
-        for topic, payload in kept.items():
+        for topic, payload in foreign.items():
             assert reader.retained[topic] == payload
 
 

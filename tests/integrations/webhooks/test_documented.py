@@ -1,4 +1,4 @@
-"""docs/webhooks.md says what the code does, and its receiver works."""
+"""docs/webhooks.md describes what the code does, and its receiver works."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ import pytest
 
 from service.config import WebhookOptions
 from service.integrations.webhooks.post import signed_message
-from tests.integrations.test_webhooks import EVENT, SECRET, TARGET
+from tests.integrations.webhooks.test_delivery import EVENT, SECRET, TARGET
 
-TEXT = (Path(__file__).parents[2] / "docs" / "webhooks.md").read_text()
+TEXT = (Path(__file__).parents[3] / "docs" / "webhooks.md").read_text()
 
 
 def test_every_option_is_documented() -> None:

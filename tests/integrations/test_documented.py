@@ -1,4 +1,4 @@
-"""The examples of docs/home-automation.md and docs/scripts.md, run as they stand."""
+"""The examples of docs/home-automation.md and docs/scripts.md, run as they are."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def run(example: tuple[str, str], **environ: str) -> str:
 
 @pytest.fixture
 def service(home: Home) -> Iterator[dict[str, str]]:
-    """A server with the tank ``reed``, looked at once; where it is and a token."""
+    """A server with the tank ``reed``, evaluated once; its address and a token."""
     application = Application(Config(), home.clock, home.store, home.registry)
     home.scheduler(application.metrics).evaluate_all()
     _, secret = home.registry.create_token("script", Scope.WRITE, NOON)
@@ -103,10 +103,10 @@ def test_home_automation(
     home: Home, start_mosquitto: Callable[..., Mosquitto], tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    told = examples(HOME)
+    found = examples(HOME)
     file = tmp_path / "littoral.toml"
     file.write_text(
-        f'[mqtt]\nurl = "{broker.url}"\n' + told["homie config"][1] + told["hub config"][1]
+        f'[mqtt]\nurl = "{broker.url}"\n' + found["homie config"][1] + found["hub config"][1]
     )
     homie, hub, _ = integrations = configured_integrations(load_config(file, {}), home.registry)
     assert isinstance(homie, Homie) and isinstance(hub, Hub)
@@ -116,9 +116,9 @@ def test_home_automation(
         wait_until(lambda: homie.is_connected and hub.is_connected)
         home.scheduler(*integrations).evaluate_all()
         port = str(broker.port)
-        assert run(told["homie temperature"], PORT=port) == "24\n"
+        assert run(found["homie temperature"], PORT=port) == "24\n"
         seen = subprocess.run(
-            ["sh", "-c", told["homie watch"][1]],
+            ["sh", "-c", found["homie watch"][1]],
             env={**os.environ, "PORT": port},
             capture_output=True,
             text=True,
@@ -126,12 +126,12 @@ def test_home_automation(
         ).stdout
         assert "homie/5/littoral-reed/$state ready\n" in seen
         assert "homie/5/littoral-reed/light/lit true\n" in seen
-        components = run(told["hub components"], PORT=port)
+        components = run(found["hub components"], PORT=port)
         assert "temperature\t°C\n" in components and "co2\tmg/L\n" in components
     finally:
         for one in integrations:
             one.stop()
-    assert set(told) == {
+    assert set(found) == {
         "homie config", "hub config", "homie temperature", "homie watch", "hub components",
     }  # fmt: skip
 

@@ -17,7 +17,7 @@ from service.integrations.webhooks.checked_address import (
     checked,
     session,
 )
-from tests.integrations.receiver import Receiver
+from tests.integrations.webhooks.receiver import Receiver
 
 LOOPBACK = [ip_network("127.0.0.0/8")]
 

@@ -43,7 +43,7 @@ class Entity:
 
     @property
     def state(self) -> str | None:
-        """The present state; None where unavailable or never told."""
+        """The present state; None where unavailable or never sent."""
         wanted = [one["topic"] for one in self.component["availability"]]
         if any(self.available.get(topic) != "online" for topic in wanted):
             return None
@@ -174,9 +174,9 @@ def test_a_tank_is_a_device_with_its_sensors(
             assert components[severity]["p"] == "binary_sensor"
 
         wait_until(reader.follows)
-        scheduler.evaluate_all()  # states come with each look
+        scheduler.evaluate_all()  # states come with each evaluation
         wait_until(lambda: reader.state("temperature") == "24")
-        wait_until(lambda: reader.state("urgent") == "OFF")  # the last one of a look
+        wait_until(lambda: reader.state("urgent") == "OFF")  # the last of an evaluation
         wait_until(lambda: reader.state("lit") == "ON")
         wait_until(lambda: reader.state("ppfd") == "174")
         wait_until(lambda: reader.state("worst") in components["worst"]["options"])
@@ -229,7 +229,7 @@ def test_a_hub_that_starts_gets_all_of_it_again(
         scheduler.evaluate_all()
         wait_until(early.follows)
         scheduler.evaluate_all()
-        wait_until(lambda: early.state("urgent") == "OFF")  # the last one of a look has passed
+        wait_until(lambda: early.state("urgent") == "OFF")  # the last of an evaluation has passed
         with Hubbish(broker.port) as reader:  # the discovery message is retained, states are not
             wait_until(reader.follows)
             assert reader.state("temperature") is None

@@ -166,7 +166,7 @@ class Reader:
         with self._lock:
             try:
                 self._read(message.topic, message.payload.decode("utf-8"))
-            except Exception as error:  # noqa: BLE001 - told by check()
+            except Exception as error:  # noqa: BLE001 - reported by check()
                 self.faults.append(f"{message.topic}: {type(error).__name__} {error}")
 
     def _read(self, topic: str, payload: str) -> None:

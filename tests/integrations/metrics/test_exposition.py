@@ -100,12 +100,12 @@ def test_a_stale_or_doubted_sample_is_dropped_and_its_time_stays(
     assert "littoral_illuminance_lux" not in names
     assert "littoral_ppfd_micromoles_per_square_meter_second" not in names
     assert "littoral_light_lit" not in names
-    told = "littoral_last_reading_timestamp_seconds"
+    newest = "littoral_last_reading_timestamp_seconds"
     for quantity, sensor, moment in (
         ("temperature", "s", NOON),
         ("ppfd", "lamp", home.clock.moment),
     ):
-        time = value(found, told, tank="reed", quantity=quantity, sensor=sensor)
+        time = value(found, newest, tank="reed", quantity=quantity, sensor=sensor)
         assert time == moment.timestamp()
 
 
@@ -171,10 +171,10 @@ def test_the_services_own_health(home: Home, metrics: Metrics) -> None:
     assert value(found, "littoral_ingest_last_write_age_seconds", ingester="gone") is None
     assert value(found, "littoral_rejections_total", reason="not-a-number") == 2
     assert value(found, "littoral_webhook_deliveries", target="hook", state="dead") == 1
-    assert value(found, "littoral_watch_duration_seconds") == 0.25
-    assert value(found, "littoral_watch_failed_tanks") == 1
-    assert value(found, "littoral_watch_ok") == 1
-    assert value(found, "littoral_watch_timestamp_seconds") == now.timestamp()
+    assert value(found, "littoral_scheduler_duration_seconds") == 0.25
+    assert value(found, "littoral_scheduler_failed_tanks") == 1
+    assert value(found, "littoral_scheduler_ok") == 1
+    assert value(found, "littoral_scheduler_timestamp_seconds") == now.timestamp()
     assert value(found, "process_start_time_seconds") is not None
 
 

@@ -18,7 +18,7 @@ class Received:
 
 @dataclass
 class Receiver:
-    """Keeps what it is sent and answers with the next status, the last one for ever."""
+    """Records what it is sent and answers with the next status, the last one for ever."""
 
     statuses: list[int] = field(default_factory=lambda: [204])
     tls: ssl.SSLContext | None = None
