@@ -55,12 +55,12 @@ def _point(point: Mapping[str, Any]) -> str:
 
 
 def _water_change(data: Mapping[str, Any]) -> list[str]:
-    details = [_percent(data["fraction"])]
+    parts = [_percent(data["fraction"])]
     if "temperature_c" in data:
-        details.append(f"new water {data['temperature_c']:g} °C")
+        parts.append(f"new water {data['temperature_c']:g} °C")
     if "kh_meq_l" in data:
-        details.append(f"of {float(dkh_from_meq_l(data['kh_meq_l'])):.1f} °dKH")
-    return details
+        parts.append(f"of {float(dkh_from_meq_l(data['kh_meq_l'])):.1f} °dKH")
+    return parts
 
 
 def _percent(share: Any) -> str:

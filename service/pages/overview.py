@@ -9,8 +9,9 @@ from datetime import datetime, timedelta
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.api.context import Context
+from service.derive.loader import load
 from service.derive.models import TankView
-from service.derive.queries import view_of
+from service.derive.tank_view import tank_view
 from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
 from service.pages.local_time import LocalTime
 from service.registry.models import Tank
@@ -96,7 +97,7 @@ def _overview(
 ) -> TankOverview:
     view, trouble = None, ""
     try:
-        view = view_of(tank, context.registry, context.store, now, days=days)
+        view = tank_view(load(tank, context.registry, context.store, now, days=days))
     except (StoreUnavailableError, StoreRefusedError) as error:
         trouble = unavailable_text(error)
     todo = [one for one in known if one.state is State.OPEN]

@@ -10,7 +10,8 @@ import requests
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from service.derive.queries import view_of
+from service.derive.loader import load
+from service.derive.tank_view import tank_view
 from service.registry.models import Stock, Tank
 from service.store.model import Reading
 from service.times import to_us
@@ -55,7 +56,9 @@ def test_list_is_worst_first_in_plain_words(shore: Served, visit: Opener) -> Non
 
 def test_tank_page_shows_what_the_service_knows(shore: Served, visit: Opener) -> None:
     page = visit(path_to(shore, "emberpane")).page
-    view = view_of(shore.registry.tank("emberpane"), shore.registry, shore.store, shore.clock.now())
+    view = tank_view(
+        load(shore.registry.tank("emberpane"), shore.registry, shore.store, shore.clock.now())
+    )
     assert view.co2.co2 is not None
     assert view.temperature.reading is not None
     line = page.locator("#co2-line")
