@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import sys
-from collections.abc import Callable, Container, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from typing import Final
 
 from ingest.decode.message import (
@@ -52,13 +52,12 @@ class Decoder:
         self._first_delivery = first_delivery
         self._retained: dict[str, bytes] = {}
 
-    def decode(self, messages: Sequence[Message]) -> list[Arrival]:
-        """Decode messages in their order; those that are not for us, or repeated, are left out.
+    def decode(self, messages: Sequence[Message]) -> Iterator[Arrival]:
+        """Decode messages one by one; those that are not for us, or repeated, are left out.
 
         A message that cannot be decoded because of a fault of ours becomes a rejection: else
         the broker would send it for ever.
         """
-        arrivals = []
         for message in _without_copies(messages):
             try:
                 targets = self._router.targets(message.topic)
@@ -70,11 +69,10 @@ class Decoder:
                 samples, rejections = decode(message, targets, self._tanks)
             except Exception as error:  # noqa: BLE001 - see above
                 _log.exception("a message on %s cannot be decoded", message.topic)
-                arrivals.append(Arrival(message, (), (internal_rejection(message, error),)))
+                yield Arrival(message, (), (internal_rejection(message, error),))
             else:
                 source = targets[0].source if len(targets) == 1 else ""
-                arrivals.append(Arrival(message, samples, rejections, source, first))
-        return arrivals
+                yield Arrival(message, samples, rejections, source, first)
 
     def _is_repeated(self, message: Message) -> bool:
         """Whether this very retained message came already: a reconnect brings it again."""

@@ -112,13 +112,12 @@ class SeriesMemory:
         """Grant a new batch its time for reading history."""
         self._warm_until_s = time.monotonic() + self._warm_up_s
 
-    def series(self, tank: str, quantity: str, sensor: str, end_us: int) -> SeriesState:
+    def series(self, name: SeriesName, end_us: int) -> SeriesState:
         """The state of a series.
 
         Args:
             end_us: when it is first seen, what the store has before this time is read.
         """
-        name = (tank, quantity, sensor)
         series = self._series.get(name)
         if series is None:
             _make_room(self._series, self._most_series)
