@@ -12,8 +12,8 @@ from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l
 
 def entry_text(entry: LogEntry) -> str:
     """What was done, with its amounts: ``Water change, 50 %, new water 24 °C``."""
-    parts = [KIND_WORDS[entry.kind], *_details(entry.kind, entry.data)]
-    return ", ".join(part for part in parts if part)
+    texts = [KIND_WORDS[entry.kind], *_details(entry.kind, entry.data)]
+    return ", ".join(text for text in texts if text)
 
 
 def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
