@@ -60,9 +60,9 @@ class Calibrations:
         self._by_series = by_series
         self.faults: tuple[str, ...] = tuple(faults)
 
-    def __contains__(self, series: SeriesName) -> bool:
+    def apply_to(self, series: SeriesName) -> bool:
         """Whether there is a calibration of a series."""
-        return series in self._by_series
+        return bool(self._by_series) and series in self._by_series
 
     def raw_scale(self, series: SeriesName) -> str | None:
         """The raw scale in which a series comes, by its calibrations; None: canonical."""

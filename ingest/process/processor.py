@@ -97,7 +97,7 @@ class Processor:
         )
         self._temperatures = WaterTemperatures(None if store is None else temperature_in(store))
 
-    def process(self, batch: Sequence[Arrival]) -> Processed:
+    def process(self, batch: Iterable[Arrival]) -> Processed:
         """Turn samples into readings and rejections, in their order.
 
         Raises:
@@ -107,6 +107,7 @@ class Processor:
         processed = Processed()
         self._calibrations = self._current_calibrations()
         if self._written_by_others:
+            batch = list(batch)
             self._follow(batch)
         self._memory.begin_batch()
         for arrival in batch:
@@ -127,12 +128,11 @@ class Processor:
         processed = Processed()
         self._memory.begin_batch()
         for reading in sorted(readings, key=lambda one: one.time_us):
-            series = self._memory.series(
-                reading.tank, reading.quantity, reading.sensor, reading.time_us
-            )
+            name = (reading.tank, reading.quantity, reading.sensor)
+            series = self._memory.series(name, reading.time_us)
             if reading.time_us > now_us + self._limits.future_us:
                 reading = replace(reading, flags=reading.flags | Flag.CLOCK)
-            self._judge(series, reading, processed)
+            self._judge(series, reading, False, processed)
         return processed
 
     def forget(self, batch: Sequence[Arrival]) -> None:
@@ -147,54 +147,54 @@ class Processor:
             self._memory.follow(key, None if newest is None else newest.time_us)
 
     def _arrival(self, arrival: Arrival, processed: Processed) -> None:
-        message, first = arrival.message, arrival.first_delivery
+        message, samples, rejections, source, first = arrival
         clock_wrong = self._clock_is_wrong(arrival) if first is None else first.clock_wrong
         arrival_us = message.arrival_us
-        for sample in arrival.samples:
+        for sample in samples:
             try:
-                arrival_us = self._sample(sample, arrival, clock_wrong, processed)
+                arrival_us = self._sample(sample, message, first, clock_wrong, processed)
             except PayloadError as error:
-                processed.reject(
-                    rejection(
-                        message, error.reason, error.detail, source=arrival.source, tank=sample.tank
-                    )
+                rejected = rejection(
+                    message, error.reason, error.detail, source=source, tank=sample.tank
                 )
-        for rejected in arrival.rejections:
+                processed.reject(rejected)
+        for rejected in rejections:
             processed.reject(rejected)
         if message.qos and first is None:
             processed.first_deliveries.append((message, FirstDelivery(arrival_us, clock_wrong)))
 
     def _clock_is_wrong(self, arrival: Arrival) -> bool:
         """Whether the device's clock is wrong: one clock gave the times of a whole message."""
-        arrival_us, limits = arrival.message.arrival_us, self._limits
         wrong = False
         for sample in arrival.samples:
             time_us = sample.time_us
-            if time_us is not None and (
-                device_clock.is_absurd(time_us, arrival_us, limits)
-                or device_clock.has_jumped_back(
-                    self._series(sample, arrival_us), time_us, arrival_us, self._memory
-                )
-            ):
-                wrong = True
+            if time_us is not None:
+                arrival_us = arrival.message.arrival_us
+                if device_clock.is_absurd(time_us, arrival_us, self._limits):
+                    wrong = True
+                else:
+                    end_us = arrival_us + self._limits.future_us
+                    series = self._memory.series(sample[:3], end_us)
+                    if device_clock.has_jumped_back(series, time_us, arrival_us, self._memory):
+                        wrong = True
         return wrong
 
-    def _series(self, sample: Sample, arrival_us: int) -> SeriesState:
-        end_us = arrival_us + self._limits.future_us
-        return self._memory.series(sample.tank, sample.quantity, sample.sensor, end_us)
-
     def _sample(
-        self, sample: Sample, arrival: Arrival, clock_wrong: bool, processed: Processed
+        self,
+        sample: Sample,
+        message: Message,
+        first: FirstDelivery | None,
+        clock_wrong: bool,
+        processed: Processed,
     ) -> int:
         """Make the reading of one sample; returns the arrival that was used."""
         tank, quantity, sensor, value, scale, time_us, flags = sample
-        message = arrival.message
         arrival_us = message.arrival_us
         raw = None
-        if scale is not None or (tank, quantity, sensor) in self._calibrations:
+        if scale is not None or self._calibrations.apply_to(sample[:3]):
             value, raw, doubt = self._calibrated(sample, time_us or arrival_us)
             flags |= doubt
-        series = self._series(sample, arrival_us)
+        series = self._memory.series(sample[:3], arrival_us + self._limits.future_us)
         late = False
         if time_us is None or clock_wrong:
             if time_us is not None:
@@ -203,7 +203,7 @@ class Processor:
                 flags |= Flag.CLOCK
             if message.retain:
                 flags |= Flag.RETAINED
-            if arrival.first_delivery is None:
+            if first is None and self._resolution_us > 1:
                 arrival_us = device_clock.arrival_time_us(series, arrival_us, self._resolution_us)
             time_us = arrival_us
         else:
@@ -214,15 +214,16 @@ class Processor:
             late = arrival_us - time_us > self._limits.late_after_us
             series.add_device_time(time_us)
         reading = Reading(tank, quantity, sensor, time_us, value, flags, raw)
-        self._judge(series, reading, processed, late=late)
+        self._judge(series, reading, late, processed)
         return arrival_us
 
     def _calibrated(self, sample: Sample, time_us: int) -> Calibrated:
         temperature_c = None
-        if sample.raw == "mV":
+        if sample.scale == "mV":
             temperature_c = self._temperatures.at(sample.tank, time_us)
-        name = (sample.tank, sample.quantity, sample.sensor)
-        return self._calibrations.apply(name, sample.value, sample.raw, time_us, temperature_c)
+        return self._calibrations.apply(
+            sample[:3], sample.value, sample.scale, time_us, temperature_c
+        )
 
     def _is_repeated(
         self, series: SeriesState, time_us: int, value: float, arrival_us: int, processed: Processed
@@ -238,10 +239,10 @@ class Processor:
         return True
 
     def _judge(
-        self, series: SeriesState, reading: Reading, processed: Processed, *, late: bool = False
+        self, series: SeriesState, reading: Reading, late: bool, processed: Processed
     ) -> None:
         """Add the flags of a reading, and the reading to what is to be stored."""
-        reading, corrected = judge(series, reading, late=late)
+        reading, corrected = judge(series, reading, late)
         processed.outcomes.append(reading)
         processed.readings.append(reading)
         if corrected:

@@ -112,13 +112,12 @@ class SeriesMemory:
         """Grant a new batch its time for reading history."""
         self._warm_until_s = time.monotonic() + self._warm_up_s
 
-    def series(self, tank: str, quantity: str, sensor: str, end_us: int) -> SeriesState:
+    def series(self, name: SeriesName, end_us: int) -> SeriesState:
         """The state of a series.
 
         Args:
             end_us: when it is first seen, what the store has before this time is read.
         """
-        name = (tank, quantity, sensor)
         series = self._series.get(name)
         if series is None:
             _make_room(self._series, self._most_series)
@@ -203,7 +202,8 @@ class SeriesMemory:
         return series
 
     def _at(self, name: SeriesName, time_us: int) -> Samples:
-        return self._read(name, time_us, time_us + self._resolution_us)
+        start_us = time_us - time_us % self._resolution_us
+        return self._read(name, start_us, start_us + self._resolution_us)
 
     def _read(self, name: SeriesName, start_us: int, end_us: int) -> Samples:
         if self._history is None or time.monotonic() < self._no_history_until_s:

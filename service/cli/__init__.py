@@ -33,7 +33,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "export": Entry("export", "Export a tank's readings as CSV, line protocol or Parquet."),
     "import": Entry("import_csv", "Import readings from a CSV file."),
     "ingest": Entry("ingest", "Store readings from the MQTT broker, until stopped."),
-    "log": Entry("log.command", "Note what was done to a tank or seen in it, or list what was."),
+    "log": Entry("log.command", "Log what was done to a tank or seen in it, or list what was."),
     "openapi": Entry("openapi", "Print the OpenAPI document of the API."),
     "recalibrate": Entry("recalibrate", "Apply the calibrations in the log to stored readings."),
     "serve": Entry("serve", "Serve API and pages and publish advice, until stopped."),

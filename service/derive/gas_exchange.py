@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Final
 
 import numpy as np
 
-from service.derive.co2.current import Target, interpolated
-from service.derive.local_time import local_day, local_moment
-from service.derive.models import Co2Series, Estimate, GasModel, LightDay
+from service.derive.co2.series import co2_series, interpolated
+from service.derive.co2.target import Target, target_of
+from service.derive.inputs import Inputs
+from service.derive.light import first_day, light_days_of, light_source_of
+from service.derive.models import Co2Series, EstimatedValue, GasModel, LightDay
 from service.derive.thresholds import derived_limit
 from service.registry.models import Tank
+from service.registry.volume import net_volume_l
 from service.science.gas_exchange.air_water import pressure_atm_from_altitude
 from service.science.gas_exchange.fit import FitError, GasExchangeFit, fit_gas_exchange
 from service.science.gas_exchange.plan import GasPlan, gas_plan
-from service.science.numeric.estimate import Estimate as ScienceEstimate
+from service.science.numeric.estimate import Estimate
 from service.store.model import Samples
 
 FIT_DAYS: Final = 10
@@ -23,25 +26,21 @@ FIT_DAYS: Final = 10
 
 LEAST_SAMPLES: Final = 50
 MOST_RATIO: Final = 4.0
-"""A coefficient whose interval spans a wider ratio is not told. Our choice."""
+"""A coefficient whose interval spans a wider ratio is not reported. Our choice."""
 
 
-def gas_spans(tank: Tank, start: datetime, end: datetime) -> list[tuple[datetime, datetime]]:
-    """When the gas is on by plan between two moments; nothing where it is not switched."""
-    plan = tank.photoperiod
-    if plan.gas_on is None or plan.gas_off is None:
-        return []
-    spans = []
-    day = local_day(tank, start) - timedelta(days=1)
-    while day <= local_day(tank, end):
-        on = local_moment(tank, day, plan.gas_on)
-        off = local_moment(tank, day, plan.gas_off)
-        if off <= on:
-            off = local_moment(tank, day + timedelta(days=1), plan.gas_off)
-        if off > start and on < end:
-            spans.append((on, off))
-        day += timedelta(days=1)
-    return spans
+def gas_exchange(inputs: Inputs) -> GasModel:
+    """Gas exchange fitted to the days of the inputs."""
+    tank, now = inputs.tank, inputs.now
+    return gas_model_of(
+        tank,
+        now,
+        co2_series(inputs),
+        inputs.series("temperature"),
+        light_days_of(tank, light_source_of(inputs), first_day(inputs), now),
+        target_of(tank, inputs.tolerance.co2_max_mg_l),
+        net_volume_l(tank),
+    )
 
 
 def gas_hours_per_day(tank: Tank) -> float:
@@ -63,7 +62,7 @@ def gas_model_of(
     target: Target,
     volume_l: float | None,
 ) -> GasModel:
-    """Fit gas exchange to the last days and work out what it means; pure.
+    """Fit gas exchange to the last days and work out what it means.
 
     The gas times are found in the series: a timer that is off by an hour, or a valve that
     hangs, must not be fitted as if it followed its plan.
@@ -91,7 +90,7 @@ def gas_model_of(
             )
     except FitError as error:
         return GasModel(None, now, reason=str(error))
-    if not _told(fit.k20_per_h):
+    if not _narrow(fit.k20_per_h):
         return GasModel(None, now, reason="the nights differ too much to tell the gas exchange")
     return _with_plan(tank, now, fit, target, volume_l)
 
@@ -99,7 +98,7 @@ def gas_model_of(
 def _with_plan(
     tank: Tank, now: datetime, fit: GasExchangeFit, target: Target, volume_l: float | None
 ) -> GasModel:
-    if fit.injection_mg_l_h is None or not _told(fit.injection_mg_l_h):
+    if fit.injection_mg_l_h is None or not _narrow(fit.injection_mg_l_h):
         return GasModel(fit, now, reason="no morning rise tells the injection rate")
     plan: GasPlan = gas_plan(
         fit,
@@ -117,12 +116,12 @@ def _with_plan(
     )
 
 
-def plain_estimate(one: ScienceEstimate) -> Estimate:
+def plain_estimate(one: Estimate) -> EstimatedValue:
     """An estimate of one value as plain floats."""
-    return Estimate(float(one.value), float(one.low), float(one.high))
+    return EstimatedValue(float(one.value), float(one.low), float(one.high))
 
 
-def _told(one: ScienceEstimate) -> bool:
-    """Whether an interval is narrow enough to be told."""
+def _narrow(one: Estimate) -> bool:
+    """Whether an interval is narrow enough to be reported."""
     low, high = float(one.low), float(one.high)
     return bool(np.isfinite(high)) and low > 0 and high / low <= MOST_RATIO

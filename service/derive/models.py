@@ -41,7 +41,7 @@ class Co2State(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Estimate:
+class EstimatedValue:
     """A value with its 95 % interval."""
 
     value: float
@@ -74,7 +74,7 @@ class Co2Now:
     """
 
     time: datetime | None
-    co2: Estimate | None
+    co2: EstimatedValue | None
     method: str
     ph: Reading | None
     alkalinity: Alkalinity | None
@@ -170,7 +170,7 @@ class Co2Check:
         reason: what a disagreement usually means; "" without one.
     """
 
-    by_drop: Estimate
+    by_drop: EstimatedValue
     sampled: datetime
     disagreement: int
     reason: str = ""
@@ -192,9 +192,9 @@ class GasModel:
 
     fit: GasExchangeFit | None
     fitted: datetime
-    lead_h: Estimate | None = None
-    steady_mg_l: Estimate | None = None
-    gas_g_per_day: Estimate | None = None
+    lead_h: EstimatedValue | None = None
+    steady_mg_l: EstimatedValue | None = None
+    gas_g_per_day: EstimatedValue | None = None
     reason: str = ""
 
 

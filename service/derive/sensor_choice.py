@@ -1,11 +1,12 @@
-"""Which sensor to believe for a quantity, and what is wrong with the others."""
+"""Which sensor of a quantity counts where there are several, and how old its readings are."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
+from service.derive.thresholds import STALE_NAME, derived_limit
 from service.registry.models import Tank
 from service.store.model import NOT_USABLE, Flag, Reading, SeriesInfo
 from service.times import to_us
@@ -14,8 +15,8 @@ US_PER_MINUTE = 60_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Believed:
-    """The series chosen for one quantity.
+class ChosenSeries:
+    """The series that counts for one quantity.
 
     Attributes:
         info: what the store holds of it; None where the quantity is not measured.
@@ -36,34 +37,34 @@ def age_min(reading: Reading, now: datetime) -> float:
     return (to_us(now) - reading.time_us) / US_PER_MINUTE
 
 
-def believed(
-    tank: Tank, quantity: str, infos: Iterable[SeriesInfo], now: datetime, stale_min: float
-) -> Believed:
+def chosen_series(
+    tank: Tank, quantity: str, infos: Iterable[SeriesInfo], now: datetime
+) -> ChosenSeries:
     """Choose the series of a quantity to derive from.
 
     The tank's own choice comes first as long as it is fresh and usable; then any other that is,
-    by name; then whichever spoke last.
+    by name; then the one with the newest reading.
 
     Args:
         quantity: e.g. ``ph``.
         infos: the series that the store holds of this tank.
-        stale_min: a sensor silent for longer is not fresh, min.
     """
+    stale_min = derived_limit(tank, STALE_NAME.get(quantity, "stale_temperature_min"))
     mine = sorted(
         (one for one in infos if one.key.quantity == quantity), key=lambda one: one.key.sensor
     )
     if not mine:
-        return Believed(None)
+        return ChosenSeries(None)
     good = [one for one in mine if usable(one.last) and age_min(one.last, now) <= stale_min]
     wanted = tank.sensors.get(quantity)
     if wanted is None:
-        return Believed(good[0] if good else max(mine, key=lambda one: one.last.time_us))
+        return ChosenSeries(good[0] if good else max(mine, key=lambda one: one.last.time_us))
     named = [one for one in mine if one.key.sensor == wanted]
     if named and (named[0] in good or not good):
-        return Believed(named[0])
+        return ChosenSeries(named[0])
     chosen = good[0] if good else max(mine, key=lambda one: one.last.time_us)
     why = f"{quantity} is taken from {chosen.key.sensor}, because {wanted} gives no usable reading"
-    return Believed(chosen, (why,))
+    return ChosenSeries(chosen, (why,))
 
 
 def flag_words(flags: Flag) -> str:
@@ -101,8 +102,3 @@ def minutes_in_words(minutes: float) -> str:
 
 def _doubt(reading: Reading) -> str:
     return flag_words(reading.flags & NOT_USABLE)
-
-
-def other_sensors(infos: Sequence[SeriesInfo], chosen: SeriesInfo) -> list[SeriesInfo]:
-    """The series of the same quantity that were not chosen."""
-    return [one for one in infos if one.key.quantity == chosen.key.quantity and one is not chosen]

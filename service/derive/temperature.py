@@ -7,13 +7,14 @@ from itertools import pairwise
 
 import numpy as np
 
+from service.derive.inputs import Inputs
 from service.derive.models import Forecast, Quality, TemperatureNow
 from service.derive.sensor_choice import age_min
 from service.derive.thresholds import derived_limit
 from service.derive.tolerance import Tolerance
 from service.registry.models import Tank
 from service.science.temperature.excursions import Excursion, excursions
-from service.science.temperature.forecast import HORIZON_S, forecast_crossing
+from service.science.temperature.forecast import HORIZON_S, WINDOW_S, forecast_crossing
 from service.science.temperature.rate import rate_c_per_h
 from service.store.model import Reading, Samples
 from service.times import to_us
@@ -22,6 +23,23 @@ RATE_WINDOW_S = 3600.0
 MOST_DAYS = 14
 LEAST_RATE_K_H = 0.05
 """A slower drift is not forecast: half a day of it stays within 0.6 K. Our choice."""
+
+
+def temperature_now(inputs: Inputs, tolerance: Tolerance | None = None) -> TemperatureNow:
+    """Temperature at ``now`` of the inputs, with its rate and forecast.
+
+    Args:
+        tolerance: what to judge it by; None for that of the tank.
+    """
+    return temperature_at(
+        inputs.tank,
+        inputs.now,
+        inputs.tolerance if tolerance is None else tolerance,
+        reading=inputs.latest.get("temperature"),
+        samples=since(inputs.series("temperature"), inputs.now - timedelta(seconds=WINDOW_S)),
+        no_reading=inputs.why_none("temperature"),
+        reasons=inputs.reasons("temperature"),
+    )
 
 
 def temperature_at(
@@ -37,7 +55,7 @@ def temperature_at(
     """Temperature at ``now`` from the readings at hand.
 
     Args:
-        reading: newest usable reading of the believed sensor.
+        reading: newest usable reading of the sensor that counts.
         samples: usable samples of the last hours, for the rate and the forecast.
         no_reading: the sentence to give when the reading is missing or too old.
     """

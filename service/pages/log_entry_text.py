@@ -10,10 +10,10 @@ from service.registry.models import LogEntry, LogKind
 from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l
 
 
-def told_entry(entry: LogEntry) -> str:
+def entry_text(entry: LogEntry) -> str:
     """What was done, with its amounts: ``Water change, 50 %, new water 24 °C``."""
-    parts = [KIND_WORDS[entry.kind], *_details(entry.kind, entry.data)]
-    return ", ".join(part for part in parts if part)
+    texts = [KIND_WORDS[entry.kind], *_details(entry.kind, entry.data)]
+    return ", ".join(text for text in texts if text)
 
 
 def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
@@ -55,12 +55,12 @@ def _point(point: Mapping[str, Any]) -> str:
 
 
 def _water_change(data: Mapping[str, Any]) -> list[str]:
-    told = [_percent(data["fraction"])]
+    parts = [_percent(data["fraction"])]
     if "temperature_c" in data:
-        told.append(f"new water {data['temperature_c']:g} °C")
+        parts.append(f"new water {data['temperature_c']:g} °C")
     if "kh_meq_l" in data:
-        told.append(f"of {float(dkh_from_meq_l(data['kh_meq_l'])):.1f} °dKH")
-    return told
+        parts.append(f"of {float(dkh_from_meq_l(data['kh_meq_l'])):.1f} °dKH")
+    return parts
 
 
 def _percent(share: Any) -> str:

@@ -28,7 +28,7 @@ class Token:
         id: public part, shown in lists.
         name: whose or what for; no two valid tokens have the same.
         scope: what it allows.
-        created, expires, revoked, last_used: UTC; None: never. ``last_used`` is kept to the
+        created, expires, revoked, last_used: UTC; None: never. ``last_used`` is exact to the
             minute.
     """
 

@@ -1,8 +1,8 @@
-"""What was read from the registry, kept while its database is as it was then.
+"""Cache of what was read from the registry, valid while its database is unchanged.
 
-Both databases tell in well under a millisecond which state they are in: SQLite whether any other
+Both databases report in well under a millisecond which state they are in: SQLite whether any other
 connection, of this process or another, has committed since it was last asked (``PRAGMA
-data_version``); PostgreSQL which transactions a question asked now would see. So nothing kept is
+data_version``); PostgreSQL which transactions a query would see now. So nothing cached is
 ever older than the database, whoever has written to it.
 """
 
@@ -16,12 +16,12 @@ from typing import Any, Final, TypeVar, cast
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from service.errors import LittoralError, RegistryRefusedError, RegistryUnavailableError
+from service.registry.database_errors import database_error
 
 _T = TypeVar("_T")
 
 MOST: Final = 1000
-"""Answers that are kept, a tank's log being one; the oldest goes first."""
+"""Answers that are cached, a tank's log being one; the oldest is dropped first."""
 
 
 _STATE_OF: Final = {
@@ -63,7 +63,8 @@ class DatabaseState:
                 return self._ask()
             except self._faults as error:
                 self._close()
-                raise _fault(error) from error
+                damaged = type(error) is sqlite3.DatabaseError
+                raise database_error(error, damaged=damaged) from error
 
     def close(self) -> None:
         """Release the connection."""
@@ -76,7 +77,7 @@ class DatabaseState:
 
     def _ask(self) -> Hashable:
         found = self._connection.execute(_STATE_OF[self._engine.dialect.name]).fetchone()
-        # Another connection may be one to another server: what it says is not comparable.
+        # Another connection may be one to another server: its state is not comparable.
         return (self._opened, *found)
 
     def _open(self) -> None:
@@ -93,16 +94,8 @@ class DatabaseState:
             self._connection = None
 
 
-def _fault(error: Exception) -> LittoralError:
-    reason = (str(error).strip() or "no reason").splitlines()[0]
-    detail = f"the registry's database says: {reason}"
-    if type(error) is sqlite3.DatabaseError:  # not a database, or a damaged one
-        return RegistryRefusedError(f"{detail}; restore a backup, or name another file")
-    return RegistryUnavailableError(detail)
-
-
-class Kept:
-    """Answers of a registry, each by what was asked. Safe to use from several threads."""
+class QueryCache:
+    """Answers of a registry by the query that gave them. Safe to use from several threads."""
 
     def __init__(self, engine: Engine) -> None:
         self._database = DatabaseState(engine)
@@ -115,7 +108,7 @@ class Kept:
 
         Args:
             asked: names the question with its parameters.
-            ask: asks the database; what it raises is raised and not kept. Whoever gets the
+            ask: asks the database; what it raises is raised and not cached. Whoever gets the
                 answer does not change it.
 
         Raises:
@@ -138,6 +131,6 @@ class Kept:
         return answer
 
     def close(self) -> None:
-        """Release what is held of the database."""
+        """Release the connection."""
         self._answers.clear()
         self._database.close()

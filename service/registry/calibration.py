@@ -47,7 +47,7 @@ class Calibration:
         curve: the conversion.
         due_us: after this it is too old; None: it does not age.
         slope_percent: of a pH electrode against Nernst's, from its buffers or as its own meter
-            told; None: not known.
+            showed; None: not known.
     """
 
     time_us: int
@@ -111,7 +111,7 @@ def _form_of(data: Mapping[str, Any]) -> str | None:
 
 
 def _slope(quantity: str, data: Mapping[str, Any]) -> float | None:
-    """The slope that a meter told; buffers tell it themselves."""
+    """The slope that a meter showed; from buffers it is computed."""
     if "slope_percent" not in data:
         return None
     low, high = _SLOPE_PERCENT

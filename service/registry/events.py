@@ -1,4 +1,4 @@
-"""What other programs are told: events in the order they happened, and their delivery."""
+"""Events in the order they happened, and their delivery to other programs."""
 
 from __future__ import annotations
 
@@ -55,11 +55,11 @@ class Revision:
 
 
 class DeliveryState(StrEnum):
-    """Where the delivery of one event to one target stands."""
+    """The state of the delivery of one event to one target."""
 
     WAITING = "waiting"
     DELIVERED = "delivered"
-    DEAD = "dead"  # given up; kept to be looked at and sent again
+    DEAD = "dead"  # given up; can be inspected and sent again
 
 
 @dataclass(frozen=True, slots=True)

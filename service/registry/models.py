@@ -94,7 +94,7 @@ class WaterChangePlan:
         every_days: interval, d.
         fraction: share of the net volume, 0 to 1.
         tap_kh_meq_l, tap_temperature_c: the new water, where known.
-        tap_gh_meq_l, tap_ph: more of it; pH as it stands after an hour in the open.
+        tap_gh_meq_l, tap_ph: more of it; pH after an hour in the open.
         hot_temperature_c: of the hot tap, where hot and cold are mixed.
         target_kh_meq_l, target_gh_meq_l: of the new water, where tap water is let down
             with reverse-osmosis water.
@@ -138,7 +138,7 @@ class Tank:
         kh_tested: date of that value.
         gh_meq_l: general hardness.
         energy: ``high`` or ``low``: light, gas and fertiliser together.
-        sensors: quantity -> the sensor to believe, where a tank has several.
+        sensors: quantity -> the sensor to use, where a tank has several.
         equipment: free facts such as cylinder size, by name.
         thresholds: overrides of the thresholds of practice, by name.
     """
@@ -168,7 +168,7 @@ class Tank:
 
 
 class LogKind(StrEnum):
-    """What a person can note; the value is the word in JSON and on the command line."""
+    """What a person can log; the value is the word in JSON and on the command line."""
 
     WATER_CHANGE = "water-change"
     DOSE = "dose"
@@ -209,7 +209,7 @@ class LogEntry:
 
 @dataclass(frozen=True, slots=True)
 class Absence:
-    """From-to in which the practitioner is away.
+    """From-to in which the tank keeper is away.
 
     Attributes:
         covers: who keeps an eye on the tanks.
@@ -226,7 +226,7 @@ class Absence:
 
 @dataclass(frozen=True, slots=True)
 class Rejection:
-    """A message that could not become a reading, kept so that a person can see why.
+    """A message that could not become a reading, stored so that a person can see why.
 
     Attributes:
         time: when it arrived, UTC.

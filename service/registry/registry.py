@@ -4,29 +4,29 @@ from __future__ import annotations
 
 from service.registry.connection import make_engine
 from service.registry.migrate import migrate
-from service.registry.repositories.absences import AbsenceBook
-from service.registry.repositories.deliveries import DeliveryBook
-from service.registry.repositories.events import EventBook
-from service.registry.repositories.log import LogBook
-from service.registry.repositories.process_status import StatusBook
-from service.registry.repositories.recommendations import RecommendationBook
-from service.registry.repositories.rejections import RejectionBook
-from service.registry.repositories.sharing_links import ShareBook
-from service.registry.repositories.tanks import TankBook
-from service.registry.repositories.tokens import TokenBook
+from service.registry.repositories.absences import AbsenceRepository
+from service.registry.repositories.deliveries import DeliveryRepository
+from service.registry.repositories.events import EventRepository
+from service.registry.repositories.log import LogRepository
+from service.registry.repositories.process_status import ProcessStatusRepository
+from service.registry.repositories.recommendations import RecommendationRepository
+from service.registry.repositories.rejections import RejectionRepository
+from service.registry.repositories.sharing_links import SharingLinkRepository
+from service.registry.repositories.tanks import TankRepository
+from service.registry.repositories.tokens import TokenRepository
 
 
 class Registry(
-    TankBook,
-    LogBook,
-    AbsenceBook,
-    RejectionBook,
-    StatusBook,
-    TokenBook,
-    ShareBook,
-    RecommendationBook,
-    EventBook,
-    DeliveryBook,
+    TankRepository,
+    LogRepository,
+    AbsenceRepository,
+    RejectionRepository,
+    ProcessStatusRepository,
+    TokenRepository,
+    SharingLinkRepository,
+    RecommendationRepository,
+    EventRepository,
+    DeliveryRepository,
 ):
     """Everything that is known of the tanks besides their readings.
 

@@ -33,7 +33,7 @@ ID_LENGTH = 64
 class UtcTime(TypeDecorator[datetime]):
     """Aware UTC datetime, exact to the microsecond, on every database.
 
-    SQLite keeps it as text of fixed width, which sorts by time; PostgreSQL as ``timestamptz``.
+    SQLite stores it as text of fixed width, which sorts by time; PostgreSQL as ``timestamptz``.
     """
 
     impl = DateTime(timezone=True)
@@ -102,7 +102,7 @@ class LogRow(Base):
 
 
 class AbsenceRow(Base):
-    """One absence of the practitioner."""
+    """One absence of the tank keeper."""
 
     __tablename__ = "absence"
 
@@ -140,7 +140,7 @@ class RejectionCountRow(Base):
 
 
 class StatusRow(Base):
-    """What a process last said of itself."""
+    """The status that a process last reported."""
 
     __tablename__ = "status"
 
@@ -175,7 +175,7 @@ class TokenRow(Base):
     id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
     name: Mapped[str] = mapped_column(Text)
     scope: Mapped[str] = mapped_column(String(ID_LENGTH))
-    seal: Mapped[str] = mapped_column(Text)
+    secret_hash: Mapped[str] = mapped_column("seal", Text)
     created: Mapped[datetime]
     expires: Mapped[datetime | None]
     revoked: Mapped[datetime | None]
@@ -192,7 +192,7 @@ class ShareLinkRow(Base):
     tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"))
     start: Mapped[datetime]
     end: Mapped[datetime]
-    seal: Mapped[str] = mapped_column(Text)
+    secret_hash: Mapped[str] = mapped_column("seal", Text)
     created: Mapped[datetime]
     expires: Mapped[datetime]
     revoked: Mapped[datetime | None]
@@ -230,7 +230,7 @@ class EventRow(Base):
 
 
 class DeliveryRow(Base):
-    """The delivery of one event to one target; ``claimed_until`` keeps other processes off."""
+    """The delivery of one event to one target; ``claimed_until`` excludes other processes."""
 
     __tablename__ = "delivery"
     __table_args__ = (

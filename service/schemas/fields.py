@@ -19,7 +19,7 @@ _MOST_DIGITS = len(str(2**53))
 
 
 class Field(ma.fields.Field[Any]):
-    """A field that says what it allows, in errors, forms and OpenAPI.
+    """A field with what it allows, for errors, forms and OpenAPI.
 
     Attributes:
         doc: help text, a sentence.

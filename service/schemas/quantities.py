@@ -109,6 +109,9 @@ class Measure(Field):
     @property
     def _limits(self) -> str:
         limits = limits_text(self.low, self.high, self.above, self.unit)
+        if self.display is not None and self.high is not None:
+            high = units.convert(self.high, self.unit, self.display)
+            limits += f" ({high:.3g} {self.display})"
         return limits.strip() or f"a finite number, in {self.unit}"
 
     @property

@@ -16,7 +16,7 @@ from service.schemas.quantities import unit_examples, unit_wrong
 class Range(Field):
     """A range: ``{"low", "high", "unit"}``; on the Python side a pair of floats or None.
 
-    ``ends`` names the two attributes when the object to write keeps them apart.
+    ``ends`` names the two attributes when the object to write has two.
     """
 
     def __init__(

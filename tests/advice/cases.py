@@ -8,11 +8,11 @@ from datetime import datetime, timedelta
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.recommendation import Finding, Severity
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
-from service.derive.inputs import view_from
 from service.derive.models import TankView
+from service.derive.tank_view import tank_view
 from service.registry.models import LogEntry, LogKind, Tank
 from service.store.model import Samples
-from tests.derive.pieces import NOON, a_tank, days_of, entry, material_with
+from tests.derive.pieces import NOON, a_tank, days_of, entry, inputs_with
 
 DAY = timedelta(days=1)
 HOUR = timedelta(hours=1)
@@ -42,13 +42,13 @@ def view_with(
 ) -> TankView:
     """A view of the last eight days; ``of_days`` as in ``days_of``."""
     own = a_tank() if tank is None else tank
-    material = material_with(
+    inputs = inputs_with(
         own,
         now,
         days_of(now, **of_days) if series is None else series,  # type: ignore[arg-type]
         usual_log(now) if log is None else log,
     )
-    return view_from(material)
+    return tank_view(inputs)
 
 
 def found(view: TankView, code: str, standing: ActiveConditions = NONE_ACTIVE) -> list[Finding]:

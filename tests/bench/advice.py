@@ -17,19 +17,20 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from service.advice.engine.catalogue import RULES, evaluate
 from service.advice.engine.scheduler import Scheduler
-from service.derive.inputs import Material, view_from
+from service.derive.inputs import Inputs
 from service.derive.models import TankView
+from service.derive.tank_view import tank_view
 from service.registry.registry import open_registry
 from service.store.model import Reading
 from service.store.sqlite.store import SqliteStore
 from tests.advice.cases import usual_log
-from tests.derive.pieces import NOON, a_tank, days_of, gassed, lamp, material_with
+from tests.derive.pieces import NOON, a_tank, days_of, gassed, inputs_with, lamp
 
 TANKS = 10_000
 WATCHED = 20
@@ -51,10 +52,10 @@ class StillClock:
         return NOON
 
 
-def materials() -> list[Material]:
+def all_inputs() -> list[Inputs]:
     """One per kind of tank."""
     return [
-        material_with(a_tank(), NOON, days_of(NOON, **kind), usual_log())  # type: ignore[arg-type]
+        inputs_with(a_tank(), NOON, days_of(NOON, **kind), usual_log())  # type: ignore[arg-type]
         for kind in KINDS
     ]
 
@@ -107,8 +108,8 @@ def evaluation_seconds(folder: Path) -> tuple[float, float]:
 def main() -> None:
     """Print the figures."""
     tanks = int(sys.argv[1]) if len(sys.argv) > 1 else TANKS
-    made = materials()
-    views = [view_from(one) for one in made]
+    made = all_inputs()
+    views = [tank_view(one) for one in made]
     loop_s = seconds(lambda: looked_at(views, tanks))
     rules_s = seconds(lambda: judged(views, tanks))
     print(f"{len(RULES)} rules, {tanks} tanks, one core: {rules_s:.2f} s CPU "
@@ -118,9 +119,9 @@ def main() -> None:
     )
 
     one = made[0]
-    whole = median_ms(lambda: evaluate(view_from(one)))
+    whole = median_ms(lambda: evaluate(tank_view(one)))
     known = {day.day: day for day in views[0].light_days if day.complete}
-    again = median_ms(lambda: evaluate(view_from(replace(one, known_days=known))))
+    again = median_ms(lambda: evaluate(tank_view(one, known_days=known)))
     print(f"one tank, derive and judge: {whole:.1f} ms CPU; with full days known: {again:.1f} ms "
           f"(goal: 20 ms); {whole / again:.1f} times")  # fmt: skip
 

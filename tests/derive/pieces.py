@@ -8,8 +8,8 @@ from datetime import UTC, datetime, time, timedelta
 
 import numpy as np
 
-from service.derive.inputs import Material
-from service.derive.sensor_choice import Believed
+from service.derive.inputs import Inputs
+from service.derive.sensor_choice import ChosenSeries
 from service.registry.models import (
     Dimensions,
     DosePlan,
@@ -104,27 +104,27 @@ def info(key: SeriesKey, series: Samples, flags: Flag = Flag.NONE) -> SeriesInfo
     return SeriesInfo(key, last)
 
 
-def material_with(
+def inputs_with(
     tank: Tank,
     now: datetime,
     series: Mapping[str, Samples],
     log: Sequence[LogEntry] = (),
     days: int = 8,
-) -> Material:
-    """The material of a tank whose sensors are named after their quantity."""
+) -> Inputs:
+    """The inputs of a tank whose sensors are named after their quantity."""
     infos = {
         quantity: info(SeriesKey(tank.id, quantity, f"{quantity}-1"), one)
         for quantity, one in series.items()
         if len(one)
     }
     latest = {quantity: one.last for quantity, one in infos.items()}
-    return Material(
+    return Inputs(
         tank=tank,
         now=now,
-        days=days,
+        start=now - timedelta(days=days),
         log=tuple(sorted(log, key=lambda one: one.time, reverse=True)),
         infos=tuple(infos.values()),
-        chosen={quantity: Believed(one) for quantity, one in infos.items()},
+        chosen={quantity: ChosenSeries(one) for quantity, one in infos.items()},
         latest=latest,
         samples=dict(series),
         paired_temperature=latest.get("temperature"),

@@ -7,13 +7,20 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
-from service.derive.co2.current import Target, co2_over
-from service.derive.inputs import light_now_from, light_source_from, view_from
-from service.derive.light import LightSource, light_days_of, light_source
+from service.derive.co2.series import co2_over
+from service.derive.co2.target import Target
+from service.derive.light import (
+    LightSource,
+    light_days_of,
+    light_now,
+    light_source,
+    light_source_of,
+)
 from service.derive.local_time import local_midnight
 from service.derive.models import Quality
+from service.derive.tank_view import tank_view
 from service.store.model import Samples
-from tests.derive.pieces import NOON, a_tank, days_of, gassed, grid, lamp, material_with, samples
+from tests.derive.pieces import NOON, a_tank, days_of, gassed, grid, inputs_with, lamp, samples
 
 MARCH_9 = date(2026, 3, 9)
 
@@ -41,7 +48,7 @@ def test_ppfd_sensor_is_preferred_and_lux_hours_come_from_the_lux_sensor() -> No
     time_us = grid(NOON - timedelta(days=3), NOON, 1.0)
     series = days_of(days=3)
     series["ppfd"] = samples(time_us, np.where(lamp(time_us) > 100, 200.0, 0.0))
-    source = light_source_from(material_with(a_tank(), NOON, series))
+    source = light_source_of(inputs_with(a_tank(), NOON, series))
     assert source.quantity == "ppfd"
     (day,) = light_days_of(a_tank(), source, MARCH_9, NOON, last=MARCH_9)
     assert day.dli_mol_m2_d == pytest.approx(200 * 3600 * 8 / 1e6, rel=0.005)
@@ -120,13 +127,13 @@ def test_own_levels_of_a_tank_win() -> None:
 
 
 def test_light_now_and_since_when() -> None:
-    material = material_with(a_tank(), NOON, days_of(days=3))
-    light = light_now_from(material, light_source_from(material))
+    inputs = inputs_with(a_tank(), NOON, days_of(days=3))
+    light = light_now(inputs, light_source_of(inputs))
     assert light.lit is True
     assert light.unchanged_since == datetime(2026, 3, 10, 10, tzinfo=UTC)
     late = NOON + timedelta(hours=2)
-    stale = material_with(a_tank(), late, days_of(NOON, days=3))
-    light = light_now_from(stale, light_source_from(stale))
+    stale = inputs_with(a_tank(), late, days_of(NOON, days=3))
+    light = light_now(stale, light_source_of(stale))
     assert light.lit is None
     assert light.quality is Quality.STALE
     assert "2.0 h ago" in light.reasons[0] or "120 min" in light.reasons[0]
@@ -135,7 +142,7 @@ def test_light_now_and_since_when() -> None:
 def test_no_light_sensor_gives_no_days() -> None:
     series = days_of(days=2)
     del series["illuminance"]
-    view = view_from(material_with(a_tank(), NOON, series))
+    view = tank_view(inputs_with(a_tank(), NOON, series))
     assert view.light_days == ()
     assert view.light is not None and view.light.lit is None
     assert view.light.reasons == ("no illuminance sensor has ever reported",)

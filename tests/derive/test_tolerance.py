@@ -7,11 +7,11 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from service.derive.inputs import view_from
 from service.derive.models import Co2State, TankView
+from service.derive.tank_view import tank_view
 from service.derive.tolerance import tolerance_of
 from service.registry.models import LogEntry, LogKind, Tank
-from tests.derive.pieces import NOON, a_tank, days_of, entry, gassed, material_with
+from tests.derive.pieces import NOON, a_tank, days_of, entry, gassed, inputs_with
 
 DAY = timedelta(days=1)
 STOCKED = entry(LogKind.STOCKING, NOON - DAY, species="Otocinclus vittatus", count=6)
@@ -26,7 +26,7 @@ def added(day: date, **thresholds: float) -> Tank:
 def view_of(tank: Tank, *log: LogEntry) -> TankView:
     """The tank at noon, gassed to 28 mg/L."""
     series = days_of(co2=lambda time_us: gassed(time_us, high=28.0))
-    return view_from(material_with(tank, NOON, series, log))
+    return tank_view(inputs_with(tank, NOON, series, log))
 
 
 def ceiling(tank: Tank, *log: LogEntry, now: datetime = NOON) -> tuple[float, bool]:

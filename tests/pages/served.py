@@ -16,7 +16,8 @@ from service.api.server import Server
 from service.app.application import Application
 from service.app.web import create_app
 from service.config import Config, HttpConfig
-from service.derive.queries import view_of
+from service.derive.loader import load
+from service.derive.tank_view import tank_view
 from service.registry.registry import Registry, open_registry
 from service.store.sqlite.store import SqliteStore
 
@@ -75,7 +76,7 @@ class Served:
         """Evaluate the rules of every tank now, as the watch does."""
         ledger = Ledger(self.registry)
         for tank in self.registry.tanks():
-            view = view_of(tank, self.registry, self.store, self.clock.now())
+            view = tank_view(load(tank, self.registry, self.store, self.clock.now()))
             ledger.update(view, evaluate(view, ledger.active([tank.id], view.now)[tank.id]))
 
 

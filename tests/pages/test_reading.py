@@ -10,7 +10,8 @@ import requests
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from service.derive.queries import view_of
+from service.derive.loader import load
+from service.derive.tank_view import tank_view
 from service.registry.models import Stock, Tank
 from service.store.model import Reading
 from service.times import to_us
@@ -55,7 +56,9 @@ def test_list_is_worst_first_in_plain_words(shore: Served, visit: Opener) -> Non
 
 def test_tank_page_shows_what_the_service_knows(shore: Served, visit: Opener) -> None:
     page = visit(path_to(shore, "emberpane")).page
-    view = view_of(shore.registry.tank("emberpane"), shore.registry, shore.store, shore.clock.now())
+    view = tank_view(
+        load(shore.registry.tank("emberpane"), shore.registry, shore.store, shore.clock.now())
+    )
     assert view.co2.co2 is not None
     assert view.temperature.reading is not None
     line = page.locator("#co2-line")
@@ -66,7 +69,7 @@ def test_tank_page_shows_what_the_service_knows(shore: Served, visit: Opener) ->
     )
     expect(page.locator("#sensors tbody tr")).to_have_count(len(view.sensors))
     expect(page.locator("#todo .job").first).to_contain_text("Water is too warm")
-    expect(page.locator(".mind")).to_contain_text("no safety device")
+    expect(page.locator(".safety")).to_contain_text("no safety device")
     ((start, end),) = view.light_days[-1].lit
     expect(page.locator("#day svg")).to_have_attribute(
         "aria-label", f"Lit so far: {start:%H:%M} to {end:%H:%M}. Planned 09:00 to 17:00."
@@ -182,7 +185,7 @@ def test_a_defect_is_a_page_that_gives_nothing_away(
     def fail(*_: object) -> None:
         raise ZeroDivisionError("of the inside")
 
-    monkeypatch.setattr("service.pages.tanks.survey", fail)
+    monkeypatch.setattr("service.pages.tanks.tank_overviews", fail)
     answer = requests.get(bare.url, timeout=10)
     assert answer.status_code == 500
     assert answer.headers["Content-Type"].startswith("text/html")
@@ -214,7 +217,7 @@ def test_a_reading_arrives_while_the_page_is_open(bare: Served, visit: Opener) -
     bare.registry.put_tank(Tank("reedbed", "Reedbed", time_zone="Pacific/Auckland"))
     now_us = to_us(bare.clock.now())
     seen = visit(f"{bare.url}/tanks/reedbed")
-    expect(seen.page.locator(".empty h2")).to_have_text("No sensor has spoken yet")
+    expect(seen.page.locator(".empty h2")).to_have_text("No readings yet")
     bare.store.write([Reading("reedbed", "temperature", "float", now_us, 23.4)])
     expect(seen.page.locator("#temperature-line b")).to_have_text("23.4")
     bare.store.write([Reading("reedbed", "temperature", "float", now_us + 1_000_000, 23.9)])
@@ -293,5 +296,5 @@ def test_the_page_says_when_it_is_refused_the_stream(tmp_path: Path, visit: Open
     crowded = serve(tmp_path, listeners=0)
     crowded.registry.put_tank(Tank("reedbed", "Reedbed"))
     seen = visit(f"{crowded.url}/tanks/reedbed")
-    expect(seen.page.locator("#offline")).to_contain_text("This page is not live")
+    expect(seen.page.locator("#offline")).to_contain_text("Not updating live")
     crowded.stop()

@@ -138,10 +138,10 @@ def test_postgresql_that_goes_away_and_comes_back(started):
         registry.put_tank(Tank("a", "A"))
         assert registry.tank("a") == Tank("a", "A")
         server.stop()
-        with pytest.raises(RegistryUnavailableError, match="registry's database says"):
+        with pytest.raises(RegistryUnavailableError, match="registry's database reports"):
             registry.tanks()
         # What was read before and is kept is not told either: nobody knows whether it still holds.
-        with pytest.raises(RegistryUnavailableError, match="registry's database says"):
+        with pytest.raises(RegistryUnavailableError, match="registry's database reports"):
             registry.tank("a")
         with pytest.raises(RegistryUnavailableError):
             open_registry(server.url)

@@ -23,11 +23,12 @@ from service.advice.engine.catalogue import evaluate
 from service.advice.engine.change_events import ChangeKind, change_between
 from service.advice.engine.lifecycle import active_conditions, advance, marked, may_last
 from service.advice.engine.recommendation import Recommendation, Severity
-from service.derive.co2.current import target_of
+from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_model_of
-from service.derive.inputs import Material, view_from
+from service.derive.inputs import Inputs
 from service.derive.models import GasModel, TankView
-from service.derive.sensor_choice import Believed, believed, usable
+from service.derive.sensor_choice import ChosenSeries, chosen_series, usable
+from service.derive.tank_view import tank_view
 from service.derive.tolerance import tolerance_of
 from service.registry.documents import from_document, to_document
 from service.registry.models import (
@@ -206,7 +207,7 @@ def play(scenario: Scenario, *, keep_views: bool = False) -> Played:
         material = _material(tank, now, scenario.log, series)
         if material.log != log_seen:
             known_days, log_seen = {}, material.log
-        view = view_from(replace(material, known_days=known_days, gas=gas))
+        view = tank_view(material, known_days=known_days, gas=gas)
         known_days |= {one.day: one for one in view.light_days if one.complete}
         if scenario.fit_gas and now.time() == time(9):
             gas = _fit(view, series)
@@ -305,15 +306,15 @@ def _spoiled(one: Recorded, fault: Mapping[str, Any]) -> Recorded:
     return one
 
 
-def _material(tank: Tank, now: datetime, log: list[LogEntry], series: list[Recorded]) -> Material:
+def _material(tank: Tank, now: datetime, log: list[LogEntry], series: list[Recorded]) -> Inputs:
     now_us, start_us = to_us(now), to_us(now - timedelta(days=8))
     parts = {one.key: one.until(now_us, start_us) for one in series}
     infos = tuple(SeriesInfo(key, _last(key, part)) for key, part in parts.items() if len(part))
-    chosen: dict[str, Believed] = {}
+    chosen: dict[str, ChosenSeries] = {}
     latest: dict[str, Reading] = {}
     samples: dict[str, Samples] = {}
     for quantity in {info.key.quantity for info in infos}:
-        one = believed(tank, quantity, infos, now, 30)
+        one = chosen_series(tank, quantity, infos, now)
         chosen[quantity] = one
         if one.info is None:
             continue
@@ -324,8 +325,16 @@ def _material(tank: Tank, now: datetime, log: list[LogEntry], series: list[Recor
         elif len(good):
             latest[quantity] = _last(one.info.key, good)
     entries = tuple(one for one in log if one.time <= now)
-    return Material(
-        tank, now, 8, entries, infos, chosen, latest, samples, latest.get("temperature")
+    return Inputs(
+        tank,
+        now,
+        now - timedelta(days=8),
+        entries,
+        infos,
+        chosen,
+        latest,
+        samples,
+        latest.get("temperature"),
     )
 
 

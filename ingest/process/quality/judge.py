@@ -22,7 +22,7 @@ class Judged(NamedTuple):
     corrected: Sequence[Reading]
 
 
-def judge(series: SeriesState, reading: Reading, *, late: bool = False) -> Judged:
+def judge(series: SeriesState, reading: Reading, late: bool) -> Judged:
     """Add the flags of a reading, and remember it for those after it.
 
     Args:

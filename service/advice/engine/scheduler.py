@@ -16,9 +16,8 @@ from service.advice.engine.integration import Integration
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Finding
 from service.clock import Clock
-from service.derive.cache import Looks
-from service.derive.gas_fits import GasFits
 from service.derive.models import TankView
+from service.derive.view_cache import ViewCache
 from service.errors import LittoralError, NotFoundError
 from service.registry.models import Tank
 from service.registry.registry import Registry
@@ -63,8 +62,7 @@ class Scheduler:
         self._evaluated_before: frozenset[str] = frozenset()
         self._pruned: datetime | None = None
         self._failed: list[str] = []
-        self._fits = GasFits()
-        self._looks = Looks()
+        self._views = ViewCache(registry, store)
 
     def run(self, stop: threading.Event) -> None:
         """Evaluate until ``stop`` is set; what goes wrong is logged and does not end it."""
@@ -93,7 +91,7 @@ class Scheduler:
         tanks = self._registry.tanks()
         changes: dict[str, LedgerChange] = {}
         failed: list[str] = []
-        self._fits.begin()
+        self._views.begin()
         self._retain_only(frozenset(tank.id for tank in tanks))
         for first in range(0, len(tanks), TANKS_AT_ONCE):
             changes |= self._evaluate(tanks[first : first + TANKS_AT_ONCE], now, failed)
@@ -108,8 +106,7 @@ class Scheduler:
         evaluated: list[tuple[TankView, list[Finding]]] = []
         for tank in tanks:
             try:
-                gas = self._fits.of(tank, self._registry, self._store, now)
-                view = self._looks.view(tank, self._registry, self._store, now, gas)
+                view = self._views.view(tank, now)
                 evaluated.append((view, evaluate(view, active[tank.id])))
             except NotFoundError:
                 continue  # deleted since the list was read
@@ -153,8 +150,7 @@ class Scheduler:
 
     def _retain_only(self, present: frozenset[str]) -> None:
         for tank in self._evaluated_before - present:
-            self._fits.forget(tank)
-            self._looks.forget(tank)
+            self._views.forget(tank)
         for integration in self._integrations:
             with _failure_logged(integration):
                 integration.retain_only(present)

@@ -12,7 +12,8 @@ from zoneinfo import ZoneInfo
 from service.advice.engine.ledger import Ledger
 from service.advice.handover.return_report import ReturnReport, tank_return
 from service.advice.handover.sheet import HandoverSheet, handover
-from service.derive.queries import view_of
+from service.derive.loader import load
+from service.derive.tank_view import tank_view
 from service.errors import FieldFault, InvalidInputError, NotFoundError
 from service.registry.access import ShareLink
 from service.registry.models import Absence, Tank
@@ -166,7 +167,7 @@ def sheet_of(
     Raises:
         StoreUnavailableError, StoreRefusedError: as the store finds.
     """
-    views = [view_of(tank, registry, store, now) for tank in tanks]
+    views = [tank_view(load(tank, registry, store, now)) for tank in tanks]
     ledger = Ledger(registry)
     return handover(absence, views, {tank.id: ledger.list(tank.id) for tank in tanks}, now)
 
@@ -184,7 +185,7 @@ def report_of(
     ledger = Ledger(registry)
     reports = []
     for tank in tanks:
-        view = view_of(tank, registry, store, until, days=days)
+        view = tank_view(load(tank, registry, store, until, days=days))
         seen = ledger.list(tank.id, tuple(State), since=absence.start)
         reports.append(tank_return(absence, view, seen))
     return ReturnReport(absence, now, tuple(reports))

@@ -1,4 +1,4 @@
-"""``/v1/absences``: when the practitioner is away, and who keeps an eye on the tanks."""
+"""``/v1/absences``: when the tank keeper is away, and who looks after the tanks."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from service.schemas.base import Items, Schema, ValueSchema
 from service.schemas.fields import Text
 
 blueprint = Blueprint(
-    "absences", __name__, url_prefix="/v1", description="When the practitioner is away."
+    "absences", __name__, url_prefix="/v1", description="When the tank keeper is away."
 )
 
 
@@ -42,7 +42,7 @@ class AbsencesInSchema(ValueSchema):
 
 @blueprint.at("/absences")
 class AbsencesView(MethodView):
-    """Absences of the practitioner."""
+    """Absences of the tank keeper."""
 
     @blueprint.answers(200, AbsencesSchema)
     def get(self) -> Response:

@@ -12,16 +12,16 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.pagination import USUAL, PageSchema, next_address, span_of
 from service.api.http.path_parameters import TANK
 from service.api.resources.readings.query import checked_step
-from service.api.schemas.inputs import REASONS, AlkalinityInputSchema, InputSchema, ReadingTime
-from service.derive.co2.current import target_of
-from service.derive.loader import log_of
+from service.derive.co2.current import co2_now
+from service.derive.co2.series import co2_series, inner_step_us, mean_over
+from service.derive.co2.target import target_of
+from service.derive.loader import CO2_QUANTITIES, load, load_span
 from service.derive.models import Array, Co2Series, Co2State, Quality
-from service.derive.queries import co2_now, co2_series
-from service.derive.tolerance import tolerance_of
 from service.schemas.answers import AnswerSchema, Part, Rows, With
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text
 from service.schemas.ranges import Estimated, Range
+from service.schemas.readings import REASONS, AlkalinityInputSchema, InputSchema, ReadingTime
 from service.schemas.times import Moment, Span
 from service.times import format_moment, from_us
 
@@ -94,7 +94,7 @@ def co2(tank: str) -> With:
     A missing or doubtful sensor gives the state `unknown` and the reasons, never a number.
     """
     parts = current()
-    found = co2_now(parts.registry.tank(tank), parts.registry, parts.store, now())
+    found = co2_now(load(parts.registry.tank(tank), parts.registry, parts.store, now(), days=0))
     return With(found, tank=tank)
 
 
@@ -108,14 +108,24 @@ def series(options: dict[str, Any], tank: str) -> dict[str, Any]:
     start, end = span_of(options)
     every = options.get("every")
     every_us = None if every is None else checked_step(every, start, end)
-    values = co2_series(found, parts.registry, parts.store, start, end, every_us)
+    inputs = load_span(
+        found,
+        parts.registry,
+        parts.store,
+        start,
+        end,
+        quantities=CO2_QUANTITIES,
+        step_us=None if every_us is None else inner_step_us(start, end, every_us),
+    )
+    values = co2_series(inputs)
+    if every_us is not None:
+        values = mean_over(values, every_us)
     limit = options.get("limit", USUAL)
     more = None
     if len(values.time_us) > limit:
         at = format_moment(from_us(int(values.time_us[limit])))
         more = next_address(start=at, end=format_moment(end))
-    log = log_of(found, parts.registry, end, end)
-    target = target_of(found, tolerance_of(found, log, end).co2_max_mg_l)
+    target = target_of(found, inputs.tolerance.co2_max_mg_l)
     return {
         "tank": tank,
         "start": start,

@@ -9,14 +9,15 @@ from typing import Any, Final
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.api.schemas.inputs import REASONS
-from service.derive.models import Estimate, GasModel
-from service.derive.queries import gas_exchange
+from service.derive.gas_exchange import FIT_DAYS, gas_exchange
+from service.derive.loader import load
+from service.derive.models import EstimatedValue, GasModel
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items
 from service.schemas.fields import Text, Whole
 from service.schemas.quantities import Measure
 from service.schemas.ranges import Estimated
+from service.schemas.readings import REASONS
 from service.schemas.times import Moment
 
 CYLINDERS_G: Final = (500.0, 2000.0)
@@ -91,7 +92,7 @@ class Cylinder:
     """A full cylinder and the days it lasts at most."""
 
     content_g: float
-    days: Estimate
+    days: EstimatedValue
 
 
 @blueprint.at("", "GET", parameters=TANK)
@@ -99,13 +100,15 @@ class Cylinder:
 def exchange(tank: str) -> With:
     """Exchange coefficient and injection fitted to the tank's own series, and what they mean"""
     parts = current()
-    model = gas_exchange(parts.registry.tank(tank), parts.registry, parts.store, now())
+    model = gas_exchange(
+        load(parts.registry.tank(tank), parts.registry, parts.store, now(), days=FIT_DAYS)
+    )
     return With(
         model, tank=tank, cylinders=_cylinders(model), cautions=[CAUTION], reasons=_reasons(model)
     )
 
 
-def _finite(one: Estimate | None) -> Estimate | None:
+def _finite(one: EstimatedValue | None) -> EstimatedValue | None:
     """The estimate, if all of it can be written; an infinite one is none."""
     if one is None or not all(math.isfinite(value) for value in (one.value, one.low, one.high)):
         return None
@@ -117,7 +120,7 @@ def _cylinders(model: GasModel) -> list[Cylinder]:
     if use is None or use.low <= 0:
         return []
     return [
-        Cylinder(grams, Estimate(grams / use.value, grams / use.high, grams / use.low))
+        Cylinder(grams, EstimatedValue(grams / use.value, grams / use.high, grams / use.low))
         for grams in CYLINDERS_G
     ]
 

@@ -8,15 +8,16 @@ from typing import Any
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.api.schemas.inputs import REASONS
+from service.derive.light import light_day
+from service.derive.loader import load_day
 from service.derive.local_time import local_day
 from service.derive.models import LightDay
-from service.derive.queries import light_day
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Text, YesNo
 from service.schemas.quantities import Measure, Share
 from service.schemas.ranges import Range
+from service.schemas.readings import REASONS
 from service.schemas.times import Day, Moment
 
 blueprint = Blueprint(
@@ -82,7 +83,7 @@ def light(options: dict[str, Any], tank: str) -> With:
     present = now()
     today = local_day(found, present)
     day: date = options.get("date") or today
-    measured = light_day(found, parts.registry, parts.store, day, present)
+    measured = light_day(load_day(found, parts.registry, parts.store, day, present), day, present)
     plan = With(
         measured,
         tank=tank,

@@ -9,13 +9,12 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.api.resources.readings.schemas import FlagsField
-from service.api.schemas.inputs import CanonicalUnit, ReadingTime
-from service.derive.sensor_choice import believed
-from service.derive.thresholds import STALE_NAME, derived_limit
+from service.derive.sensor_choice import chosen_series
 from service.registry.models import Tank
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text, YesNo
+from service.schemas.readings import CanonicalUnit, ReadingTime
 from service.store import SeriesInfo, SeriesKey
 from service.units import QUANTITIES
 
@@ -67,6 +66,5 @@ def sensors(tank: str) -> dict[str, Any]:
 
 def _believed(tank: Tank, series: Sequence[SeriesInfo]) -> set[SeriesKey]:
     quantities = {info.key.quantity for info in series}
-    limits = {name: derived_limit(tank, STALE_NAME[name]) for name in quantities}
-    chosen = [believed(tank, name, series, now(), stale) for name, stale in limits.items()]
+    chosen = [chosen_series(tank, name, series, now()) for name in quantities]
     return {one.info.key for one in chosen if one.info is not None}

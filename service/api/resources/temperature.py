@@ -9,16 +9,16 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.pagination import SpanSchema, span_of
 from service.api.http.path_parameters import TANK
-from service.api.schemas.inputs import REASONS, ReadingTime, UnixTime
-from service.derive.loader import log_of
+from service.derive.loader import load_range_exits, load_temperature
 from service.derive.models import Quality, TemperatureNow
-from service.derive.queries import tank_excursions, temperature_now
-from service.derive.tolerance import Tolerance, tolerance_of
+from service.derive.temperature import excursions_of, temperature_now
+from service.derive.tolerance import Tolerance
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text, YesNo
 from service.schemas.quantities import Measure
 from service.schemas.ranges import Range
+from service.schemas.readings import REASONS, ReadingTime, UnixTime
 from service.schemas.times import Moment
 from service.science.temperature.excursions import Excursion
 
@@ -111,7 +111,8 @@ class ExcursionsSchema(AnswerSchema):
 def temperature(tank: str) -> With:
     """Temperature now, its rate, and when a limit will be crossed"""
     parts = current()
-    found = temperature_now(parts.registry.tank(tank), parts.registry, parts.store, now())
+    inputs = load_temperature(parts.registry.tank(tank), parts.registry, parts.store, now())
+    found = temperature_now(inputs)
     known = found.reading is not None and found.quality != Quality.STALE
     return With(
         found,
@@ -130,7 +131,8 @@ def excursions(options: dict[str, Any], tank: str) -> With:
     parts = current()
     found = parts.registry.tank(tank)
     start, end = span_of(options, _WEEK)
-    tolerance = tolerance_of(found, log_of(found, parts.registry, end, end), end)
+    inputs = load_range_exits(found, parts.registry, parts.store, start, end)
+    tolerance = inputs.tolerance
     reasons = [tolerance.contradiction] if tolerance.contradiction else []
     if tolerance.low_c is None and tolerance.high_c is None and not reasons:
         reasons.append(NO_RANGE)
@@ -141,7 +143,7 @@ def excursions(options: dict[str, Any], tank: str) -> With:
         end=end,
         excursions=[
             With(one, species=_species(one, tolerance))
-            for one in tank_excursions(found, parts.registry, parts.store, start, end)
+            for one in excursions_of(found, inputs.series("temperature"), tolerance)
         ],
         reasons=reasons,
         next=None,

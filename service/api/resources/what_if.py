@@ -11,10 +11,11 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.faults import named_as
 from service.api.http.path_parameters import TANK
-from service.derive.models import Estimate
+from service.derive.gas_exchange import FIT_DAYS
+from service.derive.loader import load
+from service.derive.models import EstimatedValue
 from service.derive.prediction.day_model import Band
-from service.derive.prediction.what_if import PredictedDay, Question
-from service.derive.queries import predicted_day
+from service.derive.prediction.what_if import PredictedDay, Question, predicted_day
 from service.registry.fields.tank import StockSchema
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested, ValueSchema
@@ -109,7 +110,9 @@ def predict(question: Question, tank: str) -> dict[str, Any]:
     parts = current()
     found = parts.registry.tank(tank)
     with named_as(WhatIfSchema):
-        answer = predicted_day(found, parts.registry, parts.store, now(), question)
+        answer = predicted_day(
+            load(found, parts.registry, parts.store, now(), days=FIT_DAYS), question
+        )
     return {
         "tank": tank,
         "today": _day(answer.today),
@@ -125,8 +128,8 @@ def _day(day: PredictedDay) -> With:
 def _hour(day: PredictedDay, hour: int) -> dict[str, Any]:
     at = int(np.argmin(np.abs(day.minute - (hour * 60 + 30))))
 
-    def of(course: Band) -> Estimate:
-        return Estimate(*(float(one[at]) for one in (course.value, course.low, course.high)))
+    def of(course: Band) -> EstimatedValue:
+        return EstimatedValue(*(float(one[at]) for one in (course.value, course.low, course.high)))
 
     return {
         "at": time(hour, 30),

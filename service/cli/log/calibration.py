@@ -47,7 +47,7 @@ def add_to(group: click.Group, schema: LogData) -> None:
     entry_command(
         group,
         "calibration",
-        "A sensor was calibrated: one of --buffer, --point, --offset and --factor says how its "
+        "A sensor was calibrated: one of --buffer, --point, --offset and --factor gives how its "
         "numbers are to be read from then on; none of them: the device was set itself.",
         click.option(
             "--buffer", "buffer_points", type=_BUFFER, metavar="BUFFER=MV[@CELSIUS]",

@@ -9,7 +9,7 @@ import click
 from marshmallow import ValidationError
 
 from service.registry.fields.log import LogData
-from service.schemas.entry import is_number, json_of, units_of
+from service.schemas.entry import UNIT_WORDS, is_number, json_of, units_of
 from service.schemas.fields import Choice, Field
 from service.schemas.messages import messages_of
 
@@ -30,7 +30,7 @@ class FieldParameter(click.ParamType[Any]):
             return f"[{'|'.join(self._field.words)}]"
         units = units_of(self._field)
         if units:
-            return f"NUMBER[{units[0]}]"
+            return f"NUMBER[{UNIT_WORDS.get(units[0], units[0])}]"
         return "NUMBER" if is_number(self._field) else "TEXT"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:

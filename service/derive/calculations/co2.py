@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, TypedDict, Unpack, cast
 
-from service.derive.models import Co2State, Estimate
+from service.derive.co2.target import Target, state_of
+from service.derive.models import Co2State, EstimatedValue
 from service.registry.models import PlantDemand
 from service.science.carbonate import co2 as carbonate
 from service.science.water.hardness import dkh_from_meq_l
@@ -33,7 +34,7 @@ class Co2Answer:
         inputs: by the parameter's name, those that were given.
     """
 
-    co2: Estimate | None
+    co2: EstimatedValue | None
     inputs: Mapping[str, float]
     target: tuple[float, float]
     state: Co2State
@@ -66,13 +67,5 @@ def co2(
     rule = float(carbonate.co2_rule_of_thumb_mg_l(ph, dkh_from_meq_l(alkalinity_meq_l)))
     if not value > 0 or not low > 0:
         return Co2Answer(None, inputs, target, Co2State.UNKNOWN, rule, (NO_CARBONATE,))
-    estimate = Estimate(value, low, high)
-    return Co2Answer(estimate, inputs, target, state_of(estimate, target), rule, ())
-
-
-def state_of(estimate: Estimate, target: tuple[float, float]) -> Co2State:
-    """Where the value of an estimate lies against a target range."""
-    low, high = target
-    if estimate.value < low:
-        return Co2State.BELOW
-    return Co2State.ABOVE if estimate.value > high else Co2State.WITHIN
+    estimate = EstimatedValue(value, low, high)
+    return Co2Answer(estimate, inputs, target, state_of(value, Target(*target)), rule, ())

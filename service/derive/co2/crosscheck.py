@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from service.derive.models import Co2Check, Co2Now, Estimate
+from service.derive.models import Co2Check, Co2Now, EstimatedValue
 from service.derive.thresholds import derived_limit
 from service.registry.models import LogEntry, LogKind, Tank
 from service.science.carbonate.ph_drop import (
@@ -15,7 +15,7 @@ from service.science.carbonate.ph_drop import (
     estimate_co2_from_ph_drop,
     reconcile,
 )
-from service.science.numeric.estimate import Estimate as ScienceEstimate
+from service.science.numeric.estimate import Estimate
 
 AERATED_PH = "aerated_ph"
 AERATED_TEMPERATURE = "temperature_c"
@@ -60,9 +60,9 @@ def co2_check_of(
         reference_temperature_c=float(sample.data.get(AERATED_TEMPERATURE, celsius)),
     )
     known = (np.asarray(one) for one in (co2.co2.value, co2.co2.low, co2.co2.high))
-    by_kh = ScienceEstimate(*known)
+    by_kh = Estimate(*known)
     both = reconcile(by_kh, by_drop)
     disagreement = int(both.disagreement)
     reason = disagreement_reason(disagreement, float(both.log_ratio))
-    estimate = Estimate(float(by_drop.value), float(by_drop.low), float(by_drop.high))
+    estimate = EstimatedValue(float(by_drop.value), float(by_drop.low), float(by_drop.high))
     return Co2Check(estimate, sample.time, disagreement, reason or "")

@@ -1,27 +1,21 @@
-"""Dissolved CO2 of a tank, now and over time, from its pH, alkalinity and temperature."""
+"""Dissolved CO2 of a tank now, from its pH, alkalinity and temperature."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
-import numpy.typing as npt
 
-from service.derive.co2.alkalinity import alkalinity_at
-from service.derive.models import (
-    Alkalinity,
-    Array,
-    Co2Now,
-    Co2Series,
-    Co2State,
-    Estimate,
-    Quality,
-)
-from service.derive.sensor_choice import ago
+from service.derive.co2.alkalinity import alkalinity_in_force
+from service.derive.co2.calibration import calibration_age_days, calibration_sd_ph
+from service.derive.co2.series import CONDUCTIVITY_VALID_MIN
+from service.derive.co2.target import Target, state_of, target_of
+from service.derive.inputs import Inputs
+from service.derive.models import Alkalinity, Co2Now, Co2State, EstimatedValue, Quality
+from service.derive.sensor_choice import US_PER_MINUTE, age_min, ago
 from service.derive.thresholds import derived_limit
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.models import Tank
 from service.science.carbonate.co2 import (
     DEFAULT_TEMPERATURE_SD_C,
     PH_RANGE,
@@ -29,58 +23,36 @@ from service.science.carbonate.co2 import (
     estimate_co2,
 )
 from service.science.water.hardness import dkh_from_meq_l
-from service.store.model import Reading, Samples
+from service.store.model import Reading
 from service.times import from_us, to_us
 
 METHOD = "carbonate balance from pH and alkalinity (Plummer & Busenberg 1982)"
-US_PER_MINUTE = 60_000_000
-DAYS_PER_MONTH = 30.0
-CONDUCTIVITY_VALID_MIN = 1440.0
-"""A conductivity counts for CO2 up to this long before and after it was measured. Our choice."""
-NEVER_CALIBRATED_MONTHS = 2.0
-"""An electrode without a calibration in the log is taken to be this old in its drift."""
 
 
-@dataclass(frozen=True, slots=True)
-class Target:
-    """The range of CO2 aimed at, mg/L."""
+def co2_now(inputs: Inputs, target: Target | None = None) -> Co2Now:
+    """CO2 at ``now`` of the inputs.
 
-    low_mg_l: float
-    high_mg_l: float
-
-
-def target_of(tank: Tank, ceiling_mg_l: float | None) -> Target:
-    """The plants' target range, its upper end no higher than the livestock tolerates.
-
-    A tank without injected CO2 lives on what the air gives: its lower end is 0.
+    Args:
+        target: what to judge it by; None for that of the tank.
     """
-    high = tank.plants.co2_high_mg_l
-    if ceiling_mg_l is not None:
-        high = min(high, ceiling_mg_l)
-    low = tank.plants.co2_low_mg_l if tank.co2_injected else 0.0
-    return Target(min(low, high), high)
-
-
-def calibration_age_days(log: Sequence[LogEntry], quantity: str, now: datetime) -> float | None:
-    """Days since the newest calibration of a quantity's sensor in the log; None if there is none.
-
-    An entry that names no quantity counts for pH, the probe that people calibrate.
-    """
-    times = [
-        entry.time
-        for entry in log
-        if entry.kind == LogKind.CALIBRATION
-        and entry.data.get("quantity", "ph") == quantity
-        and entry.time <= now
-    ]
-    return (now - max(times)).total_seconds() / 86_400 if times else None
-
-
-def calibration_sd_ph(tank: Tank, age_days: float | None) -> float:
-    """Standard deviation of the electrode's calibration at its age, pH."""
-    months = NEVER_CALIBRATED_MONTHS if age_days is None else age_days / DAYS_PER_MONTH
-    drift = derived_limit(tank, "ph_drift_per_month") * months
-    return float(np.hypot(derived_limit(tank, "ph_calibration_sd"), drift))
+    tank, now = inputs.tank, inputs.now
+    if target is None:
+        target = target_of(tank, inputs.tolerance.co2_max_mg_l)
+    conductivity = inputs.latest.get("conductivity")
+    if conductivity is not None and age_min(conductivity, now) > CONDUCTIVITY_VALID_MIN:
+        conductivity = None
+    return co2_at(
+        tank,
+        now,
+        target=target,
+        alkalinity=alkalinity_in_force(tank, inputs.log, now),
+        ph=inputs.latest.get("ph"),
+        no_ph=inputs.why_none("ph"),
+        temperature=inputs.paired_temperature,
+        calibrated_days_ago=calibration_age_days(inputs.log, "ph", now),
+        conductivity_us_cm=None if conductivity is None else conductivity.value,
+        reasons=inputs.reasons("ph"),
+    )
 
 
 def co2_at(
@@ -149,113 +121,6 @@ def co2_at(
     )
 
 
-def state_of(co2_mg_l: float, target: Target) -> Co2State:
-    """Where a CO2 value lies against its target; a value on a limit is within."""
-    if co2_mg_l < target.low_mg_l:
-        return Co2State.BELOW
-    return Co2State.ABOVE if co2_mg_l > target.high_mg_l else Co2State.WITHIN
-
-
-def co2_over(
-    tank: Tank,
-    log: Sequence[LogEntry],
-    ph: Samples,
-    temperature: Samples,
-    conductivity: Samples,
-) -> Co2Series:
-    """CO2 at each pH sample, vectorised.
-
-    Args:
-        ph: usable samples (n,).
-        temperature: usable samples, interpolated to the pH samples over gaps up to the tank's
-            ``pair_gap_min``; elsewhere the assumed temperature with its wider interval counts.
-        conductivity: usable samples, µS/cm, for the ionic strength; interpolated to the pH
-            samples over gaps up to ``CONDUCTIVITY_VALID_MIN``, elsewhere taken as not known.
-
-    Returns:
-        (n,) mg/L with 95 % interval; NaN where alkalinity is not known or pH impossible.
-    """
-    if not len(ph):
-        return empty_series()
-    gap_us = int(derived_limit(tank, "pair_gap_min") * US_PER_MINUTE)
-    celsius, measured = interpolated(temperature, ph.time_us, gap_us)
-    celsius = np.where(measured, celsius, derived_limit(tank, "assumed_temperature_c"))
-    celsius_sd = np.where(
-        measured, DEFAULT_TEMPERATURE_SD_C, derived_limit(tank, "assumed_temperature_sd_c")
-    )
-    meq_l, meq_l_sd = alkalinity_at(tank, log, ph.time_us)
-    possible = (ph.value >= PH_RANGE[0]) & (ph.value <= PH_RANGE[1])
-    ph_value = np.where(possible, ph.value, np.nan)
-    celsius = np.clip(celsius, 0.0, 50.0)
-    calibration_sd = _calibration_sd_at(tank, log, ph.time_us)
-    us_cm, known = interpolated(
-        conductivity, ph.time_us, int(CONDUCTIVITY_VALID_MIN * US_PER_MINUTE)
-    )
-    value, low, high = (np.full(ph.time_us.shape, np.nan) for _ in range(3))
-    for part, us_cm_of_part in ((known, us_cm[known]), (~known, None)):
-        if not part.any():
-            continue
-        found = estimate_co2(
-            ph_value[part],
-            meq_l[part],
-            celsius[part],
-            alkalinity_sd_meq_l=meq_l_sd[part],
-            temperature_sd_c=celsius_sd[part],
-            calibration_sd_ph=calibration_sd[part],
-            gh_meq_l=tank.gh_meq_l,
-            conductivity_us_cm=us_cm_of_part,
-        )
-        value[part], low[part], high[part] = found.value, found.low, found.high
-    return Co2Series(ph.time_us, value, low, high)
-
-
-def empty_series() -> Co2Series:
-    """CO2 of no moment."""
-    nothing = np.empty(0)
-    return Co2Series(np.empty(0, np.int64), nothing, nothing, nothing)
-
-
-def interpolated(
-    samples: Samples, time_us: npt.NDArray[np.int64], max_gap_us: int
-) -> tuple[Array, npt.NDArray[np.bool_]]:
-    """Values at given moments by straight lines between samples, and whether they are backed.
-
-    A moment is backed if the samples on both sides lie no further apart than ``max_gap_us``, or
-    if one sample alone lies within it at an end of the series.
-    """
-    if not len(samples):
-        return np.full(time_us.shape, np.nan), np.zeros(time_us.shape, np.bool_)
-    value = np.interp(time_us, samples.time_us, samples.value)
-    after = np.searchsorted(samples.time_us, time_us, side="left")
-    right = samples.time_us[np.minimum(after, len(samples) - 1)]
-    left = samples.time_us[np.maximum(after - 1, 0)]
-    at_end = (after == 0) | (after == len(samples))
-    near = np.minimum(np.abs(right - time_us), np.abs(left - time_us))
-    between = right - left <= max_gap_us
-    return value, np.where(at_end, near <= max_gap_us, between | (near == 0))
-
-
-def _calibration_sd_at(
-    tank: Tank, log: Sequence[LogEntry], time_us: npt.NDArray[np.int64]
-) -> Array:
-    calibrated = np.array(
-        sorted(
-            to_us(entry.time)
-            for entry in log
-            if entry.kind == LogKind.CALIBRATION and entry.data.get("quantity", "ph") == "ph"
-        ),
-        dtype=np.int64,
-    )
-    months = np.full(time_us.shape, NEVER_CALIBRATED_MONTHS)
-    if calibrated.size:
-        index = np.searchsorted(calibrated, time_us, side="right") - 1
-        age_us = time_us - calibrated[np.maximum(index, 0)]
-        known = index >= 0
-        months[known] = age_us[known] / (US_PER_MINUTE * 1440 * DAYS_PER_MONTH)
-    drift = derived_limit(tank, "ph_drift_per_month") * months
-    return np.asarray(np.hypot(derived_limit(tank, "ph_calibration_sd"), drift))
-
-
 def _paired(tank: Tank, ph: Reading | None, temperature: Reading | None) -> Reading | None:
     """The temperature reading, if it is near enough to the pH reading in time."""
     if ph is None or temperature is None:
@@ -271,7 +136,7 @@ def _estimate(
     temperature: Reading | None,
     calibrated_days_ago: float | None,
     conductivity_us_cm: float | None,
-) -> Estimate | None:
+) -> EstimatedValue | None:
     if temperature is None:
         celsius = derived_limit(tank, "assumed_temperature_c")
         celsius_sd = derived_limit(tank, "assumed_temperature_sd_c")
@@ -288,7 +153,7 @@ def _estimate(
         conductivity_us_cm=conductivity_us_cm,
     )
     value = float(found.value)
-    return None if np.isnan(value) else Estimate(value, float(found.low), float(found.high))
+    return None if np.isnan(value) else EstimatedValue(value, float(found.low), float(found.high))
 
 
 def _doubts(

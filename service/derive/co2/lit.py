@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.co2.current import Target
+from service.derive.co2.target import Target
 from service.derive.models import Array, Co2High, Co2Lit, Co2Series
 from service.science.light.co2 import MAX_GAP_S, lit_share_by_co2
 from service.science.numeric.intervals import Interval, gaps, runs_above, steps

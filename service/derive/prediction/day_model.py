@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.local_time import local_day, local_midnight
-from service.derive.models import Array, Estimate, TankView
+from service.derive.models import Array, EstimatedValue, TankView
 from service.derive.thresholds import derived_limit
 from service.registry.models import PhotoperiodPlan, Tank
 from service.science.gas_exchange.air_water import (
@@ -184,10 +184,10 @@ def band(draws: Array) -> Band:
     return Band(np.array(draws[0]), low, high)
 
 
-def estimate(draws: Array) -> Estimate:
+def estimate(draws: Array) -> EstimatedValue:
     """One number with its interval, from its draws."""
     low, high = np.quantile(draws, (0.025, 0.975))
-    return Estimate(float(draws[0]), float(low), float(high))
+    return EstimatedValue(float(draws[0]), float(low), float(high))
 
 
 def _uptake(

@@ -12,8 +12,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.co2.current import target_of
-from service.derive.models import Array, Estimate, LightDay, TankView
+from service.derive.co2.target import target_of
+from service.derive.gas_exchange import gas_exchange
+from service.derive.inputs import Inputs
+from service.derive.models import Array, EstimatedValue, LightDay, TankView
 from service.derive.prediction.day_model import (
     STEP_MIN,
     STEPS,
@@ -28,6 +30,7 @@ from service.derive.prediction.day_model import (
     setting_of,
     settled_day,
 )
+from service.derive.tank_view import tank_view
 from service.derive.tolerance import tolerance_of
 from service.errors import ConflictError, InvalidInputError
 from service.registry.models import PhotoperiodPlan, Stock, Tank
@@ -93,20 +96,20 @@ class PredictedDay:
     ph: Band
     temperature: Band
     light_h: float
-    light_h_within: Estimate
-    light_h_below: Estimate
-    co2_at_lights_on: Estimate
-    co2_peak: Estimate
-    ph_lowest: Estimate
-    ph_highest: Estimate
-    above_ceiling_min: Estimate
+    light_h_within: EstimatedValue
+    light_h_below: EstimatedValue
+    co2_at_lights_on: EstimatedValue
+    co2_peak: EstimatedValue
+    ph_lowest: EstimatedValue
+    ph_highest: EstimatedValue
+    above_ceiling_min: EstimatedValue
     ceiling_mg_l: float | None
     target_low_mg_l: float
     target_high_mg_l: float
-    temperature_max_c: Estimate
+    temperature_max_c: EstimatedValue
     dli_mol_m2_d: float | None
-    gas_g: Estimate | None
-    nitrate_ratio: Estimate | None
+    gas_g: EstimatedValue | None
+    nitrate_ratio: EstimatedValue | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +119,16 @@ class Answer:
     today: PredictedDay
     changed: PredictedDay
     notes: tuple[str, ...]
+
+
+def predicted_day(inputs: Inputs, question: Question) -> Answer:
+    """Predict a settled day with other settings from what was loaded; errors as ``what_if``.
+
+    Args:
+        inputs: of the last ``FIT_DAYS`` days.
+    """
+    view = tank_view(inputs, gas=gas_exchange(inputs))
+    return what_if(view, inputs.series("temperature"), question)
 
 
 def what_if(view: TankView, temperature: Samples, question: Question) -> Answer:
@@ -147,8 +160,8 @@ def what_if(view: TankView, temperature: Samples, question: Question) -> Answer:
     today = settled_day(tank, now, now, draws, profile)
     changed = settled_day(tank, then, now, draws, profile)
     return Answer(
-        _told(view, tank, now, today, draws, alkalinity.meq_l, Question()),
-        _told(view, _asked_tank(tank, question), then, changed, draws, meq_l, question),
+        _predicted(view, tank, now, today, draws, alkalinity.meq_l, Question()),
+        _predicted(view, _asked_tank(tank, question), then, changed, draws, meq_l, question),
         tuple(_notes(view, plan, question)),
     )
 
@@ -198,7 +211,7 @@ def _asked_tank(tank: Tank, question: Question) -> Tank:
     return replace(tank, livestock=(*tank.livestock, *question.added))
 
 
-def _told(
+def _predicted(
     view: TankView,
     tank: Tank,
     setting: Setting,
@@ -231,8 +244,8 @@ def _told(
         light_h_below=estimate(((co2 < target.low_mg_l) & lit).sum(axis=1) * hours),
         co2_at_lights_on=estimate(co2[:, first_lit]),
         co2_peak=estimate(co2.max(axis=1)),
-        ph_lowest=Estimate(*(float(one.min()) for one in (ph.value, ph.low, ph.high))),
-        ph_highest=Estimate(*(float(one.max()) for one in (ph.value, ph.low, ph.high))),
+        ph_lowest=EstimatedValue(*(float(one.min()) for one in (ph.value, ph.low, ph.high))),
+        ph_highest=EstimatedValue(*(float(one.max()) for one in (ph.value, ph.low, ph.high))),
         above_ceiling_min=estimate(above.sum(axis=1) * float(STEP_MIN)),
         ceiling_mg_l=ceiling_mg_l,
         target_low_mg_l=target.low_mg_l,
@@ -264,7 +277,7 @@ def _dli(view: TankView, setting: Setting) -> float | None:
     return (full[-1].dli_mol_m2_d or 0.0) * hours / full[-1].photoperiod_h
 
 
-def _nitrate_ratio(tank: Tank, question: Question) -> Estimate | None:
+def _nitrate_ratio(tank: Tank, question: Question) -> EstimatedValue | None:
     """Nitrate before a change, at rest, against today's; production goes with the animals."""
     plan = tank.water_change
     fraction = question.water_change_fraction or plan.fraction
@@ -278,7 +291,7 @@ def _nitrate_ratio(tank: Tank, question: Question) -> Estimate | None:
     today = steady_state(0.0, plan.fraction, plan.every_days).before
     ratio = float(at_rest / today)
     spread = float(np.exp(1.96 * PRODUCTION_LOG_SD)) if more else 1.0
-    return Estimate(ratio, ratio / spread, ratio * spread)
+    return EstimatedValue(ratio, ratio / spread, ratio * spread)
 
 
 def _notes(view: TankView, plan: PhotoperiodPlan, question: Question) -> list[str]:

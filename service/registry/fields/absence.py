@@ -24,7 +24,7 @@ class AbsenceSchema(ValueSchema):
     id = Name("Given by the service unless by you.")
     start = Moment("From.", required=True)
     end = Moment("To.", required=True)
-    covers = Text("Who keeps an eye on the tanks.", longest=NAME_LENGTH)
+    covers = Text("Who looks after the tanks.", longest=NAME_LENGTH)
     tanks = Items(Name(), "Ids; empty: all tanks.", longest=MOST_ABSENCES)
     note = Text(longest=NOTE_LENGTH, lines=True)
 

@@ -1,4 +1,4 @@
-"""Registry of the practitioner's absences."""
+"""Registry of the tank keeper's absences."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from service.registry.models import Absence
 from service.registry.tables import AbsenceRow
 
 
-class AbsenceBook(Database):
+class AbsenceRepository(Database):
     """Absences: one list, read and written as a whole."""
 
     def absences(self) -> list[Absence]:

@@ -22,7 +22,7 @@ from service.registry.tables import DeliveryRow, EventRow, TargetRow
 ERROR_LENGTH = 500
 
 
-class DeliveryBook(Database):
+class DeliveryRepository(Database):
     """Deliveries by target; a target is a name from the configuration."""
 
     def hand_over(self, target: str, now: datetime) -> int:

@@ -18,8 +18,8 @@ LOCK_KEY = 0x11770_2A2
 """Key of PostgreSQL's advisory lock on the order of events; never changes."""
 
 
-class EventBook(Database):
-    """Events, kept until they are pruned."""
+class EventRepository(Database):
+    """Events, stored until they are pruned."""
 
     def add_events(self, events: Sequence[NewEvent], session: Session | None = None) -> None:
         """Append events.

@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, and_, delete, func, or_, select
+from sqlalchemy import ColumnElement, Row, Select, and_, func, or_, select
 from sqlalchemy.orm import aliased
 
 from service.errors import ConflictError, NotFoundError
@@ -26,8 +26,8 @@ def new_id() -> str:
     return secrets.token_hex(ID_BYTES)
 
 
-class LogBook(Database):
-    """Log entries, kept until they are deleted."""
+class LogRepository(Database):
+    """Log entries, stored until they are deleted."""
 
     def add_log(
         self,
@@ -109,7 +109,7 @@ class LogBook(Database):
     ) -> tuple[LogEntry, ...]:
         """Entries of a tank from some time on, and the newest earlier one of kinds that last.
 
-        Kept while the registry is unchanged, and with the earlier rest of the UTC day so that
+        Cached while the registry is unchanged, and with the earlier rest of the UTC day so that
         it is the same question all day.
 
         Args:
@@ -134,7 +134,7 @@ class LogBook(Database):
                     raise no_tank(tank)
             return tuple(map(_entry, rows))
 
-        return self._kept.get(("log", tank, first, kinds), ask)
+        return self.cache.get(("log", tank, first, kinds), ask)
 
     def logs(
         self,
@@ -178,11 +178,7 @@ class LogBook(Database):
         Raises:
             NotFoundError: there is none of this id.
         """
-        with self.session() as session:
-            found = session.scalars(
-                delete(LogRow).where(LogRow.id == id).returning(LogRow.id)
-            ).all()
-        if not found:
+        if not self.delete_row(LogRow, id):
             raise _no_entry(id)
 
 

@@ -1,4 +1,4 @@
-"""Registry of what each process last said of itself, for the other processes to show."""
+"""Registry of the status that each process last reported, for the other processes to show."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from service.registry.connection import Database
 from service.registry.tables import StatusRow
 
 
-class StatusBook(Database):
-    """Status documents by name, e.g. ``ingest:<client_id>``; each says its own time."""
+class ProcessStatusRepository(Database):
+    """Status documents by name, e.g. ``ingest:<client_id>``; each has its own time."""
 
     def put_status(self, name: str, document: Mapping[str, Any]) -> None:
         """Replace the status document of one process."""

@@ -23,7 +23,7 @@ MOST_NAMED = 500
 """Tanks that a query names; more is nearly all of them, and databases bound their parameters."""
 
 
-class RecommendationBook(Database):
+class RecommendationRepository(Database):
     """Recommendations with their history, stored until they are pruned."""
 
     def recommendations(

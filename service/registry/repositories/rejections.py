@@ -14,8 +14,8 @@ from service.registry.tables import RejectionCountRow, RejectionRow
 REJECTIONS_KEPT = 1000
 
 
-class RejectionBook(Database):
-    """Rejections, newest kept."""
+class RejectionRepository(Database):
+    """Rejected messages: the newest of them, and counts of all by reason."""
 
     def add_rejections(
         self, rejections: Sequence[Rejection], *, keep: int = REJECTIONS_KEPT

@@ -34,7 +34,7 @@ class _LinkFields(Schema):
 _FIELDS = _LinkFields()
 
 
-class ShareBook(Database):
+class SharingLinkRepository(Database):
     """Sharing links: read-only, for one tank and one span, always with an end."""
 
     def create_share(
@@ -66,7 +66,7 @@ class ShareBook(Database):
                     tank=tank,
                     start=start,
                     end=end,
-                    seal=fresh.seal,
+                    secret_hash=fresh.hash,
                     created=now,
                     expires=expires,
                     note=note,
@@ -79,14 +79,14 @@ class ShareBook(Database):
 
         Raises:
             NotFoundError: there is none.
-            GoneError: it has expired or was revoked; only whoever has the secret is told so.
+            GoneError: it has expired or was revoked; only whoever has the secret learns that.
         """
         id = secret_hashes.id_of(secret, PREFIX)
         row = None
         if id is not None:
             with self.session(writes=False) as session:
                 row = session.get(ShareLinkRow, id)
-        if row is None or not secret_hashes.opens(secret, row.seal):
+        if row is None or not secret_hashes.matches(secret, row.secret_hash):
             raise NotFoundError("there is no such link; allowed: the whole link as it was given")
         if not _link(row).valid(now):
             over = "expired" if row.revoked is None else "was revoked"
@@ -113,7 +113,7 @@ class ShareBook(Database):
         return [_link(row) for row in rows]
 
     def revoke_share(self, id: str, now: datetime) -> ShareLink:
-        """End a link at once; one that is revoked already keeps its time.
+        """End a link at once; the time of one that was revoked before stays.
 
         Raises:
             NotFoundError: there is none of this id.

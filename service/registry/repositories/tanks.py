@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import delete, select
+from sqlalchemy import select
 
 from service.errors import ConflictError, NotFoundError
 from service.registry.checks import check_tank
@@ -12,7 +12,7 @@ from service.registry.models import Tank
 from service.registry.tables import TankRow
 
 
-class TankBook(Database):
+class TankRepository(Database):
     """Tanks: one document each."""
 
     def tanks(self) -> list[Tank]:
@@ -40,7 +40,7 @@ class TankBook(Database):
                 raise no_tank(id)
             return from_document(row.document, Tank)
 
-        return self._kept.get(("tank", id), ask)
+        return self.cache.get(("tank", id), ask)
 
     def put_tank(self, tank: Tank, *, replaces: Tank | None = None) -> bool:
         """Write a tank as a whole; True if it is new.
@@ -72,11 +72,7 @@ class TankBook(Database):
         Raises:
             NotFoundError: there is none of this id.
         """
-        with self.session() as session:
-            found = session.scalars(
-                delete(TankRow).where(TankRow.id == id).returning(TankRow.id)
-            ).all()
-        if not found:
+        if not self.delete_row(TankRow, id):
             raise no_tank(id)
 
 

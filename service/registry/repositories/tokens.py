@@ -36,8 +36,8 @@ class _TokenFields(Schema):
 _FIELDS = _TokenFields()
 
 
-class TokenBook(Database):
-    """Tokens: made, checked, revoked; rows are kept, so that a list shows what there was."""
+class TokenRepository(Database):
+    """Tokens: made, checked, revoked; rows stay, so that a list shows what there was."""
 
     def create_token(
         self, name: str, scope: Scope, now: datetime, *, expires: datetime | None = None
@@ -65,7 +65,7 @@ class TokenBook(Database):
                     id=token.id,
                     name=name,
                     scope=token.scope.value,
-                    seal=fresh.seal,
+                    secret_hash=fresh.hash,
                     created=now,
                     expires=expires,
                 )
@@ -81,7 +81,7 @@ class TokenBook(Database):
             row = self._token_row(id)
         except NotFoundError:
             return None
-        if not secret_hashes.opens(secret, row.seal) or not _token(row).valid(now):
+        if not secret_hashes.matches(secret, row.secret_hash) or not _token(row).valid(now):
             return None
         if row.last_used is None or now - row.last_used >= LAST_USED_STEP:
             stale = or_(TokenRow.last_used.is_(None), TokenRow.last_used <= now - LAST_USED_STEP)
@@ -108,7 +108,7 @@ class TokenBook(Database):
                 raise _no_token(id)
             return row
 
-        return self._kept.get(("token", id), ask)
+        return self.cache.get(("token", id), ask)
 
     def tokens(self) -> list[Token]:
         """All tokens that ever were, oldest first."""
@@ -123,10 +123,10 @@ class TokenBook(Database):
             with self.session(writes=False) as session:
                 return session.scalar(select(TokenRow.id).limit(1)) is not None
 
-        return self._kept.get("has tokens", ask)
+        return self.cache.get("has tokens", ask)
 
     def revoke_token(self, id: str, now: datetime) -> Token:
-        """End a token at once; one that is revoked already keeps its time.
+        """End a token at once; the time of one that was revoked before stays.
 
         Raises:
             NotFoundError: there is none of this id.

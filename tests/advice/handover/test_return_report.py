@@ -10,11 +10,11 @@ from service.advice.engine.catalogue import evaluate
 from service.advice.engine.lifecycle import advance, marked
 from service.advice.handover.care_plan import Task
 from service.advice.handover.return_report import ReportLine, tank_return
-from service.derive.inputs import view_from
+from service.derive.tank_view import tank_view
 from service.registry.models import Absence, LogKind
 from service.registry.recommendations import State
 from tests.advice.cases import DAY, HOUR, view_with
-from tests.derive.pieces import NOON, a_tank, days_of, entry, grid, lamp, material_with
+from tests.derive.pieces import NOON, a_tank, days_of, entry, grid, inputs_with, lamp
 
 
 def day(one: Task) -> int:
@@ -40,7 +40,7 @@ def test_report_on_return() -> None:
         entry(LogKind.DOSE, NOON - 2 * DAY + HOUR, name="macro", ml=18.0),
         entry(LogKind.KH_TEST, NOON - 1 * DAY, kh_meq_l=1.0),
     ]
-    view = view_from(material_with(a_tank(), NOON, days_of(celsius=warm, lux=longer), log))
+    view = tank_view(inputs_with(a_tank(), NOON, days_of(celsius=warm, lux=longer), log))
     seen = advance([], "reed", evaluate(view), NOON - 1 * DAY)
     seen = [marked(seen[0], State.DISMISSED, NOON), *seen[1:]]
     report = tank_return(away, view, seen)

@@ -24,8 +24,8 @@ class Series:
         for value in values:
             self.time_us += self.every_us
             reading = Reading("reed", self.quantity, self.sensor, self.time_us, value)
-            series = self.memory.series("reed", self.quantity, self.sensor, self.time_us)
-            judged = judge(series, reading)
+            series = self.memory.series(("reed", self.quantity, self.sensor), self.time_us)
+            judged = judge(series, reading, late=False)
             for stored in (judged.reading, *judged.corrected):
                 self.flags[stored.time_us] = stored.flags
         return list(self.flags.values())
@@ -34,5 +34,5 @@ class Series:
 def wrong(memory, time_us, arrival_us=START):
     if is_absurd(time_us, arrival_us, CLOCK):
         return True
-    series = memory.series("reed", "temperature", "main", arrival_us + CLOCK.future_us)
+    series = memory.series(("reed", "temperature", "main"), arrival_us + CLOCK.future_us)
     return has_jumped_back(series, time_us, arrival_us, memory)

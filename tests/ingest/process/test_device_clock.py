@@ -27,7 +27,7 @@ def test_absurd_clocks(memory):
 def stamped(memory, time_us, arrival_us, value=24.0):
     """What the processor does with one reading that has a time; returns (wrong, flags)."""
     is_wrong = wrong(memory, time_us, arrival_us)
-    series = memory.series("reed", "temperature", "main", arrival_us + CLOCK.future_us)
+    series = memory.series(("reed", "temperature", "main"), arrival_us + CLOCK.future_us)
     if not is_wrong:
         series.add_device_time(time_us)
     reading = Reading("reed", "temperature", "main", arrival_us if is_wrong else time_us, value)
@@ -64,8 +64,8 @@ def test_a_message_sent_twice_is_no_jump(memory):
 
 
 def test_arrivals_are_stored_apart_by_the_stores_resolution(memory):
-    series = memory.series("reed", "ph", "main", START)
+    series = memory.series(("reed", "ph", "main"), START)
     times = [arrival_time_us(series, START + n * 10, 1000) for n in range(5)]
     assert times == [START + n * 1000 for n in range(5)]
-    other = memory.series("reed", "ph", "other", START)
+    other = memory.series(("reed", "ph", "other"), START)
     assert arrival_time_us(other, START + 50, 1000) == START

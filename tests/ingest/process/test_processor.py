@@ -113,10 +113,10 @@ def test_redelivery_in_a_later_batch_gets_its_first_arrival(store):
 def test_a_fault_of_ours_rejects_its_message_alone(store, monkeypatch):
     real = processor_module.judge
 
-    def broken(series, reading, **options):
+    def broken(series, reading, late):
         if reading.value == 24.5:
             raise KeyError("by this test")
-        return real(series, reading, **options)
+        return real(series, reading, late)
 
     monkeypatch.setattr(processor_module, "judge", broken)
     processed = Road(store).take(

@@ -74,11 +74,11 @@ class LogView(MethodView):
         if len(entries) > limit:
             # The next part begins at a new moment, so that none of equal time is lost.
             first_left = entries[limit].time
-            kept = [entry for entry in entries[:limit] if entry.time > first_left]
-            if not kept:
+            newer = [entry for entry in entries[:limit] if entry.time > first_left]
+            if not newer:
                 after = first_left + timedelta(microseconds=1)
-                kept = registry.log(tank, start=first_left, end=after, kinds=kinds)
-            entries = kept
+                newer = registry.log(tank, start=first_left, end=after, kinds=kinds)
+            entries = newer
             more = next_address(end=format_moment(entries[-1].time))
         found = registry.tank(tank)
         shown = [entry_json(entry, found) for entry in entries]
@@ -87,9 +87,9 @@ class LogView(MethodView):
     @blueprint.answers(201, ENTRY_REFERENCE)
     @blueprint.described(requestBody=_POST_BODY)
     def post(self, tank: str) -> Response:
-        """Note what was done or seen
+        """Log what was done or seen
 
-        An entry sent again under the same `id` is kept once.
+        An entry sent again under the same `id` is stored once.
         """
         found = current().registry.tank(tank)
         body = read_json(request.get_data())

@@ -120,7 +120,7 @@ class TankView(MethodView):
             check_preconditions(tag_of(before))
             value = _loaded(merged(before, changes))
             if value.id != tank:
-                raise invalid_field("/id", value.id, f"{tank}: a tank keeps its id")
+                raise invalid_field("/id", value.id, f"{tank}: the id of a tank does not change")
             try:
                 _write(value, present)
             except ConflictError:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from service.advice.engine.recommendation import Severity
-from service.derive.models import Estimate, GasModel
+from service.derive.models import EstimatedValue, GasModel
 from service.registry.models import LogKind
 from tests.advice.cases import amount, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry, gassed, lamp
@@ -22,7 +22,7 @@ def test_gas_late_uses_the_fitted_lead() -> None:
     ))  # fmt: skip
     late = 60 * np.log(23 / 6) / 1.5  # 54 min, and a margin of 15: to five minutes
     assert amount(the(view, "gas-late"), "gas earlier") == 5 * round((late + 15) / 5)
-    lead = GasModel(None, NOON, lead_h=Estimate(2.0, 1.7, 2.4))
+    lead = GasModel(None, NOON, lead_h=EstimatedValue(2.0, 1.7, 2.4))
     one = the(replace(view, gas=lead), "gas-late")
     assert amount(one, "gas earlier") == 135.0
     assert "Set the gas to come on at 07:45" in one.action

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from service.derive.co2.lit import co2_above
-from service.derive.inputs import view_from
 from service.derive.light_plan import judged_light, planned_lit
 from service.derive.models import Co2Series, TankView
+from service.derive.tank_view import tank_view
 from service.derive.temperature import daily_minima
 from service.registry.models import LogKind, PhotoperiodPlan
 from service.science.carbonate.co2 import ph_for_co2
@@ -24,7 +24,7 @@ from tests.derive.pieces import (
     entry,
     gassed,
     grid,
-    material_with,
+    inputs_with,
     samples,
 )
 
@@ -34,7 +34,7 @@ EVENING = NOON.replace(hour=22)
 
 def view_at(now: datetime, log: tuple = (), tank=None, **of_days: object) -> TankView:
     series = days_of(now, **of_days)  # type: ignore[arg-type]
-    return view_from(material_with(tank or a_tank(), now, series, log))
+    return tank_view(inputs_with(tank or a_tank(), now, series, log))
 
 
 def test_a_day_by_hand() -> None:
@@ -57,7 +57,7 @@ def test_an_unknown_morning_tells_nothing_of_when_target_was_reached() -> None:
     ph = Samples(
         *(part[kept] for part in (series["ph"].time_us, series["ph"].value, series["ph"].flags))
     )
-    view = view_from(material_with(a_tank(), EVENING, {**series, "ph": ph}))
+    view = tank_view(inputs_with(a_tank(), EVENING, {**series, "ph": ph}))
     assert view.co2_days[-1].reached_min is None
     assert view.co2_lit is not None and view.co2_lit.early_below_min == 0
 
@@ -112,7 +112,7 @@ def test_three_hours_after_a_water_change_do_not_count() -> None:
 def test_without_a_light_sensor_the_plan_counts() -> None:
     series = days_of(EVENING, co2=lambda t: gassed(t, high=14.0))
     del series["illuminance"]
-    view = view_from(material_with(a_tank(), EVENING, series))
+    view = tank_view(inputs_with(a_tank(), EVENING, series))
     assert view.co2_lit is not None and view.co2_lit.lit_from == "plan"
     assert view.co2_lit.below_min == pytest.approx(480, abs=5)
     assert planned_lit(a_tank(), NOON.date(), NOON) == ((NOON - timedelta(hours=2), NOON),)

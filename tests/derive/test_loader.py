@@ -10,9 +10,21 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from service.derive import queries
-from service.derive.loader import log_of
-from service.derive.models import Co2State, Quality
+from service.derive.co2.current import co2_now
+from service.derive.co2.series import co2_series, inner_step_us, mean_over
+from service.derive.light import light_day
+from service.derive.loader import (
+    CO2_QUANTITIES,
+    load,
+    load_day,
+    load_range_exits,
+    load_span,
+    load_temperature,
+    log_in_force,
+)
+from service.derive.models import Co2Now, Co2Series, Co2State, LightDay, Quality
+from service.derive.tank_view import tank_view
+from service.derive.temperature import excursions_of, temperature_now
 from service.registry.models import LogKind, Tank
 from service.registry.registry import Registry, open_registry
 from service.store.interface import Store
@@ -55,8 +67,32 @@ def believing(house: House, **sensors: str) -> Tank:
     return a_tank(sensors=sensors)
 
 
+def now_of(house: House, tank: Tank) -> Co2Now:
+    return co2_now(load(tank, house.registry, house.store, NOON, days=0))
+
+
+def day_of_co2(house: House, tank: Tank, every_us: int | None = None) -> Co2Series:
+    """CO2 of the day before noon, as ``GET /co2/series`` has it."""
+    inputs = load_span(
+        tank,
+        house.registry,
+        house.store,
+        NOON - DAY,
+        NOON,
+        quantities=CO2_QUANTITIES,
+        step_us=None if every_us is None else inner_step_us(NOON - DAY, NOON, every_us),
+    )
+    fine = co2_series(inputs)
+    return fine if every_us is None else mean_over(fine, every_us)
+
+
+def light_of(house: House, day: date) -> LightDay | None:
+    inputs = load_day(house.tank, house.registry, house.store, day, NOON)
+    return light_day(inputs, day, NOON)
+
+
 def test_view_of_a_healthy_tank(house: House) -> None:
-    view = queries.view_of(believing(house, ph="b-good"), house.registry, house.store, NOON)
+    view = tank_view(load(believing(house, ph="b-good"), house.registry, house.store, NOON))
     assert view.co2.co2 is not None
     assert view.co2.co2.value == pytest.approx(float(gassed(grid(NOON, NOON))[0]), rel=1e-6)
     assert view.co2.state is Co2State.WITHIN
@@ -73,8 +109,8 @@ def test_view_of_a_healthy_tank(house: House) -> None:
 
 
 def test_named_sensor_is_believed_and_by_name_without_one(house: House) -> None:
-    good = queries.co2_now(believing(house, ph="b-good"), house.registry, house.store, NOON)
-    other = queries.co2_now(believing(house), house.registry, house.store, NOON)
+    good = now_of(house, believing(house, ph="b-good"))
+    other = now_of(house, believing(house))
     assert good.ph is not None and good.ph.sensor == "b-good"
     assert other.ph is not None and other.ph.sensor == "a-off"
     assert good.co2 is not None and other.co2 is not None
@@ -82,13 +118,13 @@ def test_named_sensor_is_believed_and_by_name_without_one(house: House) -> None:
 
 
 def test_a_named_sensor_that_fell_silent_is_replaced_with_the_reason(house: House) -> None:
-    found = queries.co2_now(believing(house, ph="gone"), house.registry, house.store, NOON)
+    found = now_of(house, believing(house, ph="gone"))
     assert found.ph is not None and found.ph.sensor == "a-off"
     assert any("because gone gives no usable reading" in reason for reason in found.reasons)
 
 
 def test_silence_makes_everything_stale(house: House) -> None:
-    view = queries.view_of(house.tank, house.registry, house.store, NOON + timedelta(hours=3))
+    view = tank_view(load(house.tank, house.registry, house.store, NOON + timedelta(hours=3)))
     assert view.co2.co2 is None
     assert view.co2.quality is Quality.STALE
     assert "3.0 h ago" in view.co2.reasons[0]
@@ -105,7 +141,7 @@ def test_stuck_probe_gives_unknown_with_the_reason(house: House, tmp_path: Path)
             Reading("reed", "ph", "one", last, 6.7, Flag.STUCK),
         ]
     )
-    found = queries.co2_now(house.tank, house.registry, with_stuck, NOON)
+    found = co2_now(load(house.tank, house.registry, with_stuck, NOON, days=0))
     with_stuck.close()
     assert found.co2 is None
     assert found.state is Co2State.UNKNOWN
@@ -114,23 +150,21 @@ def test_stuck_probe_gives_unknown_with_the_reason(house: House, tmp_path: Path)
 
 def test_co2_series_raw_and_by_the_hour(house: House) -> None:
     tank = believing(house, ph="b-good")
-    raw = queries.co2_series(tank, house.registry, house.store, NOON - DAY, NOON)
+    raw = day_of_co2(house, tank)
     assert len(raw.time_us) == 288
     assert raw.value == pytest.approx(gassed(raw.time_us), rel=1e-6)
-    hourly = queries.co2_series(tank, house.registry, house.store, NOON - DAY, NOON, HOUR_US)
+    hourly = day_of_co2(house, tank, HOUR_US)
     assert hourly.time_us.tolist() == list(range(to_us(NOON - DAY), to_us(NOON), HOUR_US))
     expected = raw.value.reshape(24, 12).mean(axis=1)
     assert hourly.value == pytest.approx(expected, rel=1e-3)
 
 
 def test_light_day_of_yesterday(house: House) -> None:
-    day = queries.light_day(house.tank, house.registry, house.store, date(2026, 3, 9), NOON)
+    day = light_of(house, date(2026, 3, 9))
     assert day is not None
     assert day.complete
     assert day.photoperiod_h == pytest.approx(8.0, abs=0.05)
-    assert (
-        queries.light_day(house.tank, house.registry, house.store, date(2026, 3, 11), NOON) is None
-    )
+    assert light_of(house, date(2026, 3, 11)) is None
 
 
 def test_excursions_from_every_reading(house: House, tmp_path: Path) -> None:
@@ -143,8 +177,9 @@ def test_excursions_from_every_reading(house: House, tmp_path: Path) -> None:
             for at, one in zip(time_us.tolist(), value.tolist(), strict=True)
         ]
     )
-    (found,) = queries.tank_excursions(house.tank, house.registry, store, NOON - DAY, NOON)
-    now = queries.temperature_now(house.tank, house.registry, store, NOON)
+    inputs = load_range_exits(house.tank, house.registry, store, NOON - DAY, NOON)
+    (found,) = excursions_of(house.tank, inputs.series("temperature"), inputs.tolerance)
+    now = temperature_now(load_temperature(house.tank, house.registry, store, NOON))
     store.close()
     assert found.degree_hours == pytest.approx(4.0)
     assert now.rate_k_h == pytest.approx(-1.0)
@@ -154,7 +189,7 @@ def test_log_keeps_the_newest_old_kh_test(house: House) -> None:
     house.registry.add_log(
         "reed", LogKind.KH_TEST, NOON - 500 * DAY, {"kh_meq_l": 2 * KH_4}, "", "", NOON
     )
-    old, new = (log_of(house.tank, house.registry, at, at) for at in (NOON - 501 * DAY, NOON))
+    old, new = (log_in_force(house.tank, house.registry, at, at) for at in (NOON - 501 * DAY, NOON))
     house.registry.delete_log(new[0].id)
     assert old == ()
     assert [entry.kind for entry in new] == [LogKind.KH_TEST]

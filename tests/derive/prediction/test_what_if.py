@@ -16,15 +16,15 @@ import pytest
 from demo.measuring import measured
 from demo.model import Gas, Lamp, Room, Sensor, TankModel, Water
 from demo.simulator import Trace, simulate
-from service.derive.co2.current import target_of
-from service.derive.gas_exchange import gas_hours_per_day, gas_model_of, gas_spans
-from service.derive.inputs import view_from
+from service.derive.co2.target import target_of
+from service.derive.gas_exchange import gas_hours_per_day, gas_model_of
 from service.derive.models import TankView
 from service.derive.prediction.what_if import Answer, Question, what_if
+from service.derive.tank_view import tank_view
 from service.errors import ConflictError, InvalidInputError
 from service.registry.models import PhotoperiodPlan, PlantDemand, Stock, Tank, WaterChangePlan
 from service.store.model import Samples
-from tests.derive.pieces import KH_4, a_tank, material_with, samples
+from tests.derive.pieces import KH_4, a_tank, inputs_with, samples
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
 NOW = START + timedelta(days=10, hours=20)
@@ -61,13 +61,13 @@ def seen() -> tuple[TankView, Samples]:
     for sensor in MODEL.sensors:
         time_s, value = measured("reed", sensor, trace, seed=3)
         series[sensor.quantity] = samples(np.rint(time_s * 1e6).astype(np.int64), value)
-    material = material_with(TANK, NOW, series, days=10)
-    view = view_from(material)
+    inputs = inputs_with(TANK, NOW, series, days=10)
+    view = tank_view(inputs)
     gas = gas_model_of(
         TANK, NOW, view.co2_series, series["temperature"], view.light_days,
         target_of(TANK, 30.0), 150.0,
     )  # fmt: skip
-    return view_from(replace(material, gas=gas)), series["temperature"]
+    return tank_view(inputs, gas=gas), series["temperature"]
 
 
 def asked(question: Question, tank: Tank | None = None) -> Answer:
@@ -220,12 +220,9 @@ def test_no_gas_no_fit() -> None:
     assert model.fit is None and model.reason == "no gas is injected"
 
 
-def test_gas_spans_and_hours_by_plan() -> None:
-    spans = gas_spans(TANK, START, START + timedelta(days=2))
-    assert [(on.hour, off.hour, off.minute) for on, off in spans] == [(8, 17, 30), (8, 17, 30)]
+def test_gas_hours_by_plan() -> None:
     assert gas_hours_per_day(TANK) == 9.5
     over = replace(TANK, photoperiod=PhotoperiodPlan(time(20), 8.0, time(18), time(3)))
     assert gas_hours_per_day(over) == 9.0
     unswitched = replace(TANK, photoperiod=PhotoperiodPlan(), water_change=WaterChangePlan())
     assert gas_hours_per_day(unswitched) == 24.0
-    assert gas_spans(unswitched, START, NOW) == []

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from service.derive.co2.current import co2_now
+from service.derive.loader import load
 from service.derive.models import Co2Now
-from service.derive.queries import co2_now
 from service.registry.registry import Registry, open_registry
 from service.store import Reading, Store, open_store
 from service.times import to_us
@@ -58,7 +59,7 @@ def parts(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[str,
 
 def now_of(registry: Registry, store: Store) -> Co2Now:
     """As ``GET /co2`` asks."""
-    return co2_now(registry.tank("reed"), registry, store, NOON)
+    return co2_now(load(registry.tank("reed"), registry, store, NOON, days=0))
 
 
 def test_what_another_process_writes_counts_at_once(parts: tuple[str, str]) -> None:

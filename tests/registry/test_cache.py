@@ -111,14 +111,14 @@ def test_a_change_while_the_answer_is_read_is_not_missed(registry, other):
         other.does("registry.put_tank(Tank('reed', 'Another name'))")
         return name
 
-    assert registry._kept.get("name", read_slowly) == "Reed bed"
-    assert registry._kept.get("name", lambda: registry.tank("reed").name) == "Another name"
+    assert registry.cache.get("name", read_slowly) == "Reed bed"
+    assert registry.cache.get("name", lambda: registry.tank("reed").name) == "Another name"
 
 
 def test_answers_that_are_kept_are_bounded(tmp_path, monkeypatch):
     monkeypatch.setattr(cache, "MOST", 3)
     engine = make_engine(f"sqlite:///{tmp_path}/any.db")
-    answers = cache.Kept(engine)
+    answers = cache.QueryCache(engine)
     asked = []
 
     def ask(number):
