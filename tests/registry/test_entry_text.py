@@ -22,7 +22,7 @@ NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
         ("dose", {"name": "nitrate", "g": 0.5}, "Dose, nitrate 0.5 g"),
         ("kh-test", {"kh_meq_l": 4 * 0.356652}, "KH test, 4.0 °dKH"),
         ("gh-test", {"gh_meq_l": 7 * 0.356652}, "GH test, 7.0 °dGH"),
-        ("trim", {"fraction": 0.3, "part": "back", "height_cm": 12.0}, "Trim, 30 %, back, 12 cm left"),
+        ("trim", {"fraction": 0.3, "part": "a", "height_cm": 12.0}, "Trim, 30 %, a, 12 cm left"),
         ("replant", {}, "Replant"),
         ("filter-clean", {"part": "sponge"}, "Filter clean, sponge"),
         ("stocking", {"species": "Danio rerio", "count": 8}, "Stocking, 8 Danio rerio in"),
