@@ -27,7 +27,7 @@ class Child:
     """One child process with a log file.
 
     It is in a process group of its own, so that Ctrl-C reaches the demo alone, which then stops
-    its children in order. It is tied to the demo: should that be killed, the child ends too.
+    its children in order. Should the demo be killed, the child ends too.
     """
 
     def __init__(self, name: str, command: Sequence[str], folder: Path) -> None:
@@ -69,8 +69,10 @@ class Child:
         code = None if self._process is None else self._process.poll()
         if self._process is None or code is not None:
             tail = self.log.read_text(errors="replace").splitlines()[-TAIL_LINES:]
-            said = "\n".join(tail) or "(it said nothing)"
-            raise ChildError(f"{self.name} ended with exit code {code}; its last words:\n{said}")
+            output = "\n".join(tail) or "(no output)"
+            raise ChildError(
+                f"{self.name} ended with exit code {code}; the end of its log:\n{output}"
+            )
 
     def wait_for_port(self, host: str, port: int, timeout_s: float) -> None:
         """Wait until something listens on a port.
@@ -122,7 +124,7 @@ class Children:
         """Raise if one of them has ended.
 
         Raises:
-            ChildError: which, and its last words.
+            ChildError: which, and the end of its log.
         """
         for child in self._running:
             child.check()

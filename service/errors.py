@@ -1,4 +1,4 @@
-"""Expected errors: each says which field, which value and what is allowed.
+"""Expected errors: each names which field, which value and what is allowed.
 
 ::
 
@@ -14,10 +14,10 @@
     ├─ RegistryUnavailableError         trying again makes sense
     └─ RegistryRefusedError             trying again will not help
 
-What only HTTP knows stands where it is raised, in ``service.api``: MalformedRequestError (400),
+What only HTTP knows is defined where it is raised, in ``service.api``: MalformedRequestError (400),
 UnauthorizedError (401), ForbiddenError (403), NotAcceptableError (406), PreconditionFailedError
 (412), TooLargeError (413), UnsupportedMediaTypeError (415), TooManyRequestsError (429), BusyError
-(503). Titles, statuses and meanings of all stand in ``service.problems``.
+(503). Titles, statuses and meanings of all are in ``service.problems``.
 """
 
 from __future__ import annotations
@@ -168,7 +168,7 @@ class ConflictError(LittoralError):
 
 
 class StoreUnavailableError(LittoralError):
-    """The time-series store cannot be reached or refuses; nothing of the batch counts as kept."""
+    """The time-series store cannot be reached or refuses; nothing of the batch counts as stored."""
 
     kind = PROBLEMS["store-unavailable"]
 

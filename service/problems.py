@@ -19,7 +19,7 @@ class ProblemKind:
     Attributes:
         slug: last part of its ``type``.
         title: the same for every problem of the kind.
-        status: HTTP status; the first kind of a status also stands for Flask's own errors.
+        status: HTTP status; the first kind of a status is also used for Flask's own errors.
         meaning: what happened, one sentence.
         remedy: what to do about it, one sentence.
     """

@@ -20,7 +20,7 @@ from ingest.decode.payloads.record import split_name
 from ingest.decode.payloads.times import time_us_of
 from ingest.decode.routes import DEFAULT_SENSOR, Router, Target, sensor_name
 from ingest.decode.sample import Arrival, Decoded, Sample
-from ingest.decode.units import scale_of, scaled
+from ingest.decode.units import conversion_to, converted
 from service.registry.models import Rejection
 from service.store import Flag
 from service.units import QUANTITIES
@@ -114,7 +114,7 @@ def decode(message: Message, targets: Sequence[Target], tanks: Container[str]) -
         return _NOTHING
     if len(targets) == 1:
         target = targets[0]
-        if target.scale is not None and target.tank in tanks:
+        if target.conversion is not None and target.tank in tanks:
             sample = _plain(message.payload, target)
             if sample is not None:
                 return Decoded((sample,), ())
@@ -132,16 +132,18 @@ def _plain(payload: bytes, target: Target) -> Sample | None:
         value = float(payload)
     except ValueError:
         return None
-    scale = target.scale
+    conversion = target.conversion
     # Python takes 1_000 for a number; nobody else does.
-    if scale is None or b"_" in payload:
+    if conversion is None or b"_" in payload:
         return None
-    value = value * scale.gain + scale.offset
+    value = value * conversion.gain + conversion.offset
     if not -_LARGEST <= value <= _LARGEST:
         return None
     assert target.tank is not None
     assert target.quantity is not None
-    return Sample(target.tank, target.quantity, target.sensor or DEFAULT_SENSOR, value, scale.raw)
+    return Sample(
+        target.tank, target.quantity, target.sensor or DEFAULT_SENSOR, value, conversion.scale
+    )
 
 
 def _by_target(message: Message, target: Target, tanks: Container[str]) -> Decoded:
@@ -193,8 +195,8 @@ def _sample(record: Record, message: Message, target: Target, tanks: Container[s
             f"quantity is {what!r:.60}; allowed: {', '.join([*target.names, *QUANTITIES])}, named "
             "by the topic, the route or the payload",
         )
-    scale = scale_of(quantity, record.unit or target.unit)
-    value = scaled(scale, record.value)
+    conversion = conversion_to(quantity, record.unit or target.unit)
+    value = converted(conversion, record.value)
     time_us, doubt = None, Flag.NONE
     if record.time is not None:
         try:
@@ -203,7 +205,7 @@ def _sample(record: Record, message: Message, target: Target, tanks: Container[s
             doubt = Flag.CLOCK
     elif record.ago_us is not None and not message.retain:
         time_us = message.arrival_us - record.ago_us
-    return Sample(tank, quantity, sensor, value, scale.raw, time_us, doubt)
+    return Sample(tank, quantity, sensor, value, conversion.scale, time_us, doubt)
 
 
 def _series(record: Record, target: Target) -> tuple[str | None, str]:

@@ -9,7 +9,7 @@ from typing import Final
 
 from ingest.decode.message import PayloadError, Reason
 from ingest.decode.topic_filters import covers, without_covered
-from ingest.decode.units import Scale, scale_of
+from ingest.decode.units import Conversion, conversion_to
 from service.config import RouteConfig
 from service.errors import ConfigError
 from service.units import QUANTITIES
@@ -29,7 +29,7 @@ class Target:
         source: the route's topic as configured; shown with rejections.
         tank, quantity, sensor: None where the payload has to name it.
         fault: why nothing of this topic can be stored; None if all is well.
-        scale: of a plain number without a unit, where the topic and the route name all else.
+        conversion: of a plain number without a unit, where the topic and the route name all else.
     """
 
     source: str
@@ -42,7 +42,7 @@ class Target:
     unit: str | None = None
     names: Mapping[str, str] = field(default_factory=dict)
     fault: tuple[Reason, str] | None = None
-    scale: Scale | None = None
+    conversion: Conversion | None = None
 
 
 class Router:
@@ -168,15 +168,15 @@ class _Route:
             config.unit,
             config.names,
             fault,
-            self._scale(quantity) if fault is None else None,
+            self._conversion(quantity) if fault is None else None,
         )
 
-    def _scale(self, quantity: str | None) -> Scale | None:
+    def _conversion(self, quantity: str | None) -> Conversion | None:
         config = self._config
         if quantity is None or config.path is not None or config.format not in ("auto", "number"):
             return None
         try:
-            return scale_of(quantity, config.unit)
+            return conversion_to(quantity, config.unit)
         except PayloadError:
             return None  # each message is then rejected with what is wrong with the unit
 

@@ -15,7 +15,7 @@ class Sample(NamedTuple):
 
     Attributes:
         value: in the canonical unit, or in the raw scale.
-        raw: the raw scale (``mV``, ``lx``) that calibration has to turn into the quantity; None
+        scale: the raw scale (``mV``, ``lx``) that calibration has to turn into the quantity; None
             where the value is canonical.
         time_us: the device's time; None where it sent none, or none that can be read.
         doubt: ``CLOCK`` where the device's time could not be read.
@@ -25,7 +25,7 @@ class Sample(NamedTuple):
     quantity: str
     sensor: str
     value: float
-    raw: str | None = None
+    scale: str | None = None
     time_us: int | None = None
     doubt: Flag = Flag.NONE
 

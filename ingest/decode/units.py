@@ -18,16 +18,16 @@ RAW_SCALES: Final = {"mV": frozenset(QUANTITIES), "lx": frozenset({"ppfd"})}
 _PH_UNITS: Final = frozenset({"pH", "[pH]", "ph"})
 
 
-class Scale(NamedTuple):
-    """value = gain * number + offset, in the canonical unit (``raw`` None) or a raw scale."""
+class Conversion(NamedTuple):
+    """value = gain * number + offset, in the raw ``scale``, or the canonical unit."""
 
-    raw: str | None
+    scale: str | None
     gain: float
     offset: float
 
 
 @lru_cache(maxsize=1024)
-def scale_of(quantity: str, unit: str | None) -> Scale:
+def conversion_to(quantity: str, unit: str | None) -> Conversion:
     """How to convert numbers of a unit to a quantity's canonical unit or to a raw scale.
 
     Every unit that is accepted is affine to the canonical one, so two points define it.
@@ -37,7 +37,7 @@ def scale_of(quantity: str, unit: str | None) -> Scale:
     """
     canonical = QUANTITIES[quantity]
     if unit is None or unit == canonical.ucum:
-        return Scale(None, 1.0, 0.0)
+        return Conversion(None, 1.0, 0.0)
     try:
         if quantity == "ph" and unit.strip() not in _PH_UNITS:
             raise UnknownUnitError(f"unit is {unit!r}; allowed: pH or mV")
@@ -56,18 +56,18 @@ def scale_of(quantity: str, unit: str | None) -> Scale:
         ) from error
 
 
-def _affine(raw: str | None, unit: str, to: str) -> Scale:
+def _affine(scale: str | None, unit: str, to: str) -> Conversion:
     at_zero, at_hundred = convert(0.0, unit, to), convert(100.0, unit, to)
-    return Scale(raw, (at_hundred - at_zero) / 100.0, at_zero)
+    return Conversion(scale, (at_hundred - at_zero) / 100.0, at_zero)
 
 
-def scaled(scale: Scale, value: float) -> float:
-    """Apply a scale.
+def converted(conversion: Conversion, value: float) -> float:
+    """Apply a conversion.
 
     Raises:
         PayloadError: the result is too large for a number.
     """
-    result = value * scale.gain + scale.offset
+    result = value * conversion.gain + conversion.offset
     if not math.isfinite(result):
         raise PayloadError(Reason.NOT_FINITE, f"value is {value!r}; allowed: a smaller number")
     return result

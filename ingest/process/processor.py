@@ -219,10 +219,10 @@ class Processor:
 
     def _calibrated(self, sample: Sample, time_us: int) -> Calibrated:
         temperature_c = None
-        if sample.raw == "mV":
+        if sample.scale == "mV":
             temperature_c = self._temperatures.at(sample.tank, time_us)
         return self._calibrations.apply(
-            sample[:3], sample.value, sample.raw, time_us, temperature_c
+            sample[:3], sample.value, sample.scale, time_us, temperature_c
         )
 
     def _is_repeated(

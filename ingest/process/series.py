@@ -202,7 +202,8 @@ class SeriesMemory:
         return series
 
     def _at(self, name: SeriesName, time_us: int) -> Samples:
-        return self._read(name, time_us, time_us + self._resolution_us)
+        start_us = time_us - time_us % self._resolution_us
+        return self._read(name, start_us, start_us + self._resolution_us)
 
     def _read(self, name: SeriesName, start_us: int, end_us: int) -> Samples:
         if self._history is None or time.monotonic() < self._no_history_until_s:

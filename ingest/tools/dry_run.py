@@ -158,7 +158,7 @@ def explain(
             report.route = suggest_routes(message.topic, message.payload, tanks)
             continue
         samples, rejections = decode(message, targets, tanks)
-        scales = [sample.raw for sample in samples] + [None] * len(rejections)
+        scales = [sample.scale for sample in samples] + [None] * len(rejections)
         outcomes = processor.process([Arrival(message, samples, rejections)]).outcomes
         report.lines = [
             _outcome_text(outcome, scale, message.arrival_us)

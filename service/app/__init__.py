@@ -1,1 +1,1 @@
-"""The application: from the configuration to a running process with all its parts."""
+"""The application: from the configuration to a running process."""

@@ -1,7 +1,7 @@
 """Child processes that end with their parent, also when it is killed by ``kill -9``.
 
 The parent holds the writing end of a pipe and never writes. Each child is started through this
-file, which leaves a small watcher beside it: when the reading end tells that the parent is gone,
+file, which leaves a small watcher beside it: when the reading end shows that the parent is gone,
 the watcher asks the child to end. No polling, any program, any POSIX system; the child keeps the
 process id that the parent knows.
 """
@@ -20,7 +20,7 @@ _POLL_S = 0.05
 
 
 class ChildProcessGuard:
-    """The parent's side: what is started with it ends with this process."""
+    """The parent's side: children started with it end with this process."""
 
     def __init__(self) -> None:
         self._read, self._write = os.pipe()  # neither is inherited unless it is asked for
@@ -31,7 +31,7 @@ class ChildProcessGuard:
         return (self._read,)
 
     def command(self, words: Sequence[str]) -> list[str]:
-        """The command line that runs ``words`` tied to this process."""
+        """The command line that runs ``words`` so that it ends with this process."""
         # Without site packages and environment: this interpreter is gone in milliseconds.
         return [sys.executable, "-I", "-S", __file__, str(self._read), *words]
 

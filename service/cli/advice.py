@@ -16,7 +16,7 @@ from service.client import Client, Recommendation
 @click.command("advice")
 @click.argument("tank", required=False)
 @click.option("--done", metavar="ID", help="Mark a recommendation as done.")
-@click.option("--snooze", metavar="ID", help="Put one off, for a day unless told otherwise.")
+@click.option("--snooze", metavar="ID", help="Put one off, by default for a day.")
 @click.option("--until", type=MomentParameter(), help="With --snooze: until then.")
 @click.option("--for", "length", type=SpanParameter(), help="With --snooze: for so long, as 2d.")
 @click.option("--dismiss", metavar="ID", help="Take one off the list while its cause lasts.")

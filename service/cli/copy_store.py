@@ -44,18 +44,18 @@ def command(
             raise NotFoundError("the store to read has no such readings")
         copied = 0
         if not verify_only:
-            with closing(open_store(target_url)) as target, progress_bar("copying") as told:
+            with closing(open_store(target_url)) as target, progress_bar("copying") as progress:
                 copied = copy(
-                    source, target, keys, start_us=start_us, end_us=end_us, on_progress=told
+                    source, target, keys, start_us=start_us, end_us=end_us, on_progress=progress
                 )
                 wait_s = target.visible_after_s
             if not as_json:
                 click.echo(f"{copied} readings of {len(keys)} series copied")
             time.sleep(wait_s)
         found = []
-        with closing(open_store(target_url)) as target, progress_bar("comparing") as told:
+        with closing(open_store(target_url)) as target, progress_bar("comparing") as progress:
             for number, key in enumerate(keys):
-                told(number / len(keys))
+                progress(number / len(keys))
                 found.append(verify(source, target, key, start_us=start_us, end_us=end_us))
                 if not as_json:
                     click.echo(_line(found[-1]))

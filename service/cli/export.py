@@ -68,8 +68,8 @@ def command(
         ]
         if not keys:
             raise NotFoundError(f"the store has no such readings of tank {tank!r}")
-        told = stack.enter_context(progress_bar(f"exporting {tank}"))
-        data = export.chunks(store, keys, start_us, end_us, on_progress=told)
+        progress = stack.enter_context(progress_bar(f"exporting {tank}"))
+        data = export.chunks(store, keys, start_us, end_us, on_progress=progress)
         if form == "parquet" and output is not None:
             count = export.write_parquet(output, data)
         else:

@@ -18,7 +18,7 @@ class SpanParameter(click.ParamType[timedelta]):
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> timedelta:
-        """The length of time; a usage error says what is allowed."""
+        """The length of time; a usage error names what is allowed."""
         if isinstance(value, timedelta):
             return value
         try:
@@ -35,7 +35,7 @@ class MomentParameter(click.ParamType[datetime]):
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> datetime:
-        """The moment, UTC; a usage error says what is allowed."""
+        """The moment, UTC; a usage error names what is allowed."""
         if isinstance(value, datetime):
             return value
         try:
@@ -51,7 +51,7 @@ class TimeParameter(click.ParamType[int]):
     name = "time"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        """The time; a usage error says what is allowed."""
+        """The time; a usage error names what is allowed."""
         if isinstance(value, int):
             return value
         try:

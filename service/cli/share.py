@@ -51,8 +51,8 @@ def command(
             )
         elif revoke is not None:
             one = client.revoke_sharing_link(revoke)
-            told = f"Link {one.id} to the sheet of {one.tank} is revoked."
-            click.echo(as_json_text(_public(one)) if as_json else told)
+            revoked = f"Link {one.id} to the sheet of {one.tank} is revoked."
+            click.echo(as_json_text(_public(one)) if as_json else revoked)
         elif tank is not None:
             _make(client, tank, made_of, as_json)
 
@@ -82,7 +82,7 @@ def _make(client: Client, tank: str, made_of: dict[str, Any], as_json: bool) -> 
     click.echo(
         f"Link {one.id} shows the handover sheet of {one.tank} from {one.start:%Y-%m-%d %H:%M} to "
         f"{one.end:%Y-%m-%d %H:%M} UTC, to whoever has it, until {one.expires:%Y-%m-%d %H:%M} UTC. "
-        f"The line above is shown only now. End it with: littoral share --revoke {one.id}",
+        f"The line above will not be shown again. End it with: littoral share --revoke {one.id}",
         err=True,
     )
 

@@ -21,7 +21,7 @@ def _sqlite(config_file: Path | None, url: str | None) -> Iterator[SqliteStore]:
     with chosen_store(config_file, url) as store:
         if not isinstance(store, SqliteStore):
             raise click.UsageError(
-                f"the store is {store.backend}, which its own tools look after (docs/stores.md)"
+                f"the store is {store.backend}, which its own tools maintain (docs/stores.md)"
             )
         yield store
 

@@ -56,7 +56,7 @@ def create(
     until = "until it is revoked" if expires is None else f"until {expires:%Y-%m-%d %H:%M} UTC"
     click.echo(
         f"Token {token.id} for {name}, scope {scope}, {until}. The line above is its secret and "
-        "is shown only now. Send it as: Authorization: Bearer SECRET",
+        "will not be shown again. Send it as: Authorization: Bearer SECRET",
         err=True,
     )
 
@@ -88,8 +88,8 @@ def revoke(token_id: str, as_json: bool, config_file: Path | None) -> None:
     config = configuration(config_file)
     with closing(open_registry(config.registry.url)) as registry:
         token = registry.revoke_token(token_id, make_clock(config).now())
-    told = f"Token {token.id} for {token.name} is revoked."
-    click.echo(json.dumps(_json(token), indent=2) if as_json else told)
+    revoked = f"Token {token.id} for {token.name} is revoked."
+    click.echo(json.dumps(_json(token), indent=2) if as_json else revoked)
 
 
 def _json(token: Token) -> Mapping[str, Any]:

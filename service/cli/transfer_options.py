@@ -36,11 +36,11 @@ def chosen_store(config_file: Path | None, url: str | None) -> Iterator[Store]:
 
 @contextmanager
 def progress_bar(what: str) -> Iterator[Callable[[float], None]]:
-    """A progress bar on standard error, shown only on a terminal; told the share done."""
+    """A progress bar on standard error, only on a terminal; called with the fraction done."""
     from rich.console import Console  # not for a command that only refuses
     from rich.progress import Progress
 
     console = Console(stderr=True)
     with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task(what, total=1.0)
-        yield lambda share: progress.update(task, completed=share)
+        yield lambda fraction: progress.update(task, completed=fraction)

@@ -33,7 +33,7 @@ def command(ctx: click.Context, config_file: Path | None) -> None:
     When one of them ends, the other is stopped too and the exit code is that of the first.
     """
     more = [] if config_file is None else ["--config", str(config_file)]
-    # First, so that what is wrong is said once, and the databases are there for both.
+    # First, so that errors are printed once, and the databases are there for both.
     checked = subprocess.run(
         [*_LITTORAL, "check", *more], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
     )

@@ -1,4 +1,4 @@
-"""How ``littoral watch`` shows what it sees: a table on a terminal, lines where it is piped."""
+"""Displays of ``littoral watch``: a table on a terminal, lines where it is piped."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ from rich.text import Text
 
 from service.cli.output import as_json_line
 from service.cli.status.tank_status import Status
-from service.cli.status.text import happening, line_of, table_of
+from service.cli.status.text import event_line, line_of, table_of
 from service.cli.terminal import is_wide, plain_text
 from service.client import ClientError, Event
 
-_REMEMBERED: Final = 5
+_EVENTS_SHOWN: Final = 5
 
 
-class Shown(Protocol):
-    """Where news go."""
+class Display(Protocol):
+    """Where states and events are shown."""
 
     def statuses(self, found: Sequence[Status]) -> None:
         """All tanks as they are now, the worst first."""
@@ -41,13 +41,13 @@ class Shown(Protocol):
         ...
 
     def trouble(self, detail: str) -> None:
-        """The service says that it cannot know everything now."""
+        """The service reports that it cannot know everything now."""
         ...
 
 
 @contextmanager
-def shown_on(as_json: bool, url: str) -> Iterator[Shown]:
-    """What fits the standard output."""
+def display_on(as_json: bool, url: str) -> Iterator[Display]:
+    """The display that fits the standard output."""
     console = Console()
     if as_json:
         yield _JsonLines(url)
@@ -63,31 +63,31 @@ class _Lines:
 
     def __init__(self, url: str) -> None:
         self._url = url
-        self._told: dict[str, Any] = {}
-        self._silent = False
+        self._printed: dict[str, Any] = {}
+        self._disconnected = False
 
     def statuses(self, found: Sequence[Status]) -> None:
         for one in found:
             line = plain_text(line_of(one))
-            if self._told.get(one.tank) != line:
-                self._told[one.tank] = line
+            if self._printed.get(one.tank) != line:
+                self._printed[one.tank] = line
                 click.echo(line)
 
     def happened(self, event: Event) -> None:
-        click.echo(plain_text(happening(event)))
+        click.echo(plain_text(event_line(event)))
 
     def listening(self) -> None:
-        if self._silent:
-            click.echo(f"littoral watch: {self._url} answers again", err=True)
-        self._silent = False
+        if self._disconnected:
+            click.echo(f"littoral watch: {self._url} connected again", err=True)
+        self._disconnected = False
 
     def lost(self, error: ClientError) -> None:
-        if not self._silent:
+        if not self._disconnected:
             click.echo(f"littoral watch: {_words(error)}; trying again", err=True)
-        self._silent = True
+        self._disconnected = True
 
     def trouble(self, detail: str) -> None:
-        click.echo(f"littoral watch: the service says: {detail}", err=True)
+        click.echo(f"littoral watch: the service reports: {detail}", err=True)
 
 
 class _JsonLines(_Lines):
@@ -95,8 +95,8 @@ class _JsonLines(_Lines):
 
     def statuses(self, found: Sequence[Status]) -> None:
         for one in found:
-            if self._told.get(one.tank) != one:
-                self._told[one.tank] = one
+            if self._printed.get(one.tank) != one:
+                self._printed[one.tank] = one
                 click.echo(as_json_line({"type": "status", "tank": one.tank, "status": one}))
 
     def happened(self, event: Event) -> None:
@@ -110,7 +110,7 @@ class _Screen:
         self._live = live
         self._url = url
         self._found: Sequence[Status] = ()
-        self._happened: deque[Text] = deque(maxlen=_REMEMBERED)
+        self._happened: deque[Text] = deque(maxlen=_EVENTS_SHOWN)
         self._state = Text(f"connecting to {url}", "dim")
 
     def statuses(self, found: Sequence[Status]) -> None:
@@ -118,7 +118,7 @@ class _Screen:
         self._draw()
 
     def happened(self, event: Event) -> None:
-        self._happened.append(happening(event))
+        self._happened.append(event_line(event))
         self._draw()
 
     def listening(self) -> None:
@@ -132,17 +132,17 @@ class _Screen:
         self._draw()
 
     def trouble(self, detail: str) -> None:
-        self._happened.append(Text(f"the service says: {detail}", "bold yellow"))
+        self._happened.append(Text(f"the service reports: {detail}", "bold yellow"))
         self._draw()
 
     def _draw(self) -> None:
-        parts: list[RenderableType] = [
+        rows: list[RenderableType] = [
             table_of(self._found, wide=is_wide()),
             Text(),
             *self._happened,
             self._state,
         ]
-        self._live.update(Group(*parts), refresh=True)
+        self._live.update(Group(*rows), refresh=True)
 
 
 def _words(error: ClientError) -> str:

@@ -20,6 +20,8 @@ from service.times import from_us
 TEMPERATURE: Final = "temperature"
 PH: Final = "ph"
 LIGHT: Final = "light"
+NONE: Final = "none"
+WORST_WORDS: Final = (NONE, *(severity.word for severity in Severity))
 
 _SOURCES: Final[Mapping[str, str]] = {
     TEMPERATURE: TEMPERATURE,
@@ -27,6 +29,23 @@ _SOURCES: Final[Mapping[str, str]] = {
     "illuminance": LIGHT,
     "ppfd": LIGHT,
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """One number of a tank, as devices show it.
+
+    Attributes:
+        source: what has to be measured for it to exist: temperature, ph or light.
+        unit: for people.
+        value: None where there is no present one.
+    """
+
+    key: str
+    name: str
+    source: str
+    unit: str | None
+    value: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +82,26 @@ class Figures:
     photoperiod_h: float | None
     open_by_severity: Mapping[Severity, int]
     worst: Severity | None
+
+    @property
+    def numbers(self) -> list[Number]:
+        """The numbers that were ever measured of the tank, or computed from what was."""
+        found = [
+            Number("temperature", "Temperature", TEMPERATURE, "°C", self.temperature_c),
+            Number("ph", "pH", PH, None, self.ph),
+            Number("co2", "Dissolved CO2", PH, "mg/L", self.co2_mg_l),
+            Number("co2_low", "Dissolved CO2, at least", PH, "mg/L", self.co2_low_mg_l),
+            Number("co2_high", "Dissolved CO2, at most", PH, "mg/L", self.co2_high_mg_l),
+            Number("ppfd", "PPFD", LIGHT, "µmol/m²/s", self.ppfd_umol_m2_s),
+            Number("dli", "Daily light integral so far", LIGHT, "mol/m²/d", self.dli_mol_m2_d),
+            Number("photoperiod", "Lit so far today", LIGHT, "h", self.photoperiod_h),
+        ]
+        return [one for one in found if one.source in self.measured]
+
+    @property
+    def worst_word(self) -> str:
+        """The highest severity of open recommendations, or ``none``."""
+        return NONE if self.worst is None else self.worst.word
 
     @property
     def open(self) -> int:

@@ -46,8 +46,7 @@ def check_broker(config: MqttConfig) -> None:
     Raises:
         ConfigError: the address or a certificate file is wrong.
     """
-    if broker_address(config).tls:
-        _tls_context(config)
+    _tls_context(config)
 
 
 def receiving_client(
@@ -129,7 +128,7 @@ def broker_address(config: MqttConfig) -> BrokerAddress:
 
 
 def _client(config: MqttConfig, client_id: str, will: Will | None, **options: Any) -> mqtt.Client:
-    address = broker_address(config)
+    address, context = broker_address(config), _tls_context(config)
     client = mqtt.Client(
         CallbackAPIVersion.VERSION2,
         client_id=client_id,
@@ -142,13 +141,23 @@ def _client(config: MqttConfig, client_id: str, will: Will | None, **options: An
         client.will_set(will.topic, will.payload, will.qos, retain=True)
     if address.username is not None:
         client.username_pw_set(address.username, address.password)
-    if address.tls:
-        client.tls_set_context(_tls_context(config))
+    if context is not None:
+        client.tls_set_context(context)
     return client
 
 
-def _tls_context(config: MqttConfig) -> ssl.SSLContext:
-    """Certificates and host name are checked, against ``ca_file`` or else the system's."""
+def _tls_context(config: MqttConfig) -> ssl.SSLContext | None:
+    """Certificates and host name are checked, against ``ca_file`` or else the system's.
+
+    None for a connection without TLS.
+    """
+    if not broker_address(config).tls:
+        for key in ("ca_file", "cert_file", "key_file"):
+            if getattr(config, key) is not None:
+                raise ConfigError(
+                    f"mqtt.{key} is set, but mqtt.url has no TLS; allowed: with mqtts:// only"
+                )
+        return None
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
     if config.ca_file is None:
         context.load_default_certs()

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, time
 
 from service.derive.models import LightDay, TankView
-from service.pages.local_time import Moments
+from service.pages.local_time import LocalTime
 
 DAY_S = 86_400.0
 
@@ -38,7 +38,7 @@ class DaySketch:
     facts: tuple[tuple[str, str], ...]
 
 
-def day_sketch(view: TankView, moments: Moments) -> DaySketch | None:
+def day_sketch(view: TankView, local_time: LocalTime) -> DaySketch | None:
     """The strip of today; None where no light is measured."""
     if not view.light_days:
         return None
@@ -49,13 +49,13 @@ def day_sketch(view: TankView, moments: Moments) -> DaySketch | None:
     if plan.gas_on is not None and plan.gas_off is not None:
         gas = _planned(plan.gas_on, plan.gas_off)
     lit = ", ".join(
-        f"{_clock(moments, start)} to {_clock(moments, end)}" for start, end in today.lit
+        f"{_clock(local_time, start)} to {_clock(local_time, end)}" for start, end in today.lit
     )
     return DaySketch(
-        lit=tuple(_bar(moments, start, end) for start, end in today.lit),
+        lit=tuple(_bar(local_time, start, end) for start, end in today.lit),
         planned=_planned(plan.lights_on, off),
         gas=gas,
-        now=_share(moments, moments.now),
+        now=_share(local_time, local_time.now),
         words=f"Lit so far: {lit or 'not yet'}. Planned {plan.lights_on:%H:%M} to {off:%H:%M}.",
         facts=tuple(_facts(today)),
     )
@@ -79,14 +79,14 @@ def _planned(start: time, end: time) -> tuple[Bar, ...]:
     return (Bar(0.0, last), Bar(first, 100.0 - first))
 
 
-def _bar(moments: Moments, start: datetime, end: datetime) -> Bar:
-    first = _share(moments, start)
-    last = _share(moments, end) or 100.0
+def _bar(local_time: LocalTime, start: datetime, end: datetime) -> Bar:
+    first = _share(local_time, start)
+    last = _share(local_time, end) or 100.0
     return Bar(first, max(last - first, 0.0))
 
 
-def _share(moments: Moments, moment: datetime) -> float:
-    return _of(moments.local(moment).time())
+def _share(local_time: LocalTime, moment: datetime) -> float:
+    return _of(local_time.local(moment).time())
 
 
 def _of(clock: time) -> float:
@@ -98,5 +98,5 @@ def _add(clock: time, hours: float) -> time:
     return time(minutes // 60, minutes % 60)
 
 
-def _clock(moments: Moments, moment: datetime) -> str:
-    return f"{moments.local(moment):%H:%M}"
+def _clock(local_time: LocalTime, moment: datetime) -> str:
+    return f"{local_time.local(moment):%H:%M}"

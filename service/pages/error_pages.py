@@ -1,4 +1,4 @@
-"""What a browser is shown when a page cannot be had."""
+"""Error pages."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def register(pages: Blueprint) -> None:
 
 
 def register_elsewhere(app: Flask) -> None:
-    """Show a browser a page also at an address where there is nothing at all.
+    """Show a browser a page also at an address that does not exist.
 
     Others, and whatever lies below ``/v1``, are answered as before.
     """

@@ -24,7 +24,7 @@ from service.api.context import current, now
 from service.errors import LittoralError
 from service.pages.browser_safety import secure
 from service.pages.handover_chart import picture_lines
-from service.pages.local_time import Moments
+from service.pages.local_time import LocalTime
 from service.registry.models import Absence
 
 OPTIONS: Final = ("start", "end", "absence", "tank")
@@ -34,25 +34,25 @@ OTHERS_SHOWN: Final = 8
 def register(pages: Blueprint) -> None:
     """Add the views to the blueprint."""
     pages.add_url_rule("/handover", "handover", handover_page)
-    pages.add_url_rule("/handover/return", "homecoming", return_page)
+    pages.add_url_rule("/handover/return", "return_report", return_page)
 
 
 def handover_page() -> Response:
     """The sheet of the span asked for, else of the present or next absence, else of a week."""
-    parts = current()
+    context = current()
     asked = _asked()
-    absence = absence_asked(asked, parts.registry, now(), usual=USUAL)
-    tanks = tanks_of(absence, parts.registry, asked.tank)
-    return sheet_page(sheet_of(absence, tanks, parts.registry, parts.store, now()))
+    absence = absence_asked(asked, context.registry, now(), usual=USUAL)
+    tanks = tanks_of(absence, context.registry, asked.tank)
+    return sheet_page(sheet_of(absence, tanks, context.registry, context.store, now()))
 
 
 def return_page() -> Response:
     """The report on the absence or span asked for, else on the absence that began last."""
-    parts = current()
+    context = current()
     asked = _asked()
-    absence = absence_begun(asked, parts.registry, now())
-    tanks = tanks_of(absence, parts.registry, asked.tank)
-    return report_page(report_of(absence, tanks, parts.registry, parts.store, now()))
+    absence = absence_begun(asked, context.registry, now())
+    tanks = tanks_of(absence, context.registry, asked.tank)
+    return report_page(report_of(absence, tanks, context.registry, context.store, now()))
 
 
 def sheet_page(sheet: HandoverSheet, *, shared: bool = False) -> Response:
@@ -65,12 +65,12 @@ def sheet_page(sheet: HandoverSheet, *, shared: bool = False) -> Response:
     page = render_template(
         "pages/handover.html",
         sheet=sheet,
-        moments={one.tank: Moments(one.time_zone, sheet.prepared) for one in sheet.tanks},
-        whole=Moments(zone, sheet.prepared),
+        local_times={one.tank: LocalTime(one.time_zone, sheet.prepared) for one in sheet.tanks},
+        whole=LocalTime(zone, sheet.prepared),
         days_of=_days_of,
         picture_lines=picture_lines,
         span=_span(sheet.absence),
-        looked_back_on=not shared and bool(_begun(sheet.prepared)),
+        has_return_report=not shared and bool(_begun(sheet.prepared)),
         shared=shared,
     )
     return secure(make_response(page))
@@ -79,10 +79,10 @@ def sheet_page(sheet: HandoverSheet, *, shared: bool = False) -> Response:
 def report_page(report: ReturnReport) -> Response:
     """A report on return as HTML."""
     page = render_template(
-        "pages/homecoming.html",
+        "pages/return_report.html",
         report=report,
-        moments={one.tank: Moments(one.time_zone, report.prepared) for one in report.tanks},
-        whole=Moments(report.tanks[0].time_zone if report.tanks else "UTC", report.prepared),
+        local_times={one.tank: LocalTime(one.time_zone, report.prepared) for one in report.tanks},
+        whole=LocalTime(report.tanks[0].time_zone if report.tanks else "UTC", report.prepared),
         others=[one for one in _begun(report.prepared) if one != report.absence][:OTHERS_SHOWN],
     )
     return secure(make_response(page))
@@ -94,22 +94,6 @@ def shared_refusal(error: LittoralError) -> Response:
         "pages/refusal.html", title=error.kind.title, detail=error.detail, shared=True
     )
     return secure(make_response(page, error.kind.status))
-
-
-class HandoverPages:
-    """The HTML of the API's handover answers: the same pages."""
-
-    def sheet(self, sheet: HandoverSheet, *, shared: bool) -> Response:
-        """A handover sheet."""
-        return sheet_page(sheet, shared=shared)
-
-    def report(self, report: ReturnReport) -> Response:
-        """A report on return."""
-        return report_page(report)
-
-    def shared_refusal(self, error: LittoralError) -> Response:
-        """Why a sharing link shows nothing."""
-        return shared_refusal(error)
 
 
 def _begun(moment: datetime) -> list[Absence]:

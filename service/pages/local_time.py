@@ -1,4 +1,4 @@
-"""Times as people read them: in the tank's own zone, with UTC where the pointer rests."""
+"""Times as people read them: in the tank's own zone, with UTC in the title."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ AT_ONCE = 10 * MINUTE
 
 
 @dataclass(frozen=True, slots=True)
-class Moments:
-    """Writes moments for a reader in one zone at one present moment.
+class LocalTime:
+    """Writes local_time for a reader in one zone at one present moment.
 
     Attributes:
         zone_name: IANA name.

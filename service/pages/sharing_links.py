@@ -12,7 +12,7 @@ from service.advice.handover.absence import absence_of, tanks_of
 from service.api.context import current, now
 from service.errors import InvalidInputError, LittoralError
 from service.pages import csrf
-from service.pages.local_time import Moments
+from service.pages.local_time import LocalTime
 
 LENGTHS: Final = (3, 7, 14, 30)
 """Days from now on that a link may be made for. Our choice."""
@@ -74,8 +74,8 @@ def _page(*, made: str = "", trouble: str = "") -> str:
         made=made,
         trouble=trouble,
         valid=[one for one in registry.shares() if one.valid(moment)],
-        moments={id: Moments(tank.time_zone, moment) for id, tank in tanks.items()},
-        whole=Moments(zone, moment),
+        local_times={id: LocalTime(tank.time_zone, moment) for id, tank in tanks.items()},
+        whole=LocalTime(zone, moment),
     )
 
 

@@ -26,7 +26,7 @@ def install(app: Flask, registry: Registry) -> None:
     """
     browser_safety.install(app, registry.signing_key(PURPOSE))
     csrf.install(app)
-    html.install(app, handover.HandoverPages())
+    html.install(app, handover)
     app.register_blueprint(_blueprint())
     error_pages.register_elsewhere(app)
 

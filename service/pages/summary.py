@@ -1,4 +1,4 @@
-"""A tank at a glance: a line for CO2, temperature and light each, with a word of judgement."""
+"""Summary of a tank: CO2, temperature and light, each a line with its state in words."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from service.derive.models import Co2State, LightDay, LightNow, Quality, TankView, TemperatureNow
 from service.derive.sensor_choice import flag_words
-from service.pages.local_time import Moments
+from service.pages.local_time import LocalTime
 from service.pages.number_format import QUANTITY_WORDS, shown_value
 from service.store.model import Reading
 from service.times import from_us
@@ -18,20 +18,20 @@ class Tone(StrEnum):
     """How a line is marked: by a word and a shape, and by colour besides."""
 
     CALM = "calm"
-    REST = "rest"  # nothing to judge now, as with gas at night
-    LOOK = "look"
+    REST = "rest"  # nothing to judge now, as with CO2 at night
+    ATTENTION = "attention"
     UNKNOWN = "unknown"
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line of a glance.
+    """One line of a summary.
 
     Attributes:
         name: what it is about.
         value, unit: as shown; value is "–" where unknown.
         range: the interval or the range aimed at, as shown.
-        word: the judgement.
+        word: the state.
         why: sentences that explain it.
     """
 
@@ -44,13 +44,13 @@ class Line:
     why: tuple[str, ...] = ()
 
 
-def lines_of(view: TankView, moments: Moments) -> tuple[Line, ...]:
+def lines_of(view: TankView, local_time: LocalTime) -> tuple[Line, ...]:
     """CO2, temperature and light of a tank."""
-    return co2_line(view), temperature_line(view), light_line(view, moments)
+    return co2_line(view), temperature_line(view), light_line(view, local_time)
 
 
 def co2_line(view: TankView) -> Line:
-    """CO2 against its target; a low value while the lamp is off is rest, not want."""
+    """CO2 against its target; a low value while the lamp is off is normal."""
     now = view.co2
     aim = f"aim {now.target_low_mg_l:.0f} to {now.target_high_mg_l:.0f}"
     if now.co2 is None:
@@ -59,8 +59,8 @@ def co2_line(view: TankView) -> Line:
     interval = f"likely {now.co2.low:.0f} to {now.co2.high:.0f}"
     words = {
         Co2State.WITHIN: ("in its range", Tone.CALM),
-        Co2State.ABOVE: ("too much", Tone.LOOK),
-        Co2State.BELOW: ("at rest, lamp off", Tone.REST) if dark else ("too little", Tone.LOOK),
+        Co2State.ABOVE: ("too much", Tone.ATTENTION),
+        Co2State.BELOW: ("normal, lamp off", Tone.REST) if dark else ("too little", Tone.ATTENTION),
         Co2State.UNKNOWN: ("unknown", Tone.UNKNOWN),
     }
     word, tone = words[now.state]
@@ -91,17 +91,17 @@ def temperature_line(view: TankView) -> Line:
 
 
 def _against(now: TemperatureNow, shown_c: float) -> tuple[str, Tone]:
-    """The judgement of a temperature as it is shown: 24.0 is not below 24."""
+    """The state of a temperature as it is shown: 24.0 is not below 24."""
     if now.low_c is None and now.high_c is None:
-        return "no range to hold it against", Tone.REST
+        return "no range set", Tone.REST
     if now.low_c is not None and shown_c < now.low_c:
-        return f"too cold for {now.low_species}", Tone.LOOK
+        return f"too cold for {now.low_species}", Tone.ATTENTION
     if now.high_c is not None and shown_c > now.high_c:
-        return f"too warm for {now.high_species}", Tone.LOOK
-    return "where the animals want it", Tone.CALM
+        return f"too warm for {now.high_species}", Tone.ATTENTION
+    return "in its range", Tone.CALM
 
 
-def light_line(view: TankView, moments: Moments) -> Line:
+def light_line(view: TankView, local_time: LocalTime) -> Line:
     """The lamp now, and how long it has been lit today."""
     light, today = view.light, view.light_days[-1] if view.light_days else None
     if light is None or light.lit is None or light.reading is None:
@@ -109,7 +109,7 @@ def light_line(view: TankView, moments: Moments) -> Line:
         return Line("Lamp", "–", "", "unknown", Tone.UNKNOWN, _planned(view), why)
     since = ""
     if light.unchanged_since is not None:
-        since = f" since {moments.clock_words(light.unchanged_since)}"
+        since = f" since {local_time.clock_words(light.unchanged_since)}"
     hours = "" if today is None else f"{today.photoperiod_h:.1f} h today, "
     word = f"{'on' if light.lit else 'off'}{since}"
     value, unit = shown_value(light.reading)
@@ -117,16 +117,16 @@ def light_line(view: TankView, moments: Moments) -> Line:
     return Line("Lamp", value, unit, word, tone, hours + _planned(view), light.reasons)
 
 
-def sentence_of(view: TankView, moments: Moments) -> str:
+def sentence_of(view: TankView, local_time: LocalTime) -> str:
     """The state of a tank in one or two plain sentences."""
-    return " ".join(_sentences(view, moments))
+    return " ".join(_sentences(view, local_time))
 
 
-def _sentences(view: TankView, moments: Moments) -> Iterator[str]:
+def _sentences(view: TankView, local_time: LocalTime) -> Iterator[str]:
     if not view.sensors:
-        yield "No sensor has spoken yet."
+        yield "No readings yet."
         return
-    yield f"{_lamp(view.light, view.light_days, moments)} {_gas(view)}"
+    yield f"{_lamp(view.light, view.light_days, local_time)} {_gas(view)}"
     line = temperature_line(view)
     if line.tone is Tone.UNKNOWN:
         yield "The temperature is not known."
@@ -136,13 +136,13 @@ def _sentences(view: TankView, moments: Moments) -> Iterator[str]:
         yield f"The water has {line.value} °C, {line.word}."
 
 
-def _lamp(light: LightNow | None, days: tuple[LightDay, ...], moments: Moments) -> str:
+def _lamp(light: LightNow | None, days: tuple[LightDay, ...], local_time: LocalTime) -> str:
     if light is None or light.lit is None:
         return "Whether the lamp is on is not known;"
     word = "on" if light.lit else "off"
     if light.unchanged_since is None:
         return f"The lamp is {word};"
-    at = moments.clock_words(light.unchanged_since)
+    at = local_time.clock_words(light.unchanged_since)
     return f"The lamp has been {word} since {at};"
 
 
@@ -155,14 +155,14 @@ def _gas(view: TankView) -> str:
         return f"{amount}, a doubtful value."
     dark = view.light is not None and view.light.lit is False
     if now.state is Co2State.BELOW and dark:
-        return f"{amount}, at rest for the night."
+        return f"{amount}, normal for the night."
     return (
         amount
         + {
-            Co2State.WITHIN: ", where the plants want it.",
-            Co2State.BELOW: f", less than the {now.target_low_mg_l:.0f} the plants want.",
-            Co2State.ABOVE: f", more than the {now.target_high_mg_l:.0f} that is good here.",
-            Co2State.UNKNOWN: ", of unknown worth.",
+            Co2State.WITHIN: ", in its range.",
+            Co2State.BELOW: f", below the target of {now.target_low_mg_l:.0f}.",
+            Co2State.ABOVE: f", above the limit of {now.target_high_mg_l:.0f}.",
+            Co2State.UNKNOWN: ", which can't be judged.",
         }[now.state]
     )
 
@@ -178,7 +178,7 @@ def _range(low_c: float | None, high_c: float | None) -> str:
 def _trend(rate_k_h: float) -> str:
     if abs(rate_k_h) < 0.05:
         return "steady"
-    return f"{'rising' if rate_k_h > 0 else 'falling'} {abs(rate_k_h):.1f} K/h"
+    return f"{'rising' if rate_k_h > 0 else 'falling'} {abs(rate_k_h):.1f} °C per hour"
 
 
 def _planned(view: TankView) -> str:
@@ -188,7 +188,7 @@ def _planned(view: TankView) -> str:
 
 @dataclass(frozen=True, slots=True)
 class SensorLine:
-    """When a sensor last spoke and what it said."""
+    """The latest reading of a sensor."""
 
     quantity: str
     sensor: str

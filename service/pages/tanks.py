@@ -16,12 +16,12 @@ from service.errors import InvalidInputError, LittoralError, NotFoundError
 from service.pages import csrf
 from service.pages.chart_data import RANGES, chart_data
 from service.pages.day_strip import day_sketch
-from service.pages.local_time import Moments
-from service.pages.log_entry_text import entry_text
+from service.pages.local_time import LocalTime
 from service.pages.log_fields import KIND_WORDS, data_of
 from service.pages.log_form import log_form
-from service.pages.overview import newest_ms, survey, survey_one
+from service.pages.overview import newest_ms, tank_overview, tank_overviews
 from service.pages.summary import lines_of, sensor_lines, sentence_of
+from service.registry.entry_text import entry_text
 from service.registry.models import LogKind, Tank
 from service.registry.recommendations import State
 from service.registry.volume import net_volume_l
@@ -53,7 +53,7 @@ def tanks() -> str:
     """All tanks, the one that needs somebody first at the top."""
     return render_template(
         "pages/tanks.html",
-        tanks=survey(current(), now()),
+        tanks=tank_overviews(current(), now()),
         sentence_of=sentence_of,
         newest_ms=newest_ms,
         host=request.host_url.rstrip("/"),
@@ -71,12 +71,12 @@ def add_entry(tank: str) -> Answer:
     found = current().registry.tank(tank)
     given = {name: value for name, value in request.form.items() if name != csrf.FIELD}
     kind = _kind(given.get("kind", ""))
-    moments = Moments(found.time_zone, now())
+    local_time = LocalTime(found.time_zone, now())
     try:
         csrf.check_form()
-        time = moments.now
+        time = local_time.now
         if given.get("time"):
-            time = _moment(moments, given["time"])
+            time = _moment(local_time, given["time"])
         entry = current().registry.add_log(
             tank,
             kind,
@@ -84,7 +84,7 @@ def add_entry(tank: str) -> Answer:
             data_of(kind, found, given),
             given.get("note", "").strip().replace("\r\n", "\n"),
             given.get("by", "").strip(),
-            recorded=moments.now,
+            recorded=local_time.now,
         )
     except (InvalidInputError, csrf.StaleFormError) as error:
         return _tank_page(found, kind, given, error), error.kind.status
@@ -99,15 +99,15 @@ def mark(tank: str, id: str) -> Answer:
     """Mark a recommendation as done, for later, not for here, or open again."""
     registry = current().registry
     found = registry.tank(tank)
-    moments = Moments(found.time_zone, now())
+    local_time = LocalTime(found.time_zone, now())
     try:
         csrf.check_form()
         ledger = Ledger(registry)
         if ledger.get(id).tank != tank:
             raise NotFoundError(f"recommendation is {id!r}; allowed: one of tank {tank}")
-        deed = request.form.get("deed", "")
-        state, until, words = _deed(deed, moments)
-        one = ledger.mark(id, state, until, now=moments.now)
+        word = request.form.get("mark", "")
+        state, until, words = _mark_of(word, local_time)
+        one = ledger.mark(id, state, until, now=local_time.now)
         current().nudge()
     except (InvalidInputError, csrf.StaleFormError, LittoralError) as error:
         return _tank_page(found, LogKind.WATER_CHANGE, {}, error), error.kind.status
@@ -115,28 +115,28 @@ def mark(tank: str, id: str) -> Answer:
     return redirect(url_for("pages.tank", tank=tank, _anchor="todo"), 303)
 
 
-def _deed(deed: str, moments: Moments) -> tuple[State, datetime | None, str]:
-    """What a button means: the state, until when, and the words for it."""
-    if deed in SNOOZES:
-        until = snooze_until(deed, moments)
-        return State.SNOOZED, until, f"Put off until {moments.clock_words(until)}"
+def _mark_of(word: str, local_time: LocalTime) -> tuple[State, datetime | None, str]:
+    """What a button of the list means: the state, until when, and the words for it."""
+    if word in SNOOZES:
+        until = snooze_until(word, local_time)
+        return State.SNOOZED, until, f"Put off until {local_time.clock_words(until)}"
     known = {
         "done": (State.DONE, None, "Done"),
         "dismissed": (State.DISMISSED, None, "Taken off the list"),
         "open": (State.OPEN, None, "Back on the list"),
     }
-    if deed not in known:
-        raise InvalidInputError.of_field("deed", deed[:40], ", ".join([*known, *SNOOZES]))
-    return known[deed]
+    if word not in known:
+        raise InvalidInputError.of_field("mark", word[:40], ", ".join([*known, *SNOOZES]))
+    return known[word]
 
 
-def snooze_until(deed: str, moments: Moments) -> datetime:
+def snooze_until(word: str, local_time: LocalTime) -> datetime:
     """The end, UTC, of putting something off."""
-    if deed == "evening":
-        evening = moments.next_clock(EVENING_HOUR, 0)
-        return evening if evening > moments.now else moments.next_clock(EVENING_HOUR, 1)
+    if word == "evening":
+        evening = local_time.next_clock(EVENING_HOUR, 0)
+        return evening if evening > local_time.now else local_time.next_clock(EVENING_HOUR, 1)
     days = {"tomorrow": 1, "three-days": 3, "week": 7}
-    return moments.next_clock(MORNING_HOUR, days[deed])
+    return local_time.next_clock(MORNING_HOUR, days[word])
 
 
 def _kind(word: str) -> LogKind:
@@ -146,9 +146,9 @@ def _kind(word: str) -> LogKind:
         raise InvalidInputError.of_field("kind", word[:40], ", ".join(LogKind)) from None
 
 
-def _moment(moments: Moments, text: str) -> datetime:
+def _moment(local_time: LocalTime, text: str) -> datetime:
     try:
-        return moments.from_field(text)
+        return local_time.from_field(text)
     except ValueError:
         raise InvalidInputError.of_field("time", text[:40], "a date and a time") from None
 
@@ -160,26 +160,26 @@ def _tank_page(
 
     Args:
         kind: of the entry that the form starts with.
-        given: what somebody wrote in the form, to be kept.
+        given: what somebody wrote in the form, shown again.
         error: why it was not taken.
     """
-    parts = current()
-    found = survey_one(parts, tank, now(), VIEW_DAYS)
+    context = current()
+    found = tank_overview(context, tank, now(), VIEW_DAYS)
     limits = {name: derived_limit(tank, key) for name, key in STALE_NAME.items()}
     shown = LOG_WHOLE if request.args.get("entries") == "all" else LOG_SHOWN
-    entries = parts.registry.log(tank.id, limit=shown + 1)
+    entries = context.registry.log(tank.id, limit=shown + 1)
     view = found.view
     return render_template(
         "pages/tank.html",
         one=found,
         newest_ms=newest_ms,
         tank=tank,
-        moments=found.moments,
+        local_time=found.local_time,
         volume_l=net_volume_l(tank),
-        lines=lines_of(view, found.moments) if view else (),
-        sentence=sentence_of(view, found.moments) if view else found.trouble,
+        lines=lines_of(view, found.local_time) if view else (),
+        sentence=sentence_of(view, found.local_time) if view else found.trouble,
         sensors=sensor_lines(view, limits) if view else (),
-        day=day_sketch(view, found.moments) if view else None,
+        day=day_sketch(view, found.local_time) if view else None,
         chart=chart_data(view) if view else None,
         ranges=RANGES,
         entries=entries[:shown],

@@ -76,7 +76,7 @@ def test_a_lost_connection_is_said_and_found_again(app, context, calm):
     assert "trying again" in running.stderr.readline()
     day_of_readings(context.store, celsius=27.0)
     with served(app, context, port):
-        assert running.stderr.readline() == f"littoral watch: {address} answers again\n"
+        assert running.stderr.readline() == f"littoral watch: {address} connected again\n"
         assert "temperature 27.0 °C" in running.stdout.readline()
         child.__exit__(None, None, None)
 

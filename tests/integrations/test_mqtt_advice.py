@@ -11,7 +11,8 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from service.config import MqttConfig
+from service.config import HubOptions, MqttConfig
+from service.integrations.hub.publisher import Hub
 from service.integrations.mqtt_advice import MqttAdvice
 from service.registry.models import LogKind, WaterChangePlan
 from tests.derive.pieces import NOON, a_tank
@@ -133,6 +134,24 @@ def test_a_tank_that_was_deleted_between_two_runs_is_withdrawn(
         tanks = {topic.split("/")[1] for topic in retained_at(broker.port)}
         assert tanks == {"reed", "pond"}
         assert {summary, "littoral/pond/advice/light-dead"} <= set(retained_at(broker.port))
+
+
+def test_an_integration_called_advice_has_a_connection_of_its_own(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path, "")
+    hub = Hub("advice", HubOptions(), MqttConfig(url=broker.url), 60.0)
+    with mqtt_advice(broker) as advice:
+        hub.start()
+        try:
+            wait_until(lambda: hub.is_connected and advice.is_connected)
+            home.scheduler(advice, hub).evaluate_all()
+            wanted = {"littoral/reed/advice/summary", "homeassistant/device/littoral-reed/config"}
+            wait_until(lambda: wanted <= set(retained_at(broker.port)))
+            # A broker ends a connection when another comes with the same client id.
+            assert hub.is_connected and advice.is_connected
+        finally:
+            hub.stop()
 
 
 def test_a_broker_that_comes_back_empty_gets_everything_again(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -42,6 +43,17 @@ def test_the_address_of_a_url() -> None:
 def test_user_and_password_of_the_configuration_come_before_those_of_the_url() -> None:
     config = MqttConfig("mqtt://u:p@broker.example:99", username="v", password="q")
     assert broker_address(config) == BrokerAddress("broker.example", 99, "v", "q", tls=False)
+
+
+@pytest.mark.parametrize("set_up", SET_UPS)
+@pytest.mark.parametrize("key", ["ca_file", "cert_file", "key_file"])
+def test_certificates_without_tls_are_refused(
+    set_up: Callable[[MqttConfig], object], key: str
+) -> None:
+    """Whoever gives certificates takes the connection for an encrypted one."""
+    config = replace(MqttConfig("mqtt://broker.example"), **{key: "any.pem"})
+    with pytest.raises(ConfigError, match=rf"mqtt\.{key} is set, but .*; allowed: with mqtts://"):
+        set_up(config)
 
 
 @pytest.mark.parametrize("set_up", SET_UPS)

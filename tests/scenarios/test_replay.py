@@ -108,7 +108,7 @@ def test_every_sentence_is_whole_and_plain() -> None:
 
 
 NEEDS_CAUTION = {
-    "GAS": r"needle valve|[Cc]lose the gas|gas come on|gas to come on|cylinder",
+    "GAS": r"needle valve|[Cc]lose the CO2 cylinder|gas come on|gas to come on|cylinder",
     "MAINS": r"heater|[Dd]im the lamp|[Ss]witch|[Tt]imer|[Ff]ilter |plug"
     r"|air stone|sponge|[Cc]ut back|Change \d",
     "CHEMICALS": r"KHCO3|buffers?\b|\bGive \d|Test KH|Dissolve",

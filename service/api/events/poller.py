@@ -1,4 +1,4 @@
-"""What is new in registry and store, asked once for all who listen."""
+"""Polls registry and store for what is new, once for all event streams."""
 
 from __future__ import annotations
 
@@ -13,36 +13,36 @@ from service.registry.registry import Registry
 from service.store import Reading, SeriesKey, Store
 
 PAUSE: Final = 10.0
-"""After an answer nobody asks for so many times its own length: a slow store is spared."""
+"""After a poll there is none for so many times its own duration: a slow store is spared."""
 
 _T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
-class Newest:
-    """The newest reading of each series, believed or not.
+class NewestReadings:
+    """The newest reading of each series, flagged or not.
 
     Attributes:
-        last: empty while it cannot be had.
-        trouble: why it cannot be had; "" where it can.
+        last: empty while the store is away.
+        trouble: why the store is away; "" where it is not.
     """
 
     last: Mapping[SeriesKey, Reading] = field(default_factory=dict)
     trouble: str = ""
 
 
-class News:
-    """Asks registry and store on behalf of all listeners; safe to use from several threads."""
+class Poller:
+    """Polls registry and store on behalf of all streams; safe to use from several threads."""
 
     def __init__(self, registry: Registry, store: Store, poll_s: float) -> None:
         """Prepare.
 
         Args:
-            poll_s: an answer counts for so long.
+            poll_s: an answer is used for so long.
         """
         self._store = store
-        self._sequence = _Shared(registry.last_sequence, poll_s)
-        self._newest = _Shared(self._ask_store, poll_s)
+        self._sequence = _Cached(registry.last_sequence, poll_s)
+        self._newest = _Cached(self._ask_store, poll_s)
 
     def sequence(self) -> int:
         """The sequence of the newest event.
@@ -52,23 +52,23 @@ class News:
         """
         return self._sequence.answer()
 
-    def newest(self) -> Newest:
+    def newest(self) -> NewestReadings:
         """The newest readings."""
         return self._newest.answer()
 
-    def _ask_store(self) -> Newest:
+    def _ask_store(self) -> NewestReadings:
         try:
-            return Newest({info.key: info.last for info in self._store.series()})
+            return NewestReadings({info.key: info.last for info in self._store.series()})
         except LittoralError as error:
-            return Newest(trouble=error.detail)
+            return NewestReadings(trouble=error.detail)
 
 
-class _Shared(Generic[_T]):
-    """One answer for several threads, asked for again when it has counted for long enough."""
+class _Cached(Generic[_T]):
+    """One answer for several threads, asked for again once it is old."""
 
-    def __init__(self, ask: Callable[[], _T], counts_s: float) -> None:
+    def __init__(self, ask: Callable[[], _T], lasts_s: float) -> None:
         self._ask = ask
-        self._counts_s = counts_s
+        self._lasts_s = lasts_s
         self._lock = threading.Lock()
         self._answers: list[_T] = []
         self._until = 0.0
@@ -79,5 +79,5 @@ class _Shared(Generic[_T]):
             if not self._answers or began >= self._until:
                 self._answers = [self._ask()]
                 ended = time.monotonic()
-                self._until = ended + max(self._counts_s, PAUSE * (ended - began))
+                self._until = ended + max(self._lasts_s, PAUSE * (ended - began))
             return self._answers[0]

@@ -10,9 +10,9 @@ from typing import Any, Final
 from flask import Response, g, request
 
 from service.api.context import app_singleton, current
-from service.api.events.poller import News
+from service.api.events.poller import Poller
 from service.api.events.schemas import HIGHEST, EventsSchema
-from service.api.events.stream import PART, Listeners, Pace, Wish, stream
+from service.api.events.stream import PART, Listeners, StreamTiming, Subscription, stream
 from service.api.http.auth import Caller, still_admitted
 from service.api.http.blueprint import Blueprint
 from service.api.http.faults import invalid_option
@@ -37,7 +37,7 @@ class EventsOptionsSchema(Schema):
         text=True,
     )
     tank = Name("Only of this tank.")
-    readings = YesNo("A stream also tells each sensor's newest reading.", text=True)
+    readings = YesNo("A stream also sends each sensor's newest reading.", text=True)
     limit = Whole(f"At most so many in a list; default {PART}.", low=1, high=1000, text=True)
 
 
@@ -64,7 +64,7 @@ def events(options: dict[str, Any]) -> Response:
 
     A stream (server-sent events, as the HTML standard describes them) begins with an event
     `listening`; then it sends each event under its sequence as `id`, its type as `event` and its
-    JSON as `data`, and a comment every 15 s. With `readings=true` it tells the newest reading of
+    JSON as `data`, and a comment every 15 s. With `readings=true` it sends the newest reading of
     each sensor first, and each that comes later, as events `reading` without an `id`; while the
     store is away an event `trouble` says why. It ends after ten minutes at most, or when the token
     that it was begun with does; a browser's EventSource then comes back by itself.
@@ -80,23 +80,27 @@ def events(options: dict[str, Any]) -> Response:
 
 
 def _stream(options: dict[str, Any]) -> Response:
-    parts = current()
+    context = current()
     after = _last_seen(options)
     if after is None:
-        after = parts.registry.last_sequence()
-    pace = app_singleton(Pace, lambda _: Pace())
-    news = app_singleton(News, lambda parts: News(parts.registry, parts.store, pace.poll_s / 2))
-    wish = Wish(after, options.get("tank"), options.get("readings", False))
-    leave = app_singleton(Listeners, lambda parts: Listeners(parts.config.http.listeners)).enter()
+        after = context.registry.last_sequence()
+    timing = app_singleton(StreamTiming, lambda _: StreamTiming())
+    poller = app_singleton(
+        Poller, lambda context: Poller(context.registry, context.store, timing.poll_s / 2)
+    )
+    subscription = Subscription(after, options.get("tank"), options.get("readings", False))
+    leave = app_singleton(
+        Listeners, lambda context: Listeners(context.config.http.listeners)
+    ).enter()
     gone = request.environ.get("waitress.client_disconnected", lambda: False)
     caller: Caller = g.caller
 
     def ended() -> bool:
-        if parts.stopping.is_set() or gone():
+        if context.stopping.is_set() or gone():
             return True
-        return not still_admitted(caller, parts.registry, parts.clock.now())
+        return not still_admitted(caller, context.registry, context.clock.now())
 
-    text = stream(parts.registry, news, wish, ended, pace)
+    text = stream(context.registry, poller, subscription, ended, timing)
     response = Response(text, mimetype=STREAM)
     response.headers["Cache-Control"] = "no-store"
     response.headers["X-Accel-Buffering"] = "no"

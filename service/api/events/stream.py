@@ -1,4 +1,4 @@
-"""Streams of events: who may listen, how long, and the text they are sent.
+"""Server-sent event streams: who may listen, how long, and the text that is sent.
 
 A stream holds one of the server's threads for as long as it lasts. Listeners have threads of their
 own, beside those that answer requests, so that they can take none away from them.
@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from flask import json
 
-from service.api.events.poller import Newest, News
+from service.api.events.poller import NewestReadings, Poller
 from service.api.events.schemas import EventSchema
 from service.api.resources.readings.schemas import ReadingSchema
 from service.errors import LittoralError
@@ -34,7 +34,7 @@ _READING: Final = ReadingSchema()
 
 
 class BusyError(LittoralError):
-    """Everything of a kind is taken."""
+    """As many listeners as are allowed are connected."""
 
     kind = PROBLEMS["busy"]
 
@@ -44,7 +44,7 @@ class BusyError(LittoralError):
 
 
 class Listeners:
-    """Counts the streams that are open, and lets no more in than may be."""
+    """Counts the open streams and refuses more than are allowed."""
 
     def __init__(self, most: int) -> None:
         self.most = most
@@ -52,10 +52,10 @@ class Listeners:
         self._lock = threading.Lock()
 
     def enter(self) -> Callable[[], None]:
-        """Take a place; returns what gives it back, once.
+        """Count one more; returns what counts it off again, once.
 
         Raises:
-            BusyError: all places are taken.
+            BusyError: as many as are allowed are open.
         """
         with self._lock:
             if self._open >= self.most:
@@ -74,8 +74,8 @@ class Listeners:
 
 
 @dataclass(frozen=True, slots=True)
-class Pace:
-    """How a stream is paced, in seconds."""
+class StreamTiming:
+    """How often a stream polls and sends, and how long it lasts, in seconds."""
 
     poll_s: float = POLL_S
     heartbeat_s: float = HEARTBEAT_S
@@ -83,8 +83,8 @@ class Pace:
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
-    """What a listener wants to hear.
+class Subscription:
+    """What a listener asked for.
 
     Attributes:
         after: the sequence that was seen last.
@@ -98,59 +98,65 @@ class Wish:
 
 
 def stream(
-    registry: Registry, news: News, wish: Wish, ended: Callable[[], bool], pace: Pace
+    registry: Registry,
+    poller: Poller,
+    subscription: Subscription,
+    ended: Callable[[], bool],
+    timing: StreamTiming,
 ) -> Iterator[str]:
     """The text of a stream, in pieces.
 
     Args:
         ended: whether to end now.
     """
-    began = told = time.monotonic()
+    began_s = sent_s = time.monotonic()
     yield f"retry: {RETRY_S * 1000}\n\n"
-    events = _events(registry, news, wish)
-    readings = _readings(news, wish) if wish.readings else itertools.repeat("")
+    events = _events(registry, poller, subscription)
+    readings = _readings(poller, subscription) if subscription.readings else itertools.repeat("")
     try:
-        yield next(readings) + _message("listening", {"sequence": wish.after}, wish.after)
-        while not ended() and time.monotonic() - began < pace.lasts_s:
+        yield next(readings) + _message(
+            "listening", {"sequence": subscription.after}, subscription.after
+        )
+        while not ended() and time.monotonic() - began_s < timing.lasts_s:
             text = next(events) + next(readings)
-            if not text and time.monotonic() - told >= pace.heartbeat_s:
+            if not text and time.monotonic() - sent_s >= timing.heartbeat_s:
                 text = ": still here\n\n"
             if text:
                 yield text
-                told = time.monotonic()
-            time.sleep(pace.poll_s)
+                sent_s = time.monotonic()
+            time.sleep(timing.poll_s)
     except LittoralError as error:
         yield _trouble(error.detail)
 
 
-def _events(registry: Registry, news: News, wish: Wish) -> Iterator[str]:
+def _events(registry: Registry, poller: Poller, subscription: Subscription) -> Iterator[str]:
     """Each time, the events since the time before."""
-    after = wish.after
+    after = subscription.after
     while True:
         text = []
-        while (newest := news.sequence()) > after:
-            found = registry.events(after, limit=PART, tank=wish.tank)
+        while (newest := poller.sequence()) > after:
+            found = registry.events(after, limit=PART, tank=subscription.tank)
             text += [_message(one.type, _EVENT.dump(one), one.sequence) for one in found]
             last = found[-1].sequence if found else after
             after = last if len(found) == PART else max(last, newest)
         yield "".join(text)
 
 
-def _readings(news: News, wish: Wish) -> Iterator[str]:
+def _readings(poller: Poller, subscription: Subscription) -> Iterator[str]:
     """First the newest readings; then, each time, those that are new since the time before."""
-    told = Newest()
+    before = NewestReadings()
     while True:
-        now = news.newest()
+        now = poller.newest()
         fresh = [
             one
             for key, one in now.last.items()
-            if wish.tank in (None, key.tank) and told.last.get(key) != one
+            if subscription.tank in (None, key.tank) and before.last.get(key) != one
         ]
         documents = [{"tank": one.tank, **_READING.dump(one)} for one in fresh]
         text = "".join(_message("reading", one) for one in documents)
-        if now.trouble and now.trouble != told.trouble:
+        if now.trouble and now.trouble != before.trouble:
             text += _trouble(now.trouble)
-        told = Newest({**told.last, **now.last}, now.trouble)
+        before = NewestReadings({**before.last, **now.last}, now.trouble)
         yield text
 
 

@@ -1,7 +1,7 @@
-"""Who may do what: bearer tokens, the pages' session, and the machine itself without any token.
+"""Authentication and authorization of requests: bearer tokens and the pages' session.
 
 Without any token the service trusts its own machine, and then only requests that name it by a
-loopback name: a page of the web that a browser there happens to show is not let in.
+loopback name: the page of another site in a browser on that machine is refused.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from service.registry.registry import Registry
 from service.registry.repositories.tokens import PREFIX
 
 SESSION_KEY: Final = "access_token_id"
-"""Where the pages' signed session keeps the id of the token that somebody logged in with."""
+"""Key in the pages' signed session: id of the token that somebody logged in with."""
 
 _SAFE: Final = ("GET", "HEAD", "OPTIONS")
 _STATELESS: Final = ("/v1/calculate/",)
@@ -134,7 +134,7 @@ def identify(asked: Request) -> Caller:
 
 
 def still_admitted(caller: Caller, registry: Registry, now: datetime) -> bool:
-    """Whether a caller who was let in earlier would be let in now."""
+    """Whether a caller who was admitted earlier would be admitted now."""
     if not caller.token:
         return not registry.has_tokens()
     try:
@@ -252,7 +252,7 @@ def _is_loopback(name: str) -> bool:
 
 
 def _refuse_other_sites(asked: Request) -> None:
-    """A browser says for which site it asks: whoever is trusted by cookie or place is careful."""
+    """Refuse what a browser sends for another site: cookie and address prove nothing there."""
     origin = asked.headers.get("Origin")
     if origin is not None and origin.partition("://")[2] != asked.host:
         raise ForbiddenError(f"Origin is {origin[:60]!r}; allowed: the service's own")

@@ -1,4 +1,4 @@
-"""Blueprints that read requests strictly and say so in OpenAPI."""
+"""Blueprints that read requests strictly and describe it in OpenAPI."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class StrictParser(FlaskParser):
 
 
 class Blueprint(flask_smorest.Blueprint):
-    """A room of the API: flask-smorest's blueprint with our parser and with types."""
+    """Flask-smorest's blueprint with our parser and with types."""
 
     ARGUMENTS_PARSER = StrictParser()
 

@@ -1,4 +1,4 @@
-"""Every error leaves as problem+json (RFC 9457), with the headers it must carry."""
+"""Answers every error as problem+json (RFC 9457), with its headers."""
 
 from __future__ import annotations
 

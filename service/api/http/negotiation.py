@@ -41,5 +41,5 @@ def accepted(offers: Sequence[str]) -> str:
 
 
 def prefers_pages() -> bool:
-    """Whether an error is better told on a page, as to a browser."""
+    """Whether an error is better shown as a page, as to a browser."""
     return request.accept_mimetypes.best_match([PROBLEM, JSON, HTML]) == HTML

@@ -82,7 +82,7 @@ _BASIC: Final[dict[str, Any]] = {
 }
 
 
-class Api(flask_smorest.Api):
+class OpenApi(flask_smorest.Api):
     """The API with its document; errors are ours, not flask-smorest's."""
 
     DEFAULT_ERROR_RESPONSE_NAME = None
@@ -100,7 +100,7 @@ class Api(flask_smorest.Api):
             self.spec.components.response(status.name, response, lazy=True)
 
 
-def open_api(app: Flask) -> Api:
+def open_api(app: Flask) -> OpenApi:
     """The API object of an app, ready for blueprints."""
     app.config.update(
         API_TITLE="Littoral",
@@ -112,7 +112,7 @@ def open_api(app: Flask) -> Api:
             "security": [{"bearer": []}],
         },
     )
-    api = Api(app)
+    api = OpenApi(app)
     api.spec.components.schema("Problem", _PROBLEM_SCHEMA)
     api.spec.components.security_scheme("bearer", _BEARER)
     api.spec.components.security_scheme("basic", _BASIC)
@@ -120,7 +120,7 @@ def open_api(app: Flask) -> Api:
     return api
 
 
-def install(app: Flask, api: Api) -> dict[str, Any]:
+def install(app: Flask, api: OpenApi) -> dict[str, Any]:
     """Finish the document of an app and store it there; returns it."""
     spec = app.extensions[_SPEC] = document(api)
     with app.app_context():
@@ -144,7 +144,7 @@ def _described(_converter: Any, field: ma.fields.Field[Any], **_: Any) -> dict[s
     return field.openapi() if isinstance(field, Field) else {}
 
 
-def document(api: Api) -> dict[str, Any]:
+def document(api: OpenApi) -> dict[str, Any]:
     """The finished OpenAPI document.
 
     To what the views declare it adds the problems that the frame around them can answer with.

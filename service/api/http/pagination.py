@@ -1,4 +1,4 @@
-"""Spans of time, limits and the address of the next part of a list."""
+"""Pagination: time ranges, limits and the address of the next page."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Before a view runs: its document says which query options and media types it takes."""
+"""Checks query options and media types of requests against the OpenAPI document."""
 
 from __future__ import annotations
 

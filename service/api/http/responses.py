@@ -1,4 +1,4 @@
-"""Responses of JSON that a view has made itself."""
+"""JSON responses of views that build their body themselves."""
 
 from __future__ import annotations
 

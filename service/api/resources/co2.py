@@ -12,7 +12,6 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.pagination import USUAL, PageSchema, next_address, span_of
 from service.api.http.path_parameters import TANK
 from service.api.resources.readings.query import checked_step
-from service.api.schemas.inputs import REASONS, AlkalinityInputSchema, InputSchema, ReadingTime
 from service.derive.co2.current import co2_now
 from service.derive.co2.series import co2_series, inner_step_us, mean_over
 from service.derive.co2.target import target_of
@@ -22,6 +21,7 @@ from service.schemas.answers import AnswerSchema, Part, Rows, With
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text
 from service.schemas.ranges import Estimated, Range
+from service.schemas.readings import REASONS, AlkalinityInputSchema, InputSchema, ReadingTime
 from service.schemas.times import Moment, Span
 from service.times import format_moment, from_us
 

@@ -9,7 +9,6 @@ from typing import Any, Final
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.api.schemas.inputs import REASONS
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.loader import load
 from service.derive.models import EstimatedValue, GasModel
@@ -18,6 +17,7 @@ from service.schemas.base import Items
 from service.schemas.fields import Text, Whole
 from service.schemas.quantities import Measure
 from service.schemas.ranges import Estimated
+from service.schemas.readings import REASONS
 from service.schemas.times import Moment
 
 CYLINDERS_G: Final = (500.0, 2000.0)

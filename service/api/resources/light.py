@@ -8,7 +8,6 @@ from typing import Any
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.api.schemas.inputs import REASONS
 from service.derive.light import light_day
 from service.derive.loader import load_day
 from service.derive.local_time import local_day
@@ -18,6 +17,7 @@ from service.schemas.base import Items, Schema
 from service.schemas.fields import Text, YesNo
 from service.schemas.quantities import Measure, Share
 from service.schemas.ranges import Range
+from service.schemas.readings import REASONS
 from service.schemas.times import Day, Moment
 
 blueprint = Blueprint(

@@ -9,12 +9,12 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.api.resources.readings.schemas import FlagsField
-from service.api.schemas.inputs import CanonicalUnit, ReadingTime
 from service.derive.sensor_choice import chosen_series
 from service.registry.models import Tank
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text, YesNo
+from service.schemas.readings import CanonicalUnit, ReadingTime
 from service.store import SeriesInfo, SeriesKey
 from service.units import QUANTITIES
 

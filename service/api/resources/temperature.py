@@ -9,7 +9,6 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.pagination import SpanSchema, span_of
 from service.api.http.path_parameters import TANK
-from service.api.schemas.inputs import REASONS, ReadingTime, UnixTime
 from service.derive.loader import load_range_exits, load_temperature
 from service.derive.models import Quality, TemperatureNow
 from service.derive.temperature import excursions_of, temperature_now
@@ -19,6 +18,7 @@ from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text, YesNo
 from service.schemas.quantities import Measure
 from service.schemas.ranges import Range
+from service.schemas.readings import REASONS, ReadingTime, UnixTime
 from service.schemas.times import Moment
 from service.science.temperature.excursions import Excursion
 

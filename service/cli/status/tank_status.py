@@ -20,7 +20,7 @@ class Status:
     """What is known of a tank now.
 
     Attributes:
-        in_order: nothing stands in ``why``.
+        in_order: ``why`` is empty.
         why: sentences: open warnings, CO2 outside its target while lit, temperature outside what
             the animals share, and what of both is not known.
         co2_day, temperature_day: means of each hour of the last day, mg/L and °C; None: unknown.
@@ -39,7 +39,7 @@ class Status:
 
     @property
     def urgency(self) -> tuple[bool, int, int, str]:
-        """Sorts the worst tank first: by the gravest advice, by how much of it, by what else."""
+        """Sorts the worst tank first: by the highest severity, by how many of it, then by id."""
         ranks = [_SEVERITIES.index(one.severity) for one in self.recommendations]
         worst = max(ranks, default=-1)
         return self.in_order, -worst, -ranks.count(worst), self.tank
@@ -52,7 +52,7 @@ def statuses_of(client: Client) -> list[Status]:
 
 
 def status_of(client: Client, tank: str) -> Status:
-    """Ask for everything that tells whether a tank is in order."""
+    """Ask for everything that decides whether a tank is in order."""
     tank_ = client.tank(tank)
     co2, temperature, light = client.co2(tank), client.temperature(tank), client.light(tank)
     advice = client.recommendations(tank, state="open")
@@ -80,10 +80,10 @@ def _lit(client: Client, tank: str, time: datetime | None) -> bool:
 
 
 def _temperature_day(client: Client, tank: str) -> list[float | None]:
-    believed = [
+    usable = [
         one.sensor for one in client.sensors(tank) if one.quantity == "temperature" and one.believed
     ]
-    if not believed:
+    if not usable:
         return []
-    hours = client.readings(tank, quantity="temperature", sensor=believed[0], every="1h")
+    hours = client.readings(tank, quantity="temperature", sensor=usable[0], every="1h")
     return [one.value for one in hours]

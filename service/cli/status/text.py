@@ -27,7 +27,7 @@ _STYLES: Final = {
     True: "green",
     False: "bold red",
 }
-"""Colours of words, on a terminal; the words say the same."""
+"""Colours of words, on a terminal; the words mean the same."""
 
 _COLUMNS: Final = ("tank", "", "CO2, mg/L", "°C", "to do")
 _WIDE_COLUMNS: Final = ("tank", "", "CO2, mg/L", "last day", "°C", "last day", "to do")
@@ -40,8 +40,8 @@ def text_of(status: Status) -> RenderableType:
     reasons = [Text(f"  ! {reason}") for reason in status.why if reason not in titles]
     curves = table()
     curves.add_row(Text("  ").append_text(_co2(status.co2)), sparkline(status.co2_day))
-    warmth = Text("  ").append_text(_warmth(status.temperature))
-    curves.add_row(warmth, sparkline(status.temperature_day))
+    temperature = Text("  ").append_text(_temperature(status.temperature))
+    curves.add_row(temperature, sparkline(status.temperature_day))
     curves.add_row(f"  {_light(status.light)}", "")
     advice = [part for one in status.recommendations for part in _advice(one)]
     return Group(head, *reasons, curves, *(advice or [Text("  nothing to do")]))
@@ -55,12 +55,19 @@ def table_of(found: Sequence[Status], *, wide: bool = True) -> Table:
     """
     made = table(*(_WIDE_COLUMNS if wide else _COLUMNS))
     for one in found:
-        co2, warmth = one.co2.co2, one.temperature.temperature
-        gas = _figure(None if co2 is None else co2.value, one.co2.state)
-        heat = _figure(None if warmth is None else warmth.value, one.temperature.state)
-        figures: list[Text | str] = [gas, heat]
+        co2, temperature = one.co2.co2, one.temperature.temperature
+        co2_text = _figure(None if co2 is None else co2.value, one.co2.state)
+        temperature_text = _figure(
+            None if temperature is None else temperature.value, one.temperature.state
+        )
+        figures: list[Text | str] = [co2_text, temperature_text]
         if wide:
-            figures = [gas, sparkline(one.co2_day), heat, sparkline(one.temperature_day)]
+            figures = [
+                co2_text,
+                sparkline(one.co2_day),
+                temperature_text,
+                sparkline(one.temperature_day),
+            ]
         made.add_row(one.tank, _verdict(one), *figures, _first(one.recommendations))
     return made
 
@@ -68,18 +75,18 @@ def table_of(found: Sequence[Status], *, wide: bool = True) -> Table:
 def line_of(one: Status) -> Text:
     """One tank on one line."""
     text = Text(f"{one.tank}: ").append_text(_verdict(one)).append("; ")
-    text.append_text(_co2(one.co2)).append("; ").append_text(_warmth(one.temperature))
+    text.append_text(_co2(one.co2)).append("; ").append_text(_temperature(one.temperature))
     return text.append("; to do: ").append_text(_first(one.recommendations))
 
 
-def happening(event: Event) -> Text:
+def event_line(event: Event) -> Text:
     """What happened to a recommendation, and when."""
-    told = event.data["data"]
+    document = event.data["data"]
     time = datetime.fromisoformat(event.data["time"])
-    deed = event.type.removeprefix("recommendation.")
-    text = Text(f"{time:%a %d %b %H:%M} UTC {event.data['tank']}: {deed}: ")
-    text.append_text(_word(told.get("severity", "")))
-    return text.append(f": {told.get('title', '')}", "default not bold")
+    change = event.type.removeprefix("recommendation.")
+    text = Text(f"{time:%a %d %b %H:%M} UTC {event.data['tank']}: {change}: ")
+    text.append_text(_word(document.get("severity", "")))
+    return text.append(f": {document.get('title', '')}", "default not bold")
 
 
 def headline(one: Recommendation) -> Text:
@@ -89,7 +96,7 @@ def headline(one: Recommendation) -> Text:
 
 
 def _first(recommendations: Sequence[Recommendation]) -> Text:
-    """The weightiest, and how many more there are."""
+    """The most urgent, and how many more there are."""
     if not recommendations:
         return Text("nothing")
     first, *others = recommendations
@@ -129,7 +136,7 @@ def _co2(co2: Co2) -> Text:
     return text if co2.quality == "good" else text.append(f", {co2.quality}")
 
 
-def _warmth(temperature: Temperature) -> Text:
+def _temperature(temperature: Temperature) -> Text:
     if temperature.temperature is None:
         return Text(f"temperature unknown: {'; '.join(temperature.reasons)}")
     text = Text(f"temperature {temperature.temperature.value:.1f} °C")
@@ -137,7 +144,7 @@ def _warmth(temperature: Temperature) -> Text:
     if low is not None and high is not None:
         text.append(", ").append_text(_word(temperature.state)).append(f" {low:g} to {high:g}")
     if temperature.rate is not None:
-        text.append(f", {temperature.rate.value:+.2f} K/h")
+        text.append(f", {temperature.rate.value:+.2f} °C per hour")
     return text
 
 

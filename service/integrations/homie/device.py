@@ -13,12 +13,12 @@ from typing import Any, Final
 
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.config import HomieOptions
-from service.integrations.tank_figures import LIGHT, PH, TEMPERATURE, Figures
+from service.derive.models import Co2State
+from service.integrations.tank_figures import LIGHT, PH, WORST_WORDS, Figures
 from service.registry.recommendations import State
 
 VERSION: Final = "5.0"
 TOPIC_VERSION: Final = "5"
-NONE: Final = "none"
 _NOT_IN_IDS: Final = re.compile(r"[^a-z0-9]+")
 
 
@@ -27,7 +27,6 @@ class Property:
     """One property of a tank.
 
     Attributes:
-        of: what has to be measured for the property to exist; "" for always.
         text: the payload, or None where there is no present value.
     """
 
@@ -35,7 +34,6 @@ class Property:
     id: str
     name: str
     datatype: str
-    of: str
     text: str | None
     unit: str | None = None
     format: str | None = None
@@ -62,32 +60,29 @@ def base_topic(options: HomieOptions, device: str) -> str:
 
 def properties_of(figures: Figures) -> list[Property]:
     """The properties of a tank for what was ever measured of it."""
-    states = "below,within,above,unknown"
-    worst = NONE if figures.worst is None else figures.worst.word
-    severities = ",".join((NONE, *(severity.word for severity in Severity)))
     found = [
-        Property("water", "temperature", "Temperature", "float", TEMPERATURE,
-                 _number(figures.temperature_c), "°C"),
-        Property("water", "ph", "pH", "float", PH, _number(figures.ph)),
-        Property("water", "co2", "Dissolved CO2", "float", PH, _number(figures.co2_mg_l), "mg/L"),
-        Property("water", "co2-low", "Dissolved CO2, at least", "float", PH,
-                 _number(figures.co2_low_mg_l), "mg/L"),
-        Property("water", "co2-high", "Dissolved CO2, at most", "float", PH,
-                 _number(figures.co2_high_mg_l), "mg/L"),
-        Property("water", "co2-state", "CO2 against its target", "enum", PH,
-                 figures.co2_state, format=states),
-        Property("light", "lit", "Lit", "boolean", LIGHT, _truth(figures.lit), format="dark,lit"),
-        Property("light", "ppfd", "PPFD", "float", LIGHT,
-                 _number(figures.ppfd_umol_m2_s), "µmol/m²/s"),
-        Property("light", "dli", "Daily light integral so far", "float", LIGHT,
-                 _number(figures.dli_mol_m2_d), "mol/m²/d"),
-        Property("light", "photoperiod", "Lit so far today", "float", LIGHT,
-                 _number(figures.photoperiod_h), "h"),
-        Property("advice", "open", "Open recommendations", "integer", "",
-                 str(figures.open), "#"),
-        Property("advice", "worst", "Highest severity", "enum", "", worst, format=severities),
+        Property(
+            "light" if one.source == LIGHT else "water",
+            one.key.replace("_", "-"), one.name, "float", _number(one.value), one.unit,
+        )
+        for one in figures.numbers
     ]  # fmt: skip
-    return [one for one in found if not one.of or one.of in figures.measured]
+    if PH in figures.measured:
+        states = ",".join(Co2State)
+        found.append(
+            Property("water", "co2-state", "CO2 against its target", "enum", figures.co2_state,
+                     format=states)
+        )  # fmt: skip
+    if LIGHT in figures.measured:
+        found.append(
+            Property("light", "lit", "Lit", "boolean", _truth(figures.lit), format="dark,lit")
+        )
+    return [
+        *found,
+        Property("advice", "open", "Open recommendations", "integer", str(figures.open), "#"),
+        Property("advice", "worst", "Highest severity", "enum", figures.worst_word,
+                 format=",".join(WORST_WORDS)),
+    ]  # fmt: skip
 
 
 def description_of(

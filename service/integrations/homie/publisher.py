@@ -74,7 +74,7 @@ class Homie:
         start = f"{self._options.prefix}/{TOPIC_VERSION}/+"
         self._topics = RetainedTopics(
             config,
-            name,
+            f"homie-{name}",
             will=Will(f"{self._root}/$state", LOST, QOS),
             qos=QOS,
             filters=(f"{start}/$description", f"{start}/$alert/+"),

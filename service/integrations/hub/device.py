@@ -7,18 +7,24 @@ has a state topic and, where it depends on something measured, an availability t
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 from service.advice.engine.recommendation import Severity
 from service.config import HubOptions
-from service.integrations.tank_figures import LIGHT, PH, TEMPERATURE, Figures
+from service.integrations.tank_figures import LIGHT, WORST_WORDS, Figures
 
 ONLINE: Final = "online"
 OFFLINE: Final = "offline"
 ORIGIN: Final = "Littoral"
-NONE: Final = "none"
+_DEVICE_CLASS: Final[Mapping[str, str]] = {
+    "temperature": "temperature",
+    "ph": "ph",
+    "photoperiod": "duration",
+}
+"""The hub's class of pH takes no unit; dissolved CO2 has none: that of CO2 is for air."""
+_DIGITS: Final[Mapping[str, int]] = {"temperature": 1, "ph": 2, "dli": 1, "photoperiod": 1}
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +32,7 @@ class Sensor:
     """One sensor of a tank, as the hub sees it.
 
     Attributes:
-        of: what has to be measured for the sensor to exist; "" for always.
+        source: what has to be measured for a present value: temperature, ph, light; "" for nothing.
         text: the state, or None where there is no present value.
         binary: on or off rather than a value.
         digits: decimal places to show, where it is a number.
@@ -34,7 +40,7 @@ class Sensor:
 
     key: str
     name: str
-    of: str
+    source: str
     text: str | None
     binary: bool = False
     device_class: str | None = None
@@ -84,28 +90,22 @@ class HubTopics:
 
 def sensors_of(figures: Figures) -> list[Sensor]:
     """The sensors of a tank for what was ever measured of it."""
-    severities = (NONE, *(severity.word for severity in Severity))
     found = [
-        Sensor("temperature", "Temperature", TEMPERATURE, _number(figures.temperature_c),
-               device_class="temperature", unit="°C", digits=1),
-        # The hub's class of pH takes no unit; dissolved CO2 has none: that of CO2 is for air.
-        Sensor("ph", "pH", PH, _number(figures.ph), device_class="ph", digits=2),
-        Sensor("co2", "Dissolved CO2", PH, _number(figures.co2_mg_l), unit="mg/L", digits=0),
-        Sensor("co2_low", "Dissolved CO2, at least", PH, _number(figures.co2_low_mg_l),
-               unit="mg/L", digits=0),
-        Sensor("co2_high", "Dissolved CO2, at most", PH, _number(figures.co2_high_mg_l),
-               unit="mg/L", digits=0),
-        Sensor("lit", "Light", LIGHT, _switch(figures.lit), binary=True, device_class="light"),
-        Sensor("ppfd", "PPFD", LIGHT, _number(figures.ppfd_umol_m2_s),
-               unit="µmol/m²/s", digits=0),
-        Sensor("dli", "Daily light integral so far", LIGHT, _number(figures.dli_mol_m2_d),
-               unit="mol/m²/d", digits=1),
-        Sensor("photoperiod", "Lit so far today", LIGHT, _number(figures.photoperiod_h),
-               device_class="duration", unit="h", digits=1),
+        Sensor(
+            one.key, one.name, one.source, _number(one.value), unit=one.unit,
+            device_class=_DEVICE_CLASS.get(one.key), digits=_DIGITS.get(one.key, 0),
+        )
+        for one in figures.numbers
+    ]  # fmt: skip
+    if LIGHT in figures.measured:
+        found.append(
+            Sensor("lit", "Light", LIGHT, _switch(figures.lit), binary=True, device_class="light")
+        )
+    return [
+        *found,
         Sensor("open", "Open recommendations", "", str(figures.open), digits=0),
-        Sensor("worst", "Highest severity", "",
-               NONE if figures.worst is None else figures.worst.word,
-               device_class="enum", options=severities),
+        Sensor("worst", "Highest severity", "", figures.worst_word,
+               device_class="enum", options=WORST_WORDS),
         *(
             Sensor(severity.word, f"Open: {severity.word}", "",
                    _switch(figures.open_by_severity.get(severity, 0) > 0),
@@ -113,7 +113,6 @@ def sensors_of(figures: Figures) -> list[Sensor]:
             for severity in Severity
         ),
     ]  # fmt: skip
-    return [one for one in found if not one.of or one.of in figures.measured]
 
 
 def discovery_message(
@@ -135,7 +134,7 @@ def retained_messages(
     """The retained messages of a tank: discovery and availabilities."""
     found = {hub.config(tank): discovery}
     for one in sensors:
-        if one.of:
+        if one.source:
             found[hub.availability(tank, one.key)] = OFFLINE if one.text is None else ONLINE
     return found
 
@@ -166,7 +165,7 @@ def leftover_topics(
 
 def _component(hub: HubTopics, tank: str, one: Sensor, expire_after_s: int) -> dict[str, Any]:
     availability = [{"topic": hub.status}]
-    if one.of:
+    if one.source:
         availability.append({"topic": hub.availability(tank, one.key)})
     members: dict[str, Any] = {
         "p": one.platform,

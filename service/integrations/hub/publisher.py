@@ -54,7 +54,7 @@ class Hub:
         self._states: dict[str, list[tuple[str, str]]] = {}
         self._topics = RetainedTopics(
             config,
-            name,
+            f"hub-{name}",
             will=Will(self._hub.status, OFFLINE, QOS),
             qos=QOS,
             filters=(f"{options.prefix}/device/+/config", options.start_topic),

@@ -87,7 +87,7 @@ async function refresh() {
   }
   answeredAt = new Date();
   say(refused
-    ? `This page is not live: the service refuses another listener, most likely because too many listen already. It shows what was known at ${clock(answeredAt)} and asks again every 30 seconds.`
+    ? `Not updating live: too many pages are open. The page shows what was known at ${clock(answeredAt)} and asks again every 30 seconds.`
     : "");
   const fresh = new DOMParser().parseFromString(text, "text/html");
   const ids = liveIds(document);

@@ -79,7 +79,7 @@ def test_topics_sensor_wins_over_the_payloads():
 
 def test_millivolts_stay_raw_for_the_calibration():
     sample = one("littoral/reed/ph", "0.0178 V")
-    assert sample.raw == "mV"
+    assert sample.scale == "mV"
     assert sample.value == pytest.approx(17.8)
 
 

@@ -157,7 +157,7 @@ def test_pack_on_the_tanks_own_topic_names_quantity_and_sensor():
             {"n": "battery", "u": "%EL", "v": 98},
         ],
     )
-    assert [(s.quantity, s.sensor, s.raw) for s in samples] == [
+    assert [(s.quantity, s.sensor, s.scale) for s in samples] == [
         ("temperature", "urn-dev-mac-0024befffe804ff1", None),
         ("ph", "urn-dev-mac-0024befffe804ff1", "mV"),
         ("conductivity", "urn-dev-mac-0024befffe804ff1", None),

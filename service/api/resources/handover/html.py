@@ -16,11 +16,11 @@ _EXTENSION: Final = "littoral_handover_html"
 class HandoverHtml(Protocol):
     """Writes as HTML what the API itself writes as JSON."""
 
-    def sheet(self, sheet: HandoverSheet, *, shared: bool) -> Response:
+    def sheet_page(self, sheet: HandoverSheet, *, shared: bool) -> Response:
         """A handover sheet; ``shared`` for whoever has a sharing link."""
         ...
 
-    def report(self, report: ReturnReport) -> Response:
+    def report_page(self, report: ReturnReport) -> Response:
         """A report on return."""
         ...
 

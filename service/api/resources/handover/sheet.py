@@ -71,7 +71,7 @@ def sheet_answer(
     if kind == JSON:
         response = as_json(HandoverSchema().dump(sheet))
     elif kind == HTML:
-        response = html.current().sheet(sheet, shared=shared)
+        response = html.current().sheet_page(sheet, shared=shared)
     else:
         response = Response(
             sheet_calendar(sheet, Form(form)),

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any, Final
 
 from service.api.http.pagination import PageSchema
-from service.api.schemas.inputs import CanonicalUnit, ReadingTime
 from service.schemas.answers import AnswerSchema, Rows
 from service.schemas.fields import Choice, Field, Number, Text, Whole, YesNo
+from service.schemas.readings import CanonicalUnit, ReadingTime
 from service.schemas.times import Moment, Span
 from service.store import Flag
 from service.units import QUANTITIES

@@ -31,15 +31,14 @@ from service.api.resources.readings.intake import (
     arrival_of_record,
     arrival_of_rejection,
 )
-from service.api.resources.readings.schemas import ReadingSchema, flag_words
+from service.api.resources.readings.schemas import ReadingSchema
 from service.errors import FieldFault
 from service.registry.models import Rejection
+from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Number, Text
 from service.schemas.messages import messages_of
 from service.schemas.times import Moment
-from service.store import Reading
-from service.times import format_moment, from_us
 from service.units import QUANTITIES
 
 SENML: Final = "application/senml+json"
@@ -67,23 +66,21 @@ class ReadingsInSchema(Schema):
     readings = Items(ReadingInSchema, required=True, longest=MOST)
 
 
-class OutcomeSchema(Schema):
+class OutcomeSchema(AnswerSchema):
     """What became of one record."""
 
-    outcome = Choice("`unchanged`: it was there already.", words=OUTCOMES, required=True)
-    reading = Nested(
-        ReadingSchema, "As it is kept; null where it was rejected.", allow_none=True, required=True
-    )
-    reason = Text("Stable word; null unless rejected.", allow_none=True, required=True)
-    detail = Text("Which field, which value, what is allowed.", allow_none=True, required=True)
+    outcome = Choice("`unchanged`: it was there already.", words=OUTCOMES)
+    reading = Nested(ReadingSchema, "As it is stored; null where it was rejected.", allow_none=True)
+    reason = Text("Stable word; null unless rejected.", allow_none=True)
+    detail = Text("Which field, which value, what is allowed.", allow_none=True)
 
 
-class OutcomesSchema(Schema):
+class OutcomesSchema(AnswerSchema):
     """What became of each record: in the order sent, a SenML pack in the order of time."""
 
-    tank = Text(required=True)
-    outcomes = Items(OutcomeSchema, required=True)
-    next = Text(allow_none=True, required=True)
+    tank = Text()
+    outcomes = Items(OutcomeSchema)
+    next = Text(allow_none=True)
 
 
 _BODY: Final = {
@@ -125,14 +122,14 @@ def register(spec: Any) -> None:
 
 
 @blueprint.at("/readings", "POST", parameters=TANK)
-@blueprint.answers(200, OutcomesSchema, description="All are kept.")
-@blueprint.also_answers(207, OutcomesSchema, description="Some are kept, some rejected.")
+@blueprint.answers(200, OutcomesSchema, description="All are stored.")
+@blueprint.also_answers(207, OutcomesSchema, description="Some are stored, some rejected.")
 @blueprint.described(requestBody=_BODY)
 def post(tank: str) -> Response:
     """Readings from sensors that speak HTTP
 
-    One reading, several, or a SenML pack. They go the same way as over MQTT: converted,
-    calibrated, doubted and flagged. What is rejected is told, counted and listed under
+    One reading, several, or a SenML pack. They are processed as over MQTT: converted,
+    calibrated and flagged. What is rejected is reported, counted and listed under
     /v1/rejections. If all of them are rejected the answer is 422.
     """
     current().registry.tank(tank)
@@ -160,8 +157,8 @@ def post(tank: str) -> Response:
         faults = [FieldFault(at, one.detail) for at, one in zip(pointers, rejected, strict=True)]
         units_only = all(one.reason_code == Reason.UNKNOWN_UNIT for one in rejected)
         raise error_of(tuple(faults), units_only=units_only)
-    answer = {"tank": tank, "outcomes": [_shown(one) for one in outcomes], "next": None}
-    return as_json(answer, 207 if rejected else 200)
+    answer = {"tank": tank, "outcomes": [_members(one) for one in outcomes]}
+    return as_json(OutcomesSchema().dump(answer), 207 if rejected else 200)
 
 
 def _records(body: Any) -> Sequence[Any]:
@@ -203,28 +200,10 @@ def _reason(error: ValidationError) -> Reason:
     return Reason.NOT_A_NUMBER if "value" in fields else Reason.BAD_JSON
 
 
-def _shown(one: Outcome) -> dict[str, Any]:
+def _members(one: Outcome) -> dict[str, Any]:
+    """An outcome as its schema dumps it."""
     if isinstance(one, Rejection):
-        return {
-            "outcome": "rejected",
-            "reading": None,
-            "reason": one.reason_code,
-            "detail": one.detail,
-        }
-    return {
-        "outcome": "unchanged" if isinstance(one, Unchanged) else "stored",
-        "reading": _reading(one.reading if isinstance(one, Unchanged) else one),
-        "reason": None,
-        "detail": None,
-    }
-
-
-def _reading(reading: Reading) -> dict[str, Any]:
-    return {
-        "time": format_moment(from_us(reading.time_us)),
-        "quantity": reading.quantity,
-        "sensor": reading.sensor,
-        "value": reading.value,
-        "unit": QUANTITIES[reading.quantity].ucum,
-        "flags": flag_words(int(reading.flags)),
-    }
+        return {"outcome": "rejected", "reason": one.reason_code, "detail": one.detail}
+    if isinstance(one, Unchanged):
+        return {"outcome": "unchanged", "reading": one.reading}
+    return {"outcome": "stored", "reading": one}

@@ -57,7 +57,7 @@ def test_done_takes_it_off_the_list(warm: Served, visit: Opener, script: bool) -
     page = visit(f"{warm.url}/tanks/reedbed", java_script_enabled=script).page
     job = page.locator(".job", has_text="too warm")
     job.get_by_role("button", name="Done").click()
-    expect(page.locator(".told")).to_contain_text("Done: Water is too warm")
+    expect(page.locator(".notice")).to_contain_text("Done: Water is too warm")
     expect(page.locator(".job", has_text="too warm")).to_have_count(0)
     assert too_warm(warm).state is State.DONE
 
@@ -67,7 +67,7 @@ def test_not_now_puts_it_off_and_back(warm: Served, visit: Opener) -> None:
     job = page.locator(".job", has_text="too warm")
     job.get_by_text("Not now").click()
     job.get_by_role("button", name="until tomorrow morning").click()
-    expect(page.locator(".told")).to_contain_text("Put off until tomorrow 08:00")
+    expect(page.locator(".notice")).to_contain_text("Put off until tomorrow 08:00")
     put_off = too_warm(warm)
     assert put_off.state is State.SNOOZED
     assert put_off.snoozed_until is not None
@@ -89,7 +89,7 @@ def test_a_water_change_is_noted(warm: Served, visit: Opener, script: bool) -> N
     page.get_by_label("By", exact=True).fill("the colleague")
     page.get_by_label("When").fill("2026-04-15T13:05")
     page.get_by_role("button", name="Note it", exact=True).click()
-    expect(page.locator(".told")).to_contain_text("Noted: water change")
+    expect(page.locator(".notice")).to_contain_text("Noted: water change")
     expect(page.locator("#log li").first).to_contain_text("Water change, 35 %, of 3.0 °dKH")
     (entry,) = warm.registry.log("reedbed")
     assert entry.kind is LogKind.WATER_CHANGE
@@ -148,7 +148,7 @@ def test_all_by_keyboard(warm: Served, visit: Opener) -> None:
     outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
     assert outline == "solid", "the focus is to be seen"
     page.keyboard.press("Enter")
-    expect(page.locator(".told")).to_contain_text("Done")
+    expect(page.locator(".notice")).to_contain_text("Done")
     assert too_warm(warm).state is State.DONE
 
 
@@ -162,13 +162,13 @@ def test_a_form_from_elsewhere_changes_nothing(warm: Served) -> None:
     assert "HttpOnly" in cookie
     token = page.text.split('name="csrf_token" value="')[1].split('"')[0]
     refused = [
-        requests.post(address, data={"deed": "done"}, timeout=10),
-        visitor.post(address, data={"deed": "done"}, timeout=10),
-        visitor.post(address, data={"deed": "done", "csrf_token": "x" * 32}, timeout=10),
-        requests.post(address, data={"deed": "done", "csrf_token": token}, timeout=10),
+        requests.post(address, data={"mark": "done"}, timeout=10),
+        visitor.post(address, data={"mark": "done"}, timeout=10),
+        visitor.post(address, data={"mark": "done", "csrf_token": "x" * 32}, timeout=10),
+        requests.post(address, data={"mark": "done", "csrf_token": token}, timeout=10),
         visitor.post(
             address,
-            data={"deed": "done", "csrf_token": token},
+            data={"mark": "done", "csrf_token": token},
             headers={"Origin": "http://elsewhere.example"},
             timeout=10,
         ),
@@ -177,7 +177,7 @@ def test_a_form_from_elsewhere_changes_nothing(warm: Served) -> None:
     assert too_warm(warm).state is State.OPEN
     taken = visitor.post(
         address,
-        data={"deed": "done", "csrf_token": token},
+        data={"mark": "done", "csrf_token": token},
         headers={"Origin": warm.url},
         allow_redirects=False,
         timeout=10,
@@ -209,8 +209,8 @@ def test_a_refresh_leaves_unchanged_parts_alone(warm: Served, visit: Opener) -> 
 @pytest.mark.parametrize(
     ("path", "data", "status"),
     [
-        ("/tanks/reedbed/recommendations/none-such", {"deed": "done"}, 404),
-        ("/tanks/nowhere/recommendations/none-such", {"deed": "done"}, 404),
+        ("/tanks/reedbed/recommendations/none-such", {"mark": "done"}, 404),
+        ("/tanks/nowhere/recommendations/none-such", {"mark": "done"}, 404),
         ("/tanks/nowhere/log", {"kind": "dose"}, 404),
         ("/tanks/reedbed/log", {"kind": "sermon"}, 422),
         ("/tanks/reedbed/log", {"kind": "observation", "time": "soon", "note": "x"}, 422),

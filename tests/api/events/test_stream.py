@@ -12,7 +12,7 @@ import pytest
 import requests
 
 from service.api.context import app_singleton
-from service.api.events.stream import Pace
+from service.api.events.stream import StreamTiming
 from service.api.server import Server
 from service.app.web import create_app
 from service.config import Config, HttpConfig
@@ -24,7 +24,7 @@ from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import reading
 
 STREAM = {"Accept": "text/event-stream"}
-QUICK = Pace(poll_s=0.05, heartbeat_s=0.2, lasts_s=20.0)
+QUICK = StreamTiming(poll_s=0.05, heartbeat_s=0.2, lasts_s=20.0)
 
 
 def tell(context, number=1, tank="riffle"):
@@ -37,15 +37,15 @@ def tell(context, number=1, tank="riffle"):
 
 @pytest.fixture
 def serving(context):
-    """A server with a quick pace: ``(url, stopping)``."""
+    """A server with a quick timing: ``(url, stopping)``."""
     running = []
 
-    def start(pace=QUICK, store=context.store, **limits):
+    def start(timing=QUICK, store=context.store, **limits):
         http = HttpConfig(port=0, **limits)
         parts = replace(context, store=store, config=Config(http=http), stopping=threading.Event())
         app = create_app(parts)
         with app.app_context():
-            app_singleton(Pace, lambda _: pace)
+            app_singleton(StreamTiming, lambda _: timing)
         server = Server(app, http)
         thread = threading.Thread(target=server.run, args=(parts.stopping,))
         thread.start()
@@ -198,7 +198,7 @@ def test_listeners_take_no_thread_from_others_and_places_are_given_back(serving)
 
 
 def test_streams_end_by_themselves_and_with_the_service(serving):
-    url, _ = serving(pace=replace(QUICK, lasts_s=0.3))
+    url, _ = serving(timing=replace(QUICK, lasts_s=0.3))
     assert listen(url).text.startswith("retry: 3000")
     url, stopping = serving()
     with listen(url) as answer:

@@ -1,1 +1,0 @@
-"""Marshmallow fields and schemas that several resources share."""
