@@ -7,7 +7,7 @@ from service.registry.species_table import SPECIES
 HEAD = f"""# What animals tolerate
 
 Temperature ranges and CO2 ceilings that Littoral knows by scientific name. A tank may override
-every number for each group of its livestock, and should where the practitioner knows better:
+every number for each group of its livestock, and should where the keeper knows better:
 farmed strains differ from wild fish, and a published range is where a species is kept well, not
 where it dies.
 

@@ -37,7 +37,7 @@ from service.units import QUANTITIES
 FORMATS = ("auto", "number", "json", "senml", "line")
 
 
-def _days_kept(more: str) -> f.Float:
+def _retention_days(more: str) -> f.Float:
     return f.Float(
         validate=Range(1, 36_500),
         metadata={
@@ -52,13 +52,13 @@ class _StoreSchema(Section):
         "sqlite:///PATH, influx://HOST:PORT/BUCKET or victoriametrics://HOST:PORT",
         r"(sqlite:///.+|(influxs?|victoriametricss?)://.+)",
     )
-    keep_raw_days = _days_kept("")
-    keep_minute_days = _days_kept(", no fewer than keep_raw_days")
-    keep_hour_days = _days_kept(", no fewer than keep_minute_days")
-    keep_day_days = _days_kept(", no fewer than keep_hour_days")
+    keep_raw_days = _retention_days("")
+    keep_minute_days = _retention_days(", no fewer than keep_raw_days")
+    keep_hour_days = _retention_days(", no fewer than keep_minute_days")
+    keep_day_days = _retention_days(", no fewer than keep_hour_days")
 
     @validates_schema
-    def _check_kept(self, data: dict[str, Any], **_: Any) -> None:
+    def _check_retention(self, data: dict[str, Any], **_: Any) -> None:
         """Each rollup is computed from the finer one, which must not outlive it."""
         keys = [key for key in self.fields if key.startswith("keep_")]
         url = data.get("url", StoreConfig().url)

@@ -17,11 +17,11 @@ from service.pages import csrf
 from service.pages.chart_data import RANGES, chart_data
 from service.pages.day_strip import day_sketch
 from service.pages.local_time import LocalTime
-from service.pages.log_entry_text import entry_text
 from service.pages.log_fields import KIND_WORDS, data_of
 from service.pages.log_form import log_form
 from service.pages.overview import newest_ms, tank_overview, tank_overviews
 from service.pages.summary import lines_of, sensor_lines, sentence_of
+from service.registry.entry_text import entry_text
 from service.registry.models import LogKind, Tank
 from service.registry.recommendations import State
 from service.registry.volume import net_volume_l

@@ -259,7 +259,7 @@ def test_html_is_the_page_itself(away, context):
     accept = {"Accept": "text/html"}
     report = browser.get(f"{URL}/return?start=2025-06-01", headers=accept)
     assert report.data == browser.get("/handover/return?start=2025-06-01").data
-    assert "water change of 50 %" in report.get_data(as_text=True)
+    assert "Water change, 50 %" in report.get_data(as_text=True)
 
 
 def test_a_token_is_needed_and_basic_will_do(away, context):
@@ -289,7 +289,7 @@ def test_what_came_of_an_absence(away, context):
             "text": "temperature above 26 °C for 18 h, furthest 27.5 °C",
         }
     ]
-    assert tank["done"] == [{"time": "2025-06-01T16:00:00Z", "text": "water change of 50 %"}]
+    assert tank["done"] == [{"time": "2025-06-01T16:00:00Z", "text": "Water change, 50 %"}]
     assert "temperature-out" in [one["code"] for one in tank["open"]]
     assert tank["changed"] == []
     now = away.get(f"{url}?start=2025-06-03&tank=riffle").get_json()["tanks"][0]

@@ -255,6 +255,16 @@ def test_refusals(logged, client, body, pointer):
     assert pointer in [error["pointer"] for error in found["errors"]]
 
 
+def test_names_with_any_sign_are_pointed_at(logged):
+    """Nothing reads the sentence again: it may hold the words that separate its own parts."""
+    body = {"kind": "observation", "data": {"what is a.b/c; allowed: ~": [[[["deep"]]]]}}
+    found = problem_of(logged(**body), 422, "invalid-input")
+    (error,) = found["errors"]
+    assert error["pointer"] == "/data/what is a.b~1c; allowed: ~0/0/0/0"
+    assert error["detail"].startswith(error["pointer"] + " is ['deep']; allowed: JSON, not nested")
+    assert found["detail"] == error["detail"]
+
+
 def test_litres_need_a_known_volume(client):
     put(client, dimensions=None)
     body = {"kind": "water-change", "data": {"volume": {"value": 50, "unit": "L"}}}

@@ -168,6 +168,12 @@ def test_a_wrong_configuration_is_one_line(littoral, monkeypatch, command, tmp_p
     file.write_text("[http]\nprot = 8600\n", encoding="utf-8")
     refused(littoral(command, "--config", file), str(file), "prot", "port")
     refused(littoral(command, "--config", tmp_path / "none.toml"), "none.toml")
+    file.write_text(
+        '[[integration]]\nkind = "hub"\nname = "a"\n[integration.options]\nexpire_after_s = 1\n',
+        encoding="utf-8",
+    )
+    key = "integration.0.options.expire_after_s is 1; allowed: a whole number from 10"
+    refused(littoral(command, "--config", file), str(file), key)
     monkeypatch.setenv("LITTORAL_HTTP__PORT", "many")
     refused(littoral(command), "LITTORAL_HTTP__PORT", "many")
 

@@ -27,7 +27,7 @@ def test_reads_the_sheet(url, away):  # noqa: F811
 def test_reads_the_report_on_return(url, away):  # noqa: F811
     report = Client(url).handover_return(start=date(2025, 6, 1))
     (tank,) = report.tanks
-    assert [one.text for one in tank.done] == ["water change of 50 %"]
+    assert [one.text for one in tank.done] == ["Water change, 50 %"]
     assert report.absence.start == datetime(2025, 5, 31, 22, tzinfo=UTC)
     with pytest.raises(ProblemError, match="has begun"):
         Client(url).handover_return(absence="june")

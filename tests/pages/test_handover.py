@@ -12,9 +12,9 @@ from playwright.sync_api import expect
 from service.advice.engine.ledger import Ledger
 from service.registry.access import Scope
 from service.registry.models import Absence, DosePlan, LogKind, Stock, Tank
+from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served
-from tests.pages.test_reading import violations
 
 
 def reedbed(served: Served) -> Tank:
@@ -152,7 +152,7 @@ def test_what_came_of_an_absence(bare: Served, visit: Opener) -> None:
     sheet = seen.page.locator(".sheet-page")
     expect(sheet.locator("h2")).to_have_text(["Reedbed"])
     expect(sheet).to_contain_text("the colleague looked after it")
-    expect(sheet).to_contain_text("water change of 50 % by the colleague")
+    expect(sheet).to_contain_text("Water change, 50 % by the colleague")
     standing = Ledger(bare.registry).list("reedbed")
     assert standing
     expect(sheet.locator(".plain-list li")).to_have_count(len(standing))

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from service.advice.engine.recommendation import Recommendation
-from service.advice.phrases import percent, span
+from service.advice.phrases import span
 from service.derive.models import Co2Day, TankView
+from service.registry.entry_text import entry_text
 from service.registry.models import Absence, LogEntry, LogKind
 from service.registry.recommendations import State
 from service.science.water.hardness import dkh_from_meq_l
@@ -110,23 +111,10 @@ def _ending(rec: Recommendation) -> str:
 
 
 def _done(entry: LogEntry) -> str:
-    """A log entry in words."""
+    """A log entry in words, with who did it."""
     by = f" by {entry.by}" if entry.by else ""
-    what = {
-        LogKind.WATER_CHANGE: lambda: f"water change of {percent(float(entry.data['fraction']))}",
-        LogKind.DOSE: lambda: f"{_dose(entry)} dosed",
-        LogKind.KH_TEST: lambda: f"KH {_dkh(float(entry.data['kh_meq_l'])):.1f} dKH",
-        LogKind.STOCKING: lambda: f"{entry.data.get('count')} {entry.data.get('species')} in",
-    }.get(entry.kind, lambda: entry.kind.value.replace("-", " "))()
     note = f" ({entry.note})" if entry.note else ""
-    return f"{what}{by}{note}"
-
-
-def _dose(entry: LogEntry) -> str:
-    for unit in ("ml", "g"):
-        if unit in entry.data:
-            return f"{float(entry.data[unit]):g} {unit} of {entry.data['name']}"
-    return str(entry.data.get("name", "fertiliser"))
+    return f"{entry_text(entry)}{by}{note}"
 
 
 def _changed(view: TankView, start: datetime) -> list[str]:

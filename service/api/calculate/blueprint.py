@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from typing import Any
 
@@ -50,4 +51,12 @@ def _refusal(error: OutOfRangeError, formula: Formula) -> InvalidInputError:
     if path[0] not in parameters:
         return InvalidInputError(str(error))
     pointer = json_pointer("/".join(path), formula.question)
-    return invalid_field(pointer, error.value, error.allowed)
+    return invalid_field(pointer, _as_given(error.value), error.allowed)
+
+
+def _as_given(value: object) -> object:
+    """A number as people write it: 60 for 60.0, and no digits that conversion left over."""
+    if not isinstance(value, float) or not math.isfinite(value):
+        return value
+    rounded = float(f"{value:.12g}")
+    return int(rounded) if rounded.is_integer() else rounded

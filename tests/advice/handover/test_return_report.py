@@ -49,8 +49,8 @@ def test_report_on_return() -> None:
     assert f"{spell.time:%d %b %H:%M}" == "08 Mar 00:03"
     assert any(one.text.endswith(", dismissed") for one in report.happened)
     assert [one.time for one in report.happened] == sorted(one.time for one in report.happened)
-    assert report.done[0] == ReportLine(NOON - 2 * DAY, "water change of 50 % by the neighbour")
-    assert report.done[1] == ReportLine(NOON - 2 * DAY + HOUR, "18 ml of macro dosed")
+    assert report.done[0] == ReportLine(NOON - 2 * DAY, "Water change, 50 % by the neighbour")
+    assert report.done[1] == ReportLine(NOON - 2 * DAY + HOUR, "Dose, macro 18 mL")
     assert "light: 8.0 h a day before, 10.0 h at the end" in report.changed
     assert "KH: 4.0 dKH before, 2.8 dKH at the end" in report.changed
     assert all(one.state is State.OPEN for one in report.open)

@@ -114,7 +114,7 @@ def test_numbers_are_not_rounded(client):
             {"conductivity": {"value": 9000, "unit": "uS/cm"}},
             "invalid-input",
             "/conductivity",
-            "/conductivity is 9000.0; allowed: 0 to 8000 µS/cm",
+            "/conductivity is 9000; allowed: 0 to 8000 µS/cm",
         ),
     ],
 )

@@ -44,7 +44,7 @@ def refusal_of(name):
 def test_refusal_points_at_the_field_that_became_the_argument(name, pointer):
     (fault,) = refusal_of(name).faults
     assert fault.pointer == pointer
-    assert fault.detail == f"{pointer} is -1.0; allowed: a number from 0"
+    assert fault.detail == f"{pointer} is -1; allowed: a number from 0"
 
 
 @pytest.mark.parametrize("name", ["level of Fe: chelated", "slope", "volume"])

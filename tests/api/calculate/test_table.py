@@ -111,3 +111,9 @@ WATER = {"ph": 7, "kh": q(4, "dKH"), "temperature": q(25, "Cel")}
 def test_refusals(client, name, body, pointer):
     found = problem_of(client.post(f"/v1/calculate/{name}", json=body), 422, "invalid-input")
     assert pointer in [error["pointer"] for error in found["errors"]], found["detail"]
+
+
+def test_a_sum_of_shares_above_one_is_given_without_left_over_digits(client):
+    body = {"label": {"Fe": 0.7, "K": 0.6}, "volume": LITRES, "mass": GRAM}
+    found = problem_of(client.post("/v1/calculate/dose", json=body), 422, "invalid-input")
+    assert found["detail"] == "/label is 1.3; allowed: sum of mass fractions: a number up to 1"

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from service.pages.log_fields import KIND_WORDS
+from service.registry.fields.log import KINDS
 from service.registry.models import LogEntry, LogKind
 from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l
 
 
 def entry_text(entry: LogEntry) -> str:
     """What was done, with its amounts: ``Water change, 50 %, new water 24 °C``."""
-    texts = [KIND_WORDS[entry.kind], *_details(entry.kind, entry.data)]
+    texts = [KINDS[entry.kind].label, *_details(entry.kind, entry.data)]
     return ", ".join(text for text in texts if text)
 
 
@@ -27,7 +27,8 @@ def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
     if kind is LogKind.GH_TEST:
         return [f"{float(dgh_from_meq_l(data['gh_meq_l'])):.1f} °dGH"]
     if kind in (LogKind.TRIM, LogKind.REPLANT):
-        return [_percent(data.get("fraction")), str(data.get("part", ""))]
+        left = f"{data['height_cm']:g} cm left" if "height_cm" in data else ""
+        return [_percent(data.get("fraction")), str(data.get("part", "")), left]
     if kind is LogKind.FILTER_CLEAN:
         return [str(data.get("part", ""))]
     if kind is LogKind.STOCKING:
