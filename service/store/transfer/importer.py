@@ -128,7 +128,7 @@ def import_csv(
         judge: gives readings their flags; asked about those whose flags the file does not have.
             Earlier readings whose flag is removed may follow them.
         write: takes a batch; usually ``Store.write``.
-        identity: of how the file is read (the mapping, the store): another one starts from the beginning.
+        identity: of how the file is read (the mapping, the store): another one starts over.
         resumable: write a note beside the file of how far it got, until it is complete.
         on_progress: called with bytes done and in all, after each batch.
         on_rejected: called with each cell or row that is no reading.
