@@ -86,9 +86,7 @@ class MqttAdvice:
     ) -> dict[str, str]:
         """Payload by topic of a tank's open recommendations, the summary last."""
         open_ones = [one for one in current if one.state is State.OPEN]
-        messages = {
-            self._topic(one): json_payload(recommendation_document(one)) for one in open_ones
-        }
+        documents = {self._topic(one): recommendation_document(one) for one in open_ones}
         summary = summary_document(tank, open_ones, now)
         documents[self._summary_topic(tank)] = {**summary, "publisher": self._publisher}
         return {topic: json_payload(document) for topic, document in documents.items()}

@@ -157,7 +157,7 @@ def post(tank: str) -> Response:
         faults = [FieldFault(at, one.detail) for at, one in zip(pointers, rejected, strict=True)]
         units_only = all(one.reason_code == Reason.UNKNOWN_UNIT for one in rejected)
         raise error_of(tuple(faults), units_only=units_only)
-    answer = {"tank": tank, "outcomes": [_members(one) for one in outcomes]}
+    answer = {"tank": tank, "outcomes": [_members(one) for one in outcomes], "next": None}
     return as_json(OutcomesSchema().dump(answer), 207 if rejected else 200)
 
 
@@ -202,8 +202,10 @@ def _reason(error: ValidationError) -> Reason:
 
 def _members(one: Outcome) -> dict[str, Any]:
     """An outcome as its schema dumps it."""
-    if isinstance(one, Rejection):
-        return {"outcome": "rejected", "reason": one.reason_code, "detail": one.detail}
+    members = {"outcome": "stored", "reading": one, "reason": None, "detail": None}
     if isinstance(one, Unchanged):
-        return {"outcome": "unchanged", "reading": one.reading}
-    return {"outcome": "stored", "reading": one}
+        members |= {"outcome": "unchanged", "reading": one.reading}
+    elif isinstance(one, Rejection):
+        members |= {"outcome": "rejected", "reading": None}
+        members |= {"reason": one.reason_code, "detail": one.detail}
+    return members
