@@ -11,16 +11,35 @@ from service.schemas.base import Items, Nested, Schema
 
 
 class AnswerSchema(Schema):
-    """A JSON object of which every member is always there, null where it may be and is not known.
+    """A JSON object of which every member is always there.
 
-    A field with a dotted ``attribute`` whose first part is None counts as not known.
+    Of a dotted ``attribute`` whose first part is None, the member is null or its ``dump_default``.
     """
 
     def on_bind_field(self, field_name: str, field_obj: ma.fields.Field[Any]) -> None:
-        """Require the field, and write null in place of what is missing."""
+        """Require the field, for the document."""
         field_obj.required = True
-        if field_obj.allow_none and field_obj.dump_default is ma.missing:
-            field_obj.dump_default = None
+
+    def get_attribute(self, obj: Any, attr: str, default: Any) -> Any:
+        """The attribute that a field writes.
+
+        Raises:
+            AttributeError: there is none, nor a default: a defect, which would drop a member.
+        """
+        found = super().get_attribute(obj, attr, default)
+        if found is not ma.missing or self._has_default(attr):
+            return found
+        head, dot, _ = attr.partition(".")
+        if dot and super().get_attribute(obj, head, default) is None:
+            return None
+        raise AttributeError(f"{type(self).__name__} writes {attr}, which {obj!r:.60} has not")
+
+    def _has_default(self, attr: str) -> bool:
+        return any(
+            field.dump_default is not ma.missing
+            for name, field in self.dump_fields.items()
+            if (field.attribute or name) == attr
+        )
 
 
 class Part(Nested):
@@ -67,5 +86,5 @@ class With:
         self.__dict__.update(members)
 
     def __getattr__(self, name: str) -> Any:
-        """What is no further member: the attribute of the value."""
-        return getattr(self._value, name)
+        """What is no further member: the attribute of the value; None where there is no value."""
+        return None if self._value is None else getattr(self._value, name)

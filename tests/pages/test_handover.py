@@ -12,9 +12,9 @@ from playwright.sync_api import expect
 from service.advice.engine.ledger import Ledger
 from service.registry.access import Scope
 from service.registry.models import Absence, DosePlan, LogKind, Stock, Tank
+from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served
-from tests.pages.test_reading import violations
 
 
 def reedbed(served: Served) -> Tank:

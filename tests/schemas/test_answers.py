@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import pytest
+
 from service.schemas.answers import AnswerSchema, Part, Rows, With
 from service.schemas.fields import Number, Text
 
@@ -33,12 +35,30 @@ class FishSchema(AnswerSchema):
 
 
 def test_every_member_is_there_and_documented_so():
-    assert FishSchema().dump(Fish("a", None)) == {"name": "a", "length": None, "food": None}
+    shown = FishSchema().dump(With(Fish("a", None), keeper=None))
+    assert shown == {"name": "a", "length": None, "food": None}
     assert all(field.required for field in FishSchema().fields.values())
 
 
+def test_a_member_that_the_value_lacks_is_a_defect_not_an_absent_member():
+    class Schema(AnswerSchema):
+        weight = Number(allow_none=True)
+
+    with pytest.raises(AttributeError, match="Schema writes weight, which Fish"):
+        Schema().dump(Fish("a", None))
+
+
+def test_of_nothing_a_member_is_null_or_its_default():
+    class Schema(AnswerSchema):
+        food = Text(attribute="keeper.food", allow_none=True)
+        meals = Number(attribute="keeper.meals", dump_default=0)
+
+    assert Schema().dump(With(None, keeper=None)) == {"food": None, "meals": 0}
+
+
 def test_a_part_is_made_of_attributes_of_the_value():
-    assert FishSchema().dump(Fish("a", 3.0))["length"] == {"value": 3.0, "unit": "cm"}
+    shown = FishSchema().dump(With(Fish("a", 3.0), keeper=None))
+    assert shown["length"] == {"value": 3.0, "unit": "cm"}
 
 
 def test_a_part_that_may_not_be_null_is_always_an_object():

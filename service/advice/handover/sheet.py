@@ -210,8 +210,8 @@ def limits_of(case: Case) -> list[Limit]:
     found = [
         Limit(
             "animals gasp at the surface or lie on the bottom",
-            ("Close the gas, s" if tank.co2_injected else "S")
-            + "tir the surface (outlet up, air stone in), then change a third of the water with "
+            ("Close the CO2 cylinder. " if tank.co2_injected else "")
+            + "Raise the filter outlet or run an air stone, then change a third of the water for "
             "water of the same temperature. Call the tank's owner.",
         )
     ]
@@ -219,7 +219,8 @@ def limits_of(case: Case) -> list[Limit]:
         found.append(
             Limit(
                 f"temperature above {view.temperature.high_c:g} °C",
-                "Lid open, fan across the surface, surface stirred, light off; heater unplugged. "
+                "Lid open, fan across the surface, filter outlet raised, light off; heater "
+                "unplugged. "
                 f"Cool by no more than {case.limit('temperature_rate_max_c_h'):g} °C per hour.",
                 view.temperature.high_c,
                 "Cel",
@@ -239,7 +240,8 @@ def limits_of(case: Case) -> list[Limit]:
         found.append(
             Limit(
                 f"CO2 above {view.co2_high.ceiling_mg_l:.3g} mg/L for more than half an hour",
-                "Close the gas and leave it closed until the owner is back; stir the surface.",
+                "Close the CO2 cylinder and leave it closed until the owner is back; raise the "
+                "filter outlet or run an air stone.",
                 view.co2_high.ceiling_mg_l,
                 "mg/L",
             )
@@ -248,7 +250,7 @@ def limits_of(case: Case) -> list[Limit]:
     found += [
         Limit(
             f"lamp dark an hour after {on:%H:%M}",
-            "Timer and plug; if it stays dark close the gas. A few dark days do no harm.",
+            "Timer and plug; if it stays dark close the CO2 cylinder. A few dark days do no harm.",
         ),
         Limit(
             "a sensor silent or odd",
@@ -267,7 +269,9 @@ def leave_alone(case: Case) -> list[str]:
     """What a colleague should not touch."""
     found = ["the heater's setting and the timers"]
     if case.tank.co2_injected:
-        found.insert(0, "the gas needle valve and the regulator: close the gas, never open it more")
+        found.insert(
+            0, "the needle valve and the regulator: close the CO2 cylinder, never open it more"
+        )
     if case.tank.doses:
         found.append("fertiliser beyond the doses listed, and no second dose for a forgotten one")
     found += [

@@ -57,10 +57,13 @@ class IngestReadySchema(AnswerSchema):
     """The last report of an ingester."""
 
     name = Text()
-    reported = StatusTime("When.", attribute="time", allow_none=True)
+    reported = StatusTime("When.", attribute="time", allow_none=True, dump_default=None)
     connected = YesNo("To the broker.", dump_default=False)
     last_write = StatusTime(
-        "When readings last went into the store.", attribute="last_commit", allow_none=True
+        "When readings last went into the store.",
+        attribute="last_commit",
+        allow_none=True,
+        dump_default=None,
     )
     waiting = Whole("Messages not yet written.", low=0, high=2**53, dump_default=0)
     errors = Items(Text(longest=2000), dump_default=())
@@ -69,7 +72,7 @@ class IngestReadySchema(AnswerSchema):
 class AdviceReadySchema(AnswerSchema):
     """The last report of the scheduler that evaluates the tanks."""
 
-    evaluated = StatusTime("When.", attribute="time", allow_none=True)
+    evaluated = StatusTime("When.", attribute="time", allow_none=True, dump_default=None)
     tanks = Whole("Evaluated then.", low=0, high=2**53, dump_default=0)
     errors = Items(Text(longest=2000))
 

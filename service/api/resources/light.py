@@ -53,12 +53,12 @@ class LightDaySchema(AnswerSchema):
     on = Moment("First on; null: not seen.", attribute="on_at", allow_none=True)
     off = Moment("Last off; null: not seen.", attribute="off_at", allow_none=True)
     photoperiod = Measure("h", "Lit so far.", attribute="photoperiod_h", allow_none=True)
-    lux_hours = Measure("lx.h", attribute="lux_hours", allow_none=True)
+    lux_hours = Measure("lx.h", allow_none=True)
     dli = Measure("mol/m2/d", "Daily light integral.", attribute="dli_mol_m2_d", allow_none=True)
     ppfd_peak = Measure(
         "umol/m2/s", "Highest of the day.", attribute="ppfd_peak_umol_m2_s", allow_none=True
     )
-    ppfd_from = Text("`sensor`, or the factor from lux.", attribute="ppfd_from", dump_default="")
+    ppfd_from = Text("`sensor`, or the factor from lux.")
     degree_hours_lit = Measure(
         "K.h",
         "Temperature above the base while lit.",
@@ -92,7 +92,7 @@ def light(options: dict[str, Any], tank: str) -> With:
         reasons=_reasons(measured, day, today),
     )
     if measured is None:
-        return With(plan, day=day, complete=day < today, covered_share=0.0, lit=())
+        return With(plan, day=day, complete=day < today, covered_share=0.0, lit=(), ppfd_from="")
     return plan
 
 

@@ -50,7 +50,7 @@ def test_sheet_without_gas_says_nothing_of_gas() -> None:
     (page,) = sheet(tank=a_tank(co2_injected=False, doses=())).tanks
     everything = " ".join([*page.leave_alone, *page.cautions, *(one.when for one in page.limits)])
     assert "CO2" not in everything and "needle" not in everything
-    assert page.limits[0].do.startswith("Stir the surface")
+    assert page.limits[0].do.startswith("Raise the filter outlet")
 
 
 def test_sheet_shows_what_is_open_and_what_is_unknown() -> None:

@@ -44,7 +44,8 @@ def judge(case: Case) -> Iterator[Finding]:
             f"By its plan the gas closes at {plan.gas_off:%H:%M}, but CO2 fell by only "
             f"{percent(max(fall, 0.0))} in {night.night_h:.0f} h of dark. Check the valve and its "
             "timer: a valve can hang open. In the dark plants give off CO2 and take up oxygen like "
-            "the animals; stir the surface at night until it is mended."
+            "the animals; raise the filter outlet or run an air stone at night until it is "
+            "mended."
         ),
         evidence=(
             Evidence(

@@ -98,14 +98,14 @@ def _action(case: Case, high: Co2High, ongoing: bool, less: float) -> str:
     if not ongoing:
         return f"{first}It is down again: look at the animals, and {lower}"
     air = (
-        " Stirring the surface also helps fish that take air there, such as "
-        f"{case.view.tolerance.air_breathers[0]}: CO2 that gathers over still water keeps them "
-        "from it. Leave them one calm corner to come up in."
+        " That also helps fish that take air at the surface, such as "
+        f"{case.view.tolerance.air_breathers[0]}: CO2 gathers over still water. Leave them one "
+        "calm corner to come up in."
         if case.view.tolerance.air_breathers
         else ""
     )
     return (
-        f"{first}Close the gas now and stir the surface: turn the outlet up or run an air stone "
+        f"{first}Close the CO2 cylinder now, and raise the filter outlet or run an air stone "
         f"until CO2 is back below {high.ceiling_mg_l:.0f} mg/L.{air} Then {lower}"
     )
 

@@ -49,7 +49,7 @@ def judge(case: Case) -> Iterator[Finding]:
             f"Water is heading {coming.side} {coming.limit_c:g} °C by {clock(case.tank, at)}"
         ),
         action=(
-            f"It is {now.reading.value:.1f} °C and changes by {now.rate_k_h:+.1f} K per hour; if "
+            f"It is {now.reading.value:.1f} °C and changes by {now.rate_k_h:+.1f} °C per hour; if "
             f"nothing changes it passes the limit of {species or 'the animals'} at about "
             f"{day_clock(case.tank, at, case.now)}, {clock(case.tank, earliest)} at the earliest. "
             + (

@@ -111,7 +111,7 @@ def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours:
     rate = case.limit("temperature_rate_max_c_h")
     if side == "above":
         return (
-            f"{was}Open the lid, stir the surface for oxygen, dim or shorten the light, "
+            f"{was}Open the lid, raise the filter outlet for oxygen, dim or shorten the light, "
             f"{'check that the heater is off, ' if case.tank.heated else ''}and cool the room."
             f"{_water_text(case, last)} Bring it down by no more than {rate:g} °C per hour."
         )

@@ -47,7 +47,7 @@ def judge(case: Case) -> Iterator[Finding]:
         title=f"Warm water holds only {holds:.1f} mg/L of oxygen",
         action=(
             f"At {found.reading.value:.1f} °C full saturation is {holds:.1f} mg/L, and the night "
-            "uses up some of it. Turn the outlet towards the surface or run an air stone from "
+            "uses up some of it. Raise the filter outlet or run an air stone from "
             "lights-off to lights-on, feed less, and keep the filter free."
             + (
                 " It also drives out CO2: don't make up for that with more gas while it is so warm."
@@ -84,8 +84,9 @@ def _measured(case: Case, oxygen_mg_l: float, sensor: str) -> Iterator[Finding]:
         severity=Severity.URGENT if oxygen_mg_l < 0.6 * least else Severity.WARNING,
         title=f"Oxygen is low: {oxygen_mg_l:.1f} mg/L",
         action=(
-            "Stir the surface now: outlet up, air stone in; close the gas; take out what rots and "
-            "don't feed today. Look at the filter: a stopped filter uses oxygen up."
+            "Raise the filter outlet and run an air stone now; "
+            f"{'close the CO2 cylinder; ' if case.tank.co2_injected else ''}take out what rots "
+            "and don't feed today. Look at the filter: a stopped filter uses oxygen up."
         ),
         evidence=(
             Evidence(

@@ -35,9 +35,15 @@ def judge(case: Case) -> Iterator[Finding]:
         action=(
             f"By its plan the lamp is on from {plan.lights_on:%H:%M} for {plan.hours:g} h, but the "
             f"light sensor has been dark for {span(missed_min)} of it. Look first whether the "
-            "sensor is covered or has slipped; then check timer, plug and lamp. Keep the gas "
-            "closed while it stays dark: plants take up no CO2 in the dark. A day or two without "
-            "light harms plants little; don't make up for it with longer days."
+            "sensor is covered or has slipped; then check timer, plug and lamp. "
+            + (
+                "Keep the CO2 cylinder closed while it stays dark: plants take up no CO2 in the "
+                "dark. "
+                if case.tank.co2_injected
+                else ""
+            )
+            + "A day or two without light harms plants little; don't make up for it with longer "
+            "days."
         ),
         evidence=(
             Evidence(
@@ -51,7 +57,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=(Amount("dark in wanted light", missed_min, "min"),),
         due=case.now + timedelta(days=1),
-        cautions=(cautions.MAINS,),
+        cautions=(*((cautions.GAS,) if case.tank.co2_injected else ()), cautions.MAINS),
         confidence=0.8,
         since=since,
         moves=("light:raise",),

@@ -24,7 +24,9 @@ def test_co2_high_is_urgent_while_it_lasts() -> None:
     one = the(view_with(now=NOON, co2=strong), "co2-high")
     assert one.severity is Severity.URGENT
     assert one.title == "CO2 is above 30 mg/L"
-    assert "Close the gas now and stir the surface" in one.action
+    assert (
+        "Close the CO2 cylinder now, and raise the filter outlet or run an air stone" in one.action
+    )
     assert one.due == NOON
     assert one.moves == ("co2:lower",)
 
@@ -60,7 +62,7 @@ def test_without_animals_the_ceiling_is_the_plants_and_never_urgent() -> None:
     assert "only wastes gas" in one.action
 
 
-def test_air_breathers_are_the_reason_to_stir() -> None:
+def test_air_breathers_are_named() -> None:
     labyrinth = a_tank(
         livestock=(
             Stock("Trichogaster lalius", 2, temperature_low_c=22, temperature_high_c=28,
@@ -68,7 +70,7 @@ def test_air_breathers_are_the_reason_to_stir() -> None:
         )
     )  # fmt: skip
     assert (
-        "fish that take air there, such as Trichogaster lalius"
+        "fish that take air at the surface, such as Trichogaster lalius"
         in the(view_with(labyrinth, co2=strong), "co2-high").action
     )
 

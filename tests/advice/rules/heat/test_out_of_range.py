@@ -39,7 +39,7 @@ def test_too_warm_now_with_degrees_minutes_and_water() -> None:
     assert amount(one, "time outside") == pytest.approx(360, abs=6)
     # 1 K step of 14.5 K between tank and tap: 1/14.5 of 180 L
     assert amount(one, "water to change") == pytest.approx(180 / 14.5)
-    assert "stir the surface for oxygen" in one.action
+    assert "raise the filter outlet for oxygen" in one.action
     assert "moves it by about 1.0 °C" in one.action
     assert one.evidence[2].text == "limit of Paracheirodon axelrodi"
 

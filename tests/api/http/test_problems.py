@@ -12,7 +12,7 @@ from service.app.web import create_app
 from service.problems import PROBLEMS
 from tests.api.conftest import problem_of
 
-DOCS = Path(__file__).parents[2] / "docs"
+DOCS = Path(__file__).parents[3] / "docs"
 
 
 def subclasses(base):

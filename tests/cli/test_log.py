@@ -1,4 +1,4 @@
-"""``littoral advice`` and ``log``, asking the real application over real HTTP."""
+"""``littoral log``, asking the real application over real HTTP."""
 
 from __future__ import annotations
 
@@ -6,45 +6,8 @@ import json
 
 import pytest
 
-from service.cli.terminal import sparkline
-from tests.api.scenes import day_of_readings, put
-from tests.cli.conftest import process, refused
-
-
-@pytest.fixture
-def warm(client, context, look):
-    tolerated = {"low": 18, "high": 22, "unit": "Cel"}
-    put(client, livestock=[{"species": "Invented", "temperature": tolerated}])
-    day_of_readings(context.store)
-    look()
-
-
-def advice(littoral, url, *more):
-    return littoral("advice", *more, "--url", url)
-
-
-def test_advice_is_listed_and_marked(littoral, url, warm):
-    listed = advice(littoral, url, "riffle")
-    assert listed.code == 0
-    assert listed.out.startswith("riffle: ")
-    found = json.loads(advice(littoral, url, "--json").out)["recommendations"]
-    first, second = [one["id"] for one in found][:2]
-    assert f"id {first}" in listed.out
-    assert advice(littoral, url, "--done", first).out.endswith(": now done\n")
-    assert advice(littoral, url, "--snooze", second, "--for", "2d").out.endswith(": now snoozed\n")
-    told = advice(littoral, url, "--dismiss", second, "--json")
-    assert json.loads(told.out)["state"] == "dismissed"
-    left = [one["id"] for one in json.loads(advice(littoral, url, "--json").out)["recommendations"]]
-    assert not {first, second} & set(left)
-
-
-def test_advice_refusals(littoral, url, warm):
-    refused(advice(littoral, url, "none"), "'none'")
-    refused(advice(littoral, url, "--done", "none"), "none", "404")
-    refused(advice(littoral, url, "--done", "a", "--dismiss", "b"), "exclude")
-    refused(advice(littoral, url, "--done", "a", "--for", "2d"), "--snooze")
-    refused(advice(littoral, url, "riffle", "--done", "a"), "ID")
-    refused(advice(littoral, url, "--snooze", "a", "--until", "soon"), "'soon'", "2025-06-04T18:00")
+from tests.api.scenes import put
+from tests.cli.conftest import refused
 
 
 @pytest.mark.parametrize(
@@ -87,13 +50,13 @@ def test_log(littoral, url, client, arguments, data):
     (entry,) = json.loads(listed.out)["entries"]
     assert (entry["kind"], entry["by"]) == (kind, "me")
     for name, value in data.items():
-        told = entry["data"][name]
+        found = entry["data"][name]
         if name in ("kh", "gh"):
-            assert told["display"]["value"] == pytest.approx(value, rel=2e-3)
+            assert found["display"]["value"] == pytest.approx(value, rel=2e-3)
         elif name == "fraction":
-            assert told == {"value": pytest.approx(100 * value["value"]), "unit": "%"}
+            assert found == {"value": pytest.approx(100 * value["value"]), "unit": "%"}
         else:
-            assert told == value
+            assert found == value
 
 
 def test_log_refusals(littoral, url, client):
@@ -112,16 +75,3 @@ def test_log_refusals(littoral, url, client):
     )
     refused(ask("calibration", "riffle", "--gain", "2"), "gain", "only beside points", "422")
     refused(ask("trim", "riffle", "--time", "2040-01-01T00:00"), "time", "422")
-
-
-def test_as_processes(url, warm):
-    assert "riffle" in process("advice", "--url", url).out
-    assert "noted" in process("log", "trim", "riffle", "--url", url).out
-    assert process("status", "riffle", "--url", url).code == 1
-
-
-def test_sparkline():
-    assert sparkline([]) == ""
-    assert sparkline([None]) == ""
-    assert sparkline([1.0, None, 2.0, 1.5]) == "▁ █▅"
-    assert sparkline([3.0, 3.0]) == "▁▁"

@@ -3,35 +3,21 @@
 from __future__ import annotations
 
 import gzip
-from pathlib import Path
 
 import pytest
 import requests
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page, expect
+from playwright.sync_api import expect
 
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
-from service.registry.models import Stock, Tank
+from service.registry.models import Tank
 from service.store.model import Reading
 from service.times import to_us
+from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
-from tests.pages.served import Served, serve
+from tests.pages.served import Served
 
 MOST_BYTES = 500_000
-WCAG_AA = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
-
-
-def violations(page: Page) -> list[str]:
-    """What axe-core finds against WCAG 2.2 A and AA."""
-    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG_AA}})
-    passes = found.response["passes"]
-    assert len(passes) > 10, "axe checked next to nothing"
-    return [
-        f"{one['id']}: {node['html'][:120]} {node.get('failureSummary', '')}"
-        for one in found.response["violations"]
-        for node in one["nodes"]
-    ]
 
 
 def path_to(shore: Served, tank: str) -> str:
@@ -213,88 +199,9 @@ def test_without_kh_the_page_asks_for_a_test(bare: Served, visit: Opener) -> Non
     expect(seen.page.get_by_label("Carbonate hardness", exact=True)).to_be_visible()
 
 
-def test_a_reading_arrives_while_the_page_is_open(bare: Served, visit: Opener) -> None:
-    bare.registry.put_tank(Tank("reedbed", "Reedbed", time_zone="Pacific/Auckland"))
-    now_us = to_us(bare.clock.now())
-    seen = visit(f"{bare.url}/tanks/reedbed")
-    expect(seen.page.locator(".empty h2")).to_have_text("No readings yet")
-    bare.store.write([Reading("reedbed", "temperature", "float", now_us, 23.4)])
-    expect(seen.page.locator("#temperature-line b")).to_have_text("23.4")
-    bare.store.write([Reading("reedbed", "temperature", "float", now_us + 1_000_000, 23.9)])
-    expect(seen.page.locator("#temperature-line b")).to_have_text("23.9")
-    streams = [url for url in seen.requests if "/v1/events" in url]
-    assert streams, "told by the stream"
-    assert all(url.endswith("?readings=true&tank=reedbed") for url in streams)
-    assert seen.complaints == []
-
-
-def test_the_list_follows_readings_and_advice_of_all_tanks(bare: Served, visit: Opener) -> None:
-    for name in ("Reedbed", "Siltpool"):
-        bare.registry.put_tank(
-            Tank(name.lower(), name, livestock=(Stock("Tanichthys albonubes", 9),))
-        )
-    seen = visit(bare.url)
-    stamp = seen.page.locator(".berth", has_text="Siltpool").locator(".stamp")
-    expect(stamp).to_have_text("no reading yet")
-    now_us = to_us(bare.clock.now())
-    warm = [
-        Reading("siltpool", "temperature", "float", now_us - minute * 60_000_000, 29.5)
-        for minute in range(600)
-    ]
-    bare.store.write(warm)
-    expect(stamp).to_contain_text("last reading")
-    bare.look()
-    expect(seen.page.locator(".berth .next").first).to_contain_text("too warm")
-    expect(seen.page.locator(".berth h2").first).to_have_text("Siltpool")
-    assert seen.complaints == []
-
-
-def test_a_page_nobody_sees_holds_no_place(bare: Served, visit: Opener) -> None:
-    bare.registry.put_tank(Tank("reedbed", "Reedbed"))
-    page = visit(f"{bare.url}/tanks/reedbed").page
-    page.evaluate(
-        """() => {
-          Object.defineProperty(document, "hidden", { value: true, configurable: true });
-          document.dispatchEvent(new Event("visibilitychange"));
-        }"""
-    )
-    now_us = to_us(bare.clock.now())
-    bare.store.write([Reading("reedbed", "temperature", "float", now_us, 23.4)])
-    page.wait_for_timeout(1500)  # longer than a stream's look
-    expect(page.locator("#temperature-line")).to_have_count(0)
-    page.evaluate(
-        """() => {
-          delete document.hidden;
-          document.dispatchEvent(new Event("visibilitychange"));
-        }"""
-    )
-    expect(page.locator("#temperature-line b")).to_have_text("23.4")
-
-
 def test_times_are_the_tank_s_own_with_utc_on_hover(bare: Served, visit: Opener) -> None:
     bare.registry.put_tank(Tank("reedbed", "Reedbed", time_zone="Pacific/Auckland"))
     seen = visit(f"{bare.url}/tanks/reedbed")
     clock = seen.page.locator("#clock time")
     expect(clock).to_have_text("01:20")  # 13:20 UTC is 01:20 of the next day at UTC+12
     expect(clock).to_have_attribute("title", "2026-04-15 13:20 UTC")
-
-
-def test_the_page_says_when_the_service_is_gone_and_when_it_is_back(
-    bare: Served, visit: Opener
-) -> None:
-    bare.registry.put_tank(Tank("reedbed", "Reedbed"))
-    seen = visit(f"{bare.url}/tanks/reedbed")
-    told = seen.page.locator("#offline")
-    expect(told).to_be_hidden()
-    bare.hang_up()
-    expect(told).to_contain_text("No answer from the service since")
-    bare.start()
-    expect(told).to_be_hidden()
-
-
-def test_the_page_says_when_it_is_refused_the_stream(tmp_path: Path, visit: Opener) -> None:
-    crowded = serve(tmp_path, listeners=0)
-    crowded.registry.put_tank(Tank("reedbed", "Reedbed"))
-    seen = visit(f"{crowded.url}/tanks/reedbed")
-    expect(seen.page.locator("#offline")).to_contain_text("Not updating live")
-    crowded.stop()
