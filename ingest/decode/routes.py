@@ -126,7 +126,7 @@ class _Route:
         if wrong:
             raise ConfigError(
                 f"route.topic is {config.topic!r}; allowed: an MQTT filter in which {{tank}}, "
-                "{quantity} and {sensor} stand for a whole level, each at most once"
+                "{quantity} and {sensor} replace a whole level, each at most once"
             )
         if "tank" not in named and config.tank is None and config.format != "line":
             raise ConfigError(

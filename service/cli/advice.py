@@ -9,7 +9,7 @@ import click
 
 from service.cli.output import as_json_text, json_option
 from service.cli.parameters import MomentParameter, SpanParameter
-from service.cli.service_options import asking, service_options
+from service.cli.service_options import service_client, service_options
 from service.client import Client, Recommendation
 
 
@@ -47,7 +47,7 @@ def command(
         raise click.UsageError("--until and --for exclude each other")
     if given and tank is not None:
         raise click.UsageError("a mark takes an ID alone; allowed without a mark: TANK")
-    with asking(url, token) as client:
+    with service_client(url, token) as client:
         if not given:
             found = client.recommendations(tank, state="open")
             click.echo(as_json_text({"recommendations": found}) if as_json else _listed(found))

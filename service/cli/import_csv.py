@@ -27,7 +27,7 @@ _SHOWN = 5
 
 @click.command("import")
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
-@click.option("--tank", help="Whose readings these are, unless a column 'tank' says so.")
+@click.option("--tank", help="Whose readings these are, unless a column 'tank' names it.")
 @click.option(
     "--column",
     "columns",

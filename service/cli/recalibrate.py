@@ -39,7 +39,7 @@ def command(
 ) -> None:
     """Apply the calibrations in the log to stored readings.
 
-    The numbers before calibration are kept, so this can be done again and again.
+    The numbers before calibration stay stored, so this can be repeated.
     """
     with opened(configuration(config_file)) as parts:
         now = parts.clock.now()

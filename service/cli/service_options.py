@@ -28,7 +28,7 @@ def service_options(command: Any) -> Any:
 
 
 @contextmanager
-def asking(url: str, token: str | None) -> Iterator[Client]:
+def service_client(url: str, token: str | None) -> Iterator[Client]:
     """A client; what goes wrong becomes one line.
 
     Raises:

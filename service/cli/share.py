@@ -9,7 +9,7 @@ import click
 
 from service.cli.output import as_json_text
 from service.cli.parameters import MomentParameter
-from service.cli.service_options import asking, service_options
+from service.cli.service_options import service_client, service_options
 from service.client import Client, SharingLink
 
 
@@ -42,7 +42,7 @@ def command(
     """
     made_of: dict[str, Any] = {"days": days, "absence": absence, "expires": expires, "note": note}
     _check(tank, made_of, listing, revoke)
-    with asking(url, token) as client:
+    with service_client(url, token) as client:
         if listing:
             found = client.sharing_links(tank)
             text = "\n".join(_line(one) for one in found) or "no link was ever made"

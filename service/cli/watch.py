@@ -10,8 +10,8 @@ from typing import Final
 
 import click
 
-from service.cli.service_options import asking, service_options
-from service.cli.status.tank_status import Status, status_of
+from service.cli.service_options import service_client, service_options
+from service.cli.status.tank_status import TankStatus, status_of
 from service.cli.watch_output import Display, display_on
 from service.client import Client, ClientError, Event, UnreachableError
 
@@ -43,7 +43,7 @@ def command(
     TANKS, or all, until stopped. Listens to the service's event stream. On a terminal it is one
     table, the worst tank first; piped, a line for each change.
     """
-    with asking(url, token) as client:
+    with service_client(url, token) as client:
         wanted = tanks or tuple(tank.id for tank in client.tanks())
         if not wanted:
             raise click.ClickException("there is no tank yet; nothing to show")
@@ -65,7 +65,7 @@ class _Watcher:
         self._wanted = wanted
         self._display = display
         self._every_s = every_s
-        self._found: dict[str, Status] = {}
+        self._found: dict[str, TankStatus] = {}
         self._stale = set(wanted)
         self._refreshed_s = -every_s
         self._listening = False

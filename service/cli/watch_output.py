@@ -13,7 +13,7 @@ from rich.live import Live
 from rich.text import Text
 
 from service.cli.output import as_json_line
-from service.cli.status.tank_status import Status
+from service.cli.status.tank_status import TankStatus
 from service.cli.status.text import event_line, line_of, table_of
 from service.cli.terminal import is_wide, plain_text
 from service.client import ClientError, Event
@@ -24,7 +24,7 @@ _EVENTS_SHOWN: Final = 5
 class Display(Protocol):
     """Where states and events are shown."""
 
-    def statuses(self, found: Sequence[Status]) -> None:
+    def statuses(self, found: Sequence[TankStatus]) -> None:
         """All tanks as they are now, the worst first."""
         ...
 
@@ -55,10 +55,10 @@ def display_on(as_json: bool, url: str) -> Iterator[Display]:
         with Live(console=console, auto_refresh=False) as live:
             yield _Screen(live, url)
     else:
-        yield _Lines(url)
+        yield _PlainLines(url)
 
 
-class _Lines:
+class _PlainLines:
     """A line for each change; trouble goes to the standard error."""
 
     def __init__(self, url: str) -> None:
@@ -66,7 +66,7 @@ class _Lines:
         self._printed: dict[str, Any] = {}
         self._disconnected = False
 
-    def statuses(self, found: Sequence[Status]) -> None:
+    def statuses(self, found: Sequence[TankStatus]) -> None:
         for one in found:
             line = plain_text(line_of(one))
             if self._printed.get(one.tank) != line:
@@ -90,10 +90,10 @@ class _Lines:
         click.echo(f"littoral watch: the service reports: {detail}", err=True)
 
 
-class _JsonLines(_Lines):
+class _JsonLines(_PlainLines):
     """A JSON object on a line for each change."""
 
-    def statuses(self, found: Sequence[Status]) -> None:
+    def statuses(self, found: Sequence[TankStatus]) -> None:
         for one in found:
             if self._printed.get(one.tank) != one:
                 self._printed[one.tank] = one
@@ -109,11 +109,11 @@ class _Screen:
     def __init__(self, live: Live, url: str) -> None:
         self._live = live
         self._url = url
-        self._found: Sequence[Status] = ()
+        self._found: Sequence[TankStatus] = ()
         self._happened: deque[Text] = deque(maxlen=_EVENTS_SHOWN)
         self._state = Text(f"connecting to {url}", "dim")
 
-    def statuses(self, found: Sequence[Status]) -> None:
+    def statuses(self, found: Sequence[TankStatus]) -> None:
         self._found = found
         self._draw()
 

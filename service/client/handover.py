@@ -68,7 +68,7 @@ class Handover:
 
 
 @dataclass(frozen=True, slots=True)
-class ReportLine:
+class Occurrence:
     """One line of a report on return: what happened or was done, and when."""
 
     time: datetime
@@ -82,8 +82,8 @@ class TankReturn:
     tank: str
     name: str
     time_zone: str
-    happened: list[ReportLine]
-    done: list[ReportLine]
+    happened: list[Occurrence]
+    done: list[Occurrence]
     open: list[Recommendation]
     changed: list[str]
 

@@ -91,7 +91,7 @@ def gas_model_of(
     except FitError as error:
         return GasModel(None, now, reason=str(error))
     if not _narrow(fit.k20_per_h):
-        return GasModel(None, now, reason="the nights differ too much to tell the gas exchange")
+        return GasModel(None, now, reason="the nights differ too much to fit the gas exchange")
     return _with_plan(tank, now, fit, target, volume_l)
 
 
@@ -99,7 +99,7 @@ def _with_plan(
     tank: Tank, now: datetime, fit: GasExchangeFit, target: Target, volume_l: float | None
 ) -> GasModel:
     if fit.injection_mg_l_h is None or not _narrow(fit.injection_mg_l_h):
-        return GasModel(fit, now, reason="no morning rise tells the injection rate")
+        return GasModel(fit, now, reason="no morning rise to fit the injection rate to")
     plan: GasPlan = gas_plan(
         fit,
         target_mg_l=max(target.low_mg_l, 1.0),

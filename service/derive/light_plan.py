@@ -1,4 +1,4 @@
-"""The planned light, and which light CO2 is judged by."""
+"""Lit intervals by the photoperiod plan, and those of them that CO2 is judged by."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Everything that rules, pages and integrations may know of a tank at one moment."""
+"""Values derived of a tank: CO2, light, temperature, gas exchange, and the view of them all."""
 
 from __future__ import annotations
 
@@ -178,10 +178,10 @@ class Co2Check:
 
 @dataclass(frozen=True, slots=True)
 class GasModel:
-    """What the tank's own series tells of its gas exchange.
+    """Gas exchange fitted to the tank's own series, and what follows for its target.
 
     Attributes:
-        fit: exchange coefficient and injection with intervals; None where they can't be told.
+        fit: exchange coefficient and injection with intervals; None where they can't be fitted.
         lead_h: hours of gas from the night's level to the lower end of the target; ``math.inf``
             where it is not reached at the present rate; None without an injection.
         steady_mg_l: level that gas and loss settle at.
@@ -225,7 +225,7 @@ class LightNow:
     """Light at one moment.
 
     Attributes:
-        reading: newest usable one of the believed sensor, lux or PPFD.
+        reading: newest usable one of the sensor that counts, lux or PPFD.
         lit: whether the tank counts as lit; None where that is not known.
         unchanged_since: since when it has been as it is, UTC; None where unknown.
     """
@@ -330,7 +330,7 @@ class TankView:
         co2_days: CO2 around the light of each day, oldest first.
         co2_check: a second estimate of CO2, where somebody measured an aerated sample.
         gas: the fitted gas exchange; None where it was not fitted.
-        latest: by quantity, the newest usable reading of the believed sensor.
+        latest: by quantity, the newest usable reading of the sensor that counts.
         daily_minima_c: lowest temperature of each stretch of 24 h up to now, oldest first.
         usual_c: median temperature of the last days; None without readings.
     """

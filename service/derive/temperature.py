@@ -1,4 +1,4 @@
-"""Temperature of a tank: now, its rate, what is coming, and its excursions."""
+"""Temperature of a tank: the present one, its rate, forecast, excursions and daily minima."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def temperature_at(
     no_reading: str = "there is no usable temperature reading",
     reasons: tuple[str, ...] = (),
 ) -> TemperatureNow:
-    """Temperature at ``now`` from the readings at hand.
+    """Temperature at ``now`` from single readings.
 
     Args:
         reading: newest usable reading of the sensor that counts.
@@ -121,7 +121,7 @@ def since(samples: Samples, start: datetime) -> Samples:
 
 
 def _rate(samples: Samples) -> float | None:
-    """K/h over the last hour; None where too few samples tell it."""
+    """K/h over the last hour; None where there are too few samples."""
     recent = samples.time_s >= (samples.time_s[-1] - RATE_WINDOW_S if len(samples) else 0.0)
     if np.count_nonzero(recent) < 3:
         return None

@@ -1,6 +1,6 @@
 """Thresholds of practice: named, with default, unit and source; a tank may override each.
 
-Those that derived values need stand here; those of the rules in ``service.advice.engine.practice``.
+Here are those of derived values; those of the rules are in ``service.advice.engine.practice``.
 """
 
 from __future__ import annotations
@@ -234,7 +234,7 @@ STALE_NAME: Final = {
     "conductivity": "stale_temperature_min",
     "dissolved_oxygen": "stale_temperature_min",
 }
-"""Which threshold says how long a reading of a quantity is the present one."""
+"""By quantity, the threshold of the age up to which a reading is the present one."""
 
 
 def derived_limit(tank: Tank, name: str) -> float:

@@ -1,4 +1,4 @@
-"""What the animals of a tank tolerate together."""
+"""Limits that all animals of a tank share: temperature range and CO2 ceiling, by newcomers too."""
 
 from __future__ import annotations
 

@@ -10,14 +10,14 @@ import json
 import re
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any, Final
+from typing import Final
 
 from service.advice.engine.change_events import ChangeKind, LedgerChange
 from service.advice.engine.documents import recommendation_document, summary_document
 from service.advice.engine.recommendation import Recommendation
 from service.config import MqttConfig
 from service.derive.models import TankView
-from service.mqtt.retained import Leftover, RetainedTopics
+from service.mqtt.retained import Leftover, RetainedTopics, json_payload
 from service.registry.recommendations import State
 
 QOS: Final = 1
@@ -86,10 +86,10 @@ class MqttAdvice:
     ) -> dict[str, str]:
         """Payload by topic of a tank's open recommendations, the summary last."""
         open_ones = [one for one in current if one.state is State.OPEN]
-        messages = {self._topic(one): _text(recommendation_document(one)) for one in open_ones}
-        summary = {**summary_document(tank, open_ones, now), "publisher": self._publisher}
-        messages[self._summary_topic(tank)] = _text(summary)
-        return messages
+        documents = {self._topic(one): recommendation_document(one) for one in open_ones}
+        summary = summary_document(tank, open_ones, now)
+        documents[self._summary_topic(tank)] = {**summary, "publisher": self._publisher}
+        return {topic: json_payload(document) for topic, document in documents.items()}
 
     def _topic(self, one: Recommendation) -> str:
         """The topic of a recommendation; a subject becomes one level."""
@@ -113,7 +113,3 @@ def _publisher(summary: bytes) -> object:
     except ValueError:
         return None
     return document.get("publisher") if isinstance(document, dict) else None
-
-
-def _text(document: dict[str, Any]) -> str:
-    return json.dumps(document, ensure_ascii=False, separators=(",", ":"))

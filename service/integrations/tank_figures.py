@@ -6,16 +6,15 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Final
 
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.derive.light import lux_factor
 from service.derive.local_time import local_day
-from service.derive.models import LightNow, Quality, TankView
+from service.derive.models import LightDay, LightNow, Quality, TankView
+from service.registry.models import Tank
 from service.registry.recommendations import State
 from service.store.model import Reading
-from service.times import from_us
 
 TEMPERATURE: Final = "temperature"
 PH: Final = "ph"
@@ -55,7 +54,6 @@ class Figures:
     Attributes:
         measured: which of ``temperature``, ``ph`` and ``light`` have ever been measured.
         missing: of those, the ones without a present value, each with one sentence why.
-        read_at: of those, when the newest usable reading was taken.
         co2_mg_l, co2_low_mg_l, co2_high_mg_l: estimate and its 95 % interval.
         co2_state: where it lies against the target, or ``unknown``.
         lit: whether the tank counts as lit.
@@ -67,7 +65,6 @@ class Figures:
 
     measured: frozenset[str]
     missing: Mapping[str, str]
-    read_at: Mapping[str, datetime]
     temperature_c: float | None
     temperature_rate_k_h: float | None
     ph: float | None
@@ -77,7 +74,6 @@ class Figures:
     co2_state: str
     lit: bool | None
     ppfd_umol_m2_s: float | None
-    illuminance_lx: float | None
     dli_mol_m2_d: float | None
     photoperiod_h: float | None
     open_by_severity: Mapping[Severity, int]
@@ -131,16 +127,12 @@ def figures_of(view: TankView, current: Sequence[Recommendation]) -> Figures:
         elif name in measured:
             missing[name] = reasons[0] if reasons else f"{name} is not known"
     estimate = co2.co2
-    bright = _light(view, fresh.get(LIGHT))
+    bright = fresh.get(LIGHT)
+    today = None if bright is None else _today(view)
     opened = Counter(one.finding.severity for one in current if one.state is State.OPEN)
     return Figures(
         measured=frozenset(measured),
         missing=missing,
-        read_at={
-            name: from_us(reading.time_us)
-            for name, (reading, _, _) in sources.items()
-            if reading is not None
-        },
         temperature_c=_value(fresh.get(TEMPERATURE)),
         temperature_rate_k_h=_finite(temperature.rate_k_h) if TEMPERATURE in fresh else None,
         ph=_value(fresh.get(PH)),
@@ -148,39 +140,25 @@ def figures_of(view: TankView, current: Sequence[Recommendation]) -> Figures:
         co2_low_mg_l=_finite(estimate.low) if estimate else None,
         co2_high_mg_l=_finite(estimate.high) if estimate else None,
         co2_state=co2.state.value,
-        lit=light.lit if LIGHT in fresh else None,
-        ppfd_umol_m2_s=bright.ppfd_umol_m2_s,
-        illuminance_lx=bright.illuminance_lx,
-        dli_mol_m2_d=bright.dli_mol_m2_d,
-        photoperiod_h=bright.photoperiod_h,
+        lit=None if bright is None else light.lit,
+        ppfd_umol_m2_s=None if bright is None else _ppfd(view.tank, bright),
+        dli_mol_m2_d=_finite(today.dli_mol_m2_d) if today else None,
+        photoperiod_h=_finite(today.photoperiod_h) if today else None,
         open_by_severity={severity: opened[severity] for severity in Severity},
         worst=max(opened, default=None),
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Light:
-    ppfd_umol_m2_s: float | None = None
-    illuminance_lx: float | None = None
-    dli_mol_m2_d: float | None = None
-    photoperiod_h: float | None = None
+def _ppfd(tank: Tank, reading: Reading) -> float:
+    """Measured, or from lux by the lamp's factor."""
+    factor = lux_factor(tank) if reading.quantity == "illuminance" else 1.0
+    return max(reading.value, 0.0) * factor
 
 
-def _light(view: TankView, reading: Reading | None) -> _Light:
-    """The light's numbers; none at all without a fresh reading."""
-    if reading is None:
-        return _Light()
-    by_lux = reading.quantity == "illuminance"
-    value = max(reading.value, 0.0)
-    today = view.light_days[-1] if view.light_days else None
-    if today is None or today.day != local_day(view.tank, view.now):
-        today = None
-    return _Light(
-        ppfd_umol_m2_s=value * lux_factor(view.tank) if by_lux else value,
-        illuminance_lx=value if by_lux else None,
-        dli_mol_m2_d=_finite(today.dli_mol_m2_d) if today else None,
-        photoperiod_h=_finite(today.photoperiod_h) if today else None,
-    )
+def _today(view: TankView) -> LightDay | None:
+    """The light of the tank's local day so far."""
+    last = view.light_days[-1] if view.light_days else None
+    return last if last is not None and last.day == local_day(view.tank, view.now) else None
 
 
 def _value(reading: Reading | None) -> float | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import logging
 import threading
 import time
@@ -33,6 +34,11 @@ class Leftover:
     group: str
     topics: Collection[str]
     ours: bool
+
+
+def json_payload(document: Mapping[str, Any]) -> str:
+    """A document as the payload of a message: compact JSON in UTF-8."""
+    return json.dumps(document, ensure_ascii=False, separators=(",", ":"))
 
 
 class RetainedTopics:

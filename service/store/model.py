@@ -21,7 +21,7 @@ class Flag(IntFlag):
     SPIKE = 2  # far from its neighbours
     STUCK = 4  # has not moved beyond noise for too long
     LATE = 8  # measured long before it arrived
-    CLOCK = 16  # the sensor's clock was wrong: time is the time of arrival
+    CLOCK = 16  # the sensor's clock was wrong: time is that of arrival; imported: ahead
     UNCALIBRATED = 32  # the sensor's calibration is missing or too old
     DISAGREES = 64  # a redundant sensor says otherwise
     RETAINED = 128  # a retained message: not known to be fresh

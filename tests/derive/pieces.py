@@ -97,7 +97,7 @@ def ph_of(co2_mg_l: np.ndarray, meq_l: float = KH_4, celsius: float | np.ndarray
 
 
 def info(key: SeriesKey, series: Samples, flags: Flag = Flag.NONE) -> SeriesInfo:
-    """What a store says of a series."""
+    """What a store holds of a series."""
     last = Reading(
         key.tank, key.quantity, key.sensor, int(series.time_us[-1]), float(series.value[-1]), flags
     )

@@ -85,7 +85,7 @@ def test_what_another_process_writes_counts_at_once(parts: tuple[str, str]) -> N
     assert any("no calibration" in reason for reason in again.reasons)
     target = after("registry.put_tank(replace(a_tank(), co2_injected=False))").target_low_mg_l
     assert target == 0.0
-    # Each change moved the value; a kept one would come back.
+    # Each change moved the value; a cached one would come back.
     values = [one.co2.value for one in seen[:5] if one.co2 is not None]
     assert len(set(values)) == 5
     other.end()

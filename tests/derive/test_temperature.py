@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 
 from service.derive.models import Quality, TemperatureNow
-from service.derive.temperature import excursions_of, temperature_at
+from service.derive.temperature import daily_minima, excursions_of, temperature_at
 from service.derive.tolerance import tolerance_of
 from service.registry.models import Stock, Tank
 from service.store.model import Reading, Samples
 from service.times import to_us
 from tests.derive.pieces import NOON, a_tank, grid, samples
 
+DAY = timedelta(days=1)
 TWO_FISH = (
     Stock("Tanichthys albonubes", 12, temperature_low_c=18.0, temperature_high_c=22.0),
     Stock("Danio rerio", 8, temperature_low_c=20.0, temperature_high_c=25.0),
@@ -86,3 +87,12 @@ def test_excursion_of_a_triangle_is_exact() -> None:
 def test_no_animals_no_excursions() -> None:
     bare = a_tank(livestock=())
     assert excursions_of(bare, ramp(3.0, 40.0), tolerance_of(bare, (), NOON)) == ()
+
+
+def test_daily_minima_stop_at_a_day_without_readings() -> None:
+    time_us = grid(NOON - 5 * DAY + timedelta(hours=1), NOON, 60)
+    falling = samples(time_us, 25.0 - (time_us - time_us[0]) / 8.64e10)
+    assert daily_minima(falling, NOON) == pytest.approx((24.0, 23.0, 22.0, 21.0, 20.0), abs=0.1)
+    kept = falling.time_us > time_us[-1] - 1.5 * 8.64e10
+    late = Samples(falling.time_us[kept], falling.value[kept], falling.flags[kept])
+    assert len(daily_minima(late, NOON)) == 2

@@ -29,6 +29,11 @@ def view_of(tank: Tank, *log: LogEntry) -> TankView:
     return tank_view(inputs_with(tank, NOON, series, log))
 
 
+def at(now: datetime, *log: LogEntry) -> TankView:
+    """The usual tank at another moment."""
+    return tank_view(inputs_with(a_tank(), now, days_of(now), log))
+
+
 def ceiling(tank: Tank, *log: LogEntry, now: datetime = NOON) -> tuple[float, bool]:
     """The ceiling and whether it is lowered."""
     found = tolerance_of(tank, log, now).co2
@@ -74,3 +79,15 @@ def test_newcomers_by_the_log_have_their_hours_from_the_entry() -> None:
     assert ceiling(tank, STOCKED, now=NOON - 2 * DAY) == (30.0, False)
     gone = entry(LogKind.STOCKING, NOON - DAY, species="Otocinclus vittatus", count=-6)
     assert ceiling(tank, gone) == (30.0, False)
+
+
+def test_the_hours_after_stocking_have_a_lower_ceiling() -> None:
+    log = (entry(LogKind.STOCKING, NOON - DAY, species="Otocinclus vittatus", count=6),)
+    new = at(NOON, *log).co2_high
+    assert new is not None and new.newcomers
+    assert new.ceiling_mg_l == pytest.approx(24.0)  # 0.8 of 30
+    later = at(NOON + 2 * DAY, *log).co2_high
+    assert later is not None and not later.newcomers and later.ceiling_mg_l == 30.0
+    left = (entry(LogKind.STOCKING, NOON - DAY, species="Otocinclus vittatus", count=-6),)
+    gone = at(NOON, *left).co2_high
+    assert gone is not None and not gone.newcomers

@@ -1,4 +1,4 @@
-"""A view from the cache is what deriving everything anew gives, whatever was rewritten."""
+"""A view from the cache is what deriving everything again gives, whatever was rewritten."""
 
 from __future__ import annotations
 

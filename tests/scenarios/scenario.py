@@ -46,7 +46,7 @@ ROUTINE = (
     "kh-test-due",
     "calibration-due",
 )
-"""Reminders that a kept tank gives as well; a scenario need not expect them."""
+"""Reminders that a well-kept tank gives as well; a scenario need not expect them."""
 
 
 def base_tank() -> Tank:
@@ -177,7 +177,7 @@ def _log(rows: list[dict[str, Any]], care: str, days: int, tank: Tank) -> Iterat
 
 
 def _care(days: int, tank: Tank) -> Iterator[LogEntry]:
-    """Weekly change with doses, filter and tests in their time, as a kept tank has them."""
+    """Weekly change with doses, filter and tests in their time, as a well-kept tank has them."""
     for day in range(-7, days - 4, 7):
         at = datetime.combine(START.date() + timedelta(days=day + 5), time(18, 30), UTC)
         yield _entry(at, LogKind.WATER_CHANGE, fraction=0.5)
@@ -210,9 +210,9 @@ def _model(
     model = replace(base_model(), time_zone=tank.time_zone)
     if sensors is not None:
         names = {(one["quantity"], one["name"]) for one in sensors}
-        kept = [one for one in model.sensors if (one.quantity, one.name) not in names]
+        others = [one for one in model.sensors if (one.quantity, one.name) not in names]
         own = [Sensor(every_s=STEP_S, **one) for one in sensors if not one.pop("absent", False)]
-        model = replace(model, sensors=(*kept, *own))
+        model = replace(model, sensors=(*others, *own))
     first_s = (START - BEFORE).timestamp() - 1
     events: list[Any] = [Change(first_s, name, _value(value)) for name, value in over.items()]
     events += [

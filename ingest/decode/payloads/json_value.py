@@ -55,7 +55,7 @@ def json_record(document: Any, path: str | None = None, time_path: str | None = 
     unit, sensor = (_optional_text(found, key) for key in ("unit", "sensor"))
     if record.unit is not None and unit is not None and record.unit != unit:
         raise PayloadError(
-            Reason.UNKNOWN_UNIT, f"unit is {unit!r} but value says {record.unit!r}; allowed: one"
+            Reason.UNKNOWN_UNIT, f"unit is {unit!r} but value has {record.unit!r}; allowed: one"
         )
     return record._replace(
         unit=unit or record.unit,

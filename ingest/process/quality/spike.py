@@ -26,7 +26,7 @@ class SpikeDetector:
     """Detects spikes among the values of one series in the order of their times.
 
     A value far away from the median of the last ones is a suspect at once. When ``_CONFIRM``
-    in a row agree with each other it was a step (a water change, say), and the flag of the
+    in a row agree with each other it was a step (such as a water change), and the flag of the
     earlier ones is removed.
     """
 

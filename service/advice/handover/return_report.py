@@ -19,7 +19,7 @@ LEAST_LIGHT_CHANGE_H = 0.25
 
 
 @dataclass(frozen=True, slots=True)
-class ReportLine:
+class Occurrence:
     """What happened or was done in the absence, and when, UTC."""
 
     time: datetime
@@ -41,8 +41,8 @@ class TankReturn:
     tank: str
     name: str
     time_zone: str
-    happened: tuple[ReportLine, ...]
-    done: tuple[ReportLine, ...]
+    happened: tuple[Occurrence, ...]
+    done: tuple[Occurrence, ...]
     open: tuple[Recommendation, ...]
     changed: tuple[str, ...]
 
@@ -75,7 +75,7 @@ def tank_return(absence: Absence, view: TankView, seen: Sequence[Recommendation]
         name=view.tank.name,
         time_zone=view.tank.time_zone,
         happened=tuple(_happened(view, seen, start, end)),
-        done=tuple(ReportLine(one.time, _done(one)) for one in done),
+        done=tuple(Occurrence(one.time, _done(one)) for one in done),
         open=tuple(one for one in seen if one.state is State.OPEN),
         changed=tuple(_changed(view, start)),
     )
@@ -83,7 +83,7 @@ def tank_return(absence: Absence, view: TankView, seen: Sequence[Recommendation]
 
 def _happened(
     view: TankView, seen: Sequence[Recommendation], start: datetime, end: datetime
-) -> list[ReportLine]:
+) -> list[Occurrence]:
     found = []
     for one in view.excursions:
         begin = datetime.fromtimestamp(one.start_s, UTC)
@@ -92,11 +92,11 @@ def _happened(
                 f"temperature {one.side} {one.limit_c:g} °C for {span(one.length_s / 60)}, "
                 f"furthest {one.peak_c:.1f} °C"
             )
-            found.append(ReportLine(begin, text))
+            found.append(Occurrence(begin, text))
     for rec in seen:
         if start <= rec.first_seen <= end and rec.finding.code != "temperature-out":
             ended = "" if rec.state is State.OPEN else f", {_ending(rec)}"
-            found.append(ReportLine(rec.first_seen, f"{rec.finding.title}{ended}"))
+            found.append(Occurrence(rec.first_seen, f"{rec.finding.title}{ended}"))
     return sorted(found, key=lambda one: (one.time, one.text))
 
 

@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 from flask import Flask, Request, current_app, g, request, session
 
 from service.api.context import app_singleton, current, now
-from service.api.http.rate_limit import Limits
+from service.api.http.rate_limit import RateLimits
 from service.errors import LittoralError, NotFoundError
 from service.problems import PROBLEMS
 from service.registry import secret_hashes
@@ -88,7 +88,7 @@ def admit(asked: Request) -> Caller:
     if not caller.scope.covers(needed):
         raise ForbiddenError(f"the token's scope is {caller.scope}; needed: {needed}")
     if needed is not Scope.READ:
-        limits_of().count_write(caller.name)
+        rate_limits().count_write(caller.name)
     return caller
 
 
@@ -170,7 +170,7 @@ def token_of_secret(secret: str, address: str) -> Token:
         UnauthorizedError: there is none.
         TooManyRequestsError: too many wrong ones came from this address.
     """
-    limits = limits_of()
+    limits = rate_limits()
     token = current().registry.token_of(secret, now())
     where = _network(address)
     meant = token.id if token else _meant(secret)
@@ -182,9 +182,9 @@ def token_of_secret(secret: str, address: str) -> Token:
     return token
 
 
-def limits_of() -> Limits:
+def rate_limits() -> RateLimits:
     """The rate limits of the app that serves this request."""
-    return app_singleton(Limits, lambda context: Limits(context.config.http))
+    return app_singleton(RateLimits, lambda context: RateLimits(context.config.http))
 
 
 def _meant(secret: str) -> str:

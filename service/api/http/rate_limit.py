@@ -28,7 +28,7 @@ class TooManyRequestsError(LittoralError):
         self.headers = {"Retry-After": str(retry_after_s)}
 
 
-class Limits:
+class RateLimits:
     """The counts of the last minute."""
 
     def __init__(self, http: HttpConfig) -> None:

@@ -11,7 +11,7 @@ from service.cli.log import calibration
 from service.cli.log.entry import entry_command, line_of
 from service.cli.log.options import data_of, options_of
 from service.cli.output import as_json_text, json_option
-from service.cli.service_options import asking, service_options
+from service.cli.service_options import service_client, service_options
 from service.registry.fields.log import KINDS, LogData
 from service.registry.models import LogKind
 
@@ -48,7 +48,7 @@ def list_(
     tank: str, kind: str | None, limit: int, as_json: bool, url: str, token: str | None
 ) -> None:
     """List the log of TANK, newest first."""
-    with asking(url, token) as client:
+    with service_client(url, token) as client:
         entries = client.log(tank, kind=kind, limit=limit)
     if as_json:
         click.echo(as_json_text({"tank": tank, "entries": entries}))

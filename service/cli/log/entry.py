@@ -10,7 +10,7 @@ import click
 
 from service.cli.output import as_json_text, json_option
 from service.cli.parameters import MomentParameter
-from service.cli.service_options import asking, service_options
+from service.cli.service_options import service_client, service_options
 from service.client import LogEntry
 
 _DataOf = Callable[..., dict[str, Any]]
@@ -43,7 +43,7 @@ def entry_command(
             **own: Any,
         ) -> None:
             data = data_of(**own)
-            with asking(url, token) as client:
+            with service_client(url, token) as client:
                 noted = client.add_log(tank, kind, data, time=time, note=note, by=by)
             click.echo(as_json_text(noted) if as_json else f"noted: {line_of(noted)}")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from service.cli.output import as_json_text, json_option
-from service.cli.service_options import asking, service_options
+from service.cli.service_options import service_client, service_options
 from service.cli.status.tank_status import status_of, statuses_of
 from service.cli.status.text import table_of, text_of
 from service.cli.terminal import is_wide, show
@@ -25,7 +25,7 @@ def command(
 
     Exit codes: 0 in order, 1 not in order, 2 it could not be asked.
     """
-    with asking(url, token) as client:
+    with service_client(url, token) as client:
         found = [status_of(client, tank)] if tank is not None else statuses_of(client)
     if as_json:
         click.echo(as_json_text({"tanks": found} if tank is None else found[0]))

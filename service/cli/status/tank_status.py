@@ -16,7 +16,7 @@ _LAG: Final = timedelta(minutes=10)
 
 
 @dataclass(frozen=True)
-class Status:
+class TankStatus:
     """What is known of a tank now.
 
     Attributes:
@@ -45,13 +45,13 @@ class Status:
         return self.in_order, -worst, -ranks.count(worst), self.tank
 
 
-def statuses_of(client: Client) -> list[Status]:
+def statuses_of(client: Client) -> list[TankStatus]:
     """Of all tanks, the worst first."""
     found = [status_of(client, tank.id) for tank in client.tanks()]
     return sorted(found, key=lambda one: one.urgency)
 
 
-def status_of(client: Client, tank: str) -> Status:
+def status_of(client: Client, tank: str) -> TankStatus:
     """Ask for everything that decides whether a tank is in order."""
     tank_ = client.tank(tank)
     co2, temperature, light = client.co2(tank), client.temperature(tank), client.light(tank)
@@ -66,7 +66,7 @@ def status_of(client: Client, tank: str) -> Status:
     elif temperature.state in _OUTSIDE:
         why.append(f"temperature is {temperature.state} what the animals share")
     co2_day = [point.value for point in client.co2_series(tank, every="1h")]
-    return Status(
+    return TankStatus(
         tank, tank_.name, not why, why, co2, temperature, light, advice, co2_day,
         _temperature_day(client, tank),
     )  # fmt: skip

@@ -11,7 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from service.cli.status.tank_status import Status
+from service.cli.status.tank_status import TankStatus
 from service.cli.terminal import sparkline, table
 from service.client import Co2, Event, Light, Recommendation, Temperature
 
@@ -33,7 +33,7 @@ _COLUMNS: Final = ("tank", "", "CO2, mg/L", "°C", "to do")
 _WIDE_COLUMNS: Final = ("tank", "", "CO2, mg/L", "last day", "°C", "last day", "to do")
 
 
-def text_of(status: Status) -> RenderableType:
+def text_of(status: TankStatus) -> RenderableType:
     """What is known of one tank."""
     head = Text(f"{status.name} ({status.tank}): ").append_text(_verdict(status))
     titles = {one.title for one in status.recommendations}
@@ -47,7 +47,7 @@ def text_of(status: Status) -> RenderableType:
     return Group(head, *reasons, curves, *(advice or [Text("  nothing to do")]))
 
 
-def table_of(found: Sequence[Status], *, wide: bool = True) -> Table:
+def table_of(found: Sequence[TankStatus], *, wide: bool = True) -> Table:
     """Several tanks, a row each.
 
     Args:
@@ -72,7 +72,7 @@ def table_of(found: Sequence[Status], *, wide: bool = True) -> Table:
     return made
 
 
-def line_of(one: Status) -> Text:
+def line_of(one: TankStatus) -> Text:
     """One tank on one line."""
     text = Text(f"{one.tank}: ").append_text(_verdict(one)).append("; ")
     text.append_text(_co2(one.co2)).append("; ").append_text(_temperature(one.temperature))
@@ -104,7 +104,7 @@ def _first(recommendations: Sequence[Recommendation]) -> Text:
     return text.append(f" (and {len(others)} more)", "dim") if others else text
 
 
-def _verdict(status: Status) -> Text:
+def _verdict(status: TankStatus) -> Text:
     words = "in order" if status.in_order else "not in order"
     return Text(words, _STYLES[status.in_order])
 

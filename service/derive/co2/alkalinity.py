@@ -58,7 +58,7 @@ def alkalinity_at(
 ) -> tuple[Array, Array]:
     """The alkalinity at each moment as known now, and its standard deviation.
 
-    A test tells that the alkalinity has moved since the test before: in hindsight it moved
+    A test shows that the alkalinity has moved since the test before: in hindsight it moved
     evenly, so what the test found on top of what was expected is spread over the time between.
 
     Args:
@@ -100,7 +100,7 @@ def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
     if tank.kh_meq_l is not None:
         tested = tank.kh_tested
         when = None if tested is None else datetime.combine(tested, time(), UTC)
-        # It is "as last known", so it also stands for the days before it was written down.
+        # It is "as last known", so it also counts for the days before it was written down.
         registered = Alkalinity(tank.kh_meq_l, sd, when, "registered with the tank")
         steps.append(_Step(-(2**62), registered))
     for entry in sorted(log, key=_time_of):
@@ -124,7 +124,7 @@ def _is_test(entry: LogEntry) -> bool:
 
 
 def _after_change(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity | None:
-    """The alkalinity after a water change; None where nothing can be said or nothing changed."""
+    """The alkalinity after a water change; None where it is unknown or nothing changed."""
     tap = entry.data.get("kh_meq_l", tank.water_change.tap_kh_meq_l)
     fraction = entry.data.get("fraction")
     if tap is None or fraction is None:

@@ -68,17 +68,17 @@ def co2_at(
     conductivity_us_cm: float | None = None,
     reasons: tuple[str, ...] = (),
 ) -> Co2Now:
-    """CO2 at ``now`` from the readings at hand.
+    """CO2 at ``now`` from single readings.
 
     Args:
         target: what to judge it by.
         alkalinity: in force; None gives an unknown CO2.
-        ph: newest usable reading of the believed sensor; too old a one gives an unknown CO2.
+        ph: newest usable reading of the sensor that counts; too old a one gives an unknown CO2.
         no_ph: the sentence to give when it is missing or too old.
         temperature: the reading nearest to ``ph`` in time; None or too far: assumed, with a
             wider interval.
         calibrated_days_ago: age of the pH calibration, d; None if not in the log.
-        reasons: sentences to pass on, such as why another sensor is believed.
+        reasons: sentences to pass on, such as why another sensor counts.
     """
     stale = ph is None or (to_us(now) - ph.time_us) / US_PER_MINUTE > derived_limit(
         tank, "stale_ph_min"

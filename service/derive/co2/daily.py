@@ -1,4 +1,4 @@
-"""CO2 day by day around the light: when it was there, how high, how much the night took away."""
+"""CO2 of each local day: at lights-on, mean and peak while lit, minutes to target, at night."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from service.times import from_us, to_us
 
 MOST_GAP_US = 1800 * 1_000_000
 LEAST_NIGHT_H = 5.0
-"""A shorter dark stretch tells nothing of the night. Our choice."""
+"""A shorter dark stretch is no night to judge by. Our choice."""
 
 Times = npt.NDArray[np.int64]
 

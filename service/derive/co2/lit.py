@@ -158,7 +158,7 @@ def co2_above(
 
 
 def smoothed(value: Array) -> Array:
-    """Running median over five values: what one reading alone says is no spell."""
+    """Running median over five values: a single high reading is no spell."""
     if value.size < SMOOTH:
         return value
     padded = np.pad(value, SMOOTH // 2, mode="edge")

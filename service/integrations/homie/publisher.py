@@ -25,7 +25,7 @@ from service.integrations.homie.device import (
 )
 from service.integrations.tank_figures import figures_of
 from service.mqtt.connection import Will
-from service.mqtt.retained import Leftover, RetainedTopics
+from service.mqtt.retained import Leftover, RetainedTopics, json_payload
 
 INIT: Final = "init"
 READY: Final = "ready"
@@ -173,10 +173,7 @@ class Homie:
         elif differs:
             before = (dict(described), max(before[1] + 1, self._milliseconds()))
         self._versions[device] = before
-        text = json.dumps(
-            {**described, "version": before[1]}, ensure_ascii=False, separators=(",", ":")
-        )
-        return text, differs
+        return json_payload({**described, "version": before[1]}), differs
 
     def _identify(self, topic: str, payload: bytes) -> Leftover | None:
         """Devices of an earlier run under this root, and alerts of any device."""

@@ -14,6 +14,7 @@ from typing import Any, Final
 from service.advice.engine.recommendation import Severity
 from service.config import HubOptions
 from service.integrations.tank_figures import LIGHT, WORST_WORDS, Figures
+from service.mqtt.retained import json_payload
 
 ONLINE: Final = "online"
 OFFLINE: Final = "offline"
@@ -125,7 +126,7 @@ def discovery_message(
         "cmps": {one.key: _component(hub, tank, one, expire_after_s) for one in sensors},
         "qos": 1,
     }
-    return json.dumps(document, ensure_ascii=False, separators=(",", ":"))
+    return json_payload(document)
 
 
 def retained_messages(

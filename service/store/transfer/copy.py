@@ -21,7 +21,7 @@ class Verified:
     Attributes:
         count, other_count: readings there and here.
         checksum, other_checksum: SHA-256 of times and flags, and of values and raw numbers
-            where both stores keep them bit for bit.
+            where both stores store them bit for bit.
         largest_error: largest relative difference of a value or raw number.
         allowed_error: what the stores promise.
     """
@@ -36,7 +36,7 @@ class Verified:
 
     @property
     def same(self) -> bool:
-        """Whether the copy is the same as far as the two stores can keep it."""
+        """Whether the copy is the same as far as the two stores can store it."""
         return (
             self.count == self.other_count
             and self.checksum == self.other_checksum
@@ -111,9 +111,9 @@ def _raw(samples: Samples) -> npt.NDArray[np.float64]:
 def _thinned(samples: Samples, resolution_us: int) -> Samples:
     """Of readings that fall together at a coarser resolution, the last: it replaced the others."""
     units = samples.time_us // resolution_us
-    kept = np.append(np.diff(units) > 0, True)[: len(units)]
-    raw = None if samples.raw is None else samples.raw[kept]
-    return Samples(samples.time_us[kept], samples.value[kept], samples.flags[kept], raw)
+    last = np.append(np.diff(units) > 0, True)[: len(units)]
+    raw = None if samples.raw is None else samples.raw[last]
+    return Samples(samples.time_us[last], samples.value[last], samples.flags[last], raw)
 
 
 def _largest_error(one: Samples, other: Samples) -> float:

@@ -15,7 +15,7 @@ from service.store.checks import check_readings
 from service.store.model import Flag, Reading
 from service.store.transfer.times import TimeReader
 
-#: Name of the sensor when nothing says otherwise.
+#: Name of the sensor where nothing names it.
 SENSOR: Final = "import"
 _COLUMN: Final = re.compile(
     r"(?P<name>.+?)=(?P<quantity>[a-z_]+)(?::(?P<unit>[^@]+))?(?:@(?P<sensor>.+))?"
@@ -72,7 +72,7 @@ class Row(NamedTuple):
 
     Attributes:
         readings: in canonical units.
-        flagged: whether the file says their flags, as an export does; else they are to be judged.
+        flagged: whether the file has their flags, as an export does; else they are to be judged.
         rejected: what is no reading.
     """
 
@@ -248,7 +248,7 @@ class _LongRows(_Rows):
         return Row([reading], flagged)
 
     def _reading(self, row: Sequence[str]) -> tuple[Reading, bool]:
-        """The reading, and whether the row says its flags."""
+        """The reading, and whether the row has its flags."""
         time_us = self._time_us(row)
         quantity = row[self._quantity_at].strip()
         unit = "" if self._unit_at is None else row[self._unit_at].strip()

@@ -31,7 +31,7 @@ class ImportReport:
         reasons: how many were rejected for what, in this run.
         flagged: how many got which flag, in this run; not those whose flags the file has.
         resumed_at: the line after which this run went on; 0 when from the start.
-        rows: data rows of the file that were looked at, over all runs.
+        rows: data rows of the file that were read, over all runs.
     """
 
     readings: int = 0
@@ -128,7 +128,7 @@ def import_csv(
         judge: gives readings their flags; asked about those whose flags the file does not have.
             Earlier readings whose flag is removed may follow them.
         write: takes a batch; usually ``Store.write``.
-        identity: of how the file is read (the mapping, the store): another one begins anew.
+        identity: of how the file is read (the mapping, the store): another one starts over.
         resumable: write a note beside the file of how far it got, until it is complete.
         on_progress: called with bytes done and in all, after each batch.
         on_rejected: called with each cell or row that is no reading.

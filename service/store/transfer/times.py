@@ -40,7 +40,7 @@ class TimeReader:
         """Prepare.
 
         Args:
-            form: ``auto`` (ISO 8601, or Unix time told apart by its size), ``iso``, ``unix``,
+            form: ``auto`` (ISO 8601, or Unix time, its scale by its size), ``iso``, ``unix``,
                 ``unix-ms``, ``unix-us``, or a pattern as of ``strptime`` with ``%``.
             zone: of times that name none.
 
@@ -58,7 +58,7 @@ class TimeReader:
         """The time in microseconds since 1970-01-01 UTC.
 
         Raises:
-            ValueError: not a time of the form; says so.
+            ValueError: not a time of the form.
         """
         text = text.strip()
         if self._form in _UNIX_US or (self._form == "auto" and _NUMBER.fullmatch(text)):

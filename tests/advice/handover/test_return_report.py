@@ -9,7 +9,7 @@ import numpy as np
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.lifecycle import advance, marked
 from service.advice.handover.care_plan import Task
-from service.advice.handover.return_report import ReportLine, tank_return
+from service.advice.handover.return_report import Occurrence, tank_return
 from service.derive.tank_view import tank_view
 from service.registry.models import Absence, LogKind
 from service.registry.recommendations import State
@@ -49,8 +49,8 @@ def test_report_on_return() -> None:
     assert f"{spell.time:%d %b %H:%M}" == "08 Mar 00:03"
     assert any(one.text.endswith(", dismissed") for one in report.happened)
     assert [one.time for one in report.happened] == sorted(one.time for one in report.happened)
-    assert report.done[0] == ReportLine(NOON - 2 * DAY, "Water change, 50 % by the neighbour")
-    assert report.done[1] == ReportLine(NOON - 2 * DAY + HOUR, "Dose, macro 18 mL")
+    assert report.done[0] == Occurrence(NOON - 2 * DAY, "Water change, 50 % by the neighbour")
+    assert report.done[1] == Occurrence(NOON - 2 * DAY + HOUR, "Dose, macro 18 mL")
     assert "light: 8.0 h a day before, 10.0 h at the end" in report.changed
     assert "KH: 4.0 dKH before, 2.8 dKH at the end" in report.changed
     assert all(one.state is State.OPEN for one in report.open)

@@ -1,4 +1,4 @@
-"""CO2 at a moment from the readings at hand."""
+"""CO2 at a moment from single readings."""
 
 from __future__ import annotations
 

@@ -7,102 +7,22 @@ compared with what the simulator does when the setting is really changed.
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime, time, timedelta
-from functools import cache
+from datetime import time
 
 import numpy as np
 import pytest
 
-from demo.measuring import measured
-from demo.model import Gas, Lamp, Room, Sensor, TankModel, Water
-from demo.simulator import Trace, simulate
-from service.derive.co2.target import target_of
-from service.derive.gas_exchange import gas_hours_per_day, gas_model_of
-from service.derive.models import TankView
+from demo.model import TankModel
 from service.derive.prediction.what_if import Answer, Question, what_if
-from service.derive.tank_view import tank_view
 from service.errors import ConflictError, InvalidInputError
-from service.registry.models import PhotoperiodPlan, PlantDemand, Stock, Tank, WaterChangePlan
-from service.store.model import Samples
-from tests.derive.pieces import KH_4, a_tank, inputs_with, samples
-
-START = datetime(2026, 3, 2, tzinfo=UTC)
-NOW = START + timedelta(days=10, hours=20)
-MODEL = TankModel(
-    "reed",
-    lamp=Lamp(time(10), 8.0, 20.0, 8_000.0, heat_k_h=0.15),
-    gas=Gas(time(8), time(17, 30), 16.0),
-    room=Room(21.0, 1.0, weather_sd_c=0.2),
-    heater=None,
-    water=Water(KH_4, None, k20_per_h=0.6),
-    sensors=(
-        Sensor("temperature", "main", 300, noise_sd=0.05),
-        Sensor("ph", "glass", 300, noise_sd=0.012),
-        Sensor("illuminance", "main", 300, noise_sd=3.0),
-    ),
-)
-TANK = a_tank(
-    net_volume_l=150.0,
-    photoperiod=PhotoperiodPlan(time(10), 8.0, time(8), time(17, 30)),
-    plants=PlantDemand(18.0, 30.0, 1.5, 4.0),
-    heated=False,
-)
-
-
-def course(model: TankModel, start: datetime, end: datetime) -> Trace:
-    return simulate(model, start.timestamp(), end.timestamp(), step_s=300, origin_s=0)
-
-
-@cache
-def seen() -> tuple[TankView, Samples]:
-    """Ten simulated days as a view with its gas exchange."""
-    trace = course(MODEL, START - timedelta(days=2), NOW)
-    series = {}
-    for sensor in MODEL.sensors:
-        time_s, value = measured("reed", sensor, trace, seed=3)
-        series[sensor.quantity] = samples(np.rint(time_s * 1e6).astype(np.int64), value)
-    inputs = inputs_with(TANK, NOW, series, days=10)
-    view = tank_view(inputs)
-    gas = gas_model_of(
-        TANK, NOW, view.co2_series, series["temperature"], view.light_days,
-        target_of(TANK, 30.0), 150.0,
-    )  # fmt: skip
-    return tank_view(inputs, gas=gas), series["temperature"]
+from service.registry.models import PhotoperiodPlan, Stock, Tank
+from tests.derive.pieces import KH_4
+from tests.derive.simulated import MODEL, TANK, seen, truth
 
 
 def asked(question: Question, tank: Tank | None = None) -> Answer:
     view, temperature = seen()
     return what_if(view if tank is None else replace(view, tank=tank), temperature, question)
-
-
-def truth(model: TankModel) -> Trace:
-    """The simulator's own settled day under other settings."""
-    trace = course(model, NOW - timedelta(days=6), NOW + timedelta(days=5))
-    last = trace.time_s > trace.time_s[-1] - 86_400
-    order = np.argsort(trace.time_s[last] % 86_400)
-    return Trace(*(getattr(trace, name)[last][order] for name in Trace.__slots__))
-
-
-def test_fit_finds_the_simulators_exchange_and_injection() -> None:
-    gas = seen()[0].gas
-    assert gas is not None and gas.fit is not None and gas.fit.injection_mg_l_h is not None
-    assert float(gas.fit.k20_per_h.value) == pytest.approx(0.6, rel=0.1)
-    assert float(gas.fit.injection_mg_l_h.value) == pytest.approx(16.0, rel=0.1)
-    assert gas.gas_g_per_day is not None
-    # 16 mg/L/h for 9.5 h in 150 L
-    assert gas.gas_g_per_day.value == pytest.approx(16 * 9.5 * 0.15, rel=0.1)
-    assert gas.gas_g_per_day.low < 16 * 9.5 * 0.15 < gas.gas_g_per_day.high
-
-
-def test_lead_is_the_simulators_time_to_target() -> None:
-    gas = seen()[0].gas
-    assert gas is not None and gas.lead_h is not None
-    dark = replace(MODEL, lamp=replace(MODEL.lamp, on=time(14), hours=4.0))
-    day = truth(dark)
-    after = (day.time_s % 86_400 / 3600 >= 8) & (day.co2_mg_l >= 18.0)
-    hours = day.time_s[after][0] % 86_400 / 3600 - 8
-    assert gas.lead_h.value == pytest.approx(hours, abs=0.3)
-    assert gas.lead_h.low < hours < gas.lead_h.high
 
 
 @pytest.mark.parametrize(
@@ -144,9 +64,9 @@ def test_longer_light_warms_about_as_the_simulators_does() -> None:
     real = truth(replace(MODEL, lamp=replace(MODEL.lamp, hours=12.0)))
     usual = truth(MODEL)
     rise = float(real.temperature_c.max() - usual.temperature_c.max())
-    told = answer.changed.temperature_max_c
+    warmest = answer.changed.temperature_max_c
     base = answer.today.temperature_max_c.value
-    assert told.low - base <= rise <= told.high - base + 0.1
+    assert warmest.low - base <= rise <= warmest.high - base + 0.1
     assert answer.changed.light_h == 12.0
     assert answer.changed.dli_mol_m2_d == pytest.approx(
         (answer.today.dli_mol_m2_d or 0) * 1.5, rel=0.01
@@ -209,20 +129,3 @@ def test_one_gas_time_alone_is_refused_where_the_plan_has_none() -> None:
     both = asked(Question(gas_on=time(9), gas_off=time(17)), unswitched)
     assert both.changed.gas.sum() == 8 * 12
     assert not any("all day" in note for note in both.notes)
-
-
-def test_no_gas_no_fit() -> None:
-    view, temperature = seen()
-    bare = replace(TANK, co2_injected=False)
-    model = gas_model_of(
-        bare, NOW, view.co2_series, temperature, view.light_days, target_of(bare, None), 150.0
-    )
-    assert model.fit is None and model.reason == "no gas is injected"
-
-
-def test_gas_hours_by_plan() -> None:
-    assert gas_hours_per_day(TANK) == 9.5
-    over = replace(TANK, photoperiod=PhotoperiodPlan(time(20), 8.0, time(18), time(3)))
-    assert gas_hours_per_day(over) == 9.0
-    unswitched = replace(TANK, photoperiod=PhotoperiodPlan(), water_change=WaterChangePlan())
-    assert gas_hours_per_day(unswitched) == 24.0

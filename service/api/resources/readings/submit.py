@@ -60,6 +60,9 @@ class ReadingInSchema(Schema):
     sensor = Text("Which sensor; default `main`.", shortest=1, longest=64)
 
 
+_RECORD: Final = ReadingInSchema()
+
+
 class ReadingsInSchema(Schema):
     """Readings as sensors send them."""
 
@@ -157,7 +160,7 @@ def post(tank: str) -> Response:
         faults = [FieldFault(at, one.detail) for at, one in zip(pointers, rejected, strict=True)]
         units_only = all(one.reason_code == Reason.UNKNOWN_UNIT for one in rejected)
         raise error_of(tuple(faults), units_only=units_only)
-    answer = {"tank": tank, "outcomes": [_members(one) for one in outcomes]}
+    answer = {"tank": tank, "outcomes": [_members(one) for one in outcomes], "next": None}
     return as_json(OutcomesSchema().dump(answer), 207 if rejected else 200)
 
 
@@ -182,7 +185,7 @@ def _records(body: Any) -> Sequence[Any]:
 
 def _arrival(message: Message, tank: str, record: Any, at: str) -> Arrival:
     try:
-        loaded: dict[str, Any] = ReadingInSchema().load(record)
+        loaded: dict[str, Any] = _RECORD.load(record)
     except ValidationError as error:
         detail = "; ".join(
             f"{at}{pointer} {text}".strip() for pointer, text in messages_of(error.messages)
@@ -202,8 +205,10 @@ def _reason(error: ValidationError) -> Reason:
 
 def _members(one: Outcome) -> dict[str, Any]:
     """An outcome as its schema dumps it."""
-    if isinstance(one, Rejection):
-        return {"outcome": "rejected", "reason": one.reason_code, "detail": one.detail}
+    members = {"outcome": "stored", "reading": one, "reason": None, "detail": None}
     if isinstance(one, Unchanged):
-        return {"outcome": "unchanged", "reading": one.reading}
-    return {"outcome": "stored", "reading": one}
+        members |= {"outcome": "unchanged", "reading": one.reading}
+    elif isinstance(one, Rejection):
+        members |= {"outcome": "rejected", "reading": None}
+        members |= {"reason": one.reason_code, "detail": one.detail}
+    return members

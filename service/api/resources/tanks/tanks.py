@@ -74,7 +74,7 @@ def tanks() -> Response:
 
 
 @blueprint.at("/tanks/<tank>", parameters=TANK)
-class TankView(MethodView):
+class TankResource(MethodView):
     """One tank."""
 
     @blueprint.answers(200, TankSchema, headers=_TAG)
