@@ -102,6 +102,8 @@ class SeriesMemory:
         self._warm_up_s = warm_up_s
         self._series: dict[SeriesName, SeriesState] = {}
         self._agreements: dict[tuple[str, str], Agreement] = {}
+        #: What was read last of a single time: it is asked for twice, for the clock and the value.
+        self._last_at: tuple[SeriesName, int, Samples] | None = None
         self._warm_until_s = 0.0
         self._no_history_until_s = 0.0
 
@@ -109,7 +111,8 @@ class SeriesMemory:
         return len(self._series)
 
     def begin_batch(self) -> None:
-        """Grant a new batch its time for reading history."""
+        """Grant a new batch its time for reading history; what the store has may have changed."""
+        self._last_at = None
         self._warm_until_s = time.monotonic() + self._warm_up_s
 
     def series(self, name: SeriesName, end_us: int) -> SeriesState:
@@ -203,7 +206,10 @@ class SeriesMemory:
 
     def _at(self, name: SeriesName, time_us: int) -> Samples:
         start_us = time_us - time_us % self._resolution_us
-        return self._read(name, start_us, start_us + self._resolution_us)
+        if self._last_at is None or self._last_at[:2] != (name, start_us):
+            samples = self._read(name, start_us, start_us + self._resolution_us)
+            self._last_at = (name, start_us, samples)
+        return self._last_at[2]
 
     def _read(self, name: SeriesName, start_us: int, end_us: int) -> Samples:
         if self._history is None or time.monotonic() < self._no_history_until_s:

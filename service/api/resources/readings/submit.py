@@ -60,6 +60,9 @@ class ReadingInSchema(Schema):
     sensor = Text("Which sensor; default `main`.", shortest=1, longest=64)
 
 
+_RECORD: Final = ReadingInSchema()
+
+
 class ReadingsInSchema(Schema):
     """Readings as sensors send them."""
 
@@ -182,7 +185,7 @@ def _records(body: Any) -> Sequence[Any]:
 
 def _arrival(message: Message, tank: str, record: Any, at: str) -> Arrival:
     try:
-        loaded: dict[str, Any] = ReadingInSchema().load(record)
+        loaded: dict[str, Any] = _RECORD.load(record)
     except ValidationError as error:
         detail = "; ".join(
             f"{at}{pointer} {text}".strip() for pointer, text in messages_of(error.messages)
