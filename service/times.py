@@ -10,8 +10,6 @@ import re
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-import isodate
-
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 EARLIEST: Final = EPOCH
 LATEST: Final = datetime(2200, 1, 1, tzinfo=UTC)
@@ -101,6 +99,8 @@ def parse_span(text: str) -> timedelta:
     """
     if not text.isascii() or not _SPAN.fullmatch(text):
         raise ValueError(SPAN_ALLOWED)
+    import isodate  # not for a command line that only prints times
+
     try:
         span = isodate.parse_duration(text if text.startswith("P") else _iso_of_short(text))
     except OverflowError as error:
@@ -118,6 +118,8 @@ def format_span(span: timedelta) -> str:
     """
     if span < timedelta(0):
         raise ValueError(f"span is {span}; allowed: 0 or longer")
+    import isodate
+
     return str(isodate.duration_isoformat(span))
 
 

@@ -3,52 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 from marshmallow import ValidationError
 
 from service.errors import UnitRefusal
-from service.registry.fields.log import KINDS, OneOf
+from service.pages.inputs import Input, input_of, unit_words
+from service.registry.fields.log import KINDS
+from service.registry.fields.log_entry import OneOf
 from service.registry.log_volume import to_stored
 from service.registry.models import LogKind, Tank
-from service.schemas.entry import UNIT_WORDS, is_number, json_of, label_of, units_of
-from service.schemas.fields import Choice, Field
+from service.schemas.entry import json_of, units_of
+from service.schemas.fields import Field
 from service.schemas.messages import error_of_messages
 
 AMOUNT: Final = "amount"
 """Name of the input for fields of which there is one."""
 
 KIND_WORDS: Final[dict[LogKind, str]] = {kind: schema.label for kind, schema in KINDS.items()}
-
-
-@dataclass(frozen=True, slots=True)
-class Input:
-    """One input of the form.
-
-    Attributes:
-        name: of the input; that of its unit is ``NAME_unit``.
-        label: what it asks for.
-        fields: the fields of the entry's data that it is for, by unit; "" where it has none.
-        number: a number is asked for.
-        required: an entry of the kind is nothing without it.
-        unit_choices: unit -> words, where the unit can be chosen.
-        choices: allowed words, where there are only these.
-        offers: words to pick from; others may be written.
-        start: what is in it at first.
-        hint: a few words under it.
-    """
-
-    name: str
-    label: str
-    fields: Mapping[str, str]
-    number: bool = False
-    required: bool = False
-    unit_choices: Mapping[str, str] | None = None
-    choices: tuple[str, ...] = ()
-    offers: tuple[str, ...] = ()
-    start: str = ""
-    hint: str = ""
 
 
 def inputs_of(kind: LogKind, tank: Tank) -> tuple[Input, ...]:
@@ -63,7 +36,7 @@ def inputs_of(kind: LogKind, tank: Tank) -> tuple[Input, ...]:
             if name == together.names[0]:
                 found.append(_joint_input(schema.fields, together))
         elif isinstance(field, Field):
-            found.append(_input(name, field))
+            found.append(input_of(name, field))
     suggestions = _SUGGESTIONS[kind](tank) if kind in _SUGGESTIONS else {}
     return tuple(replace(one, **suggestions.get(one.name, {})) for one in found)
 
@@ -109,33 +82,11 @@ def input_at(inputs: tuple[Input, ...], pointer: str) -> Input | None:
     return next((one for one in inputs if part in one.fields.values()), None)
 
 
-def _input(name: str, field: Field) -> Input:
-    units = units_of(field)
-    label = label_of(name, field)
-    if len(units) == 1:
-        label = f"{label}, {UNIT_WORDS.get(units[0], units[0])}"
-    return Input(
-        name,
-        label,
-        dict.fromkeys(units or ("",), name),
-        number=is_number(field),
-        required=field.required,
-        unit_choices=_words(units) if len(units) > 1 else None,
-        choices=field.words if isinstance(field, Choice) else (),
-        start="" if field.start is None else str(field.start),
-        hint=field.hint,
-    )
-
-
 def _joint_input(fields: Mapping[str, Any], together: OneOf) -> Input:
     """One input for fields of which there is exactly one; the unit says which."""
     by_unit = {unit: name for name in together.names for unit in units_of(fields[name])}
-    units = _words(tuple(by_unit))
+    units = unit_words(tuple(by_unit))
     return Input(AMOUNT, together.label, by_unit, True, True, unit_choices=units)
-
-
-def _words(units: tuple[str, ...]) -> dict[str, str]:
-    return {unit: UNIT_WORDS.get(unit, unit) for unit in units}
 
 
 def _dose(tank: Tank) -> dict[str, Any]:

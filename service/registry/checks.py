@@ -12,7 +12,8 @@ from marshmallow import ValidationError
 from service.errors import FieldFault, InvalidInputError, Refusal
 from service.registry.calibration import read_calibration
 from service.registry.fields.absence import AbsenceSchema
-from service.registry.fields.log import KINDS, EntrySchema
+from service.registry.fields.log import KINDS
+from service.registry.fields.log_entry import EntrySchema
 from service.registry.fields.tank import TankSchema
 from service.registry.models import Absence, LogKind, Tank
 from service.schemas.base import Schema

@@ -5,10 +5,17 @@ from __future__ import annotations
 from typing import Any, Final
 
 from service.api.calculate.formula import Formula, given, sentences
-from service.derive.calculations.dosing import Bottle, IonLevel, dose
+from service.derive.calculations.dosing import (
+    Bottle,
+    Grade,
+    IonLevel,
+    Salt,
+    dose,
+    stock_dose,
+)
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, ValueSchema
-from service.schemas.fields import Choice, Field, Text, finite
+from service.schemas.fields import Choice, Field, Number, Text, finite
 from service.schemas.quantities import Measure, alkalinity, hardness
 from service.science.nutrients.dosing import SUBSTANCES
 
@@ -62,6 +69,25 @@ class BottleSchema(ValueSchema):
     dose = Measure("mL", "Of one dose.", attribute="dose_ml", above=0, high=1e6, required=True)
 
 
+class GradeSchema(ValueSchema):
+    """N-P-K of a bag whose nitrogen is all nitrate; ammonium and urea poison fish."""
+
+    makes = Grade
+
+    n = Number("Percent.", attribute="n_percent", low=0, high=100, required=True)
+    p2o5 = Number("Percent.", attribute="p2o5_percent", low=0, high=100, required=True)
+    k2o = Number("Percent.", attribute="k2o_percent", low=0, high=100, required=True)
+
+
+class SaltSchema(ValueSchema):
+    """A salt in the bottle."""
+
+    makes = Salt
+
+    substance = Choice("A known salt.", words=list(SUBSTANCES), required=True)
+    mass = Measure("g", attribute="mass_g", above=0, high=1e6, required=True)
+
+
 class OverSchema(AnswerSchema):
     """An ion above its ceiling."""
 
@@ -79,6 +105,7 @@ DOSE: Final = Formula(
     asks={
         "substance": Choice("A known salt; this or `label`.", words=list(SUBSTANCES)),
         "label": LabelField("Mass fraction of each ion, from the label; this or `substance`."),
+        "grade": Nested(GradeSchema, "N-P-K of a bag; in place of `substance`."),
         "volume": Measure("L", "Net water of the tank.", above=0, high=1e6, required=True),
         "mass": Measure("g", "Weighed; this or `rise`.", low=0, high=1e6),
         "ion": Text("Whose rise is wanted.", shortest=1, longest=20),
@@ -103,5 +130,31 @@ DOSE: Final = Formula(
         ion="NO3",
         rise="10 mg/L",
         bottle=given(volume="500 mL", dose="20 mL"),
+    ),
+)
+
+STOCK: Final = Formula(
+    name="stock",
+    title="What a dose of a stock solution adds, or how much of it gives a wanted rise",
+    function=stock_dose,
+    asks={
+        "salts": Items(SaltSchema, "In the bottle.", longest=20, required=True),
+        "bottle": Measure("mL", "Filled up with water to this.", above=0, high=1e6, required=True),
+        "volume": Measure("L", "Net water of the tank.", above=0, high=1e6, required=True),
+        "dose": Measure("mL", "This or `rise`.", low=0, high=1e6),
+        "ion": Text("Whose rise is wanted.", shortest=1, longest=20),
+        "rise": Measure("mg/L", "Wanted; this or `dose`.", low=0, high=1e5),
+    },
+    answers={
+        "dose": Measure("mL", attribute="dose_ml"),
+        "rises": Items(RiseSchema),
+        "cautions": sentences(),
+    },
+    example=given(
+        salts=[given(substance="KNO3", mass="25 g")],
+        bottle="500 mL",
+        volume="100 L",
+        ion="NO3",
+        rise="3 mg/L",
     ),
 )

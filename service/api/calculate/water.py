@@ -56,7 +56,7 @@ WATER_CHANGE: Final = Formula(
 
 BLEND: Final = Formula(
     name="blend",
-    title="How to let tap water down with softer water towards a KH and GH",
+    title="How to dilute tap water with softer water towards a KH and GH",
     about="The blend with the most tap water in which neither hardness exceeds its target.",
     function=blend,
     asks={

@@ -12,7 +12,8 @@ from service.cli.log.entry import entry_command, line_of
 from service.cli.log.options import data_of, options_of
 from service.cli.output import as_json_text, json_option
 from service.cli.service_options import service_client, service_options
-from service.registry.fields.log import KINDS, LogData
+from service.registry.fields.log import KINDS
+from service.registry.fields.log_entry import LogData
 from service.registry.models import LogKind
 
 

@@ -11,13 +11,14 @@ from service.science.nutrients.dosing import (
     SUBSTANCES,
     Substance,
     dose_g,
+    from_fertiliser_grade,
     gh_rise_meq_l,
     ions_mg_l,
     kh_rise_meq_l,
     labelled,
 )
 from service.science.nutrients.limits import CEILINGS, OverCeiling, over_ceilings
-from service.science.nutrients.stock import Stock, stock_cautions
+from service.science.nutrients.stock import Stock, stock_cautions, stock_dose_ml, stock_ions_mg_l
 
 HANDLING: Final = (
     "weigh and handle salts with gloves and goggles, away from children and food; read their "
@@ -42,6 +43,32 @@ class Bottle:
 
 
 @dataclass(frozen=True, slots=True)
+class Grade:
+    """Percent of N, P2O5 and K2O, as a bag of fertiliser states them."""
+
+    n_percent: float
+    p2o5_percent: float
+    k2o_percent: float
+
+
+@dataclass(frozen=True, slots=True)
+class Salt:
+    """A known salt and how much of it is in the bottle."""
+
+    substance: str
+    mass_g: float
+
+
+@dataclass(frozen=True, slots=True)
+class StockDose:
+    """Millilitres of a stock solution, what they add, and what is wrong with the stock."""
+
+    dose_ml: float
+    rises: tuple[IonLevel, ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Dose:
     """A dose, what it adds, and which ions are above their ceiling then."""
 
@@ -59,6 +86,7 @@ def dose(
     *,
     substance: str | None = None,
     label: Mapping[str, float] | None = None,
+    grade: Grade | None = None,
     mass_g: float | None = None,
     ion: str | None = None,
     rise_mg_l: float | None = None,
@@ -68,14 +96,14 @@ def dose(
     """What a dose of a salt adds, or how much of it gives a wanted rise.
 
     Args:
-        substance, label: a known salt, or mass fractions by ion; one of them.
+        substance, label, grade: a known salt, mass fractions by ion, or N-P-K; one of them.
         mass_g, ion, rise_mg_l: what is weighed, or whose rise is wanted.
         levels: in the tank already.
 
     Raises:
         OutOfRangeError: both or none of two that exclude each other, or an ion that it lacks.
     """
-    chosen = _substance(substance, label)
+    chosen = _substance(substance, label, grade)
     weighed = _grams(chosen, volume_l, mass_g, ion, rise_mg_l)
     rises = {name: float(rise) for name, rise in ions_mg_l(chosen, weighed, volume_l).items()}
     after = {one.ion: one.mg_l for one in levels}
@@ -97,9 +125,47 @@ def dose(
     )
 
 
-def _substance(name: str | None, label: Mapping[str, float] | None) -> Substance:
-    if (name is None) == (label is None):
-        raise OutOfRangeError("substance", name, "this or label, one of them")
+def stock_dose(
+    volume_l: float,
+    *,
+    salts: Sequence[Salt],
+    bottle_ml: float,
+    dose_ml: float | None = None,
+    ion: str | None = None,
+    rise_mg_l: float | None = None,
+) -> StockDose:
+    """What a dose of a stock solution adds, or how much of it gives a wanted rise.
+
+    Args:
+        salts: in the bottle, which is filled up with water to ``bottle_ml``.
+        dose_ml, ion, rise_mg_l: what is dosed, or whose rise is wanted.
+
+    Raises:
+        OutOfRangeError: both or none of dose and rise, or an ion that the bottle lacks.
+    """
+    grams: dict[str, float] = {}
+    for salt in salts:
+        grams[salt.substance] = grams.get(salt.substance, 0.0) + salt.mass_g
+    stock = Stock(grams, bottle_ml)
+    if (dose_ml is None) == (rise_mg_l is None):
+        raise OutOfRangeError("dose_ml", dose_ml, "this or rise, one of them")
+    if dose_ml is None:
+        dose_ml = float(stock_dose_ml(stock, ion or "", rise_mg_l or 0.0, volume_l))
+    rises = stock_ions_mg_l(stock, dose_ml, volume_l)
+    return StockDose(
+        dose_ml=dose_ml,
+        rises=tuple(IonLevel(name, float(rise)) for name, rise in rises.items()),
+        cautions=(HANDLING, *stock_cautions(stock)),
+    )
+
+
+def _substance(
+    name: str | None, label: Mapping[str, float] | None, grade: Grade | None
+) -> Substance:
+    if sum(one is not None for one in (name, label, grade)) != 1:
+        raise OutOfRangeError("substance", name, "this, label or grade, one of them")
+    if grade is not None:
+        label = from_fertiliser_grade(grade.n_percent, grade.p2o5_percent, grade.k2o_percent)
     if label is None:
         return SUBSTANCES[str(name)]
     try:

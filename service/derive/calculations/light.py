@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from service.science.light.depth import SURFACE_TRANSMISSION, ppfd_at_depth
+from service.science.light.calibration import calibrate_lux
+from service.science.light.depth import (
+    SURFACE_TRANSMISSION,
+    fit_attenuation,
+    ppfd_at_depth,
+)
 from service.science.light.dose import UMOL_PER_LUX, dli_from_constant_ppfd, ppfd_from_lux
 from service.science.numeric.checks import OutOfRangeError
 
@@ -64,6 +71,73 @@ def photons(
         reasons.append("below a small lamp the light spreads too: measure where it matters")
     dli, dli_deep = _dli(ppfd, photoperiod_h), _dli(deep, photoperiod_h)
     return Photons(ppfd, dli, deep, dli_deep, factor, tuple(reasons))
+
+
+@dataclass(frozen=True, slots=True)
+class LightPair:
+    """A lux sensor's reading and that of a PAR meter in the same place."""
+
+    illuminance_lux: float
+    ppfd_umol_m2_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class DepthReading:
+    """Photon flux at a depth below the surface."""
+
+    depth_cm: float
+    ppfd_umol_m2_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class SensorFactor:
+    """µmol/m²/s per lx with its 95 % interval; relative scatter of the pairs, None for one."""
+
+    umol_per_lux: float
+    low: float
+    high: float
+    scatter: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Attenuation:
+    """Attenuation per metre with its 95 % interval, None from two depths; light at the surface."""
+
+    attenuation_per_m: float
+    low_per_m: float | None
+    high_per_m: float | None
+    surface_umol_m2_s: float
+
+
+def light_sensor(*, pairs: Sequence[LightPair]) -> SensorFactor:
+    """A lux sensor's own factor from readings beside a PAR meter.
+
+    Raises:
+        OutOfRangeError: no pair, or a reading that is not positive.
+    """
+    found = calibrate_lux(
+        [pair.illuminance_lux for pair in pairs], [pair.ppfd_umol_m2_s for pair in pairs]
+    )
+    scatter = found.scatter if math.isfinite(found.scatter) else None
+    return SensorFactor(found.umol_per_lux, found.low, found.high, scatter)
+
+
+def light_attenuation(*, points: Sequence[DepthReading]) -> Attenuation:
+    """Attenuation of light in a tank from readings at several depths.
+
+    Raises:
+        OutOfRangeError: fewer than two depths, or a reading that is not positive.
+    """
+    found = fit_attenuation(
+        [point.depth_cm for point in points], [point.ppfd_umol_m2_s for point in points]
+    )
+    known = math.isfinite(found.low_per_m)
+    return Attenuation(
+        found.attenuation_per_m,
+        found.low_per_m if known else None,
+        found.high_per_m if known else None,
+        found.surface_ppfd,
+    )
 
 
 def _dli(ppfd: float | None, hours: float | None) -> float | None:

@@ -209,11 +209,6 @@ def _day(
     )
 
 
-def overlaps(one: Interval, start: float, end: float) -> bool:
-    """True if the interval and start..end share more than an edge."""
-    return one.start_s < end and one.end_s > start
-
-
 def clipped(one: Interval, start: float, end: float) -> Interval:
     """The part within start..end; an edge that was cut is marked unknown."""
     return Interval(

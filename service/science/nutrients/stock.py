@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, as_number
-from service.science.nutrients.dosing import added, dose_g, ions_mg_l, substance
+from service.science.nutrients.dosing import added, ions_mg_l, substance
 
 ML_PER_L: Final = 1000.0
 
@@ -58,26 +58,6 @@ def stock_dose_ml(stock: Stock, ion: str, rise_mg_l: ArrayLike, litres: ArrayLik
     if ion not in one_ml:
         raise OutOfRangeError("ion", ion, f"{', '.join(one_ml)}, which this stock holds")
     return np.asarray(rise / one_ml[ion])
-
-
-def stock_grams(
-    name: str,
-    ion: str,
-    rise_mg_l: float,
-    litres: float,
-    *,
-    dose_ml: float,
-    volume_ml: float,
-) -> Floats:
-    """Grams for a bottle of `volume_ml` of which `dose_ml` raise `ion` by `rise_mg_l`.
-
-    Raises
-    ------
-    OutOfRangeError: as `nutrients.dose_g`, or for a dose or bottle that is not positive.
-    """
-    dose = as_number("dose_ml", dose_ml, above=0, unit="mL")
-    bottle = as_number("volume_ml", volume_ml, low=dose, unit="mL")
-    return np.asarray(dose_g(name, ion, rise_mg_l, litres) * bottle / dose)
 
 
 def stock_cautions(stock: Stock) -> list[str]:

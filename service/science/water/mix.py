@@ -89,7 +89,7 @@ def new_water_range_c(
 
 @dataclass(frozen=True)
 class Blend:
-    """Tap water let down with softer water towards a KH and a GH, all in meq/L.
+    """Tap water diluted with softer water towards a KH and a GH, all in meq/L.
 
     tap_share: share of tap water, 0-1.  kh_meq_l, gh_meq_l: of the blend.
     kh_short_meq_l, gh_short_meq_l: what salts must add to reach the target; 0 if reached.

@@ -31,3 +31,30 @@ def test_dose_ceilings_labels_and_bottles(calculate):
     assert any("dissolves" in caution for caution in strong["cautions"])
     iron = calculate("dose", {"label": {"Fe": 0.1}, "volume": q(100, "L"), "mass": q(100, "mg")})
     assert iron["rises"] == [{"ion": "Fe", "rise": q(pytest.approx(0.1), "mg/L")}]
+
+
+def test_stock_solution_by_hand(calculate):
+    """25 g KNO3 (61.33 % NO3, IUPAC masses) in 500 mL: 1 mL in 100 L adds 0.3067 mg/L NO3."""
+    bottle = {
+        "salts": [{"substance": "KNO3", "mass": q(25, "g")}],
+        "bottle": q(500, "mL"),
+        "volume": q(100, "L"),
+    }
+    wanted = calculate("stock", bottle | {"ion": "NO3", "rise": q(3.067, "mg/L")})
+    assert wanted["dose"] == q(pytest.approx(10, abs=0.01), "mL")
+    added = calculate("stock", bottle | {"dose": q(1, "mL")})
+    rises = {one["ion"]: one["rise"]["value"] for one in added["rises"]}
+    assert rises["NO3"] == pytest.approx(0.3067, abs=1e-4)
+    gypsum = {"substance": "CaSO4.2H2O", "mass": q(1, "g")}
+    salts = [gypsum, {"substance": "KH2PO4", "mass": q(1, "g")}]
+    cautions = calculate("stock", bottle | {"salts": salts, "dose": q(1, "mL")})["cautions"]
+    assert any("precipitates" in caution for caution in cautions)
+
+
+def test_dose_by_grade(calculate):
+    """0-52-34 is how pure KH2PO4 is sold: 69.79 % PO4 and 28.73 % K by IUPAC masses."""
+    grade = {"n": 0, "p2o5": 52, "k2o": 34}
+    found = calculate("dose", {"grade": grade, "volume": q(100, "L"), "mass": q(1, "g")})
+    rises = {one["ion"]: one["rise"]["value"] for one in found["rises"]}
+    assert rises["PO4"] == pytest.approx(6.979, abs=0.05)
+    assert rises["K"] == pytest.approx(2.873, abs=0.06)

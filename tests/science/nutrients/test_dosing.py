@@ -28,7 +28,6 @@ from service.science.nutrients.stock import (
     Stock,
     stock_cautions,
     stock_dose_ml,
-    stock_grams,
     stock_ions_mg_l,
 )
 from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l, meq_l_from_dkh
@@ -143,9 +142,6 @@ def test_stock_by_hand():
     stock = Stock({"KNO3": 25.0}, 500.0)
     assert stock_ions_mg_l(stock, 1.0, 100)["NO3"] == pytest.approx(0.3067, abs=1e-4)
     assert stock_dose_ml(stock, "NO3", 3.067, 100) == pytest.approx(10, abs=0.01)
-    assert stock_grams("KNO3", "NO3", 3.067, 100, dose_ml=10, volume_ml=500) == pytest.approx(
-        25, abs=0.01
-    )
     assert stock_cautions(stock) == []
 
 

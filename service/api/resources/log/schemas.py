@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from service.registry.fields.log import KINDS, EntrySchema, LogData
+from service.registry.fields.log import KINDS
+from service.registry.fields.log_entry import EntrySchema, LogData
 from service.registry.models import LogKind
 from service.schemas.base import Nested, Schema
 from service.schemas.fields import Choice
