@@ -1,8 +1,8 @@
 """Writes docs/species.md from the species table: ``python docs/species.py > docs/species.md``."""
 
 from service.derive.thresholds import DERIVED
-from service.registry.species import CO2_MAX_UNKNOWN_MG_L
-from service.registry.species_table import SPECIES
+from service.registry.species.ranges import CO2_MAX_UNKNOWN_MG_L
+from service.registry.species.table import SPECIES
 
 HEAD = f"""# What animals tolerate
 

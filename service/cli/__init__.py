@@ -28,18 +28,22 @@ COMMANDS: Final[dict[str, Entry]] = {
     "advice": Entry("advice", "List recommendations, most urgent first, or mark one."),
     "check": Entry("check", "Check configuration, store, registry and access."),
     "co2": Entry("co2", "Compute dissolved CO2 from pH, KH and temperature."),
-    "copy": Entry("copy_store", "Copy readings between two stores and compare them."),
+    "copy": Entry("readings.copy_store", "Copy readings between two stores and compare them."),
     "demo": Entry("demo", "Run three invented tanks with simulated sensors."),
-    "export": Entry("export", "Export a tank's readings as CSV, line protocol or Parquet."),
-    "import": Entry("import_csv", "Import readings from a CSV file."),
+    "export": Entry(
+        "readings.export", "Export a tank's readings as CSV, line protocol or Parquet."
+    ),
+    "import": Entry("readings.import_csv", "Import readings from a CSV file."),
     "ingest": Entry("ingest", "Store readings from the MQTT broker, until stopped."),
     "log": Entry("log.command", "Log what was done to a tank or seen in it, or list what was."),
     "openapi": Entry("openapi", "Print the OpenAPI document of the API."),
-    "recalibrate": Entry("recalibrate", "Apply the calibrations in the log to stored readings."),
+    "recalibrate": Entry(
+        "readings.recalibrate", "Apply the calibrations in the log to stored readings."
+    ),
     "serve": Entry("serve", "Serve API and pages and publish advice, until stopped."),
     "share": Entry("share", "Make, list and revoke links to a handover sheet."),
     "status": Entry("status.command", "Report whether a tank, or each, is in order."),
-    "store": Entry("store", "Back up, check, prune and rebuild the SQLite store."),
+    "store": Entry("readings.store", "Back up, check, prune and rebuild the SQLite store."),
     "token": Entry("token", "Create, list and revoke access tokens."),
     "up": Entry("up", "Run ingest and serve side by side, until stopped."),
     "watch": Entry("watch", "Show tanks and what changes, as it changes."),

@@ -7,8 +7,8 @@ import json
 import click
 
 from service import units
-from service.cli.output import json_option
-from service.cli.quantity_parameter import QuantityParameter
+from service.cli.options.quantity_parameter import QuantityParameter
+from service.cli.output.display import json_option
 from service.derive.calculations.co2 import USUAL_TARGET_MG_L, Co2Answer, co2
 from service.science.numeric.checks import OutOfRangeError
 

@@ -11,7 +11,7 @@ from ingest.app import Ingester
 from service.app.application import opened
 from service.app.configuration import configuration
 from service.app.signals import set_by_signals
-from service.cli.config_option import config_option
+from service.cli.options.config_option import config_option
 
 _log = logging.getLogger("littoral.ingest")
 

@@ -11,7 +11,7 @@ from service.app.application import opened
 from service.app.configuration import configuration
 from service.app.serving import serve
 from service.app.signals import set_by_signals
-from service.cli.config_option import config_option
+from service.cli.options.config_option import config_option
 
 
 @click.command("serve")

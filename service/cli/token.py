@@ -12,9 +12,9 @@ from typing import Any
 import click
 
 from service.app.configuration import configuration
-from service.cli.config_option import config_option
-from service.cli.output import json_option
-from service.cli.parameters import SpanParameter
+from service.cli.options.config_option import config_option
+from service.cli.options.parameters import SpanParameter
+from service.cli.output.display import json_option
 from service.config import make_clock
 from service.registry.access import Scope, Token
 from service.registry.registry import open_registry

@@ -16,7 +16,7 @@ import click
 
 from service.app.child_process_guard import ChildProcessGuard
 from service.app.signals import set_by_signals
-from service.cli.config_option import config_option
+from service.cli.options.config_option import config_option
 
 SIDE_BY_SIDE: Final = ("ingest", "serve")
 _LITTORAL: Final = (sys.executable, "-m", "service")

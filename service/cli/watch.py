@@ -10,7 +10,7 @@ from typing import Final
 
 import click
 
-from service.cli.service_options import service_client, service_options
+from service.cli.options.service_options import service_client, service_options
 from service.cli.status.tank_status import TankStatus, status_of
 from service.cli.watch_output import Display, display_on
 from service.client import Client, ClientError, Event, UnreachableError

@@ -12,10 +12,10 @@ from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.text import Text
 
-from service.cli.output import as_json_line
+from service.cli.output.display import as_json_line
+from service.cli.output.terminal import is_wide, plain_text
 from service.cli.status.tank_status import TankStatus
 from service.cli.status.text import event_line, line_of, table_of
-from service.cli.terminal import is_wide, plain_text
 from service.client import ClientError, Event
 
 _EVENTS_SHOWN: Final = 5

@@ -9,7 +9,12 @@ from datetime import datetime, timedelta
 from service.derive.local_time import local_midnight
 from service.derive.thresholds import derived_limit
 from service.registry.models import LogEntry, LogKind, Stock, Tank
-from service.registry.species import Co2Ceiling, co2_ceiling, resolved, shared_temperature_range
+from service.registry.species.ranges import (
+    Co2Ceiling,
+    co2_ceiling,
+    resolved,
+    shared_temperature_range,
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from werkzeug.wrappers import Response
 from service.advice.handover.absence import absence_of, tanks_of
 from service.api.context import current, now
 from service.errors import InvalidInputError, LittoralError
-from service.pages import csrf
+from service.pages.browser import csrf
 from service.pages.local_time import LocalTime
 
 LENGTHS: Final = (3, 7, 14, 30)

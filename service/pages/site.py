@@ -7,7 +7,9 @@ from typing import Any
 from flask import Blueprint, Flask
 
 from service.api.resources.handover import html
-from service.pages import auth, browser_safety, csrf, error_pages, handover, sharing_links, tanks
+from service.pages import sharing_links, tanks
+from service.pages.browser import auth, csrf, error_pages, headers
+from service.pages.handover import sheet
 from service.pages.number_format import unit_words
 from service.registry.registry import Registry
 
@@ -24,9 +26,9 @@ def install(app: Flask, registry: Registry) -> None:
     Raises:
         RegistryUnavailableError: the key of the session cookie cannot be read.
     """
-    browser_safety.install(app, registry.signing_key(PURPOSE))
+    headers.install(app, registry.signing_key(PURPOSE))
     csrf.install(app)
-    html.install(app, handover)
+    html.install(app, sheet)
     app.register_blueprint(_blueprint())
     error_pages.register_elsewhere(app)
 
@@ -41,9 +43,9 @@ def _blueprint() -> Blueprint:
     )
     auth.register(pages)
     tanks.register(pages)
-    handover.register(pages)
+    sheet.register(pages)
     sharing_links.register(pages)
-    pages.after_request(browser_safety.secure)
+    pages.after_request(headers.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well
     pages.add_app_template_filter(unit_words)
     error_pages.register(pages)

@@ -13,12 +13,12 @@ from service.advice.engine.ledger import Ledger
 from service.api.context import current, now
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.errors import InvalidInputError, LittoralError, NotFoundError
-from service.pages import csrf
+from service.pages.browser import csrf
 from service.pages.chart_data import RANGES, chart_data
 from service.pages.day_strip import day_sketch
 from service.pages.local_time import LocalTime
-from service.pages.log_fields import KIND_WORDS, data_of
-from service.pages.log_form import log_form
+from service.pages.log.fields import KIND_WORDS, data_of
+from service.pages.log.form import log_form
 from service.pages.overview import newest_ms, tank_overview, tank_overviews
 from service.pages.summary import lines_of, sensor_lines, sentence_of
 from service.registry.entry_text import entry_text

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.cli.terminal import sparkline
+from service.cli.output.terminal import sparkline
 
 
 def test_sparkline():

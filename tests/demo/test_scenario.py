@@ -18,7 +18,7 @@ from demo.wire import Form, Wire
 from service.derive.tolerance import tolerance_of
 from service.registry.models import LogKind
 from service.registry.registry import open_registry
-from service.registry.species import shared_temperature_range, species
+from service.registry.species.ranges import shared_temperature_range, species
 from service.science.temperature.excursions import excursions
 from service.store import Flag, Reading, SeriesKey, open_store
 

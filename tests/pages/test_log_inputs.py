@@ -3,8 +3,8 @@
 import pytest
 
 from service.errors import InvalidInputError
-from service.pages.log_fields import AMOUNT, data_of, input_at, inputs_of
-from service.pages.log_form import log_form
+from service.pages.log.fields import AMOUNT, data_of, input_at, inputs_of
+from service.pages.log.form import log_form
 from service.registry.fields.log import KINDS
 from service.registry.models import DosePlan, LogKind, Stock, Tank, WaterChangePlan
 

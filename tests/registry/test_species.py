@@ -3,8 +3,8 @@
 import pytest
 
 from service.registry.models import Stock
-from service.registry.species import co2_ceiling, resolved, shared_temperature_range, species
-from service.registry.species_table import SPECIES
+from service.registry.species.ranges import co2_ceiling, resolved, shared_temperature_range, species
+from service.registry.species.table import SPECIES
 
 
 def nobody(stock: Stock) -> bool:

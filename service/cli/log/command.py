@@ -10,8 +10,8 @@ import click
 from service.cli.log import calibration
 from service.cli.log.entry import entry_command, line_of
 from service.cli.log.options import data_of, options_of
-from service.cli.output import as_json_text, json_option
-from service.cli.service_options import service_client, service_options
+from service.cli.options.service_options import service_client, service_options
+from service.cli.output.display import as_json_text, json_option
 from service.registry.fields.log import KINDS
 from service.registry.fields.log_entry import LogData
 from service.registry.models import LogKind

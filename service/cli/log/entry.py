@@ -8,9 +8,9 @@ from typing import Any, Final
 
 import click
 
-from service.cli.output import as_json_text, json_option
-from service.cli.parameters import MomentParameter
-from service.cli.service_options import service_client, service_options
+from service.cli.options.parameters import MomentParameter
+from service.cli.options.service_options import service_client, service_options
+from service.cli.output.display import as_json_text, json_option
 from service.client import LogEntry
 
 _DataOf = Callable[..., dict[str, Any]]

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import click
 
-from service.cli.output import as_json_text, json_option
-from service.cli.service_options import service_client, service_options
+from service.cli.options.service_options import service_client, service_options
+from service.cli.output.display import as_json_text, json_option
+from service.cli.output.terminal import is_wide, show
 from service.cli.status.tank_status import status_of, statuses_of
 from service.cli.status.text import table_of, text_of
-from service.cli.terminal import is_wide, show
 
 
 @click.command("status")

@@ -11,8 +11,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from service.cli.output.terminal import sparkline, table
 from service.cli.status.tank_status import TankStatus
-from service.cli.terminal import sparkline, table
 from service.client import Co2, Event, Light, Recommendation, Temperature
 
 _STYLES: Final = {

@@ -14,7 +14,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.phrases import day_clock, litres, percent, sensor_source, span
 from service.derive.models import Quality
-from service.registry.species import resolved, species
+from service.registry.species.ranges import resolved, species
 from service.science.temperature.excursions import Excursion
 
 CODE = "temperature-out"

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import click
 
-from service.cli.config_option import config_option
-from service.cli.transfer_options import (
+from service.cli.options.config_option import config_option
+from service.cli.options.transfer_options import (
     chosen_store,
     end_option,
     progress_bar,

@@ -8,7 +8,7 @@ from typing import Final
 
 from service.errors import LittoralError
 from service.pages.inputs import Input
-from service.pages.log_fields import KIND_WORDS, input_at, inputs_of
+from service.pages.log.fields import KIND_WORDS, input_at, inputs_of
 from service.registry.fields.log_entry import EntrySchema
 from service.registry.models import LogKind, Tank
 from service.schemas.entry import label_of

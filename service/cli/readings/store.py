@@ -9,9 +9,9 @@ from pathlib import Path
 
 import click
 
-from service.cli.config_option import config_option
-from service.cli.output import as_json_text, json_option
-from service.cli.transfer_options import chosen_store, store_option
+from service.cli.options.config_option import config_option
+from service.cli.options.transfer_options import chosen_store, store_option
+from service.cli.output.display import as_json_text, json_option
 from service.store.retention import RetentionPolicy
 from service.store.sqlite.store import SqliteStore
 

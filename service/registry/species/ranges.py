@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from service.registry.models import Stock
-from service.registry.species_table import PRACTICE, SPECIES, Species
+from service.registry.species.table import PRACTICE, SPECIES, Species
 
 CO2_MAX_UNKNOWN_MG_L = 30.0
 """For animals of which nothing is known: the usual upper aim (common practice, no source)."""

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from service.app.configuration import configuration
-from service.cli.parameters import TimeParameter
+from service.cli.options.parameters import TimeParameter
 from service.store import Store, open_store
 
 store_option = click.option(

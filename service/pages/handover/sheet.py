@@ -22,8 +22,8 @@ from service.advice.handover.return_report import ReturnReport
 from service.advice.handover.sheet import HandoverSheet, TankSheet
 from service.api.context import current, now
 from service.errors import LittoralError
-from service.pages.browser_safety import secure
-from service.pages.handover_chart import picture_lines
+from service.pages.browser.headers import secure
+from service.pages.handover.chart import picture_lines
 from service.pages.local_time import LocalTime
 from service.registry.models import Absence
 

@@ -10,8 +10,8 @@ import click
 from ingest.tools.recalculation import recalculate
 from service.app.application import opened
 from service.app.configuration import configuration
-from service.cli.config_option import config_option
-from service.cli.output import as_json_text, json_option
+from service.cli.options.config_option import config_option
+from service.cli.output.display import as_json_text, json_option
 from service.registry.models import LogKind
 from service.store import SeriesKey
 from service.times import to_us

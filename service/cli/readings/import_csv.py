@@ -13,8 +13,8 @@ import click
 
 from ingest.process import Calibrations, ClockLimits, Processor
 from service.app.configuration import configuration
-from service.cli.config_option import config_option
-from service.cli.transfer_options import progress_bar, store_option
+from service.cli.options.config_option import config_option
+from service.cli.options.transfer_options import progress_bar, store_option
 from service.config import make_clock
 from service.store import Reading, Store, open_store
 from service.store.transfer.csv_rows import CsvMapping, Rejected, column_of_text

@@ -12,7 +12,7 @@ from werkzeug.exceptions import HTTPException, NotFound
 from werkzeug.wrappers import Response
 
 from service.errors import LittoralError, NotFoundError
-from service.pages import browser_safety
+from service.pages.browser import headers
 
 log = logging.getLogger(__name__)
 
@@ -40,7 +40,7 @@ def register_elsewhere(app: Flask) -> None:
         liked = request.accept_mimetypes.best_match([_JSON, _HTML])
         if request.path.startswith("/v1/") or liked != _HTML:
             return before(error)
-        return browser_safety.secure(make_response(_http(error)))
+        return headers.secure(make_response(_http(error)))
 
     app.register_error_handler(404, nothing_here)
 

@@ -16,7 +16,7 @@ from werkzeug.wrappers import Response
 from service.api.http import auth
 from service.api.http.auth import SESSION_KEY, UnauthorizedError
 from service.errors import LittoralError
-from service.pages import csrf
+from service.pages.browser import csrf
 
 _OPEN = ("pages.static", "pages.login", "pages.log_in", "pages.log_out")
 

@@ -8,8 +8,8 @@ from dataclasses import asdict
 
 import click
 
-from service.cli.output import as_json_text, json_option
-from service.cli.transfer_options import end_option, progress_bar, start_option
+from service.cli.options.transfer_options import end_option, progress_bar, start_option
+from service.cli.output.display import as_json_text, json_option
 from service.errors import NotFoundError
 from service.store import open_store
 from service.store.transfer.copy import Verified, copy, verify
