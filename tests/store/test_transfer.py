@@ -174,6 +174,21 @@ class TestImport:
         assert values(store, "ph", flagged=False) == []
         assert store.latest(SeriesKey(TANK, "ph", "import"), flagged=True).flags == Flag.IMPLAUSIBLE
 
+    def test_flags_of_the_file_stay_and_rows_without_are_judged(self, tmp_path, store):
+        text = (
+            "time,quantity,value,flags,raw\n"
+            "2026-03-01T22:41:17Z,ph,77,0,\n"
+            "2026-03-01T22:41:18Z,ph,77,,\n"
+            "2026-03-01T22:41:19Z,ph,6.6,36,59.2\n"
+        )
+        report, rejected = imported(tmp_path, store, text)
+        assert (report.readings, rejected, +report.flagged) == (3, [], {"implausible": 1})
+        key = SeriesKey(TANK, "ph", "import")
+        samples = store.read(key, 0, 2**62, flagged=True, raw=True)
+        assert samples.value.tolist() == [77.0, 77.0, 6.6]
+        assert samples.flags.tolist() == [0, Flag.IMPLAUSIBLE, Flag.STUCK | Flag.UNCALIBRATED]
+        assert samples.raw[2] == 59.2
+
     def test_byte_order_mark_and_quoted_line_breaks(self, tmp_path, store):
         text = 'time,note,ph\n2026-03-01T22:41:17Z,"two\nlines",6.6\n2026-03-01T22:41:18Z,,x\n'
         report, rejected = imported(tmp_path, store, text, encoding="utf-8-sig")
