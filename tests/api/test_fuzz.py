@@ -16,6 +16,7 @@ from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 from schemathesis.specs.openapi.checks import positive_data_acceptance
 
+from service.api.calculate.table import FORMULAS
 from service.app.web import create_app
 from service.config import HttpConfig
 from service.registry.access import Scope
@@ -28,16 +29,7 @@ QUANTITIES = "the limits of a quantity depend on its unit, and which units conve
 ORDER = "the end must lie after the start, and a step must fit between them"
 BESIDE = "a sheet is asked for by its span or by an absence, of tanks that are registered"
 NOT_SAID = {
-    **dict.fromkeys(
-        [
-            f"POST /v1/calculate/{name}"
-            for name in (
-                "ammonia", "bicarbonate", "blend", "co2", "dose", "electrode", "gases", "kh",
-                "light", "mix", "ph", "reuse", "volume", "water-change",
-            )
-        ],
-        QUANTITIES,
-    ),
+    **{f"POST /v1/calculate/{one.name}": QUANTITIES for one in FORMULAS},
     "PUT /v1/tanks/{tank}": QUANTITIES,
     "PATCH /v1/tanks/{tank}": QUANTITIES,
     "POST /v1/tanks/{tank}/what-if": QUANTITIES,
