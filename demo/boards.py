@@ -14,8 +14,9 @@ from demo.broker import HOST
 from demo.measuring import LiveTank
 from demo.scenario import DemoTank, Scenario
 from demo.simulator import Trace
-from service.clock import Clock, to_us
-from service.store.reading import Reading, SeriesKey
+from service.clock import Clock
+from service.store.model import Reading, SeriesKey
+from service.times import to_us
 
 TICK_S = 0.1
 KEPT = 20_000

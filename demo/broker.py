@@ -57,9 +57,6 @@ dynamic_filters = true
 class NoBrokerError(LittoralError):
     """There is no broker to start."""
 
-    slug = "no-broker"
-    title = "There is no MQTT broker to start"
-
 
 def chosen(kind: str) -> str:
     """Which broker to start: ``mosquitto`` or ``iotcore``.

@@ -13,13 +13,14 @@ from typing import Any
 
 from rich.console import Console
 
-from demo.asking import AnswerError, Service, moment, time_of
 from demo.boards import Boards
 from demo.listening import retained
 from demo.scenario import Scenario
 from demo.tanks import emberpane, lateleaf, quillwater
-from service.clock import Clock, to_us
-from service.store.reading import Reading, SeriesKey
+from service.client import Client, ClientError
+from service.clock import Clock
+from service.store.model import Reading, SeriesKey
+from service.times import format_moment, from_us, parse_moment, to_us
 
 LIVE_READINGS = 5
 """So many readings of each sensor must have come over MQTT before the questions are asked."""
@@ -42,7 +43,7 @@ WARNINGS = ("warning", "urgent")
 class Bench:
     """What the questions may use."""
 
-    service: Service
+    client: Client
     scenario: Scenario
     boards: Boards
     clock: Clock
@@ -70,7 +71,7 @@ def check(
     Args:
         alive: raises when a part of the demo has ended or it is to stop.
     """
-    bench = Bench(Service(base), scenario, boards, clock, mqtt_port)
+    bench = Bench(Client(base), scenario, boards, clock, mqtt_port)
     _wait_for_readings(bench, alive)
     failed = []
     for name, question in QUESTIONS:
@@ -79,7 +80,7 @@ def check(
         try:
             for line in question(bench):
                 console.print(f"  {line}", markup=False, soft_wrap=True)
-        except (Fault, AnswerError) as fault:
+        except (Fault, ClientError) as fault:
             console.print(f"  FAILED: {fault}", markup=False, soft_wrap=True)
             failed.append(name)
         except (KeyError, TypeError, IndexError, ValueError) as error:
@@ -108,7 +109,7 @@ def _wait_for_readings(bench: Bench, alive: Callable[[], None]) -> None:
 
 
 def _tanks(bench: Bench) -> Iterator[str]:
-    found = {one["id"]: one for one in bench.service.get("/v1/tanks")["tanks"]}
+    found = {one["id"]: one for one in bench.client.get("/v1/tanks")["tanks"]}
     for one in bench.scenario.tanks:
         _require(one.tank.id in found, f"{one.tank.id} is not among the tanks")
         shown = found[one.tank.id]
@@ -135,10 +136,10 @@ def _readings(bench: Bench) -> Iterator[str]:
 
 def _stored(bench: Bench, key: SeriesKey, sent: Sequence[Reading]) -> list[dict[str, Any]]:
     """Readings since the demo's start; waits a little for the newest."""
-    start = moment(to_us(bench.scenario.origin) + 1)
+    start = format_moment(from_us(to_us(bench.scenario.origin) + 1))
     end = time.monotonic() + STORED_WITHIN_S
     while True:
-        answer = bench.service.get(
+        answer = bench.client.get(
             f"/v1/tanks/{key.tank}/readings",
             quantity=key.quantity,
             sensor=key.sensor,
@@ -159,19 +160,20 @@ def _same(key: SeriesKey, reading: Reading, answer: dict[str, Any], stamped: boo
         f"{what}: {reading.value!r} was published, {value!r} is stored",
     )
     if stamped:
-        stored_us = to_us(time_of(answer["time"]))
+        stored_us = to_us(parse_moment(answer["time"]))
         _require(
             stored_us == reading.time_us,
-            f"{what}: measured at {moment(reading.time_us)}, stored at {answer['time']}",
+            f"{what}: measured at {format_moment(from_us(reading.time_us))}, "
+            f"stored at {answer['time']}",
         )
 
 
 def _co2(bench: Bench) -> Iterator[str]:
     for one in bench.scenario.tanks:
-        answer = bench.service.get(f"/v1/tanks/{one.tank.id}/co2")
+        answer = bench.client.get(f"/v1/tanks/{one.tank.id}/co2")
         co2, target, state = answer["co2"], answer["target"], answer["state"]
         _require(co2 is not None, f"CO2 of {one.tank.id} is unknown: {answer['reasons']}")
-        at_us = to_us(time_of(answer["time"]))
+        at_us = to_us(parse_moment(answer["time"]))
         truth = bench.boards.truth(one.tank.id, at_us)
         _require(truth is not None, f"no truth is known of {one.tank.id}")
         assert truth is not None
@@ -191,7 +193,7 @@ def _co2(bench: Bench) -> Iterator[str]:
 def _light(bench: Bench) -> Iterator[str]:
     yesterday = bench.clock.now().date() - timedelta(days=1)
     for one in bench.scenario.tanks:
-        answer = bench.service.get(f"/v1/tanks/{one.tank.id}/light", date=yesterday.isoformat())
+        answer = bench.client.get(f"/v1/tanks/{one.tank.id}/light", date=yesterday.isoformat())
         hours, dli = answer["photoperiod"]["value"], answer["dli"]["value"]
         yield f"{one.tank.name}, yesterday: {hours:.1f} h, {dli:.2f} mol/m2/d"
         lamp = one.model.lamp
@@ -209,9 +211,9 @@ def _light(bench: Bench) -> Iterator[str]:
 
 def _temperature(bench: Bench) -> Iterator[str]:
     for one in bench.scenario.tanks:
-        answer = bench.service.get(f"/v1/tanks/{one.tank.id}/temperature")
+        answer = bench.client.get(f"/v1/tanks/{one.tank.id}/temperature")
         celsius = answer["temperature"]["value"]
-        truth = bench.boards.truth(one.tank.id, to_us(time_of(answer["time"])))
+        truth = bench.boards.truth(one.tank.id, to_us(parse_moment(answer["time"])))
         assert truth is not None
         yield f"{one.tank.name}: {celsius:.1f} °C; true: {truth.temperature_c:.1f}"
         _require(
@@ -221,10 +223,10 @@ def _temperature(bench: Bench) -> Iterator[str]:
 
 
 def _excursions(bench: Bench) -> Iterator[str]:
-    start = moment(to_us(bench.scenario.origin - timedelta(days=5)))
+    start = format_moment(bench.scenario.origin - timedelta(days=5))
     for one in bench.scenario.tanks:
         path = f"/v1/tanks/{one.tank.id}/temperature/excursions"
-        answer = bench.service.get(path, start=start)
+        answer = bench.client.get(path, start=start)
         found, limits = answer["excursions"], answer["range"]
         total = sum(each["degree_hours"]["value"] for each in found)
         told = f"{len(found)} of together {total:.1f} K h" if found else "none"
@@ -267,7 +269,7 @@ def _advice(bench: Bench, tank: str, expected: set[str]) -> list[dict[str, Any]]
     """The open recommendations; waits until the expected ones are there."""
     end = time.monotonic() + ADVICE_TIMEOUT_S
     while True:
-        answer = bench.service.get(f"/v1/tanks/{tank}/recommendations")
+        answer = bench.client.get(f"/v1/tanks/{tank}/recommendations")
         found: list[dict[str, Any]] = answer["recommendations"]
         if expected <= {each["code"] for each in found} or time.monotonic() > end:
             return found
@@ -288,7 +290,7 @@ def _calculate(bench: Bench) -> Iterator[str]:
         "kh": {"value": 4, "unit": "dKH"},
         "temperature": {"value": 77, "unit": "[degF]"},
     }
-    co2 = bench.service.post("/v1/calculate/co2", question)["co2"]["value"]
+    co2 = bench.client.send("POST", "/v1/calculate/co2", question)["co2"]["value"]
     yield f"pH 6.8, 4 dKH, 77 °F: {co2:.2f} mg/L; PHREEQC: {PHREEQC_CO2_MG_L:.2f}"
     _require(
         abs(co2 - PHREEQC_CO2_MG_L) <= CALCULATE_TOLERANCE * PHREEQC_CO2_MG_L,

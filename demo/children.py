@@ -10,7 +10,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from service.cli.tied import Tie
+from service.app.child_process_guard import ChildProcessGuard
 from service.config.load import ENV_PREFIX
 from service.errors import LittoralError
 
@@ -22,22 +22,19 @@ TAIL_LINES = 15
 class ChildError(LittoralError):
     """A child process did not start or ended by itself."""
 
-    slug = "child"
-    title = "A part of the demo has ended"
-
 
 class Child:
     """One child process with a log file.
 
     It is in a process group of its own, so that Ctrl-C reaches the demo alone, which then stops
-    its children in order. It is tied to the demo: should that be killed, the child ends too.
+    its children in order. Should the demo be killed, the child ends too.
     """
 
     def __init__(self, name: str, command: Sequence[str], folder: Path) -> None:
         self.name = name
         self.log = folder / f"{name}.log"
         self._command = list(command)
-        self._tie = Tie()
+        self._guard = ChildProcessGuard()
         self._process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -54,8 +51,8 @@ class Child:
         }
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(
-                self._tie.command(self._command),
-                pass_fds=self._tie.fds,
+                self._guard.command(self._command),
+                pass_fds=self._guard.fds,
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=log,
@@ -72,8 +69,10 @@ class Child:
         code = None if self._process is None else self._process.poll()
         if self._process is None or code is not None:
             tail = self.log.read_text(errors="replace").splitlines()[-TAIL_LINES:]
-            said = "\n".join(tail) or "(it said nothing)"
-            raise ChildError(f"{self.name} ended with exit code {code}; its last words:\n{said}")
+            output = "\n".join(tail) or "(no output)"
+            raise ChildError(
+                f"{self.name} ended with exit code {code}; the end of its log:\n{output}"
+            )
 
     def wait_for_port(self, host: str, port: int, timeout_s: float) -> None:
         """Wait until something listens on a port.
@@ -105,7 +104,7 @@ class Child:
             process.wait()
             return False
         finally:
-            self._tie.close()
+            self._guard.close()
         return True
 
 
@@ -125,7 +124,7 @@ class Children:
         """Raise if one of them has ended.
 
         Raises:
-            ChildError: which, and its last words.
+            ChildError: which, and the end of its log.
         """
         for child in self._running:
             child.check()

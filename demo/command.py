@@ -67,10 +67,10 @@ def command(
     check: bool,
     seed: int,
 ) -> None:
-    """Run Littoral on three invented tanks with simulated sensors, until Ctrl-C.
+    """Run three invented tanks with simulated sensors.
 
-    Everything is real but the water: an MQTT broker, the ingester, the store and the API on
-    127.0.0.1. Exit codes: 0 fine, 1 the check failed, 2 an option cannot be met.
+    Until Ctrl-C. Everything is real but the water: an MQTT broker, the ingester, the store and
+    the API on 127.0.0.1. Exit codes: 0 fine, 1 the check failed, 2 an option cannot be met.
     """
     if check:
         _refuse_with_check(ctx, "speed", "clock")

@@ -11,6 +11,7 @@ from rich.console import Console
 from demo.broker import HOST
 from demo.options import DemoOptions
 from demo.scenario import Scenario
+from service.times import format_moment
 
 DAY_S = 86_400
 OK = 200
@@ -22,7 +23,7 @@ def greet(
     """Print the addresses to open and three lines to try."""
     base = f"http://{HOST}:{options.http_port}"
     day = timedelta(seconds=round(DAY_S / options.speed))
-    start = (invented.origin - timedelta(days=3)).isoformat().replace("+00:00", "Z")
+    start = format_moment(invented.origin - timedelta(days=3))
     lines = [
         "",
         "Littoral demo: three invented tanks, simulated sensors over real MQTT.",

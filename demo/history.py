@@ -11,9 +11,9 @@ from datetime import UTC, datetime, time, timedelta
 
 from demo.measuring import LiveTank
 from demo.scenario import DemoTank, Scenario
+from service.registry.registry import Registry
 from service.store.interface import Store
-from service.store.reading import Flag, Reading
-from service.tanks.registry import Registry
+from service.store.model import Flag, Reading
 from service.units import QUANTITIES
 
 SETTLING = timedelta(days=2)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from demo.model import Sensor, TankModel
 from demo.simulator import DAY_S, Array, Simulation, Trace, simulate
-from service.store.reading import Reading
+from service.store.model import Reading
 from service.units import QUANTITIES
 
 BLOCK = 1024

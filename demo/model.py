@@ -10,9 +10,9 @@ from datetime import time
 from typing import Any
 
 from service.errors import InvalidInputError
-from service.science.gas_exchange import CO2_PPM_ROOM
-from service.science.light import WHITE_LED_UMOL_PER_LUX
-from service.science.water_change import concentration_after_changes, mixed_temperature_c
+from service.science.gas_exchange.air_water import CO2_PPM_ROOM
+from service.science.light.dose import WHITE_LED_UMOL_PER_LUX
+from service.science.water.change import concentration_after_changes, mixed_temperature_c
 
 
 @dataclass(frozen=True, slots=True)

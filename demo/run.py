@@ -6,12 +6,10 @@ MQTT, and the ingester and the API run as processes of their own, as they would 
 
 from __future__ import annotations
 
-import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -30,10 +28,11 @@ from demo.options import DemoOptions
 from demo.scenario import Scenario, latest_at
 from demo.settings import write_settings
 from demo.tanks import scenario
+from service.app.signals import set_by_signals
 from service.clock import FastClock
 from service.errors import LittoralError
+from service.registry.registry import open_registry
 from service.store import open_store
-from service.tanks.registry import open_registry
 
 START_GRACE_S = 4.0
 """The demo's clock begins so long after the children are started, so that they are ready."""
@@ -51,9 +50,6 @@ Alive = Callable[[], None]
 class PortTakenError(LittoralError):
     """Somebody else listens on a port that the demo wants."""
 
-    slug = "port-taken"
-    title = "A port is taken"
-
 
 class _StopRequestedError(Exception):
     """Ctrl-C or SIGTERM while something was being prepared."""
@@ -67,7 +63,7 @@ def run_demo(options: DemoOptions) -> int:
     """
     stop = threading.Event()
     try:
-        with _signals(stop):
+        with set_by_signals(stop):
             return _run(options, stop, Console(highlight=False))
     except _StopRequestedError:
         return 0
@@ -227,18 +223,6 @@ def _alive(children: Children, boards: Boards, stop: threading.Event) -> Alive:
             raise _StopRequestedError
 
     return alive
-
-
-@contextmanager
-def _signals(stop: threading.Event) -> Iterator[None]:
-    """Ctrl-C and SIGTERM set ``stop`` instead of ending the process."""
-    wanted = (signal.SIGINT, signal.SIGTERM)
-    before = [signal.signal(number, lambda *_: stop.set()) for number in wanted]
-    try:
-        yield
-    finally:
-        for number, handler in zip(wanted, before, strict=True):
-            signal.signal(number, handler)
 
 
 def _complain(message: str) -> None:

@@ -14,8 +14,8 @@ from typing import Any
 from demo.model import Event, TankModel, WaterChange
 from demo.wire import Wire
 from service.config import RouteConfig
-from service.store.reading import SeriesKey
-from service.tanks.values import NOTHING, LogKind, Tank
+from service.registry.models import NOTHING, LogKind, Tank
+from service.store.model import SeriesKey
 
 WEEK_DAYS = 7
 LOG_DAYS = 35
@@ -96,7 +96,7 @@ def changes_of(log: tuple[Noted, ...], tank: Tank) -> tuple[Event, ...]:
             noted.time.timestamp(),
             float(noted.data["fraction"]),
             temperature_c=tap.tap_temperature_c,
-            alkalinity_meq_l=tap.tap_alkalinity_meq_l,
+            alkalinity_meq_l=tap.tap_kh_meq_l,
         )
         for noted in log
         if noted.kind is LogKind.WATER_CHANGE

@@ -5,9 +5,9 @@
     pH    = carbonate balance of C, alkalinity and T
 
 h and k are first-order exchange coefficients; k(T) and C_eq(T) come from
-``service.science.gas_exchange``, pH from ``service.science.carbonate``. Each step is exact for
-inputs held at their value in the middle of the step. What happens at a moment (a water change, a
-fault) falls on the next step.
+``service.science.gas_exchange.air_water``, pH from ``service.science.carbonate.co2``. Each step is
+exact for inputs held at their value in the middle of the step. What happens at a moment (a water
+change, a fault) falls on the next step.
 
 The truth is simulated here; what sensors make of it is in ``demo.measuring``.
 """
@@ -24,8 +24,11 @@ import numpy as np
 import numpy.typing as npt
 
 from demo.model import Change, Gas, Lamp, Room, TankModel, WaterChange, WaterState, changed
-from service.science.carbonate import ph_for_co2
-from service.science.gas_exchange import co2_air_equilibrium_mg_l, exchange_rate_at_temperature
+from service.science.carbonate.co2 import ph_for_co2
+from service.science.gas_exchange.air_water import (
+    co2_air_equilibrium_mg_l,
+    exchange_rate_at_temperature,
+)
 
 Array = npt.NDArray[np.float64]
 

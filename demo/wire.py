@@ -8,8 +8,8 @@ from enum import StrEnum
 from functools import lru_cache
 from typing import Any
 
-from service.clock import from_us
-from service.store.reading import Reading
+from service.store.model import Reading
+from service.times import format_moment, from_us
 from service.units import to_canonical
 
 SENML_UNITS = {"temperature": "Cel", "ph": "pH", "illuminance": "lx"}
@@ -58,7 +58,7 @@ class Wire:
         number = self.number(reading)
         if self.form is Form.NUMBER:
             return f"{number:.{self.digits}f}".encode()
-        at = from_us(reading.time_us).isoformat().replace("+00:00", "Z")
+        at = format_moment(from_us(reading.time_us))
         document: Any
         if self.form is Form.OBJECT:
             document = {"value": number, "time": at, "sensor": reading.sensor}

@@ -1,7 +1,7 @@
 """Writes docs/practice.md: ``python docs/practice.py > docs/practice.md``."""
 
-from service.advice.practice import RULES_USE
-from service.advice.rules import RULES
+from service.advice.engine.catalogue import RULES
+from service.advice.engine.practice import RULES_USE
 from service.derive.thresholds import DERIVED, Threshold
 
 HEAD = """# The facts of practice
@@ -25,7 +25,7 @@ that is not in the tables, or a value outside what is allowed, is refused.
 | Much light with little CO2 invites algae | rule on light against CO2 | common practice, no source |
 | Six to eight hours of light while a tank settles, half an hour more each week afterwards, eight to ten later | shorter photoperiod after a set-up or a replant | common practice, no source |
 | High-energy planted tanks get a large water change (50 % and more) every week, low-energy ones a smaller one more rarely | routine water change | common practice, no source |
-| Work on plants or soil stirs up waste: a large water change the same day | rule `water-change-after-work` | common practice, no source |
+| Work on plants or substrate stirs up waste: a large water change the same day | rule `water-change-after-work` | common practice, no source |
 | Fertiliser goes in after the change, so that it is not thrown out with the water | rule on the dose that is due | common practice, no source |
 | Old tank water is fit for house plants and the garden, unless salt or medication is in it | water change rules | common practice, no source; limits after FAO Irrigation and Drainage Paper 29 in [science/water-change.md](science/water-change.md) |
 | Several cool-tolerant fish need no heater at 22 to 23 °C | cool tanks are not asked to be heated while the animals' range holds | ranges in [species.md](species.md) |
@@ -54,13 +54,12 @@ def _rows(thresholds: dict[str, Threshold]) -> str:
 
 def text() -> str:
     """The page."""
-    rules = "| code | when it speaks | clears after |\n| --- | --- | --- |\n" + "".join(
-        f"| `{rule.code}` | {rule.about} | {rule.hold.total_seconds() / 60:g} min |\n"
+    rules = "| code | what it reports | clears after |\n| --- | --- | --- |\n" + "".join(
+        f"| `{rule.code}` | {rule.about} | {rule.clear_delay.total_seconds() / 60:g} min |\n"
         for rule in RULES
     )
     return (
-        HEAD
-        + "## Rules\n\nIn the order of a visit. A recommendation is cleared by itself only when "
+        HEAD + "## Rules\n\nA recommendation clears by itself only when "
         "its cause has been gone for\nthe time in the last column, so that noise does not make it "
         "flap.\n\n"
         + rules

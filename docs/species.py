@@ -1,12 +1,13 @@
 """Writes docs/species.md from the species table: ``python docs/species.py > docs/species.md``."""
 
-from service.tanks.species import CO2_MAX_UNKNOWN_MG_L, NEWCOMER_DAYS, NEWCOMER_SHARE
-from service.tanks.species_table import SPECIES
+from service.derive.thresholds import DERIVED
+from service.registry.species.ranges import CO2_MAX_UNKNOWN_MG_L
+from service.registry.species.table import SPECIES
 
 HEAD = f"""# What animals tolerate
 
 Temperature ranges and CO2 ceilings that Littoral knows by scientific name. A tank may override
-every number for each group of its livestock, and should where the practitioner knows better:
+every number for each group of its livestock, and should where the keeper knows better:
 farmed strains differ from wild fish, and a published range is where a species is kept well, not
 where it dies.
 
@@ -18,8 +19,9 @@ CO2 ceilings are common practice without a source throughout. They are ceilings 
 safety limits: watch the animals, and lower the gas when they gasp at the surface.
 
 - Animals that are not listed count with {CO2_MAX_UNKNOWN_MG_L:g} mg/L and no temperature range.
-- In the first {24 * NEWCOMER_DAYS} hours after stocking at least, animals get
-  {NEWCOMER_SHARE:.0%} of their ceiling (common practice, no source).
+- In the first {DERIVED["newcomer_h"].default:g} hours after stocking, animals get
+  {DERIVED["newcomer_share"].default:.0%} of their ceiling (common practice, no source); a tank may set
+  both (`newcomer_h`, `newcomer_share`).
 - The range of a tank is the highest lower limit and the lowest upper limit of its animals. Where
   those cross, no temperature suits all, and Littoral says which two species contradict each other.
 

@@ -7,25 +7,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_MICROSECOND = timedelta(microseconds=1)
-
-
-def to_us(moment: datetime) -> int:
-    """Microseconds since 1970-01-01 UTC of an aware datetime, exact.
-
-    Raises:
-        ValueError: if the datetime is naive.
-    """
-    if moment.tzinfo is None:
-        raise ValueError(f"moment is {moment!r}; allowed: a datetime with a time zone")
-    return (moment - EPOCH) // _MICROSECOND
-
-
-def from_us(time_us: int) -> datetime:
-    """Aware UTC datetime of integer microseconds since 1970-01-01 UTC, exact."""
-    return EPOCH + timedelta(microseconds=int(time_us))
-
 
 class Clock(Protocol):
     """Anything that tells the present moment in UTC."""

@@ -1,8 +1,67 @@
-"""The small error hierarchy: each error says which field, which value and what is allowed."""
+"""Expected errors: each names which field, which value and what is allowed.
+
+::
+
+    LittoralError                       the API answers 500 and hides the detail
+    ├─ InvalidInputError                a field has a value that is not allowed
+    │  └─ UnknownUnitError
+    ├─ ConfigError
+    ├─ NotFoundError
+    ├─ GoneError
+    ├─ ConflictError
+    ├─ StoreUnavailableError            trying again makes sense
+    ├─ StoreRefusedError                trying again will not help
+    ├─ RegistryUnavailableError         trying again makes sense
+    └─ RegistryRefusedError             trying again will not help
+
+What only HTTP knows is defined where it is raised, in ``service.api``: MalformedRequestError (400),
+UnauthorizedError (401), ForbiddenError (403), NotAcceptableError (406), PreconditionFailedError
+(412), TooLargeError (413), UnsupportedMediaTypeError (415), TooManyRequestsError (429), BusyError
+(503). Titles, statuses and meanings of all are in ``service.problems``.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import ClassVar, Final, Self
+
+from service.problems import PROBLEMS, ProblemKind
+
+_SHOWN_CHARACTERS: Final = 60
+_MOST_FAULTS: Final = 50
+_IN_DETAIL: Final = 3
+
+
+def shown(value: object) -> str:
+    """A value as an error repeats it: short, on one line, encodable."""
+    text = repr(value)
+    if len(text) > _SHOWN_CHARACTERS:
+        text = text[: _SHOWN_CHARACTERS - 1] + "…"
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+class Refusal(str):
+    """What is wrong with a value, without the field's name: ``is 'x'; allowed: …``.
+
+    Attributes:
+        value: what was given.
+        allowed: what is allowed, in words.
+    """
+
+    value: object
+    allowed: str
+
+    def __new__(cls, value: object, allowed: str) -> Self:
+        """The text from the value and what is allowed."""
+        made = super().__new__(cls, f"is {shown(value)}; allowed: {allowed}")
+        made.value, made.allowed = value, allowed
+        return made
+
+
+class UnitRefusal(Refusal):
+    """What is wrong with a unit that is not understood or does not fit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -12,24 +71,45 @@ class FieldFault:
     Attributes:
         pointer: JSON pointer (RFC 6901) or dotted key of the field, e.g. ``/kh/value``.
         detail: what is wrong and what is allowed, one sentence.
+        value: what was given.
+        allowed: what is allowed; "" where only the sentence says it.
     """
 
     pointer: str
     detail: str
+    value: object = field(default=None, compare=False)
+    allowed: str = ""
+
+    @classmethod
+    def of(cls, pointer: str, message: str, name: str | None = None) -> FieldFault:
+        """The fault of a field.
+
+        Args:
+            message: what is wrong, without the field's name; a ``Refusal`` also as data.
+            name: of the field in the sentence; by default the pointer.
+        """
+        detail = f"{pointer if name is None else name} {message}"
+        if isinstance(message, Refusal):
+            return cls(pointer, detail, message.value, message.allowed)
+        return cls(pointer, detail)
+
+    def renamed(self, pointer: str, name: str | None = None) -> FieldFault:
+        """The same fault of a field that is called otherwise, e.g. in a form."""
+        if not self.allowed:
+            return FieldFault(pointer, self.detail)
+        return FieldFault.of(pointer, Refusal(self.value, self.allowed), name)
 
 
 class LittoralError(Exception):
     """Base of all expected errors.
 
     Attributes:
-        slug: last part of the problem ``type`` URI (RFC 9457); documented in docs/problems.md.
-        title: the same for every error of this class.
-        status: HTTP status that the API answers with.
+        kind: of problem (RFC 9457): its title, and the HTTP status that the API answers with.
+        headers: that an answer over HTTP carries beside it.
     """
 
-    slug = "internal"
-    title = "Internal error"
-    status = 500
+    kind: ClassVar[ProblemKind] = PROBLEMS["internal"]
+    headers: Mapping[str, str] = MappingProxyType({})
 
     def __init__(self, detail: str, faults: tuple[FieldFault, ...] = ()) -> None:
         super().__init__(detail)
@@ -40,83 +120,72 @@ class LittoralError(Exception):
 class InvalidInputError(LittoralError):
     """A field has a value that is not allowed."""
 
-    slug = "invalid-input"
-    title = "The input is not valid"
-    status = 422
+    kind = PROBLEMS["invalid-input"]
 
     @classmethod
-    def of_field(cls, field: str, value: object, allowed: str) -> InvalidInputError:
+    def of(cls, faults: Sequence[FieldFault]) -> Self:
+        """Build the error for some wrong fields; its detail repeats the first three."""
+        detail = "; ".join(fault.detail for fault in faults[:_IN_DETAIL])
+        if len(faults) > _IN_DETAIL:
+            detail += f"; and {len(faults) - _IN_DETAIL} more"
+        return cls(detail, tuple(faults[:_MOST_FAULTS]))
+
+    @classmethod
+    def of_field(cls, field: str, value: object, allowed: str) -> Self:
         """Build the error for one field from its name, its value and what is allowed."""
-        detail = f"{field} is {value!r}; allowed: {allowed}"
         pointer = "/" + field.strip("/").replace(".", "/")
-        return cls(detail, (FieldFault(pointer, detail),))
+        return cls.of([FieldFault.of(pointer, Refusal(value, allowed), field)])
 
 
 class UnknownUnitError(InvalidInputError):
     """A unit cannot be understood or does not fit the quantity."""
 
-    slug = "unknown-unit"
-    title = "The unit is not understood or does not fit"
+    kind = PROBLEMS["unknown-unit"]
 
 
 class ConfigError(LittoralError):
     """The configuration file or an environment override is wrong."""
 
-    slug = "config"
-    title = "The configuration is not valid"
+    kind = PROBLEMS["config"]
 
 
 class NotFoundError(LittoralError):
     """The thing asked for does not exist."""
 
-    slug = "not-found"
-    title = "Not found"
-    status = 404
+    kind = PROBLEMS["not-found"]
 
 
 class GoneError(LittoralError):
     """The thing asked for was there and is no longer."""
 
-    slug = "gone"
-    title = "No longer there"
-    status = 410
+    kind = PROBLEMS["gone"]
 
 
 class ConflictError(LittoralError):
     """The request contradicts what is already there."""
 
-    slug = "conflict"
-    title = "Conflicts with what is already there"
-    status = 409
+    kind = PROBLEMS["conflict"]
 
 
 class StoreUnavailableError(LittoralError):
-    """The time-series store cannot be reached or refuses; nothing of the batch counts as kept."""
+    """The time-series store cannot be reached or refuses; nothing of the batch counts as stored."""
 
-    slug = "store-unavailable"
-    title = "The store of readings is not available"
-    status = 503
+    kind = PROBLEMS["store-unavailable"]
 
 
 class StoreRefusedError(LittoralError):
     """The store is reachable but refuses the data or the file for good; retrying will not help."""
 
-    slug = "store-refused"
-    title = "The store of readings refuses"
-    status = 500
+    kind = PROBLEMS["store-refused"]
 
 
 class RegistryUnavailableError(LittoralError):
     """The registry's database cannot be reached or is too busy; trying again makes sense."""
 
-    slug = "registry-unavailable"
-    title = "The registry is not available"
-    status = 503
+    kind = PROBLEMS["registry-unavailable"]
 
 
 class RegistryRefusedError(LittoralError):
     """The registry's database is not one that this version can use; retrying will not help."""
 
-    slug = "registry-refused"
-    title = "The registry refuses"
-    status = 500
+    kind = PROBLEMS["registry-refused"]

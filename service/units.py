@@ -8,26 +8,52 @@ from __future__ import annotations
 
 import math
 import re
+import threading
 from dataclasses import dataclass
-from functools import lru_cache
-from typing import Final
-
-import pint
+from functools import cache, lru_cache
+from typing import TYPE_CHECKING, Final
 
 from service.errors import UnknownUnitError
-from service.science.hardness import CACO3_MG_PER_MEQ, MEQ_L_PER_DEGREE
+from service.science.water.hardness import CACO3_MG_PER_MEQ, MEQ_L_PER_DEGREE
 
-_registry: pint.UnitRegistry[float] = pint.UnitRegistry(
-    autoconvert_offset_to_baseunit=True, cache_folder=None
-)
-for _definition in (
-    "pH_unit = []",
-    "equivalent = mole = eq",
-    f"degree_carbonate_hardness = {MEQ_L_PER_DEGREE} * milliequivalent / liter = dKH",
-    f"degree_general_hardness = {MEQ_L_PER_DEGREE} * milliequivalent / liter = dGH",
-    f"ppm_caco3 = {1 / CACO3_MG_PER_MEQ} * milliequivalent / liter",
-):
-    _registry.define(_definition)
+if TYPE_CHECKING:
+    import pint
+
+#: The units of hardness and alkalinity, as ``_ALIASES`` has them, in meq/L.
+_HARDNESS: Final[dict[str, float]] = {
+    "milliequivalent/liter": 1.0,
+    "dKH": MEQ_L_PER_DEGREE,
+    "dGH": MEQ_L_PER_DEGREE,
+    "ppm_caco3": 1 / CACO3_MG_PER_MEQ,
+}
+
+
+_making: Final = threading.Lock()
+
+
+def _registry() -> pint.UnitRegistry[float]:
+    """The one registry of units: those of two would not go together."""
+    with _making:
+        return _made_registry()
+
+
+@cache
+def _made_registry() -> pint.UnitRegistry[float]:
+    """All units; made when one is first needed, since pint takes a quarter of a second."""
+    import pint
+
+    made: pint.UnitRegistry[float] = pint.UnitRegistry(
+        autoconvert_offset_to_baseunit=True, cache_folder=None
+    )
+    for definition in (
+        "pH_unit = []",
+        "equivalent = mole = eq",
+        f"degree_carbonate_hardness = {_HARDNESS['dKH']} * milliequivalent / liter = dKH",
+        f"degree_general_hardness = {_HARDNESS['dGH']} * milliequivalent / liter = dGH",
+        f"ppm_caco3 = {_HARDNESS['ppm_caco3']} * milliequivalent / liter",
+    ):
+        made.define(definition)
+    return made
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,10 +157,12 @@ def _unit(text: str) -> pint.Unit:
         if not _UNIT_TEXT.fullmatch(cleaned) or cleaned.lower() == "ph":
             raise fault
         known = _UCUM_POWER.sub(r"\1**\2", cleaned)
+    from pint.errors import PintError
+
     try:
-        return _registry.Unit(known)
+        return _registry().Unit(known)
     except (
-        pint.errors.PintError,
+        PintError,
         ValueError,
         TypeError,
         AttributeError,
@@ -157,10 +185,17 @@ def convert(value: float, unit: str, to: str) -> float:
     """
     if unit == to:
         return float(value)
+    known, wanted = _ALIASES.get(unit.strip(), ""), _ALIASES.get(to.strip(), "")
+    if known and known == wanted:
+        return float(value)
+    if known in _HARDNESS and wanted in _HARDNESS:
+        return float(value) * _HARDNESS[known] / _HARDNESS[wanted]
     source, target = _unit(unit), _unit(to)
+    from pint.errors import PintError
+
     try:
-        return float(_registry.Quantity(value, source).to(target).magnitude)
-    except pint.errors.PintError as error:
+        return float(_registry().Quantity(value, source).to(target).magnitude)
+    except PintError as error:
         raise UnknownUnitError(
             f"unit is {unit!r}; allowed: a unit that converts to {to!r}"
         ) from error

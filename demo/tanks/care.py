@@ -6,16 +6,16 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from demo.scenario import Noted
-from service.science.hardness import MEQ_L_PER_DEGREE
-from service.tanks.values import LogKind, Tank
-from service.tanks.volume import net_volume_l
+from service.registry.models import LogKind, Tank
+from service.registry.volume import net_volume_l
+from service.science.water.hardness import MEQ_L_PER_DEGREE
 
 BY_HUNDRED = 100.0
 
 
 def weekly_care(tank: Tank, change: datetime) -> Iterator[Noted]:
     """A trim, the water change by plan, and the doses of the plan after it."""
-    yield Noted(LogKind.TRIM, change - timedelta(minutes=45), {"share": 0.1})
+    yield Noted(LogKind.TRIM, change - timedelta(minutes=45), {"fraction": 0.1})
     yield Noted(LogKind.WATER_CHANGE, change, {"fraction": tank.water_change.fraction})
     volume_l = net_volume_l(tank) or 0.0
     for dose in tank.doses:
@@ -28,7 +28,7 @@ def weekly_care(tank: Tank, change: datetime) -> Iterator[Noted]:
 
 def kh_test(kh_dkh: float, tested: datetime) -> Noted:
     """A drop test of carbonate hardness."""
-    return Noted(LogKind.KH_TEST, tested, {"alkalinity_meq_l": round(meq_l(kh_dkh), 4)})
+    return Noted(LogKind.KH_TEST, tested, {"kh_meq_l": round(meq_l(kh_dkh), 4)})
 
 
 def calibration(quantity: str, sensor: str, done: datetime) -> Noted:

@@ -12,8 +12,7 @@ from demo.scenario import Almanac, DemoTank, Noted, changes_of
 from demo.tanks.care import calibration, filter_clean, kh_test, meq_l, weekly_care
 from demo.wire import Form, Wire
 from service.config import RouteConfig
-from service.store.reading import SeriesKey
-from service.tanks.values import (
+from service.registry.models import (
     Dimensions,
     DosePlan,
     LogKind,
@@ -23,6 +22,7 @@ from service.tanks.values import (
     Tank,
     WaterChangePlan,
 )
+from service.store.model import SeriesKey
 
 ID = "emberpane"
 BOARD = "shelf/board-7"
@@ -103,8 +103,8 @@ def _tank(almanac: Almanac) -> Tank:
         id=ID,
         name="Emberpane",
         dimensions=Dimensions(60, 30, 36, fill_height_cm=33, substrate_depth_cm=4, hardscape_l=2),
-        alkalinity_meq_l=round(meq_l(3), 4),
-        alkalinity_tested=almanac.ago(2, 0).date(),
+        kh_meq_l=round(meq_l(3), 4),
+        kh_tested=almanac.ago(2, 0).date(),
         gh_meq_l=round(meq_l(5), 4),
         heated=False,
         set_up=almanac.ago(300, 0).date(),
@@ -120,7 +120,7 @@ def _tank(almanac: Almanac) -> Tank:
         water_change=WaterChangePlan(
             every_days=7,
             fraction=0.4,
-            tap_alkalinity_meq_l=round(meq_l(3), 4),
+            tap_kh_meq_l=round(meq_l(3), 4),
             tap_temperature_c=24.0,
         ),
         doses=(DosePlan("complete solution", ml_per_100_l=8.0),),

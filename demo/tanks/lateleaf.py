@@ -12,8 +12,7 @@ from demo.model import Gas, Heater, Lamp, Room, Sensor, TankModel, Water
 from demo.scenario import Almanac, DemoTank, Noted, changes_of
 from demo.tanks.care import calibration, filter_clean, kh_test, meq_l, weekly_care
 from demo.wire import Form, Wire
-from service.store.reading import SeriesKey
-from service.tanks.values import (
+from service.registry.models import (
     Dimensions,
     DosePlan,
     LogKind,
@@ -23,6 +22,7 @@ from service.tanks.values import (
     Tank,
     WaterChangePlan,
 )
+from service.store.model import SeriesKey
 
 ID = "lateleaf"
 
@@ -38,7 +38,7 @@ def build(almanac: Almanac) -> DemoTank:
         Noted(
             LogKind.REPLANT,
             almanac.ago(0, 9, 40),
-            {"share": 0.4},
+            {"fraction": 0.4},
             note="left half taken up and planted anew, much soil stirred",
         ),
     )
@@ -84,8 +84,8 @@ def _tank(almanac: Almanac) -> Tank:
         id=ID,
         name="Lateleaf",
         dimensions=Dimensions(75, 45, 45, fill_height_cm=42, substrate_depth_cm=6, hardscape_l=4),
-        alkalinity_meq_l=round(meq_l(5), 4),
-        alkalinity_tested=almanac.ago(5, 0).date(),
+        kh_meq_l=round(meq_l(5), 4),
+        kh_tested=almanac.ago(5, 0).date(),
         gh_meq_l=round(meq_l(8), 4),
         set_up=almanac.ago(250, 0).date(),
         livestock=(Stock("Hyphessobrycon amandae", 18), Stock("Corydoras pygmaeus", 8)),
@@ -96,7 +96,7 @@ def _tank(almanac: Almanac) -> Tank:
         water_change=WaterChangePlan(
             every_days=7,
             fraction=0.5,
-            tap_alkalinity_meq_l=round(meq_l(5), 4),
+            tap_kh_meq_l=round(meq_l(5), 4),
             tap_temperature_c=24.5,
         ),
         doses=(DosePlan("complete solution", ml_per_100_l=12.0),),

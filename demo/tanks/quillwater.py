@@ -8,8 +8,7 @@ from demo.model import Gas, Heater, Lamp, Room, Sensor, TankModel, Water
 from demo.scenario import Almanac, DemoTank, Noted, changes_of
 from demo.tanks.care import calibration, filter_clean, kh_test, meq_l, weekly_care
 from demo.wire import Form, Wire
-from service.store.reading import SeriesKey
-from service.tanks.values import (
+from service.registry.models import (
     Dimensions,
     DosePlan,
     PhotoperiodPlan,
@@ -18,6 +17,7 @@ from service.tanks.values import (
     Tank,
     WaterChangePlan,
 )
+from service.store.model import SeriesKey
 
 ID = "quillwater"
 TAP_KH_DKH = 4.0
@@ -74,8 +74,8 @@ def _tank(almanac: Almanac) -> Tank:
         id=ID,
         name="Quillwater",
         dimensions=Dimensions(90, 45, 45, fill_height_cm=42, substrate_depth_cm=5, hardscape_l=6),
-        alkalinity_meq_l=round(meq_l(4), 4),
-        alkalinity_tested=almanac.ago(3, 0).date(),
+        kh_meq_l=round(meq_l(4), 4),
+        kh_tested=almanac.ago(3, 0).date(),
         gh_meq_l=round(meq_l(6), 4),
         set_up=almanac.ago(400, 0).date(),
         livestock=(
@@ -90,7 +90,7 @@ def _tank(almanac: Almanac) -> Tank:
         water_change=WaterChangePlan(
             every_days=7,
             fraction=0.5,
-            tap_alkalinity_meq_l=round(meq_l(TAP_KH_DKH), 4),
+            tap_kh_meq_l=round(meq_l(TAP_KH_DKH), 4),
             tap_temperature_c=23.0,
         ),
         doses=(

@@ -19,11 +19,13 @@ import phreeqpython
 import PyCO2SYS
 from matplotlib.axes import Axes
 
-from service.science import carbonate, gas_exchange, probes
-from service.science.carbonate_alkalinity import carbonate_side, non_carbonate_alkalinity_meq_l
+from service.science.carbonate import co2
+from service.science.carbonate.alkalinity import carbonate_side, non_carbonate_alkalinity_meq_l
 from service.science.constants import CO2_G_MOL
-from service.science.gas_exchange_fit import fit_gas_exchange
-from service.science.hardness import meq_l_from_dkh
+from service.science.gas_exchange import air_water
+from service.science.gas_exchange.fit import fit_gas_exchange
+from service.science.sensors import raw_signals
+from service.science.water.hardness import meq_l_from_dkh
 from tests.science.phreeqc_waters import Waters, khco3_co2_mg_l, random_waters
 from tests.science.tank_model import HOUR, START_S, Electrode, Tank, run
 
@@ -58,10 +60,10 @@ def against_phreeqc(engine: phreeqpython.PhreeqPython) -> None:
     for kh, style in ((1, ":"), (4, "-"), (15, "--")):
         meq = float(meq_l_from_dkh(kh))
         reference = np.array([khco3_co2_mg_l(engine, each, meq, 24.0) for each in ph])
-        full = 100 * (carbonate.co2_mg_l(ph, meq, 24.0) / reference - 1)
+        full = 100 * (co2.co2_mg_l(ph, meq, 24.0) / reference - 1)
         fine.plot(ph, full, style, color=OURS, label=f"{kh} dKH")
-        rule = 100 * (carbonate.co2_rule_of_thumb_mg_l(ph, kh) / reference - 1)
-        plain = 100 * (carbonate.co2_mg_l(ph, meq, 24.0, activity="none") / reference - 1)
+        rule = 100 * (co2.co2_rule_of_thumb_mg_l(ph, kh) / reference - 1)
+        plain = 100 * (co2.co2_mg_l(ph, meq, 24.0, activity="none") / reference - 1)
         coarse.plot(ph, rule, style, color=REFERENCE)
         coarse.plot(ph, plain, style, color=LIMIT)
         coarse.plot(ph, full, style, color=OURS)
@@ -90,7 +92,7 @@ def against_pyco2sys() -> None:
             par1=1400.0, par1_type=1, par2=ph, par2_type=3, salinity=0,
             temperature=celsius, opt_k_carbonic=8,
         )["aqueous_CO2"] * CO2_G_MOL * 1e-3  # fmt: skip
-        ours = carbonate.co2_mg_l(ph, 1.4, celsius, activity="none")
+        ours = co2.co2_mg_l(ph, 1.4, celsius, activity="none")
         axes.plot(ph, 100 * (ours / theirs - 1), style, color=OURS, label=f"{celsius} °C")
     axes.axhline(0, color=LIMIT, lw=0.6)
     axes.set(xlabel="pH", ylabel="deviation from PyCO2SYS, %", ylim=(-0.3, 0.3))
@@ -113,7 +115,7 @@ def full_waters(engine: phreeqpython.PhreeqPython) -> None:
     drawing, axes = plt.subplots(figsize=(6.4, 2.8))
     rng = np.random.default_rng(0)
     for row, (name, meq, known) in enumerate(cases):
-        ours = carbonate.co2_mg_l(waters.ph, meq, waters.temperature_c, **known)
+        ours = co2.co2_mg_l(waters.ph, meq, waters.temperature_c, **known)
         off = 100 * (ours / waters.co2_mg_l - 1)
         axes.plot(off, row + rng.uniform(-0.3, 0.3, off.size), ".", ms=2, color=OURS)
         print(f"  {name}: {off.min():+.2f} to {off.max():+.2f} %, median {np.median(off):+.2f} %")
@@ -136,13 +138,13 @@ def interval() -> None:
     rng = np.random.default_rng(3)
     meq, celsius = float(meq_l_from_dkh(4)), 24.0
     ph = np.linspace(6.2, 7.4, 49)
-    found = carbonate.estimate_co2(ph, meq, celsius)
+    found = co2.estimate_co2(ph, meq, celsius)
     drawing, axes = plt.subplots(figsize=(5.4, 3.0))
     axes.fill_between(ph, found.low, found.high, color=OURS, alpha=0.2, lw=0, label="95 %")
     axes.plot(ph, found.value, color=OURS, label="value")
-    relative = carbonate.DEFAULT_ALKALINITY_SD_MEQ_L / meq
+    relative = co2.DEFAULT_ALKALINITY_SD_MEQ_L / meq
     for each in ph[::6]:
-        sampled = carbonate.co2_mg_l(
+        sampled = co2.co2_mg_l(
             each + rng.normal(0, np.hypot(0.02, 0.025), 40_000),
             meq * np.exp(rng.normal(0, np.sqrt(np.log1p(relative**2)), 40_000)),
             celsius + rng.normal(0, 0.3, 40_000),
@@ -160,18 +162,16 @@ def air() -> None:
     """Oxygen against the published table; CO2 in equilibrium with outdoor and room air."""
     celsius = np.linspace(0, 35, 71)
     drawing, (left, right) = plt.subplots(1, 2, figsize=(7.2, 2.8))
-    left.plot(
-        celsius, gas_exchange.oxygen_saturation_mg_l(celsius), color=OURS, label="ours, 1 atm"
-    )
-    low = gas_exchange.oxygen_saturation_mg_l(
-        celsius, pressure_atm=gas_exchange.pressure_atm_from_altitude(1000)
+    left.plot(celsius, air_water.oxygen_saturation_mg_l(celsius), color=OURS, label="ours, 1 atm")
+    low = air_water.oxygen_saturation_mg_l(
+        celsius, pressure_atm=air_water.pressure_atm_from_altitude(1000)
     )
     left.plot(celsius, low, "--", color=OURS, label="ours, 1000 m")
     left.plot(*zip(*OXYGEN_TABLE.items(), strict=True), "D", ms=4, color=REFERENCE, label="table")
     left.set(xlabel="°C", ylabel="oxygen, mg/L")
     left.legend()
     for ppm, style in ((420, "-"), (600, "--"), (1000, ":")):
-        level = gas_exchange.co2_air_equilibrium_mg_l(celsius, co2_ppm=ppm)
+        level = air_water.co2_air_equilibrium_mg_l(celsius, co2_ppm=ppm)
         right.plot(celsius, level, style, color=OURS, label=f"{ppm} ppm")
     right.plot(
         [20, 25, 30], [0.708, 0.610, 0.529], "D", ms=4, color=REFERENCE, label="Weiss, 420 ppm"
@@ -235,16 +235,16 @@ def electrode() -> None:
     celsius = np.linspace(10, 40, 61)
     drawing, (left, right) = plt.subplots(1, 2, figsize=(7.2, 2.8))
     for set_name, style in (("nist", "-"), ("technical", "--")):
-        for index, each in enumerate(probes.BUFFER_SETS[set_name].values()):
+        for index, each in enumerate(raw_signals.BUFFER_SETS[set_name].values()):
             label = set_name if index == 0 else None
             change = each.ph_at(celsius) - each.ph_at(25.0)
             left.plot(celsius, change, style, color=OURS, label=label)
     left.set(xlabel="°C", ylabel="pH of the buffer less that at 25 °C")
     left.legend()
-    ideal = probes.Calibration(0.0, 1.0)
+    ideal = raw_signals.Calibration(0.0, 1.0)
     for ph, style in ((6.0, ":"), (6.6, "-"), (7.4, "--")):
-        millivolts = -probes.nernst_mv_per_ph(celsius) * (ph - 7)
-        off = probes.ph_from_millivolts(millivolts, 25.0, ideal) - ph
+        millivolts = -raw_signals.nernst_mv_per_ph(celsius) * (ph - 7)
+        off = raw_signals.ph_from_millivolts(millivolts, 25.0, ideal) - ph
         right.plot(celsius, off, style, color=OURS, label=f"pH {ph}")
     right.axhline(0, color=LIMIT, lw=0.6)
     right.set(xlabel="°C", ylabel="pH error without compensation")

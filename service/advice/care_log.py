@@ -1,13 +1,15 @@
-"""What the log says was done, and when last."""
+"""Queries on a tank's log: what was done, and when last."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
-from service.advice.rule import Case
-from service.tanks.values import LogEntry, LogKind
+from service.advice.engine.rule import Case
+from service.registry.models import DosePlan, LogEntry, LogKind
 
+NOON = time(12)
 WORK_KINDS = (LogKind.TRIM, LogKind.REPLANT)
 
 
@@ -48,7 +50,7 @@ def work_without_change(case: Case) -> LogEntry | None:
 def is_major(case: Case, work: LogEntry) -> bool:
     """Whether a trim or replant touched much; a replant without a share did."""
     default = 1.0 if work.kind == LogKind.REPLANT else 0.0
-    return float(work.data.get("share", default)) >= case.limit("work_share")
+    return float(work.data.get("fraction", default)) >= case.limit("work_share")
 
 
 def changed_since(case: Case, start: datetime, fraction: float) -> bool:
@@ -73,6 +75,27 @@ def newest_calibration(case: Case, quantity: str) -> LogEntry | None:
     return None
 
 
+def planned_doses(case: Case, plan: DosePlan, *, unnamed: bool = False) -> Iterator[LogEntry]:
+    """Entries of a planned dose up to now, newest first.
+
+    Args:
+        unnamed: also entries without a name, which count for every planned dose.
+    """
+    names = {_name(plan.name), *([""] if unnamed else [])}
+    return (one for one in entries(case, LogKind.DOSE) if _name(one.data.get("name", "")) in names)
+
+
+def set_up_at(case: Case) -> datetime | None:
+    """Noon of the day on which the tank was set up, in its own time zone; None if not known."""
+    if case.tank.set_up is None:
+        return None
+    return datetime.combine(case.tank.set_up, NOON, ZoneInfo(case.tank.time_zone))
+
+
 def days_since(case: Case, moment: datetime) -> float:
     """Days from a moment to now."""
     return (case.now - moment).total_seconds() / 86_400
+
+
+def _name(value: object) -> str:
+    return str(value).strip().casefold()

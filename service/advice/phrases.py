@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from service.advice.recommendation import Amount
-from service.tanks.values import Tank
+from service.advice.engine.recommendation import Amount
+from service.registry.models import Tank
+from service.store.model import Reading
 
 
 def clock(tank: Tank, moment: datetime) -> str:
@@ -46,6 +47,11 @@ def days(count: float) -> str:
 def litres(value: float) -> str:
     """Litres as one would measure them: whole ones, tenths below 10."""
     return f"{value:.1f} L" if value < 10 else f"{value:.0f} L"
+
+
+def sensor_source(reading: Reading | None) -> str:
+    """The source of evidence that comes from a reading: ``sensor NAME``; "" without one."""
+    return "" if reading is None else f"sensor {reading.sensor}"
 
 
 def dose(amount: Amount) -> str:

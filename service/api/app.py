@@ -2,92 +2,81 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
-from flask import Flask, json
+from flask import Flask
 
-from service.api import (
+from service.api import context
+from service.api.calculate.blueprint import blueprint_of
+from service.api.calculate.table import FORMULAS
+from service.api.context import Context
+from service.api.events import resource
+from service.api.http import auth, openapi, request_checks
+from service.api.http.json_text import StrictJson
+from service.api.resources import (
     absences,
-    access,
-    calculate,
     calendar,
     co2,
-    context,
     deliveries,
-    docs_page,
-    events,
-    exposition,
     gas_exchange,
-    handover,
     health,
-    homecoming,
     light,
-    log,
-    log_schemas,
-    openapi,
-    readings,
-    readings_in,
-    readings_schemas,
+    metrics,
     recommendations,
     rejections,
-    shared,
-    shares,
-    strictness,
-    tanks,
+    sensors,
     temperature,
+    what_if,
 )
-from service.api.context import Context
-from service.api.jsontext import StrictJson
+from service.api.resources.docs import docs_page
+from service.api.resources.handover import return_report, shared_sheet, sharing_links, sheet
+from service.api.resources.log import entries, schemas
+from service.api.resources.readings import query, submit
+from service.api.resources.readings import schemas as readings_schemas
+from service.api.resources.tanks import tanks
 
 MAX_BODY_BYTES: Final = 8 * 1024 * 1024
-SPEC: Final = "littoral_openapi_document"
 
 _BLUEPRINTS: Final = (
     tanks.blueprint,
-    readings.blueprint,
-    readings_in.blueprint,
+    query.blueprint,
+    submit.blueprint,
+    sensors.blueprint,
     co2.blueprint,
     light.blueprint,
     temperature.blueprint,
     gas_exchange.blueprint,
-    log.blueprint,
+    what_if.blueprint,
+    entries.blueprint,
     recommendations.blueprint,
     absences.blueprint,
-    handover.blueprint,
-    homecoming.blueprint,
-    shares.blueprint,
-    shared.blueprint,
+    sheet.blueprint,
+    return_report.blueprint,
+    sharing_links.blueprint,
+    shared_sheet.blueprint,
     rejections.blueprint,
     calendar.blueprint,
-    events.blueprint,
+    resource.blueprint,
     deliveries.blueprint,
-    calculate.blueprint,
+    blueprint_of(FORMULAS),
     health.blueprint,
-    exposition.blueprint,
+    metrics.blueprint,
 )
 
 
-def create_app(parts: Context) -> Flask:
-    """The API on its parts; open nothing, start nothing.
+def create_api(read: Context) -> Flask:
+    """The app with the API; opens nothing, starts nothing.
 
-    Args:
-        parts: store, registry, clock and configuration, open and ready.
+    The HTML of handover sheets is written by the pages, which are installed after it.
     """
     app = _frame()
-    context.install(app, parts)
+    context.install(app, read)
     return app
 
 
 def document_text() -> str:
-    """The OpenAPI document as it is served and committed; needs no parts."""
-    text: str = _frame().extensions[health.SPEC_TEXT]
-    return text
-
-
-def spec_of(app: Flask) -> dict[str, Any]:
-    """The OpenAPI document of an app."""
-    spec: dict[str, Any] = app.extensions[SPEC]
-    return spec
+    """The OpenAPI document as it is served and committed; needs no store."""
+    return openapi.text_of(_frame())
 
 
 def _frame() -> Flask:
@@ -95,18 +84,14 @@ def _frame() -> Flask:
     app.json = StrictJson(app)
     app.url_map.strict_slashes = False
     app.config["MAX_CONTENT_LENGTH"] = MAX_BODY_BYTES
-    access.install(app)
+    auth.install(app)
     api = openapi.open_api(app)
-    log_schemas.register(api.spec)
+    schemas.register(api.spec)
     readings_schemas.register(api.spec)
-    readings_in.register(api.spec)
+    submit.register(api.spec)
     recommendations.register(api.spec)
     for blueprint in _BLUEPRINTS:
         api.register_blueprint(blueprint)
     docs_page.register(app)
-    spec = openapi.document(api)
-    strictness.install(app, spec)
-    with app.app_context():
-        app.extensions[health.SPEC_TEXT] = json.dumps(spec, indent=2) + "\n"
-    app.extensions[SPEC] = spec
+    request_checks.install(app, openapi.install(app, api))
     return app

@@ -1,102 +1,68 @@
-"""What every view needs: the store, the registry, the clock and the configuration."""
+"""What the views of API and pages read: store, registry, clock, configuration."""
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable
 from datetime import datetime
-from typing import Final, TypeVar, cast
+from typing import Final, Protocol, TypeVar, cast
 
-from flask import Flask, Response, current_app
+from flask import Flask, current_app
 
-from service.advice.handover import HandoverSheet
-from service.advice.homecoming import ReturnReport
-from service.advice.recommendation import Recommendation
 from service.clock import Clock
 from service.config import Config
-from service.errors import LittoralError, NotFoundError
+from service.integrations.metrics.exposition import Metrics
+from service.registry.registry import Registry
 from service.store import Store
-from service.tanks.events import Revision
-from service.tanks.registry import Registry
-from service.tanks.values import Tank
 
 EXTENSION: Final = "littoral"
-_KEPT: Final = "littoral_kept"
+_SINGLETONS: Final = "littoral_singletons"
 _making = threading.Lock()
 _T = TypeVar("_T")
 
 
-Calendar = Callable[[Tank, Sequence[Recommendation], Mapping[str, Revision], datetime, str], bytes]
-"""Tank, what stands, revisions by recommendation id, now, ``events`` or ``todos`` -> iCalendar."""
+class Context(Protocol):
+    """The part of the application object that views may use."""
 
+    @property
+    def config(self) -> Config:
+        """The whole configuration."""
+        ...
 
-def no_calendar(*_: object) -> bytes:
-    """What an API answers that was put together without a calendar.
+    @property
+    def clock(self) -> Clock:
+        """Returns the present moment."""
+        ...
 
-    Raises:
-        NotFoundError: always.
-    """
-    raise NotFoundError("this service was put together without a task calendar")
+    @property
+    def store(self) -> Store:
+        """Time series of readings."""
+        ...
 
+    @property
+    def registry(self) -> Registry:
+        """Tanks, log, absences, recommendations."""
+        ...
 
-def no_metrics(_: str) -> tuple[bytes, str]:
-    """What an API answers that was put together without metrics.
+    @property
+    def metrics(self) -> Metrics:
+        """What ``/metrics`` answers with."""
+        ...
 
-    Raises:
-        NotFoundError: always.
-    """
-    raise NotFoundError("this service was put together without metrics")
+    @property
+    def stopping(self) -> threading.Event:
+        """Set when the service ends; event streams end with it."""
+        ...
 
-
-@dataclass(frozen=True, slots=True)
-class HandoverForms:
-    """Handover sheet and report on return in the forms that the API does not know by itself.
-
-    Attributes:
-        page: HTML of a sheet; True where it is shown by a sharing link.
-        calendar: iCalendar of a sheet's tasks as ``events`` or ``todos``.
-        report_page: HTML of a report.
-        refusal: HTML that says why a sharing link shows nothing.
-    """
-
-    page: Callable[[HandoverSheet, bool], Response]
-    calendar: Callable[[HandoverSheet, str], bytes]
-    report_page: Callable[[ReturnReport], Response]
-    refusal: Callable[[LittoralError], Response]
-
-
-@dataclass(frozen=True)
-class Context:
-    """The parts that the API is made of.
-
-    Attributes:
-        store: time series of readings.
-        registry: tanks, log, absences, recommendations.
-        clock: tells the present moment; a faster one in the demo.
-        config: the whole configuration.
-        nudge: asks the watch to look again now, such as after a log entry.
-        calendar: writes tasks as iCalendar; an outlet, which the API does not know by itself.
-        metrics: text and media type of the metrics for an ``Accept``; an outlet too.
-        handover: writes the handover sheet as a page and a calendar; None: JSON alone.
-        closing: set when the service ends; whoever listens for events is then let go.
-    """
-
-    store: Store
-    registry: Registry
-    clock: Clock
-    config: Config
-    nudge: Callable[[], None] = lambda: None
-    calendar: Calendar = no_calendar
-    metrics: Callable[[str], tuple[bytes, str]] = no_metrics
-    handover: HandoverForms | None = None
-    closing: threading.Event = field(default_factory=threading.Event)
+    def nudge(self) -> None:
+        """Evaluate all tanks again soon, such as after a log entry."""
+        ...
 
 
 def install(app: Flask, context: Context) -> None:
     """Make the context known to the views of an app."""
     app.extensions[EXTENSION] = context
-    app.extensions[_KEPT] = {}
+    app.extensions[_SINGLETONS] = {}
 
 
 def current() -> Context:
@@ -109,10 +75,10 @@ def now() -> datetime:
     return current().clock.now()
 
 
-def kept(kind: type[_T], make: Callable[[Context], _T]) -> _T:
-    """The one object of its kind that belongs to the app's context, made at first use."""
-    things = current_app.extensions[_KEPT]
+def app_singleton(kind: type[_T], make: Callable[[Context], _T]) -> _T:
+    """The one object of its kind in the app that serves this request, made at first use."""
+    found = current_app.extensions[_SINGLETONS]
     with _making:
-        if kind not in things:
-            things[kind] = make(current())
-    return cast(_T, things[kind])
+        if kind not in found:
+            found[kind] = make(current())
+    return cast(_T, found[kind])

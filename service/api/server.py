@@ -1,4 +1,4 @@
-"""The HTTP server: waitress, until it is told to stop."""
+"""The HTTP server: waitress, until it is asked to stop."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class Server:
                 ident=None,
                 max_request_body_size=2 * MAX_BODY_BYTES,
                 clear_untrusted_proxy_headers=True,
-                channel_request_lookahead=1,  # tells a listener that has gone
+                channel_request_lookahead=1,  # notices a listener that has gone
                 **_proxy(http),
             )
         except OSError as error:
@@ -98,7 +98,7 @@ class Server:
 
 
 def _proxy(http: HttpConfig) -> dict[str, Any]:
-    """What waitress is told about a reverse proxy in front of it."""
+    """Waitress' settings for a reverse proxy in front of it."""
     if http.trusted_proxy is None:
         return {}
     return {

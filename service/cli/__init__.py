@@ -1,56 +1,74 @@
-"""The command ``littoral``: errors are one line on stderr, never a traceback.
-
-Exit codes: 0 fine; 1 the answer is "not in order"; 2 usage or bad input.
-"""
+"""The command ``littoral``; a command's module is imported only when it is called."""
 
 from __future__ import annotations
 
 import importlib
-import logging
-import os
 import sys
-from typing import Final, NoReturn
+from collections.abc import Sequence
+from typing import Final, NamedTuple, NoReturn
 
 import click
 
-from service.errors import LittoralError
+from service.app.command_line import run_command
 
-#: Command -> the module of ``service.cli`` that has it; imported only when it is called.
-_COMMANDS: Final[dict[str, str]] = {
-    "advice": "advice",
-    "co2": "co2",
-    "copy": "copy_store",
-    "demo": "demo",
-    "export": "export",
-    "import": "import_csv",
-    "ingest": "ingest",
-    "log": "log",
-    "openapi": "openapi",
-    "recalibrate": "recalibrate",
-    "serve": "serve",
-    "share": "share",
-    "status": "status",
-    "store": "store",
-    "token": "token",
-    "up": "up",
-    "watch": "watch",
+
+class Entry(NamedTuple):
+    """Where a command is and what it does.
+
+    Attributes:
+        module: below ``service.cli``; has it as ``command``.
+        short_help: the first line of its help.
+    """
+
+    module: str
+    short_help: str
+
+
+COMMANDS: Final[dict[str, Entry]] = {
+    "advice": Entry("advice", "List recommendations, most urgent first, or mark one."),
+    "check": Entry("check", "Check configuration, store, registry and access."),
+    "co2": Entry("co2", "Compute dissolved CO2 from pH, KH and temperature."),
+    "copy": Entry("readings.copy_store", "Copy readings between two stores and compare them."),
+    "demo": Entry("demo", "Run three invented tanks with simulated sensors."),
+    "export": Entry(
+        "readings.export", "Export a tank's readings as CSV, line protocol or Parquet."
+    ),
+    "import": Entry("readings.import_csv", "Import readings from a CSV file."),
+    "ingest": Entry("ingest", "Store readings from the MQTT broker, until stopped."),
+    "log": Entry("log.command", "Log what was done to a tank or seen in it, or list what was."),
+    "openapi": Entry("openapi", "Print the OpenAPI document of the API."),
+    "recalibrate": Entry(
+        "readings.recalibrate", "Apply the calibrations in the log to stored readings."
+    ),
+    "serve": Entry("serve", "Serve API and pages and publish advice, until stopped."),
+    "share": Entry("share", "Make, list and revoke links to a handover sheet."),
+    "status": Entry("status.command", "Report whether a tank, or each, is in order."),
+    "store": Entry("readings.store", "Back up, check, prune and rebuild the SQLite store."),
+    "token": Entry("token", "Create, list and revoke access tokens."),
+    "up": Entry("up", "Run ingest and serve side by side, until stopped."),
+    "watch": Entry("watch", "Show tanks and what changes, as it changes."),
 }
 
 
 class LazyGroup(click.Group):
-    """A group that imports a command's module only when the command is called or described."""
+    """A group that imports a command's module only when the command is called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """All commands, sorted."""
-        return sorted(_COMMANDS)
+        return sorted(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """The command of a name, imported now."""
-        if cmd_name not in _COMMANDS:
+        if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"service.cli.{_COMMANDS[cmd_name]}")
+        module = importlib.import_module(f"{__name__}.{COMMANDS[cmd_name].module}")
         command: click.Command = module.command
         return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands with their short help, without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, COMMANDS[name].short_help) for name in sorted(COMMANDS)])
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
@@ -61,40 +79,13 @@ def littoral() -> None:
     """
 
 
-def run(arguments: list[str]) -> int:
+def run(arguments: Sequence[str]) -> int:
     """Run the command line; returns the exit code.
 
     Args:
         arguments: without the program's name.
     """
-    logging.basicConfig(
-        level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
-    )
-    logging.getLogger("littoral").setLevel(logging.INFO)
-    try:
-        code = littoral.main(args=arguments, prog_name="littoral", standalone_mode=False)
-    except click.exceptions.NoArgsIsHelpError as error:
-        click.echo(error.format_message(), err=True)
-        return 2
-    except click.UsageError as error:
-        path = error.ctx.command_path if error.ctx else "littoral"
-        return _refuse(f"{path}: {error.format_message().rstrip('.')}. See {path} --help.")
-    except click.ClickException as error:
-        return _refuse(f"littoral: {error.format_message()}")
-    except LittoralError as error:
-        return _refuse(f"littoral: {error.detail}")
-    except (click.Abort, KeyboardInterrupt):
-        return _refuse("littoral: stopped", 130)
-    except BrokenPipeError:
-        # Nobody reads any more: let the flush at exit go nowhere instead of failing.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
-    return code if isinstance(code, int) else 0
-
-
-def _refuse(message: str, code: int = 2) -> int:
-    click.echo(" ".join(message.split()), err=True)
-    return code
+    return run_command(littoral, arguments, "littoral")
 
 
 def main() -> NoReturn:

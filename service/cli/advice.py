@@ -7,16 +7,16 @@ from typing import Any
 
 import click
 
-from service.cli.asking import asking, service_options
-from service.cli.parameters import MomentParameter, SpanParameter
-from service.cli.shown import as_json_text, json_option
+from service.cli.options.parameters import MomentParameter, SpanParameter
+from service.cli.options.service_options import service_client, service_options
+from service.cli.output.display import as_json_text, json_option
 from service.client import Client, Recommendation
 
 
 @click.command("advice")
 @click.argument("tank", required=False)
 @click.option("--done", metavar="ID", help="Mark a recommendation as done.")
-@click.option("--snooze", metavar="ID", help="Put one off, for a day unless told otherwise.")
+@click.option("--snooze", metavar="ID", help="Put one off, by default for a day.")
 @click.option("--until", type=MomentParameter(), help="With --snooze: until then.")
 @click.option("--for", "length", type=SpanParameter(), help="With --snooze: for so long, as 2d.")
 @click.option("--dismiss", metavar="ID", help="Take one off the list while its cause lasts.")
@@ -33,7 +33,10 @@ def command(
     url: str,
     token: str | None,
 ) -> None:
-    """List what to do, weightiest first, of TANK or of all; or mark one of it."""
+    """List recommendations, most urgent first, or mark one.
+
+    Without TANK those of all tanks.
+    """
     marks = {"done": done, "snooze": snooze, "dismiss": dismiss}
     given = {action: id for action, id in marks.items() if id is not None}
     if len(given) > 1:
@@ -44,7 +47,7 @@ def command(
         raise click.UsageError("--until and --for exclude each other")
     if given and tank is not None:
         raise click.UsageError("a mark takes an ID alone; allowed without a mark: TANK")
-    with asking(url, token) as client:
+    with service_client(url, token) as client:
         if not given:
             found = client.recommendations(tank, state="open")
             click.echo(as_json_text({"recommendations": found}) if as_json else _listed(found))

@@ -1,5 +1,16 @@
 """``littoral demo``: the main job on invented tanks with simulated sensors."""
 
-from demo.command import command
+from __future__ import annotations
 
-__all__ = ["command"]
+import os
+import sys
+
+import click
+
+
+@click.command("demo", context_settings={"ignore_unknown_options": True, "help_option_names": []})
+@click.argument("arguments", nargs=-1, type=click.UNPROCESSED)
+def command(arguments: tuple[str, ...]) -> None:
+    """Run three invented tanks with simulated sensors."""
+    # The demo is a program of its own, which uses the service as any other; it takes over here.
+    os.execv(sys.executable, [sys.executable, "-m", "demo", *arguments])

@@ -1,4 +1,4 @@
-"""``littoral ingest``: readings from the broker into the store."""
+"""``littoral ingest``: stores readings from the MQTT broker."""
 
 from __future__ import annotations
 
@@ -8,7 +8,10 @@ from pathlib import Path
 import click
 
 from ingest.app import Ingester
-from service.cli.parts import config_option, configuration, opened, stop_signals
+from service.app.application import opened
+from service.app.configuration import configuration
+from service.app.signals import set_by_signals
+from service.cli.options.config_option import config_option
 
 _log = logging.getLogger("littoral.ingest")
 
@@ -27,21 +30,26 @@ _log = logging.getLogger("littoral.ingest")
 def command(
     config_file: Path | None, dry_run: bool, seconds: float, topics: tuple[str, ...]
 ) -> None:
-    """Take readings from the MQTT broker into the store until stopped.
+    """Store readings from the MQTT broker, until stopped.
 
-    A message is acknowledged to the broker only after its reading is kept.
+    A message is acknowledged to the broker only after its reading is stored.
     """
     config = configuration(config_file)
-    with opened(config) as parts, stop_signals() as stop:
+    with opened(config) as application, set_by_signals(application.stopping):
         if dry_run:
-            from ingest.dry_run import dry_run as listen
+            from ingest.tools.dry_run import dry_run as listen
 
             lines = listen(
-                config, parts.registry, parts.clock, seconds=seconds, also=topics, stop=stop
+                config,
+                application.registry,
+                application.clock,
+                seconds=seconds,
+                also=topics,
+                stop=application.stopping,
             )
             click.echo("\n".join(lines))
             return
-        ingester = Ingester(config, parts.store, parts.registry, parts.clock)
+        ingester = Ingester(config, application.store, application.registry, application.clock)
         _log.info("listening at %s", config.mqtt.url.rpartition("@")[2])
-        ingester.run(stop)
+        ingester.run(application.stopping)
         _log.info("stopped")

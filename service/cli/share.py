@@ -7,10 +7,10 @@ from typing import Any
 
 import click
 
-from service.cli.asking import asking, service_options
-from service.cli.parameters import MomentParameter
-from service.cli.shown import as_json_text
-from service.client import Client, Share
+from service.cli.options.parameters import MomentParameter
+from service.cli.options.service_options import service_client, service_options
+from service.cli.output.display import as_json_text
+from service.client import Client, SharingLink
 
 
 @click.command("share")
@@ -35,24 +35,24 @@ def command(
     url: str,
     token: str | None,
 ) -> None:
-    """Make a link that shows TANK's handover sheet to whoever has it, and print it.
+    """Make, list and revoke links to a handover sheet.
 
-    The sheet covers the tank's absence that is or comes next, unless --days or --absence say
-    otherwise. The link is printed only this once.
+    A link shows TANK's sheet to whoever has it. The sheet covers the tank's absence that is or
+    comes next, unless --days or --absence say otherwise. The link is printed only this once.
     """
     made_of: dict[str, Any] = {"days": days, "absence": absence, "expires": expires, "note": note}
     _check(tank, made_of, listing, revoke)
-    with asking(url, token) as client:
+    with service_client(url, token) as client:
         if listing:
-            found = client.shares(tank)
+            found = client.sharing_links(tank)
             text = "\n".join(_line(one) for one in found) or "no link was ever made"
             click.echo(
                 as_json_text({"shares": [_public(one) for one in found]}) if as_json else text
             )
         elif revoke is not None:
-            one = client.revoke_share(revoke)
-            told = f"Link {one.id} to the sheet of {one.tank} is revoked."
-            click.echo(as_json_text(_public(one)) if as_json else told)
+            one = client.revoke_sharing_link(revoke)
+            revoked = f"Link {one.id} to the sheet of {one.tank} is revoked."
+            click.echo(as_json_text(_public(one)) if as_json else revoked)
         elif tank is not None:
             _make(client, tank, made_of, as_json)
 
@@ -74,7 +74,7 @@ def _check(tank: str | None, made_of: dict[str, Any], listing: bool, revoke: str
 
 
 def _make(client: Client, tank: str, made_of: dict[str, Any], as_json: bool) -> None:
-    one = client.share(tank, **made_of)
+    one = client.create_sharing_link(tank, **made_of)
     if as_json:
         click.echo(as_json_text(one))
         return
@@ -82,18 +82,18 @@ def _make(client: Client, tank: str, made_of: dict[str, Any], as_json: bool) -> 
     click.echo(
         f"Link {one.id} shows the handover sheet of {one.tank} from {one.start:%Y-%m-%d %H:%M} to "
         f"{one.end:%Y-%m-%d %H:%M} UTC, to whoever has it, until {one.expires:%Y-%m-%d %H:%M} UTC. "
-        f"The line above is shown only now. End it with: littoral share --revoke {one.id}",
+        f"The line above will not be shown again. End it with: littoral share --revoke {one.id}",
         err=True,
     )
 
 
-def _public(one: Share) -> dict[str, Any]:
+def _public(one: SharingLink) -> dict[str, Any]:
     """A link as it is listed: without the members that only a new one has."""
     names = ("id", "tank", "state", "start", "end", "created", "expires", "revoked", "last_used")
     return {name: getattr(one, name) for name in (*names, "note")}
 
 
-def _line(one: Share) -> str:
+def _line(one: SharingLink) -> str:
     used = "never used" if one.last_used is None else f"used {one.last_used:%Y-%m-%d}"
     until = f"until {one.expires:%Y-%m-%d %H:%M} UTC"
     return f"{one.id}  {one.tank}  {one.state:7}  {until}  {used}  {one.note}".rstrip()

@@ -4,22 +4,28 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import click
 
-from service.cli.parameters import SpanParameter
-from service.cli.parts import config_option, configuration, registry_of
-from service.cli.shown import json_option
+from service.app.configuration import configuration
+from service.cli.options.config_option import config_option
+from service.cli.options.parameters import SpanParameter
+from service.cli.output.display import json_option
 from service.config import make_clock
-from service.tanks.access import Scope, Token
+from service.registry.access import Scope, Token
+from service.registry.registry import open_registry
 
 
 @click.group("token")
 def command() -> None:
-    """Make, list and revoke the bearer tokens that let programs and people in."""
+    """Create, list and revoke access tokens.
+
+    Programs and people send them as bearer tokens.
+    """
 
 
 @command.command("create")
@@ -41,7 +47,7 @@ def create(
     config = configuration(config_file)
     now = make_clock(config).now()
     expires = None if length is None else now + length
-    with registry_of(config) as registry:
+    with closing(open_registry(config.registry.url)) as registry:
         token, secret = registry.create_token(name, Scope(scope), now, expires=expires)
     if as_json:
         click.echo(json.dumps({**_json(token), "secret": secret}, indent=2))
@@ -50,7 +56,7 @@ def create(
     until = "until it is revoked" if expires is None else f"until {expires:%Y-%m-%d %H:%M} UTC"
     click.echo(
         f"Token {token.id} for {name}, scope {scope}, {until}. The line above is its secret and "
-        "is shown only now. Send it as: Authorization: Bearer SECRET",
+        "will not be shown again. Send it as: Authorization: Bearer SECRET",
         err=True,
     )
 
@@ -62,7 +68,7 @@ def list_(as_json: bool, config_file: Path | None) -> None:
     """List all tokens that there ever were, without their secrets."""
     config = configuration(config_file)
     now = make_clock(config).now()
-    with registry_of(config) as registry:
+    with closing(open_registry(config.registry.url)) as registry:
         tokens = registry.tokens()
     if as_json:
         click.echo(json.dumps({"tokens": [_json(token) for token in tokens]}, indent=2))
@@ -80,10 +86,10 @@ def list_(as_json: bool, config_file: Path | None) -> None:
 def revoke(token_id: str, as_json: bool, config_file: Path | None) -> None:
     """End the token of an ID at once."""
     config = configuration(config_file)
-    with registry_of(config) as registry:
+    with closing(open_registry(config.registry.url)) as registry:
         token = registry.revoke_token(token_id, make_clock(config).now())
-    told = f"Token {token.id} for {token.name} is revoked."
-    click.echo(json.dumps(_json(token), indent=2) if as_json else told)
+    revoked = f"Token {token.id} for {token.name} is revoked."
+    click.echo(json.dumps(_json(token), indent=2) if as_json else revoked)
 
 
 def _json(token: Token) -> Mapping[str, Any]:

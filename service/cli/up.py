@@ -1,4 +1,7 @@
-"""``littoral up``: ingester and API as two processes of one group."""
+"""``littoral up``: ingester and API as two processes of one group.
+
+This process only waits for the two, so it imports nothing of what they do.
+"""
 
 from __future__ import annotations
 
@@ -11,13 +14,12 @@ from typing import Final
 
 import click
 
-from ingest.client import address
-from ingest.routes import Router
-from service.cli.parts import Parts, config_option, configuration, opened, stop_signals
-from service.cli.serve import outlets, require_protection
-from service.cli.tied import Tie
+from service.app.child_process_guard import ChildProcessGuard
+from service.app.signals import set_by_signals
+from service.cli.options.config_option import config_option
 
-PARTS: Final = ("ingest", "serve")
+SIDE_BY_SIDE: Final = ("ingest", "serve")
+_LITTORAL: Final = (sys.executable, "-m", "service")
 _TICK_S: Final = 0.2
 _PATIENCE_S: Final = 20.0
 
@@ -26,28 +28,22 @@ _PATIENCE_S: Final = 20.0
 @config_option
 @click.pass_context
 def command(ctx: click.Context, config_file: Path | None) -> None:
-    """Run ``ingest`` and ``serve`` side by side until stopped.
+    """Run ingest and serve side by side, until stopped.
 
     When one of them ends, the other is stopped too and the exit code is that of the first.
     """
-    with opened(configuration(config_file)) as parts:
-        _check(parts)
     more = [] if config_file is None else ["--config", str(config_file)]
-    commands = [[sys.executable, "-m", "service", one, *more] for one in PARTS]
-    with stop_signals() as stop:
+    # First, so that errors are printed once, and the databases are there for both.
+    checked = subprocess.run(
+        [*_LITTORAL, "check", *more], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+    )
+    click.echo(checked.stderr, nl=False, err=True)
+    if checked.returncode:
+        ctx.exit(checked.returncode)
+    commands = [[*_LITTORAL, one, *more] for one in SIDE_BY_SIDE]
+    stop = threading.Event()
+    with set_by_signals(stop):
         ctx.exit(run_together(commands, stop))
-
-
-def _check(parts: Parts) -> None:
-    """Find what is wrong before anything is started, so that it is told once.
-
-    Raises:
-        LittoralError: as the parts find.
-    """
-    Router(parts.config.mqtt.prefix, parts.config.routes)
-    address(parts.config.mqtt)
-    require_protection(parts.config, parts.registry)
-    outlets(parts)
 
 
 def run_together(commands: Sequence[Sequence[str]], stop: threading.Event) -> int:
@@ -58,8 +54,8 @@ def run_together(commands: Sequence[Sequence[str]], stop: threading.Event) -> in
     Returns:
         0 when stopped; else the exit code of the one that ended, 1 if that was 0.
     """
-    tie = Tie()
-    running = [subprocess.Popen(tie.command(one), pass_fds=tie.fds) for one in commands]
+    guard = ChildProcessGuard()
+    running = [subprocess.Popen(guard.command(one), pass_fds=guard.fds) for one in commands]
     ended: int | None = None
     try:
         while ended is None and not stop.wait(_TICK_S):
@@ -67,7 +63,7 @@ def run_together(commands: Sequence[Sequence[str]], stop: threading.Event) -> in
             ended = next((code for code in codes if code is not None), None)
     finally:
         _end(running)
-        tie.close()
+        guard.close()
     return 0 if ended is None else (ended if ended > 0 else 1)
 
 

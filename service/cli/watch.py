@@ -1,4 +1,4 @@
-"""``littoral watch``: tanks kept at the present by the service's event stream."""
+"""``littoral watch``: the state of tanks, updated by the service's event stream."""
 
 from __future__ import annotations
 
@@ -10,22 +10,24 @@ from typing import Final
 
 import click
 
-from service.cli.asking import asking, service_options
-from service.cli.tank_status import Status, status_of
-from service.cli.watch_shown import Shown, shown_on
+from service.cli.options.service_options import service_client, service_options
+from service.cli.status.tank_status import TankStatus, status_of
+from service.cli.watch_output import Display, display_on
 from service.client import Client, ClientError, Event, UnreachableError
 
-TICK_S: Final = 60.0
-"""Without news all are looked at so often: what is not heard of any more grows stale."""
+IDLE_REFRESH_S: Final = 60.0
+"""Without events all tanks are asked for again this often: values grow stale by themselves."""
 
 
 @click.command("watch")
 @click.argument("tanks", nargs=-1)
 @click.option(
     "--every", type=click.FloatRange(0.1, 3600), default=2.0, show_default=True,
-    help="Look at most once in so many seconds, however much is told.",
+    help="Refresh at most every N seconds.",
 )  # fmt: skip
-@click.option("--count", type=click.IntRange(1), help="End after so many looks; default: never.")
+@click.option(
+    "--count", type=click.IntRange(1), help="End after so many refreshes; default: never."
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on a line, for each change.")
 @service_options
 def command(
@@ -36,100 +38,100 @@ def command(
     url: str,
     token: str | None,
 ) -> None:
-    """Show TANKS, or all, and what changes, as it changes, until stopped.
+    """Show tanks and what changes, as it changes.
 
-    Listens to the service's event stream. On a terminal it is one table, the worst tank first;
-    piped, a line for each change.
+    TANKS, or all, until stopped. Listens to the service's event stream. On a terminal it is one
+    table, the worst tank first; piped, a line for each change.
     """
-    with asking(url, token) as client:
+    with service_client(url, token) as client:
         wanted = tanks or tuple(tank.id for tank in client.tanks())
         if not wanted:
-            raise click.ClickException("there is no tank yet; nothing to watch")
-        with shown_on(as_json, url) as shown:
-            _Watching(client, wanted, shown, every).go(_listen(url, token, wanted), count)
+            raise click.ClickException("there is no tank yet; nothing to show")
+        with display_on(as_json, url) as display:
+            _Watcher(client, wanted, display, every).go(_listen(url, token, wanted), count)
 
 
 class _RefusedError(ClientError):
-    """The service does not listen to us for good."""
+    """The service refuses the stream; trying again will not help."""
 
 
-class _Watching:
-    """Looks at tanks when the stream says that something is new."""
+class _Watcher:
+    """Asks for the state of tanks when an event says that something is new."""
 
     def __init__(
-        self, client: Client, wanted: Collection[str], shown: Shown, every_s: float
+        self, client: Client, wanted: Collection[str], display: Display, every_s: float
     ) -> None:
         self._client = client
         self._wanted = wanted
-        self._shown = shown
+        self._display = display
         self._every_s = every_s
-        self._found: dict[str, Status] = {}
+        self._found: dict[str, TankStatus] = {}
         self._stale = set(wanted)
-        self._looked_s = -every_s
+        self._refreshed_s = -every_s
         self._listening = False
 
-    def go(self, heard: queue.Queue[Event | ClientError], count: int | None) -> None:
-        """Until so many looks were taken; None: for ever.
+    def go(self, received: queue.Queue[Event | ClientError], count: int | None) -> None:
+        """Until so many refreshes; None: for ever.
 
         Raises:
-            ClientError: there is nobody to listen to, or a tank is not there.
+            ClientError: the stream is refused, or there is no such tank.
         """
-        looks = 0
-        while count is None or looks < count:
+        refreshes = 0
+        while count is None or refreshes < count:
             try:
-                self._take(heard.get(timeout=self._rest_s()))
+                self._take(received.get(timeout=self._wait_s()))
             except queue.Empty:
-                looks += self._look()
+                refreshes += self._refresh()
 
-    def _rest_s(self) -> float:
-        """How long to listen before the next look."""
-        due_s = self._looked_s + (self._every_s if self._stale else TICK_S)
-        return max(0.0, due_s - time.monotonic()) if self._listening else TICK_S
+    def _wait_s(self) -> float:
+        """How long to wait for events before the next refresh."""
+        due_s = self._refreshed_s + (self._every_s if self._stale else IDLE_REFRESH_S)
+        return max(0.0, due_s - time.monotonic()) if self._listening else IDLE_REFRESH_S
 
-    def _take(self, told: Event | ClientError) -> None:
-        if isinstance(told, ClientError):
-            if isinstance(told, _RefusedError):
-                raise told
-            self._shown.lost(told)
+    def _take(self, event: Event | ClientError) -> None:
+        if isinstance(event, ClientError):
+            if isinstance(event, _RefusedError):
+                raise event
+            self._display.lost(event)
             return
-        if told.type == "listening":
-            self._shown.listening()
+        if event.type == "listening":
+            self._display.listening()
             self._stale = set(self._wanted)
             self._listening = True
-        elif told.type == "trouble":
-            self._shown.trouble(told.data["detail"])
-        elif told.data.get("tank") in self._wanted:
-            self._stale.add(told.data["tank"])
-            if told.type != "reading":
-                self._shown.happened(told)
+        elif event.type == "trouble":
+            self._display.trouble(event.data["detail"])
+        elif event.data.get("tank") in self._wanted:
+            self._stale.add(event.data["tank"])
+            if event.type != "reading":
+                self._display.happened(event)
 
-    def _look(self) -> bool:
+    def _refresh(self) -> bool:
         """Ask for what is stale; whether there was an answer."""
-        self._looked_s = time.monotonic()
+        self._refreshed_s = time.monotonic()
         try:
             fresh = {tank: status_of(self._client, tank) for tank in self._stale or self._wanted}
         except UnreachableError as error:
-            self._shown.lost(error)
+            self._display.lost(error)
             return False
         self._stale.clear()
         self._found.update(fresh)
-        self._shown.statuses(sorted(self._found.values(), key=lambda one: one.urgency))
+        self._display.statuses(sorted(self._found.values(), key=lambda one: one.urgency))
         return True
 
 
 def _listen(
     url: str, token: str | None, wanted: Collection[str]
 ) -> queue.Queue[Event | ClientError]:
-    """What the stream tells, and when it is lost, from a thread of its own."""
-    heard: queue.Queue[Event | ClientError] = queue.Queue()
+    """Events of the stream, and its losses, from a thread of its own."""
+    received: queue.Queue[Event | ClientError] = queue.Queue()
     only = next(iter(wanted)) if len(wanted) == 1 else None
 
     def listen() -> None:
         try:
-            for event in Client(url, token).events(only, readings=True, lost=heard.put):
-                heard.put(event)
+            for event in Client(url, token).events(only, readings=True, lost=received.put):
+                received.put(event)
         except ClientError as error:
-            heard.put(_RefusedError(str(error)))
+            received.put(_RefusedError(str(error)))
 
     threading.Thread(target=listen, name="stream", daemon=True).start()
-    return heard
+    return received

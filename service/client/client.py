@@ -10,23 +10,21 @@ from urllib.parse import quote
 import requests
 
 from service.client import stream
+from service.client.codec import options_of, tank_of, tank_path, text_of, value_of
 from service.client.errors import ClientError, UnreachableError, problem_of
-from service.client.values import (
+from service.client.handover import Handover, ReturnReport, SharingLink
+from service.client.models import (
     Co2,
     Co2Point,
     Event,
-    Handover,
     Light,
     LogEntry,
     Reading,
     Recommendation,
-    ReturnReport,
     Sensor,
-    Share,
     Tank,
     Temperature,
 )
-from service.client.wording import options_of, tank_of, tank_path, text_of, value_of
 
 DEFAULT_URL: Final = "http://127.0.0.1:8600"
 
@@ -41,11 +39,11 @@ class Client:
     def __init__(
         self, url: str = DEFAULT_URL, token: str | None = None, *, timeout_s: float = 30.0
     ) -> None:
-        """Prepare; nothing is asked yet.
+        """Prepare; nothing is requested yet.
 
         Args:
             url: where the service answers.
-            token: bearer token, where the service asks for one.
+            token: bearer token, where the service requires one.
         """
         self.url = url.rstrip("/")
         self._timeout_s = timeout_s
@@ -114,14 +112,14 @@ class Client:
             yield from (value_of(Reading, one) for one in page["readings"])
 
     def sensors(self, tank: str) -> list[Sensor]:
-        """What speaks of a tank."""
+        """The sensors of a tank."""
         found = self.get(tank_path(tank, "sensors"))["sensors"]
         return [value_of(Sensor, one) for one in found]
 
     def recommendations(
         self, tank: str | None = None, *, state: str | None = None
     ) -> list[Recommendation]:
-        """What to do, weightiest first; of one tank, or of all."""
+        """Recommendations, most urgent first; of one tank, or of all."""
         path = "/v1/recommendations" if tank is None else tank_path(tank, "recommendations")
         found = self.get(path, **options_of(state=state))["recommendations"]
         return [value_of(Recommendation, one) for one in found]
@@ -159,11 +157,11 @@ class Client:
         absence: str | None = None,
         tank: str | None = None,
     ) -> ReturnReport:
-        """What came of a span, of an absence, or of the absence that began last."""
+        """The report on a span, on an absence, or on the absence that began last."""
         options = options_of(start=start, end=end, absence=absence, tank=tank)
         return value_of(ReturnReport, self.get("/v1/handover/return", **options))
 
-    def share(
+    def create_sharing_link(
         self,
         tank: str,
         *,
@@ -171,7 +169,7 @@ class Client:
         absence: str | None = None,
         expires: datetime | None = None,
         note: str = "",
-    ) -> Share:
+    ) -> SharingLink:
         """Make a link that shows a tank's handover sheet to whoever has it.
 
         Args:
@@ -188,16 +186,16 @@ class Client:
             "note": note,
         }
         sent = {name: value for name, value in body.items() if value not in (None, "")}
-        return value_of(Share, self.send("POST", "/v1/shares", sent))
+        return value_of(SharingLink, self.send("POST", "/v1/shares", sent))
 
-    def shares(self, tank: str | None = None) -> list[Share]:
+    def sharing_links(self, tank: str | None = None) -> list[SharingLink]:
         """All sharing links that there ever were, oldest first."""
         found = self.get("/v1/shares", **options_of(tank=tank))["shares"]
-        return [value_of(Share, one) for one in found]
+        return [value_of(SharingLink, one) for one in found]
 
-    def revoke_share(self, id: str) -> Share:
+    def revoke_sharing_link(self, id: str) -> SharingLink:
         """End a sharing link at once."""
-        return value_of(Share, self.send("DELETE", f"/v1/shares/{quote(id, safe='')}", None))
+        return value_of(SharingLink, self.send("DELETE", f"/v1/shares/{quote(id, safe='')}", None))
 
     def log(self, tank: str, *, kind: str | None = None, limit: int = 100) -> list[LogEntry]:
         """The newest entries of a tank's log."""
@@ -218,7 +216,7 @@ class Client:
         by: str = "",
         id: str | None = None,
     ) -> LogEntry:
-        """Note what was done or seen; under an ``id`` of your own it is kept once."""
+        """Add a log entry; under an ``id`` of your own it is stored once."""
         body = {"kind": kind, "data": data, "time": text_of(time), "note": note, "by": by, "id": id}
         sent = {name: value for name, value in body.items() if value not in (None, "")}
         return value_of(LogEntry, self.send("POST", tank_path(tank, "log"), sent))
@@ -230,13 +228,13 @@ class Client:
         readings: bool = False,
         lost: Callable[[ClientError], None] = lambda _: None,
     ) -> Iterator[Event]:
-        """What happens, as it happens, without end; connects again when the connection is lost.
+        """The event stream, without end; connects again when the connection is lost.
 
         Args:
             tank: only of this tank.
             readings: also each sensor's newest reading, first those that are there.
-            lost: told whenever there is no connection; an event ``listening`` says that there is
-                one again.
+            lost: called whenever the connection is lost; an event ``listening`` follows when
+                there is one again.
 
         Raises:
             ClientError: there is no first connection, or the service refuses.

@@ -1,4 +1,4 @@
-"""What can go wrong between client and service."""
+"""Errors of the client: ``ClientError``, and below it ``UnreachableError`` and ``ProblemError``."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class ProblemError(ClientError):
         status: HTTP status.
         detail: what is wrong this time.
         faults: the wrong fields.
-        retry_after_s: after how many seconds another attempt makes sense; None: not said.
+        retry_after_s: after how many seconds another attempt makes sense; None: not given.
     """
 
     def __init__(
@@ -52,7 +52,7 @@ class ProblemError(ClientError):
 
 
 def problem_of(response: requests.Response) -> ClientError:
-    """The error that an answer stands for."""
+    """The error of an answer that is no success."""
     wait = response.headers.get("Retry-After", "")
     try:
         body = response.json()
@@ -68,4 +68,7 @@ def problem_of(response: requests.Response) -> ClientError:
             float(wait) if wait.isdecimal() else None,
         )
     except (requests.JSONDecodeError, KeyError, TypeError, AttributeError):
-        return ClientError(f"{response.url} answers {response.status_code}: is it Littoral?")
+        said = response.text[:80]
+        return ClientError(
+            f"{response.url} answers {response.status_code} {said!r}: is it Littoral?"
+        )

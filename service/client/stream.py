@@ -1,4 +1,4 @@
-"""The service's event stream, read by a program."""
+"""The event stream: reads server-sent events and connects again when the connection is lost."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ import requests
 from sseclient import SSEClient
 
 from service.client.errors import ClientError, ProblemError, UnreachableError
-from service.client.values import Event
+from service.client.models import Event
 
 MEDIA_TYPE: Final = "text/event-stream"
 SILENCE_S: Final = 45.0
-"""Three heartbeats: after so long without a word the connection is given up."""
+"""Three heartbeats: after so long without data the connection is given up."""
 RETRY_S: Final = 3.0
 _BUSY: Final = 503
 
@@ -24,7 +24,7 @@ Connect = Callable[[int | None], requests.Response]
 
 
 def events_of(response: requests.Response) -> Iterator[Event]:
-    """What one connection tells, until the service ends it.
+    """The events of one connection, until the service ends it.
 
     Raises:
         UnreachableError: the connection is lost.
@@ -41,11 +41,11 @@ def events_of(response: requests.Response) -> Iterator[Event]:
 def follow(
     connect: Connect, lost: Callable[[ClientError], None], wait: Callable[[float], None]
 ) -> Iterator[Event]:
-    """What is told, over as many connections as it takes; none of the numbered events is missed.
+    """Events over as many connections as it takes; no numbered event is missed.
 
     Args:
-        lost: told each time the connection is lost or cannot be had again. An event ``listening``
-            says that there is one.
+        lost: called each time the connection is lost or cannot be made again. An event
+            ``listening`` follows when there is one.
         wait: sleeps for so many seconds.
 
     Raises:
@@ -73,5 +73,5 @@ def follow(
 
 
 def pause(length_s: float) -> None:
-    """The usual way to wait."""
+    """Wait for some seconds."""
     time.sleep(length_s)

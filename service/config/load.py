@@ -14,9 +14,10 @@ from marshmallow import Schema, ValidationError
 from marshmallow import fields as f
 
 from service.clock import Clock, FastClock, SystemClock
+from service.config.integrations import Options
 from service.config.schema import ConfigSchema
 from service.config.values import Config
-from service.errors import ConfigError, FieldFault
+from service.errors import ConfigError, FieldFault, Refusal
 
 ENV_PREFIX = "LITTORAL_"
 
@@ -63,7 +64,7 @@ def make_clock(config: Config) -> Clock:
 
 def _overlay(document: dict[str, Any], environ: Mapping[str, str]) -> dict[str, str]:
     """Lay ``LITTORAL_SECTION__KEY`` over the document; returns dotted key -> variable."""
-    sections = {item.name for item in fields(Config)} - {"routes", "outlets"}
+    sections = {item.name for item in fields(Config)} - {"routes", "integrations"}
     overridden: dict[str, str] = {}
     for variable in sorted(environ):
         section, separator, key = variable.removeprefix(ENV_PREFIX).lower().partition("__")
@@ -111,6 +112,12 @@ def _faults(
         elif isinstance(known, f.Nested) and isinstance(message, dict):
             found += _faults(known.schema, message, value, here)
         elif (
+            isinstance(known, Options)
+            and isinstance(message, dict)
+            and (options := known.schema(data)) is not None
+        ):
+            found += _faults(options, message, {} if value is None else value, here)
+        elif (
             isinstance(known, f.List)
             and isinstance(known.inner, f.Nested)
             and isinstance(message, dict)
@@ -119,9 +126,11 @@ def _faults(
                 item = value[index] if isinstance(value, list) else None
                 found += _faults(known.inner.schema, inner, item, (*here, str(index)))
         else:
-            allowed = known.metadata.get("allowed", "a list of tables")
-            missing = known.required and isinstance(data, dict) and key not in data
-            found.append(_fault(here, value, str(allowed), missing=missing))
+            allowed = str(known.metadata.get("allowed", "a list of tables"))
+            for one in message if isinstance(message, list) else ():
+                allowed = one.allowed if isinstance(one, Refusal) else allowed
+            missing = isinstance(data, dict) and key not in data
+            found.append(_fault(here, value, allowed, missing=missing))
     return found
 
 
@@ -129,6 +138,14 @@ def _fault(
     trail: tuple[str, ...], value: object, allowed: str, *, missing: bool = False
 ) -> FieldFault:
     dotted = ".".join(trail)
-    state = "is missing" if missing else f"is {value!r}"
-    secret = trail[-1:] == ("password",)
+    state = "is missing" if missing else f"is {_without_password(value)!r}"
+    secret = trail[-1:] in (("password",), ("secret",)) and not missing
     return FieldFault(dotted, f"{dotted} {'is set' if secret else state}; allowed: {allowed}")
+
+
+def _without_password(value: object) -> object:
+    """A URL without its user and password."""
+    if not isinstance(value, str) or "@" not in value:
+        return value
+    scheme, separator, rest = value.partition("://")
+    return f"{scheme}{separator}{rest.rpartition('@')[2]}" if separator else value

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+
+from service.config.addresses import Network
 
 
 @dataclass(frozen=True, slots=True)
 class StoreConfig:
-    """Where readings are kept, and in SQLite how long.
+    """Where readings are stored, and in SQLite how long.
 
     Attributes:
         url: ``sqlite:///…``, ``influx://…`` or ``victoriametrics://…``.
@@ -27,7 +28,7 @@ class StoreConfig:
 
 @dataclass(frozen=True, slots=True)
 class RegistryConfig:
-    """Where tanks and the log are kept: an SQLAlchemy URL (SQLite or PostgreSQL)."""
+    """Where tanks and the log are stored: an SQLAlchemy URL (SQLite or PostgreSQL)."""
 
     url: str = "sqlite:///var/registry.db"
 
@@ -60,7 +61,7 @@ class IngestConfig:
         max_inflight: MQTT receive maximum: messages taken and not yet committed.
         shared_group: name of an MQTT shared subscription; None: the only ingester.
         late_after_s, future_s: a device time older or further ahead than this is doubted.
-        rejections_kept: how many rejected messages are kept to be shown.
+        rejections_kept: how many rejected messages are stored to be shown.
     """
 
     batch_size: int = 1000
@@ -82,7 +83,7 @@ class RouteConfig:
         topic: MQTT filter; ``+`` and ``#`` as in MQTT, ``{tank}``, ``{quantity}``, ``{sensor}``
             each stand for one level and name it.
         tank, quantity, sensor: constants, where the topic does not name them.
-        format: how the payload is read; ``auto`` tells number, JSON and SenML apart.
+        format: how the payload is read; ``auto`` recognizes number, JSON and SenML.
         path: dotted path of the value in a JSON payload.
         time_path: dotted path of the device's time in a JSON payload.
         unit: unit of the value, where the payload has none; None: the canonical unit.
@@ -109,7 +110,7 @@ class HttpConfig:
         listeners: programs and open pages that may listen to events at the same time; each has a
             thread of its own, beside those of ``threads``.
         trusted_proxy: address of a reverse proxy whose X-Forwarded-For, -Proto and -Host are
-            believed; None: nobody's.
+            believed; None: no proxy's.
         writes_per_minute: changes taken from one token or address in a minute.
         refusals_per_minute: wrong tokens taken from one address in a minute.
     """
@@ -141,12 +142,82 @@ class ClockConfig:
 
 
 @dataclass(frozen=True, slots=True)
-class OutletConfig:
-    """One way out to another program; ``options`` belong to its kind."""
+class WebhookOptions:
+    """Where events are posted, and how.
 
-    kind: str
+    Attributes:
+        url: of the receiver.
+        secret: the shared secret's bytes; None: in ``secret_file``.
+        allow_networks: networks that may be sent to although they are not public.
+        ca_file: certificates to trust instead of the system's.
+        timeout_s: for connecting, and for each wait on an answer.
+        attempts: how many before a delivery is dead; 80 take about three days.
+        source: ``source`` of the CloudEvents.
+    """
+
+    url: str
+    secret: bytes | None = None
+    secret_file: str | None = None
+    allow_networks: tuple[Network, ...] = ()
+    ca_file: str | None = None
+    timeout_s: float = 10.0
+    attempts: int = 80
+    source: str = "/littoral"
+
+
+@dataclass(frozen=True, slots=True)
+class HomieOptions:
+    """Devices of the Homie convention.
+
+    Attributes:
+        prefix: first level(s) of all topics.
+        device: id of the root device; tanks are ``<device>-<tank>``.
+        alerts: lowest severity that becomes an alert.
+    """
+
+    prefix: str = "homie"
+    device: str = "littoral"
+    alerts: str = "warning"
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """Equal for two that would publish on the same topics."""
+        return ("homie", self.prefix, self.device)
+
+
+@dataclass(frozen=True, slots=True)
+class HubOptions:
+    """Devices of home-automation hubs.
+
+    Attributes:
+        prefix: discovery prefix of the hub.
+        device: first part of the ids of devices and sensors.
+        status_topic: where the hub publishes ``online`` when it starts; None: ``<prefix>/status``.
+        expire_after_s: a value counts for so long; None: by how often tanks are evaluated.
+    """
+
+    prefix: str = "homeassistant"
+    device: str = "littoral"
+    status_topic: str | None = None
+    expire_after_s: int | None = None
+
+    @property
+    def start_topic(self) -> str:
+        """Where the hub publishes ``online`` when it starts."""
+        return self.status_topic or f"{self.prefix}/status"
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """Equal for two that would publish on the same topics."""
+        return ("hub", self.device)
+
+
+@dataclass(frozen=True, slots=True)
+class IntegrationConfig:
+    """One way out to other programs; the type of its options is its kind."""
+
     name: str
-    options: Mapping[str, Any] = field(default_factory=dict)
+    options: WebhookOptions | HomieOptions | HubOptions
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,4 +232,4 @@ class Config:
     http: HttpConfig = HttpConfig()
     advice: AdviceConfig = AdviceConfig()
     clock: ClockConfig = ClockConfig()
-    outlets: tuple[OutletConfig, ...] = ()
+    integrations: tuple[IntegrationConfig, ...] = ()

@@ -4,29 +4,35 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
-from zoneinfo import ZoneInfo
+from datetime import UTC, date, datetime, timedelta
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.co2 import Target
+from service.derive.co2.series import co2_series
+from service.derive.co2.target import Target, target_of
+from service.derive.inputs import Inputs
+from service.derive.local_time import local_day, local_midnight
+from service.derive.models import Array, Co2Series, LightDay, LightNow, Quality
+from service.derive.sensor_choice import age_min
 from service.derive.thresholds import DERIVED, derived_limit
-from service.derive.view import Array, Co2Series, LightDay
-from service.science.light import UMOL_PER_MOL, degree_hours_while_lit
-from service.science.light_co2 import lit_share_by_co2
-from service.science.light_days import (
+from service.registry.models import Tank
+from service.science.light.co2 import lit_share_by_co2
+from service.science.light.days import (
     DayOfLight,
     Thresholds,
     days_of_light,
     thresholds_from_series,
 )
-from service.store.reading import Samples
-from service.tanks.values import Tank
+from service.science.light.dose import degree_hours_while_lit
+from service.store.model import Samples
+from service.times import from_us
 
 SECONDS_PER_HOUR = 3600.0
+LIGHT_QUANTITIES: Final = ("ppfd", "illuminance")
 LEAST_KNOWN_SHARE = 0.5
-"""CO2 must be known for so much of the lit time before a share of it is told. Our choice."""
+"""CO2 must be known for so much of the lit time before a share of it is given. Our choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,20 +64,56 @@ def light_source(
     return LightSource(quantity, samples, illuminance, lux, lit_levels(tank, lux))
 
 
-def local_day(tank: Tank, moment: datetime) -> date:
-    """The date on the wall of the tank's room."""
-    return moment.astimezone(ZoneInfo(tank.time_zone)).date()
+def light_source_of(inputs: Inputs) -> LightSource:
+    """The light series of a tank with its levels: a PPFD sensor before a lux sensor."""
+    lux = inputs.series("illuminance")
+    for quantity in LIGHT_QUANTITIES:
+        samples = inputs.series(quantity)
+        if len(samples):
+            return light_source(inputs.tank, quantity, samples, lux if len(lux) else None)
+    return light_source(inputs.tank, "", Samples.empty())
 
 
-def local_midnight(tank: Tank, day: date) -> datetime:
-    """The moment at which a local day begins, UTC."""
-    return local_moment(tank, day, time())
+def light_now(inputs: Inputs, source: LightSource) -> LightNow:
+    """Light at ``now`` of the inputs."""
+    quantity = source.quantity or "illuminance"
+    reading = inputs.latest.get(quantity)
+    stale_min = derived_limit(inputs.tank, "stale_light_min")
+    if not len(source.samples) or reading is None or age_min(reading, inputs.now) > stale_min:
+        why = (inputs.why_none(quantity),)
+        return LightNow(reading, None, None, Quality.STALE, why)
+    lux, levels = source.lux, source.levels
+    lit = bool(lux[-1] > levels.on_lux)
+    other = np.flatnonzero(lux <= levels.off_lux if lit else lux > levels.on_lux)
+    changed = None
+    if other.size:
+        changed = from_us(int(source.samples.time_us[min(int(other[-1]) + 1, lux.size - 1)]))
+    return LightNow(reading, lit, changed, Quality.GOOD, inputs.reasons(quantity))
 
 
-def local_moment(tank: Tank, day: date, at: time) -> datetime:
-    """The moment of a local time of day, UTC; a time that summer time skips or repeats counts
-    as in the time before the change."""
-    return datetime.combine(day, at, ZoneInfo(tank.time_zone)).astimezone(UTC)
+def light_day(inputs: Inputs, day: date, now: datetime) -> LightDay | None:
+    """The light of one local day; None where no light is measured or the day is to come.
+
+    Args:
+        inputs: as ``load_day``.
+        now: a day that is not over is described up to here.
+    """
+    days = light_days_of(
+        inputs.tank,
+        light_source_of(inputs),
+        day,
+        now,
+        last=day,
+        co2=co2_series(inputs),
+        target=target_of(inputs.tank, inputs.tolerance.co2_max_mg_l),
+        temperature=inputs.series("temperature"),
+    )
+    return days[0] if days else None
+
+
+def first_day(inputs: Inputs) -> date:
+    """The first local day that the inputs cover, its night perhaps in part."""
+    return local_day(inputs.tank, inputs.start + timedelta(days=1))
 
 
 def lux_factor(tank: Tank) -> float:
@@ -107,7 +149,7 @@ def light_days_of(
 
     Args:
         source: samples from before ``first`` help to find dark and bright.
-        now: a day that is not over is told up to here.
+        now: a day that is not over is described up to here.
         last: None means today.
         co2, target: for the share of the lit time within target.
         temperature: usable samples, for the degree-hours while lit.
@@ -173,7 +215,7 @@ def _described(
         lit=tuple((_moment(one.start_s), _moment(one.end_s)) for one in found.lit),
         photoperiod_h=found.hours,
         lux_hours=lux_hours if by_sensor else (found.dose.total if seen else None),
-        dli_mol_m2_d=found.dose.total * factor * SECONDS_PER_HOUR / UMOL_PER_MOL if seen else None,
+        dli_mol_m2_d=found.dose.dli_mol_m2(factor) if seen else None,
         ppfd_peak_umol_m2_s=peak if by_sensor or peak is None else peak * factor,
         ppfd_from="sensor" if by_sensor else f"lux x {factor:g}",
         degree_hours_lit_k_h=_degree_hours(tank, found, temperature),

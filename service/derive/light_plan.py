@@ -1,15 +1,15 @@
-"""The planned light, and which light CO2 is judged by."""
+"""Lit intervals by the photoperiod plan, and those of them that CO2 is judged by."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 
-from service.derive.co2_days import LightSpan
-from service.derive.co2_lit import Lit
-from service.derive.light import local_day, local_moment
-from service.derive.view import LightDay
-from service.tanks.values import LogEntry, LogKind, Tank
+from service.derive.co2.daily import LightSpan
+from service.derive.co2.lit import Lit
+from service.derive.local_time import local_day, local_moment
+from service.derive.models import LightDay
+from service.registry.models import LogEntry, LogKind, Tank
 
 AFTER_CHANGE = timedelta(hours=3)
 """So long after a water change CO2 is still rising again. Our choice."""

@@ -1,4 +1,4 @@
-"""Temperature of a tank: now, its rate, what is coming, and its excursions."""
+"""Temperature of a tank: the present one, its rate, forecast, excursions and daily minima."""
 
 from __future__ import annotations
 
@@ -7,21 +7,39 @@ from itertools import pairwise
 
 import numpy as np
 
-from service.clock import to_us
-from service.derive.sensors import age_min
+from service.derive.inputs import Inputs
+from service.derive.models import Forecast, Quality, TemperatureNow
+from service.derive.sensor_choice import age_min
 from service.derive.thresholds import derived_limit
 from service.derive.tolerance import Tolerance
-from service.derive.view import Forecast, Quality, TemperatureNow
-from service.science.thermal import Excursion, excursions
-from service.science.thermal_forecast import HORIZON_S, forecast_crossing
-from service.science.thermal_rate import rate_c_per_h
-from service.store.reading import Reading, Samples
-from service.tanks.values import Tank
+from service.registry.models import Tank
+from service.science.temperature.excursions import Excursion, excursions
+from service.science.temperature.forecast import HORIZON_S, WINDOW_S, forecast_crossing
+from service.science.temperature.rate import rate_c_per_h
+from service.store.model import Reading, Samples
+from service.times import to_us
 
 RATE_WINDOW_S = 3600.0
 MOST_DAYS = 14
 LEAST_RATE_K_H = 0.05
 """A slower drift is not forecast: half a day of it stays within 0.6 K. Our choice."""
+
+
+def temperature_now(inputs: Inputs, tolerance: Tolerance | None = None) -> TemperatureNow:
+    """Temperature at ``now`` of the inputs, with its rate and forecast.
+
+    Args:
+        tolerance: what to judge it by; None for that of the tank.
+    """
+    return temperature_at(
+        inputs.tank,
+        inputs.now,
+        inputs.tolerance if tolerance is None else tolerance,
+        reading=inputs.latest.get("temperature"),
+        samples=since(inputs.series("temperature"), inputs.now - timedelta(seconds=WINDOW_S)),
+        no_reading=inputs.why_none("temperature"),
+        reasons=inputs.reasons("temperature"),
+    )
 
 
 def temperature_at(
@@ -34,10 +52,10 @@ def temperature_at(
     no_reading: str = "there is no usable temperature reading",
     reasons: tuple[str, ...] = (),
 ) -> TemperatureNow:
-    """Temperature at ``now`` from the readings at hand.
+    """Temperature at ``now`` from single readings.
 
     Args:
-        reading: newest usable reading of the believed sensor.
+        reading: newest usable reading of the sensor that counts.
         samples: usable samples of the last hours, for the rate and the forecast.
         no_reading: the sentence to give when the reading is missing or too old.
     """
@@ -103,7 +121,7 @@ def since(samples: Samples, start: datetime) -> Samples:
 
 
 def _rate(samples: Samples) -> float | None:
-    """K/h over the last hour; None where too few samples tell it."""
+    """K/h over the last hour; None where there are too few samples."""
     recent = samples.time_s >= (samples.time_s[-1] - RATE_WINDOW_S if len(samples) else 0.0)
     if np.count_nonzero(recent) < 3:
         return None

@@ -1,6 +1,6 @@
 """Thresholds of practice: named, with default, unit and source; a tank may override each.
 
-Those that derived values need stand here; those of the rules in ``service.advice.practice``.
+Here are those of derived values; those of the rules are in ``service.advice.engine.practice``.
 """
 
 from __future__ import annotations
@@ -9,9 +9,13 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
-from service.science.light import OFF_LUX, ON_LUX
-from service.science.probes_ph import CALIBRATION_DUE_DAYS, DRIFT_PH_PER_30_DAYS, FRESH_SD_PH
-from service.tanks.values import Tank
+from service.registry.models import Tank
+from service.science.light.dose import OFF_LUX, ON_LUX
+from service.science.sensors.ph_electrode import (
+    CALIBRATION_DUE_DAYS,
+    DRIFT_PH_PER_30_DAYS,
+    FRESH_SD_PH,
+)
 
 COMMON_PRACTICE: Final = "common practice, no source"
 OUR_CHOICE: Final = "our choice"
@@ -230,7 +234,7 @@ STALE_NAME: Final = {
     "conductivity": "stale_temperature_min",
     "dissolved_oxygen": "stale_temperature_min",
 }
-"""Which threshold says how long a reading of a quantity is the present one."""
+"""By quantity, the threshold of the age up to which a reading is the present one."""
 
 
 def derived_limit(tank: Tank, name: str) -> float:

@@ -1,4 +1,4 @@
-"""What the animals of a tank tolerate together."""
+"""Limits that all animals of a tank share: temperature range and CO2 ceiling, by newcomers too."""
 
 from __future__ import annotations
 
@@ -6,9 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from service.derive.local_time import local_midnight
 from service.derive.thresholds import derived_limit
-from service.tanks.species import Co2Ceiling, co2_ceiling, resolved, shared_temperature_range
-from service.tanks.values import LogEntry, LogKind, Tank
+from service.registry.models import LogEntry, LogKind, Stock, Tank
+from service.registry.species.ranges import (
+    Co2Ceiling,
+    co2_ceiling,
+    resolved,
+    shared_temperature_range,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,7 +23,7 @@ class Tolerance:
 
     Attributes:
         low_c, high_c: temperature, with the species that sets each.
-        co2: ceiling of dissolved CO2, with its species and source.
+        co2: ceiling of dissolved CO2, lowered for newcomers, with its species and source.
         air_breathers: species that take air at the surface.
         contradiction: a sentence, where no temperature suits all; then no range is given.
     """
@@ -40,10 +46,10 @@ NO_TOLERANCE = Tolerance()
 """Of a tank without animals."""
 
 
-def tolerance_of(tank: Tank, now: datetime) -> Tolerance:
-    """The tolerance of the livestock registered with a tank."""
+def tolerance_of(tank: Tank, log: Sequence[LogEntry], now: datetime) -> Tolerance:
+    """The tolerance of the livestock registered with a tank, some of it new by the log."""
     shared = shared_temperature_range(tank.livestock)
-    ceiling = co2_ceiling(tank.livestock, now)
+    ceiling = _co2_ceiling(tank, log, now)
     breathers = tuple(
         stock.species
         for stock in map(resolved, tank.livestock)
@@ -65,28 +71,24 @@ def tolerance_of(tank: Tank, now: datetime) -> Tolerance:
     )
 
 
-def newcomers(tank: Tank, log: Sequence[LogEntry], now: datetime) -> bool:
-    """Whether animals came in within the hours in which they get a lower CO2 ceiling."""
-    oldest = now - timedelta(hours=derived_limit(tank, "newcomer_h"))
-    return any(
+def _co2_ceiling(tank: Tank, log: Sequence[LogEntry], now: datetime) -> Co2Ceiling | None:
+    """The CO2 that must not be exceeded; None without animals.
+
+    Animals that came in lately get ``newcomer_share`` of their ceiling for ``newcomer_h``: a
+    group by its date of stocking, the whole tank by a stocking in the log.
+    """
+    hours = timedelta(hours=derived_limit(tank, "newcomer_h"))
+    logged = any(
         entry.kind == LogKind.STOCKING
-        and oldest <= entry.time <= now
+        and now - hours <= entry.time <= now
         and float(entry.data.get("count", 1)) > 0
         for entry in log
     )
 
+    def is_new(stock: Stock) -> bool:
+        if logged or stock.added is None:
+            return logged
+        # At some time of that day: the hours count from its end.
+        return now < local_midnight(tank, stock.added + timedelta(days=1)) + hours
 
-def co2_ceiling_of(
-    tank: Tank, tolerance: Tolerance, log: Sequence[LogEntry], now: datetime
-) -> tuple[float, bool]:
-    """The CO2 that must not be exceeded, mg/L, and whether it is lowered for newcomers.
-
-    Without animals it is the upper end of the plants' target.
-    """
-    if tolerance.co2 is None:
-        return tank.plants.co2_high_mg_l, False
-    if tolerance.co2.newcomer:
-        return tolerance.co2.co2_mg_l, True
-    if newcomers(tank, log, now):
-        return tolerance.co2.co2_mg_l * derived_limit(tank, "newcomer_share"), True
-    return tolerance.co2.co2_mg_l, False
+    return co2_ceiling(tank.livestock, is_new, derived_limit(tank, "newcomer_share"))

@@ -1,7 +1,5 @@
-"""The watch page and the handover sheet: HTML for a person, from the same parts as the API."""
+"""HTML pages for people: tanks, log, handover sheets; from the same context as the API."""
 
-from service.pages.gate import Gate
-from service.pages.handover_pages import report_page, shared_refusal, sheet_page
 from service.pages.site import install
 
-__all__ = ["Gate", "install", "report_page", "shared_refusal", "sheet_page"]
+__all__ = ["install"]

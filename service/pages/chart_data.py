@@ -6,8 +6,8 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from service.clock import to_us
-from service.derive.view import TankView
+from service.derive.models import TankView
+from service.times import to_us
 
 RANGES: Final = {"day": 1, "week": 7, "month": 30, "year": 365}
 """Word -> days of a chart's range."""
@@ -37,7 +37,7 @@ def chart_data(view: TankView) -> dict[str, Any]:
 
 
 def _lit_from(view: TankView) -> float:
-    """From when on ``lit`` is told; the present moment where it is not at all."""
+    """The start of what ``lit`` covers; the present moment where it is empty."""
     if not view.light_days:
         return _seconds(view.now)
     first = view.light_days[0].day
@@ -49,21 +49,21 @@ def _lit_from(view: TankView) -> float:
 def _light_quantity(view: TankView) -> str:
     if view.light is not None and view.light.reading is not None:
         return view.light.reading.quantity
-    held = {info.key.quantity for info in view.sensors}
-    return "illuminance" if "illuminance" in held and "ppfd" not in held else "ppfd"
+    measured = {info.key.quantity for info in view.sensors}
+    return "illuminance" if "illuminance" in measured and "ppfd" not in measured else "ppfd"
 
 
 def _sensor(view: TankView, quantity: str) -> str | None:
-    """The sensor to draw: the believed one where it speaks, else whichever spoke last."""
-    spoken = {
+    """The sensor to draw: the one the current value is from, else that of the latest reading."""
+    current = {
         "temperature": view.temperature.reading,
         "illuminance": view.light.reading if view.light else None,
         "ppfd": view.light.reading if view.light else None,
     }[quantity]
-    if spoken is not None and spoken.quantity == quantity:
-        return spoken.sensor
-    held = [info for info in view.sensors if info.key.quantity == quantity]
-    return max(held, key=lambda info: info.last.time_us).key.sensor if held else None
+    if current is not None and current.quantity == quantity:
+        return current.sensor
+    series = [info for info in view.sensors if info.key.quantity == quantity]
+    return max(series, key=lambda info: info.last.time_us).key.sensor if series else None
 
 
 def _seconds(moment: datetime) -> float:

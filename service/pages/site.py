@@ -6,30 +6,31 @@ from typing import Any
 
 from flask import Blueprint, Flask
 
-from service.pages import gate, guard, handover_pages, link_pages, parts, refusals, tank_pages
-from service.pages.figures import unit_words
-from service.pages.gate import Gate
-from service.pages.parts import Parts
+from service.api.resources.handover import html
+from service.pages import sharing_links, tanks
+from service.pages.browser import auth, csrf, error_pages, headers
+from service.pages.handover import sheet
+from service.pages.number_format import unit_words
+from service.registry.registry import Registry
 
 PURPOSE = "pages"
 
 
-def install(app: Flask, source: Parts, entrance: Gate) -> None:
+def install(app: Flask, registry: Registry) -> None:
     """Add the pages to an app.
 
     Args:
-        app: has the API under ``/v1``, which the charts read.
-        source: store, registry and clock; the API's context fits.
-        entrance: lets requests in as the API does.
+        app: has the API and its context.
+        registry: has the key that signs the session cookie.
 
     Raises:
         RegistryUnavailableError: the key of the session cookie cannot be read.
     """
-    parts.attach(app, source)
-    gate.attach(app, entrance)
-    guard.install(app, source.registry.signing_key(PURPOSE))
+    headers.install(app, registry.signing_key(PURPOSE))
+    csrf.install(app)
+    html.install(app, sheet)
     app.register_blueprint(_blueprint())
-    refusals.register_elsewhere(app)
+    error_pages.register_elsewhere(app)
 
 
 def _blueprint() -> Blueprint:
@@ -40,16 +41,16 @@ def _blueprint() -> Blueprint:
         static_folder="static",
         static_url_path="/pages/static",
     )
-    gate.register(pages)
-    tank_pages.register(pages)
-    handover_pages.register(pages)
-    link_pages.register(pages)
-    pages.after_request(guard.secure)
+    auth.register(pages)
+    tanks.register(pages)
+    sheet.register(pages)
+    sharing_links.register(pages)
+    pages.after_request(headers.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well
     pages.add_app_template_filter(unit_words)
-    refusals.register(pages)
+    error_pages.register(pages)
     return pages
 
 
 def _everywhere() -> dict[str, Any]:
-    return {"form_token": guard.form_token, "token_name": guard.TOKEN, "logged_in": gate.logged_in}
+    return {"logged_in": auth.logged_in}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from service.errors import ConfigError
 from service.store.interface import Store
-from service.store.reading import (
+from service.store.model import (
     AGGREGATES,
     NOT_USABLE,
     Aggregate,
@@ -17,7 +17,6 @@ from service.store.reading import (
     SeriesKey,
     StoreHealth,
 )
-from service.store.sqlite import SqliteStore
 
 __all__ = [
     "AGGREGATES",
@@ -37,7 +36,7 @@ __all__ = [
 
 
 def open_store(url: str) -> Store:
-    """Open the store that a URL names.
+    """Open the store that a URL names; imports that store alone.
 
     Args:
         url: ``sqlite:///path``, ``influx://…`` or ``victoriametrics://…`` (docs/stores.md).
@@ -49,13 +48,15 @@ def open_store(url: str) -> Store:
     """
     scheme = url.partition(":")[0]
     if scheme == "sqlite":
+        from service.store.sqlite.store import SqliteStore
+
         return SqliteStore.from_url(url)
     if scheme in ("influx", "influxs"):
-        from service.store.influx import InfluxStore
+        from service.store.influx.store import InfluxStore
 
         return InfluxStore.from_url(url)
     if scheme in ("victoriametrics", "victoriametricss"):
-        from service.store.victoriametrics import VictoriametricsStore
+        from service.store.victoriametrics.store import VictoriametricsStore
 
         return VictoriametricsStore.from_url(url)
     raise ConfigError(

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from service.store.reading import Buckets, Samples
+from service.store.model import Buckets, Samples
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

@@ -11,7 +11,7 @@ from functools import lru_cache
 from typing import Final
 
 from service.errors import StoreRefusedError
-from service.store.reading import Reading
+from service.store.model import Reading
 
 #: 2000-01-01 UTC: before that, a sensor's clock is not set (and VictoriaMetrics cannot look back
 #: over spans that reach to 1970).

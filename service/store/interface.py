@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import Protocol
 
-from service.store.reading import (
+from service.store.model import (
     AGGREGATES,
     Aggregate,
     Buckets,
@@ -88,7 +88,7 @@ class Store(Protocol):
         ...
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
-        """The series held, of one tank or all, sorted by key, each with its newest reading."""
+        """The series stored, of one tank or all, sorted by key, each with its newest reading."""
         ...
 
     def extent(self, key: SeriesKey) -> Extent | None:

@@ -9,7 +9,7 @@ from typing import Final
 from service.clock import Clock
 from service.errors import LittoralError
 from service.store.retention import RetentionPolicy
-from service.store.sqlite import SqliteStore
+from service.store.sqlite.store import SqliteStore
 
 _log = logging.getLogger(__name__)
 

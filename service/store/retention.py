@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from service.clock import to_us
 from service.config.values import StoreConfig
 from service.errors import InvalidInputError
+from service.times import to_us
 
 _DAY = timedelta(days=1)
 _DAY_US = 86_400_000_000

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from service.advice.recommendation import Finding, Severity
-from service.advice.rule import NOTHING_STANDS, Standing
-from service.advice.rules import evaluate
-from service.derive.material import view_from
-from service.derive.view import TankView
-from service.store.reading import Samples
-from service.tanks.values import LogEntry, LogKind, Tank
-from tests.derive.pieces import NOON, a_tank, days_of, entry, material_with
+from service.advice.engine.catalogue import evaluate
+from service.advice.engine.recommendation import Finding, Severity
+from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
+from service.derive.models import TankView
+from service.derive.tank_view import tank_view
+from service.registry.models import LogEntry, LogKind, Tank
+from service.store.model import Samples
+from tests.derive.pieces import NOON, a_tank, days_of, entry, inputs_with
 
 DAY = timedelta(days=1)
 HOUR = timedelta(hours=1)
@@ -25,7 +25,7 @@ def usual_log(now: datetime = NOON) -> list[LogEntry]:
         entry(LogKind.WATER_CHANGE, now - 3 * DAY, fraction=0.5),
         entry(LogKind.DOSE, now - 3 * DAY + HOUR, name="macro", ml=18.0),
         entry(LogKind.DOSE, now - 3 * DAY + HOUR, name="iron", g=0.36),
-        entry(LogKind.KH_TEST, now - 10 * DAY, alkalinity_meq_l=a_tank().alkalinity_meq_l),
+        entry(LogKind.KH_TEST, now - 10 * DAY, kh_meq_l=a_tank().kh_meq_l),
         entry(LogKind.CALIBRATION, now - 10 * DAY, quantity="ph", slope_percent=98.0),
         entry(LogKind.FILTER_CLEAN, now - 10 * DAY, part="filter"),
         entry(LogKind.FILTER_CLEAN, now - 5 * DAY, part="pre-filter"),
@@ -42,21 +42,21 @@ def view_with(
 ) -> TankView:
     """A view of the last eight days; ``of_days`` as in ``days_of``."""
     own = a_tank() if tank is None else tank
-    material = material_with(
+    inputs = inputs_with(
         own,
         now,
         days_of(now, **of_days) if series is None else series,  # type: ignore[arg-type]
         usual_log(now) if log is None else log,
     )
-    return view_from(material)
+    return tank_view(inputs)
 
 
-def found(view: TankView, code: str, standing: Standing = NOTHING_STANDS) -> list[Finding]:
-    """The findings of one rule, after everything was reconciled."""
+def found(view: TankView, code: str, standing: ActiveConditions = NONE_ACTIVE) -> list[Finding]:
+    """The findings of one rule, after everything was without_contradictions."""
     return [one for one in evaluate(view, standing) if one.code == code]
 
 
-def the(view: TankView, code: str, standing: Standing = NOTHING_STANDS) -> Finding:
+def the(view: TankView, code: str, standing: ActiveConditions = NONE_ACTIVE) -> Finding:
     """The only finding of one rule."""
     (one,) = found(view, code, standing)
     return one

@@ -6,13 +6,13 @@ from datetime import UTC, datetime
 
 import pytest
 
-from service.api.app import create_app
-from service.api.context import Context, install
-from service.cli.web import handover_forms, tasks_calendar
+from service.api.context import install
+from service.app.application import Application, opened
+from service.app.web import create_app
 from service.clock import FixedClock
-from service.config import Config
+from service.config import Config, load_config
+from service.registry.registry import open_registry
 from service.store import open_store
-from service.tanks.registry import open_registry
 
 NOW = datetime(2025, 6, 4, 12, 0, tzinfo=UTC)
 
@@ -21,22 +21,24 @@ NOW = datetime(2025, 6, 4, 12, 0, tzinfo=UTC)
 def context(tmp_path):
     store = open_store(f"sqlite:///{tmp_path / 'readings.db'}")
     registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
-    yield Context(
-        store,
-        registry,
-        FixedClock(NOW),
-        Config(),
-        calendar=tasks_calendar,
-        handover=handover_forms(),
-    )
+    yield Application(Config(), FixedClock(NOW), store, registry)
     registry.close()
     store.close()
 
 
 @pytest.fixture(scope="session")
-def made():
-    """One application for the whole session: the parts behind it change with each test."""
-    return create_app(None)
+def made(tmp_path_factory):
+    """One app for the whole session: the application object behind it changes with each test."""
+    folder = tmp_path_factory.mktemp("made")
+    config = load_config(
+        None,
+        {
+            "LITTORAL_STORE__URL": f"sqlite:///{folder / 'readings.db'}",
+            "LITTORAL_REGISTRY__URL": f"sqlite:///{folder / 'registry.db'}",
+        },
+    )
+    with opened(config) as application:
+        yield create_app(application)
 
 
 @pytest.fixture

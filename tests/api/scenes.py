@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from service.clock import to_us
 from service.store import Flag, Reading
+from service.times import to_us
 from tests.api.conftest import NOW
 
 TANK = {
@@ -15,8 +15,8 @@ TANK = {
         "width": {"value": 45, "unit": "cm"},
         "height": {"value": 45, "unit": "cm"},
     },
-    "alkalinity": {"value": 4, "unit": "dKH"},
-    "alkalinity_tested": "2025-06-01",
+    "kh": {"value": 4, "unit": "dKH"},
+    "kh_tested": "2025-06-01",
     "livestock": [
         {"species": "Paracheirodon innesi", "count": 20, "added": "2024-01-10"},
     ],

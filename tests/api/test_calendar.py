@@ -5,9 +5,7 @@ from __future__ import annotations
 import pytest
 from icalendar import Calendar
 
-from service.api.app import create_app
-from service.api.context import Context
-from service.outlets.watch import Watch
+from service.advice.engine.scheduler import Scheduler
 from tests.api.conftest import problem_of
 from tests.api.scenes import day_of_readings, put
 
@@ -17,7 +15,7 @@ def warm(client, context):
     tolerated = {"low": 18, "high": 22, "unit": "Cel"}
     put(client, livestock=[{"species": "Invented", "temperature": tolerated}])
     day_of_readings(context.store)
-    Watch(context.registry, context.store, context.clock, 60.0).look()
+    Scheduler(context.registry, context.store, context.clock, 60.0).evaluate_all()
     return client
 
 
@@ -38,10 +36,7 @@ def test_tasks_are_those_that_stand(warm):
     assert b"VEVENT" not in warm.get("/v1/tanks/riffle/tasks.ics").data
 
 
-def test_refusals(warm, context):
+def test_refusals(warm):
     problem_of(warm.get("/v1/tanks/none/tasks.ics"), 404, "not-found")
     body = problem_of(warm.get("/v1/tanks/riffle/tasks.ics?form=x"), 422, "invalid-input")
     assert "events, todos" in body["detail"]
-    bare = Context(context.store, context.registry, context.clock, context.config)
-    answer = create_app(bare).test_client().get("/v1/tanks/riffle/tasks.ics")
-    assert "without a task calendar" in problem_of(answer, 404, "not-found")["detail"]

@@ -72,7 +72,7 @@ def test_co2_golden_shape(client, watched):
 
 
 def test_without_any_sensor_all_is_unknown_with_reasons_never_a_crash(client):
-    put(client, alkalinity=None)
+    put(client, kh=None)
     co2 = client.get(f"{TANK}/co2").get_json()
     assert (co2["co2"], co2["state"], co2["time"]) == (None, "unknown", None)
     assert co2["inputs"] == {"ph": None, "kh": None, "temperature": None}
@@ -121,8 +121,33 @@ def test_co2_series(client, watched):
     assert points == hours["points"]
 
 
+def test_co2_and_its_series_use_the_same_conductivity(client, context, watched):
+    """More ions screen H+ and HCO3- alike: CO2 is lower by the activity of both (Debye-Hueckel)."""
+    without = client.get(f"{TANK}/co2").get_json()["co2"]
+    context.store.write(
+        [reading("conductivity", minutes, 1500.0) for minutes in range(0, 24 * 60, 10)]
+    )
+    now = client.get(f"{TANK}/co2").get_json()["co2"]
+    assert 0.85 * without["value"] < now["value"] < 0.95 * without["value"]
+    for query in ("", "&every=5m"):
+        series = client.get(f"{TANK}/co2/series?start=2025-06-04T11:00:00Z{query}").get_json()
+        for point in series["points"]:
+            assert [point[name] for name in ("value", "low", "high")] == pytest.approx(
+                [now[name] for name in ("value", "low", "high")], rel=1e-6
+            )
+
+
+def test_newcomers_in_the_log_lower_the_target_of_co2_and_its_series(client, watched):
+    stocked = {"kind": "stocking", "data": {"species": "Otocinclus vittatus", "count": 6}}
+    usual = client.get(f"{TANK}/co2").get_json()["target"]["high"]
+    response = client.post(f"{TANK}/log", json=stocked)
+    assert response.status_code == 201, response.get_json()
+    now, series = (client.get(f"{TANK}/co2{path}").get_json() for path in ("", "/series"))
+    assert now["target"]["high"] == series["target"]["high"] == pytest.approx(0.8 * usual)
+
+
 def test_co2_series_is_null_where_unknown(client, context):
-    put(client, alkalinity=None)
+    put(client, kh=None)
     day_of_readings(context.store)
     points = client.get(f"{TANK}/co2/series?every=6h").get_json()["points"]
     assert {point["value"] for point in points} == {None}

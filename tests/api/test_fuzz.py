@@ -16,9 +16,10 @@ from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 from schemathesis.specs.openapi.checks import positive_data_acceptance
 
-from service.cli.web import web_app
+from service.api.calculate.table import FORMULAS
+from service.app.web import create_app
 from service.config import HttpConfig
-from service.tanks.access import Scope
+from service.registry.access import Scope
 from tests.api.conftest import NOW
 from tests.api.scenes import day_of_readings, put
 
@@ -28,16 +29,7 @@ QUANTITIES = "the limits of a quantity depend on its unit, and which units conve
 ORDER = "the end must lie after the start, and a step must fit between them"
 BESIDE = "a sheet is asked for by its span or by an absence, of tanks that are registered"
 NOT_SAID = {
-    **dict.fromkeys(
-        [
-            f"POST /v1/calculate/{name}"
-            for name in (
-                "ammonia", "bicarbonate", "blend", "co2", "dose", "electrode", "gases", "kh",
-                "light", "mix", "ph", "reuse", "volume", "water-change",
-            )
-        ],
-        QUANTITIES,
-    ),
+    **{f"POST /v1/calculate/{one.name}": QUANTITIES for one in FORMULAS},
     "PUT /v1/tanks/{tank}": QUANTITIES,
     "PATCH /v1/tanks/{tank}": QUANTITIES,
     "POST /v1/tanks/{tank}/what-if": QUANTITIES,
@@ -108,7 +100,7 @@ def complaints(operation, token):
 @pytest.mark.slow
 def test_generated_requests_find_nothing(context, years):
     unlimited = HttpConfig(writes_per_minute=1_000_000, refusals_per_minute=10_000)
-    app = web_app(replace(context, config=replace(context.config, http=unlimited)))
+    app = create_app(replace(context, config=replace(context.config, http=unlimited)))
     put(app.test_client())
     day_of_readings(context.store)
     _, secret = context.registry.create_token("fuzz", Scope.ADMIN, NOW)

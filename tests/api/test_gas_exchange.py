@@ -7,9 +7,9 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from service.clock import to_us
-from service.science.carbonate import ph_for_co2
+from service.science.carbonate.co2 import ph_for_co2
 from service.store import Reading
+from service.times import to_us
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put
 

@@ -58,7 +58,7 @@ def test_golden_shape(logged, client):
                 "temperature": {"value": 68, "unit": "degF"},
                 "kh": {"value": 2, "unit": "dKH"},
             },
-            {"fraction": 0.4, "temperature_c": 20, "alkalinity_meq_l": 2 * 0.356652},
+            {"fraction": 0.4, "temperature_c": 20, "kh_meq_l": 2 * 0.356652},
         ),
         (
             "dose",
@@ -70,14 +70,14 @@ def test_golden_shape(logged, client):
             {"name": "nitrate", "mass": {"value": 500, "unit": "mg"}},
             {"name": "nitrate", "g": 0.5},
         ),
-        ("kh-test", {"kh": {"value": 4, "unit": "dKH"}}, {"alkalinity_meq_l": 4 * 0.356652}),
+        ("kh-test", {"kh": {"value": 4, "unit": "dKH"}}, {"kh_meq_l": 4 * 0.356652}),
         ("gh-test", {"gh": {"value": 6, "unit": "dGH"}}, {"gh_meq_l": 6 * 0.356652}),
-        ("trim", {"share": {"value": 30, "unit": "%"}}, {"share": 0.3}),
+        ("trim", {"fraction": {"value": 30, "unit": "%"}}, {"fraction": 0.3}),
         ("trim", None, {}),
         (
             "replant",
-            {"share": {"value": 20, "unit": "%"}, "part": "left"},
-            {"share": 0.2, "part": "left"},
+            {"fraction": {"value": 20, "unit": "%"}, "part": "left"},
+            {"fraction": 0.2, "part": "left"},
         ),
         ("filter-clean", {"part": "sponge"}, {"part": "sponge"}),
         (
@@ -253,6 +253,16 @@ def test_refusals(logged, client, body, pointer):
     put(client)
     found = problem_of(client.post(URL, json=body), 422, "invalid-input")
     assert pointer in [error["pointer"] for error in found["errors"]]
+
+
+def test_names_with_any_sign_are_pointed_at(logged):
+    """Nothing reads the sentence again: it may hold the words that separate its own parts."""
+    body = {"kind": "observation", "data": {"what is a.b/c; allowed: ~": [[[["deep"]]]]}}
+    found = problem_of(logged(**body), 422, "invalid-input")
+    (error,) = found["errors"]
+    assert error["pointer"] == "/data/what is a.b~1c; allowed: ~0/0/0/0"
+    assert error["detail"].startswith(error["pointer"] + " is ['deep']; allowed: JSON, not nested")
+    assert found["detail"] == error["detail"]
 
 
 def test_litres_need_a_known_volume(client):

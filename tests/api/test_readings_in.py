@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 
-from service.clock import to_us
+from ingest.decode.decoder import Decoder
+from ingest.decode.message import Message
+from ingest.decode.routes import Router
+from ingest.process import Calibrations, ClockLimits, Processor
 from service.errors import StoreUnavailableError
-from service.store import Flag, Reading, SeriesKey
+from service.store import Flag, Reading, SeriesKey, open_store
+from service.times import to_us
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put
 
@@ -175,6 +180,77 @@ def test_what_the_store_did_not_take_is_judged_again(client, context, monkeypatc
         problem_of(client.post(URL, json=spike), 503, "store-unavailable")
     again = client.post(URL, json=spike).get_json()
     assert again["outcomes"][0]["reading"]["flags"] == ["spike"]
+
+
+#: An electrode without calibration: ideal, 59.16 mV a pH at 25 °C (Nernst; any handbook).
+ELECTRODE = {"quantity": "ph", "value": 59.16, "unit": "mV"}
+
+
+def test_an_impossible_temperature_compensates_no_electrode(client, context):
+    absurd = client.post(URL, json={"quantity": "temperature", "value": 4711}).get_json()
+    assert absurd["outcomes"][0]["reading"]["flags"] == ["implausible"]
+    reading = client.post(URL, json=ELECTRODE).get_json()["outcomes"][0]["reading"]
+    assert reading["value"] == pytest.approx(6.0, abs=0.001)
+    assert reading["flags"] == ["uncalibrated"]
+
+
+def test_a_temperature_with_a_wrong_clock_compensates_no_electrode(client):
+    ahead = {"quantity": "temperature", "value": 10, "time": "2025-06-05T06:00:00Z"}
+    assert client.post(URL, json=ahead).get_json()["outcomes"][0]["reading"]["flags"] == ["clock"]
+    reading = client.post(URL, json=ELECTRODE).get_json()["outcomes"][0]["reading"]
+    assert reading["value"] == pytest.approx(6.0, abs=0.001)
+
+
+def test_a_thermometer_that_speaks_mqtt_compensates_an_electrode_that_speaks_http(client, context):
+    context.store.write([Reading("riffle", "temperature", "main", to_us(NOW) - HOUR_US // 2, 20.0)])
+    reading = client.post(URL, json=ELECTRODE | {"value": 58.17}).get_json()["outcomes"][0]
+    # Nernst slope at 20 °C: 58.17 mV a pH (any handbook)
+    assert reading["reading"]["value"] == pytest.approx(6.0, abs=0.001)
+
+
+#: Messages of one tank in the order in which they come: SenML as in RFC 8428.
+PACKS = [
+    [{"n": "temperature", "u": "Cel", "v": 4711}, {"n": "ph", "u": "mV", "v": 60}],
+    *([{"n": "temperature", "u": "Cel", "v": 24 + n / 10, "t": n - 60}] for n in range(10)),
+    [{"n": "temperature", "u": "Cel", "v": 31, "t": -20}, {"n": "ph", "u": "mV", "v": 60}],
+    [{"n": "temperature", "u": "Cel", "v": 24, "t": -7200}],
+    [{"n": "illuminance", "u": "lx", "v": 5, "t": 86_400}, {"n": "ppfd", "u": "lx", "v": 50}],
+    [{"n": "conductivity", "u": "S/m", "v": 0.04}, {"n": "door", "vb": True}],
+]
+
+
+def test_http_and_mqtt_say_the_same(client, context, tmp_path):
+    """The same packs over both: the same values, flags and rejections."""
+    mqtt = open_store(f"sqlite:///{tmp_path / 'mqtt.db'}")
+    decoder = Decoder(Router("littoral"), {"riffle"}, lambda _: None)
+    processor = Processor(Calibrations, ClockLimits.of_seconds(3600, 300), mqtt)
+    codes = set()
+    for pack in PACKS:
+        body = json.dumps(pack).encode()
+        response = client.post(URL, data=body, content_type="application/senml+json")
+        processed = processor.process(
+            decoder.decode([Message("littoral/riffle", body, to_us(NOW))])
+        )
+        mqtt.write(processed.readings)
+        outcomes = response.get_json().get("outcomes", [])
+        assert [one["reason"] for one in outcomes if one["reason"]] == [
+            one.reason_code for one in processed.rejections
+        ]
+        codes.add(response.status_code)
+    assert codes == {200, 207}
+    for quantity in ("temperature", "ph", "illuminance", "ppfd", "conductivity"):
+        over_http, over_mqtt = (
+            store.read(SeriesKey("riffle", quantity, "main"), 0, 2**60, flagged=True, raw=True)
+            for store in (context.store, mqtt)
+        )
+        assert len(over_http) > 0
+        for one, other in zip(
+            (over_http.time_us, over_http.value, over_http.flags, over_http.raw),
+            (over_mqtt.time_us, over_mqtt.value, over_mqtt.flags, over_mqtt.raw),
+            strict=True,
+        ):
+            np.testing.assert_array_equal(one, other)
+    mqtt.close()
 
 
 def test_a_calibration_in_the_log_counts(client, context):

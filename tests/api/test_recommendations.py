@@ -1,13 +1,12 @@
-"""Recommendations over HTTP: made by the real watch, read, marked."""
+"""Recommendations over HTTP: made by the real scheduler, read, marked."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
+from service.advice.engine.scheduler import Scheduler
 from service.api.context import install
-from service.outlets.watch import Watch
+from service.app.application import Application
 from tests.api.conftest import problem_of
 from tests.api.scenes import day_of_readings, put
 
@@ -15,21 +14,21 @@ URL = "/v1/tanks/riffle/recommendations"
 
 
 @pytest.fixture
-def look(context):
-    """Let the watch look at all tanks once."""
-    watch = Watch(context.registry, context.store, context.clock, 60.0)
-    return watch.look
+def evaluate(context):
+    """Evaluate all tanks once."""
+    scheduler = Scheduler(context.registry, context.store, context.clock, 60.0)
+    return scheduler.evaluate_all
 
 
 @pytest.fixture
-def warm(client, context, look):
+def warm(client, context, evaluate):
     """A tank that is three degrees too warm for its invented animals."""
     animals = [
         {"species": "Invented species", "temperature": {"low": 18, "high": 25, "unit": "Cel"}}
     ]
     put(client, livestock=animals)
     day_of_readings(context.store, celsius=28.0)
-    look()
+    evaluate()
 
 
 def warning_of(client):
@@ -68,9 +67,9 @@ def test_golden_shape(client, warm):
     assert client.get(f"/v1/recommendations/{one['id']}").get_json() == one
 
 
-def test_of_all_tanks_weightiest_first(client, context, look, warm):
+def test_of_all_tanks_most_urgent_first(client, context, evaluate, warm):
     put(client, "pool")
-    look()
+    evaluate()
     found = client.get("/v1/recommendations").get_json()["recommendations"]
     weights = [("info", "advice", "warning", "urgent").index(one["severity"]) for one in found]
     assert weights == sorted(weights, reverse=True)
@@ -149,16 +148,21 @@ def test_unknown_ones(client):
     problem_of(client.post("/v1/recommendations/none/celebrate"), 404, "not-found")
 
 
-def test_what_is_over_cannot_be_marked(client, context, look, warm):
+def test_what_is_over_cannot_be_marked(client, context, evaluate, warm):
     id = warning_of(client)["id"]
     client.post(f"/v1/recommendations/{id}/done")
     context.registry.delete_tank("riffle")
     problem_of(client.post(f"/v1/recommendations/{id}/done"), 404, "not-found")
 
 
-def test_a_log_entry_nudges_the_watch(made, context):
+def test_a_log_entry_nudges_the_scheduler(made, context):
     nudged = []
-    install(made, replace(context, nudge=lambda: nudged.append(True)))
+
+    class Nudged(Application):
+        def nudge(self):
+            nudged.append(True)
+
+    install(made, Nudged(context.config, context.clock, context.store, context.registry))
     client = made.test_client()
     put(client)
     assert len(nudged) == 1

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.tanks.values import Rejection
+from service.registry.models import Rejection
 from tests.api.conftest import NOW, problem_of
 
 

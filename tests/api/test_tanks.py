@@ -25,12 +25,12 @@ GOLDEN = {
     "net_volume": None,
     "volume": {"net": {"value": pytest.approx(182.25), "unit": "L"}, "source": "computed"},
     "altitude": {"value": 0.0, "unit": "m"},
-    "alkalinity": {
+    "kh": {
         "value": pytest.approx(1.426608, rel=1e-5),
         "unit": "meq/L",
         "display": {"value": pytest.approx(4), "unit": "dKH"},
     },
-    "alkalinity_tested": "2025-06-01",
+    "kh_tested": "2025-06-01",
     "gh": None,
     "energy": "high",
     "heated": True,
@@ -54,13 +54,13 @@ GOLDEN = {
     "water_change": {
         "every": "P7D",
         "fraction": {"value": 50.0, "unit": "%"},
-        "tap_alkalinity": None,
+        "tap_kh": None,
         "tap_temperature": None,
-        "tap_hardness": None,
+        "tap_gh": None,
         "tap_ph": None,
         "hot_temperature": None,
-        "target_alkalinity": None,
-        "target_hardness": None,
+        "target_kh": None,
+        "target_gh": None,
     },
     "doses": [],
     "sensors": {},
@@ -128,12 +128,12 @@ def test_every_member_survives(client):
         water_change={
             "every": "14d",
             "fraction": {"value": 0.3, "unit": "1"},
-            "tap_alkalinity": {"value": 50, "unit": "ppm CaCO3"},
+            "tap_kh": {"value": 50, "unit": "ppm CaCO3"},
             "tap_temperature": {"value": 59, "unit": "degF"},
             "tap_ph": 7.6,
             "hot_temperature": {"value": 140, "unit": "degF"},
-            "target_alkalinity": {"value": 4, "unit": "dKH"},
-            "target_hardness": {"value": 6, "unit": "dGH"},
+            "target_kh": {"value": 4, "unit": "dKH"},
+            "target_gh": {"value": 6, "unit": "dGH"},
         },
         doses=[
             {"name": "micro", "solution_per_100_l": {"value": 0.01, "unit": "L"}},
@@ -168,12 +168,12 @@ def test_every_member_survives(client):
     change = tank["water_change"]
     assert change["every"] == "P14D"
     assert change["fraction"] == {"value": pytest.approx(30), "unit": "%"}
-    assert change["tap_alkalinity"]["display"]["value"] == pytest.approx(50 / 17.848, rel=1e-3)
+    assert change["tap_kh"]["display"]["value"] == pytest.approx(50 / 17.848, rel=1e-3)
     assert change["tap_temperature"]["value"] == pytest.approx(15)
     assert change["tap_ph"] == 7.6
     assert change["hot_temperature"]["value"] == pytest.approx(60)
-    assert change["target_alkalinity"]["display"]["value"] == pytest.approx(4)
-    assert change["target_hardness"]["display"]["value"] == pytest.approx(6)
+    assert change["target_kh"]["display"]["value"] == pytest.approx(4)
+    assert change["target_gh"]["display"]["value"] == pytest.approx(6)
     assert tank["doses"][0]["solution_per_100_l"] == {"value": pytest.approx(10), "unit": "mL"}
     assert tank["sensors"] == {"ph": "glass-1"}
     assert tank["equipment"] == {"cylinder_kg": 2, "lamp": "white LED"}
@@ -202,7 +202,7 @@ def test_patch_changes_what_is_given_and_nothing_else(client):
 
 def test_merge_patch_vs_rfc_7386():
     """The test cases of RFC 7386, appendix A."""
-    from service.api.merge_patch import merged
+    from service.api.http.merge_patch import merged
 
     for original, patch, result in (
         ({"a": "b"}, {"a": "c"}, {"a": "c"}),

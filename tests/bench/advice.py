@@ -5,7 +5,7 @@ Views are built of eight simulated days of five different tanks (healthy, too li
 much gas, too warm, dead lamp) with a log, in turn. The rules are timed on all of them on one
 core; beside it one pass over the same views that only reads the newest CO2 value, to tell the
 rules from the looping. Views are timed per tank, with and without the days already derived. Last,
-the whole watch on a real store and registry: load, derive, judge, keep the ledger.
+the whole evaluation on a real store and registry: load, derive, judge, store the ledger.
 """
 
 from __future__ import annotations
@@ -17,19 +17,20 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from service.advice.rules import RULES, evaluate
-from service.derive.material import Material, view_from
-from service.derive.view import TankView
-from service.outlets.watch import Watch
-from service.store.reading import Reading
-from service.store.sqlite import SqliteStore
-from service.tanks.registry import open_registry
+from service.advice.engine.catalogue import RULES, evaluate
+from service.advice.engine.scheduler import Scheduler
+from service.derive.inputs import Inputs
+from service.derive.models import TankView
+from service.derive.tank_view import tank_view
+from service.registry.registry import open_registry
+from service.store.model import Reading
+from service.store.sqlite.store import SqliteStore
 from tests.advice.cases import usual_log
-from tests.derive.pieces import NOON, a_tank, days_of, gassed, lamp, material_with
+from tests.derive.pieces import NOON, a_tank, days_of, gassed, inputs_with, lamp
 
 TANKS = 10_000
 WATCHED = 20
@@ -51,10 +52,10 @@ class StillClock:
         return NOON
 
 
-def materials() -> list[Material]:
+def all_inputs() -> list[Inputs]:
     """One per kind of tank."""
     return [
-        material_with(a_tank(), NOON, days_of(NOON, **kind), usual_log())  # type: ignore[arg-type]
+        inputs_with(a_tank(), NOON, days_of(NOON, **kind), usual_log())  # type: ignore[arg-type]
         for kind in KINDS
     ]
 
@@ -82,8 +83,8 @@ def looked_at(views: list[TankView], tanks: int) -> float:
     return sum(float(views[number % len(views)].co2_series.value[-1]) for number in range(tanks))
 
 
-def watch_seconds(folder: Path) -> tuple[float, float]:
-    """CPU seconds of a first look at WATCHED tanks, and of one when all is fitted and held."""
+def evaluation_seconds(folder: Path) -> tuple[float, float]:
+    """CPU seconds of a first time at WATCHED tanks, and of one when all is fitted and held."""
     registry = open_registry(f"sqlite:///{folder / 'registry.db'}")
     store = SqliteStore.from_url(f"sqlite:///{folder / 'readings.db'}")
     for number in range(WATCHED):
@@ -94,11 +95,11 @@ def watch_seconds(folder: Path) -> tuple[float, float]:
             store.write([Reading(tank, quantity, "s", at, value) for at, value in pairs])
         for entry in usual_log():
             registry.add_log(tank, entry.kind, entry.time, entry.data)
-    watch = Watch(registry, store, StillClock(), 60.0)
-    first = seconds(watch.look)
+    scheduler = Scheduler(registry, store, StillClock(), 60.0)
+    first = seconds(scheduler.evaluate_all)
     for _ in range(5):  # gas exchange is fitted within a budget, a few tanks at each look
-        watch.look()
-    found = first, statistics.median(seconds(watch.look) for _ in range(3))
+        scheduler.evaluate_all()
+    found = first, statistics.median(seconds(scheduler.evaluate_all) for _ in range(3))
     store.close()
     registry.close()
     return found
@@ -107,8 +108,8 @@ def watch_seconds(folder: Path) -> tuple[float, float]:
 def main() -> None:
     """Print the figures."""
     tanks = int(sys.argv[1]) if len(sys.argv) > 1 else TANKS
-    made = materials()
-    views = [view_from(one) for one in made]
+    made = all_inputs()
+    views = [tank_view(one) for one in made]
     loop_s = seconds(lambda: looked_at(views, tanks))
     rules_s = seconds(lambda: judged(views, tanks))
     print(f"{len(RULES)} rules, {tanks} tanks, one core: {rules_s:.2f} s CPU "
@@ -118,15 +119,15 @@ def main() -> None:
     )
 
     one = made[0]
-    whole = median_ms(lambda: evaluate(view_from(one)))
+    whole = median_ms(lambda: evaluate(tank_view(one)))
     known = {day.day: day for day in views[0].light_days if day.complete}
-    again = median_ms(lambda: evaluate(view_from(replace(one, known_days=known))))
+    again = median_ms(lambda: evaluate(tank_view(one, known_days=known)))
     print(f"one tank, derive and judge: {whole:.1f} ms CPU; with full days known: {again:.1f} ms "
           f"(goal: 20 ms); {whole / again:.1f} times")  # fmt: skip
 
     with tempfile.TemporaryDirectory() as folder:
-        first, second = watch_seconds(Path(folder))
-    print(f"watch from store to ledger, {WATCHED} tanks: first look {first / WATCHED * 1e3:.1f} ms "
+        first, second = evaluation_seconds(Path(folder))
+    print(f"store to ledger, {WATCHED} tanks: first time {first / WATCHED * 1e3:.1f} ms "
           f"a tank (with fits), later {second / WATCHED * 1e3:.1f} ms a tank")  # fmt: skip
 
     profile = cProfile.Profile()

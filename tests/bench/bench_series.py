@@ -12,11 +12,11 @@ from collections.abc import Callable
 
 import numpy as np
 
-from service.science.inputs import Floats
-from service.science.light import lit_intervals, lux_hours
-from service.science.light_days import days_of_light
-from service.science.thermal import degree_hours, excursions, rate_c_per_h
-from service.science.thermal_forecast import forecast_crossing
+from service.science.light.days import days_of_light
+from service.science.light.dose import lit_intervals, lux_hours
+from service.science.numeric.checks import Floats
+from service.science.temperature.excursions import degree_hours, excursions, rate_c_per_h
+from service.science.temperature.forecast import forecast_crossing
 
 STEP_S = 10.0
 DAY_S = 86400.0

@@ -21,7 +21,7 @@ import PyCO2SYS
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from service.science import carbonate
+from service.science.carbonate import co2
 from service.science.constants import CO2_G_MOL
 
 REPEATS = 7
@@ -72,11 +72,11 @@ def main() -> None:
     reference_s = time.process_time() - start
     phreeqc_s = best_of(phreeqc, 1) * count / 2000
     runs = {
-        "value, no activity": lambda: carbonate.co2_mg_l(ph, meq, celsius, activity="none"),
-        "value": lambda: carbonate.co2_mg_l(ph, meq, celsius),
-        "value and interval": lambda: carbonate.estimate_co2(ph, meq, celsius),
-        "value and interval, one temperature": lambda: carbonate.estimate_co2(ph, meq, 25.0),
-        "value and interval, conductivity": lambda: carbonate.estimate_co2(
+        "value, no activity": lambda: co2.co2_mg_l(ph, meq, celsius, activity="none"),
+        "value": lambda: co2.co2_mg_l(ph, meq, celsius),
+        "value and interval": lambda: co2.estimate_co2(ph, meq, celsius),
+        "value and interval, one temperature": lambda: co2.estimate_co2(ph, meq, 25.0),
+        "value and interval, conductivity": lambda: co2.estimate_co2(
             ph, meq, celsius, conductivity_us_cm=conductivity
         ),
     }
@@ -89,7 +89,7 @@ def main() -> None:
         seconds = best_of(work, REPEATS)
         ratios = f"{reference_s / seconds:9.0f} {phreeqc_s / seconds:9.0f}"
         print(f"{'Littoral, ' + name:40} {seconds:9.3f} {ratios}")
-    ours = carbonate.co2_mg_l(ph, meq, celsius, activity="none")
+    ours = co2.co2_mg_l(ph, meq, celsius, activity="none")
     aqueous = np.asarray(reference["aqueous_CO2"]) * CO2_G_MOL * 1e-3
     print(f"largest deviation from PyCO2SYS, no activity: {np.abs(ours / aqueous - 1).max():.4%}")
 

@@ -20,10 +20,10 @@ from pathlib import Path
 
 import requests
 
-from service.clock import to_us
+from service.registry.models import LogKind
+from service.registry.registry import open_registry
 from service.store import Reading, open_store
-from service.tanks.registry import open_registry
-from service.tanks.values import LogKind
+from service.times import to_us
 from tests.bench import store_year
 from tests.servers import HOST, free_port, wait_until
 
@@ -137,7 +137,7 @@ def registry_url() -> str:
         registry.add_log(store_year.TANK, LogKind.WATER_CHANGE, at, {"fraction": 0.5})
         registry.add_log(store_year.TANK, LogKind.DOSE, at, {"name": "macro", "ml": 10.0})
         if week % 4 == 1:
-            registry.add_log(store_year.TANK, LogKind.KH_TEST, at, {"alkalinity_meq_l": 1.43})
+            registry.add_log(store_year.TANK, LogKind.KH_TEST, at, {"kh_meq_l": 1.43})
         else:
             registry.add_log(store_year.TANK, LogKind.TRIM, at)
     registry.close()

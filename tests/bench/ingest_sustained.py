@@ -47,10 +47,10 @@ class Timed:
 
 def register(folder: str, tanks: int) -> None:
     """Fill the registry; in a process of its own, so that its memory is not the ingester's."""
-    from service.tanks.documents import to_document
-    from service.tanks.models import TankRow
-    from service.tanks.registry import open_registry
-    from service.tanks.values import Tank
+    from service.registry.documents import to_document
+    from service.registry.models import Tank
+    from service.registry.registry import open_registry
+    from service.registry.tables import TankRow
 
     with open_registry(f"sqlite:///{folder}/registry.db").session() as session:
         for n in range(tanks):
@@ -64,7 +64,7 @@ def ingest(folder: str, port: int, total: int) -> None:
     from ingest.app import Ingester
     from service.clock import SystemClock
     from service.config import Config, IngestConfig, MqttConfig
-    from service.tanks.registry import open_registry
+    from service.registry.registry import open_registry
 
     registry = open_registry(f"sqlite:///{folder}/registry.db")
     store = Timed(f"sqlite:///{folder}/readings.db")

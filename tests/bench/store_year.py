@@ -21,10 +21,11 @@ from typing import Any
 import numpy as np
 import requests
 
-from service.clock import FixedClock, to_us
+from service.clock import FixedClock
 from service.store import Reading, SeriesKey, Store, open_store
-from service.store.sqlite import SqliteStore
-from service.store.sqlite_file import path_of_url
+from service.store.sqlite.file import path_of_url
+from service.store.sqlite.store import SqliteStore
+from service.times import to_us
 
 START = datetime(2025, 1, 1, tzinfo=UTC)
 END = datetime(2026, 1, 1, tzinfo=UTC)
@@ -67,8 +68,8 @@ def batches(readings: int, size: int = 10_000) -> Iterator[list[Reading]]:
 
 def registry_url() -> str:
     """A registry of its own with the tank, its alkalinity and animals with a range."""
-    from service.tanks.registry import open_registry
-    from service.tanks.values import Stock, Tank
+    from service.registry.models import Stock, Tank
+    from service.registry.registry import open_registry
 
     folder = tempfile.mkdtemp(prefix="littoral-bench-")
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
@@ -80,8 +81,8 @@ def registry_url() -> str:
             TANK,
             "Quarry pool (invented)",
             net_volume_l=180.0,
-            alkalinity_meq_l=1.43,
-            alkalinity_tested=START.date(),
+            kh_meq_l=1.43,
+            kh_tested=START.date(),
             livestock=(animals,),
         )
     )
@@ -99,18 +100,13 @@ def ready(url: str) -> Store:
 
 def through_api(url: str, path: str) -> Callable[[], Any]:
     """The API's answer, in this process, without the network."""
-    from service.api.app import create_app
-    from service.api.context import Context
+    from service.app.application import Application
+    from service.app.web import create_app
     from service.config.values import Config
-    from service.tanks.registry import open_registry
+    from service.registry.registry import open_registry
 
-    context = Context(
-        store=ready(url),
-        registry=open_registry(registry_url()),
-        clock=FixedClock(END),
-        config=Config(),
-    )
-    client = create_app(context).test_client()
+    application = Application(Config(), FixedClock(END), ready(url), open_registry(registry_url()))
+    client = create_app(application).test_client()
 
     def ask() -> Any:
         answer = client.get(path)

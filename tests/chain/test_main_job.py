@@ -28,7 +28,7 @@ TANK = {
         "width": {"value": 45, "unit": "cm"},
         "height": {"value": 45, "unit": "cm"},
     },
-    "alkalinity": {"value": 4, "unit": "dKH"},
+    "kh": {"value": 4, "unit": "dKH"},
     "livestock": [{"species": "Paracheirodon innesi", "count": 20}],
 }
 

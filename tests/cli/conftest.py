@@ -11,6 +11,7 @@ import pytest
 
 from service.cli import run
 from tests.api.conftest import app, client, context, made  # noqa: F401 - fixtures used here too
+from tests.over_http import look, url  # noqa: F401 - fixtures used here too
 
 ROOT = Path(__file__).parents[2]
 

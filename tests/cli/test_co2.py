@@ -57,6 +57,7 @@ def test_any_unit(littoral, same):
         ((*USUAL, "--temperature", "80"), "0 to 50 Cel"),
         ((*USUAL, "--target", "30", "20"), "two rising numbers"),
         ((*USUAL, "--salinity", "4"), "--salinity"),
+        ((*USUAL, "--conductivity", "9000"), "--conductivity: 9000; allowed: 0 to 8000 µS/cm"),
         (("c02",), "c02"),
     ],
 )

@@ -1,43 +1,17 @@
-"""``littoral share`` and the client's calls for handover, over real HTTP."""
+"""``littoral share``, over real HTTP."""
 
 from __future__ import annotations
 
 import json
-from datetime import UTC, date, datetime
 
-import pytest
 import requests
 
-from service.client import Amount, Client, ProblemError
+from service.client import Client
 from tests.api.test_handover import AWAY, away  # noqa: F401 - fixtures used here too
 from tests.cli.conftest import refused
-from tests.cli.test_status import url  # noqa: F401 - fixtures used here too
 
 
-def test_the_client_reads_the_sheet(url, away):  # noqa: F811
-    service = Client(url)
-    sheet = service.handover()
-    assert (sheet.absence.id, sheet.absence.covers) == ("june", AWAY["covers"])
-    (page,) = sheet.tanks
-    dose = next(one for one in page.tasks if one.code == "dose-due")
-    assert (dose.day, dose.amounts) == (date(2025, 6, 8), [Amount("trace", 6.0, "mL")])
-    given = service.handover(start=date(2025, 6, 5), end=date(2025, 6, 6), tank="riffle")
-    assert given.absence.id is None
-    assert [one.day.day for one in given.tanks[0].tasks] == [5, 6]
-    with pytest.raises(ProblemError, match="the id of an absence"):
-        service.handover(absence="none")
-
-
-def test_the_client_reads_what_came_of_it(url, away):  # noqa: F811
-    report = Client(url).handover_return(start=date(2025, 6, 1))
-    (tank,) = report.tanks
-    assert [one.text for one in tank.done] == ["water change of 50 %"]
-    assert report.absence.start == datetime(2025, 5, 31, 22, tzinfo=UTC)
-    with pytest.raises(ProblemError, match="has begun"):
-        Client(url).handover_return(absence="june")
-
-
-def share(littoral, url, *more):  # noqa: F811
+def share(littoral, url, *more):
     return littoral("share", *more, "--url", url)
 
 
@@ -59,7 +33,7 @@ def test_share_is_made_listed_and_revoked(littoral, url, away):  # noqa: F811
     assert "is revoked" in share(littoral, url, "--revoke", secret.split("_")[1]).out
     assert json.loads(share(littoral, url, "--revoke", second["id"], "--json").out)["revoked"]
     assert requests.get(address, timeout=10).status_code == 410
-    assert [one.state for one in Client(url).shares("riffle")] == ["revoked", "revoked"]
+    assert [one.state for one in Client(url).sharing_links("riffle")] == ["revoked", "revoked"]
 
 
 def test_share_refusals(littoral, url, away):  # noqa: F811

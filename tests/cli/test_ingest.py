@@ -8,10 +8,10 @@ from datetime import UTC, datetime
 import pytest
 
 from service.cli import run
-from service.clock import to_us
+from service.registry.models import LogKind, Tank
+from service.registry.registry import open_registry
 from service.store import Reading, SeriesKey, open_store
-from service.tanks.registry import open_registry
-from service.tanks.values import LogKind, Tank
+from service.times import to_us
 from tests.cli.conftest import refused
 
 NOON = datetime(2031, 5, 4, 12, tzinfo=UTC)

@@ -97,6 +97,28 @@ def ready(url):
         return None
 
 
+@pytest.mark.parametrize(
+    ("command", "publish", "integration"),
+    [
+        ("ingest", False, ""),
+        ("serve", True, ""),
+        ("serve", False, "homie"),
+        ("up", True, ""),
+        ("up", False, ""),  # refused for the ingester's sake before anything is started
+    ],
+)
+def test_a_wrong_certificate_file_is_one_line(settings, tmp_path, command, publish, integration):
+    file, _ = settings(publish=publish)
+    text = file.read_text(encoding="utf-8").replace(
+        'url = "mqtt://127.0.0.1:1"',
+        f'url = "mqtts://127.0.0.1:1"\nca_file = "{tmp_path}/missing.pem"',
+    )
+    if integration:
+        text += f'[[integration]]\nkind = "{integration}"\nname = "rooms"\n'
+    file.write_text(text, encoding="utf-8")
+    refused(process(command, "--config", file), "mqtt.ca_file", "missing.pem", "PEM")
+
+
 def test_serve_over_real_http(settings):
     file, url = settings()
     with running("serve", "--config", file) as child:
@@ -140,14 +162,31 @@ def test_serve_without_a_token_refuses_other_hosts(settings):
     refused(process("up", "--config", file), "http.host", "token create")
 
 
-@pytest.mark.parametrize("command", ["serve", "ingest", "up"])
+@pytest.mark.parametrize("command", ["serve", "ingest", "up", "check"])
 def test_a_wrong_configuration_is_one_line(littoral, monkeypatch, command, tmp_path):
     file = tmp_path / "wrong.toml"
     file.write_text("[http]\nprot = 8600\n", encoding="utf-8")
     refused(littoral(command, "--config", file), str(file), "prot", "port")
     refused(littoral(command, "--config", tmp_path / "none.toml"), "none.toml")
+    file.write_text(
+        '[[integration]]\nkind = "hub"\nname = "a"\n[integration.options]\nexpire_after_s = 1\n',
+        encoding="utf-8",
+    )
+    key = "integration.0.options.expire_after_s is 1; allowed: a whole number from 10"
+    refused(littoral(command, "--config", file), str(file), key)
     monkeypatch.setenv("LITTORAL_HTTP__PORT", "many")
     refused(littoral(command), "LITTORAL_HTTP__PORT", "many")
+
+
+def test_check_says_whether_the_service_could_start(littoral, settings):
+    file, _ = settings()
+    found = littoral("check", "--config", file)
+    assert (found.code, found.out, found.err) == (0, "in order\n", "")
+    file, _ = settings(host="0.0.0.0")
+    refused(littoral("check", "--config", file), "http.host", "token create")
+    text = file.read_text().replace("mqtt://127.0.0.1:1", "http://127.0.0.1:1")
+    file.write_text(text)
+    refused(littoral("check", "--config", file), "mqtt.url")
 
 
 @pytest.mark.slow

@@ -10,7 +10,9 @@ import time
 import pytest
 
 from service.cli import run
-from service.store import Reading, SeriesKey, open_store
+from service.registry.models import Tank
+from service.registry.registry import open_registry
+from service.store import Flag, Reading, SeriesKey, open_store
 
 KEY = SeriesKey("quarry-pool", "temperature", "import")
 ROWS = 250_000  # enough that the import can be caught at work
@@ -65,6 +67,48 @@ def test_import_tells_what_it_rejects(url, tmp_path, capsys):
     ]
     assert run([*arguments, "--json", "--dry-run"]) == 1
     assert json.loads(capsys.readouterr().out)["readings"] == 5
+
+
+def test_import_flags_what_no_tank_can_be_and_says_how_many(url, tmp_path, capsys):
+    path = tmp_path / "log.csv"
+    rows = [f"2026-03-01T22:{n:02}:00Z,{value}" for n, value in enumerate([24.5] * 10 + [31, 4711])]
+    path.write_text("time,temperature\n" + "\n".join(rows) + "\n")
+    arguments = ["import", str(path), "--tank", "quarry-pool", "--store", url]
+    for more in (["--dry-run"], [], []):  # again: the same flags
+        assert run([*arguments, *more]) == 0
+        out = capsys.readouterr().out.splitlines()
+        assert out[0].startswith("12 readings ")
+        assert sorted(out[1:]) == ["  1 flagged implausible", "  1 flagged spike"]
+    assert run([*arguments, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["flagged"] == {"implausible": 1, "spike": 1}
+    store = open_store(url)
+    samples = store.read(KEY, 0, 2**62, flagged=True)
+    assert samples.value.tolist() == [24.5] * 10 + [31.0, 4711.0]
+    assert samples.flags.tolist() == [0] * 10 + [Flag.SPIKE, Flag.IMPLAUSIBLE]
+    store.close()
+
+
+def test_import_in_fahrenheit_then_recalibrate_changes_nothing(tmp_path, capsys):
+    """The number in °F is not a number before calibration, to be taken for °C."""
+    config = tmp_path / "littoral.toml"
+    config.write_text(
+        f'[store]\nurl = "sqlite:///{tmp_path}/readings.db"\n'
+        f'[registry]\nurl = "sqlite:///{tmp_path}/registry.db"\n'
+    )
+    registry = open_registry(f"sqlite:///{tmp_path}/registry.db")
+    registry.put_tank(Tank("quarry-pool", "Quarry pool"))
+    registry.close()
+    path = tmp_path / "log.csv"
+    path.write_text("time,T\n2026-03-01T22:41:17Z,76.1\n")
+    words = ["--tank", "quarry-pool", "--column", "T=temperature:degF", "--config", str(config)]
+    assert run(["import", str(path), *words]) == 0
+    words = ["--quantity", "temperature", "--sensor", "import", "--from", "2026-03-01"]
+    assert run(["recalibrate", "quarry-pool", *words, "--config", str(config)]) == 0
+    assert "1 readings, 0 changed" in capsys.readouterr().out
+    store = open_store(f"sqlite:///{tmp_path}/readings.db")
+    # 76.1 °F = (76.1 - 32) / 1.8 = 24.5 °C, by the definition of the Fahrenheit scale.
+    assert store.latest(KEY).value == pytest.approx(24.5)
+    store.close()
 
 
 def test_dry_run_stores_nothing(url, file, tmp_path, capsys):

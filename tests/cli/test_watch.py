@@ -1,4 +1,4 @@
-"""``littoral watch`` and the client's events, told by the real application over real HTTP."""
+"""``littoral watch``, following the events of the real application over real HTTP."""
 
 from __future__ import annotations
 
@@ -10,12 +10,9 @@ from contextlib import contextmanager
 
 import pytest
 
-from service.client import Client, ProblemError, stream
-from service.tanks.access import Scope
-from tests.api.conftest import NOW
-from tests.api.scenes import day_of_readings, put, reading
+from tests.api.scenes import day_of_readings, put
 from tests.cli.conftest import ROOT, refused
-from tests.cli.test_status import look, served, url  # noqa: F401 - fixtures used here too
+from tests.over_http import served
 
 COMFORT = [{"species": "Invented", "temperature": {"low": 20, "high": 28, "unit": "Cel"}}]
 PATIENCE_S = 40
@@ -44,7 +41,7 @@ def watching(*arguments):
         child.communicate()
 
 
-def test_a_change_is_printed_as_it_happens(url, calm, context, look):  # noqa: F811
+def test_a_change_is_printed_as_it_happens(url, calm, context, look):
     with watching("--every", "0.1", "--url", url) as child:
         first = child.stdout.readline()
         assert first.startswith("riffle: in order; CO2 21.4 mg/L"), first
@@ -56,7 +53,7 @@ def test_a_change_is_printed_as_it_happens(url, calm, context, look):  # noqa: F
         assert "too warm" in told
 
 
-def test_json_has_an_object_on_each_line(url, calm, context, look):  # noqa: F811
+def test_json_has_an_object_on_each_line(url, calm, context, look):
     with watching("riffle", "--json", "--every", "0.1", "--url", url) as child:
         first = json.loads(child.stdout.readline())
         assert (first["type"], first["tank"]) == ("status", "riffle")
@@ -79,12 +76,12 @@ def test_a_lost_connection_is_said_and_found_again(app, context, calm):
     assert "trying again" in running.stderr.readline()
     day_of_readings(context.store, celsius=27.0)
     with served(app, context, port):
-        assert running.stderr.readline() == f"littoral watch: {address} answers again\n"
+        assert running.stderr.readline() == f"littoral watch: {address} connected again\n"
         assert "temperature 27.0 °C" in running.stdout.readline()
         child.__exit__(None, None, None)
 
 
-def test_on_a_terminal_it_is_a_table(littoral, url, calm, monkeypatch):  # noqa: F811
+def test_on_a_terminal_it_is_a_table(littoral, url, calm, monkeypatch):
     monkeypatch.setenv("FORCE_COLOR", "1")
     monkeypatch.setenv("COLUMNS", "140")
     done = littoral("watch", "--count", "1", "--url", url)
@@ -93,47 +90,10 @@ def test_on_a_terminal_it_is_a_table(littoral, url, calm, monkeypatch):  # noqa:
     assert f"live from {url}" in done.out
 
 
-def test_refusals(littoral, url, calm):  # noqa: F811
+def test_refusals(littoral, url, calm):
     refused(littoral("watch", "none", "--url", url), "'none'", "404")
     refused(littoral("watch", "--url", "http://127.0.0.1:9"), "nobody answers")
 
 
-def test_nothing_to_watch(littoral, url):  # noqa: F811
+def test_nothing_to_watch(littoral, url):
     refused(littoral("watch", "--url", url), "no tank yet")
-
-
-def test_client_goes_on_from_the_event_it_saw_last(app, context, calm, look, monkeypatch):  # noqa: F811
-    monkeypatch.setattr(stream, "RETRY_S", 0.1)
-    lost = []
-    with served(app, context) as address:
-        port = int(address.rpartition(":")[2])
-        events = Client(address).events("riffle", lost=lost.append)
-        assert next(events).type == "listening"
-    day_of_readings(context.store, celsius=32.0)
-    look()  # while nobody listens
-    with served(app, context, port):
-        assert next(events).type == "listening"
-        assert lost == [], "the service had ended the stream itself"
-        told = next(events)
-        assert (told.type, told.data["tank"]) == ("recommendation.opened", "riffle")
-        assert told.id >= 1
-        events.close()
-
-
-def test_client_hears_readings(url, calm, context):  # noqa: F811
-    events = Client(url).events(readings=True)
-    first = [next(events) for _ in range(4)]
-    assert [one.type for one in first] == ["reading"] * 3 + ["listening"]
-    context.store.write([reading("ph", -1, 6.5, sensor="glass-1")])
-    told = next(events)
-    assert (told.type, told.id, told.data["value"]) == ("reading", None, 6.5)
-    events.close()
-
-
-def test_client_is_refused_without_its_token(url, calm, context):  # noqa: F811
-    _, secret = context.registry.create_token("watcher", Scope.READ, NOW)
-    with pytest.raises(ProblemError, match="Bearer"):
-        next(Client(url).events())
-    events = Client(url, secret).events()
-    assert next(events).type == "listening"
-    events.close()

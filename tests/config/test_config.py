@@ -1,4 +1,4 @@
-"""The configuration says what is wrong: file, key, value, what is allowed."""
+"""Errors of the configuration name: file, key, value, what is allowed."""
 
 from dataclasses import fields
 from datetime import UTC, datetime

@@ -12,12 +12,13 @@ import requests_mock
 from rich.console import Console
 
 from demo import check as checking
-from demo.asking import AnswerError, Service
 from demo.boards import Boards, Truth
 from demo.check import QUESTIONS, Bench, Fault, check
 from demo.tanks import emberpane, lateleaf, quillwater, scenario
-from service.clock import FixedClock, to_us
-from service.store.reading import Reading, SeriesKey
+from service.client import Client, ClientError
+from service.clock import FixedClock
+from service.store.model import Reading, SeriesKey
+from service.times import to_us
 
 ORIGIN = datetime(2031, 3, 5, 11, 30, tzinfo=UTC)
 BASE = "http://127.0.0.1:8600"
@@ -43,7 +44,7 @@ class FakeBoards:
 def bench() -> Bench:
     boards = cast(Boards, FakeBoards())
     clock = FixedClock(ORIGIN + timedelta(minutes=6))
-    return Bench(Service(BASE), scenario(ORIGIN), boards, clock, 0)
+    return Bench(Client(BASE), scenario(ORIGIN), boards, clock, 0)
 
 
 @pytest.fixture(autouse=True)
@@ -208,8 +209,8 @@ def test_advice_that_is_not_at_the_broker_fails(
 def test_an_error_of_the_service_fails(bench: Bench) -> None:
     with requests_mock.Mocker() as mocker:
         mocker.get(requests_mock.ANY, status_code=500, text="oops")
-        with pytest.raises(AnswerError, match=r"GET /v1/tanks: 500 oops"):
-            bench.service.get("/v1/tanks")
+        with pytest.raises(ClientError, match=r"/v1/tanks answers 500 'oops'"):
+            bench.client.get("/v1/tanks")
 
 
 def test_all_failed_questions_are_named(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:

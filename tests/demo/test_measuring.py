@@ -8,7 +8,7 @@ import pytest
 from demo.measuring import LiveTank, check_sensor, measured, readings, simulated_readings
 from demo.model import Sensor, TankModel
 from demo.simulator import DAY_S, simulate
-from service.store.reading import SeriesKey
+from service.store.model import SeriesKey
 
 TRACE = simulate(TankModel("full"), 0.0, 5 * DAY_S)
 

@@ -15,11 +15,12 @@ from demo.scenario import DemoTank, latest_at
 from demo.simulator import DAY_S, Trace, simulate
 from demo.tanks import emberpane, lateleaf, quillwater, scenario
 from demo.wire import Form, Wire
-from service.science.thermal import excursions
+from service.derive.tolerance import tolerance_of
+from service.registry.models import LogKind
+from service.registry.registry import open_registry
+from service.registry.species.ranges import shared_temperature_range, species
+from service.science.temperature.excursions import excursions
 from service.store import Flag, Reading, SeriesKey, open_store
-from service.tanks.registry import open_registry
-from service.tanks.species import co2_ceiling, shared_temperature_range, species
-from service.tanks.values import LogKind
 
 ORIGIN = datetime(2031, 3, 5, 11, 30, tzinfo=UTC)
 SCENARIO = scenario(ORIGIN)
@@ -77,15 +78,13 @@ def test_plans_and_physics_agree_on_the_timers() -> None:
 def test_the_tests_in_the_log_are_near_the_truth() -> None:
     """A drop test that counts whole degrees is within half a degree."""
     for one in SCENARIO.tanks:
-        assert one.tank.alkalinity_meq_l == pytest.approx(
-            one.model.water.alkalinity_meq_l, abs=0.18
-        )
+        assert one.tank.kh_meq_l == pytest.approx(one.model.water.alkalinity_meq_l, abs=0.18)
 
 
 def test_quillwater_is_healthy() -> None:
     one = TANKS[quillwater.ID]
     trace, aim = course(one), one.tank.plants
-    ceiling = co2_ceiling(one.tank.livestock, ORIGIN)
+    ceiling = tolerance_of(one.tank, (), ORIGIN).co2
     shared = shared_temperature_range(one.tank.livestock)
     assert ceiling is not None and shared.low_c is not None and shared.high_c is not None
     assert trace.co2_mg_l[lit(trace)].min() > aim.co2_low_mg_l
@@ -139,7 +138,7 @@ def test_emberpane_runs_too_warm_for_its_new_fish() -> None:
 def test_emberpane_keeps_within_its_own_co2_aim() -> None:
     one = TANKS[emberpane.ID]
     trace = course(one)
-    ceiling = co2_ceiling(one.tank.livestock, ORIGIN)
+    ceiling = tolerance_of(one.tank, (), ORIGIN).co2
     assert ceiling is not None and ceiling.newcomer
     assert trace.co2_mg_l.max() < ceiling.co2_mg_l
     assert trace.co2_mg_l[lit(trace)].min() > one.tank.plants.co2_low_mg_l

@@ -31,12 +31,12 @@ from demo.simulator import (
     simulate,
 )
 from service.errors import InvalidInputError
-from service.science.carbonate import co2_mg_l
-from service.science.gas_exchange import (
-    co2_after,
+from service.science.carbonate.co2 import co2_mg_l
+from service.science.gas_exchange.air_water import (
     co2_air_equilibrium_mg_l,
     exchange_rate_at_temperature,
 )
+from tests.science.closed_form import co2_after
 
 STEADY_ROOM = Room(mean_c=24.0, swing_c=0.0, weather_sd_c=0.0)
 DARK = Lamp(lux=0.0, heat_k_h=0.0, hours=0.0)

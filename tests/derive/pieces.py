@@ -8,13 +8,9 @@ from datetime import UTC, datetime, time, timedelta
 
 import numpy as np
 
-from service.clock import to_us
-from service.derive.material import Material
-from service.derive.sensors import Believed
-from service.science.carbonate import ph_for_co2
-from service.science.hardness import MEQ_L_PER_DEGREE
-from service.store.reading import Flag, Reading, Samples, SeriesInfo, SeriesKey
-from service.tanks.values import (
+from service.derive.inputs import Inputs
+from service.derive.sensor_choice import ChosenSeries
+from service.registry.models import (
     Dimensions,
     DosePlan,
     LogEntry,
@@ -24,6 +20,10 @@ from service.tanks.values import (
     Stock,
     Tank,
 )
+from service.science.carbonate.co2 import ph_for_co2
+from service.science.water.hardness import MEQ_L_PER_DEGREE
+from service.store.model import Flag, Reading, Samples, SeriesInfo, SeriesKey
+from service.times import to_us
 
 NOON = datetime(2026, 3, 10, 12, 0, tzinfo=UTC)
 KH_4 = 4 * MEQ_L_PER_DEGREE
@@ -36,7 +36,7 @@ def a_tank(**changes: object) -> Tank:
         name="Reed bed",
         dimensions=Dimensions(90, 50, 45, fill_height_cm=42),
         net_volume_l=180.0,
-        alkalinity_meq_l=KH_4,
+        kh_meq_l=KH_4,
         livestock=(
             Stock(
                 "Paracheirodon axelrodi",
@@ -97,34 +97,34 @@ def ph_of(co2_mg_l: np.ndarray, meq_l: float = KH_4, celsius: float | np.ndarray
 
 
 def info(key: SeriesKey, series: Samples, flags: Flag = Flag.NONE) -> SeriesInfo:
-    """What a store says of a series."""
+    """What a store holds of a series."""
     last = Reading(
         key.tank, key.quantity, key.sensor, int(series.time_us[-1]), float(series.value[-1]), flags
     )
     return SeriesInfo(key, last)
 
 
-def material_with(
+def inputs_with(
     tank: Tank,
     now: datetime,
     series: Mapping[str, Samples],
     log: Sequence[LogEntry] = (),
     days: int = 8,
-) -> Material:
-    """The material of a tank whose sensors are named after their quantity."""
+) -> Inputs:
+    """The inputs of a tank whose sensors are named after their quantity."""
     infos = {
         quantity: info(SeriesKey(tank.id, quantity, f"{quantity}-1"), one)
         for quantity, one in series.items()
         if len(one)
     }
     latest = {quantity: one.last for quantity, one in infos.items()}
-    return Material(
+    return Inputs(
         tank=tank,
         now=now,
-        days=days,
+        start=now - timedelta(days=days),
         log=tuple(sorted(log, key=lambda one: one.time, reverse=True)),
         infos=tuple(infos.values()),
-        chosen={quantity: Believed(one) for quantity, one in infos.items()},
+        chosen={quantity: ChosenSeries(one) for quantity, one in infos.items()},
         latest=latest,
         samples=dict(series),
         paired_temperature=latest.get("temperature"),

@@ -8,13 +8,21 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
-from service.clock import to_us
-from service.derive.co2 import Target, co2_over
-from service.derive.light import LightSource, light_days_of, light_source, local_midnight
-from service.derive.material import light_now_from, light_source_from, view_from
-from service.derive.view import Quality
-from service.store.reading import Samples
-from tests.derive.pieces import NOON, a_tank, days_of, gassed, grid, lamp, material_with, samples
+from service.derive.co2.series import co2_over
+from service.derive.co2.target import Target
+from service.derive.light import (
+    LightSource,
+    light_days_of,
+    light_now,
+    light_source,
+    light_source_of,
+)
+from service.derive.local_time import local_midnight
+from service.derive.models import Quality
+from service.derive.tank_view import tank_view
+from service.store.model import Samples
+from service.times import to_us
+from tests.derive.pieces import NOON, a_tank, days_of, gassed, grid, inputs_with, lamp, samples
 
 MARCH_9 = date(2026, 3, 9)
 
@@ -42,7 +50,7 @@ def test_ppfd_sensor_is_preferred_and_lux_hours_come_from_the_lux_sensor() -> No
     time_us = grid(NOON - timedelta(days=3), NOON, 1.0)
     series = days_of(days=3)
     series["ppfd"] = samples(time_us, np.where(lamp(time_us) > 100, 200.0, 0.0))
-    source = light_source_from(material_with(a_tank(), NOON, series))
+    source = light_source_of(inputs_with(a_tank(), NOON, series))
     assert source.quantity == "ppfd"
     (day,) = light_days_of(a_tank(), source, MARCH_9, NOON, last=MARCH_9)
     assert day.dli_mol_m2_d == pytest.approx(200 * 3600 * 8 / 1e6, rel=0.005)
@@ -97,7 +105,7 @@ def test_gap_is_seen_in_the_cover() -> None:
 def test_share_of_lit_time_within_co2_target() -> None:
     """CO2 reaches 20 mg/L a known time after gas-on, so the share within follows by hand."""
     series = days_of(days=3, co2=lambda t: gassed(t, on=10.0, off=18.0))
-    co2 = co2_over(a_tank(), [], series["ph"], series["temperature"])
+    co2 = co2_over(a_tank(), [], series["ph"], series["temperature"], Samples.empty())
     (day,) = light_days_of(
         a_tank(), lux_source(), MARCH_9, NOON, last=MARCH_9, co2=co2, target=Target(20.0, 30.0)
     )
@@ -134,13 +142,13 @@ def test_own_levels_of_a_tank_win() -> None:
 
 
 def test_light_now_and_since_when() -> None:
-    material = material_with(a_tank(), NOON, days_of(days=3))
-    light = light_now_from(material, light_source_from(material))
+    inputs = inputs_with(a_tank(), NOON, days_of(days=3))
+    light = light_now(inputs, light_source_of(inputs))
     assert light.lit is True
     assert light.unchanged_since == datetime(2026, 3, 10, 10, tzinfo=UTC)
     late = NOON + timedelta(hours=2)
-    stale = material_with(a_tank(), late, days_of(NOON, days=3))
-    light = light_now_from(stale, light_source_from(stale))
+    stale = inputs_with(a_tank(), late, days_of(NOON, days=3))
+    light = light_now(stale, light_source_of(stale))
     assert light.lit is None
     assert light.quality is Quality.STALE
     assert "2.0 h ago" in light.reasons[0] or "120 min" in light.reasons[0]
@@ -149,20 +157,20 @@ def test_light_now_and_since_when() -> None:
 def test_no_light_sensor_gives_no_days() -> None:
     series = days_of(days=2)
     del series["illuminance"]
-    view = view_from(material_with(a_tank(), NOON, series))
+    view = tank_view(inputs_with(a_tank(), NOON, series))
     assert view.light_days == ()
     assert view.light is not None and view.light.lit is None
     assert view.light.reasons == ("no illuminance sensor has ever reported",)
 
 
 def test_light_is_unknown_without_a_series_or_when_the_last_reading_is_old() -> None:
-    material = material_with(a_tank(), NOON, days_of(days=3))
-    source = light_source_from(material)
+    inputs = inputs_with(a_tank(), NOON, days_of(days=3))
+    source = light_source_of(inputs)
     empty = light_source(a_tank(), "", Samples.empty())
     for light in (
-        light_now_from(material, empty),
-        light_now_from(replace(material, latest={}), source),
-        light_now_from(replace(material, now=NOON + timedelta(hours=3)), source),
+        light_now(inputs, empty),
+        light_now(replace(inputs, latest={}), source),
+        light_now(replace(inputs, now=NOON + timedelta(hours=3)), source),
     ):
         assert (light.lit, light.quality) == (None, Quality.STALE)
         assert light.reasons

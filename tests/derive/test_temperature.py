@@ -7,14 +7,15 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from service.clock import to_us
-from service.derive.temperature import excursions_of, temperature_at
+from service.derive.models import Quality, TemperatureNow
+from service.derive.temperature import daily_minima, excursions_of, temperature_at
 from service.derive.tolerance import tolerance_of
-from service.derive.view import Quality, TemperatureNow
-from service.store.reading import Reading, Samples
-from service.tanks.values import Stock, Tank
+from service.registry.models import Stock, Tank
+from service.store.model import Reading, Samples
+from service.times import to_us
 from tests.derive.pieces import NOON, a_tank, grid, samples
 
+DAY = timedelta(days=1)
 TWO_FISH = (
     Stock("Tanichthys albonubes", 12, temperature_low_c=18.0, temperature_high_c=22.0),
     Stock("Danio rerio", 8, temperature_low_c=20.0, temperature_high_c=25.0),
@@ -24,7 +25,7 @@ TWO_FISH = (
 def now_of(tank: Tank, series: Samples, minutes_ago: float = 0.0) -> TemperatureNow:
     time_us = to_us(NOON) - int(minutes_ago * 6e7)
     last = Reading("reed", "temperature", "one", time_us, float(series.value[-1]))
-    return temperature_at(tank, NOON, tolerance_of(tank, NOON), reading=last, samples=series)
+    return temperature_at(tank, NOON, tolerance_of(tank, (), NOON), reading=last, samples=series)
 
 
 def ramp(rate_k_h: float, end_c: float, hours: float = 3.0) -> Samples:
@@ -76,7 +77,7 @@ def test_excursion_of_a_triangle_is_exact() -> None:
     time_us = grid(NOON - timedelta(hours=12), NOON, 30)
     hours = (time_us - time_us[0]) / 3.6e9
     series = samples(time_us, 30.0 - np.abs(hours - 6.0))
-    (found,) = excursions_of(a_tank(), series, tolerance_of(a_tank(), NOON))
+    (found,) = excursions_of(a_tank(), series, tolerance_of(a_tank(), (), NOON))
     assert found.side == "above"
     assert found.degree_hours == pytest.approx(4.0)
     assert found.length_s == pytest.approx(4 * 3600)
@@ -85,4 +86,13 @@ def test_excursion_of_a_triangle_is_exact() -> None:
 
 def test_no_animals_no_excursions() -> None:
     bare = a_tank(livestock=())
-    assert excursions_of(bare, ramp(3.0, 40.0), tolerance_of(bare, NOON)) == ()
+    assert excursions_of(bare, ramp(3.0, 40.0), tolerance_of(bare, (), NOON)) == ()
+
+
+def test_daily_minima_stop_at_a_day_without_readings() -> None:
+    time_us = grid(NOON - 5 * DAY + timedelta(hours=1), NOON, 60)
+    falling = samples(time_us, 25.0 - (time_us - time_us[0]) / 8.64e10)
+    assert daily_minima(falling, NOON) == pytest.approx((24.0, 23.0, 22.0, 21.0, 20.0), abs=0.1)
+    kept = falling.time_us > time_us[-1] - 1.5 * 8.64e10
+    late = Samples(falling.time_us[kept], falling.value[kept], falling.flags[kept])
+    assert len(daily_minima(late, NOON)) == 2

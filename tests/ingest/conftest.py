@@ -19,15 +19,15 @@ import pytest
 from ingest.app import Ingester
 from service.clock import SystemClock
 from service.config import Config, IngestConfig, MqttConfig, RegistryConfig, StoreConfig
+from service.registry.models import Tank
+from service.registry.registry import Registry, open_registry
 from service.store import Reading, SeriesKey, Store, open_store
-from service.tanks.registry import Registry, open_registry
-from service.tanks.values import Tank
+from tests.ingest.ingester_process import SUBSCRIBED, run
 from tests.ingest.load import PATIENCE_S, Publisher
-from tests.ingest.process import SUBSCRIBED, run
 from tests.servers import HOST, Server, program, wait_until
 
 FORKED: Final = multiprocessing.get_context("forkserver")
-FORKED.set_forkserver_preload(["tests.ingest.process"])
+FORKED.set_forkserver_preload(["tests.ingest.ingester_process"])
 
 
 def publish(broker: Server, topic: str, payload: str | bytes, *options: str, qos: int = 1) -> None:

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from ingest.decode import decode
-from ingest.message import Message, Reason
-from ingest.payloads import FORMATS
-from ingest.routes import Router
+from ingest.decode.decoder import decode
+from ingest.decode.message import Message, Reason
+from ingest.decode.payloads import FORMATS
+from ingest.decode.routes import Router
 from service.config import RouteConfig
 from service.config.schema import FORMATS as CONFIG_FORMATS
 from service.store import NOT_USABLE, Flag

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import time
 
+from service.registry.models import Tank
 from service.store import Flag
-from service.tanks.values import Tank
 from tests.ingest.conftest import publish, publish_lines
 from tests.servers import wait_until
 
@@ -59,7 +59,7 @@ def test_rejections_are_recorded_counted_and_acknowledged(mosquitto, make_bench)
 
 
 def test_a_tank_registered_later_is_taken(mosquitto, make_bench, monkeypatch):
-    monkeypatch.setattr("ingest.catalogue.RECHECK_S", 0.0)
+    monkeypatch.setattr("ingest.process.reference_data.RECHECK_S", 0.0)
     bench = make_bench(mosquitto)
     bench.start()
     publish(mosquitto, "littoral/rush/ph", "6.5")
@@ -137,16 +137,16 @@ def test_status_row_for_the_other_processes(mosquitto, make_bench):
 
 
 def test_a_fault_of_our_own_rejects_one_message_and_goes_on(mosquitto, make_bench, monkeypatch):
-    from ingest import pipeline
+    from ingest.decode import decoder
 
-    real = pipeline.decode
+    real = decoder.decode
 
     def decode(message, *others):
         if message.payload == b"6.5":
             raise KeyError("by this test")
         return real(message, *others)
 
-    monkeypatch.setattr(pipeline, "decode", decode)
+    monkeypatch.setattr(decoder, "decode", decode)
     bench = make_bench(mosquitto)
     bench.start()
     publish_lines(mosquitto, "littoral/reed/ph", ["6.4", "6.5", "6.6"])

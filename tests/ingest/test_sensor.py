@@ -16,8 +16,8 @@ from pathlib import Path
 
 import pytest
 
+from service.registry.models import LogKind
 from service.store import Flag
-from service.tanks.values import LogKind
 from tests.servers import HOST, program, wait_until
 
 HERE = Path(__file__).parent / "sensor"

@@ -10,15 +10,16 @@ from pathlib import Path
 from demo.history import Past, register
 from demo.scenario import Scenario
 from demo.tanks import scenario
-from service.advice.ledger import Ledger
-from service.advice.rules import evaluate
-from service.api.context import Context
+from service.advice.engine.catalogue import evaluate
+from service.advice.engine.ledger import Ledger
 from service.api.server import Server
-from service.cli.web import web_app
+from service.app.application import Application
+from service.app.web import create_app
 from service.config import Config, HttpConfig
-from service.derive.build import view_of
-from service.store.sqlite import SqliteStore
-from service.tanks.registry import Registry, open_registry
+from service.derive.loader import load
+from service.derive.tank_view import tank_view
+from service.registry.registry import Registry, open_registry
+from service.store.sqlite.store import SqliteStore
 
 ORIGIN = datetime(2026, 4, 15, 13, 20, tzinfo=UTC)
 """Mid-photoperiod of an ordinary Wednesday of the invented scenario."""
@@ -50,10 +51,9 @@ class Served:
     def start(self) -> None:
         """Answer; after ``hang_up`` at the same address."""
         self._ending = threading.Event()
-        context = Context(
-            self.store, self.registry, self.clock, Config(http=self.http), closing=self._ending
-        )
-        server = Server(web_app(context), self.http)
+        config = Config(http=self.http)
+        application = Application(config, self.clock, self.store, self.registry, self._ending)
+        server = Server(create_app(application), self.http)
         self.http = replace(self.http, port=server.port)
         self.url = server.url
         self._thread = threading.Thread(target=server.run, args=(self._ending,))
@@ -76,8 +76,8 @@ class Served:
         """Evaluate the rules of every tank now, as the watch does."""
         ledger = Ledger(self.registry)
         for tank in self.registry.tanks():
-            view = view_of(tank, self.registry, self.store, self.clock.now())
-            ledger.update(view, evaluate(view, ledger.standing([tank.id], view.now)[tank.id]))
+            view = tank_view(load(tank, self.registry, self.store, self.clock.now()))
+            ledger.update(view, evaluate(view, ledger.active([tank.id], view.now)[tank.id]))
 
 
 def serve(folder: Path, **limits: int) -> Served:

@@ -9,10 +9,11 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from service.clock import to_us
-from service.derive.build import co2_series
-from service.store.reading import Reading
-from service.tanks.values import Stock, Tank
+from service.derive.co2.series import co2_series, inner_step_us, mean_over
+from service.derive.loader import CO2_QUANTITIES, load_span
+from service.registry.models import Stock, Tank
+from service.store.model import Reading
+from service.times import to_us
 from tests.pages.conftest import Opener, Watched
 from tests.pages.served import Served
 
@@ -90,14 +91,17 @@ def test_hover_tells_the_value_of_the_service(shore: Served, charts: Watched) ->
     found = re.fullmatch(r"Wed 15 Apr, (\d\d):(\d\d): CO2 ([\d.]+) mg/L, 95 % between .*", text)
     assert found, text
     end = shore.clock.now()
-    series = co2_series(
+    start, every_us = end - timedelta(days=1), 5 * US_PER_MINUTE
+    inputs = load_span(
         shore.registry.tank("lateleaf"),
         shore.registry,
         shore.store,
-        end - timedelta(days=1),
+        start,
         end,
-        5 * US_PER_MINUTE,
+        quantities=CO2_QUANTITIES,
+        step_us=inner_step_us(start, end, every_us),
     )
+    series = mean_over(co2_series(inputs), every_us)
     assert any(abs(value - float(found[3])) < 0.051 for value in series.value)
     for key in ("temperature", "light"):
         expect(page.locator(f"#{key}-readout")).to_contain_text(f"{found[1]}:"), "in step"

@@ -9,12 +9,12 @@ import pytest
 import requests
 from playwright.sync_api import expect
 
-from service.advice.ledger import Ledger
-from service.tanks.access import Scope
-from service.tanks.values import Absence, DosePlan, LogKind, Stock, Tank
+from service.advice.engine.ledger import Ledger
+from service.registry.access import Scope
+from service.registry.models import Absence, DosePlan, LogKind, Stock, Tank
+from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served
-from tests.pages.test_reading import violations
 
 
 def reedbed(served: Served) -> Tank:
@@ -70,8 +70,8 @@ def test_dates_in_the_address_count_with_the_last_day(bare: Served, visit: Opene
     page = visit(f"{bare.url}/handover?start=2026-05-01&end=2026-05-03").page
     expect(page.locator(".sheet-page header")).to_contain_text("Fri 1 May 2026")
     expect(page.locator(".days > div")).to_have_count(3)
-    page.get_by_label("To, included").fill("2026-05-08")
-    page.get_by_role("button", name="Prepare").click()
+    page.get_by_label("To (inclusive)").fill("2026-05-08")
+    page.get_by_role("button", name="Show").click()
     expect(page.locator(".days > div")).to_have_count(8)
 
 
@@ -135,7 +135,7 @@ def test_what_came_of_an_absence(bare: Served, visit: Opener) -> None:
     reedbed(bare)
     now = bare.clock.now()
     seen = visit(f"{bare.url}/handover")
-    assert seen.page.get_by_role("link", name="What came of the last absence").count() == 0
+    assert seen.page.get_by_role("link", name="Report on the last absence").count() == 0
     past = Absence("past", now - timedelta(days=4), now - timedelta(days=1), covers="the colleague")
     earlier = Absence("earlier", now - timedelta(days=20), now - timedelta(days=15))
     bare.registry.put_absences([past, earlier])
@@ -148,11 +148,11 @@ def test_what_came_of_an_absence(bare: Served, visit: Opener) -> None:
     )
     bare.look()
     seen.page.reload()
-    seen.page.get_by_role("link", name="What came of the last absence").click()
+    seen.page.get_by_role("link", name="Report on the last absence").click()
     sheet = seen.page.locator(".sheet-page")
     expect(sheet.locator("h2")).to_have_text(["Reedbed"])
     expect(sheet).to_contain_text("the colleague looked after it")
-    expect(sheet).to_contain_text("water change of 50 % by the colleague")
+    expect(sheet).to_contain_text("Water change, 50 % by the colleague")
     standing = Ledger(bare.registry).list("reedbed")
     assert standing
     expect(sheet.locator(".plain-list li")).to_have_count(len(standing))
@@ -178,7 +178,7 @@ def test_links_are_made_listed_and_ended(bare: Served, visit: Opener) -> None:
     seen = visit(f"{bare.url}/handover", width=360)
     page = seen.page
     page.get_by_role("link", name="Share…").click()
-    expect(page.get_by_role("main")).to_contain_text("No link opens at the moment.")
+    expect(page.get_by_role("main")).to_contain_text("No active links.")
     page.get_by_label("Its sheet covers").select_option(
         label="Thu 16 Apr 2026 to Fri 24 Apr 2026, the colleague"
     )
@@ -218,9 +218,9 @@ def test_links_are_refused(bare: Served) -> None:
 
     assert sent().status_code == 403
     page = visitor.get(f"{bare.url}/handover/links", timeout=10).text
-    found = re.search(r'name="form_token" value="([^"]+)"', page)
+    found = re.search(r'name="csrf_token" value="([^"]+)"', page)
     assert found
-    form["form_token"] = found[1]
+    form["csrf_token"] = found[1]
     for more, status, said in (
         ({"tank": "none"}, 404, "&#39;none&#39;"),
         ({"covers": "days:400"}, 422, "one of those in the form"),

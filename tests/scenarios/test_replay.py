@@ -12,10 +12,11 @@ from typing import Any
 import pytest
 
 from service.advice import cautions
-from service.advice.bookkeeping import MOST_UNFOLDED
-from service.advice.recommendation import Severity
-from service.advice.rules import RULES
-from tests.scenarios.replay import FOLDER, Played, Scenario, load, moment, play, trail
+from service.advice.engine.catalogue import RULES
+from service.advice.engine.lifecycle import MOST_UNFOLDED
+from service.advice.engine.recommendation import Severity
+from tests.scenarios.replay import Played, play, trail
+from tests.scenarios.scenario import FOLDER, Scenario, load_scenario, moment
 
 pytestmark = pytest.mark.slow
 
@@ -24,7 +25,7 @@ PATHS = sorted(FOLDER.glob("*.toml"))
 
 @cache
 def played(path: Path) -> tuple[Scenario, Played]:
-    scenario = load(path)
+    scenario = load_scenario(path)
     return scenario, play(scenario)
 
 
@@ -107,7 +108,7 @@ def test_every_sentence_is_whole_and_plain() -> None:
 
 
 NEEDS_CAUTION = {
-    "GAS": r"needle valve|[Cc]lose the gas|gas come on|gas to come on|cylinder",
+    "GAS": r"needle valve|[Cc]lose the CO2 cylinder|gas come on|gas to come on|cylinder",
     "MAINS": r"heater|[Dd]im the lamp|[Ss]witch|[Tt]imer|[Ff]ilter |plug"
     r"|air stone|sponge|[Cc]ut back|Change \d",
     "CHEMICALS": r"KHCO3|buffers?\b|\bGive \d|Test KH|Dissolve",
@@ -136,4 +137,4 @@ def test_a_scenario_with_a_slip_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "slip.toml"
     path.write_text('title = "x"\ndays = 1\nworts = "advice"\n')
     with pytest.raises(AssertionError, match="worts"):
-        load(path)
+        load_scenario(path)

@@ -10,8 +10,8 @@ import PyCO2SYS
 import pytest
 
 from service.science.constants import CO2_G_MOL
-from service.science.hardness import MEQ_L_PER_DEGREE
-from service.science.inputs import Floats
+from service.science.numeric.checks import Floats
+from service.science.water.hardness import MEQ_L_PER_DEGREE
 from tests.science.phreeqc_waters import khco3_co2_mg_l
 
 

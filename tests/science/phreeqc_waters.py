@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import phreeqpython
 
-from service.science.carbonate_alkalinity import PHOSPHATE_G_MOL
+from service.science.carbonate.alkalinity import PHOSPHATE_G_MOL
 from service.science.constants import CO2_G_MOL
-from service.science.hardness import MEQ_L_PER_DEGREE
-from service.science.inputs import Floats
+from service.science.numeric.checks import Floats
+from service.science.water.hardness import MEQ_L_PER_DEGREE
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from service.science import carbonate
+from service.science.carbonate import co2 as carbonate
 
 HOUR = 3600.0
 START_S = 1_774_656_000.0  # 2026-03-28 00:00 UTC: the European clock change follows on the 29th

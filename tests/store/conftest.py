@@ -11,7 +11,7 @@ import pytest
 import requests
 
 from service.store import Reading, Store, open_store
-from service.store.sqlite import SqliteStore
+from service.store.sqlite.store import SqliteStore
 from tests.servers import HOST
 from tests.store.month import fill
 

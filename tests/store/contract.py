@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from service.clock import to_us
 from service.store import Flag, Reading, SeriesKey
+from service.times import to_us
 
 SECOND = 1_000_000
 MINUTE, HOUR, DAY = 60 * SECOND, 3600 * SECOND, 86_400 * SECOND

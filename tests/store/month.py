@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from service.clock import to_us
 from service.store import Flag, Reading, SeriesKey
+from service.times import to_us
 
 SECOND, MINUTE, HOUR, DAY = 1_000_000, 60_000_000, 3_600_000_000, 86_400_000_000
 NOW = datetime(2026, 3, 31, 15, 20, tzinfo=UTC)

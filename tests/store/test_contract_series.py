@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from service.clock import to_us
 from service.store import Extent, Flag, SeriesKey
+from service.times import to_us
 from tests.store.contract import DAY, HOUR, KEY, PH, SECOND, T0, TANK, held, reading
 
 

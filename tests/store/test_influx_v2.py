@@ -12,9 +12,9 @@ from datetime import UTC, datetime
 import pytest
 import requests
 
-from service.clock import to_us
 from service.errors import StoreRefusedError, StoreUnavailableError
 from service.store import Extent, Flag, Reading, SeriesKey, open_store
+from service.times import to_us
 from tests.servers import HOST
 from tests.store.v2_front import ORG, TOKEN, v2_front
 

@@ -7,11 +7,11 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from service.clock import to_us
-from service.science.thermal import excursions
+from service.science.temperature.excursions import excursions
 from service.store import Flag, Reading, SeriesKey
-from service.store.outside import read_outside
-from service.store.sqlite import SqliteStore
+from service.store.range_exits import read_outside
+from service.store.sqlite.store import SqliteStore
+from service.times import to_us
 
 MINUTE, HOUR, DAY = 60_000_000, 3_600_000_000, 86_400_000_000
 T0 = to_us(datetime(2026, 6, 1, 5, 13, tzinfo=UTC))

@@ -7,11 +7,13 @@ from datetime import timedelta
 
 import pytest
 
-from service.clock import FixedClock, to_us
+from service.clock import FixedClock
 from service.config.values import StoreConfig
 from service.errors import InvalidInputError, StoreUnavailableError
-from service.store import Extent, pruning, sqlite_prune
+from service.store import Extent, pruning
 from service.store.retention import Pruned, RetentionPolicy
+from service.store.sqlite import prune
+from service.times import to_us
 from tests.another_process import AnotherProcess
 from tests.servers import wait_until
 from tests.store.month import (
@@ -94,7 +96,7 @@ def test_series_that_ended_long_ago_is_pruned_to_nothing(store):
 
 
 def test_pruning_takes_small_steps(store, monkeypatch):
-    monkeypatch.setattr(sqlite_prune, "PRUNE_STEP", 100)
+    monkeypatch.setattr(prune, "PRUNE_STEP", 100)
     assert store.prune(RetentionPolicy(raw=timedelta(days=10)), NOW).raw == 19 * 144
 
 
@@ -175,21 +177,21 @@ def test_the_service_prunes_at_its_start(store, daily):
 
 def test_what_goes_wrong_is_told_and_done_later(store, daily, monkeypatch, caplog):
     monkeypatch.setattr(pruning, "_LOOK_EVERY_S", 0.05)
-    whole, failures = sqlite_prune.delete, [StoreUnavailableError("the disk is full")]
+    whole, failures = prune.delete, [StoreUnavailableError("the disk is full")]
 
     def delete(*given):
         if failures:
             raise failures.pop()
         return whole(*given)
 
-    monkeypatch.setattr(sqlite_prune, "delete", delete)
+    monkeypatch.setattr(prune, "delete", delete)
     daily()
     wait_until(lambda: store.extent(KEY).count == 10 * 144 + 92)
     assert "not all was deleted, will try again: the disk is full" in caplog.text
 
 
 def test_stopping_does_not_wait_for_a_long_pruning(store, daily, monkeypatch):
-    monkeypatch.setattr(sqlite_prune, "PRUNE_STEP", 10)
+    monkeypatch.setattr(prune, "PRUNE_STEP", 10)
     monkeypatch.setattr(pruning, "_REST_S", 1.0)
     daily()
     wait_until(lambda: store.extent(KEY).count < 29 * 144)
@@ -197,7 +199,7 @@ def test_stopping_does_not_wait_for_a_long_pruning(store, daily, monkeypatch):
 
 
 def test_readings_are_written_while_old_ones_are_deleted(store, monkeypatch):
-    monkeypatch.setattr(sqlite_prune, "PRUNE_STEP", 100)
+    monkeypatch.setattr(prune, "PRUNE_STEP", 100)
     written = []
 
     def rest():
@@ -214,7 +216,7 @@ def test_readings_are_written_while_old_ones_are_deleted(store, monkeypatch):
 
 
 def test_an_interrupted_pruning_is_finished_by_the_next(store, monkeypatch):
-    monkeypatch.setattr(sqlite_prune, "PRUNE_STEP", 100)
+    monkeypatch.setattr(prune, "PRUNE_STEP", 100)
     left = iter([True, True, False])
     first = store.prune(TEN_DAYS, NOW, rest=lambda: next(left))
     assert first.raw == 300

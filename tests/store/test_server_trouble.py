@@ -8,9 +8,9 @@ from datetime import UTC, datetime
 import pytest
 import requests
 
-from service.clock import to_us
 from service.errors import ConfigError, StoreRefusedError, StoreUnavailableError
 from service.store import Extent, Flag, Reading, SeriesKey, open_store
+from service.times import to_us
 from tests.servers import HOST, Influxdb, Victoriametrics, free_port, wait_until
 
 SECOND, DAY = 1_000_000, 86_400_000_000

@@ -11,8 +11,9 @@ import threading
 import pytest
 
 from service.errors import ConfigError, StoreRefusedError, StoreUnavailableError
-from service.store import Reading, SeriesKey, open_store, sqlite_file
-from service.store.sqlite import SqliteStore
+from service.store import Reading, SeriesKey, open_store
+from service.store.sqlite import file
+from service.store.sqlite.store import SqliteStore
 
 KEY = SeriesKey("quarry-pool", "ph", "probe-1")
 
@@ -37,7 +38,7 @@ def test_unknown_scheme_names_what_is_allowed():
 
 
 def test_every_commit_waits_for_the_disk(tmp_path):
-    connection = sqlite_file.create_or_open(tmp_path / "readings.db")
+    connection = file.create_or_open(tmp_path / "readings.db")
     assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     assert connection.execute("PRAGMA synchronous").fetchone() == (2,)
     connection.close()
@@ -47,7 +48,7 @@ def test_newer_file_is_refused_and_left_alone(tmp_path):
     path = tmp_path / "readings.db"
     SqliteStore(path).close()
     with sqlite3.connect(path) as raw:
-        raw.execute(f"PRAGMA user_version = {sqlite_file.SCHEMA_VERSION + 1}")
+        raw.execute(f"PRAGMA user_version = {file.SCHEMA_VERSION + 1}")
     raw.close()
     with pytest.raises(StoreRefusedError, match="was written by a newer version"):
         SqliteStore(path)
@@ -126,7 +127,7 @@ def test_several_processes_create_and_write_at_once(tmp_path):
 
 
 def test_a_writer_that_holds_on_makes_it_unavailable(tmp_path, monkeypatch):
-    monkeypatch.setattr(sqlite_file, "BUSY_TIMEOUT_S", 0.1)
+    monkeypatch.setattr(file, "BUSY_TIMEOUT_S", 0.1)
     store = SqliteStore(tmp_path / "readings.db")
     other = sqlite3.connect(tmp_path / "readings.db", isolation_level=None)
     other.execute("BEGIN IMMEDIATE")

@@ -9,11 +9,12 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from service.clock import to_us
 from service.errors import StoreRefusedError, StoreUnavailableError
-from service.store import Flag, sqlite_rollup, sqlite_upkeep
+from service.store import Flag
 from service.store.retention import RetentionPolicy
-from service.store.sqlite import SqliteStore
+from service.store.sqlite import rollup, upkeep
+from service.store.sqlite.store import SqliteStore
+from service.times import to_us
 from tests.store.month import (
     DAY,
     HOUR,
@@ -68,7 +69,7 @@ def test_rebuilding_leaves_rollups_of_pruned_time(store):
 
 def test_long_stretches_are_renewed_in_bounded_runs(store, monkeypatch):
     before = all_of(store, HOUR)
-    monkeypatch.setattr(sqlite_rollup, "_LONGEST_RUN", 5)
+    monkeypatch.setattr(rollup, "_LONGEST_RUN", 5)
     store.rebuild_rollups()
     np.testing.assert_array_equal(all_of(store, HOUR).count, before.count)
 
@@ -126,7 +127,7 @@ def test_large_damaged_file_is_found_in_the_background(store, tmp_path, monkeypa
     with path.open("r+b") as file:
         file.seek(path.stat().st_size // 2 // 4096 * 4096)
         file.write(b"\xa5" * 4096 * 4)
-    monkeypatch.setattr(sqlite_upkeep, "CHECK_AT_ONCE_BYTES", 1000)
+    monkeypatch.setattr(upkeep, "CHECK_AT_ONCE_BYTES", 1000)
     damaged = SqliteStore(path)
     assert damaged.checked.wait(20)
     assert not damaged.health().reachable
@@ -138,7 +139,7 @@ def test_large_damaged_file_is_found_in_the_background(store, tmp_path, monkeypa
 
 def test_closing_does_not_wait_for_the_background_check(store, tmp_path, monkeypatch):
     store.close()
-    monkeypatch.setattr(sqlite_upkeep, "CHECK_AT_ONCE_BYTES", 1000)
+    monkeypatch.setattr(upkeep, "CHECK_AT_ONCE_BYTES", 1000)
     sound = SqliteStore(tmp_path / "readings.db")
     sound.write([reading(to_us(NOW), 24.0)])
     sound.close()
@@ -155,7 +156,7 @@ def test_disk_that_fills_during_backup_leaves_no_half_copy(store, tmp_path, monk
         error.sqlite_errorcode = sqlite3.SQLITE_FULL
         raise error
 
-    monkeypatch.setattr(sqlite_upkeep, "back_up", full)
+    monkeypatch.setattr(upkeep, "back_up", full)
     with pytest.raises(StoreUnavailableError, match="the disk is full"):
         store.back_up(tmp_path / "copy.db")
     assert not (tmp_path / "copy.db").exists()

@@ -1,6 +1,4 @@
-"""``/v1/calculate/…``: the science, without any state."""
+"""``/v1/calculate/…``: a table of formulas, each with its fields and an example, as operations.
 
-from service.api.calculate import carbonate, co2_and_volume, dosing, gases, light, probe, water
-from service.api.calculate.room import blueprint
-
-__all__ = ["blueprint", "carbonate", "co2_and_volume", "dosing", "gases", "light", "probe", "water"]
+In: a question as JSON. Out: what the formula's function returns, dumped by the row's own fields.
+"""

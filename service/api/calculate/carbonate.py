@@ -1,170 +1,121 @@
-"""``/v1/calculate/ph``, ``/kh`` and ``/bicarbonate``: the carbonate balance read backwards."""
+"""CO2, pH, KH: the carbonate balance in all directions."""
 
 from __future__ import annotations
 
-import math
 from typing import Any, Final
 
-from service.api.calculate.room import blueprint
-from service.api.faults import refusals
-from service.api.fields import Choice, Text
-from service.api.quantities import Measure, Ph, alkalinity, hardness
-from service.api.schema import Items, Schema
-from service.science.carbonate_inverse import (
-    BICARBONATE_SALT_G_MOL,
-    alkalinity_for_co2,
-    bicarbonate_g_for_alkalinity,
-    ph_for_co2,
-)
-from service.science.hardness import MEQ_L_PER_DEGREE
-from service.science.nutrient_limits import MAX_KH_STEP_DKH
+from service.api.calculate.formula import Formula, given, sentences
+from service.derive.calculations import carbonate
+from service.derive.calculations.co2 import co2
+from service.derive.models import Co2State
+from service.schemas.base import Nested, Schema
+from service.schemas.fields import Choice, Text
+from service.schemas.quantities import Measure, Ph, alkalinity, hardness
+from service.schemas.ranges import Estimated, Range
+from service.science.carbonate.inverse import BICARBONATE_SALT_G_MOL
 
-_WATER: Final = {
-    "co2_mg_l": "/co2",
-    "ph": "/ph",
-    "alkalinity_meq_l": "/kh",
-    "temperature_c": "/temperature",
-    "gh_meq_l": "/gh",
-    "conductivity_us_cm": "/conductivity",
-    "target_meq_l": "/target",
-    "volume_l": "/volume",
+SALTS: Final = list(BICARBONATE_SALT_G_MOL)
+
+
+def _kh(doc: str, attribute: str = "alkalinity_meq_l", **kwargs: Any) -> Measure:
+    return alkalinity(doc, attribute=attribute, **kwargs)
+
+
+_IONS: Final = {
+    "gh": hardness("General hardness; sharpens the ionic strength."),
+    "conductivity": Measure("uS/cm", "At 25 Cel; sharpens the ionic strength.", low=0, high=10_000),
 }
+"""What can be known besides."""
 
 
-class PhQuestionSchema(Schema):
-    """A CO2 aimed at, in water of a carbonate hardness and temperature."""
+class Co2InputsSchema(Schema):
+    """The inputs as they were understood."""
 
-    co2 = Measure("mg/L", "Aimed at.", above=0, high=1000, required=True)
-    kh = alkalinity("Carbonate hardness.", required=True)
-    temperature = Measure("Cel", low=0, high=50, required=True)
-    gh = hardness("Sharpens the ionic strength.")
-    conductivity = Measure("uS/cm", "At 25 Cel.", low=0, high=10_000)
-
-
-class PhAnswerSchema(Schema):
-    """The pH at which the water holds that CO2."""
-
-    ph = Ph("Null where no pH from 2 to 12 fits.", allow_none=True, required=True)
-    reasons = Items(Text(longest=1000), required=True)
-
-
-class KhQuestionSchema(Schema):
-    """CO2, pH and temperature of a water."""
-
-    co2 = Measure("mg/L", low=0, high=1000, required=True)
     ph = Ph(required=True)
-    temperature = Measure("Cel", low=0, high=50, required=True)
-    gh = hardness("Sharpens the ionic strength.")
-    conductivity = Measure("uS/cm", "At 25 Cel.", low=0, high=10_000)
+    kh = _kh("", required=True)
+    temperature = Measure("Cel", attribute="temperature_c", required=True)
+    gh = hardness("", attribute="gh_meq_l")
+    conductivity = Measure("uS/cm", attribute="conductivity_us_cm")
 
 
-class KhAnswerSchema(Schema):
-    """The carbonate hardness of that water."""
-
-    kh = alkalinity("Null where it would be below 0.", allow_none=True, required=True)
-    reasons = Items(Text(longest=1000), required=True)
-
-
-class BicarbonateQuestionSchema(Schema):
-    """A carbonate hardness to be raised."""
-
-    volume = Measure("L", "Net water.", above=0, high=1e6, required=True)
-    kh = alkalinity("Now.", required=True)
-    target = alkalinity("Aimed at.", required=True)
-    salt = Choice("Default NaHCO3.", words=list(BICARBONATE_SALT_G_MOL), load_default="NaHCO3")
-
-
-class BicarbonateAnswerSchema(Schema):
-    """How much of the salt."""
-
-    salt = Choice(words=list(BICARBONATE_SALT_G_MOL), required=True)
-    mass = Measure("g", "0 where the target is reached already.", required=True)
-    days = Measure("d", "Over so many days at least, with fish in the tank.", required=True)
-    cautions = Items(Text(longest=1000), required=True)
-
-
-@blueprint.at("/ph", "POST")
-@blueprint.body(
-    PhQuestionSchema,
-    example={
-        "co2": {"value": 25, "unit": "mg/L"},
-        "kh": {"value": 4, "unit": "dKH"},
-        "temperature": {"value": 24, "unit": "Cel"},
+CO2: Final = Formula(
+    name="co2",
+    title="Dissolved CO2 from pH, carbonate hardness and temperature",
+    about="The carbonate equilibrium with temperature-dependent constants and activity correction, "
+    "with\na 95 % interval. The trade's rule 3 * KH * 10^(7 - pH) is given for comparison.",
+    function=co2,
+    asks={
+        "ph": Ph("As a calibrated glass electrode shows it.", required=True),
+        "kh": _kh("Carbonate hardness (alkalinity).", required=True),
+        "temperature": Measure("Cel", "Of the water.", low=0, high=50, required=True),
+        **_IONS,
+        "target": Range(
+            "mg/L", "Range aimed at; default 20 to 30 mg/L (common practice).", low=0, high=1000
+        ),
     },
-)
-@blueprint.answers(200, PhAnswerSchema)
-def ph(question: dict[str, Any]) -> dict[str, Any]:
-    """The pH at which water holds a CO2 aimed at"""
-    with refusals(_WATER):
-        found = float(
-            ph_for_co2(
-                question["co2"],
-                question["kh"],
-                question["temperature"],
-                gh_meq_l=question.get("gh"),
-                conductivity_us_cm=question.get("conductivity"),
-            )
-        )
-    if math.isnan(found):
-        return {"ph": None, "reasons": ["no pH from 2 to 12 gives this CO2 in this water"]}
-    return {"ph": found, "reasons": []}
-
-
-@blueprint.at("/kh", "POST")
-@blueprint.body(
-    KhQuestionSchema,
-    example={
-        "co2": {"value": 0.6, "unit": "mg/L"},
-        "ph": 8.1,
-        "temperature": {"value": 24, "unit": "Cel"},
+    answers={
+        "co2": Estimated("mg/L", "Dissolved CO2; null when unknown.", allow_none=True),
+        "method": Text("Name of the formula."),
+        "inputs": Nested(Co2InputsSchema),
+        "target": Range("mg/L", "Range aimed at."),
+        "state": Choice("Where the value lies against the target.", words=list(Co2State)),
+        "rule_of_thumb": Measure(
+            "mg/L", "The trade's 3 * KH * 10^(7 - pH), for comparison (common practice, no source)."
+        ),
+        "reasons": sentences("Why unknown; empty otherwise."),
     },
+    example=given(ph=6.6, kh="4 dKH", temperature="24 Cel"),
 )
-@blueprint.answers(200, KhAnswerSchema)
-def kh(question: dict[str, Any]) -> dict[str, Any]:
-    """The carbonate hardness of water of a known CO2 and pH
 
-    Such as of a sample aerated overnight, whose CO2 is that of the air.
-    """
-    with refusals(_WATER):
-        found = float(
-            alkalinity_for_co2(
-                question["co2"],
-                question["ph"],
-                question["temperature"],
-                gh_meq_l=question.get("gh"),
-                conductivity_us_cm=question.get("conductivity"),
-            )
-        )
-    if not found >= 0:
-        return {"kh": None, "reasons": ["water so acid with so little CO2 has no alkalinity"]}
-    return {"kh": found, "reasons": []}
-
-
-@blueprint.at("/bicarbonate", "POST")
-@blueprint.body(
-    BicarbonateQuestionSchema,
-    example={
-        "volume": {"value": 180, "unit": "L"},
-        "kh": {"value": 2, "unit": "dKH"},
-        "target": {"value": 4, "unit": "dKH"},
+PH: Final = Formula(
+    name="ph",
+    title="The pH at which water has a CO2 aimed at",
+    function=carbonate.ph_for_co2,
+    asks={
+        "co2": Measure("mg/L", "Aimed at.", above=0, high=1000, required=True),
+        "kh": _kh("Carbonate hardness.", required=True),
+        "temperature": Measure("Cel", low=0, high=50, required=True),
+        **_IONS,
     },
+    answers={
+        "ph": Ph("Null where no pH from 2 to 12 fits.", allow_none=True),
+        "reasons": sentences(),
+    },
+    example=given(co2="25 mg/L", kh="4 dKH", temperature="24 Cel"),
 )
-@blueprint.answers(200, BicarbonateAnswerSchema)
-def bicarbonate(question: dict[str, Any]) -> dict[str, Any]:
-    """How much bicarbonate raises the carbonate hardness to a target"""
-    salt = question["salt"]
-    with refusals(_WATER):
-        grams = bicarbonate_g_for_alkalinity(
-            question["kh"], question["target"], question["volume"], salt=salt
-        )
-    rise_dkh = max(question["target"] - question["kh"], 0.0) / MEQ_L_PER_DEGREE
-    cautions = []
-    if rise_dkh > MAX_KH_STEP_DKH:
-        cautions.append(
-            f"raise KH by no more than {MAX_KH_STEP_DKH:g} dKH a day with fish in the tank "
-            "(common practice, no source)"
-        )
-    if rise_dkh > 0:
-        cautions.append("pH rises with it at once: look at the animals, and at CO2 afterwards")
-    days = math.ceil(rise_dkh / MAX_KH_STEP_DKH - 1e-9)
-    return {"salt": salt, "mass": float(grams), "days": float(days), "cautions": cautions}
+
+KH: Final = Formula(
+    name="kh",
+    title="The carbonate hardness of water of a known CO2 and pH",
+    about="Such as of a sample aerated overnight, whose CO2 is that of the air.",
+    function=carbonate.kh_of_water,
+    asks={
+        "co2": Measure("mg/L", low=0, high=1000, required=True),
+        "ph": Ph(required=True),
+        "temperature": Measure("Cel", low=0, high=50, required=True),
+        **_IONS,
+    },
+    answers={"kh": _kh("Null where it would be below 0.", allow_none=True), "reasons": sentences()},
+    example=given(co2="0.6 mg/L", ph=8.1, temperature="24 Cel"),
+)
+
+BICARBONATE: Final = Formula(
+    name="bicarbonate",
+    title="How much bicarbonate raises the carbonate hardness to a target",
+    function=carbonate.bicarbonate,
+    asks={
+        "volume": Measure("L", "Net water.", above=0, high=1e6, required=True),
+        "kh": _kh("Now.", required=True),
+        "target": _kh("Aimed at.", "target_meq_l", required=True),
+        "salt": Choice("Default NaHCO3.", words=SALTS, load_default="NaHCO3"),
+    },
+    answers={
+        "salt": Choice(words=SALTS),
+        "mass": Measure("g", "0 where the target is reached already."),
+        "days": Measure(
+            "d", "Over so many days at least, with fish in the tank.", attribute="days"
+        ),
+        "cautions": sentences(),
+    },
+    example=given(volume="180 L", kh="2 dKH", target="4 dKH"),
+)

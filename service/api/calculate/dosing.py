@@ -1,39 +1,39 @@
-"""``/v1/calculate/dose``: salts and stock solutions to mg/L, and back."""
+"""Salts and stock solutions to mg/L, and back."""
 
 from __future__ import annotations
 
 from typing import Any, Final
 
-from service.api.calculate.room import blueprint
-from service.api.faults import invalid_field, refusals
-from service.api.fields import Choice, Field, Text, finite
-from service.api.quantities import Measure, alkalinity, hardness
-from service.api.schema import Items, Nested, Schema
-from service.science.nutrient_limits import CEILINGS, over_ceilings
-from service.science.nutrient_stock import Stock, stock_cautions
-from service.science.nutrients import (
-    SUBSTANCES,
-    Substance,
-    dose_g,
-    gh_rise_meq_l,
-    ions_mg_l,
-    kh_rise_meq_l,
-    labelled,
+from service.api.calculate.formula import Formula, given, sentences
+from service.derive.calculations.dosing import (
+    Bottle,
+    Grade,
+    IonLevel,
+    Salt,
+    dose,
+    stock_dose,
 )
+from service.schemas.answers import AnswerSchema
+from service.schemas.base import Items, Nested, ValueSchema
+from service.schemas.fields import Choice, Field, Number, Text, finite
+from service.schemas.quantities import Measure, alkalinity, hardness
+from service.science.nutrients.dosing import SUBSTANCES
 
 
-class LevelSchema(Schema):
+class LevelSchema(ValueSchema):
     """How much of an ion is in the tank already."""
 
+    makes = IonLevel
+
     ion = Text(shortest=1, longest=20, required=True)
-    level = Measure("mg/L", low=0, high=1e5, required=True)
+    level = Measure("mg/L", attribute="mg_l", low=0, high=1e5, required=True)
 
 
-class RiseSchema(Schema):
+class RiseSchema(AnswerSchema):
     """How much of an ion the dose adds."""
 
-    ion = Text(required=True)
-    rise = Measure("mg/L", required=True)
+    ion = Text()
+    rise = Measure("mg/L", attribute="mg_l")
 
 
 class LabelField(Field):
@@ -58,119 +58,103 @@ class LabelField(Field):
         return found
 
 
-class BottleSchema(Schema):
+class BottleSchema(ValueSchema):
     """A stock solution."""
 
-    volume = Measure("mL", "Of the bottle.", above=0, high=1e6, required=True)
-    dose = Measure("mL", "Of one dose.", above=0, high=1e6, required=True)
+    makes = Bottle
+
+    volume = Measure(
+        "mL", "Of the bottle.", attribute="volume_ml", above=0, high=1e6, required=True
+    )
+    dose = Measure("mL", "Of one dose.", attribute="dose_ml", above=0, high=1e6, required=True)
 
 
-class DoseQuestionSchema(Schema):
-    """A salt, and either its mass or the rise of one ion that is wanted."""
+class GradeSchema(ValueSchema):
+    """N-P-K of a bag whose nitrogen is all nitrate; ammonium and urea poison fish."""
 
-    substance = Choice("A known salt; this or `label`.", words=list(SUBSTANCES))
-    label = LabelField("Mass fraction of each ion, from the label; this or `substance`.")
-    volume = Measure("L", "Net water of the tank.", above=0, high=1e6, required=True)
-    mass = Measure("g", "Weighed; this or `rise`.", low=0, high=1e6)
-    ion = Text("Whose rise is wanted.", shortest=1, longest=20)
-    rise = Measure("mg/L", "Wanted; this or `mass`.", low=0, high=1e5)
-    bottle = Nested(BottleSchema, "To make a stock solution of it.")
-    levels = Items(LevelSchema, "In the tank already; judged together with the dose.", longest=30)
+    makes = Grade
+
+    n = Number("Percent.", attribute="n_percent", low=0, high=100, required=True)
+    p2o5 = Number("Percent.", attribute="p2o5_percent", low=0, high=100, required=True)
+    k2o = Number("Percent.", attribute="k2o_percent", low=0, high=100, required=True)
 
 
-class OverSchema(Schema):
+class SaltSchema(ValueSchema):
+    """A salt in the bottle."""
+
+    makes = Salt
+
+    substance = Choice("A known salt.", words=list(SUBSTANCES), required=True)
+    mass = Measure("g", attribute="mass_g", above=0, high=1e6, required=True)
+
+
+class OverSchema(AnswerSchema):
     """An ion above its ceiling."""
 
-    ion = Text(required=True)
-    level = Measure("mg/L", required=True)
-    ceiling = Measure("mg/L", required=True)
-    caution = Text(longest=1000, required=True)
-    source = Text(longest=1000, required=True)
+    ion = Text()
+    level = Measure("mg/L", attribute="mg_l")
+    ceiling = Measure("mg/L", attribute="ceiling.mg_l")
+    caution = Text(longest=1000, attribute="ceiling.caution")
+    source = Text(longest=1000, attribute="ceiling.source")
 
 
-class DoseAnswerSchema(Schema):
-    """The dose and what it does."""
-
-    mass = Measure("g", "Of one dose.", required=True)
-    rises = Items(RiseSchema, required=True)
-    kh_rise = alkalinity("", required=True)
-    gh_rise = hardness("", required=True)
-    bottle_mass = Measure(
-        "g", "For the bottle, filled up with water.", allow_none=True, required=True
-    )
-    over = Items(OverSchema, "Ions above their ceiling after the dose.", required=True)
-    cautions = Items(Text(longest=1000), required=True)
-
-
-_ALWAYS: Final = (
-    "weigh and handle salts with gloves and goggles, away from children and food; read their "
-    "safety data sheet",
-)
-
-
-@blueprint.at("/dose", "POST")
-@blueprint.body(
-    DoseQuestionSchema,
-    example={
-        "substance": "KNO3",
-        "volume": {"value": 180, "unit": "L"},
-        "ion": "NO3",
-        "rise": {"value": 10, "unit": "mg/L"},
-        "bottle": {"volume": {"value": 500, "unit": "mL"}, "dose": {"value": 20, "unit": "mL"}},
+DOSE: Final = Formula(
+    name="dose",
+    title="What a dose of a salt adds, or how much of it gives a wanted rise",
+    function=dose,
+    asks={
+        "substance": Choice("A known salt; this or `label`.", words=list(SUBSTANCES)),
+        "label": LabelField("Mass fraction of each ion, from the label; this or `substance`."),
+        "grade": Nested(GradeSchema, "N-P-K of a bag; in place of `substance`."),
+        "volume": Measure("L", "Net water of the tank.", above=0, high=1e6, required=True),
+        "mass": Measure("g", "Weighed; this or `rise`.", low=0, high=1e6),
+        "ion": Text("Whose rise is wanted.", shortest=1, longest=20),
+        "rise": Measure("mg/L", "Wanted; this or `mass`.", low=0, high=1e5),
+        "bottle": Nested(BottleSchema, "To make a stock solution of it."),
+        "levels": Items(
+            LevelSchema, "In the tank already; judged together with the dose.", longest=30
+        ),
     },
+    answers={
+        "mass": Measure("g", "Of one dose."),
+        "rises": Items(RiseSchema),
+        "kh_rise": alkalinity(""),
+        "gh_rise": hardness(""),
+        "bottle_mass": Measure("g", "For the bottle, filled up with water.", allow_none=True),
+        "over": Items(OverSchema, "Ions above their ceiling after the dose."),
+        "cautions": sentences(),
+    },
+    example=given(
+        substance="KNO3",
+        volume="180 L",
+        ion="NO3",
+        rise="10 mg/L",
+        bottle=given(volume="500 mL", dose="20 mL"),
+    ),
 )
-@blueprint.answers(200, DoseAnswerSchema)
-def dose(question: dict[str, Any]) -> dict[str, Any]:
-    """What a dose of a salt adds, or how much of it gives a wanted rise"""
-    chosen = _substance(question)
-    litres = question["volume"]
-    grams = _grams(question, chosen, litres)
-    rises = {ion: float(rise) for ion, rise in ions_mg_l(chosen, grams, litres).items()}
-    levels = {one["ion"]: one["level"] for one in question.get("levels", [])}
-    for ion, rise in rises.items():
-        levels[ion] = levels.get(ion, 0.0) + rise
-    bottle = question.get("bottle")
-    bottle_g, cautions = None, list(_ALWAYS)
-    if bottle is not None:
-        bottle_g = grams * bottle["volume"] / bottle["dose"]
-        if chosen.name in SUBSTANCES:
-            cautions += stock_cautions(Stock({chosen.name: bottle_g}, bottle["volume"]))
-    return {
-        "mass": grams,
-        "rises": [{"ion": ion, "rise": rise} for ion, rise in rises.items()],
-        "kh_rise": float(kh_rise_meq_l(rises)),
-        "gh_rise": float(gh_rise_meq_l(rises)),
-        "bottle_mass": bottle_g,
-        "over": [
-            {
-                "ion": one.ion,
-                "level": one.mg_l,
-                "ceiling": one.ceiling.mg_l,
-                "caution": one.ceiling.caution,
-                "source": one.ceiling.source,
-            }
-            for one in over_ceilings(levels, CEILINGS)
-        ],
-        "cautions": cautions,
-    }
 
-
-def _substance(question: dict[str, Any]) -> Substance:
-    if ("substance" in question) == ("label" in question):
-        given = question.get("substance")
-        raise invalid_field("/substance", given, "this or label, one of them")
-    if "substance" in question:
-        return SUBSTANCES[question["substance"]]
-    with refusals({"sum of mass fractions": "/label"}):
-        return labelled("as labelled", question["label"])
-
-
-def _grams(question: dict[str, Any], chosen: Substance, litres: float) -> float:
-    if ("mass" in question) == ("rise" in question):
-        raise invalid_field("/mass", question.get("mass"), "this or rise, one of them")
-    if "mass" in question:
-        return float(question["mass"])
-    if question.get("ion") not in chosen.mass_fraction:
-        ions = ", ".join(chosen.mass_fraction)
-        raise invalid_field("/ion", question.get("ion"), f"one of {ions}, beside rise")
-    return float(dose_g(chosen, question["ion"], question["rise"], litres))
+STOCK: Final = Formula(
+    name="stock",
+    title="What a dose of a stock solution adds, or how much of it gives a wanted rise",
+    function=stock_dose,
+    asks={
+        "salts": Items(SaltSchema, "In the bottle.", longest=20, required=True),
+        "bottle": Measure("mL", "Filled up with water to this.", above=0, high=1e6, required=True),
+        "volume": Measure("L", "Net water of the tank.", above=0, high=1e6, required=True),
+        "dose": Measure("mL", "This or `rise`.", low=0, high=1e6),
+        "ion": Text("Whose rise is wanted.", shortest=1, longest=20),
+        "rise": Measure("mg/L", "Wanted; this or `dose`.", low=0, high=1e5),
+    },
+    answers={
+        "dose": Measure("mL", attribute="dose_ml"),
+        "rises": Items(RiseSchema),
+        "cautions": sentences(),
+    },
+    example=given(
+        salts=[given(substance="KNO3", mass="25 g")],
+        bottle="500 mL",
+        volume="100 L",
+        ion="NO3",
+        rise="3 mg/L",
+    ),
+)

@@ -1,89 +1,117 @@
-"""``/v1/calculate/light``: lux to photons, the dose of a day, and what reaches a depth."""
+"""Lux to photons, the dose of a day, and what reaches a depth."""
 
 from __future__ import annotations
 
 from datetime import timedelta
-from typing import Any, Final
+from typing import Final
 
-from service.api.calculate.room import blueprint
-from service.api.faults import invalid_field
-from service.api.fields import Choice, Number, SpanOf, Text
-from service.api.quantities import Measure
-from service.api.schema import Items, Schema
-from service.science.light import UMOL_PER_LUX, dli_from_constant_ppfd, ppfd_from_lux
-from service.science.light_depth import SURFACE_TRANSMISSION, ppfd_at_depth
-
-_USUAL: Final = "white LED"
-_HOUR: Final = timedelta(hours=1)
-
-
-class LightQuestionSchema(Schema):
-    """A constant light: as lux or as photon flux."""
-
-    illuminance = Measure("lx", "This or `ppfd`.", low=0, high=1e6)
-    ppfd = Measure("umol/m2/s", "This or `illuminance`.", low=0, high=1e5)
-    source = Choice("Kind of light; default white LED.", words=list(UMOL_PER_LUX))
-    umol_per_lux = Number(
-        "Of your own lamp, in umol/m2/s per lx; in place of `source`.", above=0, high=1
-    )
-    photoperiod = SpanOf(_HOUR, "How long a day.", longest=timedelta(days=1), zero=True)
-    depth = Measure("cm", "Below the surface; the light was measured in air.", low=0, high=1000)
-    attenuation = Number("Of the water, per metre; default 0.5 (clear).", low=0, high=100)
-
-
-class LightAnswerSchema(Schema):
-    """The same as photons."""
-
-    ppfd = Measure("umol/m2/s", "Where it was measured.", required=True)
-    dli = Measure("mol/m2/d", "Null without a photoperiod.", allow_none=True, required=True)
-    ppfd_at_depth = Measure("umol/m2/s", allow_none=True, required=True)
-    dli_at_depth = Measure("mol/m2/d", allow_none=True, required=True)
-    umol_per_lux = Number("The factor used; null where none was.", allow_none=True, required=True)
-    reasons = Items(Text(longest=1000), required=True)
-
-
-@blueprint.at("/light", "POST")
-@blueprint.body(
-    LightQuestionSchema,
-    example={"illuminance": {"value": 9000, "unit": "lx"}, "photoperiod": "PT8H"},
+from service.api.calculate.formula import Formula, given, sentences
+from service.derive.calculations.light import (
+    DepthReading,
+    LightPair,
+    light_attenuation,
+    light_sensor,
+    photons,
 )
-@blueprint.answers(200, LightAnswerSchema)
-def light(question: dict[str, Any]) -> dict[str, Any]:
-    """Photon flux and daily light integral from lux or PPFD, also at a depth"""
-    if ("illuminance" in question) == ("ppfd" in question):
-        given = question.get("illuminance")
-        raise invalid_field("/illuminance", given, "this or ppfd, one of them")
-    if "source" in question and "umol_per_lux" in question:
-        raise invalid_field("/umol_per_lux", question["umol_per_lux"], "this or source")
-    factor, reasons = None, []
-    if "illuminance" in question:
-        source = question.get("source", _USUAL)
-        factor = question.get("umol_per_lux", UMOL_PER_LUX[source])
-        ppfd = float(ppfd_from_lux(question["illuminance"], factor))
-        if "umol_per_lux" not in question:
-            reasons.append(f"the factor is that of {source}; lamps of mixed colours need their own")
-    else:
-        ppfd = question["ppfd"]
-    deep = None
-    if "depth" in question:
-        attenuation = question.get("attenuation", 0.5)
-        deep = float(
-            ppfd_at_depth(
-                ppfd,
-                question["depth"],
-                attenuation,
-                surface_transmission=SURFACE_TRANSMISSION,
-            )
-        )
-        reasons.append("below a small lamp the light spreads too: measure where it matters")
-    hours = question.get("photoperiod")
-    return {
-        "ppfd": ppfd,
-        "dli": None if hours is None else float(dli_from_constant_ppfd(ppfd, hours)),
-        "ppfd_at_depth": deep,
-        "dli_at_depth": None
-        if hours is None or deep is None
-        else float(dli_from_constant_ppfd(deep, hours)),
-        "umol_per_lux": factor,
-        "reasons": reasons,
-    }
+from service.schemas.base import Items, ValueSchema
+from service.schemas.fields import Choice, Number
+from service.schemas.quantities import Measure
+from service.schemas.times import SpanOf
+from service.science.light.dose import UMOL_PER_LUX
+
+
+class LightPairSchema(ValueSchema):
+    """A lux sensor beside a PAR meter."""
+
+    makes = LightPair
+
+    illuminance = Measure("lx", attribute="illuminance_lux", above=0, high=1e6, required=True)
+    ppfd = Measure("umol/m2/s", attribute="ppfd_umol_m2_s", above=0, high=1e5, required=True)
+
+
+class DepthReadingSchema(ValueSchema):
+    """Photon flux under water."""
+
+    makes = DepthReading
+
+    depth = Measure("cm", attribute="depth_cm", low=0, high=1000, required=True)
+    ppfd = Measure("umol/m2/s", attribute="ppfd_umol_m2_s", above=0, high=1e5, required=True)
+
+
+LIGHT: Final = Formula(
+    name="light",
+    title="Photon flux and daily light integral from lux or PPFD, also at a depth",
+    function=photons,
+    asks={
+        "illuminance": Measure("lx", "This or `ppfd`.", low=0, high=1e6),
+        "ppfd": Measure("umol/m2/s", "This or `illuminance`.", low=0, high=1e5),
+        "source": Choice("Kind of light; default white LED.", words=list(UMOL_PER_LUX)),
+        "umol_per_lux": Number(
+            "Of your own lamp, in umol/m2/s per lx; in place of `source`.", above=0, high=1
+        ),
+        "photoperiod": SpanOf(
+            timedelta(hours=1),
+            "How long a day.",
+            attribute="photoperiod_h",
+            longest=timedelta(days=1),
+            zero=True,
+        ),
+        "depth": Measure("cm", "Below the surface; light measured in air.", low=0, high=1000),
+        "attenuation": Number(
+            "Of the water, per metre; default 0.5 (clear).",
+            attribute="attenuation_per_m",
+            low=0,
+            high=100,
+        ),
+    },
+    answers={
+        "ppfd": Measure("umol/m2/s", "Where it was measured."),
+        "dli": Measure("mol/m2/d", "Null without a photoperiod.", allow_none=True),
+        "ppfd_at_depth": Measure("umol/m2/s", allow_none=True),
+        "dli_at_depth": Measure("mol/m2/d", allow_none=True),
+        "umol_per_lux": Number("The factor used; null where none was.", allow_none=True),
+        "reasons": sentences(),
+    },
+    example=given(illuminance="9000 lx", photoperiod="PT8H"),
+)
+
+LIGHT_SENSOR: Final = Formula(
+    name="light-sensor",
+    title="The factor of your own lux sensor from readings beside a PAR meter",
+    about="Take pairs at several brightnesses, both in the same place. A scatter above 0.1: the "
+    "lamp's colour changes as it dims, or the two were not in the same place.",
+    function=light_sensor,
+    asks={"pairs": Items(LightPairSchema, "At least one.", longest=100, required=True)},
+    answers={
+        "umol_per_lux": Number("For `umol_per_lux` of a sensor or calculation."),
+        "low": Number("Of the 95 % interval."),
+        "high": Number("Of the 95 % interval."),
+        "scatter": Number("Relative, of the pairs; null for one pair.", allow_none=True),
+    },
+    example=given(
+        pairs=[
+            given(illuminance="9000 lx", ppfd="131 umol/m2/s"),
+            given(illuminance="4500 lx", ppfd="66 umol/m2/s"),
+        ]
+    ),
+)
+
+LIGHT_ATTENUATION: Final = Formula(
+    name="light-attenuation",
+    title="How fast light fades with depth in a tank, from readings at several depths",
+    function=light_attenuation,
+    asks={"points": Items(DepthReadingSchema, "At least two depths.", longest=100, required=True)},
+    answers={
+        "attenuation": Number("Per metre, for `light`.", attribute="attenuation_per_m"),
+        "low": Number("Null with two readings.", attribute="low_per_m", allow_none=True),
+        "high": Number("Null with two readings.", attribute="high_per_m", allow_none=True),
+        "surface": Measure("umol/m2/s", "Just below it."),
+    },
+    example=given(
+        points=[
+            given(depth="5 cm", ppfd="180 umol/m2/s"),
+            given(depth="20 cm", ppfd="140 umol/m2/s"),
+            given(depth="40 cm", ppfd="100 umol/m2/s"),
+        ]
+    ),
+)

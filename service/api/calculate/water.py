@@ -1,242 +1,119 @@
-"""``/v1/calculate/water-change``, ``/blend``, ``/mix`` and ``/reuse``."""
+"""Water changes, blends, hot and cold water, and old water for plants."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
-import numpy as np
-
-from service.api.calculate.room import blueprint
+from service.api.calculate.formula import Formula, given, sentences
 from service.api.calculate.water_schemas import (
-    BlendAnswerSchema,
-    BlendQuestionSchema,
-    ChangeAnswerSchema,
-    ChangeQuestionSchema,
-    MixAnswerSchema,
-    MixQuestionSchema,
-    ReuseAnswerSchema,
-    ReuseQuestionSchema,
+    ChangedSubstanceSchema,
+    HardnessPairSchema,
+    MixedWaterSchema,
+    SubstanceSchema,
+    WaterSchema,
 )
-from service.api.faults import invalid_field, refusals
-from service.science.water_change import (
-    changes_for_target,
-    concentration_after_changes,
-    fraction_for_target,
-    steady_state,
-)
-from service.science.water_change_carbonate import water_after_change
-from service.science.water_change_mix import blend_for_hardness, hot_and_cold_l, new_water_range_c
-from service.science.water_reuse import reuse_for_plants
+from service.derive.calculations.mixing import blend, hot_and_cold
+from service.derive.calculations.water_change import water_change
+from service.schemas.base import Items, Nested
+from service.schemas.fields import Choice, Whole, YesNo
+from service.schemas.quantities import Measure, Share, alkalinity, hardness
+from service.schemas.ranges import Range
+from service.science.water.reuse import reuse_for_plants
 
-_HALF: Final = {"value": 50, "unit": "%"}
-
-
-@blueprint.at("/water-change", "POST")
-@blueprint.body(
-    ChangeQuestionSchema,
-    example={
-        "fraction": _HALF,
-        "volume": {"value": 160, "unit": "L"},
-        "tank": {
-            "ph": 6.6,
-            "kh": {"value": 4, "unit": "dKH"},
-            "temperature": {"value": 25, "unit": "Cel"},
-        },
-        "new": {
-            "ph": 7.6,
-            "kh": {"value": 6, "unit": "dKH"},
-            "temperature": {"value": 22, "unit": "Cel"},
-        },
-        "substances": [
-            {
-                "name": "nitrate",
-                "tank": {"value": 30, "unit": "mg/L"},
-                "new": {"value": 5, "unit": "mg/L"},
-                "target": {"value": 15, "unit": "mg/L"},
-            }
-        ],
+WATER_CHANGE: Final = Formula(
+    name="water-change",
+    title="What a water change does to the water",
+    about="At once to KH, GH, pH, CO2 and temperature; over one or several changes to anything "
+    "dissolved;\nand which fraction or number of changes brings a substance to a target.",
+    function=water_change,
+    asks={
+        "fraction": Share("Changed each time.", above=0, required=True),
+        "changes": Whole("Of that fraction each; default 1.", low=1, high=1000),
+        "volume": Measure("L", "Net water of the tank.", above=0, high=1e6),
+        "tank": Nested(WaterSchema, "The tank before."),
+        "new": Nested(WaterSchema, "The new water as it goes in."),
+        "substances": Items(SubstanceSchema, longest=50),
     },
-)
-@blueprint.answers(200, ChangeAnswerSchema)
-def water_change(question: dict[str, Any]) -> dict[str, Any]:
-    """What a water change does to the water
-
-    At once to KH, GH, pH, CO2 and temperature; over one or several changes to anything dissolved;
-    and which fraction or number of changes brings a substance to a target.
-    """
-    fraction, changes = question["fraction"], question.get("changes", 1)
-    tank, new = question.get("tank"), question.get("new")
-    if (tank is None) != (new is None):
-        missing = "new" if new is None else "tank"
-        raise invalid_field(f"/{missing}", None, "both tank and new, or neither")
-    volume = question.get("volume")
-    return {
-        "water_changed": None if volume is None else volume * fraction,
-        "water": None if tank is None or new is None else _mixed(tank, new, fraction),
-        "new_temperature": None if tank is None else _welcome(tank, fraction),
-        "substances": [
-            _substance(one, number, fraction, changes)
-            for number, one in enumerate(question.get("substances", []))
-        ],
-    }
-
-
-@blueprint.at("/blend", "POST")
-@blueprint.body(
-    BlendQuestionSchema,
-    example={
-        "tap": {"kh": {"value": 12, "unit": "dKH"}, "gh": {"value": 16, "unit": "dGH"}},
-        "target": {"kh": {"value": 4, "unit": "dKH"}, "gh": {"value": 6, "unit": "dGH"}},
+    answers={
+        "water_changed": Measure("L", "Each time.", allow_none=True),
+        "water": Nested(MixedWaterSchema, "After one change.", allow_none=True),
+        "new_temperature": Range(
+            "Cel",
+            "Of the new water, so that the tank steps by no more than is usual.",
+            attribute="new_temperature_c",
+            allow_none=True,
+        ),
+        "substances": Items(ChangedSubstanceSchema),
     },
+    example=given(
+        fraction="50 %",
+        volume="160 L",
+        tank=given(ph=6.6, kh="4 dKH", temperature="25 Cel"),
+        new=given(ph=7.6, kh="6 dKH", temperature="22 Cel"),
+        substances=[given(name="nitrate", tank="30 mg/L", new="5 mg/L", target="15 mg/L")],
+    ),
 )
-@blueprint.answers(200, BlendAnswerSchema)
-def blend(question: dict[str, Any]) -> dict[str, Any]:
-    """How to let tap water down with softer water towards a KH and GH"""
-    soft = question.get("soft", {"kh": 0.0, "gh": 0.0})
-    found = blend_for_hardness(
-        tap_kh_meq_l=question["tap"]["kh"],
-        tap_gh_meq_l=question["tap"]["gh"],
-        target_kh_meq_l=question["target"]["kh"],
-        target_gh_meq_l=question["target"]["gh"],
-        soft_kh_meq_l=soft["kh"],
-        soft_gh_meq_l=soft["gh"],
-    )
-    volume = question.get("volume")
-    return {
-        "tap_share": found.tap_share,
-        "tap": None if volume is None else volume * found.tap_share,
-        "soft": None if volume is None else volume * (1 - found.tap_share),
-        "kh": found.kh_meq_l,
-        "gh": found.gh_meq_l,
-        "kh_short": found.kh_short_meq_l,
-        "gh_short": found.gh_short_meq_l,
-        "kh_over": found.kh_over_meq_l,
-        "gh_over": found.gh_over_meq_l,
-    }
 
-
-@blueprint.at("/mix", "POST")
-@blueprint.body(
-    MixQuestionSchema,
-    example={
-        "volume": {"value": 80, "unit": "L"},
-        "target": {"value": 24, "unit": "Cel"},
-        "cold": {"value": 12, "unit": "Cel"},
-        "hot": {"value": 50, "unit": "Cel"},
+BLEND: Final = Formula(
+    name="blend",
+    title="How to dilute tap water with softer water towards a KH and GH",
+    about="The blend with the most tap water in which neither hardness exceeds its target.",
+    function=blend,
+    asks={
+        "tap": Nested(HardnessPairSchema, required=True),
+        "target": Nested(HardnessPairSchema, required=True),
+        "soft": Nested(HardnessPairSchema, "Rain or reverse-osmosis water; default: none at all."),
+        "volume": Measure("L", "Of the blend.", above=0, high=1e6),
     },
-)
-@blueprint.answers(200, MixAnswerSchema)
-def mix(question: dict[str, Any]) -> dict[str, Any]:
-    """How much hot and cold water makes water of a temperature"""
-    names = {"litres": "/volume", "target_c": "/target", "cold_c": "/cold", "hot_c": "/hot"}
-    with refusals(names):
-        found = hot_and_cold_l(
-            question["volume"], question["target"], question["cold"], question["hot"]
-        )
-    cautions = [
-        "water above 45 Cel scalds; let cold water in first and stir",
-        "water from a heated cylinder may carry copper, which kills shrimps and snails",
-    ]
-    return {"hot": float(found.hot_l), "cold": float(found.cold_l), "cautions": cautions}
-
-
-@blueprint.at("/reuse", "POST")
-@blueprint.body(
-    ReuseQuestionSchema,
-    example={
-        "volume": {"value": 80, "unit": "L"},
-        "salt_added": False,
-        "medicated": False,
-        "conductivity": {"value": 420, "unit": "uS/cm"},
+    answers={
+        "tap_share": Share("Of tap water.", attribute="blend.tap_share"),
+        "tap": Measure("L", allow_none=True),
+        "soft": Measure("L", allow_none=True),
+        "kh": alkalinity("Of the blend.", attribute="blend.kh_meq_l"),
+        "gh": hardness("Of the blend.", attribute="blend.gh_meq_l"),
+        "kh_short": alkalinity("To be added by salts.", attribute="blend.kh_short_meq_l"),
+        "gh_short": hardness("To be added by salts.", attribute="blend.gh_short_meq_l"),
+        "kh_over": alkalinity(
+            "Too much in the soft water itself.", attribute="blend.kh_over_meq_l"
+        ),
+        "gh_over": hardness("Too much in the soft water itself.", attribute="blend.gh_over_meq_l"),
     },
+    example=given(tap=given(kh="12 dKH", gh="16 dGH"), target=given(kh="4 dKH", gh="6 dGH")),
 )
-@blueprint.answers(200, ReuseAnswerSchema)
-def reuse(question: dict[str, Any]) -> dict[str, Any]:
-    """Whether old tank water is fit for plants in soil, and how much of it"""
-    found = reuse_for_plants(
-        question["volume"],
-        salt_added=question["salt_added"],
-        medicated=question["medicated"],
-        conductivity_us_cm=question.get("conductivity"),
-        alkalinity_meq_l=question.get("kh"),
-        no3_mg_l=question.get("nitrate"),
-    )
-    return {
-        "verdict": found.verdict,
-        "volume": found.litres,
-        "rainwater": found.rainwater_l,
-        "reasons": list(found.reasons),
-    }
 
+MIX: Final = Formula(
+    name="mix",
+    title="How much hot and cold water makes water of a temperature",
+    function=hot_and_cold,
+    asks={
+        "volume": Measure("L", low=0, high=1e6, required=True),
+        "target": Measure("Cel", low=0, high=100, required=True),
+        "cold": Measure("Cel", low=0, high=100, required=True),
+        "hot": Measure("Cel", low=0, high=100, required=True),
+    },
+    answers={"hot": Measure("L"), "cold": Measure("L"), "cautions": sentences()},
+    example=given(volume="80 L", target="24 Cel", cold="12 Cel", hot="50 Cel"),
+)
 
-def _mixed(tank: Mapping[str, Any], new: Mapping[str, Any], fraction: float) -> dict[str, Any]:
-    """The tank right after one change."""
-    if ("gh" in tank) != ("gh" in new):
-        at = "/new/gh" if "gh" in tank else "/tank/gh"
-        raise invalid_field(at, None, "gh of both tank and new, or of neither")
-    names = {
-        "ph": "/tank/ph",
-        "alkalinity_meq_l": "/tank/kh",
-        "temperature_c": "/tank/temperature",
-        "new_ph": "/new/ph",
-        "new_alkalinity_meq_l": "/new/kh",
-        "new_temperature_c": "/new/temperature",
-        "fraction": "/fraction",
-    }
-    with refusals(names):
-        found = water_after_change(
-            tank["ph"],
-            tank["kh"],
-            tank["temperature"],
-            new_ph=new["ph"],
-            new_alkalinity_meq_l=new["kh"],
-            new_temperature_c=new["temperature"],
-            fraction=fraction,
-            gh_meq_l=tank.get("gh"),
-            new_gh_meq_l=new.get("gh"),
-        )
-    return {
-        "ph": _known(found.ph),
-        "kh": float(found.alkalinity_meq_l),
-        "gh": None if found.gh_meq_l is None else float(found.gh_meq_l),
-        "temperature": float(found.temperature_c),
-        "co2": _known(found.co2_mg_l),
-    }
-
-
-def _welcome(tank: Mapping[str, Any], fraction: float) -> tuple[float, float]:
-    """The temperature the new water may have."""
-    found = new_water_range_c(tank["temperature"], fraction)
-    return float(found.low_c), float(found.high_c)
-
-
-def _substance(
-    one: Mapping[str, Any], number: int, fraction: float, changes: int
-) -> dict[str, Any]:
-    """One substance through one or several changes."""
-    at = f"/substances/{number}"
-    names = {"c0": f"{at}/tank", "c_tap": f"{at}/new", "target": f"{at}/target"}
-    fraction_needed, changes_needed, settles = None, None, None
-    with refusals(names):
-        after = float(concentration_after_changes(one["tank"], one["new"], fraction, changes))
-        if "target" in one:
-            way = (one["tank"], one["new"], one["target"])
-            fraction_needed = float(fraction_for_target(*way, changes))
-            needed = float(changes_for_target(*way, fraction))
-            changes_needed = int(needed) if np.isfinite(needed) else None
-        if "rise" in one:
-            found = steady_state(one["new"], fraction, one["rise"])
-            settles = (float(found.after), float(found.before))
-    return {
-        "name": one["name"],
-        "after": after,
-        "fraction": fraction_needed,
-        "changes": changes_needed,
-        "settles": settles,
-    }
-
-
-def _known(value: Any) -> float | None:
-    number = float(value)
-    return None if np.isnan(number) else number
+REUSE: Final = Formula(
+    name="reuse",
+    title="Whether old tank water is fit for plants in soil, and how much of it",
+    function=reuse_for_plants,
+    asks={
+        "volume": Measure("L", attribute="litres", low=0, high=1e6, required=True),
+        "salt_added": YesNo(
+            "Common salt was put in since it was last wholly renewed.", required=True
+        ),
+        "medicated": YesNo("Medication was put in since then.", required=True),
+        "conductivity": Measure("uS/cm", "At 25 Cel.", low=0, high=1e5),
+        "kh": alkalinity("Carbonate hardness.", attribute="alkalinity_meq_l"),
+        "nitrate": Measure("mg/L", "As NO3.", attribute="no3_mg_l", low=0, high=1e5),
+    },
+    answers={
+        "verdict": Choice(words=("fit", "dilute", "unfit")),
+        "volume": Measure("L", "Fit to be used.", attribute="litres"),
+        "rainwater": Measure("L", "Rain or reverse-osmosis water to add."),
+        "reasons": sentences(),
+    },
+    example=given(volume="80 L", salt_added=False, medicated=False, conductivity="420 uS/cm"),
+)

@@ -161,7 +161,7 @@ function step(place, by) {
 
 function key(place, event) {
   if (event.ctrlKey || event.metaKey || event.altKey) return;
-  const deeds = {
+  const actions = {
     ArrowLeft: () => (event.shiftKey ? MOVES.earlier() : step(place, -1)),
     ArrowRight: () => (event.shiftKey ? MOVES.later() : step(place, 1)),
     Home: () => step(place, -Infinity),
@@ -172,9 +172,9 @@ function key(place, event) {
     0: back,
     Escape: back,
   };
-  if (!deeds[event.key]) return;
+  if (!actions[event.key]) return;
   event.preventDefault();
-  deeds[event.key]();
+  actions[event.key]();
 }
 
 function resize() {

@@ -133,7 +133,7 @@ function drawExcursions(chart, frame, stretches) {
 }
 
 /** The excursions of a window in words, for those who cannot see the hatching. */
-function toldExcursions(frame, stretches) {
+function excursionText(frame, stretches) {
   const { low, high } = frame.temperature;
   if (low === null && high === null) return "line: temperature";
   if (!stretches.length) return "line: temperature";
@@ -191,7 +191,7 @@ export function kindOf(key, frame, extra) {
       floor: null,
       reach: 3,
       behind: (chart) => drawExcursions(chart, frame, extra.excursions),
-      key: toldExcursions(frame, extra.excursions) + (extra.long ? "; shade: lowest to highest" : ""),
+      key: excursionText(frame, extra.excursions) + (extra.long ? "; shade: lowest to highest" : ""),
       tell: ([value, from, to]) => `${value.toFixed(2)} °C${from === null ? "" : `, from ${from.toFixed(1)} to ${to.toFixed(1)}`}`,
     };
   }

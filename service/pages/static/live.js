@@ -32,8 +32,13 @@ function successor(part, lost) {
   return [...part.querySelectorAll(lost.tagName)].find((one) => nameOf(one) === nameOf(lost));
 }
 
+/** The markup of a part without the tokens of its forms, which are other ones each time. */
+function markup(part) {
+  return part.innerHTML.replace(/name="csrf_token" value="[^"]*"/g, "");
+}
+
 function swap(old, fresh) {
-  if (old.innerHTML === fresh.innerHTML && old.className === fresh.className) return;
+  if (markup(old) === markup(fresh) && old.className === fresh.className) return;
   for (const name of openDetails(old)) {
     const same = [...fresh.querySelectorAll("summary")].find((one) => nameOf(one) === name);
     if (same) same.parentElement.open = true;
@@ -82,7 +87,7 @@ async function refresh() {
   }
   answeredAt = new Date();
   say(refused
-    ? `This page is not live: the service refuses another listener, most likely because too many listen already. It shows what was known at ${clock(answeredAt)} and asks again every 30 seconds.`
+    ? `Not updating live: too many pages are open. The page shows what was known at ${clock(answeredAt)} and asks again every 30 seconds.`
     : "");
   const fresh = new DOMParser().parseFromString(text, "text/html");
   const ids = liveIds(document);
@@ -115,7 +120,7 @@ function listen() {
     begun = true;
     lost = refused = false;
   });
-  for (const type of ["opened", "changed", "cleared"]) {
+  for (const type of ["opened", "changed", "cleared", "marked"]) {
     source.addEventListener(`recommendation.${type}`, soon);
   }
   source.addEventListener("trouble", soon);

@@ -3,7 +3,7 @@
 const STEPS_S = [60, 300, 900, 1800, 7200, 21600, 86400];
 const MOST_POINTS = 400;
 export const DAY_S = 86400;
-/** From this length on, light is told as sums of days and temperature with its extremes. */
+/** From this length on, light is shown as sums of days and temperature with its extremes. */
 export const LONG_S = 14 * DAY_S;
 
 /** Length of the spans that a window is summed up over, so that about 300 points fill it. */

@@ -1,0 +1,238 @@
+"""Decodes messages to samples: finds the route, parses the payload, converts the units."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
+from typing import Final
+
+from ingest.decode.message import (
+    FirstDelivery,
+    Message,
+    PayloadError,
+    Reason,
+    internal_rejection,
+    rejection,
+)
+from ingest.decode.payloads import Record, parse
+from ingest.decode.payloads.record import split_name
+from ingest.decode.payloads.times import time_us_of
+from ingest.decode.routes import DEFAULT_SENSOR, Router, Target, sensor_name
+from ingest.decode.sample import Arrival, Decoded, Sample
+from ingest.decode.units import conversion_to, converted
+from service.registry.models import Rejection
+from service.store import Flag
+from service.units import QUANTITIES
+
+_log = logging.getLogger(__name__)
+_NOTHING: Final = Decoded((), ())
+_LARGEST: Final = sys.float_info.max
+#: Topics of which the last retained message is remembered.
+_RETAINED: Final = 10_000
+
+
+class Decoder:
+    """Decodes batches of MQTT messages; used by one thread."""
+
+    def __init__(
+        self,
+        router: Router,
+        tanks: Container[str],
+        first_delivery: Callable[[Message], FirstDelivery | None],
+    ) -> None:
+        """Start without memory.
+
+        Args:
+            tanks: ids of the registered tanks.
+            first_delivery: how a message was processed before, None if it was not.
+        """
+        self._router = router
+        self._tanks = tanks
+        self._first_delivery = first_delivery
+        self._retained: dict[str, bytes] = {}
+
+    def decode(self, messages: Sequence[Message]) -> Iterator[Arrival]:
+        """Decode messages one by one; those that are not for us, or repeated, are left out.
+
+        A message that cannot be decoded because of a fault of ours becomes a rejection: else
+        the broker would send it for ever.
+        """
+        for message in _without_copies(messages):
+            try:
+                targets = self._router.targets(message.topic)
+                if not targets or (message.retain and self._is_repeated(message)):
+                    continue
+                first = self._first_delivery(message) if message.dup else None
+                if first is not None:
+                    message = message._replace(arrival_us=first.arrival_us)
+                samples, rejections = decode(message, targets, self._tanks)
+            except Exception as error:  # noqa: BLE001 - see above
+                _log.exception("a message on %s cannot be decoded", message.topic)
+                yield Arrival(message, (), (internal_rejection(message, error),))
+            else:
+                source = targets[0].source if len(targets) == 1 else ""
+                yield Arrival(message, samples, rejections, source, first)
+
+    def _is_repeated(self, message: Message) -> bool:
+        """Whether this very retained message came already: a reconnect brings it again."""
+        if self._retained.get(message.topic) == message.payload:
+            return True
+        if len(self._retained) >= _RETAINED:
+            self._retained.clear()
+        self._retained[message.topic] = message.payload[:1000]
+        return False
+
+
+def _without_copies(messages: Sequence[Message]) -> Iterable[Message]:
+    """Leave out redeliveries of messages of the same batch: a reconnect can bring both."""
+    if not any(message.dup for message in messages):
+        return messages
+    seen: set[tuple[int, str, bytes]] = set()
+    chosen = []
+    for message in messages:
+        identity = (message.mid, message.topic, message.payload)
+        if not (message.dup and identity in seen):
+            chosen.append(message)
+        if message.qos:
+            seen.add(identity)
+    return chosen
+
+
+def decode(message: Message, targets: Sequence[Target], tanks: Container[str]) -> Decoded:
+    """Decode one message.
+
+    Args:
+        message: as it came.
+        targets: where its topic leads (``Router.targets``); none: it is not for us.
+        tanks: ids of the registered tanks.
+
+    Returns:
+        Samples in the order of the payload, and one rejection for each part that is none.
+    """
+    if not targets:
+        return _NOTHING
+    if len(targets) == 1:
+        target = targets[0]
+        if target.conversion is not None and target.tank in tanks:
+            sample = _plain(message.payload, target)
+            if sample is not None:
+                return Decoded((sample,), ())
+        return _by_target(message, target, tanks)
+    parts = [_by_target(message, target, tanks) for target in targets]
+    return Decoded(
+        [sample for part in parts for sample in part.samples],
+        [refused for part in parts for refused in part.rejections],
+    )
+
+
+def _plain(payload: bytes, target: Target) -> Sample | None:
+    """The usual case, read fast: a plain number on a topic that names all else."""
+    try:
+        value = float(payload)
+    except ValueError:
+        return None
+    conversion = target.conversion
+    # Python takes 1_000 for a number; nobody else does.
+    if conversion is None or b"_" in payload:
+        return None
+    value = value * conversion.gain + conversion.offset
+    if not -_LARGEST <= value <= _LARGEST:
+        return None
+    assert target.tank is not None
+    assert target.quantity is not None
+    return Sample(
+        target.tank, target.quantity, target.sensor or DEFAULT_SENSOR, value, conversion.scale
+    )
+
+
+def _by_target(message: Message, target: Target, tanks: Container[str]) -> Decoded:
+    try:
+        if target.fault is not None:
+            raise PayloadError(*target.fault)
+        if target.tank is not None:
+            _check_tank(target.tank, tanks)
+        parsed = parse(message.payload, target.format, target.path, target.time_path)
+    except PayloadError as error:
+        return Decoded((), (_refused(message, target, error),))
+    return decode_records(parsed.records, message, target, tanks, parsed.faults)
+
+
+def decode_records(
+    records: Iterable[Record],
+    message: Message,
+    target: Target,
+    tanks: Container[str],
+    faults: Iterable[PayloadError] = (),
+) -> Decoded:
+    """Convert records that are parsed already.
+
+    Args:
+        message: which brought them.
+        target: what the topic or the route names.
+        tanks: ids of the registered tanks.
+        faults: of further records that could not be parsed.
+    """
+    samples, found = [], list(faults)
+    for record in records:
+        try:
+            samples.append(_sample(record, message, target, tanks))
+        except PayloadError as error:
+            found.append(error)
+    return Decoded(samples, [_refused(message, target, error) for error in found])
+
+
+def _sample(record: Record, message: Message, target: Target, tanks: Container[str]) -> Sample:
+    tank = target.tank
+    if tank is None:
+        tank = record.tank or ""
+        _check_tank(tank, tanks)
+    quantity, sensor = _series(record, target)
+    if quantity not in QUANTITIES:
+        what = record.name or record.quantity
+        raise PayloadError(
+            Reason.UNKNOWN_QUANTITY,
+            f"quantity is {what!r:.60}; allowed: {', '.join([*target.names, *QUANTITIES])}, named "
+            "by the topic, the route or the payload",
+        )
+    conversion = conversion_to(quantity, record.unit or target.unit)
+    value = converted(conversion, record.value)
+    time_us, doubt = None, Flag.NONE
+    if record.time is not None:
+        try:
+            time_us = time_us_of(record.time)
+        except ValueError:
+            doubt = Flag.CLOCK
+    elif record.ago_us is not None and not message.retain:
+        time_us = message.arrival_us - record.ago_us
+    return Sample(tank, quantity, sensor, value, conversion.scale, time_us, doubt)
+
+
+def _series(record: Record, target: Target) -> tuple[str | None, str]:
+    """Quantity and sensor: as the topic or the route names them, else as the payload does."""
+    quantity, sensor = record.quantity, record.sensor
+    if record.name is not None:
+        words = {name: name for name in QUANTITIES} | dict(target.names)
+        if target.quantity is not None:
+            words = {word: word for word in words if words[word] == target.quantity}
+        quantity, sensor = split_name(record.name, words)
+    if quantity is not None:
+        quantity = target.names.get(quantity, quantity)
+    if target.sensor is not None:
+        sensor = target.sensor
+    elif sensor is not None:
+        sensor = sensor_name(sensor)
+    return target.quantity or quantity, sensor or DEFAULT_SENSOR
+
+
+def _check_tank(tank: str, tanks: Container[str]) -> None:
+    if tank not in tanks:
+        raise PayloadError(
+            Reason.UNKNOWN_TANK, f"tank is {tank!r:.80}; allowed: the id of a registered tank"
+        )
+
+
+def _refused(message: Message, target: Target, error: PayloadError) -> Rejection:
+    return rejection(
+        message, error.reason, error.detail, source=target.source, tank=target.tank or ""
+    )

@@ -1,0 +1,100 @@
+"""A JSON payload: our own object, or any document with a path to the value."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from ingest.decode.message import PayloadError, Reason
+from ingest.decode.payloads.number import finite, number_record, text_of
+from ingest.decode.payloads.record import Record
+
+
+def load(payload: bytes) -> Any:
+    """The JSON document of a payload.
+
+    Raises:
+        PayloadError: not UTF-8, empty, or no JSON; NaN and Infinity are no JSON.
+    """
+    text = text_of(payload)
+    try:
+        return json.loads(text, parse_constant=_refuse_constant)
+    except RecursionError as error:
+        raise PayloadError(Reason.BAD_JSON, "payload is nested too deeply") from error
+    except ValueError as error:
+        raise PayloadError(Reason.BAD_JSON, f"payload is not JSON: {error}") from error
+
+
+def _refuse_constant(word: str) -> None:
+    raise PayloadError(Reason.NOT_FINITE, f"value is {word}; allowed: a finite number")
+
+
+def json_record(document: Any, path: str | None = None, time_path: str | None = None) -> Record:
+    """Read one value from a JSON document.
+
+    Args:
+        document: as ``load`` returned it.
+        path: dotted path of the value, list indexes as numbers; None: the document itself, which
+            is a number or an object with ``value`` and, if need be, ``unit``, ``time``,
+            ``sensor``. Other keys are ignored.
+        time_path: dotted path of the device's time.
+
+    Raises:
+        PayloadError: nothing is there, or it is no finite number.
+    """
+    found = document if path is None else _at(document, path, "path")
+    time = None if time_path is None else _at(document, time_path, "time_path")
+    if not isinstance(found, dict):
+        return _scalar(found, path or "payload")._replace(time=time)
+    if "value" not in found:
+        keys = ", ".join(sorted(map(str, found))[:8]) or "none"
+        raise PayloadError(
+            Reason.NO_VALUE, f"{path or 'payload'} has the keys {keys}; allowed: one named value"
+        )
+    record = _scalar(found["value"], "value")
+    unit, sensor = (_optional_text(found, key) for key in ("unit", "sensor"))
+    if record.unit is not None and unit is not None and record.unit != unit:
+        raise PayloadError(
+            Reason.UNKNOWN_UNIT, f"unit is {unit!r} but value has {record.unit!r}; allowed: one"
+        )
+    return record._replace(
+        unit=unit or record.unit,
+        time=found.get("time") if time_path is None else time,
+        sensor=sensor,
+    )
+
+
+def _scalar(found: Any, name: str) -> Record:
+    if isinstance(found, str):
+        return number_record(found)
+    if isinstance(found, bool) or not isinstance(found, int | float):
+        shown = "null" if found is None else repr(found)[:40]
+        raise PayloadError(Reason.NOT_A_NUMBER, f"{name} is {shown}; allowed: a number")
+    try:
+        return Record(finite(float(found), name))
+    except OverflowError as error:
+        raise PayloadError(
+            Reason.NOT_FINITE, f"{name} is too large; allowed: a finite number"
+        ) from error
+
+
+def _optional_text(found: dict[str, Any], key: str) -> str | None:
+    text = found.get(key)
+    if text is None or (isinstance(text, str) and text.strip()):
+        return text
+    reason = Reason.UNKNOWN_UNIT if key == "unit" else Reason.BAD_JSON
+    raise PayloadError(reason, f"{key} is {text!r:.40}; allowed: a text")
+
+
+def _at(document: Any, path: str, name: str) -> Any:
+    found = document
+    for step in path.split("."):
+        if isinstance(found, dict) and step in found:
+            found = found[step]
+        elif isinstance(found, list) and step.isdecimal() and int(step) < len(found):
+            found = found[int(step)]
+        else:
+            raise PayloadError(
+                Reason.NO_VALUE, f"{name} {path!r} leads nowhere at {step!r}; allowed: a path in it"
+            )
+    return found

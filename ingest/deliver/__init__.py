@@ -1,0 +1,1 @@
+"""Readings and rejections in; stored, or spooled to disk until they can be, out."""

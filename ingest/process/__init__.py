@@ -1,0 +1,33 @@
+"""Samples in; readings with flags, and rejections, out: the one road of MQTT, HTTP and CSV.
+
+``service`` imports from here and from nowhere else in ``ingest``.
+"""
+
+from ingest.decode.decoder import decode, decode_records
+from ingest.decode.message import PAYLOAD_LIMIT_BYTES, Message, Reason, rejection
+from ingest.decode.payloads import Record
+from ingest.decode.routes import Target
+from ingest.decode.sample import Arrival
+from ingest.process.calibration import Calibrations
+from ingest.process.device_clock import ClockLimits
+from ingest.process.processor import Outcome, Processed, Processor, Unchanged
+from ingest.process.reference_data import ReferenceData
+
+__all__ = [
+    "PAYLOAD_LIMIT_BYTES",
+    "Arrival",
+    "Calibrations",
+    "ClockLimits",
+    "Message",
+    "Outcome",
+    "Processed",
+    "Processor",
+    "Reason",
+    "Record",
+    "ReferenceData",
+    "Target",
+    "Unchanged",
+    "decode",
+    "decode_records",
+    "rejection",
+]

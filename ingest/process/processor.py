@@ -1,0 +1,266 @@
+"""Processes samples to readings: calibrates, decides the time, flags. Every way in uses this."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from ingest.decode.message import (
+    FirstDelivery,
+    Message,
+    PayloadError,
+    internal_rejection,
+    rejection,
+)
+from ingest.decode.sample import Arrival, Sample
+from ingest.process import device_clock
+from ingest.process.calibration import Calibrated, Calibrations
+from ingest.process.device_clock import ClockLimits
+from ingest.process.quality.judge import judge
+from ingest.process.series import History, SeriesMemory, SeriesState
+from ingest.process.water_temperature import WaterTemperatures, temperature_in
+from service.registry.models import Rejection
+from service.store import NOT_USABLE, Flag, Reading, Samples, SeriesKey, Store
+
+_log = logging.getLogger(__name__)
+_NOT_USABLE: Final = int(NOT_USABLE)
+
+
+@dataclass(frozen=True, slots=True)
+class Unchanged:
+    """What became of a sample that is stored already: nothing is written."""
+
+    reading: Reading
+
+
+Outcome = Reading | Unchanged | Rejection
+
+
+@dataclass(slots=True)
+class Processed:
+    """What became of a batch.
+
+    Attributes:
+        readings: to be stored: the new ones, and earlier ones whose flag is removed.
+        rejections: what is no reading.
+        outcomes: what became of each sample, in their order; after those of an arrival, what
+            could not be decoded of it.
+        first_deliveries: messages at QoS 1 that came for the first time, for the journal.
+    """
+
+    readings: list[Reading] = field(default_factory=list)
+    rejections: list[Rejection] = field(default_factory=list)
+    outcomes: list[Outcome] = field(default_factory=list)
+    first_deliveries: list[tuple[Message, FirstDelivery]] = field(default_factory=list)
+
+    def reject(self, rejected: Rejection) -> None:
+        """Add a rejection."""
+        self.rejections.append(rejected)
+        self.outcomes.append(rejected)
+
+
+class Processor:
+    """Processes batches; used by one thread."""
+
+    def __init__(
+        self,
+        calibrations: Callable[[], Calibrations],
+        limits: ClockLimits,
+        store: Store | None,
+        *,
+        written_by_others: bool = False,
+        warm_up_s: float = 0.02,
+    ) -> None:
+        """Start without memory of earlier readings; the store has it.
+
+        Args:
+            calibrations: those in the log now; asked for once a batch.
+            limits: how far a device's time may be from its arrival.
+            store: read for the history of a series when it is first seen; None: there is none.
+            written_by_others: other processes write the same series, so the store is asked
+                before each batch whether its readings are newer than those remembered.
+            warm_up_s: time of each batch that may be spent on reading history.
+        """
+        self._current_calibrations = calibrations
+        self._calibrations = Calibrations()
+        self._limits = limits
+        self._store = store
+        self._written_by_others = written_by_others
+        self._resolution_us = 1 if store is None else store.time_resolution_us
+        self._tolerance = 0.0 if store is None else store.value_tolerance
+        self._memory = SeriesMemory(
+            None if store is None else _history_in(store),
+            resolution_us=self._resolution_us,
+            warm_up_s=warm_up_s,
+        )
+        self._temperatures = WaterTemperatures(None if store is None else temperature_in(store))
+
+    def process(self, batch: Iterable[Arrival]) -> Processed:
+        """Turn samples into readings and rejections, in their order.
+
+        Raises:
+            StoreUnavailableError, StoreRefusedError: other processes write the same series, and
+                the store cannot be asked for theirs.
+        """
+        processed = Processed()
+        self._calibrations = self._current_calibrations()
+        if self._written_by_others:
+            batch = list(batch)
+            self._follow(batch)
+        self._memory.begin_batch()
+        for arrival in batch:
+            try:
+                self._arrival(arrival, processed)
+            except Exception as error:  # noqa: BLE001 - else the broker would send it for ever
+                _log.exception("a message on %s cannot be processed", arrival.message.topic)
+                processed.reject(internal_rejection(arrival.message, error))
+        return processed
+
+    def process_archived(self, readings: Iterable[Reading], now_us: int) -> Processed:
+        """Flag readings of a file: their times and values stay, no calibration is applied.
+
+        Args:
+            readings: in canonical units; they are judged in the order of their times.
+            now_us: a time ahead of this is flagged ``CLOCK``.
+        """
+        processed = Processed()
+        self._memory.begin_batch()
+        for reading in sorted(readings, key=lambda one: one.time_us):
+            name = (reading.tank, reading.quantity, reading.sensor)
+            series = self._memory.series(name, reading.time_us)
+            if reading.time_us > now_us + self._limits.future_us:
+                reading = replace(reading, flags=reading.flags | Flag.CLOCK)
+            self._judge(series, reading, False, processed)
+        return processed
+
+    def forget(self, batch: Sequence[Arrival]) -> None:
+        """Forget the series of a batch, because what became of it could not be stored."""
+        for key in _series_of(batch):
+            self._memory.forget(key)
+
+    def _follow(self, batch: Sequence[Arrival]) -> None:
+        assert self._store is not None
+        for key in _series_of(batch):
+            newest = self._store.latest(key, flagged=True)
+            self._memory.follow(key, None if newest is None else newest.time_us)
+
+    def _arrival(self, arrival: Arrival, processed: Processed) -> None:
+        message, samples, rejections, source, first = arrival
+        clock_wrong = self._clock_is_wrong(arrival) if first is None else first.clock_wrong
+        arrival_us = message.arrival_us
+        for sample in samples:
+            try:
+                arrival_us = self._sample(sample, message, first, clock_wrong, processed)
+            except PayloadError as error:
+                rejected = rejection(
+                    message, error.reason, error.detail, source=source, tank=sample.tank
+                )
+                processed.reject(rejected)
+        for rejected in rejections:
+            processed.reject(rejected)
+        if message.qos and first is None:
+            processed.first_deliveries.append((message, FirstDelivery(arrival_us, clock_wrong)))
+
+    def _clock_is_wrong(self, arrival: Arrival) -> bool:
+        """Whether the device's clock is wrong: one clock gave the times of a whole message."""
+        wrong = False
+        for sample in arrival.samples:
+            time_us = sample.time_us
+            if time_us is not None:
+                arrival_us = arrival.message.arrival_us
+                if device_clock.is_absurd(time_us, arrival_us, self._limits):
+                    wrong = True
+                else:
+                    end_us = arrival_us + self._limits.future_us
+                    series = self._memory.series(sample[:3], end_us)
+                    if device_clock.has_jumped_back(series, time_us, arrival_us, self._memory):
+                        wrong = True
+        return wrong
+
+    def _sample(
+        self,
+        sample: Sample,
+        message: Message,
+        first: FirstDelivery | None,
+        clock_wrong: bool,
+        processed: Processed,
+    ) -> int:
+        """Make the reading of one sample; returns the arrival that was used."""
+        tank, quantity, sensor, value, scale, time_us, flags = sample
+        arrival_us = message.arrival_us
+        raw = None
+        if scale is not None or self._calibrations.apply_to(sample[:3]):
+            value, raw, doubt = self._calibrated(sample, time_us or arrival_us)
+            flags |= doubt
+        series = self._memory.series(sample[:3], arrival_us + self._limits.future_us)
+        late = False
+        if time_us is None or clock_wrong:
+            if time_us is not None:
+                if self._is_repeated(series, time_us, value, arrival_us, processed):
+                    return arrival_us
+                flags |= Flag.CLOCK
+            if message.retain:
+                flags |= Flag.RETAINED
+            if first is None and self._resolution_us > 1:
+                arrival_us = device_clock.arrival_time_us(series, arrival_us, self._resolution_us)
+            time_us = arrival_us
+        else:
+            if message.retain and self._memory.is_stored(series, time_us):
+                return arrival_us
+            if self._is_repeated(series, time_us, value, arrival_us, processed):
+                return arrival_us
+            late = arrival_us - time_us > self._limits.late_after_us
+            series.add_device_time(time_us)
+        reading = Reading(tank, quantity, sensor, time_us, value, flags, raw)
+        self._judge(series, reading, late, processed)
+        return arrival_us
+
+    def _calibrated(self, sample: Sample, time_us: int) -> Calibrated:
+        temperature_c = None
+        if sample.scale == "mV":
+            temperature_c = self._temperatures.at(sample.tank, time_us)
+        return self._calibrations.apply(
+            sample[:3], sample.value, sample.scale, time_us, temperature_c
+        )
+
+    def _is_repeated(
+        self, series: SeriesState, time_us: int, value: float, arrival_us: int, processed: Processed
+    ) -> bool:
+        """Whether this very reading is stored or about to be: then its flags stay as they are."""
+        stored = self._memory.stored(series, time_us, arrival_us)
+        if stored is None and time_us in series.recent_us:
+            same = (r for r in reversed(processed.readings) if r.time_us == time_us)
+            stored = next((r for r in same if (r.tank, r.quantity, r.sensor) == series.name), None)
+        if stored is None or abs(stored.value - value) > self._tolerance * abs(value):
+            return False
+        processed.outcomes.append(Unchanged(stored))
+        return True
+
+    def _judge(
+        self, series: SeriesState, reading: Reading, late: bool, processed: Processed
+    ) -> None:
+        """Add the flags of a reading, and the reading to what is to be stored."""
+        reading, corrected = judge(series, reading, late)
+        processed.outcomes.append(reading)
+        processed.readings.append(reading)
+        if corrected:
+            processed.readings.extend(corrected)
+        if reading.quantity == "temperature" and not int(reading.flags) & _NOT_USABLE:
+            self._temperatures.add(reading.tank, reading.time_us, reading.value)
+
+
+def _series_of(batch: Sequence[Arrival]) -> set[SeriesKey]:
+    return {
+        SeriesKey(sample.tank, sample.quantity, sample.sensor)
+        for arrival in batch
+        for sample in arrival.samples
+    }
+
+
+def _history_in(store: Store) -> History:
+    def read(key: SeriesKey, start_us: int, end_us: int) -> Samples:
+        return store.read(key, start_us, end_us, flagged=True)
+
+    return read

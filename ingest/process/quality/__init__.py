@@ -1,0 +1,1 @@
+"""Quality checks: a reading and those before it in, flags out; nothing is dropped."""

@@ -1,0 +1,69 @@
+"""Flags a reading: by its plausible range, its lateness, and the readings before it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+from ingest.process.series import SILENCE_US, SeriesState
+from service.store import NOT_USABLE, Flag, Reading
+
+# Plain integers: the operators of IntFlag are slow, and this runs for every reading.
+_IMPLAUSIBLE, _SPIKE, _STUCK = int(Flag.IMPLAUSIBLE), int(Flag.SPIKE), int(Flag.STUCK)
+_LATE, _DISAGREES, _NOT_USABLE = int(Flag.LATE), int(Flag.DISAGREES), int(NOT_USABLE)
+_NONE: Sequence[Reading] = ()
+
+
+class Judged(NamedTuple):
+    """A reading with its flags, and earlier readings whose flag is removed."""
+
+    reading: Reading
+    corrected: Sequence[Reading]
+
+
+def judge(series: SeriesState, reading: Reading, late: bool) -> Judged:
+    """Add the flags of a reading, and remember it for those after it.
+
+    Args:
+        series: the state of its series.
+        reading: with its final time, and the flags that it has already.
+        late: it arrived long after it was measured.
+    """
+    time_us, value = reading.time_us, reading.value
+    if time_us > series.seen_us:
+        series.seen_us = time_us
+    before = flags = int(reading.flags)
+    if not series.low <= value <= series.high:
+        flags |= _IMPLAUSIBLE
+    if late:
+        flags |= _LATE
+    corrected = _NONE
+    if not flags & _NOT_USABLE and time_us > series.last_us:
+        flags, corrected = _in_order(series, reading, flags)
+    if flags != before:
+        reading = replace(reading, flags=Flag(flags))
+    return Judged(reading, corrected)
+
+
+def _in_order(series: SeriesState, reading: Reading, flags: int) -> tuple[int, Sequence[Reading]]:
+    """Judge a reading by those before it."""
+    value, time_us = reading.value, reading.time_us
+    elapsed_us, series.last_us = time_us - series.last_us, time_us
+    spike = series.spike
+    corrected = _NONE
+    if spike is not None:
+        if elapsed_us > SILENCE_US:
+            spike.forget()
+        if spike.is_suspect(value, elapsed_us):
+            confirmed = spike.suspect(replace(reading, flags=Flag(flags)))
+            if not confirmed:
+                return flags | _SPIKE, corrected
+            corrected = confirmed[:-1]
+        else:
+            spike.accept(value)
+    if series.stuck.is_stuck(value, time_us):
+        return flags | _STUCK, corrected
+    if series.agreement is not None and series.agreement.disagrees(reading.sensor, value, time_us):
+        flags |= _DISAGREES
+    return flags, corrected

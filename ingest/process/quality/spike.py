@@ -1,0 +1,88 @@
+"""Spike detection: a value far from those before it, and not confirmed by those after it."""
+
+from __future__ import annotations
+
+from array import array
+from statistics import median
+from typing import Final
+
+from service.store import Reading
+
+#: Values that a new one is compared with.
+WINDOW: Final = 9
+#: Fewer are too few to compare with.
+_LEAST: Final = 5
+#: Hampel's identifier: further from the median than this many scaled median absolute deviations.
+#: L. Davies, U. Gather, J. Am. Stat. Assoc. 88 (1993) 782, doi:10.1080/01621459.1993.10476339;
+#: 3 and the factor for normal noise as in R. K. Pearson, IEEE Trans. Control Syst. Technol. 10
+#: (2002) 55, doi:10.1109/87.974338 (both from memory).
+_DEVIATIONS: Final = 3.0
+_MAD_TO_SD: Final = 1.4826
+#: So many readings that agree with each other are a step of the water, not of the sensor.
+_CONFIRM: Final = 3
+
+
+class SpikeDetector:
+    """Detects spikes among the values of one series in the order of their times.
+
+    A value far away from the median of the last ones is a suspect at once. When ``_CONFIRM``
+    in a row agree with each other it was a step (such as a water change), and the flag of the
+    earlier ones is removed.
+    """
+
+    __slots__ = ("_drift_us", "_step", "_suspects", "_values")
+
+    def __init__(self, step: float, drift_h: float) -> None:
+        """Start without values.
+
+        Args:
+            step: the least jump that can be a spike, in the unit of the values.
+            drift_h: how fast the water itself can change, per hour.
+        """
+        self._step = step
+        self._drift_us = drift_h / 3.6e9
+        self._values = array("d")  # a quarter of a list's memory, for each of 10,000 series
+        self._suspects: list[Reading] = []
+
+    def is_suspect(self, value: float, elapsed_us: int) -> bool:
+        """Whether a value is far from those before it, the last of them ``elapsed_us`` ago."""
+        values = self._values
+        # The usual case first: it has moved less than a spike would.
+        if len(values) < _LEAST:
+            return False
+        moved = abs(value - values[-1])
+        if moved <= self._step:
+            return False
+        middle = median(values)
+        spread = median([abs(v - middle) for v in values])
+        reach = max(self._step, _DEVIATIONS * _MAD_TO_SD * spread)
+        return abs(value - middle) > reach and moved > reach + self._drift_us * elapsed_us
+
+    def accept(self, value: float) -> None:
+        """Add a value that is no suspect to the last ones."""
+        if self._suspects:
+            self._suspects = []
+        self._values.append(value)
+        if len(self._values) > WINDOW:
+            del self._values[0]
+
+    def suspect(self, reading: Reading) -> list[Reading]:
+        """Remember a suspect.
+
+        Returns:
+            The suspects so far and this one, if they confirm each other: it was a step, and
+            they become the new neighbourhood. Empty otherwise.
+        """
+        if self._suspects and abs(reading.value - self._suspects[-1].value) > self._step:
+            self._suspects = []
+        self._suspects.append(reading)
+        if len(self._suspects) < _CONFIRM:
+            return []
+        confirmed, self._suspects = self._suspects, []
+        self._values = array("d", [r.value for r in confirmed])
+        return confirmed
+
+    def forget(self) -> None:
+        """Forget all values, such as after a long silence."""
+        del self._values[:]
+        self._suspects = []

@@ -1,0 +1,62 @@
+"""Registered tanks and calibrations, cached from the registry."""
+
+from __future__ import annotations
+
+import logging
+import time
+from typing import Final
+
+from ingest.process.calibration import Calibrations
+from service.errors import LittoralError
+from service.registry.models import LogEntry, LogKind
+from service.registry.registry import Registry
+
+_log = logging.getLogger(__name__)
+#: How old the cached data may grow, s.
+REFRESH_S: Final = 5.0
+#: Least time between two refreshes because of an unregistered tank, s.
+RECHECK_S: Final = 1.0
+
+
+class ReferenceData:
+    """Registered tanks and calibrations; when the registry is away, those of the last refresh.
+
+    Used by one thread.
+
+    Attributes:
+        calibrations: those in the log at the last refresh.
+    """
+
+    def __init__(self, registry: Registry) -> None:
+        """Start empty; ``refresh`` reads the registry."""
+        self._registry = registry
+        self.calibrations = Calibrations()
+        self._entries: list[LogEntry] = []
+        self._tanks: frozenset[str] = frozenset()
+        self._refreshed_s: float | None = None
+
+    def refresh(self, *, at_least_s: float = REFRESH_S) -> bool:
+        """Read the registry again if the cached data are older; False if it cannot be read."""
+        now_s = time.monotonic()
+        if self._refreshed_s is not None and now_s - self._refreshed_s < at_least_s:
+            return True
+        try:
+            self._tanks = self._registry.tank_ids()
+            logs = self._registry.logs(kinds=[LogKind.CALIBRATION])
+        except LittoralError as error:
+            _log.warning("the registry cannot be read: %s", error.detail)
+            if self._refreshed_s is not None:
+                self._refreshed_s = now_s
+            return False
+        entries = [entry for log in logs.values() for entry in log]
+        if entries != self._entries:
+            self._entries, self.calibrations = entries, Calibrations(entries)
+        self._refreshed_s = now_s
+        return True
+
+    def __contains__(self, tank: object) -> bool:
+        """Whether a tank is registered; refreshes, at most once a second, if it seems not."""
+        if tank in self._tanks:
+            return True
+        self.refresh(at_least_s=RECHECK_S)
+        return tank in self._tanks

@@ -1,0 +1,227 @@
+"""State of each series, to judge its next reading by: bounded, and read from the store first."""
+
+from __future__ import annotations
+
+import logging
+import time
+from array import array
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Final, TypeVar
+
+from ingest.process.quality.agreement import Agreement
+from ingest.process.quality.limits import LIMITS
+from ingest.process.quality.spike import WINDOW, SpikeDetector
+from ingest.process.quality.stuck import StuckDetector
+from service.errors import LittoralError
+from service.store import NOT_USABLE, Flag, Reading, Samples, SeriesKey
+from service.units import QUANTITIES
+
+_log = logging.getLogger(__name__)
+
+#: After a silence of this length the last values are no measure for the next, microseconds.
+SILENCE_US: Final = 45 * 60 * 1_000_000
+#: How far back the store is read when a series is first seen: the longest ``still_s``.
+_HISTORY_US: Final = int(max(limits.still_s for limits in LIMITS.values()) * 1.1e6)
+#: How long history is not asked for after the store could not give it, s.
+_HISTORY_PAUSE_S: Final = 5.0
+_TIME_UNKNOWN: Final = int(Flag.CLOCK | Flag.RETAINED)
+_NOT_USABLE_BUT_STUCK: Final = int(NOT_USABLE & ~Flag.STUCK)
+
+#: Tank, quantity and sensor.
+SeriesName = tuple[str, str, str]
+K = TypeVar("K")
+V = TypeVar("V")
+#: Reads a span of a series from the store, flagged readings too; ``LittoralError`` if it cannot.
+History = Callable[[SeriesKey, int, int], Samples]
+
+
+@dataclass(slots=True)
+class SeriesState:
+    """State of one series.
+
+    Attributes:
+        name: tank, quantity and sensor.
+        low, high: the plausible range.
+        agreement: shared by the sensors of one quantity in one tank.
+        newest_us: newest device time seen.
+        jumped_us: last device time of a clock that jumped back; None: it is right.
+        newest_arrival_us: newest arrival that was used as a time.
+        last_us: time of the last reading that was judged in order.
+        seen_us: time of the newest reading that is remembered, flagged or not.
+        warm: the store's history is in it.
+        recent_us: device times of its last readings.
+    """
+
+    name: SeriesName
+    low: float
+    high: float
+    stuck: StuckDetector
+    spike: SpikeDetector | None
+    agreement: Agreement | None
+    newest_us: int | None = None
+    jumped_us: int | None = None
+    newest_arrival_us: int = 0
+    last_us: int = 0
+    seen_us: int = 0
+    warm: bool = False
+    recent_us: array[int] = field(default_factory=lambda: array("q"))
+
+    def add_device_time(self, time_us: int) -> None:
+        """Remember the device time of a reading."""
+        if self.newest_us is None or time_us > self.newest_us:
+            self.newest_us = time_us
+        self.recent_us.append(time_us)
+        if len(self.recent_us) > WINDOW:
+            del self.recent_us[0]
+
+
+class SeriesMemory:
+    """The state of all series; used by one thread."""
+
+    def __init__(
+        self,
+        history: History | None = None,
+        *,
+        resolution_us: int = 1,
+        most_series: int = 50_000,
+        warm_up_s: float = 0.02,
+    ) -> None:
+        """Start empty.
+
+        Args:
+            history: None: there is no store.
+            resolution_us: resolution of the times in the store.
+            most_series: how many are remembered; the one first seen goes first.
+            warm_up_s: time of each batch that may be spent on reading history; the other
+                series wait their turn.
+        """
+        self._history = history
+        self._resolution_us = resolution_us
+        self._most_series = most_series
+        self._warm_up_s = warm_up_s
+        self._series: dict[SeriesName, SeriesState] = {}
+        self._agreements: dict[tuple[str, str], Agreement] = {}
+        #: What was read last of a single time: it is asked for twice, for the clock and the value.
+        self._last_at: tuple[SeriesName, int, Samples] | None = None
+        self._warm_until_s = 0.0
+        self._no_history_until_s = 0.0
+
+    def __len__(self) -> int:
+        return len(self._series)
+
+    def begin_batch(self) -> None:
+        """Grant a new batch its time for reading history; what the store has may have changed."""
+        self._last_at = None
+        self._warm_until_s = time.monotonic() + self._warm_up_s
+
+    def series(self, name: SeriesName, end_us: int) -> SeriesState:
+        """The state of a series.
+
+        Args:
+            end_us: when it is first seen, what the store has before this time is read.
+        """
+        series = self._series.get(name)
+        if series is None:
+            _make_room(self._series, self._most_series)
+            series = self._series[name] = self._empty(name)
+        if not series.warm and self._history is not None:
+            now_s = time.monotonic()
+            if self._no_history_until_s <= now_s < self._warm_until_s:
+                series = self._series[name] = self._warmed(name, end_us)
+        return series
+
+    def is_stored(self, series: SeriesState, time_us: int) -> bool:
+        """Whether a series has a reading of exactly this device time."""
+        return time_us in series.recent_us or len(self._at(series.name, time_us)) > 0
+
+    def stored(self, series: SeriesState, time_us: int, arrival_us: int) -> Reading | None:
+        """The reading that the store has at a device time; None while its history is not read."""
+        if not series.warm:
+            return None
+        if time_us > series.seen_us and arrival_us - time_us < _HISTORY_US:
+            return None  # newer than all there is: no need to ask
+        found = self._at(series.name, time_us)
+        if not len(found):
+            return None
+        flags = Flag(int(found.flags[0]))
+        return Reading(*series.name, int(found.time_us[0]), float(found.value[0]), flags)
+
+    def follow(self, key: SeriesKey, newest_us: int | None) -> None:
+        """Forget a series of which the store has newer readings: another process writes it too.
+
+        It is then read from the store, as after a restart.
+
+        Args:
+            newest_us: time of its newest reading in the store; None: there is none.
+        """
+        series = self._series.get((key.tank, key.quantity, key.sensor))
+        if series is not None and newest_us is not None and newest_us > series.seen_us:
+            self.forget(key)
+
+    def forget(self, key: SeriesKey) -> None:
+        """Forget a series, such as when its last readings could not be stored."""
+        self._series.pop((key.tank, key.quantity, key.sensor), None)
+
+    def _empty(self, name: SeriesName) -> SeriesState:
+        tank, quantity, _ = name
+        limits, plausible = LIMITS[quantity], QUANTITIES[quantity]
+        agreement = None
+        if limits.apart is not None:
+            agreement = self._agreements.get((tank, quantity))
+            if agreement is None:
+                _make_room(self._agreements, self._most_series)
+                agreement = self._agreements[tank, quantity] = Agreement(limits)
+        return SeriesState(
+            name,
+            plausible.plausible_low,
+            plausible.plausible_high,
+            StuckDetector(limits),
+            SpikeDetector(limits.step, limits.drift_h) if limits.step is not None else None,
+            agreement,
+        )
+
+    def _warmed(self, name: SeriesName, end_us: int) -> SeriesState:
+        series = self._empty(name)
+        samples = self._read(name, end_us - _HISTORY_US, end_us)
+        if self._no_history_until_s > time.monotonic():
+            return series
+        series.warm = True
+        if not len(samples):
+            return series
+        times, values = samples.time_us.tolist(), samples.value.tolist()
+        series.recent_us = array("q", times[-WINDOW:])
+        series.seen_us = times[-1]
+        for time_us, value, flags in zip(times, values, samples.flags.tolist(), strict=True):
+            if not flags & _TIME_UNKNOWN:
+                series.newest_us = time_us
+            if not flags & _NOT_USABLE_BUT_STUCK:
+                series.stuck.is_stuck(value, time_us)
+                if series.spike is not None:
+                    if time_us - series.last_us > SILENCE_US:
+                        series.spike.forget()
+                    series.spike.accept(value)
+                series.last_us = time_us
+        return series
+
+    def _at(self, name: SeriesName, time_us: int) -> Samples:
+        start_us = time_us - time_us % self._resolution_us
+        if self._last_at is None or self._last_at[:2] != (name, start_us):
+            samples = self._read(name, start_us, start_us + self._resolution_us)
+            self._last_at = (name, start_us, samples)
+        return self._last_at[2]
+
+    def _read(self, name: SeriesName, start_us: int, end_us: int) -> Samples:
+        if self._history is None or time.monotonic() < self._no_history_until_s:
+            return Samples.empty()
+        try:
+            return self._history(SeriesKey(*name), start_us, end_us)
+        except LittoralError as error:
+            _log.info("no history of %s: %s", "/".join(name), error.detail)
+            self._no_history_until_s = time.monotonic() + _HISTORY_PAUSE_S
+            return Samples.empty()
+
+
+def _make_room(memory: dict[K, V], most: int) -> None:
+    if len(memory) >= most:
+        del memory[next(iter(memory))]

@@ -1,0 +1,97 @@
+"""The tanks' water temperatures, to compensate electrodes."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable
+from typing import Final
+
+from service.errors import LittoralError
+from service.store import Store
+
+_log = logging.getLogger(__name__)
+#: A water temperature further away in time than this does not compensate an electrode,
+#: microseconds.
+LARGEST_AGE_US: Final = 3_600_000_000
+#: One further away than this is replaced by a nearer one of the store, microseconds.
+_FRESH_US: Final = 600_000_000
+#: How long the store is not asked again for the same ten minutes of a tank, s.
+_RECHECK_S: Final = 60.0
+#: Tanks that are remembered; the one first seen goes first.
+_TANKS: Final = 10_000
+
+#: A time, microseconds, and the water temperature then, °C.
+Measured = tuple[int, float]
+#: Tank and time, microseconds -> the stored temperature that is nearest in time.
+StoredTemperature = Callable[[str, int], Measured | None]
+
+
+class WaterTemperatures:
+    """The last usable temperature of each tank; asks the store for those that did not come here."""
+
+    def __init__(self, stored: StoredTemperature | None = None) -> None:
+        """Start without memory.
+
+        Args:
+            stored: asks the store; ``LittoralError`` when it cannot. None: there is no store.
+        """
+        self._stored = stored
+        self._latest: dict[str, Measured] = {}
+        self._from_store: dict[str, Measured | None] = {}
+        self._asked: dict[str, tuple[int, float]] = {}
+
+    def add(self, tank: str, time_us: int, celsius: float) -> None:
+        """Remember a usable reading."""
+        self._latest[tank] = (time_us, celsius)
+
+    def at(self, tank: str, time_us: int) -> float | None:
+        """The temperature of a tank at a time, °C; None if there is none within an hour."""
+        nearest = _nearest(time_us, self._latest.get(tank), self._from_store.get(tank))
+        if self._stored is not None and not _within(_FRESH_US, nearest, time_us):
+            self._ask(tank, time_us)
+            nearest = _nearest(time_us, nearest, self._from_store.get(tank))
+        if nearest is None or not _within(LARGEST_AGE_US, nearest, time_us):
+            return None
+        return nearest[1]
+
+    def _ask(self, tank: str, time_us: int) -> None:
+        assert self._stored is not None
+        span, now_s = time_us // _FRESH_US, time.monotonic()
+        asked_span, asked_s = self._asked.get(tank, (-1, 0.0))
+        if span == asked_span and now_s - asked_s < _RECHECK_S:
+            return
+        if len(self._asked) >= _TANKS and tank not in self._asked:
+            first = next(iter(self._asked))
+            del self._asked[first], self._from_store[first]
+        self._asked[tank] = (span, now_s)
+        try:
+            self._from_store[tank] = self._stored(tank, time_us)
+        except LittoralError as error:
+            _log.info("no water temperature of %s: %s", tank, error.detail)
+            self._from_store[tank] = None
+
+
+def _nearest(time_us: int, *measured: Measured | None) -> Measured | None:
+    found = [one for one in measured if one is not None]
+    return min(found, key=lambda one: abs(one[0] - time_us)) if found else None
+
+
+def _within(span_us: int, measured: Measured | None, time_us: int) -> bool:
+    return measured is not None and abs(measured[0] - time_us) <= span_us
+
+
+def temperature_in(store: Store) -> StoredTemperature:
+    """Reads water temperatures from a store: by the tank's first thermometer that has one."""
+
+    def read(tank: str, time_us: int) -> Measured | None:
+        start_us, end_us = time_us - LARGEST_AGE_US, time_us + LARGEST_AGE_US + 1
+        for info in store.series(tank):
+            if info.key.quantity == "temperature":
+                samples = store.read(info.key, start_us, end_us)
+                if len(samples):
+                    nearest = abs(samples.time_us - time_us).argmin()
+                    return int(samples.time_us[nearest]), float(samples.value[nearest])
+        return None
+
+    return read

@@ -1,5 +1,0 @@
-"""Doubts about a reading: flags, never silent drops."""
-
-from ingest.quality.judge import Judge, Judged
-
-__all__ = ["Judge", "Judged"]

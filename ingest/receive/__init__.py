@@ -1,0 +1,1 @@
+"""A broker in; messages in a queue, acknowledged when they are stored, out."""

@@ -1,0 +1,1 @@
+"""Dry run, suggestion of routes, and recalculation of stored readings."""

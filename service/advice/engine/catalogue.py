@@ -1,0 +1,80 @@
+"""All rules, and the evaluation of a tank by them."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from service.advice.engine.conflicts import without_contradictions
+from service.advice.engine.recommendation import Finding
+from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions, Case, Rule
+from service.advice.rules.co2 import doubtful, gas_at_night, gas_early, gas_late, gas_out, unsteady
+from service.advice.rules.co2 import high as co2_high
+from service.advice.rules.co2 import low as co2_low
+from service.advice.rules.heat import coming, cooling, fast, out_of_range, oxygen
+from service.advice.rules.light import against_co2, settling, shifted
+from service.advice.rules.light import dead as light_dead
+from service.advice.rules.light import dose as light_dose
+from service.advice.rules.light import long as light_long
+from service.advice.rules.light import short as light_short
+from service.advice.rules.nutrients import doubled, skipped
+from service.advice.rules.nutrients import due as dose_due
+from service.advice.rules.sensors import disagree, no_advice, odd, silent
+from service.advice.rules.upkeep import cylinder, routine_work, trim
+from service.advice.rules.water import after_work, routine
+from service.derive.models import TankView
+
+RULES: Final[tuple[Rule, ...]] = (
+    co2_high.RULE,
+    oxygen.RULE,
+    out_of_range.RULE,
+    coming.RULE,
+    fast.RULE,
+    cooling.RULE,
+    gas_out.RULE,
+    co2_low.RULE,
+    gas_late.RULE,
+    gas_early.RULE,
+    gas_at_night.RULE,
+    unsteady.RULE,
+    doubtful.RULE,
+    light_dead.RULE,
+    light_long.RULE,
+    light_short.RULE,
+    shifted.RULE,
+    light_dose.RULE,
+    against_co2.RULE,
+    settling.RULE,
+    after_work.RULE,
+    routine.RULE,
+    dose_due.RULE,
+    skipped.RULE,
+    doubled.RULE,
+    routine_work.PREFILTER_RULE,
+    routine_work.FILTER_RULE,
+    routine_work.KH_TEST_RULE,
+    routine_work.CALIBRATION_RULE,
+    trim.RULE,
+    cylinder.RULE,
+    silent.RULE,
+    odd.STUCK_RULE,
+    odd.IMPLAUSIBLE_RULE,
+    disagree.RULE,
+    no_advice.RULE,
+)
+
+RULE_OF: Final[dict[str, Rule]] = {rule.code: rule for rule in RULES}
+
+
+def evaluate(view: TankView, active: ActiveConditions = NONE_ACTIVE) -> list[Finding]:
+    """Evaluate a tank by all rules.
+
+    Args:
+        view: what is known of the tank.
+        active: conditions that are active already; rules clear them later than they raise them.
+
+    Returns:
+        Findings, most severe first; never two that contradict each other.
+    """
+    case = Case(view, active)
+    findings = [finding for rule in RULES for finding in rule.judge(case)]
+    return sorted(without_contradictions(findings), key=lambda one: -one.severity)

@@ -1,0 +1,104 @@
+"""Recommendations as JSON, the same over HTTP, MQTT, event stream and webhooks."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any, Final
+
+from marshmallow import post_dump
+
+from service.advice.engine.recommendation import Recommendation, Severity
+from service.registry.recommendations import State
+from service.schemas.answers import AnswerSchema, Part
+from service.schemas.base import Items, Schema
+from service.schemas.fields import Choice, Number, Text, YesNo
+from service.schemas.times import Moment
+from service.times import format_moment
+
+
+class AmountSchema(AnswerSchema):
+    """How much of what."""
+
+    name = Text()
+    value = Number()
+    unit = Text("UCUM.")
+
+
+class FactSchema(AnswerSchema):
+    """A number of the evidence."""
+
+    value = Number()
+    unit = Text("UCUM; empty where there is none.")
+
+
+class EvidenceSchema(Schema):
+    """One fact that a recommendation rests on; what there is not is left out."""
+
+    text = Text("A sentence.", required=True)
+    name = Text("What was compared.", required=True)
+    source = Text("A published source, `common practice, no source`, or a sensor.", required=True)
+    value = Part(FactSchema, of={"value": "value", "unit": "unit"})
+    threshold = Part(
+        FactSchema, "What it was compared with.", of={"value": "threshold", "unit": "unit"}
+    )
+    time = Moment("When it was so.")
+
+    @post_dump
+    def _without_null(self, data: dict[str, Any], **_: Any) -> dict[str, Any]:
+        return {name: value for name, value in data.items() if value is not None}
+
+
+class RecommendationSchema(AnswerSchema):
+    """What to do about one tank."""
+
+    id = Text("Stays as long as the cause lasts.")
+    tank = Text()
+    code = Text("Stable code of the rule.", attribute="finding.code")
+    subject = Text("Tells two of one rule apart; may be empty.", attribute="finding.subject")
+    severity = Choice(words=[one.word for one in Severity], attribute="finding.severity.word")
+    state = Choice(words=list(State))
+    title = Text("A short line.", attribute="finding.title")
+    action = Text("What to do, with amounts.", attribute="finding.action")
+    amounts = Items(AmountSchema, attribute="finding.amounts")
+    evidence = Items(EvidenceSchema, attribute="finding.evidence")
+    cautions = Items(Text(longest=2000), attribute="finding.cautions")
+    confidence = Number(
+        "0 to 1: how sure the evidence is.", low=0, high=1, attribute="finding.confidence"
+    )
+    due = Moment("By when; null: no hurry.", attribute="finding.due", allow_none=True)
+    since = Moment("When the cause began.", attribute="finding.since", allow_none=True)
+    first_seen = Moment()
+    last_seen = Moment()
+    snoozed_until = Moment(allow_none=True)
+    folded = YesNo("More urgent ones of the tank come first.")
+
+
+_RECOMMENDATION: Final = RecommendationSchema()
+
+
+def recommendation_document(one: Recommendation) -> dict[str, Any]:
+    """One recommendation as JSON; times RFC 3339 UTC, quantities with UCUM codes."""
+    document: dict[str, Any] = _RECOMMENDATION.dump(one)
+    return document
+
+
+def summary_document(tank: str, current: Sequence[Recommendation], now: datetime) -> dict[str, Any]:
+    """The summary of a tank's open recommendations: counts, the worst, the titles."""
+    words = Counter(one.finding.severity.word for one in current)
+    return {
+        "tank": tank,
+        "time": time_text(now),
+        "open": len(current),
+        "worst": max((one.finding.severity for one in current), default=Severity(1)).word
+        if current
+        else None,
+        "counts": {severity.word: words[severity.word] for severity in Severity},
+        "titles": [one.finding.title for one in current if not one.folded],
+    }
+
+
+def time_text(moment: datetime | None) -> str | None:
+    """RFC 3339 UTC with ``Z``; None stays None."""
+    return None if moment is None else format_moment(moment)

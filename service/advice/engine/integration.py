@@ -1,0 +1,33 @@
+"""The interface of integrations: ways out to other programs and people."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from service.advice.engine.change_events import LedgerChange
+from service.derive.models import TankView
+
+
+class Integration(Protocol):
+    """A way out to another program.
+
+    ``update`` must return at once: what is slow is queued by the integration itself.
+    """
+
+    name: str
+
+    def start(self) -> None:
+        """Begin, without waiting for the other side."""
+        ...
+
+    def update(self, view: TankView, change: LedgerChange) -> None:
+        """Take in one evaluation of a tank: what is known of it, and what changed."""
+        ...
+
+    def retain_only(self, tanks: frozenset[str]) -> None:
+        """These are all tanks: withdraw what was published of others, in this run or before."""
+        ...
+
+    def stop(self) -> None:
+        """Hand over what is still queued, as far as it goes within seconds, and end."""
+        ...

@@ -1,0 +1,169 @@
+"""The ledger of recommendations: their history, stored in the registry."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from datetime import datetime, timedelta
+from typing import Final
+
+from service.advice.engine.change_events import LedgerChange, change_between, log_events
+from service.advice.engine.lifecycle import active_conditions, advance, folded, marked, may_last
+from service.advice.engine.recommendation import Finding, Recommendation, most_urgent_first
+from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
+from service.derive.models import TankView
+from service.errors import ConflictError, InvalidInputError
+from service.registry.documents import from_document, to_document
+from service.registry.recommendations import STANDING_STATES, State, StoredRecommendation
+from service.registry.registry import Registry
+
+MARKED_MEMORY: Final = timedelta(days=30)
+"""A mark counts for so long after its cause was last seen. Our choice."""
+
+STORED_FOR: Final = timedelta(days=400)
+"""Recommendations that no longer stand are stored for so long: a year to look back on."""
+
+
+class Ledger:
+    """Recommendations with their history; safe to use from several threads and processes."""
+
+    def __init__(self, registry: Registry) -> None:
+        """Use the database of a registry."""
+        self._registry = registry
+
+    def update(self, view: TankView, findings: Sequence[Finding]) -> LedgerChange:
+        """Take in what was found of one tank; returns what changed."""
+        return self.update_many([(view, findings)])[view.tank.id]
+
+    def update_many(
+        self, evaluated: Sequence[tuple[TankView, Sequence[Finding]]]
+    ) -> dict[str, LedgerChange]:
+        """Take in what was found of several tanks, in one transaction; changes by tank."""
+        if not evaluated:
+            return {}
+        changes: dict[str, LedgerChange] = {}
+        since = min(view.now for view, _ in evaluated) - MARKED_MEMORY
+        known: dict[str, list[Recommendation]] = {view.tank.id: [] for view, _ in evaluated}
+        with self._registry.session() as session:
+            for one in _lasting(self._registry.recent_recommendations(known, since, session)):
+                known[one.tank].append(one)
+            for view, findings in evaluated:
+                before = known[view.tank.id]
+                after = advance(before, view.tank.id, findings, view.now, view.log)
+                changes[view.tank.id] = change_between(before, after, view.now)
+            self._registry.put_recommendations(
+                [_stored(one) for change in changes.values() for one in change.after],
+                {one.id for ones in known.values() for one in ones},
+                session,
+            )
+            for view, _ in evaluated:
+                self._registry.add_events(log_events(changes[view.tank.id], view.now), session)
+        return changes
+
+    def active(self, tanks: Collection[str], now: datetime) -> dict[str, ActiveConditions]:
+        """The active conditions of each tank, for ``evaluate``."""
+        by_tank: dict[str, list[Recommendation]] = {tank: [] for tank in tanks}
+        for one in _lasting(self._registry.recent_recommendations(tanks, now - MARKED_MEMORY)):
+            by_tank[one.tank].append(one)
+        return {
+            tank: active_conditions(ones) if ones else NONE_ACTIVE for tank, ones in by_tank.items()
+        }
+
+    def list(
+        self,
+        tank: str | None = None,
+        states: Collection[State] = STANDING_STATES,
+        *,
+        since: datetime | None = None,
+        limit: int | None = None,
+    ) -> list[Recommendation]:
+        """Recommendations, most urgent first.
+
+        Args:
+            tank: of one tank only.
+            states: in these states only.
+            since: seen at this moment or later only.
+            limit: at most so many, the last seen ones.
+        """
+        found = self._registry.recommendations(tank=tank, states=states, since=since, limit=limit)
+        return most_urgent_first(map(_recommendation, found))
+
+    def get(self, id: str) -> Recommendation:
+        """One recommendation.
+
+        Raises:
+            NotFoundError: there is none of this id.
+        """
+        return _recommendation(self._registry.recommendation(id))
+
+    def mark(
+        self, id: str, state: State, until: datetime | None = None, *, now: datetime
+    ) -> Recommendation:
+        """Mark one as done, dismissed, snoozed until a moment, or open again.
+
+        Raises:
+            NotFoundError: there is none of this id.
+            ConflictError: it no longer stands.
+            InvalidInputError: a state that a person can't give, or a snooze without an end.
+        """
+        if state is State.CLEARED:
+            allowed = "done, dismissed, snoozed or open; cleared comes by itself"
+            raise InvalidInputError.of_field("state", state.value, allowed)
+        if state is State.SNOOZED and (until is None or until <= now):
+            raise InvalidInputError.of_field(
+                "until", None if until is None else until.isoformat(), "a moment in the future"
+            )
+        with self._registry.session() as session:
+            tank = self._registry.recommendation(id, session).tank
+            recent = self._registry.recent_recommendations([tank], now - MARKED_MEMORY, session)
+            one = _recommendation(self._registry.recommendation(id, session))
+            if not may_last(one):
+                raise ConflictError(f"recommendation {id!r} is {one.state.value} already")
+            others = [other for other in _lasting(recent) if other.id != id]
+            *others, after = folded([*others, marked(one, state, now, until)])
+            # What it changes in others is an event of the next evaluation, for all to see.
+            change = change_between([one], [after], now)
+            self._registry.put_recommendations(
+                [_stored(each) for each in (*others, *change.after)],
+                {id, *(each.id for each in others)},
+                session,
+            )
+            self._registry.add_events(log_events(change, now), session)
+        return change.after[0]
+
+    def prune(self, now: datetime) -> int:
+        """Delete what no longer stands and was last seen long ago; returns how many."""
+        return self._registry.prune_recommendations(now - STORED_FOR)
+
+
+def _lasting(stored: Sequence[StoredRecommendation]) -> Sequence[Recommendation]:
+    return [one for one in map(_recommendation, stored) if may_last(one)]
+
+
+def _stored(one: Recommendation) -> StoredRecommendation:
+    return StoredRecommendation(
+        id=one.id,
+        tank=one.tank,
+        code=one.finding.code,
+        subject=one.finding.subject,
+        severity=int(one.finding.severity),
+        state=one.state,
+        first_seen=one.first_seen,
+        last_seen=one.last_seen,
+        snoozed_until=one.snoozed_until,
+        folded=one.folded,
+        finding={"finding": to_document(one.finding), "extra": dict(one.extra)},
+    )
+
+
+def _recommendation(stored: StoredRecommendation) -> Recommendation:
+    return Recommendation(
+        id=stored.id,
+        tank=stored.tank,
+        finding=from_document(stored.finding["finding"], Finding),
+        state=stored.state,
+        first_seen=stored.first_seen,
+        last_seen=stored.last_seen,
+        snoozed_until=stored.snoozed_until,
+        folded=stored.folded,
+        extra=stored.finding["extra"],
+    )

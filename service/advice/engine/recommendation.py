@@ -1,0 +1,126 @@
+"""Findings of rules, and recommendations: findings with a history."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import IntEnum
+from types import MappingProxyType
+from typing import Any
+
+from service.registry.recommendations import State
+
+
+class Severity(IntEnum):
+    """How much it matters, in rising order; the lower-case name is the word in JSON."""
+
+    INFO = 1
+    ADVICE = 2
+    WARNING = 3
+    URGENT = 4
+
+    @property
+    def word(self) -> str:
+        """The word in JSON."""
+        return self.name.lower()
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One fact that a recommendation rests on.
+
+    Attributes:
+        text: one sentence for a person.
+        name: what was compared, e.g. ``co2``.
+        value, unit: the value and its UCUM code, where there is one.
+        threshold: what it was compared with, same unit.
+        time: when it was so.
+        source: published source, or ``common practice, no source``, or ``sensor NAME``.
+    """
+
+    text: str
+    name: str = ""
+    value: float | None = None
+    unit: str = ""
+    threshold: float | None = None
+    time: datetime | None = None
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """How much of what: ``{"name": "water", "value": 90.0, "unit": "L"}``."""
+
+    name: str
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What one rule found about one tank at one moment; the ledger makes a recommendation of it.
+
+    Attributes:
+        code: stable code of the rule, e.g. ``co2-below-target``.
+        subject: tells two findings of one rule apart (a sensor, a species, a dose); may be "".
+        title: a short line.
+        action: what to do, with amounts, for the colleague.
+        due: by when, UTC; None where there is no hurry.
+        confidence: 0 to 1: how sure the evidence is.
+        closed_by: log kinds that, when logged later than ``since``, do the job.
+        since: when the cause began, UTC.
+        moves: what following it would move, such as ``co2:raise``; two findings that move one
+            thing both ways are never given together.
+    """
+
+    code: str
+    severity: Severity
+    title: str
+    action: str
+    evidence: tuple[Evidence, ...]
+    subject: str = ""
+    amounts: tuple[Amount, ...] = ()
+    due: datetime | None = None
+    cautions: tuple[str, ...] = ()
+    confidence: float = 0.8
+    closed_by: tuple[str, ...] = ()
+    since: datetime | None = None
+    moves: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Recommendation:
+    """A finding with its history.
+
+    Attributes:
+        id: stable as long as the cause lasts.
+        first_seen, last_seen: UTC.
+        snoozed_until: UTC, while ``state`` is snoozed.
+        folded: True where more urgent ones of the tank come first.
+    """
+
+    id: str
+    tank: str
+    finding: Finding
+    state: State
+    first_seen: datetime
+    last_seen: datetime
+    snoozed_until: datetime | None = None
+    folded: bool = False
+    extra: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+
+
+def most_urgent_first(ones: Iterable[Recommendation]) -> list[Recommendation]:
+    """Recommendations by severity, then by due time, then by age."""
+
+    def rank(one: Recommendation) -> tuple[int, float, datetime, str]:
+        due = one.finding.due
+        return (
+            -one.finding.severity,
+            float("inf") if due is None else due.timestamp(),
+            one.first_seen,
+            one.id,
+        )
+
+    return sorted(ones, key=rank)

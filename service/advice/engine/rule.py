@@ -1,0 +1,62 @@
+"""Rules, and the case that a rule judges: one tank at one moment."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from service.advice.engine.practice import limit
+from service.advice.engine.recommendation import Finding
+from service.derive.models import TankView
+from service.registry.models import Tank
+
+ActiveConditions = frozenset[tuple[str, str]]
+"""(code, subject) of each active condition: a rule clears it later than it raises it."""
+
+NONE_ACTIVE: ActiveConditions = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One tank at one moment, as a rule sees it."""
+
+    view: TankView
+    active_conditions: ActiveConditions = NONE_ACTIVE
+
+    @property
+    def tank(self) -> Tank:
+        """The tank."""
+        return self.view.tank
+
+    @property
+    def now(self) -> datetime:
+        """The moment, UTC."""
+        return self.view.now
+
+    def limit(self, name: str) -> float:
+        """A threshold of practice as it is in force for this tank."""
+        return limit(self.view.tank, name)
+
+    def active(self, code: str, subject: str = "") -> bool:
+        """Whether the condition is active already."""
+        return (code, subject) in self.active_conditions
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule.
+
+    Attributes:
+        code: stable; part of topics and addresses.
+        about: when it raises a finding, one line.
+        judge: its findings on a case; none where all is well or too little is known.
+        clear_delay: the condition must be gone for so long before the recommendation clears.
+        settling: so long after "done" the same condition does not count again: measures take time.
+    """
+
+    code: str
+    about: str
+    judge: Callable[[Case], Iterable[Finding]]
+    clear_delay: timedelta = timedelta(minutes=30)
+    settling: timedelta = timedelta(days=1)

@@ -1,0 +1,172 @@
+"""Scheduler: evaluates every tank periodically, updates the ledger and the integrations."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from typing import Final
+
+from service.advice.engine.catalogue import evaluate
+from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.integration import Integration
+from service.advice.engine.ledger import Ledger
+from service.advice.engine.recommendation import Finding
+from service.clock import Clock
+from service.derive.models import TankView
+from service.derive.view_cache import ViewCache
+from service.errors import LittoralError, NotFoundError
+from service.registry.models import Tank
+from service.registry.registry import Registry
+from service.store.interface import Store
+
+STATUS_NAME: Final = "advice:scheduler"
+TANKS_AT_ONCE: Final = 200
+"""Tanks whose findings go into the ledger in one transaction. Our choice."""
+PRUNE_EVERY = timedelta(days=1)
+EVENTS_STORED_FOR: Final = timedelta(days=30)
+"""Events that nobody still waits for are stored for so long. Our choice."""
+
+_log = logging.getLogger(__name__)
+
+
+class Scheduler:
+    """Evaluates all tanks every few seconds; run it in a thread of its own.
+
+    One scheduler per registry: two would publish everything twice.
+    """
+
+    def __init__(
+        self,
+        registry: Registry,
+        store: Store,
+        clock: Clock,
+        every_s: float,
+        integrations: Iterable[Integration] = (),
+    ) -> None:
+        """Prepare; ``run`` begins.
+
+        Args:
+            every_s: machine seconds from one evaluation to the next.
+        """
+        self._registry = registry
+        self._store = store
+        self._clock = clock
+        self._every_s = every_s
+        self._integrations = tuple(integrations)
+        self._ledger = Ledger(registry)
+        self._wake = threading.Event()
+        self._evaluated_before: frozenset[str] = frozenset()
+        self._pruned: datetime | None = None
+        self._failed: list[str] = []
+        self._views = ViewCache(registry, store)
+
+    def run(self, stop: threading.Event) -> None:
+        """Evaluate until ``stop`` is set; what goes wrong is logged and does not end it."""
+        for integration in self._integrations:
+            integration.start()
+        try:
+            while not stop.is_set():
+                began = time.monotonic()
+                self.run_once()
+                self._wait(stop, began)
+        finally:
+            for integration in self._integrations:
+                integration.stop()
+
+    def nudge(self) -> None:
+        """Evaluate again now, such as after a log entry."""
+        self._wake.set()
+
+    def evaluate_all(self) -> dict[str, LedgerChange]:
+        """Evaluate every tank once; returns what changed, by tank.
+
+        Raises:
+            LittoralError: registry or store cannot be reached; the ledger then stays as it is.
+        """
+        now = self._clock.now()
+        tanks = self._registry.tanks()
+        changes: dict[str, LedgerChange] = {}
+        failed: list[str] = []
+        self._views.begin()
+        self._retain_only(frozenset(tank.id for tank in tanks))
+        for first in range(0, len(tanks), TANKS_AT_ONCE):
+            changes |= self._evaluate(tanks[first : first + TANKS_AT_ONCE], now, failed)
+        self._prune(now)
+        self._failed = failed
+        return changes
+
+    def _evaluate(
+        self, tanks: Sequence[Tank], now: datetime, failed: list[str]
+    ) -> dict[str, LedgerChange]:
+        active = self._ledger.active([tank.id for tank in tanks], now)
+        evaluated: list[tuple[TankView, list[Finding]]] = []
+        for tank in tanks:
+            try:
+                view = self._views.view(tank, now)
+                evaluated.append((view, evaluate(view, active[tank.id])))
+            except NotFoundError:
+                continue  # deleted since the list was read
+            except LittoralError:
+                raise
+            except Exception:  # noqa: BLE001 - one odd tank must not leave all others without advice
+                _log.exception("advice on tank %s failed", tank.id)
+                failed.append(tank.id)
+        changes = self._ledger.update_many(evaluated)
+        for view, _ in evaluated:
+            for integration in self._integrations:
+                with _failure_logged(integration):
+                    integration.update(view, changes[view.tank.id])
+        return changes
+
+    def run_once(self) -> None:
+        """Evaluate every tank once, and store a status of how it went in the registry."""
+        began = time.monotonic()
+        status: dict[str, object] = {"time": self._clock.now().isoformat()}
+        try:
+            changes = self.evaluate_all()
+            status |= {"tanks": len(changes), "failed": self._failed, "error": None}
+        except LittoralError as error:
+            _log.warning("the tanks were not evaluated: %s", error.detail)
+            status |= {"tanks": 0, "failed": [], "error": error.detail}
+        status["seconds"] = time.monotonic() - began
+        try:
+            self._registry.put_status(STATUS_NAME, status)
+        except LittoralError as error:
+            _log.warning("the status of the scheduler was not stored: %s", error.detail)
+
+    def _wait(self, stop: threading.Event, began: float) -> None:
+        """Sleep until the next evaluation is due, somebody nudges, or it is time to stop."""
+        until = began + self._every_s
+        while not stop.is_set() and not self._wake.is_set():
+            left_s = until - time.monotonic()
+            if left_s <= 0:
+                break
+            self._wake.wait(min(left_s, 0.2))
+        self._wake.clear()
+
+    def _retain_only(self, present: frozenset[str]) -> None:
+        for tank in self._evaluated_before - present:
+            self._views.forget(tank)
+        for integration in self._integrations:
+            with _failure_logged(integration):
+                integration.retain_only(present)
+        self._evaluated_before = present
+
+    def _prune(self, now: datetime) -> None:
+        if self._pruned is None or now - self._pruned >= PRUNE_EVERY:
+            self._ledger.prune(now)
+            self._registry.prune_events(now - EVENTS_STORED_FOR)
+            self._pruned = now
+
+
+@contextmanager
+def _failure_logged(integration: Integration) -> Iterator[None]:
+    """An integration that fails must hold up neither the others nor the loop."""
+    try:
+        yield
+    except Exception:  # noqa: BLE001 - whatever it is, the others have to go on
+        _log.exception("integration %s failed", integration.name)

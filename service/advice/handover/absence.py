@@ -1,0 +1,227 @@
+"""Which absence is meant; its handover sheet and the report on return, from registry and store."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, time, timedelta
+from math import ceil
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from service.advice.engine.ledger import Ledger
+from service.advice.handover.return_report import ReturnReport, tank_return
+from service.advice.handover.sheet import HandoverSheet, handover
+from service.derive.loader import load
+from service.derive.tank_view import tank_view
+from service.errors import FieldFault, InvalidInputError, NotFoundError
+from service.registry.access import ShareLink
+from service.registry.models import Absence, Tank
+from service.registry.recommendations import State
+from service.registry.registry import Registry
+from service.store.interface import Store
+
+USUAL: Final = timedelta(days=7)
+"""A sheet whose end is not given covers so much. Our choice."""
+
+LONGEST: Final = timedelta(days=92)
+"""A sheet of given dates covers so much at most. Our choice."""
+
+DAYS_BEFORE: Final = 8
+"""A report compares an absence with so many days before it. Our choice."""
+
+_A_DAY: Final = len("2026-05-01")
+_TO_GIVE: Final = (
+    "allowed: start and end, such as start=2026-05-01&end=2026-05-14, or an absence put into "
+    "/v1/absences"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What was asked for: texts as they came, empty where nothing was said.
+
+    Attributes:
+        start, end: a day (``end`` with it), or a day with a time; without an offset in the zone
+            of the first tank.
+        absence: id of an absence.
+        tank: only this tank.
+    """
+
+    start: str = ""
+    end: str = ""
+    absence: str = ""
+    tank: str = ""
+
+
+def absence_asked(
+    asked: Asked, registry: Registry, now: datetime, *, usual: timedelta | None = None
+) -> Absence:
+    """The absence asked for: by id, by its span, else the one that is or comes next.
+
+    Args:
+        usual: without any absence, the span from now on; None: that is refused.
+
+    Raises:
+        NotFoundError: there is no absence or no tank of the id.
+        InvalidInputError: the span makes no sense, or nothing says which span is meant.
+    """
+    named = _named(asked, registry, now)
+    if named is not None:
+        return named
+    known = present_or_next(registry.absences(), now, asked.tank)
+    if known is not None:
+        return known
+    if usual is None:
+        raise _refusal("start", f"start is missing and no absence is planned; {_TO_GIVE}")
+    return Absence("", now, now + usual)
+
+
+def absence_begun(asked: Asked, registry: Registry, now: datetime) -> Absence:
+    """The absence that a report is about: by id, by its span, else the one that began last.
+
+    Raises:
+        NotFoundError: there is no absence or no tank of the id.
+        InvalidInputError: the span makes no sense or is still to come, or there was none.
+    """
+    named = _named(asked, registry, now)
+    if named is None:
+        known = [one for one in registry.absences() if one.start <= now and covers(one, asked.tank)]
+        if not known:
+            raise _refusal("absence", f"absence is missing and none has begun; {_TO_GIVE}")
+        return max(known, key=lambda one: one.start)
+    if named.start > now:
+        option = "absence" if asked.absence else "start"
+        given = (asked.absence or asked.start)[:64]
+        wrong = f"{option} is {given!r}, and that begins at {named.start:%Y-%m-%d %H:%M} UTC"
+        raise _refusal(option, f"{wrong}; allowed: an absence that has begun")
+    return named
+
+
+def _named(asked: Asked, registry: Registry, now: datetime) -> Absence | None:
+    """What id or span say; None where neither is given."""
+    if asked.tank:
+        registry.tank(asked.tank)
+    if asked.absence:
+        if asked.start or asked.end:
+            wrong = f"start and end are given beside absence {asked.absence[:64]!r}"
+            raise _refusal("absence", f"{wrong}; allowed: this or those")
+        return absence_of(asked.absence, registry)
+    if asked.start or asked.end:
+        return _span_asked(asked, _zone(registry.tanks()), now)
+    return None
+
+
+def absence_of(id: str, registry: Registry) -> Absence:
+    """One absence.
+
+    Raises:
+        NotFoundError: there is none of the id.
+    """
+    for one in registry.absences():
+        if one.id == id:
+            return one
+    raise NotFoundError(f"absence is {id[:64]!r}; allowed: the id of an absence in /v1/absences")
+
+
+def absence_of_link(link: ShareLink, registry: Registry) -> Absence:
+    """The absence whose span a sharing link has, with the owner's words; else the span."""
+    for one in registry.absences():
+        if (one.start, one.end) == (link.start, link.end) and covers(one, link.tank):
+            return replace(one, tanks=(link.tank,))
+    return Absence("", link.start, link.end, tanks=(link.tank,))
+
+
+def covers(absence: Absence, tank: str) -> bool:
+    """Whether an absence is about a tank; any is about "", no tank in particular."""
+    return not tank or not absence.tanks or tank in absence.tanks
+
+
+def present_or_next(absences: Sequence[Absence], now: datetime, tank: str = "") -> Absence | None:
+    """The absence that is, or comes next, of a tank where one is named."""
+    known = [one for one in absences if one.end > now and covers(one, tank)]
+    return min(known, key=lambda one: one.start, default=None)
+
+
+def tanks_of(absence: Absence, registry: Registry, tank: str = "") -> list[Tank]:
+    """The tanks that an absence is about, or the one of them that is named.
+
+    Raises:
+        NotFoundError: there is no such tank.
+        InvalidInputError: the absence is not about it.
+    """
+    if not tank:
+        return [one for one in registry.tanks() if covers(absence, one.id)]
+    found = registry.tank(tank)
+    if not covers(absence, tank):
+        allowed = f"one that the absence is about: {', '.join(absence.tanks)}"
+        raise _refusal("tank", f"tank is {tank!r}; allowed: {allowed}")
+    return [found]
+
+
+def sheet_of(
+    absence: Absence, tanks: Sequence[Tank], registry: Registry, store: Store, now: datetime
+) -> HandoverSheet:
+    """The sheet of an absence, on what registry and store say now.
+
+    Raises:
+        StoreUnavailableError, StoreRefusedError: as the store finds.
+    """
+    views = [tank_view(load(tank, registry, store, now)) for tank in tanks]
+    ledger = Ledger(registry)
+    return handover(absence, views, {tank.id: ledger.list(tank.id) for tank in tanks}, now)
+
+
+def report_of(
+    absence: Absence, tanks: Sequence[Tank], registry: Registry, store: Store, now: datetime
+) -> ReturnReport:
+    """What came of an absence, up to its end or until now; of a long one, the last 92 days.
+
+    Raises:
+        StoreUnavailableError, StoreRefusedError: as the store finds.
+    """
+    until = min(now, absence.end)
+    days = ceil(min(until - absence.start, LONGEST) / timedelta(days=1)) + DAYS_BEFORE
+    ledger = Ledger(registry)
+    reports = []
+    for tank in tanks:
+        view = tank_view(load(tank, registry, store, until, days=days))
+        seen = ledger.list(tank.id, tuple(State), since=absence.start)
+        reports.append(tank_return(absence, view, seen))
+    return ReturnReport(absence, now, tuple(reports))
+
+
+def _span_asked(asked: Asked, zone: str, now: datetime) -> Absence:
+    first = _moment("start", asked.start, zone) if asked.start else now
+    last = _moment("end", asked.end, zone, whole_day=True) if asked.end else first + USUAL
+    if not first < last <= first + LONGEST:
+        shown = asked.end or last.isoformat()
+        allowed = f"after the start, and within {LONGEST.days} days of it"
+        raise _refusal("end", f"end is {shown!r}; allowed: {allowed}")
+    return Absence("", first, last)
+
+
+def _moment(name: str, text: str, zone: str, *, whole_day: bool = False) -> datetime:
+    """A day (its beginning, or its end) or a day with a time, UTC."""
+    try:
+        # A '+' arrives as a blank in a query unless it was written %2B.
+        found = datetime.fromisoformat(text.replace(" ", "+") if "T" in text else text)
+        if not 1970 <= found.year < 2200:
+            raise ValueError(text)
+        if found.tzinfo is None:
+            found = found.replace(tzinfo=ZoneInfo(zone))
+        if whole_day and len(text) <= _A_DAY and found.time() == time():
+            found += timedelta(days=1)
+        return found.astimezone(UTC)
+    except (ValueError, OverflowError):
+        allowed = "a day such as 2026-05-01, or a time such as 2026-05-01T08:00:00Z"
+        raise _refusal(name, f"{name} is {text[:40]!r}; allowed: {allowed}") from None
+
+
+def _refusal(option: str, detail: str) -> InvalidInputError:
+    return InvalidInputError(detail, (FieldFault(f"?{option}", detail),))
+
+
+def _zone(tanks: Sequence[Tank]) -> str:
+    """The zone that days and times without one are read in: the first tank's."""
+    return tanks[0].time_zone if tanks else "UTC"

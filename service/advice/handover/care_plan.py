@@ -1,0 +1,214 @@
+"""What is to be done in the days to come, by plan: dated tasks with amounts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import Final
+
+from service.advice import cautions
+from service.advice.care_log import last_full_change, work_without_change
+from service.advice.engine.recommendation import Amount
+from service.advice.engine.rule import Case
+from service.advice.phrases import dose
+from service.advice.rules.nutrients.due import dosed_since, planned_amount, rate_text
+from service.advice.rules.upkeep.cylinder import cylinder_of
+from service.advice.rules.upkeep.routine_work import (
+    CALIBRATION,
+    FILTER,
+    KH_TEST,
+    PREFILTER,
+    Work,
+    last_done,
+)
+from service.advice.rules.upkeep.trim import trim_day
+from service.advice.rules.water.new_water import new_water
+from service.derive.local_time import local_day, local_moment
+
+MORNING: Final = time(9)
+EVENING: Final = time(18)
+CAN_WAIT: Final = (FILTER, CALIBRATION)
+"""Work that is left to the tank's owner unless it grows far overdue: it can do harm in
+unpractised hands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One thing to do on one day.
+
+    Attributes:
+        due: by when, UTC; day: the tank's local date.
+        code: of the rule that asks for it; ``look`` for the daily check.
+        amounts: of water, fertiliser and the like.
+    """
+
+    due: datetime
+    day: date
+    code: str
+    subject: str
+    title: str
+    action: str
+    amounts: tuple[Amount, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+def tasks_between(case: Case, start: datetime, end: datetime) -> list[Task]:
+    """What the plans of a tank ask for in a stretch of time, in order of time.
+
+    What is overdue at its beginning falls on its first day.
+
+    Args:
+        start, end: UTC.
+    """
+    found = [
+        *_water_and_doses(case, start, end),
+        *_work(case, start, end),
+        *_trim(case, start, end),
+        *_cylinder(case, start, end),
+        *_daily_checks(case, start, end),
+    ]
+    return sorted((one for one in found if start <= one.due < end), key=lambda one: one.due)
+
+
+def first_day(case: Case, start: datetime, at: time) -> datetime:
+    """The first moment of that time of day from ``start`` on, or ``start`` itself where it falls
+    later on the same day."""
+    moment = local_moment(case.tank, local_day(case.tank, start), at)
+    return max(moment, start)
+
+
+def later_evening(case: Case, at: datetime, every: timedelta) -> datetime:
+    """The evening so long after another, by the clock on the wall, also over its change."""
+    day = local_day(case.tank, at + every)
+    return local_moment(case.tank, max(day, local_day(case.tank, at) + timedelta(days=1)), EVENING)
+
+
+def _water_and_doses(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
+    """The routine changes that fall into the stretch, each with the doses that follow it."""
+    plan = case.tank.water_change
+    if plan.every_days <= 0:
+        return
+    last = last_full_change(case)
+    work = work_without_change(case)
+    due = case.now if last is None else last.time + timedelta(days=plan.every_days)
+    if work is not None:
+        due = case.now
+    earliest = first_day(case, start, EVENING)
+    at = max(local_moment(case.tank, local_day(case.tank, due), EVENING), earliest)
+    if last is not None and at > earliest and work is None:
+        # Doses that the last change still waits for.
+        yield from _open_doses(case, start)
+    while at < end:
+        water = new_water(case, plan.fraction)
+        yield Task(
+            at,
+            local_day(case.tank, at),
+            "water-change-due",
+            "",
+            f"Change {water.amount_text}",
+            f"{water.how}Draw off what lies loose on the soil. {water.reuse}".strip(),
+            water.amounts,
+            water.cautions,
+        )
+        for number, planned in enumerate(case.tank.doses, start=1):
+            yield _dose(case, planned.name, at + timedelta(minutes=20 + number))
+        at = later_evening(case, at, timedelta(days=plan.every_days))
+
+
+def _open_doses(case: Case, start: datetime) -> Iterator[Task]:
+    change = last_full_change(case)
+    if change is None:
+        return
+    window = timedelta(days=case.limit("dose_window_days"))
+    for planned in case.tank.doses:
+        if dosed_since(case, planned, change) is None and start < change.time + window:
+            yield _dose(case, planned.name, first_day(case, start, EVENING))
+
+
+def _dose(case: Case, name: str, at: datetime) -> Task:
+    planned = next(one for one in case.tank.doses if one.name == name)
+    amount = planned_amount(case, planned)
+    how_much = rate_text(planned) if amount is None else dose(amount)
+    return Task(
+        at,
+        local_day(case.tank, at),
+        "dose-due",
+        name,
+        f"Dose {name}: {how_much}",
+        "After the water change, once, spread over the surface; log it. If it was forgotten, "
+        "leave it out: never double it.",
+        () if amount is None else (amount,),
+        (cautions.CHEMICALS,),
+    )
+
+
+def _work(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
+    """Upkeep by the calendar; what can wait is asked for only where it grows far overdue."""
+    for work in (PREFILTER, FILTER, KH_TEST, CALIBRATION):
+        last = last_done(case, work)
+        if last is None:
+            continue
+        every = timedelta(days=case.limit(work.interval))
+        due = last + every * (case.limit("upkeep_overdue_factor") if work in CAN_WAIT else 1.0)
+        at = max(
+            local_moment(case.tank, local_day(case.tank, due), EVENING),
+            first_day(case, start, EVENING),
+        )
+        while at < end:
+            yield _work_task(case, work, at)
+            at = later_evening(case, at, every)
+
+
+def _work_task(case: Case, work: Work, at: datetime) -> Task:
+    return Task(
+        at, local_day(case.tank, at), work.code, "", work.title, work.how, (), work.cautions
+    )
+
+
+def _trim(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
+    day = trim_day(case)
+    if day is None or day >= end:
+        return
+    at = max(
+        local_moment(case.tank, local_day(case.tank, day), EVENING), first_day(case, start, EVENING)
+    )
+    yield Task(
+        at, local_day(case.tank, at), "trim-due", "", "Stems will be near the surface",
+        "It can wait for the owner for a week or two. If they lie on the surface and shade "
+        f"the rest, cut them to about {case.limit('stem_height_cm'):.0f} cm and take the cuttings "
+        "out.",
+        (), (cautions.MAINS,),
+    )  # fmt: skip
+
+
+def _cylinder(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
+    cylinder = cylinder_of(case)
+    if cylinder is None or cylinder.empty_at >= end:
+        return
+    at = max(cylinder.empty_at - timedelta(days=2), first_day(case, start, MORNING))
+    yield Task(
+        at, local_day(case.tank, at), "cylinder-low", "", "The CO2 cylinder will soon be empty",
+        f"By its use it is empty about {cylinder.empty_at:%d %b}. If you have been shown how, put "
+        "the full one on; if not, close the valve and let the tank go without gas: plants stand "
+        "that for weeks.",
+        (Amount("gas per day", cylinder.g_per_day, "g"),), (cautions.GAS,),
+    )  # fmt: skip
+
+
+def _daily_checks(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
+    """The daily check."""
+    day = local_day(case.tank, start)
+    while (at := max(local_moment(case.tank, day, MORNING), start)) < end:
+        yield Task(
+            at,
+            day,
+            "look",
+            "",
+            "Look at the tank",
+            "Animals all there and calm; temperature in range; lamp on at its hour; filter "
+            "running; nothing rotting. Feed as written down, not more.",
+            (),
+            (cautions.ANIMALS,) if case.tank.livestock else (),
+        )
+        day += timedelta(days=1)

@@ -1,0 +1,126 @@
+"""Rule `co2-high`: CO2 is above what the animals tolerate, by day or night.
+
+Raised when CO2 was above the ceiling for a while, now or in all over 24 h. Clears when it is
+below and the minutes above it in the last 24 h are few.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from service.advice import cautions
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.phrases import day_clock, percent, sensor_source, span
+from service.derive.models import Co2High
+
+CODE = "co2-high"
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """One finding while CO2 is above the ceiling, and for a day after a longer time above it."""
+    high = case.view.co2_high
+    if high is None:
+        return
+    held = high.ongoing_min >= (0 if case.active(CODE) else case.limit("co2_high_hold_min"))
+    ongoing = held and high.ongoing_min > 0
+    if not ongoing and high.minutes < case.limit("co2_high_day_min"):
+        return
+    less = flow_step(case, high)
+    yield Finding(
+        code=CODE,
+        severity=severity(case, high, ongoing),
+        title=(
+            f"CO2 is above {high.ceiling_mg_l:.0f} mg/L"
+            if ongoing
+            else f"CO2 rose to {high.peak_mg_l:.0f} mg/L in the last day"
+        ),
+        action=_action(case, high, ongoing, less),
+        evidence=(
+            Evidence(
+                f"highest CO2, {day_clock(case.tank, high.peak_at, case.now)}",
+                "co2",
+                high.peak_mg_l,
+                "mg/L",
+                high.ceiling_mg_l,
+                high.peak_at,
+                sensor_source(case.view.co2.ph),
+            ),
+            Evidence(
+                _whose(case, high),
+                "co2-ceiling",
+                high.ceiling_mg_l,
+                "mg/L",
+                source=_ceiling_source(case),
+            ),
+            Evidence("minutes above it in the last 24 h", "co2-above-minutes", high.minutes, "min"),
+        ),
+        amounts=(
+            Amount("time above", high.minutes, "min"),
+            Amount("CO2 too much", high.peak_mg_l - high.ceiling_mg_l, "mg/L"),
+            Amount("less gas flow", 100 * less, "%"),
+        ),
+        due=case.now if ongoing and case.tank.livestock else None,
+        cautions=(
+            (cautions.ANIMALS, cautions.GAS, cautions.MAINS)
+            if case.tank.livestock
+            else (cautions.GAS,)
+        ),
+        confidence=0.95 if high.peak_low_mg_l > high.ceiling_mg_l else 0.6,
+        since=high.first_at,
+        moves=("co2:lower",),
+    )
+
+
+def severity(case: Case, high: Co2High, ongoing: bool) -> Severity:
+    """Urgent only for animals, while it lasts, and where it is beyond doubt."""
+    if not case.tank.livestock:
+        return Severity.ADVICE
+    sure = high.peak_low_mg_l > high.ceiling_mg_l
+    far = high.peak_mg_l > case.limit("co2_surely_high_share") * high.ceiling_mg_l
+    return Severity.URGENT if ongoing and (sure or far) else Severity.WARNING
+
+
+def flow_step(case: Case, high: Co2High) -> float:
+    """Share by which to lower the flow so that the peak comes down to 90 % of the ceiling."""
+    return min(max(1.0 - 0.9 * high.ceiling_mg_l / high.peak_mg_l, 0.05), 0.5)
+
+
+def _action(case: Case, high: Co2High, ongoing: bool, less: float) -> str:
+    lasting = f"for {span(high.ongoing_min)} now" if ongoing else f"for {span(high.minutes)} in all"
+    first = (
+        f"CO2 has been above {high.ceiling_mg_l:.0f} mg/L {lasting}, up to "
+        f"{high.peak_mg_l:.0f} mg/L. "
+    )
+    lower = f"set the needle valve about {percent(less)} lower before the gas comes on again."
+    if not case.tank.livestock:
+        return f"{first}No animals are registered, so it only wastes gas: {lower}"
+    if not ongoing:
+        return f"{first}It is down again: look at the animals, and {lower}"
+    air = (
+        " That also helps fish that take air at the surface, such as "
+        f"{case.view.tolerance.air_breathers[0]}: CO2 gathers over still water. Leave them one "
+        "calm corner to come up in."
+        if case.view.tolerance.air_breathers
+        else ""
+    )
+    return (
+        f"{first}Close the CO2 cylinder now, and raise the filter outlet or run an air stone "
+        f"until CO2 is back below {high.ceiling_mg_l:.0f} mg/L.{air} Then {lower}"
+    )
+
+
+def _whose(case: Case, high: Co2High) -> str:
+    ceiling = case.view.tolerance.co2
+    if ceiling is None:
+        return "upper end of the plants' target; no animals are registered"
+    new = ", lowered because the animals are new" if high.newcomers else ""
+    return f"what {ceiling.species} tolerates{new}"
+
+
+def _ceiling_source(case: Case) -> str:
+    ceiling = case.view.tolerance.co2
+    return "set for this tank" if ceiling is None else ceiling.source
+
+
+RULE = Rule(CODE, "CO2 above what the animals tolerate, now or for a while in the last 24 h", judge)

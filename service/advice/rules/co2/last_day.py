@@ -1,0 +1,42 @@
+"""The last day whose light has gone far enough to judge the gas by."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from service.advice.care_log import entries
+from service.advice.engine.rule import Case
+from service.derive.local_time import local_moment
+from service.derive.models import Co2Day
+from service.registry.models import LogKind
+
+LEAST_LIGHT = timedelta(hours=2)
+OLDEST = timedelta(hours=36)
+BEFORE_LIGHT = timedelta(hours=6)
+"""A water change so long before lights-on still shows in the CO2 of the morning. Our choice."""
+
+
+def last_day(case: Case, least_light: timedelta = LEAST_LIGHT) -> Co2Day | None:
+    """The last day with so much light; none older than a day and a half."""
+    for one in reversed(case.view.co2_days):
+        if case.now - one.on_at > OLDEST:
+            return None
+        if one.off_at - one.on_at >= least_light:
+            return one
+    return None
+
+
+def lamp_off_plan(case: Case, day: Co2Day) -> bool:
+    """Whether the lamp itself came on early or late: then the gas is not to blame."""
+    planned = local_moment(case.tank, day.day, case.tank.photoperiod.lights_on)
+    grace = timedelta(minutes=case.limit("light_grace_min"))
+    return abs(day.on_at - planned) > grace
+
+
+def water_changed_before(case: Case, day: Co2Day) -> bool:
+    """Whether a water change shortly before or in the morning took CO2 out."""
+    reached = day.on_at + timedelta(minutes=max(day.reached_min or 0.0, 0.0))
+    return any(
+        day.on_at - BEFORE_LIGHT <= one.time <= reached
+        for one in entries(case, LogKind.WATER_CHANGE)
+    )

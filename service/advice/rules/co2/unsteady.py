@@ -1,0 +1,71 @@
+"""Rule `co2-unsteady`: CO2 while lit differs from day to day.
+
+Judges the usual step between the means of neighbouring days. Clears when it is below 0.7 of the
+threshold, six hours after it was last found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+import numpy as np
+
+from service.advice import cautions
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.phrases import percent
+from service.derive.models import Array
+from service.derive.thresholds import OUR_CHOICE
+
+CODE = "co2-unsteady"
+LEAST_DAYS = 5
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """Judge the usual step of the daily mean while lit, from one day to the next.
+
+    A single step is no unsteadiness: somebody turned the valve, or something broke and was
+    mended.
+    """
+    if not case.tank.co2_injected:
+        return
+    full = [one for one in case.view.co2_days if one.off_at - one.on_at >= timedelta(hours=2)]
+    if full and full[-1].off_at > case.now - timedelta(minutes=30):
+        full = full[:-1]  # today is not over
+    if len(full) < LEAST_DAYS:
+        return
+    means = np.array([one.mean_lit_mg_l for one in full])
+    spread = usual_step(means)
+    most = case.limit("co2_unsteady_share")
+    if spread <= (0.7 * most if case.active(CODE) else most):
+        return
+    yield Finding(
+        code=CODE,
+        severity=Severity.INFO,
+        title=f"CO2 differs by {percent(spread)} from day to day",
+        action=(
+            f"In the last {len(full)} days CO2 while lit lay between {means.min():.0f} and "
+            f"{means.max():.0f} mg/L. Look for what changes: cylinder pressure near its end, a "
+            "regulator that creeps, bubbles caught under leaves, a filter outlet that was moved, "
+            "a clogged diffuser. Plants and animals do best when CO2 is the same every day."
+        ),
+        evidence=(
+            Evidence(
+                "usual step of the daily mean from day to day, relative", "co2-spread", spread,
+                "1", most, full[-1].off_at, OUR_CHOICE,
+            ),
+        ),
+        amounts=(Amount("spread of the daily CO2", 100 * spread, "%"),),
+        cautions=(cautions.GAS, cautions.MAINS),
+        confidence=0.6,
+        since=full[0].on_at,
+    )  # fmt: skip
+
+
+def usual_step(means: Array) -> float:
+    """Median of the steps between neighbouring days, relative to the median of the days."""
+    return float(np.median(np.abs(np.diff(means))) / np.median(means))
+
+
+RULE = Rule(CODE, "CO2 while lit differs from day to day", judge, clear_delay=timedelta(hours=6))

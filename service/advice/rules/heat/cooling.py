@@ -1,0 +1,69 @@
+"""Rule `temperature-cooling`: an unheated tank cools down towards its lower limit.
+
+Judges the daily minima of the last days. Clears when they stop falling or lie clear of the limit,
+twelve hours after it was last found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+from service.advice import cautions
+from service.advice.engine.practice import COMMON_PRACTICE
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.phrases import days as days_text
+from service.derive.models import Quality
+
+CODE = "temperature-cooling"
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """One finding when the daily minimum falls and comes near the lower limit.
+
+    Cool-tolerant animals are not asked to be heated: far above their limit there is no finding.
+    """
+    found = case.view.temperature
+    minima = case.view.daily_minima_c
+    days = int(case.limit("cooling_days"))
+    if case.tank.heated or found.low_c is None or found.quality is Quality.STALE:
+        return
+    if len(minima) < days + 1:
+        return
+    lowest, before = minima[-1], minima[-1 - days]
+    margin = case.limit("cooling_margin_c") * (1.5 if case.active(CODE) else 1.0)
+    if not (found.low_c <= lowest <= found.low_c + margin and before - lowest > 0.3):
+        return
+    per_day = (before - lowest) / days
+    left_days = (lowest - found.low_c) / per_day
+    yield Finding(
+        code=CODE,
+        severity=Severity.ADVICE,
+        title=f"Unheated and cooling: {lowest:.1f} °C at its lowest",
+        action=(
+            f"The daily minimum fell by {per_day:.1f} K a day and is {lowest - found.low_c:.1f} K "
+            f"above what {found.low_species or 'the animals'} need ({found.low_c:g} °C). As long "
+            "as it stays above, no heater is needed. If the weather stays cool, warm the room, "
+            f"close the lid, or put in a heater set to {found.low_c + 1:g} °C within "
+            f"{days_text(left_days)}."
+        ),
+        evidence=(
+            Evidence(
+                "lowest temperature of the last day", "temperature", lowest, "Cel", found.low_c,
+                case.now, COMMON_PRACTICE,
+            ),
+        ),
+        amounts=(
+            Amount("fall of the daily minimum", per_day, "K/d"),
+            Amount("above the limit", lowest - found.low_c, "K"),
+        ),
+        due=case.now + timedelta(days=max(left_days, 1)),
+        cautions=(cautions.SLOWLY, cautions.MAINS),
+        confidence=0.6,
+        since=case.now - timedelta(days=days),
+        moves=("heat:raise",),
+    )  # fmt: skip
+
+
+RULE = Rule(CODE, "unheated tank cooling towards its lower limit", judge, timedelta(hours=12))

@@ -1,0 +1,189 @@
+"""Rule `temperature-out`: temperature is outside the range that all animals share.
+
+Judges the excursions of the last 24 h, above and below apart. Clears a day after temperature is
+back in its range.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+
+from service.advice import cautions
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.phrases import day_clock, litres, percent, sensor_source, span
+from service.derive.models import Quality
+from service.registry.species.ranges import resolved, species
+from service.science.temperature.excursions import Excursion
+
+CODE = "temperature-out"
+STILL_SEEN = timedelta(hours=1)
+"""An excursion whose last sample is no older is still going on. Our choice."""
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """One finding per side; an excursion that is over is reported for a day."""
+    recent = timedelta(hours=case.limit("temperature_recent_h"))
+    for side in ("above", "below"):
+        found = [
+            one
+            for one in case.view.excursions
+            if one.side == side and case.now - _moment(one.end_s) <= recent
+        ]
+        if found:
+            yield _finding(case, found[-1], found)
+
+
+def ongoing(case: Case, excursion: Excursion) -> bool:
+    """Whether it has not been seen to end."""
+    fresh = case.view.temperature.quality is not Quality.STALE
+    return not excursion.end_known and fresh and case.now - _moment(excursion.end_s) <= STILL_SEEN
+
+
+def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Finding:
+    now_out = ongoing(case, last)
+    worst = max(all_of_side, key=lambda one: abs(one.peak_c - one.limit_c))
+    off = abs(worst.peak_c - worst.limit_c)
+    hours = sum(one.length_s for one in all_of_side) / 3600
+    degree_hours = sum(one.degree_hours for one in all_of_side)
+    word = "warm" if last.side == "above" else "cold"
+    return Finding(
+        code=CODE,
+        subject=last.side,
+        severity=_severity(case, now_out, off),
+        title=(
+            f"Water is too {word}: {_now_c(case, last):.1f} °C"
+            if now_out
+            else f"Water was too {word} for {span(hours * 60)}"
+        ),
+        action=_action(case, last, worst, now_out, hours),
+        evidence=(
+            Evidence(
+                f"furthest {last.side} the limit, {_when(case, worst)}",
+                "temperature",
+                worst.peak_c,
+                "Cel",
+                last.limit_c,
+                _moment(worst.peak_s) if worst.peak_s is not None else None,
+                sensor_source(case.view.temperature.reading),
+            ),
+            Evidence("degree-hours outside the range", "degree-hours", degree_hours, "K.h"),
+            Evidence(
+                f"limit of {_species(case, last)}",
+                "temperature-limit",
+                last.limit_c,
+                "Cel",
+                source=_source(case, last),
+            ),
+        ),
+        amounts=(
+            Amount("outside by", off, "K"),
+            Amount("time outside", hours * 60, "min"),
+            *_water(case, last, now_out),
+        ),
+        due=case.now if now_out else None,
+        cautions=(cautions.ANIMALS, cautions.SLOWLY, cautions.MAINS),
+        confidence=0.9,
+        since=_moment(all_of_side[0].start_s),
+        moves=(("heat:lower",) if last.side == "above" else ("heat:raise",)) if now_out else (),
+    )
+
+
+def _severity(case: Case, now_out: bool, off_c: float) -> Severity:
+    if now_out:
+        far = off_c >= case.limit("temperature_urgent_c")
+        return Severity.URGENT if far else Severity.WARNING
+    return Severity.ADVICE
+
+
+def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours: float) -> str:
+    side, limit_c = last.side, last.limit_c
+    was = (
+        f"Temperature {'has been' if now_out else 'was'} {side} {limit_c:.1f} °C for "
+        f"{span(hours * 60)}, by up to {abs(worst.peak_c - limit_c):.1f} °C. "
+    )
+    if not now_out:
+        return (
+            f"{was}It is back in range: look at the animals, and at what caused it "
+            f"({_usual_causes(case, side)})."
+        )
+    rate = case.limit("temperature_rate_max_c_h")
+    if side == "above":
+        return (
+            f"{was}Open the lid, raise the filter outlet for oxygen, dim or shorten the light, "
+            f"{'check that the heater is off, ' if case.tank.heated else ''}and cool the room."
+            f"{_water_text(case, last)} Bring it down by no more than {rate:g} °C per hour."
+        )
+    heater = (
+        "Check that the heater has power and is set right"
+        if case.tank.heated
+        else "The tank has no heater: warm the room, or move the animals that need it warmer"
+    )
+    return (
+        f"{was}{heater}.{_water_text(case, last)} Bring it up by no more than {rate:g} °C per hour."
+    )
+
+
+def _usual_causes(case: Case, side: str) -> str:
+    if side == "above":
+        return "lamp, room, heater stuck on" if case.tank.heated else "lamp, warm room"
+    return "heater off, cold room" if case.tank.heated else "cold room"
+
+
+def _water(case: Case, last: Excursion, now_out: bool) -> tuple[Amount, ...]:
+    """The water change that moves temperature by one allowed step, where the tap is known."""
+    tap_c, volume_l = case.tank.water_change.tap_temperature_c, case.view.net_volume_l
+    if not now_out or tap_c is None or volume_l is None:
+        return ()
+    present = _now_c(case, last)
+    helps = tap_c < last.limit_c if last.side == "above" else tap_c > last.limit_c
+    if not helps or abs(present - tap_c) < 1e-6:
+        return ()
+    step = min(abs(present - last.limit_c), case.limit("temperature_step_max_c"))
+    fraction = min(step / abs(present - tap_c), 0.3)
+    return (Amount("water to change", fraction * volume_l, "L"),)
+
+
+def _water_text(case: Case, last: Excursion) -> str:
+    amounts = _water(case, last, True)
+    volume_l, tap_c = case.view.net_volume_l, case.tank.water_change.tap_temperature_c
+    if not amounts or volume_l is None or tap_c is None:
+        return ""
+    share = amounts[0].value / volume_l
+    moved_c = abs(_now_c(case, last) - tap_c) * share
+    return (
+        f" Changing {litres(amounts[0].value)} ({percent(share)}) for tap water of "
+        f"{tap_c:.0f} °C moves it by about {moved_c:.1f} °C."
+    )
+
+
+def _now_c(case: Case, last: Excursion) -> float:
+    reading = case.view.temperature.reading
+    return last.peak_c if reading is None else reading.value
+
+
+def _when(case: Case, one: Excursion) -> str:
+    return day_clock(case.tank, _moment(one.peak_s or one.start_s), case.now)
+
+
+def _moment(time_s: float) -> datetime:
+    return datetime.fromtimestamp(time_s, UTC)
+
+
+def _species(case: Case, one: Excursion) -> str:
+    found = case.view.temperature
+    return (found.high_species if one.side == "above" else found.low_species) or "the animals"
+
+
+def _source(case: Case, one: Excursion) -> str:
+    name = _species(case, one)
+    for stock in case.tank.livestock:
+        own = stock.temperature_high_c if one.side == "above" else stock.temperature_low_c
+        if resolved(stock).species == name and own is not None:
+            return "set for this tank"
+    known = species(name)
+    return "set for this tank" if known is None else known.temperature_source
+
+
+RULE = Rule(CODE, "temperature outside the range that all animals share, now or in 24 h", judge)

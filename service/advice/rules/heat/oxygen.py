@@ -1,0 +1,106 @@
+"""Rule `oxygen-low`: too little oxygen, measured, or water too warm to hold much.
+
+Judges the oxygen sensor, and without one the saturation at the water's temperature. Clears when
+either is clearly above its threshold, two hours after it was last found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+from service.advice import cautions
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.derive.models import Quality
+from service.derive.sensor_choice import age_min
+from service.derive.thresholds import STALE_NAME
+from service.science.gas_exchange.air_water import (
+    oxygen_saturation_mg_l,
+    pressure_atm_from_altitude,
+)
+
+CODE = "oxygen-low"
+FRESH = STALE_NAME["dissolved_oxygen"]
+SATURATION_SOURCE = "Benson & Krause 1984, Limnol. Oceanogr. 29:620-632"
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """A measured value counts; without one, what the water can hold at its temperature."""
+    if not case.tank.livestock:
+        return
+    reading = case.view.latest.get("dissolved_oxygen")
+    if reading is not None and age_min(reading, case.now) <= case.limit(FRESH):
+        yield from _measured(case, reading.value, reading.sensor)
+        return
+    found = case.view.temperature
+    if found.reading is None or found.quality is Quality.STALE or found.reading.value > 40:
+        return
+    holds = saturation_mg_l(case, found.reading.value)
+    least = case.limit("oxygen_saturation_low_mg_l")
+    if holds >= (least + 0.15 if case.active(CODE) else least):
+        return
+    too_warm = found.reading.value >= case.limit("no_more_gas_c")
+    yield Finding(
+        code=CODE,
+        severity=Severity.ADVICE,
+        title=f"Warm water holds only {holds:.1f} mg/L of oxygen",
+        action=(
+            f"At {found.reading.value:.1f} °C full saturation is {holds:.1f} mg/L, and the night "
+            "uses up some of it. Raise the filter outlet or run an air stone from "
+            "lights-off to lights-on, feed less, and keep the filter free."
+            + (
+                " It also drives out CO2: don't make up for that with more gas while it is so warm."
+                if too_warm
+                else ""
+            )
+        ),
+        evidence=(
+            Evidence(
+                f"oxygen saturation at {case.tank.altitude_m:g} m above the sea", "oxygen", holds,
+                "mg/L", least, case.now, SATURATION_SOURCE,
+            ),
+        ),
+        amounts=(Amount("oxygen at saturation", holds, "mg/L"),),
+        cautions=(cautions.ANIMALS, cautions.MAINS),
+        confidence=0.6,
+        since=case.now,
+        moves=("co2:lower",) if too_warm else (),
+    )  # fmt: skip
+
+
+def saturation_mg_l(case: Case, celsius: float) -> float:
+    """Oxygen that the water holds at a temperature and the tank's altitude, mg/L."""
+    pressure = pressure_atm_from_altitude(case.tank.altitude_m)
+    return float(oxygen_saturation_mg_l(celsius, pressure_atm=pressure))
+
+
+def _measured(case: Case, oxygen_mg_l: float, sensor: str) -> Iterator[Finding]:
+    least = case.limit("oxygen_low_mg_l")
+    if oxygen_mg_l >= (1.1 * least if case.active(CODE) else least):
+        return
+    yield Finding(
+        code=CODE,
+        severity=Severity.URGENT if oxygen_mg_l < 0.6 * least else Severity.WARNING,
+        title=f"Oxygen is low: {oxygen_mg_l:.1f} mg/L",
+        action=(
+            "Raise the filter outlet and run an air stone now; "
+            f"{'close the CO2 cylinder; ' if case.tank.co2_injected else ''}take out what rots "
+            "and don't feed today. Look at the filter: a stopped filter uses oxygen up."
+        ),
+        evidence=(
+            Evidence(
+                "dissolved oxygen", "oxygen", oxygen_mg_l, "mg/L", least, case.now,
+                f"sensor {sensor}; US EPA 1986 (from memory)",
+            ),
+        ),
+        amounts=(Amount("oxygen missing", least - oxygen_mg_l, "mg/L"),),
+        due=case.now,
+        cautions=(cautions.ANIMALS, cautions.GAS, cautions.MAINS),
+        confidence=0.8,
+        since=case.now,
+        moves=("co2:lower",),
+    )  # fmt: skip
+
+
+RULE = Rule(CODE, "oxygen low, measured or by temperature", judge, timedelta(hours=2))

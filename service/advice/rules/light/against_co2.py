@@ -1,0 +1,95 @@
+"""Rule `light-outruns-co2`: strong light with little CO2, which invites algae.
+
+Judges the light and the CO2 of the last full days. Clears when CO2 was below target for clearly
+less of the light, six hours after it was last found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date, timedelta
+from itertools import chain
+
+from service.advice import cautions
+from service.advice.engine.practice import COMMON_PRACTICE
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.phrases import percent
+from service.advice.rules.co2.doubtful import to_settle
+from service.advice.rules.co2.gas_out import no_gas
+from service.advice.rules.light import dose, long, settling
+from service.advice.rules.light.full_days import full_days, mean_dli
+
+CODE = "light-outruns-co2"
+SHORTEST_H = 4.0
+"""Light for a while without which plants starve. Our choice."""
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """One finding when strong light met too little CO2 on the last full days."""
+    found = mean_dli(case)
+    plants = case.tank.plants
+    if found is None or not case.tank.co2_injected or no_gas(case):
+        return  # ``gas-out`` gives the light for when none flows
+    dli, days = found
+    strong = (plants.dli_low_mol_m2_d + plants.dli_high_mol_m2_d) / 2
+    gasless = days_without_gas(case)
+    shares = [
+        one.co2_below_share
+        for one in full_days(case)[-days:]
+        if one.lit and one.co2_below_share is not None and one.day not in gasless
+    ]
+    if dli < strong or len(shares) < 2:
+        return
+    share = sum(shares) / len(shares)
+    most = case.limit("co2_below_share_for_light")
+    if share <= (0.8 * most if case.active(CODE) else most):
+        return
+    doubt = to_settle(case)
+    dim = plants.dli_low_mol_m2_d / dli
+    shorter_h = max(case.tank.photoperiod.hours * dim, SHORTEST_H)
+    other = any(True for _ in chain(dose.judge(case), settling.judge(case), long.judge(case)))
+    meanwhile = (
+        ""
+        if other  # another rule says by how much; two figures would be one too many
+        else f" Until then dim the lamp to {percent(dim)} of now, or shorten it to "
+        f"{shorter_h:.0f} h."
+    )
+    yield Finding(
+        code=CODE,
+        severity=Severity.ADVICE,
+        title="More light than the CO2 can use",
+        action=(
+            f"Light brought {dli:.1f} mol/m²/d, but CO2 was below target for "
+            f"{percent(share)} of it: plants short of CO2 leave the light to algae. "
+            f"{_first(case, doubt)}{meanwhile}"
+        ),
+        evidence=(
+            Evidence("daily light integral", "dli", dli, "mol/m2/d", strong, case.now),
+            Evidence(
+                f"share of the light with CO2 below target, {len(shares)} days",
+                "co2-below-share", share, "1", most, case.now, COMMON_PRACTICE,
+            ),
+        ),
+        amounts=() if other else (Amount("light meanwhile", 100 * dim, "%"),),
+        cautions=(cautions.GAS, cautions.MAINS, *((cautions.CHEMICALS,) if doubt else ())),
+        confidence=0.6,
+        moves=("light:lower",),
+    )  # fmt: skip
+
+
+def days_without_gas(case: Case) -> set[date]:
+    """Days on which no gas flowed: ``gas-out`` reported them, and what is mended is past."""
+    most = case.limit("gas_out_mg_l")
+    return {one.day for one in case.view.co2_days if one.peak_mg_l <= most}
+
+
+def _first(case: Case, doubt: str) -> str:
+    """CO2 goes first; an estimate in doubt is settled before the gas is touched."""
+    if doubt:
+        return f"First settle whether CO2 is as low as it seems. {doubt}."
+    return f"Change CO2 first: bring it to {case.view.co2.target_low_mg_l:.0f} mg/L by lights-on."
+
+
+RULE = Rule(CODE, "strong light met too little CO2 on the last days", judge, timedelta(hours=6),
+            timedelta(days=2))  # fmt: skip

@@ -1,0 +1,98 @@
+"""Rule `light-dose`: the daily light integral is outside the plants' range.
+
+Judges the mean of the last full days. Clears when it is within half the tolerance, six hours
+after it was last found; other rules on the hours of light go first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+from itertools import chain
+
+from service.advice import cautions
+from service.advice.engine.practice import COMMON_PRACTICE
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.phrases import percent, span
+from service.advice.rules.co2.gas_out import no_gas
+from service.advice.rules.light import long, settling, short
+from service.advice.rules.light.full_days import light_sensor, mean_dli
+from service.advice.rules.light.plan import wanted_hours
+
+CODE = "light-dose"
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """One finding when the mean of the last full days is outside the plants' range."""
+    found = mean_dli(case)
+    if found is None:
+        return
+    dli, days = found
+    plants = case.tank.plants
+    slack = case.limit("dli_tolerance_share") * (0.5 if case.active(CODE) else 1.0)
+    if dli > plants.dli_high_mol_m2_d * (1 + slack):
+        bound, word, way = plants.dli_high_mol_m2_d, "much", "lower"
+    elif dli < plants.dli_low_mol_m2_d * (1 - slack):
+        bound, word, way = plants.dli_low_mol_m2_d, "little", "raise"
+    else:
+        return
+    if _other_rule_decides(case, way):
+        return
+    share = bound / dli if dli > 0 else float("inf")
+    change_min = 60 * case.tank.photoperiod.hours * (share - 1)
+    yield Finding(
+        code=CODE,
+        severity=Severity.ADVICE if way == "lower" else Severity.INFO,
+        title=f"Too {word} light in a day: {dli:.1f} mol/m²/d",
+        action=(
+            f"The plants of this tank want {plants.dli_low_mol_m2_d:g} to "
+            f"{plants.dli_high_mol_m2_d:g} mol/m²/d at the sensor; the last {days} days brought "
+            f"{dli:.1f}. {_how(case, share, change_min)}"
+        ),
+        evidence=(
+            Evidence(
+                f"daily light integral, mean of {days} days", "dli", dli, "mol/m2/d", bound,
+                case.now, f"{light_sensor(case)}; {COMMON_PRACTICE}".lstrip("; "),
+            ),
+        ),
+        amounts=(
+            Amount("light to change by", 100 * (share - 1), "%"),
+            Amount("photoperiod to change by", change_min, "min"),
+        ),
+        cautions=(cautions.MAINS,),
+        confidence=0.6,
+        moves=(f"light:{way}",),
+    )  # fmt: skip
+
+
+def _other_rule_decides(case: Case, way: str) -> bool:
+    """Whether another rule names other hours of light for a reason that goes first.
+
+    The timer is put right before the lamp is judged; light that is short for a while on purpose
+    (plants settle, no gas flows) is not to be lengthened.
+    """
+    if way == "lower":
+        return any(True for _ in chain(long.judge(case), settling.judge(case)))
+    meant = wanted_hours(case) < case.tank.photoperiod.hours or no_gas(case) is not None
+    return meant or any(True for _ in short.judge(case))
+
+
+def _how(case: Case, share: float, change_min: float) -> str:
+    hours = case.tank.photoperiod.hours
+    wanted_h = hours * share
+    if share < 1:
+        if wanted_h >= case.limit("photoperiod_shortest_h"):
+            return f"Shorten the light by {span(-change_min)}, or dim it to {percent(share)}."
+        return f"Dim the lamp to {percent(share)}, or hang it higher; keep {hours:g} h."
+    longest_h = case.limit("photoperiod_longest_h")
+    if wanted_h <= longest_h:
+        return f"Lengthen the light by {span(change_min)}, if CO2 is within target all day."
+    return (
+        f"The lamp would have to give {share:.1f} times as much: clean its cover, lower it, or "
+        f"accept slower plants; don't light for longer than {longest_h:g} h."
+    )
+
+
+RULE = Rule(CODE, "daily light integral outside the plants' range", judge, timedelta(hours=6),
+            timedelta(days=3))  # fmt: skip

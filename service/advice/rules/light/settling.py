@@ -1,0 +1,61 @@
+"""Rule `light-settling`: a shorter photoperiod after a set-up or a large replant.
+
+Judges the hours of the last full day in those weeks. Clears when they are short enough or the
+weeks are over.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+from service.advice import cautions
+from service.advice.engine.practice import COMMON_PRACTICE
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.phrases import span
+from service.advice.rules.light.full_days import full_days
+from service.advice.rules.light.plan import settling_since
+
+CODE = "light-settling"
+ALLOWED_H = 0.5
+IN_TIME = timedelta(days=1)
+"""The lamp's timer is set by the day after the work. Our choice."""
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """One finding while plants settle and the lamp is on for longer than they can use."""
+    began = settling_since(case)
+    hours = case.limit("settling_hours")
+    days = full_days(case)
+    lit_h = days[-1].photoperiod_h if days and days[-1].lit else case.tank.photoperiod.hours
+    if began is None or lit_h <= hours + (0.25 if case.active(CODE) else ALLOWED_H):
+        return
+    what, start = began
+    until = start + timedelta(weeks=case.limit("settling_weeks"))
+    shorter_min = 60 * (lit_h - hours)
+    yield Finding(
+        code=CODE,
+        severity=Severity.ADVICE,
+        title=f"Shorten the light to {hours:g} h while plants settle",
+        action=(
+            f"{what} on {start:%d %b}: roots and leaves need weeks to use strong light again, "
+            f"algae don't. Keep the light at {hours:g} h until {until:%d %b}, then add "
+            f"{span(60 * case.limit('settling_step_h'))} a week up to the plan of "
+            f"{case.tank.photoperiod.hours:g} h."
+        ),
+        evidence=(
+            Evidence(
+                "photoperiod", "photoperiod", lit_h, "h", hours, start, COMMON_PRACTICE,
+            ),
+        ),
+        amounts=(Amount("shorter by", shorter_min, "min"),),
+        due=start + IN_TIME,
+        cautions=(cautions.MAINS,),
+        confidence=0.6,
+        since=start,
+        moves=("light:lower",),
+    )  # fmt: skip
+
+
+RULE = Rule(CODE, "weeks after a set-up or a large replant", judge, settling=timedelta(days=21))

@@ -1,0 +1,71 @@
+"""Rule `light-short`: the lamp is on for less than wanted.
+
+Judges the last two full days. Clears when one of them was long enough, an hour after it was last
+found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+from service.advice import cautions
+from service.advice.engine.practice import COMMON_PRACTICE
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.phrases import span
+from service.advice.rules.co2.gas_out import no_gas
+from service.advice.rules.light.dead import dark_since
+from service.advice.rules.light.full_days import full_days, light_sensor
+from service.advice.rules.light.plan import wanted_hours
+
+CODE = "light-short"
+DAYS = 2
+"""It must be short on so many full days in a row: a lamp that was mended is one short day."""
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """One finding when the last two full days were too short; a dark lamp has its own rule."""
+    days = full_days(case)[-DAYS:]
+    wanted = wanted_hours(case)
+    if len(days) < DAYS or not all(one.lit for one in days) or dark_since(case) is not None:
+        return
+    if no_gas(case) is not None:
+        return  # ``gas-out`` asks for shorter light meanwhile
+    tolerance = case.limit("photoperiod_tolerance_min")
+    least = tolerance / 2 if case.active(CODE) else tolerance
+    if abs(days[0].photoperiod_h - days[1].photoperiod_h) > case.limit("light_grace_min") / 60:
+        return  # no two days alike: something broke or was mended in between
+    short_min = min(60 * (wanted - one.photoperiod_h) for one in days)
+    if short_min <= least:
+        return
+    day, plan = days[-1], case.tank.photoperiod
+    broken = (
+        f" It went dark {len(day.lit) - 1} times in between: look at plug, timer and lamp."
+        if len(day.lit) > 1
+        else ""
+    )
+    yield Finding(
+        code=CODE,
+        severity=Severity.ADVICE,
+        title=f"The lamp is on {span(short_min)} too short",
+        action=(
+            f"The plan is {wanted:g} h from {plan.lights_on:%H:%M}; on the last {DAYS} full days "
+            f"the lamp was on for {day.photoperiod_h:.1f} h.{broken} Set the timer to the plan, "
+            "or change the plan if shorter light is meant."
+        ),
+        evidence=(
+            Evidence(
+                "missing of the planned light", "photoperiod-lack", short_min, "min", tolerance,
+                day.lit[-1][1], f"{light_sensor(case)}; {COMMON_PRACTICE}".lstrip("; "),
+            ),
+        ),
+        amounts=(Amount("light missing", short_min, "min"),),
+        cautions=(cautions.MAINS,),
+        confidence=0.8,
+        since=days[0].lit[0][0],
+        moves=("light:raise",),
+    )  # fmt: skip
+
+
+RULE = Rule(CODE, "lamp on for less than its plan, two days in a row", judge, timedelta(hours=1))

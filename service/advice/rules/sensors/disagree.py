@@ -1,0 +1,86 @@
+"""Rule `sensors-disagree`: two sensors of one quantity differ.
+
+Judges readings taken within a quarter of an hour. Clears when they differ by less than 0.6 of the
+threshold, an hour after it was last found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+from itertools import combinations
+
+from service.advice import cautions
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.rules.sensors.silent import RESTS_ON
+from service.derive.sensor_choice import US_PER_MINUTE, age_min, usable
+from service.store.model import SeriesInfo
+from service.times import from_us
+
+CODE = "sensors-disagree"
+MOST_APART_MIN = 15.0
+LIMITS = {"ph": "ph_disagree", "temperature": "temperature_disagree_c"}
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """One finding per quantity, on the pair that is furthest apart."""
+    for quantity, name in LIMITS.items():
+        fresh = [
+            one
+            for one in case.view.sensors
+            if one.key.quantity == quantity
+            and usable(one.last)
+            and age_min(one.last, case.now) < 60
+        ]
+        pairs = [
+            (abs(one.last.value - other.last.value), one, other)
+            for one, other in combinations(fresh, 2)
+            if abs(one.last.time_us - other.last.time_us) <= MOST_APART_MIN * US_PER_MINUTE
+        ]
+        if not pairs:
+            continue
+        apart, one, other = max(pairs, key=lambda pair: pair[0])
+        most = case.limit(name)
+        if apart > (0.6 * most if case.active(CODE, quantity) else most):
+            yield _finding(case, apart, most, one, other)
+
+
+def _finding(case: Case, apart: float, most: float, one: SeriesInfo, other: SeriesInfo) -> Finding:
+    quantity = one.key.quantity
+    unit = "" if quantity == "ph" else " K"
+    believed = case.view.latest.get(quantity)
+    which = "" if believed is None else f" Littoral goes by {believed.sensor} meanwhile."
+    how = (
+        "Put both into one buffer and calibrate the one that is off."
+        if quantity == "ph"
+        else "Hold a third thermometer beside them; see that both are in moving water."
+    )
+    return Finding(
+        code=CODE,
+        subject=quantity,
+        severity=Severity.ADVICE,
+        title=f"Two {quantity} sensors differ by {apart:.2g}{unit}",
+        action=(
+            f"{one.key.sensor} says {one.last.value:.2f}, {other.key.sensor} "
+            f"{other.last.value:.2f}. {how}{which} Until it is settled don't rely on "
+            f"{RESTS_ON.get(quantity, quantity)}."
+        ),
+        evidence=tuple(
+            Evidence(
+                f"what {each.key.sensor} says", quantity, each.last.value,
+                "Cel" if quantity == "temperature" else "[pH]",
+                time=from_us(each.last.time_us), source=f"sensor {each.key.sensor}",
+            )
+            for each in (one, other)
+        ),
+        amounts=(Amount("apart", apart, "K" if quantity == "temperature" else "[pH]"),),
+        cautions=(cautions.CHEMICALS,) if quantity == "ph" else (),
+        confidence=0.9,
+        closed_by=("calibration",),
+        since=case.now,
+    )  # fmt: skip
+
+
+RULE = Rule(CODE, "two sensors of one quantity differ", judge, timedelta(hours=1),
+            timedelta(days=2))  # fmt: skip

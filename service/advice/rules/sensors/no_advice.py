@@ -1,0 +1,58 @@
+"""Rule `no-advice`: what can't be judged in a tank, and why.
+
+Judges which sensors, tests and tank settings are missing. Clears when they are there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+from service.advice import cautions
+from service.advice.engine.recommendation import Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+
+CODE = "no-advice"
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """One finding per subject; a silent or odd sensor has rules of its own."""
+    measured = {one.key.quantity for one in case.view.sensors}
+    tank = case.tank
+    if tank.co2_injected:
+        if "ph" not in measured:
+            yield _finding("co2", "no pH sensor has ever reported", "Connect a pH probe, or route "
+                           "its topic to this tank.")  # fmt: skip
+        elif case.view.co2.alkalinity is None:
+            yield _finding("co2", "KH is not known", "Test KH and log it.", cautions.CHEMICALS)
+    if "temperature" not in measured:
+        yield _finding("temperature", "no temperature sensor has ever reported",
+                       "Connect one, or route its topic to this tank.")  # fmt: skip
+    elif case.view.tolerance.contradiction:
+        yield _finding("temperature", case.view.tolerance.contradiction,
+                       "Rehome one of the two, or set the tank's own ranges.")  # fmt: skip
+    elif tank.livestock and case.view.temperature.low_c is None:
+        yield _finding("temperature", "none of the animals' ranges is known",
+                       "Set the range of each species in the tank's livestock.")  # fmt: skip
+    if not measured & {"illuminance", "ppfd"}:
+        yield _finding("light", "no light sensor has ever reported",
+                       "Connect one over the tank; the plan's hours count meanwhile.")  # fmt: skip
+    if case.view.net_volume_l is None:
+        yield _finding("amounts", "the net volume is not known",
+                       "Enter the tank's inner dimensions or its measured volume.")  # fmt: skip
+
+
+def _finding(subject: str, why: str, todo: str, *caution: str) -> Finding:
+    return Finding(
+        code=CODE,
+        subject=subject,
+        severity=Severity.INFO,
+        title=f"No advice on {subject}",
+        action=f"{why[0].upper()}{why[1:]}. {todo}",
+        evidence=(Evidence(why),),
+        cautions=caution,
+        confidence=1.0,
+    )
+
+
+RULE = Rule(CODE, "something nothing can be said of, and why", judge, settling=timedelta(days=30))

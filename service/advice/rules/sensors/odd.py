@@ -1,0 +1,84 @@
+"""Rules `sensor-stuck` and `sensor-implausible`: readings that don't count.
+
+Judge the flags of each sensor's newest reading. Clear when a newer reading has no such flag.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+
+from service.advice import cautions
+from service.advice.engine.recommendation import Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.rules.sensors.silent import RESTS_ON, subject_of
+from service.derive.sensor_choice import age_min
+from service.store.model import Flag, SeriesInfo
+from service.times import from_us
+from service.units import QUANTITIES
+
+STUCK_CODE = "sensor-stuck"
+IMPLAUSIBLE_CODE = "sensor-implausible"
+
+
+def judge_stuck(case: Case) -> Iterator[Finding]:
+    """One finding per series whose newest reading is flagged as stuck."""
+    for one in _fresh(case):
+        if Flag.STUCK in one.last.flags:
+            yield _finding(
+                one,
+                STUCK_CODE,
+                f"The {one.key.quantity} sensor {one.key.sensor} is stuck",
+                "Its readings no longer move, not even by noise. Restart it; see that the probe "
+                "is in the water, its cap is off and its cable is sound.",
+            )
+
+
+def judge_implausible(case: Case) -> Iterator[Finding]:
+    """One finding per series whose newest reading is flagged as implausible."""
+    for one in _fresh(case):
+        if Flag.IMPLAUSIBLE in one.last.flags:
+            quantity = QUANTITIES.get(one.key.quantity)
+            can_be = (
+                ""
+                if quantity is None
+                else f" ({quantity.plausible_low:g} to {quantity.plausible_high:g} is possible)"
+            )
+            yield _finding(
+                one,
+                IMPLAUSIBLE_CODE,
+                f"The {one.key.quantity} sensor {one.key.sensor} sends impossible values",
+                f"It says {one.last.value:g}{can_be}. Look for a broken cable, water in a plug, a "
+                "probe out of the water, or a wrong unit or calibration in its route.",
+            )
+
+
+def _fresh(case: Case) -> Iterator[SeriesInfo]:
+    least = case.limit("sensor_silent_min")
+    return (one for one in case.view.sensors if age_min(one.last, case.now) < least)
+
+
+def _finding(one: SeriesInfo, code: str, title: str, action: str) -> Finding:
+    what = RESTS_ON.get(one.key.quantity, one.key.quantity)
+    return Finding(
+        code=code,
+        subject=subject_of(one),
+        severity=Severity.ADVICE,
+        title=title,
+        action=f"{action} Until then its readings don't count for {what}.",
+        evidence=(
+            Evidence(
+                "newest reading", one.key.quantity, one.last.value, "",
+                time=from_us(one.last.time_us), source=f"sensor {one.key.sensor}",
+            ),
+        ),
+        cautions=(cautions.MAINS,),
+        confidence=0.85,
+        since=from_us(one.last.time_us),
+    )  # fmt: skip
+
+
+STUCK_RULE = Rule(STUCK_CODE, "a sensor's readings no longer move", judge_stuck,
+                  settling=timedelta(days=2))  # fmt: skip
+IMPLAUSIBLE_RULE = Rule(IMPLAUSIBLE_CODE, "a sensor sends impossible values", judge_implausible,
+                        settling=timedelta(days=2))  # fmt: skip

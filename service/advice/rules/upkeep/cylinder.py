@@ -1,0 +1,109 @@
+"""Rule `cylinder-low`: the CO2 cylinder is running out.
+
+Judges the days left by the fitted gas use. Clears when a new cylinder is logged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+
+from service.advice import cautions
+from service.advice.care_log import days_since, entries
+from service.advice.engine.practice import COMMON_PRACTICE
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.phrases import days
+from service.registry.models import LogKind
+
+CODE = "cylinder-low"
+CONTENT_KEY = "cylinder_g"
+FILLED_KEY = "cylinder_filled"
+
+
+@dataclass(frozen=True, slots=True)
+class Cylinder:
+    """A cylinder in use: its content when full (g), since when, and the use per day (g)."""
+
+    content_g: float
+    since: datetime
+    g_per_day: float
+
+    @property
+    def empty_at(self) -> datetime:
+        """When it will be empty at this use."""
+        return self.since + timedelta(days=self.content_g / self.g_per_day)
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """One finding when little is left, estimated from the fitted gas use."""
+    cylinder = cylinder_of(case)
+    if cylinder is None:
+        return
+    left_g = cylinder.content_g - cylinder.g_per_day * days_since(case, cylinder.since)
+    left_days = left_g / cylinder.g_per_day
+    notice = case.limit("cylinder_notice_days")
+    if left_days > notice * (1.3 if case.active(CODE) else 1.0):
+        return
+    when = "by now" if left_days <= 0 else f"in about {days(left_days)}"
+    yield Finding(
+        code=CODE,
+        severity=Severity.ADVICE,
+        title=f"The CO2 cylinder will be empty {when}",
+        action=(
+            f"At {cylinder.g_per_day:.0f} g a day {cylinder.content_g:.0f} g last until "
+            f"{cylinder.empty_at:%d %b}. Have a full one ready; pressure falls only at the very "
+            "end, and then CO2 can swing up before it stops. Log the new one as an observation "
+            f"with {CONTENT_KEY}."
+        ),
+        evidence=(
+            Evidence(
+                "gas left, estimated from the fitted gas use", "gas-left", max(left_g, 0.0), "g",
+                notice * cylinder.g_per_day, cylinder.since,
+                f"first-order fit; {case.limit('gas_dissolved_share'):.0%} of the gas dissolves: "
+                f"{COMMON_PRACTICE}",
+            ),
+        ),
+        amounts=(
+            Amount("gas left", max(left_g, 0.0), "g"),
+            Amount("gas per day", cylinder.g_per_day, "g"),
+        ),
+        due=cylinder.empty_at,
+        cautions=(cautions.GAS,),
+        confidence=0.4,
+        since=cylinder.empty_at - timedelta(days=notice),
+    )  # fmt: skip
+
+
+def cylinder_of(case: Case) -> Cylinder | None:
+    """The cylinder in use: the newest logged one, else the registered one; None if unknown.
+
+    An observation with ``cylinder_g`` in its data is a new cylinder; the tank's equipment may
+    hold ``cylinder_g`` and ``cylinder_filled`` (a date).
+    """
+    gas = case.view.gas
+    if gas is None or gas.gas_g_per_day is None or gas.gas_g_per_day.value <= 0:
+        return None
+    per_day = gas.gas_g_per_day.value / case.limit("gas_dissolved_share")
+    for one in entries(case, LogKind.OBSERVATION):
+        content = one.data.get(CONTENT_KEY)
+        if isinstance(content, (int, float)) and content > 0:
+            return Cylinder(float(content), one.time, per_day)
+    content = case.tank.equipment.get(CONTENT_KEY)
+    filled = _day(case.tank.equipment.get(FILLED_KEY))
+    if not isinstance(content, (int, float)) or content <= 0 or filled is None:
+        return None
+    return Cylinder(float(content), filled, per_day)
+
+
+def _day(value: object) -> datetime | None:
+    try:
+        day = date.fromisoformat(str(value))
+    except ValueError:
+        return None
+    return datetime.combine(day, time(12), UTC)
+
+
+RULE = Rule(CODE, "CO2 cylinder nearly empty, by the fitted gas use", judge, timedelta(hours=12),
+            timedelta(days=7))  # fmt: skip

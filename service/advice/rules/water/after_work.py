@@ -1,0 +1,64 @@
+"""Rule `water-change-after-work`: a large water change after major work.
+
+Judges the log of trims and replants. Clears when enough water was changed, or some days later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from service.advice.care_log import work_without_change
+from service.advice.engine.practice import COMMON_PRACTICE
+from service.advice.engine.recommendation import Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.phrases import day_clock, percent
+from service.advice.rules.water.new_water import new_water
+from service.advice.rules.water.routine import evening
+from service.derive.local_time import local_day
+from service.registry.models import LogKind
+
+CODE = "water-change-after-work"
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """One finding from the work on until enough water was changed."""
+    work = work_without_change(case)
+    if work is None:
+        return
+    fraction = max(case.limit("work_change_fraction"), case.tank.water_change.fraction)
+    water = new_water(case, fraction)
+    share = work.data.get("fraction")
+    what = "Replanting" if work.kind == LogKind.REPLANT else "Trimming"
+    late = local_day(case.tank, work.time) < local_day(case.tank, case.now)
+    yield Finding(
+        code=CODE,
+        severity=Severity.WARNING if late else Severity.ADVICE,
+        title=f"Large water change after the work: {water.amount_text}",
+        action=(
+            f"{what} stirs up waste and substrate: change {water.amount_text} "
+            f"{'now: it was due the day of the work' if late else 'today'}. {water.how}"
+            f"Take floating leaves out first and siphon off what lies loose on the substrate. "
+            f"{water.effect}{water.reuse}"
+        ).rstrip(),
+        evidence=(
+            Evidence(
+                f"{work.kind.value} logged {day_clock(case.tank, work.time, case.now)}"
+                + ("" if share is None else f", {percent(float(share))} touched"),
+                "share-touched",
+                None if share is None else float(share),
+                "1",
+                case.limit("work_share"),
+                work.time,
+                COMMON_PRACTICE,
+            ),
+        ),
+        amounts=water.amounts,
+        due=evening(case, local_day(case.tank, work.time)),
+        cautions=water.cautions,
+        confidence=0.9,
+        closed_by=("water-change",),
+        since=work.time,
+    )
+
+
+RULE = Rule(CODE, "major work on plants or soil that no large water change followed", judge)

@@ -1,0 +1,1 @@
+"""What every request meets: authentication, limits, strict JSON, entity tags, problems, OpenAPI."""

@@ -1,0 +1,221 @@
+"""OpenAPI 3.1 from the schemas and views: problems on every operation, our own fields described."""
+
+from __future__ import annotations
+
+import http
+import re
+from importlib import metadata
+from typing import Any, Final
+
+import flask_smorest
+import marshmallow as ma
+from flask import Flask, json
+
+from service.api.http import errors
+from service.api.http.auth import is_guarded, scope_of
+from service.api.http.blueprint import HEADERS
+from service.api.http.problems import MEDIA_TYPE, kind_of_status
+from service.problems import PROBLEMS
+from service.schemas.fields import Field
+
+VERSION: Final = "0.1.0"
+_SPEC: Final = "littoral_openapi_document"
+_TEXT: Final = "littoral_openapi_text"
+
+_ABOUT: Final = """\
+Littoral watches planted freshwater tanks and says what to do next. Quantities are objects with
+value and unit; any unit that converts is accepted, and answers are in canonical UCUM units.
+Estimates carry a 95 % interval. Times are RFC 3339, answers are in UTC. Unknown members and
+unknown query options are errors. Errors are RFC 9457 problems.
+
+Littoral advises people who look after living animals and pressurised gas. It is no safety device.
+"""
+
+_PROBLEM_SCHEMA: Final[dict[str, Any]] = {
+    "type": "object",
+    "description": "A problem as RFC 9457 describes it.",
+    "properties": {
+        "type": {
+            "type": "string",
+            "format": "uri-reference",
+            "enum": [kind.type for kind in PROBLEMS.values()],
+        },
+        "title": {"type": "string"},
+        "status": {"type": "integer", "minimum": 400, "maximum": 599},
+        "detail": {"type": "string"},
+        "instance": {"type": "string"},
+        "errors": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "properties": {
+                    "pointer": {
+                        "type": "string",
+                        "description": "JSON pointer (RFC 6901) into the body.",
+                    },
+                    "parameter": {"type": "string", "description": "Option of the query."},
+                    "detail": {"type": "string"},
+                },
+                "required": ["detail"],
+                "additionalProperties": False,
+            },
+        },
+    },
+    "required": ["type", "title", "status", "detail", "instance"],
+    "additionalProperties": False,
+}
+
+
+_BEARER: Final[dict[str, Any]] = {
+    "type": "http",
+    "scheme": "bearer",
+    "description": "A token made by `littoral token create`. A service without any token lets in "
+    "whoever is on its own machine.",
+}
+
+
+_BASIC: Final[dict[str, Any]] = {
+    "type": "http",
+    "scheme": "basic",
+    "description": "For reading only: the token as password, any user name. For calendars and "
+    "other programs that know nothing else.",
+}
+
+
+class OpenApi(flask_smorest.Api):
+    """The API with its document; errors are ours, not flask-smorest's."""
+
+    DEFAULT_ERROR_RESPONSE_NAME = None
+
+    def _register_error_handlers(self) -> None:
+        errors.register(self._app)
+
+    def _register_responses(self) -> None:
+        for status in http.HTTPStatus:
+            response: dict[str, Any] = {"description": status.phrase}
+            if status >= 400:
+                response["content"] = {
+                    MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}
+                }
+            self.spec.components.response(status.name, response, lazy=True)
+
+
+def open_api(app: Flask) -> OpenApi:
+    """The API object of an app, ready for blueprints."""
+    app.config.update(
+        API_TITLE="Littoral",
+        API_VERSION=VERSION,
+        OPENAPI_VERSION="3.1.0",
+        API_SPEC_OPTIONS={
+            "info": {"description": _ABOUT, "license": {"name": "MIT", "identifier": "MIT"}},
+            "servers": [{"url": "/"}],
+            "security": [{"bearer": []}],
+        },
+    )
+    api = OpenApi(app)
+    api.spec.components.schema("Problem", _PROBLEM_SCHEMA)
+    api.spec.components.security_scheme("bearer", _BEARER)
+    api.spec.components.security_scheme("basic", _BASIC)
+    api.ma_plugin.converter.add_attribute_function(_described)
+    return api
+
+
+def install(app: Flask, api: OpenApi) -> dict[str, Any]:
+    """Finish the document of an app and store it there; returns it."""
+    spec = app.extensions[_SPEC] = document(api)
+    with app.app_context():
+        app.extensions[_TEXT] = json.dumps(spec, indent=2) + "\n"
+    return spec
+
+
+def spec_of(app: Flask) -> dict[str, Any]:
+    """The OpenAPI document of an app."""
+    spec: dict[str, Any] = app.extensions[_SPEC]
+    return spec
+
+
+def text_of(app: Flask) -> str:
+    """The OpenAPI document of an app as JSON text."""
+    text: str = app.extensions[_TEXT]
+    return text
+
+
+def _described(_converter: Any, field: ma.fields.Field[Any], **_: Any) -> dict[str, Any]:
+    return field.openapi() if isinstance(field, Field) else {}
+
+
+def document(api: OpenApi) -> dict[str, Any]:
+    """The finished OpenAPI document.
+
+    To what the views declare it adds the problems that the frame around them can answer with.
+    """
+    spec: dict[str, Any] = api.spec.to_dict()
+    for path, item in spec["paths"].items():
+        for method, operation in item.items():
+            if method not in _METHODS:
+                continue
+            operation.setdefault("operationId", _operation_id(method, path))
+            operation["security"] = _security(method.upper(), path)
+            if HEADERS in operation:
+                operation.setdefault("parameters", []).extend(operation.pop(HEADERS))
+            for status in _frame_statuses(path, item, operation):
+                operation["responses"].setdefault(str(status), _problem_response(status))
+            for status, response in operation["responses"].items():
+                if int(status) >= 400 and "$ref" not in response and "content" not in response:
+                    response |= _problem_response(int(status))
+            operation["responses"] = dict(sorted(operation["responses"].items()))
+    for name in list(spec["components"].get("responses", {})):
+        status = http.HTTPStatus[name]
+        spec["components"]["responses"][name] = _problem_response(status.value)
+    spec["components"]["schemas"] = dict(sorted(spec["components"]["schemas"].items()))
+    spec["paths"] = dict(sorted(spec["paths"].items()))
+    return spec
+
+
+_METHODS: Final = ("get", "put", "post", "delete", "patch")
+
+
+def _security(method: str, path: str) -> list[dict[str, list[str]]]:
+    """What an operation asks of its caller; the role of a token is the scope it needs."""
+    if not is_guarded(path):
+        return []
+    role = scope_of(method, path.replace("{", "<").replace("}", ">")).value
+    found = [{"bearer": [role]}]
+    return found if method != "GET" else [*found, {"basic": [role]}]
+
+
+def _frame_statuses(path: str, item: dict[str, Any], operation: dict[str, Any]) -> list[int]:
+    statuses = [500]
+    if operation.get("security") != []:
+        statuses += [401, 403, 429]
+    parameters = [*item.get("parameters", []), *operation.get("parameters", [])]
+    if "requestBody" in operation:
+        statuses += [400, 413, 415, 422]
+    if parameters or is_guarded(path):
+        statuses.append(422)  # an unknown option of the query
+    if "{" in path:
+        statuses.append(404)
+    if path.startswith("/v1/tanks"):
+        statuses.append(503)
+    return statuses
+
+
+def _problem_response(status: int) -> dict[str, Any]:
+    kind = kind_of_status(status)
+    return {
+        "description": kind.meaning,
+        "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}},
+    }
+
+
+def _operation_id(method: str, path: str) -> str:
+    words = re.findall(r"[A-Za-z0-9]+", path.removeprefix("/v1"))
+    return "_".join([method, *(word.lower() for word in words)])
+
+
+def package_version() -> str:
+    """The version of the installed package, or of the source tree where it is not installed."""
+    try:
+        return metadata.version("littoral")
+    except metadata.PackageNotFoundError:
+        return VERSION

@@ -1,0 +1,21 @@
+"""Path parameters, as the document describes them."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from service.schemas.fields import Name
+
+
+def _path(name: str, doc: str, schema: dict[str, Any]) -> list[dict[str, Any]]:
+    return [
+        {"name": name, "in": "path", "required": True, "description": doc, "schema": schema},
+    ]
+
+
+TANK: Final = _path("tank", "Id of the tank.", Name().openapi())
+ENTRY: Final = _path("entry", "Id of the log entry.", Name().openapi())
+DELIVERY: Final = _path("id", "Id of the delivery.", {"type": "string"})
+RECOMMENDATION: Final = _path("id", "Id of the recommendation.", {"type": "string"})
+SHARE: Final = _path("id", "Id of the sharing link.", {"type": "string"})
+SECRET: Final = _path("secret", "Of a sharing link.", {"type": "string"})

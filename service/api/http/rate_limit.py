@@ -1,0 +1,68 @@
+"""Rate limits, counted in this process: changes by caller, wrong tokens by address."""
+
+from __future__ import annotations
+
+import math
+import time
+from typing import Final
+
+from limits import RateLimitItemPerMinute
+from limits.storage import MemoryStorage
+from limits.strategies import MovingWindowRateLimiter
+
+from service.config import HttpConfig
+from service.errors import LittoralError
+from service.problems import PROBLEMS
+
+_WRITES: Final = "writes"
+_REFUSALS: Final = "refusals"
+
+
+class TooManyRequestsError(LittoralError):
+    """Wait a little."""
+
+    kind = PROBLEMS["too-many-requests"]
+
+    def __init__(self, detail: str, retry_after_s: int) -> None:
+        super().__init__(detail)
+        self.headers = {"Retry-After": str(retry_after_s)}
+
+
+class RateLimits:
+    """The counts of the last minute."""
+
+    def __init__(self, http: HttpConfig) -> None:
+        self._windows = MovingWindowRateLimiter(MemoryStorage())
+        self._writes = RateLimitItemPerMinute(http.writes_per_minute)
+        self._refusals = RateLimitItemPerMinute(http.refusals_per_minute)
+
+    def count_write(self, caller: str) -> None:
+        """Count one change.
+
+        Raises:
+            TooManyRequestsError: the caller has made too many in the last minute.
+        """
+        if not self._windows.hit(self._writes, _WRITES, caller):
+            raise self._too_many(self._writes, (_WRITES, caller), "changes")
+
+    def count_refusal(self, address: str, token: str = "") -> None:
+        """Count one wrong secret from an address, for each token that one was meant for apart."""
+        self._windows.hit(self._refusals, _REFUSALS, address, token)
+
+    def refuse_guessing(self, address: str, token: str = "") -> None:
+        """Let nobody try who has been wrong too often.
+
+        Raises:
+            TooManyRequestsError: too many wrong tokens from this address in the last minute.
+        """
+        if not self._windows.test(self._refusals, _REFUSALS, address, token):
+            raise self._too_many(self._refusals, (_REFUSALS, address, token), "wrong tokens")
+
+    def _too_many(
+        self, item: RateLimitItemPerMinute, key: tuple[str, ...], what: str
+    ) -> TooManyRequestsError:
+        reset_s = self._windows.get_window_stats(item, *key).reset_time
+        wait_s = max(1, math.ceil(reset_s - time.time()))
+        return TooManyRequestsError(
+            f"more than {item.amount} {what} in a minute; try again in {wait_s} s", wait_s
+        )

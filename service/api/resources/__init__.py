@@ -1,0 +1,1 @@
+"""One module for each path of the API, with its schema."""

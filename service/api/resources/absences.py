@@ -1,0 +1,91 @@
+"""``/v1/absences``: when the tank keeper is away, and who looks after the tanks."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import replace
+from typing import Any
+
+from flask import Response, request
+from flask.views import MethodView
+
+from service.api.context import current
+from service.api.http.blueprint import Blueprint
+from service.api.http.etag import check_preconditions, tag_of, tagged
+from service.api.http.faults import invalid_field
+from service.registry.fields.absence import AbsenceSchema
+from service.registry.fields.limits import MOST_ABSENCES
+from service.registry.models import Absence
+from service.schemas.base import Items, Schema, ValueSchema
+from service.schemas.fields import Text
+
+blueprint = Blueprint(
+    "absences", __name__, url_prefix="/v1", description="When the tank keeper is away."
+)
+
+
+class AbsencesSchema(Schema):
+    """All absences, earliest first."""
+
+    absences = Items(AbsenceSchema, required=True, longest=MOST_ABSENCES)
+    next = Text(allow_none=True, dump_only=True)
+
+
+class AbsencesInSchema(ValueSchema):
+    """All absences; they replace those that were there."""
+
+    makes = dict
+
+    absences = Items(AbsenceSchema, required=True, longest=MOST_ABSENCES)
+    next = Text(allow_none=True, dump_only=True)
+
+
+@blueprint.at("/absences")
+class AbsencesView(MethodView):
+    """Absences of the tank keeper."""
+
+    @blueprint.answers(200, AbsencesSchema)
+    def get(self) -> Response:
+        """All absences, earliest first"""
+        return tagged(_shown())
+
+    @blueprint.body(
+        AbsencesInSchema,
+        example={
+            "absences": [
+                {
+                    "start": "2025-07-01T06:00:00Z",
+                    "end": "2025-07-21T18:00:00Z",
+                    "covers": "the colleague",
+                }
+            ]
+        },
+    )
+    @blueprint.answers(200, AbsencesSchema)
+    @blueprint.also_answers(412, description="Another version is there.")
+    def put(self, body: dict[str, Any]) -> Response:
+        """Replace the list of absences as a whole"""
+        parts = current()
+        if request.if_match:
+            check_preconditions(tag_of(_shown()))
+        known = parts.registry.tank_ids()
+        for number, absence in enumerate(body["absences"]):
+            for place, tank in enumerate(absence.tanks):
+                if tank not in known:
+                    at = f"/absences/{number}/tanks/{place}"
+                    raise invalid_field(at, tank, "the id of a registered tank")
+        parts.registry.put_absences([_with_id(absence) for absence in body["absences"]])
+        return tagged(_shown())
+
+
+def _shown() -> dict[str, Any]:
+    found: dict[str, Any] = AbsencesSchema().dump(
+        {"absences": current().registry.absences(), "next": None}
+    )
+    return found
+
+
+def _with_id(absence: Absence) -> Absence:
+    if absence.id:
+        return absence
+    return replace(absence, id=secrets.token_hex(8))

@@ -1,0 +1,52 @@
+"""``/v1/tanks/{tank}/tasks.ics``: what to do, as a calendar to subscribe to."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from flask import Response
+
+from service.advice.engine.ledger import Ledger
+from service.api.context import current, now
+from service.api.http.blueprint import Blueprint
+from service.api.http.path_parameters import TANK
+from service.integrations.calendar.tasks import Form, tank_calendar
+from service.registry.recommendations import STANDING_STATES
+from service.schemas.base import Schema
+from service.schemas.fields import Choice
+
+MEDIA_TYPE: Final = "text/calendar"
+
+blueprint = Blueprint("calendar", __name__, url_prefix="/v1", description="Tasks as a calendar.")
+
+
+class CalendarOptionsSchema(Schema):
+    """What tasks are in it."""
+
+    form = Choice(
+        "`events`, which every calendar shows, or `todos`.",
+        words=list(Form),
+        load_default=Form.EVENTS,
+    )
+
+
+@blueprint.at("/tanks/<tank>/tasks.ics", "GET", parameters=TANK)
+@blueprint.query(CalendarOptionsSchema)
+@blueprint.answers(
+    200, {"type": "string"}, description="iCalendar (RFC 5545).", content_type=MEDIA_TYPE
+)
+def tasks(options: dict[str, Any], tank: str) -> Response:
+    """What to do about a tank, as a calendar to subscribe to"""
+    parts = current()
+    found = parts.registry.tank(tank)
+    active = Ledger(parts.registry).list(tank, STANDING_STATES)
+    revisions = parts.registry.revisions([one.id for one in active])
+    text = tank_calendar(found, active, revisions, now(), Form(options["form"]))
+    return Response(
+        text,
+        content_type=f"{MEDIA_TYPE}; charset=utf-8",
+        headers={
+            "Content-Disposition": f'inline; filename="{tank}.ics"',
+            "Cache-Control": "private, no-cache",
+        },
+    )

@@ -1,0 +1,162 @@
+"""``/v1/tanks/{tank}/co2`` and ``/co2/series``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from service.api.context import current, now
+from service.api.http.blueprint import Blueprint
+from service.api.http.pagination import USUAL, PageSchema, next_address, span_of
+from service.api.http.path_parameters import TANK
+from service.api.resources.readings.query import checked_step
+from service.derive.co2.current import co2_now
+from service.derive.co2.series import co2_series, inner_step_us, mean_over
+from service.derive.co2.target import target_of
+from service.derive.loader import CO2_QUANTITIES, load, load_span
+from service.derive.models import Array, Co2Series, Co2State, Quality
+from service.schemas.answers import AnswerSchema, Part, Rows, With
+from service.schemas.base import Items, Nested
+from service.schemas.fields import Choice, Number, Text
+from service.schemas.ranges import Estimated, Range
+from service.schemas.readings import REASONS, AlkalinityInputSchema, InputSchema, ReadingTime
+from service.schemas.times import Moment, Span
+from service.times import format_moment, from_us
+
+blueprint = Blueprint(
+    "co2", __name__, url_prefix="/v1/tanks/<tank>/co2", description="Dissolved CO2 of a tank."
+)
+
+
+class TankCo2InputsSchema(AnswerSchema):
+    """What the estimate rests on; null where there is none."""
+
+    ph = Nested(InputSchema, allow_none=True)
+    kh = Nested(AlkalinityInputSchema, allow_none=True)
+    temperature = Nested(InputSchema, allow_none=True)
+
+
+class TankCo2Schema(AnswerSchema):
+    """CO2 of a tank now."""
+
+    tank = Text()
+    time = Moment("Of the older of the readings used; null when there is none.", allow_none=True)
+    co2 = Estimated("mg/L", "Dissolved CO2; null when unknown.", allow_none=True)
+    method = Text("Name of the formula.")
+    inputs = Part(
+        TankCo2InputsSchema, of={"ph": "ph", "kh": "alkalinity", "temperature": "temperature"}
+    )
+    target = Range(
+        "mg/L",
+        "What the plants want, its upper end no higher than the animals tolerate.",
+        ends=("target_low_mg_l", "target_high_mg_l"),
+    )
+    state = Choice("Where the value lies.", words=list(Co2State))
+    quality = Choice("How far it can be trusted.", words=list(Quality))
+    reasons = Items(Text(longest=1000), REASONS)
+
+
+class Co2SeriesOptionsSchema(PageSchema):
+    """Which stretch of time, and in what steps."""
+
+    every = Span("Means over spans of this length; default: each pH reading.")
+
+
+class Co2PointSchema(AnswerSchema):
+    """CO2 at one moment, mg/L; null where unknown."""
+
+    time = ReadingTime(attribute="time_us")
+    value = Number(allow_none=True)
+    low = Number("Lower end of the 95 % interval.", allow_none=True)
+    high = Number("Upper end of the 95 % interval.", allow_none=True)
+
+
+class Co2SeriesSchema(AnswerSchema):
+    """CO2 over time."""
+
+    tank = Text()
+    start = Moment()
+    end = Moment()
+    every = Span(allow_none=True)
+    unit = Text("mg/L", dump_default="mg/L")
+    target = Range("mg/L")
+    points = Rows(Co2PointSchema)
+    next = Text(allow_none=True)
+
+
+@blueprint.at("", "GET", parameters=TANK)
+@blueprint.answers(200, TankCo2Schema)
+def co2(tank: str) -> With:
+    """Dissolved CO2 now, against what plants want and animals tolerate
+
+    A missing or doubtful sensor gives the state `unknown` and the reasons, never a number.
+    """
+    parts = current()
+    found = co2_now(load(parts.registry.tank(tank), parts.registry, parts.store, now(), days=0))
+    return With(found, tank=tank)
+
+
+@blueprint.at("/series", "GET", parameters=TANK)
+@blueprint.query(Co2SeriesOptionsSchema)
+@blueprint.answers(200, Co2SeriesSchema)
+def series(options: dict[str, Any], tank: str) -> dict[str, Any]:
+    """Dissolved CO2 over time, oldest first"""
+    parts = current()
+    found = parts.registry.tank(tank)
+    start, end = span_of(options)
+    every = options.get("every")
+    every_us = None if every is None else checked_step(every, start, end)
+    inputs = load_span(
+        found,
+        parts.registry,
+        parts.store,
+        start,
+        end,
+        quantities=CO2_QUANTITIES,
+        step_us=None if every_us is None else inner_step_us(start, end, every_us),
+    )
+    values = co2_series(inputs)
+    if every_us is not None:
+        values = mean_over(values, every_us)
+    limit = options.get("limit", USUAL)
+    more = None
+    if len(values.time_us) > limit:
+        at = format_moment(from_us(int(values.time_us[limit])))
+        more = next_address(start=at, end=format_moment(end))
+    target = target_of(found, inputs.tolerance.co2_max_mg_l)
+    return {
+        "tank": tank,
+        "start": start,
+        "end": end,
+        "every": every,
+        "target": (target.low_mg_l, target.high_mg_l),
+        "points": _points(values, limit),
+        "next": more,
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Co2Points:
+    """Columns of a series; None where CO2 is unknown."""
+
+    time_us: list[int]
+    value: list[float | None]
+    low: list[float | None]
+    high: list[float | None]
+
+
+def _points(series: Co2Series, limit: int) -> Co2Points:
+    known = ~np.isnan(series.value[:limit])
+
+    def column(values: Array) -> list[float | None]:
+        pairs = zip(known.tolist(), values[:limit].tolist(), strict=True)
+        return [value if sure else None for sure, value in pairs]
+
+    return Co2Points(
+        series.time_us[:limit].tolist(),
+        column(series.value),
+        column(series.low),
+        column(series.high),
+    )

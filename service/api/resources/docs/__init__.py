@@ -1,0 +1,1 @@
+"""The OpenAPI document and the kinds of problem, for people to read."""

@@ -1,0 +1,1 @@
+"""Handover sheets, return reports and sharing links over HTTP."""

@@ -1,0 +1,145 @@
+"""``/healthz``, ``/readyz`` and ``/openapi.json``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any, Final
+
+from flask import Response, current_app
+
+from service.advice.engine.scheduler import STATUS_NAME
+from service.api.context import current, now
+from service.api.http.blueprint import Blueprint
+from service.api.http.openapi import package_version, text_of
+from service.errors import LittoralError
+from service.schemas.answers import AnswerSchema
+from service.schemas.base import Items, Nested
+from service.schemas.fields import Choice, Text, Whole, YesNo
+from service.schemas.times import Moment
+
+_INGEST: Final = "ingest:"
+
+blueprint = Blueprint("service", __name__, description="The service itself.")
+
+
+class HealthSchema(AnswerSchema):
+    """The process answers."""
+
+    status = Choice(words=["ok"])
+    version = Text()
+    time = Moment("The service's clock.")
+
+
+class StoreReadySchema(AnswerSchema):
+    """The store of readings."""
+
+    backend = Text()
+    reachable = YesNo()
+    detail = Text()
+
+
+class RegistryReadySchema(AnswerSchema):
+    """The registry of tanks."""
+
+    reachable = YesNo()
+    detail = Text()
+
+
+class StatusTime(Moment):
+    """A time that is text in a status document."""
+
+    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> str | None:
+        return super()._serialize(datetime.fromisoformat(value), attr, obj) if value else None
+
+
+class IngestReadySchema(AnswerSchema):
+    """The last report of an ingester."""
+
+    name = Text()
+    reported = StatusTime("When.", attribute="time", allow_none=True, dump_default=None)
+    connected = YesNo("To the broker.", dump_default=False)
+    last_write = StatusTime(
+        "When readings last went into the store.",
+        attribute="last_commit",
+        allow_none=True,
+        dump_default=None,
+    )
+    waiting = Whole("Messages not yet written.", low=0, high=2**53, dump_default=0)
+    errors = Items(Text(longest=2000), dump_default=())
+
+
+class AdviceReadySchema(AnswerSchema):
+    """The last report of the scheduler that evaluates the tanks."""
+
+    evaluated = StatusTime("When.", attribute="time", allow_none=True, dump_default=None)
+    tanks = Whole("Evaluated then.", low=0, high=2**53, dump_default=0)
+    errors = Items(Text(longest=2000))
+
+
+class ReadySchema(AnswerSchema):
+    """Whether the service can do its work."""
+
+    status = Choice(words=["ready", "not ready"])
+    time = Moment("The service's clock.")
+    store = Nested(StoreReadySchema)
+    registry = Nested(RegistryReadySchema)
+    ingest = Items(IngestReadySchema, "Every ingester that ever reported.")
+    advice = Nested(AdviceReadySchema, "Null before the first evaluation.", allow_none=True)
+
+
+@blueprint.at("/healthz", "GET")
+@blueprint.answers(200, HealthSchema)
+def healthz() -> dict[str, Any]:
+    """Whether the process answers"""
+    return {"status": "ok", "version": package_version(), "time": now()}
+
+
+@blueprint.at("/readyz", "GET")
+@blueprint.answers(200, ReadySchema)
+@blueprint.also_answers(503, ReadySchema, description="It cannot, and why.")
+def readyz() -> tuple[dict[str, Any], int]:
+    """Whether the service can do its work
+
+    Ready when store and registry answer. Beside it, when the ingesters last wrote and when the
+    tanks were last evaluated.
+    """
+    parts = current()
+    health = parts.store.health()
+    statuses, fault = _statuses()
+    ready = health.reachable and not fault
+    body = {
+        "status": "ready" if ready else "not ready",
+        "time": now(),
+        "store": health,
+        "registry": {"reachable": not fault, "detail": fault},
+        "ingest": [
+            {**status, "name": name.removeprefix(_INGEST)}
+            for name, status in statuses.items()
+            if name.startswith(_INGEST)
+        ],
+        "advice": _advice(statuses.get(STATUS_NAME)),
+    }
+    return body, 200 if ready else 503
+
+
+def _statuses() -> tuple[dict[str, dict[str, Any]], str]:
+    try:
+        return current().registry.statuses(), ""
+    except LittoralError as error:
+        return {}, error.detail
+
+
+def _advice(status: Mapping[str, Any] | None) -> Mapping[str, Any] | None:
+    if status is None:
+        return None
+    failed = [f"advice on tank {tank} failed; see the log" for tank in status.get("failed", ())]
+    error = status.get("error")
+    return {**status, "errors": ([str(error)] if error else []) + failed}
+
+
+@blueprint.at("/openapi.json", "GET")
+@blueprint.answers(200, {"type": "object"}, description="OpenAPI 3.1 document.")
+def openapi_json() -> Response:
+    """This document"""
+    return Response(text_of(current_app), mimetype="application/json")

@@ -1,0 +1,162 @@
+"""``/v1/tanks/{tank}/log``: what people did to a tank and saw in it."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from datetime import timedelta
+from typing import Any, Final
+
+from flask import Response, request
+from flask.views import MethodView
+from marshmallow import ValidationError
+
+from service.api.context import current, now
+from service.api.http.blueprint import Blueprint
+from service.api.http.faults import invalid_body, invalid_field
+from service.api.http.json_text import read_json
+from service.api.http.pagination import next_address
+from service.api.http.path_parameters import ENTRY, TANK
+from service.api.http.responses import as_json
+from service.api.resources.log.schemas import ENTRIES, ENTRY_REFERENCE, LOG
+from service.errors import NotFoundError
+from service.registry.log_volume import to_shown, to_stored
+from service.registry.models import LogEntry, LogKind, Tank
+from service.schemas.base import Schema
+from service.schemas.fields import Choice, Whole
+from service.schemas.times import Moment
+from service.times import format_moment
+
+CLOCKS_APART: Final = timedelta(minutes=10)
+"""How far ahead of the service's clock a phone's clock may be."""
+
+_POST_BODY: Final = {
+    "required": True,
+    "content": {
+        "application/json": {
+            "schema": ENTRY_REFERENCE,
+            "example": {
+                "kind": "water-change",
+                "data": {"fraction": {"value": 50, "unit": "%"}},
+                "by": "the colleague",
+            },
+        }
+    },
+}
+
+blueprint = Blueprint(
+    "log", __name__, url_prefix="/v1/tanks/<tank>/log", description="What people did and saw."
+)
+
+
+class LogOptionsSchema(Schema):
+    """Which entries."""
+
+    kind = Choice("Only entries of this kind.", words=list(LogKind))
+    start = Moment("Only entries from this moment on.")
+    end = Moment("Only entries before this moment.")
+    limit = Whole("At most so many; default 100.", low=1, high=1000, text=True, load_default=100)
+
+
+@blueprint.at("", parameters=TANK)
+class LogView(MethodView):
+    """The log of a tank."""
+
+    @blueprint.query(LogOptionsSchema)
+    @blueprint.answers(200, LOG)
+    def get(self, options: dict[str, Any], tank: str) -> Response:
+        """The log of a tank, newest first"""
+        registry = current().registry
+        kinds = [LogKind(options["kind"])] if "kind" in options else None
+        limit = options["limit"]
+        span = {"start": options.get("start"), "end": options.get("end")}
+        entries = registry.log(tank, **span, kinds=kinds, limit=limit + 1)
+        more = None
+        if len(entries) > limit:
+            # The next part begins at a new moment, so that none of equal time is lost.
+            first_left = entries[limit].time
+            newer = [entry for entry in entries[:limit] if entry.time > first_left]
+            if not newer:
+                after = first_left + timedelta(microseconds=1)
+                newer = registry.log(tank, start=first_left, end=after, kinds=kinds)
+            entries = newer
+            more = next_address(end=format_moment(entries[-1].time))
+        found = registry.tank(tank)
+        shown = [entry_json(entry, found) for entry in entries]
+        return as_json({"tank": tank, "entries": shown, "next": more})
+
+    @blueprint.answers(201, ENTRY_REFERENCE)
+    @blueprint.described(requestBody=_POST_BODY)
+    def post(self, tank: str) -> Response:
+        """Log what was done or seen
+
+        An entry sent again under the same `id` is stored once.
+        """
+        found = current().registry.tank(tank)
+        body = read_json(request.get_data())
+        kind, value = _loaded(body)
+        recorded = now()
+        time = value.get("time", recorded)
+        if time > recorded + CLOCKS_APART:
+            raise invalid_field("/time", format_moment(time), "a time up to now")
+        entry = current().registry.add_log(
+            tank,
+            kind,
+            time,
+            to_stored(kind, value.get("data", {}), found),
+            value.get("note", ""),
+            value.get("by", ""),
+            recorded,
+            id=value.get("id"),
+        )
+        current().nudge()
+        address = f"/v1/tanks/{tank}/log/{entry.id}"
+        return as_json(entry_json(entry, found), 201, {"Location": address})
+
+
+@blueprint.at("/<entry>", parameters=[*TANK, *ENTRY])
+class EntryView(MethodView):
+    """One entry."""
+
+    @blueprint.answers(200, ENTRY_REFERENCE)
+    def get(self, tank: str, entry: str) -> Response:
+        """One entry of the log"""
+        found = current().registry.tank(tank)
+        return as_json(entry_json(_entry(tank, entry), found))
+
+    @blueprint.answers(204, description="Deleted.")
+    def delete(self, tank: str, entry: str) -> tuple[str, int]:
+        """Delete an entry that was written by mistake"""
+        current().registry.tank(tank)
+        current().registry.delete_log(_entry(tank, entry).id)
+        current().nudge()
+        return "", 204
+
+
+def entry_json(entry: LogEntry, tank: Tank) -> dict[str, Any]:
+    """The JSON of an entry; a water change also in litres where the net volume is known."""
+    data = to_shown(entry, tank)
+    members = {field.name: getattr(entry, field.name) for field in fields(entry)}
+    shown: dict[str, Any] = ENTRIES[entry.kind]().dump(members | {"data": data})
+    if entry.kind in (LogKind.CALIBRATION, LogKind.OBSERVATION):
+        shown["data"] = data
+    return shown
+
+
+def _entry(tank: str, id: str) -> LogEntry:
+    entry = current().registry.log_entry(id)
+    if entry.tank != tank:
+        raise NotFoundError(f"log entry is {id!r}; allowed: the id of an entry of {tank}")
+    return entry
+
+
+def _loaded(body: Any) -> tuple[LogKind, dict[str, Any]]:
+    if not isinstance(body, dict):
+        raise invalid_body("is not a JSON object")
+    kind = body.get("kind")
+    if not isinstance(kind, str) or kind not in set(LogKind):
+        raise invalid_field("/kind", kind, ", ".join(LogKind))
+    try:
+        value: dict[str, Any] = ENTRIES[LogKind(kind)]().load(body)
+    except ValidationError as error:
+        raise invalid_body(error.messages) from error
+    return LogKind(kind), value

@@ -1,0 +1,214 @@
+"""``POST /v1/tanks/{tank}/readings``: sensors that speak HTTP instead of MQTT."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from flask import Response, request
+from marshmallow import ValidationError
+
+from ingest.process import (
+    PAYLOAD_LIMIT_BYTES,
+    Arrival,
+    Message,
+    Outcome,
+    Reason,
+    Unchanged,
+    rejection,
+)
+from service.api.context import app_singleton, current
+from service.api.http.blueprint import Blueprint
+from service.api.http.errors import TooLargeError
+from service.api.http.faults import error_of, invalid_body
+from service.api.http.json_text import read_json
+from service.api.http.path_parameters import TANK
+from service.api.http.responses import as_json
+from service.api.resources.readings.intake import (
+    SOURCE,
+    Intake,
+    arrival_of_pack,
+    arrival_of_record,
+    arrival_of_rejection,
+)
+from service.api.resources.readings.schemas import ReadingSchema
+from service.errors import FieldFault
+from service.registry.models import Rejection
+from service.schemas.answers import AnswerSchema
+from service.schemas.base import Items, Nested, Schema
+from service.schemas.fields import Choice, Number, Text
+from service.schemas.messages import messages_of
+from service.schemas.times import Moment
+from service.units import QUANTITIES
+
+SENML: Final = "application/senml+json"
+MOST: Final = 10_000
+OUTCOMES: Final = ("stored", "unchanged", "rejected")
+
+blueprint = Blueprint(
+    "readings-in", __name__, url_prefix="/v1/tanks/<tank>", description="Readings over HTTP."
+)
+
+
+class ReadingInSchema(Schema):
+    """One reading as a sensor sends it."""
+
+    quantity = Choice(words=list(QUANTITIES), required=True)
+    value = Number(required=True)
+    unit = Text("Any that converts, or mV with a calibration; default: the canonical one.")
+    time = Moment("When it was measured; default: now. With it a repeated request is harmless.")
+    sensor = Text("Which sensor; default `main`.", shortest=1, longest=64)
+
+
+_RECORD: Final = ReadingInSchema()
+
+
+class ReadingsInSchema(Schema):
+    """Readings as sensors send them."""
+
+    readings = Items(ReadingInSchema, required=True, longest=MOST)
+
+
+class OutcomeSchema(AnswerSchema):
+    """What became of one record."""
+
+    outcome = Choice("`unchanged`: it was there already.", words=OUTCOMES)
+    reading = Nested(ReadingSchema, "As it is stored; null where it was rejected.", allow_none=True)
+    reason = Text("Stable word; null unless rejected.", allow_none=True)
+    detail = Text("Which field, which value, what is allowed.", allow_none=True)
+
+
+class OutcomesSchema(AnswerSchema):
+    """What became of each record: in the order sent, a SenML pack in the order of time."""
+
+    tank = Text()
+    outcomes = Items(OutcomeSchema)
+    next = Text(allow_none=True)
+
+
+_BODY: Final = {
+    "required": True,
+    "content": {
+        "application/json": {
+            "schema": {
+                "oneOf": [
+                    {"$ref": "#/components/schemas/ReadingIn"},
+                    {"$ref": "#/components/schemas/ReadingsIn"},
+                ]
+            },
+            "example": {"quantity": "temperature", "value": 75.2, "unit": "degF"},
+        },
+        SENML: {
+            "schema": {"$ref": "#/components/schemas/SenmlPack"},
+            "example": [
+                {"bn": "shed:", "n": "temperature", "u": "Cel", "v": 24.1},
+                {"n": "ph", "u": "pH", "v": 6.81},
+            ],
+        },
+    },
+}
+_PACK: Final = {
+    "type": "array",
+    "description": "A SenML pack (RFC 8428). Names end in the quantity; what is before it names "
+    "the sensor.",
+    "minItems": 1,
+    "maxItems": MOST,
+    "items": {"type": "object"},
+}
+
+
+def register(spec: Any) -> None:
+    """Add the schemas that are referred to by name to a document."""
+    spec.components.schema("ReadingIn", schema=ReadingInSchema)
+    spec.components.schema("ReadingsIn", schema=ReadingsInSchema)
+    spec.components.schema("SenmlPack", _PACK)
+
+
+@blueprint.at("/readings", "POST", parameters=TANK)
+@blueprint.answers(200, OutcomesSchema, description="All are stored.")
+@blueprint.also_answers(207, OutcomesSchema, description="Some are stored, some rejected.")
+@blueprint.described(requestBody=_BODY)
+def post(tank: str) -> Response:
+    """Readings from sensors that speak HTTP
+
+    One reading, several, or a SenML pack. They are processed as over MQTT: converted,
+    calibrated and flagged. What is rejected is reported, counted and listed under
+    /v1/rejections. If all of them are rejected the answer is 422.
+    """
+    current().registry.tank(tank)
+    payload = request.get_data()
+    intake = app_singleton(Intake, Intake)
+    message = intake.message(tank, payload)
+    if request.mimetype == SENML:
+        if len(payload) > PAYLOAD_LIMIT_BYTES:
+            raise TooLargeError(PAYLOAD_LIMIT_BYTES)
+        outcomes = intake.store([arrival_of_pack(message, tank)])
+        pointers = [""] * len(outcomes)
+    else:
+        body = read_json(payload)
+        records = _records(body)
+        several = "readings" in body
+        pointers = [f"/readings/{n}" if several else "" for n in range(len(records))]
+        outcomes = intake.store(
+            [
+                _arrival(message, tank, record, at)
+                for record, at in zip(records, pointers, strict=True)
+            ]
+        )
+    rejected = [one for one in outcomes if isinstance(one, Rejection)]
+    if rejected and len(rejected) == len(outcomes):
+        faults = [FieldFault(at, one.detail) for at, one in zip(pointers, rejected, strict=True)]
+        units_only = all(one.reason_code == Reason.UNKNOWN_UNIT for one in rejected)
+        raise error_of(tuple(faults), units_only=units_only)
+    answer = {"tank": tank, "outcomes": [_members(one) for one in outcomes], "next": None}
+    return as_json(OutcomesSchema().dump(answer), 207 if rejected else 200)
+
+
+def _records(body: Any) -> Sequence[Any]:
+    """The records of a JSON body: those of ``readings``, or the body itself.
+
+    Raises:
+        InvalidInputError: neither.
+    """
+    if not isinstance(body, dict):
+        raise invalid_body("is not a JSON object")
+    if "readings" not in body:
+        return [body]
+    records = body["readings"]
+    unknown = [name for name in body if name != "readings"]
+    if unknown:
+        raise invalid_body({unknown[0]: ["is not known beside readings"]})
+    if not isinstance(records, list) or not 0 < len(records) <= MOST:
+        raise invalid_body({"readings": [f"is not a JSON array of 1 to {MOST} readings"]})
+    return records
+
+
+def _arrival(message: Message, tank: str, record: Any, at: str) -> Arrival:
+    try:
+        loaded: dict[str, Any] = _RECORD.load(record)
+    except ValidationError as error:
+        detail = "; ".join(
+            f"{at}{pointer} {text}".strip() for pointer, text in messages_of(error.messages)
+        )
+        rejected = rejection(message, _reason(error), detail, source=SOURCE, tank=tank)
+        return arrival_of_rejection(message, rejected)
+    return arrival_of_record(message, tank, loaded)
+
+
+def _reason(error: ValidationError) -> Reason:
+    """The stable word for what the schema refused."""
+    fields = set(error.messages) if isinstance(error.messages, dict) else set()
+    if "quantity" in fields:
+        return Reason.UNKNOWN_QUANTITY
+    return Reason.NOT_A_NUMBER if "value" in fields else Reason.BAD_JSON
+
+
+def _members(one: Outcome) -> dict[str, Any]:
+    """An outcome as its schema dumps it."""
+    members = {"outcome": "stored", "reading": one, "reason": None, "detail": None}
+    if isinstance(one, Unchanged):
+        members |= {"outcome": "unchanged", "reading": one.reading}
+    elif isinstance(one, Rejection):
+        members |= {"outcome": "rejected", "reading": None}
+        members |= {"reason": one.reason_code, "detail": one.detail}
+    return members

@@ -1,0 +1,182 @@
+"""Recommendations: what to do, why, by when, how much; and marking them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import timedelta
+from typing import Any, Final
+
+from flask import request
+from marshmallow import ValidationError
+
+from service.advice.engine.documents import RecommendationSchema
+from service.advice.engine.ledger import Ledger
+from service.advice.engine.recommendation import Recommendation
+from service.api.context import current, now
+from service.api.http.blueprint import Blueprint
+from service.api.http.faults import invalid_body, invalid_field
+from service.api.http.json_text import read_json
+from service.api.http.path_parameters import RECOMMENDATION, TANK
+from service.registry.recommendations import STANDING_STATES, State
+from service.schemas.answers import AnswerSchema
+from service.schemas.base import Items, Schema
+from service.schemas.fields import Choice, Text, Whole
+from service.schemas.times import Moment, Span
+from service.times import format_moment
+
+MOST: Final = 1000
+_DAY: Final = timedelta(days=1)
+
+blueprint = Blueprint(
+    "recommendations", __name__, url_prefix="/v1", description="What to do, with the evidence."
+)
+
+
+class OptionsSchema(Schema):
+    """Which recommendations."""
+
+    state = Choice(
+        "Only in this state; `active` (the default): open and snoozed; `any`: all.",
+        words=("active", "any", *State),
+        load_default="active",
+    )
+    since = Moment("Only those seen at this moment or later.")
+    limit = Whole(
+        f"At most so many, most urgent first; default {MOST}.", low=1, high=MOST, text=True
+    )
+
+
+class RecommendationsSchema(AnswerSchema):
+    """Recommendations, most urgent first."""
+
+    recommendations = Items(RecommendationSchema)
+    next = Text(allow_none=True)
+
+
+class TankRecommendationsSchema(AnswerSchema):
+    """Recommendations of one tank, most urgent first."""
+
+    tank = Text()
+    recommendations = Items(RecommendationSchema)
+    next = Text(allow_none=True)
+
+
+class SnoozeSchema(Schema):
+    """Until when; one of both, default one day."""
+
+    until = Moment("Until this moment.")
+    length = Span("For this long.")
+
+
+@blueprint.at("/recommendations", "GET")
+@blueprint.query(OptionsSchema)
+@blueprint.answers(200, RecommendationsSchema)
+def recommendations(options: dict[str, Any]) -> dict[str, Any]:
+    """What to do, of all tanks, most urgent first"""
+    return {"recommendations": _listed(options), "next": None}
+
+
+@blueprint.at("/tanks/<tank>/recommendations", "GET", parameters=TANK)
+@blueprint.query(OptionsSchema)
+@blueprint.answers(200, TankRecommendationsSchema)
+def of_tank(options: dict[str, Any], tank: str) -> dict[str, Any]:
+    """What to do about one tank, most urgent first"""
+    current().registry.tank(tank)
+    return {"tank": tank, "recommendations": _listed(options, tank), "next": None}
+
+
+@blueprint.at("/recommendations/<id>", "GET", parameters=RECOMMENDATION)
+@blueprint.answers(200, RecommendationSchema)
+def recommendation(id: str) -> Recommendation:
+    """One recommendation"""
+    return _ledger().get(id)
+
+
+@blueprint.at("/recommendations/<id>/done", "POST", parameters=RECOMMENDATION)
+@blueprint.answers(200, RecommendationSchema)
+@blueprint.also_answers(409, description="It is no longer active.")
+def done(id: str) -> Recommendation:
+    """Mark a recommendation as done
+
+    It stays done while its cause has time to clear, and opens again if it does not.
+    """
+    return _marked(id, State.DONE)
+
+
+@blueprint.at("/recommendations/<id>/dismiss", "POST", parameters=RECOMMENDATION)
+@blueprint.answers(200, RecommendationSchema)
+@blueprint.also_answers(409, description="It is no longer active.")
+def dismiss(id: str) -> Recommendation:
+    """Dismiss a recommendation for as long as its cause lasts"""
+    return _marked(id, State.DISMISSED)
+
+
+_SNOOZE_BODY: Final = {
+    "required": False,
+    "content": {
+        "application/json": {
+            "schema": {"$ref": "#/components/schemas/Snooze"},
+            "example": {"length": "P2D"},
+        }
+    },
+}
+
+
+@blueprint.at("/recommendations/<id>/snooze", "POST", parameters=RECOMMENDATION)
+@blueprint.answers(200, RecommendationSchema)
+@blueprint.also_answers(409, description="It is no longer active.")
+@blueprint.described(requestBody=_SNOOZE_BODY)
+def snooze(id: str) -> Recommendation:
+    """Put a recommendation off, for one day unless another time is given"""
+    wanted = _snooze_options(request.get_data())
+    if "until" in wanted and "length" in wanted:
+        raise invalid_field("/until", format_moment(wanted["until"]), "this or length, not both")
+    present = now()
+    until = wanted.get("until") or present + wanted.get("length", _DAY)
+    if until <= present:
+        raise invalid_field("/until", format_moment(until), "a time in the future")
+    one = _ledger().mark(id, State.SNOOZED, until, now=present)
+    current().nudge()
+    return one
+
+
+@blueprint.at("/recommendations/<id>/open", "POST", parameters=RECOMMENDATION)
+@blueprint.answers(200, RecommendationSchema)
+@blueprint.also_answers(409, description="It is no longer active.")
+def reopen(id: str) -> Recommendation:
+    """Take a mark back: the recommendation is open again"""
+    return _marked(id, State.OPEN)
+
+
+def register(spec: Any) -> None:
+    """Add the schemas that are referred to by name to a document."""
+    spec.components.schema("Snooze", schema=SnoozeSchema)
+
+
+def _ledger() -> Ledger:
+    return Ledger(current().registry)
+
+
+def _listed(options: dict[str, Any], tank: str | None = None) -> list[Recommendation]:
+    wanted = options["state"]
+    states: Sequence[State] = (State(wanted),) if wanted in set(State) else STANDING_STATES
+    if wanted == "any":
+        states = tuple(State)
+    limit = options.get("limit", MOST)
+    return _ledger().list(tank, states, since=options.get("since"))[:limit]
+
+
+def _marked(id: str, state: State) -> Recommendation:
+    one = _ledger().mark(id, state, now=now())
+    current().nudge()
+    return one
+
+
+def _snooze_options(data: bytes) -> dict[str, Any]:
+    if not data.strip():
+        return {}
+    try:
+        wanted: dict[str, Any] = SnoozeSchema().load(read_json(data))
+    except ValidationError as error:
+        raise invalid_body(error.messages) from error
+    return wanted

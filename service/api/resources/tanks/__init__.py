@@ -1,0 +1,1 @@
+"""``/v1/tanks``: tanks as JSON in and out."""

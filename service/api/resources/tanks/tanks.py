@@ -1,0 +1,176 @@
+"""``/v1/tanks`` and ``/v1/tanks/{tank}``."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, Final
+
+from flask import Response, request
+from flask.views import MethodView
+from marshmallow import ValidationError
+
+from service.api.context import current
+from service.api.http.blueprint import Blueprint
+from service.api.http.etag import check_preconditions, tag_of, tagged
+from service.api.http.faults import error_of, invalid_body, invalid_field
+from service.api.http.json_text import read_json
+from service.api.http.merge_patch import merged
+from service.api.http.path_parameters import TANK
+from service.api.resources.tanks.schemas import TankSchema, TanksSchema
+from service.errors import ConflictError, FieldFault, NotFoundError, Refusal
+from service.registry.models import Tank
+from service.schemas.base import Schema
+from service.schemas.fields import Choice, Name, is_name
+
+MERGE_PATCH: Final = "application/merge-patch+json"
+_ATTEMPTS: Final = 3
+_TAG: Final = {
+    "ETag": {"schema": {"type": "string"}, "description": "Version, for If-Match."},
+}
+_PATCH: Final = {"type": "object", "propertyNames": {"enum": sorted(TankSchema().load_fields)}}
+_PATCH_BODY: Final = {
+    "required": True,
+    "description": "RFC 7386: members given replace, null removes, others stay.",
+    "content": {
+        kind: {"schema": _PATCH, "example": {"photoperiod": {"lights_on": "11:00"}}}
+        for kind in (MERGE_PATCH, "application/json")
+    },
+}
+_IF_MATCH: Final = {
+    "name": "If-Match",
+    "in": "header",
+    "required": False,
+    "description": "Only if the tank is still of this version (its ETag).",
+    "schema": {"type": "string"},
+}
+_IF_NONE_MATCH: Final = {
+    "name": "If-None-Match",
+    "in": "header",
+    "required": False,
+    "description": "To read: 304 if it is still of this version. To write `*`: only if new.",
+    "schema": {"type": "string"},
+}
+
+blueprint = Blueprint(
+    "tanks", __name__, url_prefix="/v1", description="The tanks and what is planned for them."
+)
+
+
+class DeleteSchema(Schema):
+    """What to do with the tank's readings."""
+
+    readings = Choice(
+        "Readings stay in the store, or are deleted with the tank.",
+        words=("keep", "delete"),
+        load_default="keep",
+    )
+
+
+@blueprint.at("/tanks", "GET")
+@blueprint.answers(200, TanksSchema)
+def tanks() -> Response:
+    """All tanks"""
+    return tagged(TanksSchema().dump({"tanks": current().registry.tanks(), "next": None}))
+
+
+@blueprint.at("/tanks/<tank>", parameters=TANK)
+class TankResource(MethodView):
+    """One tank."""
+
+    @blueprint.answers(200, TankSchema, headers=_TAG)
+    @blueprint.also_answers(304, description="Still of the version that If-None-Match names.")
+    @blueprint.headers(_IF_NONE_MATCH)
+    def get(self, tank: str) -> Response:
+        """One tank"""
+        return tagged(shown(current().registry.tank(tank)))
+
+    @blueprint.body(TankSchema)
+    @blueprint.answers(200, TankSchema, headers=_TAG)
+    @blueprint.also_answers(201, TankSchema, description="The tank is new.")
+    @blueprint.also_answers(412, description="Another version is there.")
+    @blueprint.headers(_IF_MATCH, _IF_NONE_MATCH)
+    def put(self, value: Tank, tank: str) -> Response:
+        """Register a tank, or replace one as a whole
+
+        Members left out take their defaults. Members that are only shown are ignored, so that
+        what was read can be sent back.
+        """
+        _check_id(tank)
+        if value.id not in ("", tank):
+            raise invalid_field("/id", value.id, f"{tank}, as in the address")
+        present = _present(tank)
+        check_preconditions(None if present is None else tag_of(shown(present)))
+        created = _write(replace(value, id=tank), present if request.if_match else None)
+        headers = {"Location": f"/v1/tanks/{tank}"} if created else {}
+        written = current().registry.tank(tank)
+        return tagged(shown(written), 201 if created else 200, headers)
+
+    @blueprint.answers(200, TankSchema, headers=_TAG)
+    @blueprint.also_answers(412, description="Another version is there.")
+    @blueprint.headers(_IF_MATCH)
+    @blueprint.described(requestBody=_PATCH_BODY)
+    def patch(self, tank: str) -> Response:
+        """Change some members of a tank"""
+        changes = read_json(request.get_data())
+        if not isinstance(changes, dict):
+            raise invalid_body("is not a JSON object")
+        for attempt in range(_ATTEMPTS):
+            present = current().registry.tank(tank)
+            before = shown(present)
+            check_preconditions(tag_of(before))
+            value = _loaded(merged(before, changes))
+            if value.id != tank:
+                raise invalid_field("/id", value.id, f"{tank}: the id of a tank does not change")
+            try:
+                _write(value, present)
+            except ConflictError:
+                if attempt == _ATTEMPTS - 1:
+                    raise
+                continue
+            break
+        return tagged(shown(current().registry.tank(tank)))
+
+    @blueprint.query(DeleteSchema)
+    @blueprint.answers(204, description="Deleted.")
+    @blueprint.also_answers(412, description="Another version is there.")
+    @blueprint.headers(_IF_MATCH)
+    def delete(self, options: dict[str, str], tank: str) -> tuple[str, int]:
+        """Delete a tank with its log and its recommendations"""
+        parts = current()
+        check_preconditions(tag_of(shown(parts.registry.tank(tank))))
+        parts.registry.delete_tank(tank)
+        if options["readings"] == "delete":
+            parts.store.delete_tank(tank)
+        return "", 204
+
+
+def shown(tank: Tank) -> dict[str, Any]:
+    """The JSON of a tank."""
+    body: dict[str, Any] = TankSchema().dump(tank)
+    return body
+
+
+def _present(tank: str) -> Tank | None:
+    try:
+        return current().registry.tank(tank)
+    except NotFoundError:
+        return None
+
+
+def _write(value: Tank, replaces: Tank | None) -> bool:
+    created = current().registry.put_tank(value, replaces=replaces)
+    current().nudge()
+    return created
+
+
+def _loaded(body: Any) -> Tank:
+    try:
+        value: Tank = TankSchema().load(body)
+    except ValidationError as error:
+        raise invalid_body(error.messages) from error
+    return value
+
+
+def _check_id(tank: str) -> None:
+    if not is_name(tank):
+        raise error_of((FieldFault.of("?tank", Refusal(tank, Name.allowed), "tank"),))

@@ -1,0 +1,1 @@
+"""The application: from the configuration to a running process."""

@@ -1,0 +1,70 @@
+"""Serves HTTP and evaluates the tanks until stopped."""
+
+from __future__ import annotations
+
+import logging
+import threading
+
+from service.api.server import Server, is_loopback
+from service.app.application import Application
+from service.app.web import create_app
+from service.config import Config
+from service.errors import ConfigError
+from service.registry.registry import Registry
+from service.store.pruning import prune_daily
+from service.store.retention import RetentionPolicy
+from service.store.sqlite.store import SqliteStore
+
+_log = logging.getLogger("littoral.serve")
+
+
+def serve(application: Application) -> None:
+    """Serve until ``application.stopping`` is set.
+
+    Raises:
+        ConfigError: the address cannot be listened on, or is open to others without any token.
+    """
+    guarded = require_protection(application.config, application.registry)
+    stop, scheduler = application.stopping, application.scheduler
+    server = Server(create_app(application), application.config.http)
+    workers = [
+        threading.Thread(target=scheduler.run, args=(stop,), name="scheduler"),
+        *_pruning(application),
+    ]
+    for worker in workers:
+        worker.start()
+    _log.info("Littoral answers on %s (read /docs)", server.url)
+    if not guarded:
+        _log.warning("no token is set up: only this machine is let in")
+    try:
+        server.run(stop)
+    finally:
+        stop.set()
+        scheduler.nudge()
+        for worker in workers:
+            worker.join()
+        _log.info("stopped")
+
+
+def _pruning(application: Application) -> list[threading.Thread]:
+    """The thread that deletes what is older than the configured ages; none without an age."""
+    policy = RetentionPolicy.of_config(application.config.store)
+    if policy.keeps_all or not isinstance(application.store, SqliteStore):
+        return []
+    given = (application.store, policy, application.clock, application.stopping)
+    return [threading.Thread(target=prune_daily, args=given, name="retention")]
+
+
+def require_protection(config: Config, registry: Registry) -> bool:
+    """Whether access is by token; without any token only this machine may be listened on.
+
+    Raises:
+        ConfigError: the service would be open to other machines.
+    """
+    guarded = registry.has_tokens()
+    if not guarded and not is_loopback(config.http.host):
+        raise ConfigError(
+            f"http.host is {config.http.host!r}; allowed without any token: a loopback address "
+            "such as 127.0.0.1; make a token first with: littoral token create NAME --scope read"
+        )
+    return guarded

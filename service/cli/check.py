@@ -1,0 +1,29 @@
+"""``littoral check``: whether ``up``, ``serve`` and ``ingest`` could start."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from ingest.tools.route_check import check_routes
+from service.app.application import opened
+from service.app.configuration import configuration
+from service.app.serving import require_protection
+from service.cli.options.config_option import config_option
+from service.mqtt.connection import check_broker
+
+
+@click.command("check")
+@config_option
+def command(config_file: Path | None) -> None:
+    """Check configuration, store, registry and access.
+
+    Exit code 2: something is wrong; the first of it is named on standard error.
+    """
+    with opened(configuration(config_file)) as application:
+        check_routes(application.config)
+        check_broker(application.config.mqtt)
+        require_protection(application.config, application.registry)
+        _ = application.integrations
+    click.echo("in order")

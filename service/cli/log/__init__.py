@@ -1,0 +1,1 @@
+"""``littoral log``: options in, a log entry sent to the running service."""

@@ -1,0 +1,57 @@
+"""``littoral log``: note what was done to a tank or seen in it."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import Any
+
+import click
+
+from service.cli.log import calibration
+from service.cli.log.entry import entry_command, line_of
+from service.cli.log.options import data_of, options_of
+from service.cli.options.service_options import service_client, service_options
+from service.cli.output.display import as_json_text, json_option
+from service.registry.fields.log import KINDS
+from service.registry.fields.log_entry import LogData
+from service.registry.models import LogKind
+
+
+@click.group("log")
+def command() -> None:
+    """Log what was done to a tank or seen in it, or list what was."""
+
+
+def _add(kind: LogKind, schema: LogData) -> None:
+    """Add the command of a kind."""
+    if kind is LogKind.CALIBRATION:
+        calibration.add_to(command, schema)
+    else:
+        text = type(schema).__doc__ or schema.label
+        entry_command(command, kind.value, text, *options_of(schema))(partial(_data, schema))
+
+
+def _data(schema: LogData, **given: Any) -> dict[str, Any]:
+    return data_of(schema, given)
+
+
+for _kind, _schema in KINDS.items():
+    _add(_kind, _schema)
+
+
+@command.command("list")
+@click.argument("tank")
+@click.option("--kind", type=click.Choice(list(LogKind)), help="Only entries of this kind.")
+@click.option("--limit", type=click.IntRange(1, 1000), default=20, show_default=True)
+@json_option
+@service_options
+def list_(
+    tank: str, kind: str | None, limit: int, as_json: bool, url: str, token: str | None
+) -> None:
+    """List the log of TANK, newest first."""
+    with service_client(url, token) as client:
+        entries = client.log(tank, kind=kind, limit=limit)
+    if as_json:
+        click.echo(as_json_text({"tank": tank, "entries": entries}))
+    else:
+        click.echo("\n".join(line_of(entry) for entry in entries) or "nothing noted yet")

@@ -1,0 +1,79 @@
+"""What the kinds of ``littoral log`` have in common: options, sending, and an entry in one line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any, Final
+
+import click
+
+from service.cli.options.parameters import MomentParameter
+from service.cli.options.service_options import service_client, service_options
+from service.cli.output.display import as_json_text, json_option
+from service.client import LogEntry
+
+_DataOf = Callable[..., dict[str, Any]]
+
+_COMMON: Final = (
+    click.option("--time", type=MomentParameter(), help="When it was done; default: now."),
+    click.option("--note", default="", help="A remark."),
+    click.option("--by", default="", envvar="LITTORAL_BY", help="Who did it."),
+    json_option,
+)
+
+
+def entry_command(
+    group: click.Group, kind: str, text: str, *options: Callable[[Any], Any]
+) -> Callable[[_DataOf], _DataOf]:
+    """Decorator: a command of a group that notes an entry of a kind.
+
+    What it decorates turns the command's own ``options`` into the entry's data.
+    """
+
+    def decorate(data_of: _DataOf) -> _DataOf:
+        def note_down(
+            tank: str,
+            time: datetime | None,
+            note: str,
+            by: str,
+            as_json: bool,
+            url: str,
+            token: str | None,
+            **own: Any,
+        ) -> None:
+            data = data_of(**own)
+            with service_client(url, token) as client:
+                noted = client.add_log(tank, kind, data, time=time, note=note, by=by)
+            click.echo(as_json_text(noted) if as_json else f"noted: {line_of(noted)}")
+
+        made: Any = service_options(note_down)
+        for option in reversed((*options, *_COMMON)):
+            made = option(made)
+        group.command(kind, help=text)(click.argument("tank")(made))
+        return data_of
+
+    return decorate
+
+
+def line_of(entry: LogEntry) -> str:
+    facts = ", ".join(f"{name} {_fact(value)}" for name, value in entry.data.items())
+    parts = (f"{entry.time:%Y-%m-%d %H:%M} UTC", entry.tank, entry.kind, facts, entry.note)
+    by = f" ({entry.by})" if entry.by else ""
+    return "  ".join(part for part in parts if part) + by
+
+
+def _fact(value: Any) -> str:
+    if isinstance(value, list):
+        return ", ".join(_point(one) for one in value)
+    if not isinstance(value, dict) or "value" not in value:
+        return str(value)
+    shown = value.get("display", value)
+    return f"{shown['value']:.4g} {shown['unit']}"
+
+
+def _point(point: Any) -> str:
+    """A point of a calibration."""
+    if not isinstance(point, dict):
+        return str(point)
+    return " ".join(f"{name} {value}" for name, value in point.items())

@@ -1,0 +1,1 @@
+"""Options and parameters that several commands share."""

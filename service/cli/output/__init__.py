@@ -1,0 +1,1 @@
+"""Answers in, tables, lines, small curves and JSON on the terminal out."""

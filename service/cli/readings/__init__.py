@@ -1,0 +1,1 @@
+"""Commands on stored readings: import, export, copy, recalibrate, upkeep of the store."""

@@ -1,0 +1,57 @@
+"""``littoral recalibrate``: recalculates stored readings after a calibration was corrected."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import click
+
+from ingest.tools.recalculation import recalculate
+from service.app.application import opened
+from service.app.configuration import configuration
+from service.cli.options.config_option import config_option
+from service.cli.output.display import as_json_text, json_option
+from service.registry.models import LogKind
+from service.store import SeriesKey
+from service.times import to_us
+from service.units import QUANTITIES
+
+_MOMENT = click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%SZ"])
+
+
+@click.command("recalibrate")
+@config_option
+@click.argument("tank")
+@click.option("--quantity", type=click.Choice(list(QUANTITIES)), default="ph", show_default=True)
+@click.option("--sensor", default="main", show_default=True)
+@click.option("--from", "start", type=_MOMENT, help="UTC; default: 31 days ago.")
+@click.option("--to", "end", type=_MOMENT, help="UTC; default: now.")
+@json_option
+def command(
+    config_file: Path | None,
+    tank: str,
+    quantity: str,
+    sensor: str,
+    start: datetime | None,
+    end: datetime | None,
+    as_json: bool,
+) -> None:
+    """Apply the calibrations in the log to stored readings.
+
+    The numbers before calibration stay stored, so this can be repeated.
+    """
+    with opened(configuration(config_file)) as parts:
+        now = parts.clock.now()
+        first = now - timedelta(days=31) if start is None else start.replace(tzinfo=UTC)
+        last = now if end is None else end.replace(tzinfo=UTC)
+        entries = parts.registry.log(tank, kinds=[LogKind.CALIBRATION])
+        done = recalculate(
+            parts.store, entries, SeriesKey(tank, quantity, sensor), to_us(first), to_us(last)
+        )
+    counts = {"readings": done.readings, "changed": done.changed}
+    if as_json:
+        series = {"tank": tank, "quantity": quantity, "sensor": sensor}
+        click.echo(as_json_text(series | counts))
+    else:
+        click.echo(f"{tank} {quantity} {sensor}: {done.readings} readings, {done.changed} changed")

@@ -1,0 +1,102 @@
+"""``littoral store``: upkeep of the SQLite store: backup, check, prune, rebuild, and its state."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import click
+
+from service.cli.options.config_option import config_option
+from service.cli.options.transfer_options import chosen_store, store_option
+from service.cli.output.display import as_json_text, json_option
+from service.store.retention import RetentionPolicy
+from service.store.sqlite.store import SqliteStore
+
+
+@contextmanager
+def _sqlite(config_file: Path | None, url: str | None) -> Iterator[SqliteStore]:
+    with chosen_store(config_file, url) as store:
+        if not isinstance(store, SqliteStore):
+            raise click.UsageError(
+                f"the store is {store.backend}, which its own tools maintain (docs/stores.md)"
+            )
+        yield store
+
+
+@click.group("store")
+def command() -> None:
+    """Back up, check, prune and rebuild the SQLite store."""
+
+
+@command.command("backup")
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+@store_option
+@config_option
+def backup(file: Path, store_url: str | None, config_file: Path | None) -> None:
+    """Copy the store into a new FILE, while the service goes on."""
+    with _sqlite(config_file, store_url) as store:
+        store.back_up(file)
+    click.echo(f"{file}: {file.stat().st_size} bytes")
+
+
+@command.command("check")
+@store_option
+@config_option
+def check(store_url: str | None, config_file: Path | None) -> None:
+    """Read the whole file and check that it is sound."""
+    with _sqlite(config_file, store_url) as store:
+        store.check()
+    click.echo("the file is sound")
+
+
+@command.command("rebuild")
+@store_option
+@config_option
+def rebuild(store_url: str | None, config_file: Path | None) -> None:
+    """Compute all rollups anew from the readings; the service may go on meanwhile."""
+    with _sqlite(config_file, store_url) as store:
+        store.rebuild_rollups()
+    click.echo("all rollups were computed anew")
+
+
+_AGE = click.FloatRange(min=1)
+
+
+@command.command("prune")
+@click.option("--raw", type=_AGE, metavar="DAYS", help="Keep readings so long; at least 1.")
+@click.option("--minute", type=_AGE, metavar="DAYS", help="Keep rollups per minute so long.")
+@click.option("--hour", type=_AGE, metavar="DAYS", help="Keep rollups per hour so long.")
+@click.option("--day", type=_AGE, metavar="DAYS", help="Keep rollups per day so long.")
+@json_option
+@store_option
+@config_option
+def prune(
+    raw: float | None,
+    minute: float | None,
+    hour: float | None,
+    day: float | None,
+    as_json: bool,
+    store_url: str | None,
+    config_file: Path | None,
+) -> None:
+    """Delete readings and rollups older than so many days; without an age they are kept.
+
+    What is deleted does not come back, and older readings that arrive later are left out. A
+    coarser rollup is never kept shorter than a finer one.
+    """
+    ages = {"raw": raw, "minute": minute, "hour": hour, "day": day}
+    policy = RetentionPolicy(
+        **{name: None if age is None else timedelta(days=age) for name, age in ages.items()}
+    )
+    with _sqlite(config_file, store_url) as store:
+        pruned = store.prune(policy, datetime.now(UTC))
+    if as_json:
+        click.echo(as_json_text(pruned))
+        return
+    click.echo(
+        f"{pruned.raw} readings, {pruned.minute} minute, {pruned.hour} hour and "
+        f"{pruned.day} day rollups deleted"
+    )

@@ -1,0 +1,1 @@
+"""``littoral status``: what a running service answers in, a verdict and a table out."""

@@ -1,0 +1,118 @@
+"""Handover sheets, reports on return and sharing links, as typed values; names as in the JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from service.client.models import Amount, Quantity, Recommendation
+
+
+@dataclass(frozen=True, slots=True)
+class Absence:
+    """The absence that a handover sheet covers; ``id`` is None where the span was given."""
+
+    id: str | None
+    start: datetime
+    end: datetime
+    covers: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One thing to do on one day of an absence."""
+
+    due: datetime
+    day: date
+    code: str
+    subject: str
+    title: str
+    action: str
+    amounts: list[Amount]
+    cautions: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """At what to act, and what to do then."""
+
+    when: str
+    do: str
+    value: Quantity | None
+
+
+@dataclass(frozen=True, slots=True)
+class TankSheet:
+    """One tank's page of a handover sheet."""
+
+    tank: str
+    name: str
+    time_zone: str
+    state: list[str]
+    open: list[Recommendation]
+    tasks: list[Task]
+    limits: list[Limit]
+    leave_alone: list[str]
+    cautions: list[str]
+    notes: str
+
+
+@dataclass(frozen=True, slots=True)
+class Handover:
+    """The handover sheet of an absence."""
+
+    absence: Absence
+    prepared: datetime
+    tanks: list[TankSheet]
+
+
+@dataclass(frozen=True, slots=True)
+class Occurrence:
+    """One line of a report on return: what happened or was done, and when."""
+
+    time: datetime
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class TankReturn:
+    """One tank's part of a report on return."""
+
+    tank: str
+    name: str
+    time_zone: str
+    happened: list[Occurrence]
+    done: list[Occurrence]
+    open: list[Recommendation]
+    changed: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnReport:
+    """The report on return from an absence."""
+
+    absence: Absence
+    prepared: datetime
+    tanks: list[TankReturn]
+
+
+@dataclass(frozen=True, slots=True)
+class SharingLink:
+    """A link that shows one tank's handover sheet.
+
+    ``secret`` and ``url`` are there when it is made, and never again.
+    """
+
+    id: str
+    tank: str
+    state: str
+    start: datetime
+    end: datetime
+    created: datetime
+    expires: datetime
+    revoked: datetime | None
+    last_used: datetime | None
+    note: str
+    secret: str | None = None
+    url: str | None = None

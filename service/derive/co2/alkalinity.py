@@ -1,0 +1,136 @@
+"""The alkalinity in force: the newest KH test, carried through the water changes since."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, time
+
+import numpy as np
+import numpy.typing as npt
+
+from service.derive.models import Alkalinity, Array
+from service.derive.thresholds import derived_limit
+from service.registry.models import LogEntry, LogKind, Tank
+from service.science.water.change import concentration_after_changes
+from service.science.water.hardness import MEQ_L_PER_DEGREE
+from service.times import to_us
+
+TESTED = "KH test in the log"
+
+CARRIED_SD_SHARE = 0.05
+"""Each water change that a KH test is carried through adds this share of the value to its
+standard deviation: fractions are judged by eye and tap water varies. Our choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """From ``time_us`` on the alkalinity is this."""
+
+    time_us: int
+    alkalinity: Alkalinity
+
+
+def kit_sd_meq_l(tank: Tank) -> float:
+    """Standard deviation of one KH test: uniform over one step of the kit, step / sqrt(12)."""
+    return float(derived_limit(tank, "kh_step_dkh") * MEQ_L_PER_DEGREE / 12.0**0.5)
+
+
+def alkalinity_in_force(tank: Tank, log: Sequence[LogEntry], now: datetime) -> Alkalinity | None:
+    """The alkalinity that counts at ``now``.
+
+    Args:
+        tank: its registered value counts until there is a KH test in the log.
+        log: entries in any order; KH tests and water changes are used.
+
+    Returns:
+        None when there is neither a test nor a registered value.
+    """
+    before = sorted((entry for entry in log if entry.time <= now), key=_time_of)
+    tests = [number for number, entry in enumerate(before) if _is_test(entry)]
+    # What came before the newest test no longer matters.
+    steps = _steps(tank, before[tests[-1] :] if tests else before)
+    return steps[-1].alkalinity if steps else None
+
+
+def alkalinity_at(
+    tank: Tank, log: Sequence[LogEntry], time_us: npt.NDArray[np.int64]
+) -> tuple[Array, Array]:
+    """The alkalinity at each moment as known now, and its standard deviation.
+
+    A test shows that the alkalinity has moved since the test before: in hindsight it moved
+    evenly, so what the test found on top of what was expected is spread over the time between.
+
+    Args:
+        time_us: (n,), microseconds since 1970-01-01 UTC.
+
+    Returns:
+        meq/L (n,) twice; NaN before the first known value.
+    """
+    steps = _steps(tank, log)
+    values = np.array([np.nan] + [step.alkalinity.meq_l for step in steps])
+    spreads = np.array([np.nan] + [step.alkalinity.sd_meq_l for step in steps])
+    starts = np.array([step.time_us for step in steps], dtype=np.int64)
+    index = np.searchsorted(starts, time_us, side="right")
+    found = values[index]
+    for begin, end, residual in _residuals(steps):
+        here = (time_us >= begin) & (time_us < end)
+        found[here] += residual * (time_us[here] - begin) / (end - begin)
+    return np.maximum(found, 0.0), spreads[index]
+
+
+def _residuals(steps: Sequence[_Step]) -> Iterator[tuple[int, int, float]]:
+    """Between which tests the alkalinity moved by how much more than was expected, meq/L."""
+    last_test: int | None = None
+    for number, step in enumerate(steps):
+        tested = step.alkalinity.tested
+        if step.alkalinity.source == TESTED:
+            if last_test is not None and step.time_us > last_test:
+                residual = step.alkalinity.meq_l - steps[number - 1].alkalinity.meq_l
+                yield last_test, step.time_us, residual
+            last_test = step.time_us
+        elif number == 0 and tested is not None:
+            last_test = to_us(tested)
+
+
+def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
+    """The alkalinity over time, oldest first."""
+    steps = []
+    sd = kit_sd_meq_l(tank)
+    if tank.kh_meq_l is not None:
+        tested = tank.kh_tested
+        when = None if tested is None else datetime.combine(tested, time(), UTC)
+        # It is "as last known", so it also counts for the days before it was written down.
+        registered = Alkalinity(tank.kh_meq_l, sd, when, "registered with the tank")
+        steps.append(_Step(-(2**62), registered))
+    for entry in sorted(log, key=_time_of):
+        if _is_test(entry):
+            value = float(entry.data["kh_meq_l"])
+            tested_now = Alkalinity(value, sd, entry.time, TESTED)
+            steps.append(_Step(to_us(entry.time), tested_now))
+        elif entry.kind == LogKind.WATER_CHANGE and steps:
+            carried = _after_change(tank, steps[-1].alkalinity, entry)
+            if carried is not None:
+                steps.append(_Step(to_us(entry.time), carried))
+    return steps
+
+
+def _time_of(entry: LogEntry) -> datetime:
+    return entry.time
+
+
+def _is_test(entry: LogEntry) -> bool:
+    return entry.kind == LogKind.KH_TEST and "kh_meq_l" in entry.data
+
+
+def _after_change(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity | None:
+    """The alkalinity after a water change; None where it is unknown or nothing changed."""
+    tap = entry.data.get("kh_meq_l", tank.water_change.tap_kh_meq_l)
+    fraction = entry.data.get("fraction")
+    if tap is None or fraction is None:
+        return None
+    if before.tested is None or before.tested >= entry.time:
+        return None
+    value = float(concentration_after_changes(before.meq_l, float(tap), float(fraction)))
+    sd = float(np.hypot(before.sd_meq_l, CARRIED_SD_SHARE * value))
+    return Alkalinity(value, sd, before.tested, "KH test carried through water changes")

@@ -1,0 +1,199 @@
+"""Dissolved CO2 of a tank now, from its pH, alkalinity and temperature."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+
+import numpy as np
+
+from service.derive.co2.alkalinity import alkalinity_in_force
+from service.derive.co2.calibration import calibration_age_days, calibration_sd_ph
+from service.derive.co2.series import CONDUCTIVITY_VALID_MIN
+from service.derive.co2.target import Target, state_of, target_of
+from service.derive.inputs import Inputs
+from service.derive.models import Alkalinity, Co2Now, Co2State, EstimatedValue, Quality
+from service.derive.sensor_choice import US_PER_MINUTE, age_min, ago
+from service.derive.thresholds import derived_limit
+from service.registry.models import Tank
+from service.science.carbonate.co2 import (
+    DEFAULT_TEMPERATURE_SD_C,
+    PH_RANGE,
+    co2_rule_of_thumb_mg_l,
+    estimate_co2,
+)
+from service.science.water.hardness import dkh_from_meq_l
+from service.store.model import Reading
+from service.times import from_us, to_us
+
+METHOD = "carbonate balance from pH and alkalinity (Plummer & Busenberg 1982)"
+
+
+def co2_now(inputs: Inputs, target: Target | None = None) -> Co2Now:
+    """CO2 at ``now`` of the inputs.
+
+    Args:
+        target: what to judge it by; None for that of the tank.
+    """
+    tank, now = inputs.tank, inputs.now
+    if target is None:
+        target = target_of(tank, inputs.tolerance.co2_max_mg_l)
+    conductivity = inputs.latest.get("conductivity")
+    if conductivity is not None and age_min(conductivity, now) > CONDUCTIVITY_VALID_MIN:
+        conductivity = None
+    return co2_at(
+        tank,
+        now,
+        target=target,
+        alkalinity=alkalinity_in_force(tank, inputs.log, now),
+        ph=inputs.latest.get("ph"),
+        no_ph=inputs.why_none("ph"),
+        temperature=inputs.paired_temperature,
+        calibrated_days_ago=calibration_age_days(inputs.log, "ph", now),
+        conductivity_us_cm=None if conductivity is None else conductivity.value,
+        reasons=inputs.reasons("ph"),
+    )
+
+
+def co2_at(
+    tank: Tank,
+    now: datetime,
+    *,
+    target: Target,
+    alkalinity: Alkalinity | None,
+    ph: Reading | None,
+    no_ph: str = "there is no usable pH reading",
+    temperature: Reading | None = None,
+    calibrated_days_ago: float | None = None,
+    conductivity_us_cm: float | None = None,
+    reasons: tuple[str, ...] = (),
+) -> Co2Now:
+    """CO2 at ``now`` from single readings.
+
+    Args:
+        target: what to judge it by.
+        alkalinity: in force; None gives an unknown CO2.
+        ph: newest usable reading of the sensor that counts; too old a one gives an unknown CO2.
+        no_ph: the sentence to give when it is missing or too old.
+        temperature: the reading nearest to ``ph`` in time; None or too far: assumed, with a
+            wider interval.
+        calibrated_days_ago: age of the pH calibration, d; None if not in the log.
+        reasons: sentences to pass on, such as why another sensor counts.
+    """
+    stale = ph is None or (to_us(now) - ph.time_us) / US_PER_MINUTE > derived_limit(
+        tank, "stale_ph_min"
+    )
+    paired = _paired(tank, ph, temperature)
+    unknown = Co2Now(
+        time=None if ph is None else from_us(ph.time_us),
+        co2=None,
+        method=METHOD,
+        ph=ph,
+        alkalinity=alkalinity,
+        temperature=paired,
+        target_low_mg_l=target.low_mg_l,
+        target_high_mg_l=target.high_mg_l,
+        state=Co2State.UNKNOWN,
+        quality=Quality.STALE if stale else Quality.SUSPECT,
+    )
+    why = [no_ph] if stale else []
+    if alkalinity is None:
+        why.append("alkalinity is not known: log a KH test")
+    if ph is not None and not PH_RANGE[0] <= ph.value <= PH_RANGE[1]:
+        why.append(f"pH {ph.value:.2f} is outside what the formula covers (2 to 12)")
+    if why or ph is None or alkalinity is None:
+        return replace(unknown, reasons=(*why, *reasons))
+
+    estimate = _estimate(tank, ph, alkalinity, paired, calibrated_days_ago, conductivity_us_cm)
+    if estimate is None:
+        why = ["pH and alkalinity contradict each other: no CO2 fits both"]
+        return replace(unknown, reasons=(*why, *reasons))
+    doubts = _doubts(tank, now, alkalinity, calibrated_days_ago)
+    notes = doubts + _notes(tank, ph, alkalinity, paired, temperature, calibrated_days_ago, now)
+    times = [ph.time_us] if paired is None else [ph.time_us, paired.time_us]
+    return replace(
+        unknown,
+        time=from_us(min(times)),
+        co2=estimate,
+        state=state_of(estimate.value, target),
+        quality=Quality.SUSPECT if doubts or paired is None else Quality.GOOD,
+        reasons=(*notes, *reasons),
+    )
+
+
+def _paired(tank: Tank, ph: Reading | None, temperature: Reading | None) -> Reading | None:
+    """The temperature reading, if it is near enough to the pH reading in time."""
+    if ph is None or temperature is None:
+        return None
+    apart_min = abs(ph.time_us - temperature.time_us) / US_PER_MINUTE
+    return temperature if apart_min <= derived_limit(tank, "pair_gap_min") else None
+
+
+def _estimate(
+    tank: Tank,
+    ph: Reading,
+    alkalinity: Alkalinity,
+    temperature: Reading | None,
+    calibrated_days_ago: float | None,
+    conductivity_us_cm: float | None,
+) -> EstimatedValue | None:
+    if temperature is None:
+        celsius = derived_limit(tank, "assumed_temperature_c")
+        celsius_sd = derived_limit(tank, "assumed_temperature_sd_c")
+    else:
+        celsius, celsius_sd = temperature.value, DEFAULT_TEMPERATURE_SD_C
+    found = estimate_co2(
+        ph.value,
+        alkalinity.meq_l,
+        celsius,
+        alkalinity_sd_meq_l=alkalinity.sd_meq_l,
+        temperature_sd_c=celsius_sd,
+        calibration_sd_ph=calibration_sd_ph(tank, calibrated_days_ago),
+        gh_meq_l=tank.gh_meq_l,
+        conductivity_us_cm=conductivity_us_cm,
+    )
+    value = float(found.value)
+    return None if np.isnan(value) else EstimatedValue(value, float(found.low), float(found.high))
+
+
+def _doubts(
+    tank: Tank, now: datetime, alkalinity: Alkalinity, calibrated_days_ago: float | None
+) -> list[str]:
+    """Why the value is suspect, if it is."""
+    doubts = []
+    if alkalinity.tested is not None:
+        days = (now - alkalinity.tested).total_seconds() / 86_400
+        if days > derived_limit(tank, "kh_test_valid_days"):
+            doubts.append(f"the KH test is {days:.0f} days old: test again")
+    valid_days = derived_limit(tank, "ph_calibration_valid_days")
+    if calibrated_days_ago is not None and calibrated_days_ago > valid_days:
+        doubts.append(f"the pH probe was calibrated {calibrated_days_ago:.0f} days ago")
+    return doubts
+
+
+def _notes(
+    tank: Tank,
+    ph: Reading,
+    alkalinity: Alkalinity,
+    paired: Reading | None,
+    temperature: Reading | None,
+    calibrated_days_ago: float | None,
+    now: datetime,
+) -> list[str]:
+    """What else a reader should know of the value."""
+    notes = []
+    if paired is None:
+        assumed = derived_limit(tank, "assumed_temperature_c")
+        spread = 2 * derived_limit(tank, "assumed_temperature_sd_c")
+        seen = "there is none" if temperature is None else f"the last came {ago(temperature, now)}"
+        notes.append(
+            f"temperature is assumed as {assumed:.0f} ± {spread:.0f} °C: no reading near the pH "
+            f"reading ({seen})"
+        )
+    if alkalinity.tested is None:
+        notes.append("the date of the KH value is not known")
+    if calibrated_days_ago is None:
+        notes.append("no calibration of the pH probe is in the log: the interval is wider for it")
+    rule = float(co2_rule_of_thumb_mg_l(ph.value, dkh_from_meq_l(alkalinity.meq_l)))
+    notes.append(f"the trade's rule 3 x KH x 10^(7 - pH) would say {rule:.1f} mg/L")
+    return notes

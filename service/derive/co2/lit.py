@@ -1,0 +1,175 @@
+"""CO2 of the last day against what plants want while lit and what animals tolerate always."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from service.derive.co2.target import Target
+from service.derive.models import Array, Co2High, Co2Lit, Co2Series
+from service.science.light.co2 import MAX_GAP_S, lit_share_by_co2
+from service.science.numeric.intervals import Interval, gaps, runs_above, steps
+from service.times import from_us, to_us
+
+HOUR_S = 3600.0
+SMOOTH = 5
+WAIT_S = 3 * HOUR_S
+"""So long after lights-on CO2 may still be on its way. Our choice."""
+Lit = Sequence[tuple[datetime, datetime]]
+
+
+def clipped_lit(lit: Lit, start: datetime, end: datetime) -> tuple[Interval, ...]:
+    """The parts of lit intervals that lie between two moments."""
+    return tuple(
+        Interval(max(on, start).timestamp(), min(off, end).timestamp())
+        for on, off in lit
+        if on < end and off > start
+    )
+
+
+def co2_while_lit(
+    series: Co2Series, lit: Lit, target: Target, start: datetime, end: datetime
+) -> Co2Lit | None:
+    """How CO2 met its target over the lit time between two moments.
+
+    Args:
+        series: CO2, mg/L, sorted by time.
+        lit: lit intervals, oldest first, not overlapping.
+
+    Returns:
+        None where nothing was lit or CO2 is not known for any of it.
+    """
+    inside = clipped_lit(lit, start, end)
+    if not inside or not len(series.time_us) or target.low_mg_l >= target.high_mg_l:
+        return None
+    time_s = series.time_us / 1e6
+    share = lit_share_by_co2(time_s, series.value, inside, target.low_mg_l, target.high_mg_l)
+    while_lit = within_intervals(time_s, inside) & ~np.isnan(series.value)
+    if not while_lit.any() or np.isnan(share.within):
+        return None
+    value, high = series.value[while_lit], series.high[while_lit]
+    below = value < target.low_mg_l
+    minutes = share.lit_s / 60
+    window = Interval(start.timestamp(), end.timestamp())
+    whole = [Interval(on.timestamp(), min(off, end).timestamp()) for on, off in lit]
+    edges = [
+        _below_at_edges(time_s, series.value, one, window, target.low_mg_l)
+        for one in whole
+        if one.start_s < window.end_s and one.end_s > window.start_s
+    ]
+    return Co2Lit(
+        lit_min=minutes,
+        known_min=minutes * (1 - share.unknown),
+        below_min=minutes * share.below,
+        within_min=minutes * share.within,
+        above_min=minutes * share.above,
+        shortfall_mg_l=float((target.low_mg_l - value[below]).mean()) if below.any() else 0.0,
+        early_below_min=sum(one for one, _ in edges) / 60,
+        tail_below_min=sum(one for _, one in edges) / 60,
+        surely_below_share=float((high < target.low_mg_l).mean()),
+        last_hour_below_share=_mean(below[time_s[while_lit] > hour_back(inside)]),
+        lowest_mg_l=float(value.min()),
+        highest_mg_l=float(value.max()),
+        start=from_us(int(series.time_us[while_lit][0])),
+        end=from_us(int(series.time_us[while_lit][-1])),
+    )
+
+
+def hour_back(lit: Sequence[Interval]) -> float:
+    """The moment since which an hour of light has passed, or the first moment of light."""
+    left_s = HOUR_S
+    for one in reversed(lit):
+        if one.length_s > left_s:
+            return one.end_s - left_s
+        left_s -= one.length_s
+    return lit[0].start_s - 1.0
+
+
+def _below_at_edges(
+    time_s: Array, value: Array, lit: Interval, window: Interval, low_mg_l: float
+) -> tuple[float, float]:
+    """Seconds below target at the beginning and at the end of one lit interval.
+
+    Both 0 where target is never reached in it: the shortfall then is no matter of timing. But
+    in light that has just begun it may still come: all of it then counts as beginning.
+
+    Args:
+        window: only seconds in it count.
+    """
+    here = (time_s >= lit.start_s) & (time_s <= lit.end_s) & ~np.isnan(value)
+    known = time_s[here]
+    if not known.size:
+        return 0.0, 0.0
+    reached = known[value[here] >= low_mg_l]
+    from_start = known[0] - lit.start_s <= MAX_GAP_S
+    if not reached.size:
+        just_begun = lit.end_s >= window.end_s - MAX_GAP_S and lit.length_s < WAIT_S
+        return (_inside(lit.start_s, lit.end_s, window) if just_begun else 0.0), 0.0
+    early = _inside(lit.start_s, float(reached[0]), window) if from_start else 0.0
+    return early, _inside(float(reached[-1]), lit.end_s, window)
+
+
+def _inside(start_s: float, end_s: float, window: Interval) -> float:
+    """Seconds of a stretch that lie in the window."""
+    return max(min(end_s, window.end_s) - max(start_s, window.start_s), 0.0)
+
+
+def _mean(values: npt.NDArray[np.bool_]) -> float:
+    """Share of True; 1 where nothing is known, so that nobody takes it for recovered."""
+    return float(values.mean()) if values.size else 1.0
+
+
+def co2_above(
+    series: Co2Series, ceiling_mg_l: float, release_mg_l: float, start: datetime, end: datetime
+) -> Co2High | None:
+    """When CO2 lay above a ceiling between two moments, by day or night.
+
+    Args:
+        ceiling_mg_l: a spell begins when CO2 rises above it.
+        release_mg_l: one that is going on ends when it is down at this.
+
+    Returns:
+        None where CO2 is not known; a ``Co2High`` of 0 minutes where it stayed below.
+    """
+    known = ~np.isnan(series.value)
+    known &= (series.time_us >= to_us(start)) & (series.time_us <= to_us(end))
+    if np.count_nonzero(known) < 2:
+        return None
+    time_s, value = series.time_us[known] / 1e6, smoothed(series.value[known])
+    gap = gaps(steps(time_s), MAX_GAP_S)
+    runs = runs_above(time_s, value, gap, on=ceiling_mg_l, off=release_mg_l)
+    above = runs_above(time_s, value, gap, on=ceiling_mg_l, off=ceiling_mg_l)
+    ongoing = bool(runs.end_s.size) and not runs.end_known[-1] and runs.end_s[-1] >= time_s[-1]
+    top = int(np.argmax(value))
+    low = smoothed(series.low[known])
+    return Co2High(
+        ceiling_mg_l=ceiling_mg_l,
+        minutes=float((above.end_s - above.start_s).sum()) / 60,
+        ongoing_min=float(runs.end_s[-1] - runs.start_s[-1]) / 60 if ongoing else 0.0,
+        peak_mg_l=float(value[top]),
+        peak_low_mg_l=float(low[top]),
+        peak_at=from_us(round(time_s[top] * 1e6)),
+        first_at=from_us(round(runs.start_s[0] * 1e6)) if runs.start_s.size else None,
+        last_at=from_us(round(runs.end_s[-1] * 1e6)) if runs.end_s.size else None,
+    )
+
+
+def smoothed(value: Array) -> Array:
+    """Running median over five values: a single high reading is no spell."""
+    if value.size < SMOOTH:
+        return value
+    padded = np.pad(value, SMOOTH // 2, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, SMOOTH), axis=1))
+
+
+def within_intervals(
+    time_s: npt.NDArray[np.float64], intervals: Sequence[Interval]
+) -> npt.NDArray[np.bool_]:
+    """Whether each moment lies in one of the intervals, ends included."""
+    inside = np.zeros(time_s.shape, np.bool_)
+    for one in intervals:
+        inside |= (time_s >= one.start_s) & (time_s <= one.end_s)
+    return inside

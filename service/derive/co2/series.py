@@ -1,0 +1,142 @@
+"""CO2 over time from series of pH, temperature and conductivity."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from service.derive.co2.alkalinity import alkalinity_at
+from service.derive.co2.calibration import calibration_sd_at
+from service.derive.inputs import Inputs
+from service.derive.models import Array, Co2Series
+from service.derive.sensor_choice import US_PER_MINUTE
+from service.derive.thresholds import derived_limit
+from service.registry.models import LogEntry, Tank
+from service.science.carbonate.co2 import DEFAULT_TEMPERATURE_SD_C, PH_RANGE, estimate_co2
+from service.store.model import Samples
+from service.times import to_us
+
+CONDUCTIVITY_VALID_MIN: Final = 1440.0
+"""A conductivity counts for CO2 up to this long before and after it was measured. Our choice."""
+
+INNER_POINTS: Final = 10_000
+INNER_STEPS_US: Final = tuple(US_PER_MINUTE * minutes for minutes in (1440, 360, 60, 30, 10, 5, 1))
+
+
+def co2_series(inputs: Inputs) -> Co2Series:
+    """CO2 at each pH sample that was loaded."""
+    return co2_over(
+        inputs.tank,
+        inputs.log,
+        inputs.series("ph"),
+        inputs.series("temperature"),
+        inputs.series("conductivity"),
+    )
+
+
+def co2_over(
+    tank: Tank,
+    log: Sequence[LogEntry],
+    ph: Samples,
+    temperature: Samples,
+    conductivity: Samples,
+) -> Co2Series:
+    """CO2 at each pH sample, vectorised.
+
+    Args:
+        ph: usable samples (n,).
+        temperature: usable samples, interpolated to the pH samples over gaps up to the tank's
+            ``pair_gap_min``; elsewhere the assumed temperature with its wider interval counts.
+        conductivity: usable samples, µS/cm, for the ionic strength; interpolated to the pH
+            samples over gaps up to ``CONDUCTIVITY_VALID_MIN``, elsewhere taken as not known.
+
+    Returns:
+        (n,) mg/L with 95 % interval; NaN where alkalinity is not known or pH impossible.
+    """
+    if not len(ph):
+        return empty_series()
+    gap_us = int(derived_limit(tank, "pair_gap_min") * US_PER_MINUTE)
+    celsius, measured = interpolated(temperature, ph.time_us, gap_us)
+    celsius = np.where(measured, celsius, derived_limit(tank, "assumed_temperature_c"))
+    celsius_sd = np.where(
+        measured, DEFAULT_TEMPERATURE_SD_C, derived_limit(tank, "assumed_temperature_sd_c")
+    )
+    meq_l, meq_l_sd = alkalinity_at(tank, log, ph.time_us)
+    possible = (ph.value >= PH_RANGE[0]) & (ph.value <= PH_RANGE[1])
+    ph_value = np.where(possible, ph.value, np.nan)
+    celsius = np.clip(celsius, 0.0, 50.0)
+    calibration_sd = calibration_sd_at(tank, log, ph.time_us)
+    us_cm, known = interpolated(
+        conductivity, ph.time_us, int(CONDUCTIVITY_VALID_MIN * US_PER_MINUTE)
+    )
+    value, low, high = (np.full(ph.time_us.shape, np.nan) for _ in range(3))
+    for part, us_cm_of_part in ((known, us_cm[known]), (~known, None)):
+        if not part.any():
+            continue
+        found = estimate_co2(
+            ph_value[part],
+            meq_l[part],
+            celsius[part],
+            alkalinity_sd_meq_l=meq_l_sd[part],
+            temperature_sd_c=celsius_sd[part],
+            calibration_sd_ph=calibration_sd[part],
+            gh_meq_l=tank.gh_meq_l,
+            conductivity_us_cm=us_cm_of_part,
+        )
+        value[part], low[part], high[part] = found.value, found.low, found.high
+    return Co2Series(ph.time_us, value, low, high)
+
+
+def inner_step_us(start: datetime, end: datetime, every_us: int) -> int:
+    """A finer step that ``every_us`` is a multiple of, for about ``INNER_POINTS`` in all.
+
+    CO2 runs exponentially in pH, so the CO2 of a mean pH is not the mean CO2: a long series is
+    averaged from finer steps.
+    """
+    length_us = to_us(end) - to_us(start)
+    fitting = [step for step in INNER_STEPS_US if every_us % step == 0]
+    coarse_enough = [step for step in fitting if length_us / step <= INNER_POINTS]
+    return min(coarse_enough, default=every_us)
+
+
+def mean_over(fine: Co2Series, every_us: int) -> Co2Series:
+    """Means of CO2 over spans aligned to 1970-01-01 UTC; NaN where no value of a span is known."""
+    spans, position = np.unique(fine.time_us // every_us, return_inverse=True)
+    known = ~np.isnan(fine.value)
+    count = np.bincount(position[known], minlength=spans.size)
+
+    def mean(values: Array) -> Array:
+        total = np.bincount(position[known], weights=values[known], minlength=spans.size)
+        return np.asarray(np.divide(total, count, out=np.full(spans.size, np.nan), where=count > 0))
+
+    return Co2Series(spans * every_us, mean(fine.value), mean(fine.low), mean(fine.high))
+
+
+def empty_series() -> Co2Series:
+    """CO2 of no moment."""
+    nothing = np.empty(0)
+    return Co2Series(np.empty(0, np.int64), nothing, nothing, nothing)
+
+
+def interpolated(
+    samples: Samples, time_us: npt.NDArray[np.int64], max_gap_us: int
+) -> tuple[Array, npt.NDArray[np.bool_]]:
+    """Values at given moments by straight lines between samples, and whether they are backed.
+
+    A moment is backed if the samples on both sides lie no further apart than ``max_gap_us``, or
+    if one sample alone lies within it at an end of the series.
+    """
+    if not len(samples):
+        return np.full(time_us.shape, np.nan), np.zeros(time_us.shape, np.bool_)
+    value = np.interp(time_us, samples.time_us, samples.value)
+    after = np.searchsorted(samples.time_us, time_us, side="left")
+    right = samples.time_us[np.minimum(after, len(samples) - 1)]
+    left = samples.time_us[np.maximum(after - 1, 0)]
+    at_end = (after == 0) | (after == len(samples))
+    near = np.minimum(np.abs(right - time_us), np.abs(left - time_us))
+    between = right - left <= max_gap_us
+    return value, np.where(at_end, near <= max_gap_us, between | (near == 0))

@@ -1,0 +1,56 @@
+"""What is loaded of one tank before anything is derived from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from service.derive.sensor_choice import ChosenSeries, why_no_reading
+from service.derive.tolerance import Tolerance, tolerance_of
+from service.registry.models import LogEntry, Tank
+from service.store.model import Reading, Samples, SeriesInfo
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """The readings and log entries of one tank that values are derived from.
+
+    Attributes:
+        now: UTC.
+        start: since when ``samples`` were read; ``now`` where only the newest readings were.
+        log: entries up to ``now``, newest first.
+        infos: what the store holds of each series of the tank.
+        chosen: by quantity, the series that counts.
+        latest: by quantity, the newest usable reading of that series.
+        samples: by quantity, usable readings or means of that series.
+        paired_temperature: temperature reading nearest to the latest pH reading.
+    """
+
+    tank: Tank
+    now: datetime
+    start: datetime
+    log: tuple[LogEntry, ...] = ()
+    infos: tuple[SeriesInfo, ...] = ()
+    chosen: Mapping[str, ChosenSeries] = field(default_factory=dict)
+    latest: Mapping[str, Reading] = field(default_factory=dict)
+    samples: Mapping[str, Samples] = field(default_factory=dict)
+    paired_temperature: Reading | None = None
+
+    @property
+    def tolerance(self) -> Tolerance:
+        """What the animals tolerate together at ``now``."""
+        return tolerance_of(self.tank, self.log, self.now)
+
+    def series(self, quantity: str) -> Samples:
+        """The samples of a quantity; none where it is not measured."""
+        return self.samples.get(quantity) or Samples.empty()
+
+    def why_none(self, quantity: str) -> str:
+        """One sentence on why a quantity has no present value."""
+        chosen = self.chosen.get(quantity) or ChosenSeries(None)
+        return why_no_reading(quantity, chosen.info, self.latest.get(quantity), self.now)
+
+    def reasons(self, quantity: str) -> tuple[str, ...]:
+        """Why another sensor than the tank's own choice counts."""
+        return (self.chosen.get(quantity) or ChosenSeries(None)).reasons

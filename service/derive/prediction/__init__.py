@@ -1,0 +1,1 @@
+"""A tank's fitted gas exchange and a changed setting in; the predicted day out."""

@@ -1,0 +1,109 @@
+"""Everything that rules, pages and integrations may know of a tank, derived from its inputs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from types import MappingProxyType
+from typing import Final
+
+import numpy as np
+
+from service.derive.co2.crosscheck import co2_check_of
+from service.derive.co2.current import co2_now
+from service.derive.co2.daily import co2_days_of
+from service.derive.co2.lit import co2_above, co2_while_lit
+from service.derive.co2.series import co2_series
+from service.derive.co2.target import target_of
+from service.derive.inputs import Inputs
+from service.derive.light import first_day, light_days_of, light_now, light_source_of
+from service.derive.light_plan import judged_light, light_spans, planned_lit
+from service.derive.models import Co2High, Co2Series, GasModel, LightDay, TankView
+from service.derive.temperature import daily_minima, excursions_of, temperature_now
+from service.derive.tolerance import Tolerance
+from service.registry.models import Tank
+from service.registry.volume import net_volume_l
+
+RELEASE_SHARE: Final = 0.95
+"""A spell of too much CO2 is over once it is down at this share of the ceiling. Our choice."""
+
+NO_DAYS: Final[Mapping[date, LightDay]] = MappingProxyType({})
+
+
+def tank_view(
+    inputs: Inputs, *, gas: GasModel | None = None, known_days: Mapping[date, LightDay] = NO_DAYS
+) -> TankView:
+    """Derive everything that rules and pages may know of a tank.
+
+    Args:
+        inputs: of the last days.
+        gas: the gas exchange as last fitted (``gas_exchange``; it takes a tenth of a second).
+        known_days: light of days that are over, as derived before from the same readings.
+    """
+    tank, now = inputs.tank, inputs.now
+    tolerance = inputs.tolerance
+    target = target_of(tank, tolerance.co2_max_mg_l)
+    temperature = inputs.series("temperature")
+    series = co2_series(inputs)
+    co2 = co2_now(inputs, target)
+    source = light_source_of(inputs)
+    first = first_day(inputs)
+    known = _leading(known_days, first)
+    days = known + light_days_of(
+        tank,
+        source,
+        first + timedelta(days=len(known)),
+        now,
+        co2=series,
+        target=target,
+        temperature=temperature,
+    )
+    lit = tuple(one for day in days for one in day.lit) or planned_lit(tank, first, now)
+    day_ago = now - timedelta(hours=24)
+    judged = judged_light(tank, lit, inputs.log, now)
+    while_lit = co2_while_lit(series, judged, target, day_ago, now)
+    if while_lit is not None and not days:
+        while_lit = replace(while_lit, lit_from="plan")
+    return TankView(
+        tank=tank,
+        now=now,
+        net_volume_l=net_volume_l(tank),
+        co2=co2,
+        co2_series=series,
+        light_days=days,
+        temperature=temperature_now(inputs, tolerance),
+        excursions=excursions_of(tank, temperature, tolerance),
+        log=inputs.log,
+        sensors=inputs.infos,
+        tolerance=tolerance,
+        light=light_now(inputs, source),
+        co2_lit=while_lit,
+        co2_high=_high(tank, tolerance, series, day_ago, now),
+        co2_days=co2_days_of(series, light_spans(tank, days, lit), target.low_mg_l),
+        co2_check=co2_check_of(tank, inputs.log, co2, now),
+        gas=gas,
+        latest=inputs.latest,
+        daily_minima_c=daily_minima(temperature, now),
+        usual_c=float(np.median(temperature.value)) if len(temperature) else None,
+    )
+
+
+def _leading(known_days: Mapping[date, LightDay], first: date) -> tuple[LightDay, ...]:
+    """The days from ``first`` on that need not be derived again."""
+    known: list[LightDay] = []
+    while (day := known_days.get(first + timedelta(days=len(known)))) is not None:
+        known.append(day)
+    return tuple(known)
+
+
+def _high(
+    tank: Tank, tolerance: Tolerance, series: Co2Series, start: datetime, end: datetime
+) -> Co2High | None:
+    """CO2 against the animals' ceiling; without animals against the plants' target."""
+    animals = tolerance.co2
+    ceiling = tank.plants.co2_high_mg_l if animals is None else animals.co2_mg_l
+    found = co2_above(series, ceiling, RELEASE_SHARE * ceiling, start, end)
+    if found is None or animals is None:
+        return found
+    return replace(found, newcomers=animals.newcomer)

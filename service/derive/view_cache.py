@@ -1,0 +1,172 @@
+"""Views of tanks that are evaluated again and again, without deriving all of it each time.
+
+What is reused, means of series, days of light, the fitted gas exchange, is checked against store,
+registry and log each time: a view is what ``tank_view(load(...))`` would give.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from typing import Final
+
+from service.derive.co2.target import Target, target_of
+from service.derive.gas_exchange import FIT_DAYS, gas_exchange
+from service.derive.inputs import Inputs
+from service.derive.loader import VIEW_DAYS, load, means
+from service.derive.local_time import local_midnight
+from service.derive.models import GasModel, LightDay, TankView
+from service.derive.series_cache import HOUR_US, SeriesCache, read_hours
+from service.derive.tank_view import tank_view
+from service.registry.models import LogEntry, Tank
+from service.registry.registry import Registry
+from service.store.interface import Store
+from service.store.model import SeriesKey
+from service.times import to_us
+
+MOST_TANKS: Final = 300
+"""Tanks whose means are cached; about 0.4 MB each. Those of others are read at each evaluation."""
+
+REFIT_AFTER: Final = timedelta(hours=24)
+"""Exchange and injection drift over days, not hours. Our choice."""
+
+RETRY_AFTER: Final = timedelta(hours=1)
+"""Where nothing could be fitted, new readings may be enough so soon. Our choice."""
+
+BUDGET_S: Final = 2.0
+"""Seconds of one evaluation that fits may take; the other tanks have their turn at the next."""
+
+_DAY_US: Final = 24 * HOUR_US
+WINDOW_US: Final = (FIT_DAYS + 1) * _DAY_US
+"""A fit is made of ``FIT_DAYS`` and up to a day old when it is checked."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Basis:
+    """What derived values rest on beside the readings and the present."""
+
+    tank: Tank
+    log: tuple[LogEntry, ...]
+    keys: frozenset[SeriesKey]
+    target: Target
+
+    @classmethod
+    def of(cls, inputs: Inputs) -> _Basis:
+        chosen = (one.info for one in inputs.chosen.values())
+        keys = frozenset(info.key for info in chosen if info is not None)
+        target = target_of(inputs.tank, inputs.tolerance.co2_max_mg_l)
+        return cls(inputs.tank, inputs.log, keys, target)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """A fitted gas exchange, with a digest of the hours it was fitted to."""
+
+    basis: _Basis
+    model: GasModel
+    digest: int
+
+
+@dataclass(slots=True)
+class _Cached:
+    """What is cached of one tank."""
+
+    series: SeriesCache
+    basis: _Basis | None = None
+    days: Mapping[date, LightDay] = field(default_factory=dict)
+
+
+class ViewCache:
+    """Views of the tanks of one registry and store; not for several threads at a time."""
+
+    def __init__(self, registry: Registry, store: Store) -> None:
+        """Empty at first."""
+        self._registry = registry
+        self._store = store
+        self._tanks: dict[str, _Cached] = {}
+        self._fits: dict[str, _Fit] = {}
+        self._deadline_s = 0.0
+
+    def begin(self) -> None:
+        """A new evaluation of all tanks begins, with a fresh budget for fits."""
+        self._deadline_s = time.monotonic() + BUDGET_S
+
+    def view(self, tank: Tank, now: datetime) -> TankView:
+        """Everything that rules may know of a tank, with its gas exchange as far as fitted.
+
+        Raises:
+            StoreUnavailableError, StoreRefusedError, NotFoundError: as ``load``.
+        """
+        cached = self._cached(tank)
+        if cached is None:
+            inputs = load(tank, self._registry, self._store, now)
+            return tank_view(inputs, gas=self._gas(inputs, None))
+        inputs = load(tank, self._registry, self._store, now, reader=cached.series.read)
+        basis = _Basis.of(inputs)
+        if cached.series.pop_rewritten() or basis != cached.basis:
+            cached.days = {}
+        cached.basis = basis
+        cached.series.keep_only(set(basis.keys))
+        view = tank_view(inputs, gas=self._gas(inputs, cached), known_days=cached.days)
+        cached.days = {one.day: one for one in view.light_days if _is_over(tank, one.day, now)}
+        return view
+
+    def forget(self, tank: str) -> None:
+        """A tank is no longer evaluated."""
+        self._tanks.pop(tank, None)
+        self._fits.pop(tank, None)
+
+    def _cached(self, tank: Tank) -> _Cached | None:
+        """What is cached of a tank; None where there are too many."""
+        found = self._tanks.get(tank.id)
+        if found is None and len(self._tanks) < MOST_TANKS:
+            window_us = WINDOW_US if tank.co2_injected else VIEW_DAYS * _DAY_US
+            found = self._tanks[tank.id] = _Cached(SeriesCache(self._store, window_us))
+        return found
+
+    def _gas(self, inputs: Inputs, cached: _Cached | None) -> GasModel | None:
+        """The gas exchange as last fitted; fitted now where it is due and the budget allows."""
+        tank, now = inputs.tank, inputs.now
+        if not tank.co2_injected:
+            return None
+        basis = _Basis.of(inputs) if cached is None or cached.basis is None else cached.basis
+        known = self._fits.get(tank.id)
+        if known is not None and self._holds(known, basis, now, cached):
+            return known.model
+        if time.monotonic() < self._deadline_s:
+            reader = means(self._store) if cached is None else cached.series.read
+            # The digest first: what is written in between differs at the next check.
+            digest = self._digest(basis.keys, now, cached)
+            model = gas_exchange(
+                load(tank, self._registry, self._store, now, days=FIT_DAYS, reader=reader)
+            )
+            self._fits[tank.id] = _Fit(basis, model, digest)
+            return model
+        return None if known is None else known.model
+
+    def _holds(self, fit: _Fit, basis: _Basis, now: datetime, cached: _Cached | None) -> bool:
+        """Whether a fit is young enough and rests on what store, registry and log hold now."""
+        age = now - fit.model.fitted
+        if age >= (RETRY_AFTER if fit.model.fit is None else REFIT_AFTER) or basis != fit.basis:
+            return False
+        return self._digest(fit.basis.keys, fit.model.fitted, cached) == fit.digest
+
+    def _digest(self, keys: frozenset[SeriesKey], fitted: datetime, cached: _Cached | None) -> int:
+        """A number that differs where an hour of the days before a fit was rewritten."""
+        end_us = to_us(fitted) // HOUR_US * HOUR_US
+        start_us = end_us - FIT_DAYS * _DAY_US
+        digests = []
+        for key in sorted(keys):
+            if cached is None:
+                hours = read_hours(self._store, key, start_us, end_us)
+            else:
+                hours = cached.series.hours(key)
+            digests.append(hours.part(start_us, end_us).digest())
+        return hash(tuple(digests))
+
+
+def _is_over(tank: Tank, day: date, now: datetime) -> bool:
+    """Whether a local day ended before the present hour: a change to it is then seen as such."""
+    return to_us(local_midnight(tank, day + timedelta(days=1))) <= to_us(now) // HOUR_US * HOUR_US

@@ -1,0 +1,1 @@
+"""Recommendations and dated tasks in, iCalendar (RFC 5545) out."""

@@ -1,0 +1,47 @@
+"""The dated tasks of a handover sheet as a calendar (RFC 5545)."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Final
+
+from service.advice.engine.recommendation import Severity
+from service.advice.handover.care_plan import Task
+from service.advice.handover.sheet import HandoverSheet, TankSheet
+from service.integrations.calendar.tasks import TAKES, CalendarTask, Form, calendar_of
+from service.registry.events import Revision
+
+_SUBJECT_DIGITS: Final = 8
+
+
+def sheet_calendar(sheet: HandoverSheet, form: Form = Form.EVENTS) -> bytes:
+    """All tasks of a sheet; each rings."""
+    tasks = [_task_of(sheet, page, task) for page in sheet.tanks for task in page.tasks]
+    name = f"Handover {sheet.tanks[0].name}" if len(sheet.tanks) == 1 else "Handover"
+    return calendar_of(name, tasks, sheet.prepared, form)
+
+
+def uid_of(page: TankSheet, task: Task) -> str:
+    """The same for one task of one tank on one day, however often the sheet is prepared."""
+    digest = hashlib.sha256(task.subject.encode()).hexdigest()[:_SUBJECT_DIGITS]
+    subject = f"-{digest}" if task.subject else ""
+    return f"{task.code}{subject}-{task.day.isoformat()}.{page.tank}@littoral"
+
+
+def _task_of(sheet: HandoverSheet, page: TankSheet, task: Task) -> CalendarTask:
+    lines = [task.action]
+    if task.cautions:
+        lines += ["", "Cautions:", *(f"- {caution}" for caution in task.cautions)]
+    return CalendarTask(
+        uid=uid_of(page, task),
+        title=f"{page.name}: {task.title}",
+        text="\n".join(lines),
+        severity=Severity.ADVICE,
+        since=min(sheet.absence.start, sheet.prepared),
+        due=task.due,
+        not_before=task.due - TAKES,
+        rings=True,
+        # Earlier sheets are not stored: a sheet counts as revised whenever it is prepared.
+        revision=Revision(int(sheet.prepared.timestamp() // 60), sheet.prepared),
+        time_zone=page.time_zone,
+    )

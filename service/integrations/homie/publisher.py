@@ -1,0 +1,194 @@
+"""Publishes each tank as a device of the Homie convention, the service as their root device."""
+
+from __future__ import annotations
+
+import json
+import logging
+import threading
+import time
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+from service.advice.engine.change_events import LedgerChange
+from service.config import HomieOptions, MqttConfig
+from service.derive.models import TankView
+from service.integrations.homie.device import (
+    TOPIC_VERSION,
+    alerts_of,
+    base_topic,
+    described_topics,
+    description_of,
+    device_id,
+    device_messages,
+    properties_of,
+    root_description,
+)
+from service.integrations.tank_figures import figures_of
+from service.mqtt.connection import Will
+from service.mqtt.retained import Leftover, RetainedTopics, json_payload
+
+INIT: Final = "init"
+READY: Final = "ready"
+LOST: Final = "lost"
+DISCONNECTED: Final = "disconnected"
+QOS: Final = 2
+"""As the convention recommends."""
+
+_log = logging.getLogger(__name__)
+
+
+class Homie:
+    """Publishes the tanks as Homie devices.
+
+    A tank that was not evaluated for ``lifetime_s`` is ``lost`` and has no values.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        options: HomieOptions,
+        config: MqttConfig,
+        lifetime_s: float,
+        milliseconds: Callable[[], int] = lambda: time.time_ns() // 1_000_000,
+    ) -> None:
+        """Prepare.
+
+        Args:
+            name: of the integration in the configuration.
+            lifetime_s: machine seconds after which a tank counts as lost.
+            milliseconds: gives the versions of descriptions, which rise over restarts.
+
+        Raises:
+            ConfigError: the broker's address or a certificate file is wrong.
+        """
+        self.name = name
+        self._options = options
+        self._root = base_topic(self._options, self._options.device)
+        self._lifetime_s = lifetime_s
+        self._milliseconds = milliseconds
+        self._lock = threading.Lock()
+        self._evaluated_s: dict[str, float] = {}
+        self._versions: dict[str, tuple[dict[str, Any], int]] = {}
+        self._stopping = threading.Event()
+        self._lost_thread: threading.Thread | None = None
+        start = f"{self._options.prefix}/{TOPIC_VERSION}/+"
+        self._topics = RetainedTopics(
+            config,
+            f"homie-{name}",
+            will=Will(f"{self._root}/$state", LOST, QOS),
+            qos=QOS,
+            filters=(f"{start}/$description", f"{start}/$alert/+"),
+            identify=self._identify,
+        )
+
+    @property
+    def is_connected(self) -> bool:
+        """Whether the broker is connected and has been sent everything."""
+        return self._topics.is_connected
+
+    def start(self) -> None:
+        """Connect in the background, with no tanks yet."""
+        with self._lock:
+            self._set_root()
+        self._topics.start()
+        self._lost_thread = threading.Thread(
+            target=self._mark_lost_tanks, name=f"homie-{self.name}", daemon=True
+        )
+        self._lost_thread.start()
+
+    def update(self, view: TankView, change: LedgerChange) -> None:
+        """Publish what is known of a tank; only what changed goes out."""
+        figures = figures_of(view, change.current)
+        properties = properties_of(figures)
+        described = description_of(self._options, view.tank.name or view.tank.id, properties)
+        alerts = alerts_of(self._options, figures, change.current)
+        with self._lock:
+            device = device_id(self._options, view.tank.id)
+            text, differs = self._described(device, described)
+            base = base_topic(self._options, device)
+            is_new = view.tank.id not in self._evaluated_s
+            self._evaluated_s[view.tank.id] = time.monotonic()
+            messages = device_messages(base, text, properties, alerts, READY)
+            self._topics.set(device, messages, first=(f"{base}/$state", INIT) if differs else None)
+            if is_new:
+                self._set_root()
+
+    def retain_only(self, tanks: frozenset[str]) -> None:
+        """Remove the devices of other tanks, those of earlier runs too."""
+        with self._lock:
+            gone = set(self._evaluated_s) - tanks
+            for tank in gone:
+                del self._evaluated_s[tank]
+                self._versions.pop(device_id(self._options, tank), None)
+            if gone:
+                self._set_root()
+            devices = {device_id(self._options, tank) for tank in tanks}
+            self._topics.retain_only({self._options.device, *devices})
+
+    def stop(self) -> None:
+        """Mark all devices as disconnected; they stay at the broker."""
+        self._stopping.set()
+        if self._lost_thread is not None:
+            self._lost_thread.join()
+        with self._lock:
+            bases = [
+                base_topic(self._options, device_id(self._options, tank))
+                for tank in self._evaluated_s
+            ]
+        self._topics.stop((f"{base}/$state", DISCONNECTED) for base in (*bases, self._root))
+
+    def _mark_lost_tanks(self) -> None:
+        """Mark tanks as lost whose evaluations have ended."""
+        while not self._stopping.wait(min(1.0, self._lifetime_s / 4)):
+            now = time.monotonic()
+            with self._lock:
+                for tank, evaluated_s in self._evaluated_s.items():
+                    if now - evaluated_s > self._lifetime_s:
+                        self._mark_lost(tank)
+
+    def _mark_lost(self, tank: str) -> None:
+        device = device_id(self._options, tank)
+        base = base_topic(self._options, device)
+        unchanged = (f"{base}/$description", f"{base}/$alert/")
+        lost = {
+            topic: payload if topic.startswith(unchanged) else ""
+            for topic, payload in self._topics.messages(device).items()
+        }
+        self._topics.set(device, {**lost, f"{base}/$state": LOST})
+
+    def _set_root(self) -> None:
+        children = sorted(device_id(self._options, tank) for tank in self._evaluated_s)
+        described = root_description(self._options, children)
+        text, differs = self._described(self._options.device, described)
+        messages = device_messages(self._root, text, (), {}, READY)
+        first = (f"{self._root}/$state", INIT) if differs else None
+        self._topics.set(self._options.device, messages, first=first)
+
+    def _described(self, device: str, described: Mapping[str, Any]) -> tuple[str, bool]:
+        """The description with its version, and whether it differs from the one before."""
+        before = self._versions.get(device)
+        differs = before is None or before[0] != described
+        if before is None:
+            before = (dict(described), self._milliseconds())
+        elif differs:
+            before = (dict(described), max(before[1] + 1, self._milliseconds()))
+        self._versions[device] = before
+        return json_payload({**described, "version": before[1]}), differs
+
+    def _identify(self, topic: str, payload: bytes) -> Leftover | None:
+        """Devices of an earlier run under this root, and alerts of any device."""
+        device, _, rest = topic.removeprefix(f"{self._options.prefix}/{TOPIC_VERSION}/").partition(
+            "/"
+        )
+        if not device.startswith(f"{self._options.device}-"):
+            return None
+        if rest.startswith("$alert/"):
+            return Leftover(device, [topic], ours=False)
+        try:
+            if json.loads(payload).get("root") != self._options.device:
+                return None
+            topics = described_topics(base_topic(self._options, device), payload)
+        except (ValueError, AttributeError):
+            _log.warning("integration %s: %s is no description and is left alone", self.name, topic)
+            return None
+        return Leftover(device, topics, ours=True)

@@ -1,0 +1,1 @@
+"""Views of tanks and the service's health in, OpenMetrics out."""

@@ -1,0 +1,215 @@
+"""OpenMetrics: readings, derived values and advice of the tanks, and the service's own health."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
+from typing import Final
+
+from prometheus_client import CollectorRegistry, ProcessCollector
+from prometheus_client.exposition import choose_encoder
+from prometheus_client.metrics_core import GaugeMetricFamily, InfoMetricFamily, Metric
+from prometheus_client.registry import Collector
+
+from service.advice.engine.change_events import LedgerChange
+from service.clock import Clock
+from service.derive.models import TankView
+from service.derive.sensor_choice import US_PER_MINUTE, usable
+from service.derive.thresholds import derived_limit
+from service.errors import LittoralError
+from service.integrations.metrics.health import health_families
+from service.integrations.tank_figures import Figures, figures_of
+from service.registry.models import Tank
+from service.registry.registry import Registry
+from service.store import Store
+from service.store.model import SeriesInfo
+from service.times import to_us
+
+READINGS: Final = {
+    "temperature": ("littoral_temperature_celsius", "celsius", "stale_temperature_min"),
+    "ph": ("littoral_ph", "", "stale_ph_min"),
+    "illuminance": ("littoral_illuminance_lux", "lux", "stale_light_min"),
+    "ppfd": (
+        "littoral_ppfd_micromoles_per_square_meter_second",
+        "micromoles_per_square_meter_second",
+        "stale_light_min",
+    ),
+    "conductivity": (
+        "littoral_conductivity_microsiemens_per_centimeter",
+        "microsiemens_per_centimeter",
+        "stale_temperature_min",
+    ),
+    "dissolved_oxygen": (
+        "littoral_dissolved_oxygen_milligrams_per_liter",
+        "milligrams_per_liter",
+        "stale_temperature_min",
+    ),
+}
+"""By quantity: name and unit of its family, and the threshold after which it is stale."""
+
+MG_L: Final = "milligrams_per_liter"
+_DERIVED: Final = (
+    ("littoral_co2_milligrams_per_liter", MG_L, "Dissolved CO2.", "co2_mg_l"),
+    ("littoral_co2_low_milligrams_per_liter", MG_L,
+     "Lower end of its 95 % interval.", "co2_low_mg_l"),
+    ("littoral_co2_high_milligrams_per_liter", MG_L,
+     "Upper end of its 95 % interval.", "co2_high_mg_l"),
+    ("littoral_temperature_rate_kelvin_per_hour", "kelvin_per_hour",
+     "How fast temperature rises.", "temperature_rate_k_h"),
+    ("littoral_light_lit", "", "1 while the tank is lit, 0 in the dark.", "lit"),
+    ("littoral_light_ppfd_micromoles_per_square_meter_second",
+     "micromoles_per_square_meter_second",
+     "PPFD, measured or from lux by the lamp's factor.", "ppfd_umol_m2_s"),
+    ("littoral_light_dli_moles_per_square_meter", "moles_per_square_meter",
+     "Light of the local day so far.", "dli_mol_m2_d"),
+    ("littoral_light_photoperiod_hours", "hours",
+     "Lit time of the local day so far.", "photoperiod_h"),
+)  # fmt: skip
+
+
+class Metrics(Collector):
+    """What a monitoring system scrapes.
+
+    Readings are fetched at each scrape. Derived values and advice are those of the scheduler's last
+    evaluation, and left out once that is ``lifetime_s`` ago.
+    """
+
+    name = "metrics"
+
+    def __init__(
+        self,
+        store: Store,
+        registry: Registry,
+        clock: Clock,
+        lifetime_s: float,
+        speed: float = 1.0,
+    ) -> None:
+        """Prepare.
+
+        Args:
+            lifetime_s: machine seconds for which the values of an evaluation count.
+            speed: of the clock, against the machine's.
+        """
+        self._store = store
+        self._registry = registry
+        self._clock = clock
+        self._lifetime_s = lifetime_s
+        self._speed = speed
+        self._lock = threading.Lock()
+        self._figures: dict[str, tuple[Figures, float]] = {}
+        self._collectors = CollectorRegistry()
+        self._collectors.register(self)
+        ProcessCollector(registry=self._collectors)
+
+    def start(self) -> None:
+        """Nothing to begin: metrics are scraped."""
+
+    def update(self, view: TankView, change: LedgerChange) -> None:
+        """Store the figures of an evaluation."""
+        figures = figures_of(view, change.current)
+        with self._lock:
+            self._figures[view.tank.id] = (figures, time.monotonic())
+
+    def retain_only(self, tanks: frozenset[str]) -> None:
+        """Expose nothing more of other tanks."""
+        with self._lock:
+            self._figures = {tank: one for tank, one in self._figures.items() if tank in tanks}
+
+    def stop(self) -> None:
+        """Nothing to end."""
+
+    def exposition(self, accept: str) -> tuple[bytes, str]:
+        """The text and its media type.
+
+        Args:
+            accept: the request's ``Accept``; OpenMetrics where it asks for it, else the classic
+                text format.
+        """
+        encode, media_type = choose_encoder(accept)
+        return encode(self._collectors), media_type
+
+    def describe(self) -> Iterable[Metric]:
+        """No names in advance: store and registry are not read before the first scrape."""
+        return ()
+
+    def collect(self) -> Iterator[Metric]:
+        """All families but those whose source is away; ``littoral_up`` is 0 for it."""
+        now = self._clock.now()
+        up = GaugeMetricFamily("littoral_up", "1 if a part answers.", labels=["part"])
+        families: list[Metric] = []
+        for part, source in (("store", self._of_readings), ("registry", self._of_registry)):
+            try:
+                families += source(now)
+                up.add_metric([part], 1)
+            except LittoralError:
+                up.add_metric([part], 0)
+        yield up
+        yield from families
+        yield from self._of_evaluations()
+
+    def _of_readings(self, now: datetime) -> list[Metric]:
+        """The newest reading of each sensor, unless stale or doubted; and when it was taken."""
+        tanks = {tank.id: tank for tank in self._known_tanks()}
+        times = GaugeMetricFamily(
+            "littoral_last_reading_timestamp_seconds",
+            "Time of the last reading, usable or not.",
+            labels=["tank", "quantity", "sensor"],
+            unit="seconds",
+        )
+        families: dict[str, GaugeMetricFamily] = {}
+        for info in self._store.series():
+            key = info.key
+            times.add_metric([key.tank, key.quantity, key.sensor], info.last.time_us / 1e6)
+            tank = tanks.get(key.tank)
+            if tank is None or key.quantity not in READINGS or not _fresh(tank, info, now):
+                continue
+            name, unit, _ = READINGS[key.quantity]
+            family = families.setdefault(
+                key.quantity,
+                GaugeMetricFamily(
+                    name, f"Last reading of {key.quantity}.", labels=["tank", "sensor"], unit=unit
+                ),
+            )
+            family.add_metric([key.tank, key.sensor], info.last.value)
+        return [times, *families.values()]
+
+    def _known_tanks(self) -> list[Tank]:
+        try:
+            return self._registry.tanks()
+        except LittoralError:
+            return []  # without thresholds of staleness only the times are exposed
+
+    def _of_registry(self, now: datetime) -> list[Metric]:
+        names = InfoMetricFamily("littoral_tank", "The tanks of the registry.")
+        for tank in self._registry.tanks():
+            names.add_metric([], {"tank": tank.id, "name": tank.name or tank.id})
+        return [names, *health_families(self._registry, now, self._speed)]
+
+    def _of_evaluations(self) -> list[Metric]:
+        oldest = time.monotonic() - self._lifetime_s
+        with self._lock:
+            current = {
+                tank: figures for tank, (figures, at) in self._figures.items() if at >= oldest
+            }
+        families = []
+        for name, unit, text, attribute in _DERIVED:
+            family = GaugeMetricFamily(name, text, labels=["tank"], unit=unit)
+            for tank, figures in current.items():
+                value = getattr(figures, attribute)
+                if value is not None:
+                    family.add_metric([tank], float(value))
+            families.append(family)
+        advice = GaugeMetricFamily(
+            "littoral_advice_open", "Open recommendations.", labels=["tank", "severity"]
+        )
+        for tank, figures in current.items():
+            for severity, count in figures.open_by_severity.items():
+                advice.add_metric([tank, severity.word], count)
+        return [*families, advice]
+
+
+def _fresh(tank: Tank, info: SeriesInfo, now: datetime) -> bool:
+    age_min = (to_us(now.astimezone(UTC)) - info.last.time_us) / US_PER_MINUTE
+    return usable(info.last) and age_min <= derived_limit(tank, READINGS[info.key.quantity][2])

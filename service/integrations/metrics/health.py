@@ -1,0 +1,148 @@
+"""The service's own health as metrics: ingesters, rejections, the scheduler, webhooks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any, Final
+
+from prometheus_client.metrics_core import CounterMetricFamily, GaugeMetricFamily, Metric
+
+from service.advice.engine.scheduler import STATUS_NAME
+from service.registry.registry import Registry
+
+INGEST: Final = "ingest:"
+INGEST_SILENT_S: Final = 30.0
+"""An ingester without a status for so long is not connected. It writes one every 2 s."""
+
+_COUNTED: Final = {
+    "received": "Messages received.",
+    "acknowledged": "Messages acknowledged to the broker.",
+    "stored": "Readings written to the store.",
+    "rejected": "Messages rejected.",
+    "dropped_qos0": "Messages lost at QoS 0, which the broker does not store.",
+}
+
+
+def health_families(registry: Registry, now: datetime, speed: float) -> list[Metric]:
+    """Gauges and counters from the last status of each part.
+
+    Args:
+        now: by the service's clock.
+        speed: of that clock against the machine's.
+
+    Raises:
+        RegistryUnavailableError: the registry cannot be reached.
+    """
+    statuses = registry.statuses()
+    ingesters = {
+        name.removeprefix(INGEST): status
+        for name, status in statuses.items()
+        if name.startswith(INGEST)
+    }
+    rejections = CounterMetricFamily(
+        "littoral_rejections", "Messages rejected by all ingesters ever.", labels=["reason"]
+    )
+    for reason, count in registry.rejection_counts().items():
+        rejections.add_metric([reason], count)
+    deliveries = GaugeMetricFamily(
+        "littoral_webhook_deliveries",
+        "Webhook deliveries on record; dead ones are given up.",
+        labels=["target", "state"],
+    )
+    for (target, state), count in registry.delivery_counts().items():
+        deliveries.add_metric([target, state.value], count)
+    return [
+        *_ingest(ingesters, now, speed),
+        rejections,
+        deliveries,
+        *_scheduler(statuses.get(STATUS_NAME)),
+    ]
+
+
+def _ingest(
+    ingesters: Mapping[str, Mapping[str, Any]], now: datetime, speed: float
+) -> list[Metric]:
+    def gauge(name: str, text: str, unit: str = "") -> GaugeMetricFamily:
+        return GaugeMetricFamily(name, text, labels=["ingester"], unit=unit)
+
+    written_at = gauge(
+        "littoral_ingest_status_timestamp_seconds", "When an ingester last wrote its status.",
+        "seconds",
+    )  # fmt: skip
+    connected = gauge("littoral_ingest_connected", "1 while connected to the broker.")
+    waiting = gauge("littoral_ingest_waiting_messages", "Messages received and not yet committed.")
+    spooled = GaugeMetricFamily(
+        "littoral_ingest_spooled", "What waits on disk for store or registry.",
+        labels=["ingester", "kind"],
+    )  # fmt: skip
+    oldest = gauge(
+        "littoral_ingest_spool_oldest_age_seconds", "Age of the oldest reading on disk.", "seconds"
+    )
+    written = gauge(
+        "littoral_ingest_last_write_age_seconds", "Since readings last reached the store.",
+        "seconds",
+    )  # fmt: skip
+    counters = {
+        key: CounterMetricFamily(f"littoral_ingest_{key}", text, labels=["ingester"])
+        for key, text in _COUNTED.items()
+    }
+    for name, status in ingesters.items():
+        time = _moment(status.get("time"))
+        if time is not None:
+            written_at.add_metric([name], time.timestamp())
+        silent = time is None or (now - time).total_seconds() > INGEST_SILENT_S * speed
+        connected.add_metric([name], 0 if silent else float(bool(status.get("connected"))))
+        waiting.add_metric([name], float(status.get("waiting", 0)))
+        spool = status.get("spool") or {}
+        for kind in ("readings", "rejections"):
+            spooled.add_metric([name, kind], float(spool.get(kind, 0)))
+        first = _moment(spool.get("oldest"))
+        oldest.add_metric([name], 0.0 if first is None else _age_s(first, now))
+        last = _moment(status.get("last_write"))
+        if last is not None:
+            written.add_metric([name], _age_s(last, now))
+        for key, family in counters.items():
+            if key in status:
+                family.add_metric([name], float(status[key]))
+    return [written_at, connected, waiting, spooled, oldest, written, *counters.values()]
+
+
+def _scheduler(status: Mapping[str, Any] | None) -> list[Metric]:
+    if status is None:
+        return []
+    time = _moment(status.get("time"))
+    evaluated = GaugeMetricFamily(
+        "littoral_scheduler_timestamp_seconds",
+        "When the tanks were last evaluated.",
+        unit="seconds",
+    )
+    if time is not None:
+        evaluated.add_metric([], time.timestamp())
+    return [
+        evaluated,
+        GaugeMetricFamily(
+            "littoral_scheduler_duration_seconds", "How long the last evaluation took.",
+            value=float(status.get("seconds", 0.0)), unit="seconds",
+        ),
+        GaugeMetricFamily(
+            "littoral_scheduler_tanks", "Tanks of the last evaluation.",
+            value=float(status.get("tanks", 0)),
+        ),
+        GaugeMetricFamily(
+            "littoral_scheduler_failed_tanks", "Tanks on which the last evaluation failed.",
+            value=float(len(status.get("failed", ()))),
+        ),
+        GaugeMetricFamily(
+            "littoral_scheduler_ok", "1 if the last evaluation reached store and registry.",
+            value=float(not status.get("error")),
+        ),
+    ]  # fmt: skip
+
+
+def _moment(text: object) -> datetime | None:
+    return datetime.fromisoformat(str(text)) if text else None
+
+
+def _age_s(moment: datetime, now: datetime) -> float:
+    return max(0.0, (now - moment).total_seconds())

@@ -1,0 +1,115 @@
+"""Advice over MQTT: one retained JSON message per recommendation, emptied when it clears.
+
+Topics are ``<prefix>/<tank>/advice/<code>``, with ``/<subject>`` where a rule judges several
+things, and ``<prefix>/<tank>/advice/summary``.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+from service.advice.engine.change_events import ChangeKind, LedgerChange
+from service.advice.engine.documents import recommendation_document, summary_document
+from service.advice.engine.recommendation import Recommendation
+from service.config import MqttConfig
+from service.derive.models import TankView
+from service.mqtt.retained import Leftover, RetainedTopics, json_payload
+from service.registry.recommendations import State
+
+QOS: Final = 1
+_NOT_IN_TOPICS = re.compile(r"[+#/\s\x00]+")
+
+
+class MqttAdvice:
+    """Publishes the open recommendations of each tank as retained messages.
+
+    The summary names its publisher, the ``client_id`` of the configuration, so that what an
+    earlier run has published of a tank that no longer exists is known as our own and withdrawn.
+    """
+
+    name = "mqtt-advice"
+
+    def __init__(self, config: MqttConfig) -> None:
+        """Prepare.
+
+        Raises:
+            ConfigError: the broker's address or a certificate file is wrong.
+        """
+        self._prefix = config.prefix
+        self._publisher = config.client_id
+        self._topics = RetainedTopics(
+            config,
+            "advice",
+            qos=QOS,
+            filters=(f"{config.prefix}/+/advice/#",),
+            identify=self._identify,
+        )
+
+    @property
+    def is_connected(self) -> bool:
+        """Whether the broker is connected and has been sent everything."""
+        return self._topics.is_connected
+
+    def start(self) -> None:
+        """Connect in the background; a broker that is away is tried again."""
+        self._topics.start()
+
+    def update(self, view: TankView, change: LedgerChange) -> None:
+        """Publish what changed of a tank; everything of it at the first time."""
+        tank = view.tank.id
+        before = self._topics.messages(tank)
+        messages = self._messages(tank, change.current, view.now)
+        events = {one.id for one in change.of(ChangeKind.OPENED, ChangeKind.CHANGED)}
+        fresh = {self._topic(one) for one in change.current if one.id in events}
+        summary = self._summary_topic(tank)
+        if summary not in before or fresh or set(before) - set(messages):
+            fresh.add(summary)
+        for topic in before:
+            if topic in messages and topic not in fresh:
+                messages[topic] = before[topic]  # nothing that a person would act on
+        self._topics.set(tank, messages)
+
+    def retain_only(self, tanks: frozenset[str]) -> None:
+        """Empty all topics of other tanks."""
+        self._topics.retain_only(tanks)
+
+    def stop(self) -> None:
+        """Send what is on its way, then disconnect; advice stays at the broker."""
+        self._topics.stop()
+
+    def _messages(
+        self, tank: str, current: Sequence[Recommendation], now: datetime
+    ) -> dict[str, str]:
+        """Payload by topic of a tank's open recommendations, the summary last."""
+        open_ones = [one for one in current if one.state is State.OPEN]
+        documents = {self._topic(one): recommendation_document(one) for one in open_ones}
+        summary = summary_document(tank, open_ones, now)
+        documents[self._summary_topic(tank)] = {**summary, "publisher": self._publisher}
+        return {topic: json_payload(document) for topic, document in documents.items()}
+
+    def _topic(self, one: Recommendation) -> str:
+        """The topic of a recommendation; a subject becomes one level."""
+        topic = f"{self._prefix}/{one.tank}/advice/{one.finding.code}"
+        subject = _NOT_IN_TOPICS.sub("-", one.finding.subject).strip("-")
+        return f"{topic}/{subject}" if subject else topic
+
+    def _summary_topic(self, tank: str) -> str:
+        return f"{self._prefix}/{tank}/advice/summary"
+
+    def _identify(self, topic: str, payload: bytes) -> Leftover:
+        """A summary that names this service shows that all of a tank's advice is ours."""
+        tank = topic.removeprefix(f"{self._prefix}/").split("/")[0]
+        ours = topic == self._summary_topic(tank) and _publisher(payload) == self._publisher
+        return Leftover(tank, [topic], ours)
+
+
+def _publisher(summary: bytes) -> object:
+    try:
+        document = json.loads(summary)
+    except ValueError:
+        return None
+    return document.get("publisher") if isinstance(document, dict) else None

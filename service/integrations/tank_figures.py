@@ -1,0 +1,169 @@
+"""The figures of a tank that integrations publish; None for what is stale or unknown."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from service.advice.engine.recommendation import Recommendation, Severity
+from service.derive.light import lux_factor
+from service.derive.local_time import local_day
+from service.derive.models import LightDay, LightNow, Quality, TankView
+from service.registry.models import Tank
+from service.registry.recommendations import State
+from service.store.model import Reading
+
+TEMPERATURE: Final = "temperature"
+PH: Final = "ph"
+LIGHT: Final = "light"
+NONE: Final = "none"
+WORST_WORDS: Final = (NONE, *(severity.word for severity in Severity))
+
+_SOURCES: Final[Mapping[str, str]] = {
+    TEMPERATURE: TEMPERATURE,
+    PH: PH,
+    "illuminance": LIGHT,
+    "ppfd": LIGHT,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """One number of a tank, as devices show it.
+
+    Attributes:
+        source: what has to be measured for it to exist: temperature, ph or light.
+        unit: for people.
+        value: None where there is no present one.
+    """
+
+    key: str
+    name: str
+    source: str
+    unit: str | None
+    value: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """A tank at one evaluation. ``None`` means: not known now, whatever was known before.
+
+    Attributes:
+        measured: which of ``temperature``, ``ph`` and ``light`` have ever been measured.
+        missing: of those, the ones without a present value, each with one sentence why.
+        co2_mg_l, co2_low_mg_l, co2_high_mg_l: estimate and its 95 % interval.
+        co2_state: where it lies against the target, or ``unknown``.
+        lit: whether the tank counts as lit.
+        ppfd_umol_m2_s: measured, or from lux by the lamp's factor.
+        dli_mol_m2_d, photoperiod_h: of the local day so far.
+        open_by_severity: how many recommendations are open.
+        worst: highest severity of those; None without any.
+    """
+
+    measured: frozenset[str]
+    missing: Mapping[str, str]
+    temperature_c: float | None
+    temperature_rate_k_h: float | None
+    ph: float | None
+    co2_mg_l: float | None
+    co2_low_mg_l: float | None
+    co2_high_mg_l: float | None
+    co2_state: str
+    lit: bool | None
+    ppfd_umol_m2_s: float | None
+    dli_mol_m2_d: float | None
+    photoperiod_h: float | None
+    open_by_severity: Mapping[Severity, int]
+    worst: Severity | None
+
+    @property
+    def numbers(self) -> list[Number]:
+        """The numbers that were ever measured of the tank, or computed from what was."""
+        found = [
+            Number("temperature", "Temperature", TEMPERATURE, "°C", self.temperature_c),
+            Number("ph", "pH", PH, None, self.ph),
+            Number("co2", "Dissolved CO2", PH, "mg/L", self.co2_mg_l),
+            Number("co2_low", "Dissolved CO2, at least", PH, "mg/L", self.co2_low_mg_l),
+            Number("co2_high", "Dissolved CO2, at most", PH, "mg/L", self.co2_high_mg_l),
+            Number("ppfd", "PPFD", LIGHT, "µmol/m²/s", self.ppfd_umol_m2_s),
+            Number("dli", "Daily light integral so far", LIGHT, "mol/m²/d", self.dli_mol_m2_d),
+            Number("photoperiod", "Lit so far today", LIGHT, "h", self.photoperiod_h),
+        ]
+        return [one for one in found if one.source in self.measured]
+
+    @property
+    def worst_word(self) -> str:
+        """The highest severity of open recommendations, or ``none``."""
+        return NONE if self.worst is None else self.worst.word
+
+    @property
+    def open(self) -> int:
+        """How many recommendations are open."""
+        return sum(self.open_by_severity.values())
+
+
+def figures_of(view: TankView, current: Sequence[Recommendation]) -> Figures:
+    """The figures of an evaluation.
+
+    Args:
+        current: recommendations that stand; only the open ones count.
+    """
+    temperature, co2 = view.temperature, view.co2
+    light = view.light or LightNow(None, None, None, Quality.STALE)
+    sources: dict[str, tuple[Reading | None, Quality, tuple[str, ...]]] = {
+        TEMPERATURE: (temperature.reading, temperature.quality, temperature.reasons),
+        PH: (co2.ph, co2.quality, co2.reasons),
+        LIGHT: (light.reading, light.quality, light.reasons),
+    }
+    measured = {_SOURCES[one.key.quantity] for one in view.sensors if one.key.quantity in _SOURCES}
+    fresh: dict[str, Reading] = {}
+    missing: dict[str, str] = {}
+    for name, (reading, quality, reasons) in sources.items():
+        if reading is not None and quality is not Quality.STALE and math.isfinite(reading.value):
+            fresh[name] = reading
+        elif name in measured:
+            missing[name] = reasons[0] if reasons else f"{name} is not known"
+    estimate = co2.co2
+    bright = fresh.get(LIGHT)
+    today = None if bright is None else _today(view)
+    opened = Counter(one.finding.severity for one in current if one.state is State.OPEN)
+    return Figures(
+        measured=frozenset(measured),
+        missing=missing,
+        temperature_c=_value(fresh.get(TEMPERATURE)),
+        temperature_rate_k_h=_finite(temperature.rate_k_h) if TEMPERATURE in fresh else None,
+        ph=_value(fresh.get(PH)),
+        co2_mg_l=_finite(estimate.value) if estimate else None,
+        co2_low_mg_l=_finite(estimate.low) if estimate else None,
+        co2_high_mg_l=_finite(estimate.high) if estimate else None,
+        co2_state=co2.state.value,
+        lit=None if bright is None else light.lit,
+        ppfd_umol_m2_s=None if bright is None else _ppfd(view.tank, bright),
+        dli_mol_m2_d=_finite(today.dli_mol_m2_d) if today else None,
+        photoperiod_h=_finite(today.photoperiod_h) if today else None,
+        open_by_severity={severity: opened[severity] for severity in Severity},
+        worst=max(opened, default=None),
+    )
+
+
+def _ppfd(tank: Tank, reading: Reading) -> float:
+    """Measured, or from lux by the lamp's factor."""
+    factor = lux_factor(tank) if reading.quantity == "illuminance" else 1.0
+    return max(reading.value, 0.0) * factor
+
+
+def _today(view: TankView) -> LightDay | None:
+    """The light of the tank's local day so far."""
+    last = view.light_days[-1] if view.light_days else None
+    return last if last is not None and last.day == local_day(view.tank, view.now) else None
+
+
+def _value(reading: Reading | None) -> float | None:
+    return None if reading is None else reading.value
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

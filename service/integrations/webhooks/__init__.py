@@ -1,0 +1,1 @@
+"""Change events in; signed CloudEvents, delivered at least once, out."""

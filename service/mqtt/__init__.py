@@ -1,0 +1,1 @@
+"""MQTT clients by the configuration, and retained messages that follow the tanks."""

@@ -1,0 +1,102 @@
+"""Today's light as a strip of 24 hours: what was lit, what is planned, when the gas runs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, time
+
+from service.derive.models import LightDay, TankView
+from service.pages.local_time import LocalTime
+
+DAY_S = 86_400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A stretch of the day: start and length as shares of it, in percent."""
+
+    start: float
+    length: float
+
+
+@dataclass(frozen=True, slots=True)
+class DaySketch:
+    """The strip.
+
+    Attributes:
+        lit, planned, gas: stretches.
+        now: the present moment, percent of the day.
+        words: the same in words.
+        facts: name -> value of the day's light.
+    """
+
+    lit: tuple[Bar, ...]
+    planned: tuple[Bar, ...]
+    gas: tuple[Bar, ...]
+    now: float
+    words: str
+    facts: tuple[tuple[str, str], ...]
+
+
+def day_sketch(view: TankView, local_time: LocalTime) -> DaySketch | None:
+    """The strip of today; None where no light is measured."""
+    if not view.light_days:
+        return None
+    today = view.light_days[-1]
+    plan = view.tank.photoperiod
+    off = _add(plan.lights_on, plan.hours)
+    gas: tuple[Bar, ...] = ()
+    if plan.gas_on is not None and plan.gas_off is not None:
+        gas = _planned(plan.gas_on, plan.gas_off)
+    lit = ", ".join(
+        f"{_clock(local_time, start)} to {_clock(local_time, end)}" for start, end in today.lit
+    )
+    return DaySketch(
+        lit=tuple(_bar(local_time, start, end) for start, end in today.lit),
+        planned=_planned(plan.lights_on, off),
+        gas=gas,
+        now=_share(local_time, local_time.now),
+        words=f"Lit so far: {lit or 'not yet'}. Planned {plan.lights_on:%H:%M} to {off:%H:%M}.",
+        facts=tuple(_facts(today)),
+    )
+
+
+def _facts(day: LightDay) -> list[tuple[str, str]]:
+    facts = [("lit", f"{day.photoperiod_h:.1f} h")]
+    if day.dli_mol_m2_d is not None:
+        facts.append(("light sum", f"{day.dli_mol_m2_d:.1f} mol/m²"))
+    if day.ppfd_peak_umol_m2_s is not None:
+        facts.append(("peak", f"{day.ppfd_peak_umol_m2_s:.0f} µmol/m²/s"))
+    if day.co2_within_share is not None:
+        facts.append(("CO2 in range while lit", f"{100 * day.co2_within_share:.0f} %"))
+    return facts
+
+
+def _planned(start: time, end: time) -> tuple[Bar, ...]:
+    first, last = _of(start), _of(end)
+    if last >= first:
+        return (Bar(first, last - first),)
+    return (Bar(0.0, last), Bar(first, 100.0 - first))
+
+
+def _bar(local_time: LocalTime, start: datetime, end: datetime) -> Bar:
+    first = _share(local_time, start)
+    last = _share(local_time, end) or 100.0
+    return Bar(first, max(last - first, 0.0))
+
+
+def _share(local_time: LocalTime, moment: datetime) -> float:
+    return _of(local_time.local(moment).time())
+
+
+def _of(clock: time) -> float:
+    return (clock.hour * 3600 + clock.minute * 60 + clock.second) / DAY_S * 100.0
+
+
+def _add(clock: time, hours: float) -> time:
+    minutes = round(clock.hour * 60 + clock.minute + hours * 60) % (24 * 60)
+    return time(minutes // 60, minutes % 60)
+
+
+def _clock(local_time: LocalTime, moment: datetime) -> str:
+    return f"{local_time.local(moment):%H:%M}"

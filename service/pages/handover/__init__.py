@@ -1,0 +1,1 @@
+"""The handover sheet and the report on return as pages that print."""

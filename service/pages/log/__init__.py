@@ -1,0 +1,1 @@
+"""The log form: fields of the field table in, the form as a page shows it out."""

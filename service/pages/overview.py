@@ -1,0 +1,122 @@
+"""Overview of tanks: state and recommendations of each, in order of urgency."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from service.advice.engine.ledger import Ledger
+from service.advice.engine.recommendation import Recommendation, Severity
+from service.api.context import Context
+from service.derive.loader import load
+from service.derive.models import TankView
+from service.derive.tank_view import tank_view
+from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
+from service.pages.local_time import LocalTime
+from service.registry.models import Tank
+from service.registry.recommendations import State
+from service.store.model import SeriesInfo
+
+SHORT_DAYS = 2
+"""Days of readings that a tank's line in the list covers."""
+
+LONG_AGO = timedelta(days=100 * 365)
+
+
+@dataclass(frozen=True, slots=True)
+class TankOverview:
+    """A tank as far as it is known now.
+
+    Attributes:
+        view: None while the readings cannot be had; then ``trouble`` says why.
+        todo: open recommendations, most urgent first, the folded ones last.
+        later: snoozed ones.
+    """
+
+    tank: Tank
+    local_time: LocalTime
+    view: TankView | None
+    trouble: str
+    todo: tuple[Recommendation, ...]
+    later: tuple[Recommendation, ...]
+
+    @property
+    def severity(self) -> Severity | None:
+        """The highest severity of what is open."""
+        return max((one.finding.severity for one in self.todo), default=None)
+
+    @property
+    def latest(self) -> SeriesInfo | None:
+        """The series of the latest reading."""
+        if self.view is None or not self.view.sensors:
+            return None
+        return max(self.view.sensors, key=lambda info: info.last.time_us)
+
+    @property
+    def judged(self) -> bool:
+        """Whether enough is known that "nothing to do" means something."""
+        if self.view is None:
+            return False
+        return self.view.co2.co2 is not None or self.view.temperature.reading is not None
+
+    @property
+    def without_kh(self) -> bool:
+        """There is a pH but no alkalinity to make CO2 of it."""
+        return self.view is not None and self.view.co2.alkalinity is None
+
+
+def tank_overviews(context: Context, now: datetime) -> list[TankOverview]:
+    """All tanks, worst first."""
+    known = Ledger(context.registry).list()
+    tanks = [
+        _overview(context, tank, now, [one for one in known if one.tank == tank.id], SHORT_DAYS)
+        for tank in context.registry.tanks()
+    ]
+    return sorted(tanks, key=urgency)
+
+
+def tank_overview(context: Context, tank: Tank, now: datetime, days: int) -> TankOverview:
+    """One tank with so many days of light, CO2 and excursions."""
+    return _overview(context, tank, now, Ledger(context.registry).list(tank.id), days)
+
+
+def urgency(one: TankOverview) -> tuple[float, float, datetime, str]:
+    """Sorts the worst tank first: by severity, by how many of it, by what is due first."""
+    worst = one.severity
+    if worst is None:
+        return 0.0, 0.0, one.local_time.now + LONG_AGO, one.tank.name
+    most_severe = [each for each in one.todo if each.finding.severity == worst]
+    due = [each.finding.due for each in most_severe if each.finding.due is not None]
+    first = min(due, default=one.local_time.now + LONG_AGO)
+    return -float(worst), -float(len(most_severe)), first, one.tank.name
+
+
+def _overview(
+    context: Context, tank: Tank, now: datetime, known: Sequence[Recommendation], days: int
+) -> TankOverview:
+    view, trouble = None, ""
+    try:
+        view = tank_view(load(tank, context.registry, context.store, now, days=days))
+    except (StoreUnavailableError, StoreRefusedError) as error:
+        trouble = unavailable_text(error)
+    todo = [one for one in known if one.state is State.OPEN]
+    return TankOverview(
+        tank,
+        LocalTime(tank.time_zone, now),
+        view,
+        trouble,
+        tuple(sorted(todo, key=lambda one: one.folded)),
+        tuple(one for one in known if one.state is State.SNOOZED),
+    )
+
+
+def newest_ms(shown: Sequence[TankOverview]) -> int:
+    """When the newest reading that a page shows was taken, milliseconds since 1970 UTC; else 0."""
+    latest = [one.latest.last.time_us for one in shown if one.latest is not None]
+    return max(latest, default=0) // 1000
+
+
+def unavailable_text(error: LittoralError) -> str:
+    """An error of the store as a sentence on a page."""
+    return f"The readings cannot be had just now: {error.detail}"

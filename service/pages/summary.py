@@ -1,0 +1,224 @@
+"""Summary of a tank: CO2, temperature and light, each a line with its state in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+
+from service.derive.models import Co2State, LightDay, LightNow, Quality, TankView, TemperatureNow
+from service.derive.sensor_choice import flag_words
+from service.pages.local_time import LocalTime
+from service.pages.number_format import QUANTITY_WORDS, shown_value
+from service.store.model import Reading
+from service.times import from_us
+
+
+class Tone(StrEnum):
+    """How a line is marked: by a word and a shape, and by colour besides."""
+
+    CALM = "calm"
+    REST = "rest"  # nothing to judge now, as with CO2 at night
+    ATTENTION = "attention"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a summary.
+
+    Attributes:
+        name: what it is about.
+        value, unit: as shown; value is "–" where unknown.
+        range: the interval or the range aimed at, as shown.
+        word: the state.
+        why: sentences that explain it.
+    """
+
+    name: str
+    value: str
+    unit: str
+    word: str
+    tone: Tone
+    range: str = ""
+    why: tuple[str, ...] = ()
+
+
+def lines_of(view: TankView, local_time: LocalTime) -> tuple[Line, ...]:
+    """CO2, temperature and light of a tank."""
+    return co2_line(view), temperature_line(view), light_line(view, local_time)
+
+
+def co2_line(view: TankView) -> Line:
+    """CO2 against its target; a low value while the lamp is off is normal."""
+    now = view.co2
+    aim = f"aim {now.target_low_mg_l:.0f} to {now.target_high_mg_l:.0f}"
+    if now.co2 is None:
+        return Line("CO2", "–", "mg/L", "unknown", Tone.UNKNOWN, aim, now.reasons)
+    dark = view.light is not None and view.light.lit is False
+    interval = f"likely {now.co2.low:.0f} to {now.co2.high:.0f}"
+    words = {
+        Co2State.WITHIN: ("in its range", Tone.CALM),
+        Co2State.ABOVE: ("too much", Tone.ATTENTION),
+        Co2State.BELOW: ("normal, lamp off", Tone.REST) if dark else ("too little", Tone.ATTENTION),
+        Co2State.UNKNOWN: ("unknown", Tone.UNKNOWN),
+    }
+    word, tone = words[now.state]
+    if now.quality is not Quality.GOOD:
+        word, tone = f"{word}, doubtful", Tone.UNKNOWN
+    value = f"{now.co2.value:.0f}"
+    return Line("CO2", value, "mg/L", word, tone, f"{interval}, {aim}", now.reasons)
+
+
+def temperature_line(view: TankView) -> Line:
+    """Temperature against the range that all animals share."""
+    now = view.temperature
+    span = _range(now.low_c, now.high_c)
+    if now.reading is None or now.quality is Quality.STALE:
+        return Line("Water", "–", "°C", "unknown", Tone.UNKNOWN, span, now.reasons)
+    value = now.reading.value
+    word, tone = _against(now, round(value, 1))
+    trend = "" if now.rate_k_h is None else _trend(now.rate_k_h)
+    return Line(
+        "Water",
+        f"{value:.1f}",
+        "°C",
+        word,
+        tone,
+        ", ".join(filter(None, (span, trend))),
+        now.reasons,
+    )
+
+
+def _against(now: TemperatureNow, shown_c: float) -> tuple[str, Tone]:
+    """The state of a temperature as it is shown: 24.0 is not below 24."""
+    if now.low_c is None and now.high_c is None:
+        return "no range set", Tone.REST
+    if now.low_c is not None and shown_c < now.low_c:
+        return f"too cold for {now.low_species}", Tone.ATTENTION
+    if now.high_c is not None and shown_c > now.high_c:
+        return f"too warm for {now.high_species}", Tone.ATTENTION
+    return "in its range", Tone.CALM
+
+
+def light_line(view: TankView, local_time: LocalTime) -> Line:
+    """The lamp now, and how long it has been lit today."""
+    light, today = view.light, view.light_days[-1] if view.light_days else None
+    if light is None or light.lit is None or light.reading is None:
+        why = light.reasons if light is not None else ()
+        return Line("Lamp", "–", "", "unknown", Tone.UNKNOWN, _planned(view), why)
+    since = ""
+    if light.unchanged_since is not None:
+        since = f" since {local_time.clock_words(light.unchanged_since)}"
+    hours = "" if today is None else f"{today.photoperiod_h:.1f} h today, "
+    word = f"{'on' if light.lit else 'off'}{since}"
+    value, unit = shown_value(light.reading)
+    tone = Tone.CALM if light.lit else Tone.REST
+    return Line("Lamp", value, unit, word, tone, hours + _planned(view), light.reasons)
+
+
+def sentence_of(view: TankView, local_time: LocalTime) -> str:
+    """The state of a tank in one or two plain sentences."""
+    return " ".join(_sentences(view, local_time))
+
+
+def _sentences(view: TankView, local_time: LocalTime) -> Iterator[str]:
+    if not view.sensors:
+        yield "No readings yet."
+        return
+    yield f"{_lamp(view.light, view.light_days, local_time)} {_gas(view)}"
+    line = temperature_line(view)
+    if line.tone is Tone.UNKNOWN:
+        yield "The temperature is not known."
+    elif line.tone is Tone.REST:
+        yield f"The water has {line.value} °C."
+    else:
+        yield f"The water has {line.value} °C, {line.word}."
+
+
+def _lamp(light: LightNow | None, days: tuple[LightDay, ...], local_time: LocalTime) -> str:
+    if light is None or light.lit is None:
+        return "Whether the lamp is on is not known;"
+    word = "on" if light.lit else "off"
+    if light.unchanged_since is None:
+        return f"The lamp is {word};"
+    at = local_time.clock_words(light.unchanged_since)
+    return f"The lamp has been {word} since {at};"
+
+
+def _gas(view: TankView) -> str:
+    now = view.co2
+    if now.co2 is None:
+        return "CO2 is not known."
+    amount = f"CO2 {now.co2.value:.0f} mg/L"
+    if now.quality is not Quality.GOOD:
+        return f"{amount}, a doubtful value."
+    dark = view.light is not None and view.light.lit is False
+    if now.state is Co2State.BELOW and dark:
+        return f"{amount}, normal for the night."
+    return (
+        amount
+        + {
+            Co2State.WITHIN: ", in its range.",
+            Co2State.BELOW: f", below the target of {now.target_low_mg_l:.0f}.",
+            Co2State.ABOVE: f", above the limit of {now.target_high_mg_l:.0f}.",
+            Co2State.UNKNOWN: ", which can't be judged.",
+        }[now.state]
+    )
+
+
+def _range(low_c: float | None, high_c: float | None) -> str:
+    if low_c is not None and high_c is not None:
+        return f"range {low_c:g} to {high_c:g}"
+    if high_c is not None:
+        return f"at most {high_c:g}"
+    return "" if low_c is None else f"at least {low_c:g}"
+
+
+def _trend(rate_k_h: float) -> str:
+    if abs(rate_k_h) < 0.05:
+        return "steady"
+    return f"{'rising' if rate_k_h > 0 else 'falling'} {abs(rate_k_h):.1f} °C per hour"
+
+
+def _planned(view: TankView) -> str:
+    plan = view.tank.photoperiod
+    return f"plan {plan.hours:g} h from {plan.lights_on:%H:%M}"
+
+
+@dataclass(frozen=True, slots=True)
+class SensorLine:
+    """The latest reading of a sensor."""
+
+    quantity: str
+    sensor: str
+    value: str
+    unit: str
+    reading: Reading
+    silent: bool
+    doubts: str
+
+
+def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[SensorLine, ...]:
+    """The sensors of a tank, the longest silent first.
+
+    Args:
+        silent_after_min: quantity -> minutes after which its sensor counts as silent.
+    """
+    made = []
+    for info in view.sensors:
+        last = info.last
+        value, unit = shown_value(last)
+        age_min = (view.now - from_us(last.time_us)).total_seconds() / 60
+        made.append(
+            SensorLine(
+                QUANTITY_WORDS[last.quantity][0],
+                last.sensor,
+                value,
+                unit,
+                last,
+                age_min > silent_after_min[last.quantity],
+                flag_words(last.flags),
+            )
+        )
+    return tuple(sorted(made, key=lambda one: (not one.silent, one.quantity, one.sensor)))

@@ -1,0 +1,191 @@
+"""The pages: all tanks, one tank, and the forms on it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Final
+
+from flask import Blueprint, flash, redirect, render_template, request, session, url_for
+from werkzeug.wrappers import Response
+
+from service.advice.engine.ledger import Ledger
+from service.api.context import current, now
+from service.derive.thresholds import STALE_NAME, derived_limit
+from service.errors import InvalidInputError, LittoralError, NotFoundError
+from service.pages.browser import csrf
+from service.pages.chart_data import RANGES, chart_data
+from service.pages.day_strip import day_sketch
+from service.pages.local_time import LocalTime
+from service.pages.log.fields import KIND_WORDS, data_of
+from service.pages.log.form import log_form
+from service.pages.overview import newest_ms, tank_overview, tank_overviews
+from service.pages.summary import lines_of, sensor_lines, sentence_of
+from service.registry.entry_text import entry_text
+from service.registry.models import LogKind, Tank
+from service.registry.recommendations import State
+from service.registry.volume import net_volume_l
+
+VIEW_DAYS: Final = 8
+LOG_SHOWN: Final = 8
+LOG_WHOLE: Final = 500
+MORNING_HOUR: Final = 8
+EVENING_HOUR: Final = 18
+SNOOZES: Final = {
+    "evening": "until this evening",
+    "tomorrow": "until tomorrow morning",
+    "three-days": "for three days",
+    "week": "for a week",
+}
+
+Answer = str | Response | tuple[str, int]
+
+
+def register(pages: Blueprint) -> None:
+    """Add the views to the blueprint."""
+    pages.add_url_rule("/", "tanks", tanks)
+    pages.add_url_rule("/tanks/<tank>", "tank", tank_page)
+    pages.add_url_rule("/tanks/<tank>/log", "log", add_entry, methods=["POST"])
+    pages.add_url_rule("/tanks/<tank>/recommendations/<id>", "mark", mark, methods=["POST"])
+
+
+def tanks() -> str:
+    """All tanks, the one that needs somebody first at the top."""
+    return render_template(
+        "pages/tanks.html",
+        tanks=tank_overviews(current(), now()),
+        sentence_of=sentence_of,
+        newest_ms=newest_ms,
+        host=request.host_url.rstrip("/"),
+    )
+
+
+def tank_page(tank: str) -> Answer:
+    """One tank: what to do, how it is, and its log."""
+    kind = request.args.get("kind", LogKind.WATER_CHANGE.value)
+    return _tank_page(current().registry.tank(tank), _kind(kind), {})
+
+
+def add_entry(tank: str) -> Answer:
+    """Write a log entry from the form, then show the tank again."""
+    found = current().registry.tank(tank)
+    given = {name: value for name, value in request.form.items() if name != csrf.FIELD}
+    kind = _kind(given.get("kind", ""))
+    local_time = LocalTime(found.time_zone, now())
+    try:
+        csrf.check_form()
+        time = local_time.now
+        if given.get("time"):
+            time = _moment(local_time, given["time"])
+        entry = current().registry.add_log(
+            tank,
+            kind,
+            time,
+            data_of(kind, found, given),
+            given.get("note", "").strip().replace("\r\n", "\n"),
+            given.get("by", "").strip(),
+            recorded=local_time.now,
+        )
+    except (InvalidInputError, csrf.StaleFormError) as error:
+        return _tank_page(found, kind, given, error), error.kind.status
+    current().nudge()
+    session["by"] = entry.by
+    words = KIND_WORDS[kind]
+    flash(f"Noted: {words.lower() if words[1:2].islower() else words}. Advice follows shortly.")
+    return redirect(url_for("pages.tank", tank=tank, _anchor="log"), 303)
+
+
+def mark(tank: str, id: str) -> Answer:
+    """Mark a recommendation as done, for later, not for here, or open again."""
+    registry = current().registry
+    found = registry.tank(tank)
+    local_time = LocalTime(found.time_zone, now())
+    try:
+        csrf.check_form()
+        ledger = Ledger(registry)
+        if ledger.get(id).tank != tank:
+            raise NotFoundError(f"recommendation is {id!r}; allowed: one of tank {tank}")
+        word = request.form.get("mark", "")
+        state, until, words = _mark_of(word, local_time)
+        one = ledger.mark(id, state, until, now=local_time.now)
+        current().nudge()
+    except (InvalidInputError, csrf.StaleFormError, LittoralError) as error:
+        return _tank_page(found, LogKind.WATER_CHANGE, {}, error), error.kind.status
+    flash(f"{words}: {one.finding.title}.")
+    return redirect(url_for("pages.tank", tank=tank, _anchor="todo"), 303)
+
+
+def _mark_of(word: str, local_time: LocalTime) -> tuple[State, datetime | None, str]:
+    """What a button of the list means: the state, until when, and the words for it."""
+    if word in SNOOZES:
+        until = snooze_until(word, local_time)
+        return State.SNOOZED, until, f"Put off until {local_time.clock_words(until)}"
+    known = {
+        "done": (State.DONE, None, "Done"),
+        "dismissed": (State.DISMISSED, None, "Taken off the list"),
+        "open": (State.OPEN, None, "Back on the list"),
+    }
+    if word not in known:
+        raise InvalidInputError.of_field("mark", word[:40], ", ".join([*known, *SNOOZES]))
+    return known[word]
+
+
+def snooze_until(word: str, local_time: LocalTime) -> datetime:
+    """The end, UTC, of putting something off."""
+    if word == "evening":
+        evening = local_time.next_clock(EVENING_HOUR, 0)
+        return evening if evening > local_time.now else local_time.next_clock(EVENING_HOUR, 1)
+    days = {"tomorrow": 1, "three-days": 3, "week": 7}
+    return local_time.next_clock(MORNING_HOUR, days[word])
+
+
+def _kind(word: str) -> LogKind:
+    try:
+        return LogKind(word)
+    except ValueError:
+        raise InvalidInputError.of_field("kind", word[:40], ", ".join(LogKind)) from None
+
+
+def _moment(local_time: LocalTime, text: str) -> datetime:
+    try:
+        return local_time.from_field(text)
+    except ValueError:
+        raise InvalidInputError.of_field("time", text[:40], "a date and a time") from None
+
+
+def _tank_page(
+    tank: Tank, kind: LogKind, given: Mapping[str, str], error: LittoralError | None = None
+) -> str:
+    """The page of a tank.
+
+    Args:
+        kind: of the entry that the form starts with.
+        given: what somebody wrote in the form, shown again.
+        error: why it was not taken.
+    """
+    context = current()
+    found = tank_overview(context, tank, now(), VIEW_DAYS)
+    limits = {name: derived_limit(tank, key) for name, key in STALE_NAME.items()}
+    shown = LOG_WHOLE if request.args.get("entries") == "all" else LOG_SHOWN
+    entries = context.registry.log(tank.id, limit=shown + 1)
+    view = found.view
+    return render_template(
+        "pages/tank.html",
+        one=found,
+        newest_ms=newest_ms,
+        tank=tank,
+        local_time=found.local_time,
+        volume_l=net_volume_l(tank),
+        lines=lines_of(view, found.local_time) if view else (),
+        sentence=sentence_of(view, found.local_time) if view else found.trouble,
+        sensors=sensor_lines(view, limits) if view else (),
+        day=day_sketch(view, found.local_time) if view else None,
+        chart=chart_data(view) if view else None,
+        ranges=RANGES,
+        entries=entries[:shown],
+        more_entries=len(entries) > shown,
+        entry_text=entry_text,
+        snoozes=SNOOZES,
+        error=error,
+        form=log_form(tank, kind, given, error, str(session.get("by", ""))),
+    )

@@ -1,0 +1,36 @@
+"""Fields of an absence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any
+
+from service.errors import Refusal
+from service.registry.fields.limits import MOST_ABSENCES, NAME_LENGTH, NOTE_LENGTH
+from service.registry.models import Absence
+from service.schemas.base import Items, ValueSchema
+from service.schemas.fields import Name, Text
+from service.schemas.times import Moment
+from service.times import format_moment
+
+
+class AbsenceSchema(ValueSchema):
+    """From-to in which the tank keeper is away."""
+
+    makes = Absence
+    defaults: Mapping[str, Any] = MappingProxyType({"id": ""})
+
+    id = Name("Given by the service unless by you.")
+    start = Moment("From.", required=True)
+    end = Moment("To.", required=True)
+    covers = Text("Who looks after the tanks.", longest=NAME_LENGTH)
+    tanks = Items(Name(), "Ids; empty: all tanks.", longest=MOST_ABSENCES)
+    note = Text(longest=NOTE_LENGTH, lines=True)
+
+    def contradictions(self, value: Absence) -> dict[str, Any]:
+        """An absence ends after its start."""
+        if value.end > value.start:
+            return {}
+        allowed = f"a time after the start, {format_moment(value.start)}"
+        return {"end": [Refusal(format_moment(value.end), allowed)]}

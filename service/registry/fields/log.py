@@ -1,0 +1,257 @@
+"""Fields of the log that belong to each kind of entry."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+import marshmallow as ma
+
+from service.registry.fields.limits import (
+    COLDEST_C,
+    MOST_ANIMALS,
+    MOST_GH_MEQ_L,
+    MOST_KH_MEQ_L,
+    MOST_L,
+    MOST_POINTS,
+    NAME_LENGTH,
+    WARMEST_C,
+)
+from service.registry.fields.log_entry import LogData, OneOf
+from service.registry.models import LogKind
+from service.schemas.base import Items, Schema
+from service.schemas.fields import Choice, Number, Text, Whole, finite
+from service.schemas.quantities import Measure, Share, alkalinity, hardness
+from service.units import QUANTITIES
+
+_MOST_DOSE: Final = 100_000.0
+_MOST_HEIGHT_CM: Final = 1000.0
+
+
+class AnimalCount(Whole):
+    """How many animals came in; negative for those lost or removed; never 0."""
+
+    def __init__(self, doc: str = "", **kwargs: Any) -> None:
+        super().__init__(doc, low=-MOST_ANIMALS, high=MOST_ANIMALS, **kwargs)
+        self.allowed = "a whole number other than 0, with a minus for animals lost or removed"
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> int:
+        if finite(value) == 0:
+            raise self.refuse(value)
+        return super()._deserialize(value, attr, data, **kwargs)
+
+
+class WaterChangeDataSchema(LogData):
+    """How much water was changed, by share or by volume, and what the new water was like."""
+
+    label = "Water change"
+    one_of = OneOf("How much was changed", ("fraction", "volume"))
+    converted = frozenset({"volume"})
+
+    fraction = Share("Share of the net volume; this or `volume`.", label="Share changed", above=0)
+    volume = Measure(
+        "L",
+        "Water changed; needs a known net volume.",
+        label="Water changed",
+        above=0,
+        high=MOST_L,
+        attribute="volume_l",
+    )
+    temperature = Measure(
+        "Cel",
+        "Of the new water.",
+        label="Temperature of the new water",
+        low=COLDEST_C,
+        high=WARMEST_C,
+        attribute="temperature_c",
+    )
+    kh = alkalinity(
+        "Of the new water.",
+        label="KH of the new water",
+        high=MOST_KH_MEQ_L,
+        attribute="kh_meq_l",
+    )
+
+
+class DoseDataSchema(LogData):
+    """What was dosed: a volume of solution or a mass of salt."""
+
+    label = "Dose"
+    one_of = OneOf("How much", ("volume", "mass"))
+
+    name = Text(
+        "As in the tank's plan.", label="What", shortest=1, longest=NAME_LENGTH, required=True
+    )
+    volume = Measure(
+        "mL",
+        "Stock solution; this or `mass`.",
+        label="Stock solution",
+        above=0,
+        high=_MOST_DOSE,
+        attribute="ml",
+    )
+    mass = Measure(
+        "g",
+        "Dry salt; this or `volume`.",
+        label="Dry salt",
+        above=0,
+        high=_MOST_DOSE,
+        attribute="g",
+    )
+
+
+class KhTestDataSchema(LogData):
+    """A test of carbonate hardness."""
+
+    label = "KH test"
+
+    kh = alkalinity(
+        "Carbonate hardness.",
+        label="Carbonate hardness",
+        high=MOST_KH_MEQ_L,
+        required=True,
+        attribute="kh_meq_l",
+    )
+
+
+class GhTestDataSchema(LogData):
+    """A test of general hardness."""
+
+    label = "GH test"
+
+    gh = hardness(
+        "General hardness.",
+        label="General hardness",
+        high=MOST_GH_MEQ_L,
+        required=True,
+        attribute="gh_meq_l",
+    )
+
+
+class TouchedDataSchema(LogData):
+    """How much of the plants or of the soil was touched."""
+
+    fraction = Share("Of the plants or of the soil.", label="Share of the plants or soil", above=0)
+    part = Text(
+        "Which plants or which corner.",
+        label="Which plants or corner",
+        shortest=1,
+        longest=NAME_LENGTH,
+    )
+    height = Measure(
+        "cm",
+        "Height that was left.",
+        label="Height left",
+        low=0,
+        high=_MOST_HEIGHT_CM,
+        attribute="height_cm",
+    )
+
+
+class TrimDataSchema(TouchedDataSchema):
+    """Plants that were cut back."""
+
+    label = "Trim"
+
+
+class ReplantDataSchema(TouchedDataSchema):
+    """Plants that were put in, or soil that was stirred."""
+
+    label = "Replant"
+
+
+class FilterCleanDataSchema(LogData):
+    """Which filter was cleaned."""
+
+    label = "Filter clean"
+
+    part = Text(
+        "Which filter, or which part of it.",
+        label="Which filter or part",
+        shortest=1,
+        longest=NAME_LENGTH,
+    )
+
+
+class StockingDataSchema(LogData):
+    """Animals that came in, were lost or were removed."""
+
+    label = "Stocking"
+
+    species = Text(
+        "Scientific name.",
+        hint="scientific name",
+        shortest=1,
+        longest=NAME_LENGTH,
+        required=True,
+    )
+    count = AnimalCount(
+        "Minus for animals lost or removed.",
+        label="How many",
+        hint="minus for animals lost or removed",
+        required=True,
+    )
+
+
+class CalibrationPointSchema(Schema):
+    """A pH buffer and the electrode's millivolts in it, or a reading beside a reference."""
+
+    buffer = Text("Name of a buffer of the set, as in `7.00`; this or `ph`.", longest=NAME_LENGTH)
+    ph = Number("Of any other buffer.")
+    millivolts = Number("What the sensor sent in the buffer.")
+    temperature_c = Number("Of the buffer; default 25.")
+    reading = Number("What the sensor measured.")
+    reference = Number("What was true.")
+
+
+class CalibrationDataSchema(LogData):
+    """Which sensor was calibrated, and how its numbers are to be read from then on.
+
+    One of `points`, `offset` and `factor`; none of them where the device was set itself.
+    """
+
+    class Meta:
+        unknown = ma.INCLUDE  # read_calibration names the keys there are, in one wording
+
+    label = "Calibration"
+    asked = ("quantity", "sensor")
+
+    quantity = Choice(
+        "What the sensor measures; default `ph`.",
+        label="What it measures",
+        words=list(QUANTITIES),
+        start="ph",
+    )
+    sensor = Text("Default `main`.", shortest=1, longest=NAME_LENGTH, start="main")
+    points = Items(CalibrationPointSchema, "Buffers or pairs.", longest=MOST_POINTS)
+    offset = Number("Added to what the sensor sends.")
+    factor = Number("What the sensor sends is multiplied by it.")
+    unit = Choice("What the sensor sends, where that is not the quantity.", words=["mV", "lx"])
+    buffers = Text("Set of buffers; default `technical`.", longest=NAME_LENGTH)
+    zero_mv = Number("Of an amplifier: electrode mV = (sent - zero) / gain.")
+    gain = Number("Of an amplifier.")
+    slope_percent = Number("Of a pH electrode, as its own meter showed it.")
+
+
+class ObservationDataSchema(LogData):
+    """Whatever was counted, free."""
+
+    class Meta:
+        unknown = ma.INCLUDE
+
+    label = "Observation"
+
+
+KINDS: Final[Mapping[LogKind, LogData]] = {
+    LogKind.WATER_CHANGE: WaterChangeDataSchema(),
+    LogKind.DOSE: DoseDataSchema(),
+    LogKind.KH_TEST: KhTestDataSchema(),
+    LogKind.GH_TEST: GhTestDataSchema(),
+    LogKind.TRIM: TrimDataSchema(),
+    LogKind.REPLANT: ReplantDataSchema(),
+    LogKind.FILTER_CLEAN: FilterCleanDataSchema(),
+    LogKind.STOCKING: StockingDataSchema(),
+    LogKind.CALIBRATION: CalibrationDataSchema(),
+    LogKind.OBSERVATION: ObservationDataSchema(),
+}
+"""What belongs to each kind, in the order in which forms and documents list them."""

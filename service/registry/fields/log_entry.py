@@ -1,0 +1,79 @@
+"""Fields of the log that every entry has, and the base of what belongs to each kind."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+from service.errors import Refusal
+from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
+from service.schemas.base import Schema
+from service.schemas.fields import Name, Text
+from service.schemas.times import Moment
+
+
+@dataclass(frozen=True, slots=True)
+class OneOf:
+    """Fields of which an entry has exactly one; a form asks for them in one place.
+
+    Attributes:
+        label: what a form calls them together.
+        names: of the fields.
+    """
+
+    label: str
+    names: tuple[str, ...]
+
+
+class EntrySchema(Schema):
+    """What every log entry has."""
+
+    id = Name("Given by the service, or by who may have to send the entry twice.")
+    tank = Name(dump_only=True)
+    time = Moment("When it was done; default: now.", label="When")
+    note = Text(label="Remark", longest=NOTE_LENGTH, lines=True)
+    by = Text("Who did it.", label="By", longest=NAME_LENGTH)
+    recorded = Moment("When it was written down.", dump_only=True)
+
+
+class LogData(Schema):
+    """What belongs to one kind of entry.
+
+    Attributes:
+        label: the kind, for people.
+        one_of: fields of which there is exactly one.
+        converted: fields that become another one before they are stored.
+        asked: the fields that a form asks for; None: all.
+    """
+
+    label: ClassVar[str]
+    one_of: ClassVar[OneOf | None] = None
+    converted: ClassVar[frozenset[str]] = frozenset()
+    asked: ClassVar[tuple[str, ...] | None] = None
+
+    @classmethod
+    def required(cls) -> bool:
+        """Whether an entry of the kind is nothing without data."""
+        fields = cls().fields.values()
+        return cls.one_of is not None or any(field.required for field in fields)
+
+    @property
+    def stored(self) -> dict[str, str]:
+        """Name in JSON by the key under which it is stored."""
+        return {
+            field.attribute or name: name
+            for name, field in self.fields.items()
+            if name not in self.converted
+        }
+
+    def contradictions(self, data: Mapping[str, Any]) -> dict[str, Any]:
+        """What is wrong between fields: messages by the fields' names."""
+        if self.one_of is None:
+            return {}
+        names = self.one_of.names
+        keys = [self.fields[name].attribute or name for name in names]
+        if sum(key in data for key in keys) == 1:
+            return {}
+        others = " or ".join(names[1:])
+        return {names[0]: [Refusal(data.get(keys[0]), f"this or {others}, one of them")]}

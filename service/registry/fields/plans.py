@@ -1,0 +1,182 @@
+"""Fields of what is planned for a tank: plants, photoperiod, water change, doses."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any, Final
+
+from service.errors import Refusal
+from service.registry.fields.limits import (
+    COLDEST_C,
+    HIGHEST_PH,
+    HOTTEST_C,
+    LOWEST_PH,
+    MOST_CO2_MG_L,
+    MOST_DLI_MOL_M2_D,
+    MOST_DOSE,
+    MOST_GH_MEQ_L,
+    MOST_KH_MEQ_L,
+    NAME_LENGTH,
+    WARMEST_C,
+)
+from service.registry.models import DosePlan, PhotoperiodPlan, PlantDemand, WaterChangePlan
+from service.schemas.base import ValueSchema
+from service.schemas.fields import Number, Text
+from service.schemas.quantities import Measure, Share, alkalinity, hardness
+from service.schemas.ranges import Range
+from service.schemas.times import SpanOf, TimeOfDay
+
+_HOUR: Final = timedelta(hours=1)
+_DAY: Final = timedelta(days=1)
+
+
+class PlantDemandSchema(ValueSchema):
+    """What the plants want."""
+
+    makes = PlantDemand
+
+    co2 = Range(
+        "mg/L",
+        "Target while lit.",
+        label="CO2",
+        ends=("co2_low_mg_l", "co2_high_mg_l"),
+        low=0,
+        high=MOST_CO2_MG_L,
+    )
+    dli = Range(
+        "mol/m2/d",
+        "Daily light integral aimed at, at the sensor.",
+        label="Daily light integral",
+        ends=("dli_low_mol_m2_d", "dli_high_mol_m2_d"),
+        low=0,
+        high=MOST_DLI_MOL_M2_D,
+    )
+
+
+class PhotoperiodSchema(ValueSchema):
+    """When lamp and gas should be on, in the tank's time zone."""
+
+    makes = PhotoperiodPlan
+
+    lights_on = TimeOfDay(label="Lights on")
+    length = SpanOf(
+        _HOUR,
+        "Length of the photoperiod.",
+        label="Photoperiod",
+        longest=_DAY,
+        zero=True,
+        attribute="hours",
+    )
+    gas_on = TimeOfDay("Null where the valve is not switched.", label="CO2 on", allow_none=True)
+    gas_off = TimeOfDay("Null where the valve is not switched.", label="CO2 off", allow_none=True)
+
+    def contradictions(self, value: PhotoperiodPlan) -> dict[str, Any]:
+        """The gas goes on and off, at two times, or is not switched at all."""
+        if (value.gas_on is None) != (value.gas_off is None):
+            missing = "gas_off" if value.gas_off is None else "gas_on"
+            return {missing: [Refusal(None, "a time of day, where the other one is given")]}
+        if value.gas_on is not None and value.gas_on == value.gas_off:
+            allowed = "another time of day than gas_on"
+            return {"gas_off": [Refusal(str(value.gas_off), allowed)]}
+        return {}
+
+
+class WaterChangePlanSchema(ValueSchema):
+    """The routine water change."""
+
+    makes = WaterChangePlan
+
+    every = SpanOf(_DAY, label="Every", longest=3650 * _DAY, attribute="every_days")
+    fraction = Share("Share of the net volume.", label="Share changed", above=0)
+    tap_kh = alkalinity(
+        "Of the new water.",
+        label="KH of the tap water",
+        high=MOST_KH_MEQ_L,
+        allow_none=True,
+        attribute="tap_kh_meq_l",
+    )
+    tap_temperature = Measure(
+        "Cel",
+        "Of the new water.",
+        label="Temperature of the tap water",
+        low=COLDEST_C,
+        high=WARMEST_C,
+        allow_none=True,
+        attribute="tap_temperature_c",
+    )
+    tap_gh = hardness(
+        "Of the new water.",
+        label="GH of the tap water",
+        high=MOST_GH_MEQ_L,
+        allow_none=True,
+        attribute="tap_gh_meq_l",
+    )
+    tap_ph = Number(
+        "After an hour in the open.",
+        label="pH of the tap water",
+        low=LOWEST_PH,
+        high=HIGHEST_PH,
+        allow_none=True,
+    )
+    hot_temperature = Measure(
+        "Cel",
+        "Of the hot tap, where hot and cold are mixed.",
+        label="Temperature of the hot tap",
+        low=COLDEST_C,
+        high=HOTTEST_C,
+        allow_none=True,
+        attribute="hot_temperature_c",
+    )
+    target_kh = alkalinity(
+        "Of the new water, where tap water is mixed with reverse-osmosis water.",
+        label="KH aimed at",
+        high=MOST_KH_MEQ_L,
+        allow_none=True,
+        attribute="target_kh_meq_l",
+    )
+    target_gh = hardness(
+        "Of the new water, likewise.",
+        label="GH aimed at",
+        high=MOST_GH_MEQ_L,
+        allow_none=True,
+        attribute="target_gh_meq_l",
+    )
+
+
+class DosePlanSchema(ValueSchema):
+    """A fertiliser dose that follows the water change: a solution or a dry salt."""
+
+    makes = DosePlan
+
+    name = Text(
+        "What to call it on the task list.",
+        label="Fertiliser",
+        shortest=1,
+        longest=NAME_LENGTH,
+        required=True,
+    )
+    solution_per_100_l = Measure(
+        "mL",
+        "Stock solution per 100 L of net volume; null for a dry dose.",
+        label="Stock solution per 100 L",
+        above=0,
+        high=MOST_DOSE,
+        allow_none=True,
+        attribute="ml_per_100_l",
+    )
+    salt_per_100_l = Measure(
+        "g",
+        "Dry salt per 100 L of net volume; null for a solution.",
+        label="Dry salt per 100 L",
+        above=0,
+        high=MOST_DOSE,
+        allow_none=True,
+        attribute="g_per_100_l",
+    )
+
+    def contradictions(self, value: DosePlan) -> dict[str, Any]:
+        """A solution or a dry salt."""
+        if (value.ml_per_100_l is None) != (value.g_per_100_l is None):
+            return {}
+        allowed = "either this one or salt_per_100_l, not both"
+        return {"solution_per_100_l": [Refusal(value.ml_per_100_l, allowed)]}

@@ -1,0 +1,188 @@
+"""Fields of a tank: what it is, what lives in it, and its plans."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields
+from types import MappingProxyType
+from typing import Any, Final
+
+import marshmallow as ma
+
+from service.errors import Refusal
+from service.registry.fields.limits import (
+    COLDEST_C,
+    LONGEST_CM,
+    MOST_ANIMALS,
+    MOST_CO2_MG_L,
+    MOST_GH_MEQ_L,
+    MOST_ITEMS,
+    MOST_KH_MEQ_L,
+    MOST_L,
+    NAME_LENGTH,
+    NOTE_LENGTH,
+    WARMEST_C,
+)
+from service.registry.fields.named import SensorChoice, Thresholds
+from service.registry.fields.plans import (
+    DosePlanSchema,
+    PhotoperiodSchema,
+    PlantDemandSchema,
+    WaterChangePlanSchema,
+)
+from service.registry.models import Dimensions, Stock, Tank
+from service.registry.volume import net_volume_l, volume_of
+from service.schemas.base import Items, Nested, Schema, ValueSchema
+from service.schemas.fields import Choice, Name, Number, Text, Whole, YesNo
+from service.schemas.free_json import Facts
+from service.schemas.quantities import Measure, alkalinity, hardness
+from service.schemas.ranges import Range
+from service.schemas.times import Day, TimeZone
+from service.science.numeric.checks import OutOfRangeError
+
+ENERGIES: Final = ("high", "low")
+
+
+class DimensionsSchema(ValueSchema):
+    """Inner dimensions and what displaces the water."""
+
+    makes = Dimensions
+
+    length = Measure("cm", above=0, high=LONGEST_CM, required=True, attribute="length_cm")
+    width = Measure(
+        "cm", "Front to back.", above=0, high=LONGEST_CM, required=True, attribute="width_cm"
+    )
+    height = Measure("cm", above=0, high=LONGEST_CM, required=True, attribute="height_cm")
+    fill_height = Measure(
+        "cm",
+        "Water level above the inner bottom; null: to the rim.",
+        above=0,
+        high=LONGEST_CM,
+        allow_none=True,
+        attribute="fill_height_cm",
+    )
+    substrate_depth = Measure(
+        "cm",
+        "Mean depth of soil or gravel.",
+        low=0,
+        high=LONGEST_CM,
+        attribute="substrate_depth_cm",
+    )
+    substrate_porosity = Number("Share of the substrate that is water.", low=0, high=1)
+    hardscape = Measure(
+        "L", "Displaced by rock and wood.", low=0, high=MOST_L, attribute="hardscape_l"
+    )
+
+    def contradictions(self, value: Dimensions) -> dict[str, Any]:
+        """What displaces water leaves some."""
+        try:
+            volume_of(value)
+        except OutOfRangeError as error:
+            return {self.name_of(error.name): [Refusal(error.value, error.allowed)]}
+        return {}
+
+
+class StockSchema(ValueSchema):
+    """Animals of one species; what is null comes from the table of species."""
+
+    makes = Stock
+
+    species = Text("Scientific name.", shortest=1, longest=NAME_LENGTH, required=True)
+    count = Whole(label="How many", low=0, high=MOST_ANIMALS)
+    added = Day("When they came in; null: long ago.", allow_none=True)
+    temperature = Range(
+        "Cel",
+        "Tolerated.",
+        ends=("temperature_low_c", "temperature_high_c"),
+        low=COLDEST_C,
+        high=WARMEST_C,
+        open_ends=True,
+        allow_none=True,
+    )
+    co2_max = Measure(
+        "mg/L",
+        "Tolerated.",
+        label="Most CO2",
+        above=0,
+        high=MOST_CO2_MG_L,
+        allow_none=True,
+        attribute="co2_max_mg_l",
+    )
+    air_breather = YesNo("Takes air at the surface.", allow_none=True)
+
+
+class VolumeSchema(Schema):
+    """Water in the tank and how it is known."""
+
+    net = Measure("L", allow_none=True)
+    source = Choice(words=["measured", "computed", "unknown"])
+
+
+class TankSchema(ValueSchema):
+    """One body of water. What is left out takes its default."""
+
+    makes = Tank
+    defaults: Mapping[str, Any] = MappingProxyType({"id": ""})  # the address names it
+
+    id = Name("Short name in topics and addresses; as in the address.")
+    name = Text("For people.", shortest=1, longest=NAME_LENGTH, required=True)
+    time_zone = TimeZone("Days and plans are local to it.")
+    dimensions = Nested(DimensionsSchema, allow_none=True)
+    net_volume = Measure(
+        "L",
+        "As measured; null: computed from the dimensions.",
+        above=0,
+        high=MOST_L,
+        allow_none=True,
+        attribute="net_volume_l",
+    )
+    volume = Nested(VolumeSchema, "What counts as the net volume.", dump_only=True)
+    altitude = Measure(
+        "m", "For the solubility of gases.", low=-500, high=6000, attribute="altitude_m"
+    )
+    kh = alkalinity(
+        "Carbonate hardness as last known; a KH test in the log wins.",
+        label="KH",
+        high=MOST_KH_MEQ_L,
+        allow_none=True,
+        attribute="kh_meq_l",
+    )
+    kh_tested = Day("When KH was tested.", label="KH tested", allow_none=True)
+    gh = hardness(
+        "General hardness.",
+        label="GH",
+        high=MOST_GH_MEQ_L,
+        allow_none=True,
+        attribute="gh_meq_l",
+    )
+    energy = Choice("Light, gas and fertiliser together.", words=ENERGIES)
+    heated = YesNo("Whether it has a heater.")
+    co2_injected = YesNo("Whether CO2 is injected.", label="CO2 injected")
+    set_up = Day("When the tank was set up.", allow_none=True)
+    livestock = Items(StockSchema, longest=MOST_ITEMS)
+    plants = Nested(PlantDemandSchema)
+    photoperiod = Nested(PhotoperiodSchema)
+    water_change = Nested(WaterChangePlanSchema)
+    doses = Items(DosePlanSchema, longest=MOST_ITEMS)
+    sensors = SensorChoice("Which sensor to believe where there are several.")
+    equipment = Facts("Free facts, such as the size of the cylinder.")
+    thresholds = Thresholds("Overrides of the thresholds of practice.")
+    notes = Text(longest=NOTE_LENGTH, lines=True)
+
+    def contradictions(self, value: Tank) -> dict[str, Any]:
+        """Doses are told apart by their names."""
+        names = [dose.name for dose in value.doses]
+        twice = {
+            number: {"name": [Refusal(name, "a name that no other dose of the tank has")]}
+            for number, name in enumerate(names)
+            if names.index(name) < number
+        }
+        return {"doses": twice} if twice else {}
+
+    @ma.pre_dump
+    def _with_volume(self, tank: Tank, **_: Any) -> dict[str, Any]:
+        net_l = net_volume_l(tank)
+        measured = tank.net_volume_l is not None
+        source = "unknown" if net_l is None else "measured" if measured else "computed"
+        members = {field.name: getattr(tank, field.name) for field in fields(tank)}
+        return members | {"volume": {"net": net_l, "source": source}}

@@ -1,0 +1,44 @@
+"""Water changes are stored as a fraction of the net volume, and also given and shown in litres."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from service.errors import InvalidInputError, Refusal
+from service.registry.fields.log import KINDS
+from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.volume import net_volume_l
+from service.schemas.checks import refuse
+from service.schemas.messages import error_of_messages
+
+
+def to_stored(kind: LogKind, data: Mapping[str, Any], tank: Tank) -> dict[str, Any]:
+    """The data of an entry as they are stored, from data as they were given.
+
+    Raises:
+        InvalidInputError: of fields that exclude each other not exactly one is given, or a volume
+            is no part of the tank's net volume.
+    """
+    refuse(KINDS[kind].contradictions(data), under=("data",))
+    if kind is not LogKind.WATER_CHANGE or "volume_l" not in data:
+        return dict(data)
+    volume_l, net_l = data["volume_l"], net_volume_l(tank)
+    if net_l is None:
+        raise _refused(volume_l, "fraction instead: the tank's net volume is not known")
+    if volume_l > net_l:
+        raise _refused(volume_l, f"up to the net volume, {net_l:g} L")
+    others = {name: value for name, value in data.items() if name != "volume_l"}
+    return {"fraction": volume_l / net_l, **others}
+
+
+def to_shown(entry: LogEntry, tank: Tank) -> dict[str, Any]:
+    """The data of an entry, a water change also in litres where the net volume is known."""
+    net_l = net_volume_l(tank)
+    if entry.kind is not LogKind.WATER_CHANGE or net_l is None:
+        return dict(entry.data)
+    return {**entry.data, "volume_l": entry.data["fraction"] * net_l}
+
+
+def _refused(volume_l: float, allowed: str) -> InvalidInputError:
+    return error_of_messages({"data": {"volume": [Refusal(volume_l, allowed)]}})

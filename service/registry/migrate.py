@@ -1,0 +1,73 @@
+"""Brings the registry's schema to this version, one process at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, Engine, text
+
+from service.errors import RegistryRefusedError
+from service.registry.connection import WRITES, translated_errors
+
+LOCK_KEY = 0x11770_2A1
+"""Key of PostgreSQL's advisory lock; any number, as long as it never changes."""
+
+VERSION_TABLE = "registry_version"
+
+
+def migrate(engine: Engine, target: str = "head") -> None:
+    """Create the schema or bring it up to date, all of it or nothing.
+
+    Args:
+        target: a revision; only tests want another than ``head``.
+
+    Raises:
+        RegistryRefusedError: the schema was written by a newer version.
+        RegistryUnavailableError: the database cannot be reached.
+    """
+    config = Config()
+    config.set_main_option("script_location", "service.registry:migrations")
+    config.set_main_option("path_separator", "os")
+    script = ScriptDirectory.from_config(config)
+    with translated_errors():
+        if target == "head" and _is_current(engine, script):
+            return
+        with _locked(engine) as connection:
+            _refuse_newer(connection, script)
+            config.attributes["connection"] = connection
+            command.upgrade(config, target)
+
+
+def revision_of(connection: Connection) -> str | None:
+    """The revision of the schema; None where there is none yet."""
+    context = MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE})
+    return context.get_current_revision()
+
+
+def _is_current(engine: Engine, script: ScriptDirectory) -> bool:
+    with engine.connect() as connection:
+        return revision_of(connection) == script.get_current_head()
+
+
+def _refuse_newer(connection: Connection, script: ScriptDirectory) -> None:
+    found = revision_of(connection)
+    known = [revision.revision for revision in script.walk_revisions()]
+    if found is not None and found not in known:
+        raise RegistryRefusedError(
+            f"the registry's schema is {found!r}, written by a newer version of Littoral; "
+            f"this one knows up to {known[0]!r}: update Littoral, or restore an older backup"
+        )
+
+
+@contextmanager
+def _locked(engine: Engine) -> Iterator[Connection]:
+    """One transaction that no other process can enter at the same time."""
+    with engine.connect().execution_options(**{WRITES: True}) as connection, connection.begin():
+        if engine.dialect.name == "postgresql":
+            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": LOCK_KEY})
+        yield connection

@@ -1,0 +1,247 @@
+"""The registry's values: a tank, what lives in it, its plans, and what people did to it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from enum import StrEnum
+from types import MappingProxyType
+from typing import Any
+
+NOTHING: Mapping[str, Any] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class Dimensions:
+    """Inner dimensions of a tank and what displaces its water.
+
+    Attributes:
+        length_cm, width_cm, height_cm: inside the glass.
+        fill_height_cm: water level above the inner bottom; None means ``height_cm``.
+        substrate_depth_cm: mean depth of the soil or gravel.
+        substrate_porosity: share of the substrate's volume that is water, 0 to 1.
+        hardscape_l: litres displaced by rock and wood.
+    """
+
+    length_cm: float
+    width_cm: float
+    height_cm: float
+    fill_height_cm: float | None = None
+    substrate_depth_cm: float = 0.0
+    substrate_porosity: float = 0.4
+    hardscape_l: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Stock:
+    """A group of animals of one species.
+
+    Attributes:
+        species: scientific name; a row of the species table fills what is None below.
+        count: how many.
+        added: when they came in; None if long ago.
+        temperature_low_c, temperature_high_c: tolerated range.
+        co2_max_mg_l: tolerated dissolved CO2.
+        air_breather: takes air at the surface (labyrinth fish and the like).
+    """
+
+    species: str
+    count: int = 1
+    added: date | None = None
+    temperature_low_c: float | None = None
+    temperature_high_c: float | None = None
+    co2_max_mg_l: float | None = None
+    air_breather: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlantDemand:
+    """What the plants want, as numbers; defaults are common practice, no source.
+
+    Attributes:
+        co2_low_mg_l, co2_high_mg_l: target range while lit.
+        dli_low_mol_m2_d, dli_high_mol_m2_d: daily light integral at the sensor.
+    """
+
+    co2_low_mg_l: float = 20.0
+    co2_high_mg_l: float = 30.0
+    dli_low_mol_m2_d: float = 1.5
+    dli_high_mol_m2_d: float = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoperiodPlan:
+    """When the lamp and the gas should be on, in the tank's own time zone.
+
+    Attributes:
+        lights_on: local time of day.
+        hours: length of the photoperiod, h.
+        gas_on, gas_off: local times of the CO2 valve; None where it is not switched.
+    """
+
+    lights_on: time = time(10, 0)
+    hours: float = 8.0
+    gas_on: time | None = None
+    gas_off: time | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class WaterChangePlan:
+    """The routine water change.
+
+    Attributes:
+        every_days: interval, d.
+        fraction: share of the net volume, 0 to 1.
+        tap_kh_meq_l, tap_temperature_c: the new water, where known.
+        tap_gh_meq_l, tap_ph: more of it; pH after an hour in the open.
+        hot_temperature_c: of the hot tap, where hot and cold are mixed.
+        target_kh_meq_l, target_gh_meq_l: of the new water, where tap water is let down
+            with reverse-osmosis water.
+    """
+
+    every_days: float = 7.0
+    fraction: float = 0.5
+    tap_kh_meq_l: float | None = None
+    tap_temperature_c: float | None = None
+    tap_gh_meq_l: float | None = None
+    tap_ph: float | None = None
+    hot_temperature_c: float | None = None
+    target_kh_meq_l: float | None = None
+    target_gh_meq_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DosePlan:
+    """A fertiliser dose that follows the water change.
+
+    Attributes:
+        name: what to call it on the task list.
+        ml_per_100_l: stock solution per 100 L of net volume; None for a dry dose.
+        g_per_100_l: dry salt per 100 L of net volume; None for a solution.
+    """
+
+    name: str
+    ml_per_100_l: float | None = None
+    g_per_100_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Tank:
+    """One body of water.
+
+    Attributes:
+        id: short name in topics and addresses, ``[a-z0-9-]``.
+        time_zone: IANA name; day boundaries and plans are local to it.
+        net_volume_l: measured net volume; None means: computed from ``dimensions``.
+        kh_meq_l: as last known when the tank was registered; a KH test in the log wins.
+        kh_tested: date of that value.
+        gh_meq_l: general hardness.
+        energy: ``high`` or ``low``: light, gas and fertiliser together.
+        sensors: quantity -> the sensor to use, where a tank has several.
+        equipment: free facts such as cylinder size, by name.
+        thresholds: overrides of the thresholds of practice, by name.
+    """
+
+    id: str
+    name: str
+    time_zone: str = "UTC"
+    dimensions: Dimensions | None = None
+    net_volume_l: float | None = None
+    altitude_m: float = 0.0
+    kh_meq_l: float | None = None
+    kh_tested: date | None = None
+    gh_meq_l: float | None = None
+    energy: str = "high"
+    heated: bool = True
+    co2_injected: bool = True
+    set_up: date | None = None
+    livestock: tuple[Stock, ...] = ()
+    plants: PlantDemand = PlantDemand()
+    photoperiod: PhotoperiodPlan = PhotoperiodPlan()
+    water_change: WaterChangePlan = WaterChangePlan()
+    doses: tuple[DosePlan, ...] = ()
+    sensors: Mapping[str, str] = field(default_factory=lambda: NOTHING)
+    equipment: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
+    thresholds: Mapping[str, float] = field(default_factory=lambda: NOTHING)
+    notes: str = ""
+
+
+class LogKind(StrEnum):
+    """What a person can log; the value is the word in JSON and on the command line."""
+
+    WATER_CHANGE = "water-change"
+    DOSE = "dose"
+    KH_TEST = "kh-test"
+    GH_TEST = "gh-test"
+    TRIM = "trim"
+    REPLANT = "replant"
+    FILTER_CLEAN = "filter-clean"
+    STOCKING = "stocking"
+    CALIBRATION = "calibration"
+    OBSERVATION = "observation"
+
+
+@dataclass(frozen=True, slots=True)
+class LogEntry:
+    """What a person did or saw.
+
+    Attributes:
+        id: given by the registry.
+        time: when it was done, UTC.
+        data: what belongs to the kind, canonical units: ``fraction`` (water change);
+            ``name, ml | g`` (dose); ``kh_meq_l`` (KH test); ``gh_meq_l`` (GH test);
+            ``fraction`` (trim, replant: share of plants or soil touched); ``part`` (filter clean);
+            ``species, count`` (stocking); ``sensor, quantity, …`` (calibration).
+        by: who did it.
+        recorded: when it was written down, UTC.
+    """
+
+    id: str
+    tank: str
+    kind: LogKind
+    time: datetime
+    data: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
+    note: str = ""
+    by: str = ""
+    recorded: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Absence:
+    """From-to in which the tank keeper is away.
+
+    Attributes:
+        covers: who keeps an eye on the tanks.
+        tanks: ids; empty means all.
+    """
+
+    id: str
+    start: datetime
+    end: datetime
+    covers: str = ""
+    tanks: tuple[str, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Rejection:
+    """A message that could not become a reading, stored so that a person can see why.
+
+    Attributes:
+        time: when it arrived, UTC.
+        topic: MQTT topic, or where else it came from.
+        payload_excerpt: the beginning of the payload as text.
+        reason_code: stable word, e.g. ``not-a-number``; counted.
+        detail: one sentence: which field, which value, what is allowed.
+        source: which part refused it, e.g. a route's name or ``http``.
+        tank: its tank, where known.
+    """
+
+    time: datetime
+    topic: str
+    payload_excerpt: str
+    reason_code: str
+    detail: str
+    source: str = ""
+    tank: str = ""

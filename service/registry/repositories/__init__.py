@@ -1,0 +1,1 @@
+"""One module for each kind of registry row: values in and out, SQL inside."""

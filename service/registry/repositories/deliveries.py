@@ -1,0 +1,216 @@
+"""Registry of deliveries: which event has reached which target, and what is to be tried again.
+
+At least once: a delivery is claimed for a while, tried, and then settled. A process that dies in
+between leaves a claim that runs out, and another one tries again. Events with the same subject
+reach a target in their order: a later one waits until the earlier one is delivered or dead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from datetime import datetime, timedelta
+
+from sqlalchemy import delete, exists, func, insert, literal, or_, select, update
+from sqlalchemy.orm import aliased
+
+from service.errors import ConflictError, NotFoundError
+from service.registry.connection import Database
+from service.registry.events import Delivery, DeliveryState
+from service.registry.repositories.events import event_of
+from service.registry.tables import DeliveryRow, EventRow, TargetRow
+
+ERROR_LENGTH = 500
+
+
+class DeliveryRepository(Database):
+    """Deliveries by target; a target is a name from the configuration."""
+
+    def hand_over(self, target: str, now: datetime) -> int:
+        """Make deliveries of the events that a target has not been given yet.
+
+        A target that is new starts with the events that come after this call. Returns how many
+        deliveries were made.
+        """
+        if not self._has_news(target):
+            return 0
+        with self.session() as session:
+            newest = session.scalar(select(func.max(EventRow.sequence))) or 0
+            row = session.get(TargetRow, target, with_for_update=True)
+            if row is None:
+                fresh = self._insert()(TargetRow).values(name=target, seen=newest)
+                session.execute(fresh.on_conflict_do_nothing(index_elements=["name"]))
+                return 0
+            span = (EventRow.sequence > row.seen, EventRow.sequence <= newest)
+            count = session.scalar(select(func.count()).select_from(EventRow).where(*span)) or 0
+            if count == 0:
+                return 0
+            given = select(
+                literal(target),
+                EventRow.sequence,
+                EventRow.subject,
+                literal(DeliveryState.WAITING.value),
+                literal(0),
+                literal(now, DeliveryRow.next_try.type),
+                literal(""),
+            ).where(*span)
+            names = ["target", "event", "subject", "state", "attempts", "next_try", "last_error"]
+            session.execute(
+                insert(DeliveryRow).from_select(names, given.order_by(EventRow.sequence))
+            )
+            row.seen = newest
+            return count
+
+    def _has_news(self, target: str) -> bool:
+        """Whether there is something to hand over; asked often, so it takes no write lock."""
+        with self.session(writes=False) as session:
+            seen = session.scalar(select(TargetRow.seen).where(TargetRow.name == target))
+            if seen is None:
+                return True
+            later = select(EventRow.sequence).where(EventRow.sequence > seen).limit(1)
+            return session.scalar(later) is not None
+
+    def claim_deliveries(
+        self, target: str, now: datetime, claim: timedelta, *, limit: int = 20
+    ) -> list[Delivery]:
+        """Take deliveries that are due, oldest first; nobody else gets them for ``claim``."""
+        earlier = aliased(DeliveryRow)
+        held_up = exists().where(
+            earlier.target == DeliveryRow.target,
+            earlier.subject == DeliveryRow.subject,
+            earlier.state == DeliveryState.WAITING.value,
+            earlier.event < DeliveryRow.event,
+        )
+        free = or_(DeliveryRow.claimed_until.is_(None), DeliveryRow.claimed_until <= now)
+        due = (
+            select(DeliveryRow, EventRow)
+            .join(EventRow, EventRow.sequence == DeliveryRow.event)
+            .where(
+                DeliveryRow.target == target,
+                DeliveryRow.state == DeliveryState.WAITING.value,
+                DeliveryRow.next_try <= now,
+                free,
+                ~held_up,
+            )
+            .order_by(DeliveryRow.event)
+            .limit(limit)
+        )
+        with self.session(writes=False) as session:
+            if not session.execute(due.with_only_columns(DeliveryRow.id).limit(1)).first():
+                return []  # asked often: no write lock for nothing
+        with self.session() as session:
+            pairs = session.execute(due.with_for_update(of=DeliveryRow, skip_locked=True)).all()
+            for row, _ in pairs:
+                row.claimed_until = now + claim
+        return [_delivery(row, event) for row, event in pairs]
+
+    def release_deliveries(self, ids: Collection[int]) -> None:
+        """Give claimed deliveries back untried."""
+        with self.session() as session:
+            session.execute(
+                update(DeliveryRow).where(DeliveryRow.id.in_(ids)).values(claimed_until=None)
+            )
+
+    def settle_delivered(self, id: int, now: datetime) -> None:
+        """Note that the target has taken it."""
+        self._settle(id, DeliveryState.DELIVERED, now, "")
+
+    def settle_dead(self, id: int, now: datetime, error: str) -> None:
+        """Note that it is given up."""
+        self._settle(id, DeliveryState.DEAD, now, error)
+
+    def put_off(self, id: int, next_try: datetime, error: str) -> None:
+        """Note a failed attempt, to be repeated at ``next_try``."""
+        self._change(
+            id,
+            attempts=DeliveryRow.attempts + 1,
+            next_try=next_try,
+            claimed_until=None,
+            last_error=error[:ERROR_LENGTH],
+        )
+
+    def redeliver(self, id: int, now: datetime) -> Delivery:
+        """Send a dead delivery again, as if for the first time.
+
+        Raises:
+            NotFoundError: there is none of this id.
+            ConflictError: it is not dead.
+        """
+        with self.session() as session:
+            found = session.execute(
+                select(DeliveryRow, EventRow)
+                .join(EventRow, EventRow.sequence == DeliveryRow.event)
+                .where(DeliveryRow.id == id)
+            )
+            pair = found.one_or_none()
+            if pair is None:
+                raise NotFoundError(f"delivery is {id!r}; allowed: the id of a delivery")
+            row, event = pair
+            if row.state != DeliveryState.DEAD.value:
+                raise ConflictError(f"delivery {id} is {row.state}; only a dead one is sent again")
+            row.state, row.attempts, row.settled = DeliveryState.WAITING.value, 0, None
+            row.next_try, row.claimed_until = now, None
+        return _delivery(row, event)
+
+    def deliveries(
+        self,
+        *,
+        target: str | None = None,
+        states: Collection[DeliveryState] | None = None,
+        limit: int = 100,
+    ) -> list[Delivery]:
+        """Deliveries, newest first."""
+        query = select(DeliveryRow, EventRow).join(EventRow, EventRow.sequence == DeliveryRow.event)
+        if target is not None:
+            query = query.where(DeliveryRow.target == target)
+        if states is not None:
+            query = query.where(DeliveryRow.state.in_([state.value for state in states]))
+        with self.session(writes=False) as session:
+            pairs = session.execute(query.order_by(DeliveryRow.id.desc()).limit(limit))
+            return [_delivery(row, event) for row, event in pairs]
+
+    def delivery_counts(self) -> dict[tuple[str, DeliveryState], int]:
+        """How many deliveries there are, by target and state."""
+        query = select(DeliveryRow.target, DeliveryRow.state, func.count()).group_by(
+            DeliveryRow.target, DeliveryRow.state
+        )
+        with self.session(writes=False) as session:
+            rows = session.execute(query).all()
+        return {(target, DeliveryState(state)): count for target, state, count in rows}
+
+    def forget_target(self, target: str) -> None:
+        """Drop a target that is no longer configured, with all its deliveries."""
+        with self.session() as session:
+            session.execute(delete(DeliveryRow).where(DeliveryRow.target == target))
+            session.execute(delete(TargetRow).where(TargetRow.name == target))
+
+    def _settle(self, id: int, state: DeliveryState, now: datetime, error: str) -> None:
+        self._change(
+            id,
+            state=state.value,
+            attempts=DeliveryRow.attempts + 1,
+            settled=now,
+            claimed_until=None,
+            last_error=error[:ERROR_LENGTH],
+        )
+
+    def _change(self, id: int, **values: object) -> None:
+        with self.session() as session:
+            session.execute(
+                update(DeliveryRow)
+                .where(DeliveryRow.id == id, DeliveryRow.state == DeliveryState.WAITING.value)
+                .values(**values)
+                .execution_options(synchronize_session=False)
+            )
+
+
+def _delivery(row: DeliveryRow, event: EventRow) -> Delivery:
+    return Delivery(
+        id=row.id,
+        target=row.target,
+        event=event_of(event),
+        state=DeliveryState(row.state),
+        attempts=row.attempts,
+        next_try=row.next_try,
+        last_error=row.last_error,
+        settled=row.settled,
+    )

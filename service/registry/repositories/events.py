@@ -1,0 +1,116 @@
+"""Registry of events: what happened, in one order that every listener sees alike."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Collection, Sequence
+from datetime import datetime
+
+from sqlalchemy import delete, exists, func, select, text
+from sqlalchemy.orm import Session
+
+from service.registry.connection import Database
+from service.registry.events import DeliveryState, Event, NewEvent, Revision
+from service.registry.recommendations import STANDING_STATES
+from service.registry.tables import DeliveryRow, EventRow, RecommendationRow
+
+LOCK_KEY = 0x11770_2A2
+"""Key of PostgreSQL's advisory lock on the order of events; never changes."""
+
+
+class EventRepository(Database):
+    """Events, stored until they are pruned."""
+
+    def add_events(self, events: Sequence[NewEvent], session: Session | None = None) -> None:
+        """Append events.
+
+        Args:
+            session: a transaction of the caller that they belong to: then they happen if, and
+                only if, it commits. Without it they get a transaction of their own.
+        """
+        if not events:
+            return
+        if session is None:
+            with self.session() as own:
+                self.add_events(events, own)
+            return
+        if self.engine.dialect.name == "postgresql":
+            # Numbers are given before the commit. Without this lock a later number could become
+            # visible first, and a listener would pass over the earlier one for ever.
+            session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": LOCK_KEY})
+        for event in events:
+            session.add(
+                EventRow(
+                    id=str(uuid.uuid4()),
+                    type=event.type,
+                    subject=event.subject,
+                    tank=event.tank,
+                    time=event.time,
+                    data=dict(event.data),
+                )
+            )
+            session.flush()  # one by one, so that they are numbered in the order given
+
+    def events(self, after: int = 0, *, limit: int = 100, tank: str | None = None) -> list[Event]:
+        """Events with a sequence above ``after``, oldest first; of one tank, or all."""
+        query = select(EventRow).where(EventRow.sequence > after).order_by(EventRow.sequence)
+        if tank is not None:
+            query = query.where(EventRow.tank == tank)
+        with self.session(writes=False) as session:
+            rows = session.scalars(query.limit(limit)).all()
+        return [event_of(row) for row in rows]
+
+    def last_sequence(self) -> int:
+        """The sequence of the newest event; 0 before the first."""
+        with self.session(writes=False) as session:
+            return session.scalar(select(func.max(EventRow.sequence))) or 0
+
+    def revisions(self, subjects: Collection[str]) -> dict[str, Revision]:
+        """The newest event of each subject that has one."""
+        newest = (
+            select(func.max(EventRow.sequence))
+            .where(EventRow.subject.in_(subjects))
+            .group_by(EventRow.subject)
+        )
+        query = select(EventRow.subject, EventRow.sequence, EventRow.time).where(
+            EventRow.sequence.in_(newest)
+        )
+        with self.session(writes=False) as session:
+            rows = session.execute(query).all()
+        return {subject: Revision(sequence, time) for subject, sequence, time in rows}
+
+    def prune_events(self, before: datetime) -> int:
+        """Delete events older than ``before``; returns how many.
+
+        Kept are those that still wait for delivery, and those of recommendations that stand: the
+        newest of them is their revision. Dead deliveries go with their events.
+        """
+        waiting = exists().where(
+            DeliveryRow.event == EventRow.sequence,
+            DeliveryRow.state == DeliveryState.WAITING.value,
+        )
+        standing = exists().where(
+            RecommendationRow.id == EventRow.subject,
+            RecommendationRow.state.in_([one.value for one in STANDING_STATES]),
+        )
+        with self.session() as session:
+            gone = session.scalars(
+                delete(EventRow)
+                .where(EventRow.time < before, ~waiting, ~standing)
+                .returning(EventRow.sequence)
+                .execution_options(synchronize_session=False)
+            ).all()
+        return len(gone)
+
+
+def event_of(row: EventRow) -> Event:
+    """The event of a row."""
+    return Event(
+        sequence=row.sequence,
+        id=row.id,
+        type=row.type,
+        subject=row.subject,
+        tank=row.tank,
+        time=row.time,
+        data=row.data,
+    )

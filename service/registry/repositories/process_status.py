@@ -1,0 +1,36 @@
+"""Registry of the status that each process last reported, for the other processes to show."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import delete, select
+
+from service.registry.connection import Database
+from service.registry.tables import StatusRow
+
+
+class ProcessStatusRepository(Database):
+    """Status documents by name, e.g. ``ingest:<client_id>``; each has its own time."""
+
+    def put_status(self, name: str, document: Mapping[str, Any]) -> None:
+        """Replace the status document of one process."""
+        upsert = self._insert()(StatusRow).values(name=name, document=dict(document))
+        with self.session() as session:
+            session.execute(
+                upsert.on_conflict_do_update(
+                    index_elements=["name"], set_={"document": upsert.excluded.document}
+                )
+            )
+
+    def statuses(self) -> dict[str, dict[str, Any]]:
+        """The last status document of each process, by name."""
+        with self.session(writes=False) as session:
+            rows = session.scalars(select(StatusRow).order_by(StatusRow.name)).all()
+        return {row.name: row.document for row in rows}
+
+    def delete_status(self, name: str) -> None:
+        """Forget a process that is gone; one that is not there is no error."""
+        with self.session() as session:
+            session.execute(delete(StatusRow).where(StatusRow.name == name))

@@ -1,0 +1,159 @@
+"""Registry of recommendations: values in and out, SQL inside."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import delete, insert, or_, select, update
+from sqlalchemy.orm import Session
+
+from service.errors import NotFoundError
+from service.registry.connection import Database
+from service.registry.recommendations import (
+    MARKED_STATES,
+    STANDING_STATES,
+    State,
+    StoredRecommendation,
+)
+from service.registry.tables import RecommendationRow
+
+MOST_NAMED = 500
+"""Tanks that a query names; more is nearly all of them, and databases bound their parameters."""
+
+
+class RecommendationRepository(Database):
+    """Recommendations with their history, stored until they are pruned."""
+
+    def recommendations(
+        self,
+        *,
+        tank: str | None = None,
+        states: Collection[State] = STANDING_STATES,
+        since: datetime | None = None,
+        limit: int | None = None,
+    ) -> list[StoredRecommendation]:
+        """Recommendations, the last seen first.
+
+        Args:
+            tank: of one tank only.
+            states: in these states only.
+            since: seen at this moment or later only.
+            limit: at most so many.
+        """
+        query = select(RecommendationRow).where(
+            RecommendationRow.state.in_([one.value for one in states])
+        )
+        if tank is not None:
+            query = query.where(RecommendationRow.tank == tank)
+        if since is not None:
+            query = query.where(RecommendationRow.last_seen >= since)
+        query = query.order_by(RecommendationRow.last_seen.desc()).limit(limit)
+        with self.session(writes=False) as session:
+            return [_stored(row) for row in session.scalars(query)]
+
+    def recommendation(self, id: str, session: Session | None = None) -> StoredRecommendation:
+        """One recommendation.
+
+        Args:
+            session: a transaction of the caller to read in.
+
+        Raises:
+            NotFoundError: there is none of this id.
+        """
+        if session is None:
+            with self.session(writes=False) as own:
+                return self.recommendation(id, own)
+        row = session.get(RecommendationRow, id, populate_existing=True)
+        if row is None:
+            raise NotFoundError(f"recommendation is {id!r}; allowed: the id of a recommendation")
+        return _stored(row)
+
+    def recent_recommendations(
+        self, tanks: Collection[str], since: datetime, session: Session | None = None
+    ) -> list[StoredRecommendation]:
+        """Of some tanks, what still stands, and what was marked and last seen since a moment.
+
+        Args:
+            session: a transaction of the caller that is going to write them: on PostgreSQL their
+                rows are locked until it ends; SQLite has one writer anyway.
+        """
+        if session is None:
+            with self.session(writes=False) as own:
+                return self._recent(tanks, since, own, lock=False)
+        return self._recent(tanks, since, session, lock=True)
+
+    def put_recommendations(
+        self, ones: Sequence[StoredRecommendation], known: Collection[str], session: Session
+    ) -> None:
+        """Store recommendations.
+
+        Args:
+            known: ids of those that were read in this transaction; the others are new.
+        """
+        old = [_values(one) for one in ones if one.id in known]
+        new = [_values(one) for one in ones if one.id not in known]
+        if old:
+            session.execute(update(RecommendationRow), old)
+        if new:
+            session.execute(insert(RecommendationRow), new)
+
+    def prune_recommendations(self, before: datetime) -> int:
+        """Delete those that no longer stand and were last seen earlier; returns how many."""
+        query = delete(RecommendationRow).where(
+            RecommendationRow.state.not_in([one.value for one in STANDING_STATES]),
+            RecommendationRow.last_seen < before,
+        )
+        with self.session() as session:
+            return len(session.scalars(query.returning(RecommendationRow.id)).all())
+
+    def _recent(
+        self, tanks: Collection[str], since: datetime, session: Session, *, lock: bool
+    ) -> list[StoredRecommendation]:
+        query = select(RecommendationRow).where(
+            or_(
+                RecommendationRow.state.in_([one.value for one in STANDING_STATES]),
+                RecommendationRow.state.in_([one.value for one in MARKED_STATES])
+                & (RecommendationRow.last_seen >= since),
+            )
+        )
+        wanted = set(tanks)
+        if len(wanted) <= MOST_NAMED:
+            query = query.where(RecommendationRow.tank.in_(wanted))
+        if lock:  # in one order everywhere, so that two transactions never wait for each other
+            query = query.order_by(RecommendationRow.id).with_for_update()
+            query = query.execution_options(populate_existing=True)
+        return [_stored(row) for row in session.scalars(query) if row.tank in wanted]
+
+
+def _stored(row: RecommendationRow) -> StoredRecommendation:
+    return StoredRecommendation(
+        id=row.id,
+        tank=row.tank,
+        code=row.code,
+        subject=row.subject,
+        severity=row.severity,
+        state=State(row.state),
+        first_seen=row.first_seen,
+        last_seen=row.last_seen,
+        snoozed_until=row.snoozed_until,
+        folded=row.folded,
+        finding=row.finding,
+    )
+
+
+def _values(one: StoredRecommendation) -> dict[str, Any]:
+    return {
+        "id": one.id,
+        "tank": one.tank,
+        "code": one.code,
+        "subject": one.subject,
+        "severity": one.severity,
+        "state": one.state.value,
+        "first_seen": one.first_seen,
+        "last_seen": one.last_seen,
+        "snoozed_until": one.snoozed_until,
+        "folded": one.folded,
+        "finding": dict(one.finding),
+    }

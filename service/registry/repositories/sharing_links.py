@@ -1,0 +1,153 @@
+"""Registry of links that show one tank's handover sheet until they expire."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from sqlalchemy import or_, select, update
+
+from service.errors import GoneError, NotFoundError, Refusal
+from service.registry import secret_hashes
+from service.registry.access import ShareLink
+from service.registry.connection import Database
+from service.registry.fields.limits import NAME_LENGTH
+from service.registry.repositories.tanks import no_tank
+from service.registry.repositories.tokens import LAST_USED_STEP
+from service.registry.tables import ShareLinkRow, TankRow
+from service.schemas.base import Schema
+from service.schemas.checks import check, refuse
+from service.schemas.fields import Text
+from service.schemas.times import Moment
+from service.times import format_moment
+
+PREFIX = "sheet"
+LONGEST = timedelta(days=366)
+
+
+class _LinkFields(Schema):
+    start = Moment(required=True)
+    end = Moment(required=True)
+    expires = Moment(required=True)
+    note = Text(longest=NAME_LENGTH)
+
+
+_FIELDS = _LinkFields()
+
+
+class SharingLinkRepository(Database):
+    """Sharing links: read-only, for one tank and one span, always with an end."""
+
+    def create_share(
+        self,
+        tank: str,
+        start: datetime,
+        end: datetime,
+        now: datetime,
+        *,
+        expires: datetime,
+        note: str = "",
+    ) -> tuple[ShareLink, str]:
+        """Make a link; returns it and its secret, which cannot be read again.
+
+        Raises:
+            InvalidInputError: a span that ends before it starts, or an expiry that is past or
+                more than a year away.
+            NotFoundError: no such tank.
+        """
+        _check(start, end, now, expires, note)
+        fresh = secret_hashes.make(PREFIX)
+        link = ShareLink(fresh.id, tank, start, end, now, expires, note=note)
+        with self.session() as session:
+            if session.get(TankRow, tank) is None:
+                raise no_tank(tank)
+            session.add(
+                ShareLinkRow(
+                    id=link.id,
+                    tank=tank,
+                    start=start,
+                    end=end,
+                    secret_hash=fresh.hash,
+                    created=now,
+                    expires=expires,
+                    note=note,
+                )
+            )
+        return link, fresh.secret
+
+    def share_of(self, secret: str, now: datetime) -> ShareLink:
+        """The valid link of a secret, noting its use.
+
+        Raises:
+            NotFoundError: there is none.
+            GoneError: it has expired or was revoked; only whoever has the secret learns that.
+        """
+        id = secret_hashes.id_of(secret, PREFIX)
+        row = None
+        if id is not None:
+            with self.session(writes=False) as session:
+                row = session.get(ShareLinkRow, id)
+        if row is None or not secret_hashes.matches(secret, row.secret_hash):
+            raise NotFoundError("there is no such link; allowed: the whole link as it was given")
+        if not _link(row).valid(now):
+            over = "expired" if row.revoked is None else "was revoked"
+            at = row.revoked or row.expires
+            raise GoneError(f"this link {over} on {at:%Y-%m-%d at %H:%M} UTC; ask for a new one")
+        if row.last_used is None or now - row.last_used >= LAST_USED_STEP:
+            stale = or_(
+                ShareLinkRow.last_used.is_(None), ShareLinkRow.last_used <= now - LAST_USED_STEP
+            )
+            with self.session() as session:
+                session.execute(
+                    update(ShareLinkRow).where(ShareLinkRow.id == id, stale).values(last_used=now)
+                )
+            row.last_used = now
+        return _link(row)
+
+    def shares(self, tank: str | None = None) -> list[ShareLink]:
+        """All links that ever were, of one tank or all, oldest first."""
+        query = select(ShareLinkRow).order_by(ShareLinkRow.created, ShareLinkRow.id)
+        if tank is not None:
+            query = query.where(ShareLinkRow.tank == tank)
+        with self.session(writes=False) as session:
+            rows = session.scalars(query).all()
+        return [_link(row) for row in rows]
+
+    def revoke_share(self, id: str, now: datetime) -> ShareLink:
+        """End a link at once; the time of one that was revoked before stays.
+
+        Raises:
+            NotFoundError: there is none of this id.
+        """
+        with self.session() as session:
+            row = session.get(ShareLinkRow, id, with_for_update=True)
+            if row is None:
+                raise NotFoundError(f"link is {id!r}; allowed: the id of a link in the list")
+            if row.revoked is None:
+                row.revoked = now
+            return _link(row)
+
+
+def _check(start: datetime, end: datetime, now: datetime, expires: datetime, note: str) -> None:
+    check(_FIELDS, {"start": start, "end": end, "expires": expires, "note": note})
+    found = {}
+    if end <= start:
+        allowed = f"a time after start, which is {format_moment(start)}"
+        found["end"] = [Refusal(format_moment(end), allowed)]
+    if not now < expires <= now + LONGEST:
+        allowed = f"a time within {LONGEST.days} days of {format_moment(now)}"
+        found["expires"] = [Refusal(format_moment(expires), allowed)]
+    refuse(found)
+
+
+def _link(row: ShareLinkRow) -> ShareLink:
+    return ShareLink(
+        id=row.id,
+        tank=row.tank,
+        start=row.start,
+        end=row.end,
+        created=row.created,
+        expires=row.expires,
+        revoked=row.revoked,
+        last_used=row.last_used,
+        note=row.note,
+    )

@@ -1,0 +1,1 @@
+"""Species in, what they tolerate alone and together out."""

@@ -1,0 +1,260 @@
+"""The registry's tables, all in one metadata, so that alembic sees every one of them.
+
+A tank is one document (JSON) beside the columns that are searched: its plans are read and
+written as a whole. Whatever is filtered or sorted has a column. Times are UTC.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    DateTime,
+    Dialect,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Text,
+    TypeDecorator,
+    UniqueConstraint,
+)
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+ID_LENGTH = 64
+"""Longest id of a tank; also of every other id."""
+
+
+class UtcTime(TypeDecorator[datetime]):
+    """Aware UTC datetime, exact to the microsecond, on every database.
+
+    SQLite stores it as text of fixed width, which sorts by time; PostgreSQL as ``timestamptz``.
+    """
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """To UTC; a naive datetime is a mistake of the caller."""
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError(f"time is {value!r}; allowed: a datetime with a time zone")
+        return value.astimezone(UTC)
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """From UTC; SQLite gives it back without the zone."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+class Base(DeclarativeBase):
+    """Base of all tables."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+            "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map = {  # noqa: RUF012 - SQLAlchemy wants a plain dict here
+        datetime: UtcTime(),
+        dict[str, Any]: JSON(),
+        list[str]: JSON(),
+    }
+
+
+_BIG_KEY = BigInteger().with_variant(Integer(), "sqlite")  # SQLite counts up INTEGER only
+
+
+class TankRow(Base):
+    """One tank: its document as ``service.registry.documents`` writes it."""
+
+    __tablename__ = "tank"
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    name: Mapped[str] = mapped_column(Text)
+    document: Mapped[dict[str, Any]]
+
+
+class LogRow(Base):
+    """One log entry."""
+
+    __tablename__ = "log_entry"
+    __table_args__ = (Index(None, "tank", "time"), Index(None, "tank", "kind", "time"))
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"))
+    kind: Mapped[str] = mapped_column(String(ID_LENGTH))
+    time: Mapped[datetime]
+    data: Mapped[dict[str, Any]]
+    note: Mapped[str] = mapped_column(Text)
+    by: Mapped[str] = mapped_column(Text)
+    recorded: Mapped[datetime | None]
+
+
+class AbsenceRow(Base):
+    """One absence of the tank keeper."""
+
+    __tablename__ = "absence"
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    start: Mapped[datetime]
+    end: Mapped[datetime]
+    covers: Mapped[str] = mapped_column(Text)
+    tanks: Mapped[list[str]]
+    note: Mapped[str] = mapped_column(Text)
+
+
+class RejectionRow(Base):
+    """One of the latest rejected messages."""
+
+    __tablename__ = "rejection"
+    __table_args__ = (Index(None, "tank", "id"),)
+
+    id: Mapped[int] = mapped_column(_BIG_KEY, primary_key=True)
+    time: Mapped[datetime]
+    tank: Mapped[str] = mapped_column(Text)
+    topic: Mapped[str] = mapped_column(Text)
+    payload_excerpt: Mapped[str] = mapped_column(Text)
+    reason_code: Mapped[str] = mapped_column(Text)
+    detail: Mapped[str] = mapped_column(Text)
+    source: Mapped[str] = mapped_column(Text)
+
+
+class RejectionCountRow(Base):
+    """How many messages were ever rejected for one reason."""
+
+    __tablename__ = "rejection_count"
+
+    reason_code: Mapped[str] = mapped_column(Text, primary_key=True)
+    total: Mapped[int] = mapped_column(BigInteger)
+
+
+class StatusRow(Base):
+    """The status that a process last reported."""
+
+    __tablename__ = "status"
+
+    name: Mapped[str] = mapped_column(Text, primary_key=True)
+    document: Mapped[dict[str, Any]]
+
+
+class RecommendationRow(Base):
+    """One recommendation with its history; ``finding`` is the document of the last finding."""
+
+    __tablename__ = "recommendation"
+    __table_args__ = (Index(None, "tank", "state"), Index(None, "tank", "code", "subject"))
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"))
+    code: Mapped[str] = mapped_column(Text)
+    subject: Mapped[str] = mapped_column(Text)
+    severity: Mapped[int]
+    state: Mapped[str] = mapped_column(String(ID_LENGTH))
+    first_seen: Mapped[datetime]
+    last_seen: Mapped[datetime]
+    snoozed_until: Mapped[datetime | None]
+    folded: Mapped[bool]
+    finding: Mapped[dict[str, Any]]
+
+
+class TokenRow(Base):
+    """One bearer token; its secret only as salt and hash."""
+
+    __tablename__ = "token"
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    name: Mapped[str] = mapped_column(Text)
+    scope: Mapped[str] = mapped_column(String(ID_LENGTH))
+    secret_hash: Mapped[str] = mapped_column("seal", Text)
+    created: Mapped[datetime]
+    expires: Mapped[datetime | None]
+    revoked: Mapped[datetime | None]
+    last_used: Mapped[datetime | None]
+
+
+class ShareLinkRow(Base):
+    """One link to a handover sheet; its secret only as salt and hash."""
+
+    __tablename__ = "share_link"
+    __table_args__ = (Index(None, "tank"),)
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"))
+    start: Mapped[datetime]
+    end: Mapped[datetime]
+    secret_hash: Mapped[str] = mapped_column("seal", Text)
+    created: Mapped[datetime]
+    expires: Mapped[datetime]
+    revoked: Mapped[datetime | None]
+    last_used: Mapped[datetime | None]
+    note: Mapped[str] = mapped_column(Text)
+
+
+class SigningKeyRow(Base):
+    """A key that the service made for itself, shared by its processes."""
+
+    __tablename__ = "signing_key"
+
+    purpose: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    key: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class EventRow(Base):
+    """One event; ``sequence`` is never used again, not even after the last row is gone."""
+
+    __tablename__ = "event"
+    __table_args__ = (
+        UniqueConstraint("id"),
+        Index(None, "time"),
+        Index(None, "subject", "sequence"),
+        {"sqlite_autoincrement": True},
+    )
+
+    sequence: Mapped[int] = mapped_column(_BIG_KEY, primary_key=True)
+    id: Mapped[str] = mapped_column(String(ID_LENGTH))
+    type: Mapped[str] = mapped_column(Text)
+    subject: Mapped[str] = mapped_column(Text)
+    tank: Mapped[str] = mapped_column(Text)
+    time: Mapped[datetime]
+    data: Mapped[dict[str, Any]]
+
+
+class DeliveryRow(Base):
+    """The delivery of one event to one target; ``claimed_until`` excludes other processes."""
+
+    __tablename__ = "delivery"
+    __table_args__ = (
+        UniqueConstraint("target", "event"),
+        Index(None, "state", "target", "next_try"),
+        Index(None, "event"),
+    )
+
+    id: Mapped[int] = mapped_column(_BIG_KEY, primary_key=True)
+    target: Mapped[str] = mapped_column(String(ID_LENGTH))
+    event: Mapped[int] = mapped_column(ForeignKey("event.sequence", ondelete="CASCADE"))
+    subject: Mapped[str] = mapped_column(Text)
+    state: Mapped[str] = mapped_column(String(ID_LENGTH))
+    attempts: Mapped[int]
+    next_try: Mapped[datetime]
+    claimed_until: Mapped[datetime | None]
+    last_error: Mapped[str] = mapped_column(Text)
+    settled: Mapped[datetime | None]
+
+
+class TargetRow(Base):
+    """How far the events have been handed to one target's deliveries."""
+
+    __tablename__ = "target"
+
+    name: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    seen: Mapped[int] = mapped_column(BigInteger)

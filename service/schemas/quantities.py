@@ -1,0 +1,258 @@
+"""Fields of physical quantities: ``{"value", "unit"}`` in any unit in, canonical units out."""
+
+from __future__ import annotations
+
+from typing import Any, Final, Self
+
+import marshmallow as ma
+
+from service import units
+from service.errors import Refusal, UnitRefusal, UnknownUnitError, shown
+from service.schemas.fields import MISSING, Field, finite, limits_text, within
+
+#: Units worth naming in the documentation, by canonical UCUM code.
+_EXAMPLES: Final[dict[str, tuple[str, ...]]] = {
+    "Cel": ("Cel", "[degF]", "K"),
+    "L": ("L", "mL", "gal"),
+    "cm": ("cm", "mm", "in", "ft"),
+    "m": ("m", "ft"),
+    "mg/L": ("mg/L", "g/L", "ug/L"),
+    "g": ("g", "mg", "oz"),
+    "mV": ("mV", "V"),
+    "mL": ("mL", "L", "fl oz"),
+    "meq/L": ("meq/L", "dKH", "ppm CaCO3"),
+    "uS/cm": ("uS/cm", "mS/cm", "S/m"),
+    "lx": ("lx", "klx"),
+    "umol/m2/s": ("umol/m2/s",),
+    "mol/m2/d": ("mol/m2/d",),
+    "%": ("%", "1"),
+    "h": ("h", "min", "d"),
+    "d": ("d", "h"),
+}
+
+
+class Measure(Field):
+    """A quantity with its unit.
+
+    Python side: a float in ``unit``. JSON side: ``{"value": 23.4, "unit": "mg/L"}``.
+    """
+
+    def __init__(
+        self,
+        unit: str,
+        doc: str = "",
+        *,
+        low: float | None = None,
+        high: float | None = None,
+        above: float | None = None,
+        display: str | None = None,
+        **kwargs: Any,
+    ) -> None:
+        self.unit, self.low, self.high, self.above, self.display = unit, low, high, above, display
+        self.allowed = (
+            f'{{"value": number, "unit": text}} in {unit} or a unit that converts to it'
+            f"{limits_text(low, high, above, unit)}"
+        )
+        super().__init__(doc, **kwargs)
+
+    def openapi(self) -> dict[str, Any]:
+        properties: dict[str, Any] = {
+            "value": {"type": "number"},
+            "unit": {"type": "string", "examples": list(unit_examples(self.unit))},
+        }
+        if self.display is not None:
+            properties["display"] = {
+                "type": "object",
+                "description": "The same in the unit of the trade; not read on the way in.",
+                "properties": {
+                    "value": {"type": "number"},
+                    "unit": {"type": "string"},
+                },
+                "required": ["value", "unit"],
+                "additionalProperties": False,
+                "readOnly": True,
+            }
+        schema = super().openapi()
+        limits = limits_text(self.low, self.high, self.above, self.unit)
+        units_text = f"In {self.unit} on the way out, in any unit that converts to it on the way in"
+        units_text += f"; a value{limits}." if limits else "."
+        schema["description"] = f"{self.doc} {units_text}".strip()
+        schema["type"] = ["object", "null"] if self.allow_none else "object"
+        schema |= {
+            "properties": properties,
+            "required": ["value", "unit"],
+            "additionalProperties": False,
+        }
+        return schema
+
+    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> dict[str, Any] | None:
+        if value is None:
+            return None
+        out: dict[str, Any] = {"value": float(value), "unit": self.unit}
+        if self.display is not None:
+            out["display"] = {
+                "value": units.convert(float(value), self.unit, self.display),
+                "unit": self.display,
+            }
+        return out
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> float:
+        number, unit = read_quantity(value, self.allowed, display=self.display is not None)
+        try:
+            converted = units.convert(number, unit, self.unit)
+        except UnknownUnitError as error:
+            raise ma.ValidationError({"unit": [unit_wrong(unit, self.unit)]}) from error
+        if finite(converted) is None or not within(converted, self.low, self.high, self.above):
+            raise ma.ValidationError({"value": [QuantityRefusal(number, unit, self._limits)]})
+        return converted
+
+    @property
+    def _limits(self) -> str:
+        limits = limits_text(self.low, self.high, self.above, self.unit)
+        if self.display is not None and self.high is not None:
+            high = units.convert(self.high, self.unit, self.display)
+            limits += f" ({high:.3g} {self.display})"
+        return limits.strip() or f"a finite number, in {self.unit}"
+
+    @property
+    def allowed_value(self) -> str:
+        """A number within the limits, in the unit of the program."""
+        return "a number" + (limits_text(self.low, self.high, self.above, self.unit))
+
+    def _check(self, value: Any) -> None:
+        number = finite(value)
+        if number is None or not within(number, self.low, self.high, self.above):
+            raise ma.ValidationError([Refusal(value, self.allowed_value)])
+
+
+class QuantityRefusal(Refusal):
+    """What is wrong with the value of a quantity, which is repeated with its unit."""
+
+    def __new__(cls, value: float, unit: str, allowed: str) -> Self:
+        """The text from the value, its unit and what is allowed."""
+        made = str.__new__(cls, f"is {shown(value)} {shown(unit)}; allowed: {allowed}")
+        made.value, made.allowed = f"{value:.10g} {unit}", allowed
+        return made
+
+
+class Share(Measure):
+    """A share of a whole: 0 to 1 on the Python side, per cent in JSON; ``%`` or ``1`` in."""
+
+    def __init__(
+        self,
+        doc: str = "",
+        *,
+        low: float | None = 0,
+        above: float | None = None,
+        **kwargs: Any,
+    ) -> None:
+        super().__init__(
+            "%", doc, low=None if above is not None else low, above=above, high=100, **kwargs
+        )
+
+    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> dict[str, Any] | None:
+        percent = None if value is None else 100 * float(value)
+        return super()._serialize(percent, attr, obj, **kwargs)
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> float:
+        if isinstance(value, dict) and value.get("unit") == "1":
+            number = finite(value.get("value"))
+            value = value | {
+                "unit": "%",
+                "value": value.get("value") if number is None else 100 * number,
+            }
+        return super()._deserialize(value, attr, data, **kwargs) / 100
+
+    @property
+    def allowed_value(self) -> str:
+        """A number within the limits, as a share of 1."""
+        low, above = (None if end is None else end / 100 for end in (self.low, self.above))
+        return "a number" + limits_text(low, 1, above)
+
+    def _check(self, value: Any) -> None:
+        number = finite(value)
+        if number is None or not within(100 * number, self.low, self.high, self.above):
+            raise ma.ValidationError([Refusal(value, self.allowed_value)])
+
+
+class Ph(Field):
+    """pH: a bare number, or ``{"value": 6.6, "unit": "[pH]"}``; written as the latter."""
+
+    def __init__(self, doc: str = "", *, low: float = 2.0, high: float = 12.0, **kwargs: Any):
+        self.low, self.high = low, high
+        self.allowed = f"a number from {low:g} to {high:g}"
+        super().__init__(doc, **kwargs)
+
+    def openapi(self) -> dict[str, Any]:
+        number = {"type": "number", "minimum": self.low, "maximum": self.high}
+        quantity = {
+            "type": "object",
+            "properties": {"value": number, "unit": {"type": "string", "enum": ["[pH]", "pH"]}},
+            "required": ["value", "unit"],
+            "additionalProperties": False,
+        }
+        shapes: list[dict[str, Any]] = [number, quantity]
+        if self.allow_none:
+            shapes.append({"type": "null"})
+        return super().openapi() | {"anyOf": shapes}
+
+    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> dict[str, Any] | None:
+        return None if value is None else {"value": float(value), "unit": "[pH]"}
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> float:
+        if isinstance(value, dict):
+            given, unit = read_quantity(value, self.allowed)
+            if unit not in ("[pH]", "pH"):
+                raise ma.ValidationError({"unit": [UnitRefusal(unit, "[pH] or pH")]})
+            value = given
+        number = finite(value)
+        if number is None or not within(number, self.low, self.high, None):
+            raise self.refuse(value)
+        return number
+
+
+def alkalinity(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
+    """Field of an alkalinity (carbonate hardness): meq/L, with dKH beside it."""
+    return Measure("meq/L", doc, low=0.0, high=high, display="dKH", **kwargs)
+
+
+def hardness(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
+    """Field of a general hardness (calcium and magnesium): meq/L, with dGH beside it."""
+    return Measure("meq/L", doc, low=0.0, high=high, display="dGH", **kwargs)
+
+
+def read_quantity(value: object, allowed: str, *, display: bool = False) -> tuple[float, str]:
+    """Number and unit of a quantity object.
+
+    Raises:
+        marshmallow.ValidationError: no object, a member missing or unknown, or no number.
+    """
+    if not isinstance(value, dict):
+        raise ma.ValidationError(Refusal(value, allowed))
+    faults: dict[str, list[str]] = {
+        name: [MISSING] for name in ("value", "unit") if name not in value
+    }
+    members = ("value", "unit", "display") if display else ("value", "unit")
+    for name in value:
+        if name not in members:
+            faults[name] = [f"is not known; allowed: {', '.join(members)}"]
+    number, unit = finite(value.get("value")), value.get("unit")
+    if "value" in value and number is None:
+        faults["value"] = [Refusal(value["value"], "a number")]
+    if "unit" in value and not isinstance(unit, str):
+        faults["unit"] = [Refusal(unit, "text")]
+    if faults:
+        raise ma.ValidationError(faults)
+    assert number is not None and isinstance(unit, str)
+    return number, unit
+
+
+def unit_examples(canonical: str) -> tuple[str, ...]:
+    """Units worth naming for a quantity; the first is the one in which it is stored."""
+    return _EXAMPLES.get(canonical, (canonical,))
+
+
+def unit_wrong(unit: str, canonical: str) -> UnitRefusal:
+    """The refusal of a unit."""
+    known = ", ".join(unit_examples(canonical))
+    return UnitRefusal(unit, f"a unit that converts to {canonical}, such as {known}")

@@ -1,0 +1,105 @@
+"""What is known of a water, checked once and passed block by block to the balance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from service.science.carbonate.activity import ActivityModel, check_model
+from service.science.carbonate.balance import Balance, balance
+from service.science.carbonate.ions import Ions, checked_conductivity, checked_gh, ions
+from service.science.constants import CO2_G_MOL
+from service.science.numeric.checks import Floats, as_floats
+
+PH_RANGE: Final = (2.0, 12.0)
+TEMPERATURE_RANGE_C: Final = (0.0, 50.0)
+MAX_ALKALINITY_MEQ_L: Final = 50.0
+MAX_IONIC_STRENGTH_MOL_L: Final = 0.1
+MAX_CO2_MG_L: Final = 20000.0
+
+CO2_MG_PER_MOL: Final = CO2_G_MOL * 1000.0
+
+
+def checked_ph(ph: ArrayLike, name: str = "ph") -> Floats:
+    """pH as a checked array, 2-12."""
+    return as_floats(name, ph, low=PH_RANGE[0], high=PH_RANGE[1])
+
+
+def checked_alkalinity(alkalinity_meq_l: ArrayLike) -> Floats:
+    """Alkalinity as a checked array, 0-50 meq/L."""
+    high = MAX_ALKALINITY_MEQ_L
+    return as_floats("alkalinity_meq_l", alkalinity_meq_l, low=0.0, high=high, unit="meq/L")
+
+
+def checked_temperature(temperature_c: ArrayLike, name: str = "temperature_c") -> Floats:
+    """Temperature as a checked array, 0-50 °C."""
+    low, high = TEMPERATURE_RANGE_C
+    return as_floats(name, temperature_c, low=low, high=high, unit="°C")
+
+
+def checked_co2(co2_mg_l: ArrayLike, name: str = "co2_mg_l") -> Floats:
+    """CO2 as a checked array, 0-20000 mg/L."""
+    return as_floats(name, co2_mg_l, low=0.0, high=MAX_CO2_MG_L, unit="mg/L")
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Which of ionic strength, GH and conductivity are known, and the activity model.
+
+    ``arrays`` holds the known ones in that order; a kernel gets them back as ``parts``, cut to
+    its block, and asks ``solve`` for the balance.
+    """
+
+    model: ActivityModel
+    has_strength: bool
+    has_gh: bool
+    has_conductivity: bool
+    arrays: tuple[Floats, ...]
+
+    def ions(self, meq_l: Floats, parts: tuple[Floats, ...]) -> Ions:
+        """Ionic strength and hardness of the block; ``meq_l`` its alkalinity."""
+        rest = list(parts)
+        strength = rest.pop(0) if self.has_strength else None
+        gh = rest.pop(0) if self.has_gh else None
+        conductivity = rest.pop(0) if self.has_conductivity else None
+        found = ions(meq_l, gh, conductivity)
+        return found if strength is None else Ions(strength, found.hardness)
+
+    def solve(
+        self, ph: Floats, meq_l: Floats, temperature_c: Floats, parts: tuple[Floats, ...]
+    ) -> Balance:
+        """The balance of a block; ``meq_l`` alkalinity, ``parts`` this evidence."""
+        return balance(ph, meq_l * 1e-3, temperature_c, self.ions(meq_l, parts), self.model)
+
+
+def evidence(
+    ionic_strength_mol_l: ArrayLike | None,
+    gh_meq_l: ArrayLike | None,
+    conductivity_us_cm: ArrayLike | None,
+    activity: str,
+) -> Evidence:
+    """Check what a caller knows of the water beyond pH, alkalinity and temperature."""
+    strength = None
+    if ionic_strength_mol_l is not None:
+        high = MAX_IONIC_STRENGTH_MOL_L
+        strength = as_floats(
+            "ionic_strength_mol_l", ionic_strength_mol_l, low=0.0, high=high, unit="mol/L"
+        )
+    gh = checked_gh(gh_meq_l)
+    conductivity = checked_conductivity(conductivity_us_cm)
+    known = tuple(array for array in (strength, gh, conductivity) if array is not None)
+    return Evidence(
+        model=check_model(activity),
+        has_strength=strength is not None,
+        has_gh=gh is not None,
+        has_conductivity=conductivity is not None,
+        arrays=known,
+    )
+
+
+def plain(value: Floats) -> Floats:
+    """A 0-d result as np.float64, anything else as it is."""
+    return np.float64(value) if value.ndim == 0 else value  # type: ignore[return-value]

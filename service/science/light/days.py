@@ -1,0 +1,252 @@
+"""Light day by day: the photoperiod found in the series, and what is wrong with it.
+
+Nothing needs to be known of the lamp: dark and bright levels come from the readings.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from service.science.light.dose import (
+    MAX_GAP_S,
+    OFF_LUX,
+    ON_LUX,
+    LightDose,
+    lit_intervals,
+    lux_hours,
+    photoperiod_hours,
+)
+from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, as_number
+from service.science.numeric.intervals import Interval, series, steps
+
+ON_SHARE: Final = 0.2
+OFF_SHARE: Final = 0.1
+"""The light is on above 20 % of the way from dark to bright, off below 10 %: a ramp counts from
+where plants begin to use it, and room light stays out. Our choice."""
+
+BRIGHTEST_ON_LUX: Final = 2000.0
+"""More than this (about 30 µmol/m²/s) is light to a plant however bright noon is, so that an
+overcast day by a window is not taken for a dead lamp. Our choice."""
+
+LEAST_CONTRAST: Final = 3.0
+"""Bright must be so many times dark for a lamp to be seen at all. Our choice."""
+
+FLICKER_S: Final = 300.0
+"""Dark breaks up to 5 minutes count as flicker and are bridged. Our choice."""
+
+FLASH_S: Final = 300.0
+"""Light for less than 5 minutes is a flash (a torch, a room light), not a photoperiod."""
+
+
+class Thresholds(NamedTuple):
+    """On and off levels in lx."""
+
+    on_lux: float
+    off_lux: float
+
+
+def thresholds_from_series(lux: ArrayLike) -> Thresholds | None:
+    """Find on and off thresholds from the readings of some days.
+
+    Dark is the 10th percentile, bright the 98th: light for half an hour a day is enough to be
+    found, single spikes are not.
+
+    Parameters
+    ----------
+    lux: illuminance (n,), of whole days; NaN is left out.
+
+    Returns
+    -------
+    Thresholds; None if there is no contrast (a dead lamp, a covered sensor, no readings). A
+    light that is always on has none either: `ON_LUX` then tells it from the dark.
+
+    Raises
+    ------
+    OutOfRangeError: negative illuminance.
+    """
+    level = as_floats("lux", lux, low=0, unit="lx").ravel()
+    level = level[~np.isnan(level)]
+    if not level.size:
+        return None
+    dark, bright = np.percentile(level, (10, 98))
+    if bright < OFF_LUX or bright < LEAST_CONTRAST * dark:
+        return None
+    on = min(dark + ON_SHARE * (bright - dark), max(BRIGHTEST_ON_LUX, LEAST_CONTRAST * dark))
+    off = dark + (on - dark) * OFF_SHARE / ON_SHARE
+    return Thresholds(float(on), float(off))
+
+
+@dataclass(frozen=True)
+class DayOfLight:
+    """Light between `start_s` and `end_s`, normally from one local midnight to the next.
+
+    hours: photoperiod.  on_s, off_s: first on and last off, None if unseen.
+    bright_lux: median while lit; NaN if dark.  dose: lx·h with its gaps.
+    rise_s, fall_s: time from on to 90 % of bright, and from 90 % to off.
+    breaks: dark breaks between lit intervals.  flickers: shorter ones, bridged.
+    cover: share of the day that readings cover.
+    """
+
+    start_s: float
+    end_s: float
+    lit: tuple[Interval, ...]
+    hours: float
+    bright_lux: float
+    dose: LightDose
+    rise_s: float
+    fall_s: float
+    breaks: int
+    flickers: int
+    cover: float
+
+    @property
+    def on_s(self) -> float | None:
+        """When the light first came on; None if it was dark or on from before."""
+        return self.lit[0].start_s if self.lit and self.lit[0].start_known else None
+
+    @property
+    def off_s(self) -> float | None:
+        """When the light last went off; None if it was dark or still on at the end."""
+        return self.lit[-1].end_s if self.lit and self.lit[-1].end_known else None
+
+
+def days_of_light(
+    time_s: ArrayLike,
+    lux: ArrayLike,
+    day_edges_s: ArrayLike,
+    *,
+    thresholds: Thresholds | None = None,
+    flicker_s: float = FLICKER_S,
+    max_gap_s: float = MAX_GAP_S,
+) -> list[DayOfLight]:
+    """Describe the light of each day.
+
+    Parameters
+    ----------
+    time_s: unix seconds (n,), sorted.  lux: illuminance (n,), >= 0; NaN samples are skipped.
+    day_edges_s: unix seconds (m + 1,), ascending: local midnights.
+    thresholds: on and off levels; None finds them in the whole series given.
+    flicker_s: longest dark break that is bridged.
+
+    Returns
+    -------
+    One DayOfLight per day.
+
+    Raises
+    ------
+    OutOfRangeError: time or edges not ascending, lengths unequal, negative illuminance.
+    """
+    time, level = series("lux", time_s, lux)
+    steps(time)  # refuses unsorted time
+    edges = as_floats("day_edges_s", day_edges_s)
+    if edges.ndim != 1 or edges.size < 2 or not (np.diff(edges) > 0).all():
+        raise OutOfRangeError("day_edges_s", edges.tolist(), "two or more times, ascending")
+    levels = thresholds or thresholds_from_series(level) or Thresholds(ON_LUX, OFF_LUX)
+    raw = lit_intervals(
+        time, level, on_lux=levels.on_lux, off_lux=levels.off_lux, max_gap_s=max_gap_s
+    )
+    lit = lit_intervals(
+        time,
+        level,
+        on_lux=levels.on_lux,
+        off_lux=levels.off_lux,
+        min_on_s=FLASH_S,
+        min_off_s=as_number("flicker_s", flicker_s, low=0, unit="s"),
+        max_gap_s=max_gap_s,
+    )
+    return [
+        _day(time, level, _within(raw, start, end), _within(lit, start, end), start, end, max_gap_s)
+        for start, end in pairwise(edges.tolist())
+    ]
+
+
+def _within(found: Sequence[Interval], start: float, end: float) -> Sequence[Interval]:
+    """Those that overlap start..end; they are sorted and do not overlap each other."""
+    first = bisect_right(found, start, key=lambda one: one.end_s)
+    return found[first : bisect_left(found, end, key=lambda one: one.start_s)]
+
+
+def _day(
+    time: Floats,
+    level: Floats,
+    raw: Sequence[Interval],
+    lit: Sequence[Interval],
+    start: float,
+    end: float,
+    max_gap_s: float,
+) -> DayOfLight:
+    # One sample beyond each edge keeps the steps that cross midnight.
+    first, stop = np.searchsorted(time, (start, end))
+    here = slice(max(int(first) - 1, 0), int(stop) + 1)
+    moment, there = time[here], level[here]
+    today = tuple(clipped(one, start, end) for one in lit)
+    inside = np.zeros(moment.size, np.bool_)
+    for one in today:
+        inside |= (moment >= one.start_s) & (moment <= one.end_s)
+    bright = float(np.median(there[inside])) if inside.any() else np.nan
+    dose = _clipped_dose(moment, there, start, end, max_gap_s)
+    pieces = sum(len(_within(raw, one.start_s, one.end_s)) for one in today)
+    rise, fall = _ramps(moment, there, today, 0.9 * bright)
+    return DayOfLight(
+        start_s=start,
+        end_s=end,
+        lit=today,
+        hours=photoperiod_hours(today),
+        bright_lux=bright,
+        dose=dose,
+        rise_s=rise,
+        fall_s=fall,
+        breaks=max(len(today) - 1, 0),
+        flickers=pieces - len(today),
+        cover=dose.covered_s / (end - start),
+    )
+
+
+def clipped(one: Interval, start: float, end: float) -> Interval:
+    """The part within start..end; an edge that was cut is marked unknown."""
+    return Interval(
+        max(one.start_s, start),
+        min(one.end_s, end),
+        one.start_known and one.start_s >= start,
+        one.end_known and one.end_s <= end,
+    )
+
+
+def _clipped_dose(
+    time: Floats, level: Floats, start: float, end: float, max_gap_s: float
+) -> LightDose:
+    """Dose from `start` to `end`, the samples beyond interpolated to the edges."""
+    if time.size < 2:
+        return LightDose(0.0, 0.0)
+    moments = [
+        edge
+        for edge in (start, end)
+        if time[0] < edge < time[-1]
+        and np.diff(time)[int(np.searchsorted(time, edge)) - 1] <= max_gap_s
+    ]
+    at = np.interp(moments, time, level)
+    kept = (time >= start) & (time <= end)
+    every = np.concatenate((time[kept], moments))
+    order = np.argsort(every, kind="stable")
+    return lux_hours(every[order], np.concatenate((level[kept], at))[order], max_gap_s)
+
+
+def _ramps(
+    time: Floats, level: Floats, lit: Sequence[Interval], full_lux: float
+) -> tuple[float, float]:
+    """Seconds from first on to first full light, and from last full light to last off."""
+    if not lit:
+        return np.nan, np.nan
+    full = time[(level >= full_lux) & (time >= lit[0].start_s) & (time <= lit[-1].end_s)]
+    if not full.size:
+        return np.nan, np.nan
+    rise = float(full[0]) - lit[0].start_s if lit[0].start_known else np.nan
+    fall = lit[-1].end_s - float(full[-1]) if lit[-1].end_known else np.nan
+    return rise, fall

@@ -1,0 +1,1 @@
+"""Arrays of numbers in, arrays out: argument checks, blocks, intervals of time, estimates."""

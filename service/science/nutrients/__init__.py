@@ -1,0 +1,1 @@
+"""Salts, stock solutions and volumes in; concentrations, doses and their limits out."""

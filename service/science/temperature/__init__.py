@@ -1,0 +1,1 @@
+"""A temperature series in; excursions, rate, days and forecast out."""

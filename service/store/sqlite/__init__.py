@@ -1,0 +1,1 @@
+"""Readings in one SQLite file with rollups: the default store."""

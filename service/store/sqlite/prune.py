@@ -1,0 +1,88 @@
+"""Pruning of the SQLite file by age, in steps, and the note of from when on each level is kept."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from typing import Final
+
+from service.store.retention import Pruned
+from service.store.sqlite import rollup
+
+#: Rows deleted in one transaction, so that writers wait for milliseconds only.
+PRUNE_STEP: Final = 20_000
+
+#: Gives the writing connection inside a transaction, with every lock that it needs.
+Writing = Callable[[], AbstractContextManager[sqlite3.Connection]]
+#: Called between two transactions, so that others get to write; False ends the pruning.
+Rest = Callable[[], bool]
+
+
+def advance(connection: sqlite3.Connection, kept_from_us: dict[str, int]) -> bool:
+    """Note from when on each level is kept; whether that is later than before for any level.
+
+    It is the first act of pruning: from then on no late reading changes rollups that it could not
+    compute anew. Of several processes that prune by the same ages, it is true for one only.
+
+    Args:
+        connection: in a transaction that writes.
+    """
+    known = dict(connection.execute("SELECT level, kept_from FROM retention").fetchall())
+    later = {
+        level: time_us for level, time_us in kept_from_us.items() if time_us > known.get(level, 0)
+    }
+    connection.executemany(
+        "INSERT INTO retention (level, kept_from) VALUES (?, ?) ON CONFLICT (level) "
+        "DO UPDATE SET kept_from = excluded.kept_from",
+        later.items(),
+    )
+    return bool(later)
+
+
+def delete(writing: Writing, kept_from_us: dict[str, int], rest: Rest) -> Pruned:
+    """Delete what is older than each level's limit, in small transactions; may be interrupted.
+
+    Args:
+        kept_from_us: by level (raw, minute, hour, day), starts of UTC days; 0 keeps all.
+    """
+    with writing() as connection:
+        series = [row[0] for row in connection.execute("SELECT id FROM series").fetchall()]
+    deleted = dict.fromkeys(kept_from_us, 0)
+    tables = [("raw", "reading", "time", 1)]
+    tables += [(one.name, one.table, "span", one.width_us) for one in rollup.LEVELS]
+    for one in series:
+        for level, table, column, width_us in tables:
+            before = kept_from_us[level] // width_us
+            while before > 0:
+                with writing() as connection:
+                    step = _delete_step(connection, table, column, one, before)
+                deleted[level] += step
+                if step and not rest():
+                    return Pruned(**deleted)
+                if step < PRUNE_STEP:
+                    break
+    return Pruned(**deleted)
+
+
+def _delete_step(
+    connection: sqlite3.Connection, table: str, column: str, series: int, before: int
+) -> int:
+    """Delete the oldest rows of a series before a time or span; at most ``PRUNE_STEP``."""
+    beyond = connection.execute(
+        f"SELECT {column} FROM {table} WHERE series = ? AND {column} < ? "
+        f"ORDER BY {column} LIMIT 1 OFFSET ?",
+        (series, before, PRUNE_STEP),
+    ).fetchone()
+    deleted = connection.execute(
+        f"DELETE FROM {table} WHERE series = ? AND {column} < ?",
+        (series, before if beyond is None else beyond[0]),
+    ).rowcount
+    if deleted and table == "reading":
+        connection.execute(
+            "UPDATE series SET held = held - ?2, "
+            "first = (SELECT min(time) FROM reading WHERE series = ?1), "
+            "last = (SELECT max(time) FROM reading WHERE series = ?1) WHERE id = ?1",
+            (series, deleted),
+        )
+    return deleted

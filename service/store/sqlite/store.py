@@ -1,0 +1,243 @@
+"""Readings in one SQLite file: the default store, nothing to install."""
+
+from __future__ import annotations
+
+import logging
+import queue
+import sqlite3
+import threading
+import time
+from collections.abc import Collection, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+
+from service.errors import LittoralError, StoreRefusedError
+from service.store.buckets import aligned_span, buckets_of_samples
+from service.store.checks import check_every, check_readings
+from service.store.model import (
+    AGGREGATES,
+    Aggregate,
+    Buckets,
+    Extent,
+    Reading,
+    Samples,
+    SeriesInfo,
+    SeriesKey,
+    StoreHealth,
+)
+from service.store.retention import Pruned, RetentionPolicy
+from service.store.sqlite import file, prune, read, rollup, upkeep, write
+
+_log = logging.getLogger(__name__)
+
+
+class SqliteStore:
+    """A store in one file, shared by several processes of one machine.
+
+    One connection writes; readers take others from a pool, so that a long read in one thread
+    holds up neither the writer nor another reader (WAL).
+    """
+
+    backend = "sqlite"
+    time_resolution_us = 1
+    durable_after_s = 0.0
+    visible_after_s = 0.0
+    value_tolerance = 0.0
+
+    def __init__(self, path: Path) -> None:
+        """Open or create the file.
+
+        Raises:
+            StoreUnavailableError, StoreRefusedError: as ``sqlite_file.create_or_open`` finds.
+        """
+        self._path = path
+        self._writer = file.create_or_open(path)
+        self._write_lock = threading.Lock()
+        self._readers: queue.LifoQueue[sqlite3.Connection] = queue.LifoQueue()
+        self._last_write_s = 0.0
+        self._left_out = 0
+        with file.told_plainly(path):
+            try:
+                reader = file.connect(path, read_only=True)
+                self._start_check = upkeep.StartCheck(path, reader)
+            except BaseException:
+                self._writer.close()
+                raise
+
+    @property
+    def checked(self) -> threading.Event:
+        """Set once the file's structure has been checked after opening."""
+        return self._start_check.done
+
+    @classmethod
+    def from_url(cls, url: str) -> SqliteStore:
+        """Open the store of a URL such as ``sqlite:///var/littoral.db``.
+
+        Raises:
+            ConfigError: the URL names no file.
+            StoreUnavailableError, StoreRefusedError: the file cannot be used.
+        """
+        return cls(file.path_of_url(url))
+
+    def write(self, readings: Sequence[Reading]) -> None:
+        """Write a batch in one transaction; see ``Store.write``.
+
+        Readings older than what ``prune`` has deleted are left out and counted in ``health``.
+        """
+        if not readings:
+            return
+        check_readings(readings)
+        with self._writing() as connection:
+            left_out = write.write_batch(connection, readings)
+        if left_out:
+            self._left_out += left_out
+            _log.warning("%d readings older than the retention were left out", left_out)
+        self._last_write_s = time.time()
+
+    def read(
+        self,
+        key: SeriesKey,
+        start_us: int,
+        end_us: int,
+        *,
+        flagged: bool = False,
+        raw: bool = False,
+    ) -> Samples:
+        """Readings of one series in [start_us, end_us); see ``Store.read``."""
+        with self._reader() as connection:
+            return read.samples(connection, key, start_us, end_us, flagged=flagged, raw=raw)
+
+    def aggregate(
+        self,
+        key: SeriesKey,
+        start_us: int,
+        end_us: int,
+        every_us: int,
+        *,
+        wanted: Collection[Aggregate] = AGGREGATES,
+    ) -> Buckets:
+        """Usable readings of one series in equal spans; see ``Store.aggregate``.
+
+        Comes from rollups when ``every_us`` is a multiple of a minute, and then also covers time
+        whose readings retention has deleted.
+        """
+        check_every(every_us)
+        start_us, end_us = aligned_span(start_us, end_us, every_us)
+        level = rollup.level_for(every_us)
+        if level is None:
+            return buckets_of_samples(self.read(key, start_us, end_us), every_us)
+        with self._reader() as connection:
+            series = read.id_of(connection, key)
+            span = (start_us, end_us)
+            return rollup.read(connection, level, series, span, every_us, wanted)
+
+    def series(self, tank: str | None = None) -> list[SeriesInfo]:
+        """The series stored; see ``Store.series``."""
+        with self._reader() as connection:
+            return read.series(connection, tank)
+
+    def extent(self, key: SeriesKey) -> Extent | None:
+        """How much a series holds; see ``Store.extent``."""
+        with self._reader() as connection:
+            return read.extent(connection, key)
+
+    def latest(self, key: SeriesKey, *, flagged: bool = False) -> Reading | None:
+        """The newest reading of one series; see ``Store.latest``."""
+        with self._reader() as connection:
+            return read.latest(connection, key, flagged=flagged)
+
+    def delete_tank(self, tank: str) -> int:
+        """Delete all readings of a tank; see ``Store.delete_tank``."""
+        with self._writing() as connection:
+            return write.delete_tank(connection, tank)
+
+    def claim_pruning(self, policy: RetentionPolicy, now: datetime) -> bool:
+        """Whether something is newly too old; of several processes only one gets True."""
+        with self._writing() as connection:
+            return prune.advance(connection, policy.kept_from_us(now))
+
+    def prune(
+        self, policy: RetentionPolicy, now: datetime, *, rest: prune.Rest = lambda: True
+    ) -> Pruned:
+        """Delete readings and rollups older than a policy keeps, in steps; whole UTC days only.
+
+        Args:
+            rest: called between two steps; False ends the pruning.
+        """
+        kept_from_us = policy.kept_from_us(now)
+        with self._writing() as connection:
+            prune.advance(connection, kept_from_us)
+        return prune.delete(self._writing, kept_from_us, rest)
+
+    def rebuild_rollups(self) -> None:
+        """Compute all rollups anew from the readings; changes nothing when they are right."""
+        upkeep.rebuild_rollups(self._writing)
+
+    def back_up(self, to: Path) -> None:
+        """Copy the store as it is now into a new file, while others read and write.
+
+        Raises:
+            StoreRefusedError: the file exists already or its folder does not.
+            StoreUnavailableError: the disk is full or cannot be written.
+        """
+        with file.told_plainly(to):
+            connection = file.connect(self._path)
+            try:
+                upkeep.back_up(connection, to)
+            finally:
+                connection.close()
+
+    def check(self) -> None:
+        """Read the whole file and check its structure.
+
+        Raises:
+            StoreRefusedError: it is damaged.
+        """
+        with self._reader() as connection:
+            upkeep.check(self._path, connection)
+
+    def health(self) -> StoreHealth:
+        """Whether the file answers; see ``Store.health``."""
+        numbers = {"left_out_past_retention": float(self._left_out)}
+        if self._last_write_s:
+            numbers["last_write_s"] = self._last_write_s
+        if self._start_check.fault is not None:
+            return StoreHealth(False, self.backend, self._start_check.fault.detail, numbers)
+        try:
+            with self._reader() as connection:
+                connection.execute("SELECT count(*) FROM (SELECT 1 FROM reading LIMIT 1)")
+        except LittoralError as error:
+            return StoreHealth(False, self.backend, error.detail, numbers)
+        return StoreHealth(True, self.backend, "", numbers)
+
+    def close(self) -> None:
+        """Close all connections."""
+        self._start_check.stop()
+        with self._write_lock:
+            while not self._readers.empty():
+                self._readers.get_nowait().close()
+            self._writer.close()
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        if self._start_check.fault is not None:
+            raise StoreRefusedError(self._start_check.fault.detail)
+        with (
+            self._write_lock,
+            file.told_plainly(self._path),
+            file.transaction(self._writer),
+        ):
+            yield self._writer
+
+    @contextmanager
+    def _reader(self) -> Iterator[sqlite3.Connection]:
+        with file.told_plainly(self._path):
+            try:
+                connection = self._readers.get_nowait()
+            except queue.Empty:
+                connection = file.connect(self._path, read_only=True)
+            try:
+                yield connection
+            finally:
+                self._readers.put(connection)

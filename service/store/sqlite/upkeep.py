@@ -1,0 +1,137 @@
+"""Upkeep of the SQLite file: backup, check, rebuilding of rollups."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import sqlite3
+import threading
+from pathlib import Path
+from typing import Final
+
+from service.errors import StoreRefusedError
+from service.store.sqlite import rollup
+from service.store.sqlite.prune import Writing
+
+_log = logging.getLogger(__name__)
+
+#: A file up to this size is checked before it is used (under a second from a slow card).
+CHECK_AT_ONCE_BYTES: Final = 32 * 1024 * 1024
+
+
+def rebuild_rollups(writing: Writing) -> None:
+    """Compute all rollups anew from the stored readings; the same result each time.
+
+    Rollups of time whose readings retention has deleted are left as they are.
+    """
+    with writing() as connection:
+        series = [row[0] for row in connection.execute("SELECT id FROM series").fetchall()]
+    for one in series:
+        with writing() as connection:
+            minutes = connection.execute(
+                "SELECT DISTINCT time / ?2 FROM reading WHERE series = ?1 "
+                "UNION SELECT span FROM rollup_minute WHERE series = ?1 "
+                "AND span >= (SELECT coalesce(max(kept_from), 0) / ?2 FROM retention "
+                "WHERE level = 'raw')",
+                (one, rollup.MINUTE.width_us),
+            ).fetchall()
+            times = [span * rollup.MINUTE.width_us for (span,) in minutes]
+            rollup.renew(connection, one, times)
+
+
+def back_up(connection: sqlite3.Connection, to: Path) -> None:
+    """Copy the whole store as it is at one moment, while others go on reading and writing.
+
+    The copy is compact, and is on disk under its name only when it is complete.
+
+    Args:
+        connection: one that nobody else uses.
+        to: a file that does not exist yet.
+
+    Raises:
+        StoreRefusedError: the file exists, or its folder does not.
+        sqlite3.Error: the disk is full or the store cannot be read.
+    """
+    if to.exists():
+        raise StoreRefusedError(f"{to}: exists; name a file that does not")
+    if not to.parent.is_dir():
+        raise StoreRefusedError(f"{to.parent}: is no folder")
+    unfinished = to.with_name(f".{to.name}.unfinished")
+    unfinished.unlink(missing_ok=True)
+    try:
+        connection.execute("VACUUM INTO ?", (str(unfinished),))
+        for path in (unfinished, to.parent):
+            _wait_for_disk(path)
+        unfinished.rename(to)
+        _wait_for_disk(to.parent)
+    finally:
+        unfinished.unlink(missing_ok=True)
+
+
+def _wait_for_disk(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def check(path: Path, connection: sqlite3.Connection) -> None:
+    """Check that the file's structure is sound (PRAGMA quick_check); reads all of it.
+
+    Raises:
+        StoreRefusedError: it is damaged; says where.
+    """
+    faults = [row[0] for row in connection.execute("PRAGMA quick_check(3)").fetchall()]
+    if faults != ["ok"]:
+        found = " ".join("; ".join(faults).split())
+        raise StoreRefusedError(
+            f"{path}: is damaged ({found[:200]}); restore a backup or move it away"
+        )
+
+
+class StartCheck:
+    """The check at start: at once for a small file, in the background for a large one."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        """Check, or begin to.
+
+        Args:
+            path: the file.
+            connection: one that nobody else uses; closed after the check.
+
+        Raises:
+            StoreRefusedError: a small file is damaged.
+        """
+        self.done = threading.Event()
+        self.fault: StoreRefusedError | None = None
+        self._path = path
+        self._connection = connection
+        self._thread = threading.Thread(target=self._run, name="store-check", daemon=True)
+        self._thread.start()
+        if path.stat().st_size <= CHECK_AT_ONCE_BYTES:
+            self._thread.join()
+            if self.fault is not None:
+                raise self.fault
+
+    def _run(self) -> None:
+        try:
+            check(self._path, self._connection)
+        except StoreRefusedError as error:
+            self.fault = error
+        except sqlite3.DatabaseError as error:
+            if getattr(error, "sqlite_errorcode", None) != sqlite3.SQLITE_INTERRUPT:
+                self.fault = StoreRefusedError(f"{self._path}: cannot be checked ({error})")
+        finally:
+            if self.fault is not None:
+                _log.error("%s", self.fault.detail)
+            self._connection.close()
+            self.done.set()
+
+    def stop(self) -> None:
+        """End a check that is still running."""
+        while not self.done.is_set():
+            with contextlib.suppress(sqlite3.ProgrammingError):
+                self._connection.interrupt()
+            self.done.wait(0.01)

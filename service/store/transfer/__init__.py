@@ -1,0 +1,1 @@
+"""Readings from and to files and between stores: CSV in; CSV, line protocol, Parquet out; copy."""

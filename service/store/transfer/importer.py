@@ -1,0 +1,217 @@
+"""Imports a CSV file: in batches, resumable after an interruption, nothing left out silently."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import logging
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO, Final
+
+from service.errors import InvalidInputError
+from service.store.model import Reading
+from service.store.transfer.csv_rows import CsvMapping, Rejected, row_reader
+from service.store.transfer.times import TimeReader
+
+_log = logging.getLogger(__name__)
+BATCH: Final = 10_000
+_HEAD_BYTES: Final = 65_536
+
+
+@dataclass(slots=True)
+class ImportReport:
+    """What an import did.
+
+    Attributes:
+        readings, rejected: how many, over all runs that were resumed.
+        reasons: how many were rejected for what, in this run.
+        flagged: how many got which flag, in this run; not those whose flags the file has.
+        resumed_at: the line after which this run went on; 0 when from the start.
+        rows: data rows of the file that were read, over all runs.
+    """
+
+    readings: int = 0
+    rejected: int = 0
+    rows: int = 0
+    resumed_at: int = 0
+    reasons: Counter[str] = field(default_factory=Counter)
+    flagged: Counter[str] = field(default_factory=Counter)
+
+    def count_flags(self, before: Sequence[Reading], judged: Sequence[Reading]) -> None:
+        """Count the flags of a batch.
+
+        Args:
+            before: the readings of the batch.
+            judged: the same with flags, then earlier ones whose flag is removed.
+        """
+        batch = {(one.key, one.time_us) for one in before}
+        final = {(one.key, one.time_us): one.flags for one in judged}
+        for name, flags in final.items():
+            if name not in batch:
+                self.flagged["spike"] -= 1
+            for flag in flags:
+                self.flagged[str(flag.name).lower()] += 1
+
+
+class _Lines:
+    """The lines of a file as text, with the number of bytes and lines read so far."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self.offset = file.tell()
+        self.line = 0
+
+    def __iter__(self) -> Iterator[str]:
+        for raw in iter(self._file.readline, b""):
+            self.offset += len(raw)
+            self.line += 1
+            yield raw.decode("utf-8-sig" if self.line == 1 else "utf-8", "replace")
+
+
+class Progress:
+    """How far an import got, in a small file until it is complete."""
+
+    def __init__(self, path: Path, identity: str) -> None:
+        """Use a file.
+
+        Args:
+            identity: of the data and how it is read; the file of another one is not used.
+        """
+        self._path = path
+        self._identity = identity
+
+    def load(self, size: int) -> dict[str, int] | None:
+        """The note of an interrupted import of the same file, if there is one."""
+        try:
+            note = json.loads(self._path.read_text(encoding="utf-8"))
+            if note.pop("identity") == self._identity and note["offset"] <= size:
+                return {name: int(value) for name, value in note.items()}
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            # No note, or an unusable one: the import begins anew, which changes nothing stored.
+            return None
+        return None
+
+    def save(self, **note: int) -> None:
+        """Note how far it got; where that cannot be written, the import cannot be resumed."""
+        new = self._path.with_name(self._path.name + ".new")
+        try:
+            new.write_text(json.dumps({"identity": self._identity, **note}), encoding="utf-8")
+            new.replace(self._path)
+        except OSError as error:
+            _log.warning("%s: cannot be written (%s); not resumable", self._path, error.strerror)
+
+    def done(self) -> None:
+        """Remove the note."""
+        self._path.unlink(missing_ok=True)
+
+
+def import_csv(
+    path: Path,
+    mapping: CsvMapping,
+    times: TimeReader,
+    judge: Callable[[Sequence[Reading]], Sequence[Reading]],
+    write: Callable[[list[Reading]], None],
+    *,
+    delimiter: str = ",",
+    identity: str = "",
+    resumable: bool = True,
+    on_progress: Callable[[int, int], None] = lambda done, total: None,
+    on_rejected: Callable[[Rejected], None] = lambda rejected: None,
+) -> ImportReport:
+    """Import a file; after an interruption the same call goes on where it stopped.
+
+    Args:
+        judge: gives readings their flags; asked about those whose flags the file does not have.
+            Earlier readings whose flag is removed may follow them.
+        write: takes a batch; usually ``Store.write``.
+        identity: of how the file is read (the mapping, the store): another one starts over.
+        resumable: write a note beside the file of how far it got, until it is complete.
+        on_progress: called with bytes done and in all, after each batch.
+        on_rejected: called with each cell or row that is no reading.
+
+    Raises:
+        InvalidInputError: the file cannot be read or a column is missing.
+        StoreUnavailableError, StoreRefusedError: what was written before stays.
+    """
+    try:
+        size = path.stat().st_size
+        file = path.open("rb")
+    except OSError as error:
+        raise InvalidInputError.of_field("file", str(path), f"readable ({error.strerror})") from (
+            error
+        )
+    with file:
+        head = hashlib.sha256(file.read(min(size, _HEAD_BYTES)) + identity.encode()).hexdigest()
+        file.seek(0)
+        lines = _Lines(file)
+        rows = _rows(lines, delimiter)
+        header = next(rows, None)
+        if header is None:
+            raise InvalidInputError.of_field("file", str(path), "a CSV file with a header line")
+        read = row_reader(header, mapping, times)
+        progress = Progress(path.with_name(f".{path.name}.import"), head)
+        report = ImportReport()
+        note = progress.load(size) if resumable else None
+        if note is not None:
+            file.seek(note["offset"])
+            lines.offset, lines.line = note["offset"], note["line"]
+            report.readings, report.rejected = note["readings"], note["rejected"]
+            report.rows, report.resumed_at = note["rows"], note["line"]
+        batch: list[Reading] = []
+        unjudged: list[Reading] = []
+
+        def commit() -> None:
+            judged = judge(unjudged) if unjudged else ()
+            report.count_flags(unjudged, judged)
+            if batch or unjudged:
+                write([*batch, *judged])
+            report.readings += len(batch) + len(unjudged)
+            batch.clear()
+            unjudged.clear()
+            if resumable:
+                progress.save(
+                    offset=lines.offset,
+                    line=lines.line,
+                    readings=report.readings,
+                    rejected=report.rejected,
+                    rows=report.rows,
+                )
+            on_progress(lines.offset, size)
+
+        for row in rows:
+            if not row:
+                continue
+            report.rows += 1
+            readings, flagged, rejected = read(row, lines.line)
+            (batch if flagged else unjudged).extend(readings)
+            for one in rejected:
+                report.rejected += 1
+                report.reasons[_kind(one)] += 1
+                on_rejected(one)
+            if len(batch) + len(unjudged) >= BATCH:
+                commit()
+        commit()
+        if resumable:
+            progress.done()
+        return report
+
+
+def _rows(lines: _Lines, delimiter: str) -> Iterator[list[str]]:
+    try:
+        yield from csv.reader(lines, delimiter=delimiter)
+    except csv.Error as error:
+        raise InvalidInputError.of_field(
+            f"line {lines.line}", str(error), "CSV as of RFC 4180"
+        ) from error
+
+
+def _kind(rejected: Rejected) -> str:
+    """The reason without what is particular to one row."""
+    before, _, allowed = rejected.reason.partition("; allowed: ")
+    name = before.partition(" is ")[0]
+    place = f"column {rejected.column}: " if rejected.column else ""
+    return f"{place}{name}; allowed: {allowed}"

@@ -1,0 +1,1 @@
+"""Readings in VictoriaMetrics, one server or a cluster."""

@@ -1,0 +1,205 @@
+"""The calls to VictoriaMetrics: export, aggregates over spans, deletion, its settings."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterable, Sequence
+from typing import Any, Final
+
+import numpy as np
+
+from service.store.buckets import empty_buckets
+from service.store.http import Remote, refused
+from service.store.line_protocol import key_of_tags, tag_of_name
+from service.store.model import Aggregate, Buckets, SeriesKey
+from service.store.victoriametrics.history import DOUBTFUL, VALUE, History, of_export
+
+#: Far below the server's own limit of 30,000 points for each series.
+_POINTS_PER_REQUEST: Final = 8_000
+_FLAG: Final = re.compile(r'^flag\{name="([\w.]+)", ?value="([^"]*)"')
+_PERIOD: Final = re.compile(r"(\d+(?:\.\d+)?)([hdwy]?)")
+_PERIOD_MS: Final = {
+    "h": 3_600_000,
+    "d": 86_400_000,
+    "w": 604_800_000,
+    "y": 31_536_000_000,
+    "": 31 * 86_400_000,
+}
+
+
+def selector(*conditions: str) -> str:
+    """A selector of series from its conditions."""
+    return "{" + ",".join(conditions) + "}"
+
+
+def of_series(key: SeriesKey) -> str:
+    """The condition that selects one series."""
+    return ",".join(_equal(name, getattr(key, name)) for name in ("tank", "quantity", "sensor"))
+
+
+def of_tank(tank: str | None) -> str:
+    """The condition that selects one tank's series, or all."""
+    return 'tank!=""' if tank is None else _equal("tank", tank)
+
+
+def any_of(*metrics: str) -> str:
+    """The condition that selects metrics by name."""
+    return f'__name__=~"{"|".join(metrics)}"'
+
+
+def _equal(label: str, name: str) -> str:
+    text = tag_of_name(name).replace("\\", "\\\\").replace('"', '\\"')
+    return f'{label}="{text}"'
+
+
+class Api:
+    """One server's, or cluster's, calls for reading."""
+
+    def __init__(self, remote: Remote, root: Remote, prefix: str) -> None:
+        """Use a server.
+
+        Args:
+            remote: with the address before ``/api/v1``.
+            root: the same server without the path.
+            prefix: that path; a cluster's begins with ``/select/``.
+        """
+        self._remote = remote
+        self._root = root
+        self._delete_prefix = prefix.replace("/select/", "/delete/", 1)
+
+    def export(
+        self, selectors: Sequence[str], start_ms: int, end_ms: int
+    ) -> dict[SeriesKey, History]:
+        """What the server shows of the selected series in [start_ms, end_ms)."""
+        if end_ms <= start_ms:
+            return {}
+        form = [("match[]", one) for one in selectors]
+        form += [("start", _seconds(start_ms)), ("end", _seconds(end_ms - 1))]
+        form += [("max_rows_per_line", "50000")]
+        with self._remote.request("POST", "/api/v1/export", form=form, stream=True) as answer:
+            if not answer.ok:
+                raise refused(self._remote.base, answer.status_code, answer.text)
+            return of_export(answer.iter_lines(chunk_size=65536))
+
+    def last_times_ms(self, condition: str, start_ms: int, end_ms: int) -> dict[SeriesKey, int]:
+        """The time of the newest reading, usable or not, of each series that has one."""
+        found: dict[SeriesKey, int] = {}
+        chosen = selector(any_of(VALUE, DOUBTFUL), condition)
+        newest = f"tlast_over_time({chosen}[{end_ms - start_ms}ms])"
+        query = f"max({newest}) by (tank, quantity, sensor)"
+        for series in self._query("/api/v1/query", query, {"time": _seconds(end_ms - 1)}):
+            found[key_of_tags(series["metric"])] = round(float(series["value"][1]) * 1000)
+        return found
+
+    def keys(self, condition: str, start_ms: int, end_ms: int) -> set[SeriesKey]:
+        """The series that have readings, usable or not; cheap, and may name some without."""
+        form = [("match[]", selector(any_of(VALUE, DOUBTFUL), condition))]
+        form += [("start", _seconds(start_ms)), ("end", _seconds(end_ms - 1))]
+        with self._remote.request("POST", "/api/v1/series", form=form) as answer:
+            if not answer.ok:
+                raise refused(self._remote.base, answer.status_code, answer.text)
+            return {key_of_tags(metric) for metric in answer.json()["data"]}
+
+    def aggregate(
+        self,
+        key: SeriesKey,
+        start_ms: int,
+        end_ms: int,
+        every_ms: int,
+        wanted: Collection[Aggregate],
+    ) -> Buckets:
+        """Buckets of the usable readings that were never rewritten.
+
+        Args:
+            start_ms, end_ms: multiples of ``every_ms``.
+            wanted: the columns to fill; the others are NaN.
+        """
+        step = _POINTS_PER_REQUEST * every_ms
+        chosen = VALUE + selector(of_series(key), 'revision=""')
+        names = ["count", *("sum" if name == "mean" else name for name in wanted)]
+        functions = ",".join(f'"{name}_over_time"' for name in names)
+        query = f"aggr_over_time(({functions}), {chosen}[{every_ms}ms])"
+        rows: dict[str, dict[int, float]] = {name: {} for name in names}
+        for low in range(start_ms, end_ms, step):
+            high = min(low + step, end_ms)
+            # A window is open at its start: (t - every, t]. So each ends a millisecond early.
+            params = {
+                "start": _seconds(low + every_ms - 1),
+                "end": _seconds(high - 1),
+                "step": f"{every_ms}ms",
+            }
+            for series in self._query("/api/v1/query_range", query, params):
+                name = series["metric"]["rollup"].removesuffix("_over_time")
+                for time_s, value in series["values"]:
+                    rows[name][round(time_s * 1000) + 1 - every_ms] = float(value)
+        return _buckets(rows, every_ms)
+
+    def _query(self, path: str, query: str, params: dict[str, str]) -> Iterable[dict[str, Any]]:
+        form = [("query", query), ("nocache", "1"), *params.items()]
+        with self._remote.request("POST", path, form=form) as answer:
+            if not answer.ok:
+                raise refused(self._remote.base, answer.status_code, answer.text)
+            result: list[dict[str, Any]] = answer.json()["data"]["result"]
+            return result
+
+    def delete(self, condition: str) -> None:
+        """Delete the selected series."""
+        path = f"{self._delete_prefix}/api/v1/admin/tsdb/delete_series"
+        with self._root.request("POST", path, form=[("match[]", selector(condition))]) as answer:
+            if not answer.ok:
+                raise refused(self._remote.base, answer.status_code, answer.text)
+
+    def settings(self) -> dict[str, str]:
+        """The server's command-line settings; empty when it does not tell (a cluster)."""
+        matches = (_FLAG.match(line) for line in self._metrics())
+        return {match[1]: match[2] for match in matches if match is not None}
+
+    def numbers(self) -> dict[str, float]:
+        """When the server started, and the lines it took and then threw away."""
+        counters = {"started_s": 0.0, "rows_ignored": 0.0, "rows_invalid": 0.0}
+        for line in self._metrics():
+            name, _, value = line.rpartition(" ")
+            if name == "process_start_time_seconds":
+                counters["started_s"] = float(value)
+            elif name.startswith("vm_rows_ignored_total"):
+                counters["rows_ignored"] += float(value)
+            elif name.startswith('vm_rows_invalid_total{type="influx"'):
+                counters["rows_invalid"] += float(value)
+        return counters if counters["started_s"] else {}
+
+    def _metrics(self) -> list[str]:
+        with self._remote.request("GET", "/metrics") as answer:
+            return answer.text.splitlines() if answer.ok else []
+
+    def close(self) -> None:
+        """Close the connections."""
+        self._remote.close()
+        self._root.close()
+
+    def answers(self) -> bool:
+        """Whether it answers a question that needs no data."""
+        with self._remote.request("GET", "/api/v1/query", params={"query": "1"}) as answer:
+            return answer.ok
+
+
+def period_ms(text: str) -> int | None:
+    """A retention period as the server writes it (``1`` is a month); None if not understood."""
+    match = _PERIOD.fullmatch(text)
+    return None if match is None else int(float(match[1]) * _PERIOD_MS[match[2]])
+
+
+def _seconds(time_ms: int) -> str:
+    return f"{time_ms // 1000}.{time_ms % 1000:03}"
+
+
+def _buckets(rows: dict[str, dict[int, float]], every_ms: int) -> Buckets:
+    starts = sorted(rows["count"])
+    if not starts:
+        return empty_buckets(every_ms * 1000)
+    columns = {
+        name: np.full(len(starts), np.nan) for name in ("sum", "min", "max", "first", "last")
+    }
+    for name, row in rows.items():
+        columns[name] = np.array([row[start] for start in starts], np.float64)
+    count = columns.pop("count").astype(np.int64)
+    return Buckets(np.array(starts, np.int64) * 1000, every_ms * 1000, count, **columns)

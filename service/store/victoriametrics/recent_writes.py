@@ -1,0 +1,98 @@
+"""What this process wrote to VictoriaMetrics within the last half minute.
+
+The server shows new points after about a second and a new series after up to ten, so until then
+they are answered from here.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import defaultdict, deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from service.store.model import Reading, SeriesKey
+from service.store.victoriametrics.history import History, nothing
+
+#: Longer than the server takes to show a new series.
+KEPT_S: Final = 30.0
+#: Bounds the memory during a bulk import, whose points show after a second.
+MOST: Final = 200_000
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """A reading as written: its time as the server keeps it, and its revision."""
+
+    reading: Reading
+    time_ms: int
+    revision: int
+
+
+class Recent:
+    """The latest writes; safe to use from several threads."""
+
+    def __init__(self, clock_s: Callable[[], float] = time.monotonic) -> None:
+        self._clock_s = clock_s
+        self._lock = threading.Lock()
+        self._by_key: dict[SeriesKey, dict[int, Written]] = defaultdict(dict)
+        self._order: deque[tuple[float, Written]] = deque()
+
+    def add(self, written: list[Written]) -> None:
+        """Remember; the oldest are forgotten."""
+        now = self._clock_s()
+        with self._lock:
+            for one in written:
+                self._by_key[one.reading.key][one.time_ms] = one
+                self._order.append((now, one))
+            while self._order and (self._order[0][0] < now - KEPT_S or len(self._order) > MOST):
+                self._forget(self._order.popleft()[1])
+
+    def _forget(self, one: Written) -> None:
+        by_time = self._by_key.get(one.reading.key)
+        if by_time is not None and by_time.get(one.time_ms) is one:
+            del by_time[one.time_ms]
+            if not by_time:
+                del self._by_key[one.reading.key]
+
+    def forget_tank(self, tank: str) -> None:
+        """Forget a tank's writes."""
+        with self._lock:
+            for key in [key for key in self._by_key if key.tank == tank]:
+                del self._by_key[key]
+
+    def keys(self, tank: str | None) -> list[SeriesKey]:
+        """The series of a tank, or all, that were written to."""
+        with self._lock:
+            return [key for key in self._by_key if tank is None or key.tank == tank]
+
+    def get(self, key: SeriesKey, time_ms: int) -> Written | None:
+        """What was written for a time."""
+        with self._lock:
+            return self._by_key.get(key, {}).get(time_ms)
+
+    def history(self, key: SeriesKey, start_ms: int, end_ms: int) -> History:
+        """What was written of a series in [start_ms, end_ms)."""
+        limit = self._clock_s() - KEPT_S
+        with self._lock:
+            while self._order and self._order[0][0] < limit:
+                self._forget(self._order.popleft()[1])
+            chosen = [
+                one
+                for time_ms, one in sorted(self._by_key.get(key, {}).items())
+                if start_ms <= time_ms < end_ms
+            ]
+        if not chosen:
+            return nothing()
+        raw = [np.nan if one.reading.raw is None else one.reading.raw for one in chosen]
+        return History(
+            np.array([one.time_ms for one in chosen], np.int64),
+            np.array([one.revision for one in chosen], np.int64),
+            np.array([one.reading.value for one in chosen], np.float64),
+            np.array([int(one.reading.flags) for one in chosen], np.int64),
+            np.array(raw, np.float64),
+        )

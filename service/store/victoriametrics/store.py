@@ -1,0 +1,222 @@
+"""Readings in VictoriaMetrics: one server, or its cluster for a fleet of tanks."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Collection, Sequence
+from typing import Final
+from urllib.parse import urlsplit
+
+import numpy as np
+
+from service.errors import StoreRefusedError
+from service.store.buckets import aligned_span, buckets_of_samples, replaced_buckets
+from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every
+from service.store.http import Remote, parse_url
+from service.store.http_store import RemoteStore
+from service.store.influx.write import V2Writer
+from service.store.model import (
+    AGGREGATES,
+    Aggregate,
+    Buckets,
+    Extent,
+    Reading,
+    Samples,
+    SeriesInfo,
+    SeriesKey,
+)
+from service.store.victoriametrics import api as vm_api
+from service.store.victoriametrics import history as vm_history
+from service.store.victoriametrics.api import Api
+from service.store.victoriametrics.history import (
+    DOUBTFUL,
+    FLAGS,
+    RAW,
+    VALUE,
+    VALUE_TOLERANCE,
+    History,
+)
+from service.store.victoriametrics.recent_writes import Recent
+from service.store.victoriametrics.series import SeriesIndex
+from service.store.victoriametrics.write import Writer
+
+_FORM: Final = (
+    "victoriametrics://[USER:PASSWORD@]HOST[:8428][/PREFIX], victoriametricss:// for TLS, "
+    "?read=HOST:PORT/PREFIX where a cluster is read elsewhere, ?token=TOKEN"
+)
+_EVERYTHING: Final = vm_api.any_of(VALUE, DOUBTFUL, FLAGS, RAW)
+_MIN_TIME_MS: Final = MIN_TIME_US // 1000
+_MAX_TIME_MS: Final = MAX_TIME_US // 1000 + 1
+#: More rewritten spans than this in an aggregate: read all of it instead of patching.
+_MOST_PATCHES: Final = 50
+
+
+class VictoriametricsStore(RemoteStore):
+    """A store in a VictoriaMetrics server or cluster.
+
+    A crash of the server loses the last seconds that it had accepted: whoever writes keeps
+    batches for ``durable_after_s`` and writes them again when ``health().numbers["started_s"]``
+    has changed.
+    """
+
+    backend = "victoriametrics"
+    time_resolution_us = 1000
+    durable_after_s = 15.0
+    visible_after_s = 10.0
+    value_tolerance = VALUE_TOLERANCE
+
+    def __init__(self, api: Api, remote: Remote, lines: V2Writer) -> None:
+        """Use a server; see ``from_url``."""
+        super().__init__()
+        self._api = api
+        self._remote = remote
+        self._lines = lines
+        self._recent = Recent()
+        self._writer = Writer(api, lines, self._recent)
+        self._catalogue = SeriesIndex(api, self._recent)
+        self._settled = False
+        self._settle_lock = threading.Lock()
+
+    @classmethod
+    def from_url(cls, url: str) -> VictoriametricsStore:
+        """Open the store of a URL; a server that is away now is asked again when it is needed.
+
+        Raises:
+            ConfigError: the URL is not of the form.
+            StoreRefusedError: the credentials are not accepted, or the server's settings would
+                lose or double readings.
+        """
+        address = parse_url(url, "victoriametrics", 8428, frozenset({"read", "token"}), _FORM)
+        write_base = f"{address.base}/{address.path}".rstrip("/")
+        read_base = write_base
+        if "read" in address.options:
+            read_base = f"{address.base.partition(':')[0]}://{address.options['read']}".rstrip("/")
+        token = address.options.get("token", "")
+        auth = None if address.user is None else (address.user, address.password or "")
+        headers = {"Authorization": f"Bearer {token}"} if token else None
+        parts = urlsplit(read_base)
+        remote = Remote(read_base, headers=headers, auth=auth)
+        root = Remote(f"{parts.scheme}://{parts.netloc}", headers=headers, auth=auth)
+        basic = ":".join(auth) if auth else ""
+        lines = V2Writer(write_base, basic or token, "-", "-", basic=bool(basic))
+        store = cls(Api(remote, root, parts.path), remote, lines)
+        return store._opened()
+
+    def _prepare(self) -> None:
+        """Look at the server's settings, once."""
+        if self._settled:
+            return
+        with self._settle_lock:
+            self._api.answers()  # unlike its metrics, this needs the credentials
+            settings = self._api.settings()
+            if settings.get("dedup.minScrapeInterval", "1ms") != "1ms":
+                raise StoreRefusedError(
+                    f"{self._remote.base}: -dedup.minScrapeInterval is "
+                    f"{settings['dedup.minScrapeInterval']}; allowed: 1ms (else it doubles or "
+                    "drops readings)"
+                )
+            self._writer.retention_ms = vm_api.period_ms(settings.get("retentionPeriod", ""))
+            self._settled = True
+
+    def _write(self, readings: Sequence[Reading]) -> None:
+        # The server drops readings more than two days ahead without a word: they are refused.
+        self._writer.write(readings)
+
+    def read(
+        self,
+        key: SeriesKey,
+        start_us: int,
+        end_us: int,
+        *,
+        flagged: bool = False,
+        raw: bool = False,
+    ) -> Samples:
+        """Readings of one series in [start_us, end_us); see ``Store.read``."""
+        start_ms, end_ms = -(-start_us // 1000), -(-end_us // 1000)
+        return self._history(key, start_ms, end_ms).samples(flagged=flagged, raw=raw)
+
+    def _history(self, key: SeriesKey, start_ms: int, end_ms: int) -> History:
+        start_ms, end_ms = max(start_ms, _MIN_TIME_MS), min(end_ms, _MAX_TIME_MS)
+        self._prepare()
+        chosen = vm_api.selector(_EVERYTHING, vm_api.of_series(key))
+        shown = self._api.export([chosen], start_ms, end_ms)
+        return vm_history.merged([*shown.values(), self._recent.history(key, start_ms, end_ms)])
+
+    def aggregate(
+        self,
+        key: SeriesKey,
+        start_us: int,
+        end_us: int,
+        every_us: int,
+        *,
+        wanted: Collection[Aggregate] = AGGREGATES,
+    ) -> Buckets:
+        """Usable readings of one series in equal spans, by the server; see ``Store.aggregate``.
+
+        Spans in which readings were rewritten, or written a moment ago, are computed here.
+        """
+        check_every(every_us)
+        start_us, end_us = aligned_span(start_us, end_us, every_us)
+        earliest_us, latest_us = aligned_span(MIN_TIME_US, MAX_TIME_US, every_us)
+        start_us, end_us = max(start_us, earliest_us), min(end_us, latest_us)
+        if every_us % 1000 or end_us <= start_us:
+            return buckets_of_samples(self.read(key, start_us, end_us), every_us)
+        self._prepare()
+        start_ms, end_ms = start_us // 1000, end_us // 1000
+        rewritten = vm_api.selector(
+            vm_api.any_of(VALUE, DOUBTFUL), vm_api.of_series(key), 'revision!=""'
+        )
+        changed = [
+            *self._api.export([rewritten], start_ms, end_ms).values(),
+            self._recent.history(key, start_ms, end_ms),
+        ]
+        times_us = np.concatenate([history.time_ms for history in changed]) * 1000
+        spans = np.unique(times_us // every_us) * every_us
+        if len(spans) > _MOST_PATCHES:
+            return buckets_of_samples(self.read(key, start_us, end_us), every_us)
+        patches = [
+            buckets_of_samples(self.read(key, start, start + every_us), every_us)
+            for start in spans.tolist()
+        ]
+        by_server = self._api.aggregate(key, start_ms, end_ms, every_us // 1000, wanted)
+        return replaced_buckets(by_server, spans, patches)
+
+    def series(self, tank: str | None = None) -> list[SeriesInfo]:
+        """The series stored; see ``Store.series``."""
+        self._prepare()
+        return self._catalogue.series(tank)
+
+    def extent(self, key: SeriesKey) -> Extent | None:
+        """How much a series holds, by reading all of it; see ``Store.extent``."""
+        history = self._history(key, _MIN_TIME_MS, _MAX_TIME_MS)
+        if not len(history):
+            return None
+        first_ms, last_ms = int(history.time_ms[0]), int(history.time_ms[-1])
+        return Extent(len(history), first_ms * 1000, last_ms * 1000)
+
+    def latest(self, key: SeriesKey, *, flagged: bool = False) -> Reading | None:
+        """The newest reading of one series; see ``Store.latest``."""
+        self._prepare()
+        return self._catalogue.latest(key, flagged=flagged)
+
+    def delete_tank(self, tank: str) -> int:
+        """Delete all readings of a tank, by reading all of it first; see ``Store.delete_tank``."""
+        with self._writer.lock:
+            extents = [self.extent(info.key) for info in self.series(tank)]
+            self._api.delete(f"{_EVERYTHING},{vm_api.of_tank(tank)}")
+            self._recent.forget_tank(tank)
+            self._writer.forget_tank(tank)
+            self._catalogue.forget_tank(tank)
+        return sum(extent.count for extent in extents if extent is not None)
+
+    def _ask(self) -> tuple[bool, dict[str, float]]:
+        return self._api.answers(), self._api.numbers()
+
+    @property
+    def _left_out(self) -> int:
+        return self._writer.left_out
+
+    def close(self) -> None:
+        """Close the connections."""
+        self._lines.close()
+        self._api.close()

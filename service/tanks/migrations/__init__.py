@@ -1,1 +1,0 @@
-"""The history of the registry's schema, run by ``service.tanks.schema``."""

@@ -1,0 +1,161 @@
+"""The loop that evaluates all tanks: ledger, status, one tank or the store failing."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from service.advice.engine.change_events import ChangeKind, LedgerChange
+from service.advice.engine.ledger import Ledger
+from service.advice.engine.scheduler import STATUS_NAME, Scheduler
+from service.derive.models import TankView
+from service.registry.models import LogKind
+from service.registry.registry import Registry, open_registry
+from service.store.model import Reading
+from service.store.sqlite.store import SqliteStore
+from tests.derive.pieces import NOON, a_tank, days_of, gassed
+from tests.servers import wait_until
+
+HOUR = timedelta(hours=1)
+
+
+@dataclass
+class StepClock:
+    """A clock that the test moves."""
+
+    moment: datetime = NOON
+
+    def now(self) -> datetime:
+        return self.moment
+
+
+@dataclass
+class House:
+    registry: Registry
+    store: SqliteStore
+    clock: StepClock
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    """A tank with too little CO2 and an empty log; three days of readings."""
+    registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    registry.put_tank(a_tank())
+    registry.add_log("reed", LogKind.WATER_CHANGE, NOON - 3 * 24 * HOUR, {"fraction": 0.5})
+    series = days_of(NOON, days=3, co2=lambda t: gassed(t, high=14.0))
+    for quantity, one in series.items():
+        pairs = zip(one.time_us.tolist(), one.value.tolist(), strict=True)
+        store.write([Reading("reed", quantity, "s", at, value) for at, value in pairs])
+    yield House(registry, store, StepClock())
+    store.close()
+    registry.close()
+
+
+def scheduler(house: House) -> Scheduler:
+    return Scheduler(house.registry, house.store, house.clock, 60.0)
+
+
+def test_an_evaluation_fills_the_ledger(house: House) -> None:
+    changes = scheduler(house).evaluate_all()
+    assert "co2-low" in {one.finding.code for one in changes["reed"].of(ChangeKind.OPENED)}
+    standing = Ledger(house.registry).list("reed")
+    assert {one.id for one in standing} == {one.id for one in changes["reed"].current}
+    again = scheduler(house).evaluate_all()["reed"]
+    assert again.of(ChangeKind.OPENED) == () and again.of(ChangeKind.CLEARED) == ()
+
+
+def test_runs_in_a_thread_is_nudged_and_reports(house: House) -> None:
+    stop = threading.Event()
+    running = scheduler(house)
+    thread = threading.Thread(target=running.run, args=(stop,))
+    thread.start()
+    wait_until(lambda: STATUS_NAME in house.registry.statuses())
+    first = house.registry.statuses()[STATUS_NAME]
+    assert first["tanks"] == 1 and first["error"] is None
+    house.clock.moment += HOUR
+    running.nudge()
+    wait_until(lambda: house.registry.statuses()[STATUS_NAME]["time"] != first["time"])
+    stop.set()
+    thread.join(5)
+    assert not thread.is_alive()
+
+
+def test_one_odd_tank_leaves_the_others_evaluated(
+    house: House, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    from service.advice.engine import scheduler as module
+
+    house.registry.put_tank(a_tank(id="fern"))
+    real = module.evaluate
+
+    def odd(view, standing):  # type: ignore[no-untyped-def]
+        if view.tank.id == "fern":
+            raise ZeroDivisionError("an oddity")
+        return real(view, standing)
+
+    monkeypatch.setattr(module, "evaluate", odd)
+    changes = scheduler(house).evaluate_all()
+    assert set(changes) == {"reed"}
+    assert "advice on tank fern failed" in caplog.text
+
+
+class Recorder:
+    """An integration that notes what it is given, or fails."""
+
+    def __init__(self, name: str, fails: bool = False) -> None:
+        self.name, self.fails = name, fails
+        self.updated: list[str] = []
+
+    def start(self) -> None: ...
+
+    def stop(self) -> None: ...
+
+    def update(self, view: TankView, change: LedgerChange) -> None:
+        if self.fails:
+            raise KeyError("an oddity")
+        self.updated.append(view.tank.id)
+
+    def retain_only(self, tanks: frozenset[str]) -> None:
+        if self.fails:
+            raise KeyError("another oddity")
+
+
+def test_an_integration_that_fails_holds_up_no_other(
+    house: House, caplog: pytest.LogCaptureFixture
+) -> None:
+    bad, good = Recorder("bad", fails=True), Recorder("good")
+    running = Scheduler(house.registry, house.store, house.clock, 60.0, (bad, good))
+    running.run_once()
+    house.registry.put_tank(a_tank(id="fern"))
+    running.run_once()
+    assert good.updated == ["reed", "fern", "reed"]
+    assert house.registry.statuses()[STATUS_NAME]["error"] is None
+    assert "integration bad failed" in caplog.text
+
+
+def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House, tmp_path: Path) -> None:
+    from service.errors import StoreUnavailableError
+
+    scheduler(house).evaluate_all()
+    before = Ledger(house.registry).list("reed")
+
+    class Away(SqliteStore):
+        def series(self, tank: str | None = None):  # type: ignore[no-untyped-def]
+            raise StoreUnavailableError("away")
+
+    away = Away.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    stop = threading.Event()
+    running = Scheduler(house.registry, away, house.clock, 60.0)
+    thread = threading.Thread(target=running.run, args=(stop,))
+    thread.start()
+    wait_until(lambda: house.registry.statuses().get(STATUS_NAME, {}).get("error") == "away")
+    stop.set()
+    thread.join(5)
+    away.close()
+    assert Ledger(house.registry).list("reed") == before

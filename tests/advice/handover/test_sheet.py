@@ -1,0 +1,77 @@
+"""The handover sheet."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+
+from service.advice.engine.catalogue import evaluate
+from service.advice.engine.lifecycle import advance
+from service.advice.engine.rule import Case
+from service.advice.handover.care_plan import Task, tasks_between
+from service.advice.handover.sheet import HandoverSheet, handover
+from service.registry.models import Absence
+from tests.advice.cases import DAY, HOUR, view_with
+from tests.derive.pieces import NOON, a_tank, days_of, grid
+
+TWO_WEEKS = Absence("a1", NOON + DAY, NOON + 15 * DAY, "the neighbour", (), "Key is next door.")
+
+
+def tasks(code: str = "", **of_view: object) -> list[Task]:
+    case = Case(view_with(**of_view))  # type: ignore[arg-type]
+    found = tasks_between(case, TWO_WEEKS.start, TWO_WEEKS.end)
+    return [one for one in found if one.code == code] if code else found
+
+
+def sheet(**of_view: object) -> HandoverSheet:
+    view = view_with(**of_view)  # type: ignore[arg-type]
+    standing = advance([], "reed", evaluate(view), view.now)
+    return handover(TWO_WEEKS, [view], {"reed": standing}, view.now)
+
+
+def test_sheet_of_a_healthy_tank() -> None:
+    (page,) = sheet(tank=a_tank(notes="Feed a pinch each morning.")).tanks
+    assert page.state[0].startswith("24.0 °C; CO2 26 mg/L (")
+    assert "target 20 to 30: within; lamp on" in page.state[0]
+    assert page.state[1] == "Nothing to do."
+    assert page.state[2] == "20 Paracheirodon axelrodi; water changed 3 days ago (50 %)."
+    assert page.notes == "Feed a pinch each morning."
+    assert {one.code for one in page.tasks} >= {"look", "water-change-due", "dose-due"}
+    assert [one.value for one in page.limits if one.unit == "Cel"] == [28.0, 22.0]
+    assert any(one.when == "CO2 above 30 mg/L for more than half an hour" for one in page.limits)
+    assert page.limits[0].when.startswith("animals gasp")
+    assert any("needle valve" in text for text in page.leave_alone)
+    assert any("licensed" in text for text in page.cautions)
+    assert any("no safety device" in text for text in page.cautions)
+
+
+def test_sheet_without_gas_says_nothing_of_gas() -> None:
+    (page,) = sheet(tank=a_tank(co2_injected=False, doses=())).tanks
+    everything = " ".join([*page.leave_alone, *page.cautions, *(one.when for one in page.limits)])
+    assert "CO2" not in everything and "needle" not in everything
+    assert page.limits[0].do.startswith("Raise the filter outlet")
+
+
+def test_sheet_shows_what_is_open_and_what_is_unknown() -> None:
+    (page,) = sheet(celsius=lambda t: np.where(t > grid(NOON, NOON)[0] - 8e10, 30.5, 24.0)).tanks
+    assert page.state[1].startswith("Open: Water is too warm")
+    silent = view_with(now=NOON + 4 * HOUR, series=days_of(NOON))
+    (page,) = handover(TWO_WEEKS, [silent], {}, NOON).tanks
+    assert "temperature unknown" in page.state[0] and "CO2 unknown" in page.state[0]
+
+
+def test_picture_is_small_and_covers_three_days() -> None:
+    (page,) = sheet().tanks
+    assert 280 <= len(page.picture.time) <= 290
+    assert page.picture.time[0] >= NOON - 3 * DAY - timedelta(minutes=15)
+    assert page.picture.co2_mg_l.shape == (len(page.picture.time),)
+    assert len(page.picture.lit) == 4
+    assert (page.picture.target_low_mg_l, page.picture.target_high_mg_l) == (20.0, 30.0)
+
+
+def test_several_tanks_keep_their_order() -> None:
+    views = [view_with(a_tank(id=name, name=name)) for name in ("b", "a")]
+    found = handover(TWO_WEEKS, views, {}, NOON)
+    assert [one.tank for one in found.tanks] == ["b", "a"]
+    assert found.absence.note == "Key is next door."

@@ -1,0 +1,91 @@
+"""The rule on CO2 above what the animals tolerate."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from service.advice.engine.recommendation import Severity
+from service.registry.models import Stock
+from service.times import to_us
+from tests.advice.cases import amount, found, the, view_with
+from tests.derive.pieces import NOON, a_tank, days_of, gassed, samples
+
+MORNING = datetime(2026, 3, 10, 7, 30, tzinfo=UTC)
+
+
+def strong(t: np.ndarray) -> np.ndarray:
+    return gassed(t, high=42.0)
+
+
+def test_co2_high_is_urgent_while_it_lasts() -> None:
+    one = the(view_with(now=NOON, co2=strong), "co2-high")
+    assert one.severity is Severity.URGENT
+    assert one.title == "CO2 is above 30 mg/L"
+    assert (
+        "Close the CO2 cylinder now, and raise the filter outlet or run an air stone" in one.action
+    )
+    assert one.due == NOON
+    assert one.moves == ("co2:lower",)
+
+
+def test_co2_high_is_reported_the_morning_after() -> None:
+    one = the(view_with(now=MORNING, co2=strong), "co2-high")
+    assert one.severity is Severity.WARNING
+    assert "It is down again" in one.action
+    # 42 mg/L at rest against 90 % of 30 mg/L
+    assert amount(one, "less gas flow") == pytest.approx(100 * (1 - 27 / 42), abs=1)
+    assert one.evidence[0].threshold == 30.0
+
+
+def test_co2_high_needs_to_hold() -> None:
+    def burst(t: np.ndarray) -> np.ndarray:
+        hour = t / 3.6e9 % 24
+        return np.where((hour > 11.85) & (hour < 12.1), 35.0, gassed(t))
+
+    assert found(view_with(co2=burst), "co2-high") == []
+    assert found(view_with(co2=burst), "co2-high", frozenset({("co2-high", "")})) != []
+
+
+def test_ceiling_is_that_of_the_most_sensitive_animals() -> None:
+    shrimp = a_tank(livestock=(Stock("Caridina multidentata", 10, co2_max_mg_l=22.0),))
+    one = the(view_with(shrimp, co2=gassed), "co2-high")
+    assert one.evidence[1].text == "what Caridina multidentata tolerates"
+    assert one.evidence[1].value == 22.0
+
+
+def test_without_animals_the_ceiling_is_the_plants_and_never_urgent() -> None:
+    one = the(view_with(a_tank(livestock=()), co2=strong), "co2-high")
+    assert one.severity is Severity.ADVICE
+    assert "only wastes gas" in one.action
+
+
+def test_air_breathers_are_named() -> None:
+    labyrinth = a_tank(
+        livestock=(
+            Stock("Trichogaster lalius", 2, temperature_low_c=22, temperature_high_c=28,
+                  co2_max_mg_l=30.0, air_breather=True),
+        )
+    )  # fmt: skip
+    assert (
+        "fish that take air at the surface, such as Trichogaster lalius"
+        in the(view_with(labyrinth, co2=strong), "co2-high").action
+    )
+
+
+def test_noise_close_below_the_ceiling_is_no_alarm_and_keeps_an_active_one() -> None:
+    """CO2 of 28.8 mg/L under a ceiling of 30, pH scattered by 0.01 (2.3 %): 20 looks."""
+    rng = np.random.default_rng(4)
+    base = days_of(NOON, co2=lambda t: gassed(t, high=28.8))
+    burst = (base["ph"].time_us > to_us(NOON) - 9e8) * -0.02  # the last quarter of an hour
+    for _ in range(20):
+        noisy = base["ph"].value + rng.normal(0, 0.01, len(base["ph"]))
+        view = view_with(series={**base, "ph": samples(base["ph"].time_us, noisy)})
+        assert found(view, "co2-high") == []
+        risen = view_with(
+            series={**base, "ph": samples(base["ph"].time_us, base["ph"].value + burst)}
+        )
+        assert found(risen, "co2-high") == []
+        assert found(risen, "co2-high", frozenset({("co2-high", "")})) != []

@@ -1,0 +1,85 @@
+"""The rule on temperature outside the animals' range."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from service.advice.engine.recommendation import Severity
+from service.registry.models import Stock, WaterChangePlan
+from service.registry.species.ranges import species
+from tests.advice.cases import amount, found, the, view_with
+from tests.derive.pieces import NOON, a_tank, grid
+
+EVENING = datetime(2026, 3, 10, 20, 0, tzinfo=UTC)
+
+
+def heated_from(hour: float, to_c: float, until: float = 24.0):
+    """24 °C, and ``to_c`` within some hours of the last day before the evening."""
+
+    def celsius(t: np.ndarray) -> np.ndarray:
+        hours = (t - grid(NOON, NOON)[0]) / 3.6e9 + 12
+        return np.where((hours >= hour) & (hours < until), to_c, 24.0)
+
+    return celsius
+
+
+def test_within_range_is_quiet() -> None:
+    assert found(view_with(), "temperature-out") == []
+
+
+def test_too_warm_now_with_degrees_minutes_and_water() -> None:
+    tank = a_tank(water_change=WaterChangePlan(tap_temperature_c=15.0))
+    view = view_with(tank, EVENING, celsius=heated_from(14.0, 29.5))
+    one = the(view, "temperature-out")
+    assert one.subject == "above"
+    assert one.severity is Severity.WARNING
+    assert amount(one, "outside by") == pytest.approx(1.5)
+    assert amount(one, "time outside") == pytest.approx(360, abs=6)
+    # 1 K step of 14.5 K between tank and tap: 1/14.5 of 180 L
+    assert amount(one, "water to change") == pytest.approx(180 / 14.5)
+    assert "raise the filter outlet for oxygen" in one.action
+    assert "moves it by about 1.0 °C" in one.action
+    assert one.evidence[2].text == "limit of Paracheirodon axelrodi"
+
+
+@pytest.mark.parametrize(
+    ("stock", "source"),
+    [
+        (Stock("Paracheirodon innesi", 20), species("Paracheirodon innesi").temperature_source),
+        (Stock("Paracheirodon innesi", 20, temperature_high_c=25.0), "set for this tank"),
+        (Stock("An invented fish", 20, temperature_high_c=25.0), "set for this tank"),
+    ],
+)
+def test_the_limit_names_where_it_comes_from(stock: Stock, source: str) -> None:
+    view = view_with(a_tank(livestock=(stock,)), EVENING, celsius=heated_from(14.0, 29.5))
+    assert the(view, "temperature-out").evidence[2].source == source
+
+
+def test_far_too_warm_is_urgent_and_cold_asks_for_the_heater() -> None:
+    hot = the(view_with(now=EVENING, celsius=heated_from(14.0, 31.0)), "temperature-out")
+    assert hot.severity is Severity.URGENT
+    cold = the(view_with(now=EVENING, celsius=heated_from(14.0, 20.5)), "temperature-out")
+    assert cold.subject == "below"
+    assert "heater has power" in cold.action
+    unheated = view_with(a_tank(heated=False), EVENING, celsius=heated_from(14.0, 20.5))
+    assert "has no heater" in the(unheated, "temperature-out").action
+
+
+def test_an_excursion_that_is_over_is_reported_for_a_day_and_then_clears() -> None:
+    warm = heated_from(2.0, 29.5, until=8.0)
+    one = the(view_with(now=NOON, celsius=warm), "temperature-out")
+    assert one.severity is Severity.ADVICE
+    assert one.title == "Water was too warm for 6 h"
+    assert "back in range" in one.action
+    assert found(view_with(now=NOON + timedelta(hours=21), celsius=warm), "temperature-out") == []
+
+
+def test_noise_at_the_limit_stays_one_excursion() -> None:
+    """Hysteresis: 28.15 °C with 0.1 K of noise dithers about 28 °C but is one excursion."""
+    noise = np.random.default_rng(1).normal(0, 0.1, 10_000)
+    view = view_with(now=EVENING, celsius=lambda t: heated_from(8.0, 28.15)(t) + noise[: t.size])
+    assert len(view.excursions) == 1
+    assert len(found(view, "temperature-out")) == 1

@@ -1,0 +1,39 @@
+"""The rule on oxygen."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from service.advice.engine.recommendation import Severity
+from service.store.model import Reading
+from service.times import to_us
+from tests.advice.cases import amount, found, the, view_with
+from tests.derive.pieces import NOON, a_tank
+
+
+def test_low_oxygen_high_in_the_hills_does_not_forbid_gas_at_22_c() -> None:
+    """At 2000 m water of 22 °C holds 6.8 mg/L; "while it is so warm" would be wrong."""
+    view = view_with(a_tank(altitude_m=2000.0), celsius=22.5)
+    one = the(view, "oxygen-low")
+    assert "so warm" not in one.action and one.moves == ()
+
+
+def test_oxygen_measured() -> None:
+    view = view_with()
+    for oxygen, severity in ((4.5, Severity.WARNING), (2.5, Severity.URGENT)):
+        reading = Reading("reed", "dissolved_oxygen", "o2", to_us(NOON), oxygen)
+        one = the(replace(view, latest={**view.latest, "dissolved_oxygen": reading}), "oxygen-low")
+        assert one.severity is severity
+    good = Reading("reed", "dissolved_oxygen", "o2", to_us(NOON), 7.5)
+    assert found(replace(view, latest={"dissolved_oxygen": good}), "oxygen-low") == []
+
+
+def test_oxygen_by_temperature_and_altitude() -> None:
+    """Benson & Krause: 30 °C holds 7.56 mg/L at the sea, 25 °C at 1500 m about 6.9."""
+    warm = the(view_with(celsius=30.0), "oxygen-low")
+    assert amount(warm, "oxygen at saturation") == pytest.approx(7.56, abs=0.01)
+    high = the(view_with(a_tank(altitude_m=1500.0), celsius=25.0), "oxygen-low")
+    assert amount(high, "oxygen at saturation") == pytest.approx(6.9, abs=0.05)
+    assert found(view_with(a_tank(livestock=()), celsius=30.0), "oxygen-low") == []

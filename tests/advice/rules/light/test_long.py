@@ -1,0 +1,57 @@
+"""The rule on a lamp that is on for too long."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, time
+
+import numpy as np
+import pytest
+
+from service.advice import cautions
+from service.registry.models import PhotoperiodPlan
+from tests.advice.cases import HOUR, amount, found, the, view_with
+from tests.derive.pieces import NOON, a_tank, grid, lamp
+
+
+def test_lamp_that_is_still_on_is_switched_off_and_gets_no_figure() -> None:
+    late = view_with(now=NOON + 8 * HOUR, lux=lambda t: lamp(t, off=24.0))
+    one = the(late, "light-long")
+    assert "Switch it off now" in one.action
+    assert "Shorten the timer by" not in one.action
+    assert cautions.MAINS in one.cautions
+
+
+EVENING = datetime(2026, 3, 10, 20, 0, tzinfo=UTC)
+
+
+def test_photoperiod_too_long_yesterday() -> None:
+    one = the(view_with(now=NOON, lux=lambda t: lamp(t, off=20.0)), "light-long")
+    assert amount(one, "light too long") == pytest.approx(120, abs=2)
+    assert "Shorten the timer by 2 h" in one.action
+    assert found(view_with(now=NOON, lux=lambda t: lamp(t, off=18.5)), "light-long") == []
+
+
+def test_a_plan_of_one_hour_can_be_overrun_too() -> None:
+    tank = a_tank(photoperiod=PhotoperiodPlan(time(10), 1.0, time(8), time(17)))
+    one = the(view_with(tank, EVENING, lux=lambda t: lamp(t, off=13.0)), "light-long")
+    assert amount(one, "light too long") == pytest.approx(120, abs=2)
+
+
+def test_lamp_still_on_past_its_plan() -> None:
+    def stuck_on(t: np.ndarray) -> np.ndarray:
+        out = lamp(t)
+        out[t > grid(NOON, NOON)[0]] = 12_000.0
+        return out
+
+    one = the(view_with(now=EVENING, lux=stuck_on), "light-long")
+    assert one.title == "The lamp is on 2 h too long"
+    assert found(view_with(now=EVENING), "light-long") == []
+
+
+def test_a_look_at_night_is_no_long_photoperiod() -> None:
+    def torch(t: np.ndarray) -> np.ndarray:
+        out = lamp(t)
+        out[t > grid(EVENING, EVENING)[0] - 10 * 60_000_000] = 12_000.0
+        return out
+
+    assert found(view_with(now=EVENING, lux=torch), "light-long") == []

@@ -1,0 +1,63 @@
+"""Rules on sensors: silent, disagreeing, missing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from service.advice import cautions
+from service.advice.engine.recommendation import Severity
+from service.registry.models import Stock
+from service.store.model import Flag, Reading, SeriesInfo, SeriesKey
+from service.times import to_us
+from tests.advice.cases import amount, found, the, view_with
+from tests.derive.pieces import NOON, a_tank
+
+
+def test_advice_to_test_kh_carries_the_caution_on_chemicals() -> None:
+    (one,) = found(view_with(a_tank(kh_meq_l=None), log=[]), "no-advice")
+    assert one.cautions == (cautions.CHEMICALS,)
+
+
+def with_sensor(
+    view, quantity: str, sensor: str, value: float, minutes_ago: float, flags=Flag.NONE
+):  # type: ignore[no-untyped-def]
+    key = SeriesKey("reed", quantity, sensor)
+    last = Reading("reed", quantity, sensor, to_us(NOON) - int(minutes_ago * 6e7), value, flags)
+    return replace(view, sensors=(*view.sensors, SeriesInfo(key, last)))
+
+
+def test_a_silent_spare_is_no_warning_and_one_taken_out_is_forgotten() -> None:
+    spare = with_sensor(view_with(), "temperature", "spare", 24.0, 120)
+    one = the(spare, "sensor-silent")
+    assert one.severity is Severity.ADVICE
+    assert one.subject == "temperature spare"
+    assert "Another sensor of the tank still measures it" in one.action
+    old = with_sensor(view_with(), "temperature", "spare", 24.0, 20 * 1440)
+    assert found(old, "sensor-silent") == []
+
+
+def test_disagreement_needs_fresh_usable_readings_close_in_time() -> None:
+    view = view_with()
+    own = view.latest["temperature"].value
+    assert amount(
+        the(with_sensor(view, "temperature", "b", own + 1.0, 2), "sensors-disagree"), "apart"
+    ) == pytest.approx(1.0)
+    for value, ago, flags in (
+        (own + 0.5, 2, Flag.NONE),
+        (own + 3, 40, Flag.NONE),
+        (own + 3, 2, Flag.STUCK),
+    ):
+        other = with_sensor(view, "temperature", "b", value, ago, flags)
+        assert found(other, "sensors-disagree") == []
+
+
+def test_contradiction_of_the_animals_is_reported_instead_of_a_range() -> None:
+    odd = (
+        Stock("Tanichthys albonubes", 5, temperature_low_c=14.0, temperature_high_c=22.0),
+        Stock("Symphysodon discus", 2, temperature_low_c=27.0, temperature_high_c=31.0),
+    )
+    one = the(view_with(a_tank(livestock=odd)), "no-advice")
+    assert one.subject == "temperature"
+    assert "No temperature suits all" in one.action

@@ -1,0 +1,26 @@
+"""The rule on the CO2 cylinder."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from service.derive.models import EstimatedValue, GasModel
+from service.registry.models import LogKind
+from tests.advice.cases import DAY, amount, found, the, usual_log, view_with
+from tests.derive.pieces import NOON, a_tank, entry
+
+
+def test_cylinder_by_hand() -> None:
+    """30 g/d dissolved at half: 60 g/d; 500 g since 5 days leave 200 g, 3.3 days."""
+    gas = GasModel(None, NOON, gas_g_per_day=EstimatedValue(30.0, 25.0, 36.0))
+    tank = a_tank(equipment={"cylinder_g": 500, "cylinder_filled": "2026-03-05"})
+    view = replace(view_with(tank), gas=gas)
+    one = the(view, "cylinder-low")
+    assert amount(one, "gas left") == pytest.approx(200.0)
+    assert one.due is not None and one.due.date() == date(2026, 3, 13)
+    log = [*usual_log(), entry(LogKind.OBSERVATION, NOON - DAY, cylinder_g=2000)]
+    assert found(replace(view_with(tank, log=log), gas=gas), "cylinder-low") == []
+    assert found(view_with(tank), "cylinder-low") == []  # no fit, no reckoning

@@ -1,0 +1,88 @@
+"""The service's own health."""
+
+from __future__ import annotations
+
+import socket
+from dataclasses import replace
+
+from service.advice.engine.scheduler import Scheduler
+from service.api.context import install
+from service.store import open_store
+from tests.api.conftest import problem_of
+from tests.api.scenes import put
+
+
+def test_healthz(client):
+    assert client.get("/healthz").get_json() == {
+        "status": "ok",
+        "version": "0.1.0",
+        "time": "2025-06-04T12:00:00Z",
+    }
+
+
+def test_readyz_of_a_service_that_has_just_begun(client):
+    assert client.get("/readyz").get_json() == {
+        "status": "ready",
+        "time": "2025-06-04T12:00:00Z",
+        "store": {"backend": "sqlite", "reachable": True, "detail": ""},
+        "registry": {"reachable": True, "detail": ""},
+        "ingest": [],
+        "advice": None,
+    }
+
+
+def test_readyz_has_the_last_reports_of_ingesters_and_scheduler(client, context):
+    context.registry.put_status(
+        "ingest:shed",
+        {
+            "time": "2025-06-04T11:59:58+00:00",
+            "connected": True,
+            "last_commit": "2025-06-04T11:30:00+00:00",
+            "waiting": 7,
+            "errors": ["the store is away"],
+        },
+    )
+    context.registry.put_status("ingest:new", {"time": "2025-06-04T11:59:59+00:00"})
+    Scheduler(context.registry, context.store, context.clock, 60.0).run_once()
+    answer = client.get("/readyz").get_json()
+    assert answer["ingest"] == [
+        {
+            "name": "new",
+            "reported": "2025-06-04T11:59:59Z",
+            "connected": False,
+            "last_write": None,
+            "waiting": 0,
+            "errors": [],
+        },
+        {
+            "name": "shed",
+            "reported": "2025-06-04T11:59:58Z",
+            "connected": True,
+            "last_write": "2025-06-04T11:30:00Z",
+            "waiting": 7,
+            "errors": ["the store is away"],
+        },
+    ]
+    assert answer["advice"] == {"evaluated": "2025-06-04T12:00:00Z", "tanks": 0, "errors": []}
+
+
+def test_a_store_that_is_away_is_a_problem_and_not_ready(made, client, context):
+    with socket.socket() as unused:
+        unused.bind(("127.0.0.1", 0))
+        away = open_store(f"influx://127.0.0.1:{unused.getsockname()[1]}/littoral")
+        install(made, replace(context, store=away))
+        response = client.get("/readyz")
+        assert response.status_code == 503
+        assert response.get_json()["status"] == "not ready"
+        assert response.get_json()["store"]["reachable"] is False
+        assert response.get_json()["store"]["detail"]
+        put(client)
+        for path in ("co2", "co2/series", "light", "temperature", "readings", "sensors"):
+            problem_of(client.get(f"/v1/tanks/riffle/{path}"), 503, "store-unavailable")
+        away.close()
+
+
+def test_head(client):
+    response = client.head("/healthz")
+    assert response.status_code == 200
+    assert response.data == b""

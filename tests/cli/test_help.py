@@ -1,0 +1,70 @@
+"""``littoral --help`` and the usage errors of the demo, which is a program of its own."""
+
+from __future__ import annotations
+
+import importlib
+import subprocess
+import sys
+
+import click
+import pytest
+
+from demo.command import command as demo_command
+from service.cli import COMMANDS
+from tests.cli.conftest import ROOT, process, refused
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_short_help_is_the_commands_own(name: str) -> None:
+    entry = COMMANDS[name]
+    command: click.Command = importlib.import_module(f"service.cli.{entry.module}").command
+    assert command.name == name
+    assert command.get_short_help_str(limit=200) == entry.short_help
+    assert demo_command.get_short_help_str(limit=200) == COMMANDS["demo"].short_help
+
+
+def test_help_lists_each_command_on_one_line() -> None:
+    listed = process("--help").out.partition("Commands:\n")[2]
+    lines = [f"{name} {entry.short_help}" for name, entry in sorted(COMMANDS.items())]
+    assert [" ".join(line.split()) for line in listed.splitlines()] == lines
+
+
+HEAVY = {
+    "numpy", "flask", "sqlalchemy", "marshmallow", "pint", "requests", "rich", "paho", "demo",
+    "ingest",
+}  # fmt: skip
+CO2 = ["co2", "--ph=6.6", "--kh=4", "--temperature=24"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "needed"),
+    [
+        (["--help"], set()),
+        (["nothing"], set()),
+        (["up", "--help"], set()),
+        (["demo", "--help"], set()),
+        (CO2, {"numpy"}),
+        ([*CO2, "--json"], {"numpy", "marshmallow"}),
+        ([*CO2[:-1], "--temperature=75 degF"], {"numpy", "pint"}),
+        (["advice", "--help"], {"requests"}),
+    ],
+)
+def test_a_command_imports_what_it_runs(arguments: list[str], needed: set[str]) -> None:
+    program = (
+        "import os, sys; from service.cli import run; os.execv = lambda *_: None; "
+        "code = run(sys.argv[1:]); "
+        "print(*sorted({name.partition('.')[0] for name in sys.modules}), file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, *arguments],
+        cwd=ROOT, capture_output=True, text=True, timeout=60, check=True,
+    )  # fmt: skip
+    loaded = set(done.stderr.split())
+    assert "click" in loaded
+    assert loaded & HEAVY == needed
+
+
+def test_the_demo_takes_its_options_and_refuses_in_one_line() -> None:
+    assert "--check" in process("demo", "--help").out
+    refused(process("demo", "--speed", "none"), "littoral demo", "--speed")
+    refused(process("demo", "--check", "--speed", "2"), "--speed cannot go with --check")

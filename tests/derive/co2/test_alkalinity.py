@@ -1,0 +1,89 @@
+"""The alkalinity in force."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from service.derive.co2.alkalinity import alkalinity_at, alkalinity_in_force
+from service.registry.models import LogKind, WaterChangePlan
+from service.science.water.hardness import MEQ_L_PER_DEGREE
+from service.times import to_us
+from tests.derive.pieces import KH_4, NOON, a_tank, entry
+
+DAY = timedelta(days=1)
+
+
+def test_registered_value_counts_until_a_test_is_logged() -> None:
+    tank = a_tank(kh_tested=date(2026, 3, 1))
+    found = alkalinity_in_force(tank, [], NOON)
+    assert found is not None
+    assert found.meq_l == KH_4
+    assert found.source == "registered with the tank"
+    assert found.tested is not None and found.tested.date() == date(2026, 3, 1)
+
+
+def test_newest_kh_test_wins_and_later_ones_do_not_count_yet() -> None:
+    log = [
+        entry(LogKind.KH_TEST, NOON - 9 * DAY, kh_meq_l=1.0),
+        entry(LogKind.KH_TEST, NOON - 2 * DAY, kh_meq_l=2.0),
+        entry(LogKind.KH_TEST, NOON + 2 * DAY, kh_meq_l=3.0),
+    ]
+    found = alkalinity_in_force(a_tank(), log, NOON)
+    assert found is not None
+    assert found.meq_l == 2.0
+    assert found.tested == NOON - 2 * DAY
+
+
+def test_unknown_without_test_and_without_registered_value() -> None:
+    assert alkalinity_in_force(a_tank(kh_meq_l=None), [], NOON) is None
+
+
+def test_sd_is_one_kit_step_uniform() -> None:
+    """A uniform error over one step has sd = step / sqrt(12) (JCGM 100:2008, 4.3.7)."""
+    found = alkalinity_in_force(a_tank(thresholds={"kh_step_dkh": 0.5}), [], NOON)
+    assert found is not None
+    assert found.sd_meq_l == pytest.approx(0.5 * MEQ_L_PER_DEGREE / np.sqrt(12))
+
+
+def test_a_test_is_carried_through_later_water_changes_where_the_tap_is_known() -> None:
+    tank = a_tank(water_change=WaterChangePlan(tap_kh_meq_l=4.0))
+    log = [
+        entry(LogKind.KH_TEST, NOON - 3 * DAY, kh_meq_l=2.0),
+        entry(LogKind.WATER_CHANGE, NOON - 2 * DAY, fraction=0.5),
+        entry(LogKind.WATER_CHANGE, NOON - 1 * DAY, fraction=0.5),
+    ]
+    found = alkalinity_in_force(tank, log, NOON)
+    assert found is not None
+    assert found.meq_l == pytest.approx(3.5)  # 2 -> 3 -> 3.5 by mixing halves with 4
+    assert found.tested == NOON - 3 * DAY
+    plain = alkalinity_in_force(a_tank(), log, NOON)
+    assert plain is not None and plain.meq_l == 2.0
+    assert found.sd_meq_l > plain.sd_meq_l
+
+
+def test_over_time_each_moment_has_the_value_that_counted_then() -> None:
+    log = [entry(LogKind.KH_TEST, NOON, kh_meq_l=2.0)]
+    moments = np.array([to_us(NOON - DAY), to_us(NOON), to_us(NOON + DAY)])
+    value, _ = alkalinity_at(a_tank(), log, moments)
+    assert value.tolist() == [KH_4, 2.0, 2.0]
+    value, sd = alkalinity_at(a_tank(kh_meq_l=None), log, moments)
+    assert np.isnan(value[0]) and np.isnan(sd[0])
+    assert value[1:].tolist() == [2.0, 2.0]
+
+
+def test_in_hindsight_what_a_test_found_is_spread_over_the_time_since_the_test_before() -> None:
+    log = [
+        entry(LogKind.KH_TEST, NOON - 4 * DAY, kh_meq_l=2.0),
+        entry(LogKind.KH_TEST, NOON, kh_meq_l=1.0),
+    ]
+    moments = np.array([to_us(NOON + days * DAY) for days in (-5, -4, -3, -1, 0, 1)])
+    value, _ = alkalinity_at(a_tank(), log, moments)
+    assert value == pytest.approx([KH_4, 2.0, 1.75, 1.25, 1.0, 1.0])
+    # Known tap water explains the whole fall here: nothing is left to spread.
+    tank = a_tank(water_change=WaterChangePlan(tap_kh_meq_l=0.0))
+    change = entry(LogKind.WATER_CHANGE, NOON - 2 * DAY, fraction=0.5)
+    value, _ = alkalinity_at(tank, [*log, change], moments)
+    assert value == pytest.approx([KH_4, 2.0, 2.0, 1.0, 1.0, 1.0])

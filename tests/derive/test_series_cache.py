@@ -1,0 +1,93 @@
+"""Means from the cache are those of the store, whatever was written, rewritten or deleted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from service.derive.loader import means
+from service.derive.series_cache import HOUR_US, Hours, SeriesCache
+from service.store.model import Flag, Reading, SeriesKey
+from service.store.sqlite.store import SqliteStore
+
+DAY_US = 24 * HOUR_US
+KEY = SeriesKey("reed", "temperature", "s")
+
+
+@pytest.mark.parametrize("quantity", ["temperature", "illuminance"])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_reads_what_the_store_holds_after_writes_of_all_kinds(
+    seed: int, quantity: str, tmp_path: Path
+) -> None:
+    """Random histories: in order, late, rewritten, flagged; sliding windows of any length."""
+    rng = np.random.default_rng(seed)
+    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    key = SeriesKey("reed", quantity, "s")
+    cache = SeriesCache(store, 2 * DAY_US)
+    now_us = 20_000 * DAY_US + 12_345_678
+    for _ in range(60):
+        now_us += int(rng.integers(1, HOUR_US))
+        newest = now_us - rng.integers(0, 600_000_000, 5)
+        older = now_us - rng.integers(0, 4 * DAY_US, rng.integers(0, 4))
+        times = np.concatenate((newest, older)) // 60_000_000 * 60_000_000
+        store.write(
+            [
+                Reading(*_names(key), int(at), float(rng.normal(24)), rng.choice(_FLAGS))
+                for at in times
+            ]
+        )
+        start_us = now_us - int(rng.integers(HOUR_US, 3 * DAY_US))
+        expected = means(store)(key, start_us, now_us + 1)
+        found = cache.read(key, start_us, now_us + 1)
+        np.testing.assert_array_equal(found.time_us, expected.time_us)
+        np.testing.assert_array_equal(found.value, expected.value)
+    store.delete_tank("reed")
+    assert len(cache.read(key, now_us - DAY_US, now_us + 1)) == 0
+    store.close()
+
+
+_FLAGS = [Flag.NONE, Flag.NONE, Flag.LATE, Flag.SPIKE]
+
+
+def _names(key: SeriesKey) -> tuple[str, str, str]:
+    return key.tank, key.quantity, key.sensor
+
+
+def test_only_a_change_to_an_hour_that_was_over_counts_as_rewritten(tmp_path: Path) -> None:
+    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    cache = SeriesCache(store, DAY_US)
+    start_us = 20_000 * DAY_US
+
+    def after(at_us: int, value: float, end_us: int) -> bool:
+        store.write([Reading(*_names(KEY), at_us, value)])
+        cache.read(KEY, start_us, end_us)
+        return cache.pop_rewritten()
+
+    assert not after(start_us, 24.0, start_us + 1)
+    assert not after(start_us + 600_000_000, 24.0, start_us + HOUR_US + 1)
+    assert not after(start_us + HOUR_US + 5, 24.0, start_us + HOUR_US + 6)
+    assert after(start_us, 24.5, start_us + HOUR_US + 7)
+    assert not cache.pop_rewritten()
+    assert not after(start_us, 24.5, start_us + HOUR_US + 8), "the same again"
+    assert after(start_us + 7, 24.5, start_us + 3 * HOUR_US), "one more reading"
+    store.close()
+
+
+def test_hours_differ_by_number_sum_or_presence() -> None:
+    def hours(*rows: tuple[int, int, float]) -> Hours:
+        columns = zip(*rows, strict=True)
+        start, count, total = (np.array(one) for one in columns)
+        return Hours(start * HOUR_US, count, total.astype(np.float64))
+
+    one = hours((1, 60, 1440.0), (2, 60, 1440.0), (4, 60, 1440.0))
+    assert one.differing(one).tolist() == []
+    other = hours((1, 60, 1440.0), (2, 59, 1440.0), (3, 1, 0.0), (4, 60, 1440.1))
+    assert (one.differing(other) // HOUR_US).tolist() == [2, 3, 4]
+    assert (other.differing(one) // HOUR_US).tolist() == [2, 3, 4]
+    assert (one.differing(Hours()) // HOUR_US).tolist() == [1, 2, 4]
+    same_hours = hours((1, 60, 1440.0), (2, 60, 1441.0), (4, 60, 1440.0))
+    assert (one.differing(same_hours) // HOUR_US).tolist() == [2]
+    assert one.digest() != same_hours.digest() and one.digest() != other.digest()
+    assert one.part(2 * HOUR_US, 4 * HOUR_US).start_us.tolist() == [2 * HOUR_US]

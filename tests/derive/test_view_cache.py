@@ -1,0 +1,342 @@
+"""A view from the cache is what deriving everything again gives, whatever was rewritten."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from service.cli import run
+from service.derive import view_cache as module
+from service.derive.loader import load
+from service.derive.models import GasModel, TankView
+from service.derive.tank_view import tank_view
+from service.derive.view_cache import ViewCache
+from service.registry.models import LogKind, Tank
+from service.registry.registry import Registry, open_registry
+from service.store.model import Buckets, Reading, SeriesKey
+from service.store.sqlite.store import SqliteStore
+from service.times import format_moment, from_us, to_us
+from tests.derive.pieces import KH_4, NOON, a_tank, days_of
+
+HOUR = timedelta(hours=1)
+
+
+class Counting(SqliteStore):
+    """Counts the buckets that it gave."""
+
+    buckets_read = 0
+
+    def aggregate(  # type: ignore[no-untyped-def]
+        self, key: SeriesKey, start_us: int, end_us: int, every_us: int, **wanted
+    ) -> Buckets:
+        found = super().aggregate(key, start_us, end_us, every_us, **wanted)
+        self.buckets_read += len(found)
+        return found
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Counting]:
+    store = Counting.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    assert isinstance(store, Counting)
+    for quantity, one in days_of(NOON + 24 * HOUR, days=14).items():
+        pairs = zip(one.time_us.tolist(), one.value.tolist(), strict=True)
+        store.write([Reading("reed", quantity, "s", at, value) for at, value in pairs])
+    yield store
+    store.close()
+
+
+@pytest.fixture
+def registry(tmp_path: Path) -> Iterator[Registry]:
+    registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    registry.put_tank(a_tank())
+    yield registry
+    registry.close()
+
+
+def fresh(
+    registry: Registry, store: SqliteStore, now: datetime, tank: Tank | None = None
+) -> TankView:
+    """The view without any cache."""
+    return tank_view(load(tank or a_tank(), registry, store, now))
+
+
+def same(one: TankView, other: TankView) -> bool:
+    """Equal in all that rules read but the fit; arrays compared element by element."""
+    one = replace(one, gas=None)
+    for name in ("time_us", "value", "low", "high"):
+        np.testing.assert_array_equal(
+            getattr(one.co2_series, name), getattr(other.co2_series, name)
+        )
+    assert replace(one, co2_series=other.co2_series) == other
+    return True
+
+
+def shifted(
+    store: SqliteStore,
+    quantity: str,
+    start: datetime,
+    by: float,
+    *,
+    until: datetime = NOON + HOUR,
+    sensor: str = "s",
+) -> list[Reading]:
+    """The readings of a stretch, as they would be with an offset."""
+    found = store.read(SeriesKey("reed", quantity, "s"), to_us(start), to_us(until))
+    pairs = zip(found.time_us.tolist(), found.value.tolist(), strict=True)
+    return [Reading("reed", quantity, sensor, at, value + by) for at, value in pairs]
+
+
+def values(readings: list[Reading]) -> list[tuple[str, float]]:
+    """Times as text with the values."""
+    return [(format_moment(from_us(one.time_us)), one.value) for one in readings]
+
+
+def recalibrate(folder: Path, quantity: str, start: datetime, end: datetime) -> None:
+    """As a person does after a calibration was logged late."""
+    config = folder / "littoral.toml"
+    config.write_text(
+        f'[store]\nurl = "sqlite:///{folder / "readings.db"}"\n'
+        f'[registry]\nurl = "sqlite:///{folder / "registry.db"}"\n'
+    )
+    span = ["--from", format_moment(start), "--to", format_moment(end)]
+    words = [
+        "recalibrate",
+        "reed",
+        "--config",
+        str(config),
+        "--quantity",
+        quantity,
+        "--sensor",
+        "s",
+    ]
+    assert run([*words, *span]) == 0
+
+
+def test_the_same_views_at_a_fraction_of_the_reading(store: Counting, registry: Registry) -> None:
+    views = ViewCache(registry, store)
+    first = views.view(a_tank(), NOON)
+    whole = store.buckets_read
+    assert same(first, fresh(registry, store, NOON))
+    for hours in (0.25, 0.5, 1.75, 4, 5.9, 11.0):
+        store.buckets_read = 0
+        now = NOON + hours * HOUR
+        again = views.view(a_tank(), now)
+        assert store.buckets_read < whole / 12
+        assert same(again, fresh(registry, store, now))
+
+
+def test_a_log_entry_counts_at_once(store: Counting, registry: Registry) -> None:
+    views = ViewCache(registry, store)
+    views.view(a_tank(), NOON)
+    registry.add_log(
+        "reed", LogKind.KH_TEST, NOON - 30 * HOUR, {"kh_meq_l": KH_4 / 2}, recorded=NOON
+    )
+    later = views.view(a_tank(), NOON + HOUR)
+    assert same(later, fresh(registry, store, NOON + HOUR))
+    assert later.light_days[-2].co2_below_share is not None
+    assert later.light_days[-2].co2_below_share > 0.9  # half the KH, half the CO2
+
+
+def test_readings_that_come_late_count_at_once(store: Counting, registry: Registry) -> None:
+    views = ViewCache(registry, store)
+    views.view(a_tank(), NOON)
+    for hours_ago in (1, 20, 170):
+        at = to_us(NOON - hours_ago * HOUR) + 30_000_000
+        store.write([Reading("reed", "temperature", "s", at, 90.0)])
+        now = NOON + 0.2 * HOUR
+        view = views.view(a_tank(), now)
+        assert same(view, fresh(registry, store, now))
+        assert view.temperature.reading is not None
+
+
+def test_late_readings_of_a_day_that_is_over_count(store: Counting, registry: Registry) -> None:
+    """Midnight in Kolkata, 18:30 UTC, lies within an hour of the check."""
+    tank = a_tank(time_zone="Asia/Kolkata")
+    views = ViewCache(registry, store)
+    midnight = NOON.replace(hour=18, minute=30)
+    for minutes in (-2, 1, 5, 27, 31, 40):
+        now = midnight + timedelta(minutes=minutes)
+        at = to_us(midnight) - 60_000_000 * (10 + minutes)
+        store.write([Reading("reed", "illuminance", "s", at + 1, 40_000.0)])
+        assert same(views.view(tank, now), fresh(registry, store, now, tank))
+
+
+def test_recalculated_readings_count_at_once(
+    store: Counting, registry: Registry, tmp_path: Path
+) -> None:
+    views = ViewCache(registry, store)
+    store.write(shifted(store, "temperature", NOON - 7 * 24 * HOUR, 6.0))
+    warm = views.view(a_tank(), NOON)
+    assert warm.usual_c == pytest.approx(30.0) and warm.excursions
+    day = NOON - 7 * 24 * HOUR
+    registry.add_log(
+        "reed", LogKind.CALIBRATION, day, {"quantity": "temperature", "sensor": "s", "offset": -6.0}
+    )
+    recalibrate(tmp_path, "temperature", day, NOON + HOUR)
+    view = views.view(a_tank(), NOON + timedelta(minutes=1))
+    assert same(view, fresh(registry, store, NOON + timedelta(minutes=1)))
+    assert view.usual_c == pytest.approx(24.0) and not view.excursions
+
+
+def test_imported_older_readings_count_at_once(
+    store: Counting, registry: Registry, tmp_path: Path
+) -> None:
+    """CO2 that never was is gone once the pH that showed it is corrected."""
+    views = ViewCache(registry, store)
+    store.write(shifted(store, "ph", NOON - 30 * HOUR, -0.6))
+    high = views.view(a_tank(), NOON).co2_high
+    assert high is not None and high.peak_mg_l > 90
+    rows = [
+        f"{at},reed,ph,s,{value},[pH],0,"
+        for at, value in values(shifted(store, "ph", NOON - 30 * HOUR, 0.6))
+    ]
+    file = tmp_path / "corrected.csv"
+    file.write_text("\n".join(["time,tank,quantity,sensor,value,unit,flags,raw", *rows]) + "\n")
+    assert run(["import", str(file), "--store", f"sqlite:///{tmp_path / 'readings.db'}"]) == 0
+    view = views.view(a_tank(), NOON + timedelta(minutes=1))
+    assert same(view, fresh(registry, store, NOON + timedelta(minutes=1)))
+    assert view.co2_high is not None and view.co2_high.peak_mg_l < 30
+
+
+def test_deleted_readings_are_gone(store: Counting, registry: Registry) -> None:
+    views = ViewCache(registry, store)
+    views.view(a_tank(), NOON)
+    store.delete_tank("reed")
+    at = to_us(NOON)
+    store.write([Reading("reed", "ph", "s", at, 6.8), Reading("reed", "temperature", "s", at, 24)])
+    view = views.view(a_tank(), NOON + timedelta(minutes=1))
+    assert same(view, fresh(registry, store, NOON + timedelta(minutes=1)))
+    assert view.light_days == () and len(view.co2_series.time_us) == 1
+
+
+def test_another_believed_sensor_counts_for_the_days_before(
+    store: Counting, registry: Registry
+) -> None:
+    views = ViewCache(registry, store)
+    for quantity in ("ph", "illuminance"):
+        other = shifted(store, quantity, NOON - 200 * HOUR, 0.3, sensor="other")
+        store.write(other)
+    views.view(a_tank(sensors={"ph": "s", "illuminance": "s"}), NOON)
+    tank = a_tank(sensors={"ph": "other", "illuminance": "other"})
+    assert same(views.view(tank, NOON), fresh(registry, store, NOON, tank))
+
+
+def test_newcomers_change_the_target_of_days_before(store: Counting, registry: Registry) -> None:
+    views = ViewCache(registry, store)
+    views.view(a_tank(), NOON)
+    registry.add_log("reed", LogKind.STOCKING, NOON - HOUR, {"species": "x", "count": 3})
+    for hours in (0.1, 46.9, 47.1):
+        now = NOON + hours * HOUR
+        assert same(views.view(a_tank(), now), fresh(registry, store, now))
+
+
+def test_a_changed_tank_counts_at_once(store: Counting, registry: Registry) -> None:
+    views = ViewCache(registry, store)
+    views.view(a_tank(), NOON)
+    dim = a_tank(thresholds={"lit_on_lux": 50_000.0})
+    assert same(views.view(dim, NOON), fresh(registry, store, NOON, dim))
+
+
+def test_beyond_the_most_tanks_means_are_not_cached(
+    store: Counting, registry: Registry, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "MOST_TANKS", 0)
+    views = ViewCache(registry, store)
+    for _ in range(2):
+        store.buckets_read = 0
+        assert same(views.view(a_tank(), NOON), fresh(registry, store, NOON))
+        assert store.buckets_read > 10_000
+
+
+@pytest.fixture(params=["cached", "beyond the most tanks"])
+def views(
+    request: pytest.FixtureRequest,
+    store: Counting,
+    registry: Registry,
+    monkeypatch: pytest.MonkeyPatch,
+) -> ViewCache:
+    """A cache that holds the means of the tank, and one that holds no means."""
+    if request.param != "cached":
+        monkeypatch.setattr(module, "MOST_TANKS", 0)
+    return ViewCache(registry, store)
+
+
+def fitted(views: ViewCache, now: datetime, tank: Tank | None = None) -> GasModel:
+    """The gas exchange in the view at a moment."""
+    views.begin()
+    found = views.view(tank or a_tank(), now).gas
+    assert found is not None
+    return found
+
+
+def test_the_gas_exchange_is_fitted_once_a_day(views: ViewCache) -> None:
+    first = fitted(views, NOON)
+    assert first.fit is not None and first.fitted == NOON
+    for hours in (0.02, 5, 23.9):
+        assert fitted(views, NOON + hours * HOUR) is first
+    assert fitted(views, NOON + 24 * HOUR).fitted == NOON + 24 * HOUR
+
+
+def test_no_fit_without_a_budget(views: ViewCache) -> None:
+    assert views.view(a_tank(), NOON).gas is None
+
+
+def test_the_gas_exchange_is_fitted_again_after_a_rewrite(
+    views: ViewCache, store: Counting
+) -> None:
+    """Readings of CO2 taken twice too high give twice the injection."""
+    store.write(shifted(store, "ph", NOON - 230 * HOUR, -0.3))
+    wrong = fitted(views, NOON)
+    later = NOON + timedelta(minutes=1)
+    assert fitted(views, later) is wrong
+    store.write(shifted(store, "ph", NOON - 230 * HOUR, 0.3, until=NOON - 20 * HOUR))
+    right = fitted(views, later)
+    assert right.fitted == later
+    assert wrong.fit is not None and right.fit is not None
+    assert wrong.fit.injection_mg_l_h is not None and right.fit.injection_mg_l_h is not None
+    ratio = wrong.fit.injection_mg_l_h.value / right.fit.injection_mg_l_h.value
+    assert ratio == pytest.approx(10**0.3, rel=0.1)
+
+
+def test_a_log_entry_has_the_gas_exchange_fitted_again(
+    views: ViewCache, registry: Registry
+) -> None:
+    fitted(views, NOON)
+    registry.add_log("reed", LogKind.KH_TEST, NOON - 200 * HOUR, {"kh_meq_l": KH_4 / 2})
+    later = NOON + timedelta(minutes=1)
+    assert fitted(views, later).fitted == later
+
+
+def test_a_fit_that_failed_is_tried_again_at_once_with_older_readings(
+    views: ViewCache, store: Counting
+) -> None:
+    older = shifted(store, "ph", NOON - 230 * HOUR, 0.0)
+    store.delete_tank("reed")
+    store.write([one for one in older if one.time_us > to_us(NOON - HOUR)])
+    failed = fitted(views, NOON)
+    assert failed.fit is None and "too few" in failed.reason
+    later = NOON + timedelta(minutes=1)
+    assert fitted(views, later) is failed
+    store.write(older)
+    assert fitted(views, later).fit is not None
+
+
+def test_a_fit_that_failed_is_tried_again_within_hours(views: ViewCache, store: Counting) -> None:
+    store.delete_tank("reed")
+    store.write([Reading("reed", "ph", "s", to_us(NOON), 6.8)])
+    failed = fitted(views, NOON)
+    assert failed.fit is None
+    assert fitted(views, NOON + timedelta(minutes=59)) is failed
+    assert fitted(views, NOON + HOUR).fitted == NOON + HOUR
+
+
+def test_a_forgotten_tank_begins_anew(views: ViewCache) -> None:
+    first = fitted(views, NOON)
+    views.forget("reed")
+    again = fitted(views, NOON)
+    assert again is not first and again.lead_h == first.lead_h

@@ -1,0 +1,63 @@
+"""The journal of first deliveries."""
+
+from __future__ import annotations
+
+import pytest
+
+from ingest.decode.message import FirstDelivery, Message
+from ingest.deliver.journal import Journal
+from ingest.deliver.spool import Spool, SpoolFullError
+
+
+def message(mid, payload=b"24", *, dup=False):
+    return Message("littoral/reed/ph", payload, 1, mid, 1, dup)
+
+
+def test_journal_knows_second_deliveries_also_after_a_restart(tmp_path):
+    spool = Spool(tmp_path / "spool.db", 10)
+    journal = Journal(spool, 100)
+    journal.add([(message(7), FirstDelivery(111, False)), (message(8), FirstDelivery(222, True))])
+    journal.write()
+    spool.close()
+    spool = Spool(tmp_path / "spool.db", 10)
+    journal = Journal(spool, 100)
+    assert journal.first_delivery(message(7, dup=True)).arrival_us == 111
+    assert journal.first_delivery(message(8, dup=True)) == (222, True)
+    assert journal.first_delivery(message(7)) is None
+    assert journal.first_delivery(message(7, b"25", dup=True)) is None
+    assert journal.first_delivery(message(9, dup=True)) is None
+    spool.close()
+
+
+def test_journal_that_could_not_be_written_is_written_with_the_next(tmp_path, monkeypatch):
+    spool = Spool(tmp_path / "spool.db", 10)
+    journal = Journal(spool, 100)
+
+    def full(*_):
+        raise SpoolFullError("by this test")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(spool, "write_journal", full)
+        for mid in range(1, 301):
+            journal.add([(message(mid), FirstDelivery(mid, False))])
+            with pytest.raises(SpoolFullError):
+                journal.write()
+    journal.add([(message(301), FirstDelivery(301, False))])
+    journal.write()
+    spool.close()
+    spool = Spool(tmp_path / "spool.db", 10)
+    again = Journal(spool, 100)
+    known = [mid for mid in range(1, 302) if again.first_delivery(message(mid, dup=True))]
+    assert known == list(range(202, 302))
+    spool.close()
+
+
+def test_journal_is_bounded(tmp_path):
+    spool = Spool(tmp_path / "spool.db", 10)
+    journal = Journal(spool, 100)
+    for mid in range(1, 1001):
+        journal.add([(message(mid), FirstDelivery(mid, False))])
+        if mid % 10 == 0:
+            journal.write()
+    assert 10 <= len(spool.journal()) <= 12
+    spool.close()

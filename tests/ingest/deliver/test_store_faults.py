@@ -1,0 +1,103 @@
+"""What happens to the readings when a real store is away, forgets, or the disk is full."""
+
+from __future__ import annotations
+
+import os
+import resource
+import time
+from dataclasses import replace
+
+import pytest
+
+from service.config import StoreConfig
+from service.store import open_store
+from tests.ingest.load import PATIENCE_S, exactly_once, values_of
+from tests.servers import HOST, Influxdb, Victoriametrics, wait_until
+
+#: How long the store is away, s; longer by hand: LITTORAL_TEST_AWAY_S=30.
+AWAY_S = float(os.environ.get("LITTORAL_TEST_AWAY_S", "1"))
+
+
+def with_store(bench, url):
+    """Have the bench and its ingesters write to another store."""
+    bench.store.close()
+    bench.config = replace(bench.config, store=StoreConfig(url))
+    bench.store = open_store(url)
+
+
+@pytest.mark.slow
+def test_crash_of_a_store_that_forgets_its_last_seconds(
+    tmp_path, start_mosquitto, started, make_bench, publisher
+):
+    """VictoriaMetrics acknowledges what it has not written yet; ``kill -9`` takes it."""
+    broker = start_mosquitto(tmp_path)
+    server = started(Victoriametrics(tmp_path / "victoriametrics"))
+    bench = make_bench(broker)
+    bench.store.close()
+    bench.store = open_store(f"victoriametrics://{HOST}:{server.port}")
+    bench.start()
+    sender = publisher(broker)
+    for _ in range(3):
+        sender.send(300)
+        bench.wait(lambda status: status["spool"]["readings"] == 0)
+        server.kill()
+        sender.send(300)
+        bench.wait(lambda status: status["acknowledged"] == sender.count)
+        server.start()
+        bench.wait(lambda status: status["spool"]["readings"] == 0)
+    exactly_once(bench, sender.count)
+
+
+def test_a_real_store_that_is_away_for_a_while(tmp_path, mosquitto, started, make_bench, publisher):
+    server = started(Influxdb(tmp_path / "influxdb"))
+    bench = make_bench(mosquitto)
+    with_store(bench, f"influx://{HOST}:{server.port}/away")
+    bench.start()
+    sender = publisher(mosquitto)
+    sender.send(300)
+    bench.wait(lambda status: status["acknowledged"] == 300)
+    server.stop()
+    end_s = time.monotonic() + AWAY_S
+    while time.monotonic() < end_s or sender.count < 900:
+        sender.send(100)
+        time.sleep(0.1)  # about the load of a thousand sensors
+    bench.wait(lambda status: status["acknowledged"] == sender.count)
+    status = bench.status()
+    assert status["spool"]["readings"] == sender.count - 300
+    assert "no answer" in status["errors"][0]
+    server.start()
+    exactly_once(bench, sender.count)
+    bench.wait(lambda status: status["spool"]["readings"] == 0 and not status["errors"])
+    assert values_of(bench) == [float(n) for n in range(sender.count)]
+
+
+def test_disk_full_on_the_spool(
+    tmp_path, start_mosquitto, started, make_bench, make_process, publisher
+):
+    """The kernel refuses the ingester's writes (RLIMIT_FSIZE) in the middle of its transactions.
+
+    So it does on a full disk; and this needs no privileges.
+    """
+    broker = start_mosquitto(tmp_path)
+    server = started(Influxdb(tmp_path / "influxdb"))
+    bench = make_bench(broker, max_inflight=500, batch_size=100)
+    with_store(bench, f"influx://{HOST}:{server.port}/full")
+    server.stop()
+    process = make_process(bench)
+    process.start()
+    resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (200_000, resource.RLIM_INFINITY))
+    sender = publisher(broker)
+    sender.send(8_000)
+
+    def status():
+        return bench.registry.statuses()[f"ingest:{bench.config.mqtt.client_id}"]
+
+    wait_until(lambda: status()["stalled"], PATIENCE_S)
+    acknowledged = status()["acknowledged"]
+    assert acknowledged < 7_500
+    assert "spool.db: " in " ".join(status()["errors"])
+    server.start()
+    wait_until(lambda: len(values_of(bench)) >= acknowledged, PATIENCE_S)
+    unlimited = (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
+    resource.prlimit(process.pid, resource.RLIMIT_FSIZE, unlimited)
+    exactly_once(bench, 8_000)

@@ -1,0 +1,62 @@
+"""The memory of all series: read from the store first, bounded."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ingest.process.series import SeriesMemory
+from service.errors import StoreUnavailableError
+from service.store import Flag, Samples
+from tests.ingest.process.feeding import START, S, Series, wrong
+
+
+class Past:
+    """A store's history of one series."""
+
+    def __init__(self, time_us, values):
+        self.time_us = np.array(time_us, np.int64)
+        self.values = np.array(values, np.float64)
+        self.asked = 0
+        self.away = False
+
+    def __call__(self, key, start_us, end_us):
+        self.asked += 1
+        if self.away:
+            raise StoreUnavailableError("away")
+        keep = (self.time_us >= start_us) & (self.time_us < end_us)
+        n = int(keep.sum())
+        return Samples(self.time_us[keep], self.values[keep], np.zeros(n, np.int32))
+
+
+def test_restart_changes_no_verdict():
+    values = [24.0] * (6 * 24)
+    past = Past([START - (len(values) - n) * 600 * S for n in range(len(values))], values)
+    series = Series(SeriesMemory(past), every_s=600)
+    series.memory.begin_batch()
+    series.time_us = START - 600 * S
+    assert series.feed(24.0, 31.0) == [Flag.STUCK, Flag.SPIKE]
+    assert past.asked == 1
+
+
+def test_restart_knows_the_newest_time_and_what_is_stored():
+    past = Past([START - 7200 * S, START], [24.0, 24.0])
+    memory = SeriesMemory(past)
+    memory.begin_batch()
+    assert not wrong(memory, START - 7200 * S, START + S)
+    assert wrong(memory, START - 7201 * S, START + S)
+
+
+def test_store_away_does_not_stop_judging():
+    past = Past([START], [24.0])
+    past.away = True
+    memory = SeriesMemory(past)
+    memory.begin_batch()
+    assert Series(memory).feed(24.0, 24.1) == [Flag.NONE, Flag.NONE]
+    assert past.asked == 1
+
+
+def test_memory_is_bounded():
+    memory = SeriesMemory(most_series=100)
+    for n in range(1000):
+        Series(memory, sensor=f"s{n}").feed(24.0)
+    assert len(memory) == 100

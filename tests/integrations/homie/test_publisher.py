@@ -1,0 +1,339 @@
+"""Homie over a real broker, read back by a reader that follows the convention alone."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import paho.mqtt.publish as publish
+import pytest
+
+from service.config import HomieOptions, MqttConfig
+from service.integrations.homie.device import properties_of
+from service.integrations.homie.publisher import Homie
+from service.integrations.tank_figures import figures_of
+from service.registry.models import LogKind, WaterChangePlan
+from service.science.carbonate.co2 import estimate_co2
+from tests.advice.cases import view_with
+from tests.derive.pieces import KH_4, NOON, a_tank
+from tests.integrations.conftest import Home
+from tests.integrations.homie.reader import Reader, check_description, checked
+from tests.servers import Mosquitto, wait_until
+
+PLAIN = HomieOptions()
+REED = "littoral-reed"
+Start = Callable[..., Mosquitto]
+
+
+@contextmanager
+def homie(
+    broker: Mosquitto, lifetime_s: float = 60.0, options: HomieOptions = PLAIN
+) -> Iterator[Homie]:
+    made = Homie("home", options, MqttConfig(url=broker.url), lifetime_s)
+    made.start()
+    wait_until(lambda: made.is_connected)
+    try:
+        yield made
+    finally:
+        made.stop()
+
+
+def ready(reader: Reader, device: str = REED) -> Callable[[], bool]:
+    return lambda: reader.holds(lambda one: one.state(device) == "ready")
+
+
+def complete(reader: Reader, *devices: str, root: str = "littoral") -> Callable[[], bool]:
+    """All devices are ready below their root, which was announced last."""
+    return lambda: reader.is_complete(*(devices or (REED,)), root=root)
+
+
+def test_a_tank_is_a_device_below_the_service(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    with homie(broker) as integration, Reader(broker.port) as early:
+        home.scheduler(integration).evaluate_all()
+        wait_until(complete(early))
+        early.check()
+        root, tank = early.devices["littoral"], early.devices[REED]
+        assert root.description is not None and tank.description is not None
+        assert root.description["children"] == [REED]
+        assert "root" not in root.description and "parent" not in root.description
+        assert (tank.description["root"], tank.description["parent"]) == ("littoral", "littoral")
+        assert tank.description["name"] == "Reed bed"
+
+        assert tank.property("water/temperature") == {
+            "name": "Temperature", "datatype": "float", "unit": "\u00b0C",
+        }  # fmt: skip
+        assert "unit" not in tank.property("water/ph")
+        assert tank.property("water/co2")["unit"] == "mg/L"
+        assert tank.value("water/temperature") == pytest.approx(24.0)
+        assert tank.value("light/lit") is True
+        # 12 000 lx of a white LED at 0.0145 umol/m2/s/lx (CIE 15:2018 LED illuminants)
+        assert tank.value("light/ppfd") == pytest.approx(174.0)
+        # two hours of it until noon
+        assert tank.value("light/dli") == pytest.approx(174.0 * 7200 / 1e6, rel=0.02)
+        assert tank.value("light/photoperiod") == pytest.approx(2.0, abs=0.1)
+        co2 = estimate_co2(tank.value("water/ph"), KH_4, 24.0, gh_meq_l=a_tank().gh_meq_l)
+        assert tank.value("water/co2") == pytest.approx(float(co2.value), rel=1e-3)
+        assert tank.value("water/co2-low") < tank.value("water/co2") < tank.value("water/co2-high")
+        assert tank.value("water/co2-state") == "below"
+        assert tank.value("advice/open") > 0
+        assert tank.value("advice/worst") in ("info", "advice", "warning", "urgent")
+        with Reader(broker.port) as late:  # all of it is retained
+            wait_until(lambda: late.holds(lambda one: one.retained == early.retained))
+            late.check()
+
+
+def test_only_what_changed_is_sent_again(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    with homie(broker) as integration, Reader(broker.port) as reader:
+        scheduler = home.scheduler(integration)
+        scheduler.evaluate_all()
+        wait_until(complete(reader))
+        before = list(reader.devices[REED].states)
+        home.clock.moment += timedelta(minutes=1)
+        home.measure("reed", temperature=24.7)
+        scheduler.evaluate_all()
+        wait_until(
+            lambda: reader.holds(lambda one: one.devices[REED].value("water/temperature") == 24.7)
+        )
+        assert reader.devices[REED].states == before
+        assert len(reader.devices[REED].versions) == 1
+        reader.check()
+
+
+def test_a_stale_sensor_has_no_value_and_an_alert(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    with homie(broker) as integration, Reader(broker.port) as reader:
+        scheduler = home.scheduler(integration)
+        scheduler.evaluate_all()
+        wait_until(complete(reader))
+        home.clock.moment = NOON + timedelta(hours=5)
+        home.measure("reed", ph=6.9)
+        scheduler.evaluate_all()
+        tank = reader.devices[REED]
+        wait_until(lambda: reader.holds(lambda _: tank.value("water/temperature") is None))
+        for alert in ("no-light", "no-temperature"):
+            wait_until(lambda alert=alert: reader.holds(lambda _: alert in tank.alerts))  # type: ignore[misc]
+        assert tank.value("water/ph") == 6.9
+        for path in ("light/lit", "light/ppfd", "light/dli", "light/photoperiod"):
+            assert tank.value(path) is None, path
+        assert "temperature sensor s" in tank.alerts["no-temperature"].lower()
+        assert f"homie/5/{REED}/water/temperature" not in reader.retained
+        home.measure("reed", temperature=23.5, illuminance=12_000.0)
+        scheduler.evaluate_all()
+        wait_until(lambda: reader.holds(lambda _: tank.value("water/temperature") == 23.5))
+        wait_until(lambda: reader.holds(lambda _: "no-temperature" not in tank.alerts))
+        reader.check()
+
+
+def test_alerts_stand_while_the_advice_does(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    loud = HomieOptions(alerts="info", device="house", prefix="x/y")
+    with homie(broker, options=loud) as integration, Reader(broker.port, "x/y") as reader:
+        scheduler = home.scheduler(integration)
+        home.registry.put_tank(a_tank(water_change=WaterChangePlan(every_days=1)))
+        scheduler.evaluate_all()
+        wait_until(complete(reader, "house-reed", root="house"))
+        tank = reader.devices["house-reed"]
+        assert tank.alerts["water-change-due"].startswith("Water change due: 90 L")
+        assert len(tank.alerts) == tank.value("advice/open")
+        home.registry.add_log("reed", LogKind.WATER_CHANGE, NOON, {"fraction": 0.5})
+        scheduler.evaluate_all()
+        wait_until(lambda: reader.holds(lambda _: "water-change-due" not in tank.alerts))
+        wait_until(lambda: reader.holds(lambda _: len(tank.alerts) == tank.value("advice/open")))
+        reader.check()
+
+
+def test_a_new_sensor_changes_the_description_by_way_of_init(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    home.registry.put_tank(a_tank(id="fern", name="Fern"))
+    with homie(broker) as integration, Reader(broker.port) as reader:
+        scheduler = home.scheduler(integration)
+        scheduler.evaluate_all()
+        fern = "littoral-fern"
+        wait_until(complete(reader, fern, REED))
+        device = reader.devices[fern]
+        assert device.description is not None
+        assert set(device.description["nodes"]) == {"advice"}
+        home.measure("fern", temperature=25.5)
+        scheduler.evaluate_all()
+        wait_until(lambda: reader.holds(lambda _: len(device.versions) == 2))
+        wait_until(ready(reader, fern))
+        assert device.value("water/temperature") == 25.5
+        assert device.states == ["init", "ready", "init", "ready"]
+        assert device.versions[1] > device.versions[0]
+        reader.check()  # a description that changes while ready would be a fault
+
+
+def test_a_deleted_tank_is_removed(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:
+    broker = start_mosquitto(tmp_path)
+    with homie(broker) as integration, Reader(broker.port) as reader:
+        scheduler = home.scheduler(integration)
+        scheduler.evaluate_all()
+        wait_until(complete(reader))
+        home.registry.delete_tank("reed")
+        scheduler.evaluate_all()
+        wait_until(lambda: reader.holds(lambda one: REED not in str(one.retained)))
+        wait_until(lambda: reader.is_complete())  # the root, without children
+        reader.check()
+
+
+def test_what_an_earlier_run_left_is_taken_down(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    home.registry.put_tank(a_tank(id="fern"))
+    with homie(broker) as integration:
+        home.scheduler(integration).evaluate_all()
+    other = '{"homie":"5.0","version":1,"root":"littoral-two","name":"x"}'
+    mine = f"homie/5/{REED}/$alert/old"
+    for topic, payload in (
+        ("homie/5/littoral-two-pond/$description", other),
+        ("homie/5/littoral-two-pond/$alert/low", "Not ours."),
+        ("homie/5/littoral-torn/$description", "{"),
+        (mine, "No longer true."),
+    ):
+        publish.single(topic, payload, 1, retain=True, port=broker.port, hostname="127.0.0.1")
+    home.registry.delete_tank("fern")
+    foreign = {
+        "homie/5/littoral-two-pond/$description": other,
+        "homie/5/littoral-two-pond/$alert/low": "Not ours.",
+        "homie/5/littoral-torn/$description": "{",
+    }
+    with Reader(broker.port) as reader:
+        before = {*foreign, mine, "homie/5/littoral-fern/$state"}
+        wait_until(lambda: reader.holds(lambda one: before <= set(one.retained)))
+        with homie(broker) as integration:
+            home.scheduler(integration).evaluate_all()
+            wait_until(lambda: reader.holds(lambda one: "littoral-fern" not in str(one.retained)))
+            wait_until(lambda: reader.holds(lambda one: mine not in one.retained))
+        # Goodbye comes after all that the integration published.
+        wait_until(lambda: reader.holds(lambda one: one.state("littoral") == "disconnected"))
+        for topic, payload in foreign.items():
+            assert reader.retained[topic] == payload
+
+
+def test_goodbye_is_disconnected_and_descriptions_rise_over_restarts(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    with Reader(broker.port) as reader:
+        with homie(broker) as integration:
+            home.scheduler(integration).evaluate_all()
+            wait_until(complete(reader))
+        wait_until(lambda: reader.holds(lambda one: one.state("littoral") == "disconnected"))
+        assert reader.state(REED) == "disconnected"
+        home.registry.put_tank(a_tank(name="Renamed"))
+        with homie(broker) as integration:
+            home.scheduler(integration).evaluate_all()
+            wait_until(complete(reader))
+            reader.check()
+            assert reader.devices[REED].description["name"] == "Renamed"  # type: ignore[index]
+
+
+def test_a_tank_that_nobody_looks_at_any_more_is_lost(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    with homie(broker, lifetime_s=1.0) as integration, Reader(broker.port) as reader:
+        scheduler = home.scheduler(integration)
+        scheduler.evaluate_all()
+        wait_until(complete(reader))
+        wait_until(lambda: reader.holds(lambda one: one.state(REED) == "lost"), 10)
+        assert reader.devices[REED].values == {}
+        scheduler.evaluate_all()
+        wait_until(ready(reader))
+        assert reader.devices[REED].value("water/temperature") == pytest.approx(24.0)
+        reader.check()
+
+
+CRASH = """
+import os, sys, time
+from service.config import HomieOptions, MqttConfig
+from service.integrations.homie.publisher import Homie
+homie = Homie("crash", HomieOptions(), MqttConfig(url=sys.argv[1]), 60.0)
+homie.start()
+while not homie.is_connected:
+    time.sleep(0.02)
+print("up", flush=True)
+time.sleep(60)
+"""
+
+
+def test_the_last_will_says_lost_and_takes_the_tanks_with_it(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    with homie(broker) as integration:
+        home.scheduler(integration).evaluate_all()
+    publish.single(
+        f"homie/5/{REED}/$state", "ready", 1, retain=True, port=broker.port, hostname="127.0.0.1"
+    )
+    with Reader(broker.port) as reader:
+        child = subprocess.Popen(
+            [sys.executable, "-c", CRASH, broker.url], stdout=subprocess.PIPE, text=True
+        )
+        assert child.stdout is not None and child.stdout.readline() == "up\n"
+        wait_until(ready(reader, "littoral"))
+        wait_until(ready(reader))
+        child.kill()
+        child.wait()
+        wait_until(lambda: reader.holds(lambda one: one.state("littoral") == "lost"))
+        assert reader.devices[REED].state == "ready"
+        assert reader.state(REED) == "lost"
+        assert reader.retained["homie/5/littoral/$state"] == "lost"
+
+
+def test_a_broker_that_comes_back_empty_gets_everything_again(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    with homie(broker) as integration:
+        home.scheduler(integration).evaluate_all()
+        broker.restart()
+        with Reader(broker.port) as reader:
+            wait_until(complete(reader), 40)
+            reader.check()
+
+
+def test_nan_and_infinity_are_no_values() -> None:
+    view = view_with(log=[])
+    assert view.temperature.reading is not None
+    for odd in (float("nan"), float("inf")):
+        reading = replace(view.temperature.reading, value=odd)
+        figures = figures_of(
+            replace(view, temperature=replace(view.temperature, reading=reading)), []
+        )
+        assert figures.temperature_c is None
+        assert "temperature" in figures.missing
+        for one in properties_of(figures):
+            assert one.text is None or "n" not in one.text or one.datatype == "enum"
+
+
+def test_the_reader_finds_faults() -> None:
+    """The tests above would notice."""
+    for kind, payload in (
+        ("float", "nan"), ("float", ""), ("float", "1e+5"), ("float", "1,5"), ("integer", "1.0"),
+        ("boolean", "True"), ("enum", "c"),
+    ):  # fmt: skip
+        with pytest.raises(AssertionError):
+            checked(payload, {"datatype": kind, "format": "a,b"})
+    with pytest.raises(KeyError):
+        check_description('{"homie":"5.0","name":"no version"}')
+    with pytest.raises(AssertionError):
+        check_description('{"homie":"4.0","version":1}')

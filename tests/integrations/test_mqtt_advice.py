@@ -1,0 +1,178 @@
+"""Advice as retained messages at a real broker."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from service.config import HubOptions, MqttConfig
+from service.integrations.hub.publisher import Hub
+from service.integrations.mqtt_advice import MqttAdvice
+from service.registry.models import LogKind, WaterChangePlan
+from tests.derive.pieces import NOON, a_tank
+from tests.integrations.conftest import Home
+from tests.integrations.retained import retained_at
+from tests.servers import Mosquitto, wait_until
+
+Start = Callable[..., Mosquitto]
+
+
+@dataclass
+class Listener:
+    """What a broker sends below ``littoral/``: the last payload by topic."""
+
+    port: int
+    messages: dict[str, str] = field(default_factory=dict)
+    count: int = 0
+
+    def __enter__(self) -> Listener:
+        self.client = mqtt.Client(CallbackAPIVersion.VERSION2)
+        self.client.on_message = self._take
+        self.client.on_connect = lambda client, *_: client.subscribe("littoral/+/advice/#", 1)
+        self.client.connect("127.0.0.1", self.port)
+        self.client.loop_start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
+
+    def _take(self, _: object, __: object, message: mqtt.MQTTMessage) -> None:
+        self.count += 1
+        self.messages[message.topic] = message.payload.decode()
+
+    def retained(self) -> dict[str, str]:
+        """Those that were not emptied."""
+        return {topic: text for topic, text in self.messages.items() if text}
+
+
+@contextmanager
+def mqtt_advice(broker: Mosquitto, client_id: str = "littoral-ingest") -> Iterator[MqttAdvice]:
+    made = MqttAdvice(MqttConfig(url=broker.url, client_id=client_id))
+    made.start()
+    wait_until(lambda: made.is_connected)
+    try:
+        yield made
+    finally:
+        made.stop()
+
+
+def test_advice_is_retained_at_the_broker_and_emptied_when_it_clears(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path, "")
+    with mqtt_advice(broker) as advice, Listener(broker.port) as early:
+        scheduler = home.scheduler(advice)
+        home.registry.put_tank(a_tank(water_change=WaterChangePlan(every_days=1)))
+        scheduler.evaluate_all()
+        wait_until(lambda: "littoral/reed/advice/summary" in early.messages)
+        due = json.loads(early.messages["littoral/reed/advice/water-change-due"])
+        assert due["severity"] == "warning"
+        assert due["amounts"][0] == {"name": "water", "value": 90.0, "unit": "L"}
+        assert due["first_seen"] == "2026-03-10T12:00:00Z"
+        summary = json.loads(early.messages["littoral/reed/advice/summary"])
+        assert summary["open"] == len(early.retained()) - 1
+        assert summary["worst"] == "warning"
+        assert retained_at(broker.port) == early.messages  # who comes later sees it too
+
+        before = early.count
+        scheduler.evaluate_all()
+        home.registry.add_log("reed", LogKind.WATER_CHANGE, NOON, {"fraction": 0.5})
+        for dose in ({"name": "macro", "ml": 18.0}, {"name": "iron", "g": 0.36}):
+            home.registry.add_log("reed", LogKind.DOSE, NOON, dose)
+        scheduler.evaluate_all()
+        wait_until(lambda: early.messages["littoral/reed/advice/water-change-due"] == "")
+        wait_until(
+            lambda: (
+                json.loads(early.messages["littoral/reed/advice/summary"])["open"]
+                == summary["open"] - 1
+            )
+        )
+        assert early.count <= before + 4  # nothing but what changed was sent again
+
+
+def test_what_an_earlier_run_left_is_emptied(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path, "")
+    with Listener(broker.port) as listener:
+        for topic in ("littoral/reed/advice/light-dead", "littoral/fern/advice/light-dead"):
+            listener.client.publish(topic, '{"old":true}', 1, retain=True)
+        wait_until(lambda: len(listener.retained()) == 2)
+        with mqtt_advice(broker) as advice:
+            home.scheduler(advice).evaluate_all()
+            wait_until(lambda: listener.messages["littoral/reed/advice/light-dead"] == "")
+        # A tank that is not ours is left alone: another service may share the broker.
+        assert "littoral/fern/advice/light-dead" in retained_at(broker.port)
+
+
+def test_a_tank_that_was_deleted_between_two_runs_is_withdrawn(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path, "")
+    home.registry.put_tank(a_tank(id="fern"))
+    with mqtt_advice(broker) as advice:
+        home.scheduler(advice).evaluate_all()
+        # A tank's summary is published after its recommendations.
+        wait_until(lambda: "littoral/fern/advice/summary" in retained_at(broker.port))
+    left = {topic for topic in retained_at(broker.port) if topic.startswith("littoral/fern/")}
+    assert len(left) > 1
+    summary = "littoral/pond/advice/summary"
+    with Listener(broker.port) as listener:
+        listener.client.publish("littoral/pond/advice/light-dead", "{}", 1, retain=True)
+        document = json.dumps({"tank": "pond", "publisher": "another-service"})
+        listener.client.publish(summary, document, 1, retain=True)
+        wait_until(lambda: {summary, *left} <= set(listener.messages))
+        home.registry.delete_tank("fern")
+        with mqtt_advice(broker) as advice:
+            home.scheduler(advice).evaluate_all()
+            wait_until(lambda: left.isdisjoint(listener.retained()))
+        tanks = {topic.split("/")[1] for topic in retained_at(broker.port)}
+        assert tanks == {"reed", "pond"}
+        assert {summary, "littoral/pond/advice/light-dead"} <= set(retained_at(broker.port))
+
+
+def test_an_integration_called_advice_has_a_connection_of_its_own(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path, "")
+    hub = Hub("advice", HubOptions(), MqttConfig(url=broker.url), 60.0)
+    with mqtt_advice(broker) as advice:
+        hub.start()
+        try:
+            wait_until(lambda: hub.is_connected and advice.is_connected)
+            home.scheduler(advice, hub).evaluate_all()
+            wanted = {"littoral/reed/advice/summary", "homeassistant/device/littoral-reed/config"}
+            wait_until(lambda: wanted <= set(retained_at(broker.port)))
+            # A broker ends a connection when another comes with the same client id.
+            assert hub.is_connected and advice.is_connected
+        finally:
+            hub.stop()
+
+
+def test_a_broker_that_comes_back_empty_gets_everything_again(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path, "")
+    with mqtt_advice(broker) as advice:
+        home.scheduler(advice).evaluate_all()
+        broker.restart()
+        with Listener(broker.port) as listener:
+            wait_until(lambda: "littoral/reed/advice/co2-low" in listener.retained(), 40)
+
+
+def test_a_deleted_tank_is_withdrawn(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:
+    broker = start_mosquitto(tmp_path, "")
+    with mqtt_advice(broker) as advice, Listener(broker.port) as listener:
+        scheduler = home.scheduler(advice)
+        scheduler.evaluate_all()
+        wait_until(lambda: len(listener.retained()) > 1)
+        home.registry.delete_tank("reed")
+        scheduler.evaluate_all()
+        wait_until(lambda: listener.retained() == {})

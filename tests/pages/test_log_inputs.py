@@ -1,0 +1,92 @@
+"""The form for the log asks for the fields of the table, and its data are the API's."""
+
+import pytest
+
+from service.errors import InvalidInputError
+from service.pages.log.fields import AMOUNT, data_of, input_at, inputs_of
+from service.pages.log.form import log_form
+from service.registry.fields.log import KINDS
+from service.registry.models import DosePlan, LogKind, Stock, Tank, WaterChangePlan
+
+TANK = Tank(
+    "reedbed",
+    "Reedbed",
+    net_volume_l=120.0,
+    livestock=(Stock("Tanichthys albonubes", 12),),
+    water_change=WaterChangePlan(fraction=0.35),
+    doses=(DosePlan("micro", 3.0),),
+    sensors={"ph": "glass-1"},
+)
+
+
+@pytest.mark.parametrize("kind", list(LogKind))
+def test_every_field_of_a_kind_is_asked_for_once(kind):
+    schema = KINDS[kind]
+    asked = [name for one in inputs_of(kind, TANK) for name in dict.fromkeys(one.fields.values())]
+    expected = schema.load_fields if schema.asked is None else schema.asked
+    assert sorted(asked) == sorted(expected)
+
+
+@pytest.mark.parametrize(
+    ("kind", "given", "data"),
+    [
+        ("water-change", {AMOUNT: "35"}, {"fraction": 0.35}),
+        ("water-change", {AMOUNT: "30", "amount_unit": "L"}, {"fraction": 0.25}),
+        (
+            "water-change",
+            {AMOUNT: "50 %", "temperature": "77", "temperature_unit": "[degF]"},
+            {"fraction": 0.5, "temperature_c": 25.0},
+        ),
+        ("dose", {"name": "x", AMOUNT: "2,5", "amount_unit": "mL"}, {"name": "x", "ml": 2.5}),
+        ("dose", {"name": "x", AMOUNT: "0.4", "amount_unit": "g"}, {"name": "x", "g": 0.4}),
+        ("kh-test", {"kh": "1.5", "kh_unit": "meq/L"}, {"kh_meq_l": 1.5}),
+        ("trim", {"fraction": "40", "height": "12"}, {"fraction": 0.4, "height_cm": 12.0}),
+        ("stocking", {"species": "x", "count": "-2"}, {"species": "x", "count": -2}),
+        ("calibration", {"quantity": "ph"}, {"quantity": "ph"}),
+        ("observation", {}, {}),
+    ],
+)
+def test_what_was_written_becomes_stored_data(kind, given, data):
+    found = data_of(LogKind(kind), TANK, given)
+    assert found == {
+        name: pytest.approx(value) if isinstance(value, float) else value
+        for name, value in data.items()
+    }
+
+
+@pytest.mark.parametrize(
+    ("kind", "given", "name", "says"),
+    [
+        ("water-change", {AMOUNT: "350"}, AMOUNT, "was changed is '350 %'; allowed: above 0"),
+        ("water-change", {AMOUNT: "much"}, AMOUNT, "'much'; allowed: a number such as 4"),
+        ("water-change", {AMOUNT: "500", "amount_unit": "L"}, AMOUNT, "to the net volume, 120 L"),
+        ("water-change", {AMOUNT: "5", "amount_unit": "t"}, AMOUNT, "'t'; allowed: %, L, gal"),
+        ("water-change", {}, AMOUNT, "How much was changed is None; allowed: this or volume"),
+        ("kh-test", {"kh": "1.5", "kh_unit": "g"}, "kh", "'g'; allowed: dKH, meq/L, ppm CaCO3"),
+        ("kh-test", {"kh": "200"}, "kh", "'200 dKH'; allowed: from 0 to 20 meq/L (56.1 dKH)"),
+        ("stocking", {"species": "Danio rerio", "count": "0"}, "count", "How many is 0; allowed"),
+        ("stocking", {"count": "2"}, "species", "is missing"),
+    ],
+)
+def test_a_fault_is_shown_at_its_input_with_the_words_of_its_label(kind, given, name, says):
+    with pytest.raises(InvalidInputError) as caught:
+        data_of(LogKind(kind), TANK, given)
+    form = log_form(TANK, LogKind(kind), given, caught.value, "me")
+    assert list(form.faults) == [name]
+    assert says in form.faults[name]
+    assert form.other_faults == ()
+    (chosen,) = (one for one in form.kinds if one.chosen)
+    shown = {one.name: one.start for one in chosen.inputs}
+    assert given.items() <= (shown | {k: v for k, v in given.items() if "_unit" in k}).items()
+
+
+def test_plans_and_stock_of_the_tank_are_suggested():
+    starts = {
+        kind: {one.name: (one.start, one.offers) for one in inputs_of(kind, TANK)}
+        for kind in LogKind
+    }
+    assert starts[LogKind.WATER_CHANGE][AMOUNT] == ("35", ())
+    assert starts[LogKind.DOSE]["name"] == ("micro", ("micro",))
+    assert starts[LogKind.STOCKING]["species"][1] == ("Tanichthys albonubes",)
+    assert starts[LogKind.CALIBRATION]["sensor"] == ("main", ("glass-1",))
+    assert input_at(inputs_of(LogKind.DOSE, TANK), "/data/mass/value").name == AMOUNT

@@ -1,0 +1,34 @@
+"""A log entry in one line for people, the same on the page and in the return report."""
+
+from datetime import UTC, datetime
+
+import pytest
+
+from service.registry.entry_text import entry_text
+from service.registry.models import LogEntry, LogKind
+
+NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("kind", "data", "text"),
+    [
+        (
+            "water-change",
+            {"fraction": 0.5, "temperature_c": 24.0, "kh_meq_l": 4 * 0.356652},
+            "Water change, 50 %, new water 24 °C, of 4.0 °dKH",
+        ),
+        ("dose", {"name": "macro", "ml": 18.0}, "Dose, macro 18 mL"),
+        ("dose", {"name": "nitrate", "g": 0.5}, "Dose, nitrate 0.5 g"),
+        ("kh-test", {"kh_meq_l": 4 * 0.356652}, "KH test, 4.0 °dKH"),
+        ("gh-test", {"gh_meq_l": 7 * 0.356652}, "GH test, 7.0 °dGH"),
+        ("trim", {"fraction": 0.3, "part": "a", "height_cm": 12.0}, "Trim, 30 %, a, 12 cm left"),
+        ("replant", {}, "Replant"),
+        ("filter-clean", {"part": "sponge"}, "Filter clean, sponge"),
+        ("stocking", {"species": "Danio rerio", "count": 8}, "Stocking, 8 Danio rerio in"),
+        ("stocking", {"species": "Danio rerio", "count": -2}, "Stocking, 2 Danio rerio out"),
+        ("observation", {"snails": 4.0}, "Observation, snails 4"),
+    ],
+)  # fmt: skip
+def test_what_was_done_with_its_amounts(kind, data, text):
+    assert entry_text(LogEntry("x", "reed", LogKind(kind), NOON, data)) == text

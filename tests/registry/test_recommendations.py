@@ -1,0 +1,100 @@
+"""Recommendations as rows: read by tank, state and time, written in one transaction, pruned."""
+
+import threading
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from service.errors import NotFoundError
+from service.registry.models import Tank
+from service.registry.recommendations import STANDING_STATES, State, StoredRecommendation
+
+NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
+DAY = timedelta(days=1)
+
+
+def stored(id, state=State.OPEN, seen=NOW, tank="a"):
+    finding = {"finding": {"title": "é"}, "extra": {"n": 1.5}}
+    return StoredRecommendation(id, tank, "co2-low", "", 2, state, seen, seen, None, False, finding)
+
+
+def put(registry, *ones, known=()):
+    with registry.session() as session:
+        registry.put_recommendations(ones, known, session)
+
+
+@pytest.fixture
+def two(registry):
+    """Two tanks."""
+    registry.put_tank(Tank(id="a", name="A"))
+    registry.put_tank(Tank(id="b", name="B"))
+    return registry
+
+
+def ids(found):
+    return [one.id for one in found]
+
+
+def test_come_back_as_they_were_written(two):
+    one = replace(stored("x"), snoozed_until=NOW + DAY, state=State.SNOOZED, folded=True)
+    put(two, one)
+    assert two.recommendation("x") == one
+    changed = replace(one, state=State.DONE, snoozed_until=None, last_seen=NOW + DAY)
+    put(two, changed, stored("y"), known={"x"})
+    assert two.recommendation("x") == changed
+    assert two.recommendation("y") == stored("y")
+    put(two)
+    with pytest.raises(NotFoundError, match="recommendation is 'z'"):
+        two.recommendation("z")
+
+
+def test_are_found_by_tank_state_and_time(two):
+    put(
+        two, stored("old", seen=NOW - DAY), stored("new"), stored("b", tank="b"),
+        stored("done", State.DONE, NOW + DAY),
+    )  # fmt: skip
+    assert ids(two.recommendations(tank="a")) == ["new", "old"]
+    assert set(ids(two.recommendations())) == {"old", "new", "b"}
+    assert ids(two.recommendations(states=[State.DONE])) == ["done"]
+    assert set(ids(two.recommendations(states=list(State), since=NOW))) == {"new", "b", "done"}
+    assert ids(two.recommendations(tank="a", states=list(State), limit=1)) == ["done"]
+
+
+def test_recent_ones_stand_or_were_marked_since(two):
+    put(
+        two, stored("open", seen=NOW - 90 * DAY), stored("cleared", State.CLEARED),
+        stored("done", State.DONE), stored("long-done", State.DONE, NOW - 2 * DAY),
+        stored("b", tank="b"),
+    )  # fmt: skip
+    assert set(ids(two.recent_recommendations(["a"], NOW - DAY))) == {"open", "done"}
+    many = [f"t{n}" for n in range(600)]
+    assert ids(two.recent_recommendations([*many, "b"], NOW - DAY)) == ["b"]
+
+
+def test_pruning_leaves_those_that_stand(two):
+    put(two, *(stored(state.value, state, NOW - DAY) for state in State), stored("young"))
+    assert two.prune_recommendations(NOW) == len(State) - len(STANDING_STATES)
+    assert set(ids(two.recommendations(states=list(State)))) == {"open", "snoozed", "young"}
+
+
+def test_two_that_write_one_recommendation_do_so_one_after_the_other(two):
+    """A mark during an evaluation is not overwritten by what the evaluation read before."""
+    put(two, stored("x"))
+    has_read = threading.Event()
+
+    def evaluate():
+        with two.session() as session:
+            (one,) = two.recent_recommendations(["a"], NOW, session)
+            has_read.set()
+            threading.Event().wait(0.5)  # time enough for a mark that does not wait
+            two.put_recommendations([replace(one, last_seen=NOW + DAY)], {"x"}, session)
+
+    evaluation = threading.Thread(target=evaluate)
+    evaluation.start()
+    assert has_read.wait(10)
+    with two.session() as session:
+        (one,) = two.recent_recommendations(["a"], NOW, session)
+        two.put_recommendations([replace(one, state=State.DONE)], {"x"}, session)
+    evaluation.join(10)
+    assert two.recommendation("x") == replace(stored("x", State.DONE), last_seen=NOW + DAY)

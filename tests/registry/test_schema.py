@@ -1,0 +1,175 @@
+"""The schema: made once by several processes, upgraded from every version, newer ones refused."""
+
+import json
+import subprocess
+import sys
+import time
+from datetime import date
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import text
+
+from service.errors import RegistryRefusedError, RegistryUnavailableError
+from service.registry.connection import make_engine
+from service.registry.migrate import VERSION_TABLE, migrate, revision_of
+from service.registry.models import Tank, WaterChangePlan
+from service.registry.registry import open_registry
+from service.registry.tables import Base
+
+
+def _script():
+    config = Config()
+    config.set_main_option("script_location", "service.registry:migrations")
+    config.set_main_option("path_separator", "os")
+    return ScriptDirectory.from_config(config)
+
+
+REVISIONS = [revision.revision for revision in _script().walk_revisions()][::-1]
+
+
+def differences(engine):
+    """What alembic would still change to reach the models."""
+    with engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE})
+        return compare_metadata(context, Base.metadata)
+
+
+@pytest.fixture
+def engine(registry_url):
+    engine = make_engine(registry_url)
+    yield engine
+    engine.dispose()
+
+
+def test_a_fresh_schema_is_what_the_models_say(engine):
+    assert differences(engine) != []
+    migrate(engine)
+    assert differences(engine) == []
+    with engine.connect() as connection:
+        assert revision_of(connection) == REVISIONS[-1]
+
+
+@pytest.mark.parametrize("revision", REVISIONS)
+def test_every_earlier_version_is_upgraded_with_its_data(engine, registry_url, revision):
+    migrate(engine, revision)
+    document = '{"id": "old", "name": "Old"}'  # as small as the first version could have written
+    with engine.begin() as connection:
+        assert revision_of(connection) == revision
+        connection.execute(
+            text("INSERT INTO tank (id, name, document) VALUES ('old', 'Old', :document)"),
+            {"document": document},
+        )
+    registry = open_registry(registry_url)
+    assert registry.tanks() == [Tank("old", "Old")]
+    assert differences(registry.engine) == []
+    registry.close()
+
+
+def test_fields_that_were_called_otherwise_are_read_under_their_new_names(engine, registry_url):
+    """As version 0.1 wrote them, at revision 0004."""
+    migrate(engine, "0004")
+    document = {
+        "id": "old",
+        "name": "Old",
+        "alkalinity_meq_l": 1.5,
+        "alkalinity_tested": "2026-04-30",
+        "water_change": {"tap_alkalinity_meq_l": 2.5, "target_alkalinity_meq_l": 1.0},
+    }
+    entries = {
+        "kh-test": {"alkalinity_meq_l": 1.25},
+        "water-change": {"fraction": 0.5, "alkalinity_meq_l": 2.5},
+        "trim": {"share": 0.25, "part": "stems"},
+        "replant": {"share": 0.5},
+        "observation": {"share": 3, "alkalinity_meq_l": 7},
+    }
+    with engine.begin() as connection:
+        connection.execute(
+            text("INSERT INTO tank (id, name, document) VALUES ('old', 'Old', :document)"),
+            {"document": json.dumps(document)},
+        )
+        for kind, data in entries.items():
+            connection.execute(
+                text(
+                    "INSERT INTO log_entry (id, tank, kind, time, data, note, by)"
+                    " VALUES (:kind, 'old', :kind, '2026-05-01 12:00:00', :data, '', '')"
+                ),
+                {"kind": kind, "data": json.dumps(data)},
+            )
+    registry = open_registry(registry_url)
+    assert registry.tank("old") == Tank(
+        "old",
+        "Old",
+        kh_meq_l=1.5,
+        kh_tested=date(2026, 4, 30),
+        water_change=WaterChangePlan(tap_kh_meq_l=2.5, target_kh_meq_l=1.0),
+    )
+    assert {entry.kind.value: entry.data for entry in registry.log("old")} == {
+        "kh-test": {"kh_meq_l": 1.25},
+        "water-change": {"fraction": 0.5, "kh_meq_l": 2.5},
+        "trim": {"fraction": 0.25, "part": "stems"},
+        "replant": {"fraction": 0.5},
+        "observation": {"share": 3, "alkalinity_meq_l": 7},
+    }
+    registry.close()
+
+
+def test_opening_again_changes_nothing(registry_url):
+    first = open_registry(registry_url)
+    first.put_tank(Tank("a", "A"))
+    first.close()
+    second = open_registry(registry_url)
+    assert second.tanks() == [Tank("a", "A")]
+    second.close()
+
+
+def test_a_schema_from_a_newer_version_is_refused(engine, registry_url):
+    migrate(engine)
+    with engine.begin() as connection:
+        connection.execute(text(f"UPDATE {VERSION_TABLE} SET version_num = '9999'"))
+    with pytest.raises(RegistryRefusedError, match=r"'9999'.*newer.*" + REVISIONS[-1]):
+        open_registry(registry_url)
+
+
+def test_a_migration_that_fails_leaves_nothing_behind(engine, registry_url):
+    with engine.begin() as connection:
+        connection.execute(text("CREATE TABLE recommendation (id INTEGER)"))  # in its way
+    with pytest.raises(RegistryUnavailableError, match="already exists"):
+        open_registry(registry_url)
+    with engine.begin() as connection:
+        assert revision_of(connection) is None
+        connection.execute(text("DROP TABLE recommendation"))
+    migrate(engine)
+    assert differences(engine) == []
+
+
+OPEN_AT_ONCE = """
+import sys, time
+from service.registry.registry import open_registry
+url, start = sys.argv[1], float(sys.argv[2])
+time.sleep(max(0.0, start - time.time()))
+registry = open_registry(url)
+print(registry.tanks())
+registry.close()
+"""
+
+
+@pytest.mark.slow
+def test_processes_that_start_together_do_not_collide(registry_url):
+    start = str(time.time() + 3)
+    processes = [
+        subprocess.Popen(
+            [sys.executable, "-c", OPEN_AT_ONCE, registry_url, start],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        for _ in range(4)
+    ]
+    for process in processes:
+        out, err = process.communicate(timeout=60)
+        assert process.returncode == 0, err
+        assert out == "[]\n"

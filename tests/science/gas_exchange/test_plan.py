@@ -1,0 +1,87 @@
+"""Lead time, level and gas use from a fit, against hand-worked numbers."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from service.science.gas_exchange.fit import FitError, GasExchangeFit
+from service.science.gas_exchange.plan import gas_plan, hours_to_level
+from service.science.numeric.estimate import Estimate
+from tests.science.closed_form import co2_after
+
+FIT = GasExchangeFit(
+    k20_per_h=Estimate(np.float64(0.2), np.float64(0.19), np.float64(0.21)),
+    injection_mg_l_h=Estimate(np.float64(7.0), np.float64(5.8), np.float64(8.5)),
+    night_excess_mg_l=1.0,
+    equilibrium_mg_l=1.0,
+    temperature_c=20.0,
+    log_covariance=np.array([[0.0007, 0.0002], [0.0002, 0.0005]]),
+    scatter_ln=0.03,
+    nights=7,
+    rises=7,
+    source="turns",
+)
+WISHES = {"target_mg_l": 30.0, "volume_l": 180.0, "gas_hours_per_day": 10.0}
+
+
+def test_plan_vs_hand_worked() -> None:
+    plan = gas_plan(FIT, **WISHES)
+    # night 1 + 1 = 2; steady 2 + 7 / 0.2 = 37; lead ln((37 - 2) / (37 - 30)) / 0.2 = 8.047 h
+    assert plan.night_mg_l == pytest.approx(2.0)
+    assert plan.steady_mg_l.value == pytest.approx(37.0)
+    assert plan.lead_h.value == pytest.approx(np.log(5) / 0.2)
+    # 7 mg/L/h * 180 L * 10 h = 12.6 g
+    assert plan.gas_g_per_day.value == pytest.approx(12.6)
+
+
+def test_lead_reaches_the_target_by_the_closed_form() -> None:
+    plan = gas_plan(FIT, **WISHES)
+    there = co2_after(plan.night_mg_l, plan.lead_h.value, 0.2, 7.0, plan.night_mg_l)
+    assert there == pytest.approx(30.0)
+
+
+def test_more_surface_movement_needs_more_gas() -> None:
+    still, moved = gas_plan(FIT, **WISHES), gas_plan(FIT, **WISHES, surface_factor=1.5)
+    # steady 1 + 1 / 1.5 + 7 / 0.3 = 25: the target is out of reach
+    assert moved.steady_mg_l.value == pytest.approx(25.0)
+    assert moved.lead_h.value == np.inf
+    assert moved.gas_g_per_day.value == still.gas_g_per_day.value
+    # half as much gas again restores it, sooner than before
+    both = gas_plan(FIT, **WISHES, surface_factor=1.5, injection_factor=1.5)
+    assert both.lead_h.value < still.lead_h.value
+    assert both.gas_g_per_day.value == pytest.approx(1.5 * 12.6)
+
+
+def test_warmer_water_loses_more() -> None:
+    assert gas_plan(FIT, **WISHES, temperature_c=28).steady_mg_l.value < 32.5
+
+
+def test_intervals_hold_values_and_repeat() -> None:
+    plan = gas_plan(FIT, **WISHES)
+    for estimate in (plan.lead_h, plan.steady_mg_l, plan.gas_g_per_day):
+        assert estimate.low < estimate.value < estimate.high
+    assert gas_plan(FIT, **WISHES) == plan
+    # level error 10 %, injection 2.2 %: 95 % of gas use is a factor exp(1.96 * 0.1025)
+    spread = plan.gas_g_per_day.high / plan.gas_g_per_day.low
+    assert spread == pytest.approx(np.exp(2 * 1.96 * np.hypot(0.1, 0.0224)), rel=0.05)
+
+
+def test_bubbles_lost_raise_gas_use() -> None:
+    plan = gas_plan(FIT, **WISHES, dissolved_share=0.5)
+    assert plan.gas_g_per_day.value == pytest.approx(25.2)
+
+
+def test_hours_to_level_edges() -> None:
+    k, steady = np.asarray(0.2), np.asarray(37.0)
+    assert hours_to_level(31.0, 30.0, k, steady) == 0
+    assert hours_to_level(2.0, 37.0, k, steady) == np.inf
+
+
+def test_refusals() -> None:
+    with pytest.raises(FitError, match="injection rate is not known"):
+        gas_plan(replace(FIT, injection_mg_l_h=None), **WISHES)
+    with pytest.raises(ValueError, match="gas_hours_per_day is 25; allowed: 0 to 24 h"):
+        gas_plan(FIT, target_mg_l=30, volume_l=180, gas_hours_per_day=25)

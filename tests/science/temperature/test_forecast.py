@@ -1,0 +1,109 @@
+"""The forecast: its interval holds the truth as often as it says, on water with a known law."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy.stats import t as students_t
+
+from service.science.numeric.estimate import students_t_975
+from service.science.temperature.forecast import MAX_POINTS, binned, forecast_crossing
+
+HOUR = 3600.0
+NOW = 1.7e9
+TIME = NOW + np.arange(-3 * HOUR, 1, 60.0)
+
+
+def noise(rng, sd, memory):
+    """Noise of a probe in moving water, its neighbours alike by `memory`."""
+    white = rng.normal(0, sd * math.sqrt(1 - memory**2), TIME.size)
+    for i in range(1, white.size):
+        white[i] += memory * white[i - 1]
+    return white
+
+
+def cooling(rng):
+    """A heater fails: Newton's law of cooling towards the room."""
+    tau_h, gap = rng.uniform(4, 30), rng.uniform(2, 8) * rng.choice([-1, 1])
+    return lambda hours: 25 + gap * (1 - np.exp(-(hours + 3) / tau_h))
+
+
+def heating(rng):
+    """A heater that does not switch off: a straight line."""
+    slope = rng.uniform(0.1, 0.8)
+    return lambda hours: 25 + slope * (hours + 3)
+
+
+@pytest.mark.parametrize("law", [cooling, heating])
+@pytest.mark.parametrize(
+    ("sd", "memory", "least"), [(0.03, 0.0, 0.93), (0.10, 0.0, 0.92), (0.03, 0.8, 0.87)]
+)
+def test_interval_holds_the_truth(law, sd, memory, least):
+    rng = np.random.default_rng(20)
+    held = []
+    for _ in range(300):
+        curve, hours = law(rng), rng.uniform(0.5, 10)
+        limit = float(curve(hours))
+        if abs(limit - curve(0.0)) < 0.2:
+            continue
+        read = np.round((curve((TIME - NOW) / HOUR) + noise(rng, sd, memory)) / 0.0625) * 0.0625
+        found = forecast_crossing(TIME, read, limit)
+        truth = NOW + hours * HOUR
+        held.append(found is not None and found.earliest_s - 60 <= truth <= found.latest_s + 60)
+    assert len(held) > 200
+    assert np.mean(held) >= least
+
+
+def test_straight_line_by_hand():
+    # 0.5 K/h from 25 °C three hours ago: 26.5 now, 28 in three hours.
+    found = forecast_crossing(TIME, 25 + 0.5 * (TIME - TIME[0]) / HOUR, 28)
+    assert found is not None
+    assert found.at_s == pytest.approx(NOW + 3 * HOUR, abs=0.15 * HOUR)
+    assert found.earliest_s < found.at_s < found.latest_s
+    assert found.probability > 0.97
+
+
+def test_steady_water_reaches_nothing():
+    rng = np.random.default_rng(4)
+    assert forecast_crossing(TIME, 24 + rng.normal(0, 0.03, TIME.size), 28) is None
+
+
+def test_approach_to_equilibrium_short_of_the_limit():
+    # Cools towards 21 °C; the limit is 20.
+    curve = 21 + 4 * np.exp(-((TIME - TIME[0]) / HOUR) / 3)
+    found = forecast_crossing(TIME, curve, 20, horizon_s=24 * HOUR)
+    assert found is None or (found.latest_s == math.inf and found.probability < 0.9)
+
+
+def test_already_beyond_is_now():
+    found = forecast_crossing(TIME, 25 + 0.5 * (TIME - TIME[0]) / HOUR, 26.5 - 1e-9)
+    assert found is not None
+    assert found.earliest_s == NOW
+
+
+@pytest.mark.parametrize("size", [0, 1, 7])
+def test_too_little_to_say(size):
+    assert forecast_crossing(TIME[:size], np.full(size, 25.0), 28) is None
+
+
+def test_samples_of_a_short_stretch_say_nothing():
+    assert forecast_crossing(TIME[-60:], np.linspace(25, 26, 60), 28) is None
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 4, 5, 10, 30, 200])
+def test_students_t_vs_scipy(n):
+    expected = students_t.ppf(0.975, n)
+    assert students_t_975(n) == pytest.approx(expected, rel=1.3e-3 if n == 3 else 4e-4)
+
+
+def test_readings_are_averaged_only_where_there_are_too_many():
+    few = np.sort(np.random.default_rng(3).uniform(-6.0, 0.0, MAX_POINTS))
+    hours, celsius = binned(few, few + 30.0)
+    assert (hours.tolist(), celsius.tolist()) == (few.tolist(), (few + 30.0).tolist())
+    many = np.linspace(-6.0, 0.0, 2 * MAX_POINTS)
+    hours, celsius = binned(many, many + 30.0)
+    assert hours.size == MAX_POINTS
+    assert np.allclose(celsius, hours + 30.0)
+    assert hours.mean() == pytest.approx(-3.0, abs=0.01)
