@@ -14,7 +14,7 @@ import requests
 from service.api.context import app_singleton
 from service.api.events.stream import StreamTiming
 from service.api.server import Server
-from service.app.web import create_app
+from service.app.app_factory import create_app
 from service.config import Config, HttpConfig
 from service.errors import StoreUnavailableError
 from service.registry.access import Scope
