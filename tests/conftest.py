@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
+from tests.programs import refuse_unlisted
 from tests.servers import Influxdb, Mosquitto, Postgresql, Server, Victoriametrics
+
+sys.addaudithook(refuse_unlisted)
+# An example that takes long says that the machine is loaded, not that the code is wrong.
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")
 
 
 def _running(server: Server) -> Iterator[Server]:

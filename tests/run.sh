@@ -18,27 +18,43 @@ die() {
     exit 2
 }
 
-# name of the program the tests start : Debian package that has it
-servers="mosquitto:mosquitto mosquitto_pub:mosquitto-clients influxd:influxdb
-victoria-metrics:victoria-metrics chromium:chromium
-/usr/lib/postgresql/15/bin/initdb:postgresql-15 node:nodejs npm:npm"
+as_root() {
+    if [ "$(id -u)" -eq 0 ]; then
+        "$@"
+    else
+        command -v sudo >/dev/null 2>&1 || die "as root, please: apt-get install$missing"
+        sudo "$@"
+    fi
+}
 
-missing=""
-for pair in $servers; do
-    command -v "${pair%%:*}" >/dev/null 2>&1 || missing="$missing ${pair#*:}"
-done
+# The Debian packages that are missing of those listed in tests/programs.txt, each once
+packages_missing() {
+    search=$PATH:/usr/sbin:/sbin # servers are not on everybody's PATH
+    for folder in /usr/lib/postgresql/*/bin; do
+        search=$search:$folder
+    done
+    while read -r name package _; do
+        case $name$package in
+        "" | "#"* | *-) continue ;;
+        *.so.*) PATH=$search ldconfig -p | grep -qF "$name" && continue ;;
+        *) PATH=$search command -v "$name" >/dev/null 2>&1 && continue ;;
+        esac
+        echo "$package"
+    done <tests/programs.txt | sort -u | while read -r package; do
+        printf ' %s' "$package"
+    done
+}
+
+missing=$(packages_missing)
 if [ -n "$missing" ]; then
     command -v apt-get >/dev/null 2>&1 || die "not Debian: install by hand:$missing"
-    as_root=""
-    if [ "$(id -u)" -ne 0 ]; then
-        command -v sudo >/dev/null 2>&1 || die "as root, please: apt-get install$missing"
-        as_root=sudo
-    fi
     echo "tests/run.sh: installing from Debian:$missing"
-    $as_root apt-get update -q >/dev/null
+    as_root apt-get update -q >/dev/null
     # shellcheck disable=SC2086  # a list of package names
-    $as_root env DEBIAN_FRONTEND=noninteractive \
+    as_root env DEBIAN_FRONTEND=noninteractive \
         apt-get install -y -q --no-install-recommends $missing >/dev/null
+    missing=$(packages_missing)
+    [ -z "$missing" ] || die "installed, but not what tests/programs.txt says is in it:$missing"
 fi
 
 python=""

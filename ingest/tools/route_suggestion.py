@@ -79,7 +79,7 @@ def _value_paths(payload: bytes, *, any_key: bool) -> Iterator[tuple[str, str | 
         return
     if isinstance(document, dict | list):
         for count, (path, key) in enumerate(_leaves(document, "", "")):
-            if count > _LEAVES:
+            if count >= _LEAVES:
                 return
             quantity = _WORDS.get(key.lower())
             if path and (any_key or quantity is not None):

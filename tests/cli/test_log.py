@@ -45,7 +45,7 @@ def test_log(littoral, url, client, arguments, data):
     kind, *options = arguments
     done = littoral("log", kind, "riffle", *options, "--by", "me", "--url", url)
     assert done.code == 0, done.err
-    assert done.out.startswith("noted: ") and done.out.endswith("(me)\n")
+    assert done.out.startswith("logged: ") and done.out.endswith("(me)\n")
     listed = littoral("log", "list", "riffle", "--json", "--url", url)
     (entry,) = json.loads(listed.out)["entries"]
     assert (entry["kind"], entry["by"]) == (kind, "me")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -20,6 +21,7 @@ from service.derive.local_time import local_midnight
 from service.derive.models import Quality
 from service.derive.tank_view import tank_view
 from service.store.model import Samples
+from service.times import to_us
 from tests.derive.pieces import NOON, a_tank, days_of, gassed, grid, inputs_with, lamp, samples
 
 MARCH_9 = date(2026, 3, 9)
@@ -117,6 +119,19 @@ def test_degree_hours_while_lit() -> None:
     assert day.degree_hours_lit_k_h == pytest.approx(8 * 4.0, rel=0.01)
 
 
+def test_slow_samples_count_up_to_both_edges_of_the_day() -> None:
+    """Hourly temperatures, and a lamp that is lit from before midnight until after the next."""
+    time_us = grid(NOON - timedelta(days=3), NOON, 1.0)
+    lit = (time_us >= to_us(NOON - timedelta(hours=38))) & (
+        time_us < to_us(NOON - timedelta(hours=10))
+    )
+    source = light_source(a_tank(), "illuminance", samples(time_us, np.where(lit, 12_000.0, 10.0)))
+    warm = samples(grid(NOON - timedelta(days=3), NOON, 60.0), 24.0)
+    (day,) = light_days_of(a_tank(), source, MARCH_9, NOON, last=MARCH_9, temperature=warm)
+    assert day.photoperiod_h == pytest.approx(24.0, abs=0.05)
+    assert day.degree_hours_lit_k_h == pytest.approx(24 * 4.0, rel=0.01)
+
+
 def test_own_levels_of_a_tank_win() -> None:
     time_us = grid(NOON - timedelta(days=2), NOON, 1.0)
     dim = samples(time_us, lamp(time_us, lux=400.0))
@@ -146,3 +161,16 @@ def test_no_light_sensor_gives_no_days() -> None:
     assert view.light_days == ()
     assert view.light is not None and view.light.lit is None
     assert view.light.reasons == ("no illuminance sensor has ever reported",)
+
+
+def test_light_is_unknown_without_a_series_or_when_the_last_reading_is_old() -> None:
+    inputs = inputs_with(a_tank(), NOON, days_of(days=3))
+    source = light_source_of(inputs)
+    empty = light_source(a_tank(), "", Samples.empty())
+    for light in (
+        light_now(inputs, empty),
+        light_now(replace(inputs, latest={}), source),
+        light_now(replace(inputs, now=NOON + timedelta(hours=3)), source),
+    ):
+        assert (light.lit, light.quality) == (None, Quality.STALE)
+        assert light.reasons

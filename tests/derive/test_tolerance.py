@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
+import numpy as np
 import pytest
 
 from service.derive.models import Co2State, TankView
@@ -91,3 +92,18 @@ def test_the_hours_after_stocking_have_a_lower_ceiling() -> None:
     left = (entry(LogKind.STOCKING, NOON - DAY, species="Otocinclus vittatus", count=-6),)
     gone = at(NOON, *left).co2_high
     assert gone is not None and not gone.newcomers
+
+
+@pytest.mark.parametrize(("lingers", "ongoing_min"), [(29.2, 240.0), (27.0, 0.0)])
+def test_co2_is_high_until_it_is_clearly_below_the_ceiling(
+    lingers: float, ongoing_min: float
+) -> None:
+    """Ceiling 30 mg/L of the fish; below 95 % of it the excess is over."""
+
+    def spell(t: np.ndarray) -> np.ndarray:
+        hour = (t - t[-1]) / 3.6e9
+        return np.where((hour > -4) & (hour <= -3), 40.0, np.where(hour > -3, lingers, 25.0))
+
+    high = tank_view(inputs_with(a_tank(), NOON, days_of(co2=spell))).co2_high
+    assert high is not None and high.ceiling_mg_l == 30.0
+    assert high.ongoing_min == pytest.approx(ongoing_min, abs=10)

@@ -6,6 +6,8 @@ import shlex
 import subprocess
 from pathlib import Path
 
+import pytest
+
 from service.cli import run
 
 ROOT = Path(__file__).parents[2]
@@ -50,6 +52,22 @@ def test_every_page_it_links_to_is_there():
     assert not missing
 
 
+def test_developers_are_led_to_files_that_are_there_and_to_none_twice():
+    page = (ROOT / "DEVELOPERS.md").read_text()
+    missing = [
+        name
+        for name in re.findall(r"`((?:service|ingest|demo|tests|docs|docker)/[\w./-]*)`", page)
+        if not (ROOT / name).exists()
+    ]
+    assert not missing
+    journeys = page.split("## Three journeys")[1].split("\n## ")[0].split("\n**")[1:]
+    assert len(journeys) == 3
+    for journey in journeys:
+        stops = re.findall(r"`([\w/]+\.py)`", journey)
+        assert len(stops) >= 6
+        assert len(stops) == len(set(stops)), journey
+
+
 def test_it_names_the_two_commands_and_opens_with_the_job():
     assert "sh demo/run.sh" in README
     assert "sh tests/run.sh" in README
@@ -57,6 +75,7 @@ def test_it_names_the_two_commands_and_opens_with_the_job():
     assert first.startswith("Littoral watches planted freshwater tanks")
 
 
+@pytest.mark.needs("git")
 def test_nothing_else_is_visible_at_the_top():
     tracked = subprocess.run(
         ["git", "ls-files"], cwd=ROOT, check=True, capture_output=True, text=True

@@ -22,7 +22,7 @@ from service.config import Config, IngestConfig, MqttConfig, RegistryConfig, Sto
 from service.registry.models import Tank
 from service.registry.registry import Registry, open_registry
 from service.store import Reading, SeriesKey, Store, open_store
-from tests.ingest.ingester_process import run
+from tests.ingest.ingester_process import SUBSCRIBED, run
 from tests.ingest.load import PATIENCE_S, Publisher
 from tests.servers import HOST, Server, program, wait_until
 
@@ -122,13 +122,13 @@ class Process:
 
     def start(self) -> None:
         """Start it and wait until it is subscribed."""
-        connected = self._connections()
+        already = self._subscribed()
         self._process = FORKED.Process(target=run, args=(self._config, self.log), daemon=True)
         self._process.start()
-        wait_until(lambda: self._connections() > connected, PATIENCE_S, self.log.read_text)
+        wait_until(lambda: self._subscribed() > already, PATIENCE_S, self.log.read_text)
 
-    def _connections(self) -> int:
-        return self.log.read_text().count("connected to ") if self.log.exists() else 0
+    def _subscribed(self) -> int:
+        return self.log.read_text().count(SUBSCRIBED) if self.log.exists() else 0
 
     @property
     def pid(self) -> int:

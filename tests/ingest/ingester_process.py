@@ -7,6 +7,7 @@ import os
 import signal
 import sys
 import threading
+import time
 from pathlib import Path
 
 from ingest.app import Ingester
@@ -14,6 +15,8 @@ from service.clock import SystemClock
 from service.config import Config
 from service.registry.registry import open_registry
 from service.store import open_store
+
+SUBSCRIBED = "the broker has taken all subscriptions"
 
 
 def run(config: Config, log: Path) -> None:
@@ -27,4 +30,11 @@ def run(config: Config, log: Path) -> None:
     ingester = Ingester(
         config, open_store(config.store.url), open_registry(config.registry.url), SystemClock()
     )
+    threading.Thread(target=_say_when_subscribed, args=(ingester,), daemon=True).start()
     ingester.run(stop)
+
+
+def _say_when_subscribed(ingester: Ingester) -> None:
+    while not ingester.status()["subscribed"]:
+        time.sleep(0.02)
+    logging.info(SUBSCRIBED)

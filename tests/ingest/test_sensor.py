@@ -104,6 +104,7 @@ def bench(tmp_path, start_mosquitto, make_bench):
     return made
 
 
+@pytest.mark.needs("node", "npm")
 def test_readings_arrive_stamped_and_are_calibrated_by_the_service(bench, make_board):
     board = make_board(bench.broker)
     before_s = int(time.time())

@@ -88,6 +88,7 @@ EXPECTED: dict[str, str] = {
 }
 
 
+@pytest.mark.needs("curl", "jq")
 @pytest.mark.parametrize("name", EXPECTED)
 def test_scripts(name: str, service: dict[str, str]) -> None:
     assert re.fullmatch(EXPECTED[name], run(examples(SCRIPTS)[name], **service))

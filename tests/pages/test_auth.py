@@ -38,7 +38,7 @@ def test_with_a_token_set_up_pages_ask_for_it(bare: Served, visit: Opener) -> No
     expect(page.locator("#temperature-chart canvas")).to_have_count(1)  # the API lets it in too
     page.locator("#kind").select_option("observation")
     page.get_by_label("Remark").fill("all well")
-    page.get_by_role("button", name="Note it", exact=True).click()
+    page.get_by_role("button", name="Save", exact=True).click()
     expect(page.locator("#log .note").first).to_have_text("all well")
     page.get_by_role("button", name="log out").click()
     page.goto(f"{bare.url}/tanks/reedbed")
@@ -54,7 +54,7 @@ def test_a_reader_may_look_but_not_write(bare: Served, visit: Opener) -> None:
     expect(page.locator("h1")).to_have_text("Reedbed")
     page.locator("#kind").select_option("observation")
     page.get_by_label("Remark").fill("all well")
-    page.get_by_role("button", name="Note it", exact=True).click()
+    page.get_by_role("button", name="Save", exact=True).click()
     expect(page.locator("main")).to_contain_text("the token's scope is read; needed: write")
     assert bare.registry.log("reedbed", kinds=[LogKind.OBSERVATION]) == []
 

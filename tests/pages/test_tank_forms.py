@@ -88,7 +88,7 @@ def test_a_water_change_is_noted(warm: Served, visit: Opener, script: bool) -> N
     page.get_by_label("Remark").fill("Two buckets,\nslowly.")
     page.get_by_label("By", exact=True).fill("the colleague")
     page.get_by_label("When").fill("2026-04-15T13:05")
-    page.get_by_role("button", name="Note it", exact=True).click()
+    page.get_by_role("button", name="Save", exact=True).click()
     expect(page.locator(".notice")).to_contain_text("Noted: water change")
     expect(page.locator("#log li").first).to_contain_text("Water change, 35 %, of 3.0 °dKH")
     (entry,) = warm.registry.log("reedbed")
@@ -107,7 +107,7 @@ def test_another_kind_shows_its_own_fields(warm: Served, visit: Opener) -> None:
     page.get_by_label("What", exact=True).fill("trace elements")
     page.get_by_label("How much", exact=True).fill("2,5")
     page.get_by_label("Unit of How much", exact=True).select_option("mL")
-    page.get_by_role("button", name="Note it", exact=True).click()
+    page.get_by_role("button", name="Save", exact=True).click()
     expect(page.locator("#log li").first).to_contain_text("Dose, trace elements 2.5 mL")
 
 
@@ -116,7 +116,7 @@ def test_without_script_the_kind_is_chosen_by_a_button(warm: Served, visit: Open
     page.locator("#kind").select_option("kh-test")
     page.get_by_role("button", name="choose").click()
     page.get_by_label("Carbonate hardness", exact=True).fill("4")
-    page.get_by_role("button", name="Note it", exact=True).click()
+    page.get_by_role("button", name="Save", exact=True).click()
     expect(page.locator("#log li").first).to_contain_text("KH test, 4.0 °dKH")
 
 
@@ -124,7 +124,7 @@ def test_a_wrong_field_is_named_and_nothing_written_is_lost(warm: Served, visit:
     page = visit(f"{warm.url}/tanks/reedbed").page
     page.get_by_label("How much was changed", exact=True).fill("350")
     page.get_by_label("Remark").fill("by eye")
-    page.get_by_role("button", name="Note it", exact=True).click()
+    page.get_by_role("button", name="Save", exact=True).click()
     share = page.get_by_label("How much was changed", exact=True)
     expect(share).to_have_attribute("aria-invalid", "true")
     expect(page.locator("#fault-amount")).to_contain_text("allowed:")
@@ -234,7 +234,7 @@ def test_bad_forms_are_refused(warm: Served, path: str, data: dict[str, str], st
 def test_what_people_write_is_never_markup(warm: Served, visit: Opener) -> None:
     seen = visit(f"{warm.url}/tanks/reedbed?kind=observation")
     seen.page.get_by_label("Remark").fill("<script>window.ran = 1</script><b>bold</b>")
-    seen.page.get_by_role("button", name="Note it", exact=True).click()
+    seen.page.get_by_role("button", name="Save", exact=True).click()
     expect(seen.page.locator("#log .note").first).to_contain_text("<b>bold</b>")
     assert seen.page.evaluate("window.ran") is None
 

@@ -17,6 +17,8 @@ from service.schemas.quantities import Measure, Share, alkalinity, hardness
         (alkalinity(""), "4,5", "", {"value": 4.5, "unit": "dKH"}),
         (hardness(""), " 7 ", "", {"value": 7.0, "unit": "dGH"}),
         (Share(), "35", "", {"value": 35.0, "unit": "%"}),
+        (Share(), "0.5 %", "", {"value": 0.5, "unit": "%"}),
+        (Share(), "0.5", "%", {"value": 0.5, "unit": "%"}),
         (Number(), "6,6", "", 6.6),
         (Whole(low=-9, high=9), "-3", "", -3),
         (Whole(low=-9, high=9), "2.5", "", 2.5),
@@ -33,9 +35,16 @@ def test_text_becomes_json(field, text, unit, json):
 
 @pytest.mark.parametrize(
     ("field", "text", "example"),
-    [(alkalinity(""), "hard", "4.5 dKH"), (Number(), "6.6 pH", "4.5"), (Number(), "", "4.5")],
+    [
+        (alkalinity(""), "hard", "4.5 dKH"),
+        (Number(), "6.6 pH", "4.5"),
+        (Number(), "", "4.5"),
+        # half of it, or half a per cent? Nobody is asked to guess.
+        (Share(), "0.5", "50 % or 0.5 %"),
+        (Share(), "1", "50 % or 0.5 %"),
+    ],
 )
-def test_what_is_no_number_is_refused_with_an_example(field, text, example):
+def test_what_is_no_number_or_more_than_one_is_refused_with_an_example(field, text, example):
     with pytest.raises(ma.ValidationError) as caught:
         json_of(field, text)
     (message,) = caught.value.messages

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 
+import pytest
 import requests
 
 from tests.servers import HOST, program
@@ -20,6 +21,7 @@ def _retained(port: int, topic: str) -> str:
     return done.stdout.strip()
 
 
+@pytest.mark.needs("mosquitto", "mosquitto_pub", "mosquitto_sub")
 def test_mosquitto_session_server_answers(mosquitto):
     _publish(mosquitto.port, "servers/one", "24.5")
     assert _retained(mosquitto.port, "servers/one") == "24.5"
@@ -41,17 +43,20 @@ def test_own_mosquitto_keeps_messages_when_told(start_mosquitto, tmp_path):
     assert _retained(broker.port, "servers/three") == "24.5"
 
 
+@pytest.mark.needs("influxd")
 def test_influxdb_answers(influxdb):
     answer = requests.get(f"{influxdb.url}/query", params={"q": "SHOW DATABASES"}, timeout=5)
     assert answer.status_code == 200
     assert answer.headers["X-Influxdb-Version"].startswith("1.")
 
 
+@pytest.mark.needs("victoria-metrics")
 def test_victoriametrics_answers(victoriametrics):
     answer = requests.get(f"{victoriametrics.url}/api/v1/labels", timeout=5)
     assert answer.json()["status"] == "success"
 
 
+@pytest.mark.needs("initdb", "postgres")
 def test_postgresql_answers(postgresql):
     import sqlalchemy
 

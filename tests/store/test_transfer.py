@@ -14,10 +14,10 @@ import requests
 
 from ingest.process import Calibrations, ClockLimits, Processor
 from service.errors import InvalidInputError, StoreUnavailableError
-from service.store import Extent, Flag, Reading, SeriesKey, open_store
+from service.store import Extent, Flag, Reading, Samples, SeriesKey, open_store
 from service.store.sqlite.store import SqliteStore
 from service.store.transfer import importer
-from service.store.transfer.copy import copy, verify
+from service.store.transfer.copy import copy, thinned, verify
 from service.store.transfer.csv_rows import CsvMapping, ValueColumn, column_of_text
 from service.store.transfer.export import chunks, write_csv, write_lines, write_parquet
 from service.store.transfer.importer import import_csv
@@ -143,6 +143,16 @@ class TestImport:
         assert [v for _, v in values(store, "conductivity")] == pytest.approx([350.0, 360.0])
         # 76.1 is no number before calibration: a recalculation would take it for °C.
         assert store.latest(SeriesKey(TANK, "temperature", "sump")).raw is None
+
+    def test_a_row_for_each_reading_may_name_its_unit(self, tmp_path, store):
+        text = (
+            "time,quantity,unit,value,sensor\n"
+            "2026-03-01T22:41:17Z,temperature,degF,76.1,sump\n"
+            "2026-03-01T22:42:17Z,temperature,,24.6,sump\n"
+        )
+        report, rejected = imported(tmp_path, store, text)
+        assert (report.readings, rejected) == (2, [])
+        assert [v for _, v in values(store, "temperature", "sump")] == pytest.approx([24.5, 24.6])
 
     def test_what_is_no_reading_is_told_with_its_line_and_the_rest_is_kept(self, tmp_path, store):
         text = (
@@ -409,6 +419,16 @@ class TestCopy:
         assert not found.same
         assert (found.count, found.other_count) == (900, 901)
         target.close()
+
+    def test_of_readings_that_fall_together_in_a_coarser_store_the_last_counts(self):
+        times = np.array([1000, 1400, 1999, 2000, 3500, 3501])
+        samples = Samples(times, times / 10, np.zeros(6, np.int32), times / 5)
+        kept = thinned(samples, 1000)
+        assert kept.time_us.tolist() == [1999, 2000, 3501]
+        assert (kept.value.tolist(), kept.raw.tolist()) == (
+            [199.9, 200.0, 350.1],
+            [399.8, 400.0, 700.2],
+        )
 
     def test_span_limits_copy_and_comparison(self, tmp_path, store):
         (key, _) = filled(store)

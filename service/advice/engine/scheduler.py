@@ -22,6 +22,7 @@ from service.errors import LittoralError, NotFoundError
 from service.registry.models import Tank
 from service.registry.registry import Registry
 from service.store.interface import Store
+from service.times import format_moment
 
 STATUS_NAME: Final = "advice:scheduler"
 TANKS_AT_ONCE: Final = 200
@@ -125,7 +126,7 @@ class Scheduler:
     def run_once(self) -> None:
         """Evaluate every tank once, and store a status of how it went in the registry."""
         began = time.monotonic()
-        status: dict[str, object] = {"time": self._clock.now().isoformat()}
+        status: dict[str, object] = {"time": format_moment(self._clock.now())}
         try:
             changes = self.evaluate_all()
             status |= {"tanks": len(changes), "failed": self._failed, "error": None}

@@ -54,4 +54,4 @@ def list_(
     if as_json:
         click.echo(as_json_text({"tank": tank, "entries": entries}))
     else:
-        click.echo("\n".join(line_of(entry) for entry in entries) or "nothing noted yet")
+        click.echo("\n".join(line_of(entry) for entry in entries) or "no log entries")

@@ -44,8 +44,8 @@ def entry_command(
         ) -> None:
             data = data_of(**own)
             with service_client(url, token) as client:
-                noted = client.add_log(tank, kind, data, time=time, note=note, by=by)
-            click.echo(as_json_text(noted) if as_json else f"noted: {line_of(noted)}")
+                logged = client.add_log(tank, kind, data, time=time, note=note, by=by)
+            click.echo(as_json_text(logged) if as_json else f"logged: {line_of(logged)}")
 
         made: Any = service_options(note_down)
         for option in reversed((*options, *_COMMON)):

@@ -70,7 +70,7 @@ def co2_while_lit(
         early_below_min=sum(one for one, _ in edges) / 60,
         tail_below_min=sum(one for _, one in edges) / 60,
         surely_below_share=float((high < target.low_mg_l).mean()),
-        last_hour_below_share=_mean(below[time_s[while_lit] > _hour_back(inside)]),
+        last_hour_below_share=_mean(below[time_s[while_lit] > hour_back(inside)]),
         lowest_mg_l=float(value.min()),
         highest_mg_l=float(value.max()),
         start=from_us(int(series.time_us[while_lit][0])),
@@ -78,7 +78,7 @@ def co2_while_lit(
     )
 
 
-def _hour_back(lit: Sequence[Interval]) -> float:
+def hour_back(lit: Sequence[Interval]) -> float:
     """The moment since which an hour of light has passed, or the first moment of light."""
     left_s = HOUR_S
     for one in reversed(lit):

@@ -113,7 +113,7 @@ def forecast_crossing(
     now, time, temperature = float(time[-1]), time[recent], temperature[recent]
     if time.size < MIN_POINTS or now - time[0] < MIN_SPAN * window:
         return None
-    fits = _fit(*_binned((time - now) / SECONDS_PER_HOUR, temperature))
+    fits = _fit(*binned((time - now) / SECONDS_PER_HOUR, temperature))
     side = 1.0 if limit >= float(np.dot(fits.weight, fits.level)) else -1.0
 
     ahead = np.linspace(0.0, horizon / SECONDS_PER_HOUR, 721)
@@ -126,7 +126,7 @@ def forecast_crossing(
     return Crossing(limit, middle, earliest, latest, float(crossed[-1]))
 
 
-def _binned(hours: Floats, temperature: Floats) -> tuple[Floats, Floats]:
+def binned(hours: Floats, temperature: Floats) -> tuple[Floats, Floats]:
     """Average into at most MAX_POINTS bins of equal time."""
     if hours.size <= MAX_POINTS:
         return hours, temperature

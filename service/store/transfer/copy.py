@@ -86,7 +86,7 @@ def verify(
         for low in range(first, end, CHUNK_US):
             high = min(low + CHUNK_US, end)
             pair = [
-                _thinned(store.read(key, low, high, flagged=True, raw=True), resolution_us)
+                thinned(store.read(key, low, high, flagged=True, raw=True), resolution_us)
                 for store in (source, target)
             ]
             for at, samples in enumerate(pair):
@@ -108,7 +108,7 @@ def _raw(samples: Samples) -> npt.NDArray[np.float64]:
     return np.where((raw == samples.value) | np.isnan(raw), np.nan, raw)
 
 
-def _thinned(samples: Samples, resolution_us: int) -> Samples:
+def thinned(samples: Samples, resolution_us: int) -> Samples:
     """Of readings that fall together at a coarser resolution, the last: it replaced the others."""
     units = samples.time_us // resolution_us
     last = np.append(np.diff(units) > 0, True)[: len(units)]

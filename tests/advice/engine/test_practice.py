@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from service.advice.engine.practice import THRESHOLDS, check_thresholds
-from service.derive.thresholds import DERIVED
+from service.derive.thresholds import DERIVED, MOST_BY_UNIT
 from service.errors import InvalidInputError
 from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.sensors.ph_electrode import (
@@ -42,6 +42,12 @@ def test_wrong_thresholds_are_refused_by_name() -> None:
         "/thresholds/stale_ph_min",
     ]
     assert "allowed: 1 to 1440 min" in error.value.detail
+
+
+def test_without_a_limit_of_its_own_a_threshold_has_that_of_its_unit() -> None:
+    """Two years of weeks, ten years of days, a week of minutes, a month of hours: our choice."""
+    most = {"wk": 2 * 52, "d": 10 * 365, "min": 7 * 24 * 60, "h": 30 * 24}
+    assert {unit: MOST_BY_UNIT[unit] for unit in most} == most
 
 
 def test_a_threshold_of_the_tank_moves_its_rule() -> None:

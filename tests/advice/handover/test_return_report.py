@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.lifecycle import advance, marked
@@ -60,3 +61,12 @@ def test_report_on_a_quiet_absence_is_short() -> None:
     view = view_with()
     report = tank_return(Absence("a3", NOON - 2 * DAY, NOON), view, [])
     assert (report.happened, report.done, report.open, report.changed) == ((), (), (), ())
+
+
+@pytest.mark.parametrize("days", [30, 0])
+def test_nothing_is_compared_where_only_one_side_is_known(days: int) -> None:
+    """Away since before the first reading; and since just now, so that no day lies within."""
+    view = view_with(log=[entry(LogKind.KH_TEST, NOON - DAY, kh_meq_l=1.0)])
+    assert view.co2_days and view.light_days
+    report = tank_return(Absence("a4", NOON - days * DAY, NOON), view, [])
+    assert report.changed == ()

@@ -53,6 +53,7 @@ WATER = {"ph": 7, "kh": q(4, "dKH"), "temperature": q(25, "Cel")}
         ),
         ("dose", {"substance": "salt", "volume": LITRES, "mass": GRAM}, "/substance"),
         ("dose", {"label": {"Fe": 2}, "volume": LITRES, "mass": GRAM}, "/label"),
+        ("dose", {"label": {"F" * 21: 0.1}, "volume": LITRES, "mass": GRAM}, "/label"),
         ("dose", {"label": {"Fe": 0.7, "K": 0.7}, "volume": LITRES, "mass": GRAM}, "/label"),
         ("dose", {"substance": "KNO3", "volume": LITRES}, "/mass"),
         (

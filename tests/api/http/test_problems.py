@@ -65,7 +65,8 @@ def test_unknown_address(client):
 
 def test_wrong_method_says_what_is_allowed(client):
     response = client.delete("/v1/calculate/co2")
-    problem_of(response, 405, "method-not-allowed")
+    body = problem_of(response, 405, "method-not-allowed")
+    assert body["detail"] == "DELETE is not allowed here; allowed: OPTIONS, POST"
     assert "POST" in response.headers["Allow"]
 
 
@@ -123,12 +124,13 @@ def test_unknown_query_option(client, url, said):
 def test_a_defect_is_a_problem_without_particulars(context, caplog):
     app = create_app(context)
 
-    @app.get("/broken")
-    def broken():
+    @app.get("/broken/<tank>")
+    def broken(tank):
         raise RuntimeError("secret")
 
-    body = problem_of(app.test_client().get("/broken"), 500, "internal")
+    body = problem_of(app.test_client().get("/broken/reed"), 500, "internal")
     assert "secret" not in body["detail"]
+    assert "GET /broken/reed failed" in caplog.text
     assert body["instance"].startswith("urn:uuid:")
     assert body["instance"] in caplog.text
     assert "secret" in caplog.text

@@ -7,8 +7,9 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from service.derive.co2.lit import co2_above
+from service.derive.co2.lit import co2_above, hour_back
 from service.derive.models import Co2Series
+from service.science.numeric.intervals import Interval
 from tests.derive.pieces import (
     NOON,
     grid,
@@ -33,3 +34,18 @@ def test_spells_above_a_ceiling_by_hand() -> None:
     cut = Co2Series(*(part[:121] for part in (time_us, value, value, value)))
     ongoing = co2_above(cut, 30.0, 28.5, NOON - DAY, NOON)
     assert ongoing is not None and ongoing.ongoing_min == pytest.approx(60)
+
+
+@pytest.mark.parametrize(
+    ("lit", "since"),
+    [
+        ([(0, 7200)], 3600),
+        ([(0, 1800), (5000, 8000)], 1200),
+        ([(0, 3600)], -1),  # no more than an hour: all of it
+        ([(0, 1800)], -1),
+    ],
+)
+def test_the_last_hour_of_light_reaches_over_a_break(
+    lit: list[tuple[float, float]], since: float
+) -> None:
+    assert hour_back([Interval(*one) for one in lit]) == since

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 
 import pytest
 
@@ -118,6 +119,33 @@ def test_what_a_restarted_store_may_have_lost_is_sent_again(spool, draining):
     target.started = 2.0
     wait_until(lambda: target.items == [1, 2, 3])
     assert spool.depth("numbers").batches == 0
+
+
+def test_flush_waits_until_all_is_sent_and_no_longer_than_it_may(spool, draining):
+    target = Target()
+    sending = threading.Event()
+    write = target.write
+    target.write = lambda items: (sending.wait(30), write(items))
+    writer = draining(BufferedWriter(target.sink(safe_after_s=3600), spool, SystemClock()))
+    writer.accept([1])
+    began = time.monotonic()
+    writer.flush(0.3)
+    assert 0.3 <= time.monotonic() - began < 10
+    assert spool.depth("numbers").batches == 1
+    threading.Timer(0.2, sending.set).start()
+    writer.flush(30)
+    assert (target.items, spool.depth("numbers").batches) == ([1], 0)
+
+
+def test_flush_does_not_wait_for_a_sink_that_is_away(spool):
+    target = Target()
+    target.away = True
+    writer = BufferedWriter(target.sink(), spool, SystemClock())
+    writer.accept([1])
+    began = time.monotonic()
+    writer.flush(30)
+    assert time.monotonic() - began < 10
+    assert spool.depth("numbers").batches == 1
 
 
 def test_own_restart_sends_again_what_is_not_safe_yet(tmp_path):

@@ -192,3 +192,30 @@ def test_file_that_runs_backwards_is_judged_in_the_order_of_time(store):
     ]
     processed = processor.process_archived(reversed(readings), NOW)
     assert [reading.value for reading in processed.readings if reading.flags] == [31.0]
+
+
+@pytest.fixture
+def taken(store):
+    """``taken(arrival_s, time_s, value)``: time and flags of the reading that a message becomes."""
+    road = Road(store)
+
+    def take(arrival_s, time_s, value):
+        document = {"value": value} | ({} if time_s is None else {"time": NOW / S + time_s})
+        message = Message("littoral/reed/ph", json.dumps(document).encode(), NOW + arrival_s * S)
+        (reading,) = road.take(message).readings
+        return (reading.time_us - NOW) // S, reading.flags
+
+    return take
+
+
+def test_an_arrival_is_no_time_of_the_device(taken):
+    """A device that finds its clock and then sends what it buffered has no clock that jumped."""
+    assert taken(1000, None, 6.6) == (1000, Flag.NONE)
+    assert taken(1010, 500, 6.6) == (500, Flag.NONE)
+    assert taken(1020, 560, 6.6) == (560, Flag.NONE)
+    assert taken(1030, 100, 6.6) == (1030, Flag.CLOCK)  # back by more than two minutes
+
+
+def test_a_wrong_time_is_not_remembered(taken):
+    assert taken(1000, 9000, 6.6) == (1000, Flag.CLOCK)
+    assert taken(1010, 500, 6.6) == (500, Flag.NONE)

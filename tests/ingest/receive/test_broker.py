@@ -47,6 +47,7 @@ def certificates(tmp_path_factory):
     return folder
 
 
+@pytest.mark.needs("openssl")
 def test_tls_with_client_certificate(tmp_path, start_mosquitto, make_bench, certificates):
     port = free_port()
     broker = start_mosquitto(
@@ -73,6 +74,7 @@ def test_tls_with_client_certificate(tmp_path, start_mosquitto, make_bench, cert
     assert not without.status()["subscribed"]
 
 
+@pytest.mark.needs("mosquitto_passwd")
 def test_user_and_password(tmp_path, start_mosquitto, make_bench):
     passwords = tmp_path / "passwords"
     subprocess.run(

@@ -109,3 +109,11 @@ def test_broker_that_is_not_there_is_one_sentence():
     config = load_config(None, {"LITTORAL_MQTT__URL": f"mqtt://127.0.0.1:{free_port()}"})
     with pytest.raises(ConfigError, match=r"mqtt\.url: .* cannot be reached"):
         dry_run(config, None, SystemClock(), seconds=1)
+
+
+@pytest.mark.parametrize(("others", "found"), [(199, True), (200, False)])
+def test_two_hundred_numbers_of_a_payload_are_looked_at(others, found):
+    """More than a sensor sends; a hostile document is not walked to its end."""
+    numbers = {f"x{n}": n for n in range(others)} | {"warmth": {"temperature": 24.5}}
+    text = suggest_routes("yard/reed/all", json.dumps(numbers).encode(), TANKS)
+    assert ('path = "warmth.temperature"' in text) is found

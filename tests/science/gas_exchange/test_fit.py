@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.science.gas_exchange.fit import FitError, GasExchangeFit, fit_gas_exchange
+from service.science.gas_exchange.phases import binned
 from tests.science.closed_form import co2_after
 from tests.science.tank_model import HOUR, START_S, Electrode, Run, Tank, run
 
@@ -157,6 +158,16 @@ def test_level_error_scales_injection_and_leaves_k(factor: float, shift_h: int) 
     assert scaled.injection_mg_l_h.value == pytest.approx(
         factor * float(plain.injection_mg_l_h.value), rel=0.02
     )
+
+
+def test_what_is_no_measurement_is_left_out() -> None:
+    """No CO2 at all (nothing has that), no CO2 known, no temperature, no time."""
+    series = binned(
+        np.array([0.0, 60.0, 120.0, 180.0, np.nan]),
+        np.array([10.0, 0.0, np.nan, 30.0, 30.0]),
+        np.array([24.0, 24.0, 24.0, np.nan, 24.0]),
+    )
+    assert (series.time_s.tolist(), series.co2_mg_l.tolist()) == ([0.0], [10.0])
 
 
 def test_what_is_missing_is_named() -> None:

@@ -85,6 +85,13 @@ def test_light_that_never_goes_out():
     assert days[3].hours == pytest.approx(24)
 
 
+def test_a_day_that_began_lit_has_no_start_to_be_shifted():
+    """Left on overnight."""
+    lux = np.where(TIME > 6 * DAY + 10 * HOUR, 12_030.0, lamp())
+    days = days_of_light(TIME, lux, EDGES)
+    assert days[7].on_s is None
+
+
 def test_gap_is_not_darkness():
     lux = lamp()
     out = (TIME > 3 * DAY + 9 * HOUR) & (TIME < 3 * DAY + 20 * HOUR)

@@ -169,6 +169,15 @@ def test_gypsum_alone_is_no_quarrel_with_itself():
     assert stock_cautions(Stock({"CaSO4.2H2O": 1.0}, 1000.0)) == []
 
 
+# US EPA, National recommended water quality criteria for aquatic life, chronic: chloride 230 mg/L
+# (1988), copper 9 ug/L at 100 mg/L CaCO3 (1996), iron 1 mg/L (1986); from memory.
+@pytest.mark.parametrize(("ion", "mg_l"), [("Cl", 230.0), ("Cu", 0.009), ("Fe", 1.0)])
+def test_ceilings_are_the_published_ones_and_may_be_reached(ion, mg_l):
+    assert over_ceilings({ion: mg_l}) == []
+    (found,) = over_ceilings({ion: mg_l * 1.0001})
+    assert (found.ion, found.ceiling.mg_l) == (ion, mg_l)
+
+
 def test_ceilings():
     over = over_ceilings({"NO3": 60.0, "PO4": 1.0, "SO4": 500.0, "Cu": 0.02})
     assert [one.ion for one in over] == ["NO3", "Cu"]

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.science.sensors import raw_signals
+from service.science.sensors.buffers import BUFFER_SETS, buffer
 
 NIST = raw_signals.BUFFER_SETS["nist"]
 
@@ -57,6 +58,19 @@ def test_two_point_calibration_hand_worked() -> None:
     assert found.residual_ph == 0.0
     # 28.1005 mV above the offset is half a pH unit below 7 at this slope
     assert raw_signals.ph_from_millivolts(8 + 28.1005, 25, found) == pytest.approx(6.5, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("set_name", "name"),
+    [(one, name) for one, names in BUFFER_SETS.items() for name in names],
+)
+def test_buffers_change_a_little_with_each_degree(set_name: str, name: str) -> None:
+    """Bates, Determination of pH, 1973, dpH/dt: from -0.008 (borax) to +0.001 /K; from memory."""
+    one = buffer(set_name, name)
+    slopes = np.diff(one.ph) / np.diff(one.temperature_c)
+    assert (slopes >= -0.0125).all() and (slopes <= 0.002).all()
+    assert one.temperature_c == (10, 20, 25, 30, 40)
+    assert one.ph_at(22.5) == pytest.approx((one.ph[1] + one.ph[2]) / 2)
 
 
 @given(

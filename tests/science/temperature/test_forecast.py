@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import t as students_t
 
 from service.science.numeric.estimate import students_t_975
-from service.science.temperature.forecast import forecast_crossing
+from service.science.temperature.forecast import MAX_POINTS, binned, forecast_crossing
 
 HOUR = 3600.0
 NOW = 1.7e9
@@ -96,3 +96,14 @@ def test_samples_of_a_short_stretch_say_nothing():
 def test_students_t_vs_scipy(n):
     expected = students_t.ppf(0.975, n)
     assert students_t_975(n) == pytest.approx(expected, rel=1.3e-3 if n == 3 else 4e-4)
+
+
+def test_readings_are_averaged_only_where_there_are_too_many():
+    few = np.sort(np.random.default_rng(3).uniform(-6.0, 0.0, MAX_POINTS))
+    hours, celsius = binned(few, few + 30.0)
+    assert (hours.tolist(), celsius.tolist()) == (few.tolist(), (few + 30.0).tolist())
+    many = np.linspace(-6.0, 0.0, 2 * MAX_POINTS)
+    hours, celsius = binned(many, many + 30.0)
+    assert hours.size == MAX_POINTS
+    assert np.allclose(celsius, hours + 30.0)
+    assert hours.mean() == pytest.approx(-3.0, abs=0.01)

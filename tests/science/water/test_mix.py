@@ -15,6 +15,7 @@ from service.science.water.hardness import (
 from service.science.water.mix import (
     blend_for_hardness,
     hot_and_cold_l,
+    hot_fraction,
     mixed_temperature_c,
     new_water_range_c,
 )
@@ -23,6 +24,20 @@ from service.science.water.mix import (
 def test_a_hundred_litres_at_24():
     hot, cold = hot_and_cold_l(100, 24, 12, 60)
     assert (hot, cold) == pytest.approx((25, 75))
+
+
+@pytest.mark.parametrize(("target_c", "share"), [(12, 0), (60, 1)])
+def test_all_cold_and_all_hot_are_mixes_too(target_c, share):
+    assert hot_fraction(target_c, 12, 60) == share
+
+
+@pytest.mark.parametrize(
+    ("target_c", "cold_c", "hot_c", "field"),
+    [(11.9, 12, 60, "target_c"), (60.1, 12, 60, "target_c"), (12, 12, 12, "hot_c")],
+)
+def test_a_temperature_that_the_two_cannot_make_is_named(target_c, cold_c, hot_c, field):
+    with pytest.raises(ValueError, match=f"^{field}"):
+        hot_fraction(target_c, cold_c, hot_c)
 
 
 def test_half_a_change_may_be_four_kelvin_off_for_a_step_of_two():

@@ -42,6 +42,12 @@ def test_co2_low_is_seen_on_a_morning_visit_with_amounts() -> None:
     assert any("cylinder" in caution for caution in one.cautions)
 
 
+def test_co2_low_is_the_surer_the_more_of_the_light_was_below_beyond_doubt() -> None:
+    sure = the(view_with(now=MORNING, co2=weak), "co2-low")
+    unsure = the(view_with(now=MORNING, co2=lambda t: gassed(t, high=19.0)), "co2-low")
+    assert 0.5 <= unsure.confidence < 0.75 < sure.confidence <= 0.95
+
+
 def test_co2_low_stays_quiet_without_gas_and_for_a_short_dip() -> None:
     assert found(view_with(a_tank(co2_injected=False), now=MORNING, co2=weak), "co2-low") == []
 

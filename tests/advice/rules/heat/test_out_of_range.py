@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from service.advice.engine.recommendation import Severity
-from service.registry.models import WaterChangePlan
+from service.registry.models import Stock, WaterChangePlan
+from service.registry.species.ranges import species
 from tests.advice.cases import amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, grid
 
@@ -42,6 +43,19 @@ def test_too_warm_now_with_degrees_minutes_and_water() -> None:
     assert "raise the filter outlet for oxygen" in one.action
     assert "moves it by about 1.0 °C" in one.action
     assert one.evidence[2].text == "limit of Paracheirodon axelrodi"
+
+
+@pytest.mark.parametrize(
+    ("stock", "source"),
+    [
+        (Stock("Paracheirodon innesi", 20), species("Paracheirodon innesi").temperature_source),
+        (Stock("Paracheirodon innesi", 20, temperature_high_c=25.0), "set for this tank"),
+        (Stock("An invented fish", 20, temperature_high_c=25.0), "set for this tank"),
+    ],
+)
+def test_the_limit_names_where_it_comes_from(stock: Stock, source: str) -> None:
+    view = view_with(a_tank(livestock=(stock,)), EVENING, celsius=heated_from(14.0, 29.5))
+    assert the(view, "temperature-out").evidence[2].source == source
 
 
 def test_far_too_warm_is_urgent_and_cold_asks_for_the_heater() -> None:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 
 import numpy as np
 import pytest
 
 from service.advice import cautions
+from service.registry.models import PhotoperiodPlan
 from tests.advice.cases import HOUR, amount, found, the, view_with
-from tests.derive.pieces import NOON, grid, lamp
+from tests.derive.pieces import NOON, a_tank, grid, lamp
 
 
 def test_lamp_that_is_still_on_is_switched_off_and_gets_no_figure() -> None:
@@ -28,6 +29,12 @@ def test_photoperiod_too_long_yesterday() -> None:
     assert amount(one, "light too long") == pytest.approx(120, abs=2)
     assert "Shorten the timer by 2 h" in one.action
     assert found(view_with(now=NOON, lux=lambda t: lamp(t, off=18.5)), "light-long") == []
+
+
+def test_a_plan_of_one_hour_can_be_overrun_too() -> None:
+    tank = a_tank(photoperiod=PhotoperiodPlan(time(10), 1.0, time(8), time(17)))
+    one = the(view_with(tank, EVENING, lux=lambda t: lamp(t, off=13.0)), "light-long")
+    assert amount(one, "light too long") == pytest.approx(120, abs=2)
 
 
 def test_lamp_still_on_past_its_plan() -> None:

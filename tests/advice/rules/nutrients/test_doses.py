@@ -17,6 +17,18 @@ def test_too_much_by_hand() -> None:
     assert amount(one, "water that takes it out") == pytest.approx(180 * 2 / 3)
 
 
+def test_only_this_fertiliser_since_the_last_change_is_counted() -> None:
+    others = (
+        entry(LogKind.DOSE, NOON - DAY, name="other", ml=90.0),
+        entry(LogKind.DOSE, NOON - 4 * DAY, name="macro", ml=90.0),  # the change took it out
+        entry(LogKind.DOSE, NOON - 2 * DAY, name="macro", g=90.0),  # planned in ml
+    )
+    assert found(view_with(log=[*usual_log(), *others]), "dose-doubled") == []
+    spelt = entry(LogKind.DOSE, NOON - DAY, name=" MACRO ", ml=18.1)
+    one = the(view_with(log=[*usual_log(), *others, spelt]), "dose-doubled")
+    assert amount(one, "too much") == pytest.approx(18.1)
+
+
 def log_with(*more, changed_days_ago: float = 3.0):
     """The usual log with the water change moved."""
     rest = [one for one in usual_log() if one.kind not in (LogKind.WATER_CHANGE, LogKind.DOSE)]
