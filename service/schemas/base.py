@@ -2,15 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from operator import attrgetter
 from types import MappingProxyType
-from typing import Any
+from typing import Any, NamedTuple
 
 import marshmallow as ma
+from marshmallow.decorators import POST_DUMP, PRE_DUMP
 
 from service.errors import Refusal
 from service.schemas.fields import MISSING
 from service.schemas.ranges import Range
+
+
+class _Member(NamedTuple):
+    """How a schema writes a member.
+
+    Attributes:
+        key: its name in JSON.
+        read: gets the attribute of a value; None where the field itself must.
+        write: makes the JSON of it; None where it is JSON already.
+    """
+
+    name: str
+    field: ma.fields.Field[Any]
+    key: str
+    attribute: str
+    read: Callable[[Any], Any] | None
+    write: Callable[[Any, str, Any], Any] | None
+
+    @classmethod
+    def of(cls, name: str, field: ma.fields.Field[Any]) -> _Member:
+        """The member of a field."""
+        attribute, kind, usual = field.attribute or name, type(field), ma.fields.Field
+        own = kind.get_value is not usual.get_value or kind.serialize is not usual.serialize
+        read = None if own else attrgetter(attribute)
+        write = None if kind._serialize is usual._serialize else field._serialize
+        return cls(name, field, field.data_key or name, attribute, read, write)
 
 
 class Schema(ma.Schema):
@@ -21,9 +49,40 @@ class Schema(ma.Schema):
 
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(**kwargs)
+        self._members: list[_Member] = []
+        self._members_of: Mapping[str, ma.fields.Field[Any]] | None = None
         known = ", ".join(field.data_key or name for name, field in self.load_fields.items())
         self.error_messages["unknown"] = f"is not known; allowed: {known or 'nothing'}"
         self.error_messages["type"] = "is not a JSON object"
+
+    def dump(self, obj: Any, *, many: bool | None = None) -> Any:
+        """The JSON of a value, as marshmallow writes it.
+
+        A member that is an attribute or an item is read without the calls that marshmallow makes
+        for it, which are most of the time that an answer takes.
+        """
+        if many or self.many or self._hooks[PRE_DUMP] or self._hooks[POST_DUMP]:
+            return super().dump(obj, many=many)
+        if self._members_of is not self.dump_fields:
+            self._members = [_Member.of(*one) for one in self.dump_fields.items()]
+            self._members_of = self.dump_fields
+        item = type(obj) is dict
+        plain = item or not hasattr(type(obj), "__getitem__")
+        shown: dict[str, Any] = {}
+        for name, field, key, attribute, read, write in self._members:
+            if plain and read is not None:
+                try:
+                    value = obj[attribute] if item else read(obj)
+                except (AttributeError, KeyError):
+                    value = field.serialize(name, obj, accessor=self.get_attribute)
+                else:
+                    if write is not None:
+                        value = write(value, name, obj)
+            else:
+                value = field.serialize(name, obj, accessor=self.get_attribute)
+            if value is not ma.missing:
+                shown[key] = value
+        return shown
 
     def contradictions(self, value: Any) -> dict[str, Any]:
         """What is wrong between fields that are each allowed: messages by the fields' names."""

@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, Final
 
-from marshmallow import post_dump
-
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.registry.recommendations import State
 from service.schemas.answers import AnswerSchema, Part
@@ -45,9 +43,10 @@ class EvidenceSchema(Schema):
     )
     time = Moment("When it was so.")
 
-    @post_dump
-    def _without_null(self, data: dict[str, Any], **_: Any) -> dict[str, Any]:
-        return {name: value for name, value in data.items() if value is not None}
+    def dump(self, obj: Any, *, many: bool | None = None) -> Any:
+        """The members that there are."""
+        shown = super().dump(obj, many=many)
+        return {name: value for name, value in shown.items() if value is not None}
 
 
 class RecommendationSchema(AnswerSchema):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -47,14 +47,12 @@ class Ledger:
             for one in _lasting(self._registry.recent_recommendations(known, since, session)):
                 known[one.tank].append(one)
             for view, findings in evaluated:
-                before = known[view.tank.id]
-                after = advance(before, view.tank.id, findings, view.now, view.log)
-                changes[view.tank.id] = change_between(before, after, view.now)
-            self._registry.put_recommendations(
-                [_stored(one) for change in changes.values() for one in change.after],
-                {one.id for ones in known.values() for one in ones},
-                session,
-            )
+                was = known[view.tank.id]
+                now = advance(was, view.tank.id, findings, view.now, view.log)
+                changes[view.tank.id] = change_between(was, now, view.now)
+            before = {one.id: one for ones in known.values() for one in ones}
+            after = [one for change in changes.values() for one in change.after]
+            self._registry.put_recommendations(_changed(before, after), before, session)
             for view, _ in evaluated:
                 self._registry.add_events(log_events(changes[view.tank.id], view.now), session)
         return changes
@@ -118,15 +116,13 @@ class Ledger:
             one = _recommendation(self._registry.recommendation(id, session))
             if not may_last(one):
                 raise ConflictError(f"recommendation {id!r} is {one.state.value} already")
-            others = [other for other in _lasting(recent) if other.id != id]
-            *others, after = folded([*others, marked(one, state, now, until)])
+            before = [other for other in _lasting(recent) if other.id != id]
+            *others, after = folded([*before, marked(one, state, now, until)])
             # What it changes in others is an event of the next evaluation, for all to see.
             change = change_between([one], [after], now)
-            self._registry.put_recommendations(
-                [_stored(each) for each in (*others, *change.after)],
-                {id, *(each.id for each in others)},
-                session,
-            )
+            known = {each.id: each for each in (one, *before)}
+            changed = _changed(known, [*others, *change.after])
+            self._registry.put_recommendations(changed, known, session)
             self._registry.add_events(log_events(change, now), session)
         return change.after[0]
 
@@ -137,6 +133,13 @@ class Ledger:
 
 def _lasting(stored: Sequence[StoredRecommendation]) -> Sequence[Recommendation]:
     return [one for one in map(_recommendation, stored) if may_last(one)]
+
+
+def _changed(
+    before: Mapping[str, Recommendation], after: Sequence[Recommendation]
+) -> Sequence[StoredRecommendation]:
+    """Those to store: new, or not as they were. A write empties the registry's cache."""
+    return [_stored(one) for one in after if one != before.get(one.id)]
 
 
 def _stored(one: Recommendation) -> StoredRecommendation:

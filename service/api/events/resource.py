@@ -21,6 +21,7 @@ from service.api.http.responses import as_json
 from service.schemas.base import Schema
 from service.schemas.fields import Name, Whole, YesNo
 
+_EVENTS: Final = EventsSchema()
 STREAM: Final = "text/event-stream"
 LAST_SEEN: Final = "Last-Event-ID"
 
@@ -76,7 +77,7 @@ def events(options: dict[str, Any]) -> Response:
     found = registry.events(options.get("after", 0), limit=limit + 1, tank=tank)
     shown = found[:limit]
     more = next_address(after=str(shown[-1].sequence)) if len(found) > limit else None
-    return as_json(EventsSchema().dump({"events": shown, "next": more}))
+    return as_json(_EVENTS.dump({"events": shown, "next": more}))
 
 
 def _stream(options: dict[str, Any]) -> Response:

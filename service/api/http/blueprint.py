@@ -73,13 +73,13 @@ class Blueprint(flask_smorest.Blueprint):
 
     def query(self, schema: type[ma.Schema]) -> Decorator:
         """Decorator: the options of the query, loaded by a schema, are the next argument."""
-        return cast(Decorator, self.arguments(schema, location="query"))
+        return cast(Decorator, self.arguments(schema(), location="query"))
 
     def body(
         self, schema: type[ma.Schema], *, example: object = None, content_type: str | None = None
     ) -> Decorator:
         """Decorator: the JSON body, loaded by a schema, is the next argument."""
-        made = self.arguments(schema, location="json", example=example, content_type=content_type)
+        made = self.arguments(schema(), location="json", example=example, content_type=content_type)
         return cast(Decorator, made)
 
     def answers(

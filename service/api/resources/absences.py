@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 from flask import Response, request
 from flask.views import MethodView
@@ -29,6 +29,9 @@ class AbsencesSchema(Schema):
 
     absences = Items(AbsenceSchema, required=True, longest=MOST_ABSENCES)
     next = Text(allow_none=True, dump_only=True)
+
+
+_ABSENCES: Final = AbsencesSchema()
 
 
 class AbsencesInSchema(ValueSchema):
@@ -79,7 +82,7 @@ class AbsencesView(MethodView):
 
 
 def _shown() -> dict[str, Any]:
-    found: dict[str, Any] = AbsencesSchema().dump(
+    found: dict[str, Any] = _ABSENCES.dump(
         {"absences": current().registry.absences(), "next": None}
     )
     return found

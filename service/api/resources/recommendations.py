@@ -111,6 +111,7 @@ def dismiss(id: str) -> Recommendation:
     return _marked(id, State.DISMISSED)
 
 
+_SNOOZE: Final = SnoozeSchema()
 _SNOOZE_BODY: Final = {
     "required": False,
     "content": {
@@ -176,7 +177,7 @@ def _snooze_options(data: bytes) -> dict[str, Any]:
     if not data.strip():
         return {}
     try:
-        wanted: dict[str, Any] = SnoozeSchema().load(read_json(data))
+        wanted: dict[str, Any] = _SNOOZE.load(read_json(data))
     except ValidationError as error:
         raise invalid_body(error.messages) from error
     return wanted

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
+from sqlalchemy import event
 
 from service.advice.engine.change_events import ChangeKind
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.lifecycle import MOST_UNFOLDED
-from service.advice.engine.recommendation import Evidence, Finding, Severity
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.derive.models import TankView
 from service.errors import ConflictError, InvalidInputError, NotFoundError
+from service.registry.cache import DatabaseState
 from service.registry.models import LogEntry, LogKind
 from service.registry.recommendations import State
 from service.registry.registry import Registry, open_registry
@@ -64,6 +68,61 @@ def test_keeps_its_id_while_the_cause_lasts_and_gives_a_new_one_after(ledger: Le
     assert gone.current == ()
     (new,) = ledger.update(at(NOON + 3 * HOUR), [finding()]).of(ChangeKind.OPENED)
     assert new.id != one.id
+
+
+@contextmanager
+def written(registry: Registry) -> Iterator[list[tuple[str, list[str]]]]:
+    """The verb of each statement that writes, with the ids of its rows, while the block runs."""
+    found: list[tuple[str, list[str]]] = []
+
+    def note(_c: object, _k: object, sql: str, given: Any, _x: object, many: bool) -> None:
+        verb = sql.split()[0]
+        if verb in ("INSERT", "UPDATE", "DELETE"):
+            texts = [str(value) for row in (given if many else [given]) for value in row]
+            found.append((verb, [text for text in texts if text in ids]))
+
+    ids = {one.id for one in Ledger(registry).list()}
+    event.listen(registry.engine, "before_cursor_execute", note)
+    try:
+        yield found
+    finally:
+        event.remove(registry.engine, "before_cursor_execute", note)
+
+
+def test_an_evaluation_in_which_nothing_changed_writes_nothing(
+    ledger: Ledger, registry: Registry
+) -> None:
+    full = finding(
+        subject="a", due=NOON + DAY, cautions=("x",), since=NOON, moves=("co2:raise",),
+        amounts=(Amount("water", 0.1 + 0.2, "L"),), closed_by=("water_change",),
+    )  # fmt: skip
+    found = [full, *(finding(f"code-{n}") for n in range(MOST_UNFOLDED))]
+    ledger.update(at(NOON), found)
+    ledger.mark(ledger.list()[0].id, State.SNOOZED, NOON + DAY, now=NOON)
+    ledger.update(at(NOON), found)
+    before = ledger.list()
+    state = DatabaseState(registry.engine)
+    unwritten = state.now()
+    with written(registry) as writes:
+        change = ledger.update(at(NOON), found)
+    assert (writes, change.events) == ([], ())
+    assert (state.now(), ledger.list()) == (unwritten, before)
+    state.close()
+
+
+def test_only_what_changed_is_written(ledger: Ledger, registry: Registry) -> None:
+    ledger.update(at(NOON), [finding("a"), finding("b")])
+    ids = {one.finding.code: one.id for one in ledger.list()}
+    with written(registry) as writes:
+        ledger.update(at(NOON), [finding("a"), finding("b", confidence=0.5)])
+    assert writes == [("UPDATE", [ids["b"]])]
+    assert ledger.get(ids["b"]).finding.confidence == 0.5
+    with written(registry) as writes:  # a not found within its delay stays as it was
+        ledger.update(at(NOON + MINUTE), [finding("b", confidence=0.5)])
+    assert writes == [("UPDATE", [ids["b"]])]
+    with written(registry) as writes:
+        ledger.mark(ids["b"], State.DONE, now=NOON + MINUTE)
+    assert [write for write in writes if write[0] == "UPDATE"] == [("UPDATE", [ids["b"]])]
 
 
 def test_everything_survives_the_database(ledger: Ledger) -> None:

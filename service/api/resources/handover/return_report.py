@@ -53,6 +53,9 @@ class ReturnSchema(AnswerSchema):
     tanks = Items(TankReturnSchema, "By id.")
 
 
+_RETURN: Final = ReturnSchema()
+
+
 class ReturnOptionsSchema(HandoverOptionsSchema):
     """Which absence the report is about."""
 
@@ -77,9 +80,7 @@ def return_report(options: dict[str, Any]) -> Response:
     tanks = tanks_of(absence, context.registry, asked.tank)
     report = report_of(absence, tanks, context.registry, context.store, now())
     as_html = kind == HTML
-    response = (
-        html.current().report_page(report) if as_html else as_json(ReturnSchema().dump(report))
-    )
+    response = html.current().report_page(report) if as_html else as_json(_RETURN.dump(report))
     response.headers["Cache-Control"] = "private, no-cache"
     response.headers["Vary"] = "Accept"
     return response

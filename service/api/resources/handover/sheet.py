@@ -30,6 +30,7 @@ OTHER_FORMS: Final = {
         "content": {HTML: {"schema": {"type": "string"}}, CALENDAR: {"schema": {"type": "string"}}}
     }
 }
+_HANDOVER: Final = HandoverSchema()
 _AWAY: Final = "No such absence or tank."
 _STORE: Final = "The store of readings is not available."
 
@@ -69,7 +70,7 @@ def sheet_answer(
 ) -> Response:
     """A sheet in one of its media types."""
     if kind == JSON:
-        response = as_json(HandoverSchema().dump(sheet))
+        response = as_json(_HANDOVER.dump(sheet))
     elif kind == HTML:
         response = html.current().sheet_page(sheet, shared=shared)
     else:

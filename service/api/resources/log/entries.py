@@ -29,6 +29,8 @@ from service.times import format_moment
 CLOCKS_APART: Final = timedelta(minutes=10)
 """How far ahead of the service's clock a phone's clock may be."""
 
+_ENTRIES: Final = {kind: schema() for kind, schema in ENTRIES.items()}
+
 _POST_BODY: Final = {
     "required": True,
     "content": {
@@ -136,7 +138,7 @@ def entry_json(entry: LogEntry, tank: Tank) -> dict[str, Any]:
     """The JSON of an entry; a water change also in litres where the net volume is known."""
     data = to_shown(entry, tank)
     members = {field.name: getattr(entry, field.name) for field in fields(entry)}
-    shown: dict[str, Any] = ENTRIES[entry.kind]().dump(members | {"data": data})
+    shown: dict[str, Any] = _ENTRIES[entry.kind].dump(members | {"data": data})
     if entry.kind in (LogKind.CALIBRATION, LogKind.OBSERVATION):
         shown["data"] = data
     return shown
@@ -156,7 +158,7 @@ def _loaded(body: Any) -> tuple[LogKind, dict[str, Any]]:
     if not isinstance(kind, str) or kind not in set(LogKind):
         raise invalid_field("/kind", kind, ", ".join(LogKind))
     try:
-        value: dict[str, Any] = ENTRIES[LogKind(kind)]().load(body)
+        value: dict[str, Any] = _ENTRIES[LogKind(kind)].load(body)
     except ValidationError as error:
         raise invalid_body(error.messages) from error
     return LogKind(kind), value

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from flask import Response
@@ -27,6 +27,9 @@ from service.schemas.answers import With
 from service.store import SeriesKey
 from service.times import format_moment, format_span, from_us, to_us
 from service.units import QUANTITIES
+
+_READINGS: Final = ReadingsSchema()
+_SPAN_READINGS: Final = SpanReadingsSchema()
 
 blueprint = Blueprint(
     "readings", __name__, url_prefix="/v1/tanks/<tank>", description="What the sensors measured."
@@ -61,14 +64,14 @@ class ReadingsView(MethodView):
         if every is None:
             page = page_of(keys, _reader(options.get("flagged", False)), *span, limit)
             answer |= {"readings": _columns(page, flags=page.extra), "next": _next(page, end)}
-            return as_json(ReadingsSchema().dump(answer))
+            return as_json(_READINGS.dump(answer))
         every_us = checked_step(every, start, end)
         aggregate = options.get("aggregate", "mean")
         page = page_of(keys, _summer(every_us, aggregate), *span, limit, every_us)
         spans = _columns(page, count=page.extra, unit=_units(page, aggregate))
         answer |= {"every": every, "aggregate": aggregate}
         answer |= {"readings": spans, "next": _next(page, end)}
-        return as_json(SpanReadingsSchema().dump(answer))
+        return as_json(_SPAN_READINGS.dump(answer))
 
 
 def _columns(page: Page, **members: Sequence[object]) -> With:

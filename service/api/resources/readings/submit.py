@@ -86,6 +86,7 @@ class OutcomesSchema(AnswerSchema):
     next = Text(allow_none=True)
 
 
+_OUTCOMES: Final = OutcomesSchema()
 _BODY: Final = {
     "required": True,
     "content": {
@@ -161,7 +162,7 @@ def post(tank: str) -> Response:
         units_only = all(one.reason_code == Reason.UNKNOWN_UNIT for one in rejected)
         raise error_of(tuple(faults), units_only=units_only)
     answer = {"tank": tank, "outcomes": [_members(one) for one in outcomes], "next": None}
-    return as_json(OutcomesSchema().dump(answer), 207 if rejected else 200)
+    return as_json(_OUTCOMES.dump(answer), 207 if rejected else 200)
 
 
 def _records(body: Any) -> Sequence[Any]:

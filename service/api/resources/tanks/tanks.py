@@ -27,7 +27,9 @@ _ATTEMPTS: Final = 3
 _TAG: Final = {
     "ETag": {"schema": {"type": "string"}, "description": "Version, for If-Match."},
 }
-_PATCH: Final = {"type": "object", "propertyNames": {"enum": sorted(TankSchema().load_fields)}}
+_TANK: Final = TankSchema()
+_TANKS: Final = TanksSchema()
+_PATCH: Final = {"type": "object", "propertyNames": {"enum": sorted(_TANK.load_fields)}}
 _PATCH_BODY: Final = {
     "required": True,
     "description": "RFC 7386: members given replace, null removes, others stay.",
@@ -70,7 +72,7 @@ class DeleteSchema(Schema):
 @blueprint.answers(200, TanksSchema)
 def tanks() -> Response:
     """All tanks"""
-    return tagged(TanksSchema().dump({"tanks": current().registry.tanks(), "next": None}))
+    return tagged(_TANKS.dump({"tanks": current().registry.tanks(), "next": None}))
 
 
 @blueprint.at("/tanks/<tank>", parameters=TANK)
@@ -146,7 +148,7 @@ class TankResource(MethodView):
 
 def shown(tank: Tank) -> dict[str, Any]:
     """The JSON of a tank."""
-    body: dict[str, Any] = TankSchema().dump(tank)
+    body: dict[str, Any] = _TANK.dump(tank)
     return body
 
 
@@ -165,7 +167,7 @@ def _write(value: Tank, replaces: Tank | None) -> bool:
 
 def _loaded(body: Any) -> Tank:
     try:
-        value: Tank = TankSchema().load(body)
+        value: Tank = _TANK.load(body)
     except ValidationError as error:
         raise invalid_body(error.messages) from error
     return value
