@@ -10,6 +10,7 @@ from service.app.app_factory import create_app
 from service.app.application import Application
 from service.config import Config
 from service.errors import ConfigError
+from service.integrations.configured import webhook_names
 from service.registry.registry import Registry
 from service.store.pruning import prune_daily
 from service.store.retention import RetentionPolicy
@@ -27,6 +28,7 @@ def serve(application: Application) -> None:
     guarded = require_protection(application.config, application.registry)
     stop, scheduler = application.stopping, application.scheduler
     server = Server(create_app(application), application.config.http)
+    application.registry.retain_targets(webhook_names(application.config))
     workers = [
         threading.Thread(target=scheduler.run, args=(stop,), name="scheduler"),
         *_pruning(application),

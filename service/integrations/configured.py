@@ -23,6 +23,13 @@ def lifetime_s(config: Config) -> float:
     return max(EVALUATIONS_MISSED * config.advice.every_s, LEAST_LIFETIME_S)
 
 
+def webhook_names(config: Config) -> frozenset[str]:
+    """Names of the webhooks that are configured, under which their deliveries are stored."""
+    return frozenset(
+        one.name for one in config.integrations if isinstance(one.options, WebhookOptions)
+    )
+
+
 def configured_integrations(config: Config, registry: Registry) -> tuple[Integration, ...]:
     """One for each ``[[integration]]``, and advice over MQTT unless switched off; not started.
 

@@ -12,12 +12,13 @@ import pytest
 
 from service.app.app_factory import create_app
 from service.app.application import Application, opened
-from service.app.serving import require_protection
+from service.app.serving import require_protection, serve
 from service.app.signals import set_by_signals
 from service.clock import FixedClock
 from service.config import Config, load_config
 from service.errors import ConfigError, LittoralError
 from service.registry.access import Scope
+from service.registry.events import DeliveryState, NewEvent
 from service.registry.models import Tank
 from tests.api.conftest import NOW
 from tests.cli.conftest import ROOT
@@ -114,3 +115,16 @@ def test_one_clock_for_all(tmp_path: Path) -> None:
         )
         answer = create_app(fixed).test_client().get("/healthz").get_json()
         assert answer["time"] == "2025-06-04T12:00:00Z"
+
+
+def test_deliveries_of_a_webhook_that_is_no_longer_configured_are_dropped(tmp_path: Path) -> None:
+    config = config_in(tmp_path, LITTORAL_ADVICE__PUBLISH="false", LITTORAL_HTTP__PORT="0")
+    with opened(config) as application:
+        registry = application.registry
+        registry.hand_over("gone", NOW)
+        registry.add_events([NewEvent("recommendation.opened", "co2-low-1", "reed", NOW, {})])
+        registry.hand_over("gone", NOW)
+        assert registry.delivery_counts() == {("gone", DeliveryState.WAITING): 1}
+        application.stopping.set()
+        serve(application)
+        assert registry.delivery_counts() == {}

@@ -177,11 +177,11 @@ class DeliveryRepository(Database):
             rows = session.execute(query).all()
         return {(target, DeliveryState(state)): count for target, state, count in rows}
 
-    def forget_target(self, target: str) -> None:
-        """Drop a target that is no longer configured, with all its deliveries."""
+    def retain_targets(self, targets: Collection[str]) -> None:
+        """Drop all other targets, which are no longer configured, with their deliveries."""
         with self.session() as session:
-            session.execute(delete(DeliveryRow).where(DeliveryRow.target == target))
-            session.execute(delete(TargetRow).where(TargetRow.name == target))
+            session.execute(delete(DeliveryRow).where(DeliveryRow.target.not_in(targets)))
+            session.execute(delete(TargetRow).where(TargetRow.name.not_in(targets)))
 
     def _settle(self, id: int, state: DeliveryState, now: datetime, error: str) -> None:
         self._change(
