@@ -7,6 +7,7 @@
     │  └─ UnknownUnitError
     ├─ ConfigError
     ├─ NotFoundError
+    │  └─ NoSuchTankError
     ├─ GoneError
     ├─ ConflictError
     ├─ StoreUnavailableError            trying again makes sense
@@ -153,6 +154,10 @@ class NotFoundError(LittoralError):
     """The thing asked for does not exist."""
 
     kind = PROBLEMS["not-found"]
+
+
+class NoSuchTankError(NotFoundError):
+    """The registry has no tank of this id."""
 
 
 class GoneError(LittoralError):

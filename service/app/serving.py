@@ -6,8 +6,8 @@ import logging
 import threading
 
 from service.api.server import Server, is_loopback
+from service.app.app_factory import create_app
 from service.app.application import Application
-from service.app.web import create_app
 from service.config import Config
 from service.errors import ConfigError
 from service.registry.registry import Registry

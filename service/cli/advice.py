@@ -11,6 +11,7 @@ from service.cli.options.parameters import MomentParameter, SpanParameter
 from service.cli.options.service_options import service_client, service_options
 from service.cli.output.display import as_json_text, json_option
 from service.client import Client, Recommendation
+from service.times import format_moment, format_span
 
 
 @click.command("advice")
@@ -62,9 +63,9 @@ def _marked(
 ) -> Recommendation:
     body: dict[str, Any] = {}
     if until is not None:
-        body["until"] = until.isoformat()
+        body["until"] = format_moment(until)
     if length is not None:
-        body["length"] = f"PT{length.total_seconds():.0f}S"
+        body["length"] = format_span(length)
     return client.mark(id, action, **body)
 
 

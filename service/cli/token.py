@@ -18,6 +18,7 @@ from service.cli.output.display import json_option
 from service.config import make_clock
 from service.registry.access import Scope, Token
 from service.registry.registry import open_registry
+from service.times import format_moment
 
 
 @click.group("token")
@@ -99,5 +100,5 @@ def _json(token: Token) -> Mapping[str, Any]:
         "id": token.id,
         "name": token.name,
         "scope": token.scope.value,
-        **{name: None if at is None else at.isoformat() for name, at in shown.items()},
+        **{name: None if at is None else format_moment(at) for name, at in shown.items()},
     }

@@ -175,7 +175,7 @@ class TokenRow(Base):
     id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
     name: Mapped[str] = mapped_column(Text)
     scope: Mapped[str] = mapped_column(String(ID_LENGTH))
-    secret_hash: Mapped[str] = mapped_column("seal", Text)
+    secret_hash: Mapped[str] = mapped_column(Text)
     created: Mapped[datetime]
     expires: Mapped[datetime | None]
     revoked: Mapped[datetime | None]
@@ -192,7 +192,7 @@ class ShareLinkRow(Base):
     tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"))
     start: Mapped[datetime]
     end: Mapped[datetime]
-    secret_hash: Mapped[str] = mapped_column("seal", Text)
+    secret_hash: Mapped[str] = mapped_column(Text)
     created: Mapped[datetime]
     expires: Mapped[datetime]
     revoked: Mapped[datetime | None]

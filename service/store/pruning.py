@@ -14,9 +14,9 @@ from service.store.sqlite.store import SqliteStore
 _log = logging.getLogger(__name__)
 
 #: So often it is asked whether a new day has begun.
-_LOOK_EVERY_S: Final = 60.0
+CHECK_EVERY_S: Final = 60.0
 #: Between two steps of deleting; readings are written meanwhile.
-_REST_S: Final = 0.05
+REST_S: Final = 0.05
 
 
 def prune_daily(
@@ -33,7 +33,7 @@ def prune_daily(
         try:
             begun = store.claim_pruning(policy, now) or begun
             if begun:
-                pruned = store.prune(policy, now, rest=lambda: not stop.wait(_REST_S))
+                pruned = store.prune(policy, now, rest=lambda: not stop.wait(REST_S))
                 begun = False
                 _log.info(
                     "retention: %d readings, %d minute, %d hour and %d day rollups deleted",
@@ -41,4 +41,4 @@ def prune_daily(
                 )
         except LittoralError as error:
             _log.warning("retention: not all was deleted, will try again: %s", error.detail)
-        stop.wait(_LOOK_EVERY_S)
+        stop.wait(CHECK_EVERY_S)

@@ -65,7 +65,7 @@ class RetentionPolicy:
         """The ages by level, the finest level first."""
         return {"raw": self.raw, "minute": self.minute, "hour": self.hour, "day": self.day}
 
-    def kept_from_us(self, now: datetime) -> dict[str, int]:
+    def retained_from_us(self, now: datetime) -> dict[str, int]:
         """The time from which each level is kept, at a start of a UTC day; 0 keeps all."""
         return {
             name: 0 if age is None else max(0, to_us(now - age) // _DAY_US * _DAY_US)

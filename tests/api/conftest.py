@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 import pytest
 
 from service.api.context import install
+from service.app.app_factory import create_app
 from service.app.application import Application, opened
-from service.app.web import create_app
 from service.clock import FixedClock
 from service.config import Config, load_config
 from service.registry.registry import open_registry

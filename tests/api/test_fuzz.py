@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from schemathesis.specs.openapi.checks import positive_data_acceptance
 
 from service.api.calculate.table import FORMULAS
-from service.app.web import create_app
+from service.app.app_factory import create_app
 from service.config import HttpConfig
 from service.registry.access import Scope
 from tests.api.conftest import NOW

@@ -11,7 +11,7 @@ from icalendar import Calendar
 
 from service.advice.engine.scheduler import Scheduler
 from service.api.context import install
-from service.app.web import create_app
+from service.app.app_factory import create_app
 from service.clock import FixedClock
 from service.registry.access import Scope
 from tests.api.conftest import NOW, problem_of

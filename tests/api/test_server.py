@@ -8,8 +8,8 @@ import threading
 import pytest
 import requests
 
-from service.api.app import create_app
 from service.api.server import Server
+from service.app.app_factory import create_app
 from service.config import HttpConfig
 
 MIB = 1024 * 1024

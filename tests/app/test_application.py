@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from service.app.app_factory import create_app
 from service.app.application import Application, opened
 from service.app.serving import require_protection
 from service.app.signals import set_by_signals
-from service.app.web import create_app
 from service.clock import FixedClock
 from service.config import Config, load_config
 from service.errors import ConfigError, LittoralError

@@ -100,8 +100,8 @@ def ready(url: str) -> Store:
 
 def through_api(url: str, path: str) -> Callable[[], Any]:
     """The API's answer, in this process, without the network."""
+    from service.app.app_factory import create_app
     from service.app.application import Application
-    from service.app.web import create_app
     from service.config.values import Config
     from service.registry.registry import open_registry
 

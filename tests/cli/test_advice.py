@@ -48,5 +48,5 @@ def test_advice_refusals(littoral, url, warm):
 
 def test_as_processes(url, warm):
     assert "riffle" in process("advice", "--url", url).out
-    assert "noted" in process("log", "trim", "riffle", "--url", url).out
+    assert "logged" in process("log", "trim", "riffle", "--url", url).out
     assert process("status", "riffle", "--url", url).code == 1

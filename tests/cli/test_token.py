@@ -44,5 +44,7 @@ def test_refusals(littoral, environment):
 def test_revoke_tells_a_script(littoral, environment):
     id = json.loads(littoral("token", "create", "phone", "--json").out)["id"]
     told = json.loads(littoral("token", "revoke", id, "--json").out)
+    assert told["created"].endswith("Z")  # RFC 3339, as over HTTP
+    assert told["revoked"].endswith("Z")
     assert (told["id"], told["name"]) == (id, "phone")
     assert told["revoked"] is not None and "secret" not in told

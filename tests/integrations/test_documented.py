@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from service.api.server import Server
+from service.app.app_factory import create_app
 from service.app.application import Application
-from service.app.web import create_app
 from service.config import Config, HomieOptions, HttpConfig, HubOptions, load_config
 from service.integrations.configured import configured_integrations
 from service.integrations.homie.device import properties_of

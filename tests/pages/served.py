@@ -13,8 +13,8 @@ from demo.tanks import scenario
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.ledger import Ledger
 from service.api.server import Server
+from service.app.app_factory import create_app
 from service.app.application import Application
-from service.app.web import create_app
 from service.config import Config, HttpConfig
 from service.derive.loader import load
 from service.derive.tank_view import tank_view

@@ -238,6 +238,3 @@ def test_a_status_replaces_the_last_one_of_its_name(registry):
         "ingest:one": {"spooled": 0, "since": None},
         "ingest:two": {"spooled": 0},
     }
-    registry.delete_status("ingest:one")
-    registry.delete_status("ingest:one")
-    assert list(registry.statuses()) == ["ingest:two"]

@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 import requests
 
-from service.store import Reading, Store, open_store
+from service.store import Reading, Store, StoreHealth, open_store
 from service.store.sqlite.store import SqliteStore
 from tests.servers import HOST
 from tests.store.month import fill
 
-#: ``-shown``: each write is made visible on the server and forgotten by the store before the test
+#: ``-shown``: another store writes, and each write is made visible on the server before the test
 #: goes on, so that every read is answered by the server.
 BACKENDS = ("sqlite", "influx", "victoriametrics", "victoriametrics-shown")
 
@@ -54,19 +54,28 @@ def show_on(url: str) -> None:
 
 
 class Shown:
-    """A VictoriaMetrics store whose reads are answered by the server alone."""
+    """A VictoriaMetrics store whose reads are answered by the server: another store writes.
 
-    def __init__(self, store: Any) -> None:
-        self._store = store
+    Its health is that of the store that wrote.
+    """
+
+    def __init__(self, store: Any, open_another: Callable[[], Store], url: str) -> None:
+        self._store = self._writer = store
+        self._open_another = open_another
+        self._url = url
+
+    def health(self) -> StoreHealth:
+        """The health as the store that wrote last knows it."""
+        return self._writer.health()
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._store, name)
 
     def write(self, readings: Sequence[Reading]) -> None:
-        """Write, make visible, forget."""
-        self._store.write(readings)
-        show_on(self._store._remote.base)
-        self._store._recent._by_key.clear()
+        """Write as another process, and make it visible."""
+        self._writer = self._open_another()
+        self._writer.write(readings)
+        show_on(self._url.replace("victoriametrics", "http"))
 
 
 @pytest.fixture
@@ -74,10 +83,13 @@ def opened(store_url: str, variant: str) -> Iterator[Callable[[], Store]]:
     """Open the same store again, as another process would; closed at the test's end."""
     stores: list[Store] = []
 
+    def open_one() -> Store:
+        stores.append(open_store(store_url))
+        return stores[-1]
+
     def opener() -> Store:
-        store = open_store(store_url)
-        stores.append(store)
-        return Shown(store) if variant.endswith("-shown") else store
+        store = open_one()
+        return Shown(store, open_one, store_url) if variant.endswith("-shown") else store
 
     yield opener
     for store in stores:

@@ -176,7 +176,7 @@ def test_the_service_prunes_at_its_start(store, daily):
 
 
 def test_what_goes_wrong_is_told_and_done_later(store, daily, monkeypatch, caplog):
-    monkeypatch.setattr(pruning, "_LOOK_EVERY_S", 0.05)
+    monkeypatch.setattr(pruning, "CHECK_EVERY_S", 0.05)
     whole, failures = prune.delete, [StoreUnavailableError("the disk is full")]
 
     def delete(*given):
@@ -192,7 +192,7 @@ def test_what_goes_wrong_is_told_and_done_later(store, daily, monkeypatch, caplo
 
 def test_stopping_does_not_wait_for_a_long_pruning(store, daily, monkeypatch):
     monkeypatch.setattr(prune, "PRUNE_STEP", 10)
-    monkeypatch.setattr(pruning, "_REST_S", 1.0)
+    monkeypatch.setattr(pruning, "REST_S", 1.0)
     daily()
     wait_until(lambda: store.extent(KEY).count < 29 * 144)
     # The fixture ends it; at the next start the next day, the rest goes.

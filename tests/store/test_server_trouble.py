@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from contextlib import closing
 from datetime import UTC, datetime
 
 import pytest
@@ -39,12 +40,13 @@ def own_victoriametrics(tmp_path):
 own = pytest.mark.parametrize("own_server", [own_influx, own_victoriametrics])
 
 
-def shown(store):
-    """Wait until the server, not this process, answers with all that was written."""
-    if hasattr(store, "_recent"):
-        requests.get(f"{store._remote.base}/internal/force_flush", timeout=10)
-        store._recent._by_key.clear()
-    return store
+def on_server(url, auth=None, start=T0, end=T0 + DAY):
+    """The readings that the server has, as another process sees them."""
+    if url.startswith("victoriametrics"):
+        address = url.rpartition("//")[2].rpartition("@")[2]
+        requests.get(f"http://{address}/internal/force_flush", auth=auth, timeout=10)
+    with closing(open_store(url)) as other:
+        return other.read(KEY, start, end)
 
 
 @own
@@ -63,7 +65,7 @@ def test_server_restarted_in_the_middle(own_server, tmp_path, started):
     assert "no answer" in health.detail
     server.start()
     store.write(batch(10))
-    wait_until(lambda: len(shown(store).read(KEY, T0, T0 + DAY)) == 20)
+    wait_until(lambda: len(on_server(url)) == 20)
     assert store.health().reachable
     store.close()
 
@@ -107,13 +109,14 @@ def test_victoriametrics_kill_9_is_noticed_and_replayed(tmp_path, started):
     time.sleep(1.1)
     server.start()
     assert store.health().numbers["started_s"] > before
-    lost = 200 - len(shown(store).read(KEY, T0, T0 + DAY))
+    lost = 200 - len(on_server(url))
     assert lost > 0, "nothing was lost: the crash came too late for this test to show anything"
     for moment, readings in sent:
         if time.monotonic() - moment < store.durable_after_s:
             store.write(readings)
-    assert len(shown(store).read(KEY, T0, T0 + DAY)) == 200
-    assert store.aggregate(KEY, T0, T0 + DAY, DAY).count.sum() == 200
+    assert len(on_server(url)) == 200
+    with closing(open_store(url)) as other:
+        assert other.aggregate(KEY, T0, T0 + DAY, DAY).count.sum() == 200
     store.close()
 
 
@@ -126,7 +129,7 @@ def test_victoriametrics_keeps_what_is_older_than_it_says(tmp_path, started):
     time.sleep(store.durable_after_s)
     server.kill()
     server.start()
-    assert len(shown(store).read(KEY, T0, T0 + DAY)) == 10
+    assert len(on_server(url)) == 10
     store.close()
 
 
@@ -155,9 +158,10 @@ def test_victoriametrics_wrong_credentials(tmp_path, started):
     settings = ("-httpAuth.username=keeper", "-httpAuth.password=pond7")
     server = Victoriametrics(tmp_path / "victoriametrics", *settings)
     started(server)
-    good = open_store(f"victoriametrics://keeper:pond7@{HOST}:{server.port}")
+    url = f"victoriametrics://keeper:pond7@{HOST}:{server.port}"
+    good = open_store(url)
     good.write(batch(0))
-    assert len(shown_with(good, ("keeper", "pond7")).read(KEY, T0, T0 + DAY)) == 10
+    assert len(on_server(url, ("keeper", "pond7"))) == 10
     with pytest.raises(StoreRefusedError, match="does not accept the credentials"):
         open_store(f"victoriametrics://keeper:nonsense@{HOST}:{server.port}")
     server.settings[1] = "-httpAuth.password=another"
@@ -166,12 +170,6 @@ def test_victoriametrics_wrong_credentials(tmp_path, started):
     with pytest.raises(StoreUnavailableError, match="does not accept the credentials"):
         good.write(batch(10))
     good.close()
-
-
-def shown_with(store, auth):
-    requests.get(f"{store._remote.base}/internal/force_flush", auth=auth, timeout=10)
-    store._recent._by_key.clear()
-    return store
 
 
 def test_influx_dropped_database_is_made_again(influxdb):
@@ -211,10 +209,11 @@ def test_influx_field_of_another_type_is_refused(influxdb):
 def test_victoriametrics_leaves_out_and_counts_what_its_retention_drops(tmp_path, started):
     server = Victoriametrics(tmp_path / "victoriametrics", "-retentionPeriod=30d")
     started(server)
-    store = open_store(f"victoriametrics://{HOST}:{server.port}")
+    url = f"victoriametrics://{HOST}:{server.port}"
+    store = open_store(url)
     now = to_us(datetime.now(UTC))
     store.write([reading(now - 31 * DAY), reading(now - 2 * DAY), reading(now)])
-    assert len(shown(store).read(KEY, 0, now + 1)) == 2
+    assert len(on_server(url, start=0, end=now + 1)) == 2
     numbers = store.health().numbers
     assert numbers["left_out_past_retention"] == 1
     assert numbers["rows_ignored"] == 0

@@ -140,15 +140,24 @@ def test_a_writer_that_holds_on_makes_it_unavailable(tmp_path, monkeypatch):
     store.close()
 
 
-def test_full_disk_keeps_nothing_of_the_batch_and_all_before(tmp_path):
+def test_full_disk_keeps_nothing_of_the_batch_and_all_before(tmp_path, monkeypatch):
+    connections = []
+
+    def connect(path, *, read_only=False):
+        connections.append(plainly(path, read_only=read_only))
+        return connections[-1]
+
+    plainly = file.connect
+    monkeypatch.setattr(file, "connect", connect)
     store = SqliteStore(tmp_path / "readings.db")
+    writer = connections[0]
     store.write([reading(i) for i in range(100)])
-    (pages,) = store._writer.execute("PRAGMA page_count").fetchone()
-    store._writer.execute(f"PRAGMA max_page_count = {pages + 2}")
+    (pages,) = writer.execute("PRAGMA page_count").fetchone()
+    writer.execute(f"PRAGMA max_page_count = {pages + 2}")
     with pytest.raises(StoreUnavailableError, match="the disk is full"):
         store.write([reading(i) for i in range(100, 20_000)])
     assert count(store) == 100
-    store._writer.execute("PRAGMA max_page_count = 1000000")
+    writer.execute("PRAGMA max_page_count = 1000000")
     store.write([reading(i) for i in range(100, 20_000)])
     assert count(store) == 20_000
     store.close()

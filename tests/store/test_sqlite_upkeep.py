@@ -69,7 +69,7 @@ def test_rebuilding_leaves_rollups_of_pruned_time(store):
 
 def test_long_stretches_are_renewed_in_bounded_runs(store, monkeypatch):
     before = all_of(store, HOUR)
-    monkeypatch.setattr(rollup, "_LONGEST_RUN", 5)
+    monkeypatch.setattr(rollup, "LONGEST_RUN", 5)
     store.rebuild_rollups()
     np.testing.assert_array_equal(all_of(store, HOUR).count, before.count)
 

@@ -14,12 +14,13 @@ from service.advice.handover.return_report import ReturnReport, tank_return
 from service.advice.handover.sheet import HandoverSheet, handover
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
-from service.errors import FieldFault, InvalidInputError, NotFoundError
+from service.errors import FieldFault, InvalidInputError, NotFoundError, Refusal
 from service.registry.access import ShareLink
 from service.registry.models import Absence, Tank
 from service.registry.recommendations import State
 from service.registry.registry import Registry
 from service.store.interface import Store
+from service.times import EARLIEST, LATEST, format_moment
 
 USUAL: Final = timedelta(days=7)
 """A sheet whose end is not given covers so much. Our choice."""
@@ -155,7 +156,7 @@ def tanks_of(absence: Absence, registry: Registry, tank: str = "") -> list[Tank]
     found = registry.tank(tank)
     if not covers(absence, tank):
         allowed = f"one that the absence is about: {', '.join(absence.tanks)}"
-        raise _refusal("tank", f"tank is {tank!r}; allowed: {allowed}")
+        raise _not_allowed("tank", tank, allowed)
     return [found]
 
 
@@ -195,9 +196,8 @@ def _span_asked(asked: Asked, zone: str, now: datetime) -> Absence:
     first = _moment("start", asked.start, zone) if asked.start else now
     last = _moment("end", asked.end, zone, whole_day=True) if asked.end else first + USUAL
     if not first < last <= first + LONGEST:
-        shown = asked.end or last.isoformat()
-        allowed = f"after the start, and within {LONGEST.days} days of it"
-        raise _refusal("end", f"end is {shown!r}; allowed: {allowed}")
+        given = asked.end or format_moment(last)
+        raise _not_allowed("end", given, f"after the start, and within {LONGEST.days} days of it")
     return Absence("", first, last)
 
 
@@ -206,7 +206,7 @@ def _moment(name: str, text: str, zone: str, *, whole_day: bool = False) -> date
     try:
         # A '+' arrives as a blank in a query unless it was written %2B.
         found = datetime.fromisoformat(text.replace(" ", "+") if "T" in text else text)
-        if not 1970 <= found.year < 2200:
+        if not EARLIEST.year <= found.year < LATEST.year:
             raise ValueError(text)
         if found.tzinfo is None:
             found = found.replace(tzinfo=ZoneInfo(zone))
@@ -215,7 +215,11 @@ def _moment(name: str, text: str, zone: str, *, whole_day: bool = False) -> date
         return found.astimezone(UTC)
     except (ValueError, OverflowError):
         allowed = "a day such as 2026-05-01, or a time such as 2026-05-01T08:00:00Z"
-        raise _refusal(name, f"{name} is {text[:40]!r}; allowed: {allowed}") from None
+        raise _not_allowed(name, text, allowed) from None
+
+
+def _not_allowed(option: str, value: str, allowed: str) -> InvalidInputError:
+    return InvalidInputError.of([FieldFault.of(f"?{option}", Refusal(value, allowed), option)])
 
 
 def _refusal(option: str, detail: str) -> InvalidInputError:

@@ -107,7 +107,7 @@ def _water_and_doses(case: Case, start: datetime, end: datetime) -> Iterator[Tas
             "water-change-due",
             "",
             f"Change {water.amount_text}",
-            f"{water.how}Draw off what lies loose on the soil. {water.reuse}".strip(),
+            f"{water.how}Siphon off what lies loose on the substrate. {water.reuse}".strip(),
             water.amounts,
             water.cautions,
         )

@@ -10,7 +10,7 @@ from service.derive.calculations.co2 import co2
 from service.derive.models import Co2State
 from service.schemas.base import Nested, Schema
 from service.schemas.fields import Choice, Text
-from service.schemas.quantities import Measure, Ph, alkalinity, hardness
+from service.schemas.quantities import Measure, Ph, Share, alkalinity, hardness
 from service.schemas.ranges import Estimated, Range
 from service.science.carbonate.inverse import BICARBONATE_SALT_G_MOL
 
@@ -97,6 +97,30 @@ KH: Final = Formula(
     },
     answers={"kh": _kh("Null where it would be below 0.", allow_none=True), "reasons": sentences()},
     example=given(co2="0.6 mg/L", ph=8.1, temperature="24 Cel"),
+)
+
+CARBONATE_KH: Final = Formula(
+    name="carbonate-kh",
+    title="How much of a tested carbonate hardness is carbonate",
+    about="Phosphate, borate and humic acids count in a KH test too; CO2 from the whole KH is then "
+    "too high.",
+    function=carbonate.carbonate_part,
+    asks={
+        "kh": _kh("As tested.", above=0, required=True),
+        "ph": Ph("Of the tank.", required=True),
+        "temperature": Measure("Cel", low=0, high=50, required=True),
+        "phosphate": Measure("mg/L", "As PO4; default 0.", low=0, high=1000),
+        "boron": Measure("mg/L", "As B; default 0.", low=0, high=1000),
+        "organic_carbon": Measure(
+            "mg/L", "Dissolved, of humic kind (brown water: 5 to 20); default 0.", low=0, high=1000
+        ),
+    },
+    answers={
+        "kh": _kh("Of carbonate alone."),
+        "non_carbonate_share": Share("Of the tested KH.", attribute="non_carbonate_share"),
+        "cautions": sentences(),
+    },
+    example=given(kh="4 dKH", ph=6.8, temperature="24 Cel", phosphate="5 mg/L"),
 )
 
 BICARBONATE: Final = Formula(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from service.api.calculate.air import AMMONIA, GASES
-from service.api.calculate.carbonate import BICARBONATE, CO2, KH, PH
+from service.api.calculate.carbonate import BICARBONATE, CARBONATE_KH, CO2, KH, PH
 from service.api.calculate.dosing import DOSE, STOCK
 from service.api.calculate.electrode import ELECTRODE
 from service.api.calculate.formula import Formula
@@ -18,6 +18,7 @@ FORMULAS: Final[tuple[Formula, ...]] = (
     VOLUME,
     PH,
     KH,
+    CARBONATE_KH,
     BICARBONATE,
     DOSE,
     STOCK,

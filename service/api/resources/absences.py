@@ -68,16 +68,16 @@ class AbsencesView(MethodView):
     @blueprint.also_answers(412, description="Another version is there.")
     def put(self, body: dict[str, Any]) -> Response:
         """Replace the list of absences as a whole"""
-        parts = current()
+        context = current()
         if request.if_match:
             check_preconditions(tag_of(_shown()))
-        known = parts.registry.tank_ids()
+        known = context.registry.tank_ids()
         for number, absence in enumerate(body["absences"]):
             for place, tank in enumerate(absence.tanks):
                 if tank not in known:
                     at = f"/absences/{number}/tanks/{place}"
                     raise invalid_field(at, tank, "the id of a registered tank")
-        parts.registry.put_absences([_with_id(absence) for absence in body["absences"]])
+        context.registry.put_absences([_with_id(absence) for absence in body["absences"]])
         return tagged(_shown())
 
 

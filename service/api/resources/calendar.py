@@ -37,10 +37,10 @@ class CalendarOptionsSchema(Schema):
 )
 def tasks(options: dict[str, Any], tank: str) -> Response:
     """What to do about a tank, as a calendar to subscribe to"""
-    parts = current()
-    found = parts.registry.tank(tank)
-    active = Ledger(parts.registry).list(tank, STANDING_STATES)
-    revisions = parts.registry.revisions([one.id for one in active])
+    context = current()
+    found = context.registry.tank(tank)
+    active = Ledger(context.registry).list(tank, STANDING_STATES)
+    revisions = context.registry.revisions([one.id for one in active])
     text = tank_calendar(found, active, revisions, now(), Form(options["form"]))
     return Response(
         text,

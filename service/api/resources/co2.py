@@ -93,8 +93,10 @@ def co2(tank: str) -> With:
 
     A missing or doubtful sensor gives the state `unknown` and the reasons, never a number.
     """
-    parts = current()
-    found = co2_now(load(parts.registry.tank(tank), parts.registry, parts.store, now(), days=0))
+    context = current()
+    found = co2_now(
+        load(context.registry.tank(tank), context.registry, context.store, now(), days=0)
+    )
     return With(found, tank=tank)
 
 
@@ -103,15 +105,15 @@ def co2(tank: str) -> With:
 @blueprint.answers(200, Co2SeriesSchema)
 def series(options: dict[str, Any], tank: str) -> dict[str, Any]:
     """Dissolved CO2 over time, oldest first"""
-    parts = current()
-    found = parts.registry.tank(tank)
+    context = current()
+    found = context.registry.tank(tank)
     start, end = span_of(options)
     every = options.get("every")
     every_us = None if every is None else checked_step(every, start, end)
     inputs = load_span(
         found,
-        parts.registry,
-        parts.store,
+        context.registry,
+        context.store,
         start,
         end,
         quantities=CO2_QUANTITIES,

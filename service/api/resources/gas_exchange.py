@@ -99,9 +99,9 @@ class Cylinder:
 @blueprint.answers(200, GasExchangeSchema)
 def exchange(tank: str) -> With:
     """Exchange coefficient and injection fitted to the tank's own series, and what they mean"""
-    parts = current()
+    context = current()
     model = gas_exchange(
-        load(parts.registry.tank(tank), parts.registry, parts.store, now(), days=FIT_DAYS)
+        load(context.registry.tank(tank), context.registry, context.store, now(), days=FIT_DAYS)
     )
     return With(
         model, tank=tank, cylinders=_cylinders(model), cautions=[CAUTION], reasons=_reasons(model)

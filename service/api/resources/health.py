@@ -104,8 +104,8 @@ def readyz() -> tuple[dict[str, Any], int]:
     Ready when store and registry answer. Beside it, when the ingesters last wrote and when the
     tanks were last evaluated.
     """
-    parts = current()
-    health = parts.store.health()
+    context = current()
+    health = context.store.health()
     statuses, fault = _statuses()
     ready = health.reachable and not fault
     body = {

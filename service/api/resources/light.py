@@ -78,12 +78,14 @@ class LightDaySchema(AnswerSchema):
 @blueprint.answers(200, LightDaySchema)
 def light(options: dict[str, Any], tank: str) -> With:
     """The light of one local day: photoperiod, lux-hours, PPFD, daily light integral"""
-    parts = current()
-    found = parts.registry.tank(tank)
+    context = current()
+    found = context.registry.tank(tank)
     present = now()
     today = local_day(found, present)
     day: date = options.get("date") or today
-    measured = light_day(load_day(found, parts.registry, parts.store, day, present), day, present)
+    measured = light_day(
+        load_day(found, context.registry, context.store, day, present), day, present
+    )
     plan = With(
         measured,
         tank=tank,

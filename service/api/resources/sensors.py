@@ -56,9 +56,9 @@ class SensorsSchema(AnswerSchema):
 @blueprint.answers(200, SensorsSchema)
 def sensors(tank: str) -> dict[str, Any]:
     """The sensors of a tank, each with its newest reading"""
-    parts = current()
-    found = parts.registry.tank(tank)
-    series = parts.store.series(tank)
+    context = current()
+    found = context.registry.tank(tank)
+    series = context.store.series(tank)
     trusted = _believed(found, series)
     shown = [With(info, believed=info.key in trusted) for info in series]
     return {"tank": tank, "sensors": shown, "next": None}

@@ -110,8 +110,8 @@ class ExcursionsSchema(AnswerSchema):
 @blueprint.answers(200, TankTemperatureSchema)
 def temperature(tank: str) -> With:
     """Temperature now, its rate, and when a limit will be crossed"""
-    parts = current()
-    inputs = load_temperature(parts.registry.tank(tank), parts.registry, parts.store, now())
+    context = current()
+    inputs = load_temperature(context.registry.tank(tank), context.registry, context.store, now())
     found = temperature_now(inputs)
     known = found.reading is not None and found.quality != Quality.STALE
     return With(
@@ -128,10 +128,10 @@ def temperature(tank: str) -> With:
 @blueprint.answers(200, ExcursionsSchema)
 def excursions(options: dict[str, Any], tank: str) -> With:
     """When temperature left the range that all animals share; default: the last seven days"""
-    parts = current()
-    found = parts.registry.tank(tank)
+    context = current()
+    found = context.registry.tank(tank)
     start, end = span_of(options, _WEEK)
-    inputs = load_range_exits(found, parts.registry, parts.store, start, end)
+    inputs = load_range_exits(found, context.registry, context.store, start, end)
     tolerance = inputs.tolerance
     reasons = [tolerance.contradiction] if tolerance.contradiction else []
     if tolerance.low_c is None and tolerance.high_c is None and not reasons:

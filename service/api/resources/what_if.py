@@ -107,11 +107,11 @@ def predict(question: Question, tank: str) -> dict[str, Any]:
 
     From the tank's own fitted gas exchange; nothing is changed.
     """
-    parts = current()
-    found = parts.registry.tank(tank)
+    context = current()
+    found = context.registry.tank(tank)
     with named_as(WhatIfSchema):
         answer = predicted_day(
-            load(found, parts.registry, parts.store, now(), days=FIT_DAYS), question
+            load(found, context.registry, context.store, now(), days=FIT_DAYS), question
         )
     return {
         "tank": tank,

@@ -41,13 +41,13 @@ def command(
 
     The numbers before calibration stay stored, so this can be repeated.
     """
-    with opened(configuration(config_file)) as parts:
-        now = parts.clock.now()
+    with opened(configuration(config_file)) as application:
+        now = application.clock.now()
         first = now - timedelta(days=31) if start is None else start.replace(tzinfo=UTC)
         last = now if end is None else end.replace(tzinfo=UTC)
-        entries = parts.registry.log(tank, kinds=[LogKind.CALIBRATION])
+        entries = application.registry.log(tank, kinds=[LogKind.CALIBRATION])
         done = recalculate(
-            parts.store, entries, SeriesKey(tank, quantity, sensor), to_us(first), to_us(last)
+            application.store, entries, SeriesKey(tank, quantity, sensor), to_us(first), to_us(last)
         )
     counts = {"readings": done.readings, "changed": done.changed}
     if as_json:

@@ -8,6 +8,11 @@ from typing import Unpack
 
 from service.derive.calculations.co2 import KnownIons
 from service.science.carbonate import inverse
+from service.science.carbonate.alkalinity import (
+    carbonate_side,
+    non_carbonate_alkalinity_meq_l,
+    non_carbonate_caution,
+)
 from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 
@@ -26,6 +31,15 @@ class KhOfWater:
 
     alkalinity_meq_l: float | None
     reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CarbonatePart:
+    """How much of a tested KH is carbonate, and which share is something else."""
+
+    alkalinity_meq_l: float
+    non_carbonate_share: float
+    cautions: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +70,27 @@ def kh_of_water(
     if not found >= 0:
         return KhOfWater(None, ("water so acid with so little CO2 has no alkalinity",))
     return KhOfWater(found)
+
+
+def carbonate_part(
+    alkalinity_meq_l: float,
+    ph: float,
+    temperature_c: float,
+    phosphate_mg_l: float = 0.0,
+    boron_mg_l: float = 0.0,
+    organic_carbon_mg_l: float = 0.0,
+) -> CarbonatePart:
+    """The carbonate part of a tested KH, without what phosphate, borate and humic acids add."""
+    other = non_carbonate_alkalinity_meq_l(
+        ph,
+        temperature_c,
+        phosphate_mg_l=phosphate_mg_l,
+        boron_mg_l=boron_mg_l,
+        organic_carbon_mg_l=organic_carbon_mg_l,
+    )
+    part, share = (float(one) for one in carbonate_side(alkalinity_meq_l, other))
+    caution = non_carbonate_caution(share)
+    return CarbonatePart(part, share, () if caution is None else (caution,))
 
 
 def bicarbonate(

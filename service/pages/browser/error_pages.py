@@ -11,7 +11,7 @@ from flask import Blueprint, Flask, make_response, render_template, request
 from werkzeug.exceptions import HTTPException, NotFound
 from werkzeug.wrappers import Response
 
-from service.errors import LittoralError, NotFoundError
+from service.errors import LittoralError, NoSuchTankError
 from service.pages.browser import headers
 
 log = logging.getLogger(__name__)
@@ -52,7 +52,7 @@ def _page(title: str, detail: str, status: int, faults: Any = ()) -> Answer:
 
 def _refused(error: LittoralError) -> Answer:
     tank = (request.view_args or {}).get("tank")
-    if isinstance(error, NotFoundError) and tank and error.detail.startswith("tank "):
+    if isinstance(error, NoSuchTankError) and tank:
         detail = f"There is no tank “{tank}” here. Perhaps it was deleted, or has another id."
         return _page("No such tank", detail, error.kind.status)
     return _page(error.kind.title, error.detail, error.kind.status, error.faults)

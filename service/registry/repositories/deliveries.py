@@ -31,7 +31,7 @@ class DeliveryRepository(Database):
         A target that is new starts with the events that come after this call. Returns how many
         deliveries were made.
         """
-        if not self._has_news(target):
+        if not self._has_new_events(target):
             return 0
         with self.session() as session:
             newest = session.scalar(select(func.max(EventRow.sequence))) or 0
@@ -60,7 +60,7 @@ class DeliveryRepository(Database):
             row.seen = newest
             return count
 
-    def _has_news(self, target: str) -> bool:
+    def _has_new_events(self, target: str) -> bool:
         """Whether there is something to hand over; asked often, so it takes no write lock."""
         with self.session(writes=False) as session:
             seen = session.scalar(select(TargetRow.seen).where(TargetRow.name == target))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from sqlalchemy import delete, select
+from sqlalchemy import select
 
 from service.registry.connection import Database
 from service.registry.tables import StatusRow
@@ -29,8 +29,3 @@ class ProcessStatusRepository(Database):
         with self.session(writes=False) as session:
             rows = session.scalars(select(StatusRow).order_by(StatusRow.name)).all()
         return {row.name: row.document for row in rows}
-
-    def delete_status(self, name: str) -> None:
-        """Forget a process that is gone; one that is not there is no error."""
-        with self.session() as session:
-            session.execute(delete(StatusRow).where(StatusRow.name == name))

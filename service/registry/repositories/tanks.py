@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from sqlalchemy import select
 
-from service.errors import ConflictError, NotFoundError
+from service.errors import ConflictError, NoSuchTankError
 from service.registry.checks import check_tank
 from service.registry.connection import Database
 from service.registry.documents import from_document, to_document
@@ -30,7 +30,7 @@ class TankRepository(Database):
         """One tank.
 
         Raises:
-            NotFoundError: there is none of this id.
+            NoSuchTankError: there is none of this id.
         """
 
         def ask() -> Tank:
@@ -70,15 +70,15 @@ class TankRepository(Database):
         """Delete a tank, its log and its recommendations; its readings are the store's.
 
         Raises:
-            NotFoundError: there is none of this id.
+            NoSuchTankError: there is none of this id.
         """
         if not self.delete_row(TankRow, id):
             raise no_tank(id)
 
 
-def no_tank(id: str) -> NotFoundError:
+def no_tank(id: str) -> NoSuchTankError:
     """The error for a tank that is not registered."""
-    return NotFoundError(f"tank is {id!r}; allowed: the id of a registered tank")
+    return NoSuchTankError(f"tank is {id!r}; allowed: the id of a registered tank")
 
 
 def _differs(row: TankRow, tank: Tank) -> bool:

@@ -5,8 +5,8 @@ vectorised and broadcast; NaN in (a missing reading) gives NaN out.
 
 The pH is the one a calibrated glass electrode shows: minus the logarithm of hydrogen-ion
 activity. The alkalinity counts as carbonate unless it is corrected first, see
-``carbonate_alkalinity``. Equations and sources: ``carbonate_balance``, ``carbonate_equilibria``,
-``carbonate_activity``, ``carbonate_ions`` and docs/science/carbonate.md.
+``alkalinity.py``. Equations and sources: ``balance.py``, ``equilibrium.py``, ``activity.py``,
+``ions.py`` beside it and docs/science/carbonate.md.
 """
 
 from __future__ import annotations

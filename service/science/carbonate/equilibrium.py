@@ -23,7 +23,6 @@ from service.science.numeric.checks import Floats
 # log10 K = a + b T + c / T + d log10 T + e / T²
 K1_PLUMMER_BUSENBERG_1982: Final = (-356.3094, -0.06091964, 21834.37, 126.8339, -1684915.0)
 K2_PLUMMER_BUSENBERG_1982: Final = (-107.8871, -0.03252849, 5151.79, 38.92561, -563713.9)
-KH_PLUMMER_BUSENBERG_1982: Final = (108.3865, 0.01985076, -6919.53, -40.45154, 669365.0)
 KW_HARNED_OWEN_1958: Final = (6.0875, -0.01706, -4470.99, 0.0, 0.0)
 
 Coefficients = tuple[float, float, float, float, float]

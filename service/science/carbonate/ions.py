@@ -15,7 +15,7 @@ Limiting equivalent conductivities, S cm²/eq at 25 °C: CRC Handbook of Chemist
 NO3 71.4.
 Factor f, the loss of conductance between infinite dilution and I = 0.003-0.010 mol/L, and the
 charge share of sulfate: our choice, checked against 600 waters computed by PHREEQC
-(tests/science/test_carbonate_waters.py).
+(tests/science/carbonate/test_waters.py).
 CaHCO3+, CaCO3(aq): Plummer & Busenberg 1982. MgHCO3+, MgCO3(aq): the expressions of
 PHREEQC's phreeqc.dat (Parkhurst & Appelo 2013). They are entered here as lines in t about
 25 °C, within 2 % at 15-30 °C, since the whole correction is 1-2 % of CO2.

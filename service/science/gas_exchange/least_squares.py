@@ -1,4 +1,4 @@
-"""Robust least squares for the phases of a CO2 series (used by ``gas_exchange_fit``).
+"""Robust least squares for the phases of a CO2 series (used by ``fit.py``).
 
 Parameters: ln k20, the night excess a and ln J are common; ln C0 belongs to each phase and is
 eliminated from the normal equations (Schur complement). Residuals are those of ln C.

@@ -40,7 +40,6 @@ LEAST_RISE_LN: Final = 0.1
 """What a rise has to gain, and a decay must not."""
 
 Kind = Literal["decay", "rise"]
-Indices = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

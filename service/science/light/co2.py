@@ -53,7 +53,7 @@ def lit_share_by_co2(
     Parameters
     ----------
     time_s: unix seconds (n,), sorted.  co2_mg_l: mg/L (n,); NaN values are skipped.
-    lit: intervals from `light.lit_intervals`.
+    lit: intervals from `dose.lit_intervals`.
     low_mg_l, high_mg_l: the target, low < high; values on a limit are within.
     max_gap_s: a longer step between values is unknown.
 

@@ -29,11 +29,9 @@ UMOL_PER_MOL = 1e6
 
 WHITE_LED_UMOL_PER_LUX = 0.0145
 """µmol/m²/s (400-700 nm) per lux, white LED: mean of the CIE illuminants LED-B1 to LED-B5,
-phosphor-converted, 2700-6600 K (CIE 15:2018), which span 0.0140 to 0.0149."""
-
-WHITE_LED_RELATIVE_ERROR = 0.05
-"""Half width that holds all five. LEDs with more red, for plants or for show, lie outside:
-LED-RGB1 0.0165, the violet-pumped LED-V1 0.0189. They need a calibration of their own."""
+phosphor-converted, 2700-6600 K (CIE 15:2018), which span 0.0140 to 0.0149, all within
+5 % of it. LEDs with more red, for plants or for show, lie outside: LED-RGB1 0.0165, the
+violet-pumped LED-V1 0.0189. They need a calibration of their own."""
 
 UMOL_PER_LUX: Mapping[str, float] = MappingProxyType(
     {
@@ -47,7 +45,7 @@ UMOL_PER_LUX: Mapping[str, float] = MappingProxyType(
     }
 )
 """µmol/m²/s (400-700 nm) per lux by source: Thimijan & Heins 1983, HortScience 18:818-822,
-except white LED. Mixed-colour lamps need a factor of their own: see `light_calibration`."""
+except white LED. Mixed-colour lamps need a factor of their own: see `calibration.py`."""
 
 MAX_GAP_S = 1800.0
 """Longest step between two light samples that is still bridged by a straight line.

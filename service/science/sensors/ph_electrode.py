@@ -213,7 +213,7 @@ def calibration_sd_ph(
     fresh_sd_ph: float = FRESH_SD_PH,
     drift_ph_per_30_days: float = DRIFT_PH_PER_30_DAYS,
 ) -> Floats:
-    """Standard deviation of a calibration by its age, for ``carbonate.estimate_co2``.
+    """Standard deviation of a calibration by its age, for ``carbonate.co2.estimate_co2``.
     sqrt(fresh² + (drift * age / 30 d)²).
 
     Parameters

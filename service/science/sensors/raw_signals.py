@@ -1,4 +1,4 @@
-"""Raw signals of home-made probes: thermistors and light sensors; pH is in ``probes_ph``.
+"""Raw signals of home-made probes: thermistors and light sensors; pH is in ``ph_electrode.py``.
 
 Sources
 -------

@@ -29,11 +29,6 @@ def dkh_from_meq_l(alkalinity_meq_l: ArrayLike) -> Floats:
     return as_floats("alkalinity_meq_l", alkalinity_meq_l, low=0.0, unit="meq/L") / MEQ_L_PER_DEGREE
 
 
-def meq_l_from_dgh(gh_dgh: ArrayLike) -> Floats:
-    """Hardness (calcium and magnesium), meq/L, from German degrees (any shape, >= 0)."""
-    return as_floats("gh_dgh", gh_dgh, low=0.0, unit="dGH") * MEQ_L_PER_DEGREE
-
-
 def dgh_from_meq_l(gh_meq_l: ArrayLike) -> Floats:
     """General hardness, dGH, from calcium and magnesium in meq/L (any shape, >= 0)."""
     return as_floats("gh_meq_l", gh_meq_l, low=0.0, unit="meq/L") / MEQ_L_PER_DEGREE

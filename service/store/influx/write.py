@@ -15,7 +15,6 @@ from service.store.http import TIMEOUT_S, Remote, refuse_trouble, refused, unrea
 from service.store.influx import influxql
 
 _log = logging.getLogger(__name__)
-_NANOSECONDS: Final = "ns"
 _PAST_RETENTION: Final = "beyond retention policy"
 
 

@@ -13,7 +13,7 @@ from service.store.sqlite.rollup import SCHEMA
 
 #: "LTRL" in ASCII: marks the file as ours in its header.
 APPLICATION_ID: Final = 0x4C54524C
-SCHEMA_VERSION: Final = 2
+SCHEMA_VERSION: Final = 3
 #: How long a writer waits for another process's transaction.
 BUSY_TIMEOUT_S: Final = 15.0
 
@@ -24,7 +24,7 @@ CREATE TABLE series (
   tank TEXT NOT NULL,
   quantity TEXT NOT NULL,
   sensor TEXT NOT NULL,
-  held INTEGER NOT NULL DEFAULT 0,
+  readings INTEGER NOT NULL DEFAULT 0,
   first INTEGER,
   last INTEGER,
   UNIQUE (tank, quantity, sensor)
@@ -37,7 +37,7 @@ CREATE TABLE reading (
   raw REAL,
   PRIMARY KEY (series, time)
 ) WITHOUT ROWID;
-CREATE TABLE retention (level TEXT PRIMARY KEY, kept_from INTEGER NOT NULL) WITHOUT ROWID;
+CREATE TABLE retention (level TEXT PRIMARY KEY, retained_from INTEGER NOT NULL) WITHOUT ROWID;
 """
     + SCHEMA
 )
@@ -57,7 +57,7 @@ def path_of_url(url: str) -> Path:
 
 
 @contextmanager
-def told_plainly(path: Path) -> Iterator[None]:
+def errors_translated(path: Path) -> Iterator[None]:
     """Turn SQLite's errors into the store's own."""
     try:
         yield
@@ -107,7 +107,7 @@ def create_or_open(path: Path) -> sqlite3.Connection:
         raise StoreUnavailableError(
             f"{path.parent}: the folder cannot be made ({error.strerror})"
         ) from error
-    with told_plainly(path):
+    with errors_translated(path):
         connection = connect(path)
         try:
             connection.execute("PRAGMA journal_mode = WAL")

@@ -19,7 +19,7 @@ Writing = Callable[[], AbstractContextManager[sqlite3.Connection]]
 Rest = Callable[[], bool]
 
 
-def advance(connection: sqlite3.Connection, kept_from_us: dict[str, int]) -> bool:
+def advance(connection: sqlite3.Connection, retained_from_us: dict[str, int]) -> bool:
     """Note from when on each level is kept; whether that is later than before for any level.
 
     It is the first act of pruning: from then on no late reading changes rollups that it could not
@@ -28,32 +28,34 @@ def advance(connection: sqlite3.Connection, kept_from_us: dict[str, int]) -> boo
     Args:
         connection: in a transaction that writes.
     """
-    known = dict(connection.execute("SELECT level, kept_from FROM retention").fetchall())
+    known = dict(connection.execute("SELECT level, retained_from FROM retention").fetchall())
     later = {
-        level: time_us for level, time_us in kept_from_us.items() if time_us > known.get(level, 0)
+        level: time_us
+        for level, time_us in retained_from_us.items()
+        if time_us > known.get(level, 0)
     }
     connection.executemany(
-        "INSERT INTO retention (level, kept_from) VALUES (?, ?) ON CONFLICT (level) "
-        "DO UPDATE SET kept_from = excluded.kept_from",
+        "INSERT INTO retention (level, retained_from) VALUES (?, ?) ON CONFLICT (level) "
+        "DO UPDATE SET retained_from = excluded.retained_from",
         later.items(),
     )
     return bool(later)
 
 
-def delete(writing: Writing, kept_from_us: dict[str, int], rest: Rest) -> Pruned:
+def delete(writing: Writing, retained_from_us: dict[str, int], rest: Rest) -> Pruned:
     """Delete what is older than each level's limit, in small transactions; may be interrupted.
 
     Args:
-        kept_from_us: by level (raw, minute, hour, day), starts of UTC days; 0 keeps all.
+        retained_from_us: by level (raw, minute, hour, day), starts of UTC days; 0 keeps all.
     """
     with writing() as connection:
         series = [row[0] for row in connection.execute("SELECT id FROM series").fetchall()]
-    deleted = dict.fromkeys(kept_from_us, 0)
+    deleted = dict.fromkeys(retained_from_us, 0)
     tables = [("raw", "reading", "time", 1)]
     tables += [(one.name, one.table, "span", one.width_us) for one in rollup.LEVELS]
     for one in series:
         for level, table, column, width_us in tables:
-            before = kept_from_us[level] // width_us
+            before = retained_from_us[level] // width_us
             while before > 0:
                 with writing() as connection:
                     step = _delete_step(connection, table, column, one, before)
@@ -80,7 +82,7 @@ def _delete_step(
     ).rowcount
     if deleted and table == "reading":
         connection.execute(
-            "UPDATE series SET held = held - ?2, "
+            "UPDATE series SET readings = readings - ?2, "
             "first = (SELECT min(time) FROM reading WHERE series = ?1), "
             "last = (SELECT max(time) FROM reading WHERE series = ?1) WHERE id = ?1",
             (series, deleted),

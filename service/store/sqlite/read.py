@@ -22,7 +22,7 @@ _Scalar = TypeVar("_Scalar", np.int32, np.float64)
 
 
 def id_of(connection: sqlite3.Connection, key: SeriesKey) -> int:
-    """The number of a series; -1, which no series has, where it is not held."""
+    """The number of a series; -1, which no series has, where it is not stored."""
     (found,) = connection.execute(f"SELECT {_ID}", _names(key)).fetchone()
     return -1 if found is None else int(found)
 
@@ -66,8 +66,8 @@ def series(connection: sqlite3.Connection, tank: str | None) -> list[SeriesInfo]
 def extent(connection: sqlite3.Connection, key: SeriesKey) -> Extent | None:
     """How much a series holds; see ``Store.extent``."""
     row = connection.execute(
-        "SELECT held, first, last FROM series "
-        "WHERE tank = ? AND quantity = ? AND sensor = ? AND held > 0",
+        "SELECT readings, first, last FROM series "
+        "WHERE tank = ? AND quantity = ? AND sensor = ? AND readings > 0",
         _names(key),
     ).fetchone()
     return None if row is None else Extent(*row)

@@ -65,7 +65,7 @@ _COLUMN_OF: Final[dict[Aggregate, str]] = {
 }
 _COLUMNS = ("span", "n", "total", "low", "high", "first", "last")
 #: Bounds the memory that computing a long stretch anew takes.
-_LONGEST_RUN = 10_000
+LONGEST_RUN = 10_000
 
 
 def rows_of_values(values: Iterable[tuple[int, float]]) -> list[Row]:
@@ -141,10 +141,10 @@ def _replace(
 
 
 def _runs(spans: Sequence[int]) -> list[tuple[int, int]]:
-    """Neighbouring numbers of a sorted sequence as (first, last), at most ``_LONGEST_RUN`` long."""
+    """Neighbouring numbers of a sorted sequence as (first, last), at most ``LONGEST_RUN`` long."""
     runs: list[tuple[int, int]] = []
     for span in spans:
-        if runs and span == runs[-1][1] + 1 and span - runs[-1][0] < _LONGEST_RUN:
+        if runs and span == runs[-1][1] + 1 and span - runs[-1][0] < LONGEST_RUN:
             runs[-1] = (runs[-1][0], span)
         else:
             runs.append((span, span))

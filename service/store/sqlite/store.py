@@ -49,7 +49,7 @@ class SqliteStore:
         """Open or create the file.
 
         Raises:
-            StoreUnavailableError, StoreRefusedError: as ``sqlite_file.create_or_open`` finds.
+            StoreUnavailableError, StoreRefusedError: as ``file.create_or_open`` finds.
         """
         self._path = path
         self._writer = file.create_or_open(path)
@@ -57,7 +57,7 @@ class SqliteStore:
         self._readers: queue.LifoQueue[sqlite3.Connection] = queue.LifoQueue()
         self._last_write_s = 0.0
         self._left_out = 0
-        with file.told_plainly(path):
+        with file.errors_translated(path):
             try:
                 reader = file.connect(path, read_only=True)
                 self._start_check = upkeep.StartCheck(path, reader)
@@ -155,7 +155,7 @@ class SqliteStore:
     def claim_pruning(self, policy: RetentionPolicy, now: datetime) -> bool:
         """Whether something is newly too old; of several processes only one gets True."""
         with self._writing() as connection:
-            return prune.advance(connection, policy.kept_from_us(now))
+            return prune.advance(connection, policy.retained_from_us(now))
 
     def prune(
         self, policy: RetentionPolicy, now: datetime, *, rest: prune.Rest = lambda: True
@@ -165,10 +165,10 @@ class SqliteStore:
         Args:
             rest: called between two steps; False ends the pruning.
         """
-        kept_from_us = policy.kept_from_us(now)
+        retained_from_us = policy.retained_from_us(now)
         with self._writing() as connection:
-            prune.advance(connection, kept_from_us)
-        return prune.delete(self._writing, kept_from_us, rest)
+            prune.advance(connection, retained_from_us)
+        return prune.delete(self._writing, retained_from_us, rest)
 
     def rebuild_rollups(self) -> None:
         """Compute all rollups anew from the readings; changes nothing when they are right."""
@@ -181,7 +181,7 @@ class SqliteStore:
             StoreRefusedError: the file exists already or its folder does not.
             StoreUnavailableError: the disk is full or cannot be written.
         """
-        with file.told_plainly(to):
+        with file.errors_translated(to):
             connection = file.connect(self._path)
             try:
                 upkeep.back_up(connection, to)
@@ -225,14 +225,14 @@ class SqliteStore:
             raise StoreRefusedError(self._start_check.fault.detail)
         with (
             self._write_lock,
-            file.told_plainly(self._path),
+            file.errors_translated(self._path),
             file.transaction(self._writer),
         ):
             yield self._writer
 
     @contextmanager
     def _reader(self) -> Iterator[sqlite3.Connection]:
-        with file.told_plainly(self._path):
+        with file.errors_translated(self._path):
             try:
                 connection = self._readers.get_nowait()
             except queue.Empty:

@@ -32,7 +32,7 @@ def rebuild_rollups(writing: Writing) -> None:
             minutes = connection.execute(
                 "SELECT DISTINCT time / ?2 FROM reading WHERE series = ?1 "
                 "UNION SELECT span FROM rollup_minute WHERE series = ?1 "
-                "AND span >= (SELECT coalesce(max(kept_from), 0) / ?2 FROM retention "
+                "AND span >= (SELECT coalesce(max(retained_from), 0) / ?2 FROM retention "
                 "WHERE level = 'raw')",
                 (one, rollup.MINUTE.width_us),
             ).fetchall()

@@ -28,7 +28,7 @@ def write_batch(connection: sqlite3.Connection, readings: Sequence[Reading]) -> 
     Those older than what retention has deleted are left out: the rollups of that time can no
     longer be computed anew, and the next pruning would delete the readings anyway.
     """
-    horizon_us = kept_from_us(connection)
+    horizon_us = retained_from_us(connection)
     by_names: dict[tuple[str, str, str], dict[int, ReadingRow]] = {}
     left_out = 0
     for r in readings:
@@ -50,10 +50,10 @@ def write_batch(connection: sqlite3.Connection, readings: Sequence[Reading]) -> 
     return left_out
 
 
-def kept_from_us(connection: sqlite3.Connection) -> int:
+def retained_from_us(connection: sqlite3.Connection) -> int:
     """The time before which retention has deleted readings; 0 when it never has."""
     (time_us,) = connection.execute(
-        "SELECT coalesce(max(kept_from), 0) FROM retention WHERE level = 'raw'"
+        "SELECT coalesce(max(retained_from), 0) FROM retention WHERE level = 'raw'"
     ).fetchone()
     return int(time_us)
 
@@ -104,7 +104,7 @@ def _rewrite(connection: sqlite3.Connection, series: _StoredSeries, rows: list[R
 
 def _count_in(connection: sqlite3.Connection, counts: Iterable[tuple[int, int, int, int]]) -> None:
     connection.executemany(
-        "UPDATE series SET held = held + ?1, first = min(coalesce(first, ?2), ?2), "
+        "UPDATE series SET readings = readings + ?1, first = min(coalesce(first, ?2), ?2), "
         "last = max(coalesce(last, ?3), ?3) WHERE id = ?4",
         counts,
     )
@@ -120,6 +120,6 @@ def delete_tank(connection: sqlite3.Connection, tank: str) -> int:
         connection.execute(f"DELETE FROM {level.table} WHERE series IN {chosen}", (tank,))
     deleted = connection.execute(f"DELETE FROM reading WHERE series IN {chosen}", (tank,)).rowcount
     connection.execute(
-        "UPDATE series SET held = 0, first = NULL, last = NULL WHERE tank = ?", (tank,)
+        "UPDATE series SET readings = 0, first = NULL, last = NULL WHERE tank = ?", (tank,)
     )
     return deleted

@@ -73,7 +73,7 @@ class VictoriametricsStore(RemoteStore):
         self._lines = lines
         self._recent = Recent()
         self._writer = Writer(api, lines, self._recent)
-        self._catalogue = SeriesIndex(api, self._recent)
+        self._index = SeriesIndex(api, self._recent)
         self._settled = False
         self._settle_lock = threading.Lock()
 
@@ -184,7 +184,7 @@ class VictoriametricsStore(RemoteStore):
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
         """The series stored; see ``Store.series``."""
         self._prepare()
-        return self._catalogue.series(tank)
+        return self._index.series(tank)
 
     def extent(self, key: SeriesKey) -> Extent | None:
         """How much a series holds, by reading all of it; see ``Store.extent``."""
@@ -197,7 +197,7 @@ class VictoriametricsStore(RemoteStore):
     def latest(self, key: SeriesKey, *, flagged: bool = False) -> Reading | None:
         """The newest reading of one series; see ``Store.latest``."""
         self._prepare()
-        return self._catalogue.latest(key, flagged=flagged)
+        return self._index.latest(key, flagged=flagged)
 
     def delete_tank(self, tank: str) -> int:
         """Delete all readings of a tank, by reading all of it first; see ``Store.delete_tank``."""
@@ -206,7 +206,7 @@ class VictoriametricsStore(RemoteStore):
             self._api.delete(f"{_EVERYTHING},{vm_api.of_tank(tank)}")
             self._recent.forget_tank(tank)
             self._writer.forget_tank(tank)
-            self._catalogue.forget_tank(tank)
+            self._index.forget_tank(tank)
         return sum(extent.count for extent in extents if extent is not None)
 
     def _ask(self) -> tuple[bool, dict[str, float]]:

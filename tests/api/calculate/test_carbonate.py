@@ -26,6 +26,19 @@ def test_ph_out_of_reach_is_null_with_a_reason(calculate):
     assert acid["reasons"]
 
 
+def test_carbonate_part_of_a_kh_test(calculate):
+    """Half of borate is charged at its pKa of 9.24 (CRC Handbook, from memory): 0.5 meq/L of
+    10.81 mg/L boron, a little more at the ionic strength of fresh water."""
+    water = {"kh": q(1, "meq/L"), "ph": 9.24, "temperature": q(25, "Cel")}
+    answer = calculate("carbonate-kh", water | {"boron": q(10.81, "mg/L")})
+    assert answer["kh"]["value"] == pytest.approx(0.48, abs=0.03)
+    assert answer["non_carbonate_share"] == q(pytest.approx(52, abs=3), "%")
+    assert "is not carbonate" in answer["cautions"][0]
+    plain = calculate("carbonate-kh", water)
+    assert plain["kh"]["value"] == pytest.approx(1)
+    assert (plain["non_carbonate_share"]["value"], plain["cautions"]) == (0, [])
+
+
 def test_bicarbonate(calculate):
     """+1 dKH in 100 L: 2.996 g NaHCO3 or 3.571 g KHCO3 (IUPAC molar masses)."""
     body = {"volume": q(100, "L"), "kh": q(3, "dKH"), "target": q(4, "dKH")}

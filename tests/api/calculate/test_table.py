@@ -45,6 +45,11 @@ WATER = {"ph": 7, "kh": q(4, "dKH"), "temperature": q(25, "Cel")}
             {"volume": q(0, "L"), "kh": q(1, "dKH"), "target": q(2, "dKH")},
             "/volume/value",
         ),
+        (
+            "carbonate-kh",
+            {"kh": q(4, "dKH"), "ph": 7, "temperature": q(24, "Cel"), "boron": q(-1, "mg/L")},
+            "/boron/value",
+        ),
         ("dose", {"volume": LITRES, "mass": GRAM}, "/substance"),
         (
             "dose",

@@ -14,7 +14,7 @@ import requests
 from service.api.context import app_singleton
 from service.api.events.stream import StreamTiming
 from service.api.server import Server
-from service.app.web import create_app
+from service.app.app_factory import create_app
 from service.config import Config, HttpConfig
 from service.errors import StoreUnavailableError
 from service.registry.access import Scope
@@ -208,9 +208,9 @@ def test_streams_end_by_themselves_and_with_the_service(serving):
         assert all(part == [": still here"] for part in parts)
 
 
-def test_silence_is_broken_only_as_often_as_the_pace_says(serving):
-    often, _ = serving(pace=replace(QUICK, heartbeat_s=0.1, lasts_s=1.0))
-    seldom, _ = serving(pace=replace(QUICK, heartbeat_s=30.0, lasts_s=1.0))
+def test_silence_is_broken_only_as_often_as_the_timing_says(serving):
+    often, _ = serving(timing=replace(QUICK, heartbeat_s=0.1, lasts_s=1.0))
+    seldom, _ = serving(timing=replace(QUICK, heartbeat_s=30.0, lasts_s=1.0))
     assert ": still here" in listen(often).text
     assert ": still here" not in listen(seldom).text
 

@@ -14,7 +14,7 @@ from flask import request
 from service.api.context import install
 from service.api.http.openapi import spec_of
 from service.api.server import Server
-from service.app.web import create_app
+from service.app.app_factory import create_app
 from service.clock import FixedClock
 from service.config import HttpConfig
 from service.registry.access import Scope

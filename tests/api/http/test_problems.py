@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from service import errors
-from service.app.web import create_app
+from service.app.app_factory import create_app
 from service.problems import PROBLEMS
 from tests.api.conftest import problem_of
 

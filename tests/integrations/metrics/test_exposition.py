@@ -12,8 +12,8 @@ from prometheus_client.parser import text_string_to_metric_families as classic_f
 
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Severity
+from service.app.app_factory import create_app
 from service.app.application import Application
-from service.app.web import create_app
 from service.config import Config
 from service.errors import RegistryUnavailableError, StoreUnavailableError
 from service.integrations.metrics.exposition import Metrics

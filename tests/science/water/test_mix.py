@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.science.water.hardness import (
+    MEQ_L_PER_DEGREE,
     dgh_from_meq_l,
     dkh_from_meq_l,
-    meq_l_from_dgh,
     meq_l_from_dkh,
 )
 from service.science.water.mix import (
@@ -51,9 +51,9 @@ def test_blend_by_the_cross_of_mixing():
     # Andreas cross: tap 16, pure water 0, wanted 4 -> 4 parts of tap to 12 of pure water.
     blend = blend_for_hardness(
         tap_kh_meq_l=float(meq_l_from_dkh(16)),
-        tap_gh_meq_l=float(meq_l_from_dgh(20)),
+        tap_gh_meq_l=20 * MEQ_L_PER_DEGREE,
         target_kh_meq_l=float(meq_l_from_dkh(4)),
-        target_gh_meq_l=float(meq_l_from_dgh(6)),
+        target_gh_meq_l=6 * MEQ_L_PER_DEGREE,
     )
     assert blend.tap_share == pytest.approx(0.25)
     assert dkh_from_meq_l(blend.kh_meq_l) == pytest.approx(4)

@@ -42,8 +42,8 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title=f"Unheated and cooling: {lowest:.1f} °C at its lowest",
         action=(
-            f"The daily minimum fell by {per_day:.1f} K a day and is {lowest - found.low_c:.1f} K "
-            f"above what {found.low_species or 'the animals'} need ({found.low_c:g} °C). As long "
+            f"The daily minimum fell by {per_day:.1f} °C a day and is {lowest - found.low_c:.1f} °C"
+            f" above what {found.low_species or 'the animals'} need ({found.low_c:g} °C). As long "
             "as it stays above, no heater is needed. If the weather stays cool, warm the room, "
             f"close the lid, or put in a heater set to {found.low_c + 1:g} °C within "
             f"{days_text(left_days)}."

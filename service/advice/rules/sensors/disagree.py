@@ -48,7 +48,7 @@ def judge(case: Case) -> Iterator[Finding]:
 
 def _finding(case: Case, apart: float, most: float, one: SeriesInfo, other: SeriesInfo) -> Finding:
     quantity = one.key.quantity
-    unit = "" if quantity == "ph" else " K"
+    unit = "" if quantity == "ph" else " °C"
     believed = case.view.latest.get(quantity)
     which = "" if believed is None else f" Littoral goes by {believed.sensor} meanwhile."
     how = (

@@ -73,12 +73,12 @@ def return_report(options: dict[str, Any]) -> Response:
     Without options, of the absence that began last, so far or up to its end. JSON, or a page by
     `Accept`.
     """
-    parts = current()
+    context = current()
     kind = accepted([JSON, HTML])
     asked = Asked(**options)
-    absence = absence_begun(asked, parts.registry, now())
-    tanks = tanks_of(absence, parts.registry, asked.tank)
-    report = report_of(absence, tanks, parts.registry, parts.store, now())
+    absence = absence_begun(asked, context.registry, now())
+    tanks = tanks_of(absence, context.registry, asked.tank)
+    report = report_of(absence, tanks, context.registry, context.store, now())
     as_html = kind == HTML
     response = html.current().report_page(report) if as_html else as_json(_RETURN.dump(report))
     response.headers["Cache-Control"] = "private, no-cache"

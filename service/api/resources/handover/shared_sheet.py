@@ -66,11 +66,11 @@ def _sheet(secret: str) -> HandoverSheet:
         NotFoundError: there is no such link.
         GoneError: it has expired or was revoked.
     """
-    parts = current()
-    link = parts.registry.share_of(secret, now())
-    absence = absence_of_link(link, parts.registry)
-    tanks = [parts.registry.tank(link.tank)]
-    return sheet_of(absence, tanks, parts.registry, parts.store, now())
+    context = current()
+    link = context.registry.share_of(secret, now())
+    absence = absence_of_link(link, context.registry)
+    tanks = [context.registry.tank(link.tank)]
+    return sheet_of(absence, tanks, context.registry, context.store, now())
 
 
 def _unlisted(response: Response) -> Response:

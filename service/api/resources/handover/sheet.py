@@ -85,9 +85,9 @@ def sheet_answer(
 
 
 def _sheet(options: dict[str, Any]) -> HandoverSheet:
-    parts = current()
+    context = current()
     given = {name: text for name, text in options.items() if name != "form"}
     asked = Asked(**given)
-    absence = absence_asked(asked, parts.registry, now())
-    tanks = tanks_of(absence, parts.registry, asked.tank)
-    return sheet_of(absence, tanks, parts.registry, parts.store, now())
+    absence = absence_asked(asked, context.registry, now())
+    tanks = tanks_of(absence, context.registry, asked.tank)
+    return sheet_of(absence, tanks, context.registry, context.store, now())

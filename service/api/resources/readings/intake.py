@@ -22,7 +22,7 @@ from ingest.process import (
 from service.api.context import Context
 from service.errors import LittoralError
 from service.registry.models import Rejection
-from service.times import to_us
+from service.times import format_moment, to_us
 
 SOURCE: Final = "http"
 _REFERENCE_AGE_S: Final = 1.0
@@ -86,7 +86,7 @@ def arrival_of_record(message: Message, tank: str, record: dict[str, Any]) -> Ar
     parsed = Record(
         record["value"],
         record.get("unit"),
-        None if time is None else time.isoformat(),
+        None if time is None else format_moment(time),
         quantity=record["quantity"],
         sensor=record.get("sensor"),
     )

@@ -48,12 +48,12 @@ class ReadingsView(MethodView):
         Each one, or summed up over spans of equal length.
         """
         _check(options)
-        parts = current()
-        parts.registry.tank(tank)
+        context = current()
+        context.registry.tank(tank)
         start, end = span_of(options)
         keys = [
             info.key
-            for info in parts.store.series(tank)
+            for info in context.store.series(tank)
             if options.get("quantity", info.key.quantity) == info.key.quantity
             and options.get("sensor", info.key.sensor) == info.key.sensor
         ]

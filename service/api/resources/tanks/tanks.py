@@ -138,11 +138,11 @@ class TankResource(MethodView):
     @blueprint.headers(_IF_MATCH)
     def delete(self, options: dict[str, str], tank: str) -> tuple[str, int]:
         """Delete a tank with its log and its recommendations"""
-        parts = current()
-        check_preconditions(tag_of(shown(parts.registry.tank(tank))))
-        parts.registry.delete_tank(tank)
+        context = current()
+        check_preconditions(tag_of(shown(context.registry.tank(tank))))
+        context.registry.delete_tank(tank)
         if options["readings"] == "delete":
-            parts.store.delete_tank(tank)
+            context.store.delete_tank(tank)
         return "", 204
 
 

@@ -10,7 +10,7 @@ from datetime import timedelta
 from ical.calendar_stream import IcsCalendarStream
 
 from service.api.context import install
-from service.app.web import create_app
+from service.app.app_factory import create_app
 from service.clock import FixedClock
 from service.errors import StoreUnavailableError
 from service.registry.access import Scope
