@@ -18,7 +18,7 @@ from service.derive.inputs import Inputs
 from service.derive.loader import VIEW_DAYS, load, means
 from service.derive.local_time import local_midnight
 from service.derive.models import GasModel, LightDay, TankView
-from service.derive.series_cache import HOUR_US, SeriesCache, read_hours
+from service.derive.series_cache import DAY_US, HOUR_US, SeriesCache, read_totals
 from service.derive.tank_view import tank_view
 from service.registry.models import LogEntry, Tank
 from service.registry.registry import Registry
@@ -38,8 +38,7 @@ RETRY_AFTER: Final = timedelta(hours=1)
 BUDGET_S: Final = 2.0
 """Seconds of one evaluation that fits may take; the other tanks have their turn at the next."""
 
-_DAY_US: Final = 24 * HOUR_US
-WINDOW_US: Final = (FIT_DAYS + 1) * _DAY_US
+WINDOW_US: Final = (FIT_DAYS + 1) * DAY_US
 """A fit is made of ``FIT_DAYS`` and up to a day old when it is checked."""
 
 
@@ -122,7 +121,7 @@ class ViewCache:
         """What is cached of a tank; None where there are too many."""
         found = self._tanks.get(tank.id)
         if found is None and len(self._tanks) < MOST_TANKS:
-            window_us = WINDOW_US if tank.co2_injected else VIEW_DAYS * _DAY_US
+            window_us = WINDOW_US if tank.co2_injected else VIEW_DAYS * DAY_US
             found = self._tanks[tank.id] = _Cached(SeriesCache(self._store, window_us))
         return found
 
@@ -156,11 +155,11 @@ class ViewCache:
     def _digest(self, keys: frozenset[SeriesKey], fitted: datetime, cached: _Cached | None) -> int:
         """A number that differs where an hour of the days before a fit was rewritten."""
         end_us = to_us(fitted) // HOUR_US * HOUR_US
-        start_us = end_us - FIT_DAYS * _DAY_US
+        start_us = end_us - FIT_DAYS * DAY_US
         digests = []
         for key in sorted(keys):
             if cached is None:
-                hours = read_hours(self._store, key, start_us, end_us)
+                hours = read_totals(self._store, key, start_us, end_us)
             else:
                 hours = cached.series.hours(key)
             digests.append(hours.part(start_us, end_us).digest())

@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
-from service.derive.loader import means
-from service.derive.series_cache import HOUR_US, Hours, SeriesCache
-from service.store.model import Flag, Reading, SeriesKey
+from service.derive.loader import means, step_of
+from service.derive.series_cache import DAY_US, HOUR_US, SeriesCache, Totals
+from service.store.model import Buckets, Flag, Reading, SeriesKey
 from service.store.sqlite.store import SqliteStore
 
-DAY_US = 24 * HOUR_US
 KEY = SeriesKey("reed", "temperature", "s")
 
 
 @pytest.mark.parametrize("quantity", ["temperature", "illuminance"])
+@pytest.mark.parametrize("apart_us", [HOUR_US, HOUR_US // 20])
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_reads_what_the_store_holds_after_writes_of_all_kinds(
-    seed: int, quantity: str, tmp_path: Path
+    seed: int, apart_us: int, quantity: str, tmp_path: Path
 ) -> None:
     """Random histories: in order, late, rewritten, flagged; sliding windows of any length."""
     rng = np.random.default_rng(seed)
@@ -28,7 +29,7 @@ def test_reads_what_the_store_holds_after_writes_of_all_kinds(
     cache = SeriesCache(store, 2 * DAY_US)
     now_us = 20_000 * DAY_US + 12_345_678
     for _ in range(60):
-        now_us += int(rng.integers(1, HOUR_US))
+        now_us += int(rng.integers(1, apart_us))
         newest = now_us - rng.integers(0, 600_000_000, 5)
         older = now_us - rng.integers(0, 4 * DAY_US, rng.integers(0, 4))
         times = np.concatenate((newest, older)) // 60_000_000 * 60_000_000
@@ -75,18 +76,77 @@ def test_only_a_change_to_an_hour_that_was_over_counts_as_rewritten(tmp_path: Pa
     store.close()
 
 
-def test_hours_differ_by_number_sum_or_presence() -> None:
-    def hours(*rows: tuple[int, int, float]) -> Hours:
+class CountingStore(SqliteStore):
+    """Notes the start, end and length of span of each question for means and totals."""
+
+    asked: list[tuple[int, int, int]]
+
+    def aggregate(
+        self, key: SeriesKey, start_us: int, end_us: int, every_us: int, **wanted: Any
+    ) -> Buckets:
+        """As the store's."""
+        self.asked.append((start_us, end_us, every_us))
+        return super().aggregate(key, start_us, end_us, every_us, **wanted)
+
+
+def test_between_two_hours_only_days_that_differ_are_read(tmp_path: Path) -> None:
+    store = CountingStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    assert isinstance(store, CountingStore)
+    store.asked = []
+    start_us, end_us = 20_000 * DAY_US + HOUR_US, 20_004 * DAY_US + 90
+    store.write([Reading(*_names(KEY), start_us + n * HOUR_US, 24.0) for n in range(90)])
+    cache = SeriesCache(store, DAY_US)
+
+    def asked_at(end_us: int) -> list[tuple[int, int, int]]:
+        store.asked.clear()
+        found = cache.read(KEY, start_us, end_us)
+        asked = list(store.asked)
+        expected = means(store)(KEY, start_us, end_us)
+        np.testing.assert_array_equal(found.value, expected.value)
+        np.testing.assert_array_equal(found.time_us, expected.time_us)
+        return asked
+
+    days = (start_us, end_us, DAY_US)
+    assert asked_at(end_us)[:2] == [days, (start_us, end_us, HOUR_US)]
+    assert asked_at(end_us) == [days]
+    changed_us = 20_002 * DAY_US + 7 * HOUR_US
+    store.write([Reading(*_names(KEY), changed_us, 25.0)])
+    step_us = step_of("temperature")
+    assert asked_at(end_us) == [
+        days,
+        (20_002 * DAY_US, 20_003 * DAY_US, HOUR_US),
+        (changed_us, changed_us + HOUR_US, step_us),
+    ]
+    store.write([Reading(*_names(KEY), start_us, 23.0)])  # of a day that begins before the window
+    assert asked_at(end_us)[1:] == [
+        (start_us, 20_001 * DAY_US, HOUR_US),
+        (start_us, start_us + HOUR_US, step_us),
+    ]
+    cache.pop_rewritten()
+    swapped_us = 20_001 * DAY_US, 20_001 * DAY_US + 5 * HOUR_US
+    before = [(swapped_us[0], 24.0), (swapped_us[1], 26.0)]
+    after = [(swapped_us[0], 26.0), (swapped_us[1], 24.0)]
+    store.write([Reading(*_names(KEY), *one) for one in before])
+    asked_at(end_us)
+    assert cache.pop_rewritten()
+    store.write([Reading(*_names(KEY), *one) for one in after])  # the day's totals stay
+    asked_at(end_us + HOUR_US)
+    assert cache.pop_rewritten()
+    store.close()
+
+
+def test_totals_differ_by_number_sum_or_presence() -> None:
+    def hours(*rows: tuple[int, int, float]) -> Totals:
         columns = zip(*rows, strict=True)
         start, count, total = (np.array(one) for one in columns)
-        return Hours(start * HOUR_US, count, total.astype(np.float64))
+        return Totals(start * HOUR_US, count, total.astype(np.float64))
 
     one = hours((1, 60, 1440.0), (2, 60, 1440.0), (4, 60, 1440.0))
     assert one.differing(one).tolist() == []
     other = hours((1, 60, 1440.0), (2, 59, 1440.0), (3, 1, 0.0), (4, 60, 1440.1))
     assert (one.differing(other) // HOUR_US).tolist() == [2, 3, 4]
     assert (other.differing(one) // HOUR_US).tolist() == [2, 3, 4]
-    assert (one.differing(Hours()) // HOUR_US).tolist() == [1, 2, 4]
+    assert (one.differing(Totals()) // HOUR_US).tolist() == [1, 2, 4]
     same_hours = hours((1, 60, 1440.0), (2, 60, 1441.0), (4, 60, 1440.0))
     assert (one.differing(same_hours) // HOUR_US).tolist() == [2]
     assert one.digest() != same_hours.digest() and one.digest() != other.digest()

@@ -1,10 +1,12 @@
 """Recommendations as rows: read by tank, state and time, written in one transaction, pruned."""
 
+import re
 import threading
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from sqlalchemy import event
 
 from service.errors import NotFoundError
 from service.registry.models import Tank
@@ -20,6 +22,8 @@ def stored(id, state=State.OPEN, seen=NOW, tank="a"):
 
 
 def put(registry, *ones, known=()):
+    """Store some; ``known`` are those that were there, as they were."""
+    known = {one.id: one for one in known}
     with registry.session() as session:
         registry.put_recommendations(ones, known, session)
 
@@ -41,12 +45,35 @@ def test_come_back_as_they_were_written(two):
     put(two, one)
     assert two.recommendation("x") == one
     changed = replace(one, state=State.DONE, snoozed_until=None, last_seen=NOW + DAY)
-    put(two, changed, stored("y"), known={"x"})
+    put(two, changed, stored("y"), known=[one])
     assert two.recommendation("x") == changed
     assert two.recommendation("y") == stored("y")
     put(two)
     with pytest.raises(NotFoundError, match="recommendation is 'z'"):
         two.recommendation("z")
+
+
+def test_only_columns_that_changed_are_written(two):
+    """So that what indexes and documents hold is left alone by what is only seen again."""
+    ones = [stored("x"), stored("y"), stored("z")]
+    put(two, *ones)
+    later = NOW + DAY
+    again = [
+        replace(ones[0], last_seen=later),
+        replace(ones[1], last_seen=later, finding={"finding": {"title": "other"}, "extra": {}}),
+        ones[2],
+    ]
+    statements = []
+
+    def note(_connection, _cursor, sql, given, _context, _many):
+        if sql.startswith("UPDATE"):
+            statements.append(sorted(re.findall(r"(\w+)=", sql.partition(" WHERE ")[0])))
+
+    event.listen(two.engine, "before_cursor_execute", note)
+    put(two, *again, known=ones)
+    event.remove(two.engine, "before_cursor_execute", note)
+    assert sorted(statements) == [["finding", "last_seen"], ["last_seen"]]
+    assert [two.recommendation(one.id) for one in again] == again
 
 
 def test_are_found_by_tank_state_and_time(two):
@@ -88,13 +115,14 @@ def test_two_that_write_one_recommendation_do_so_one_after_the_other(two):
             (one,) = two.recent_recommendations(["a"], NOW, session)
             has_read.set()
             threading.Event().wait(0.5)  # time enough for a mark that does not wait
-            two.put_recommendations([replace(one, last_seen=NOW + DAY)], {"x"}, session)
+            two.put_recommendations([replace(one, last_seen=NOW + DAY)], {"x": one}, session)
 
     evaluation = threading.Thread(target=evaluate)
     evaluation.start()
     assert has_read.wait(10)
     with two.session() as session:
         (one,) = two.recent_recommendations(["a"], NOW, session)
-        two.put_recommendations([replace(one, state=State.DONE)], {"x"}, session)
+        done = replace(one, state=State.DONE, last_seen=one.last_seen + DAY)  # builds on the other
+        two.put_recommendations([done], {"x": one}, session)
     evaluation.join(10)
-    assert two.recommendation("x") == replace(stored("x", State.DONE), last_seen=NOW + DAY)
+    assert two.recommendation("x") == replace(stored("x", State.DONE), last_seen=NOW + 2 * DAY)

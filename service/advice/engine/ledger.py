@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -44,15 +44,17 @@ class Ledger:
         since = min(view.now for view, _ in evaluated) - MARKED_MEMORY
         known: dict[str, list[Recommendation]] = {view.tank.id: [] for view, _ in evaluated}
         with self._registry.session() as session:
-            for one in _lasting(self._registry.recent_recommendations(known, since, session)):
+            recent = self._registry.recent_recommendations(known, since, session)
+            for one in _lasting(recent):
                 known[one.tank].append(one)
             for view, findings in evaluated:
                 was = known[view.tank.id]
                 now = advance(was, view.tank.id, findings, view.now, view.log)
                 changes[view.tank.id] = change_between(was, now, view.now)
-            before = {one.id: one for ones in known.values() for one in ones}
+            before = [one for ones in known.values() for one in ones]
             after = [one for change in changes.values() for one in change.after]
-            self._registry.put_recommendations(_changed(before, after), before, session)
+            rows = {one.id: one for one in recent}
+            self._registry.put_recommendations(_changed(before, after), rows, session)
             for view, _ in evaluated:
                 self._registry.add_events(log_events(changes[view.tank.id], view.now), session)
         return changes
@@ -113,16 +115,17 @@ class Ledger:
         with self._registry.session() as session:
             tank = self._registry.recommendation(id, session).tank
             recent = self._registry.recent_recommendations([tank], now - MARKED_MEMORY, session)
-            one = _recommendation(self._registry.recommendation(id, session))
+            rows = {each.id: each for each in recent}
+            rows[id] = self._registry.recommendation(id, session)
+            one = _recommendation(rows[id])
             if not may_last(one):
                 raise ConflictError(f"recommendation {id!r} is {one.state.value} already")
             before = [other for other in _lasting(recent) if other.id != id]
             *others, after = folded([*before, marked(one, state, now, until)])
             # What it changes in others is an event of the next evaluation, for all to see.
             change = change_between([one], [after], now)
-            known = {each.id: each for each in (one, *before)}
-            changed = _changed(known, [*others, *change.after])
-            self._registry.put_recommendations(changed, known, session)
+            changed = _changed([one, *before], [*others, *change.after])
+            self._registry.put_recommendations(changed, rows, session)
             self._registry.add_events(log_events(change, now), session)
         return change.after[0]
 
@@ -136,10 +139,11 @@ def _lasting(stored: Sequence[StoredRecommendation]) -> Sequence[Recommendation]
 
 
 def _changed(
-    before: Mapping[str, Recommendation], after: Sequence[Recommendation]
+    before: Sequence[Recommendation], after: Sequence[Recommendation]
 ) -> Sequence[StoredRecommendation]:
     """Those to store: new, or not as they were. A write empties the registry's cache."""
-    return [_stored(one) for one in after if one != before.get(one.id)]
+    was = {one.id: one for one in before}
+    return [_stored(one) for one in after if one != was.get(one.id)]
 
 
 def _stored(one: Recommendation) -> StoredRecommendation:

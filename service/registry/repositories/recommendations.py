@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -85,17 +85,21 @@ class RecommendationRepository(Database):
         return self._recent(tanks, since, session, lock=True)
 
     def put_recommendations(
-        self, ones: Sequence[StoredRecommendation], known: Collection[str], session: Session
+        self,
+        ones: Sequence[StoredRecommendation],
+        known: Mapping[str, StoredRecommendation],
+        session: Session,
     ) -> None:
-        """Store recommendations.
+        """Store recommendations: new ones, and the columns in which others changed.
 
         Args:
-            known: ids of those that were read in this transaction; the others are new.
+            known: those that were read in this transaction, by id; the others are new.
         """
-        old = [_values(one) for one in ones if one.id in known]
         new = [_values(one) for one in ones if one.id not in known]
-        if old:
-            session.execute(update(RecommendationRow), old)
+        changed = [_changes(known[one.id], one) for one in ones if one.id in known]
+        for columns in sorted({tuple(one) for one in changed if len(one) > 1}):
+            alike = [one for one in changed if tuple(one) == columns]
+            session.execute(update(RecommendationRow), alike)
         if new:
             session.execute(insert(RecommendationRow), new)
 
@@ -157,3 +161,9 @@ def _values(one: StoredRecommendation) -> dict[str, Any]:
         "folded": one.folded,
         "finding": dict(one.finding),
     }
+
+
+def _changes(before: StoredRecommendation, after: StoredRecommendation) -> dict[str, Any]:
+    """The id, and the columns that differ."""
+    old, new = _values(before), _values(after)
+    return {name: value for name, value in new.items() if name == "id" or value != old[name]}
