@@ -19,7 +19,7 @@ class State(StrEnum):
     CLEARED = "cleared"  # its cause went away by itself
 
 
-STANDING_STATES: Final = (State.OPEN, State.SNOOZED)
+ACTIVE_STATES: Final = (State.OPEN, State.SNOOZED)
 """States of what is still to be done, today or later."""
 
 MARKED_STATES: Final = (State.DONE, State.DISMISSED)

@@ -10,7 +10,7 @@ from sqlalchemy import event
 
 from service.errors import NotFoundError
 from service.registry.models import Tank
-from service.registry.recommendations import STANDING_STATES, State, StoredRecommendation
+from service.registry.recommendations import ACTIVE_STATES, State, StoredRecommendation
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -101,7 +101,7 @@ def test_recent_ones_stand_or_were_marked_since(two):
 
 def test_pruning_leaves_those_that_stand(two):
     put(two, *(stored(state.value, state, NOW - DAY) for state in State), stored("young"))
-    assert two.prune_recommendations(NOW) == len(State) - len(STANDING_STATES)
+    assert two.prune_recommendations(NOW) == len(State) - len(ACTIVE_STATES)
     assert set(ids(two.recommendations(states=list(State)))) == {"open", "snoozed", "young"}
 
 

@@ -14,7 +14,7 @@ from typing import Any, Final
 from service.advice.engine.documents import recommendation_document
 from service.advice.engine.recommendation import Finding, Recommendation, most_urgent_first
 from service.registry.events import NewEvent
-from service.registry.recommendations import STANDING_STATES, State
+from service.registry.recommendations import ACTIVE_STATES, State
 
 DUE_MOVES: Final = timedelta(hours=1)
 """A due time that moves by less is no change. Our choice."""
@@ -90,7 +90,7 @@ def change_between(
         stored.append(one)
     order = list(ChangeKind)
     events.sort(key=lambda event: order.index(event.kind))
-    current = most_urgent_first(one for one in stored if one.state in STANDING_STATES)
+    current = most_urgent_first(one for one in stored if one.state in ACTIVE_STATES)
     return LedgerChange(tuple(events), tuple(stored), tuple(current))
 
 

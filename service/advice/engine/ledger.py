@@ -13,7 +13,7 @@ from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
 from service.derive.models import TankView
 from service.errors import ConflictError, InvalidInputError
 from service.registry.documents import from_document, to_document
-from service.registry.recommendations import STANDING_STATES, State, StoredRecommendation
+from service.registry.recommendations import ACTIVE_STATES, State, StoredRecommendation
 from service.registry.registry import Registry
 
 MARKED_MEMORY: Final = timedelta(days=30)
@@ -71,7 +71,7 @@ class Ledger:
     def list(
         self,
         tank: str | None = None,
-        states: Collection[State] = STANDING_STATES,
+        states: Collection[State] = ACTIVE_STATES,
         *,
         since: datetime | None = None,
         limit: int | None = None,

@@ -23,7 +23,7 @@ from service.advice.engine.recommendation import (
 )
 from service.advice.engine.rule import ActiveConditions
 from service.registry.models import LogEntry
-from service.registry.recommendations import MARKED_STATES, STANDING_STATES, State
+from service.registry.recommendations import ACTIVE_STATES, MARKED_STATES, State
 
 MOST_UNFOLDED: Final = 5
 """So many open recommendations of a tank are in the short list; the rest is folded. Our choice."""
@@ -41,7 +41,7 @@ def key_of(one: Recommendation) -> Key:
 
 def may_last(one: Recommendation) -> bool:
     """Whether its condition may still be active: it stands, or was marked while active."""
-    return one.state in STANDING_STATES or (
+    return one.state in ACTIVE_STATES or (
         one.state in MARKED_STATES and bool(one.extra.get("lasting"))
     )
 

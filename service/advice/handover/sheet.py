@@ -101,24 +101,24 @@ class HandoverSheet:
 def handover(
     absence: Absence,
     views: Sequence[TankView],
-    standing: Mapping[str, Sequence[Recommendation]],
+    active: Mapping[str, Sequence[Recommendation]],
     now: datetime,
 ) -> HandoverSheet:
     """The sheet of an absence.
 
     Args:
         views: of the tanks that it covers, in the order of the sheet.
-        standing: by tank, recommendations that stand, from the ledger.
+        active: by tank, active recommendations, from the ledger.
         now: UTC.
     """
-    sheets = tuple(tank_sheet(absence, view, standing.get(view.tank.id, ())) for view in views)
+    sheets = tuple(tank_sheet(absence, view, active.get(view.tank.id, ())) for view in views)
     return HandoverSheet(absence, now, sheets)
 
 
-def tank_sheet(absence: Absence, view: TankView, standing: Sequence[Recommendation]) -> TankSheet:
+def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation]) -> TankSheet:
     """One tank's page of an absence."""
     case = Case(view)
-    open_ones = tuple(one for one in standing if one.state is State.OPEN)
+    open_ones = tuple(one for one in active if one.state is State.OPEN)
     start = max(absence.start, view.now)
     shown = [cautions.ANIMALS, cautions.MAINS]
     if view.tank.co2_injected:

@@ -11,7 +11,7 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.integrations.calendar.tasks import Form, tank_calendar
-from service.registry.recommendations import STANDING_STATES
+from service.registry.recommendations import ACTIVE_STATES
 from service.schemas.base import Schema
 from service.schemas.fields import Choice
 
@@ -39,7 +39,7 @@ def tasks(options: dict[str, Any], tank: str) -> Response:
     """What to do about a tank, as a calendar to subscribe to"""
     context = current()
     found = context.registry.tank(tank)
-    active = Ledger(context.registry).list(tank, STANDING_STATES)
+    active = Ledger(context.registry).list(tank, ACTIVE_STATES)
     revisions = context.registry.revisions([one.id for one in active])
     text = tank_calendar(found, active, revisions, now(), Form(options["form"]))
     return Response(

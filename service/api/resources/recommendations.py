@@ -17,7 +17,7 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.faults import invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.path_parameters import RECOMMENDATION, TANK
-from service.registry.recommendations import STANDING_STATES, State
+from service.registry.recommendations import ACTIVE_STATES, State
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Text, Whole
@@ -160,7 +160,7 @@ def _ledger() -> Ledger:
 
 def _listed(options: dict[str, Any], tank: str | None = None) -> list[Recommendation]:
     wanted = options["state"]
-    states: Sequence[State] = (State(wanted),) if wanted in set(State) else STANDING_STATES
+    states: Sequence[State] = (State(wanted),) if wanted in set(State) else ACTIVE_STATES
     if wanted == "any":
         states = tuple(State)
     limit = options.get("limit", MOST)

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.registry.connection import Database
 from service.registry.events import DeliveryState, Event, NewEvent, Revision
-from service.registry.recommendations import STANDING_STATES
+from service.registry.recommendations import ACTIVE_STATES
 from service.registry.tables import DeliveryRow, EventRow, RecommendationRow
 
 LOCK_KEY = 0x11770_2A2
@@ -89,14 +89,14 @@ class EventRepository(Database):
             DeliveryRow.event == EventRow.sequence,
             DeliveryRow.state == DeliveryState.WAITING.value,
         )
-        standing = exists().where(
+        newest = exists().where(
             RecommendationRow.id == EventRow.subject,
-            RecommendationRow.state.in_([one.value for one in STANDING_STATES]),
+            RecommendationRow.state.in_([one.value for one in ACTIVE_STATES]),
         )
         with self.session() as session:
             gone = session.scalars(
                 delete(EventRow)
-                .where(EventRow.time < before, ~waiting, ~standing)
+                .where(EventRow.time < before, ~waiting, ~newest)
                 .returning(EventRow.sequence)
                 .execution_options(synchronize_session=False)
             ).all()

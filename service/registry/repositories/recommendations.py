@@ -12,8 +12,8 @@ from sqlalchemy.orm import Session
 from service.errors import NotFoundError
 from service.registry.connection import Database
 from service.registry.recommendations import (
+    ACTIVE_STATES,
     MARKED_STATES,
-    STANDING_STATES,
     State,
     StoredRecommendation,
 )
@@ -30,7 +30,7 @@ class RecommendationRepository(Database):
         self,
         *,
         tank: str | None = None,
-        states: Collection[State] = STANDING_STATES,
+        states: Collection[State] = ACTIVE_STATES,
         since: datetime | None = None,
         limit: int | None = None,
     ) -> list[StoredRecommendation]:
@@ -106,7 +106,7 @@ class RecommendationRepository(Database):
     def prune_recommendations(self, before: datetime) -> int:
         """Delete those that no longer stand and were last seen earlier; returns how many."""
         query = delete(RecommendationRow).where(
-            RecommendationRow.state.not_in([one.value for one in STANDING_STATES]),
+            RecommendationRow.state.not_in([one.value for one in ACTIVE_STATES]),
             RecommendationRow.last_seen < before,
         )
         with self.session() as session:
@@ -117,7 +117,7 @@ class RecommendationRepository(Database):
     ) -> list[StoredRecommendation]:
         query = select(RecommendationRow).where(
             or_(
-                RecommendationRow.state.in_([one.value for one in STANDING_STATES]),
+                RecommendationRow.state.in_([one.value for one in ACTIVE_STATES]),
                 RecommendationRow.state.in_([one.value for one in MARKED_STATES])
                 & (RecommendationRow.last_seen >= since),
             )
