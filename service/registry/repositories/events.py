@@ -82,21 +82,21 @@ class EventRepository(Database):
     def prune_events(self, before: datetime) -> int:
         """Delete events older than ``before``; returns how many.
 
-        Kept are those that still wait for delivery, and those of recommendations that stand: the
-        newest of them is their revision. Dead deliveries go with their events.
+        Those that still wait for delivery stay, and those of active recommendations: the newest
+        of them is their revision. Dead deliveries go with their events.
         """
         waiting = exists().where(
             DeliveryRow.event == EventRow.sequence,
             DeliveryRow.state == DeliveryState.WAITING.value,
         )
-        newest = exists().where(
+        of_active = exists().where(
             RecommendationRow.id == EventRow.subject,
             RecommendationRow.state.in_([one.value for one in ACTIVE_STATES]),
         )
         with self.session() as session:
             gone = session.scalars(
                 delete(EventRow)
-                .where(EventRow.time < before, ~waiting, ~newest)
+                .where(EventRow.time < before, ~waiting, ~of_active)
                 .returning(EventRow.sequence)
                 .execution_options(synchronize_session=False)
             ).all()
