@@ -81,12 +81,21 @@ def lamp(time_us: np.ndarray, on: float = 10.0, off: float = 18.0, lux: float = 
 
 
 def gassed(
-    time_us: np.ndarray, *, high: float = 26.0, on: float = 8.0, off: float = 17.0, low: float = 3.0
+    time_us: np.ndarray,
+    *,
+    high: float = 26.0,
+    on: float = 8.0,
+    off: float = 17.0,
+    low: float = 3.0,
+    rise_per_h: float = 1.5,
 ) -> np.ndarray:
-    """CO2 that rises from gas-on and falls from gas-off, mg/L, settled from day to day."""
+    """CO2 that rises from gas-on and falls from gas-off, mg/L, settled from day to day.
+
+    It falls by 0.5 per hour: with ``rise_per_h=0.5`` one exchange with the air explains both.
+    """
     hour = hour_of_day(time_us)
-    up = low + (high - low) * -np.expm1(-1.5 * (hour - on))
-    top = low + (high - low) * -np.expm1(-1.5 * (off - on))
+    up = low + (high - low) * -np.expm1(-rise_per_h * (hour - on))
+    top = low + (high - low) * -np.expm1(-rise_per_h * (off - on))
     down = low + (top - low) * np.exp(-0.5 * ((hour - off) % 24.0))
     return np.where((hour >= on) & (hour < off), np.maximum(up, low), down)
 

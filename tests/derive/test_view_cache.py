@@ -21,7 +21,7 @@ from service.registry.registry import Registry, open_registry
 from service.store.model import Buckets, Reading, SeriesKey
 from service.store.sqlite.store import SqliteStore
 from service.times import format_moment, from_us, to_us
-from tests.derive.pieces import KH_4, NOON, a_tank, days_of
+from tests.derive.pieces import KH_4, NOON, a_tank, days_of, gassed
 
 HOUR = timedelta(hours=1)
 
@@ -289,7 +289,13 @@ def test_no_fit_without_a_budget(views: ViewCache) -> None:
 def test_the_gas_exchange_is_fitted_again_after_a_rewrite(
     views: ViewCache, store: Counting
 ) -> None:
-    """Readings of CO2 taken twice too high give twice the injection."""
+    """Readings of CO2 taken twice too high give twice the injection.
+
+    One exchange by day and night, so that no fit has to choose which of the two to believe.
+    """
+    one_rate = days_of(NOON + 24 * HOUR, days=14, co2=lambda t: gassed(t, rise_per_h=0.5))["ph"]
+    pairs = zip(one_rate.time_us.tolist(), one_rate.value.tolist(), strict=True)
+    store.write([Reading("reed", "ph", "s", at, value) for at, value in pairs])
     store.write(shifted(store, "ph", NOON - 230 * HOUR, -0.3))
     wrong = fitted(views, NOON)
     later = NOON + timedelta(minutes=1)
