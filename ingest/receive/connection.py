@@ -23,6 +23,7 @@ from ingest.receive.subscriptions import Notes, Subscriptions
 from service.clock import Clock
 from service.config import IngestConfig, MqttConfig
 from service.mqtt.connection import Will, receiving_client
+from service.mqtt.fast_reading import has_pending_bytes
 from service.times import format_moment, to_us
 
 _log = logging.getLogger(__name__)
@@ -94,6 +95,7 @@ class Connection:
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
+        self._client.on_plain = self._receive
 
     # -- called by the writer
 
@@ -144,7 +146,7 @@ class Connection:
         room = reading and (self._queue.has_room or self._is_stalled())
         # While the handshake lasts there is nothing but it to read.
         wants_read = room or not self.connected
-        pending = wants_read and _has_decrypted_bytes(sock)
+        pending = wants_read and has_pending_bytes(client, sock)
         readers = [sock, self._wake_r] if wants_read else [self._wake_r]
         writers = [sock] if client.want_write() else []
         ready, writable, _ = select.select(readers, writers, [], 0 if pending else _MISC_EVERY_S)
@@ -166,7 +168,7 @@ class Connection:
         client, queue = self._client, self._queue
         for _ in range(_BURST):
             before = self.received
-            if client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == before:
+            if client.read_packet() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == before:
                 break
             if not queue.has_room:
                 break
@@ -253,30 +255,27 @@ class Connection:
             self.received += 1
             self._acks.append((self.connection, message.mid))
             return
+        topic, payload = message.topic.encode(), bytes(message.payload)
+        self._receive(topic, payload, message.mid, message.qos, message.dup, message.retain)
+
+    def _receive(
+        self, topic: bytes, payload: bytes, mid: int, qos: int, dup: bool, retain: bool
+    ) -> None:
+        """Queue one message; those without properties come here at once."""
         self.received += 1
         if not self._queue.has_room:
             # Only a broker that ignores the receive maximum, or QoS 0, gets here.
-            if message.qos:
+            if qos:
                 self._missed = True
             else:
                 self.dropped_qos0 += 1
             return
         try:
-            topic = message.topic
+            name = topic.decode()
         except UnicodeDecodeError:
-            topic = "(a topic that is not UTF-8)"
-        self._queue.put(
-            Message(
-                topic,
-                bytes(message.payload),
-                self._arrival_us(),
-                message.mid,
-                message.qos,
-                message.dup,
-                message.retain,
-                self.connection,
-            )
-        )
+            name = "(a topic that is not UTF-8)"
+        arrival_us = self._arrival_us()
+        self._queue.put(Message(name, payload, arrival_us, mid, qos, dup, retain, self.connection))
 
     def _arrival_us(self) -> int:
         """The time of arrival: never the same twice, so that it identifies a reading."""
@@ -292,8 +291,3 @@ class Connection:
     def _status(self, state: str) -> str:
         now = format_moment(self._clock.now())
         return json.dumps({"state": state, "time": now})
-
-
-def _has_decrypted_bytes(sock: Any) -> bool:
-    """Whether TLS has read more than was asked for: the socket itself may then be silent."""
-    return hasattr(sock, "pending") and sock.pending() > 0

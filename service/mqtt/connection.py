@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ssl
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 from urllib.parse import unquote, urlsplit
 
 import paho.mqtt.client as mqtt
@@ -14,7 +14,9 @@ from paho.mqtt.properties import Properties
 
 from service.config import MqttConfig
 from service.errors import ConfigError
+from service.mqtt.fast_reading import FastReadingClient
 
+_Client = TypeVar("_Client", bound=mqtt.Client)
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 _RECONNECT_S: Final = (1, 30)
 """First and longest time between attempts to connect. Our choice."""
@@ -51,7 +53,7 @@ def check_broker(config: MqttConfig) -> None:
 
 def receiving_client(
     config: MqttConfig, max_inflight: int, *, will: Will | None = None, clean: bool = False
-) -> mqtt.Client:
+) -> FastReadingClient:
     """A client with a persistent session and manual acknowledgement; ``reconnect`` connects.
 
     Args:
@@ -63,6 +65,7 @@ def receiving_client(
     """
     v5 = config.protocol == "5"
     client = _client(
+        FastReadingClient,
         config,
         config.client_id,
         will,
@@ -98,7 +101,7 @@ def publishing_client(config: MqttConfig, role: str, will: Will | None = None) -
     Raises:
         ConfigError: the address or a certificate file is wrong.
     """
-    client = _client(config, f"{config.client_id}-{role}", will)
+    client = _client(mqtt.Client, config, f"{config.client_id}-{role}", will)
     client.reconnect_delay_set(*_RECONNECT_S)
     address = broker_address(config)
     client.connect_async(address.host, address.port, config.keepalive_s)
@@ -127,9 +130,11 @@ def broker_address(config: MqttConfig) -> BrokerAddress:
     return BrokerAddress(parts.hostname, port, username, password, parts.scheme == "mqtts")
 
 
-def _client(config: MqttConfig, client_id: str, will: Will | None, **options: Any) -> mqtt.Client:
+def _client(
+    kind: type[_Client], config: MqttConfig, client_id: str, will: Will | None, **options: Any
+) -> _Client:
     address, context = broker_address(config), _tls_context(config)
-    client = mqtt.Client(
+    client = kind(
         CallbackAPIVersion.VERSION2,
         client_id=client_id,
         protocol=MQTTProtocolVersion.MQTTv5
