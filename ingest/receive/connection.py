@@ -27,6 +27,8 @@ from service.mqtt.fast_reading import has_pending_bytes
 from service.times import format_moment, to_us
 
 _log = logging.getLogger(__name__)
+#: Stands for a topic that paho cannot decode, and cannot be decoded either.
+_NOT_UTF8: Final = b"\xff"
 
 #: Waiting times between attempts to connect, s: doubled from the first to the last, with jitter.
 _FIRST_WAIT_S: Final = 0.5
@@ -255,7 +257,11 @@ class Connection:
             self.received += 1
             self._acks.append((self.connection, message.mid))
             return
-        topic, payload = message.topic.encode(), bytes(message.payload)
+        try:
+            topic = message.topic.encode()
+        except UnicodeDecodeError:
+            topic = _NOT_UTF8
+        payload = bytes(message.payload)
         self._receive(topic, payload, message.mid, message.qos, message.dup, message.retain)
 
     def _receive(
