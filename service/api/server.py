@@ -47,7 +47,6 @@ class Server:
                 connection_limit=_CONNECTIONS + http.listeners,
                 ident=None,
                 max_request_body_size=2 * MAX_BODY_BYTES,
-                clear_untrusted_proxy_headers=True,
                 channel_request_lookahead=1,  # notices a listener that has gone
                 **_proxy(http),
             )
@@ -98,10 +97,15 @@ class Server:
 
 
 def _proxy(http: HttpConfig) -> dict[str, Any]:
-    """Waitress' settings for a reverse proxy in front of it."""
+    """Waitress' settings for a reverse proxy in front of it.
+
+    Without one its headers are believed nowhere, and left in the request: authentication refuses
+    them where no token protects the service.
+    """
     if http.trusted_proxy is None:
-        return {}
+        return {"clear_untrusted_proxy_headers": False}
     return {
+        "clear_untrusted_proxy_headers": True,
         "trusted_proxy": http.trusted_proxy,
         "trusted_proxy_count": 1,
         "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"},

@@ -9,6 +9,7 @@ from typing import Any
 from flask import Flask, request
 
 from service.api.http.faults import error_of
+from service.api.http.path_parameters import document_path
 from service.errors import FieldFault, LittoralError
 from service.problems import PROBLEMS
 
@@ -36,8 +37,7 @@ def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Tak
     """What each endpoint and method takes, from the OpenAPI document."""
     table: dict[tuple[str, str], Taken] = {}
     for rule in app.url_map.iter_rules():
-        path = rule.rule.replace("<", "{").replace(">", "}")
-        item = spec["paths"].get(path)
+        item = spec["paths"].get(document_path(rule.rule))
         if item is None:
             continue
         for method in rule.methods or ():
