@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 from flask import Flask, Request, current_app, g, request, session
 
 from service.api.context import app_singleton, current, now
-from service.api.http.rate_limit import RateLimits
+from service.api.http.rate_limit import RateLimits, network_of
 from service.errors import LittoralError, NotFoundError
 from service.problems import PROBLEMS
 from service.registry import secret_hashes
@@ -172,7 +172,7 @@ def token_of_secret(secret: str, address: str) -> Token:
     """
     limits = rate_limits()
     token = current().registry.token_of(secret, now())
-    where = _network(address)
+    where = network_of(address)
     meant = token.id if token else _meant(secret)
     # Also the right secret is refused while its token is blocked: guessing would go on otherwise.
     limits.refuse_guessing(where, meant)
@@ -198,17 +198,6 @@ def _meant(secret: str) -> str:
         return current().registry.token(id).id if id else ""
     except NotFoundError:
         return ""
-
-
-def _network(address: str) -> str:
-    """An address as wrong secrets are counted by: for IPv6 its network of 64 bits."""
-    try:
-        parsed = ipaddress.ip_address(address)
-    except ValueError:
-        return address
-    if parsed.version == 4:
-        return address
-    return str(ipaddress.ip_network((parsed, 64), strict=False).network_address)
 
 
 def _token_of_session() -> Token | None:
