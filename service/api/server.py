@@ -14,7 +14,7 @@ from waitress import wasyncore
 from waitress.channel import HTTPChannel
 from waitress.server import MultiSocketServer, create_server
 
-from service.api.app import MAX_BODY_BYTES
+from service.api.http.blueprint import LIST_BYTES
 from service.config import HttpConfig
 from service.errors import ConfigError
 
@@ -46,7 +46,7 @@ class Server:
                 threads=http.threads + http.listeners,
                 connection_limit=_CONNECTIONS + http.listeners,
                 ident=None,
-                max_request_body_size=2 * MAX_BODY_BYTES,
+                max_request_body_size=2 * LIST_BYTES,
                 clear_untrusted_proxy_headers=True,
                 channel_request_lookahead=1,  # notices a listener that has gone
                 **_proxy(http),

@@ -16,6 +16,7 @@ from service.api.http.auth import is_guarded, scope_of
 from service.api.http.blueprint import HEADERS
 from service.api.http.problems import MEDIA_TYPE, kind_of_status
 from service.problems import PROBLEMS
+from service.schemas.base import Items, Schema
 from service.schemas.fields import Field
 
 VERSION: Final = "0.1.0"
@@ -141,7 +142,7 @@ def text_of(app: Flask) -> str:
 
 
 def _described(_converter: Any, field: ma.fields.Field[Any], **_: Any) -> dict[str, Any]:
-    return field.openapi() if isinstance(field, Field) else {}
+    return field.openapi() if isinstance(field, Field | Items) else {}
 
 
 def document(api: OpenApi) -> dict[str, Any]:
@@ -150,6 +151,9 @@ def document(api: OpenApi) -> dict[str, Any]:
     To what the views declare it adds the problems that the frame around them can answer with.
     """
     spec: dict[str, Any] = api.spec.to_dict()
+    for key, name in api.ma_plugin.converter.refs.items():
+        if issubclass(key[0], Schema):
+            spec["components"]["schemas"][name] |= key[0].json_schema
     for path, item in spec["paths"].items():
         for method, operation in item.items():
             if method not in _METHODS:

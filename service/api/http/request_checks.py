@@ -1,16 +1,21 @@
-"""Checks query options and media types of requests against the OpenAPI document."""
+"""Checks size and media type of bodies and options of the query against the OpenAPI document."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from flask import Flask, request
 
+from service.api.http.blueprint import MOST_BYTES, USUAL_BYTES
+from service.api.http.errors import TooLargeError
 from service.api.http.faults import error_of
 from service.errors import FieldFault, LittoralError
 from service.problems import PROBLEMS
+
+FORM_BYTES: Final = 256 * 1024
+"""What the form of a page may be long: a remark of 10,000 letters as a form encodes them."""
 
 
 class UnsupportedMediaTypeError(LittoralError):
@@ -25,11 +30,19 @@ class UnsupportedMediaTypeError(LittoralError):
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """What one operation takes: names of query options, media types of the body, if it must be."""
+    """What one operation takes.
+
+    Attributes:
+        options: names of those of the query.
+        media_types: of the body.
+        required: there must be a body.
+        most_bytes: of the body.
+    """
 
     options: frozenset[str]
     media_types: tuple[str, ...]
     required: bool
+    most_bytes: int
 
 
 def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Taken]:
@@ -48,7 +61,12 @@ def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Tak
             names = frozenset(p["name"] for p in parameters if p.get("in") == "query")
             body = operation.get("requestBody", {})
             media_types = tuple(body.get("content", {}))
-            table[rule.endpoint, method] = Taken(names, media_types, body.get("required", False))
+            table[rule.endpoint, method] = Taken(
+                names,
+                media_types,
+                body.get("required", False),
+                operation.get(MOST_BYTES, USUAL_BYTES),
+            )
     return table
 
 
@@ -59,6 +77,7 @@ def install(app: Flask, spec: Mapping[str, Any]) -> None:
     @app.before_request
     def check() -> None:
         taken = table.get((request.endpoint or "", request.method))
+        _limit_body(FORM_BYTES if taken is None else taken.most_bytes)
         if taken is None:
             return
         _check_options(taken)
@@ -69,6 +88,17 @@ def install(app: Flask, spec: Mapping[str, Any]) -> None:
                 f"Content-Type is {given}; allowed: {', '.join(taken.media_types)}",
                 taken.media_types,
             )
+
+
+def _limit_body(most_bytes: int) -> None:
+    """Refuse a body that is too long before any of it is read.
+
+    Raises:
+        TooLargeError: it says itself that it is.
+    """
+    request.max_content_length = most_bytes
+    if (request.content_length or 0) > most_bytes:
+        raise TooLargeError(most_bytes)
 
 
 def _check_options(taken: Taken) -> None:

@@ -10,7 +10,7 @@ from flask import Response, request
 from flask.views import MethodView
 
 from service.api.context import current
-from service.api.http.blueprint import Blueprint
+from service.api.http.blueprint import LIST_BYTES, Blueprint
 from service.api.http.etag import check_preconditions, tag_of, tagged
 from service.api.http.faults import invalid_field
 from service.registry.fields.absence import AbsenceSchema
@@ -64,6 +64,7 @@ class AbsencesView(MethodView):
             ]
         },
     )
+    @blueprint.takes_up_to(LIST_BYTES)
     @blueprint.answers(200, AbsencesSchema)
     @blueprint.also_answers(412, description="Another version is there.")
     def put(self, body: dict[str, Any]) -> Response:
