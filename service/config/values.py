@@ -109,6 +109,9 @@ class HttpConfig:
         threads: requests answered at the same time.
         listeners: programs and open pages that may listen to events at the same time; each has a
             thread of its own, beside those of ``threads``.
+        listeners_per_address: of these, how many from one address (IPv6: one /64).
+        connections: held open at the same time, beside those of listeners.
+        connections_per_address: of these, how many from one address but the trusted proxy's.
         trusted_proxy: address of a reverse proxy whose X-Forwarded-For, -Proto and -Host are
             believed; None: no proxy's.
         writes_per_minute: changes taken from one token or address in a minute.
@@ -120,6 +123,9 @@ class HttpConfig:
     port: int = 8600
     threads: int = 8
     listeners: int = 32
+    listeners_per_address: int = 16
+    connections: int = 256
+    connections_per_address: int = 64
     trusted_proxy: str | None = None
     writes_per_minute: int = 600
     calculations_per_minute: int = 600

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import math
 import time
 from typing import Final
@@ -17,6 +18,17 @@ from service.problems import PROBLEMS
 _WRITES: Final = "writes"
 _CALCULATIONS: Final = "calculations"
 _REFUSALS: Final = "refusals"
+
+
+def network_of(address: str) -> str:
+    """An address as clients are counted by: for IPv6 its network of 64 bits."""
+    try:
+        parsed = ipaddress.ip_address(address)
+    except ValueError:
+        return address
+    if parsed.version == 4:
+        return address
+    return str(ipaddress.ip_network((parsed, 64), strict=False).network_address)
 
 
 class TooManyRequestsError(LittoralError):
