@@ -37,7 +37,7 @@ _LONGEST_WAIT_S: Final = 30.0
 _BURST: Final = 200
 _MISC_EVERY_S: Final = 0.5
 #: How long the last packets may take to be sent, s.
-_LAST_PACKETS_S: Final = 5.0
+LAST_PACKETS_S: Final = 5.0
 
 
 class Connection:
@@ -205,7 +205,7 @@ class Connection:
             self._send_acks()
             client.publish(self.status_topic, self._status("offline"), qos=0, retain=True)
             client.disconnect()
-            end_s = time.monotonic() + _LAST_PACKETS_S
+            end_s = time.monotonic() + LAST_PACKETS_S
             while (sock := client.socket()) is not None and client.want_write():
                 if time.monotonic() > end_s:
                     break

@@ -144,6 +144,7 @@ class _HttpSchema(Section):
     connections_per_address = whole_number(1, 4096)
     trusted_proxy = text("an IP address", r"[0-9A-Fa-f.:]+", none=True)
     writes_per_minute = whole_number(1, 1_000_000)
+    calculations_per_minute = whole_number(1, 1_000_000)
     refusals_per_minute = whole_number(1, 10_000)
 
 

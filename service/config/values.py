@@ -126,6 +126,7 @@ class HttpConfig:
         trusted_proxy: address of a reverse proxy whose X-Forwarded-For, -Proto and -Host are
             believed; None: no proxy's.
         writes_per_minute: changes taken from one token or address in a minute.
+        calculations_per_minute: calculations and predictions, likewise.
         refusals_per_minute: wrong tokens taken from one address in a minute.
     """
 
@@ -138,6 +139,7 @@ class HttpConfig:
     connections_per_address: int = 64
     trusted_proxy: str | None = None
     writes_per_minute: int = 600
+    calculations_per_minute: int = 600
     refusals_per_minute: int = 10
 
 
