@@ -3,7 +3,7 @@
 paho asks the socket three times or more for each packet, and makes a table of 27 names for the
 properties of each message. Both are the greater part of what receiving costs. Two of its inner
 methods are replaced here; whatever is not the usual case goes the usual way. Should a later paho
-no longer call them, it is only slower. docs/decisions.md has what that costs.
+no longer call them, the tests say so. docs/decisions.md has what that costs.
 
 paho also stores a packet of any size, up to 256 MB, before anybody may refuse it. Here the length
 that a packet announces is checked before its body is read. Of a message that is too large only the
