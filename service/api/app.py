@@ -15,6 +15,7 @@ from service.api.http import auth, openapi, request_checks
 from service.api.http.json_text import StrictJson
 from service.api.resources import (
     absences,
+    audit,
     calendar,
     co2,
     deliveries,
@@ -58,6 +59,7 @@ _BLUEPRINTS: Final = (
     calendar.blueprint,
     resource.blueprint,
     deliveries.blueprint,
+    audit.blueprint,
     blueprint_of(FORMULAS),
     health.blueprint,
     metrics.blueprint,

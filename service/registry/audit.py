@@ -14,9 +14,31 @@ from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
-from typing import Final
 
-LOGIN_REFUSED: Final = "login.refused"
+
+class Action(StrEnum):
+    """What can be done, and is recorded."""
+
+    TANK_CREATED = "tank.created"
+    TANK_REPLACED = "tank.replaced"
+    TANK_CHANGED = "tank.changed"
+    TANK_DELETED = "tank.deleted"
+    LOG_ADDED = "log.added"
+    LOG_DELETED = "log.deleted"
+    ABSENCES_REPLACED = "absences.replaced"
+    READINGS_ADDED = "readings.added"
+    RECOMMENDATION_DONE = "recommendation.done"
+    RECOMMENDATION_DISMISSED = "recommendation.dismissed"
+    RECOMMENDATION_SNOOZED = "recommendation.snoozed"
+    RECOMMENDATION_REOPENED = "recommendation.reopened"
+    SHARE_CREATED = "share.created"
+    SHARE_REVOKED = "share.revoked"
+    DELIVERY_RESENT = "delivery.resent"
+    TOKEN_CREATED = "token.created"
+    TOKEN_REVOKED = "token.revoked"
+    SESSION_STARTED = "session.started"
+    SESSION_ENDED = "session.ended"
+    LOGIN_REFUSED = "login.refused"
 
 
 class ActorKind(StrEnum):
@@ -50,14 +72,13 @@ class AuditedWrite:
     """What a writing transaction does; may be completed until it ends.
 
     Attributes:
-        action: such as ``tank.changed``.
         subject: what it is done to, as a path: ``tanks/riffle/log/4be1c1f7``.
         members: names of what was changed in it; never values.
         happened: False where nothing needed to be written: there is no record then.
         at_most_every: no record if the same actor did the same to the same in this time.
     """
 
-    action: str
+    action: Action
     subject: str
     members: tuple[str, ...] = ()
     happened: bool = True
@@ -76,7 +97,7 @@ class AuditRecord:
     sequence: int
     time: datetime
     actor: Actor
-    action: str
+    action: Action
     subject: str
     members: tuple[str, ...]
 

@@ -156,21 +156,30 @@ class Database:
 
 def _record(session: Session, write: AuditedWrite) -> None:
     """Store who makes a write, in its own transaction."""
-    actor, now = present_actor(), datetime.now(UTC)
-    values = {
+    if not recorded_lately(session, write):
+        values = _values_of(write)
+        session.add(AuditRow(**values, time=datetime.now(UTC), members=list(write.members)))
+
+
+def recorded_lately(session: Session, write: AuditedWrite) -> bool:
+    """Whether the present actor did the same to the same within ``at_most_every``."""
+    if write.at_most_every is None:
+        return False
+    since = AuditRow.time > datetime.now(UTC) - write.at_most_every
+    query = select(AuditRow.sequence).filter_by(**_values_of(write)).where(since).limit(1)
+    return session.scalar(query) is not None
+
+
+def _values_of(write: AuditedWrite) -> dict[str, str]:
+    actor = present_actor()
+    return {
         "actor_kind": actor.kind.value,
         "actor_id": actor.id,
         "actor_name": actor.name,
         "address": actor.address,
-        "action": write.action,
+        "action": write.action.value,
         "subject": write.subject,
     }
-    if write.at_most_every is not None:
-        since = AuditRow.time > now - write.at_most_every
-        query = select(AuditRow.sequence).filter_by(**values).where(since).limit(1)
-        if session.scalar(query) is not None:
-            return
-    session.add(AuditRow(**values, time=now, members=list(write.members)))
 
 
 @contextmanager

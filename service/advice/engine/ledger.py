@@ -12,7 +12,7 @@ from service.advice.engine.recommendation import Finding, Recommendation, most_u
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
 from service.derive.models import TankView
 from service.errors import ConflictError, InvalidInputError
-from service.registry.audit import AuditedWrite
+from service.registry.audit import Action, AuditedWrite
 from service.registry.documents import from_document, to_document
 from service.registry.recommendations import ACTIVE_STATES, State, StoredRecommendation
 from service.registry.registry import Registry
@@ -25,10 +25,10 @@ STORED_FOR: Final = timedelta(days=400)
 
 
 _MARKING: Final = {
-    State.DONE: "recommendation.done",
-    State.DISMISSED: "recommendation.dismissed",
-    State.SNOOZED: "recommendation.snoozed",
-    State.OPEN: "recommendation.reopened",
+    State.DONE: Action.RECOMMENDATION_DONE,
+    State.DISMISSED: Action.RECOMMENDATION_DISMISSED,
+    State.SNOOZED: Action.RECOMMENDATION_SNOOZED,
+    State.OPEN: Action.RECOMMENDATION_REOPENED,
 }
 
 

@@ -6,8 +6,8 @@ from datetime import datetime
 
 from sqlalchemy import delete, or_, select
 
-from service.registry.audit import LOGIN_REFUSED, Actor, ActorKind, AuditedWrite, AuditRecord
-from service.registry.connection import Database
+from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, AuditRecord
+from service.registry.connection import Database, recorded_lately
 from service.registry.tables import AuditRow
 
 REFUSED_KEPT = 10_000
@@ -19,6 +19,9 @@ class AuditRepository(Database):
 
     def record(self, write: AuditedWrite) -> None:
         """Record what was not written to the registry itself, such as readings to the store."""
+        with self.session(writes=False) as session:
+            if recorded_lately(session, write):
+                return  # asked often: no write lock for nothing
         with self.session(writes=write):
             pass
 
@@ -26,7 +29,7 @@ class AuditRepository(Database):
         self,
         *,
         actor: str | None = None,
-        action: str | None = None,
+        action: Action | None = None,
         subject: str | None = None,
         start: datetime | None = None,
         end: datetime | None = None,
@@ -37,7 +40,7 @@ class AuditRepository(Database):
 
         Args:
             actor: only of this id or name.
-            action: only of this one; ``tank`` for all of ``tank.…``.
+            action: only this one.
             subject: only of this one and what is below it; ``tanks/riffle`` also for its log.
             start, end: only those with start <= time < end.
             before: only those with a smaller sequence.
@@ -46,13 +49,11 @@ class AuditRepository(Database):
         query = select(AuditRow).order_by(AuditRow.sequence.desc()).limit(limit)
         if actor is not None:
             query = query.where(or_(AuditRow.actor_id == actor, AuditRow.actor_name == actor))
-        for column, wanted, mark in (
-            (AuditRow.action, action, "."),
-            (AuditRow.subject, subject, "/"),
-        ):
-            if wanted is not None:
-                below = column.startswith(wanted + mark, autoescape=True)
-                query = query.where(or_(column == wanted, below))
+        if action is not None:
+            query = query.where(AuditRow.action == action.value)
+        if subject is not None:
+            below = AuditRow.subject.startswith(f"{subject}/", autoescape=True)
+            query = query.where(or_(AuditRow.subject == subject, below))
         if start is not None:
             query = query.where(AuditRow.time >= start)
         if end is not None:
@@ -67,7 +68,7 @@ class AuditRepository(Database):
 
         Returns how many were deleted.
         """
-        refusals = AuditRow.action == LOGIN_REFUSED
+        refusals = AuditRow.action == Action.LOGIN_REFUSED.value
         oldest_kept = (
             select(AuditRow.sequence)
             .where(refusals)
@@ -85,4 +86,6 @@ class AuditRepository(Database):
 
 def _record(row: AuditRow) -> AuditRecord:
     actor = Actor(ActorKind(row.actor_kind), row.actor_id, row.actor_name, row.address)
-    return AuditRecord(row.sequence, row.time, actor, row.action, row.subject, tuple(row.members))
+    return AuditRecord(
+        row.sequence, row.time, actor, Action(row.action), row.subject, tuple(row.members)
+    )

@@ -14,7 +14,7 @@ from sqlalchemy import delete, exists, func, insert, literal, or_, select, updat
 from sqlalchemy.orm import aliased
 
 from service.errors import ConflictError, NotFoundError
-from service.registry.audit import AuditedWrite
+from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.events import Delivery, DeliveryState
 from service.registry.repositories.events import event_of
@@ -136,7 +136,7 @@ class DeliveryRepository(Database):
             NotFoundError: there is none of this id.
             ConflictError: it is not dead.
         """
-        write = AuditedWrite("delivery.resent", f"webhooks/deliveries/{id}")
+        write = AuditedWrite(Action.DELIVERY_RESENT, f"webhooks/deliveries/{id}")
         with self.session(writes=write) as session:
             found = session.execute(
                 select(DeliveryRow, EventRow)

@@ -12,7 +12,7 @@ from sqlalchemy import ColumnElement, Row, Select, and_, delete, func, or_, sele
 from sqlalchemy.orm import aliased
 
 from service.errors import ConflictError, NotFoundError
-from service.registry.audit import AuditedWrite
+from service.registry.audit import Action, AuditedWrite
 from service.registry.checks import check_log
 from service.registry.connection import Database
 from service.registry.models import NOTHING, LogEntry, LogKind
@@ -65,7 +65,7 @@ class LogRepository(Database):
         values = {field.name: getattr(entry, field.name) for field in fields(entry)}
         row = self._insert()(LogRow).values({**values, "kind": entry.kind.value})
         row = row.on_conflict_do_nothing(index_elements=["id"]).returning(LogRow.id)
-        write = AuditedWrite("log.added", f"tanks/{tank}/log/{entry.id}")
+        write = AuditedWrite(Action.LOG_ADDED, f"tanks/{tank}/log/{entry.id}")
         with self.session(writes=write) as session:
             require_tank(session, tank)
             # Whoever sends the same id at the same moment waits for the other's commit here.
@@ -184,7 +184,7 @@ class LogRepository(Database):
         query = delete(LogRow).where(LogRow.id == id)
         if tank is not None:
             query = query.where(LogRow.tank == tank)
-        write = AuditedWrite("log.deleted", f"log/{id}")
+        write = AuditedWrite(Action.LOG_DELETED, f"log/{id}")
         with self.session(writes=write) as session:
             deleted_of = session.scalars(query.returning(LogRow.tank)).first()
             if deleted_of is None:

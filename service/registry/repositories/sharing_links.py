@@ -9,7 +9,7 @@ from sqlalchemy import or_, select, update
 from service.errors import GoneError, NotFoundError, Refusal
 from service.registry import secret_hashes
 from service.registry.access import ShareLink
-from service.registry.audit import AuditedWrite
+from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
 from service.registry.repositories.tanks import require_tank
@@ -58,7 +58,7 @@ class SharingLinkRepository(Database):
         _check(start, end, now, expires, note)
         fresh = secret_hashes.make(PREFIX)
         link = ShareLink(fresh.id, tank, start, end, now, expires, note=note)
-        write = AuditedWrite("share.created", f"tanks/{tank}/shares/{link.id}")
+        write = AuditedWrite(Action.SHARE_CREATED, f"tanks/{tank}/shares/{link.id}")
         with self.session(writes=write) as session:
             require_tank(session, tank)
             session.add(
@@ -119,7 +119,7 @@ class SharingLinkRepository(Database):
         Raises:
             NotFoundError: there is none of this id.
         """
-        write = AuditedWrite("share.revoked", f"shares/{id}")
+        write = AuditedWrite(Action.SHARE_REVOKED, f"shares/{id}")
         with self.session(writes=write) as session:
             row = session.get(ShareLinkRow, id, with_for_update=True)
             if row is None:

@@ -9,7 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.errors import NoSuchTankError
-from service.registry.audit import AuditedWrite
+from service.registry.audit import Action, AuditedWrite
 from service.registry.checks import check_tank
 from service.registry.connection import Database
 from service.registry.documents import from_document, to_document
@@ -67,12 +67,12 @@ class TankRepository(Database):
         """
         check_tank(tank)
         values: dict[str, Any] = {"name": tank.name, "document": to_document(tank)}
-        write = AuditedWrite("tank.replaced", f"tanks/{tank.id}")
+        write = AuditedWrite(Action.TANK_REPLACED, f"tanks/{tank.id}")
         with self.session(writes=write) as session:
             before = _document(session, tank.id)
             put = put_row(session, self._insert(), TankRow, {"id": tank.id}, values, only_if)
             if put.created:
-                write.action = "tank.created"
+                write.action = Action.TANK_CREATED
             elif before is not None:
                 write.members = _changed(before, values["document"])
                 write.happened = put.written
@@ -92,7 +92,7 @@ class TankRepository(Database):
             InvalidInputError: a field is not allowed.
             PreconditionFailedError: another version is stored.
         """
-        write = AuditedWrite("tank.changed", f"tanks/{id}")
+        write = AuditedWrite(Action.TANK_CHANGED, f"tanks/{id}")
         with self.session(writes=write) as session:
             document = _document(session, id)
             if document is None:
@@ -118,7 +118,7 @@ class TankRepository(Database):
             PreconditionFailedError: another version is stored.
         """
         members = ("readings",) if with_readings else ()
-        write = AuditedWrite("tank.deleted", f"tanks/{id}", members)
+        write = AuditedWrite(Action.TANK_DELETED, f"tanks/{id}", members)
         with self.session(writes=write) as session:
             if not delete_row(session, TankRow, {"id": id}, only_if):
                 raise no_tank(id)

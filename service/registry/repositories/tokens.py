@@ -11,7 +11,7 @@ from sqlalchemy import or_, select, update
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry import secret_hashes
 from service.registry.access import Scope, Token
-from service.registry.audit import AuditedWrite
+from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
 from service.registry.tables import SigningKeyRow, TokenRow
@@ -58,7 +58,7 @@ class TokenRepository(Database):
             raise InvalidInputError.of_field("expires", format_moment(expires), allowed)
         fresh = secret_hashes.make(PREFIX)
         token = Token(fresh.id, name, Scope(scope), now, expires)
-        write = AuditedWrite("token.created", f"tokens/{token.id}")
+        write = AuditedWrite(Action.TOKEN_CREATED, f"tokens/{token.id}")
         with self.session(writes=write) as session:
             self._one_at_a_time(session, LOCK_KEY)
             same = session.scalars(select(TokenRow).where(TokenRow.name == name))
@@ -137,7 +137,7 @@ class TokenRepository(Database):
         Raises:
             NotFoundError: there is none of this id.
         """
-        write = AuditedWrite("token.revoked", f"tokens/{id}")
+        write = AuditedWrite(Action.TOKEN_REVOKED, f"tokens/{id}")
         with self.session(writes=write) as session:
             row = session.get(TokenRow, id, with_for_update=True)
             if row is None:
