@@ -41,8 +41,8 @@ _KINDS: Final = (
         "malformed-request",
         "The request cannot be read",
         400,
-        "The body is not valid JSON (NaN and Infinity are not JSON either), or the request "
-        "breaks the rules of HTTP.",
+        "The body is not valid JSON (NaN and Infinity are not JSON either), is nested too deeply "
+        "or has too many values, or the request breaks the rules of HTTP.",
         "Send the body as UTF-8 JSON; the detail says where reading stopped.",
     ),
     ProblemKind(
@@ -136,7 +136,8 @@ _KINDS: Final = (
         "too-many-requests",
         "Too many requests",
         429,
-        "More changes in a minute than one token or address may make, or too many wrong tokens.",
+        "More changes or calculations in a minute than one token or address may make, or too many "
+        "wrong tokens.",
         "Wait as many seconds as the Retry-After header says.",
     ),
     ProblemKind(
