@@ -5,7 +5,7 @@ from __future__ import annotations
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
@@ -16,10 +16,12 @@ from service.cli.output.display import as_json_text, json_option
 from service.registry.audit import Action, AuditRecord
 from service.registry.registry import open_registry
 
+_ACTIONS: Final = [one.value for one in Action]
+
 
 @click.command("audit")
 @click.option("--actor", help="Only of this token or user, by id or name.")
-@click.option("--action", type=click.Choice([one.value for one in Action]), help="Only this action.")
+@click.option("--action", type=click.Choice(_ACTIONS), help="Only this action.")
 @click.option("--subject", help="Only of this and what is below it, such as tanks/riffle.")
 @click.option("--since", "start", type=MomentParameter(), help="Only from this time on.")
 @click.option("--limit", type=click.IntRange(1, 100_000), default=100, show_default=True)
