@@ -19,7 +19,7 @@ class StoreConfig:
             their rollups are deleted; None: never.
     """
 
-    url: str = "sqlite:///var/littoral.db"
+    url: str = field(default="sqlite:///var/littoral.db", repr=False)
     keep_raw_days: float | None = None
     keep_minute_days: float | None = None
     keep_hour_days: float | None = None
@@ -30,17 +30,17 @@ class StoreConfig:
 class RegistryConfig:
     """Where tanks and the log are stored: an SQLAlchemy URL (SQLite or PostgreSQL)."""
 
-    url: str = "sqlite:///var/registry.db"
+    url: str = field(default="sqlite:///var/registry.db", repr=False)
 
 
 @dataclass(frozen=True, slots=True)
 class MqttConfig:
     """The broker. ``url`` is ``mqtt://[user:password@]host[:port]`` or ``mqtts://…``."""
 
-    url: str = "mqtt://127.0.0.1:1883"
+    url: str = field(default="mqtt://127.0.0.1:1883", repr=False)
     client_id: str = "littoral-ingest"
     username: str | None = None
-    password: str | None = None
+    password: str | None = field(default=None, repr=False)
     ca_file: str | None = None
     cert_file: str | None = None
     key_file: str | None = None
@@ -155,8 +155,8 @@ class WebhookOptions:
         source: ``source`` of the CloudEvents.
     """
 
-    url: str
-    secret: bytes | None = None
+    url: str = field(repr=False)
+    secret: bytes | None = field(default=None, repr=False)
     secret_file: str | None = None
     allow_networks: tuple[Network, ...] = ()
     ca_file: str | None = None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ssl
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final, TypeVar
 from urllib.parse import unquote, urlsplit
 
@@ -15,6 +15,7 @@ from paho.mqtt.properties import Properties
 from service.config import MqttConfig
 from service.errors import ConfigError
 from service.mqtt.fast_reading import FastReadingClient
+from service.urls import redacted
 
 _Client = TypeVar("_Client", bound=mqtt.Client)
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
@@ -38,7 +39,7 @@ class BrokerAddress:
     host: str
     port: int
     username: str | None
-    password: str | None
+    password: str | None = field(repr=False)
     tls: bool
 
 
@@ -115,8 +116,7 @@ def broker_address(config: MqttConfig) -> BrokerAddress:
         ConfigError: the URL names no host, or a port that is none.
     """
     fault = ConfigError(
-        f"mqtt.url is {config.url.rpartition('@')[2]!r}; allowed: mqtt://HOST[:PORT] or "
-        "mqtts://HOST[:PORT]"
+        f"mqtt.url is {redacted(config.url)!r}; allowed: mqtt://HOST[:PORT] or mqtts://HOST[:PORT]"
     )
     try:
         parts = urlsplit(config.url)
