@@ -10,15 +10,16 @@
     │  └─ NoSuchTankError
     ├─ GoneError
     ├─ ConflictError
+    ├─ PreconditionFailedError          another version is stored than the write is meant for
     ├─ StoreUnavailableError            trying again makes sense
     ├─ StoreRefusedError                trying again will not help
     ├─ RegistryUnavailableError         trying again makes sense
     └─ RegistryRefusedError             trying again will not help
 
 What only HTTP knows is defined where it is raised, in ``service.api``: MalformedRequestError (400),
-UnauthorizedError (401), ForbiddenError (403), NotAcceptableError (406), PreconditionFailedError
-(412), TooLargeError (413), UnsupportedMediaTypeError (415), TooManyRequestsError (429), BusyError
-(503). Titles, statuses and meanings of all are in ``service.problems``.
+UnauthorizedError (401), ForbiddenError (403), NotAcceptableError (406), TooLargeError (413),
+UnsupportedMediaTypeError (415), TooManyRequestsError (429), BusyError (503). Titles, statuses and
+meanings of all are in ``service.problems``.
 """
 
 from __future__ import annotations
@@ -170,6 +171,12 @@ class ConflictError(LittoralError):
     """The request contradicts what is already there."""
 
     kind = PROBLEMS["conflict"]
+
+
+class PreconditionFailedError(LittoralError):
+    """Another version is stored than the one that the write is meant for."""
+
+    kind = PROBLEMS["precondition-failed"]
 
 
 class StoreUnavailableError(LittoralError):

@@ -14,8 +14,8 @@ from waitress import wasyncore
 from waitress.channel import HTTPChannel
 from waitress.server import BaseWSGIServer, MultiSocketServer, create_server
 
-from service.api.app import MAX_BODY_BYTES
 from service.api.connections import ConnectionLimits, Deadlines, TimedChannel
+from service.api.http.blueprint import LIST_BYTES
 from service.config import HttpConfig
 from service.errors import ConfigError
 
@@ -51,8 +51,7 @@ class Server:
                 threads=http.threads + http.listeners,
                 connection_limit=self._limits.most + _BESIDE,
                 ident=None,
-                max_request_body_size=2 * MAX_BODY_BYTES,
-                clear_untrusted_proxy_headers=True,
+                max_request_body_size=2 * LIST_BYTES,
                 channel_request_lookahead=1,  # notices a listener that has gone
                 **_proxy(http),
             )
@@ -105,10 +104,15 @@ class Server:
 
 
 def _proxy(http: HttpConfig) -> dict[str, Any]:
-    """Waitress' settings for a reverse proxy in front of it."""
+    """Waitress' settings for a reverse proxy in front of it.
+
+    Without one its headers are believed nowhere, and left in the request: authentication refuses
+    them where no token protects the service.
+    """
     if http.trusted_proxy is None:
-        return {}
+        return {"clear_untrusted_proxy_headers": False}
     return {
+        "clear_untrusted_proxy_headers": True,
         "trusted_proxy": http.trusted_proxy,
         "trusted_proxy_count": 1,
         "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"},

@@ -14,14 +14,13 @@ from typing import Final
 
 import click
 
-from service.app.child_process_guard import ChildProcessGuard
+from service.app.child_process_guard import PATIENCE_S, ChildProcessGuard
 from service.app.signals import set_by_signals
 from service.cli.options.config_option import config_option
 
 SIDE_BY_SIDE: Final = ("ingest", "serve")
 _LITTORAL: Final = (sys.executable, "-m", "service")
 _TICK_S: Final = 0.2
-_PATIENCE_S: Final = 20.0
 
 
 @click.command("up")
@@ -73,7 +72,7 @@ def _end(running: Sequence[subprocess.Popen[bytes]]) -> None:
             one.terminate()
     for one in running:
         try:
-            one.wait(_PATIENCE_S)
+            one.wait(PATIENCE_S)
         except subprocess.TimeoutExpired:
             click.echo(f"littoral up: process {one.pid} did not end and is killed", err=True)
             one.kill()

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, create_engine, delete, event, make_url
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import ArgumentError, DatabaseError, DBAPIError, IntegrityError
 from sqlalchemy.orm import Session, sessionmaker
 
@@ -126,16 +126,15 @@ class Database:
             session.connection(execution_options={WRITES: writes})
             yield session
 
-    def delete_row(self, table: Any, id: str) -> bool:
-        """Delete a row by its id; False if there is none."""
-        with self.session() as session:
-            query = delete(table).where(table.id == id).returning(table.id)
-            return bool(session.scalars(query).all())
-
     def close(self) -> None:
         """Release all connections; the registry is not used after it."""
         self.cache.close()
         self.engine.dispose()
+
+    def _one_at_a_time(self, session: Session, key: int) -> None:
+        """Let no other transaction pass here until this one ends; SQLite has one writer anyway."""
+        if self.engine.dialect.name == "postgresql":
+            session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": key})
 
     def _insert(self) -> Any:
         """The dialect's INSERT, which knows ON CONFLICT."""

@@ -13,7 +13,6 @@ from service.app.app_factory import create_app
 from service.config import HttpConfig
 
 MIB = 1024 * 1024
-CO2 = {"ph": 6.6, "kh": {"value": 4, "unit": "dKH"}, "temperature": {"value": 24, "unit": "Cel"}}
 
 
 @pytest.fixture
@@ -31,9 +30,9 @@ def url(context):
     ("size", "status"), [(200, 200), (8 * MIB, 200), (8 * MIB + 1, 413), (12 * MIB, 413)]
 )
 def test_a_body_of_eight_mebibytes_is_taken_and_more_is_a_problem(url, size, status):
-    body = json.dumps(CO2).ljust(size).encode()
+    body = json.dumps({"absences": []}).ljust(size).encode()
     headers = {"Content-Type": "application/json"}
-    answer = requests.post(f"{url}/v1/calculate/co2", data=body, headers=headers, timeout=60)
+    answer = requests.put(f"{url}/v1/absences", data=body, headers=headers, timeout=60)
     assert answer.status_code == status
     kind = "application/json" if status == 200 else "application/problem+json"
     assert answer.headers["Content-Type"].startswith(kind)

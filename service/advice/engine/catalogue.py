@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from service.advice.engine.bounds import within_bound
 from service.advice.engine.conflicts import without_contradictions
 from service.advice.engine.recommendation import Finding
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions, Case, Rule
@@ -76,5 +77,7 @@ def evaluate(view: TankView, active: ActiveConditions = NONE_ACTIVE) -> list[Fin
         Findings, most severe first; never two that contradict each other.
     """
     case = Case(view, active)
-    findings = [finding for rule in RULES for finding in rule.judge(case)]
+    findings = [
+        finding for rule in RULES for finding in within_bound(rule, tuple(rule.judge(case)), active)
+    ]
     return sorted(without_contradictions(findings), key=lambda one: -one.severity)
