@@ -92,6 +92,7 @@ class _MqttSchema(Section):
     keepalive_s = whole_number(5, 3600)
     session_expiry_s = whole_number(0, 4_294_967_295)
     prefix = text("topic levels without wildcards, as in littoral", TOPIC_LEVELS)
+    max_packet_kb = whole_number(16, 262_144)
 
 
 class _IngestSchema(Section):

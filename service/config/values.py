@@ -35,7 +35,12 @@ class RegistryConfig:
 
 @dataclass(frozen=True, slots=True)
 class MqttConfig:
-    """The broker. ``url`` is ``mqtt://[user:password@]host[:port]`` or ``mqtts://…``."""
+    """The broker. ``url`` is ``mqtt://[user:password@]host[:port]`` or ``mqtts://…``.
+
+    Attributes:
+        max_packet_kb: larger packets are not taken; MQTT 5 brokers are told so. Four times the
+            largest payload that is read, so that a refused one is still shown with its reason.
+    """
 
     url: str = "mqtt://127.0.0.1:1883"
     client_id: str = "littoral-ingest"
@@ -49,6 +54,12 @@ class MqttConfig:
     keepalive_s: int = 30
     session_expiry_s: int = 604_800
     prefix: str = "littoral"
+    max_packet_kb: int = 1024
+
+    @property
+    def most_packet_bytes(self) -> int:
+        """The largest packet that is taken, bytes."""
+        return self.max_packet_kb * 1024
 
 
 @dataclass(frozen=True, slots=True)
