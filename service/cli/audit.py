@@ -41,7 +41,7 @@ def command(
     Each write through API, pages and commands, and each refused log-in. Reads the registry itself.
     """
     config = configuration(config_file)
-    with closing(open_registry(config.registry.url)) as registry:
+    with closing(open_registry(config.registry.url, create=False)) as registry:
         records = registry.audit(
             actor=actor,
             action=None if action is None else Action(action),

@@ -7,15 +7,19 @@ import json
 
 import pytest
 
+from service.registry.registry import open_registry
 from tests.cli.conftest import refused
 
 
 @pytest.fixture
 def environment(monkeypatch, tmp_path):
-    monkeypatch.setenv("LITTORAL_REGISTRY__URL", f"sqlite:///{tmp_path}/registry.db")
+    url = f"sqlite:///{tmp_path}/registry.db"
+    monkeypatch.setenv("LITTORAL_REGISTRY__URL", url)
+    open_registry(url).close()
 
 
 def test_tokens_are_recorded_for_the_user_of_the_machine(littoral, environment):
+    assert littoral("audit").out == "no records\n"
     secret = littoral("token", "create", "phone").out.strip()
     refused(littoral("token", "create", "phone"), "exists already")
     listed = littoral("audit")
