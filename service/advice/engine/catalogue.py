@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from service.advice.engine.conflicts import without_contradictions
+from service.advice.engine.instruction import completed
 from service.advice.engine.recommendation import Finding
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions, Case, Rule
 from service.advice.rules.co2 import doubtful, gas_at_night, gas_early, gas_late, gas_out, unsteady
@@ -73,8 +74,9 @@ def evaluate(view: TankView, active: ActiveConditions = NONE_ACTIVE) -> list[Fin
         active: conditions that are active already; rules clear them later than they raise them.
 
     Returns:
-        Findings, most severe first; never two that contradict each other.
+        Findings with their cautions, most severe first; never two that contradict each other.
     """
     case = Case(view, active)
-    findings = [finding for rule in RULES for finding in rule.judge(case)]
+    judged = (finding for rule in RULES for finding in rule.judge(case))
+    findings = [completed(finding, view.tank) for finding in judged]
     return sorted(without_contradictions(findings), key=lambda one: -one.severity)

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.rules.sensors.silent import RESTS_ON, subject_of
 from service.derive.sensor_choice import age_min
 from service.store.model import Flag, SeriesInfo
@@ -72,7 +72,7 @@ def _finding(one: SeriesInfo, code: str, title: str, action: str) -> Finding:
                 time=from_us(one.last.time_us), source=f"sensor {one.key.sensor}",
             ),
         ),
-        cautions=(cautions.MAINS,),
+        hazards=(Hazard.MAINS,),
         confidence=0.85,
         since=from_us(one.last.time_us),
     )  # fmt: skip

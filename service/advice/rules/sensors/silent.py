@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.phrases import span
 from service.derive.sensor_choice import age_min
 from service.store.model import SeriesInfo
@@ -76,7 +76,7 @@ def _finding(case: Case, one: SeriesInfo) -> Finding:
             ),
         ),
         amounts=(Amount("silent for", silent_min, "min"),),
-        cautions=(cautions.MAINS,),
+        hazards=(Hazard.MAINS,),
         confidence=1.0,
         since=since,
     )  # fmt: skip
