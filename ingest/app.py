@@ -15,7 +15,7 @@ from ingest.decode.routes import Router
 from ingest.deliver.committer import Committer
 from ingest.deliver.spool import Spool
 from ingest.process import ClockLimits, Processor, ReferenceData
-from ingest.receive.connection import Connection
+from ingest.receive.connection import LAST_PACKETS_S, Connection
 from ingest.receive.queue import MessageQueue
 from service.clock import Clock
 from service.config import Config
@@ -31,6 +31,8 @@ STATUS_EVERY_S: Final = 2.0
 STOP_PATIENCE_S: Final = 10.0
 #: How long the spool may take to be sent at the end, s; what is left is sent at the next start.
 FLUSH_PATIENCE_S: Final = 5.0
+#: How long the end may take at worst, s: the batch, the last packets, readings and rejections.
+ENDS_WITHIN_S: Final = STOP_PATIENCE_S + LAST_PACKETS_S + 2 * FLUSH_PATIENCE_S
 _TICK_S: Final = 0.2
 
 
@@ -142,6 +144,7 @@ class Ingester:
             "received": connection.received,
             "acknowledged": connection.acknowledged,
             "dropped_qos0": connection.dropped_qos0,
+            "too_large": connection.too_large,
             "waiting": len(self._queue),
             "stored": self.stored,
             "rejected": committer.rejections.accepted,

@@ -322,7 +322,8 @@ class TankView:
         co2_series: the last days; time in UTC microseconds.
         excursions: temperature excursions of the last days, oldest first.
         log: the entries of the last months, newest first.
-        sensors: what the store holds of each series.
+        sensors: what the store holds of each series, as far as they count.
+        sensors_left_out: how many more series the store holds.
         tolerance: what the animals tolerate together.
         light: light at ``now``.
         co2_lit: CO2 over the lit hours of the last 24 h; None where unknown.
@@ -355,3 +356,4 @@ class TankView:
     latest: Mapping[str, Reading] = field(default_factory=lambda: NO_READINGS)
     daily_minima_c: tuple[float, ...] = ()
     usual_c: float | None = None
+    sensors_left_out: int = 0

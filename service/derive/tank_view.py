@@ -76,6 +76,7 @@ def tank_view(
         excursions=excursions_of(tank, temperature, tolerance),
         log=inputs.log,
         sensors=inputs.infos,
+        sensors_left_out=inputs.left_out,
         tolerance=tolerance,
         light=light_now(inputs, source),
         co2_lit=while_lit,

@@ -31,6 +31,7 @@ def install(app: Flask, registry: Registry) -> None:
     html.install(app, sheet)
     app.register_blueprint(_blueprint())
     error_pages.register_elsewhere(app)
+    auth.register_elsewhere(app)
 
 
 def _blueprint() -> Blueprint:

@@ -83,6 +83,7 @@ class TankRow(Base):
     id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
     name: Mapped[str] = mapped_column(Text)
     document: Mapped[dict[str, Any]]
+    version: Mapped[str] = mapped_column(String(ID_LENGTH))
 
 
 class LogRow(Base):
@@ -112,6 +113,15 @@ class AbsenceRow(Base):
     covers: Mapped[str] = mapped_column(Text)
     tanks: Mapped[list[str]]
     note: Mapped[str] = mapped_column(Text)
+
+
+class ListRow(Base):
+    """The version of a list that is read and written as a whole, such as that of absences."""
+
+    __tablename__ = "list"
+
+    name: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    version: Mapped[str] = mapped_column(String(ID_LENGTH))
 
 
 class RejectionRow(Base):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from service.advice.engine.bounds import within_bound
 from service.advice.engine.conflicts import without_contradictions
 from service.advice.engine.instruction import completed
 from service.advice.engine.recommendation import Finding
@@ -77,6 +78,8 @@ def evaluate(view: TankView, active: ActiveConditions = NONE_ACTIVE) -> list[Fin
         Findings with their cautions, most severe first; never two that contradict each other.
     """
     case = Case(view, active)
-    judged = (finding for rule in RULES for finding in rule.judge(case))
+    judged = (
+        finding for rule in RULES for finding in within_bound(rule, tuple(rule.judge(case)), active)
+    )
     findings = [completed(finding, view.tank) for finding in judged]
     return sorted(without_contradictions(findings), key=lambda one: -one.severity)

@@ -9,7 +9,7 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.api.resources.readings.schemas import FlagsField
-from service.derive.sensor_choice import chosen_series
+from service.derive.sensor_choice import chosen_series, considered
 from service.registry.models import Tank
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested
@@ -66,5 +66,6 @@ def sensors(tank: str) -> dict[str, Any]:
 
 def _believed(tank: Tank, series: Sequence[SeriesInfo]) -> set[SeriesKey]:
     quantities = {info.key.quantity for info in series}
-    chosen = [chosen_series(tank, name, series, now()) for name in quantities]
+    infos = considered(tank, series)
+    chosen = [chosen_series(tank, name, infos, now()) for name in quantities]
     return {one.info.key for one in chosen if one.info is not None}

@@ -140,6 +140,7 @@ class DeliveryRepository(Database):
                 select(DeliveryRow, EventRow)
                 .join(EventRow, EventRow.sequence == DeliveryRow.event)
                 .where(DeliveryRow.id == id)
+                .with_for_update(of=DeliveryRow)
             )
             pair = found.one_or_none()
             if pair is None:

@@ -11,9 +11,9 @@ from service.registry import secret_hashes
 from service.registry.access import ShareLink
 from service.registry.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
-from service.registry.repositories.tanks import no_tank
+from service.registry.repositories.tanks import require_tank
 from service.registry.repositories.tokens import LAST_USED_STEP
-from service.registry.tables import ShareLinkRow, TankRow
+from service.registry.tables import ShareLinkRow
 from service.schemas.base import Schema
 from service.schemas.checks import check, refuse
 from service.schemas.fields import Text
@@ -58,8 +58,7 @@ class SharingLinkRepository(Database):
         fresh = secret_hashes.make(PREFIX)
         link = ShareLink(fresh.id, tank, start, end, now, expires, note=note)
         with self.session() as session:
-            if session.get(TankRow, tank) is None:
-                raise no_tank(tank)
+            require_tank(session, tank)
             session.add(
                 ShareLinkRow(
                     id=link.id,

@@ -26,6 +26,9 @@ LAST_USED_STEP = timedelta(minutes=1)
 
 SIGNING_KEY_BYTES = 32
 
+LOCK_KEY = 0x11770_2A3
+"""Key of PostgreSQL's advisory lock on the names of tokens; never changes."""
+
 
 class _TokenFields(Schema):
     name = Text(shortest=1, longest=NAME_LENGTH, required=True)
@@ -55,6 +58,7 @@ class TokenRepository(Database):
         fresh = secret_hashes.make(PREFIX)
         token = Token(fresh.id, name, Scope(scope), now, expires)
         with self.session() as session:
+            self._one_at_a_time(session, LOCK_KEY)
             same = session.scalars(select(TokenRow).where(TokenRow.name == name))
             if any(_token(row).valid(now) for row in same):
                 raise ConflictError(

@@ -37,6 +37,10 @@ def judge(case: Case) -> Iterator[Finding]:
     if not measured & {"illuminance", "ppfd"}:
         yield _finding("light", "no light sensor has ever reported",
                        "Connect one over the tank; the plan's hours count meanwhile.")  # fmt: skip
+    if case.view.sensors_left_out:
+        yield _finding("further sensors", f"{case.view.sensors_left_out} more sensors have "
+                       f"reported than the {len(case.view.sensors)} that are looked at",
+                       "Find the device that makes up ever new names, and correct it.")  # fmt: skip
     if case.view.net_volume_l is None:
         yield _finding("amounts", "the net volume is not known",
                        "Enter the tank's inner dimensions or its measured volume.")  # fmt: skip
