@@ -7,6 +7,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
+from datetime import timedelta
 from enum import Enum, auto
 from functools import cached_property
 from pathlib import Path
@@ -86,7 +87,10 @@ class Application:
 
         every_s = self.config.advice.every_s
         reported = (*self.integrations, self.metrics)
-        return Scheduler(self.registry, self.store, self.clock, every_s, reported)
+        keep_audit = timedelta(days=self.config.registry.keep_audit_days)
+        return Scheduler(
+            self.registry, self.store, self.clock, every_s, reported, keep_audit=keep_audit
+        )
 
     def nudge(self) -> None:
         """Evaluate all tanks again soon, such as after a log entry."""

@@ -28,9 +28,15 @@ class StoreConfig:
 
 @dataclass(frozen=True, slots=True)
 class RegistryConfig:
-    """Where tanks and the log are stored: an SQLAlchemy URL (SQLite or PostgreSQL)."""
+    """Where tanks and the log are stored, and how long the record of who wrote what.
+
+    Attributes:
+        url: an SQLAlchemy URL (SQLite or PostgreSQL).
+        keep_audit_days: age at which records of the audit are deleted.
+    """
 
     url: str = field(default="sqlite:///var/registry.db", repr=False)
+    keep_audit_days: float = 400.0
 
 
 @dataclass(frozen=True, slots=True)

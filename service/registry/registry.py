@@ -1,10 +1,11 @@
-"""The registry as one object: tanks, log, absences, advice, rejections, access, events."""
+"""The registry as one object: tanks, log, absences, advice, rejections, access, events, audit."""
 
 from __future__ import annotations
 
 from service.registry.connection import make_engine
 from service.registry.migrate import migrate
 from service.registry.repositories.absences import AbsenceRepository
+from service.registry.repositories.audit import AuditRepository
 from service.registry.repositories.deliveries import DeliveryRepository
 from service.registry.repositories.events import EventRepository
 from service.registry.repositories.log import LogRepository
@@ -27,6 +28,7 @@ class Registry(
     RecommendationRepository,
     EventRepository,
     DeliveryRepository,
+    AuditRepository,
 ):
     """Everything that is known of the tanks besides their readings.
 
