@@ -141,6 +141,13 @@ _KINDS: Final = (
         "Wait as many seconds as the Retry-After header says.",
     ),
     ProblemKind(
+        "headers-too-large",
+        "The headers are too large",
+        431,
+        "Address and headers of the request are together longer than the service takes.",
+        "Send fewer or shorter headers, and long input in the body.",
+    ),
+    ProblemKind(
         "internal",
         "Internal error",
         500,
@@ -167,6 +174,13 @@ _KINDS: Final = (
         500,
         "The time-series store is there but refuses for good.",
         "Read the detail and the store's own log; trying again will not help.",
+    ),
+    ProblemKind(
+        "not-implemented",
+        "Not implemented",
+        501,
+        "The request uses a transfer coding that the service does not know.",
+        "Send the body with its Content-Length, or chunked.",
     ),
     ProblemKind(
         "store-unavailable",

@@ -11,11 +11,12 @@ from service.api.calculate.blueprint import blueprint_of
 from service.api.calculate.table import FORMULAS
 from service.api.context import Context
 from service.api.events import resource
-from service.api.http import auth, openapi, request_checks
+from service.api.http import auth, openapi, request_checks, security_headers
 from service.api.http.blueprint import LIST_BYTES
 from service.api.http.json_text import StrictJson
 from service.api.resources import (
     absences,
+    audit,
     calendar,
     co2,
     deliveries,
@@ -57,6 +58,7 @@ _BLUEPRINTS: Final = (
     calendar.blueprint,
     resource.blueprint,
     deliveries.blueprint,
+    audit.blueprint,
     blueprint_of(FORMULAS),
     health.blueprint,
     metrics.blueprint,
@@ -83,6 +85,7 @@ def _frame() -> Flask:
     app.json = StrictJson(app)
     app.url_map.strict_slashes = False
     app.config["MAX_CONTENT_LENGTH"] = LIST_BYTES
+    security_headers.install(app)
     auth.install(app)
     api = openapi.open_api(app)
     schemas.register(api.spec)

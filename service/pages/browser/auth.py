@@ -25,6 +25,7 @@ from service.api.http.auth import SESSION_KEY
 from service.errors import LittoralError
 from service.pages.browser import csrf, error_pages, headers
 from service.pages.browser.own_address import own_page
+from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, acting_as
 
 
 def register(pages: Blueprint) -> None:
@@ -76,11 +77,18 @@ def _log_in() -> Response | tuple[str, int]:
         return _login_form(error.detail, target), error.kind.status
     session.clear()
     session[SESSION_KEY] = token.id
+    with acting_as(Actor(ActorKind.SESSION, token.id, token.name, request.remote_addr or "")):
+        current().registry.record(
+            AuditedWrite(Action.SESSION_STARTED, f"tokens/{token.id}/sessions")
+        )
     return redirect(target, 303)
 
 
 def _log_out() -> Response:
     csrf.check_form()
+    if SESSION_KEY in session:
+        subject = f"tokens/{session[SESSION_KEY]}/sessions"
+        current().registry.record(AuditedWrite(Action.SESSION_ENDED, subject))
     session.clear()
     flash("Logged out.")
     return redirect(url_for("pages.login"), 303)
