@@ -7,7 +7,7 @@ service trusts its own machine (``own_machine``).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from flask import Flask, Request, current_app, g, request, session
@@ -19,11 +19,15 @@ from service.api.http.rate_limit import RateLimits, network_of
 from service.errors import NotFoundError
 from service.registry import secret_hashes
 from service.registry.access import Scope, Token
+from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, act_as
 from service.registry.registry import Registry
 from service.registry.repositories.tokens import PREFIX
 
 SESSION_KEY: Final = "access_token_id"
 """Key in the pages' signed session: id of the token that somebody logged in with."""
+
+REFUSALS_RECORDED: Final = timedelta(minutes=1)
+"""A wrong secret is recorded at most so often for each address and token meant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +37,19 @@ class Caller:
     Attributes:
         name: of the token; the address where there is no token.
         scope: what is allowed.
+        actor: who is recorded for what is written.
         token: id of the token; "" where there is none.
     """
 
     name: str
     scope: Scope
+    actor: Actor
     token: str = ""
+
+    @property
+    def key(self) -> str:
+        """What its requests are counted by: the token, or the address where there is none."""
+        return self.token or self.name
 
 
 def install(app: Flask) -> None:
@@ -46,24 +57,32 @@ def install(app: Flask) -> None:
 
     @app.before_request
     def check() -> None:
+        act_as(Actor(ActorKind.NOBODY, address=request.remote_addr or ""))
         if request.endpoint not in OPEN:
             g.caller = admit(request)
+            act_as(g.caller.actor)
+
+    @app.teardown_request
+    def forget(_: BaseException | None) -> None:
+        act_as(None)
 
 
 def admit(asked: Request) -> Caller:
-    """Authenticate and authorize a request, and count it if it makes a change.
+    """Authenticate and authorize a request, and count it if it changes or calculates something.
 
     Raises:
         UnauthorizedError: a token is needed and there is no valid one.
         ForbiddenError: the token's scope is too small, or another site makes the request.
-        TooManyRequestsError: too many changes, or too many wrong tokens from this address.
+        TooManyRequestsError: too many changes or calculations, or wrong tokens from this address.
     """
     caller = identify(asked)
     needed = scope_needed(asked)
     if not caller.scope.covers(needed):
         raise ForbiddenError(f"the token's scope is {caller.scope}; needed: {needed}")
     if needed is not Scope.READ:
-        rate_limits().count_write(caller.name)
+        rate_limits().count_write(caller.key)
+    elif not is_safe(asked.method):
+        rate_limits().count_calculation(caller.key)
     return caller
 
 
@@ -83,16 +102,22 @@ def identify(asked: Request) -> Caller:
     """
     if asked.headers.get("Authorization") is not None:
         token = token_of_header(asked)
-        return Caller(token.name, token.scope, token.id)
+        return _caller(token, ActorKind.TOKEN, asked)
     logged_in = _token_of_session()
     if logged_in is not None:
         refuse_other_sites(asked)
-        return Caller(logged_in.name, logged_in.scope, logged_in.id)
+        return _caller(logged_in, ActorKind.SESSION, asked)
     if current().registry.has_tokens():
         raise UnauthorizedError("send the header Authorization: Bearer SECRET")
     refuse_other_machines(asked, current().config.http)
     refuse_other_sites(asked)
-    return Caller(asked.remote_addr or "", Scope.ADMIN)
+    address = asked.remote_addr or ""
+    return Caller(address, Scope.ADMIN, Actor(ActorKind.MACHINE, address=address))
+
+
+def _caller(token: Token, kind: ActorKind, asked: Request) -> Caller:
+    actor = Actor(kind, token.id, token.name, asked.remote_addr or "")
+    return Caller(token.name, token.scope, actor, token.id)
 
 
 def still_admitted(caller: Caller, registry: Registry, now: datetime) -> bool:
@@ -140,6 +165,9 @@ def token_of_secret(secret: str, address: str) -> Token:
     limits.refuse_guessing(where, meant)
     if token is None:
         limits.count_refusal(where, meant)
+        subject = f"tokens/{meant}" if meant else "tokens"
+        refused = AuditedWrite(Action.LOGIN_REFUSED, subject, at_most_every=REFUSALS_RECORDED)
+        current().registry.record(refused)
         raise UnauthorizedError("the token is not known, has expired, or is revoked")
     return token
 

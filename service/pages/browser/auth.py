@@ -24,6 +24,8 @@ from service.api.http.access_rules import UnauthorizedError
 from service.api.http.auth import SESSION_KEY
 from service.errors import LittoralError
 from service.pages.browser import csrf, error_pages, headers
+from service.pages.browser.own_address import own_page
+from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, acting_as
 
 
 def register(pages: Blueprint) -> None:
@@ -62,11 +64,11 @@ def register_elsewhere(app: Flask) -> None:
 
 
 def _login_page() -> str:
-    return _login_form("", _local(request.args.get("next", "/")))
+    return _login_form("", own_page(request.args.get("next", "/")))
 
 
 def _log_in() -> Response | tuple[str, int]:
-    target = _local(request.form.get("next", "/"))
+    target = own_page(request.form.get("next", "/"))
     try:
         csrf.check_form()
         secret = request.form.get("secret", "").strip()
@@ -75,11 +77,18 @@ def _log_in() -> Response | tuple[str, int]:
         return _login_form(error.detail, target), error.kind.status
     session.clear()
     session[SESSION_KEY] = token.id
+    with acting_as(Actor(ActorKind.SESSION, token.id, token.name, request.remote_addr or "")):
+        current().registry.record(
+            AuditedWrite(Action.SESSION_STARTED, f"tokens/{token.id}/sessions")
+        )
     return redirect(target, 303)
 
 
 def _log_out() -> Response:
     csrf.check_form()
+    if SESSION_KEY in session:
+        subject = f"tokens/{session[SESSION_KEY]}/sessions"
+        current().registry.record(AuditedWrite(Action.SESSION_ENDED, subject))
     session.clear()
     flash("Logged out.")
     return redirect(url_for("pages.login"), 303)
@@ -92,8 +101,3 @@ def _login_form(trouble: str, target: str) -> str:
 def _here() -> str:
     """The address to come back to; after a form, the page of that address' tank."""
     return request.full_path.rstrip("?") if request.method == "GET" else "/"
-
-
-def _local(address: str) -> str:
-    """An address of this service, or its first page: never one of another site."""
-    return address if address.startswith("/") and address[1:2] not in ("/", "\\") else "/"

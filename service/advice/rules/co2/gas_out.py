@@ -10,10 +10,10 @@ from collections.abc import Iterator
 from datetime import timedelta
 from typing import Final
 
-from service.advice import cautions
 from service.advice.care_log import newest
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import clock, sensor_source
 from service.advice.rules.co2.last_day import LEAST_LIGHT, last_day
 from service.derive.models import Co2Day, GasStart
@@ -55,7 +55,8 @@ def _not_started(case: Case, start: GasStart) -> Finding:
         ),
         amounts=(Amount("rise missing", start.usual_mg_l - start.rise_mg_l, "mg/L"),),
         due=case.now,
-        cautions=(cautions.GAS, cautions.MAINS),
+        hazards=(Hazard.CO2, Hazard.MAINS),
+        who=Who.PRACTITIONER,
         confidence=0.8,
         since=start.on_at,
     )  # fmt: skip
@@ -99,7 +100,8 @@ def _none_all_day(case: Case, day: Co2Day) -> Finding:
             ),
         ),
         amounts=(Amount("CO2 missing", case.view.co2.target_low_mg_l - day.peak_mg_l, "mg/L"),),
-        cautions=(cautions.GAS, cautions.MAINS),
+        hazards=(Hazard.CO2, Hazard.MAINS),
+        who=Who.PRACTITIONER,
         confidence=0.85,
         since=day.on_at,
     )  # fmt: skip
