@@ -171,6 +171,19 @@ class Tank:
     contact: str = ""
 
 
+class Lever(StrEnum):
+    """What advice may move in a tank, and a person may adjust."""
+
+    GAS_FLOW = "gas-flow"
+    GAS_TIMES = "gas-times"
+    LIGHT_HOURS = "light-hours"
+    LIGHT_STRENGTH = "light-strength"
+    WATER = "water"
+    HEAT = "heat"
+    DOSE = "dose"
+    FEEDING = "feeding"
+
+
 class LogKind(StrEnum):
     """What a person can log; the value is the word in JSON and on the command line."""
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.engine.levers import GAS_LATER
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -56,7 +57,7 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.7,
         since=day.on_at,
-        moves=("gas:later",),
+        moves=(GAS_LATER,),
     )  # fmt: skip
 
 

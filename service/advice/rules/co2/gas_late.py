@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.engine.levers import GAS_EARLIER, LESS_GAS, MORE_GAS
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -67,7 +68,8 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.8 if lead_evidence(case) else 0.65,
         since=day.on_at,
-        moves=("gas:earlier",),
+        moves=(GAS_EARLIER,),
+        refuses=(MORE_GAS, LESS_GAS),
     )  # fmt: skip
 
 

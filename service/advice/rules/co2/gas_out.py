@@ -11,6 +11,7 @@ from datetime import timedelta
 from typing import Final
 
 from service.advice.care_log import newest
+from service.advice.engine.levers import MORE_GAS, MORE_LIGHT, SHORTER_LIGHT
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
@@ -59,6 +60,7 @@ def _not_started(case: Case, start: GasStart) -> Finding:
         who=Who.PRACTITIONER,
         confidence=0.8,
         since=start.on_at,
+        refuses=(MORE_GAS,),
     )  # fmt: skip
 
 
@@ -104,6 +106,8 @@ def _none_all_day(case: Case, day: Co2Day) -> Finding:
         who=Who.PRACTITIONER,
         confidence=0.85,
         since=day.on_at,
+        moves=(SHORTER_LIGHT,),
+        refuses=(MORE_GAS, *MORE_LIGHT),
     )  # fmt: skip
 
 

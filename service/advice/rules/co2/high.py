@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from service.advice.closing import close_co2
+from service.advice.engine.levers import LESS_GAS
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
@@ -68,7 +69,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         confidence=0.95 if high.peak_low_mg_l > high.ceiling_mg_l else 0.6,
         since=high.first_at,
-        moves=("co2:lower",),
+        moves=(LESS_GAS,),
         who=Who.ANYONE if case.tank.livestock else Who.PRACTITIONER,
     )
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.engine.levers import MORE_GAS
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -86,7 +87,8 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.5 + 0.45 * lit.surely_below_share,
         since=lit.start,
-        moves=("co2:raise",),
+        moves=() if doubt else (MORE_GAS,),
+        refuses=(MORE_GAS,) if doubt else (),
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.engine.levers import WARMER
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -65,7 +66,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(Hazard.TEMPERATURE, Hazard.MAINS),
         confidence=0.6,
         since=case.now - timedelta(days=days),
-        moves=("heat:raise",),
+        moves=(WARMER,),
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
+from service.advice.engine.levers import COOLER, LESS_LIGHT, MORE_GAS, WARMER, Move
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
@@ -92,8 +93,13 @@ def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Findi
         ),
         confidence=0.9,
         since=_moment(all_of_side[0].start_s),
-        moves=(("heat:lower",) if last.side == "above" else ("heat:raise",)) if now_out else (),
+        moves=_moves(last.side) if now_out else (),
+        refuses=(MORE_GAS,) if now_out and last.side == "above" else (),
     )
+
+
+def _moves(side: str) -> tuple[Move, ...]:
+    return (COOLER, *LESS_LIGHT) if side == "above" else (WARMER,)
 
 
 def _severity(case: Case, now_out: bool, off_c: float) -> Severity:

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from datetime import date, timedelta
 from itertools import chain
 
+from service.advice.engine.levers import LESS_LIGHT
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -75,7 +76,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(Hazard.CO2, Hazard.MAINS, *((Hazard.CHEMICALS,) if doubt else ())),
         who=Who.PRACTITIONER,
         confidence=0.6,
-        moves=("light:lower",),
+        moves=LESS_LIGHT,
     )  # fmt: skip
 
 

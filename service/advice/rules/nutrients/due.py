@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from service.advice.care_log import last_full_change, planned_doses
+from service.advice.engine.levers import MORE_DOSE
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -89,6 +90,7 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
         hazards=(Hazard.CHEMICALS,),
         confidence=0.9,
         closed_by=("dose",),
+        moves=(MORE_DOSE,),
         since=change.time,
     )
 

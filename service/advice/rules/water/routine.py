@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
 
 from service.advice.care_log import days_since, last_full_change, set_up_at, work_without_change
+from service.advice.engine.levers import CHANGE_WATER
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -64,6 +65,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=water.hazards,
         confidence=0.9 if last is not None else 0.6,
         closed_by=("water-change",),
+        moves=(CHANGE_WATER,),
         since=due - timedelta(days=1),
     )
 
