@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -29,9 +27,7 @@ def too_warm(case: Case) -> bool:
 def gas_failed_lately(case: Case) -> bool:
     """No CO2 flowed on a day that ended less than a day ago, or the cylinder was replaced then."""
     most = case.limit("gas_out_mg_l")
-    if any(
-        one.peak_mg_l <= most and case.now - one.off_at < A_DAY for one in case.view.co2_days
-    ):
+    if any(one.peak_mg_l <= most and case.now - one.off_at < A_DAY for one in case.view.co2_days):
         return True
     replaced = newest_cylinder(case)
     return replaced is not None and case.now - replaced < A_DAY

@@ -34,6 +34,10 @@ def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
     if kind is LogKind.STOCKING:
         count = data["count"]
         return [f"{abs(count)} {data['species']} {'in' if count > 0 else 'out'}"]
+    if kind is LogKind.ADJUSTMENT:
+        before, after = data.get("before", ""), data.get("after", "")
+        both = f"{before} -> {after}" if before and after else before or after
+        return [str(data["lever"]).replace("-", " "), both]
     return [_fact(name, value) for name, value in data.items()]
 
 

@@ -196,6 +196,7 @@ class LogKind(StrEnum):
     FILTER_CLEAN = "filter-clean"
     STOCKING = "stocking"
     CALIBRATION = "calibration"
+    ADJUSTMENT = "adjustment"
     OBSERVATION = "observation"
 
 
@@ -209,7 +210,8 @@ class LogEntry:
         data: what belongs to the kind, canonical units: ``fraction`` (water change);
             ``name, ml | g`` (dose); ``kh_meq_l`` (KH test); ``gh_meq_l`` (GH test);
             ``fraction`` (trim, replant: share of plants or soil touched); ``part`` (filter clean);
-            ``species, count`` (stocking); ``sensor, quantity, …`` (calibration).
+            ``species, count`` (stocking); ``sensor, quantity, …`` (calibration);
+            ``lever, before, after`` (adjustment: of a valve, a timer or a plan).
         by: who did it.
         recorded: when it was written down, UTC.
     """

@@ -21,7 +21,7 @@ def without_contradictions(findings: Sequence[Finding]) -> list[Finding]:
 
 
 def contradiction(one: Finding, other: Finding) -> Move | None:
-    """What one of the two moves and the other moves the other way or leaves alone; None: nothing."""
+    """What one moves and the other moves the other way, or refuses; None: nothing."""
     for mover, against in ((one, other), (other, one)):
         for move in mover.moves:
             if move.opposite in against.moves or move in against.refuses:

@@ -62,6 +62,10 @@ def judge(case: Case) -> Iterator[Finding]:
 
 
 RULE = Rule(
-    CODE, "target reached long before lights-on", judge, clear_delay=timedelta(hours=6),
+    CODE,
+    "target reached long before lights-on",
+    judge,
+    clear_delay=timedelta(hours=6),
     settling=timedelta(days=2),
-)  # fmt: skip
+    may_move=(GAS_LATER,),
+)

@@ -118,6 +118,10 @@ def timer_step(minutes: float) -> float:
 
 
 RULE = Rule(
-    CODE, "target reached long after lights-on", judge, clear_delay=timedelta(hours=6),
+    CODE,
+    "target reached long after lights-on",
+    judge,
+    clear_delay=timedelta(hours=6),
     settling=timedelta(days=2),
-)  # fmt: skip
+    may_move=(GAS_EARLIER,),
+)

@@ -120,4 +120,9 @@ def no_gas(case: Case, least_light: timedelta = LEAST_LIGHT) -> Co2Day | None:
     return day if day.peak_mg_l <= most else None
 
 
-RULE = Rule(CODE, "CO2 does not rise when it is switched on, or stays low all day", judge)
+RULE = Rule(
+    CODE,
+    "CO2 does not rise when it is switched on, or stays low all day",
+    judge,
+    may_move=(SHORTER_LIGHT,),
+)

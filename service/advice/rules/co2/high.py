@@ -14,6 +14,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import capitalised, day_clock, percent, sensor_source, span
+from service.advice.tank_states import gas_beginning
 from service.derive.models import Co2High
 
 CODE = "co2-high"
@@ -28,6 +29,9 @@ def judge(case: Case) -> Iterator[Finding]:
     ongoing = held and high.ongoing_min > 0
     if not ongoing and high.minutes < case.limit("co2_high_day_min"):
         return
+    adjusted = gas_beginning(case)
+    if not ongoing and adjusted and high.last_at and adjusted > high.last_at:
+        return  # something was done about it: not to be done twice
     less = flow_step(case, high)
     yield Finding(
         code=CODE,
@@ -128,4 +132,9 @@ def _ceiling_source(case: Case) -> str:
     return "set for this tank" if ceiling is None else ceiling.source
 
 
-RULE = Rule(CODE, "CO2 above what the animals tolerate, now or for a while in the last 24 h", judge)
+RULE = Rule(
+    CODE,
+    "CO2 above what the animals tolerate, now or for a while in the last 24 h",
+    judge,
+    may_move=(LESS_GAS,),
+)

@@ -91,5 +91,10 @@ def _returning(case: Case, side: str, celsius: float) -> bool:
     return celsius < usual - USUAL_C if side == "above" else celsius > usual + USUAL_C
 
 
-RULE = Rule(CODE, "temperature will probably leave its range within half a day", judge,
-            timedelta(hours=1))  # fmt: skip
+RULE = Rule(
+    CODE,
+    "temperature will probably leave its range within half a day",
+    judge,
+    timedelta(hours=1),
+    may_move=(COOLER, *LESS_LIGHT, WARMER),
+)

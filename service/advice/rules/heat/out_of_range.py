@@ -199,4 +199,9 @@ def _source(case: Case, one: Excursion) -> str:
     return "set for this tank" if known is None else known.temperature_source
 
 
-RULE = Rule(CODE, "temperature outside the range that all animals share, now or in 24 h", judge)
+RULE = Rule(
+    CODE,
+    "temperature outside the range that all animals share, now or in 24 h",
+    judge,
+    may_move=(COOLER, *LESS_LIGHT, WARMER),
+)

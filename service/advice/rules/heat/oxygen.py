@@ -107,4 +107,10 @@ def _measured(case: Case, oxygen_mg_l: float, sensor: str) -> Iterator[Finding]:
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "oxygen low, measured or by temperature", judge, timedelta(hours=2))
+RULE = Rule(
+    CODE,
+    "oxygen low, measured or by temperature",
+    judge,
+    timedelta(hours=2),
+    may_move=(LESS_FEED, LESS_GAS),
+)

@@ -93,5 +93,11 @@ def _first(case: Case, doubt: str) -> str:
     return f"Change CO2 first: bring it to {case.view.co2.target_low_mg_l:.0f} mg/L by lights-on."
 
 
-RULE = Rule(CODE, "strong light met too little CO2 on the last days", judge, timedelta(hours=6),
-            timedelta(days=2))  # fmt: skip
+RULE = Rule(
+    CODE,
+    "strong light met too little CO2 on the last days",
+    judge,
+    timedelta(hours=6),
+    timedelta(days=2),
+    may_move=LESS_LIGHT,
+)

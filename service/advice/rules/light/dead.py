@@ -118,4 +118,4 @@ def _missed_min(case: Case, since: datetime) -> float:
     return missed / 60
 
 
-RULE = Rule(CODE, "dark within the wanted photoperiod", judge)
+RULE = Rule(CODE, "dark within the wanted photoperiod", judge, may_move=(STRONGER_LIGHT,))

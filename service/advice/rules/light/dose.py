@@ -96,5 +96,11 @@ def _how(case: Case, share: float, change_min: float) -> str:
     )
 
 
-RULE = Rule(CODE, "daily light integral outside the plants' range", judge, timedelta(hours=6),
-            timedelta(days=3))  # fmt: skip
+RULE = Rule(
+    CODE,
+    "daily light integral outside the plants' range",
+    judge,
+    timedelta(hours=6),
+    timedelta(days=3),
+    may_move=(*LESS_LIGHT, *MORE_LIGHT),
+)

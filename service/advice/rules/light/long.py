@@ -110,4 +110,6 @@ def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> F
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "lamp on longer than its plan", judge, timedelta(hours=1))
+RULE = Rule(
+    CODE, "lamp on longer than its plan", judge, timedelta(hours=1), may_move=(SHORTER_LIGHT,)
+)

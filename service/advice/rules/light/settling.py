@@ -60,4 +60,10 @@ def judge(case: Case) -> Iterator[Finding]:
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "weeks after a set-up or a large replant", judge, settling=timedelta(days=21))
+RULE = Rule(
+    CODE,
+    "weeks after a set-up or a large replant",
+    judge,
+    settling=timedelta(days=21),
+    may_move=(SHORTER_LIGHT,),
+)

@@ -70,4 +70,10 @@ def judge(case: Case) -> Iterator[Finding]:
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "lamp on for less than its plan, two days in a row", judge, timedelta(hours=1))
+RULE = Rule(
+    CODE,
+    "lamp on for less than its plan, two days in a row",
+    judge,
+    timedelta(hours=1),
+    may_move=(LONGER_LIGHT,),
+)

@@ -73,4 +73,10 @@ def _finding(case: Case, plan: DosePlan, amount: Amount, total: float) -> Findin
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "more of a dose was logged than planned", judge, settling=timedelta(days=14))
+RULE = Rule(
+    CODE,
+    "more of a dose was logged than planned",
+    judge,
+    settling=timedelta(days=14),
+    may_move=(LESS_DOSE, CHANGE_WATER),
+)

@@ -95,4 +95,9 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
     )
 
 
-RULE = Rule(CODE, "a planned dose has not followed the last large water change", judge)
+RULE = Rule(
+    CODE,
+    "a planned dose has not followed the last large water change",
+    judge,
+    may_move=(MORE_DOSE,),
+)

@@ -61,5 +61,10 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "a planned dose was left out after the last change", judge,
-            settling=timedelta(days=14))  # fmt: skip
+RULE = Rule(
+    CODE,
+    "a planned dose was left out after the last change",
+    judge,
+    settling=timedelta(days=14),
+    may_move=(MORE_DOSE,),
+)

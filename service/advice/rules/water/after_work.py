@@ -63,4 +63,9 @@ def judge(case: Case) -> Iterator[Finding]:
     )
 
 
-RULE = Rule(CODE, "major work on plants or soil that no large water change followed", judge)
+RULE = Rule(
+    CODE,
+    "major work on plants or soil that no large water change followed",
+    judge,
+    may_move=(CHANGE_WATER,),
+)

@@ -76,4 +76,9 @@ def evening(case: Case, day: date | None = None) -> datetime:
     return local_moment(case.tank, max(day or today, today), EVENING)
 
 
-RULE = Rule(CODE, "the plan's interval since the last large water change is over", judge)
+RULE = Rule(
+    CODE,
+    "the plan's interval since the last large water change is over",
+    judge,
+    may_move=(CHANGE_WATER,),
+)
