@@ -1,11 +1,10 @@
-"""Security headers of the pages and their session cookie."""
+"""Security headers of the pages."""
 
 from __future__ import annotations
 
 from typing import Final
 
-from flask import Flask, Response, request
-from flask.sessions import SecureCookieSessionInterface
+from flask import Response
 
 POLICY: Final = "; ".join(
     (
@@ -28,21 +27,6 @@ HEADERS: Final = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
 }
-
-
-class _Sessions(SecureCookieSessionInterface):
-    def get_cookie_secure(self, app: Flask) -> bool:
-        """Only over TLS where the page came over TLS."""
-        return request.is_secure
-
-
-def install(app: Flask, key: bytes) -> None:
-    """Set up the session cookie of an app, signed with a key."""
-    app.session_interface = _Sessions()
-    app.config["SESSION_COOKIE_NAME"] = "littoral_page"
-    app.config["SESSION_COOKIE_SAMESITE"] = "Strict"
-    app.config["SESSION_COOKIE_HTTPONLY"] = True
-    app.secret_key = key
 
 
 def secure(response: Response) -> Response:
