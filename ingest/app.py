@@ -144,6 +144,7 @@ class Ingester:
             "received": connection.received,
             "acknowledged": connection.acknowledged,
             "dropped_qos0": connection.dropped_qos0,
+            "too_large": connection.too_large,
             "waiting": len(self._queue),
             "stored": self.stored,
             "rejected": committer.rejections.accepted,

@@ -22,6 +22,7 @@ class Message(NamedTuple):
         dup: the broker has sent it before.
         retain: it was stored at the broker when we subscribed: nobody knows since when.
         connection: which connection brought it; only that one may acknowledge it.
+        too_large: length of its packet where that was too large; the payload was not stored.
     """
 
     topic: str
@@ -32,6 +33,7 @@ class Message(NamedTuple):
     dup: bool = False
     retain: bool = False
     connection: int = 0
+    too_large: int = 0
 
 
 class FirstDelivery(NamedTuple):

@@ -98,6 +98,12 @@ class Connection:
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
         self._client.on_plain = self._receive
+        self._client.on_too_large = self._receive_too_large
+
+    @property
+    def too_large(self) -> int:
+        """Packets that were too large."""
+        return self._client.too_large
 
     # -- called by the writer
 
@@ -264,8 +270,21 @@ class Connection:
         payload = bytes(message.payload)
         self._receive(topic, payload, message.mid, message.qos, message.dup, message.retain)
 
+    def _receive_too_large(
+        self, topic: bytes, length: int, mid: int, qos: int, dup: bool, retain: bool
+    ) -> None:
+        """Queue a message of which only the topic was stored, to be rejected and acknowledged."""
+        self._receive(topic, b"", mid, qos, dup, retain, length)
+
     def _receive(
-        self, topic: bytes, payload: bytes, mid: int, qos: int, dup: bool, retain: bool
+        self,
+        topic: bytes,
+        payload: bytes,
+        mid: int,
+        qos: int,
+        dup: bool,
+        retain: bool,
+        too_large: int = 0,
     ) -> None:
         """Queue one message; those without properties come here at once."""
         self.received += 1
@@ -281,7 +300,9 @@ class Connection:
         except UnicodeDecodeError:
             name = "(a topic that is not UTF-8)"
         arrival_us = self._arrival_us()
-        self._queue.put(Message(name, payload, arrival_us, mid, qos, dup, retain, self.connection))
+        self._queue.put(
+            Message(name, payload, arrival_us, mid, qos, dup, retain, self.connection, too_large)
+        )
 
     def _arrival_us(self) -> int:
         """The time of arrival: never the same twice, so that it identifies a reading."""

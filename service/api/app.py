@@ -11,7 +11,8 @@ from service.api.calculate.blueprint import blueprint_of
 from service.api.calculate.table import FORMULAS
 from service.api.context import Context
 from service.api.events import resource
-from service.api.http import auth, openapi, request_checks
+from service.api.http import auth, openapi, request_checks, security_headers
+from service.api.http.blueprint import LIST_BYTES
 from service.api.http.json_text import StrictJson
 from service.api.resources import (
     absences,
@@ -35,8 +36,6 @@ from service.api.resources.log import entries, schemas
 from service.api.resources.readings import query, submit
 from service.api.resources.readings import schemas as readings_schemas
 from service.api.resources.tanks import tanks
-
-MAX_BODY_BYTES: Final = 8 * 1024 * 1024
 
 _BLUEPRINTS: Final = (
     tanks.blueprint,
@@ -85,7 +84,8 @@ def _frame() -> Flask:
     app = Flask("service.api", static_folder=None)
     app.json = StrictJson(app)
     app.url_map.strict_slashes = False
-    app.config["MAX_CONTENT_LENGTH"] = MAX_BODY_BYTES
+    app.config["MAX_CONTENT_LENGTH"] = LIST_BYTES
+    security_headers.install(app)
     auth.install(app)
     api = openapi.open_api(app)
     schemas.register(api.spec)

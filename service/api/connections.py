@@ -17,6 +17,7 @@ from waitress import wasyncore
 from waitress.channel import HTTPChannel
 
 from service.api.http.rate_limit import network_of
+from service.api.server_errors import ProblemTask
 from service.config import HttpConfig
 
 TICK_S: Final = 1.0
@@ -47,6 +48,8 @@ class TimedChannel(HTTPChannel):
         since_s: when it began to wait: as it was opened, with the first byte of a request, or
             after an answer.
     """
+
+    error_task_class = ProblemTask
 
     def __init__(self, *given: Any, **named: Any) -> None:
         self.since_s = time.monotonic()

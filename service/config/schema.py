@@ -92,6 +92,7 @@ class _MqttSchema(Section):
     keepalive_s = whole_number(5, 3600)
     session_expiry_s = whole_number(0, 4_294_967_295)
     prefix = text("topic levels without wildcards, as in littoral", TOPIC_LEVELS)
+    max_packet_kb = whole_number(16, 262_144)
 
 
 class _IngestSchema(Section):
@@ -143,6 +144,7 @@ class _HttpSchema(Section):
     connections_per_address = whole_number(1, 4096)
     trusted_proxy = text("an IP address", r"[0-9A-Fa-f.:]+", none=True)
     writes_per_minute = whole_number(1, 1_000_000)
+    calculations_per_minute = whole_number(1, 1_000_000)
     refusals_per_minute = whole_number(1, 10_000)
     session_idle_hours = number(0.1, 2160, "h")
     session_days = number(0.01, 366, "d")

@@ -35,7 +35,12 @@ class RegistryConfig:
 
 @dataclass(frozen=True, slots=True)
 class MqttConfig:
-    """The broker. ``url`` is ``mqtt://[user:password@]host[:port]`` or ``mqtts://…``."""
+    """The broker. ``url`` is ``mqtt://[user:password@]host[:port]`` or ``mqtts://…``.
+
+    Attributes:
+        max_packet_kb: larger packets are not taken; MQTT 5 brokers are told so. Four times the
+            largest payload that is read, so that a refused one is still shown with its reason.
+    """
 
     url: str = "mqtt://127.0.0.1:1883"
     client_id: str = "littoral-ingest"
@@ -49,6 +54,12 @@ class MqttConfig:
     keepalive_s: int = 30
     session_expiry_s: int = 604_800
     prefix: str = "littoral"
+    max_packet_kb: int = 1024
+
+    @property
+    def most_packet_bytes(self) -> int:
+        """The largest packet that is taken, bytes."""
+        return self.max_packet_kb * 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +126,7 @@ class HttpConfig:
         trusted_proxy: address of a reverse proxy whose X-Forwarded-For, -Proto and -Host are
             believed; None: no proxy's.
         writes_per_minute: changes taken from one token or address in a minute.
+        calculations_per_minute: calculations and predictions, likewise.
         refusals_per_minute: wrong tokens taken from one address in a minute.
         session_idle_hours: a session of the pages ends when it was not used for so long.
         session_days: it ends after so long in any case.
@@ -129,6 +141,7 @@ class HttpConfig:
     connections_per_address: int = 64
     trusted_proxy: str | None = None
     writes_per_minute: int = 600
+    calculations_per_minute: int = 600
     refusals_per_minute: int = 10
     session_idle_hours: float = 72.0
     session_days: float = 30.0

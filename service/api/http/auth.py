@@ -40,6 +40,11 @@ class Caller:
     token: str = ""
     session: str = ""
 
+    @property
+    def key(self) -> str:
+        """What its requests are counted by: the token, or the address where there is none."""
+        return self.token or self.name
+
 
 def install(app: Flask) -> None:
     """Check every request to an app before its view runs, and what is no address of it too."""
@@ -51,19 +56,21 @@ def install(app: Flask) -> None:
 
 
 def admit(asked: Request) -> Caller:
-    """Authenticate and authorize a request, and count it if it makes a change.
+    """Authenticate and authorize a request, and count it if it changes or calculates something.
 
     Raises:
         UnauthorizedError: a token is needed and there is no valid one.
         ForbiddenError: the token's scope is too small, or another site makes the request.
-        TooManyRequestsError: too many changes, or too many wrong tokens from this address.
+        TooManyRequestsError: too many changes or calculations, or wrong tokens from this address.
     """
     caller = identify(asked)
     needed = scope_needed(asked)
     if not caller.scope.covers(needed):
         raise ForbiddenError(f"the token's scope is {caller.scope}; needed: {needed}")
     if needed is not Scope.READ:
-        rate_limits().count_write(caller.name)
+        rate_limits().count_write(caller.key)
+    elif not is_safe(asked.method):
+        rate_limits().count_calculation(caller.key)
     return caller
 
 

@@ -17,6 +17,7 @@ from service.api.http.blueprint import HEADERS
 from service.api.http.path_parameters import document_path
 from service.api.http.problems import MEDIA_TYPE, kind_of_status
 from service.problems import PROBLEMS
+from service.schemas.base import Items, Schema
 from service.schemas.fields import Field
 
 VERSION: Final = "0.1.0"
@@ -142,7 +143,7 @@ def text_of(app: Flask) -> str:
 
 
 def _described(_converter: Any, field: ma.fields.Field[Any], **_: Any) -> dict[str, Any]:
-    return field.openapi() if isinstance(field, Field) else {}
+    return field.openapi() if isinstance(field, Field | Items) else {}
 
 
 def document(app: Flask, api: OpenApi) -> dict[str, Any]:
@@ -151,6 +152,9 @@ def document(app: Flask, api: OpenApi) -> dict[str, Any]:
     To what the views declare it adds the problems that the frame around them can answer with.
     """
     spec: dict[str, Any] = api.spec.to_dict()
+    for key, name in api.ma_plugin.converter.refs.items():
+        if issubclass(key[0], Schema):
+            spec["components"]["schemas"][name] |= key[0].json_schema
     open_paths = {
         document_path(rule.rule) for rule in app.url_map.iter_rules() if rule.endpoint in OPEN
     }

@@ -1,4 +1,4 @@
-"""Checks query options, media types and conditions of requests against the OpenAPI document."""
+"""Checks bodies, query options and conditions of requests against the OpenAPI document."""
 
 from __future__ import annotations
 
@@ -8,11 +8,15 @@ from typing import Any, Final
 
 from flask import Flask, request
 
+from service.api.http.blueprint import MOST_BYTES, USUAL_BYTES
+from service.api.http.errors import TooLargeError
 from service.api.http.faults import error_of
 from service.api.http.path_parameters import document_path
 from service.errors import FieldFault, LittoralError, PreconditionFailedError
 from service.problems import PROBLEMS
 
+FORM_BYTES: Final = 256 * 1024
+"""What the form of a page may be long: a remark of 10,000 letters as a form encodes them."""
 _CONDITIONS: Final = ("If-Match", "If-None-Match")
 _WRITING: Final = ("PUT", "POST", "PATCH", "DELETE")
 
@@ -36,12 +40,14 @@ class Taken:
         conditions: headers that make it conditional.
         media_types: of the body.
         required: whether there must be a body.
+        most_bytes: of the body.
     """
 
     options: frozenset[str]
     conditions: frozenset[str]
     media_types: tuple[str, ...]
     required: bool
+    most_bytes: int
 
 
 def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Taken]:
@@ -61,7 +67,11 @@ def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Tak
             body = operation.get("requestBody", {})
             media_types = tuple(body.get("content", {}))
             table[rule.endpoint, method] = Taken(
-                names, headers, media_types, body.get("required", False)
+                names,
+                headers,
+                media_types,
+                body.get("required", False),
+                operation.get(MOST_BYTES, USUAL_BYTES),
             )
     return table
 
@@ -76,6 +86,7 @@ def install(app: Flask, spec: Mapping[str, Any]) -> None:
     @app.before_request
     def check() -> None:
         taken = table.get((request.endpoint or "", request.method))
+        _limit_body(FORM_BYTES if taken is None else taken.most_bytes)
         if taken is None:
             return
         _check_options(taken)
@@ -87,6 +98,17 @@ def install(app: Flask, spec: Mapping[str, Any]) -> None:
                 f"Content-Type is {given}; allowed: {', '.join(taken.media_types)}",
                 taken.media_types,
             )
+
+
+def _limit_body(most_bytes: int) -> None:
+    """Refuse a body that is too long before any of it is read.
+
+    Raises:
+        TooLargeError: it says itself that it is.
+    """
+    request.max_content_length = most_bytes
+    if (request.content_length or 0) > most_bytes:
+        raise TooLargeError(most_bytes)
 
 
 def _check_conditions(taken: Taken) -> None:

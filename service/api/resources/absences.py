@@ -10,7 +10,7 @@ from flask import Response
 from flask.views import MethodView
 
 from service.api.context import current
-from service.api.http.blueprint import Blueprint
+from service.api.http.blueprint import LIST_BYTES, Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED, IF_MATCH, precondition, tagged
 from service.api.http.faults import invalid_field
 from service.registry.fields.absence import AbsenceSchema
@@ -67,6 +67,7 @@ class AbsencesView(MethodView):
             ]
         },
     )
+    @blueprint.takes_up_to(LIST_BYTES)
     @blueprint.answers(200, AbsencesSchema, headers=ETAG)
     @blueprint.also_answers(412, description="Another version is there.")
     @blueprint.headers(IF_MATCH)

@@ -78,7 +78,7 @@ def _log_in() -> Response | tuple[str, int]:
         refuse_other_sites(request)
         secret = request.form.get("secret", "").strip()
         token = auth.token_of_secret(secret, request.remote_addr or "")
-        auth.rate_limits().count_write(token.name)
+        auth.rate_limits().count_write(token.id)
     except LittoralError as error:
         return _login_form(error.detail, target), error.kind.status
     _begin_session(token)

@@ -11,7 +11,7 @@ from flask.views import MethodView
 from marshmallow import ValidationError
 
 from service.api.context import current, now
-from service.api.http.blueprint import Blueprint
+from service.api.http.blueprint import DOCUMENT_BYTES, Blueprint
 from service.api.http.faults import invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.pagination import next_address
@@ -89,6 +89,7 @@ class LogView(MethodView):
     @blueprint.answers(201, ENTRY_REFERENCE)
     @blueprint.also_answers(409, description="Another entry has this id.")
     @blueprint.described(requestBody=_POST_BODY)
+    @blueprint.takes_up_to(DOCUMENT_BYTES)
     def post(self, tank: str) -> Response:
         """Log what was done or seen
 

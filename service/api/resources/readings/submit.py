@@ -18,7 +18,7 @@ from ingest.process import (
     rejection,
 )
 from service.api.context import app_singleton, current
-from service.api.http.blueprint import Blueprint
+from service.api.http.blueprint import LIST_BYTES, Blueprint
 from service.api.http.errors import TooLargeError
 from service.api.http.faults import error_of, invalid_body
 from service.api.http.json_text import read_json
@@ -66,7 +66,7 @@ _RECORD: Final = ReadingInSchema()
 class ReadingsInSchema(Schema):
     """Readings as sensors send them."""
 
-    readings = Items(ReadingInSchema, required=True, longest=MOST)
+    readings = Items(ReadingInSchema, required=True, shortest=1, longest=MOST)
 
 
 class OutcomeSchema(AnswerSchema):
@@ -129,6 +129,7 @@ def register(spec: Any) -> None:
 @blueprint.answers(200, OutcomesSchema, description="All are stored.")
 @blueprint.also_answers(207, OutcomesSchema, description="Some are stored, some rejected.")
 @blueprint.described(requestBody=_BODY)
+@blueprint.takes_up_to(LIST_BYTES)
 def post(tank: str) -> Response:
     """Readings from sensors that speak HTTP
 
@@ -179,9 +180,13 @@ def _records(body: Any) -> Sequence[Any]:
     unknown = [name for name in body if name != "readings"]
     if unknown:
         raise invalid_body({unknown[0]: ["is not known beside readings"]})
-    if not isinstance(records, list) or not 0 < len(records) <= MOST:
-        raise invalid_body({"readings": [f"is not a JSON array of 1 to {MOST} readings"]})
-    return records
+    readings = ReadingsInSchema().fields["readings"]
+    assert isinstance(readings, Items)
+    try:
+        readings.check(records)
+    except ValidationError as error:
+        raise invalid_body({"readings": error.messages}) from error
+    return list(records)
 
 
 def _arrival(message: Message, tank: str, record: Any, at: str) -> Arrival:

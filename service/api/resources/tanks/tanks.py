@@ -10,7 +10,7 @@ from flask.views import MethodView
 from marshmallow import ValidationError
 
 from service.api.context import current
-from service.api.http.blueprint import Blueprint
+from service.api.http.blueprint import DOCUMENT_BYTES, Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED, IF_MATCH, IF_NEW, precondition, tagged
 from service.api.http.faults import error_of, invalid_body, invalid_field
 from service.api.http.json_text import read_json
@@ -70,6 +70,7 @@ class TankResource(MethodView):
         return _answer(current().registry.stored_tank(tank))
 
     @blueprint.body(TankSchema)
+    @blueprint.takes_up_to(DOCUMENT_BYTES)
     @blueprint.answers(200, TankSchema, headers=ETAG)
     @blueprint.also_answers(201, TankSchema, description="The tank is new.")
     @blueprint.also_answers(412, description="Another version is there.")
@@ -91,6 +92,7 @@ class TankResource(MethodView):
     @blueprint.also_answers(412, description="Another version is there.")
     @blueprint.headers(IF_MATCH)
     @blueprint.described(requestBody=_PATCH_BODY)
+    @blueprint.takes_up_to(DOCUMENT_BYTES)
     def patch(self, tank: str) -> Response:
         """Change some members of a tank"""
         changes = read_json(request.get_data())
