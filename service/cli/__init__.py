@@ -35,7 +35,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     ),
     "import": Entry("readings.import_csv", "Import readings from a CSV file."),
     "ingest": Entry("ingest", "Store readings from the MQTT broker, until stopped."),
-    "key": Entry("key", "Replace the key that signs the pages; logs everybody out."),
+    "key": Entry("key", "Replace the key that signs cookies and forms of the pages."),
     "log": Entry("log.command", "Log what was done to a tank or seen in it, or list what was."),
     "openapi": Entry("openapi", "Print the OpenAPI document of the API."),
     "recalibrate": Entry(
