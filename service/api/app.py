@@ -16,6 +16,7 @@ from service.api.http.blueprint import LIST_BYTES
 from service.api.http.json_text import StrictJson
 from service.api.resources import (
     absences,
+    audit,
     calendar,
     co2,
     deliveries,
@@ -59,6 +60,7 @@ _BLUEPRINTS: Final = (
     calendar.blueprint,
     resource.blueprint,
     deliveries.blueprint,
+    audit.blueprint,
     blueprint_of(FORMULAS),
     health.blueprint,
     metrics.blueprint,

@@ -26,6 +26,6 @@ def command() -> None:
 def rotate(config_file: Path | None) -> None:
     """Replace the key and log everybody out, at once, also while the service runs."""
     config = configuration(config_file)
-    with closing(open_registry(config.registry.url)) as registry:
+    with closing(open_registry(config.registry.url, create=False)) as registry:
         ended = registry.rotate_signing_key(make_clock(config).now())
     click.echo(f"The key is replaced. Sessions ended: {ended}. Tokens stay as they are.")

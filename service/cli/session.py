@@ -34,7 +34,7 @@ def list_(as_json: bool, config_file: Path | None) -> None:
     """List the sessions of the last three months, newest first."""
     config = configuration(config_file)
     now = make_clock(config).now()
-    with closing(open_registry(config.registry.url)) as registry:
+    with closing(open_registry(config.registry.url, create=False)) as registry:
         names = {token.id: token.name for token in registry.tokens()}
         sessions = registry.login_sessions()
     if as_json:
@@ -61,7 +61,7 @@ def end(
         raise click.UsageError("one is needed: ID of a session, --token ID or --all")
     config = configuration(config_file)
     now = make_clock(config).now()
-    with closing(open_registry(config.registry.url)) as registry:
+    with closing(open_registry(config.registry.url, create=False)) as registry:
         names = {known.id: known.name for known in registry.tokens()}
         if token is not None:
             registry.token(token)

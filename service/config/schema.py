@@ -76,6 +76,7 @@ class _RegistrySchema(Section):
         "sqlite:///PATH or postgresql+psycopg://USER@HOST/DATABASE",
         r"(sqlite:///.+|postgresql(\+psycopg)?://.+)",
     )
+    keep_audit_days = number(1, 36_500, "days")
 
 
 class _MqttSchema(Section):

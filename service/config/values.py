@@ -19,7 +19,7 @@ class StoreConfig:
             their rollups are deleted; None: never.
     """
 
-    url: str = "sqlite:///var/littoral.db"
+    url: str = field(default="sqlite:///var/littoral.db", repr=False)
     keep_raw_days: float | None = None
     keep_minute_days: float | None = None
     keep_hour_days: float | None = None
@@ -28,9 +28,15 @@ class StoreConfig:
 
 @dataclass(frozen=True, slots=True)
 class RegistryConfig:
-    """Where tanks and the log are stored: an SQLAlchemy URL (SQLite or PostgreSQL)."""
+    """Where tanks and the log are stored, and how long the record of who wrote what.
 
-    url: str = "sqlite:///var/registry.db"
+    Attributes:
+        url: an SQLAlchemy URL (SQLite or PostgreSQL).
+        keep_audit_days: age at which records of the audit are deleted.
+    """
+
+    url: str = field(default="sqlite:///var/registry.db", repr=False)
+    keep_audit_days: float = 400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,10 +48,10 @@ class MqttConfig:
             largest payload that is read, so that a refused one is still shown with its reason.
     """
 
-    url: str = "mqtt://127.0.0.1:1883"
+    url: str = field(default="mqtt://127.0.0.1:1883", repr=False)
     client_id: str = "littoral-ingest"
     username: str | None = None
-    password: str | None = None
+    password: str | None = field(default=None, repr=False)
     ca_file: str | None = None
     cert_file: str | None = None
     key_file: str | None = None
@@ -188,8 +194,8 @@ class WebhookOptions:
         source: ``source`` of the CloudEvents.
     """
 
-    url: str
-    secret: bytes | None = None
+    url: str = field(repr=False)
+    secret: bytes | None = field(default=None, repr=False)
     secret_file: str | None = None
     allow_networks: tuple[Network, ...] = ()
     ca_file: str | None = None

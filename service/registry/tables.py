@@ -234,6 +234,27 @@ class SigningKeyRow(Base):
     key: Mapped[bytes] = mapped_column(LargeBinary)
 
 
+class AuditRow(Base):
+    """One thing that somebody wrote; neither secrets nor what was written."""
+
+    __tablename__ = "audit"
+    __table_args__ = (
+        Index(None, "time"),
+        Index(None, "action", "sequence"),
+        {"sqlite_autoincrement": True},
+    )
+
+    sequence: Mapped[int] = mapped_column(_BIG_KEY, primary_key=True)
+    time: Mapped[datetime]
+    actor_kind: Mapped[str] = mapped_column(String(ID_LENGTH))
+    actor_id: Mapped[str] = mapped_column(String(ID_LENGTH))
+    actor_name: Mapped[str] = mapped_column(Text)
+    address: Mapped[str] = mapped_column(Text)
+    action: Mapped[str] = mapped_column(String(ID_LENGTH))
+    subject: Mapped[str] = mapped_column(Text)
+    members: Mapped[list[str]]
+
+
 class EventRow(Base):
     """One event; ``sequence`` is never used again, not even after the last row is gone."""
 

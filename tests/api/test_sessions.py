@@ -7,6 +7,7 @@ from datetime import timedelta
 import pytest
 
 from service.registry.access import Scope
+from service.registry.audit import Action, ActorKind
 from tests.api.conftest import NOW, problem_of
 
 
@@ -68,6 +69,20 @@ def test_all_of_one_token_are_ended_together(client, person):
     assert ids(client.delete("/v1/sessions", headers=reader)) == set()
     states = {one["state"] for one in client.get("/v1/sessions", headers=admin).json["sessions"]}
     assert states == {"ended"}
+
+
+def test_who_ended_what_is_recorded(client, context, person):
+    _, read_token, mine = person("phone", "read")
+    admin, admin_token, _ = person("desk", "admin")
+    for _ in range(2):  # once is enough
+        client.delete(f"/v1/sessions/{mine}", headers=admin)
+        client.delete("/v1/sessions", headers=admin)
+    newest, older = context.registry.audit(action=Action.SESSION_ENDED)
+    assert newest.subject == f"tokens/{admin_token}/sessions"
+    assert older.subject == f"tokens/{read_token}/sessions/{mine}"
+    assert {(one.actor.kind, one.actor.name) for one in (newest, older)} == {
+        (ActorKind.TOKEN, "desk")
+    }
 
 
 def test_one_of_an_expired_token_is_expired(client, context, person):

@@ -18,6 +18,7 @@ from service.app.app_factory import create_app
 from service.app.application import Application, opened
 from service.config import Config, HttpConfig, RegistryConfig, StoreConfig
 from service.registry.access import Scope
+from service.registry.audit import Actor, ActorKind
 from service.registry.models import Tank
 from service.registry.tables import TokenRow
 from tests.pages.accessibility import violations
@@ -148,7 +149,7 @@ def test_it_follows_the_scope_of_its_token_and_ends_with_it(
 ) -> None:
     client = log_in(app, make_token(application, "phone", Scope.WRITE))
     (token,) = application.registry.tokens()
-    with application.registry.session() as session:
+    with application.registry.session(writes="bookkeeping") as session:
         session.execute(update(TokenRow).values(scope=Scope.READ.value))
     assert client.get("/v1/tanks").status_code == 200
     assert client.post("/v1/tanks/reedbed/log", json=TRIM).status_code == 403
@@ -225,7 +226,8 @@ def test_what_was_begun_in_a_session_ends_with_it(app: Flask, application: Appli
     """Event streams ask this at each turn."""
     log_in(app, make_token(application, "phone", Scope.READ))
     (session,) = application.registry.login_sessions()
-    caller = Caller("phone", Scope.READ, session.token, session.id)
+    actor = Actor(ActorKind.SESSION, session.id, "phone")
+    caller = Caller("phone", Scope.READ, actor, session.token, session.id)
     assert still_admitted(caller, application)
     assert not still_admitted(replace(caller, session="ffffffffffff"), application)
     application.registry.end_session(session.id, application.clock.now())

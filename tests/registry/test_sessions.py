@@ -9,6 +9,7 @@ from sqlalchemy import text
 
 from service.errors import ConflictError, NotFoundError
 from service.registry.access import Scope
+from service.registry.audit import Action
 from service.registry.registry import open_registry
 from service.registry.repositories.sessions import MOST_PER_TOKEN
 
@@ -139,4 +140,5 @@ def test_a_new_key_is_seen_by_every_process_and_ends_all_sessions(registry, regi
 
 def test_a_key_can_be_replaced_before_it_was_used(registry):
     assert registry.rotate_signing_key(NOW) == 0
+    assert [one.action for one in registry.audit()] == [Action.KEY_ROTATED]
     assert registry.signing_key() == registry.signing_key()

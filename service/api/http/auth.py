@@ -7,6 +7,7 @@ service trusts its own machine (``own_machine``).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Final
 
 from flask import Flask, Request, current_app, g, request, session
@@ -18,10 +19,14 @@ from service.api.http.rate_limit import RateLimits, network_of
 from service.errors import NotFoundError
 from service.registry import secret_hashes
 from service.registry.access import LoginSession, Scope, Token
+from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, act_as
 from service.registry.repositories.tokens import PREFIX
 
 SESSION_KEY: Final = "login"
 """Key in the pages' signed cookie: the secret of the session in the registry."""
+
+REFUSALS_RECORDED: Final = timedelta(minutes=1)
+"""A wrong secret is recorded at most so often for each address and token meant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,12 +36,14 @@ class Caller:
     Attributes:
         name: of the token; the address where there is no token.
         scope: what is allowed.
+        actor: who is recorded for what is written.
         token: id of the token; "" where there is none.
         session: id of the pages' session; "" where the request itself shows the token, or none.
     """
 
     name: str
     scope: Scope
+    actor: Actor
     token: str = ""
     session: str = ""
 
@@ -51,8 +58,14 @@ def install(app: Flask) -> None:
 
     @app.before_request
     def check() -> None:
+        act_as(Actor(ActorKind.NOBODY, address=request.remote_addr or ""))
         if request.endpoint not in OPEN:
             g.caller = admit(request)
+            act_as(g.caller.actor)
+
+    @app.teardown_request
+    def forget(_: BaseException | None) -> None:
+        act_as(None)
 
 
 def admit(asked: Request) -> Caller:
@@ -90,17 +103,26 @@ def identify(asked: Request) -> Caller:
     """
     if asked.headers.get("Authorization") is not None:
         token = token_of_header(asked)
-        return Caller(token.name, token.scope, token.id)
+        address = asked.remote_addr or ""
+        actor = Actor(ActorKind.TOKEN, token.id, token.name, address)
+        return Caller(token.name, token.scope, actor, token.id)
     begun = session_of_cookie()
     if begun is not None:
         refuse_other_sites(asked)
         token = current().registry.token(begun.token)
-        return Caller(token.name, token.scope, token.id, begun.id)
+        actor = session_actor(begun.id, token, asked)
+        return Caller(token.name, token.scope, actor, token.id, begun.id)
     if current().registry.has_tokens():
         raise UnauthorizedError("send the header Authorization: Bearer SECRET")
     refuse_other_machines(asked, current().config.http)
     refuse_other_sites(asked)
-    return Caller(asked.remote_addr or "", Scope.ADMIN)
+    address = asked.remote_addr or ""
+    return Caller(address, Scope.ADMIN, Actor(ActorKind.MACHINE, address=address))
+
+
+def session_actor(id: str, token: Token, asked: Request) -> Actor:
+    """Who is recorded for what is written in a session."""
+    return Actor(ActorKind.SESSION, id, token.name, asked.remote_addr or "")
 
 
 def still_admitted(caller: Caller, context: Context) -> bool:
@@ -156,6 +178,9 @@ def token_of_secret(secret: str, address: str) -> Token:
     limits.refuse_guessing(where, meant)
     if token is None:
         limits.count_refusal(where, meant)
+        subject = f"tokens/{meant}" if meant else "tokens"
+        refused = AuditedWrite(Action.LOGIN_REFUSED, subject, at_most_every=REFUSALS_RECORDED)
+        current().registry.record(refused)
         raise UnauthorizedError("the token is not known, has expired, or is revoked")
     return token
 

@@ -28,6 +28,7 @@ from service.errors import LittoralError
 from service.pages.browser import csrf, error_pages, headers
 from service.pages.browser.own_address import own_page
 from service.registry.access import Token
+from service.registry.audit import acting_as
 
 
 def register(pages: Blueprint) -> None:
@@ -88,12 +89,13 @@ def _log_in() -> Response | tuple[str, int]:
 def _begin_session(token: Token) -> None:
     """A new session under a new secret, whatever the cookie had before; that one is ended."""
     registry, before = current().registry, auth.session_of_cookie()
-    if before is not None:
-        registry.end_session(before.id, now())
     expires = now() + current().config.http.session_lifetime
     if token.expires is not None:
         expires = min(expires, token.expires)
-    _, secret = registry.create_session(token.id, now(), expires=expires)
+    with acting_as(auth.session_actor(token.id, token, request)):
+        if before is not None:
+            registry.end_session(before.id, now())
+        _, secret = registry.create_session(token.id, now(), expires=expires)
     session.clear()  # also the token of forms
     session[SESSION_KEY] = secret
 

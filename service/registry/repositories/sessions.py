@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from service.errors import NotFoundError, shown
 from service.registry import secret_hashes
 from service.registry.access import LAST_USED_STEP, LoginSession
+from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.tables import LoginSessionRow
 
@@ -37,7 +38,8 @@ class SessionRepository(Database):
             last_used=now,
             expires=expires,
         )
-        with self.session() as session:
+        write = AuditedWrite(Action.SESSION_STARTED, _subject(begun.token, begun.id))
+        with self.session(writes=write) as session:
             _make_room(session, token, now)
             session.add(row)
         return begun, fresh.secret
@@ -53,7 +55,7 @@ class SessionRepository(Database):
             return None
         if now - found.last_used < LAST_USED_STEP:
             return found
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             stale = LoginSessionRow.last_used <= now - LAST_USED_STEP
             session.execute(
                 update(LoginSessionRow)
@@ -87,10 +89,13 @@ class SessionRepository(Database):
         Raises:
             NotFoundError: there is none of this id.
         """
-        with self.session() as session:
+        write = AuditedWrite(Action.SESSION_ENDED, f"sessions/{id}")
+        with self.session(writes=write) as session:
             row = session.get(LoginSessionRow, id, with_for_update=True)
             if row is None:
                 raise _no_session(id)
+            write.subject = _subject(row.token, id)
+            write.happened = row.ended is None
             if row.ended is None:
                 row.ended = now
             return _session(row)
@@ -103,8 +108,13 @@ class SessionRepository(Database):
         Args:
             but: id of one that goes on.
         """
-        with self.session() as session:
-            return [_session(row) for row in end_rows(session, now, token=token, but=but)]
+        write = AuditedWrite(
+            Action.SESSION_ENDED, "sessions" if token is None else f"tokens/{token}/sessions"
+        )
+        with self.session(writes=write) as session:
+            rows = end_rows(session, now, token=token, but=but)
+            write.happened = bool(rows)
+            return [_session(row) for row in rows]
 
     def prune_sessions(self, before: datetime) -> int:
         """Delete sessions that were over before a time; returns how many."""
@@ -113,7 +123,7 @@ class SessionRepository(Database):
             LoginSessionRow.expires < before,
             LoginSessionRow.last_used < before,
         )
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             gone = delete(LoginSessionRow).where(over).returning(LoginSessionRow.id)
             return len(session.scalars(gone).all())
 
@@ -160,6 +170,11 @@ def _session(row: LoginSessionRow) -> LoginSession:
         expires=row.expires,
         ended=row.ended,
     )
+
+
+def _subject(token: str, id: str) -> str:
+    """What an audit record names a session."""
+    return f"tokens/{token}/sessions/{id}"
 
 
 def _no_session(id: str) -> NotFoundError:

@@ -6,6 +6,7 @@ import secrets
 from datetime import datetime
 from typing import Final
 
+from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.repositories.sessions import end_rows
 from service.registry.tables import SigningKeyRow
@@ -33,8 +34,9 @@ class SigningKeyRepository(Database):
 
         What the old one signed is worth nothing from here on, in every process.
         """
+        write = AuditedWrite(Action.KEY_ROTATED, f"keys/{purpose}")
         upsert = self._insert()(SigningKeyRow).values(purpose=purpose, key=_fresh())
-        with self.session() as session:
+        with self.session(writes=write) as session:
             session.execute(
                 upsert.on_conflict_do_update(
                     index_elements=["purpose"], set_={"key": upsert.excluded.key}
@@ -44,7 +46,7 @@ class SigningKeyRepository(Database):
 
     def _make_key(self, purpose: str) -> bytes:
         fresh = self._insert()(SigningKeyRow).values(purpose=purpose, key=_fresh())
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             session.execute(fresh.on_conflict_do_nothing(index_elements=["purpose"]))
             return session.get_one(SigningKeyRow, purpose).key
 

@@ -10,6 +10,7 @@ from sqlalchemy import or_, select, update
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry import secret_hashes
 from service.registry.access import LAST_USED_STEP, Scope, Token
+from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
 from service.registry.repositories.sessions import end_rows
@@ -52,7 +53,8 @@ class TokenRepository(Database):
             raise InvalidInputError.of_field("expires", format_moment(expires), allowed)
         fresh = secret_hashes.make(PREFIX)
         token = Token(fresh.id, name, Scope(scope), now, expires)
-        with self.session() as session:
+        write = AuditedWrite(Action.TOKEN_CREATED, f"tokens/{token.id}")
+        with self.session(writes=write) as session:
             self._one_at_a_time(session, LOCK_KEY)
             same = session.scalars(select(TokenRow).where(TokenRow.name == name))
             if any(_token(row).valid(now) for row in same):
@@ -84,7 +86,7 @@ class TokenRepository(Database):
             return None
         if row.last_used is None or now - row.last_used >= LAST_USED_STEP:
             stale = or_(TokenRow.last_used.is_(None), TokenRow.last_used <= now - LAST_USED_STEP)
-            with self.session() as session:
+            with self.session(writes="bookkeeping") as session:
                 session.execute(
                     update(TokenRow).where(TokenRow.id == id, stale).values(last_used=now)
                 )
@@ -130,10 +132,12 @@ class TokenRepository(Database):
         Raises:
             NotFoundError: there is none of this id.
         """
-        with self.session() as session:
+        write = AuditedWrite(Action.TOKEN_REVOKED, f"tokens/{id}")
+        with self.session(writes=write) as session:
             row = session.get(TokenRow, id, with_for_update=True)
             if row is None:
                 raise _no_token(id)
+            write.happened = row.revoked is None
             if row.revoked is None:
                 row.revoked = now
             end_rows(session, now, token=id)
