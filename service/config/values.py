@@ -79,6 +79,10 @@ class IngestConfig:
         shared_group: name of an MQTT shared subscription; None: the only ingester.
         late_after_s, future_s: a device time older or further ahead than this is doubted.
         rejections_kept: how many rejected messages are stored to be shown.
+        sensors_per_tank: series that a tank may have: six quantities by thirty sensors, and some
+            more. No tank has so many; a board that makes up names has them soon.
+        new_sensors_per_hour: new ones that a tank may get in an hour: a tank's whole equipment at
+            once, and a board that makes up names shows before the limit of the tank is used up.
     """
 
     batch_size: int = 1000
@@ -90,6 +94,8 @@ class IngestConfig:
     late_after_s: float = 3600.0
     future_s: float = 300.0
     rejections_kept: int = 1000
+    sensors_per_tank: int = 200
+    new_sensors_per_hour: int = 50
 
 
 @dataclass(frozen=True, slots=True)
