@@ -189,7 +189,11 @@ class Metrics(Collector):
         for tank in self._registry.tanks():
             names.add_metric([], {"tank": tank.id, "name": tank.name or tank.id})
         health = health_families(
-            self._registry, now, self._speed, usual_s=self._lifetime_s, up_s=up_s
+            self._registry,
+            now,
+            self._speed,
+            usual_s=self._lifetime_s,
+            up_s=time.monotonic() - self._started_s,
         )
         return [names, *health]
 
