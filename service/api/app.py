@@ -27,6 +27,7 @@ from service.api.resources import (
     recommendations,
     rejections,
     sensors,
+    sessions,
     temperature,
     what_if,
 )
@@ -53,6 +54,7 @@ _BLUEPRINTS: Final = (
     sheet.blueprint,
     return_report.blueprint,
     sharing_links.blueprint,
+    sessions.blueprint,
     shared_sheet.blueprint,
     rejections.blueprint,
     calendar.blueprint,

@@ -29,6 +29,8 @@ TANKS_AT_ONCE: Final = 200
 """Tanks whose findings go into the ledger in one transaction. Our choice."""
 PRUNE_EVERY = timedelta(days=1)
 EVENTS_STORED_FOR: Final = timedelta(days=30)
+SESSIONS_STORED_FOR: Final = timedelta(days=90)
+"""After their end. No session may be idle for longer (``[http] session_idle_hours``)."""
 """Events that nobody still waits for are stored for so long. Our choice."""
 
 _log = logging.getLogger(__name__)
@@ -169,6 +171,7 @@ class Scheduler:
         if self._pruned is None or now - self._pruned >= PRUNE_EVERY:
             self._ledger.prune(now)
             self._registry.prune_events(now - EVENTS_STORED_FOR)
+            self._registry.prune_sessions(now - SESSIONS_STORED_FOR)
             if self._keep_audit is not None:
                 self._registry.prune_audit(SystemClock().now() - self._keep_audit)
             self._pruned = now
