@@ -70,6 +70,7 @@ class Scheduler:
         self._evaluated_before: frozenset[str] = frozenset()
         self._pruned: datetime | None = None
         self._failed: list[str] = []
+        self._evaluated: str | None = None
         self._views = ViewCache(registry, store)
 
     def run(self, stop: threading.Event) -> None:
@@ -133,14 +134,16 @@ class Scheduler:
     def run_once(self) -> None:
         """Evaluate every tank once, and store a status of how it went in the registry."""
         began = time.monotonic()
-        status: dict[str, object] = {"time": format_moment(self._clock.now())}
+        at = format_moment(self._clock.now())
+        status: dict[str, object] = {"time": at, "every_s": self._every_s}
         try:
             changes = self.evaluate_all()
+            self._evaluated = at
             status |= {"tanks": len(changes), "failed": self._failed, "error": None}
         except LittoralError as error:
             _log.warning("the tanks were not evaluated: %s", error.detail)
             status |= {"tanks": 0, "failed": [], "error": error.detail}
-        status["seconds"] = time.monotonic() - began
+        status |= {"evaluated": self._evaluated, "seconds": time.monotonic() - began}
         try:
             self._registry.put_status(STATUS_NAME, status)
         except LittoralError as error:
