@@ -16,6 +16,7 @@ from service.api.http.blueprint import LIST_BYTES
 from service.api.http.json_text import StrictJson
 from service.api.resources import (
     absences,
+    audit,
     calendar,
     co2,
     deliveries,
@@ -26,6 +27,7 @@ from service.api.resources import (
     recommendations,
     rejections,
     sensors,
+    sessions,
     temperature,
     what_if,
 )
@@ -52,11 +54,13 @@ _BLUEPRINTS: Final = (
     sheet.blueprint,
     return_report.blueprint,
     sharing_links.blueprint,
+    sessions.blueprint,
     shared_sheet.blueprint,
     rejections.blueprint,
     calendar.blueprint,
     resource.blueprint,
     deliveries.blueprint,
+    audit.blueprint,
     blueprint_of(FORMULAS),
     health.blueprint,
     metrics.blueprint,

@@ -22,7 +22,8 @@ from service.times import format_moment
 def command(file: Path, as_json: bool, config_file: Path | None) -> None:
     """Restore registry and store from a backup.
 
-    Where the configuration says, and neither is yet: nothing is overwritten. Everybody logs in anew; tokens that were revoked since are valid again.
+    Where the configuration says, and neither is yet: nothing is overwritten. Everybody logs in
+    anew; tokens that were revoked since are valid again.
     """
     with progress_bar("restoring") as progress:
         done = restore(configuration(config_file), file, on_progress=progress)

@@ -1,17 +1,20 @@
-"""The registry as one object: tanks, log, absences, advice, rejections, access, events."""
+"""The registry as one object: tanks, log, absences, advice, rejections, access, events, audit."""
 
 from __future__ import annotations
 
 from service.registry.connection import make_engine
 from service.registry.migrate import migrate
 from service.registry.repositories.absences import AbsenceRepository
+from service.registry.repositories.audit import AuditRepository
 from service.registry.repositories.deliveries import DeliveryRepository
 from service.registry.repositories.events import EventRepository
 from service.registry.repositories.log import LogRepository
 from service.registry.repositories.process_status import ProcessStatusRepository
 from service.registry.repositories.recommendations import RecommendationRepository
 from service.registry.repositories.rejections import RejectionRepository
+from service.registry.repositories.sessions import SessionRepository
 from service.registry.repositories.sharing_links import SharingLinkRepository
+from service.registry.repositories.signing_keys import SigningKeyRepository
 from service.registry.repositories.tanks import TankRepository
 from service.registry.repositories.tokens import TokenRepository
 
@@ -23,10 +26,13 @@ class Registry(
     RejectionRepository,
     ProcessStatusRepository,
     TokenRepository,
+    SessionRepository,
+    SigningKeyRepository,
     SharingLinkRepository,
     RecommendationRepository,
     EventRepository,
     DeliveryRepository,
+    AuditRepository,
 ):
     """Everything that is known of the tanks besides their readings.
 

@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import sqlite3
+from datetime import timedelta
 
 import pytest
 
@@ -69,9 +70,13 @@ def test_the_file_is_private_and_says_what_is_in_it(full, file, tmp_path):
     assert {path.name for path in tmp_path.iterdir()} == {"old", "backup.tar"}
 
 
-def test_no_key_is_in_a_backup_and_a_restore_makes_a_new_one(full, new, file, tmp_path):
+def test_neither_key_nor_session_is_in_a_backup_and_a_restore_makes_a_new_key(
+    full, new, file, tmp_path
+):
     registry = open_registry(full.config.registry.url)
     key = registry.signing_key("session")
+    (token,) = registry.tokens()
+    _, secret = registry.create_session(token.id, NOW, expires=NOW + timedelta(days=9))
     registry.close()
     back_up(full.config, file)
     assert key not in file.read_bytes()
@@ -79,6 +84,8 @@ def test_no_key_is_in_a_backup_and_a_restore_makes_a_new_one(full, new, file, tm
     restore(new.config, file)
     registry = open_registry(new.config.registry.url)
     assert registry.signing_key("session") != key
+    assert registry.session_of(secret, NOW, timedelta(days=9)) is None
+    assert registry.login_sessions() == []
     assert registry.token_of(full.secret, NOW) is not None
     registry.close()
     with sqlite3.connect(path_of_url(full.config.registry.url)) as raw:

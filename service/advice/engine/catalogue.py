@@ -6,6 +6,7 @@ from typing import Final
 
 from service.advice.engine.bounds import within_bound
 from service.advice.engine.conflicts import without_contradictions
+from service.advice.engine.instruction import completed
 from service.advice.engine.recommendation import Finding
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions, Case, Rule
 from service.advice.rules.co2 import doubtful, gas_at_night, gas_early, gas_late, gas_out, unsteady
@@ -74,10 +75,11 @@ def evaluate(view: TankView, active: ActiveConditions = NONE_ACTIVE) -> list[Fin
         active: conditions that are active already; rules clear them later than they raise them.
 
     Returns:
-        Findings, most severe first; never two that contradict each other.
+        Findings with their cautions, most severe first; never two that contradict each other.
     """
     case = Case(view, active)
-    findings = [
+    judged = (
         finding for rule in RULES for finding in within_bound(rule, tuple(rule.judge(case)), active)
-    ]
+    )
+    findings = [completed(finding, view.tank) for finding in judged]
     return sorted(without_contradictions(findings), key=lambda one: -one.severity)

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 
 CODE = "no-advice"
 
@@ -24,7 +24,7 @@ def judge(case: Case) -> Iterator[Finding]:
             yield _finding("co2", "no pH sensor has ever reported", "Connect a pH probe, or route "
                            "its topic to this tank.")  # fmt: skip
         elif case.view.co2.alkalinity is None:
-            yield _finding("co2", "KH is not known", "Test KH and log it.", cautions.CHEMICALS)
+            yield _finding("co2", "KH is not known", "Test KH and log it.", Hazard.CHEMICALS)
     if "temperature" not in measured:
         yield _finding("temperature", "no temperature sensor has ever reported",
                        "Connect one, or route its topic to this tank.")  # fmt: skip
@@ -46,7 +46,7 @@ def judge(case: Case) -> Iterator[Finding]:
                        "Enter the tank's inner dimensions or its measured volume.")  # fmt: skip
 
 
-def _finding(subject: str, why: str, todo: str, *caution: str) -> Finding:
+def _finding(subject: str, why: str, todo: str, *hazards: Hazard) -> Finding:
     return Finding(
         code=CODE,
         subject=subject,
@@ -54,7 +54,8 @@ def _finding(subject: str, why: str, todo: str, *caution: str) -> Finding:
         title=f"No advice on {subject}",
         action=f"{why[0].upper()}{why[1:]}. {todo}",
         evidence=(Evidence(why),),
-        cautions=caution,
+        hazards=hazards,
+        who=Who.PRACTITIONER,
         confidence=1.0,
     )
 
