@@ -215,24 +215,24 @@ def limits_of(case: Case) -> list[Limit]:
             "water of the same temperature. Call the tank's owner.",
         )
     ]
-    if view.temperature.high_c is not None:
+    if view.temperature.tolerable.high_c is not None:
         found.append(
             Limit(
-                f"temperature above {view.temperature.high_c:g} °C",
+                f"temperature above {view.temperature.tolerable.high_c:g} °C",
                 "Lid open, fan across the surface, filter outlet raised, light off; heater "
                 "unplugged. "
                 f"Cool by no more than {case.limit('temperature_rate_max_c_h'):g} °C per hour.",
-                view.temperature.high_c,
+                view.temperature.tolerable.high_c,
                 "Cel",
             )
         )
-    if view.temperature.low_c is not None:
+    if view.temperature.tolerable.low_c is not None:
         found.append(
             Limit(
-                f"temperature below {view.temperature.low_c:g} °C",
+                f"temperature below {view.temperature.tolerable.low_c:g} °C",
                 "Heater plugged in and set right? Lid shut, window shut, room warmed. No hot "
                 "water poured in.",
-                view.temperature.low_c,
+                view.temperature.tolerable.low_c,
                 "Cel",
             )
         )

@@ -1,4 +1,4 @@
-"""Rule `temperature-out`: temperature is outside the range that all animals share.
+"""Rule `temperature-out`: temperature is outside the range that all animals tolerate.
 
 Judges the excursions of the last 24 h, above and below apart. Clears a day after temperature is
 back in its range.
@@ -14,7 +14,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.phrases import day_clock, litres, percent, sensor_source, span
 from service.derive.models import Quality
-from service.registry.species.ranges import resolved, species
+from service.registry.species.ranges import range_source
 from service.science.temperature.excursions import Excursion
 
 CODE = "temperature-out"
@@ -172,18 +172,13 @@ def _moment(time_s: float) -> datetime:
 
 
 def _species(case: Case, one: Excursion) -> str:
-    found = case.view.temperature
-    return (found.high_species if one.side == "above" else found.low_species) or "the animals"
+    return case.view.temperature.tolerable.species(one.side) or "the animals"
 
 
 def _source(case: Case, one: Excursion) -> str:
     name = _species(case, one)
-    for stock in case.tank.livestock:
-        own = stock.temperature_high_c if one.side == "above" else stock.temperature_low_c
-        if resolved(stock).species == name and own is not None:
-            return "set for this tank"
-    known = species(name)
-    return "set for this tank" if known is None else known.temperature_source
+    sources = [range_source(it, one.side) for it in case.tank.livestock if it.species == name]
+    return sources[0] if sources else ""
 
 
-RULE = Rule(CODE, "temperature outside the range that all animals share, now or in 24 h", judge)
+RULE = Rule(CODE, "temperature outside the range that all animals tolerate, now or in 24 h", judge)
