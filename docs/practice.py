@@ -47,8 +47,8 @@ carbonate balance that Littoral computes, is more:
 | 25 | 30 | 29 | 28 | 28 | 27 |
 | 30 | 36 | 34 | 34 | 33 | 33 |
 
-(KH 4; at KH 2 it is 1 % more, at KH 8 2 % less.) So at 24 to 26 °C the rule reads 10 to 13 % low, at
-20 °C 17 %, at 28 °C 8 %. A pH probe beside a 4 dKH reference solution with an indicator is
+(KH 4; at KH 2 it is 1 % more, at KH 8 2 % less.) So at 24 to 26 °C the rule reads about 12 % low (9
+to 14 from KH 8 to KH 2), at 20 °C 17 %, at 28 °C 8 %. A pH probe beside a 4 dKH reference solution with an indicator is
 read off the same table.
 
 What we decided: **every target, ceiling and estimate of Littoral is mg/L dissolved, by the carbonate

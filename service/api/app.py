@@ -21,10 +21,12 @@ from service.api.resources import (
     gas_exchange,
     health,
     light,
+    livestock,
     metrics,
     recommendations,
     rejections,
     sensors,
+    species,
     temperature,
     what_if,
 )
@@ -46,6 +48,7 @@ _BLUEPRINTS: Final = (
     light.blueprint,
     temperature.blueprint,
     gas_exchange.blueprint,
+    livestock.blueprint,
     what_if.blueprint,
     entries.blueprint,
     recommendations.blueprint,
@@ -59,6 +62,7 @@ _BLUEPRINTS: Final = (
     resource.blueprint,
     deliveries.blueprint,
     blueprint_of(FORMULAS),
+    species.blueprint,
     health.blueprint,
     metrics.blueprint,
 )

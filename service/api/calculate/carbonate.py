@@ -64,8 +64,8 @@ CO2: Final = Formula(
         "state": Choice("Where the value lies against the target.", words=list(Co2State)),
         "rule_of_thumb": Measure(
             "mg/L",
-            "What the trade's rule gives, for comparison (common practice, no source); it reads 10 "
-            "to 13 % low at 24 to 26 Cel.",
+            "What the trade's rule gives, for comparison (common practice, no source); it reads "
+            "about 12 % low at 24 to 26 Cel.",
         ),
         "rule_of_thumb_method": Text("The rule."),
         "reasons": sentences("Why unknown; empty otherwise."),

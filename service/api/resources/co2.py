@@ -50,7 +50,7 @@ class TankCo2Schema(AnswerSchema):
     rule_of_thumb = Measure(
         "mg/L",
         "What the trade's rule gives for the same pH and KH (common practice, no source); it reads "
-        "10 to 13 % low at 24 to 26 Cel. Null when unknown.",
+        "about 12 % low at 24 to 26 Cel. Null when unknown.",
         allow_none=True,
         attribute="rule_of_thumb_mg_l",
     )

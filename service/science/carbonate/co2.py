@@ -210,7 +210,7 @@ def co2_rule_of_thumb_mg_l(ph: ArrayLike, kh_dkh: ArrayLike) -> Floats:
 
     Returns
     -------
-    mg/L, 6-19 % below the full balance between pH 6 and 7.6, 10-13 % at 24-26 °C and KH 2-8; here
+    mg/L, 6-19 % below the full balance between pH 6 and 7.6, 9-14 % at 24-26 °C and KH 2-8; here
     to explain the difference to those who know the rule.
     """
     kh = as_floats("kh_dkh", kh_dkh, low=0.0, unit="dKH")

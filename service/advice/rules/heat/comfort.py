@@ -1,7 +1,8 @@
 """Rule `temperature-comfort`: temperature is tolerable, but not where all animals are comfortable.
 
 Judges the excursions from the comfortable range. A remark: nothing has to be done today. Clears
-when temperature is comfortable again, or outside what is tolerable (`temperature-out` takes over).
+when temperature is comfortable again, or once it is outside what is tolerable (then
+`temperature-out` speaks, and for a day afterwards).
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.phrases import sensor_source, span
-from service.advice.rules.heat.out_of_range import ongoing
+from service.advice.rules.heat.out_of_range import ongoing, recent_excursions
 from service.derive.models import Quality
 from service.registry.species.ranges import range_source
 from service.science.temperature.excursions import Excursion
@@ -28,10 +29,13 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     if now.tolerable.side_of(now.reading.value):
         return
-    least_h = case.limit("comfort_h")
+    out = {one.side for one in recent_excursions(case)}
     for one in case.view.discomforts:
-        active = case.active(CODE, one.side)
-        if ongoing(case, one) and (active or one.length_s >= 3600 * least_h):
+        if one.side in out or not ongoing(case, one):
+            continue
+        long = one.length_s >= 3600 * case.limit("comfort_h")
+        outside = now.comfortable.side_of(now.reading.value) == one.side
+        if case.active(CODE, one.side) or (long and outside):
             yield _finding(case, one, now.reading.value)
 
 

@@ -24,15 +24,17 @@ STILL_SEEN = timedelta(hours=1)
 
 def judge(case: Case) -> Iterator[Finding]:
     """One finding per side; an excursion that is over is reported for a day."""
-    recent = timedelta(hours=case.limit("temperature_recent_h"))
+    recent = recent_excursions(case)
     for side in ("above", "below"):
-        found = [
-            one
-            for one in case.view.excursions
-            if one.side == side and case.now - _moment(one.end_s) <= recent
-        ]
+        found = [one for one in recent if one.side == side]
         if found:
             yield _finding(case, found[-1], found)
+
+
+def recent_excursions(case: Case) -> list[Excursion]:
+    """Those that last or are over for so short a time that they are still reported."""
+    recent = timedelta(hours=case.limit("temperature_recent_h"))
+    return [one for one in case.view.excursions if case.now - _moment(one.end_s) <= recent]
 
 
 def ongoing(case: Case, excursion: Excursion) -> bool:
