@@ -10,11 +10,10 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from service.app.child_process_guard import ChildProcessGuard
+from service.app.child_process_guard import PATIENCE_S, ChildProcessGuard
 from service.config.load import ENV_PREFIX
 from service.errors import LittoralError
 
-STOP_TIMEOUT_S = 15.0
 POLL_S = 0.05
 TAIL_LINES = 15
 
@@ -98,7 +97,7 @@ class Child:
         if process.poll() is None:
             process.send_signal(signal.SIGTERM)
         try:
-            process.wait(STOP_TIMEOUT_S)
+            process.wait(PATIENCE_S)
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()

@@ -14,8 +14,8 @@ from ingest.decode.decoder import Decoder
 from ingest.decode.routes import Router
 from ingest.deliver.committer import Committer
 from ingest.deliver.spool import Spool
-from ingest.process import ClockLimits, Processor, ReferenceData
-from ingest.receive.connection import Connection
+from ingest.process import ClockLimits, Processor, ReferenceData, SensorLimits
+from ingest.receive.connection import LAST_PACKETS_S, Connection
 from ingest.receive.queue import MessageQueue
 from service.clock import Clock
 from service.config import Config
@@ -31,6 +31,8 @@ STATUS_EVERY_S: Final = 2.0
 STOP_PATIENCE_S: Final = 10.0
 #: How long the spool may take to be sent at the end, s; what is left is sent at the next start.
 FLUSH_PATIENCE_S: Final = 5.0
+#: How long the end may take at worst, s: the batch, the last packets, readings and rejections.
+ENDS_WITHIN_S: Final = STOP_PATIENCE_S + LAST_PACKETS_S + 2 * FLUSH_PATIENCE_S
 _TICK_S: Final = 0.2
 
 
@@ -73,6 +75,7 @@ class Ingester:
             lambda: self._reference.calibrations,
             ClockLimits.of_seconds(ingest.late_after_s, ingest.future_s),
             store,
+            sensors=SensorLimits(ingest.sensors_per_tank, ingest.new_sensors_per_hour),
         )
         self._stop_reading = threading.Event()
         self._disconnect = threading.Event()
@@ -142,6 +145,7 @@ class Ingester:
             "received": connection.received,
             "acknowledged": connection.acknowledged,
             "dropped_qos0": connection.dropped_qos0,
+            "too_large": connection.too_large,
             "waiting": len(self._queue),
             "stored": self.stored,
             "rejected": committer.rejections.accepted,

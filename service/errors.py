@@ -10,15 +10,16 @@
     │  └─ NoSuchTankError
     ├─ GoneError
     ├─ ConflictError
+    ├─ PreconditionFailedError          another version is stored than the write is meant for
     ├─ StoreUnavailableError            trying again makes sense
     ├─ StoreRefusedError                trying again will not help
     ├─ RegistryUnavailableError         trying again makes sense
     └─ RegistryRefusedError             trying again will not help
 
 What only HTTP knows is defined where it is raised, in ``service.api``: MalformedRequestError (400),
-UnauthorizedError (401), ForbiddenError (403), NotAcceptableError (406), PreconditionFailedError
-(412), TooLargeError (413), UnsupportedMediaTypeError (415), TooManyRequestsError (429), BusyError
-(503). Titles, statuses and meanings of all are in ``service.problems``.
+UnauthorizedError (401), ForbiddenError (403), NotAcceptableError (406), TooLargeError (413),
+UnsupportedMediaTypeError (415), TooManyRequestsError (429), BusyError (503). Titles, statuses and
+meanings of all are in ``service.problems``.
 """
 
 from __future__ import annotations
@@ -29,6 +30,11 @@ from types import MappingProxyType
 from typing import ClassVar, Final, Self
 
 from service.problems import PROBLEMS, ProblemKind
+
+MISSING_ADVICE: Final = (
+    "name the configuration with --config, or start 'littoral up' once, which makes what is missing"
+)
+"""Ends the error for a registry or store that is expected and missing."""
 
 _SHOWN_CHARACTERS: Final = 60
 _MOST_FAULTS: Final = 50
@@ -170,6 +176,12 @@ class ConflictError(LittoralError):
     """The request contradicts what is already there."""
 
     kind = PROBLEMS["conflict"]
+
+
+class PreconditionFailedError(LittoralError):
+    """Another version is stored than the one that the write is meant for."""
+
+    kind = PROBLEMS["precondition-failed"]
 
 
 class StoreUnavailableError(LittoralError):

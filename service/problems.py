@@ -41,8 +41,8 @@ _KINDS: Final = (
         "malformed-request",
         "The request cannot be read",
         400,
-        "The body is not valid JSON (NaN and Infinity are not JSON either), or the request "
-        "breaks the rules of HTTP.",
+        "The body is not valid JSON (NaN and Infinity are not JSON either), is nested too deeply "
+        "or has too many values, or the request breaks the rules of HTTP.",
         "Send the body as UTF-8 JSON; the detail says where reading stopped.",
     ),
     ProblemKind(
@@ -56,8 +56,9 @@ _KINDS: Final = (
         "forbidden",
         "Not allowed",
         403,
-        "The token's scope does not cover this, or a browser sent the request for another site.",
-        "Use a token of the scope that the detail names.",
+        "The token's scope does not cover this, or a browser sent the request for another site, or "
+        "it came through a proxy while no token is set up.",
+        "Read the detail: it names the scope that is needed, or what else is allowed.",
     ),
     ProblemKind(
         "not-found",
@@ -135,8 +136,16 @@ _KINDS: Final = (
         "too-many-requests",
         "Too many requests",
         429,
-        "More changes in a minute than one token or address may make, or too many wrong tokens.",
+        "More changes or calculations in a minute than one token or address may make, or too many "
+        "wrong tokens.",
         "Wait as many seconds as the Retry-After header says.",
+    ),
+    ProblemKind(
+        "headers-too-large",
+        "The headers are too large",
+        431,
+        "Address and headers of the request are together longer than the service takes.",
+        "Send fewer or shorter headers, and long input in the body.",
     ),
     ProblemKind(
         "internal",
@@ -165,6 +174,13 @@ _KINDS: Final = (
         500,
         "The time-series store is there but refuses for good.",
         "Read the detail and the store's own log; trying again will not help.",
+    ),
+    ProblemKind(
+        "not-implemented",
+        "Not implemented",
+        501,
+        "The request uses a transfer coding that the service does not know.",
+        "Send the body with its Content-Length, or chunked.",
     ),
     ProblemKind(
         "store-unavailable",

@@ -7,6 +7,7 @@ that says how to install it, not a skip.
 from __future__ import annotations
 
 import contextlib
+import functools
 import itertools
 import os
 import pwd
@@ -23,23 +24,27 @@ import requests
 HOST = "127.0.0.1"
 
 
+# Ports below those that the system hands out, in blocks: a process of tests has a block for itself.
+_FIRST_PORT, _END_PORT, _BLOCK = 20_000, 32_000, 400
+# The first port of its block, held open while the process runs: two runs on a machine never meet.
+_claim = socket.socket()
+
+
+@functools.cache
 def _ports() -> Iterator[int]:
-    """Ports below those that the system hands out, a range for each process of a parallel run.
-
-    The start differs from run to run, so that two runs on one machine seldom meet.
-    """
-    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw")) % 8
-    first = 20_000 + 1_500 * worker
-    return itertools.cycle(range(first, first + 1_500))
-
-
-_next_port = itertools.islice(_ports(), os.getpid() % 1_500, None)
+    """The ports of a block that no other process of tests has."""
+    for first in range(_FIRST_PORT, _END_PORT, _BLOCK):
+        with contextlib.suppress(OSError):
+            _claim.bind((HOST, first))
+            _claim.listen()
+            return itertools.cycle(range(first + 1, first + _BLOCK))
+    raise AssertionError("no block of free ports is left: end the other runs of the tests")
 
 
 def free_port() -> int:
-    """A TCP port of 127.0.0.1 that nobody listens on now, and that is given out once only."""
+    """A TCP port of 127.0.0.1 that nobody listens on now; the next calls give others."""
     while True:
-        port = next(_next_port)
+        port = next(_ports())
         with socket.socket() as probe, contextlib.suppress(OSError):  # taken by another program
             probe.bind((HOST, port))
             return port

@@ -21,7 +21,12 @@ class Board:
         self._uptime = clock.Uptime()
         self._outbox = Outbox(settings.QUEUE)
         self._link = Link(
-            settings.BROKER, settings.PORT, settings.SENSOR, settings.USER, settings.PASSWORD
+            settings.BROKER,
+            settings.PORT,
+            settings.SENSOR,
+            settings.USER,
+            settings.PASSWORD,
+            settings.AUTHORITY,
         )
         self._topic = "%s/%s" % (settings.PREFIX, settings.TANK)
         self._base = settings.SENSOR + ":"

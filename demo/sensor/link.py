@@ -1,4 +1,4 @@
-"""To the broker: MQTT 3.1.1, publishing at QoS 1 and nothing else."""
+"""To the broker: MQTT 3.1.1 over TLS, publishing at QoS 1 and nothing else."""
 
 import socket
 import struct
@@ -13,8 +13,10 @@ class LinkError(Exception):
 class Link:
     """A connection to the broker, made anew whenever it is lost."""
 
-    def __init__(self, host, port, client_id, user=None, password=None):
+    def __init__(self, host, port, client_id, user=None, password=None, authority=None):
+        """authority: file with the certificate (DER) that signs the broker's; None: no TLS."""
         self._address = (host, port)
+        self._authority = authority
         self._client_id = client_id
         self._user = user
         self._password = password
@@ -54,6 +56,8 @@ class Link:
         self._socket = socket.socket()
         self._socket.settimeout(TIMEOUT_S)
         self._socket.connect(socket.getaddrinfo(*self._address)[0][-1])
+        if self._authority:
+            self._socket = _tls(self._socket, self._address[0], self._authority)
         flags, payload = 0x02, _text(self._client_id)
         for flag, word in ((0x80, self._user), (0x40, self._password)):
             if word:
@@ -94,6 +98,18 @@ class Link:
                 raise LinkError("the broker closed the connection")
             data += more
         return data
+
+
+def _tls(plain, host, authority):
+    """The same connection over TLS, the broker's certificate and name checked."""
+    import ssl  # not in every build of MicroPython
+
+    with open(authority, "rb") as file:
+        certificate = file.read()
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.verify_mode = ssl.CERT_REQUIRED
+    context.load_verify_locations(cadata=certificate)
+    return context.wrap_socket(plain, server_hostname=host)
 
 
 def _text(text):

@@ -3,8 +3,9 @@
 WIFI = ("the network's name", "its password")
 
 BROKER = "192.168.1.10"
-PORT = 1883
-USER = "sensor-reed"  # an account that may write this tank's topic only
+PORT = 8883  # 1883 without TLS
+AUTHORITY = "ca.der"  # a file beside this one, see docs/integrations.md; None: without TLS
+USER = "reed"  # an account that may write this tank's topics only
 PASSWORD = ""
 
 PREFIX = "littoral"

@@ -8,6 +8,7 @@ from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from typing import Final
 
 from ingest.decode.message import (
+    PAYLOAD_LIMIT_BYTES,
     FirstDelivery,
     Message,
     PayloadError,
@@ -112,6 +113,8 @@ def decode(message: Message, targets: Sequence[Target], tanks: Container[str]) -
     """
     if not targets:
         return _NOTHING
+    if message.too_large:
+        return Decoded((), (_refused(message, targets[0], _too_large(message)),))
     if len(targets) == 1:
         target = targets[0]
         if target.conversion is not None and target.tank in tanks:
@@ -230,6 +233,14 @@ def _check_tank(tank: str, tanks: Container[str]) -> None:
         raise PayloadError(
             Reason.UNKNOWN_TANK, f"tank is {tank!r:.80}; allowed: the id of a registered tank"
         )
+
+
+def _too_large(message: Message) -> PayloadError:
+    return PayloadError(
+        Reason.TOO_LARGE,
+        f"packet has {message.too_large} bytes; allowed: up to mqtt.max_packet_kb, and "
+        f"{PAYLOAD_LIMIT_BYTES} for the payload",
+    )
 
 
 def _refused(message: Message, target: Target, error: PayloadError) -> Rejection:

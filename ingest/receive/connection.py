@@ -25,6 +25,7 @@ from service.config import IngestConfig, MqttConfig
 from service.mqtt.connection import Will, receiving_client
 from service.mqtt.fast_reading import has_pending_bytes
 from service.times import format_moment, to_us
+from service.urls import redacted
 
 _log = logging.getLogger(__name__)
 #: Stands for a topic that paho cannot decode, and cannot be decoded either.
@@ -37,7 +38,7 @@ _LONGEST_WAIT_S: Final = 30.0
 _BURST: Final = 200
 _MISC_EVERY_S: Final = 0.5
 #: How long the last packets may take to be sent, s.
-_LAST_PACKETS_S: Final = 5.0
+LAST_PACKETS_S: Final = 5.0
 
 
 class Connection:
@@ -98,6 +99,12 @@ class Connection:
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
         self._client.on_plain = self._receive
+        self._client.on_too_large = self._receive_too_large
+
+    @property
+    def too_large(self) -> int:
+        """Packets that were too large."""
+        return self._client.too_large
 
     # -- called by the writer
 
@@ -199,7 +206,7 @@ class Connection:
             self._send_acks()
             client.publish(self.status_topic, self._status("offline"), qos=0, retain=True)
             client.disconnect()
-            end_s = time.monotonic() + _LAST_PACKETS_S
+            end_s = time.monotonic() + LAST_PACKETS_S
             while (sock := client.socket()) is not None and client.want_write():
                 if time.monotonic() > end_s:
                     break
@@ -231,14 +238,14 @@ class Connection:
     ) -> None:
         if reason.is_failure:
             self._refused = True
-            self.last_error = f"{self._config.url.rpartition('@')[2]}: {reason}"
+            self.last_error = f"{redacted(self._config.url)}: {reason}"
             _log.warning("the broker refuses the connection: %s", self.last_error)
             return
         self.connected = True
         self.last_error = ""
         _log.info(
             "connected to %s, session %s",
-            self._config.url.rpartition("@")[2],
+            redacted(self._config.url),
             "resumed" if flags.session_present else "new",
         )
         self.subscriptions.subscribe(properties)
@@ -264,8 +271,21 @@ class Connection:
         payload = bytes(message.payload)
         self._receive(topic, payload, message.mid, message.qos, message.dup, message.retain)
 
+    def _receive_too_large(
+        self, topic: bytes, length: int, mid: int, qos: int, dup: bool, retain: bool
+    ) -> None:
+        """Queue a message of which only the topic was stored, to be rejected and acknowledged."""
+        self._receive(topic, b"", mid, qos, dup, retain, length)
+
     def _receive(
-        self, topic: bytes, payload: bytes, mid: int, qos: int, dup: bool, retain: bool
+        self,
+        topic: bytes,
+        payload: bytes,
+        mid: int,
+        qos: int,
+        dup: bool,
+        retain: bool,
+        too_large: int = 0,
     ) -> None:
         """Queue one message; those without properties come here at once."""
         self.received += 1
@@ -281,7 +301,9 @@ class Connection:
         except UnicodeDecodeError:
             name = "(a topic that is not UTF-8)"
         arrival_us = self._arrival_us()
-        self._queue.put(Message(name, payload, arrival_us, mid, qos, dup, retain, self.connection))
+        self._queue.put(
+            Message(name, payload, arrival_us, mid, qos, dup, retain, self.connection, too_large)
+        )
 
     def _arrival_us(self) -> int:
         """The time of arrival: never the same twice, so that it identifies a reading."""

@@ -11,10 +11,12 @@ from service.api.calculate.blueprint import blueprint_of
 from service.api.calculate.table import FORMULAS
 from service.api.context import Context
 from service.api.events import resource
-from service.api.http import auth, openapi, request_checks
+from service.api.http import auth, openapi, request_checks, security_headers
+from service.api.http.blueprint import LIST_BYTES
 from service.api.http.json_text import StrictJson
 from service.api.resources import (
     absences,
+    audit,
     calendar,
     co2,
     deliveries,
@@ -36,8 +38,6 @@ from service.api.resources.log import entries, schemas
 from service.api.resources.readings import query, submit
 from service.api.resources.readings import schemas as readings_schemas
 from service.api.resources.tanks import tanks
-
-MAX_BODY_BYTES: Final = 8 * 1024 * 1024
 
 _BLUEPRINTS: Final = (
     tanks.blueprint,
@@ -61,6 +61,7 @@ _BLUEPRINTS: Final = (
     calendar.blueprint,
     resource.blueprint,
     deliveries.blueprint,
+    audit.blueprint,
     blueprint_of(FORMULAS),
     species.blueprint,
     health.blueprint,
@@ -87,7 +88,8 @@ def _frame() -> Flask:
     app = Flask("service.api", static_folder=None)
     app.json = StrictJson(app)
     app.url_map.strict_slashes = False
-    app.config["MAX_CONTENT_LENGTH"] = MAX_BODY_BYTES
+    app.config["MAX_CONTENT_LENGTH"] = LIST_BYTES
+    security_headers.install(app)
     auth.install(app)
     api = openapi.open_api(app)
     schemas.register(api.spec)

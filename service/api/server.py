@@ -12,9 +12,11 @@ from typing import Any, Final
 from flask import Flask
 from waitress import wasyncore
 from waitress.channel import HTTPChannel
-from waitress.server import MultiSocketServer, create_server
+from waitress.server import BaseWSGIServer, MultiSocketServer, create_server
 
-from service.api.app import MAX_BODY_BYTES
+from service.api.connections import ConnectionLimits, Deadlines, TimedChannel
+from service.api.http.blueprint import LIST_BYTES
+from service.api.server_errors import HEADER_BYTES
 from service.config import HttpConfig
 from service.errors import ConfigError
 
@@ -22,21 +24,25 @@ log = logging.getLogger(__name__)
 _STOP_TICK_S: Final = 0.2
 _FLUSH_TICK_S: Final = 0.02
 _PATIENCE_S: Final = 5
-_CONNECTIONS: Final = 100
-"""Connections held open beside those of listeners."""
+_BESIDE: Final = 16
+"""Sockets of waitress itself, and connections that are accepted before one is closed for them."""
 
 
 class Server:
     """Serves an app on one address; the port is taken as soon as it is made."""
 
-    def __init__(self, app: Flask, http: HttpConfig) -> None:
+    def __init__(self, app: Flask, http: HttpConfig, deadlines: Deadlines | None = None) -> None:
         """Take the port.
+
+        Args:
+            deadlines: how long clients may take; by default what ``Deadlines`` says.
 
         Raises:
             ConfigError: the port is taken, or the host is not one of this machine.
         """
         self._host = http.host
         self._sockets: dict[int, Any] = {}
+        self._limits = ConnectionLimits(http, deadlines)
         try:
             self._server = create_server(
                 app,
@@ -44,10 +50,10 @@ class Server:
                 host=http.host,
                 port=http.port,
                 threads=http.threads + http.listeners,
-                connection_limit=_CONNECTIONS + http.listeners,
+                connection_limit=self._limits.most + _BESIDE,
                 ident=None,
-                max_request_body_size=2 * MAX_BODY_BYTES,
-                clear_untrusted_proxy_headers=True,
+                max_request_body_size=2 * LIST_BYTES,
+                max_request_header_size=HEADER_BYTES,
                 channel_request_lookahead=1,  # notices a listener that has gone
                 **_proxy(http),
             )
@@ -56,7 +62,9 @@ class Server:
                 f"http.port is {http.port} on {http.host}: {error.strerror or error}; "
                 "allowed: a free port, by http.port, LITTORAL_HTTP__PORT or --port"
             ) from error
-        self._stopped = threading.Event()
+        for one in self._sockets.values():
+            if isinstance(one, BaseWSGIServer):
+                one.channel_class = TimedChannel
 
     @property
     def port(self) -> int:
@@ -92,16 +100,21 @@ class Server:
 
     def _serve(self) -> None:
         try:
-            self._server.run()
+            self._limits.serve(self._sockets)
         except OSError as error:
             log.debug("the listening socket was closed: %s", error)
 
 
 def _proxy(http: HttpConfig) -> dict[str, Any]:
-    """Waitress' settings for a reverse proxy in front of it."""
+    """Waitress' settings for a reverse proxy in front of it.
+
+    Without one its headers are believed nowhere, and left in the request: authentication refuses
+    them where no token protects the service.
+    """
     if http.trusted_proxy is None:
-        return {}
+        return {"clear_untrusted_proxy_headers": False}
     return {
+        "clear_untrusted_proxy_headers": True,
         "trusted_proxy": http.trusted_proxy,
         "trusted_proxy_count": 1,
         "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"},

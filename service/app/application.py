@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
+from datetime import timedelta
+from enum import Enum, auto
 from functools import cached_property
-from typing import TYPE_CHECKING
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from service.clock import Clock
 from service.config import Config, make_clock
+from service.errors import ConfigError, NotFoundError
+from service.private_files import can_be_made
 from service.registry.registry import Registry, open_registry
 from service.store import Store, open_store
 
@@ -18,6 +25,13 @@ if TYPE_CHECKING:
     from service.advice.engine.integration import Integration
     from service.advice.engine.scheduler import Scheduler
     from service.integrations.metrics.exposition import Metrics
+
+_log = logging.getLogger(__name__)
+_T = TypeVar("_T", covariant=True)
+
+
+class _Open(Protocol[_T]):
+    def __call__(self, url: str, *, create: bool) -> _T: ...
 
 
 @dataclass(frozen=True)
@@ -73,23 +87,61 @@ class Application:
 
         every_s = self.config.advice.every_s
         reported = (*self.integrations, self.metrics)
-        return Scheduler(self.registry, self.store, self.clock, every_s, reported)
+        keep_audit = timedelta(days=self.config.registry.keep_audit_days)
+        return Scheduler(
+            self.registry, self.store, self.clock, every_s, reported, keep_audit=keep_audit
+        )
 
     def nudge(self) -> None:
         """Evaluate all tanks again soon, such as after a log entry."""
         self.scheduler.nudge()
 
 
+class Missing(Enum):
+    """What becomes of a registry or store that is not there.
+
+    Attributes:
+        CREATE: it is made.
+        REFUSE: an error says so.
+        STAND_IN: an empty one in a temporary folder is used in its place.
+    """
+
+    CREATE = auto()
+    REFUSE = auto()
+    STAND_IN = auto()
+
+
 @contextmanager
-def opened(config: Config) -> Iterator[Application]:
+def opened(config: Config, missing: Missing = Missing.CREATE) -> Iterator[Application]:
     """Open registry and store; both are closed at the end.
 
     Raises:
+        NotFoundError: one of them is not there, with ``Missing.REFUSE``.
         LittoralError: one of them cannot be opened.
     """
     clock = make_clock(config)
-    with (
-        closing(open_registry(config.registry.url)) as registry,
-        closing(open_store(config.store.url)) as store,
-    ):
+    with ExitStack() as stack:
+        registry = _open(open_registry, config.registry.url, missing, stack)
+        stack.callback(registry.close)
+        store = _open(open_store, config.store.url, missing, stack)
+        stack.callback(store.close)
         yield Application(config, clock, store, registry)
+
+
+def _open(open_one: _Open[_T], url: str, missing: Missing, stack: ExitStack) -> _T:
+    """Open a registry or store; a stand-in's folder is removed when the stack is closed."""
+    try:
+        return open_one(url, create=missing is Missing.CREATE)
+    except NotFoundError as error:
+        if missing is not Missing.STAND_IN:
+            raise
+        _check_can_be_made(url)
+        _log.warning("%s; an empty one stands in for this command", error.detail)
+    folder = stack.enter_context(TemporaryDirectory(prefix="littoral-"))
+    return open_one(f"sqlite:///{folder}/stand-in.db", create=True)
+
+
+def _check_can_be_made(url: str) -> None:
+    path = Path(url.removeprefix("sqlite:///"))
+    if url.startswith("sqlite:///") and not can_be_made(path):
+        raise ConfigError(f"{path}: its folder cannot be made or written")

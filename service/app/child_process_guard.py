@@ -14,8 +14,9 @@ import sys
 import time
 from collections.abc import Sequence
 
-#: How long a child may take to end when asked, s; then it is killed.
-PATIENCE_S = 20.0
+#: How long a child may take to end when asked, s; then it is killed. More than the ingester needs
+#: at worst, as in docker/systemd.
+PATIENCE_S = 30.0
 _POLL_S = 0.05
 
 

@@ -13,21 +13,25 @@ from collections.abc import Sequence
 import click
 
 from service.errors import LittoralError
+from service.log_format import LineFormatter, printable
+from service.private_files import owner_only
+from service.urls import without_credentials
 
 
 def run_command(command: click.Command, arguments: Sequence[str], name: str) -> int:
-    """Run a command; returns the exit code.
+    """Run a command; returns the exit code. Its files are its user's alone, whatever the umask.
 
     Args:
         arguments: without the program's name.
         name: of the program, as messages show it.
     """
-    logging.basicConfig(
-        level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
-    )
+    handler = logging.StreamHandler()
+    handler.setFormatter(LineFormatter())
+    logging.basicConfig(level=logging.WARNING, handlers=[handler])
     logging.getLogger("littoral").setLevel(logging.INFO)
     try:
-        code = command.main(args=list(arguments), prog_name=name, standalone_mode=False)
+        with owner_only():
+            code = command.main(args=list(arguments), prog_name=name, standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.format_message(), err=True)
         return 2
@@ -48,5 +52,5 @@ def run_command(command: click.Command, arguments: Sequence[str], name: str) -> 
 
 
 def _refuse(message: str, code: int = 2) -> int:
-    click.echo(" ".join(message.split()), err=True)
+    click.echo(printable(" ".join(without_credentials(message).split())), err=True)
     return code

@@ -58,7 +58,7 @@ def _pruning(application: Application) -> list[threading.Thread]:
 
 
 def require_protection(config: Config, registry: Registry) -> bool:
-    """Whether access is by token; without any token only this machine may be listened on.
+    """Whether access is by token; without any only this machine may be listened on, by no proxy.
 
     Raises:
         ConfigError: the service would be open to other machines.
@@ -68,5 +68,10 @@ def require_protection(config: Config, registry: Registry) -> bool:
         raise ConfigError(
             f"http.host is {config.http.host!r}; allowed without any token: a loopback address "
             "such as 127.0.0.1; make a token first with: littoral token create NAME --scope read"
+        )
+    if not guarded and config.http.trusted_proxy is not None:
+        raise ConfigError(
+            f"http.trusted_proxy is {config.http.trusted_proxy!r}; allowed without any token: no "
+            "proxy; make a token first with: littoral token create NAME --scope read"
         )
     return guarded

@@ -26,6 +26,7 @@ class Entry(NamedTuple):
 
 COMMANDS: Final[dict[str, Entry]] = {
     "advice": Entry("advice", "List recommendations, most urgent first, or mark one."),
+    "audit": Entry("audit", "List who wrote what when, newest first."),
     "check": Entry("check", "Check configuration, store, registry and access."),
     "co2": Entry("co2", "Compute dissolved CO2 from pH, KH and temperature."),
     "copy": Entry("readings.copy_store", "Copy readings between two stores and compare them."),

@@ -14,14 +14,13 @@ from typing import Final
 
 import click
 
-from service.app.child_process_guard import ChildProcessGuard
+from service.app.child_process_guard import PATIENCE_S, ChildProcessGuard
 from service.app.signals import set_by_signals
 from service.cli.options.config_option import config_option
 
 SIDE_BY_SIDE: Final = ("ingest", "serve")
 _LITTORAL: Final = (sys.executable, "-m", "service")
 _TICK_S: Final = 0.2
-_PATIENCE_S: Final = 20.0
 
 
 @click.command("up")
@@ -35,7 +34,10 @@ def command(ctx: click.Context, config_file: Path | None) -> None:
     more = [] if config_file is None else ["--config", str(config_file)]
     # First, so that errors are printed once, and the databases are there for both.
     checked = subprocess.run(
-        [*_LITTORAL, "check", *more], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+        [*_LITTORAL, "check", "--create", *more],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
     )
     click.echo(checked.stderr, nl=False, err=True)
     if checked.returncode:
@@ -73,7 +75,7 @@ def _end(running: Sequence[subprocess.Popen[bytes]]) -> None:
             one.terminate()
     for one in running:
         try:
-            one.wait(_PATIENCE_S)
+            one.wait(PATIENCE_S)
         except subprocess.TimeoutExpired:
             click.echo(f"littoral up: process {one.pid} did not end and is killed", err=True)
             one.kill()

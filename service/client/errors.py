@@ -3,8 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Final
 
 import requests
+
+from service.retry_after import retry_after
+
+LONGEST_WAIT: Final = timedelta(hours=1)
+"""A service that asks for a longer pause is asked again after this. Our choice."""
 
 
 class ClientError(Exception):
@@ -53,7 +60,7 @@ class ProblemError(ClientError):
 
 def problem_of(response: requests.Response) -> ClientError:
     """The error of an answer that is no success."""
-    wait = response.headers.get("Retry-After", "")
+    wait = retry_after(response.headers.get("Retry-After"), datetime.now(UTC), most=LONGEST_WAIT)
     try:
         body = response.json()
         faults = tuple(
@@ -65,7 +72,7 @@ def problem_of(response: requests.Response) -> ClientError:
             response.status_code,
             body["detail"],
             faults,
-            float(wait) if wait.isdecimal() else None,
+            None if wait is None else wait.total_seconds(),
         )
     except (requests.JSONDecodeError, KeyError, TypeError, AttributeError):
         said = response.text[:80]

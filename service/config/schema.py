@@ -76,6 +76,7 @@ class _RegistrySchema(Section):
         "sqlite:///PATH or postgresql+psycopg://USER@HOST/DATABASE",
         r"(sqlite:///.+|postgresql(\+psycopg)?://.+)",
     )
+    keep_audit_days = number(1, 36_500, "days")
 
 
 class _MqttSchema(Section):
@@ -92,6 +93,7 @@ class _MqttSchema(Section):
     keepalive_s = whole_number(5, 3600)
     session_expiry_s = whole_number(0, 4_294_967_295)
     prefix = text("topic levels without wildcards, as in littoral", TOPIC_LEVELS)
+    max_packet_kb = whole_number(16, 262_144)
 
 
 class _IngestSchema(Section):
@@ -105,6 +107,8 @@ class _IngestSchema(Section):
     late_after_s = number(1, 31_536_000, "s")
     future_s = number(0, 86_400, "s")
     rejections_kept = whole_number(0, 1_000_000)
+    sensors_per_tank = whole_number(1, 1000)
+    new_sensors_per_hour = whole_number(1, 1000)
 
 
 class _RouteSchema(Section):
@@ -138,8 +142,12 @@ class _HttpSchema(Section):
     port = whole_number(0, 65_535)
     threads = whole_number(1, 256)
     listeners = whole_number(0, 256)
+    listeners_per_address = whole_number(1, 256)
+    connections = whole_number(8, 4096)
+    connections_per_address = whole_number(1, 4096)
     trusted_proxy = text("an IP address", r"[0-9A-Fa-f.:]+", none=True)
     writes_per_minute = whole_number(1, 1_000_000)
+    calculations_per_minute = whole_number(1, 1_000_000)
     refusals_per_minute = whole_number(1, 10_000)
 
 

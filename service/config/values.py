@@ -19,7 +19,7 @@ class StoreConfig:
             their rollups are deleted; None: never.
     """
 
-    url: str = "sqlite:///var/littoral.db"
+    url: str = field(default="sqlite:///var/littoral.db", repr=False)
     keep_raw_days: float | None = None
     keep_minute_days: float | None = None
     keep_hour_days: float | None = None
@@ -28,19 +28,30 @@ class StoreConfig:
 
 @dataclass(frozen=True, slots=True)
 class RegistryConfig:
-    """Where tanks and the log are stored: an SQLAlchemy URL (SQLite or PostgreSQL)."""
+    """Where tanks and the log are stored, and how long the record of who wrote what.
 
-    url: str = "sqlite:///var/registry.db"
+    Attributes:
+        url: an SQLAlchemy URL (SQLite or PostgreSQL).
+        keep_audit_days: age at which records of the audit are deleted.
+    """
+
+    url: str = field(default="sqlite:///var/registry.db", repr=False)
+    keep_audit_days: float = 400.0
 
 
 @dataclass(frozen=True, slots=True)
 class MqttConfig:
-    """The broker. ``url`` is ``mqtt://[user:password@]host[:port]`` or ``mqtts://…``."""
+    """The broker. ``url`` is ``mqtt://[user:password@]host[:port]`` or ``mqtts://…``.
 
-    url: str = "mqtt://127.0.0.1:1883"
+    Attributes:
+        max_packet_kb: larger packets are not taken; MQTT 5 brokers are told so. Four times the
+            largest payload that is read, so that a refused one is still shown with its reason.
+    """
+
+    url: str = field(default="mqtt://127.0.0.1:1883", repr=False)
     client_id: str = "littoral-ingest"
     username: str | None = None
-    password: str | None = None
+    password: str | None = field(default=None, repr=False)
     ca_file: str | None = None
     cert_file: str | None = None
     key_file: str | None = None
@@ -49,6 +60,12 @@ class MqttConfig:
     keepalive_s: int = 30
     session_expiry_s: int = 604_800
     prefix: str = "littoral"
+    max_packet_kb: int = 1024
+
+    @property
+    def most_packet_bytes(self) -> int:
+        """The largest packet that is taken, bytes."""
+        return self.max_packet_kb * 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +79,10 @@ class IngestConfig:
         shared_group: name of an MQTT shared subscription; None: the only ingester.
         late_after_s, future_s: a device time older or further ahead than this is doubted.
         rejections_kept: how many rejected messages are stored to be shown.
+        sensors_per_tank: series that a tank may have: six quantities by thirty sensors, and some
+            more. No tank has so many; a board that makes up names has them soon.
+        new_sensors_per_hour: new ones that a tank may get in an hour: a tank's whole equipment at
+            once, and a board that makes up names shows before the limit of the tank is used up.
     """
 
     batch_size: int = 1000
@@ -73,6 +94,8 @@ class IngestConfig:
     late_after_s: float = 3600.0
     future_s: float = 300.0
     rejections_kept: int = 1000
+    sensors_per_tank: int = 200
+    new_sensors_per_hour: int = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,9 +132,13 @@ class HttpConfig:
         threads: requests answered at the same time.
         listeners: programs and open pages that may listen to events at the same time; each has a
             thread of its own, beside those of ``threads``.
+        listeners_per_address: of these, how many from one address (IPv6: one /64).
+        connections: held open at the same time, beside those of listeners.
+        connections_per_address: of these, how many from one address but the trusted proxy's.
         trusted_proxy: address of a reverse proxy whose X-Forwarded-For, -Proto and -Host are
             believed; None: no proxy's.
         writes_per_minute: changes taken from one token or address in a minute.
+        calculations_per_minute: calculations and predictions, likewise.
         refusals_per_minute: wrong tokens taken from one address in a minute.
     """
 
@@ -119,8 +146,12 @@ class HttpConfig:
     port: int = 8600
     threads: int = 8
     listeners: int = 32
+    listeners_per_address: int = 16
+    connections: int = 256
+    connections_per_address: int = 64
     trusted_proxy: str | None = None
     writes_per_minute: int = 600
+    calculations_per_minute: int = 600
     refusals_per_minute: int = 10
 
 
@@ -155,8 +186,8 @@ class WebhookOptions:
         source: ``source`` of the CloudEvents.
     """
 
-    url: str
-    secret: bytes | None = None
+    url: str = field(repr=False)
+    secret: bytes | None = field(default=None, repr=False)
     secret_file: str | None = None
     allow_networks: tuple[Network, ...] = ()
     ca_file: str | None = None

@@ -20,7 +20,8 @@ class Inputs:
         now: UTC.
         start: since when ``samples`` were read; ``now`` where only the newest readings were.
         log: entries up to ``now``, newest first.
-        infos: what the store holds of each series of the tank.
+        infos: what the store holds of each series of the tank, as far as they count.
+        left_out: how many more series the store holds.
         chosen: by quantity, the series that counts.
         latest: by quantity, the newest usable reading of that series.
         samples: by quantity, usable readings or means of that series.
@@ -36,6 +37,7 @@ class Inputs:
     latest: Mapping[str, Reading] = field(default_factory=dict)
     samples: Mapping[str, Samples] = field(default_factory=dict)
     paired_temperature: Reading | None = None
+    left_out: int = 0
 
     @property
     def tolerance(self) -> Tolerance:

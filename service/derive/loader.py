@@ -19,7 +19,13 @@ from service.derive.inputs import Inputs
 from service.derive.light import LIGHT_QUANTITIES
 from service.derive.local_time import local_midnight
 from service.derive.models import Array
-from service.derive.sensor_choice import US_PER_MINUTE, ChosenSeries, chosen_series, usable
+from service.derive.sensor_choice import (
+    US_PER_MINUTE,
+    ChosenSeries,
+    chosen_series,
+    considered,
+    usable,
+)
 from service.derive.thresholds import derived_limit
 from service.derive.tolerance import Tolerance
 from service.registry.models import LogEntry, LogKind, Tank
@@ -206,7 +212,8 @@ def _newest(
     quantities: Collection[str] | None = None,
 ) -> Inputs:
     """The inputs with the newest readings alone, of some quantities or all."""
-    infos = tuple(store.series(tank.id))
+    stored = store.series(tank.id)
+    infos = considered(tank, stored)
     chosen = {
         quantity: chosen_series(tank, quantity, infos, now)
         for quantity in sorted({info.key.quantity for info in infos})
@@ -223,6 +230,7 @@ def _newest(
         start=start,
         log=log,
         infos=infos,
+        left_out=len(stored) - len(infos),
         chosen=chosen,
         latest=latest,
         paired_temperature=_nearest(

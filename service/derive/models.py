@@ -328,7 +328,8 @@ class TankView:
         excursions: of temperature from what all animals tolerate, of the last days, oldest first.
         discomforts: likewise from where all are comfortable.
         log: the entries of the last months, newest first.
-        sensors: what the store holds of each series.
+        sensors: what the store holds of each series, as far as they count.
+        sensors_left_out: how many more series the store holds.
         tolerance: what the animals tolerate together.
         light: light at ``now``.
         co2_lit: CO2 over the lit hours of the last 24 h; None where unknown.
@@ -364,3 +365,4 @@ class TankView:
     daily_minima_c: tuple[float, ...] = ()
     usual_c: float | None = None
     discomforts: tuple[Excursion, ...] = ()
+    sensors_left_out: int = 0

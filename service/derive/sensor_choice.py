@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.registry.models import Tank
@@ -12,6 +13,10 @@ from service.store.model import NOT_USABLE, Flag, Reading, SeriesInfo
 from service.times import to_us
 
 US_PER_MINUTE = 60_000_000
+
+MOST_SENSORS: Final = 1_000
+"""Series of one tank that anything is derived from: some hundred times what a tank needs. A store
+may hold more from before there was a limit. Our choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +40,24 @@ def usable(reading: Reading) -> bool:
 def age_min(reading: Reading, now: datetime) -> float:
     """Minutes since a reading was taken."""
     return (to_us(now) - reading.time_us) / US_PER_MINUTE
+
+
+def considered(tank: Tank, infos: Sequence[SeriesInfo]) -> tuple[SeriesInfo, ...]:
+    """The series that count, in their order: all, or the tank's own choice and the newest readings.
+
+    Args:
+        infos: the series that the store holds of this tank; at most ``MOST_SENSORS`` count.
+    """
+    if len(infos) <= MOST_SENSORS:
+        return tuple(infos)
+    wanted = tank.sensors.items()
+    ranked = sorted(
+        infos,
+        key=lambda one: (
+            (one.key.quantity, one.key.sensor) not in wanted, -one.last.time_us, one.key
+        ),
+    )  # fmt: skip
+    return tuple(sorted(ranked[:MOST_SENSORS], key=lambda one: one.key))
 
 
 def chosen_series(

@@ -77,6 +77,7 @@ def tank_view(
         discomforts=excursions_of(tank, temperature, tolerance.comfortable),
         log=inputs.log,
         sensors=inputs.infos,
+        sensors_left_out=inputs.left_out,
         tolerance=tolerance,
         light=light_now(inputs, source),
         co2_lit=while_lit,

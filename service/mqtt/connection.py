@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import ssl
-from dataclasses import dataclass
-from typing import Any, Final, TypeVar
+from dataclasses import dataclass, field
+from typing import Any, Final
 from urllib.parse import unquote, urlsplit
 
-import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -15,8 +14,8 @@ from paho.mqtt.properties import Properties
 from service.config import MqttConfig
 from service.errors import ConfigError
 from service.mqtt.fast_reading import FastReadingClient
+from service.urls import redacted
 
-_Client = TypeVar("_Client", bound=mqtt.Client)
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 _RECONNECT_S: Final = (1, 30)
 """First and longest time between attempts to connect. Our choice."""
@@ -38,7 +37,7 @@ class BrokerAddress:
     host: str
     port: int
     username: str | None
-    password: str | None
+    password: str | None = field(repr=False)
     tls: bool
 
 
@@ -65,7 +64,6 @@ def receiving_client(
     """
     v5 = config.protocol == "5"
     client = _client(
-        FastReadingClient,
         config,
         config.client_id,
         will,
@@ -77,7 +75,7 @@ def receiving_client(
     client.on_socket_register_write = _nothing
     address = broker_address(config)
     if v5:
-        connect = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        connect = _connect_properties(config)
         connect.SessionExpiryInterval = config.session_expiry_s
         connect.ReceiveMaximum = max_inflight
         client.connect_async(
@@ -92,7 +90,7 @@ def receiving_client(
     return client
 
 
-def publishing_client(config: MqttConfig, role: str, will: Will | None = None) -> mqtt.Client:
+def publishing_client(config: MqttConfig, role: str, will: Will | None = None) -> FastReadingClient:
     """A client without a session that reconnects by itself; ``loop_start`` connects.
 
     Args:
@@ -101,10 +99,11 @@ def publishing_client(config: MqttConfig, role: str, will: Will | None = None) -
     Raises:
         ConfigError: the address or a certificate file is wrong.
     """
-    client = _client(mqtt.Client, config, f"{config.client_id}-{role}", will)
+    client = _client(config, f"{config.client_id}-{role}", will)
     client.reconnect_delay_set(*_RECONNECT_S)
     address = broker_address(config)
-    client.connect_async(address.host, address.port, config.keepalive_s)
+    properties = _connect_properties(config) if config.protocol == "5" else None
+    client.connect_async(address.host, address.port, config.keepalive_s, properties=properties)
     return client
 
 
@@ -115,8 +114,7 @@ def broker_address(config: MqttConfig) -> BrokerAddress:
         ConfigError: the URL names no host, or a port that is none.
     """
     fault = ConfigError(
-        f"mqtt.url is {config.url.rpartition('@')[2]!r}; allowed: mqtt://HOST[:PORT] or "
-        "mqtts://HOST[:PORT]"
+        f"mqtt.url is {redacted(config.url)!r}; allowed: mqtt://HOST[:PORT] or mqtts://HOST[:PORT]"
     )
     try:
         parts = urlsplit(config.url)
@@ -130,11 +128,18 @@ def broker_address(config: MqttConfig) -> BrokerAddress:
     return BrokerAddress(parts.hostname, port, username, password, parts.scheme == "mqtts")
 
 
+def _connect_properties(config: MqttConfig) -> Properties:
+    """What every client of ours asks of an MQTT 5 broker: no packet that is too large."""
+    connect = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    connect.MaximumPacketSize = config.most_packet_bytes
+    return connect
+
+
 def _client(
-    kind: type[_Client], config: MqttConfig, client_id: str, will: Will | None, **options: Any
-) -> _Client:
+    config: MqttConfig, client_id: str, will: Will | None, **options: Any
+) -> FastReadingClient:
     address, context = broker_address(config), _tls_context(config)
-    client = kind(
+    client = FastReadingClient(
         CallbackAPIVersion.VERSION2,
         client_id=client_id,
         protocol=MQTTProtocolVersion.MQTTv5
@@ -142,6 +147,7 @@ def _client(
         else MQTTProtocolVersion.MQTTv311,
         **options,
     )
+    client.most_bytes = config.most_packet_bytes
     if will is not None:
         client.will_set(will.topic, will.payload, will.qos, retain=True)
     if address.username is not None:

@@ -7,7 +7,7 @@ from typing import Any
 from flask import Blueprint, Flask
 
 from service.api.resources.handover import html
-from service.pages import sharing_links, tanks
+from service.pages import audit, sharing_links, tanks
 from service.pages.browser import auth, csrf, error_pages, headers
 from service.pages.handover import sheet
 from service.pages.number_format import unit_words
@@ -31,6 +31,7 @@ def install(app: Flask, registry: Registry) -> None:
     html.install(app, sheet)
     app.register_blueprint(_blueprint())
     error_pages.register_elsewhere(app)
+    auth.register_elsewhere(app)
 
 
 def _blueprint() -> Blueprint:
@@ -45,6 +46,7 @@ def _blueprint() -> Blueprint:
     tanks.register(pages)
     sheet.register(pages)
     sharing_links.register(pages)
+    audit.register(pages)
     pages.after_request(headers.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well
     pages.add_app_template_filter(unit_words)

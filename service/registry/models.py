@@ -83,12 +83,14 @@ class PhotoperiodPlan:
         lights_on: local time of day.
         hours: length of the photoperiod, h.
         gas_on, gas_off: local times of the CO2 valve; None where it is not switched.
+        gas_close: how anyone closes the CO2 of this tank, in the tank keeper's words.
     """
 
     lights_on: time = time(10, 0)
     hours: float = 8.0
     gas_on: time | None = None
     gas_off: time | None = None
+    gas_close: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +148,7 @@ class Tank:
         sensors: quantity -> the sensor to use, where a tank has several.
         equipment: free facts such as cylinder size, by name.
         thresholds: overrides of the thresholds of practice, by name.
+        contact: how the tank keeper can be reached in an emergency, in their own words.
     """
 
     id: str
@@ -170,6 +173,7 @@ class Tank:
     equipment: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
     thresholds: Mapping[str, float] = field(default_factory=lambda: NOTHING)
     notes: str = ""
+    contact: str = ""
 
 
 class LogKind(StrEnum):

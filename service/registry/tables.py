@@ -83,6 +83,7 @@ class TankRow(Base):
     id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
     name: Mapped[str] = mapped_column(Text)
     document: Mapped[dict[str, Any]]
+    version: Mapped[str] = mapped_column(String(ID_LENGTH))
 
 
 class LogRow(Base):
@@ -112,6 +113,15 @@ class AbsenceRow(Base):
     covers: Mapped[str] = mapped_column(Text)
     tanks: Mapped[list[str]]
     note: Mapped[str] = mapped_column(Text)
+
+
+class ListRow(Base):
+    """The version of a list that is read and written as a whole, such as that of absences."""
+
+    __tablename__ = "list"
+
+    name: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    version: Mapped[str] = mapped_column(String(ID_LENGTH))
 
 
 class RejectionRow(Base):
@@ -207,6 +217,27 @@ class SigningKeyRow(Base):
 
     purpose: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
     key: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class AuditRow(Base):
+    """One thing that somebody wrote; neither secrets nor what was written."""
+
+    __tablename__ = "audit"
+    __table_args__ = (
+        Index(None, "time"),
+        Index(None, "action", "sequence"),
+        {"sqlite_autoincrement": True},
+    )
+
+    sequence: Mapped[int] = mapped_column(_BIG_KEY, primary_key=True)
+    time: Mapped[datetime]
+    actor_kind: Mapped[str] = mapped_column(String(ID_LENGTH))
+    actor_id: Mapped[str] = mapped_column(String(ID_LENGTH))
+    actor_name: Mapped[str] = mapped_column(Text)
+    address: Mapped[str] = mapped_column(Text)
+    action: Mapped[str] = mapped_column(String(ID_LENGTH))
+    subject: Mapped[str] = mapped_column(Text)
+    members: Mapped[list[str]]
 
 
 class EventRow(Base):

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from operator import attrgetter
 from types import MappingProxyType
-from typing import Any, NamedTuple
+from typing import Any, ClassVar, Final, NamedTuple, Self
 
 import marshmallow as ma
 from marshmallow.decorators import POST_DUMP, PRE_DUMP
@@ -13,6 +13,18 @@ from marshmallow.decorators import POST_DUMP, PRE_DUMP
 from service.errors import Refusal
 from service.schemas.fields import MISSING
 from service.schemas.ranges import Range
+
+_UNKNOWN_NAMED: Final = 50
+
+
+class CountRefusal(Refusal):
+    """What is wrong with how many items or members there are."""
+
+    def __new__(cls, count: int, what: str, allowed: str) -> Self:
+        """The text from how many there are and may be."""
+        made = str.__new__(cls, f"has {count} {what}; allowed: {allowed}")
+        made.value, made.allowed = count, allowed
+        return made
 
 
 class _Member(NamedTuple):
@@ -42,7 +54,14 @@ class _Member(NamedTuple):
 
 
 class Schema(ma.Schema):
-    """A JSON object; a member that it does not know is an error that lists those it knows."""
+    """A JSON object; a member that it does not know is an error that lists those it knows.
+
+    Attributes:
+        json_schema: what JSON Schema can say of the object beside its members, such as which of
+            them exclude each other.
+    """
+
+    json_schema: ClassVar[Mapping[str, Any]] = MappingProxyType({})
 
     class Meta:
         unknown = ma.RAISE
@@ -52,8 +71,17 @@ class Schema(ma.Schema):
         self._members: list[_Member] = []
         self._members_of: Mapping[str, ma.fields.Field[Any]] | None = None
         known = ", ".join(field.data_key or name for name, field in self.load_fields.items())
-        self.error_messages["unknown"] = f"is not known; allowed: {known or 'nothing'}"
-        self.error_messages["type"] = "is not a JSON object"
+        self._known = known or "nothing"
+        self.error_messages["unknown"] = f"is not known; allowed: {self._known}"
+
+    @ma.pre_load
+    def _check_object(self, data: Any, **_: Any) -> Any:
+        """Refuse what is no object, and one of more members than an error would name."""
+        if not isinstance(data, Mapping):
+            raise ma.ValidationError([Refusal(data, "a JSON object")])
+        if self.unknown == ma.RAISE and len(data) > len(self.fields) + _UNKNOWN_NAMED:
+            raise ma.ValidationError([CountRefusal(len(data), "members", self._known)])
+        return data
 
     def dump(self, obj: Any, *, many: bool | None = None) -> Any:
         """The JSON of a value, as marshmallow writes it.
@@ -145,7 +173,10 @@ class Nested(ma.fields.Nested):
 
 
 class Items(ma.fields.List[Any]):
-    """A member that is a list, of at most ``longest`` items on the way in."""
+    """A member that is a list, of ``shortest`` to ``longest`` items on the way in.
+
+    The items are counted before any of them is read: refusing many costs no more than a few.
+    """
 
     def __init__(
         self,
@@ -153,22 +184,41 @@ class Items(ma.fields.List[Any]):
         doc: str = "",
         *,
         longest: int | None = None,
+        shortest: int = 0,
         **kwargs: Any,
     ) -> None:
-        inner = item if isinstance(item, ma.fields.Field) else ma.fields.Nested(item)
+        inner = item if isinstance(item, ma.fields.Field) else Nested(item)
         if doc:
             kwargs["metadata"] = {"description": doc}
-        if longest is not None:
-            kwargs["validate"] = ma.validate.Length(
-                max=longest, error=f"has too many items; allowed: at most {longest}"
-            )
         super().__init__(inner, **kwargs)
         self.doc = doc
+        self.longest, self.shortest = longest, shortest
         self.error_messages["required"] = MISSING
-        self.error_messages["invalid"] = "is not a JSON array"
 
     def make_error(self, key: str, **kwargs: Any) -> ma.ValidationError:
         """The refusal for one of marshmallow's own reasons."""
         if key == "null":
             return ma.ValidationError([Refusal(None, "a JSON array")])
         return super().make_error(key, **kwargs)
+
+    def openapi(self) -> dict[str, Any]:
+        """How many items there may be, as JSON Schema."""
+        schema = {"minItems": self.shortest} if self.shortest else {}
+        return schema if self.longest is None else schema | {"maxItems": self.longest}
+
+    def check(self, items: Any) -> None:
+        """Refuse what is no array, too many items and too few; looks at none of them.
+
+        Raises:
+            marshmallow.ValidationError: names how many there are and may be.
+        """
+        if not isinstance(items, Sequence) or isinstance(items, str):
+            raise ma.ValidationError([Refusal(items, "a JSON array")])
+        most = len(items) if self.longest is None else self.longest
+        if not self.shortest <= len(items) <= most:
+            least = f"{self.shortest} to" if self.shortest else "up to"
+            raise ma.ValidationError([CountRefusal(len(items), "items", f"{least} {most}")])
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> list[Any]:
+        self.check(value)
+        return super()._deserialize(value, attr, data, **kwargs)

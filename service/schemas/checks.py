@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import marshmallow as ma
 
 from service.errors import Refusal
-from service.schemas.base import Schema, ValueSchema
+from service.schemas.base import Items, Schema, ValueSchema
 from service.schemas.fields import MISSING, Field
 from service.schemas.messages import error_of_messages
 from service.schemas.ranges import Range
@@ -94,10 +94,8 @@ def _check_nested(field: ma.fields.Nested, value: Any) -> None:
 
 
 def _check_items(field: ma.fields.List[Any], value: Any) -> None:
-    if not isinstance(value, Sequence) or isinstance(value, str):
-        raise ma.ValidationError([Refusal(value, "a list")])
-    for validate in field.validators:
-        validate(value)
+    assert isinstance(field, Items)
+    field.check(value)
     found = {}
     for number, item in enumerate(value):
         try:

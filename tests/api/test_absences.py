@@ -48,6 +48,14 @@ def test_versions(client):
     client.put(URL, json={"absences": [AWAY]})
     stale = client.put(URL, json={"absences": []}, headers={"If-Match": tag})
     problem_of(stale, 412, "precondition-failed")
+    present = client.get(URL).headers["ETag"]
+    written = client.put(URL, json={"absences": []}, headers={"If-Match": present})
+    assert written.status_code == 200
+    assert written.headers["ETag"] == client.get(URL).headers["ETag"] != present
+    for condition in ("*", '"never", "seen"', "W/" + written.headers["ETag"], ""):
+        refused = condition != "*"
+        again = client.put(URL, json={"absences": []}, headers={"If-Match": condition})
+        assert again.status_code == (412 if refused else 200), condition
 
 
 @pytest.mark.parametrize(

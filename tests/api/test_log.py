@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import timedelta
+
 import pytest
 
+from service.api.context import install
 from service.cli import run
-from tests.api.conftest import problem_of
+from service.clock import FixedClock
+from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put
 
 URL = "/v1/tanks/riffle/log"
@@ -182,6 +187,17 @@ def test_sent_twice_is_kept_once(logged, client):
     assert len(client.get(URL).get_json()["entries"]) == 1
     other = logged("replant", id="phone-17", time="2025-06-04T08:00:00Z")
     problem_of(other, 409, "conflict")
+
+
+def test_sent_again_without_a_time_is_the_first_one(logged, client, app, context):
+    first = logged("trim", id="phone-17")
+    install(app, replace(context, clock=FixedClock(NOW + timedelta(minutes=3))))
+    again = logged("trim", id="phone-17")
+    assert (again.status_code, again.get_json()) == (201, first.get_json())
+    assert again.headers["Location"] == first.headers["Location"]
+    for other in ({"note": "another"}, {"time": "2025-06-04T08:00:00Z"}):
+        problem_of(logged("trim", id="phone-17", **other), 409, "conflict")
+    assert len(client.get(URL).get_json()["entries"]) == 1
 
 
 def test_newest_first_by_kind_and_span_part_by_part(logged, client):

@@ -52,7 +52,13 @@ GOLDEN = {
         "co2": {"low": 20.0, "high": 30.0, "unit": "mg/L"},
         "dli": {"low": 1.5, "high": 4.0, "unit": "mol/m2/d"},
     },
-    "photoperiod": {"lights_on": "10:00", "length": "PT8H", "gas_on": None, "gas_off": None},
+    "photoperiod": {
+        "lights_on": "10:00",
+        "length": "PT8H",
+        "gas_on": None,
+        "gas_off": None,
+        "gas_close": "",
+    },
     "water_change": {
         "every": "P7D",
         "fraction": {"value": 50.0, "unit": "%"},
@@ -69,6 +75,7 @@ GOLDEN = {
     "equipment": {},
     "thresholds": {},
     "notes": "",
+    "contact": "",
 }
 
 
@@ -126,6 +133,7 @@ def test_every_member_survives(client):
             "length": "7h30m",
             "gas_on": "09:00",
             "gas_off": "18:00",
+            "gas_close": "pull the grey plug",
         },
         water_change={
             "every": "14d",
@@ -145,6 +153,7 @@ def test_every_member_survives(client):
         equipment={"cylinder_kg": 2, "lamp": "white LED"},
         thresholds={"stale_ph_min": 15},
         notes="Two\nlines.",
+        contact="Invented keeper, extension 12",
     )
     tank = client.get("/v1/tanks/riffle").get_json()
     assert tank["time_zone"] == "Europe/Lisbon"
@@ -166,6 +175,7 @@ def test_every_member_survives(client):
         "length": "PT7H30M",
         "gas_on": "09:00",
         "gas_off": "18:00",
+        "gas_close": "pull the grey plug",
     }
     change = tank["water_change"]
     assert change["every"] == "P14D"
@@ -181,6 +191,7 @@ def test_every_member_survives(client):
     assert tank["equipment"] == {"cylinder_kg": 2, "lamp": "white LED"}
     assert tank["thresholds"] == {"stale_ph_min": 15.0}
     assert tank["notes"] == "Two\nlines."
+    assert tank["contact"] == "Invented keeper, extension 12"
     again = client.put("/v1/tanks/riffle", json=tank)
     assert again.get_json() == tank
 

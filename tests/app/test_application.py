@@ -84,6 +84,15 @@ def test_protection(tmp_path: Path, host: str, tokens: int, guarded: bool) -> No
         assert require_protection(config, application.registry) is guarded
 
 
+def test_a_proxy_is_not_served_without_a_token(tmp_path: Path) -> None:
+    config = config_in(tmp_path, LITTORAL_HTTP__TRUSTED_PROXY="127.0.0.1")
+    with opened(config) as application:
+        with pytest.raises(ConfigError, match=r"http\.trusted_proxy is '127\.0\.0\.1'"):
+            require_protection(config, application.registry)
+        application.registry.create_token("t", Scope.READ, NOW)
+        assert require_protection(config, application.registry)
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_signals_set_the_event_and_are_put_back(number: signal.Signals) -> None:
     before, stopping = signal.getsignal(number), threading.Event()

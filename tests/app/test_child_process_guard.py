@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -10,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from service.app.child_process_guard import ChildProcessGuard
+from ingest.app import ENDS_WITHIN_S
+from service.app.child_process_guard import PATIENCE_S, ChildProcessGuard
 from tests.cli.conftest import ROOT
 from tests.servers import wait_until
 
@@ -35,6 +37,14 @@ def is_there(pid):
         return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
     except (FileNotFoundError, ProcessLookupError):
         return False
+
+
+def test_nobody_is_killed_while_it_ends_as_it_should():
+    """The ingester empties its queue and its spool first; the units of systemd wait as long."""
+    assert ENDS_WITHIN_S < PATIENCE_S
+    for unit in (ROOT / "docker/systemd").glob("*.service"):
+        [stop_s] = re.findall(r"^TimeoutStopSec=(\d+)s$", unit.read_text(), re.MULTILINE)
+        assert int(stop_s) >= PATIENCE_S
 
 
 @pytest.fixture

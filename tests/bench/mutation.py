@@ -7,7 +7,7 @@ Each mutant is one change that cosmic-ray's operators make: a comparison, an ari
 and/or, or a number that a comparison or a constant of the module names. The sample takes the four
 kinds in turn. Tests run in a copy of the tree: of the room's test files those that ran the changed
 line when nothing was changed, or all where it runs at import only. A mutant is noticed when a test
-fails or when the tests take far longer than without it. Survivors
+fails, which is named, or when the tests take far longer than without it. Survivors
 that change nothing are named in mutation_equivalent.txt, with the reason, and are not counted.
 """
 
@@ -174,15 +174,18 @@ def try_room(tree: Path, room: str, chosen: argparse.Namespace) -> float:
     ran, patience_s = (None, AGAIN_S) if before else unchanged(tree, where)
     counted = noticed = 0
     for mutant in mutants:
+        by = ""
         if mutant.key in equivalent:
             came = EQUIVALENT_TO
         elif f"{NOTICED:<10}  {mutant}\n" in before:
             came = NOTICED
         else:
-            came = try_mutant(tree, where, mutant, ran, patience_s)
+            came, by = try_mutant(tree, where, mutant, ran, patience_s)
         counted += came != EQUIVALENT_TO
         noticed += came in (NOTICED, TIMED_OUT)
         print(f"  {came:<10}  {mutant}", flush=True)
+        if by:
+            print(f"    by {by}", flush=True)
     share = noticed / counted if counted else 1.0
     print(
         f"{room}: {noticed} of {counted} noticed ({share:.0%}), "
@@ -195,8 +198,9 @@ def try_room(tree: Path, room: str, chosen: argparse.Namespace) -> float:
 def unchanged(tree: Path, room: Room) -> tuple[CoverageData, float]:
     """Which test file runs which line, and how long a mutant may take."""
     began = time.monotonic()
-    if outcome(tree, room, room.test_files(tree), 3600.0, "-p", PLUGIN.stem) != SURVIVED:
-        raise SystemExit(f"{room.code}: its tests fail without any change")
+    came, by = outcome(tree, room, room.test_files(tree), 3600.0, "-p", PLUGIN.stem)
+    if came != SURVIVED:
+        raise SystemExit(f"{room.code}: its tests fail without any change: {by or came}")
     ran = CoverageData(str(tree / COVERED))
     ran.read()
     return ran, PATIENCE * (time.monotonic() - began) + PATIENCE_S
@@ -204,8 +208,12 @@ def unchanged(tree: Path, room: Room) -> tuple[CoverageData, float]:
 
 def try_mutant(
     tree: Path, room: Room, mutant: Mutant, ran: CoverageData | None, patience_s: float
-) -> str:
-    """Run the tests with one change; those first that name the changed module."""
+) -> tuple[str, str]:
+    """Run the tests with one change, those first that name the changed module.
+
+    Returns:
+        What came of it, and the test that failed.
+    """
     file, every = tree / mutant.file, room.test_files(tree)
     lines = ran.contexts_by_lineno(str(file)) if ran else {}
     concerned = [one for one in every if str(one) in lines.get(mutant.line, ())] or every
@@ -280,31 +288,38 @@ def is_python(code: str) -> bool:
     return True
 
 
-def outcome(tree: Path, room: Room, files: list[Path], patience_s: float, *options: str) -> str:
-    """What test files make of the tree as it is."""
+def outcome(
+    tree: Path, room: Room, files: list[Path], patience_s: float, *options: str
+) -> tuple[str, str]:
+    """What test files make of the tree as it is, and the test that failed."""
     command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *options]
     if room.left_out:
         command += ["-k", f"not ({room.left_out})"]
-    process = subprocess.Popen(
-        [*command, *map(str, files)],
-        cwd=tree,
-        env=os.environ
-        | {"PYTHONPATH": f"{tree}:{PLUGIN.parent}", "PYTHONDONTWRITEBYTECODE": "1"}
-        | {"COVERAGE_FILE": str(tree / COVERED)},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    try:
-        return NOTICED if process.wait(patience_s) else SURVIVED
-    except subprocess.TimeoutExpired:
-        return TIMED_OUT
-    finally:
-        process.terminate()  # pytest stops the servers that it started
+    with tempfile.TemporaryFile("w+", errors="replace") as printed:  # a pipe could fill up
+        process = subprocess.Popen(
+            [*command, *map(str, files)],
+            cwd=tree,
+            env=os.environ
+            | {"PYTHONPATH": f"{tree}:{PLUGIN.parent}", "PYTHONDONTWRITEBYTECODE": "1"}
+            | {"COVERAGE_FILE": str(tree / COVERED)},
+            stdout=printed,
+            stderr=subprocess.DEVNULL,
+        )
         try:
-            process.wait(30)
+            if not process.wait(patience_s):
+                return SURVIVED, ""
+            printed.seek(0)
+            failed = re.search(r"^(?:FAILED|ERROR) (\S+)", printed.read(), re.MULTILINE)
+            return NOTICED, failed[1] if failed else ""
         except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
+            return TIMED_OUT, ""
+        finally:
+            process.terminate()  # pytest stops the servers that it started
+            try:
+                process.wait(30)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
 
 
 def reasons() -> dict[str, str]:

@@ -74,7 +74,8 @@ def make_board(micropython):
 
     def make(broker, **settings):
         boards.append(Board(micropython))
-        chosen = {"BROKER": HOST, "PORT": broker.port, "USER": "", "PERIOD_S": 3600, **settings}
+        chosen = {"BROKER": HOST, "PORT": broker.port, "AUTHORITY": None, "USER": ""}
+        chosen |= {"PERIOD_S": 3600, **settings}
         boards[-1].do("pins", {"celsius": 24.5, "34": [25_664], "35": [812_000]})
         boards[-1].do("settings", chosen)
         return boards[-1]

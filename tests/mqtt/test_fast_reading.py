@@ -13,6 +13,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from service.mqtt.fast_reading import FastReadingClient
+from tests.mqtt.raw_broker import packet
 from tests.servers import HOST, wait_until
 
 COUNT = 300
@@ -105,3 +106,38 @@ def test_packets_cut_anywhere_and_the_rest_of_a_lost_connection():
     with pytest.raises(OSError):
         client.reconnect()
     assert not client.has_read_ahead
+
+
+def test_of_a_packet_that_is_too_large_only_the_beginning_is_stored():
+    """However it is cut; what follows is read as if nothing had been."""
+    chance = random.Random(5)
+    broker, side = socket.socketpair()
+    side.setblocking(False)
+    client = FastReadingClient(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
+    client._sock = side
+    client.most_bytes = 1_000_000
+    plain, large, most = [], [], 0
+    client.on_plain = lambda topic, payload, *_: plain.append((topic, payload))
+    client.on_too_large = lambda *given: large.append(given)
+    head = b"\0\3a/b\0"
+    packets = b"".join(
+        one
+        for size in (1_000_000 - len(head), 1_000_001 - len(head), 3_000_000)
+        for one in (packet(0x31, head + bytes(size)), packet(0x30, head + b"1"))
+    )
+    while packets:
+        cut = chance.randint(1, 300_000)
+        sent = broker.send(packets[:cut], socket.MSG_DONTWAIT)
+        packets = packets[sent:]
+        while True:
+            before = len(plain) + len(large)
+            assert client.read_packet() == MQTTErrorCode.MQTT_ERR_SUCCESS
+            if large:
+                most = max(most, len(client._in_packet["packet"]))
+            if len(plain) + len(large) == before and not client.has_read_ahead:
+                break
+    assert [len(payload) for _, payload in plain] == [999_994, 1, 1, 1]
+    assert large == [(b"a/b", size, 0, 0, False, True) for size in (1_000_001, 3_000_006)]
+    assert client.too_large == 2
+    assert most < 200_000
+    broker.close()

@@ -5,7 +5,12 @@ from datetime import UTC, date, datetime, time, timedelta, timezone
 
 import pytest
 
-from service.errors import ConflictError, InvalidInputError, NotFoundError
+from service.errors import (
+    ConflictError,
+    InvalidInputError,
+    NotFoundError,
+    PreconditionFailedError,
+)
 from service.registry.models import (
     Absence,
     Dimensions,
@@ -18,6 +23,7 @@ from service.registry.models import (
     Tank,
     WaterChangePlan,
 )
+from service.registry.versions import Precondition
 
 NOON = datetime(2026, 5, 4, 12, 0, 0, 123457, tzinfo=UTC)
 
@@ -51,7 +57,7 @@ FULL_TANK = Tank(
 
 
 def test_a_full_tank_comes_back_exactly(registry):
-    assert registry.put_tank(FULL_TANK) is True
+    assert registry.put_tank(FULL_TANK).created is True
     assert registry.tank("long-shelf") == FULL_TANK
 
 
@@ -63,7 +69,7 @@ def test_a_bare_tank_comes_back_exactly(registry):
 
 def test_putting_again_replaces(registry):
     registry.put_tank(FULL_TANK)
-    assert registry.put_tank(replace(FULL_TANK, name="renamed", livestock=())) is False
+    assert registry.put_tank(replace(FULL_TANK, name="renamed", livestock=())).created is False
     assert registry.tanks() == [replace(FULL_TANK, name="renamed", livestock=())]
 
 
@@ -75,12 +81,41 @@ def test_tanks_are_sorted_by_id(registry):
 
 def test_a_tank_changed_in_between_is_not_overwritten(registry):
     read = Tank("a", "first")
-    registry.put_tank(read)
-    registry.put_tank(replace(read, name="by somebody else"))
-    with pytest.raises(ConflictError, match="'a' has been changed"):
-        registry.put_tank(replace(read, name="mine"), replaces=read)
-    assert registry.tank("a").name == "by somebody else"
-    assert registry.put_tank(replace(read, name="mine"), replaces=registry.tank("a")) is False
+    seen = Precondition(versions=frozenset({registry.put_tank(read).version}))
+    present = registry.put_tank(replace(read, name="by somebody else"))
+    for write in (
+        lambda: registry.put_tank(replace(read, name="mine"), only_if=seen),
+        lambda: registry.change_tank("a", lambda _: replace(read, name="mine"), only_if=seen),
+        lambda: registry.delete_tank("a", only_if=seen),
+        lambda: registry.put_tank(read, only_if=Precondition(exists=False)),
+    ):
+        with pytest.raises(PreconditionFailedError, match=f'version is "{present.version}"'):
+            write()
+    assert registry.stored_tank("a") == replace(present, created=False)
+    now = Precondition(versions=frozenset({present.version}))
+    written = registry.put_tank(replace(read, name="mine"), only_if=now)
+    assert (written.created, registry.stored_tank("a")) == (False, written)
+    with pytest.raises(PreconditionFailedError, match="there is none"):
+        registry.put_tank(Tank("b", "B"), only_if=Precondition(exists=True))
+
+
+def test_a_change_that_fails_changes_nothing(registry):
+    before = registry.put_tank(Tank("a", "first"))
+    with pytest.raises(ZeroDivisionError):
+        registry.change_tank("a", lambda _: 1 // 0)
+    with pytest.raises(InvalidInputError, match="name"):
+        registry.change_tank("a", lambda tank: replace(tank, name=""))
+    assert registry.stored_tank("a") == replace(before, created=False)
+
+
+def test_the_list_of_absences_has_a_version_also_while_it_is_empty(registry):
+    empty = registry.stored_absences()
+    assert empty.value == []
+    seen = Precondition(versions=frozenset({empty.version}))
+    written = registry.put_absences([], only_if=seen)
+    assert registry.stored_absences() == written
+    with pytest.raises(PreconditionFailedError, match=written.version):
+        registry.put_absences([], only_if=seen)
 
 
 def test_an_unknown_tank_is_named(registry):
@@ -173,6 +208,20 @@ def test_a_repeated_log_entry_is_stored_once(registry):
     assert registry.log("a") == [first]
     with pytest.raises(ConflictError, match="'k1' exists already with another data"):
         registry.add_log("a", LogKind.DOSE, NOON, {"name": "iron", "ml": 4.0}, id="k1")
+
+
+def test_an_entry_repeated_without_a_time_is_the_first_one(registry):
+    registry.put_tank(Tank("a", "a"))
+    later = NOON + timedelta(minutes=5)
+    first = registry.add_log("a", LogKind.TRIM, None, recorded=NOON, id="k1")
+    assert first.time == NOON
+    assert registry.add_log("a", LogKind.TRIM, None, recorded=later, id="k1") == first
+    with pytest.raises(ConflictError, match="'k1' exists already with another time"):
+        registry.add_log("a", LogKind.TRIM, later, recorded=later, id="k1")
+    timed = registry.add_log("a", LogKind.TRIM, NOON, recorded=later, id="k2")
+    with pytest.raises(ConflictError, match="'k2' exists already with another time"):
+        registry.add_log("a", LogKind.TRIM, None, recorded=later + timedelta(minutes=1), id="k2")
+    assert registry.log("a") == [timed, first]
 
 
 def test_a_deleted_log_entry_is_gone(registry):

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Final
 
+from service.advice.engine.bounds import within_bound
 from service.advice.engine.conflicts import without_contradictions
+from service.advice.engine.instruction import completed
 from service.advice.engine.recommendation import Finding
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions, Case, Rule
 from service.advice.rules.co2 import comfort as co2_comfort
@@ -85,8 +87,11 @@ def evaluate(view: TankView, active: ActiveConditions = NONE_ACTIVE) -> list[Fin
         active: conditions that are active already; rules clear them later than they raise them.
 
     Returns:
-        Findings, most severe first; never two that contradict each other.
+        Findings with their cautions, most severe first; never two that contradict each other.
     """
     case = Case(view, active)
-    findings = [finding for rule in RULES for finding in rule.judge(case)]
+    judged = (
+        finding for rule in RULES for finding in within_bound(rule, tuple(rule.judge(case)), active)
+    )
+    findings = [completed(finding, view.tank) for finding in judged]
     return sorted(without_contradictions(findings), key=lambda one: -one.severity)

@@ -17,9 +17,9 @@ heat and less light put no animal at risk, more of them may."""
 def without_contradictions(findings: Sequence[Finding]) -> list[Finding]:
     """The findings without those that a more severe or a safer one contradicts, in their order."""
     set_aside: set[int] = set()
-    for i, one in enumerate(findings):
-        for j in range(i + 1, len(findings)):
-            other = findings[j]
+    moving = [(i, one) for i, one in enumerate(findings) if one.moves]
+    for at, (i, one) in enumerate(moving):
+        for j, other in moving[at + 1 :]:
             thing = contradiction(one, other)
             if thing and i not in set_aside and j not in set_aside:
                 set_aside.add(j if _rank(one, thing) >= _rank(other, thing) else i)

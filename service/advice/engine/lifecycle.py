@@ -12,6 +12,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
+from service.advice.engine.bounds import cleared_beyond_bound
 from service.advice.engine.catalogue import RULE_OF
 from service.advice.engine.conflicts import contradiction
 from service.advice.engine.recommendation import (
@@ -73,10 +74,11 @@ def advance(
     result: list[Recommendation] = []
     for key, finding in found.items():
         result += _found(lasting.get(key), tank, finding, now)
+    moving = [one for one in findings if one.moves]
     for key, one in lasting.items():
         if key not in found:
-            result.append(_not_found(one, now, log, findings))
-    return folded(result)
+            result.append(_not_found(one, now, log, moving))
+    return folded(cleared_beyond_bound(result, frozenset(found)))
 
 
 def marked(
@@ -132,9 +134,13 @@ def _found(
 
 
 def _not_found(
-    one: Recommendation, now: datetime, log: Sequence[LogEntry], findings: Sequence[Finding]
+    one: Recommendation, now: datetime, log: Sequence[LogEntry], moving: Sequence[Finding]
 ) -> Recommendation:
-    """What becomes of a recommendation whose condition is not found."""
+    """What becomes of a recommendation whose condition is not found.
+
+    Args:
+        moving: the findings that would move something.
+    """
     gone = now - one.last_seen >= clear_delay_of(one)
     if one.state in MARKED_STATES:
         return replace(one, extra={**one.extra, "lasting": False}) if gone else one
@@ -142,7 +148,7 @@ def _not_found(
     if entry is not None:
         extra = {**one.extra, "closed_by": entry.id, "lasting": False}
         return replace(one, state=State.DONE, snoozed_until=None, extra=extra)
-    contradicted = any(contradiction(one.finding, other) for other in findings)
+    contradicted = any(contradiction(one.finding, other) for other in moving)
     if gone or contradicted:
         return replace(one, state=State.CLEARED, snoozed_until=None)
     return one

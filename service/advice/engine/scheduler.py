@@ -15,7 +15,7 @@ from service.advice.engine.change_events import LedgerChange
 from service.advice.engine.integration import Integration
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Finding
-from service.clock import Clock
+from service.clock import Clock, SystemClock
 from service.derive.models import TankView
 from service.derive.view_cache import ViewCache
 from service.errors import LittoralError, NotFoundError
@@ -47,17 +47,22 @@ class Scheduler:
         clock: Clock,
         every_s: float,
         integrations: Iterable[Integration] = (),
+        *,
+        keep_audit: timedelta | None = None,
     ) -> None:
         """Prepare; ``run`` begins.
 
         Args:
             every_s: machine seconds from one evaluation to the next.
+            keep_audit: age, by the machine's clock, at which records of the audit are deleted;
+                None: never.
         """
         self._registry = registry
         self._store = store
         self._clock = clock
         self._every_s = every_s
         self._integrations = tuple(integrations)
+        self._keep_audit = keep_audit
         self._ledger = Ledger(registry)
         self._wake = threading.Event()
         self._evaluated_before: frozenset[str] = frozenset()
@@ -161,6 +166,8 @@ class Scheduler:
         if self._pruned is None or now - self._pruned >= PRUNE_EVERY:
             self._ledger.prune(now)
             self._registry.prune_events(now - EVENTS_STORED_FOR)
+            if self._keep_audit is not None:
+                self._registry.prune_audit(SystemClock().now() - self._keep_audit)
             self._pruned = now
 
 

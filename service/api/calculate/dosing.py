@@ -138,7 +138,7 @@ STOCK: Final = Formula(
     title="What a dose of a stock solution adds, or how much of it gives a wanted rise",
     function=stock_dose,
     asks={
-        "salts": Items(SaltSchema, "In the bottle.", longest=20, required=True),
+        "salts": Items(SaltSchema, "In the bottle.", shortest=1, longest=20, required=True),
         "bottle": Measure("mL", "Filled up with water to this.", above=0, high=1e6, required=True),
         "volume": Measure("L", "Net water of the tank.", above=0, high=1e6, required=True),
         "dose": Measure("mL", "This or `rise`.", low=0, high=1e6),

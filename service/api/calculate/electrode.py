@@ -32,7 +32,7 @@ ELECTRODE: Final = Formula(
         "buffers": Choice(
             "Which set; default technical.", attribute="buffer_set", words=list(BUFFER_SETS)
         ),
-        "points": Items(BufferReadingSchema, longest=20, required=True),
+        "points": Items(BufferReadingSchema, shortest=2, longest=20, required=True),
         "reading": Measure(
             "mV", "To be turned into pH.", attribute="millivolts", low=-2000, high=2000
         ),

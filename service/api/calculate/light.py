@@ -81,7 +81,7 @@ LIGHT_SENSOR: Final = Formula(
     about="Take pairs at several brightnesses, both in the same place. A scatter above 0.1: the "
     "lamp's colour changes as it dims, or the two were not in the same place.",
     function=light_sensor,
-    asks={"pairs": Items(LightPairSchema, "At least one.", longest=100, required=True)},
+    asks={"pairs": Items(LightPairSchema, shortest=1, longest=100, required=True)},
     answers={
         "umol_per_lux": Number("For `umol_per_lux` of a sensor or calculation."),
         "low": Number("Of the 95 % interval."),
@@ -100,7 +100,11 @@ LIGHT_ATTENUATION: Final = Formula(
     name="light-attenuation",
     title="How fast light fades with depth in a tank, from readings at several depths",
     function=light_attenuation,
-    asks={"points": Items(DepthReadingSchema, "At least two depths.", longest=100, required=True)},
+    asks={
+        "points": Items(
+            DepthReadingSchema, "Of two depths or more.", shortest=2, longest=100, required=True
+        )
+    },
     answers={
         "attenuation": Number("Per metre, for `light`.", attribute="attenuation_per_m"),
         "low": Number("Null with two readings.", attribute="low_per_m", allow_none=True),

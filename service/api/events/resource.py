@@ -90,9 +90,8 @@ def _stream(options: dict[str, Any]) -> Response:
         Poller, lambda context: Poller(context.registry, context.store, timing.poll_s / 2)
     )
     subscription = Subscription(after, options.get("tank"), options.get("readings", False))
-    leave = app_singleton(
-        Listeners, lambda context: Listeners(context.config.http.listeners)
-    ).enter()
+    listeners = app_singleton(Listeners, lambda context: Listeners(context.config.http))
+    leave = listeners.enter(request.remote_addr or "")
     gone = request.environ.get("waitress.client_disconnected", lambda: False)
     caller: Caller = g.caller
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
@@ -17,7 +18,9 @@ from flask import json
 
 from service.api.events.poller import NewestReadings, Poller
 from service.api.events.schemas import EventSchema
+from service.api.http.rate_limit import network_of
 from service.api.resources.readings.schemas import ReadingSchema
+from service.config import HttpConfig
 from service.errors import LittoralError
 from service.problems import PROBLEMS
 from service.registry.registry import Registry
@@ -44,31 +47,40 @@ class BusyError(LittoralError):
 
 
 class Listeners:
-    """Counts the open streams and refuses more than are allowed."""
+    """Counts the open streams, in all and by address, and refuses more than are allowed."""
 
-    def __init__(self, most: int) -> None:
-        self.most = most
-        self._open = 0
+    def __init__(self, http: HttpConfig) -> None:
+        self._most = http.listeners
+        self._most_of_one = http.listeners_per_address
+        self._open: Counter[str] = Counter()
         self._lock = threading.Lock()
 
-    def enter(self) -> Callable[[], None]:
-        """Count one more; returns what counts it off again, once.
+    def enter(self, address: str) -> Callable[[], None]:
+        """Count one more of an address; returns what counts it off again, once.
 
         Raises:
             BusyError: as many as are allowed are open.
         """
+        network = network_of(address)
         with self._lock:
-            if self._open >= self.most:
+            if (number := self._open.total()) >= self._most:
                 raise BusyError(
-                    f"{self._open} listeners are connected; allowed: {self.most} (http.listeners)"
+                    f"{number} listeners are connected; allowed: {self._most} (http.listeners)"
                 )
-            self._open += 1
+            if (number := self._open[network]) >= self._most_of_one:
+                raise BusyError(
+                    f"{number} listeners are connected from one address; allowed: "
+                    f"{self._most_of_one} (http.listeners_per_address)"
+                )
+            self._open[network] += 1
         left = threading.Lock()
 
         def leave() -> None:
             if left.acquire(blocking=False):
                 with self._lock:
-                    self._open -= 1
+                    self._open[network] -= 1
+                    if not self._open[network]:
+                        del self._open[network]
 
         return leave
 

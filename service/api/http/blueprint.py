@@ -22,6 +22,17 @@ HEADERS: Final = "x-request-headers"
 parameters they would push out those of the query."""
 
 
+MOST_BYTES: Final = "x-max-body-bytes"
+"""Where an operation says how long its body may be; without it ``USUAL_BYTES``."""
+
+USUAL_BYTES: Final = 64 * 1024
+DOCUMENT_BYTES: Final = 1024 * 1024
+"""A tank with its plans, or a log entry: texts of 10,000 characters among them."""
+
+LIST_BYTES: Final = 8 * 1024 * 1024
+"""Thousands of readings, or all absences; no body is longer."""
+
+
 class Decorator(Protocol):
     """A decorator that leaves the type of the view as it is."""
 
@@ -114,6 +125,10 @@ class Blueprint(flask_smorest.Blueprint):
     def described(self, **members: Any) -> Decorator:
         """Decorator: more members for the operation in the document."""
         return cast(Decorator, self.doc(**members))
+
+    def takes_up_to(self, size: int) -> Decorator:
+        """Decorator: the body may be so many bytes, where that is more than usual."""
+        return self.described(**{MOST_BYTES: size})
 
     def headers(self, *headers: dict[str, Any]) -> Decorator:
         """Decorator: request headers that the view understands, for the document."""

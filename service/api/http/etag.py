@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 import hashlib
-from typing import Any
+from typing import Any, Final
 
 from flask import Response, json, request
 
 from service.api.http.responses import as_json
-from service.errors import LittoralError
-from service.problems import PROBLEMS
+from service.registry.versions import Precondition
+
+ETAG: Final = {
+    "ETag": {"schema": {"type": "string"}, "description": "Version, for If-Match."},
+}
 
 
-class PreconditionFailedError(LittoralError):
-    """If-Match or If-None-Match speaks of another version than the present one."""
+def _header(name: str, doc: str) -> dict[str, Any]:
+    schema = {"type": "string"}
+    return {"name": name, "in": "header", "required": False, "description": doc, "schema": schema}
 
-    kind = PROBLEMS["precondition-failed"]
+
+IF_MATCH: Final = _header("If-Match", "Only if it is still of this version (its ETag).")
+IF_NEW: Final = _header("If-None-Match", "`*`: only if there is none yet.")
+IF_CHANGED: Final = _header("If-None-Match", "304 if it is still of this version.")
 
 
 def tag_of(body: Any) -> str:
@@ -24,28 +31,27 @@ def tag_of(body: Any) -> str:
     return hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()[:32]
 
 
-def check_preconditions(present: str | None) -> None:
-    """Refuse to write if the request's conditions do not hold; without any, all is well.
+def precondition() -> Precondition:
+    """What the request's headers ask for; the registry compares it in the write itself."""
+    match, none_match = request.if_match, request.if_none_match
+    versions = None
+    if "If-Match" in request.headers and not match.star_tag:
+        versions = frozenset(match.as_set(include_weak=False))
+    exists = False if none_match.star_tag else True if match.star_tag else None
+    return Precondition(versions, frozenset(none_match.as_set(include_weak=True)), exists)
+
+
+def tagged(
+    body: Any, status: int = 200, headers: dict[str, str] | None = None, *, tag: str | None = None
+) -> Response:
+    """A JSON response with its entity tag; 304 without a body where the client has it already.
 
     Args:
-        present: entity tag of what is there; None: nothing is there.
-
-    Raises:
-        PreconditionFailedError: another version is there, or none, or one at all.
+        tag: the version of what the body shows; None: a digest of the body.
     """
-    if request.if_match and (present is None or not request.if_match.contains(present)):
-        shown = "nothing" if present is None else f'"{present}"'
-        raise PreconditionFailedError(f"If-Match names another version; present is {shown}")
-    unwanted = request.if_none_match
-    if unwanted and present is not None and unwanted.contains_weak(present):
-        raise PreconditionFailedError("If-None-Match: there is one already")
-
-
-def tagged(body: Any, status: int = 200, headers: dict[str, str] | None = None) -> Response:
-    """A JSON response with its entity tag; 304 without a body where the client has it already."""
     response = as_json(body, status, headers)
     response.headers["Cache-Control"] = "no-cache"
-    response.set_etag(tag_of(body))
+    response.set_etag(tag_of(body) if tag is None else tag)
     if request.method in ("GET", "HEAD"):
         response.make_conditional(request)
     return response

@@ -12,10 +12,12 @@ import marshmallow as ma
 from flask import Flask, json
 
 from service.api.http import errors
-from service.api.http.auth import is_guarded, scope_of
+from service.api.http.access_rules import OPEN, scope_of
 from service.api.http.blueprint import HEADERS
+from service.api.http.path_parameters import document_path
 from service.api.http.problems import MEDIA_TYPE, kind_of_status
 from service.problems import PROBLEMS
+from service.schemas.base import Items, Schema
 from service.schemas.fields import Field
 
 VERSION: Final = "0.1.0"
@@ -122,7 +124,7 @@ def open_api(app: Flask) -> OpenApi:
 
 def install(app: Flask, api: OpenApi) -> dict[str, Any]:
     """Finish the document of an app and store it there; returns it."""
-    spec = app.extensions[_SPEC] = document(api)
+    spec = app.extensions[_SPEC] = document(app, api)
     with app.app_context():
         app.extensions[_TEXT] = json.dumps(spec, indent=2) + "\n"
     return spec
@@ -141,21 +143,27 @@ def text_of(app: Flask) -> str:
 
 
 def _described(_converter: Any, field: ma.fields.Field[Any], **_: Any) -> dict[str, Any]:
-    return field.openapi() if isinstance(field, Field) else {}
+    return field.openapi() if isinstance(field, Field | Items) else {}
 
 
-def document(api: OpenApi) -> dict[str, Any]:
+def document(app: Flask, api: OpenApi) -> dict[str, Any]:
     """The finished OpenAPI document.
 
     To what the views declare it adds the problems that the frame around them can answer with.
     """
     spec: dict[str, Any] = api.spec.to_dict()
+    for key, name in api.ma_plugin.converter.refs.items():
+        if issubclass(key[0], Schema):
+            spec["components"]["schemas"][name] |= key[0].json_schema
+    open_paths = {
+        document_path(rule.rule) for rule in app.url_map.iter_rules() if rule.endpoint in OPEN
+    }
     for path, item in spec["paths"].items():
         for method, operation in item.items():
             if method not in _METHODS:
                 continue
             operation.setdefault("operationId", _operation_id(method, path))
-            operation["security"] = _security(method.upper(), path)
+            operation["security"] = [] if path in open_paths else _security(method.upper(), path)
             if HEADERS in operation:
                 operation.setdefault("parameters", []).extend(operation.pop(HEADERS))
             for status in _frame_statuses(path, item, operation):
@@ -177,8 +185,6 @@ _METHODS: Final = ("get", "put", "post", "delete", "patch")
 
 def _security(method: str, path: str) -> list[dict[str, list[str]]]:
     """What an operation asks of its caller; the role of a token is the scope it needs."""
-    if not is_guarded(path):
-        return []
     role = scope_of(method, path.replace("{", "<").replace("}", ">")).value
     found = [{"bearer": [role]}]
     return found if method != "GET" else [*found, {"basic": [role]}]
@@ -191,7 +197,7 @@ def _frame_statuses(path: str, item: dict[str, Any], operation: dict[str, Any]) 
     parameters = [*item.get("parameters", []), *operation.get("parameters", [])]
     if "requestBody" in operation:
         statuses += [400, 413, 415, 422]
-    if parameters or is_guarded(path):
+    if parameters or operation.get("security") != []:
         statuses.append(422)  # an unknown option of the query
     if "{" in path:
         statuses.append(404)

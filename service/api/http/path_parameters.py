@@ -1,10 +1,15 @@
-"""Path parameters, as the document describes them."""
+"""Paths and their parameters, as the document writes them."""
 
 from __future__ import annotations
 
 from typing import Any, Final
 
 from service.schemas.fields import Name
+
+
+def document_path(rule: str) -> str:
+    """The path of the document that belongs to a rule of Flask."""
+    return rule.replace("<", "{").replace(">", "}")
 
 
 def _path(name: str, doc: str, schema: dict[str, Any]) -> list[dict[str, Any]]:

@@ -1,7 +1,8 @@
-"""Rate limits, counted in this process: changes by caller, wrong tokens by address."""
+"""Rate limits, in this process: changes and calculations by caller, wrong tokens by address."""
 
 from __future__ import annotations
 
+import ipaddress
 import math
 import time
 from typing import Final
@@ -15,7 +16,19 @@ from service.errors import LittoralError
 from service.problems import PROBLEMS
 
 _WRITES: Final = "writes"
+_CALCULATIONS: Final = "calculations"
 _REFUSALS: Final = "refusals"
+
+
+def network_of(address: str) -> str:
+    """An address as clients are counted by: for IPv6 its network of 64 bits."""
+    try:
+        parsed = ipaddress.ip_address(address)
+    except ValueError:
+        return address
+    if parsed.version == 4:
+        return address
+    return str(ipaddress.ip_network((parsed, 64), strict=False).network_address)
 
 
 class TooManyRequestsError(LittoralError):
@@ -34,6 +47,7 @@ class RateLimits:
     def __init__(self, http: HttpConfig) -> None:
         self._windows = MovingWindowRateLimiter(MemoryStorage())
         self._writes = RateLimitItemPerMinute(http.writes_per_minute)
+        self._calculations = RateLimitItemPerMinute(http.calculations_per_minute)
         self._refusals = RateLimitItemPerMinute(http.refusals_per_minute)
 
     def count_write(self, caller: str) -> None:
@@ -44,6 +58,15 @@ class RateLimits:
         """
         if not self._windows.hit(self._writes, _WRITES, caller):
             raise self._too_many(self._writes, (_WRITES, caller), "changes")
+
+    def count_calculation(self, caller: str) -> None:
+        """Count one calculation.
+
+        Raises:
+            TooManyRequestsError: the caller has asked for too many in the last minute.
+        """
+        if not self._windows.hit(self._calculations, _CALCULATIONS, caller):
+            raise self._too_many(self._calculations, (_CALCULATIONS, caller), "calculations")
 
     def count_refusal(self, address: str, token: str = "") -> None:
         """Count one wrong secret from an address, for each token that one was meant for apart."""

@@ -1,16 +1,24 @@
-"""Checks query options and media types of requests against the OpenAPI document."""
+"""Checks bodies, query options and conditions of requests against the OpenAPI document."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from flask import Flask, request
 
+from service.api.http.blueprint import MOST_BYTES, USUAL_BYTES
+from service.api.http.errors import TooLargeError
 from service.api.http.faults import error_of
-from service.errors import FieldFault, LittoralError
+from service.api.http.path_parameters import document_path
+from service.errors import FieldFault, LittoralError, PreconditionFailedError
 from service.problems import PROBLEMS
+
+FORM_BYTES: Final = 256 * 1024
+"""What the form of a page may be long: a remark of 10,000 letters as a form encodes them."""
+_CONDITIONS: Final = ("If-Match", "If-None-Match")
+_WRITING: Final = ("PUT", "POST", "PATCH", "DELETE")
 
 
 class UnsupportedMediaTypeError(LittoralError):
@@ -25,19 +33,28 @@ class UnsupportedMediaTypeError(LittoralError):
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """What one operation takes: names of query options, media types of the body, if it must be."""
+    """What one operation takes.
+
+    Attributes:
+        options: names of query options.
+        conditions: headers that make it conditional.
+        media_types: of the body.
+        required: whether there must be a body.
+        most_bytes: of the body.
+    """
 
     options: frozenset[str]
+    conditions: frozenset[str]
     media_types: tuple[str, ...]
     required: bool
+    most_bytes: int
 
 
 def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Taken]:
     """What each endpoint and method takes, from the OpenAPI document."""
     table: dict[tuple[str, str], Taken] = {}
     for rule in app.url_map.iter_rules():
-        path = rule.rule.replace("<", "{").replace(">", "}")
-        item = spec["paths"].get(path)
+        item = spec["paths"].get(document_path(rule.rule))
         if item is None:
             continue
         for method in rule.methods or ():
@@ -46,28 +63,59 @@ def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Tak
                 continue
             parameters = [*item.get("parameters", []), *operation.get("parameters", [])]
             names = frozenset(p["name"] for p in parameters if p.get("in") == "query")
+            headers = frozenset(p["name"] for p in parameters if p.get("in") == "header")
             body = operation.get("requestBody", {})
             media_types = tuple(body.get("content", {}))
-            table[rule.endpoint, method] = Taken(names, media_types, body.get("required", False))
+            table[rule.endpoint, method] = Taken(
+                names,
+                headers,
+                media_types,
+                body.get("required", False),
+                operation.get(MOST_BYTES, USUAL_BYTES),
+            )
     return table
 
 
 def install(app: Flask, spec: Mapping[str, Any]) -> None:
-    """Refuse unknown or repeated query options and unreadable media types in all of an app."""
+    """Refuse unknown query options, unreadable media types and conditions that nobody would check.
+
+    Of the whole app. A write whose condition was passed over would overwrite what it was to spare.
+    """
     table = operations(app, spec)
 
     @app.before_request
     def check() -> None:
         taken = table.get((request.endpoint or "", request.method))
+        _limit_body(FORM_BYTES if taken is None else taken.most_bytes)
         if taken is None:
             return
         _check_options(taken)
+        _check_conditions(taken)
         sent = taken.required or request.mimetype or request.content_length
         if sent and taken.media_types and request.mimetype not in taken.media_types:
             given = request.mimetype or "missing"
             raise UnsupportedMediaTypeError(
                 f"Content-Type is {given}; allowed: {', '.join(taken.media_types)}",
                 taken.media_types,
+            )
+
+
+def _limit_body(most_bytes: int) -> None:
+    """Refuse a body that is too long before any of it is read.
+
+    Raises:
+        TooLargeError: it says itself that it is.
+    """
+    request.max_content_length = most_bytes
+    if (request.content_length or 0) > most_bytes:
+        raise TooLargeError(most_bytes)
+
+
+def _check_conditions(taken: Taken) -> None:
+    for name in _CONDITIONS:
+        if request.method in _WRITING and name in request.headers and name not in taken.conditions:
+            raise PreconditionFailedError(
+                f"{request.method} takes no {name} here; allowed: without it"
             )
 
 

@@ -6,16 +6,17 @@ import secrets
 from dataclasses import replace
 from typing import Any, Final
 
-from flask import Response, request
+from flask import Response
 from flask.views import MethodView
 
 from service.api.context import current
-from service.api.http.blueprint import Blueprint
-from service.api.http.etag import check_preconditions, tag_of, tagged
+from service.api.http.blueprint import LIST_BYTES, Blueprint
+from service.api.http.etag import ETAG, IF_CHANGED, IF_MATCH, precondition, tagged
 from service.api.http.faults import invalid_field
 from service.registry.fields.absence import AbsenceSchema
 from service.registry.fields.limits import MOST_ABSENCES
 from service.registry.models import Absence
+from service.registry.versions import Stored
 from service.schemas.base import Items, Schema, ValueSchema
 from service.schemas.fields import Text
 
@@ -47,10 +48,12 @@ class AbsencesInSchema(ValueSchema):
 class AbsencesView(MethodView):
     """Absences of the tank keeper."""
 
-    @blueprint.answers(200, AbsencesSchema)
+    @blueprint.answers(200, AbsencesSchema, headers=ETAG)
+    @blueprint.also_answers(304, description="Still of the version that If-None-Match names.")
+    @blueprint.headers(IF_CHANGED)
     def get(self) -> Response:
         """All absences, earliest first"""
-        return tagged(_shown())
+        return _answer(current().registry.stored_absences())
 
     @blueprint.body(
         AbsencesInSchema,
@@ -64,28 +67,26 @@ class AbsencesView(MethodView):
             ]
         },
     )
-    @blueprint.answers(200, AbsencesSchema)
+    @blueprint.takes_up_to(LIST_BYTES)
+    @blueprint.answers(200, AbsencesSchema, headers=ETAG)
     @blueprint.also_answers(412, description="Another version is there.")
+    @blueprint.headers(IF_MATCH)
     def put(self, body: dict[str, Any]) -> Response:
         """Replace the list of absences as a whole"""
         context = current()
-        if request.if_match:
-            check_preconditions(tag_of(_shown()))
         known = context.registry.tank_ids()
         for number, absence in enumerate(body["absences"]):
             for place, tank in enumerate(absence.tanks):
                 if tank not in known:
                     at = f"/absences/{number}/tanks/{place}"
                     raise invalid_field(at, tank, "the id of a registered tank")
-        context.registry.put_absences([_with_id(absence) for absence in body["absences"]])
-        return tagged(_shown())
+        absences = [_with_id(absence) for absence in body["absences"]]
+        return _answer(context.registry.put_absences(absences, only_if=precondition()))
 
 
-def _shown() -> dict[str, Any]:
-    found: dict[str, Any] = _ABSENCES.dump(
-        {"absences": current().registry.absences(), "next": None}
-    )
-    return found
+def _answer(stored: Stored[list[Absence]]) -> Response:
+    body = _ABSENCES.dump({"absences": stored.value, "next": None})
+    return tagged(body, tag=stored.version)
 
 
 def _with_id(absence: Absence) -> Absence:

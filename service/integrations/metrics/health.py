@@ -20,6 +20,7 @@ _COUNTED: Final = {
     "acknowledged": "Messages acknowledged to the broker.",
     "stored": "Readings written to the store.",
     "rejected": "Messages rejected.",
+    "too_large": "Packets from the broker that were too large.",
     "dropped_qos0": "Messages lost at QoS 0, which the broker does not store.",
 }
 

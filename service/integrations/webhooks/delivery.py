@@ -13,8 +13,8 @@ from service.advice.engine.change_events import LedgerChange
 from service.clock import Clock, SystemClock
 from service.derive.models import TankView
 from service.errors import LittoralError
-from service.integrations.webhooks.checked_address import session
-from service.integrations.webhooks.post import Outcome, post
+from service.integrations.webhooks.checked_address import CheckedSession
+from service.integrations.webhooks.post import Outcome, longest_attempt_s, post
 from service.integrations.webhooks.target import WebhookTarget
 from service.registry.events import Delivery
 from service.registry.registry import Registry
@@ -52,7 +52,7 @@ class Webhook:
         self._registry = registry
         self._clock = clock or SystemClock()
         self._jitter = jitter
-        self._session = session(target.options.allow_networks, target.options.ca_file)
+        self._session = CheckedSession(target.options.allow_networks, target.options.ca_file)
         self._wake = threading.Event()
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
@@ -86,7 +86,7 @@ class Webhook:
         self._registry.hand_over(self.name, self._clock.now())
         made = 0
         # A claim outlasts all attempts of one round, each at its slowest.
-        claim = timedelta(seconds=(AT_ONCE + 1) * 3 * self._target.options.timeout_s)
+        claim = timedelta(seconds=(AT_ONCE + 1) * longest_attempt_s(self._target))
         while not self._stopping.is_set():
             due = self._registry.claim_deliveries(
                 self.name, self._clock.now(), claim, limit=AT_ONCE

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from email.utils import parsedate_to_datetime
 from typing import Any, Final
 
 import requests
@@ -12,15 +11,20 @@ from cloudevents.core.bindings.http import to_structured_event
 from cloudevents.core.v1.event import CloudEvent
 from standardwebhooks import Webhook
 
-from service.integrations.webhooks.checked_address import AddressRefusedError
+from service.integrations.webhooks.checked_address import AddressRefusedError, CheckedSession
 from service.integrations.webhooks.target import WebhookTarget
 from service.registry.events import Event
+from service.retry_after import retry_after
 
 TYPE_PREFIX: Final = "littoral."
 SEQUENCE_DIGITS: Final = 20
 USER_AGENT: Final = "littoral-webhook"
 LONGEST_WAIT: Final = timedelta(days=1)
 """A receiver may ask for a pause up to this."""
+ATTEMPT_TIMEOUTS: Final = 3
+"""An attempt may take so many times the time-out of a single wait. Our choice."""
+LONGEST_REASON: Final = 200
+"""Characters of what went wrong that are stored and logged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,25 +80,52 @@ def signed_message(
     return headers, message.body
 
 
-def post(session: requests.Session, target: WebhookTarget, event: Event, now: datetime) -> Outcome:
-    """Post an event once; never raises for what the other side does."""
+def post(
+    session: CheckedSession,
+    target: WebhookTarget,
+    event: Event,
+    now: datetime,
+    deadline_s: float | None = None,
+) -> Outcome:
+    """Post an event once; never raises for what the other side does.
+
+    Args:
+        deadline_s: for the whole attempt; None: by the target's ``timeout_s``.
+    """
     headers, body = signed_message(target, event, now)
-    try:
-        with session.post(
-            target.options.url,
-            data=body,
-            headers=headers,
-            timeout=target.options.timeout_s,
-            allow_redirects=False,  # a redirect would lead past the check of the address
-            stream=True,  # the answer's body is not needed
-        ) as answer:
-            return _judge(answer, now)
-    except AddressRefusedError as error:
-        return Outcome(False, error=error.detail)
-    except requests.Timeout:
-        return Outcome(False, error=f"no answer within {target.options.timeout_s:g} s")
-    except requests.RequestException as error:
-        return Outcome(False, error=_reason(error))
+    longest_s = longest_attempt_s(target) if deadline_s is None else deadline_s
+    with session.deadline(longest_s) as passed:
+        try:
+            with session.post(
+                target.options.url,
+                data=body,
+                headers=headers,
+                timeout=target.options.timeout_s,
+                allow_redirects=False,  # a redirect would lead past the check of the address
+                stream=True,  # the answer's body is not needed
+            ) as answer:
+                if passed.is_set():  # cut off within the headers
+                    return _not_whole(longest_s)
+                return _judge(answer, now)
+        except AddressRefusedError as error:
+            return Outcome(False, error=error.detail)
+        except requests.Timeout:
+            return Outcome(False, error=f"no answer within {target.options.timeout_s:g} s")
+        except requests.RequestException as error:
+            if passed.is_set():
+                return _not_whole(longest_s)
+            return Outcome(False, error=_reason(error))
+        except Exception as error:  # noqa: BLE001 - an answer that no library foresaw is a failure
+            return Outcome(False, error=f"an answer that cannot be read: {type(error).__name__}")
+
+
+def longest_attempt_s(target: WebhookTarget) -> float:
+    """Seconds that one attempt may take, from connecting to the last header of the answer."""
+    return ATTEMPT_TIMEOUTS * target.options.timeout_s
+
+
+def _not_whole(longest_s: float) -> Outcome:
+    return Outcome(False, error=f"no whole answer within {longest_s:g} s")
 
 
 def _judge(answer: requests.Response, now: datetime) -> Outcome:
@@ -106,22 +137,8 @@ def _judge(answer: requests.Response, now: datetime) -> Outcome:
     error = f"HTTP {status}"
     if 300 <= status < 400:
         error += ": redirects are not followed; configure the final address"
-    return Outcome(False, error=error, wait=_asked_wait(answer.headers.get("retry-after"), now))
-
-
-def _asked_wait(text: str | None, now: datetime) -> timedelta:
-    """The pause in a Retry-After header (RFC 9110): seconds or a date; none if it is neither."""
-    if text is None:
-        return timedelta(0)
-    if text.strip().isdecimal():
-        wait = timedelta(seconds=min(int(text), int(LONGEST_WAIT.total_seconds())))
-    else:
-        try:
-            at = parsedate_to_datetime(text)
-        except ValueError:
-            return timedelta(0)
-        wait = (at if at.tzinfo else at.replace(tzinfo=UTC)) - now
-    return min(max(wait, timedelta(0)), LONGEST_WAIT)
+    asked = retry_after(answer.headers.get("retry-after"), now, most=LONGEST_WAIT)
+    return Outcome(False, error=error, wait=asked or timedelta(0))
 
 
 def _reason(error: requests.RequestException) -> str:
@@ -131,7 +148,9 @@ def _reason(error: requests.RequestException) -> str:
         inner = next_one
     kind = "TLS failed" if isinstance(error, requests.exceptions.SSLError) else "cannot connect"
     text = str(inner).rpartition(": ")[2] if inner is not error else type(error).__name__
-    return f"{kind}: {text}"
+    # It may hold what the other side sent.
+    shown = "".join(one if one.isprintable() else "?" for one in text[:LONGEST_REASON])
+    return f"{kind}: {shown}"
 
 
 def _cause(error: BaseException) -> BaseException | None:

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 from flask import (
     Blueprint,
+    Flask,
     flash,
+    make_response,
     redirect,
     render_template,
     request,
@@ -13,17 +18,19 @@ from flask import (
 )
 from werkzeug.wrappers import Response
 
+from service.api.context import current
 from service.api.http import auth
-from service.api.http.auth import SESSION_KEY, UnauthorizedError
+from service.api.http.access_rules import UnauthorizedError
+from service.api.http.auth import SESSION_KEY
 from service.errors import LittoralError
-from service.pages.browser import csrf
-
-_OPEN = ("pages.static", "pages.login", "pages.log_in", "pages.log_out")
+from service.pages.browser import csrf, error_pages, headers
+from service.pages.browser.own_address import own_page
+from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, acting_as
 
 
 def register(pages: Blueprint) -> None:
-    """Authenticate before every page, and add the form to log in."""
-    pages.before_request(_authenticate)
+    """Add the form to log in, and show it to whoever asks for a page without a valid token."""
+    pages.register_error_handler(UnauthorizedError, ask_to_log_in)
     pages.add_url_rule("/login", "login", _login_page)
     pages.add_url_rule("/login", "log_in", _log_in, methods=["POST"])
     pages.add_url_rule("/logout", "log_out", _log_out, methods=["POST"])
@@ -34,22 +41,34 @@ def logged_in() -> bool:
     return SESSION_KEY in session
 
 
-def _authenticate() -> Response | None:
-    if request.endpoint in _OPEN:
-        return None
-    try:
-        auth.admit(request)
-    except UnauthorizedError:
-        return redirect(url_for("pages.login", next=_here()), 303)
-    return None
+def ask_to_log_in(error: UnauthorizedError) -> Response | tuple[str, int]:
+    """Lead to the form to log in; where no token was made, say what to do."""
+    if not current().registry.has_tokens():
+        return error_pages.refused(error)
+    return redirect(url_for("pages.login", next=_here()), 303)
+
+
+def register_elsewhere(app: Flask) -> None:
+    """Show the form also at an address that does not exist, to a browser.
+
+    So nobody learns without a token which addresses there are.
+    """
+    before: Callable[[Any], Any] = app.error_handler_spec[None][None][LittoralError]
+
+    def nothing_here(error: UnauthorizedError) -> Any:
+        if request.endpoint is None and error_pages.is_for_people():
+            return headers.secure(make_response(ask_to_log_in(error)))
+        return before(error)
+
+    app.register_error_handler(UnauthorizedError, nothing_here)
 
 
 def _login_page() -> str:
-    return _login_form("", _local(request.args.get("next", "/")))
+    return _login_form("", own_page(request.args.get("next", "/")))
 
 
 def _log_in() -> Response | tuple[str, int]:
-    target = _local(request.form.get("next", "/"))
+    target = own_page(request.form.get("next", "/"))
     try:
         csrf.check_form()
         secret = request.form.get("secret", "").strip()
@@ -58,11 +77,18 @@ def _log_in() -> Response | tuple[str, int]:
         return _login_form(error.detail, target), error.kind.status
     session.clear()
     session[SESSION_KEY] = token.id
+    with acting_as(Actor(ActorKind.SESSION, token.id, token.name, request.remote_addr or "")):
+        current().registry.record(
+            AuditedWrite(Action.SESSION_STARTED, f"tokens/{token.id}/sessions")
+        )
     return redirect(target, 303)
 
 
 def _log_out() -> Response:
     csrf.check_form()
+    if SESSION_KEY in session:
+        subject = f"tokens/{session[SESSION_KEY]}/sessions"
+        current().registry.record(AuditedWrite(Action.SESSION_ENDED, subject))
     session.clear()
     flash("Logged out.")
     return redirect(url_for("pages.login"), 303)
@@ -75,8 +101,3 @@ def _login_form(trouble: str, target: str) -> str:
 def _here() -> str:
     """The address to come back to; after a form, the page of that address' tank."""
     return request.full_path.rstrip("?") if request.method == "GET" else "/"
-
-
-def _local(address: str) -> str:
-    """An address of this service, or its first page: never one of another site."""
-    return address if address.startswith("/") and address[1:2] not in ("/", "\\") else "/"

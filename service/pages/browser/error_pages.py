@@ -24,7 +24,7 @@ Answer = tuple[str, int]
 
 def register(pages: Blueprint) -> None:
     """Show every error on a page as a page."""
-    pages.register_error_handler(LittoralError, _refused)
+    pages.register_error_handler(LittoralError, refused)
     pages.register_error_handler(HTTPException, _http)
     pages.register_error_handler(Exception, _unexpected)
 
@@ -37,12 +37,17 @@ def register_elsewhere(app: Flask) -> None:
     before: Callable[[Any], Any] = app.error_handler_spec[None][None][HTTPException]
 
     def nothing_here(error: NotFound) -> Any:
-        liked = request.accept_mimetypes.best_match([_JSON, _HTML])
-        if request.path.startswith("/v1/") or liked != _HTML:
+        if not is_for_people():
             return before(error)
         return headers.secure(make_response(_http(error)))
 
     app.register_error_handler(404, nothing_here)
+
+
+def is_for_people() -> bool:
+    """Whether a request to an address that does not exist is a browser's, and not to the API."""
+    liked = request.accept_mimetypes.best_match([_JSON, _HTML])
+    return liked == _HTML and not request.path.startswith("/v1/")
 
 
 def _page(title: str, detail: str, status: int, faults: Any = ()) -> Answer:
@@ -50,7 +55,8 @@ def _page(title: str, detail: str, status: int, faults: Any = ()) -> Answer:
     return page, status
 
 
-def _refused(error: LittoralError) -> Answer:
+def refused(error: LittoralError) -> Answer:
+    """An error as a page."""
     tank = (request.view_args or {}).get("tank")
     if isinstance(error, NoSuchTankError) and tank:
         detail = f"There is no tank “{tank}” here. Perhaps it was deleted, or has another id."

@@ -1,33 +1,11 @@
-"""Security headers of the pages and their session cookie."""
+"""Policy of the pages and their session cookie."""
 
 from __future__ import annotations
-
-from typing import Final
 
 from flask import Flask, Response, request
 from flask.sessions import SecureCookieSessionInterface
 
-POLICY: Final = "; ".join(
-    (
-        "default-src 'none'",
-        "script-src 'self'",
-        "style-src 'self'",
-        "img-src 'self'",
-        "connect-src 'self'",
-        "form-action 'self'",
-        "base-uri 'none'",
-        "frame-ancestors 'none'",
-    )
-)
-HEADERS: Final = {
-    "Content-Security-Policy": POLICY,
-    "X-Content-Type-Options": "nosniff",
-    # Not "no-referrer": a browser would then send forms with "Origin: null".
-    "Referrer-Policy": "same-origin",
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-    "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
-}
+from service.api.http.security_headers import PAGES, POLICY
 
 
 class _Sessions(SecureCookieSessionInterface):
@@ -46,8 +24,8 @@ def install(app: Flask, key: bytes) -> None:
 
 
 def secure(response: Response) -> Response:
-    """The response with the headers of every page."""
-    response.headers.update(HEADERS)
+    """The response with the policy of every page."""
+    response.headers[POLICY] = PAGES
     if response.mimetype == "text/html":
         response.headers["Cache-Control"] = "private, no-cache"
     return response

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any, Final
 
 import marshmallow as ma
@@ -21,6 +22,7 @@ from service.registry.fields.log_entry import LogData, OneOf
 from service.registry.models import LogKind
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Number, Text, Whole, finite
+from service.schemas.free_json import ITEMS
 from service.schemas.quantities import Measure, Share, alkalinity, hardness
 from service.units import QUANTITIES
 
@@ -213,6 +215,8 @@ class CalibrationDataSchema(LogData):
     class Meta:
         unknown = ma.INCLUDE  # read_calibration names the keys there are, in one wording
 
+    json_schema = MappingProxyType({"additionalProperties": False})
+
     label = "Calibration"
     asked = ("quantity", "sensor")
 
@@ -238,6 +242,8 @@ class ObservationDataSchema(LogData):
 
     class Meta:
         unknown = ma.INCLUDE
+
+    json_schema = MappingProxyType({"maxProperties": ITEMS})
 
     label = "Observation"
 

@@ -9,11 +9,25 @@ from typing import Any, Final, Protocol
 import marshmallow as ma
 
 from service.errors import Refusal
+from service.schemas.base import CountRefusal
 from service.schemas.fields import Field, finite, limits_text
 from service.units import QUANTITIES
 
 _SENSOR: Final = r"[^\s/+#]{1,64}"
 _THRESHOLD: Final = r"[a-z][a-z0-9_]{0,63}"
+
+
+_MOST: Final = 200
+
+
+def check_count(value: Mapping[str, Any], allowed: str) -> None:
+    """Refuse an object of more members than any of these fields has, before one is looked at.
+
+    Raises:
+        marshmallow.ValidationError: names how many there are.
+    """
+    if len(value) > _MOST:
+        raise ma.ValidationError([CountRefusal(len(value), "members", allowed)])
 
 
 class SensorChoice(Field):
@@ -34,6 +48,7 @@ class SensorChoice(Field):
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> dict[str, str]:
         if not isinstance(value, Mapping):
             raise self.refuse(value)
+        check_count(value, self.allowed)
         faults: dict[str, list[str]] = {}
         for name, sensor in value.items():
             if name not in QUANTITIES:
@@ -86,6 +101,7 @@ class Thresholds(Field):
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> dict[str, float]:
         if not isinstance(value, Mapping):
             raise self.refuse(value)
+        check_count(value, self.allowed)
         faults: dict[str, list[str]] = {}
         found: dict[str, float] = {}
         for name, given in value.items():

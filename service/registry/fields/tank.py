@@ -213,6 +213,12 @@ class TankSchema(ValueSchema):
     equipment = Facts("Free facts, such as the size of the cylinder.")
     thresholds = Thresholds("Overrides of the thresholds of practice.")
     notes = Text(longest=NOTE_LENGTH, lines=True)
+    contact = Text(
+        "How the tank keeper can be reached in an emergency; on handover sheets, sharing links and "
+        "urgent recommendations.",
+        label="Contact",
+        longest=NAME_LENGTH,
+    )
 
     def contradictions(self, value: Tank) -> dict[str, Any]:
         """Doses are told apart by their names."""

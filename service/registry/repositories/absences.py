@@ -6,10 +6,14 @@ from collections.abc import Sequence
 
 from sqlalchemy import delete, select
 
+from service.registry.audit import Action, AuditedWrite
 from service.registry.checks import check_absences
 from service.registry.connection import Database
 from service.registry.models import Absence
-from service.registry.tables import AbsenceRow
+from service.registry.tables import AbsenceRow, ListRow
+from service.registry.versions import ANY, Precondition, Stored, update_row
+
+_LIST = "absences"
 
 
 class AbsenceRepository(Database):
@@ -17,11 +21,17 @@ class AbsenceRepository(Database):
 
     def absences(self) -> list[Absence]:
         """All absences, earliest first."""
+        return self.stored_absences().value
+
+    def stored_absences(self) -> Stored[list[Absence]]:
+        """All absences, earliest first, with the version of the list."""
         with self.session(writes=False) as session:
+            # First: with one that is too old a write fails, with one too new it would overwrite.
+            version = session.get_one(ListRow, _LIST).version
             rows = session.scalars(
                 select(AbsenceRow).order_by(AbsenceRow.start, AbsenceRow.id)
             ).all()
-        return [
+        absences = [
             Absence(
                 id=row.id,
                 start=row.start,
@@ -32,15 +42,21 @@ class AbsenceRepository(Database):
             )
             for row in rows
         ]
+        return Stored(absences, version)
 
-    def put_absences(self, absences: Sequence[Absence]) -> None:
+    def put_absences(
+        self, absences: Sequence[Absence], *, only_if: Precondition = ANY
+    ) -> Stored[list[Absence]]:
         """Replace the list.
 
         Raises:
             InvalidInputError: a field is not allowed, or two absences have the same id.
+            PreconditionFailedError: another version of the list is stored.
         """
         check_absences(absences)
-        with self.session() as session:
+        with self.session(writes=AuditedWrite(Action.ABSENCES_REPLACED, _LIST)) as session:
+            # Also what keeps others out until the list is written, with or without a condition.
+            version = update_row(session, ListRow, {"name": _LIST}, {}, only_if)
             session.execute(delete(AbsenceRow))
             session.add_all(
                 AbsenceRow(
@@ -53,3 +69,5 @@ class AbsenceRepository(Database):
                 )
                 for absence in absences
             )
+        in_order = sorted(absences, key=lambda one: (one.start, one.id))
+        return Stored(in_order, version)

@@ -6,7 +6,7 @@ import uuid
 from collections.abc import Collection, Sequence
 from datetime import datetime
 
-from sqlalchemy import delete, exists, func, select, text
+from sqlalchemy import delete, exists, func, select
 from sqlalchemy.orm import Session
 
 from service.registry.connection import Database
@@ -31,13 +31,12 @@ class EventRepository(Database):
         if not events:
             return
         if session is None:
-            with self.session() as own:
+            with self.session(writes="bookkeeping") as own:
                 self.add_events(events, own)
             return
-        if self.engine.dialect.name == "postgresql":
-            # Numbers are given before the commit. Without this lock a later number could become
-            # visible first, and a listener would pass over the earlier one for ever.
-            session.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": LOCK_KEY})
+        # Numbers are given before the commit. Without this lock a later number could become
+        # visible first, and a listener would pass over the earlier one for ever.
+        self._one_at_a_time(session, LOCK_KEY)
         for event in events:
             session.add(
                 EventRow(
@@ -93,7 +92,7 @@ class EventRepository(Database):
             RecommendationRow.id == EventRow.subject,
             RecommendationRow.state.in_([one.value for one in ACTIVE_STATES]),
         )
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             gone = session.scalars(
                 delete(EventRow)
                 .where(EventRow.time < before, ~waiting, ~of_active)

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Collection, Mapping
+from dataclasses import fields, replace
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, and_, func, or_, select
+from sqlalchemy import ColumnElement, Row, Select, and_, delete, func, or_, select
 from sqlalchemy.orm import aliased
 
 from service.errors import ConflictError, NotFoundError
+from service.registry.audit import Action, AuditedWrite
 from service.registry.checks import check_log
 from service.registry.connection import Database
 from service.registry.models import NOTHING, LogEntry, LogKind
-from service.registry.repositories.tanks import no_tank
+from service.registry.repositories.tanks import no_tank, require_tank
 from service.registry.tables import LogRow, TankRow
 
 ID_BYTES = 8
@@ -33,7 +35,7 @@ class LogRepository(Database):
         self,
         tank: str,
         kind: LogKind,
-        time: datetime,
+        time: datetime | None,
         data: Mapping[str, Any] = NOTHING,
         note: str = "",
         by: str = "",
@@ -44,7 +46,7 @@ class LogRepository(Database):
         """Note what was done or seen.
 
         Args:
-            time: when it was done, aware.
+            time: when it was done, aware; None: when it was recorded.
             data: what belongs to the kind, see ``LogEntry``.
             recorded: when it was written down, aware.
             id: given by a caller that may have to repeat itself: the same entry under the same
@@ -55,25 +57,23 @@ class LogRepository(Database):
             NotFoundError: no such tank.
             ConflictError: another entry has this id.
         """
-        check_log(kind, time, data, note, by, recorded, id)
-        entry = LogEntry(id or new_id(), tank, LogKind(kind), time, dict(data), note, by, recorded)
-        with self.session() as session:
-            if session.get(TankRow, tank) is None:
-                raise no_tank(tank)
-            if id is not None and (row := session.get(LogRow, id)) is not None:
-                return _same_again(row, entry)
-            session.add(
-                LogRow(
-                    id=entry.id,
-                    tank=tank,
-                    kind=entry.kind.value,
-                    time=time,
-                    data=dict(data),
-                    note=note,
-                    by=by,
-                    recorded=recorded,
-                )
-            )
+        at = time or recorded
+        if at is None:
+            raise ValueError("an entry needs time or recorded")
+        check_log(kind, at, data, note, by, recorded, id)
+        entry = LogEntry(id or new_id(), tank, LogKind(kind), at, dict(data), note, by, recorded)
+        values = {field.name: getattr(entry, field.name) for field in fields(entry)}
+        row = self._insert()(LogRow).values({**values, "kind": entry.kind.value})
+        row = row.on_conflict_do_nothing(index_elements=["id"]).returning(LogRow.id)
+        write = AuditedWrite(Action.LOG_ADDED, f"tanks/{tank}/log/{entry.id}")
+        with self.session(writes=write) as session:
+            require_tank(session, tank)
+            # Whoever sends the same id at the same moment waits for the other's commit here.
+            while session.scalars(row).first() is None:
+                stored = session.get(LogRow, entry.id, populate_existing=True)
+                if stored is not None:  # else it was just deleted
+                    write.happened = False
+                    return _same_again(stored, entry, timed=time is not None)
         return entry
 
     def log(
@@ -172,14 +172,24 @@ class LogRepository(Database):
             raise _no_entry(id)
         return _entry(row)
 
-    def delete_log(self, id: str) -> None:
+    def delete_log(self, id: str, *, tank: str | None = None) -> None:
         """Delete an entry that was written by mistake.
+
+        Args:
+            tank: only if it is one of this tank.
 
         Raises:
             NotFoundError: there is none of this id.
         """
-        if not self.delete_row(LogRow, id):
-            raise _no_entry(id)
+        query = delete(LogRow).where(LogRow.id == id)
+        if tank is not None:
+            query = query.where(LogRow.tank == tank)
+        write = AuditedWrite(Action.LOG_DELETED, f"log/{id}")
+        with self.session(writes=write) as session:
+            deleted_of = session.scalars(query.returning(LogRow.tank)).first()
+            if deleted_of is None:
+                raise _no_entry(id)
+            write.subject = f"tanks/{deleted_of}/log/{id}"
 
 
 #: Columns instead of whole rows: an object of the session for each would cost several times more.
@@ -224,9 +234,15 @@ def _entry(row: LogRow | Row[Any]) -> LogEntry:
     )
 
 
-def _same_again(row: LogRow, entry: LogEntry) -> LogEntry:
-    """The stored entry, if ``entry`` repeats it; only ``recorded`` may differ."""
+def _same_again(row: LogRow, entry: LogEntry, *, timed: bool) -> LogEntry:
+    """The stored entry, if ``entry`` repeats it; only ``recorded`` may differ.
+
+    Args:
+        timed: it was sent with a time. One without was done when it was recorded, then as now.
+    """
     stored = _entry(row)
+    if not timed and stored.time == stored.recorded:
+        entry = replace(entry, time=stored.time)
     for name in ("tank", "kind", "time", "data", "note", "by"):
         if getattr(stored, name) != getattr(entry, name):
             raise ConflictError(f"log entry {entry.id!r} exists already with another {name}")

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-from sqlalchemy import select
+from collections.abc import Callable, Mapping
+from typing import Any
 
-from service.errors import ConflictError, NoSuchTankError
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.errors import NoSuchTankError
+from service.registry.audit import Action, AuditedWrite
 from service.registry.checks import check_tank
 from service.registry.connection import Database
 from service.registry.documents import from_document, to_document
+from service.registry.fields.tank import TankSchema
 from service.registry.models import Tank
 from service.registry.tables import TankRow
+from service.registry.versions import ANY, Precondition, Stored, delete_row, put_row
+from service.schemas.pointers import json_pointer
 
 
 class TankRepository(Database):
@@ -32,54 +40,114 @@ class TankRepository(Database):
         Raises:
             NoSuchTankError: there is none of this id.
         """
+        return self.stored_tank(id).value
 
-        def ask() -> Tank:
-            with self.session(writes=False) as session:
-                row = session.get(TankRow, id)
-            if row is None:
-                raise no_tank(id)
-            return from_document(row.document, Tank)
-
-        return self.cache.get(("tank", id), ask)
-
-    def put_tank(self, tank: Tank, *, replaces: Tank | None = None) -> bool:
-        """Write a tank as a whole; True if it is new.
-
-        Args:
-            replaces: the tank as the caller read it; None: whatever is there.
-
-        Raises:
-            InvalidInputError: a field is not allowed.
-            ConflictError: somebody else changed the tank since ``replaces`` was read.
-        """
-        check_tank(tank)
-        document = to_document(tank)
-        with self.session() as session:
-            row = session.get(TankRow, tank.id, with_for_update=True)
-            if replaces is not None and (row is None or _differs(row, replaces)):
-                raise ConflictError(
-                    f"tank {tank.id!r} has been changed since it was read: read it again"
-                )
-            if row is None:
-                session.add(TankRow(id=tank.id, name=tank.name, document=document))
-                return True
-            row.name, row.document = tank.name, document
-            return False
-
-    def delete_tank(self, id: str) -> None:
-        """Delete a tank, its log and its recommendations; its readings are the store's.
+    def stored_tank(self, id: str) -> Stored[Tank]:
+        """One tank with its version.
 
         Raises:
             NoSuchTankError: there is none of this id.
         """
-        if not self.delete_row(TankRow, id):
-            raise no_tank(id)
+
+        def ask() -> Stored[Tank]:
+            with self.session(writes=False) as session:
+                row = session.get(TankRow, id)
+            if row is None:
+                raise no_tank(id)
+            return Stored(from_document(row.document, Tank), row.version)
+
+        return self.cache.get(("tank", id), ask)
+
+    def put_tank(self, tank: Tank, *, only_if: Precondition = ANY) -> Stored[Tank]:
+        """Write a tank as a whole, whether it is new or not.
+
+        Raises:
+            InvalidInputError: a field is not allowed.
+            PreconditionFailedError: another version is stored, or one at all.
+        """
+        check_tank(tank)
+        values: dict[str, Any] = {"name": tank.name, "document": to_document(tank)}
+        write = AuditedWrite(Action.TANK_REPLACED, f"tanks/{tank.id}")
+        with self.session(writes=write) as session:
+            before = _document(session, tank.id)
+            put = put_row(session, self._insert(), TankRow, {"id": tank.id}, values, only_if)
+            if put.created:
+                write.action = Action.TANK_CREATED
+            elif before is not None:
+                write.members = _changed(before, values["document"])
+                write.happened = put.written
+        return Stored(tank, put.version, put.created)
+
+    def change_tank(
+        self, id: str, change: Callable[[Tank], Tank], *, only_if: Precondition = ANY
+    ) -> Stored[Tank]:
+        """Write what a function makes of a tank; nobody else changes it in between.
+
+        Args:
+            change: gets the tank as it is stored; quick, since others wait, and without asking
+                the registry. What it raises is raised, and nothing is written.
+
+        Raises:
+            NoSuchTankError: there is none of this id.
+            InvalidInputError: a field is not allowed.
+            PreconditionFailedError: another version is stored.
+        """
+        write = AuditedWrite(Action.TANK_CHANGED, f"tanks/{id}")
+        with self.session(writes=write) as session:
+            document = _document(session, id)
+            if document is None:
+                raise no_tank(id)
+            tank = change(from_document(document, Tank))
+            check_tank(tank)
+            values: dict[str, Any] = {"name": tank.name, "document": to_document(tank)}
+            put = put_row(session, self._insert(), TankRow, {"id": id}, values, only_if)
+            write.members = _changed(document, values["document"])
+            write.happened = put.written
+        return Stored(tank, put.version)
+
+    def delete_tank(
+        self, id: str, *, only_if: Precondition = ANY, with_readings: bool = False
+    ) -> None:
+        """Delete a tank, its log and its recommendations.
+
+        Args:
+            with_readings: for the record only; the caller deletes the readings in the store.
+
+        Raises:
+            NoSuchTankError: there is none of this id.
+            PreconditionFailedError: another version is stored.
+        """
+        members = ("readings",) if with_readings else ()
+        write = AuditedWrite(Action.TANK_DELETED, f"tanks/{id}", members)
+        with self.session(writes=write) as session:
+            if not delete_row(session, TankRow, {"id": id}, only_if):
+                raise no_tank(id)
+
+
+def require_tank(session: Session, id: str) -> None:
+    """Make sure that a tank is there until the transaction ends.
+
+    Raises:
+        NoSuchTankError: there is none of this id.
+    """
+    query = select(TankRow.id).where(TankRow.id == id)
+    if session.scalar(query.with_for_update(read=True, key_share=True)) is None:
+        raise no_tank(id)
+
+
+def _document(session: Session, id: str) -> dict[str, Any] | None:
+    """The document of a tank, which nobody else changes until the transaction ends."""
+    query = select(TankRow.document).where(TankRow.id == id)
+    return session.scalar(query.with_for_update(key_share=True))
+
+
+def _changed(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[str, ...]:
+    """Names of the members that differ, as in the JSON of a tank."""
+    names = [name for name in {**before, **after} if before.get(name) != after.get(name)]
+    pointers = [json_pointer(f"/{name}", TankSchema) for name in names]
+    return tuple(sorted({pointer.split("/")[1] for pointer in pointers}))
 
 
 def no_tank(id: str) -> NoSuchTankError:
     """The error for a tank that is not registered."""
     return NoSuchTankError(f"tank is {id!r}; allowed: the id of a registered tank")
-
-
-def _differs(row: TankRow, tank: Tank) -> bool:
-    return from_document(row.document, Tank) != tank

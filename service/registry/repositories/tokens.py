@@ -11,6 +11,7 @@ from sqlalchemy import or_, select, update
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry import secret_hashes
 from service.registry.access import Scope, Token
+from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
 from service.registry.tables import SigningKeyRow, TokenRow
@@ -25,6 +26,9 @@ LAST_USED_STEP = timedelta(minutes=1)
 """``last_used`` is written at most so often: a script that polls must not write at every call."""
 
 SIGNING_KEY_BYTES = 32
+
+LOCK_KEY = 0x11770_2A3
+"""Key of PostgreSQL's advisory lock on the names of tokens; never changes."""
 
 
 class _TokenFields(Schema):
@@ -54,7 +58,9 @@ class TokenRepository(Database):
             raise InvalidInputError.of_field("expires", format_moment(expires), allowed)
         fresh = secret_hashes.make(PREFIX)
         token = Token(fresh.id, name, Scope(scope), now, expires)
-        with self.session() as session:
+        write = AuditedWrite(Action.TOKEN_CREATED, f"tokens/{token.id}")
+        with self.session(writes=write) as session:
+            self._one_at_a_time(session, LOCK_KEY)
             same = session.scalars(select(TokenRow).where(TokenRow.name == name))
             if any(_token(row).valid(now) for row in same):
                 raise ConflictError(
@@ -85,7 +91,7 @@ class TokenRepository(Database):
             return None
         if row.last_used is None or now - row.last_used >= LAST_USED_STEP:
             stale = or_(TokenRow.last_used.is_(None), TokenRow.last_used <= now - LAST_USED_STEP)
-            with self.session() as session:
+            with self.session(writes="bookkeeping") as session:
                 session.execute(
                     update(TokenRow).where(TokenRow.id == id, stale).values(last_used=now)
                 )
@@ -131,10 +137,12 @@ class TokenRepository(Database):
         Raises:
             NotFoundError: there is none of this id.
         """
-        with self.session() as session:
+        write = AuditedWrite(Action.TOKEN_REVOKED, f"tokens/{id}")
+        with self.session(writes=write) as session:
             row = session.get(TokenRow, id, with_for_update=True)
             if row is None:
                 raise _no_token(id)
+            write.happened = row.revoked is None
             if row.revoked is None:
                 row.revoked = now
             return _token(row)
@@ -148,7 +156,7 @@ class TokenRepository(Database):
         fresh = self._insert()(SigningKeyRow).values(
             purpose=purpose, key=secrets.token_bytes(SIGNING_KEY_BYTES)
         )
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             session.execute(fresh.on_conflict_do_nothing(index_elements=["purpose"]))
             return session.get_one(SigningKeyRow, purpose).key
 

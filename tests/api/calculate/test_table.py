@@ -109,7 +109,7 @@ WATER = {"ph": 7, "kh": q(4, "dKH"), "temperature": q(25, "Cel")}
         ("electrode", {"points": []}, "/points"),
         (
             "electrode",
-            {"buffers": "nist", "points": [{"buffer": "7.00", "reading": q(0, "mV")}]},
+            {"buffers": "nist", "points": 2 * [{"buffer": "7.00", "reading": q(0, "mV")}]},
             "/points/0/buffer",
         ),
     ],

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import base64
+import json
+import socket
 import threading
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import timedelta
 
@@ -241,26 +244,119 @@ def test_every_operation_says_what_it_needs(app):
                 assert path in ("/healthz", "/readyz", "/openapi.json", *shared)
                 continue
             role = operation["security"][0]["bearer"]
-            assert role == ["read"] or method != "get"
+            assert role == ["admin" if path == "/v1/audit" else "read"] or method != "get"
             assert {"401", "403"} <= set(operation["responses"])
     assert paths["/v1/tanks/{tank}"]["delete"]["security"] == [{"bearer": ["admin"]}]
     assert paths["/v1/tanks/{tank}"]["put"]["security"] == [{"bearer": ["write"]}]
     assert paths["/v1/calculate/co2"]["post"]["security"] == [{"bearer": ["read"]}]
 
 
-def test_a_trusted_proxy_tells_who_asks_and_a_stranger_does_not(context):
+def test_a_trusted_proxy_tells_who_asks_and_a_stranger_does_not(context, bearer):
     """By the real server: behind a proxy each client is one of its own, and TLS is known."""
+    token = bearer()
     for trusted, told in (("127.0.0.1", "192.0.2.7 https"), (None, "127.0.0.1 http")):
-        http = HttpConfig(port=0, trusted_proxy=trusted)
-        app = create_app(replace(context, config=replace(context.config, http=http)))
-        app.add_url_rule("/who", "who", lambda: f"{request.remote_addr} {request.scheme}")
-        server, stop = Server(app, http), threading.Event()
-        thread = threading.Thread(target=server.run, args=(stop,))
-        thread.start()
-        try:
-            headers = {"X-Forwarded-For": "192.0.2.7", "X-Forwarded-Proto": "https"}
+        with answering(context, HttpConfig(port=0, trusted_proxy=trusted)) as server:
+            headers = {"X-Forwarded-For": "192.0.2.7", "X-Forwarded-Proto": "https", **token}
             answer = requests.get(f"{server.url}/who", headers=headers, timeout=10)
             assert answer.text == told
-        finally:
-            stop.set()
-            thread.join()
+
+
+@contextmanager
+def answering(context, http):
+    """The real server, with an address that says who asks."""
+    app = create_app(replace(context, config=replace(context.config, http=http)))
+    app.add_url_rule("/who", "who", lambda: f"{request.remote_addr} {request.scheme}")
+    server, stop = Server(app, http), threading.Event()
+    thread = threading.Thread(target=server.run, args=(stop,))
+    thread.start()
+    try:
+        yield server
+    finally:
+        stop.set()
+        thread.join()
+
+
+PROXY_HEADERS = (
+    "Via: 1.1 proxy.example",
+    "Forwarded: for=192.0.2.7",
+    "X-Forwarded-For: 192.0.2.7",
+    "X-Forwarded-For: 127.0.0.1",
+    "x-forwarded-host: tanks.example",
+    "X-Forwarded-Proto: https",
+    "X-Forwarded-Port: 443",
+    "X-Forwarded-Server: tanks.example",
+    "X-Forwarded: for=192.0.2.7",
+    "X-Real-IP: 192.0.2.7",
+    "X-Client-IP: 192.0.2.7",
+    "X-Cluster-Client-IP: 192.0.2.7",
+    "X-Original-Forwarded-For: 192.0.2.7",
+    "X-Original-Host: tanks.example",
+)
+
+
+def test_what_a_proxy_passes_on_is_refused_without_a_token(context):
+    """By the real server: also one that rewrites Host to this machine's."""
+    with answering(context, HttpConfig(port=0)) as server:
+        for header in PROXY_HEADERS:
+            status, body = raw(server, "GET /v1/tanks HTTP/1.1", f"Host: 127.0.0.1\r\n{header}")
+            assert status == 403, header
+            name = header.partition(":")[0].title()
+            assert f"a proxy passed the request on (header {name})" in body["detail"]
+            assert "littoral token create" in body["detail"]
+            assert "http.trusted_proxy" in body["detail"]
+        # with a token the headers mean nothing, and do no harm
+        _, secret = context.registry.create_token("phone", Scope.READ, NOW)
+        for header in PROXY_HEADERS:
+            with_token = f"Host: 127.0.0.1\r\nAuthorization: Bearer {secret}\r\n{header}"
+            assert raw(server, "GET /v1/tanks HTTP/1.1", with_token)[0] == 200, header
+
+
+ODD_REQUESTS = (
+    ("GET http://127.0.0.1/v1/tanks HTTP/1.1", "127.0.0.1", "names a whole address"),
+    ("GET http://attacker.example/v1/tanks HTTP/1.1", "127.0.0.1", "names a whole address"),
+    ("GET http://127.0.0.1/v1/tanks HTTP/1.1", "attacker.example", "names a whole address"),
+    ("GET /v1/tanks HTTP/1.0", "127.0.0.1", "HTTP/1.0"),
+    ("GET /v1/tanks HTTP/1.1", "attacker.example", "Host is 'attacker.example'"),
+    ("GET /v1/tanks HTTP/1.1", "attacker@127.0.0.1", "Host is"),
+    ("GET /v1/tanks HTTP/1.1", "127.0.0.1@attacker.example", "Host is"),
+    ("GET /v1/tanks HTTP/1.1", "127.0.0.1.attacker.example", "Host is"),
+    ("GET /v1/tanks HTTP/1.1", "127.0.0.1, attacker.example", "Host is"),
+    ("GET /v1/tanks HTTP/1.1", "127.0.0.1/x", "Host is"),
+    ("GET /v1/tanks HTTP/1.1", "[::1].attacker.example", "Host is"),
+    ("GET /v1/tanks HTTP/1.1", "[127.0.0.1]", "Host is"),
+    ("GET /v1/tanks HTTP/1.1", "::1", "Host is"),
+    ("GET /v1/tanks HTTP/1.1", "127.0.0.1:99999999", "Host is"),
+    ("GET /v1/tanks HTTP/1.1", "127.1", "Host is"),
+    ("GET /v1/tanks HTTP/1.1", "0.0.0.0", "Host is"),
+    ("GET /v1/tanks HTTP/1.1", "", "Host is ''"),
+    ("GET /v1/events HTTP/1.1", "attacker.example", "Host is"),
+    ("GET /metrics/ HTTP/1.1", "attacker.example", "Host is"),
+)
+
+
+def test_odd_request_lines_and_hosts_without_a_token(context):
+    """By the real server: forms that RFC 9112 3.2 and 7.2 allow, and that attackers write."""
+    with answering(context, HttpConfig(port=0)) as server:
+        for line, host, detail in ODD_REQUESTS:
+            status, body = raw(server, line, f"Host: {host}")
+            assert (status, detail in body["detail"]) == (403, True), (line, host, body)
+        for host in ("127.0.0.1", "localhost:8600", "LOCALHOST", "[::1]:1", "127.0.0.2"):
+            assert raw(server, "GET /v1/tanks HTTP/1.1", f"Host: {host}")[0] == 200, host
+
+
+def test_a_configured_proxy_needs_a_token(context):
+    """A proxy that says nothing of whom it speaks for looks as this machine itself."""
+    with answering(context, HttpConfig(port=0, trusted_proxy="127.0.0.1")) as server:
+        for headers in ("", "\r\nX-Forwarded-For: 127.0.0.1\r\nX-Forwarded-Host: localhost"):
+            status, body = raw(server, "GET /v1/tanks HTTP/1.1", f"Host: 127.0.0.1{headers}")
+            assert status == 401
+            assert "littoral token create" in body["detail"]
+
+
+def raw(server, line, headers):
+    """Status and JSON of a request that is sent as it is written."""
+    with socket.create_connection(("127.0.0.1", server.port), timeout=10) as wire:
+        wire.sendall(f"{line}\r\n{headers}\r\nConnection: close\r\n\r\n".encode())
+        answer = b"".join(iter(lambda: wire.recv(65536), b""))
+    head, _, body = answer.partition(b"\r\n\r\n")
+    return int(head.split()[1]), json.loads(body)

@@ -70,3 +70,21 @@ def test_room_is_bounded_by_number_and_by_bytes():
     assert not queue.has_room
     queue.take(1.0)
     assert queue.has_room
+
+
+def test_topics_count_as_payload_does():
+    """The longest topic that MQTT allows has 65,535 bytes (section 1.5.4)."""
+    queue = MessageQueue(10, 0.0, 65_535)
+    for n in range(BYTES_LIMIT // 65_535):
+        queue.put(Message("x" * 65_535, b"", n))
+    assert not queue.has_room
+    while queue.take(0.0):
+        continue
+    assert queue.has_room
+
+
+def test_empty_messages_take_room_too():
+    queue = MessageQueue(10, 0.0, 10**9)
+    for n in range(BYTES_LIMIT // 400):
+        queue.put(Message("a", b"", n))
+    assert not queue.has_room

@@ -14,8 +14,8 @@ import trustme
 
 from service.integrations.webhooks.checked_address import (
     AddressRefusedError,
+    CheckedSession,
     checked,
-    session,
 )
 from tests.integrations.webhooks.receiver import Receiver
 
@@ -57,7 +57,7 @@ def test_without_tls_only_allowed_networks_count(monkeypatch: pytest.MonkeyPatch
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "localhost", "0x7f.1", "2130706433", "[::1]"])
 def test_the_loopback_is_refused_however_it_is_written(host: str) -> None:
-    with Receiver() as receiver, session([]) as sender:
+    with Receiver() as receiver, CheckedSession([]) as sender:
         with pytest.raises((AddressRefusedError, requests.ConnectionError)):
             sender.post(f"http://{host}:{receiver.port}/", timeout=5)
         assert receiver.received == []
@@ -79,7 +79,7 @@ def test_the_connection_goes_to_the_address_that_was_checked(
 
     monkeypatch.setattr(socket, "getaddrinfo", turning)
     only_first = [ip_network("127.0.0.1/32")]
-    with Receiver() as receiver, session(only_first) as sender:
+    with Receiver() as receiver, CheckedSession(only_first) as sender:
         answer = sender.post(f"http://hook.example:{receiver.port}/x", data=b"1", timeout=5)
         assert answer.status_code == 204
         assert asked == ["hook.example"]
@@ -90,13 +90,13 @@ def test_the_next_address_is_tried_when_one_does_not_answer(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     resolve_to(monkeypatch, "127.0.0.9", "127.0.0.1")
-    with Receiver() as receiver, session(LOOPBACK) as sender:
+    with Receiver() as receiver, CheckedSession(LOOPBACK) as sender:
         answer = sender.post(f"http://hook.example:{receiver.port}/", data=b"1", timeout=5)
         assert answer.status_code == 204
 
 
 def test_a_proxy_of_the_environment_is_not_used(monkeypatch: pytest.MonkeyPatch) -> None:
-    with Receiver() as proxy, Receiver() as receiver, session(LOOPBACK) as sender:
+    with Receiver() as proxy, Receiver() as receiver, CheckedSession(LOOPBACK) as sender:
         monkeypatch.setenv("HTTP_PROXY", f"http://127.0.0.1:{proxy.port}")
         monkeypatch.setenv("http_proxy", f"http://127.0.0.1:{proxy.port}")
         sender.post(receiver.url, data=b"1", timeout=5)
@@ -123,11 +123,11 @@ def test_tls_is_checked_against_the_name_and_not_the_address(
     resolve_to(monkeypatch, "127.0.0.1")
     ca, ca_file = authority
     with Receiver(tls=tls_of(ca, "hook.example")) as receiver:
-        with session(LOOPBACK, ca_file) as sender:
+        with CheckedSession(LOOPBACK, ca_file) as sender:
             url = f"https://hook.example:{receiver.port}/"
             assert sender.post(url, data=b"1", timeout=5).status_code == 204
             with pytest.raises(requests.exceptions.SSLError):
                 sender.post(f"https://other.example:{receiver.port}/", data=b"1", timeout=5)
-        with session(LOOPBACK) as stranger, pytest.raises(requests.exceptions.SSLError):
+        with CheckedSession(LOOPBACK) as stranger, pytest.raises(requests.exceptions.SSLError):
             stranger.post(url, data=b"1", timeout=5)
         assert len(receiver.received) == 1

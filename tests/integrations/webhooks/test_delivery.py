@@ -25,6 +25,7 @@ from service.advice.engine.change_events import ChangeKind
 from service.advice.engine.ledger import Ledger
 from service.config import WebhookOptions
 from service.errors import ConfigError
+from service.integrations.webhooks.checked_address import CheckedSession
 from service.integrations.webhooks.delivery import LONGEST_BACKOFF, Webhook, backoff
 from service.integrations.webhooks.post import cloud_event, post, signed_message
 from service.integrations.webhooks.target import WebhookTarget, webhook_target
@@ -147,7 +148,7 @@ def test_a_receiver_can_verify_and_sees_a_changed_body() -> None:
 
 
 def outcome_of(**answer: Any) -> Any:
-    with requests.Session() as session, requests_mock.Mocker(session=session) as mock:
+    with CheckedSession(LOOPBACK) as session, requests_mock.Mocker(session=session) as mock:
         mock.post(OPTIONS.url, **answer)
         return post(session, TARGET, EVENT, NOW)
 

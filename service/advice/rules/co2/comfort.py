@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.phrases import sensor_source, span
 from service.advice.rules.co2.high import is_high
 
@@ -34,8 +34,11 @@ def judge(case: Case) -> Iterator[Finding]:
         action=(
             f"Nothing to do today. CO2 was above {calm.ceiling_mg_l:.0f} mg/L for "
             f"{span(calm.minutes)} of the last 24 h, up to {calm.peak_mg_l:.0f} mg/L. The animals "
-            f"tolerate up to {ceiling.co2_mg_l:.0f} mg/L{new}. Aim lower at the next occasion, or "
-            "set the animals' own limits in the tank's livestock."
+            f"tolerate up to {ceiling.co2_mg_l:.0f} mg/L{new}."
+        ),
+        keeper_action=(
+            "Aim lower at the next occasion, or set the animals' own limits in the tank's "
+            "livestock."
         ),
         evidence=(
             Evidence(
@@ -45,7 +48,7 @@ def judge(case: Case) -> Iterator[Finding]:
             Evidence("minutes above", "co2-above-minutes", calm.minutes, "min", least),
         ),
         amounts=(Amount("time above", calm.minutes, "min"),),
-        cautions=(cautions.ANIMALS,),
+        hazards=(Hazard.ANIMALS,),
         confidence=0.6,
     )  # fmt: skip
 

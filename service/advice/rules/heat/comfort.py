@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.phrases import sensor_source, span
 from service.advice.rules.heat.out_of_range import ongoing, recent_excursions
 from service.derive.models import Quality
@@ -58,8 +58,11 @@ def _finding(case: Case, one: Excursion, celsius: float) -> Finding:
         title=f"Water is {word} than {name} likes: {celsius:.1f} °C",
         action=(
             f"Nothing to do today. Temperature has been {side} {one.limit_c:g} °C for "
-            f"{span(one.length_s / 60)}.{reason} If it is to stay so, set the animals' own range "
-            "in the tank's livestock; then this remark ends."
+            f"{span(one.length_s / 60)}.{reason}"
+        ),
+        keeper_action=(
+            "If it is to stay so, set the animals' own range in the tank's livestock; then this "
+            "remark ends."
         ),
         evidence=(
             Evidence(
@@ -70,7 +73,7 @@ def _finding(case: Case, one: Excursion, celsius: float) -> Finding:
                      source=sensor_source(now.reading)),
         ),
         amounts=(Amount("outside the comfortable range by", abs(celsius - one.limit_c), "K"),),
-        cautions=(cautions.ANIMALS, cautions.SLOWLY),
+        hazards=(Hazard.ANIMALS,),
         confidence=0.6,
         since=None,
     )  # fmt: skip

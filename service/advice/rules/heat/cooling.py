@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.phrases import days as days_text
 from service.derive.models import Quality
 
@@ -46,8 +46,10 @@ def judge(case: Case) -> Iterator[Finding]:
             f"The daily minimum fell by {per_day:.1f} °C a day and is "
             f"{lowest - limits.low_c:.1f} °C above what {limits.low_species or 'the animals'} need "
             f"({limits.low_c:g} °C). As long as it stays above, no heater is needed. If the "
-            "weather stays cool, warm the room, "
-            f"close the lid, or put in a heater set to {limits.low_c + 1:g} °C within "
+            "weather stays cool, warm the room and close the lid."
+        ),
+        keeper_action=(
+            f"If that is not enough, put in a heater set to {limits.low_c + 1:g} °C within "
             f"{days_text(left_days)}."
         ),
         evidence=(
@@ -61,7 +63,7 @@ def judge(case: Case) -> Iterator[Finding]:
             Amount("above the limit", lowest - limits.low_c, "K"),
         ),
         due=case.now + timedelta(days=max(left_days, 1)),
-        cautions=(cautions.SLOWLY, cautions.MAINS),
+        hazards=(Hazard.TEMPERATURE, Hazard.MAINS),
         confidence=0.6,
         since=case.now - timedelta(days=days),
         moves=("heat:raise",),

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.derive.tolerance import Tolerance
 from service.registry.species.ranges import SharedRange, comfortable_range, tolerable_range
 
@@ -37,7 +37,8 @@ def judge(case: Case) -> Iterator[Finding]:
             Evidence(f"lower limit of {shared.low_species}", "temperature", shared.low_c, "Cel"),
             Evidence(f"upper limit of {shared.high_species}", "temperature", shared.high_c, "Cel"),
         ),
-        cautions=(cautions.ANIMALS,),
+        hazards=(Hazard.ANIMALS,),
+        who=Who.PRACTITIONER,
         confidence=0.9,
     )
 

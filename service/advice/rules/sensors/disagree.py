@@ -6,13 +6,13 @@ threshold, an hour after it was last found.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Iterable, Iterator
 from datetime import timedelta
-from itertools import combinations
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.rules.sensors.silent import RESTS_ON
 from service.derive.sensor_choice import US_PER_MINUTE, age_min, usable
 from service.store.model import SeriesInfo
@@ -33,17 +33,44 @@ def judge(case: Case) -> Iterator[Finding]:
             and usable(one.last)
             and age_min(one.last, case.now) < 60
         ]
-        pairs = [
-            (abs(one.last.value - other.last.value), one, other)
-            for one, other in combinations(fresh, 2)
-            if abs(one.last.time_us - other.last.time_us) <= MOST_APART_MIN * US_PER_MINUTE
-        ]
-        if not pairs:
+        pair = furthest_apart(fresh, MOST_APART_MIN * US_PER_MINUTE)
+        if pair is None:
             continue
-        apart, one, other = max(pairs, key=lambda pair: pair[0])
+        one, other = pair
+        apart = abs(one.last.value - other.last.value)
         most = case.limit(name)
         if apart > (0.6 * most if case.active(CODE, quantity) else most):
             yield _finding(case, apart, most, one, other)
+
+
+def furthest_apart(
+    infos: Iterable[SeriesInfo], within_us: float
+) -> tuple[SeriesInfo, SeriesInfo] | None:
+    """The two series whose newest values differ most, of those taken within a span of time.
+
+    In the order of their keys; None where no two were taken within it. Of each reading the
+    least and the greatest value shortly before it are known (the minimum of a sliding window by
+    a queue of candidates), so that no pairs are compared: n log n for n series.
+    """
+    best: tuple[float, SeriesInfo, SeriesInfo] | None = None
+    least: deque[SeriesInfo] = deque()  # candidates in order of time, of rising values
+    greatest: deque[SeriesInfo] = deque()  # the same, of falling values
+    for info in sorted(infos, key=lambda one: (one.last.time_us, one.key)):
+        value = info.last.value
+        for candidates, sign in ((least, 1), (greatest, -1)):
+            while candidates and info.last.time_us - candidates[0].last.time_us > within_us:
+                candidates.popleft()
+            if candidates:
+                apart = abs(value - candidates[0].last.value)
+                if best is None or apart > best[0]:
+                    best = apart, candidates[0], info
+            while candidates and sign * candidates[-1].last.value >= sign * value:
+                candidates.pop()
+            candidates.append(info)
+    if best is None:
+        return None
+    one, other = sorted(best[1:], key=lambda info: info.key)
+    return one, other
 
 
 def _finding(case: Case, apart: float, most: float, one: SeriesInfo, other: SeriesInfo) -> Finding:
@@ -75,7 +102,8 @@ def _finding(case: Case, apart: float, most: float, one: SeriesInfo, other: Seri
             for each in (one, other)
         ),
         amounts=(Amount("apart", apart, "K" if quantity == "temperature" else "[pH]"),),
-        cautions=(cautions.CHEMICALS,) if quantity == "ph" else (),
+        hazards=(Hazard.CHEMICALS,) if quantity == "ph" else (),
+        who=Who.PRACTITIONER,
         confidence=0.9,
         closed_by=("calibration",),
         since=case.now,

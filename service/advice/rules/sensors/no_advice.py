@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 
 CODE = "no-advice"
 
@@ -24,7 +24,7 @@ def judge(case: Case) -> Iterator[Finding]:
             yield _finding("co2", "no pH sensor has ever reported", "Connect a pH probe, or route "
                            "its topic to this tank.")  # fmt: skip
         elif case.view.co2.alkalinity is None:
-            yield _finding("co2", "KH is not known", "Test KH and log it.", cautions.CHEMICALS)
+            yield _finding("co2", "KH is not known", "Test KH and log it.", Hazard.CHEMICALS)
     if "temperature" not in measured:
         yield _finding("temperature", "no temperature sensor has ever reported",
                        "Connect one, or route its topic to this tank.")  # fmt: skip
@@ -33,6 +33,10 @@ def judge(case: Case) -> Iterator[Finding]:
     if not measured & {"illuminance", "ppfd"}:
         yield _finding("light", "no light sensor has ever reported",
                        "Connect one over the tank; the plan's hours count meanwhile.")  # fmt: skip
+    if case.view.sensors_left_out:
+        yield _finding("further sensors", f"{case.view.sensors_left_out} more sensors have "
+                       f"reported than the {len(case.view.sensors)} that are looked at",
+                       "Find the device that makes up ever new names, and correct it.")  # fmt: skip
     if case.view.net_volume_l is None:
         yield _finding("amounts", "the net volume is not known",
                        "Enter the tank's inner dimensions or its measured volume.")  # fmt: skip
@@ -43,10 +47,10 @@ def _unknown_animals(names: tuple[str, ...]) -> Finding:
     those = " and ".join(names)
     return _finding("animals", f"what {those} tolerates is not known, so that no advice covers it",
                     "Set its temperature range and CO2 limit in the tank's livestock, or correct "
-                    "the name if it is another's.", cautions.ANIMALS)  # fmt: skip
+                    "the name if it is another's.", Hazard.ANIMALS)  # fmt: skip
 
 
-def _finding(subject: str, why: str, todo: str, *caution: str) -> Finding:
+def _finding(subject: str, why: str, todo: str, *hazards: Hazard) -> Finding:
     return Finding(
         code=CODE,
         subject=subject,
@@ -54,7 +58,8 @@ def _finding(subject: str, why: str, todo: str, *caution: str) -> Finding:
         title=f"No advice on {subject}",
         action=f"{why[0].upper()}{why[1:]}. {todo}",
         evidence=(Evidence(why),),
-        cautions=caution,
+        hazards=hazards,
+        who=Who.PRACTITIONER,
         confidence=1.0,
     )
 

@@ -1,17 +1,25 @@
 """Rules `sensor-stuck` and `sensor-implausible`: readings that don't count.
 
-Judge the flags of each sensor's newest reading. Clear when a newer reading has no such flag.
+Judge the flags of each sensor's newest reading. More than three of one fault are one
+recommendation. Clear when a newer reading has no such flag.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
-from service.advice.rules.sensors.silent import RESTS_ON, subject_of
+from service.advice.engine.work import Hazard
+from service.advice.phrases import listed
+from service.advice.rules.sensors.groups import (
+    NAMES_SHOWN,
+    group_subject,
+    names_of,
+    subject_of,
+)
+from service.advice.rules.sensors.silent import RESTS_ON
 from service.derive.sensor_choice import age_min
 from service.store.model import Flag, SeriesInfo
 from service.times import from_us
@@ -19,38 +27,48 @@ from service.units import QUANTITIES
 
 STUCK_CODE = "sensor-stuck"
 IMPLAUSIBLE_CODE = "sensor-implausible"
+MOST_SINGLE = 3
+"""More sensors of one fault are one recommendation. Our choice."""
 
 
 def judge_stuck(case: Case) -> Iterator[Finding]:
-    """One finding per series whose newest reading is flagged as stuck."""
-    for one in _fresh(case):
-        if Flag.STUCK in one.last.flags:
-            yield _finding(
-                one,
-                STUCK_CODE,
-                f"The {one.key.quantity} sensor {one.key.sensor} is stuck",
-                "Its readings no longer move, not even by noise. Restart it; see that the probe "
-                "is in the water, its cap is off and its cable is sound.",
-            )
+    """One finding per series whose newest reading is flagged as stuck, or one for many."""
+    stuck = [one for one in _fresh(case) if Flag.STUCK in one.last.flags]
+    if len(stuck) > MOST_SINGLE:
+        yield _together(case, stuck, STUCK_CODE, f"{len(stuck)} sensors are stuck",
+                        "Their readings no longer move, not even by noise")  # fmt: skip
+        return
+    for one in stuck:
+        yield _finding(
+            one,
+            STUCK_CODE,
+            f"The {one.key.quantity} sensor {one.key.sensor} is stuck",
+            "Its readings no longer move, not even by noise. Restart it; see that the probe "
+            "is in the water, its cap is off and its cable is sound.",
+        )
 
 
 def judge_implausible(case: Case) -> Iterator[Finding]:
-    """One finding per series whose newest reading is flagged as implausible."""
-    for one in _fresh(case):
-        if Flag.IMPLAUSIBLE in one.last.flags:
-            quantity = QUANTITIES.get(one.key.quantity)
-            can_be = (
-                ""
-                if quantity is None
-                else f" ({quantity.plausible_low:g} to {quantity.plausible_high:g} is possible)"
-            )
-            yield _finding(
-                one,
-                IMPLAUSIBLE_CODE,
-                f"The {one.key.quantity} sensor {one.key.sensor} sends impossible values",
-                f"It says {one.last.value:g}{can_be}. Look for a broken cable, water in a plug, a "
-                "probe out of the water, or a wrong unit or calibration in its route.",
-            )
+    """One finding per series whose newest reading is flagged as implausible, or one for many."""
+    odd = [one for one in _fresh(case) if Flag.IMPLAUSIBLE in one.last.flags]
+    if len(odd) > MOST_SINGLE:
+        yield _together(case, odd, IMPLAUSIBLE_CODE, f"{len(odd)} sensors send impossible values",
+                        "So many at once have one cause")  # fmt: skip
+        return
+    for one in odd:
+        quantity = QUANTITIES.get(one.key.quantity)
+        can_be = (
+            ""
+            if quantity is None
+            else f" ({quantity.plausible_low:g} to {quantity.plausible_high:g} is possible)"
+        )
+        yield _finding(
+            one,
+            IMPLAUSIBLE_CODE,
+            f"The {one.key.quantity} sensor {one.key.sensor} sends impossible values",
+            f"It says {one.last.value:g}{can_be}. Look for a broken cable, water in a plug, a "
+            "probe out of the water, or a wrong unit or calibration in its route.",
+        )
 
 
 def _fresh(case: Case) -> Iterator[SeriesInfo]:
@@ -59,22 +77,47 @@ def _fresh(case: Case) -> Iterator[SeriesInfo]:
 
 
 def _finding(one: SeriesInfo, code: str, title: str, action: str) -> Finding:
-    what = RESTS_ON.get(one.key.quantity, one.key.quantity)
     return Finding(
         code=code,
         subject=subject_of(one),
         severity=Severity.ADVICE,
         title=title,
-        action=f"{action} Until then its readings don't count for {what}.",
-        evidence=(
-            Evidence(
-                "newest reading", one.key.quantity, one.last.value, "",
-                time=from_us(one.last.time_us), source=f"sensor {one.key.sensor}",
-            ),
-        ),
-        cautions=(cautions.MAINS,),
+        action=f"{action} Until then its readings don't count for {_what([one])}.",
+        evidence=(_evidence(one),),
+        hazards=(Hazard.MAINS,),
         confidence=0.85,
         since=from_us(one.last.time_us),
+    )
+
+
+def _together(case: Case, group: Sequence[SeriesInfo], code: str, title: str, why: str) -> Finding:
+    """One finding on many sensors: what they share is at fault, not each of them."""
+    return Finding(
+        code=code,
+        subject=group_subject(case, code, group),
+        severity=Severity.ADVICE,
+        title=title,
+        action=(
+            f"{why}: {names_of(group)}. Check what they share: the board and its power, water in "
+            "a plug, a wrong unit in their route. Until then their readings don't count for "
+            f"{_what(group)}."
+        ),
+        evidence=tuple(map(_evidence, group[:NAMES_SHOWN])),
+        hazards=(Hazard.MAINS,),
+        confidence=0.85,
+        since=from_us(min(one.last.time_us for one in group)),
+    )
+
+
+def _what(group: Sequence[SeriesInfo]) -> str:
+    """What advice rests on these sensors."""
+    return listed(sorted({RESTS_ON.get(one.key.quantity, one.key.quantity) for one in group}))
+
+
+def _evidence(one: SeriesInfo) -> Evidence:
+    return Evidence(
+        "newest reading", one.key.quantity, one.last.value, "",
+        time=from_us(one.last.time_us), source=f"sensor {one.key.sensor}",
     )  # fmt: skip
 
 

@@ -1,23 +1,32 @@
 """Rule `sensor-silent`: a sensor no longer reports.
 
-Judges the age of each sensor's newest reading. Clears ten minutes after it reports again; a
-sensor silent for weeks was taken out and is left alone.
+Judges the age of each sensor's newest reading. Sensors that fell silent together, such as those of
+one board, are one recommendation. Clears ten minutes after they report again; a sensor silent for
+weeks was taken out and is left alone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
-from service.advice.phrases import span
+from service.advice.engine.work import Hazard
+from service.advice.phrases import listed, span
+from service.advice.rules.sensors.groups import (
+    NAMES_SHOWN,
+    group_subject,
+    names_of,
+    together,
+)
 from service.derive.sensor_choice import age_min
 from service.store.model import SeriesInfo
 from service.times import from_us
 
 CODE = "sensor-silent"
+TOGETHER_MIN = 15.0
+"""Newest readings of one board or one power supply are no further apart. Our choice."""
 RESTS_ON = {
     "ph": "CO2",
     "temperature": "temperature and oxygen",
@@ -27,59 +36,68 @@ RESTS_ON = {
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """One finding per silent sensor; one silent for weeks was taken out."""
+    """One finding for the sensors that fell silent together; one silent for weeks was taken out."""
     least = case.limit("sensor_silent_min")
     most = case.limit("sensor_retired_days") * 1440
+    silent: list[SeriesInfo] = []
+    measured: set[str] = set()
     for one in case.view.sensors:
-        if least <= age_min(one.last, case.now) <= most:
-            yield _finding(case, one)
+        age = age_min(one.last, case.now)
+        if age < least:
+            measured.add(one.key.quantity)
+        elif age <= most:
+            silent.append(one)
+    for group in together(silent, TOGETHER_MIN):
+        yield _finding(case, group, measured)
 
 
-def subject_of(info: SeriesInfo) -> str:
-    """How findings name a series: quantity and sensor."""
-    return f"{info.key.quantity} {info.key.sensor}"
+def _finding(case: Case, group: Sequence[SeriesInfo], measured: set[str]) -> Finding:
+    silent_min = age_min(group[-1].last, case.now)
+    missing = {one.key.quantity for one in group} - measured
+    matters = "temperature" in missing and bool(case.tank.livestock)
+    return Finding(
+        code=CODE,
+        subject=group_subject(case, CODE, group),
+        severity=Severity.WARNING if matters else Severity.ADVICE,
+        title=_title(group, silent_min),
+        action=f"{_check(group)} {_meanwhile(group, missing)}",
+        evidence=tuple(
+            Evidence(
+                "last reading", one.key.quantity, one.last.value, "",
+                time=from_us(one.last.time_us), source=f"sensor {one.key.sensor}",
+            )
+            for one in group[:NAMES_SHOWN]
+        ),
+        amounts=(Amount("silent for", silent_min, "min"),),
+        hazards=(Hazard.MAINS,),
+        confidence=1.0,
+        since=from_us(group[0].last.time_us),
+    )  # fmt: skip
 
 
-def spoken_for(case: Case, quantity: str) -> bool:
-    """Whether another sensor of the quantity still reports."""
-    least = case.limit("sensor_silent_min")
-    return any(
-        one.key.quantity == quantity and age_min(one.last, case.now) < least
-        for one in case.view.sensors
+def _title(group: Sequence[SeriesInfo], silent_min: float) -> str:
+    if len(group) > 1:
+        return f"{len(group)} sensors have been silent for {span(silent_min)}"
+    key = group[0].key
+    return f"The {key.quantity} sensor {key.sensor} has been silent for {span(silent_min)}"
+
+
+def _check(group: Sequence[SeriesInfo]) -> str:
+    if len(group) == 1:
+        return "Check its power, its radio or cable, and its connection to the broker."
+    return (
+        f"They fell silent together: {names_of(group)}. Check what they share: power, board, "
+        "radio or cable, and the connection to the broker."
     )
 
 
-def _finding(case: Case, one: SeriesInfo) -> Finding:
-    silent_min = age_min(one.last, case.now)
-    quantity = one.key.quantity
-    others = spoken_for(case, quantity)
-    what = RESTS_ON.get(quantity, quantity)
-    matters = quantity == "temperature" and bool(case.tank.livestock) and not others
-    since = from_us(one.last.time_us)
-    return Finding(
-        code=CODE,
-        subject=subject_of(one),
-        severity=Severity.WARNING if matters else Severity.ADVICE,
-        title=f"The {quantity} sensor {one.key.sensor} has been silent for {span(silent_min)}",
-        action=(
-            "Check its power, its radio or cable, and its connection to the broker. "
-            + (
-                "Another sensor of the tank still measures it."
-                if others
-                else f"Until then there is no advice on {what}: check the tank yourself."
-            )
-        ),
-        evidence=(
-            Evidence(
-                "last reading", quantity, one.last.value, "", time=since,
-                source=f"sensor {one.key.sensor}",
-            ),
-        ),
-        amounts=(Amount("silent for", silent_min, "min"),),
-        cautions=(cautions.MAINS,),
-        confidence=1.0,
-        since=since,
-    )  # fmt: skip
+def _meanwhile(group: Sequence[SeriesInfo], missing: set[str]) -> str:
+    if missing:
+        what = listed(sorted({RESTS_ON.get(quantity, quantity) for quantity in missing}))
+        return f"Until then there is no advice on {what}: check the tank yourself."
+    if len(group) == 1:
+        return "Another sensor of the tank still measures it."
+    return "Other sensors of the tank still measure the same."
 
 
 RULE = Rule(CODE, "a sensor has not reported for a while", judge, timedelta(minutes=10),

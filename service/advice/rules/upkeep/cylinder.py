@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 
-from service.advice import cautions
 from service.advice.care_log import days_since, entries
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import days
 from service.registry.models import LogKind
 
@@ -70,7 +70,8 @@ def judge(case: Case) -> Iterator[Finding]:
             Amount("gas per day", cylinder.g_per_day, "g"),
         ),
         due=cylinder.empty_at,
-        cautions=(cautions.GAS,),
+        hazards=(Hazard.CO2,),
+        who=Who.PRACTITIONER,
         confidence=0.4,
         since=cylinder.empty_at - timedelta(days=notice),
     )  # fmt: skip

@@ -54,7 +54,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=water.amounts,
         due=evening(case, local_day(case.tank, work.time)),
-        cautions=water.cautions,
+        hazards=water.hazards,
         confidence=0.9,
         closed_by=("water-change",),
         since=work.time,

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final
 
-from service.advice import cautions
 from service.advice.care_log import entries
+from service.advice.engine.instruction import HOT_WATER
 from service.advice.engine.recommendation import Amount
 from service.advice.engine.rule import Case
+from service.advice.engine.work import Hazard
 from service.advice.phrases import litres, percent
 from service.derive.models import Quality
 from service.registry.models import LogKind
@@ -32,7 +33,7 @@ class NewWater:
         how: sentences on temperature and mix; "" or ending in a blank.
         effect: sentences on KH, pH and CO2 right after it.
         reuse: a sentence on what the old water is fit for.
-        cautions: on the new water and what goes into it.
+        hazards: of the new water and what goes into it.
     """
 
     amount_text: str
@@ -40,7 +41,7 @@ class NewWater:
     effect: str
     amounts: tuple[Amount, ...]
     reuse: str = ""
-    cautions: tuple[str, ...] = ()
+    hazards: tuple[Hazard, ...] = ()
 
 
 def new_water(case: Case, fraction: float) -> NewWater:
@@ -54,7 +55,7 @@ def new_water(case: Case, fraction: float) -> NewWater:
             _target_text(case),
             _effect(case, fraction),
             tuple(amounts),
-            cautions=_cautions(case, (), ()),
+            hazards=(Hazard.HOT_WATER,),
         )
     water_l = fraction * volume_l
     amounts.insert(0, Amount("water", water_l, "L"))
@@ -67,17 +68,17 @@ def new_water(case: Case, fraction: float) -> NewWater:
         _effect(case, fraction),
         (*amounts, *hot, *soft, *reuse),
         reuse_text,
-        _cautions(case, hot, soft),
+        _hazards(case, hot, soft),
     )
 
 
-def _cautions(case: Case, hot: tuple[Amount, ...], soft: tuple[Amount, ...]) -> tuple[str, ...]:
+def _hazards(case: Case, hot: tuple[Amount, ...], soft: tuple[Amount, ...]) -> tuple[Hazard, ...]:
+    """The hot tap counts also where nobody said that it is used: how else to warm the water?"""
+    cold_c, celsius = case.tank.water_change.tap_temperature_c, tank_temperature_c(case)
+    as_it_comes = cold_c is not None and celsius is not None and celsius - cold_c < 1.0
     return (
-        cautions.NEW_WATER,
-        cautions.MAINS,
-        *((cautions.HOT_TAP,) if hot else ()),
-        *((cautions.CHEMICALS,) if any(one.unit == "g" for one in soft) else ()),
-        *((cautions.SLOWLY,) if case.tank.livestock else ()),
+        Hazard.HOT_WATER if hot or not as_it_comes else Hazard.NEW_WATER,
+        *((Hazard.CHEMICALS,) if any(one.unit == "g" for one in soft) else ()),
     )
 
 
@@ -106,7 +107,7 @@ def _hot_and_cold(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
         f"{litres(float(mix.cold_l))} of cold ({cold_c:.0f} °C). "
     )
     return text, (
-        Amount("hot water", float(mix.hot_l), "L"),
+        Amount(HOT_WATER, float(mix.hot_l), "L"),
         Amount("cold water", float(mix.cold_l), "L"),
     )
 

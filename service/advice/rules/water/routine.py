@@ -61,7 +61,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=water.amounts,
         due=due,
-        cautions=water.cautions,
+        hazards=water.hazards,
         confidence=0.9 if last is not None else 0.6,
         closed_by=("water-change",),
         since=due - timedelta(days=1),

@@ -10,13 +10,10 @@ from typing import Any, Final
 from flask import Blueprint, Flask, Response, current_app, json, render_template
 
 from service.api.http.openapi import spec_of
+from service.api.http.security_headers import POLICY, READING
 from service.errors import NotFoundError
 from service.problems import PROBLEMS
 
-_POLICY: Final = (
-    "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; "
-    "frame-ancestors 'none'"
-)
 _METHODS: Final = ("get", "put", "post", "patch", "delete")
 
 blueprint = Blueprint(
@@ -60,8 +57,7 @@ def problem(slug: str) -> str:
 @blueprint.after_request
 def secure(response: Response) -> Response:
     """No script, no frame, nothing from elsewhere."""
-    response.headers["Content-Security-Policy"] = _POLICY
-    response.headers["X-Content-Type-Options"] = "nosniff"
+    response.headers[POLICY] = READING
     return response
 
 

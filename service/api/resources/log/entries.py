@@ -11,7 +11,7 @@ from flask.views import MethodView
 from marshmallow import ValidationError
 
 from service.api.context import current, now
-from service.api.http.blueprint import Blueprint
+from service.api.http.blueprint import DOCUMENT_BYTES, Blueprint
 from service.api.http.faults import invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.pagination import next_address
@@ -87,18 +87,21 @@ class LogView(MethodView):
         return as_json({"tank": tank, "entries": shown, "next": more})
 
     @blueprint.answers(201, ENTRY_REFERENCE)
+    @blueprint.also_answers(409, description="Another entry has this id.")
     @blueprint.described(requestBody=_POST_BODY)
+    @blueprint.takes_up_to(DOCUMENT_BYTES)
     def post(self, tank: str) -> Response:
         """Log what was done or seen
 
-        An entry sent again under the same `id` is stored once.
+        Without a `time` it was done now. An entry sent again under the same `id` is stored once
+        and answered as the first time; another one under that `id` is refused.
         """
         found = current().registry.tank(tank)
         body = read_json(request.get_data())
         kind, value = _loaded(body)
         recorded = now()
-        time = value.get("time", recorded)
-        if time > recorded + CLOCKS_APART:
+        time = value.get("time")
+        if time is not None and time > recorded + CLOCKS_APART:
             raise invalid_field("/time", format_moment(time), "a time up to now")
         entry = current().registry.add_log(
             tank,
@@ -129,7 +132,7 @@ class EntryView(MethodView):
     def delete(self, tank: str, entry: str) -> tuple[str, int]:
         """Delete an entry that was written by mistake"""
         current().registry.tank(tank)
-        current().registry.delete_log(_entry(tank, entry).id)
+        current().registry.delete_log(entry, tank=tank)
         current().nudge()
         return "", 204
 

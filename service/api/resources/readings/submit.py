@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import timedelta
 from typing import Any, Final
 
 from flask import Response, request
@@ -18,7 +19,7 @@ from ingest.process import (
     rejection,
 )
 from service.api.context import app_singleton, current
-from service.api.http.blueprint import Blueprint
+from service.api.http.blueprint import LIST_BYTES, Blueprint
 from service.api.http.errors import TooLargeError
 from service.api.http.faults import error_of, invalid_body
 from service.api.http.json_text import read_json
@@ -33,6 +34,7 @@ from service.api.resources.readings.intake import (
 )
 from service.api.resources.readings.schemas import ReadingSchema
 from service.errors import FieldFault
+from service.registry.audit import Action, AuditedWrite
 from service.registry.models import Rejection
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, Schema
@@ -43,6 +45,9 @@ from service.units import QUANTITIES
 
 SENML: Final = "application/senml+json"
 MOST: Final = 10_000
+RECORDED_EVERY: Final = timedelta(hours=1)
+"""Who sends readings of a tank is recorded at most so often: sensors send all day."""
+
 OUTCOMES: Final = ("stored", "unchanged", "rejected")
 
 blueprint = Blueprint(
@@ -66,7 +71,7 @@ _RECORD: Final = ReadingInSchema()
 class ReadingsInSchema(Schema):
     """Readings as sensors send them."""
 
-    readings = Items(ReadingInSchema, required=True, longest=MOST)
+    readings = Items(ReadingInSchema, required=True, shortest=1, longest=MOST)
 
 
 class OutcomeSchema(AnswerSchema):
@@ -129,6 +134,7 @@ def register(spec: Any) -> None:
 @blueprint.answers(200, OutcomesSchema, description="All are stored.")
 @blueprint.also_answers(207, OutcomesSchema, description="Some are stored, some rejected.")
 @blueprint.described(requestBody=_BODY)
+@blueprint.takes_up_to(LIST_BYTES)
 def post(tank: str) -> Response:
     """Readings from sensors that speak HTTP
 
@@ -161,6 +167,10 @@ def post(tank: str) -> Response:
         faults = [FieldFault(at, one.detail) for at, one in zip(pointers, rejected, strict=True)]
         units_only = all(one.reason_code == Reason.UNKNOWN_UNIT for one in rejected)
         raise error_of(tuple(faults), units_only=units_only)
+    record = AuditedWrite(
+        Action.READINGS_ADDED, f"tanks/{tank}/readings", at_most_every=RECORDED_EVERY
+    )
+    current().registry.record(record)
     answer = {"tank": tank, "outcomes": [_members(one) for one in outcomes], "next": None}
     return as_json(_OUTCOMES.dump(answer), 207 if rejected else 200)
 
@@ -179,9 +189,13 @@ def _records(body: Any) -> Sequence[Any]:
     unknown = [name for name in body if name != "readings"]
     if unknown:
         raise invalid_body({unknown[0]: ["is not known beside readings"]})
-    if not isinstance(records, list) or not 0 < len(records) <= MOST:
-        raise invalid_body({"readings": [f"is not a JSON array of 1 to {MOST} readings"]})
-    return records
+    readings = ReadingsInSchema().fields["readings"]
+    assert isinstance(readings, Items)
+    try:
+        readings.check(records)
+    except ValidationError as error:
+        raise invalid_body({"readings": error.messages}) from error
+    return list(records)
 
 
 def _arrival(message: Message, tank: str, record: Any, at: str) -> Arrival:

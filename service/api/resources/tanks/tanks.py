@@ -10,23 +10,20 @@ from flask.views import MethodView
 from marshmallow import ValidationError
 
 from service.api.context import current
-from service.api.http.blueprint import Blueprint
-from service.api.http.etag import check_preconditions, tag_of, tagged
+from service.api.http.blueprint import DOCUMENT_BYTES, Blueprint
+from service.api.http.etag import ETAG, IF_CHANGED, IF_MATCH, IF_NEW, precondition, tagged
 from service.api.http.faults import error_of, invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.merge_patch import merged
 from service.api.http.path_parameters import TANK
 from service.api.resources.tanks.schemas import TankSchema, TanksSchema
-from service.errors import ConflictError, FieldFault, NotFoundError, Refusal
+from service.errors import FieldFault, Refusal
 from service.registry.models import Tank
+from service.registry.versions import Stored
 from service.schemas.base import Schema
 from service.schemas.fields import Choice, Name, is_name
 
 MERGE_PATCH: Final = "application/merge-patch+json"
-_ATTEMPTS: Final = 3
-_TAG: Final = {
-    "ETag": {"schema": {"type": "string"}, "description": "Version, for If-Match."},
-}
 _TANK: Final = TankSchema()
 _TANKS: Final = TanksSchema()
 _PATCH: Final = {"type": "object", "propertyNames": {"enum": sorted(_TANK.load_fields)}}
@@ -37,20 +34,6 @@ _PATCH_BODY: Final = {
         kind: {"schema": _PATCH, "example": {"photoperiod": {"lights_on": "11:00"}}}
         for kind in (MERGE_PATCH, "application/json")
     },
-}
-_IF_MATCH: Final = {
-    "name": "If-Match",
-    "in": "header",
-    "required": False,
-    "description": "Only if the tank is still of this version (its ETag).",
-    "schema": {"type": "string"},
-}
-_IF_NONE_MATCH: Final = {
-    "name": "If-None-Match",
-    "in": "header",
-    "required": False,
-    "description": "To read: 304 if it is still of this version. To write `*`: only if new.",
-    "schema": {"type": "string"},
 }
 
 blueprint = Blueprint(
@@ -79,18 +62,19 @@ def tanks() -> Response:
 class TankResource(MethodView):
     """One tank."""
 
-    @blueprint.answers(200, TankSchema, headers=_TAG)
+    @blueprint.answers(200, TankSchema, headers=ETAG)
     @blueprint.also_answers(304, description="Still of the version that If-None-Match names.")
-    @blueprint.headers(_IF_NONE_MATCH)
+    @blueprint.headers(IF_CHANGED)
     def get(self, tank: str) -> Response:
         """One tank"""
-        return tagged(shown(current().registry.tank(tank)))
+        return _answer(current().registry.stored_tank(tank))
 
     @blueprint.body(TankSchema)
-    @blueprint.answers(200, TankSchema, headers=_TAG)
+    @blueprint.takes_up_to(DOCUMENT_BYTES)
+    @blueprint.answers(200, TankSchema, headers=ETAG)
     @blueprint.also_answers(201, TankSchema, description="The tank is new.")
     @blueprint.also_answers(412, description="Another version is there.")
-    @blueprint.headers(_IF_MATCH, _IF_NONE_MATCH)
+    @blueprint.headers(IF_MATCH, IF_NEW)
     def put(self, value: Tank, tank: str) -> Response:
         """Register a tank, or replace one as a whole
 
@@ -100,48 +84,41 @@ class TankResource(MethodView):
         _check_id(tank)
         if value.id not in ("", tank):
             raise invalid_field("/id", value.id, f"{tank}, as in the address")
-        present = _present(tank)
-        check_preconditions(None if present is None else tag_of(shown(present)))
-        created = _write(replace(value, id=tank), present if request.if_match else None)
-        headers = {"Location": f"/v1/tanks/{tank}"} if created else {}
-        written = current().registry.tank(tank)
-        return tagged(shown(written), 201 if created else 200, headers)
+        stored = current().registry.put_tank(replace(value, id=tank), only_if=precondition())
+        current().nudge()
+        return _answer(stored)
 
-    @blueprint.answers(200, TankSchema, headers=_TAG)
+    @blueprint.answers(200, TankSchema, headers=ETAG)
     @blueprint.also_answers(412, description="Another version is there.")
-    @blueprint.headers(_IF_MATCH)
+    @blueprint.headers(IF_MATCH)
     @blueprint.described(requestBody=_PATCH_BODY)
+    @blueprint.takes_up_to(DOCUMENT_BYTES)
     def patch(self, tank: str) -> Response:
         """Change some members of a tank"""
         changes = read_json(request.get_data())
         if not isinstance(changes, dict):
             raise invalid_body("is not a JSON object")
-        for attempt in range(_ATTEMPTS):
-            present = current().registry.tank(tank)
-            before = shown(present)
-            check_preconditions(tag_of(before))
-            value = _loaded(merged(before, changes))
+
+        def change(present: Tank) -> Tank:
+            value = _loaded(merged(shown(present), changes))
             if value.id != tank:
                 raise invalid_field("/id", value.id, f"{tank}: the id of a tank does not change")
-            try:
-                _write(value, present)
-            except ConflictError:
-                if attempt == _ATTEMPTS - 1:
-                    raise
-                continue
-            break
-        return tagged(shown(current().registry.tank(tank)))
+            return value
+
+        stored = current().registry.change_tank(tank, change, only_if=precondition())
+        current().nudge()
+        return _answer(stored)
 
     @blueprint.query(DeleteSchema)
     @blueprint.answers(204, description="Deleted.")
     @blueprint.also_answers(412, description="Another version is there.")
-    @blueprint.headers(_IF_MATCH)
+    @blueprint.headers(IF_MATCH)
     def delete(self, options: dict[str, str], tank: str) -> tuple[str, int]:
         """Delete a tank with its log and its recommendations"""
         context = current()
-        check_preconditions(tag_of(shown(context.registry.tank(tank))))
-        context.registry.delete_tank(tank)
-        if options["readings"] == "delete":
+        with_readings = options["readings"] == "delete"
+        context.registry.delete_tank(tank, only_if=precondition(), with_readings=with_readings)
+        if with_readings:
             context.store.delete_tank(tank)
         return "", 204
 
@@ -152,17 +129,9 @@ def shown(tank: Tank) -> dict[str, Any]:
     return body
 
 
-def _present(tank: str) -> Tank | None:
-    try:
-        return current().registry.tank(tank)
-    except NotFoundError:
-        return None
-
-
-def _write(value: Tank, replaces: Tank | None) -> bool:
-    created = current().registry.put_tank(value, replaces=replaces)
-    current().nudge()
-    return created
+def _answer(stored: Stored[Tank]) -> Response:
+    headers = {"Location": f"/v1/tanks/{stored.value.id}"} if stored.created else {}
+    return tagged(shown(stored.value), 201 if stored.created else 200, headers, tag=stored.version)
 
 
 def _loaded(body: Any) -> Tank:
