@@ -95,3 +95,21 @@ def test_animals_that_share_nothing(client):
     assert "no temperature that all animals are comfortable with" in answer["too_narrow"]
     assert answer["comfortable"]["range"]["low"] is None
     assert answer["tolerable"]["range"] == {"low": 20.0, "high": 27.0, "unit": "Cel"}
+
+
+def stocked(client, species: str):
+    entry = {"kind": "stocking", "data": {"species": species, "count": 3}}
+    return client.post("/v1/tanks/riffle/log", json=entry)
+
+
+def test_a_slip_in_the_log_is_refused_unless_the_tank_has_that_name(client):
+    own = {"low": 22, "high": 27, "unit": "Cel"}
+    put(client, livestock=[{"species": "Cherry shrimp", "count": 20, "temperature": own}])
+    refused = stocked(client, "White cloud")
+    assert refused.status_code == 422
+    (error,) = refused.get_json()["errors"]
+    assert error["pointer"] == "/data/species"
+    assert "Tanichthys albonubes (white cloud)" in error["detail"]
+    assert stocked(client, "cherry  shrimp").status_code == 201
+    assert stocked(client, "Tanichthys albonubes").status_code == 201
+    assert stocked(client, "Planta ignota").status_code == 201
