@@ -106,14 +106,14 @@ def test_not_ready_where_no_evaluation_was_ever_completed(made, context):
     ]
 
 
-def test_an_evaluation_that_failed_does_not_count(made, context, monkeypatch):
+def test_an_evaluation_that_failed_does_not_count(made, client, context, monkeypatch):
     scheduler = Scheduler(context.registry, context.store, context.clock, 100.0)
     scheduler.run_once()
 
     def away(store, tank=None):
         raise StoreUnavailableError("the store is away (by this test)")
 
-    put(made.test_client())
+    put(client)
     monkeypatch.setattr(type(context.store), "series", away)
     scheduler._clock = FixedClock(context.clock.now() + timedelta(seconds=250))
     scheduler.run_once()
