@@ -73,6 +73,8 @@ GOLDEN = {
     "equipment": {},
     "thresholds": {},
     "notes": "",
+    "salted": None,
+    "medicated": None,
     "contact": "",
 }
 
