@@ -36,12 +36,14 @@ COMMANDS: Final[dict[str, Entry]] = {
     ),
     "import": Entry("readings.import_csv", "Import readings from a CSV file."),
     "ingest": Entry("ingest", "Store readings from the MQTT broker, until stopped."),
+    "key": Entry("key", "Replace the key that signs cookies and forms of the pages."),
     "log": Entry("log.command", "Log what was done to a tank or seen in it, or list what was."),
     "openapi": Entry("openapi", "Print the OpenAPI document of the API."),
     "recalibrate": Entry(
         "readings.recalibrate", "Apply the calibrations in the log to stored readings."
     ),
     "serve": Entry("serve", "Serve API and pages and publish advice, until stopped."),
+    "session": Entry("session", "List and end sessions of the pages."),
     "share": Entry("share", "Make, list and revoke links to a handover sheet."),
     "status": Entry("status.command", "Report whether a tank, or each, is in order."),
     "store": Entry("readings.store", "Back up, check, prune and rebuild the SQLite store."),

@@ -41,9 +41,11 @@ class Stock:
         species: scientific name; a row of the species table fills what is None below.
         count: how many.
         added: when they came in; None if long ago.
-        temperature_low_c, temperature_high_c: tolerated range.
+        temperature_low_c, temperature_high_c: tolerated range: outside it they suffer.
         co2_max_mg_l: tolerated dissolved CO2.
         air_breather: takes air at the surface (labyrinth fish and the like).
+        comfortable_low_c, comfortable_high_c: range that they are kept at for good.
+        co2_comfortable_mg_l: up to which they are kept for good.
     """
 
     species: str
@@ -53,6 +55,9 @@ class Stock:
     temperature_high_c: float | None = None
     co2_max_mg_l: float | None = None
     air_breather: bool | None = None
+    comfortable_low_c: float | None = None
+    comfortable_high_c: float | None = None
+    co2_comfortable_mg_l: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

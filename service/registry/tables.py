@@ -192,6 +192,21 @@ class TokenRow(Base):
     last_used: Mapped[datetime | None]
 
 
+class LoginSessionRow(Base):
+    """One session of the pages; its secret only as salt and hash."""
+
+    __tablename__ = "login_session"
+    __table_args__ = (Index(None, "token"),)
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    token: Mapped[str] = mapped_column(ForeignKey("token.id", ondelete="CASCADE"))
+    secret_hash: Mapped[str] = mapped_column(Text)
+    created: Mapped[datetime]
+    last_used: Mapped[datetime]
+    expires: Mapped[datetime]
+    ended: Mapped[datetime | None]
+
+
 class ShareLinkRow(Base):
     """One link to a handover sheet; its secret only as salt and hash."""
 

@@ -16,12 +16,16 @@ CSV = "time,temperature\n2026-03-01T22:41:17Z,24.5\n"
 REGISTRY, STORE = "var/registry.db", "var/littoral.db"
 REFUSED = [
     ("store", "backup", "copy.db"),
+    ("audit",),
     ("copy", "--from", f"sqlite:///{STORE}", "--to", "sqlite:///other.db"),
     ("export", "reed"),
     ("export", "reed", "--output", "reed.csv"),
     ("import", "log.csv", "--tank", "reed"),
     ("import", "log.csv", "--tank", "reed", "--dry-run"),
+    ("key", "rotate"),
     ("recalibrate", "reed"),
+    ("session", "end", "--all"),
+    ("session", "list"),
     ("store", "check"),
     ("store", "rebuild"),
     ("store", "prune", "--raw", "30"),
