@@ -28,7 +28,7 @@ def aim(case: Case, fraction: float) -> float | None:
     celsius = tank_temperature_c(case)
     if celsius is None:
         return None
-    found = case.view.temperature
+    found = case.view.temperature.tolerable
     low = -math.inf if found.low_c is None else found.low_c
     high = math.inf if found.high_c is None else found.high_c
     wanted = min(max(celsius, low), high)
