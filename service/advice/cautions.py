@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from typing import Final
 
 from service.advice.engine.practice import limit
 from service.advice.engine.work import Hazard
 from service.registry.models import Tank
+from service.registry.species.ranges import resolved
 
 GAS: Final = (
     "Pressurised CO2: cylinder upright and secured, valve opened slowly, room aired; the gas "
@@ -67,11 +68,26 @@ def temperature_steps(tank: Tank) -> str:
     )
 
 
+def air_breathers(names: Sequence[str]) -> str:
+    """That some fishes come up for air in good water too."""
+    return (
+        f"{' and '.join(names)} take{'s' if len(names) == 1 else ''} air at the surface now and "
+        "then, in good water too: that alone is no alarm. All animals there at once is one."
+    )
+
+
 def _texts(hazard: Hazard, tank: Tank) -> Iterator[str]:
     if hazard is Hazard.STOPPED:
         yield STOPPED
         if tank.heated:
             yield HEATER
+    elif hazard is Hazard.ANIMALS:
+        yield ANIMALS
+        breathers = [
+            one.species for one in map(resolved, tank.livestock) if one.air_breather and one.count
+        ]
+        if breathers:
+            yield air_breathers(breathers)
     elif hazard is Hazard.TEMPERATURE:
         if any(stock.count for stock in tank.livestock):
             yield temperature_steps(tank)
@@ -80,7 +96,6 @@ def _texts(hazard: Hazard, tank: Tank) -> Iterator[str]:
 
 
 _TEXTS: Final = {
-    Hazard.ANIMALS: ANIMALS,
     Hazard.CO2: GAS,
     Hazard.MAINS: MAINS,
     Hazard.NEW_WATER: NEW_WATER,

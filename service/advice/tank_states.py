@@ -5,13 +5,10 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import Final
 
-from service.advice.care_log import entries, newest_calibration
+from service.advice.care_log import entries, newest, newest_calibration
 from service.advice.engine.rule import Case
 from service.derive.models import Quality
 from service.registry.models import Lever, LogKind
-
-CYLINDER_KEY: Final = "cylinder_g"
-"""In the data of an observation: a new cylinder with so much CO2, g."""
 
 A_DAY: Final = timedelta(days=1)
 
@@ -19,9 +16,10 @@ A_DAY: Final = timedelta(days=1)
 def too_warm(case: Case) -> bool:
     """Temperature is above what the animals tolerate."""
     found = case.view.temperature
-    if found.reading is None or found.high_c is None or found.quality is Quality.STALE:
+    high_c = found.tolerable.high_c
+    if found.reading is None or high_c is None or found.quality is Quality.STALE:
         return False
-    return found.reading.value > found.high_c
+    return found.reading.value > high_c
 
 
 def gas_failed_lately(case: Case) -> bool:
@@ -63,7 +61,5 @@ def adjusted(case: Case, *levers: Lever) -> datetime | None:
 
 def newest_cylinder(case: Case) -> datetime | None:
     """When the newest cylinder was logged."""
-    for one in entries(case, LogKind.OBSERVATION):
-        if CYLINDER_KEY in one.data:
-            return one.time
-    return None
+    entry = newest(case, LogKind.CYLINDER)
+    return None if entry is None else entry.time

@@ -149,6 +149,8 @@ class _HttpSchema(Section):
     writes_per_minute = whole_number(1, 1_000_000)
     calculations_per_minute = whole_number(1, 1_000_000)
     refusals_per_minute = whole_number(1, 10_000)
+    session_idle_hours = number(0.1, 2160, "h")
+    session_days = number(0.01, 366, "d")
 
 
 class _AdviceSchema(Section):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from service.config.addresses import Network
 
@@ -140,6 +140,8 @@ class HttpConfig:
         writes_per_minute: changes taken from one token or address in a minute.
         calculations_per_minute: calculations and predictions, likewise.
         refusals_per_minute: wrong tokens taken from one address in a minute.
+        session_idle_hours: a session of the pages ends when it was not used for so long.
+        session_days: it ends after so long in any case.
     """
 
     host: str = "127.0.0.1"
@@ -153,6 +155,18 @@ class HttpConfig:
     writes_per_minute: int = 600
     calculations_per_minute: int = 600
     refusals_per_minute: int = 10
+    session_idle_hours: float = 72.0
+    session_days: float = 30.0
+
+    @property
+    def session_idle(self) -> timedelta:
+        """How long a session may go unused."""
+        return timedelta(hours=self.session_idle_hours)
+
+    @property
+    def session_lifetime(self) -> timedelta:
+        """How long a session may last in any case."""
+        return timedelta(days=self.session_days)
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,7 +36,7 @@ def test_weak_co2_is_reported_where_nothing_forbids_it() -> None:
         lambda at: adjusted(at, after="14 % more"),
         lambda at: adjusted(at, "gas-times"),
         lambda at: entry(LogKind.CALIBRATION, at, quantity="ph", slope_percent=98.0),
-        lambda at: entry(LogKind.OBSERVATION, at, cylinder_g=2000.0),
+        lambda at: entry(LogKind.CYLINDER, at, g=2000.0),
     ],
 )
 def test_what_was_just_changed_is_judged_the_day_after(what) -> None:

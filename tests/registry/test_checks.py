@@ -176,13 +176,17 @@ GOOD_DATA = {
     LogKind.REPLANT: [{}, {"fraction": 1}],
     LogKind.FILTER_CLEAN: [{}, {"part": "pre-filter"}],
     LogKind.STOCKING: [{"species": "Danio rerio", "count": 8}, {"species": "x", "count": -1}],
-    LogKind.ADJUSTMENT: {"lever": "gas-flow", "after": "14 % more"},
+    LogKind.ADJUSTMENT: [{"lever": "gas-flow", "after": "14 % more"}, {"lever": "water"}],
     LogKind.CALIBRATION: [
         {},
         {"quantity": "ph", "sensor": "main", "slope_percent": 97.5},
         {"quantity": "temperature", "offset": -0.3},
         {"points": [{"buffer": "7.00", "millivolts": 2}, {"buffer": "4.01", "millivolts": 179}]},
     ],
+    LogKind.SALT: [{"g": 30.0}, {"g": 30.0, "name": "sodium chloride"}],
+    LogKind.MEDICATION: [{"name": "invented remedy"}, {"name": "invented remedy", "ml": 5.0}],
+    LogKind.BUFFER: [{"g": 3.5, "salt": "KHCO3"}],
+    LogKind.CYLINDER: [{"g": 2000.0}],
     LogKind.OBSERVATION: [{"dead": 1}],
 }
 

@@ -1,4 +1,4 @@
-"""Rule `temperature-out`: temperature is outside the range that all animals share.
+"""Rule `temperature-out`: temperature is outside the range that all animals tolerate.
 
 Judges the excursions of the last 24 h, above and below apart. Clears a day after temperature is
 back in its range.
@@ -15,31 +15,47 @@ from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import day_clock, litres, percent, sensor_source, span
 from service.derive.models import Quality
-from service.registry.species.ranges import resolved, species
+from service.registry.species.ranges import range_source
 from service.science.temperature.excursions import Excursion
 
 CODE = "temperature-out"
 STILL_SEEN = timedelta(hours=1)
 """An excursion whose last sample is no older is still going on. Our choice."""
+BACK_C = 0.1
+"""So far inside its range temperature is back, despite the noise of thermometers. Our choice."""
+LESS_FAR = 0.75
+"""Urgent until it is only this share of the threshold off. Our choice."""
 
 
 def judge(case: Case) -> Iterator[Finding]:
     """One finding per side; an excursion that is over is reported for a day."""
-    recent = timedelta(hours=case.limit("temperature_recent_h"))
+    recent = recent_excursions(case)
     for side in ("above", "below"):
-        found = [
-            one
-            for one in case.view.excursions
-            if one.side == side and case.now - _moment(one.end_s) <= recent
-        ]
+        found = [one for one in recent if one.side == side]
         if found:
             yield _finding(case, found[-1], found)
 
 
+def recent_excursions(case: Case) -> list[Excursion]:
+    """Those that last or are over for so short a time that they are still reported."""
+    recent = timedelta(hours=case.limit("temperature_recent_h"))
+    return [one for one in case.view.excursions if case.now - _moment(one.end_s) <= recent]
+
+
 def ongoing(case: Case, excursion: Excursion) -> bool:
-    """Whether it has not been seen to end."""
-    fresh = case.view.temperature.quality is not Quality.STALE
-    return not excursion.end_known and fresh and case.now - _moment(excursion.end_s) <= STILL_SEEN
+    """Whether temperature is still outside: not seen to end, and not back inside by now."""
+    seen = case.now - _moment(excursion.end_s) <= STILL_SEEN
+    return not excursion.end_known and _known(case) and seen and not _back(case, excursion)
+
+
+def _known(case: Case) -> bool:
+    """Whether it is known how warm it is now."""
+    return case.view.temperature.quality is not Quality.STALE
+
+
+def _back(case: Case, excursion: Excursion) -> bool:
+    inside = excursion.limit_c - _now_c(case, excursion)
+    return (inside if excursion.side == "above" else -inside) >= BACK_C
 
 
 def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Finding:
@@ -52,7 +68,7 @@ def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Findi
     return Finding(
         code=CODE,
         subject=last.side,
-        severity=_severity(case, now_out, off),
+        severity=_severity(case, last, now_out),
         title=(
             f"Water is too {word}: {_now_c(case, last):.1f} °C"
             if now_out
@@ -102,11 +118,13 @@ def _moves(side: str) -> tuple[Move, ...]:
     return (COOLER, *LESS_LIGHT) if side == "above" else (WARMER,)
 
 
-def _severity(case: Case, now_out: bool, off_c: float) -> Severity:
-    if now_out:
-        far = off_c >= case.limit("temperature_urgent_c")
-        return Severity.URGENT if far else Severity.WARNING
-    return Severity.ADVICE
+def _severity(case: Case, last: Excursion, now_out: bool) -> Severity:
+    """By how far it is off now, not at its worst: what comes back is no longer urgent."""
+    if not now_out:
+        return Severity.ADVICE
+    far = case.limit("temperature_urgent_c") * (LESS_FAR if case.active(CODE, last.side) else 1.0)
+    off_c = abs(_now_c(case, last) - last.limit_c)
+    return Severity.URGENT if off_c >= far else Severity.WARNING
 
 
 def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours: float) -> str:
@@ -115,6 +133,12 @@ def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours:
         f"Temperature {'has been' if now_out else 'was'} {side} {limit_c:.1f} °C for "
         f"{span(hours * 60)}, by up to {abs(worst.peak_c - limit_c):.1f} °C. "
     )
+    if not now_out and not last.end_known and not _known(case):
+        return (
+            f"{was}Whether it is back in range is not known: there is no reading since "
+            f"{day_clock(case.tank, _moment(last.end_s), case.now)}. Measure it, and look at the "
+            "animals."
+        )
     if not now_out:
         return (
             f"{was}It is back in range: look at the animals, and at what caused it "
@@ -185,23 +209,18 @@ def _moment(time_s: float) -> datetime:
 
 
 def _species(case: Case, one: Excursion) -> str:
-    found = case.view.temperature
-    return (found.high_species if one.side == "above" else found.low_species) or "the animals"
+    return case.view.temperature.tolerable.species(one.side) or "the animals"
 
 
 def _source(case: Case, one: Excursion) -> str:
     name = _species(case, one)
-    for stock in case.tank.livestock:
-        own = stock.temperature_high_c if one.side == "above" else stock.temperature_low_c
-        if resolved(stock).species == name and own is not None:
-            return "set for this tank"
-    known = species(name)
-    return "set for this tank" if known is None else known.temperature_source
+    sources = [range_source(it, one.side) for it in case.tank.livestock if it.species == name]
+    return sources[0] if sources else ""
 
 
 RULE = Rule(
     CODE,
-    "temperature outside the range that all animals share, now or in 24 h",
+    "temperature outside the range that all animals tolerate, now or in 24 h",
     judge,
     may_move=(COOLER, *LESS_LIGHT, WARMER),
 )
