@@ -35,7 +35,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     if len(minima) < days + 1:
         return
-    if _cooled_by_new_water(case, days, minima[-1]):
+    if not case.active(CODE) and _cooled_by_new_water(case, days, minima[-1]):
         return
     lowest, before = minima[-1], minima[-1 - days]
     margin = case.limit("cooling_margin_c") * (1.5 if case.active(CODE) else 1.0)
