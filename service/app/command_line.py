@@ -9,10 +9,14 @@ import logging
 import os
 import sys
 from collections.abc import Sequence
+from typing import Final
 
 import click
 
 from service.errors import LittoralError
+
+_LONGEST: Final = 1500
+"""Characters of a refusal, which repeats what was given."""
 
 
 def run_command(command: click.Command, arguments: Sequence[str], name: str) -> int:
@@ -26,6 +30,9 @@ def run_command(command: click.Command, arguments: Sequence[str], name: str) -> 
         level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
     )
     logging.getLogger("littoral").setLevel(logging.INFO)
+    for argument in arguments:
+        if not argument.isascii() and _is_torn(argument):
+            return _refuse(f"{name}: an argument is {argument!r:.60}; allowed: text in UTF-8")
     try:
         code = command.main(args=list(arguments), prog_name=name, standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:
@@ -44,9 +51,22 @@ def run_command(command: click.Command, arguments: Sequence[str], name: str) -> 
         # Nobody reads any more: let the flush at exit go nowhere instead of failing.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        return _refuse(f"littoral: {place}{error.strerror or error}")
     return code if isinstance(code, int) else 0
 
 
+def _is_torn(argument: str) -> bool:
+    """Whether a text has bytes that were no characters."""
+    try:
+        argument.encode()
+    except UnicodeEncodeError:
+        return True
+    return False
+
+
 def _refuse(message: str, code: int = 2) -> int:
-    click.echo(" ".join(message.split()), err=True)
+    line = " ".join(message.split())
+    click.echo(line if len(line) <= _LONGEST else line[: _LONGEST - 1] + "…", err=True)
     return code

@@ -12,6 +12,7 @@ from service.app.application import opened
 from service.app.configuration import configuration
 from service.app.signals import set_by_signals
 from service.cli.options.config_option import config_option
+from service.cli.options.parameters import NumberRange
 
 _log = logging.getLogger("littoral.ingest")
 
@@ -24,7 +25,7 @@ _log = logging.getLogger("littoral.ingest")
     help="Listen for a while and print what would be stored or why not; write nothing.",
 )
 @click.option(
-    "--seconds", type=click.FloatRange(0.1), default=30.0, show_default=True, help="… how long."
+    "--seconds", type=NumberRange(0.1), default=30.0, show_default=True, help="… how long."
 )
 @click.option("--topic", "topics", multiple=True, help="… to this MQTT filter too; # is all.")
 def command(
