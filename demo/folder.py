@@ -10,6 +10,7 @@ from pathlib import Path
 
 from demo.options import DemoOptions
 from service.errors import InvalidInputError
+from service.private_files import make_folder
 
 MARK = ".littoral-demo"
 
@@ -46,7 +47,7 @@ def _clear(folder: Path) -> None:
     for item in held:
         shutil.rmtree(item) if item.is_dir() else item.unlink()
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
         (folder / MARK).touch()
     except OSError as error:
         allowed = f"a folder that can be written ({error.strerror})"

@@ -31,6 +31,11 @@ from typing import ClassVar, Final, Self
 
 from service.problems import PROBLEMS, ProblemKind
 
+MISSING_ADVICE: Final = (
+    "name the configuration with --config, or start 'littoral up' once, which makes what is missing"
+)
+"""Ends the error for a registry or store that is expected and missing."""
+
 _SHOWN_CHARACTERS: Final = 60
 _MOST_FAULTS: Final = 50
 _IN_DETAIL: Final = 3

@@ -5,6 +5,7 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Final, NamedTuple
 
+from service.log_format import printable
 from service.registry.models import Rejection
 from service.times import from_us
 
@@ -65,6 +66,7 @@ class Reason(StrEnum):
     BAD_SENML = "bad-senml"
     BAD_LINE = "bad-line"
     NOT_CALIBRATED = "not-calibrated"
+    TOO_MANY_SENSORS = "too-many-sensors"
     STORE_REFUSED = "store-refused"
     INTERNAL = "internal"  # a fault of ours: please report it
 
@@ -86,9 +88,7 @@ class PayloadError(Exception):
 def excerpt(payload: bytes) -> str:
     """The beginning of a payload as printable text."""
     text = payload[: 2 * EXCERPT_LENGTH].decode("utf-8", "backslashreplace")[:EXCERPT_LENGTH]
-    if text.isprintable():
-        return text
-    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)[:EXCERPT_LENGTH]
+    return printable(text)[:EXCERPT_LENGTH]
 
 
 def rejection(

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from service.errors import ConfigError
+from service.private_files import create_file, make_folder
 
 _log = logging.getLogger(__name__)
 #: "LSPL" in ASCII: marks the file as ours in its header.
@@ -79,7 +80,8 @@ class Spool:
         self.path = path
         self._lock = threading.Lock()
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(path.parent)
+            create_file(path)
             self._db = sqlite3.connect(
                 path, timeout=LOCK_PATIENCE_S, isolation_level=None, check_same_thread=False
             )

@@ -25,6 +25,7 @@ from service.config import IngestConfig, MqttConfig
 from service.mqtt.connection import Will, receiving_client
 from service.mqtt.fast_reading import has_pending_bytes
 from service.times import format_moment, to_us
+from service.urls import redacted
 
 _log = logging.getLogger(__name__)
 #: Stands for a topic that paho cannot decode, and cannot be decoded either.
@@ -237,14 +238,14 @@ class Connection:
     ) -> None:
         if reason.is_failure:
             self._refused = True
-            self.last_error = f"{self._config.url.rpartition('@')[2]}: {reason}"
+            self.last_error = f"{redacted(self._config.url)}: {reason}"
             _log.warning("the broker refuses the connection: %s", self.last_error)
             return
         self.connected = True
         self.last_error = ""
         _log.info(
             "connected to %s, session %s",
-            self._config.url.rpartition("@")[2],
+            redacted(self._config.url),
             "resumed" if flags.session_present else "new",
         )
         self.subscriptions.subscribe(properties)

@@ -21,11 +21,13 @@ from ingest.tools.route_suggestion import suggest_routes
 from service.clock import Clock
 from service.config import Config
 from service.errors import ConfigError
+from service.log_format import printable
 from service.mqtt.connection import receiving_client
 from service.registry.models import LogKind, Rejection
 from service.registry.registry import Registry
 from service.times import from_us, to_us
 from service.units import QUANTITIES
+from service.urls import redacted
 
 _TOPICS: Final = 1000
 _EXCERPT: Final = 60
@@ -120,7 +122,7 @@ def _listen(
     client.on_connect = on_connect
     client.on_subscribe = on_subscribe
     client.on_message = on_message
-    where = config.mqtt.url.rpartition("@")[2]
+    where = redacted(config.mqtt.url)
     try:
         client.reconnect()
     except OSError as error:
@@ -191,4 +193,4 @@ def _text(report: TopicReport) -> list[str]:
             "    add this route to store it:",
             *(f"        {line}" for line in report.route.splitlines()),
         ]
-    return lines
+    return [printable(line) for line in lines]

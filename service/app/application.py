@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import logging
 import threading
+import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
+from datetime import timedelta
+from enum import Enum, auto
 from functools import cached_property
-from typing import TYPE_CHECKING
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from service.clock import Clock
 from service.config import Config, make_clock
+from service.errors import ConfigError, NotFoundError
+from service.private_files import can_be_made
 from service.registry.registry import Registry, open_registry
 from service.store import Store, open_store
 
@@ -18,6 +26,13 @@ if TYPE_CHECKING:
     from service.advice.engine.integration import Integration
     from service.advice.engine.scheduler import Scheduler
     from service.integrations.metrics.exposition import Metrics
+
+_log = logging.getLogger(__name__)
+_T = TypeVar("_T", covariant=True)
+
+
+class _Open(Protocol[_T]):
+    def __call__(self, url: str, *, create: bool) -> _T: ...
 
 
 @dataclass(frozen=True)
@@ -33,6 +48,7 @@ class Application:
         store: time series of readings, open.
         registry: tanks, log, absences, recommendations, open.
         stopping: set when the process is to end.
+        started_s: when it started, by ``time.monotonic``.
     """
 
     config: Config
@@ -40,16 +56,16 @@ class Application:
     store: Store
     registry: Registry
     stopping: threading.Event = field(default_factory=threading.Event)
+    started_s: float = field(default_factory=time.monotonic)
 
     @cached_property
     def metrics(self) -> Metrics:
         """Readings, derived values and health for monitoring systems."""
-        from service.integrations.configured import lifetime_s
+        from service.advice.engine.overdue import lifetime_s
         from service.integrations.metrics.exposition import Metrics
 
-        counts_for_s = lifetime_s(self.config)
-        speed = self.config.clock.speed
-        return Metrics(self.store, self.registry, self.clock, counts_for_s, speed)
+        usual_s, speed = lifetime_s(self.config.advice.every_s), self.config.clock.speed
+        return Metrics(self.store, self.registry, self.clock, usual_s, speed, self.started_s)
 
     @cached_property
     def integrations(self) -> tuple[Integration, ...]:
@@ -73,23 +89,61 @@ class Application:
 
         every_s = self.config.advice.every_s
         reported = (*self.integrations, self.metrics)
-        return Scheduler(self.registry, self.store, self.clock, every_s, reported)
+        keep_audit = timedelta(days=self.config.registry.keep_audit_days)
+        return Scheduler(
+            self.registry, self.store, self.clock, every_s, reported, keep_audit=keep_audit
+        )
 
     def nudge(self) -> None:
         """Evaluate all tanks again soon, such as after a log entry."""
         self.scheduler.nudge()
 
 
+class Missing(Enum):
+    """What becomes of a registry or store that is not there.
+
+    Attributes:
+        CREATE: it is made.
+        REFUSE: an error says so.
+        STAND_IN: an empty one in a temporary folder is used in its place.
+    """
+
+    CREATE = auto()
+    REFUSE = auto()
+    STAND_IN = auto()
+
+
 @contextmanager
-def opened(config: Config) -> Iterator[Application]:
+def opened(config: Config, missing: Missing = Missing.CREATE) -> Iterator[Application]:
     """Open registry and store; both are closed at the end.
 
     Raises:
+        NotFoundError: one of them is not there, with ``Missing.REFUSE``.
         LittoralError: one of them cannot be opened.
     """
     clock = make_clock(config)
-    with (
-        closing(open_registry(config.registry.url)) as registry,
-        closing(open_store(config.store.url)) as store,
-    ):
+    with ExitStack() as stack:
+        registry = _open(open_registry, config.registry.url, missing, stack)
+        stack.callback(registry.close)
+        store = _open(open_store, config.store.url, missing, stack)
+        stack.callback(store.close)
         yield Application(config, clock, store, registry)
+
+
+def _open(open_one: _Open[_T], url: str, missing: Missing, stack: ExitStack) -> _T:
+    """Open a registry or store; a stand-in's folder is removed when the stack is closed."""
+    try:
+        return open_one(url, create=missing is Missing.CREATE)
+    except NotFoundError as error:
+        if missing is not Missing.STAND_IN:
+            raise
+        _check_can_be_made(url)
+        _log.warning("%s; an empty one stands in for this command", error.detail)
+    folder = stack.enter_context(TemporaryDirectory(prefix="littoral-"))
+    return open_one(f"sqlite:///{folder}/stand-in.db", create=True)
+
+
+def _check_can_be_made(url: str) -> None:
+    path = Path(url.removeprefix("sqlite:///"))
+    if url.startswith("sqlite:///") and not can_be_made(path):
+        raise ConfigError(f"{path}: its folder cannot be made or written")

@@ -14,27 +14,31 @@ from typing import Final
 import click
 
 from service.errors import LittoralError
+from service.log_format import LineFormatter, printable
+from service.private_files import owner_only
+from service.urls import without_credentials
 
 _LONGEST: Final = 1500
 """Characters of a refusal, which repeats what was given."""
 
 
 def run_command(command: click.Command, arguments: Sequence[str], name: str) -> int:
-    """Run a command; returns the exit code.
+    """Run a command; returns the exit code. Its files are its user's alone, whatever the umask.
 
     Args:
         arguments: without the program's name.
         name: of the program, as messages show it.
     """
-    logging.basicConfig(
-        level=logging.WARNING, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
-    )
+    handler = logging.StreamHandler()
+    handler.setFormatter(LineFormatter())
+    logging.basicConfig(level=logging.WARNING, handlers=[handler])
     logging.getLogger("littoral").setLevel(logging.INFO)
     for argument in arguments:
         if not argument.isascii() and _is_torn(argument):
             return _refuse(f"{name}: an argument is {argument!r:.60}; allowed: text in UTF-8")
     try:
-        code = command.main(args=list(arguments), prog_name=name, standalone_mode=False)
+        with owner_only():
+            code = command.main(args=list(arguments), prog_name=name, standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.format_message(), err=True)
         return 2
@@ -67,6 +71,6 @@ def _is_torn(argument: str) -> bool:
 
 
 def _refuse(message: str, code: int = 2) -> int:
-    line = " ".join(message.split())
+    line = printable(" ".join(without_credentials(message).split()))
     click.echo(line if len(line) <= _LONGEST else line[: _LONGEST - 1] + "…", err=True)
     return code

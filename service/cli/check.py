@@ -7,23 +7,28 @@ from pathlib import Path
 import click
 
 from ingest.tools.route_check import check_routes
-from service.app.application import opened
+from service.app.application import Missing, opened
 from service.app.configuration import configuration
+from service.app.file_modes import wide_files
 from service.app.serving import require_protection
 from service.cli.options.config_option import config_option
 from service.mqtt.connection import check_broker
 
 
 @click.command("check")
+@click.option("--create", is_flag=True, help="Make registry and store where they are missing.")
 @config_option
-def command(config_file: Path | None) -> None:
+def command(create: bool, config_file: Path | None) -> None:
     """Check configuration, store, registry and access.
 
     Exit code 2: something is wrong; the first of it is named on standard error.
     """
-    with opened(configuration(config_file)) as application:
+    config = configuration(config_file)
+    with opened(config, Missing.CREATE if create else Missing.STAND_IN) as application:
         check_routes(application.config)
         check_broker(application.config.mqtt)
         require_protection(application.config, application.registry)
         _ = application.integrations
+    for line in wide_files(config, config_file):
+        click.echo(line)
     click.echo("in order")

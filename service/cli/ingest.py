@@ -8,11 +8,13 @@ from pathlib import Path
 import click
 
 from ingest.app import Ingester
-from service.app.application import opened
+from service.app.application import Missing, opened
 from service.app.configuration import configuration
+from service.app.file_modes import warn_of_wide_files
 from service.app.signals import set_by_signals
 from service.cli.options.config_option import config_option
 from service.cli.options.parameters import NumberRange
+from service.urls import redacted
 
 _log = logging.getLogger("littoral.ingest")
 
@@ -36,7 +38,8 @@ def command(
     A message is acknowledged to the broker only after its reading is stored.
     """
     config = configuration(config_file)
-    with opened(config) as application, set_by_signals(application.stopping):
+    missing = Missing.STAND_IN if dry_run else Missing.CREATE
+    with opened(config, missing) as application, set_by_signals(application.stopping):
         if dry_run:
             from ingest.tools.dry_run import dry_run as listen
 
@@ -51,6 +54,7 @@ def command(
             click.echo("\n".join(lines))
             return
         ingester = Ingester(config, application.store, application.registry, application.clock)
-        _log.info("listening at %s", config.mqtt.url.rpartition("@")[2])
+        warn_of_wide_files(config, config_file)
+        _log.info("listening at %s", redacted(config.mqtt.url))
         ingester.run(application.stopping)
         _log.info("stopped")

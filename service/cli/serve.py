@@ -7,8 +7,9 @@ from pathlib import Path
 
 import click
 
-from service.app.application import opened
+from service.app.application import Missing, opened
 from service.app.configuration import configuration
+from service.app.file_modes import warn_of_wide_files
 from service.app.serving import serve
 from service.app.signals import set_by_signals
 from service.cli.options.config_option import config_option
@@ -27,7 +28,8 @@ def command(config_file: Path | None, host: str | None, port: int | None) -> Non
         port=config.http.port if port is None else port,
     )
     with (
-        opened(replace(config, http=http)) as application,
+        opened(replace(config, http=http), Missing.CREATE) as application,
         set_by_signals(application.stopping),
     ):
+        warn_of_wide_files(config, config_file)
         serve(application)

@@ -48,7 +48,7 @@ def create(
     config = configuration(config_file)
     now = make_clock(config).now()
     expires = None if length is None else now + length
-    with closing(open_registry(config.registry.url)) as registry:
+    with closing(open_registry(config.registry.url, create=False)) as registry:
         token, secret = registry.create_token(name, Scope(scope), now, expires=expires)
     if as_json:
         click.echo(json.dumps({**_json(token), "secret": secret}, indent=2))
@@ -69,7 +69,7 @@ def list_(as_json: bool, config_file: Path | None) -> None:
     """List all tokens that there ever were, without their secrets."""
     config = configuration(config_file)
     now = make_clock(config).now()
-    with closing(open_registry(config.registry.url)) as registry:
+    with closing(open_registry(config.registry.url, create=False)) as registry:
         tokens = registry.tokens()
     if as_json:
         click.echo(json.dumps({"tokens": [_json(token) for token in tokens]}, indent=2))
@@ -87,7 +87,7 @@ def list_(as_json: bool, config_file: Path | None) -> None:
 def revoke(token_id: str, as_json: bool, config_file: Path | None) -> None:
     """End the token of an ID at once."""
     config = configuration(config_file)
-    with closing(open_registry(config.registry.url)) as registry:
+    with closing(open_registry(config.registry.url, create=False)) as registry:
         token = registry.revoke_token(token_id, make_clock(config).now())
     revoked = f"Token {token.id} for {token.name} is revoked."
     click.echo(json.dumps(_json(token), indent=2) if as_json else revoked)

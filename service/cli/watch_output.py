@@ -17,6 +17,7 @@ from service.cli.output.terminal import is_wide, plain_text
 from service.cli.status.tank_status import TankStatus
 from service.cli.status.text import event_line, line_of, table_of
 from service.client import ClientError, Event
+from service.urls import redacted
 
 _EVENTS_SHOWN: Final = 5
 
@@ -48,6 +49,7 @@ class Display(Protocol):
 @contextmanager
 def display_on(as_json: bool, url: str) -> Iterator[Display]:
     """The display that fits the standard output."""
+    url = redacted(url)
     console = Console()
     if as_json:
         yield _JsonLines(url)

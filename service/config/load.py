@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import fields
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from marshmallow import Schema, ValidationError
 from marshmallow import fields as f
@@ -18,8 +18,10 @@ from service.config.integrations import Options
 from service.config.schema import ConfigSchema
 from service.config.values import Config
 from service.errors import ConfigError, FieldFault, Refusal
+from service.urls import redacted
 
 ENV_PREFIX = "LITTORAL_"
+_SECRET_KEYS: Final = (("password",), ("secret",))
 
 
 def load_config(path: Path | None, environ: Mapping[str, str]) -> Config:
@@ -77,7 +79,7 @@ def _overlay(document: dict[str, Any], environ: Mapping[str, str]) -> dict[str, 
             )
         table = document.setdefault(section, {})
         if not isinstance(table, dict):
-            raise ConfigError(f"{section} is {table!r}; allowed: a table [{section}]")
+            raise ConfigError(f"{section} is {_shown(table)!r}; allowed: a table [{section}]")
         table[key] = environ[variable]
         overridden[f"{section}.{key}"] = variable
     return overridden
@@ -138,14 +140,19 @@ def _fault(
     trail: tuple[str, ...], value: object, allowed: str, *, missing: bool = False
 ) -> FieldFault:
     dotted = ".".join(trail)
-    state = "is missing" if missing else f"is {_without_password(value)!r}"
-    secret = trail[-1:] in (("password",), ("secret",)) and not missing
-    return FieldFault(dotted, f"{dotted} {'is set' if secret else state}; allowed: {allowed}")
+    state = f"is {_shown(value)!r}"
+    if missing:
+        state = "is missing"
+    elif trail[-1:] in _SECRET_KEYS:
+        state = "is set"
+    return FieldFault(dotted, f"{dotted} {state}; allowed: {allowed}")
 
 
-def _without_password(value: object) -> object:
-    """A URL without its user and password."""
-    if not isinstance(value, str) or "@" not in value:
-        return value
-    scheme, separator, rest = value.partition("://")
-    return f"{scheme}{separator}{rest.rpartition('@')[2]}" if separator else value
+def _shown(value: object) -> object:
+    """What an error repeats of a value: URLs without credentials, no secret of a table."""
+    if isinstance(value, str):
+        return redacted(value) if "://" in value or "@" in value else value
+    if isinstance(value, dict):
+        hidden = [key for (key,) in _SECRET_KEYS]
+        return {key: "…" if key in hidden else _shown(inner) for key, inner in value.items()}
+    return [_shown(inner) for inner in value] if isinstance(value, list) else value

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ssl
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 from urllib.parse import unquote, urlsplit
 
@@ -14,6 +14,7 @@ from paho.mqtt.properties import Properties
 from service.config import MqttConfig
 from service.errors import ConfigError
 from service.mqtt.fast_reading import FastReadingClient
+from service.urls import redacted
 
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 _RECONNECT_S: Final = (1, 30)
@@ -36,7 +37,7 @@ class BrokerAddress:
     host: str
     port: int
     username: str | None
-    password: str | None
+    password: str | None = field(repr=False)
     tls: bool
 
 
@@ -113,8 +114,7 @@ def broker_address(config: MqttConfig) -> BrokerAddress:
         ConfigError: the URL names no host, or a port that is none.
     """
     fault = ConfigError(
-        f"mqtt.url is {config.url.rpartition('@')[2]!r}; allowed: mqtt://HOST[:PORT] or "
-        "mqtts://HOST[:PORT]"
+        f"mqtt.url is {redacted(config.url)!r}; allowed: mqtt://HOST[:PORT] or mqtts://HOST[:PORT]"
     )
     try:
         parts = urlsplit(config.url)

@@ -12,7 +12,8 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, text
 
 from service.errors import RegistryRefusedError
-from service.registry.connection import WRITES, translated_errors
+from service.registry.connection import WRITES, no_registry, translated_errors
+from service.urls import redacted
 
 LOCK_KEY = 0x11770_2A1
 """Key of PostgreSQL's advisory lock; any number, as long as it never changes."""
@@ -20,24 +21,26 @@ LOCK_KEY = 0x11770_2A1
 VERSION_TABLE = "registry_version"
 
 
-def migrate(engine: Engine, target: str = "head") -> None:
+def migrate(engine: Engine, target: str = "head", *, create: bool = True) -> None:
     """Create the schema or bring it up to date, all of it or nothing.
 
     Args:
         target: a revision; only tests want another than ``head``.
+        create: also make the schema in a database that has none.
 
     Raises:
+        NotFoundError: there is no schema, and none is to be made.
         RegistryRefusedError: the schema was written by a newer version.
         RegistryUnavailableError: the database cannot be reached.
     """
-    config = Config()
-    config.set_main_option("script_location", "service.registry:migrations")
-    config.set_main_option("path_separator", "os")
+    config = _config()
     script = ScriptDirectory.from_config(config)
     with translated_errors():
         if target == "head" and _is_current(engine, script):
             return
         with _locked(engine) as connection:
+            if not create and revision_of(connection) is None:
+                raise no_registry(f"{redacted(str(engine.url))} is empty")
             _refuse_newer(connection, script)
             config.attributes["connection"] = connection
             command.upgrade(config, target)
@@ -47,6 +50,18 @@ def revision_of(connection: Connection) -> str | None:
     """The revision of the schema; None where there is none yet."""
     context = MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE})
     return context.get_current_revision()
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", "service.registry:migrations")
+    config.set_main_option("path_separator", "os")
+    return config
+
+
+def head_revision() -> str | None:
+    """The revision of the schema that this version writes."""
+    return ScriptDirectory.from_config(_config()).get_current_head()
 
 
 def _is_current(engine: Engine, script: ScriptDirectory) -> bool:

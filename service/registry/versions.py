@@ -44,6 +44,15 @@ class Stored(Generic[_T]):
 
 
 @dataclass(frozen=True, slots=True)
+class PutRow:
+    """What became of a row: its version, whether it is new, whether anything was written."""
+
+    version: str
+    created: bool = False
+    written: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class Precondition:
     """What must be stored for a write to happen.
 
@@ -83,7 +92,7 @@ def put_row(
     key: Mapping[str, Any],
     values: Mapping[str, Any],
     only_if: Precondition,
-) -> Stored[None]:
+) -> PutRow:
     """Update the row of a key, or insert it, if the precondition holds.
 
     Without any condition a row that has these values already is left as it is, version and all; a
@@ -99,13 +108,13 @@ def put_row(
     version = new_version()
     while True:
         if only_if == ANY and (same := _version_of_same(session, table, key, values)) is not None:
-            return Stored(None, same)
+            return PutRow(same, written=False)
         if _update(session, table, key, {**values, "version": version}, only_if):
-            return Stored(None, version)
+            return PutRow(version)
         if only_if.may_create:
             row = insert(table).values(**key, **values, version=version)
             if session.scalars(row.on_conflict_do_nothing().returning(table.version)).first():
-                return Stored(None, version, created=True)
+                return PutRow(version, created=True)
         if only_if != ANY:
             raise _failed(session, table, key)
         # Somebody else has inserted it in between; it can be updated now.

@@ -17,6 +17,7 @@ from service.store.model import (
     SeriesKey,
     StoreHealth,
 )
+from service.urls import redacted
 
 __all__ = [
     "AGGREGATES",
@@ -35,14 +36,16 @@ __all__ = [
 ]
 
 
-def open_store(url: str) -> Store:
+def open_store(url: str, *, create: bool = True) -> Store:
     """Open the store that a URL names; imports that store alone.
 
     Args:
         url: ``sqlite:///path``, ``influx://…`` or ``victoriametrics://…`` (docs/stores.md).
+        create: make the file or database when it is missing.
 
     Raises:
         ConfigError: the URL is not of a known form.
+        NotFoundError: the file or database is missing, and is not to be made.
         StoreRefusedError: the file cannot be used, or the server refuses the credentials.
         StoreUnavailableError: the file cannot be reached now.
     """
@@ -50,16 +53,16 @@ def open_store(url: str) -> Store:
     if scheme == "sqlite":
         from service.store.sqlite.store import SqliteStore
 
-        return SqliteStore.from_url(url)
+        return SqliteStore.from_url(url, create=create)
     if scheme in ("influx", "influxs"):
         from service.store.influx.store import InfluxStore
 
-        return InfluxStore.from_url(url)
+        return InfluxStore.from_url(url, create=create)
     if scheme in ("victoriametrics", "victoriametricss"):
         from service.store.victoriametrics.store import VictoriametricsStore
 
         return VictoriametricsStore.from_url(url)
     raise ConfigError(
-        f"store.url begins with {scheme!r}; allowed: "
+        f"store.url is {redacted(url)!r}; allowed: "
         "sqlite:///PATH, influx://HOST/DATABASE, victoriametrics://HOST"
     )

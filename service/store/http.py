@@ -13,6 +13,7 @@ import requests
 import requests.adapters
 
 from service.errors import ConfigError, StoreRefusedError, StoreUnavailableError
+from service.urls import redacted
 
 #: Seconds to connect, and between two pieces of an answer.
 TIMEOUT_S: Final = (3.05, 60.0)
@@ -36,9 +37,9 @@ class Address:
 
     base: str
     path: str
-    user: str | None
-    password: str | None
-    options: Mapping[str, str] = field(default_factory=dict)
+    user: str | None = field(repr=False)
+    password: str | None = field(repr=False)
+    options: Mapping[str, str] = field(default_factory=dict, repr=False)
 
 
 def parse_url(url: str, scheme: str, port: int, allowed: frozenset[str], form: str) -> Address:
@@ -54,7 +55,7 @@ def parse_url(url: str, scheme: str, port: int, allowed: frozenset[str], form: s
     Raises:
         ConfigError: says what is wrong and what is allowed; never shows a password or token.
     """
-    fault = ConfigError(f"store.url is {_without_secrets(url)!r}; allowed: {form}")
+    fault = ConfigError(f"store.url is {redacted(url)!r}; allowed: {form}")
     try:
         parts = urlsplit(url)
         number = parts.port or port
@@ -73,13 +74,6 @@ def parse_url(url: str, scheme: str, port: int, allowed: frozenset[str], form: s
         password=None if parts.password is None else unquote(parts.password),
         options=options,
     )
-
-
-def _without_secrets(url: str) -> str:
-    """The URL without what stands before the host and without its parameters."""
-    head, _, rest = url.partition("://")
-    rest = rest.partition("?")[0]
-    return f"{head}://{rest.rpartition('@')[2]}"
 
 
 class Remote:
@@ -160,7 +154,7 @@ class Remote:
 
 def unreachable(base: str, error: Exception) -> StoreUnavailableError:
     """The error for a server that gives no answer."""
-    return StoreUnavailableError(f"{base}: no answer ({type(error).__name__})")
+    return StoreUnavailableError(f"{redacted(base)}: no answer ({type(error).__name__})")
 
 
 def refuse_trouble(base: str, status: int, text: str) -> None:
@@ -170,13 +164,16 @@ def refuse_trouble(base: str, status: int, text: str) -> None:
         CredentialsRefusedError: 401 or 403.
         StoreUnavailableError: 408, 429, 5xx.
     """
-    said = " ".join(text.split())[:200]
+    said, shown = " ".join(text.split())[:200], redacted(base)
     if status in (401, 403):
-        raise CredentialsRefusedError(f"{base}: does not accept the credentials ({status}: {said})")
+        raise CredentialsRefusedError(
+            f"{shown}: does not accept the credentials ({status}: {said})"
+        )
     if status in (408, 429) or status >= 500:
-        raise StoreUnavailableError(f"{base}: answers {status} {said}".rstrip())
+        raise StoreUnavailableError(f"{shown}: answers {status} {said}".rstrip())
 
 
 def refused(base: str, status: int, text: str) -> StoreRefusedError:
     """The error for a server that refuses what was asked for good."""
-    return StoreRefusedError(f"{base}: answers {status} {' '.join(text.split())[:300]}".rstrip())
+    said = " ".join(text.split())[:300]
+    return StoreRefusedError(f"{redacted(base)}: answers {status} {said}".rstrip())

@@ -52,7 +52,7 @@ def register(folder: str, tanks: int) -> None:
     from service.registry.registry import open_registry
     from service.registry.tables import TankRow
 
-    with open_registry(f"sqlite:///{folder}/registry.db").session() as session:
+    with open_registry(f"sqlite:///{folder}/registry.db").session(writes="bookkeeping") as session:
         for n in range(tanks):
             tank = Tank(f"tank-{n}", f"Tank {n}")
             session.add(TankRow(id=tank.id, name=tank.name, document=to_document(tank)))

@@ -32,7 +32,9 @@ COMMANDS = {
 
 def run(arguments: list[str], tree: Path, folder: Path) -> tuple[float, float, float]:
     """Wall time, s, processor time, s, and peak resident memory, MB, of one run."""
-    environ = {**os.environ, "LITTORAL_REGISTRY__URL": f"sqlite:///{folder}/registry.db"}
+    databases = {one: f"sqlite:///{folder}/{one}.db" for one in ("registry", "store")}
+    urls = {f"LITTORAL_{one.upper()}__URL": url for one, url in databases.items()}
+    environ = {**os.environ, **urls}
     began = time.perf_counter()
     child = subprocess.Popen(
         [sys.executable, *arguments], cwd=tree, env=environ, stdout=subprocess.DEVNULL
@@ -81,6 +83,7 @@ def main() -> None:
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
+        run(["-m", "service", "check", "--create"], chosen.tree, folder)  # the registry
         found: dict[str, list[tuple[float, float, float]]] = {title: [] for title in COMMANDS}
         for _ in range(chosen.runs):
             for title, arguments in COMMANDS.items():

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import resource
 import shutil
 import sqlite3
@@ -24,6 +25,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from service.registry.models import Tank
+from service.registry.registry import open_registry
 from service.store import Reading, open_store
 from tests.bench import co2_now, store_year
 from tests.servers import HOST, Influxdb, Server, Victoriametrics
@@ -75,9 +78,15 @@ def csv_import(batches: list[list[Reading]], folder: Path) -> float:
                 for r in batch
             )
     url = f"sqlite:///{folder}/csv.db"
+    open_store(url).close()
+    environ = {**os.environ, "LITTORAL_REGISTRY__URL": f"sqlite:///{folder}/registry.db"}
+    registry = open_registry(environ["LITTORAL_REGISTRY__URL"])
+    for tank in {reading.tank for batch in batches for reading in batch}:
+        registry.put_tank(Tank(tank, tank))
+    registry.close()
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     command = [sys.executable, "-m", "service", "import", str(path), "--store", url]
-    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL, env=environ)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     used_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
     return sum(map(len, batches)) / used_s

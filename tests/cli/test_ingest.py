@@ -28,6 +28,7 @@ def config(tmp_path, mosquitto):
     registry.put_tank(Tank("reed", "Reed"))
     registry.add_log("reed", LogKind.CALIBRATION, NOON, {"quantity": "temperature", "offset": -0.5})
     registry.close()
+    open_store(f"sqlite:///{tmp_path}/readings.db").close()
     return str(file)
 
 

@@ -6,12 +6,14 @@ import json
 
 import pytest
 
+from service.registry.registry import open_registry
 from tests.cli.conftest import refused
 
 
 @pytest.fixture
 def environment(monkeypatch, tmp_path):
     monkeypatch.setenv("LITTORAL_REGISTRY__URL", f"sqlite:///{tmp_path}/registry.db")
+    open_registry(f"sqlite:///{tmp_path}/registry.db").close()
 
 
 def test_create_list_revoke(littoral, environment):

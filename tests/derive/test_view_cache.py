@@ -184,7 +184,7 @@ def test_recalculated_readings_count_at_once(
 
 
 def test_imported_older_readings_count_at_once(
-    store: Counting, registry: Registry, tmp_path: Path
+    store: Counting, registry: Registry, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """CO2 that never was is gone once the pH that showed it is corrected."""
     views = ViewCache(registry, store)
@@ -197,6 +197,7 @@ def test_imported_older_readings_count_at_once(
     ]
     file = tmp_path / "corrected.csv"
     file.write_text("\n".join(["time,tank,quantity,sensor,value,unit,flags,raw", *rows]) + "\n")
+    monkeypatch.setenv("LITTORAL_REGISTRY__URL", f"sqlite:///{tmp_path / 'registry.db'}")
     assert run(["import", str(file), "--store", f"sqlite:///{tmp_path / 'readings.db'}"]) == 0
     view = views.view(a_tank(), NOON + timedelta(minutes=1))
     assert same(view, fresh(registry, store, NOON + timedelta(minutes=1)))

@@ -110,7 +110,7 @@ def test_processes_and_threads_write_at_once_and_lose_nothing(registry, registry
 
 
 def test_a_block_that_fails_changes_nothing(registry):
-    with pytest.raises(ZeroDivisionError), registry.session() as session:
+    with pytest.raises(ZeroDivisionError), registry.session(writes="bookkeeping") as session:
         session.add(StatusRow(name="x", document={}))
         session.flush()
         raise ZeroDivisionError
@@ -122,7 +122,7 @@ def test_a_row_of_an_unknown_tank_is_a_conflict(registry):
         id="1", tank="nowhere", code="c", subject="", severity=1, state="open", folded=False,
         first_seen=NOON, last_seen=NOON, finding={},
     )  # fmt: skip
-    with pytest.raises(ConflictError), registry.session() as session:
+    with pytest.raises(ConflictError), registry.session(writes="bookkeeping") as session:
         session.add(row)
 
 

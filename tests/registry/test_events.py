@@ -41,12 +41,12 @@ def test_events_of_one_tank(registry):
 
 
 def test_events_belong_to_the_transaction_of_their_cause(registry):
-    with pytest.raises(ZeroDivisionError), registry.session() as session:
+    with pytest.raises(ZeroDivisionError), registry.session(writes="bookkeeping") as session:
         session.add(StatusRow(name="cause", document={}))
         registry.add_events([event(1)], session)
         raise ZeroDivisionError
     assert registry.events() == []
-    with registry.session() as session:
+    with registry.session(writes="bookkeeping") as session:
         session.add(StatusRow(name="cause", document={}))
         registry.add_events([event(2)], session)
     assert numbers(registry.events()) == [2]
@@ -206,7 +206,7 @@ def test_pruning_spares_the_events_of_what_still_stands(registry):
         )
         for id, state in (("r1", "open"), ("r2", "snoozed"), ("r3", "cleared"))
     ]  # fmt: skip
-    with registry.session() as session:
+    with registry.session(writes="bookkeeping") as session:
         session.add_all(rows)
     registry.add_events([event(1, "r1"), event(2, "r2"), event(3, "r3"), event(4, "r4")])
     assert registry.prune_events(NOW + MINUTE) == 2

@@ -24,7 +24,7 @@ def stored(id, state=State.OPEN, seen=NOW, tank="a"):
 def put(registry, *ones, known=()):
     """Store some; ``known`` are those that were there, as they were."""
     known = {one.id: one for one in known}
-    with registry.session() as session:
+    with registry.session(writes="bookkeeping") as session:
         registry.put_recommendations(ones, known, session)
 
 
@@ -111,7 +111,7 @@ def test_two_that_write_one_recommendation_do_so_one_after_the_other(two):
     has_read = threading.Event()
 
     def evaluate():
-        with two.session() as session:
+        with two.session(writes="bookkeeping") as session:
             (one,) = two.recent_recommendations(["a"], NOW, session)
             has_read.set()
             threading.Event().wait(0.5)  # time enough for a mark that does not wait
@@ -120,7 +120,7 @@ def test_two_that_write_one_recommendation_do_so_one_after_the_other(two):
     evaluation = threading.Thread(target=evaluate)
     evaluation.start()
     assert has_read.wait(10)
-    with two.session() as session:
+    with two.session(writes="bookkeeping") as session:
         (one,) = two.recent_recommendations(["a"], NOW, session)
         done = replace(one, state=State.DONE, last_seen=one.last_seen + DAY)  # builds on the other
         two.put_recommendations([done], {"x": one}, session)

@@ -33,12 +33,12 @@ def test_url_must_name_a_file(url):
 
 
 def test_unknown_scheme_names_what_is_allowed():
-    with pytest.raises(ConfigError, match=r"store\.url begins with 'mysql'; allowed: sqlite:///"):
+    with pytest.raises(ConfigError, match=r"store\.url is 'mysql://x'; allowed: sqlite:///"):
         open_store("mysql://x")
 
 
 def test_every_commit_waits_for_the_disk(tmp_path):
-    connection = file.create_or_open(tmp_path / "readings.db")
+    connection = file.open_file(tmp_path / "readings.db")
     assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     assert connection.execute("PRAGMA synchronous").fetchone() == (2,)
     connection.close()

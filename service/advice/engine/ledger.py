@@ -12,6 +12,7 @@ from service.advice.engine.recommendation import Finding, Recommendation, most_u
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
 from service.derive.models import TankView
 from service.errors import ConflictError, InvalidInputError
+from service.registry.audit import Action, AuditedWrite
 from service.registry.documents import from_document, to_document
 from service.registry.recommendations import ACTIVE_STATES, State, StoredRecommendation
 from service.registry.registry import Registry
@@ -21,6 +22,14 @@ MARKED_MEMORY: Final = timedelta(days=30)
 
 STORED_FOR: Final = timedelta(days=400)
 """Recommendations that no longer stand are stored for so long: a year to look back on."""
+
+
+_MARKING: Final = {
+    State.DONE: Action.RECOMMENDATION_DONE,
+    State.DISMISSED: Action.RECOMMENDATION_DISMISSED,
+    State.SNOOZED: Action.RECOMMENDATION_SNOOZED,
+    State.OPEN: Action.RECOMMENDATION_REOPENED,
+}
 
 
 class Ledger:
@@ -43,7 +52,7 @@ class Ledger:
         changes: dict[str, LedgerChange] = {}
         since = min(view.now for view, _ in evaluated) - MARKED_MEMORY
         known: dict[str, list[Recommendation]] = {view.tank.id: [] for view, _ in evaluated}
-        with self._registry.session() as session:
+        with self._registry.session(writes="bookkeeping") as session:
             recent = self._registry.recent_recommendations(known, since, session)
             for one in _lasting(recent):
                 known[one.tank].append(one)
@@ -112,8 +121,10 @@ class Ledger:
             raise InvalidInputError.of_field(
                 "until", None if until is None else until.isoformat(), "a moment in the future"
             )
-        with self._registry.session() as session:
+        write = AuditedWrite(_MARKING[state], f"recommendations/{id}")
+        with self._registry.session(writes=write) as session:
             tank = self._registry.recommendation(id, session).tank
+            write.subject = f"tanks/{tank}/recommendations/{id}"
             recent = self._registry.recent_recommendations([tank], now - MARKED_MEMORY, session)
             rows = {each.id: each for each in recent}
             rows[id] = self._registry.recommendation(id, session)

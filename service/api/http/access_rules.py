@@ -32,10 +32,18 @@ By endpoint, never by path: the router takes one address in several spellings.
 _SAFE: Final = ("GET", "HEAD", "OPTIONS")
 _STATELESS: Final = ("/v1/calculate/",)
 _ADMIN: Final = (
+    ("GET", "/v1/audit"),
+    ("GET", "/audit"),
     ("DELETE", "/v1/tanks/<tank>"),
     ("POST", "/v1/webhooks/deliveries/<id>/redeliver"),
 )
-_OF_THE_CALLER: Final = (("POST", "/logout"),)
+_OF_THE_CALLER: Final = (
+    ("DELETE", "/v1/sessions"),
+    ("DELETE", "/v1/sessions/<id>"),
+    ("POST", "/logout"),
+    ("POST", "/sessions/end"),
+    ("POST", "/sessions/<id>/end"),
+)
 """What also a reader may end: it is the reader's own."""
 
 
@@ -62,7 +70,9 @@ def is_safe(method: str) -> bool:
 
 def scope_of(method: str, rule: str) -> Scope:
     """The scope that a method of an address needs, the address as in Flask's rules."""
+    if (method if method != "HEAD" else "GET", rule) in _ADMIN:
+        return Scope.ADMIN
     reads = is_safe(method) or rule.startswith(_STATELESS) or rule.endswith("/what-if")
     if reads or (method, rule) in _OF_THE_CALLER:
         return Scope.READ
-    return Scope.ADMIN if (method, rule) in _ADMIN else Scope.WRITE
+    return Scope.WRITE

@@ -7,23 +7,26 @@ service trusts its own machine (``own_machine``).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import timedelta
 from typing import Final
 
 from flask import Flask, Request, current_app, g, request, session
 
-from service.api.context import app_singleton, current, now
+from service.api.context import Context, app_singleton, current, now
 from service.api.http.access_rules import OPEN, ForbiddenError, UnauthorizedError, is_safe, scope_of
 from service.api.http.own_machine import refuse_other_machines, refuse_other_sites
 from service.api.http.rate_limit import RateLimits, network_of
 from service.errors import NotFoundError
 from service.registry import secret_hashes
-from service.registry.access import Scope, Token
-from service.registry.registry import Registry
+from service.registry.access import LoginSession, Scope, Token
+from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, act_as
 from service.registry.repositories.tokens import PREFIX
 
-SESSION_KEY: Final = "access_token_id"
-"""Key in the pages' signed session: id of the token that somebody logged in with."""
+SESSION_KEY: Final = "login"
+"""Key in the pages' signed cookie: the secret of the session in the registry."""
+
+REFUSALS_RECORDED: Final = timedelta(minutes=1)
+"""A wrong secret is recorded at most so often for each address and token meant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +36,16 @@ class Caller:
     Attributes:
         name: of the token; the address where there is no token.
         scope: what is allowed.
+        actor: who is recorded for what is written.
         token: id of the token; "" where there is none.
+        session: id of the pages' session; "" where the request itself shows the token, or none.
     """
 
     name: str
     scope: Scope
+    actor: Actor
     token: str = ""
+    session: str = ""
 
     @property
     def key(self) -> str:
@@ -51,8 +58,14 @@ def install(app: Flask) -> None:
 
     @app.before_request
     def check() -> None:
+        act_as(Actor(ActorKind.NOBODY, address=request.remote_addr or ""))
         if request.endpoint not in OPEN:
             g.caller = admit(request)
+            act_as(g.caller.actor)
+
+    @app.teardown_request
+    def forget(_: BaseException | None) -> None:
+        act_as(None)
 
 
 def admit(asked: Request) -> Caller:
@@ -90,26 +103,44 @@ def identify(asked: Request) -> Caller:
     """
     if asked.headers.get("Authorization") is not None:
         token = token_of_header(asked)
-        return Caller(token.name, token.scope, token.id)
-    logged_in = _token_of_session()
-    if logged_in is not None:
+        address = asked.remote_addr or ""
+        actor = Actor(ActorKind.TOKEN, token.id, token.name, address)
+        return Caller(token.name, token.scope, actor, token.id)
+    begun = session_of_cookie()
+    if begun is not None:
         refuse_other_sites(asked)
-        return Caller(logged_in.name, logged_in.scope, logged_in.id)
+        token = current().registry.token(begun.token)
+        actor = session_actor(begun.id, token, asked)
+        return Caller(token.name, token.scope, actor, token.id, begun.id)
     if current().registry.has_tokens():
         raise UnauthorizedError("send the header Authorization: Bearer SECRET")
     refuse_other_machines(asked, current().config.http)
     refuse_other_sites(asked)
-    return Caller(asked.remote_addr or "", Scope.ADMIN)
+    address = asked.remote_addr or ""
+    return Caller(address, Scope.ADMIN, Actor(ActorKind.MACHINE, address=address))
 
 
-def still_admitted(caller: Caller, registry: Registry, now: datetime) -> bool:
+def session_actor(id: str, token: Token, asked: Request) -> Actor:
+    """Who is recorded for what is written in a session."""
+    return Actor(ActorKind.SESSION, id, token.name, asked.remote_addr or "")
+
+
+def still_admitted(caller: Caller, context: Context) -> bool:
     """Whether a caller who was admitted earlier would be admitted now."""
+    registry, now = context.registry, context.clock.now()
     if not caller.token:
         return not registry.has_tokens()
     try:
+        if caller.session and not is_active(registry.login_session(caller.session), context):
+            return False
         return registry.token(caller.token).valid(now)
     except NotFoundError:
         return False
+
+
+def is_active(found: LoginSession, context: Context) -> bool:
+    """Whether a session lets somebody in now, as far as its own ends go."""
+    return found.active(context.clock.now(), context.config.http.session_idle)
 
 
 def token_of_header(asked: Request) -> Token:
@@ -147,6 +178,9 @@ def token_of_secret(secret: str, address: str) -> Token:
     limits.refuse_guessing(where, meant)
     if token is None:
         limits.count_refusal(where, meant)
+        subject = f"tokens/{meant}" if meant else "tokens"
+        refused = AuditedWrite(Action.LOGIN_REFUSED, subject, at_most_every=REFUSALS_RECORDED)
+        current().registry.record(refused)
         raise UnauthorizedError("the token is not known, has expired, or is revoked")
     return token
 
@@ -169,12 +203,13 @@ def _meant(secret: str) -> str:
         return ""
 
 
-def _token_of_session() -> Token | None:
-    """The token that the pages' session was opened with, while it is valid."""
+def session_of_cookie() -> LoginSession | None:
+    """The active session that the pages' cookie shows, of a valid token; None without one."""
     if not current_app.secret_key or SESSION_KEY not in session:
         return None
-    try:
-        token = current().registry.token(str(session[SESSION_KEY]))
-    except NotFoundError:
+    context = current()
+    idle = context.config.http.session_idle
+    found = context.registry.session_of(str(session[SESSION_KEY]), now(), idle)
+    if found is None or not context.registry.token(found.token).valid(now()):
         return None
-    return token if token.valid(now()) else None
+    return found

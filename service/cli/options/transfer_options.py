@@ -26,8 +26,12 @@ end_option = click.option("--end", "end_us", type=TIME, help="Before this time."
 
 @contextmanager
 def chosen_store(config_file: Path | None, url: str | None) -> Iterator[Store]:
-    """The store of the command line or the configuration, open; closed at the end."""
-    store = open_store(url or configuration(config_file).store.url)
+    """The store of the command line or the configuration, open; closed at the end.
+
+    Raises:
+        NotFoundError: it is not there.
+    """
+    store = open_store(url or configuration(config_file).store.url, create=False)
     try:
         yield store
     finally:

@@ -11,7 +11,7 @@ import click
 from service.cli.options.transfer_options import end_option, progress_bar, start_option
 from service.cli.output.display import as_json_text, json_option
 from service.errors import NotFoundError
-from service.store import open_store
+from service.store import SeriesKey, Store, open_store
 from service.store.transfer.copy import Verified, copy, verify
 
 
@@ -37,13 +37,11 @@ def command(
     Counts and checksums of each series are compared. Copying again is harmless. Exit code 1: a
     series differs.
     """
-    with closing(open_store(source_url)) as source:
-        chosen = tanks or (None,)
-        keys = sorted({info.key for tank in chosen for info in source.series(tank)})
-        if not keys:
-            raise NotFoundError("the store to read has no such readings")
+    with closing(open_store(source_url, create=False)) as source:
+        keys = _chosen(source, tanks)
         copied = 0
         if not verify_only:
+            # Beside the start of the service this alone makes a store: copies need a place.
             with closing(open_store(target_url)) as target, progress_bar("copying") as progress:
                 copied = copy(
                     source, target, keys, start_us=start_us, end_us=end_us, on_progress=progress
@@ -53,7 +51,10 @@ def command(
                 click.echo(f"{copied} readings of {len(keys)} series copied")
             time.sleep(wait_s)
         found = []
-        with closing(open_store(target_url)) as target, progress_bar("comparing") as progress:
+        with (
+            closing(open_store(target_url, create=False)) as target,
+            progress_bar("comparing") as progress,
+        ):
             for number, key in enumerate(keys):
                 progress(number / len(keys))
                 found.append(verify(source, target, key, start_us=start_us, end_us=end_us))
@@ -66,6 +67,20 @@ def command(
     elif differ:
         click.echo(f"{differ} of {len(keys)} series differ")
     return 1 if differ else 0
+
+
+def _chosen(source: Store, tanks: tuple[str, ...]) -> list[SeriesKey]:
+    """The series of some tanks, or of all.
+
+    Raises:
+        NotFoundError: there are none, or none of one of the tanks.
+    """
+    found = {tank: source.series(tank) for tank in tanks or (None,)}
+    empty = [tank for tank, series in found.items() if not series]
+    if empty:
+        of = "" if empty[0] is None else f" of tank {empty[0]!r}"
+        raise NotFoundError(f"the store to read has no such readings{of}")
+    return sorted({info.key for series in found.values() for info in series})
 
 
 def _line(found: Verified) -> str:

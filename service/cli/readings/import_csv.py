@@ -6,16 +6,17 @@ import csv
 import json
 import math
 from collections.abc import Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
 
 import click
 
-from ingest.process import Calibrations, ClockLimits, Processor
+from ingest.process import Calibrations, ClockLimits, Processor, SensorLimits
 from service.app.configuration import configuration
 from service.cli.options.config_option import config_option
 from service.cli.options.transfer_options import progress_bar, store_option
-from service.config import make_clock
+from service.config import Config, make_clock
+from service.registry.registry import open_registry
 from service.store import Reading, Store, open_store
 from service.store.transfer.csv_rows import CsvMapping, Rejected, column_of_text
 from service.store.transfer.importer import ImportReport, import_csv
@@ -81,18 +82,25 @@ def command(
         delimiter = {"tab": "\t", "\\t": "\t"}.get(delimiter, "")
         if not delimiter:
             raise click.BadParameter("allowed: one character, or 'tab'", param_hint="--delimiter")
-    mapping = CsvMapping(tank, tuple(map(column_of_text, columns)), time_column, decimal_comma)
     times = TimeReader(time_format, None if zone is None else zone_of(zone))
     examples: list[Rejected] = []
     config = configuration(config_file)
+    mapping = CsvMapping(
+        tank,
+        tuple(map(column_of_text, columns)),
+        time_column,
+        decimal_comma,
+        _registered(config, tank),
+    )
     limits = ClockLimits.of_seconds(config.ingest.late_after_s, config.ingest.future_s)
+    sensors = SensorLimits(config.ingest.sensors_per_tank, config.ingest.new_sensors_per_hour)
     now_us = to_us(make_clock(config).now())
     with ExitStack() as stack:
         store: Store | None = None
         if not dry_run:
-            store = open_store(store_url or config.store.url)
+            store = open_store(store_url or config.store.url, create=False)
             stack.callback(store.close)
-        processor = Processor(Calibrations, limits, store, warm_up_s=math.inf)
+        processor = Processor(Calibrations, limits, store, sensors=sensors, warm_up_s=math.inf)
 
         def judge(readings: Sequence[Reading]) -> Sequence[Reading]:
             return processor.process_archived(readings, now_us).readings
@@ -115,6 +123,7 @@ def command(
             times,
             judge,
             _discard if store is None else store.write,
+            refusal=processor.refusal,
             delimiter=delimiter,
             identity=repr((mapping, time_format, zone, delimiter, store_url, dry_run)),
             resumable=not dry_run,
@@ -123,6 +132,18 @@ def command(
         )
     _print(report, examples, as_json, dry_run)
     return 1 if report.rejected else 0
+
+
+def _registered(config: Config, tank: str | None) -> frozenset[str]:
+    """The tanks that there are.
+
+    Raises:
+        NotFoundError: there is no registry, or not this tank in it.
+    """
+    with closing(open_registry(config.registry.url, create=False)) as registry:
+        if tank is not None:
+            registry.tank(tank)  # refuses one that is not there
+        return registry.tank_ids()
 
 
 def _discard(readings: list[Reading]) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from ingest.tools.recalculation import recalculate
-from service.app.application import opened
+from service.app.application import Missing, opened
 from service.app.configuration import configuration
 from service.cli.options.config_option import config_option
 from service.cli.output.display import as_json_text, json_option
@@ -41,10 +41,11 @@ def command(
 
     The numbers before calibration stay stored, so this can be repeated.
     """
-    with opened(configuration(config_file)) as application:
+    with opened(configuration(config_file), Missing.REFUSE) as application:
         now = application.clock.now()
         first = now - timedelta(days=31) if start is None else start.replace(tzinfo=UTC)
         last = now if end is None else end.replace(tzinfo=UTC)
+        application.registry.tank(tank)  # refuses one that is not there
         entries = application.registry.log(tank, kinds=[LogKind.CALIBRATION])
         done = recalculate(
             application.store, entries, SeriesKey(tank, quantity, sensor), to_us(first), to_us(last)

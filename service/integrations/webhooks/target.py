@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
 from service.config import WebhookOptions
 from service.config.integrations import SECRET_ALLOWED, secret_bytes
 from service.errors import ConfigError
+
+_MOST_BYTES: Final = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +24,7 @@ class WebhookTarget:
     """
 
     name: str
-    key: bytes
+    key: bytes = field(repr=False)
     options: WebhookOptions
 
 
@@ -39,10 +42,25 @@ def webhook_target(name: str, options: WebhookOptions) -> WebhookTarget:
     if options.secret is not None:
         return WebhookTarget(name, options.secret, options)
     try:
-        key = secret_bytes(Path(options.secret_file or "").read_text(encoding="utf-8").strip())
+        key = _secret_in(Path(options.secret_file or ""))
     except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "holds something else"
         raise ConfigError(
-            f"integration {name}: secret_file is {options.secret_file!r}; allowed: path of a file "
-            f"that holds {SECRET_ALLOWED}"
+            f"integration {name}: secret_file is {options.secret_file!r} ({reason}); allowed: path "
+            f"of a file that holds {SECRET_ALLOWED}"
         ) from error
     return WebhookTarget(name, key, options)
+
+
+def _secret_in(path: Path) -> bytes:
+    """The secret that a file holds.
+
+    Raises:
+        OSError: it cannot be read.
+        ValueError: it holds something else.
+    """
+    with path.open("rb") as file:
+        held = file.read(_MOST_BYTES + 1)
+    if len(held) > _MOST_BYTES:  # a device, or a file of another kind, has no end
+        raise ValueError("too long")
+    return secret_bytes(held.decode("utf-8").strip())

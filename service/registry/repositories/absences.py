@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from sqlalchemy import delete, select
 
+from service.registry.audit import Action, AuditedWrite
 from service.registry.checks import check_absences
 from service.registry.connection import Database
 from service.registry.models import Absence
@@ -53,7 +54,7 @@ class AbsenceRepository(Database):
             PreconditionFailedError: another version of the list is stored.
         """
         check_absences(absences)
-        with self.session() as session:
+        with self.session(writes=AuditedWrite(Action.ABSENCES_REPLACED, _LIST)) as session:
             # Also what keeps others out until the list is written, with or without a condition.
             version = update_row(session, ListRow, {"name": _LIST}, {}, only_if)
             session.execute(delete(AbsenceRow))

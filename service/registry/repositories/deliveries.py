@@ -14,6 +14,7 @@ from sqlalchemy import delete, exists, func, insert, literal, or_, select, updat
 from sqlalchemy.orm import aliased
 
 from service.errors import ConflictError, NotFoundError
+from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.events import Delivery, DeliveryState
 from service.registry.repositories.events import event_of
@@ -33,7 +34,7 @@ class DeliveryRepository(Database):
         """
         if not self._has_new_events(target):
             return 0
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             newest = session.scalar(select(func.max(EventRow.sequence))) or 0
             row = session.get(TargetRow, target, with_for_update=True)
             if row is None:
@@ -97,7 +98,7 @@ class DeliveryRepository(Database):
         with self.session(writes=False) as session:
             if not session.execute(due.with_only_columns(DeliveryRow.id).limit(1)).first():
                 return []  # asked often: no write lock for nothing
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             pairs = session.execute(due.with_for_update(of=DeliveryRow, skip_locked=True)).all()
             for row, _ in pairs:
                 row.claimed_until = now + claim
@@ -105,7 +106,7 @@ class DeliveryRepository(Database):
 
     def release_deliveries(self, ids: Collection[int]) -> None:
         """Give claimed deliveries back untried."""
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             session.execute(
                 update(DeliveryRow).where(DeliveryRow.id.in_(ids)).values(claimed_until=None)
             )
@@ -135,7 +136,8 @@ class DeliveryRepository(Database):
             NotFoundError: there is none of this id.
             ConflictError: it is not dead.
         """
-        with self.session() as session:
+        write = AuditedWrite(Action.DELIVERY_RESENT, f"webhooks/deliveries/{id}")
+        with self.session(writes=write) as session:
             found = session.execute(
                 select(DeliveryRow, EventRow)
                 .join(EventRow, EventRow.sequence == DeliveryRow.event)
@@ -180,7 +182,7 @@ class DeliveryRepository(Database):
 
     def retain_targets(self, targets: Collection[str]) -> None:
         """Drop all other targets, which are no longer configured, with their deliveries."""
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             session.execute(delete(DeliveryRow).where(DeliveryRow.target.not_in(targets)))
             session.execute(delete(TargetRow).where(TargetRow.name.not_in(targets)))
 
@@ -195,7 +197,7 @@ class DeliveryRepository(Database):
         )
 
     def _change(self, id: int, **values: object) -> None:
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             session.execute(
                 update(DeliveryRow)
                 .where(DeliveryRow.id == id, DeliveryRow.state == DeliveryState.WAITING.value)

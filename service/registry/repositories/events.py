@@ -31,7 +31,7 @@ class EventRepository(Database):
         if not events:
             return
         if session is None:
-            with self.session() as own:
+            with self.session(writes="bookkeeping") as own:
                 self.add_events(events, own)
             return
         # Numbers are given before the commit. Without this lock a later number could become
@@ -92,7 +92,7 @@ class EventRepository(Database):
             RecommendationRow.id == EventRow.subject,
             RecommendationRow.state.in_([one.value for one in ACTIVE_STATES]),
         )
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             gone = session.scalars(
                 delete(EventRow)
                 .where(EventRow.time < before, ~waiting, ~of_active)

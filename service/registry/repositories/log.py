@@ -12,6 +12,7 @@ from sqlalchemy import ColumnElement, Row, Select, and_, delete, func, or_, sele
 from sqlalchemy.orm import aliased
 
 from service.errors import ConflictError, NotFoundError
+from service.registry.audit import Action, AuditedWrite
 from service.registry.checks import check_log
 from service.registry.connection import Database
 from service.registry.models import NOTHING, LogEntry, LogKind
@@ -64,12 +65,14 @@ class LogRepository(Database):
         values = {field.name: getattr(entry, field.name) for field in fields(entry)}
         row = self._insert()(LogRow).values({**values, "kind": entry.kind.value})
         row = row.on_conflict_do_nothing(index_elements=["id"]).returning(LogRow.id)
-        with self.session() as session:
+        write = AuditedWrite(Action.LOG_ADDED, f"tanks/{tank}/log/{entry.id}")
+        with self.session(writes=write) as session:
             require_tank(session, tank)
             # Whoever sends the same id at the same moment waits for the other's commit here.
             while session.scalars(row).first() is None:
                 stored = session.get(LogRow, entry.id, populate_existing=True)
                 if stored is not None:  # else it was just deleted
+                    write.happened = False
                     return _same_again(stored, entry, timed=time is not None)
         return entry
 
@@ -181,9 +184,12 @@ class LogRepository(Database):
         query = delete(LogRow).where(LogRow.id == id)
         if tank is not None:
             query = query.where(LogRow.tank == tank)
-        with self.session() as session:
-            if session.scalars(query.returning(LogRow.id)).first() is None:
+        write = AuditedWrite(Action.LOG_DELETED, f"log/{id}")
+        with self.session(writes=write) as session:
+            deleted_of = session.scalars(query.returning(LogRow.tank)).first()
+            if deleted_of is None:
                 raise _no_entry(id)
+            write.subject = f"tanks/{deleted_of}/log/{id}"
 
 
 #: Columns instead of whole rows: an object of the session for each would cost several times more.

@@ -17,7 +17,7 @@ class ProcessStatusRepository(Database):
     def put_status(self, name: str, document: Mapping[str, Any]) -> None:
         """Replace the status document of one process."""
         upsert = self._insert()(StatusRow).values(name=name, document=dict(document))
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             session.execute(
                 upsert.on_conflict_do_update(
                     index_elements=["name"], set_={"document": upsert.excluded.document}

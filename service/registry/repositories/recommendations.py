@@ -109,7 +109,7 @@ class RecommendationRepository(Database):
             RecommendationRow.state.not_in([one.value for one in ACTIVE_STATES]),
             RecommendationRow.last_seen < before,
         )
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             return len(session.scalars(query.returning(RecommendationRow.id)).all())
 
     def _recent(

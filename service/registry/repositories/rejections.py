@@ -24,7 +24,7 @@ class RejectionRepository(Database):
         if not rejections:
             return
         counts = Counter(_storable(rejection.reason_code) for rejection in rejections)
-        with self.session() as session:
+        with self.session(writes="bookkeeping") as session:
             session.add_all(_row(rejection) for rejection in rejections[-keep:] if keep > 0)
             session.flush()
             newest = session.scalar(select(func.max(RejectionRow.id)))

@@ -8,11 +8,11 @@ from sqlalchemy import or_, select, update
 
 from service.errors import GoneError, NotFoundError, Refusal
 from service.registry import secret_hashes
-from service.registry.access import ShareLink
+from service.registry.access import LAST_USED_STEP, ShareLink
+from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
 from service.registry.repositories.tanks import require_tank
-from service.registry.repositories.tokens import LAST_USED_STEP
 from service.registry.tables import ShareLinkRow
 from service.schemas.base import Schema
 from service.schemas.checks import check, refuse
@@ -57,7 +57,8 @@ class SharingLinkRepository(Database):
         _check(start, end, now, expires, note)
         fresh = secret_hashes.make(PREFIX)
         link = ShareLink(fresh.id, tank, start, end, now, expires, note=note)
-        with self.session() as session:
+        write = AuditedWrite(Action.SHARE_CREATED, f"tanks/{tank}/shares/{link.id}")
+        with self.session(writes=write) as session:
             require_tank(session, tank)
             session.add(
                 ShareLinkRow(
@@ -95,7 +96,7 @@ class SharingLinkRepository(Database):
             stale = or_(
                 ShareLinkRow.last_used.is_(None), ShareLinkRow.last_used <= now - LAST_USED_STEP
             )
-            with self.session() as session:
+            with self.session(writes="bookkeeping") as session:
                 session.execute(
                     update(ShareLinkRow).where(ShareLinkRow.id == id, stale).values(last_used=now)
                 )
@@ -117,10 +118,13 @@ class SharingLinkRepository(Database):
         Raises:
             NotFoundError: there is none of this id.
         """
-        with self.session() as session:
+        write = AuditedWrite(Action.SHARE_REVOKED, f"shares/{id}")
+        with self.session(writes=write) as session:
             row = session.get(ShareLinkRow, id, with_for_update=True)
             if row is None:
                 raise NotFoundError(f"link is {id!r}; allowed: the id of a link in the list")
+            write.subject = f"tanks/{row.tank}/shares/{id}"
+            write.happened = row.revoked is None
             if row.revoked is None:
                 row.revoked = now
             return _link(row)

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.errors import NoSuchTankError
+from service.registry.audit import Action, AuditedWrite
 from service.registry.checks import check_tank
 from service.registry.connection import Database
 from service.registry.documents import from_document, to_document
+from service.registry.fields.tank import TankSchema
 from service.registry.models import Tank
 from service.registry.tables import TankRow
 from service.registry.versions import ANY, Precondition, Stored, delete_row, put_row
+from service.schemas.pointers import json_pointer
 
 
 class TankRepository(Database):
@@ -62,9 +66,16 @@ class TankRepository(Database):
             PreconditionFailedError: another version is stored, or one at all.
         """
         check_tank(tank)
-        values = {"name": tank.name, "document": to_document(tank)}
-        with self.session() as session:
+        values: dict[str, Any] = {"name": tank.name, "document": to_document(tank)}
+        write = AuditedWrite(Action.TANK_REPLACED, f"tanks/{tank.id}")
+        with self.session(writes=write) as session:
+            before = _document(session, tank.id)
             put = put_row(session, self._insert(), TankRow, {"id": tank.id}, values, only_if)
+            if put.created:
+                write.action = Action.TANK_CREATED
+            elif before is not None:
+                write.members = _changed(before, values["document"])
+                write.happened = put.written
         return Stored(tank, put.version, put.created)
 
     def change_tank(
@@ -81,25 +92,34 @@ class TankRepository(Database):
             InvalidInputError: a field is not allowed.
             PreconditionFailedError: another version is stored.
         """
-        with self.session() as session:
-            query = select(TankRow.document).where(TankRow.id == id)
-            document = session.scalar(query.with_for_update(key_share=True))
+        write = AuditedWrite(Action.TANK_CHANGED, f"tanks/{id}")
+        with self.session(writes=write) as session:
+            document = _document(session, id)
             if document is None:
                 raise no_tank(id)
             tank = change(from_document(document, Tank))
             check_tank(tank)
-            values = {"name": tank.name, "document": to_document(tank)}
+            values: dict[str, Any] = {"name": tank.name, "document": to_document(tank)}
             put = put_row(session, self._insert(), TankRow, {"id": id}, values, only_if)
+            write.members = _changed(document, values["document"])
+            write.happened = put.written
         return Stored(tank, put.version)
 
-    def delete_tank(self, id: str, *, only_if: Precondition = ANY) -> None:
-        """Delete a tank, its log and its recommendations; its readings are the store's.
+    def delete_tank(
+        self, id: str, *, only_if: Precondition = ANY, with_readings: bool = False
+    ) -> None:
+        """Delete a tank, its log and its recommendations.
+
+        Args:
+            with_readings: for the record only; the caller deletes the readings in the store.
 
         Raises:
             NoSuchTankError: there is none of this id.
             PreconditionFailedError: another version is stored.
         """
-        with self.session() as session:
+        members = ("readings",) if with_readings else ()
+        write = AuditedWrite(Action.TANK_DELETED, f"tanks/{id}", members)
+        with self.session(writes=write) as session:
             if not delete_row(session, TankRow, {"id": id}, only_if):
                 raise no_tank(id)
 
@@ -113,6 +133,19 @@ def require_tank(session: Session, id: str) -> None:
     query = select(TankRow.id).where(TankRow.id == id)
     if session.scalar(query.with_for_update(read=True, key_share=True)) is None:
         raise no_tank(id)
+
+
+def _document(session: Session, id: str) -> dict[str, Any] | None:
+    """The document of a tank, which nobody else changes until the transaction ends."""
+    query = select(TankRow.document).where(TankRow.id == id)
+    return session.scalar(query.with_for_update(key_share=True))
+
+
+def _changed(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[str, ...]:
+    """Names of the members that differ, as in the JSON of a tank."""
+    names = [name for name in {**before, **after} if before.get(name) != after.get(name)]
+    pointers = [json_pointer(f"/{name}", TankSchema) for name in names]
+    return tuple(sorted({pointer.split("/")[1] for pointer in pointers}))
 
 
 def no_tank(id: str) -> NoSuchTankError:

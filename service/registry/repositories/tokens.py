@@ -1,19 +1,20 @@
-"""Registry of bearer tokens, and of the keys that the service signs with."""
+"""Registry of bearer tokens."""
 
 from __future__ import annotations
 
-import secrets
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from sqlalchemy import or_, select, update
 
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry import secret_hashes
-from service.registry.access import Scope, Token
+from service.registry.access import LAST_USED_STEP, Scope, Token
+from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
-from service.registry.tables import SigningKeyRow, TokenRow
+from service.registry.repositories.sessions import end_rows
+from service.registry.tables import TokenRow
 from service.schemas.base import Schema
 from service.schemas.checks import check
 from service.schemas.fields import Choice, Text
@@ -21,11 +22,6 @@ from service.schemas.times import Moment
 from service.times import format_moment
 
 PREFIX = "littoral"
-LAST_USED_STEP = timedelta(minutes=1)
-"""``last_used`` is written at most so often: a script that polls must not write at every call."""
-
-SIGNING_KEY_BYTES = 32
-
 LOCK_KEY = 0x11770_2A3
 """Key of PostgreSQL's advisory lock on the names of tokens; never changes."""
 
@@ -57,7 +53,8 @@ class TokenRepository(Database):
             raise InvalidInputError.of_field("expires", format_moment(expires), allowed)
         fresh = secret_hashes.make(PREFIX)
         token = Token(fresh.id, name, Scope(scope), now, expires)
-        with self.session() as session:
+        write = AuditedWrite(Action.TOKEN_CREATED, f"tokens/{token.id}")
+        with self.session(writes=write) as session:
             self._one_at_a_time(session, LOCK_KEY)
             same = session.scalars(select(TokenRow).where(TokenRow.name == name))
             if any(_token(row).valid(now) for row in same):
@@ -89,7 +86,7 @@ class TokenRepository(Database):
             return None
         if row.last_used is None or now - row.last_used >= LAST_USED_STEP:
             stale = or_(TokenRow.last_used.is_(None), TokenRow.last_used <= now - LAST_USED_STEP)
-            with self.session() as session:
+            with self.session(writes="bookkeeping") as session:
                 session.execute(
                     update(TokenRow).where(TokenRow.id == id, stale).values(last_used=now)
                 )
@@ -130,31 +127,21 @@ class TokenRepository(Database):
         return self.cache.get("has tokens", ask)
 
     def revoke_token(self, id: str, now: datetime) -> Token:
-        """End a token at once; the time of one that was revoked before stays.
+        """End a token and its sessions at once; the time of one that was revoked before stays.
 
         Raises:
             NotFoundError: there is none of this id.
         """
-        with self.session() as session:
+        write = AuditedWrite(Action.TOKEN_REVOKED, f"tokens/{id}")
+        with self.session(writes=write) as session:
             row = session.get(TokenRow, id, with_for_update=True)
             if row is None:
                 raise _no_token(id)
+            write.happened = row.revoked is None
             if row.revoked is None:
                 row.revoked = now
+            end_rows(session, now, token=id)
             return _token(row)
-
-    def signing_key(self, purpose: str) -> bytes:
-        """A random key for one purpose, e.g. ``session``; the same in every process."""
-        with self.session(writes=False) as session:
-            row = session.get(SigningKeyRow, purpose)
-        if row is not None:
-            return row.key
-        fresh = self._insert()(SigningKeyRow).values(
-            purpose=purpose, key=secrets.token_bytes(SIGNING_KEY_BYTES)
-        )
-        with self.session() as session:
-            session.execute(fresh.on_conflict_do_nothing(index_elements=["purpose"]))
-            return session.get_one(SigningKeyRow, purpose).key
 
 
 def _token(row: TokenRow) -> Token:

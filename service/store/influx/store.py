@@ -10,7 +10,9 @@ from contextlib import contextmanager
 from typing import Any, Final
 
 from service.errors import (
+    MISSING_ADVICE,
     ConfigError,
+    NotFoundError,
     StoreRefusedError,
     StoreUnavailableError,
 )
@@ -32,6 +34,7 @@ from service.store.model import (
     SeriesInfo,
     SeriesKey,
 )
+from service.urls import redacted
 
 _FORM: Final = (
     "influx://[USER:PASSWORD@]HOST[:8086]/DATABASE for 1.x, "
@@ -59,15 +62,20 @@ class InfluxStore(RemoteStore):
         self._remote = remote
         self._database = database
         self._writer = writer
+        self._create = True
         self._ready = False
         self._ready_lock = threading.Lock()
 
     @classmethod
-    def from_url(cls, url: str) -> InfluxStore:
+    def from_url(cls, url: str, *, create: bool = True) -> InfluxStore:
         """Open the store of a URL; a server that is away now is asked again when it is needed.
+
+        Args:
+            create: make the database or bucket when it is missing.
 
         Raises:
             ConfigError: the URL is not of the form.
+            NotFoundError: the database or bucket is missing, and is not to be made.
             StoreRefusedError: the server does not accept the credentials.
         """
         names = frozenset({"token", "org", "bucket"})
@@ -84,6 +92,7 @@ class InfluxStore(RemoteStore):
             auth = None if address.user is None else (address.user, address.password or "")
             remote = Remote(address.base, auth=auth)
             store = cls(remote, bucket, V1Writer(remote, bucket))
+        store._create = create
         return store._opened()
 
     def _prepare(self) -> None:
@@ -93,8 +102,14 @@ class InfluxStore(RemoteStore):
         with self._ready_lock:
             if not self._ready:
                 if not self._exists():
-                    self._writer.create()
+                    self._make()
                 self._ready = True
+
+    def _make(self) -> None:
+        if not self._create:
+            where = f"{redacted(self._remote.base)} has no database {self._database!r}"
+            raise NotFoundError(f"store.url: {where}; {MISSING_ADVICE}")
+        self._writer.create()
 
     def _exists(self) -> bool:
         try:

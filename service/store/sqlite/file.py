@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from service.errors import ConfigError, LittoralError, StoreRefusedError, StoreUnavailableError
+from service.errors import (
+    MISSING_ADVICE,
+    ConfigError,
+    LittoralError,
+    NotFoundError,
+    StoreRefusedError,
+    StoreUnavailableError,
+)
+from service.private_files import create_file, make_folder, state_of_missing
 from service.store.sqlite.rollup import SCHEMA
+from service.urls import redacted
 
 #: "LTRL" in ASCII: marks the file as ours in its header.
 APPLICATION_ID: Final = 0x4C54524C
@@ -52,7 +62,9 @@ def path_of_url(url: str) -> Path:
     prefix = "sqlite:///"
     name = url.removeprefix(prefix)
     if not url.startswith(prefix) or not name or name.startswith(":") or "?" in name:
-        raise ConfigError(f"store.url is {url!r}; allowed: sqlite:///PATH with a file's path")
+        raise ConfigError(
+            f"store.url is {redacted(url)!r}; allowed: sqlite:///PATH with a file's path"
+        )
     return Path(name)
 
 
@@ -94,19 +106,21 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
     return connection
 
 
-def create_or_open(path: Path) -> sqlite3.Connection:
-    """Open the file for writing; create it, its folder and its tables when missing.
+def open_file(path: Path, *, create: bool = True) -> sqlite3.Connection:
+    """Open the file for writing.
+
+    Args:
+        create: make it, its folder and its tables when they are missing.
 
     Raises:
+        NotFoundError: it is missing or empty, and is not to be made.
         StoreRefusedError: another program's file, a newer version's, or a damaged one.
         StoreUnavailableError: the folder or file cannot be made or read.
     """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StoreUnavailableError(
-            f"{path.parent}: the folder cannot be made ({error.strerror})"
-        ) from error
+    if create:
+        _make_file(path)
+    elif state := state_of_missing(path):
+        raise NotFoundError(f"store.url: {path} {state}; {MISSING_ADVICE}")
     with errors_translated(path):
         connection = connect(path)
         try:
@@ -117,6 +131,17 @@ def create_or_open(path: Path) -> sqlite3.Connection:
             connection.close()
             raise
         return connection
+
+
+def _make_file(path: Path) -> None:
+    try:
+        make_folder(path.parent)
+    except OSError as error:
+        raise StoreUnavailableError(
+            f"{path.parent}: the folder cannot be made ({error.strerror})"
+        ) from error
+    with contextlib.suppress(OSError):  # SQLite says why it cannot be opened
+        create_file(path)
 
 
 def _prepare(path: Path, connection: sqlite3.Connection) -> None:

@@ -45,14 +45,18 @@ class SqliteStore:
     visible_after_s = 0.0
     value_tolerance = 0.0
 
-    def __init__(self, path: Path) -> None:
-        """Open or create the file.
+    def __init__(self, path: Path, *, create: bool = True) -> None:
+        """Open the file.
+
+        Args:
+            create: make it when it is missing.
 
         Raises:
-            StoreUnavailableError, StoreRefusedError: as ``file.create_or_open`` finds.
+            NotFoundError: it is missing, and is not to be made.
+            StoreUnavailableError, StoreRefusedError: as ``file.open_file`` finds.
         """
         self._path = path
-        self._writer = file.create_or_open(path)
+        self._writer = file.open_file(path, create=create)
         self._write_lock = threading.Lock()
         self._readers: queue.LifoQueue[sqlite3.Connection] = queue.LifoQueue()
         self._last_write_s = 0.0
@@ -71,14 +75,18 @@ class SqliteStore:
         return self._start_check.done
 
     @classmethod
-    def from_url(cls, url: str) -> SqliteStore:
+    def from_url(cls, url: str, *, create: bool = True) -> SqliteStore:
         """Open the store of a URL such as ``sqlite:///var/littoral.db``.
+
+        Args:
+            create: make the file when it is missing.
 
         Raises:
             ConfigError: the URL names no file.
+            NotFoundError: the file is missing, and is not to be made.
             StoreUnavailableError, StoreRefusedError: the file cannot be used.
         """
-        return cls(file.path_of_url(url))
+        return cls(file.path_of_url(url), create=create)
 
     def write(self, readings: Sequence[Reading]) -> None:
         """Write a batch in one transaction; see ``Store.write``.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Final, NamedTuple
 
@@ -50,12 +50,14 @@ class CsvMapping:
             long form with columns ``quantity`` and ``value``, as ``littoral export`` writes it.
         time: name of the column with the time; None: the one that is named so.
         decimal_comma: numbers are written ``24,5``.
+        tanks: those that a column ``tank`` may name; None: any.
     """
 
     tank: str | None = None
     columns: tuple[ValueColumn, ...] = ()
     time: str | None = None
     decimal_comma: bool = False
+    tanks: frozenset[str] | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,6 +264,8 @@ class _LongRows(_Rows):
         tank = self._mapping.tank
         if tank is None and self._tank_at is not None:
             tank = row[self._tank_at].strip()
+            if self._mapping.tanks is not None and tank not in self._mapping.tanks:
+                raise ValueError(f"tank is {tank[:40]!r}; allowed: the id of a registered tank")
         text = "" if self._flags_at is None else row[self._flags_at].strip()
         flags = _flags_of(text) if text else Flag.NONE
         reading = Reading(tank or "", quantity, sensor or SENSOR, time_us, value, flags, raw)

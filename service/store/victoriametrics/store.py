@@ -39,6 +39,7 @@ from service.store.victoriametrics.history import (
 from service.store.victoriametrics.recent_writes import Recent
 from service.store.victoriametrics.series import SeriesIndex
 from service.store.victoriametrics.write import Writer
+from service.urls import redacted
 
 _FORM: Final = (
     "victoriametrics://[USER:PASSWORD@]HOST[:8428][/PREFIX], victoriametricss:// for TLS, "
@@ -111,7 +112,7 @@ class VictoriametricsStore(RemoteStore):
             settings = self._api.settings()
             if settings.get("dedup.minScrapeInterval", "1ms") != "1ms":
                 raise StoreRefusedError(
-                    f"{self._remote.base}: -dedup.minScrapeInterval is "
+                    f"{redacted(self._remote.base)}: -dedup.minScrapeInterval is "
                     f"{settings['dedup.minScrapeInterval']}; allowed: 1ms (else it doubles or "
                     "drops readings)"
                 )

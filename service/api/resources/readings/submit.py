@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import timedelta
 from typing import Any, Final
 
 from flask import Response, request
@@ -33,6 +34,7 @@ from service.api.resources.readings.intake import (
 )
 from service.api.resources.readings.schemas import ReadingSchema
 from service.errors import FieldFault
+from service.registry.audit import Action, AuditedWrite
 from service.registry.models import Rejection
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, Schema
@@ -43,6 +45,9 @@ from service.units import QUANTITIES
 
 SENML: Final = "application/senml+json"
 MOST: Final = 10_000
+RECORDED_EVERY: Final = timedelta(hours=1)
+"""Who sends readings of a tank is recorded at most so often: sensors send all day."""
+
 OUTCOMES: Final = ("stored", "unchanged", "rejected")
 
 blueprint = Blueprint(
@@ -162,6 +167,10 @@ def post(tank: str) -> Response:
         faults = [FieldFault(at, one.detail) for at, one in zip(pointers, rejected, strict=True)]
         units_only = all(one.reason_code == Reason.UNKNOWN_UNIT for one in rejected)
         raise error_of(tuple(faults), units_only=units_only)
+    record = AuditedWrite(
+        Action.READINGS_ADDED, f"tanks/{tank}/readings", at_most_every=RECORDED_EVERY
+    )
+    current().registry.record(record)
     answer = {"tank": tank, "outcomes": [_members(one) for one in outcomes], "next": None}
     return as_json(_OUTCOMES.dump(answer), 207 if rejected else 200)
 

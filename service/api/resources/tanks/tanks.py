@@ -116,8 +116,9 @@ class TankResource(MethodView):
     def delete(self, options: dict[str, str], tank: str) -> tuple[str, int]:
         """Delete a tank with its log and its recommendations"""
         context = current()
-        context.registry.delete_tank(tank, only_if=precondition())
-        if options["readings"] == "delete":
+        with_readings = options["readings"] == "delete"
+        context.registry.delete_tank(tank, only_if=precondition(), with_readings=with_readings)
+        if with_readings:
             context.store.delete_tank(tank)
         return "", 204
 

@@ -1,0 +1,94 @@
+"""Who wrote what when, for administrators."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+from flask import Blueprint, g, render_template, request
+
+from service.api.context import current
+from service.clock import SystemClock
+from service.pages.local_time import LocalTime
+from service.registry.access import Scope
+from service.registry.audit import Action, Actor, ActorKind, AuditRecord
+
+SHOWN: Final = 100
+
+WORDS: Final[Mapping[Action, str]] = {
+    Action.TANK_CREATED: "added the tank",
+    Action.TANK_REPLACED: "replaced the settings of the tank",
+    Action.TANK_CHANGED: "changed the tank",
+    Action.TANK_DELETED: "deleted the tank",
+    Action.LOG_ADDED: "logged work",
+    Action.LOG_DELETED: "deleted a log entry",
+    Action.ABSENCES_REPLACED: "changed the absences",
+    Action.READINGS_ADDED: "sent readings",
+    Action.RECOMMENDATION_DONE: "marked a recommendation as done",
+    Action.RECOMMENDATION_DISMISSED: "took a recommendation off the list",
+    Action.RECOMMENDATION_SNOOZED: "put a recommendation off",
+    Action.RECOMMENDATION_REOPENED: "put a recommendation back on the list",
+    Action.SHARE_CREATED: "made a sharing link",
+    Action.SHARE_REVOKED: "ended a sharing link",
+    Action.DELIVERY_RESENT: "sent a webhook delivery again",
+    Action.TOKEN_CREATED: "made a token",
+    Action.TOKEN_REVOKED: "revoked a token",
+    Action.SESSION_STARTED: "logged in",
+    Action.SESSION_ENDED: "logged out, or ended sessions",
+    Action.LOGIN_REFUSED: "was refused: wrong token",
+    Action.KEY_ROTATED: "replaced the signing key, which logged everybody out",
+}
+_ACTORS: Final[Mapping[ActorKind, str]] = {
+    ActorKind.TOKEN: "{name}, by token",
+    ActorKind.SESSION: "{name}, logged in",
+    ActorKind.MACHINE: "Somebody on this machine, without a token",
+    ActorKind.USER: "{name}, user of this machine",
+    ActorKind.NOBODY: "Somebody without a valid token",
+}
+
+
+def register(pages: Blueprint) -> None:
+    """Add the view to the blueprint, and its link to every page of an administrator."""
+    pages.add_url_rule("/audit", "audit", audit_page)
+    pages.app_context_processor(lambda: {"sees_audit": sees_audit})
+
+
+def sees_audit() -> bool:
+    """Whether whoever makes this request may see the page."""
+    caller = g.get("caller")
+    return caller is not None and caller.scope.covers(Scope.ADMIN)
+
+
+def audit_page() -> str:
+    """The newest records; older ones a page at a time."""
+    actor, subject = (request.args.get(name, "").strip() for name in ("actor", "subject"))
+    before = request.args.get("before", type=int)
+    found = current().registry.audit(
+        actor=actor or None,
+        subject=subject.strip("/") or None,
+        before=before,
+        limit=SHOWN + 1,
+    )
+    tanks = current().registry.tanks()
+    return render_template(
+        "pages/audit.html",
+        records=found[:SHOWN],
+        next_before=found[SHOWN - 1].sequence if len(found) > SHOWN else None,
+        actor=actor,
+        subject=subject,
+        actor_words=actor_words,
+        deed_words=deed_words,
+        keep_days=current().config.registry.keep_audit_days,
+        local_time=LocalTime(tanks[0].time_zone if tanks else "UTC", SystemClock().now()),
+    )
+
+
+def actor_words(actor: Actor) -> str:
+    """Who it was, for people."""
+    return _ACTORS[actor.kind].format(name=actor.name)
+
+
+def deed_words(record: AuditRecord) -> str:
+    """What was done, for people."""
+    members = f": {', '.join(record.members)}" if record.members else ""
+    return WORDS[record.action] + members
