@@ -38,10 +38,10 @@ WORDS: Final[Mapping[Action, str]] = {
     Action.LOGIN_REFUSED: "was refused: wrong token",
 }
 _ACTORS: Final[Mapping[ActorKind, str]] = {
-    ActorKind.TOKEN: "{name}, by token",
-    ActorKind.SESSION: "{name}, logged in",
-    ActorKind.MACHINE: "Somebody on this machine, without a token",
-    ActorKind.USER: "{name}, user of this machine",
+    ActorKind.TOKEN: "{name} (token)",
+    ActorKind.SESSION: "{name} (pages)",
+    ActorKind.MACHINE: "Somebody on this machine",
+    ActorKind.USER: "{name} (user of this machine)",
     ActorKind.NOBODY: "Somebody without a valid token",
 }
 

@@ -302,7 +302,7 @@ def test_the_page_says_it_in_words(client):
     put(client)
     client.patch("/v1/tanks/riffle", json={"notes": "x", "kh": None})
     page = client.get("/audit").text
-    assert "Somebody on this machine, without a token</b> changed the tank: kh, notes" in page
+    assert "Somebody on this machine</b> changed the tank: kh, notes" in page
     assert "tanks/riffle · from 127.0.0.1" in page
     assert "No records for this choice." in client.get("/audit?subject=tanks/none").text
     assert client.get("/audit?before=x").status_code == 200
