@@ -14,7 +14,7 @@ from ingest.decode.decoder import Decoder
 from ingest.decode.routes import Router
 from ingest.deliver.committer import Committer
 from ingest.deliver.spool import Spool
-from ingest.process import ClockLimits, Processor, ReferenceData
+from ingest.process import ClockLimits, Processor, ReferenceData, SensorLimits
 from ingest.receive.connection import LAST_PACKETS_S, Connection
 from ingest.receive.queue import MessageQueue
 from service.clock import Clock
@@ -75,6 +75,7 @@ class Ingester:
             lambda: self._reference.calibrations,
             ClockLimits.of_seconds(ingest.late_after_s, ingest.future_s),
             store,
+            sensors=SensorLimits(ingest.sensors_per_tank, ingest.new_sensors_per_hour),
         )
         self._stop_reading = threading.Event()
         self._disconnect = threading.Event()

@@ -66,6 +66,7 @@ class Reason(StrEnum):
     BAD_SENML = "bad-senml"
     BAD_LINE = "bad-line"
     NOT_CALIBRATED = "not-calibrated"
+    TOO_MANY_SENSORS = "too-many-sensors"
     STORE_REFUSED = "store-refused"
     INTERNAL = "internal"  # a fault of ours: please report it
 

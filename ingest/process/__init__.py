@@ -8,6 +8,7 @@ from ingest.decode.message import PAYLOAD_LIMIT_BYTES, Message, Reason, rejectio
 from ingest.decode.payloads import Record
 from ingest.decode.routes import Target
 from ingest.decode.sample import Arrival
+from ingest.process.admission import SensorLimits
 from ingest.process.calibration import Calibrations
 from ingest.process.device_clock import ClockLimits
 from ingest.process.processor import Outcome, Processed, Processor, Unchanged
@@ -25,6 +26,7 @@ __all__ = [
     "Reason",
     "Record",
     "ReferenceData",
+    "SensorLimits",
     "Target",
     "Unchanged",
     "decode",

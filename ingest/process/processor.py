@@ -11,11 +11,13 @@ from ingest.decode.message import (
     FirstDelivery,
     Message,
     PayloadError,
+    Reason,
     internal_rejection,
     rejection,
 )
 from ingest.decode.sample import Arrival, Sample
 from ingest.process import device_clock
+from ingest.process.admission import Admission, SensorLimits, StoredSeries
 from ingest.process.calibration import Calibrated, Calibrations
 from ingest.process.device_clock import ClockLimits
 from ingest.process.quality.judge import judge
@@ -70,6 +72,7 @@ class Processor:
         limits: ClockLimits,
         store: Store | None,
         *,
+        sensors: SensorLimits | None = None,
         written_by_others: bool = False,
         warm_up_s: float = 0.02,
     ) -> None:
@@ -79,9 +82,11 @@ class Processor:
             calibrations: those in the log now; asked for once a batch.
             limits: how far a device's time may be from its arrival.
             store: read for the history of a series when it is first seen; None: there is none.
+            sensors: how many series a tank may have; None: any number.
             written_by_others: other processes write the same series, so the store is asked
                 before each batch whether its readings are newer than those remembered.
-            warm_up_s: time of each batch that may be spent on reading history.
+            warm_up_s: time of each batch that may be spent on reading history, and as much on
+                reading which series there are.
         """
         self._current_calibrations = calibrations
         self._calibrations = Calibrations()
@@ -96,6 +101,9 @@ class Processor:
             warm_up_s=warm_up_s,
         )
         self._temperatures = WaterTemperatures(None if store is None else temperature_in(store))
+        self._admission = Admission(
+            sensors, None if store is None else _series_in(store), ask_s=warm_up_s
+        )
 
     def process(self, batch: Iterable[Arrival]) -> Processed:
         """Turn samples into readings and rejections, in their order.
@@ -106,6 +114,7 @@ class Processor:
         """
         processed = Processed()
         self._calibrations = self._current_calibrations()
+        self._admission.begin_batch()
         if self._written_by_others:
             batch = list(batch)
             self._follow(batch)
@@ -118,11 +127,16 @@ class Processor:
                 processed.reject(internal_rejection(arrival.message, error))
         return processed
 
+    def refusal(self, reading: Reading) -> str:
+        """Why the series of a reading may not be stored, naming the limit; "" where it may."""
+        return self._admission.refusal((reading.tank, reading.quantity, reading.sensor))
+
     def process_archived(self, readings: Iterable[Reading], now_us: int) -> Processed:
         """Flag readings of a file: their times and values stay, no calibration is applied.
 
         Args:
-            readings: in canonical units; they are judged in the order of their times.
+            readings: in canonical units, none that ``refusal`` refuses; they are judged in the
+                order of their times.
             now_us: a time ahead of this is flagged ``CLOCK``.
         """
         processed = Processed()
@@ -139,19 +153,28 @@ class Processor:
         """Forget the series of a batch, because what became of it could not be stored."""
         for key in _series_of(batch):
             self._memory.forget(key)
+            self._admission.forget(key)
 
     def _follow(self, batch: Sequence[Arrival]) -> None:
         assert self._store is not None
         for key in _series_of(batch):
+            if self._admission.refusal((key.tank, key.quantity, key.sensor)):
+                continue
             newest = self._store.latest(key, flagged=True)
             self._memory.follow(key, None if newest is None else newest.time_us)
 
     def _arrival(self, arrival: Arrival, processed: Processed) -> None:
         message, samples, rejections, source, first = arrival
+        refused = self._refused(samples)
+        if refused:
+            admitted = [one for index, one in enumerate(samples) if index not in refused]
+            arrival = arrival._replace(samples=admitted)
         clock_wrong = self._clock_is_wrong(arrival) if first is None else first.clock_wrong
         arrival_us = message.arrival_us
-        for sample in samples:
+        for index, sample in enumerate(samples):
             try:
+                if index in refused:
+                    raise PayloadError(Reason.TOO_MANY_SENSORS, refused[index])
                 arrival_us = self._sample(sample, message, first, clock_wrong, processed)
             except PayloadError as error:
                 rejected = rejection(
@@ -162,6 +185,15 @@ class Processor:
             processed.reject(rejected)
         if message.qos and first is None:
             processed.first_deliveries.append((message, FirstDelivery(arrival_us, clock_wrong)))
+
+    def _refused(self, samples: Sequence[Sample]) -> dict[int, str]:
+        """Why samples may not be stored, by their index; none but those of new series."""
+        refused = {}
+        for index, sample in enumerate(samples):
+            reason = self._admission.refusal(sample[:3])
+            if reason:
+                refused[index] = reason
+        return refused
 
     def _clock_is_wrong(self, arrival: Arrival) -> bool:
         """Whether the device's clock is wrong: one clock gave the times of a whole message."""
@@ -251,12 +283,21 @@ class Processor:
             self._temperatures.add(reading.tank, reading.time_us, reading.value)
 
 
-def _series_of(batch: Sequence[Arrival]) -> set[SeriesKey]:
-    return {
+def _series_of(batch: Sequence[Arrival]) -> list[SeriesKey]:
+    """The series of a batch, each once, in the order in which they come."""
+    keys = (
         SeriesKey(sample.tank, sample.quantity, sample.sensor)
         for arrival in batch
         for sample in arrival.samples
-    }
+    )
+    return list(dict.fromkeys(keys))
+
+
+def _series_in(store: Store) -> StoredSeries:
+    def read(tank: str) -> list[SeriesKey]:
+        return [info.key for info in store.series(tank)]
+
+    return read
 
 
 def _history_in(store: Store) -> History:

@@ -1,18 +1,33 @@
-"""The cautions that go with advice on gas, mains, chemicals and animals."""
+"""The cautions that go with advice, by the hazards that its work meets."""
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterator, Sequence
 from typing import Final
+
+from service.advice.engine.practice import limit
+from service.advice.engine.work import Hazard
+from service.registry.models import Tank
+from service.registry.species.ranges import resolved
 
 GAS: Final = (
     "Pressurised CO2: cylinder upright and secured, valve opened slowly, room aired; the gas "
     "cannot be smelled and gathers low in closed rooms. Dizzy or short of breath near it: out into "
-    "fresh air, and call for help. Leave faults of cylinder or regulator to "
-    "licensed practice; local codes come first."
+    "fresh air, and call for help. If a cylinder leaks: windows open, everybody out. Leave faults "
+    "of cylinder or regulator to licensed practice; local codes come first."
 )
 MAINS: Final = (
-    "Mains near water: unplug before hands go into the tank. Leave wiring faults to a licensed "
-    "electrician; local codes come first."
+    "Mains near water: unplug before hands go into the tank, and plug in again afterwards. Leave "
+    "wiring faults to a licensed electrician; local codes come first."
+)
+STOPPED: Final = (
+    "Switch the filter on again as soon as the work is done, and see that it runs: without flow "
+    "the bacteria in it die within hours."
+)
+HEATER: Final = (
+    "The heater must never run dry: switch it off before the water falls below it, and on again "
+    "when it has been covered for a quarter of an hour. In the air it overheats and can crack; "
+    "left off, the tank grows cold."
 )
 CHEMICALS: Final = (
     "Weigh or measure twice, dose once; keep salts and solutions away from children, eyes and food."
@@ -21,7 +36,6 @@ ANIMALS: Final = (
     "Watch the animals: gasping at the surface or lying still on the bottom means act now, "
     "whatever the numbers say. Littoral is no safety device."
 )
-SLOWLY: Final = "Change slowly: a fast change can harm animals more than the wrong value."
 NEW_WATER: Final = (
     "Match the new water's temperature, and remove chlorine before it goes in: water conditioner "
     "for all of the new water, as its label says, unless the tap is known to be free of chlorine."
@@ -30,3 +44,61 @@ HOT_TAP: Final = (
     "Hot tap water can scald, and from a boiler or copper pipes it can carry copper, which kills "
     "shrimps and snails: let it run first, or warm cold water apart."
 )
+
+
+def cautions_for(hazards: Collection[Hazard], tank: Tank) -> tuple[str, ...]:
+    """Everything that has to be said with work on a tank that meets these hazards."""
+    met = set(hazards)
+    if Hazard.HOT_WATER in met:
+        met.add(Hazard.NEW_WATER)
+    if Hazard.NEW_WATER in met:
+        met |= {Hazard.MAINS, Hazard.STOPPED, Hazard.TEMPERATURE}
+    return tuple(text for hazard in Hazard if hazard in met for text in _texts(hazard, tank))
+
+
+def temperature_steps(tank: Tank) -> str:
+    """How fast a tank's temperature may be moved."""
+    step_c, rate_c_h = (
+        limit(tank, name) for name in ("temperature_step_max_c", "temperature_rate_max_c_h")
+    )
+    return (
+        f"Move temperature slowly: by no more than {step_c:g} °C with one water change, and "
+        f"{rate_c_h:g} °C per hour in other ways. A fast change can harm animals more than the "
+        "wrong value."
+    )
+
+
+def air_breathers(names: Sequence[str]) -> str:
+    """That some fishes come up for air in good water too."""
+    return (
+        f"{' and '.join(names)} take{'s' if len(names) == 1 else ''} air at the surface now and "
+        "then, in good water too: that alone is no alarm. All animals there at once is one."
+    )
+
+
+def _texts(hazard: Hazard, tank: Tank) -> Iterator[str]:
+    if hazard is Hazard.STOPPED:
+        yield STOPPED
+        if tank.heated:
+            yield HEATER
+    elif hazard is Hazard.ANIMALS:
+        yield ANIMALS
+        breathers = [
+            one.species for one in map(resolved, tank.livestock) if one.air_breather and one.count
+        ]
+        if breathers:
+            yield air_breathers(breathers)
+    elif hazard is Hazard.TEMPERATURE:
+        if any(stock.count for stock in tank.livestock):
+            yield temperature_steps(tank)
+    else:
+        yield _TEXTS[hazard]
+
+
+_TEXTS: Final = {
+    Hazard.CO2: GAS,
+    Hazard.MAINS: MAINS,
+    Hazard.NEW_WATER: NEW_WATER,
+    Hazard.HOT_WATER: HOT_TAP,
+    Hazard.CHEMICALS: CHEMICALS,
+}

@@ -54,6 +54,11 @@ class Context(Protocol):
         """Set when the service ends; event streams end with it."""
         ...
 
+    @property
+    def started_s(self) -> float:
+        """When the process started, by ``time.monotonic``."""
+        ...
+
     def nudge(self) -> None:
         """Evaluate all tanks again soon, such as after a log entry."""
         ...

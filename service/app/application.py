@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
@@ -47,6 +48,7 @@ class Application:
         store: time series of readings, open.
         registry: tanks, log, absences, recommendations, open.
         stopping: set when the process is to end.
+        started_s: when it started, by ``time.monotonic``.
     """
 
     config: Config
@@ -54,16 +56,16 @@ class Application:
     store: Store
     registry: Registry
     stopping: threading.Event = field(default_factory=threading.Event)
+    started_s: float = field(default_factory=time.monotonic)
 
     @cached_property
     def metrics(self) -> Metrics:
         """Readings, derived values and health for monitoring systems."""
-        from service.integrations.configured import lifetime_s
+        from service.advice.engine.overdue import lifetime_s
         from service.integrations.metrics.exposition import Metrics
 
-        counts_for_s = lifetime_s(self.config)
-        speed = self.config.clock.speed
-        return Metrics(self.store, self.registry, self.clock, counts_for_s, speed)
+        usual_s, speed = lifetime_s(self.config.advice.every_s), self.config.clock.speed
+        return Metrics(self.store, self.registry, self.clock, usual_s, speed, self.started_s)
 
     @cached_property
     def integrations(self) -> tuple[Integration, ...]:

@@ -9,6 +9,7 @@ import click
 
 from service.cli.options.parameters import MomentParameter, SpanParameter
 from service.cli.options.service_options import service_client, service_options
+from service.cli.output.advice import due_words, instruction_lines
 from service.cli.output.display import as_json_text, json_option
 from service.client import Client, Recommendation
 from service.times import format_moment, format_span
@@ -74,9 +75,7 @@ def _listed(found: list[Recommendation]) -> str:
         return "nothing to do"
     lines = []
     for one in found:
-        due = "" if one.due is None else f", by {one.due:%a %d %b %H:%M} UTC"
-        lines.append(f"{one.tank}: {one.severity}: {one.title}{due}")
-        lines.append(f"  {one.action}")
-        lines += [f"  Caution: {caution}" for caution in one.cautions]
+        lines.append(f"{one.tank}: {one.severity}: {one.title}{due_words(one)}")
+        lines += [f"  {line}" for line in instruction_lines(one)]
         lines.append(f"  id {one.id}")
     return "\n".join(lines)

@@ -31,15 +31,31 @@ class Task:
     action: str
     amounts: list[Amount]
     cautions: list[str]
+    who: str
 
 
 @dataclass(frozen=True, slots=True)
-class Limit:
-    """At what to act, and what to do then."""
+class Instruction:
+    """What to do, and what to mind."""
 
-    when: str
-    do: str
-    value: Quantity | None
+    title: str
+    action: str
+    amounts: list[Amount]
+    cautions: list[str]
+    who: str
+    due: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Emergency:
+    """What to look for (the title), and what to do then (the action)."""
+
+    title: str
+    action: str
+    amounts: list[Amount]
+    cautions: list[str]
+    who: str
+    limit: Quantity | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +68,11 @@ class TankSheet:
     state: list[str]
     open: list[Recommendation]
     tasks: list[Task]
-    limits: list[Limit]
+    waiting: list[Instruction]
+    emergencies: list[Emergency]
     leave_alone: list[str]
     cautions: list[str]
+    contact: str
     notes: str
 
 

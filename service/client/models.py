@@ -120,6 +120,7 @@ class Recommendation:
     action: str
     amounts: list[Amount]
     cautions: list[str]
+    who: str
     confidence: float
     due: datetime | None
     folded: bool

@@ -107,6 +107,8 @@ class _IngestSchema(Section):
     late_after_s = number(1, 31_536_000, "s")
     future_s = number(0, 86_400, "s")
     rejections_kept = whole_number(0, 1_000_000)
+    sensors_per_tank = whole_number(1, 1000)
+    new_sensors_per_hour = whole_number(1, 1000)
 
 
 class _RouteSchema(Section):
@@ -147,6 +149,8 @@ class _HttpSchema(Section):
     writes_per_minute = whole_number(1, 1_000_000)
     calculations_per_minute = whole_number(1, 1_000_000)
     refusals_per_minute = whole_number(1, 10_000)
+    session_idle_hours = number(0.1, 2160, "h")
+    session_days = number(0.01, 366, "d")
 
 
 class _AdviceSchema(Section):

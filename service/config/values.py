@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from service.config.addresses import Network
 
@@ -79,6 +79,10 @@ class IngestConfig:
         shared_group: name of an MQTT shared subscription; None: the only ingester.
         late_after_s, future_s: a device time older or further ahead than this is doubted.
         rejections_kept: how many rejected messages are stored to be shown.
+        sensors_per_tank: series that a tank may have: six quantities by thirty sensors, and some
+            more. No tank has so many; a board that makes up names has them soon.
+        new_sensors_per_hour: new ones that a tank may get in an hour: a tank's whole equipment at
+            once, and a board that makes up names shows before the limit of the tank is used up.
     """
 
     batch_size: int = 1000
@@ -90,6 +94,8 @@ class IngestConfig:
     late_after_s: float = 3600.0
     future_s: float = 300.0
     rejections_kept: int = 1000
+    sensors_per_tank: int = 200
+    new_sensors_per_hour: int = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +140,8 @@ class HttpConfig:
         writes_per_minute: changes taken from one token or address in a minute.
         calculations_per_minute: calculations and predictions, likewise.
         refusals_per_minute: wrong tokens taken from one address in a minute.
+        session_idle_hours: a session of the pages ends when it was not used for so long.
+        session_days: it ends after so long in any case.
     """
 
     host: str = "127.0.0.1"
@@ -147,6 +155,18 @@ class HttpConfig:
     writes_per_minute: int = 600
     calculations_per_minute: int = 600
     refusals_per_minute: int = 10
+    session_idle_hours: float = 72.0
+    session_days: float = 30.0
+
+    @property
+    def session_idle(self) -> timedelta:
+        """How long a session may go unused."""
+        return timedelta(hours=self.session_idle_hours)
+
+    @property
+    def session_lifetime(self) -> timedelta:
+        """How long a session may last in any case."""
+        return timedelta(days=self.session_days)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 from service.advice.engine.integration import Integration
+from service.advice.engine.overdue import lifetime_s
 from service.config import Config, HomieOptions, HubOptions, WebhookOptions
 from service.integrations.homie.publisher import Homie
 from service.integrations.hub.publisher import Hub
@@ -12,15 +11,6 @@ from service.integrations.mqtt_advice import MqttAdvice
 from service.integrations.webhooks.delivery import Webhook
 from service.integrations.webhooks.target import webhook_target
 from service.registry.registry import Registry
-
-EVALUATIONS_MISSED: Final = 3
-LEAST_LIFETIME_S: Final = 60.0
-"""Values count for three evaluations that did not come, and a minute at least. Our choice."""
-
-
-def lifetime_s(config: Config) -> float:
-    """Machine seconds for which the values of an evaluation count."""
-    return max(EVALUATIONS_MISSED * config.advice.every_s, LEAST_LIFETIME_S)
 
 
 def webhook_names(config: Config) -> frozenset[str]:
@@ -37,14 +27,15 @@ def configured_integrations(config: Config, registry: Registry) -> tuple[Integra
         ConfigError: the broker's address is wrong, or a file that an option names.
     """
     found: list[Integration] = []
+    counts_for_s = lifetime_s(config.advice.every_s)
     for one in config.integrations:
         match one.options:
             case WebhookOptions():
                 found.append(Webhook(webhook_target(one.name, one.options), registry))
             case HomieOptions():
-                found.append(Homie(one.name, one.options, config.mqtt, lifetime_s(config)))
+                found.append(Homie(one.name, one.options, config.mqtt, counts_for_s))
             case HubOptions():
-                found.append(Hub(one.name, one.options, config.mqtt, lifetime_s(config)))
+                found.append(Hub(one.name, one.options, config.mqtt, counts_for_s))
     if config.advice.publish:
         found.append(MqttAdvice(config.mqtt))
     return tuple(found)

@@ -37,8 +37,9 @@ WORDS: Final[Mapping[Action, str]] = {
     Action.TOKEN_CREATED: "made a token",
     Action.TOKEN_REVOKED: "revoked a token",
     Action.SESSION_STARTED: "logged in",
-    Action.SESSION_ENDED: "logged out",
+    Action.SESSION_ENDED: "logged out, or ended sessions",
     Action.LOGIN_REFUSED: "was refused: wrong token",
+    Action.KEY_ROTATED: "replaced the signing key, which logged everybody out",
 }
 _ACTORS: Final[Mapping[ActorKind, str]] = {
     ActorKind.TOKEN: "{name} (token)",

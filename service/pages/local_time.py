@@ -91,6 +91,10 @@ class LocalTime:
         local = self.local(moment)
         return f"{local:%a} {local.day} {local:%b %Y}"
 
+    def last_date_words(self, end: datetime) -> str:
+        """The last day that something with this end includes."""
+        return self.date_words(end - timedelta(microseconds=1))
+
     def stamp(self, moment: datetime) -> Markup:
         """``Wed 15 Apr 15:10`` as a ``time`` element, also of today."""
         local = self.local(moment)

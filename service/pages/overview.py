@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from service.advice.engine.instruction import NumberedCautions
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.api.context import Context
@@ -40,6 +41,11 @@ class TankOverview:
     trouble: str
     todo: tuple[Recommendation, ...]
     later: tuple[Recommendation, ...]
+
+    @property
+    def safety(self) -> NumberedCautions:
+        """The cautions of everything that is open, folded or not."""
+        return NumberedCautions(one.instruction for one in self.todo)
 
     @property
     def severity(self) -> Severity | None:

@@ -7,13 +7,11 @@ from typing import Any
 from flask import Blueprint, Flask
 
 from service.api.resources.handover import html
-from service.pages import audit, sharing_links, tanks
-from service.pages.browser import auth, csrf, error_pages, headers
+from service.pages import audit, sessions, sharing_links, tanks
+from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import sheet
 from service.pages.number_format import unit_words
 from service.registry.registry import Registry
-
-PURPOSE = "pages"
 
 
 def install(app: Flask, registry: Registry) -> None:
@@ -21,12 +19,12 @@ def install(app: Flask, registry: Registry) -> None:
 
     Args:
         app: has the API and its context.
-        registry: has the key that signs the session cookie.
+        registry: has the key that signs the cookie.
 
     Raises:
-        RegistryUnavailableError: the key of the session cookie cannot be read.
+        RegistryUnavailableError: the key of the cookie cannot be read.
     """
-    headers.install(app, registry.signing_key(PURPOSE))
+    cookie.install(app, registry.signing_key())
     csrf.install(app)
     html.install(app, sheet)
     app.register_blueprint(_blueprint())
@@ -42,10 +40,12 @@ def _blueprint() -> Blueprint:
         static_folder="static",
         static_url_path="/pages/static",
     )
+    pages.before_request(cookie.prepare_page)
     auth.register(pages)
     tanks.register(pages)
     sheet.register(pages)
     sharing_links.register(pages)
+    sessions.register(pages)
     audit.register(pages)
     pages.after_request(headers.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well

@@ -11,8 +11,10 @@ from werkzeug.wrappers import Response
 
 from service.advice.engine.ledger import Ledger
 from service.api.context import current, now
+from service.api.resources.sensors import last_refusal
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.errors import InvalidInputError, LittoralError, NotFoundError
+from service.pages.animals import animal_lines
 from service.pages.browser import csrf
 from service.pages.chart_data import RANGES, chart_data
 from service.pages.day_strip import day_sketch
@@ -29,6 +31,7 @@ from service.registry.volume import net_volume_l
 VIEW_DAYS: Final = 8
 LOG_SHOWN: Final = 8
 LOG_WHOLE: Final = 500
+SENSORS_SHOWN: Final = 100
 MORNING_HOUR: Final = 8
 EVENING_HOUR: Final = 18
 SNOOZES: Final = {
@@ -169,6 +172,7 @@ def _tank_page(
     shown = LOG_WHOLE if request.args.get("entries") == "all" else LOG_SHOWN
     entries = context.registry.log(tank.id, limit=shown + 1)
     view = found.view
+    sensors = sensor_lines(view, limits) if view else ()
     return render_template(
         "pages/tank.html",
         one=found,
@@ -178,13 +182,17 @@ def _tank_page(
         volume_l=net_volume_l(tank),
         lines=lines_of(view, found.local_time) if view else (),
         sentence=sentence_of(view, found.local_time) if view else found.trouble,
-        sensors=sensor_lines(view, limits) if view else (),
+        sensors=sensors[:SENSORS_SHOWN],
+        more_sensors=max(len(sensors) - SENSORS_SHOWN, 0) + (view.sensors_left_out if view else 0),
+        most_sensors=context.config.ingest.sensors_per_tank,
+        refused_sensor=last_refusal(context, tank.id) if sensors else None,
         day=day_sketch(view, found.local_time) if view else None,
         chart=chart_data(view) if view else None,
         ranges=RANGES,
         entries=entries[:shown],
         more_entries=len(entries) > shown,
         entry_text=entry_text,
+        animals=animal_lines(tank),
         snoozes=SNOOZES,
         error=error,
         form=log_form(tank, kind, given, error, str(session.get("by", ""))),

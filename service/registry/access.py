@@ -1,10 +1,14 @@
-"""Who may do what: tokens for scripts and people, links that show one handover sheet."""
+"""Who may do what: tokens for scripts and people, sessions of the pages, links to one sheet."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
+from typing import Final
+
+LAST_USED_STEP: Final = timedelta(minutes=1)
+"""``last_used`` is written at most so often: a script that polls must not write at every call."""
 
 
 class Scope(StrEnum):
@@ -43,6 +47,30 @@ class Token:
     def valid(self, now: datetime) -> bool:
         """Neither revoked nor expired."""
         return self.revoked is None and (self.expires is None or now < self.expires)
+
+
+@dataclass(frozen=True, slots=True)
+class LoginSession:
+    """A session of the pages: somebody is logged in with a token; its secret is in their browser.
+
+    Attributes:
+        id: public part, shown in lists.
+        token: id of the token that it was begun with.
+        created, last_used: UTC; ``last_used`` is exact to the minute.
+        expires: UTC; then it ends, however much it is used.
+        ended: UTC; by whom it belongs to, an admin, its token's end or a new key; None: it was not.
+    """
+
+    id: str
+    token: str
+    created: datetime
+    last_used: datetime
+    expires: datetime
+    ended: datetime | None = None
+
+    def active(self, now: datetime, idle: timedelta) -> bool:
+        """Neither ended nor expired, and used within the last ``idle``."""
+        return self.ended is None and now < min(self.expires, self.last_used + idle)
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,6 +39,7 @@ class Action(StrEnum):
     SESSION_STARTED = "session.started"
     SESSION_ENDED = "session.ended"
     LOGIN_REFUSED = "login.refused"
+    KEY_ROTATED = "key.rotated"
 
 
 class ActorKind(StrEnum):

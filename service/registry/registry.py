@@ -12,7 +12,9 @@ from service.registry.repositories.log import LogRepository
 from service.registry.repositories.process_status import ProcessStatusRepository
 from service.registry.repositories.recommendations import RecommendationRepository
 from service.registry.repositories.rejections import RejectionRepository
+from service.registry.repositories.sessions import SessionRepository
 from service.registry.repositories.sharing_links import SharingLinkRepository
+from service.registry.repositories.signing_keys import SigningKeyRepository
 from service.registry.repositories.tanks import TankRepository
 from service.registry.repositories.tokens import TokenRepository
 
@@ -24,6 +26,8 @@ class Registry(
     RejectionRepository,
     ProcessStatusRepository,
     TokenRepository,
+    SessionRepository,
+    SigningKeyRepository,
     SharingLinkRepository,
     RecommendationRepository,
     EventRepository,

@@ -7,7 +7,7 @@ written as a whole. Whatever is filtered or sorted has a column. Times are UTC.
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import (
     JSON,
@@ -73,6 +73,10 @@ class Base(DeclarativeBase):
 
 
 _BIG_KEY = BigInteger().with_variant(Integer(), "sqlite")  # SQLite counts up INTEGER only
+
+
+SECRET_TABLES: Final = ("signing_key", "login_session")
+"""Tables that are empty in a backup, which must let nobody in: sessions and the key begin anew."""
 
 
 class TankRow(Base):
@@ -190,6 +194,21 @@ class TokenRow(Base):
     expires: Mapped[datetime | None]
     revoked: Mapped[datetime | None]
     last_used: Mapped[datetime | None]
+
+
+class LoginSessionRow(Base):
+    """One session of the pages; its secret only as salt and hash."""
+
+    __tablename__ = "login_session"
+    __table_args__ = (Index(None, "token"),)
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    token: Mapped[str] = mapped_column(ForeignKey("token.id", ondelete="CASCADE"))
+    secret_hash: Mapped[str] = mapped_column(Text)
+    created: Mapped[datetime]
+    last_used: Mapped[datetime]
+    expires: Mapped[datetime]
+    ended: Mapped[datetime | None]
 
 
 class ShareLinkRow(Base):

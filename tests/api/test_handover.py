@@ -67,8 +67,8 @@ def test_the_whole_sheet_of_the_next_absence(away, context):
     assert sheet["prepared"] == "2025-06-04T12:00:00Z"
     (page,) = sheet["tanks"]
     assert list(page) == [
-        "tank", "name", "time_zone", "state", "open", "tasks", "limits", "leave_alone",
-        "cautions", "notes",
+        "tank", "name", "time_zone", "state", "open", "tasks", "waiting", "emergencies",
+        "leave_alone", "cautions", "contact", "notes",
     ]  # fmt: skip
     assert (page["tank"], page["time_zone"]) == ("riffle", "Europe/Vienna")
     assert page["notes"] == "The left door sticks."
@@ -76,11 +76,12 @@ def test_the_whole_sheet_of_the_next_absence(away, context):
     assert page["state"][0].startswith("25.0 °C; CO2 ")
     assert page["state"][2] == "20 Paracheirodon innesi; water changed 3 days ago (50 %)."
     # Neon tetras bear 20 to 26 °C by the species table: that is what the limit says.
-    hot = next(one for one in page["limits"] if one["when"].startswith("temperature above"))
-    assert hot["value"]["unit"] == "Cel"
-    assert f"{hot['value']['value']:g} °C" in hot["when"]
-    assert hot["do"].startswith("Lid open")
-    assert page["limits"][0]["value"] is None
+    seen = page["emergencies"]
+    hot = next(one for one in seen if one["title"].startswith("temperature above"))
+    assert hot["limit"]["unit"] == "Cel"
+    assert f"{hot['limit']['value']:g} °C" in hot["title"]
+    assert hot["action"].startswith("Unplug the heater. Lid open")
+    assert seen[0]["limit"] is None
     assert any("needle valve" in text for text in page["leave_alone"])
     assert any("no safety device" in text for text in page["cautions"])
     assert any("licensed" in text for text in page["cautions"])
@@ -196,7 +197,7 @@ def test_the_calendar_has_every_task_at_its_time_and_rings(away):
     change = next(one for one in events if str(one["uid"]).startswith("water-change-due"))
     assert change["uid"] == "water-change-due-2025-06-08.riffle@littoral"
     assert change["summary"] == "Invented tank: Change 60 L (50 %)"
-    assert "Cautions:" in change["description"]
+    assert "Before you start:" in change["description"]
     assert change.decoded("dtstart") == datetime(2025, 6, 8, 15, 30, tzinfo=UTC)
     for event in events:
         (alarm,) = event.walk("VALARM")
@@ -276,6 +277,10 @@ def test_what_came_of_an_absence(away, context):
     assert "none has begun" in told and "/v1/absences" in told
     past = AWAY | {"id": "past", "start": "2025-06-01T06:00:00Z", "end": "2025-06-04T06:00:00Z"}
     away.put("/v1/absences", json={"absences": [past, AWAY]})
+    neons = {"species": "Paracheirodon innesi", "count": 20,
+             "temperature": {"low": 20, "high": 26, "unit": "Cel"}}  # fmt: skip
+    patched = away.patch("/v1/tanks/riffle", json={"livestock": [neons]})
+    assert patched.status_code == 200
     day_of_readings(context.store, celsius=27.5)
     Scheduler(context.registry, context.store, context.clock, 60.0).evaluate_all()
     report = away.get(url).get_json()

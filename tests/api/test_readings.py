@@ -127,6 +127,9 @@ def test_sensors(client, context, tank):
     assert client.get("/v1/tanks/riffle/sensors").get_json() == {
         "tank": "riffle",
         "sensors": [],
+        "count": 0,
+        "most": 200,
+        "refused": None,
         "next": None,
     }
     context.store.write(

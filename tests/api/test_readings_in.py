@@ -305,3 +305,21 @@ def test_unknown_tank_and_media_type(client):
     problem_of(
         client.post(URL, data=b"7", content_type="text/plain"), 415, "unsupported-media-type"
     )
+
+
+def test_a_sensor_too_many_is_rejected_counted_and_told(client, context):
+    """By default a tank gets no more than 50 new sensors in an hour."""
+    many = [{"quantity": "ph", "value": 6.5, "sensor": f"s{n}"} for n in range(52)]
+    outcomes = client.post(URL, json={"readings": many}).get_json()["outcomes"]
+    assert [one["outcome"] for one in outcomes] == ["stored"] * 50 + ["rejected"] * 2
+    assert outcomes[50]["reason"] == "too-many-sensors"
+    assert outcomes[50]["detail"].startswith("sensor is ph s50, a new one of tank riffle; allowed:")
+    assert context.registry.rejection_counts() == {"too-many-sensors": 2}
+    answer = client.get("/v1/tanks/riffle/sensors").get_json()
+    assert (answer["count"], answer["most"]) == (50, 200)
+    assert "allowed: 50 new sensors of a tank in an hour" in answer["refused"]
+    again = client.post(URL, json={"quantity": "ph", "value": 6.6, "sensor": "s0"})
+    assert again.get_json()["outcomes"][0]["outcome"] == "stored"
+    page = client.get("/tanks/riffle").get_data(as_text=True)
+    assert "50 of at most 200 sensors" in page
+    assert "New sensors are refused." in page

@@ -53,6 +53,7 @@ def test_golden_shape(client, warm):
         "amounts",
         "evidence",
         "cautions",
+        "who",
         "confidence",
         "due",
         "since",

@@ -42,7 +42,9 @@ GOLDEN = {
             "count": 20,
             "added": "2024-01-10",
             "temperature": {"low": None, "high": None, "unit": "Cel"},
+            "comfortable": {"low": None, "high": None, "unit": "Cel"},
             "co2_max": None,
+            "co2_comfortable": None,
             "air_breather": None,
         }
     ],
@@ -50,7 +52,13 @@ GOLDEN = {
         "co2": {"low": 20.0, "high": 30.0, "unit": "mg/L"},
         "dli": {"low": 1.5, "high": 4.0, "unit": "mol/m2/d"},
     },
-    "photoperiod": {"lights_on": "10:00", "length": "PT8H", "gas_on": None, "gas_off": None},
+    "photoperiod": {
+        "lights_on": "10:00",
+        "length": "PT8H",
+        "gas_on": None,
+        "gas_off": None,
+        "gas_close": "",
+    },
     "water_change": {
         "every": "P7D",
         "fraction": {"value": 50.0, "unit": "%"},
@@ -67,6 +75,9 @@ GOLDEN = {
     "equipment": {},
     "thresholds": {},
     "notes": "",
+    "salted": None,
+    "medicated": None,
+    "contact": "",
 }
 
 
@@ -124,6 +135,7 @@ def test_every_member_survives(client):
             "length": "7h30m",
             "gas_on": "09:00",
             "gas_off": "18:00",
+            "gas_close": "pull the grey plug",
         },
         water_change={
             "every": "14d",
@@ -143,6 +155,7 @@ def test_every_member_survives(client):
         equipment={"cylinder_kg": 2, "lamp": "white LED"},
         thresholds={"stale_ph_min": 15},
         notes="Two\nlines.",
+        contact="Invented keeper, extension 12",
     )
     tank = client.get("/v1/tanks/riffle").get_json()
     assert tank["time_zone"] == "Europe/Lisbon"
@@ -164,6 +177,7 @@ def test_every_member_survives(client):
         "length": "PT7H30M",
         "gas_on": "09:00",
         "gas_off": "18:00",
+        "gas_close": "pull the grey plug",
     }
     change = tank["water_change"]
     assert change["every"] == "P14D"
@@ -179,6 +193,7 @@ def test_every_member_survives(client):
     assert tank["equipment"] == {"cylinder_kg": 2, "lamp": "white LED"}
     assert tank["thresholds"] == {"stale_ph_min": 15.0}
     assert tank["notes"] == "Two\nlines."
+    assert tank["contact"] == "Invented keeper, extension 12"
     again = client.put("/v1/tanks/riffle", json=tank)
     assert again.get_json() == tank
 

@@ -14,8 +14,9 @@ import requests
 from service.app.file_modes import wide_files
 from service.config import load_config
 from service.private_files import can_be_made, create_file, make_folder
+from service.registry.models import Tank
 from service.registry.registry import open_registry
-from service.store import open_store
+from service.store import Reading, open_store
 from tests.api.scenes import TANK
 from tests.cli.conftest import ROOT
 from tests.cli.test_serving import ready, running, until
@@ -111,9 +112,11 @@ every_s = 1
 @with_umask
 def test_everything_that_other_commands_make(umask, tmp_path):
     store = open_store(f"sqlite:///{tmp_path}/a/readings.db")
-    registry = open_registry(f"sqlite:///{tmp_path}/b/registry.db")
-    registry.close()
+    store.write([Reading("reed", "ph", "main", 1_772_404_877_000_000, 6.6)])
     store.close()
+    registry = open_registry(f"sqlite:///{tmp_path}/b/registry.db")
+    registry.put_tank(Tank("reed", "Reed"))
+    registry.close()
     log = tmp_path / "log.csv"
     log.write_text("time,tank,quantity,value\n2026-03-01T22:41:17Z,reed,ph,6.6\n")
     log.chmod(0o600)
@@ -127,6 +130,7 @@ def test_everything_that_other_commands_make(umask, tmp_path):
         ["copy", "--from", f"sqlite:///{tmp_path}/a/readings.db", "--to", "sqlite:///c/copy.db"],
         ["export", "reed", "--output", "out.csv"],
         ["token", "create", "phone"],
+        ["backup", "backup.tar"],
     ]
     for words in commands:
         subprocess.run(
@@ -134,10 +138,11 @@ def test_everything_that_other_commands_make(umask, tmp_path):
             cwd=tmp_path,
             env={**environment, "PYTHONPATH": str(ROOT)},
             capture_output=True,
-            check=False,
+            check=True,
         )
     found = modes(tmp_path)
-    assert {"a", "a/readings.db", "b", "b/registry.db", "rejects.csv"} <= set(found)
+    assert {"a", "a/readings.db", "b", "b/registry.db", "backup.tar", "out.csv"} <= set(found)
+    assert {"c/copy.db", "rejects.csv"} <= set(found)
     assert private(found) == {}
 
 

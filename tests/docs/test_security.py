@@ -52,6 +52,11 @@ def test_a_claim_names_tests_that_are_there(claim: str, tests: str) -> None:
         assert not name or name in names_of(file), f"{path} has no test {name}"
 
 
+def test_no_claim_stands_twice() -> None:
+    stated = [claim for claim, _ in claims(PAGE)]
+    assert [claim for claim in set(stated) if stated.count(claim) > 1] == []
+
+
 def test_the_tables_are_found_whole() -> None:
     assert len(claims(PAGE)) >= 28
     assert len(claims(PAGE)) == len(re.findall(r"^\|.*`tests/.*\|$", PAGE, re.MULTILINE))

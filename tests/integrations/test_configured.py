@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from service.advice.engine.overdue import lifetime_s
 from service.config import (
     AdviceConfig,
     Config,
@@ -10,7 +11,7 @@ from service.config import (
     IntegrationConfig,
     WebhookOptions,
 )
-from service.integrations.configured import configured_integrations, lifetime_s
+from service.integrations.configured import configured_integrations
 from service.integrations.homie.publisher import Homie
 from service.integrations.hub.publisher import Hub
 from service.integrations.mqtt_advice import MqttAdvice
@@ -36,4 +37,4 @@ def test_one_is_made_of_each_and_advice_is_published_unless_switched_off(home: H
 
 def test_values_count_for_three_evaluations_and_a_minute_at_least() -> None:
     for every_s, expected in ((60.0, 180), (1.0, 60)):
-        assert lifetime_s(Config(advice=AdviceConfig(every_s=every_s))) == expected
+        assert lifetime_s(every_s) == expected

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -61,7 +62,7 @@ def test_the_next_absence_is_handed_over(bare: Served, visit: Opener) -> None:
         "Littoral is no safety device",
     ):
         expect(sheet).to_contain_text(words)
-    expect(sheet.locator(".days > div")).to_have_count(11)
+    expect(sheet.locator(".ticks li")).to_have_count(11)
     assert seen.complaints == []
 
 
@@ -69,10 +70,10 @@ def test_dates_in_the_address_count_with_the_last_day(bare: Served, visit: Opene
     reedbed(bare)
     page = visit(f"{bare.url}/handover?start=2026-05-01&end=2026-05-03").page
     expect(page.locator(".sheet-page header")).to_contain_text("Fri 1 May 2026")
-    expect(page.locator(".days > div")).to_have_count(3)
+    expect(page.locator(".ticks li")).to_have_count(3)
     page.get_by_label("To (inclusive)").fill("2026-05-08")
     page.get_by_role("button", name="Show").click()
-    expect(page.locator(".days > div")).to_have_count(8)
+    expect(page.locator(".ticks li")).to_have_count(8)
 
 
 @pytest.mark.parametrize(
@@ -85,12 +86,31 @@ def test_spans_that_make_no_sense_are_refused(bare: Served, span: str) -> None:
     assert "allowed:" in answer.text
 
 
-def test_prints_on_one_page_per_tank(shore: Served, visit: Opener) -> None:
-    page = visit(f"{shore.url}/handover?start=2026-04-16&end=2026-04-29").page
+@pytest.mark.parametrize(("last", "pages"), [("2026-04-29", 1), ("2026-05-06", 2)])
+def test_prints_on_one_page_per_tank(shore: Served, visit: Opener, last: str, pages: int) -> None:
+    """Up to two weeks on one page a tank, three weeks on two at most."""
+    page = visit(f"{shore.url}/handover?start=2026-04-16&end={last}").page
     tanks = page.locator(".sheet-page").count()
     assert tanks == 3
     printed = page.pdf(prefer_css_page_size=True)
-    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == tanks
+    assert tanks <= len(re.findall(rb"/Type\s*/Page\b", printed)) <= pages * tanks
+
+
+def test_emergencies_stand_first_and_only_what_the_tank_has(bare: Served, visit: Opener) -> None:
+    bare.registry.put_tank(
+        replace(
+            reedbed(bare), heated=False, co2_injected=False, contact="Invented keeper, extension 12"
+        )
+    )
+    seen = visit(f"{bare.url}/handover?start=2026-05-01&end=2026-05-03")
+    sheet = seen.page.locator(".sheet-page")
+    text = sheet.inner_text()
+    assert text.index("In an emergency") < text.index("Every day") < text.index("On these days")
+    assert "Call Invented keeper, extension 12." in text
+    assert "heater" not in text.lower() and "CO2 cylinder" not in text
+    expect(sheet.locator(".daily .ticks li")).to_have_count(3)
+    assert text.count("Look at the tank") == 1
+    assert violations(seen.page) == []
 
 
 @pytest.mark.slow

@@ -1,4 +1,4 @@
-"""Tokens, sharing links, signing keys."""
+"""Tokens and sharing links."""
 
 import re
 import string
@@ -10,7 +10,6 @@ from sqlalchemy import text
 from service.errors import ConflictError, GoneError, InvalidInputError, NotFoundError
 from service.registry.access import Scope
 from service.registry.models import Tank
-from service.registry.registry import open_registry
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -159,12 +158,3 @@ def test_a_link_always_has_an_end(registry):
         registry.create_share("a", NOW, NOW, NOW, expires=NOW + DAY)
     with pytest.raises(NotFoundError, match="'b'"):
         registry.create_share("b", NOW, NOW + DAY, NOW, expires=NOW + DAY)
-
-
-def test_every_process_signs_with_the_same_key(registry, registry_url):
-    key = registry.signing_key("session")
-    other = open_registry(registry_url)
-    assert other.signing_key("session") == key
-    assert other.signing_key("form") != key
-    assert len(key) == 32
-    other.close()

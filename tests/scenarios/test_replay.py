@@ -15,6 +15,7 @@ from service.advice import cautions
 from service.advice.engine.catalogue import RULES
 from service.advice.engine.lifecycle import MOST_UNFOLDED
 from service.advice.engine.recommendation import Severity
+from service.advice.engine.work import Who
 from tests.scenarios.replay import Played, play, trail
 from tests.scenarios.scenario import FOLDER, Scenario, load_scenario, moment
 
@@ -111,9 +112,13 @@ NEEDS_CAUTION = {
     "GAS": r"needle valve|[Cc]lose the CO2 cylinder|gas come on|gas to come on|cylinder",
     "MAINS": r"heater|[Dd]im the lamp|[Ss]witch|[Tt]imer|[Ff]ilter |plug"
     r"|air stone|sponge|[Cc]ut back|Change \d",
+    "NEW_WATER": r"[Cc]hang(?:e|ing) [\d.]+ L|tap water",
     "CHEMICALS": r"KHCO3|buffers?\b|\bGive \d|Test KH|Dissolve",
 }
 """Words of an action and the caution that must stand beside them. Our choice."""
+
+FOR_THE_KEEPER = r"needle valve|regulator|timer|is set to|half of the media|[Cc]alibrate"
+"""Words of work that nobody but the tank keeper does. Our choice."""
 
 
 def test_what_can_hurt_stands_beside_its_caution() -> None:
@@ -123,13 +128,15 @@ def test_what_can_hurt_stands_beside_its_caution() -> None:
         for one in played(path)[1].happenings:
             finding = one.one.finding
             for name, words in NEEDS_CAUTION.items():
-                if re.search(words, finding.action):
+                if re.search(words, finding.instruction.action):
                     seen.add(name)
                     assert getattr(cautions, name) in finding.cautions, (
                         name,
                         finding.code,
-                        finding.action,
+                        finding.instruction.action,
                     )
+            if finding.who is Who.ANYONE:
+                assert not re.search(FOR_THE_KEEPER, finding.action), finding.action
     assert seen == set(NEEDS_CAUTION)
 
 

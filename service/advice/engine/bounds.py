@@ -75,7 +75,8 @@ def _rest(rule: Rule, rest: Sequence[Finding]) -> Finding:
         title=f"{len(rest)} more of the same: {rule.about}",
         action=f"Beside those that are listed singly: {'; '.join(titles)}.",
         evidence=(Evidence(f"{len(rest)} more were found", "count", float(len(rest)), "1"),),
-        cautions=tuple(dict.fromkeys(text for one in rest for text in one.cautions)),
+        hazards=tuple(dict.fromkeys(hazard for one in rest for hazard in one.hazards)),
         confidence=min(one.confidence for one in rest),
         moves=tuple(dict.fromkeys(move for one in rest for move in one.moves)),
+        who=min(one.who for one in rest),
     )

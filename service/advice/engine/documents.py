@@ -7,7 +7,9 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any, Final
 
+from service.advice.engine.instruction import NumberedCautions
 from service.advice.engine.recommendation import Recommendation, Severity
+from service.advice.engine.work import Who
 from service.registry.recommendations import State
 from service.schemas.answers import AnswerSchema, Part
 from service.schemas.base import Items, Schema
@@ -49,7 +51,24 @@ class EvidenceSchema(Schema):
         return {name: value for name, value in shown.items() if value is not None}
 
 
-class RecommendationSchema(AnswerSchema):
+class InstructionSchema(AnswerSchema):
+    """What to do, in the words that every form shows: members of whatever is an instruction."""
+
+    title = Text("A short line with the amount.", attribute="instruction.title")
+    action = Text("What to do, with amounts.", longest=2000, attribute="instruction.action")
+    amounts = Items(AmountSchema, attribute="instruction.amounts")
+    cautions = Items(
+        Text(longest=2000), "What to mind before you start.", attribute="instruction.cautions"
+    )
+    who = Choice(
+        "Who may do it: `anyone`, or only the tank keeper (`practitioner`).",
+        words=list(Who),
+        attribute="instruction.who",
+    )
+    due = Moment("By when; null: no hurry.", attribute="instruction.due", allow_none=True)
+
+
+class RecommendationSchema(InstructionSchema):
     """What to do about one tank."""
 
     id = Text("Stays as long as the cause lasts.")
@@ -58,15 +77,10 @@ class RecommendationSchema(AnswerSchema):
     subject = Text("Tells two of one rule apart; may be empty.", attribute="finding.subject")
     severity = Choice(words=[one.word for one in Severity], attribute="finding.severity.word")
     state = Choice(words=list(State))
-    title = Text("A short line.", attribute="finding.title")
-    action = Text("What to do, with amounts.", attribute="finding.action")
-    amounts = Items(AmountSchema, attribute="finding.amounts")
-    evidence = Items(EvidenceSchema, attribute="finding.evidence")
-    cautions = Items(Text(longest=2000), attribute="finding.cautions")
+    evidence = Items(EvidenceSchema, attribute="instruction.reasons")
     confidence = Number(
         "0 to 1: how sure the evidence is.", low=0, high=1, attribute="finding.confidence"
     )
-    due = Moment("By when; null: no hurry.", attribute="finding.due", allow_none=True)
     since = Moment("When the cause began.", attribute="finding.since", allow_none=True)
     first_seen = Moment()
     last_seen = Moment()
@@ -84,7 +98,8 @@ def recommendation_document(one: Recommendation) -> dict[str, Any]:
 
 
 def summary_document(tank: str, current: Sequence[Recommendation], now: datetime) -> dict[str, Any]:
-    """The summary of a tank's open recommendations: counts, the worst, the titles."""
+    """The summary of a tank's open recommendations: counts, the worst, titles with cautions."""
+    short = [one.instruction for one in current if not one.folded]
     words = Counter(one.finding.severity.word for one in current)
     return {
         "tank": tank,
@@ -94,7 +109,8 @@ def summary_document(tank: str, current: Sequence[Recommendation], now: datetime
         if current
         else None,
         "counts": {severity.word: words[severity.word] for severity in Severity},
-        "titles": [one.finding.title for one in current if not one.folded],
+        "titles": [one.title for one in short],
+        "cautions": list(NumberedCautions(short).texts),
     }
 
 

@@ -1,4 +1,4 @@
-"""Findings of rules, and recommendations: findings with a history."""
+"""Instructions, findings of rules, and recommendations: findings with a history."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from enum import IntEnum
 from types import MappingProxyType
 from typing import Any
 
+from service.advice.engine.work import Hazard, Who
 from service.registry.recommendations import State
 
 
@@ -57,6 +58,34 @@ class Amount:
     unit: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instruction:
+    """What a person is asked to do, in the words that every form shows.
+
+    Attributes:
+        title: a short line with the amount.
+        action: what to do, with amounts.
+        cautions: what to mind; empty only where the work meets no hazard.
+        amounts: of water, fertiliser and the like.
+        reasons: what it rests on.
+        due: by when, UTC; None: no hurry.
+        who: who may do it.
+    """
+
+    title: str
+    action: str
+    cautions: tuple[str, ...]
+    amounts: tuple[Amount, ...] = ()
+    reasons: tuple[Evidence, ...] = ()
+    due: datetime | None = None
+    who: Who = Who.ANYONE
+
+    @property
+    def instruction(self) -> Instruction:
+        """Itself: what shows instructions takes recommendations, tasks and emergencies alike."""
+        return self
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """What one rule found about one tank at one moment; the ledger makes a recommendation of it.
@@ -72,6 +101,10 @@ class Finding:
         since: when the cause began, UTC.
         moves: what following it would move, such as ``co2:raise``; two findings that move one
             thing both ways are never given together.
+        hazards: what the work meets that can hurt.
+        cautions: what has to be said with it; the engine gives them, by hazards and tank.
+        who: who may do the action.
+        keeper_action: what is left to the tank keeper where anyone may do the action; else "".
     """
 
     code: str
@@ -82,11 +115,27 @@ class Finding:
     subject: str = ""
     amounts: tuple[Amount, ...] = ()
     due: datetime | None = None
+    hazards: tuple[Hazard, ...] = ()
     cautions: tuple[str, ...] = ()
     confidence: float = 0.8
     closed_by: tuple[str, ...] = ()
     since: datetime | None = None
     moves: tuple[str, ...] = ()
+    who: Who = Who.ANYONE
+    keeper_action: str = ""
+
+    @property
+    def instruction(self) -> Instruction:
+        """The words of the finding, once the engine has completed it."""
+        return Instruction(
+            title=self.title,
+            action=f"{self.action} {self.keeper_action}".rstrip(),
+            cautions=self.cautions,
+            amounts=self.amounts,
+            reasons=self.evidence,
+            due=self.due,
+            who=self.who,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +158,11 @@ class Recommendation:
     snoozed_until: datetime | None = None
     folded: bool = False
     extra: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+
+    @property
+    def instruction(self) -> Instruction:
+        """What it asks for, in the words that every form shows."""
+        return self.finding.instruction
 
 
 def most_urgent_first(ones: Iterable[Recommendation]) -> list[Recommendation]:

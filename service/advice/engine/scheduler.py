@@ -29,6 +29,8 @@ TANKS_AT_ONCE: Final = 200
 """Tanks whose findings go into the ledger in one transaction. Our choice."""
 PRUNE_EVERY = timedelta(days=1)
 EVENTS_STORED_FOR: Final = timedelta(days=30)
+SESSIONS_STORED_FOR: Final = timedelta(days=90)
+"""After their end. No session may be idle for longer (``[http] session_idle_hours``)."""
 """Events that nobody still waits for are stored for so long. Our choice."""
 
 _log = logging.getLogger(__name__)
@@ -68,6 +70,7 @@ class Scheduler:
         self._evaluated_before: frozenset[str] = frozenset()
         self._pruned: datetime | None = None
         self._failed: list[str] = []
+        self._evaluated: str | None = None
         self._views = ViewCache(registry, store)
 
     def run(self, stop: threading.Event) -> None:
@@ -131,14 +134,16 @@ class Scheduler:
     def run_once(self) -> None:
         """Evaluate every tank once, and store a status of how it went in the registry."""
         began = time.monotonic()
-        status: dict[str, object] = {"time": format_moment(self._clock.now())}
+        at = format_moment(self._clock.now())
+        status: dict[str, object] = {"time": at, "every_s": self._every_s}
         try:
             changes = self.evaluate_all()
+            self._evaluated = at
             status |= {"tanks": len(changes), "failed": self._failed, "error": None}
         except LittoralError as error:
             _log.warning("the tanks were not evaluated: %s", error.detail)
             status |= {"tanks": 0, "failed": [], "error": error.detail}
-        status["seconds"] = time.monotonic() - began
+        status |= {"evaluated": self._evaluated, "seconds": time.monotonic() - began}
         try:
             self._registry.put_status(STATUS_NAME, status)
         except LittoralError as error:
@@ -166,6 +171,7 @@ class Scheduler:
         if self._pruned is None or now - self._pruned >= PRUNE_EVERY:
             self._ledger.prune(now)
             self._registry.prune_events(now - EVENTS_STORED_FOR)
+            self._registry.prune_sessions(now - SESSIONS_STORED_FOR)
             if self._keep_audit is not None:
                 self._registry.prune_audit(SystemClock().now() - self._keep_audit)
             self._pruned = now

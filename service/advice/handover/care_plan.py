@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Final
 
-from service.advice import cautions
 from service.advice.care_log import last_full_change, work_without_change
-from service.advice.engine.recommendation import Amount
+from service.advice.cautions import cautions_for
+from service.advice.engine.instruction import hazards_of
+from service.advice.engine.recommendation import Amount, Instruction
 from service.advice.engine.rule import Case
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import dose
 from service.advice.rules.nutrients.due import dosed_since, planned_amount, rate_text
 from service.advice.rules.upkeep.cylinder import cylinder_of
@@ -23,34 +25,32 @@ from service.advice.rules.upkeep.routine_work import (
     last_done,
 )
 from service.advice.rules.upkeep.trim import trim_day
+from service.advice.rules.water import after_work, routine
 from service.advice.rules.water.new_water import new_water
 from service.derive.local_time import local_day, local_moment
 
 MORNING: Final = time(9)
 EVENING: Final = time(18)
+DAILY_CHECK: Final = "look"
+"""Code of the daily check."""
 CAN_WAIT: Final = (FILTER, CALIBRATION)
 """Work that is left to the tank's owner unless it grows far overdue: it can do harm in
 unpractised hands."""
 
 
-@dataclass(frozen=True, slots=True)
-class Task:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task(Instruction):
     """One thing to do on one day.
 
     Attributes:
         due: by when, UTC; day: the tank's local date.
         code: of the rule that asks for it; ``look`` for the daily check.
-        amounts: of water, fertiliser and the like.
     """
 
     due: datetime
     day: date
     code: str
-    subject: str
-    title: str
-    action: str
-    amounts: tuple[Amount, ...] = ()
-    cautions: tuple[str, ...] = ()
+    subject: str = ""
 
 
 def tasks_between(case: Case, start: datetime, end: datetime) -> list[Task]:
@@ -78,6 +78,32 @@ def first_day(case: Case, start: datetime, at: time) -> datetime:
     return max(moment, start)
 
 
+def task(
+    case: Case,
+    due: datetime,
+    code: str,
+    title: str,
+    action: str,
+    hazards: Iterable[Hazard],
+    *,
+    subject: str = "",
+    amounts: tuple[Amount, ...] = (),
+    who: Who = Who.ANYONE,
+) -> Task:
+    """A task of a tank, with the cautions that its hazards and amounts ask for."""
+    return Task(
+        due=due,
+        day=local_day(case.tank, due),
+        code=code,
+        subject=subject,
+        title=title,
+        action=action,
+        cautions=cautions_for((*hazards, *hazards_of(amounts)), case.tank),
+        amounts=amounts,
+        who=who,
+    )
+
+
 def later_evening(case: Case, at: datetime, every: timedelta) -> datetime:
     """The evening so long after another, by the clock on the wall, also over its change."""
     day = local_day(case.tank, at + every)
@@ -100,20 +126,23 @@ def _water_and_doses(case: Case, start: datetime, end: datetime) -> Iterator[Tas
         # Doses that the last change still waits for.
         yield from _open_doses(case, start)
     while at < end:
-        water = new_water(case, plan.fraction)
-        yield Task(
-            at,
-            local_day(case.tank, at),
-            "water-change-due",
-            "",
-            f"Change {water.amount_text}",
-            f"{water.how}Siphon off what lies loose on the substrate. {water.reuse}".strip(),
-            water.amounts,
-            water.cautions,
-        )
+        large = max(plan.fraction, case.limit("work_change_fraction"))
+        water = new_water(case, plan.fraction if work is None else large)
+        first = at
+        for part in range(water.parts):
+            at = later_evening(case, first, timedelta(days=part)) if part else first
+            yield task(
+                case,
+                at,
+                routine.CODE if work is None else after_work.CODE,
+                f"Change {water.each_text}",
+                f"{water.how}Siphon off what lies loose on the substrate. {water.reuse}".strip(),
+                water.hazards,
+                amounts=water.amounts,
+            )
         for number, planned in enumerate(case.tank.doses, start=1):
             yield _dose(case, planned.name, at + timedelta(minutes=20 + number))
-        at = later_evening(case, at, timedelta(days=plan.every_days))
+        at, work = later_evening(case, first, timedelta(days=plan.every_days)), None
 
 
 def _open_doses(case: Case, start: datetime) -> Iterator[Task]:
@@ -130,16 +159,16 @@ def _dose(case: Case, name: str, at: datetime) -> Task:
     planned = next(one for one in case.tank.doses if one.name == name)
     amount = planned_amount(case, planned)
     how_much = rate_text(planned) if amount is None else dose(amount)
-    return Task(
+    return task(
+        case,
         at,
-        local_day(case.tank, at),
         "dose-due",
-        name,
         f"Dose {name}: {how_much}",
         "After the water change, once, spread over the surface; log it. If it was forgotten, "
         "leave it out: never double it.",
-        () if amount is None else (amount,),
-        (cautions.CHEMICALS,),
+        (Hazard.CHEMICALS,),
+        subject=name,
+        amounts=() if amount is None else (amount,),
     )
 
 
@@ -161,9 +190,7 @@ def _work(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
 
 
 def _work_task(case: Case, work: Work, at: datetime) -> Task:
-    return Task(
-        at, local_day(case.tank, at), work.code, "", work.title, work.how, (), work.cautions
-    )
+    return task(case, at, work.code, work.title, work.how, work.hazards, who=work.who)
 
 
 def _trim(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
@@ -173,12 +200,12 @@ def _trim(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
     at = max(
         local_moment(case.tank, local_day(case.tank, day), EVENING), first_day(case, start, EVENING)
     )
-    yield Task(
-        at, local_day(case.tank, at), "trim-due", "", "Stems will be near the surface",
+    yield task(
+        case, at, "trim-due", "Stems will be near the surface",
         "It can wait for the owner for a week or two. If they lie on the surface and shade "
         f"the rest, cut them to about {case.limit('stem_height_cm'):.0f} cm and take the cuttings "
         "out.",
-        (), (cautions.MAINS,),
+        (Hazard.MAINS, Hazard.STOPPED), who=Who.PRACTITIONER,
     )  # fmt: skip
 
 
@@ -187,12 +214,13 @@ def _cylinder(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
     if cylinder is None or cylinder.empty_at >= end:
         return
     at = max(cylinder.empty_at - timedelta(days=2), first_day(case, start, MORNING))
-    yield Task(
-        at, local_day(case.tank, at), "cylinder-low", "", "The CO2 cylinder will soon be empty",
+    yield task(
+        case, at, "cylinder-low", "The CO2 cylinder will soon be empty",
         f"By its use it is empty about {cylinder.empty_at:%d %b}. If you have been shown how, put "
         "the full one on; if not, close the valve and let the tank go without gas: plants stand "
         "that for weeks.",
-        (Amount("gas per day", cylinder.g_per_day, "g"),), (cautions.GAS,),
+        (Hazard.CO2,), amounts=(Amount("gas per day", cylinder.g_per_day, "g"),),
+        who=Who.PRACTITIONER,
     )  # fmt: skip
 
 
@@ -200,15 +228,13 @@ def _daily_checks(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
     """The daily check."""
     day = local_day(case.tank, start)
     while (at := max(local_moment(case.tank, day, MORNING), start)) < end:
-        yield Task(
+        yield task(
+            case,
             at,
-            day,
-            "look",
-            "",
+            DAILY_CHECK,
             "Look at the tank",
             "Animals all there and calm; temperature in range; lamp on at its hour; filter "
             "running; nothing rotting. Feed as written down, not more.",
-            (),
-            (cautions.ANIMALS,) if case.tank.livestock else (),
+            (Hazard.ANIMALS,) if case.tank.livestock else (),
         )
         day += timedelta(days=1)

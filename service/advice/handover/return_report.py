@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from service.advice.engine.instruction import NumberedCautions
 from service.advice.engine.recommendation import Recommendation
 from service.advice.phrases import span
 from service.derive.models import Co2Day, TankView
@@ -45,6 +46,11 @@ class TankReturn:
     done: tuple[Occurrence, ...]
     open: tuple[Recommendation, ...]
     changed: tuple[str, ...]
+
+    @property
+    def safety(self) -> NumberedCautions:
+        """The cautions of what is still to be done."""
+        return NumberedCautions(one.instruction for one in self.open)
 
 
 @dataclass(frozen=True, slots=True)

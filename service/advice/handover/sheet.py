@@ -3,41 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
 
-from service.advice import cautions
 from service.advice.care_log import newest
-from service.advice.engine.recommendation import Recommendation, Severity
+from service.advice.engine.instruction import NumberedCautions
+from service.advice.engine.recommendation import Instruction, Recommendation, Severity
 from service.advice.engine.rule import Case
+from service.advice.engine.work import Who
 from service.advice.handover.care_plan import Task, tasks_between
+from service.advice.handover.emergencies import Emergency, emergencies
 from service.advice.phrases import listed, percent, span
 from service.derive.models import Array, TankView
+from service.registry.entry_text import entry_text
 from service.registry.models import Absence, LogKind
 from service.registry.recommendations import State
 from service.times import from_us, to_us
 
 PICTURE_DAYS: Final = 3
 PICTURE_STEP_US: Final = 15 * 60_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class Limit:
-    """At what to act, and what to do then.
-
-    Attributes:
-        when: such as ``temperature above 26 °C``.
-        value, unit: the number in it, where there is one.
-        do: what to do then, in the order to do it.
-    """
-
-    when: str
-    do: str
-    value: float | None = None
-    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +52,12 @@ class TankSheet:
     Attributes:
         time_zone: IANA name; the zone that days and times of the page are in.
         state: three lines: the water now, what is to be done, what lives in it and was last done.
-        open: what is to be done, most urgent first.
-        tasks: for every day of the absence, in order.
-        limits: at what to act; leave_alone: what not to touch.
+        open: what is open now and anyone may do, most urgent first; what is a task is not in it.
+        tasks: what anyone may do, for every day of the absence, in order of time.
+        waiting: what waits for the tank keeper.
+        emergencies: what to look for, and what to do then.
+        leave_alone: what not to touch.
+        contact: how the tank keeper can be reached; "" where nobody said.
         notes: the owner's own words.
     """
 
@@ -78,10 +68,26 @@ class TankSheet:
     picture: Picture
     open: tuple[Recommendation, ...]
     tasks: tuple[Task, ...]
-    limits: tuple[Limit, ...]
+    waiting: tuple[Instruction, ...]
+    emergencies: tuple[Emergency, ...]
     leave_alone: tuple[str, ...]
-    cautions: tuple[str, ...]
+    contact: str
     notes: str
+
+    @property
+    def safety(self) -> NumberedCautions:
+        """The cautions of everything on the page."""
+        return NumberedCautions([*self.emergencies, *self.now, *self.tasks])
+
+    @property
+    def now(self) -> tuple[Instruction, ...]:
+        """What is open, in words."""
+        return tuple(one.instruction for one in self.open)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to mind before any work."""
+        return self.safety.texts
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,26 +124,45 @@ def handover(
 def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation]) -> TankSheet:
     """One tank's page of an absence."""
     case = Case(view)
-    open_ones = tuple(one for one in active if one.state is State.OPEN)
-    start = max(absence.start, view.now)
-    shown = [cautions.ANIMALS, cautions.MAINS]
-    if view.tank.co2_injected:
-        shown.insert(0, cautions.GAS)
-    if view.tank.doses:
-        shown.append(cautions.CHEMICALS)
+    open_ones = [one for one in active if one.state is State.OPEN]
+    planned = tasks_between(case, max(absence.start, view.now), absence.end)
+    tasks = tuple(one for one in planned if one.who is Who.ANYONE)
+    asked = {(one.code, one.subject) for one in tasks}
+    shown = tuple(
+        replace(one, finding=replace(one.finding, keeper_action=""))
+        for one in open_ones
+        if one.finding.who is Who.ANYONE and (one.finding.code, one.finding.subject) not in asked
+    )
     return TankSheet(
         tank=view.tank.id,
         name=view.tank.name,
         time_zone=view.tank.time_zone,
-        state=(water_line(view), open_line(open_ones), life_line(case)),
+        state=(water_line(view), open_line(shown), life_line(case)),
         picture=picture_of(view),
-        open=open_ones,
-        tasks=tuple(tasks_between(case, start, absence.end)),
-        limits=tuple(limits_of(case)),
+        open=shown,
+        tasks=tasks,
+        waiting=tuple(waiting(open_ones, planned)),
+        emergencies=tuple(emergencies(case)),
         leave_alone=tuple(leave_alone(case)),
-        cautions=tuple(shown),
+        contact=view.tank.contact,
         notes=view.tank.notes,
     )
+
+
+def waiting(open_ones: Sequence[Recommendation], planned: Sequence[Task]) -> list[Instruction]:
+    """What the tank keeper alone may do: open or planned, each once."""
+    keeper: dict[tuple[str, str], Instruction] = {}
+    for one in open_ones:
+        finding, words = one.finding, one.instruction
+        if finding.who is not Who.PRACTITIONER and finding.keeper_action:
+            words = replace(words, action=finding.keeper_action)
+        elif finding.who is not Who.PRACTITIONER:
+            continue
+        keeper[finding.code, finding.subject] = replace(words, who=Who.PRACTITIONER)
+    for task in planned:
+        if task.who is Who.PRACTITIONER:
+            keeper.setdefault((task.code, task.subject), task)
+    return list(keeper.values())
 
 
 def water_line(view: TankView) -> str:
@@ -176,6 +201,7 @@ def life_line(case: Case) -> str:
     animals = [f"{stock.count} {stock.species}" for stock in case.tank.livestock if stock.count]
     lives = listed(animals) if animals else "no animals registered"
     change = newest(case, LogKind.WATER_CHANGE)
+    lives = f"{lives}{treated(case)}"
     if change is None:
         return f"{lives[0].upper()}{lives[1:]}; no water change in the log."
     share = change.data.get("fraction")
@@ -184,6 +210,15 @@ def life_line(case: Case) -> str:
         f"{lives[0].upper()}{lives[1:]}; water changed {span(case.now - change.time)} ago"
         f"{how_much}."
     )
+
+
+def treated(case: Case) -> str:
+    """Salt and medication of the last months: ``; salt, 30 g, 5 days ago``."""
+    days = timedelta(days=case.limit("remedy_days"))
+    found = (newest(case, kind) for kind in (LogKind.SALT, LogKind.MEDICATION))
+    recent = [one for one in found if one is not None and case.now - one.time <= days]
+    texts = [f"; {entry_text(one)}, {span(case.now - one.time)} ago" for one in recent]
+    return "".join(f"{text[:2]}{text[2:3].lower()}{text[3:]}" for text in texts)
 
 
 def picture_of(view: TankView) -> Picture:
@@ -204,70 +239,11 @@ def picture_of(view: TankView) -> Picture:
     )
 
 
-def limits_of(case: Case) -> list[Limit]:
-    """The limits at which to act, and what to do then."""
-    view, tank = case.view, case.tank
-    found = [
-        Limit(
-            "animals gasp at the surface or lie on the bottom",
-            ("Close the CO2 cylinder. " if tank.co2_injected else "")
-            + "Raise the filter outlet or run an air stone, then change a third of the water for "
-            "water of the same temperature. Call the tank's owner.",
-        )
-    ]
-    if view.temperature.high_c is not None:
-        found.append(
-            Limit(
-                f"temperature above {view.temperature.high_c:g} °C",
-                "Lid open, fan across the surface, filter outlet raised, light off; heater "
-                "unplugged. "
-                f"Cool by no more than {case.limit('temperature_rate_max_c_h'):g} °C per hour.",
-                view.temperature.high_c,
-                "Cel",
-            )
-        )
-    if view.temperature.low_c is not None:
-        found.append(
-            Limit(
-                f"temperature below {view.temperature.low_c:g} °C",
-                "Heater plugged in and set right? Lid shut, window shut, room warmed. No hot "
-                "water poured in.",
-                view.temperature.low_c,
-                "Cel",
-            )
-        )
-    if tank.co2_injected and view.co2_high is not None:
-        found.append(
-            Limit(
-                f"CO2 above {view.co2_high.ceiling_mg_l:.3g} mg/L for more than half an hour",
-                "Close the CO2 cylinder and leave it closed until the owner is back; raise the "
-                "filter outlet or run an air stone.",
-                view.co2_high.ceiling_mg_l,
-                "mg/L",
-            )
-        )
-    on = tank.photoperiod.lights_on
-    found += [
-        Limit(
-            f"lamp dark an hour after {on:%H:%M}",
-            "Timer and plug; if it stays dark close the CO2 cylinder. A few dark days do no harm.",
-        ),
-        Limit(
-            "a sensor silent or odd",
-            "Believe a hand thermometer and your eyes; change nothing on account of the number.",
-        ),
-        Limit(
-            "water on the floor, or the filter stopped",
-            "Mains of the tank off first, from outside the puddle. Then look for the leak; a "
-            "stopped filter started within an hour needs nothing more.",
-        ),
-    ]
-    return found
-
-
 def leave_alone(case: Case) -> list[str]:
     """What a colleague should not touch."""
-    found = ["the heater's setting and the timers"]
+    found = [
+        "the heater's setting and the timers" if case.tank.heated else "the timers",
+    ]
     if case.tank.co2_injected:
         found.insert(
             0, "the needle valve and the regulator: close the CO2 cylinder, never open it more"

@@ -98,7 +98,7 @@ def _stream(options: dict[str, Any]) -> Response:
     def ended() -> bool:
         if context.stopping.is_set() or gone():
             return True
-        return not still_admitted(caller, context.registry, context.clock.now())
+        return not still_admitted(caller, context)
 
     text = stream(context.registry, poller, subscription, ended, timing)
     response = Response(text, mimetype=STREAM)

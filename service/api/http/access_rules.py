@@ -37,7 +37,13 @@ _ADMIN: Final = (
     ("DELETE", "/v1/tanks/<tank>"),
     ("POST", "/v1/webhooks/deliveries/<id>/redeliver"),
 )
-_OF_THE_CALLER: Final = (("POST", "/logout"),)
+_OF_THE_CALLER: Final = (
+    ("DELETE", "/v1/sessions"),
+    ("DELETE", "/v1/sessions/<id>"),
+    ("POST", "/logout"),
+    ("POST", "/sessions/end"),
+    ("POST", "/sessions/<id>/end"),
+)
 """What also a reader may end: it is the reader's own."""
 
 

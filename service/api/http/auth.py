@@ -7,24 +7,23 @@ service trusts its own machine (``own_machine``).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import Final
 
 from flask import Flask, Request, current_app, g, request, session
 
-from service.api.context import app_singleton, current, now
+from service.api.context import Context, app_singleton, current, now
 from service.api.http.access_rules import OPEN, ForbiddenError, UnauthorizedError, is_safe, scope_of
 from service.api.http.own_machine import refuse_other_machines, refuse_other_sites
 from service.api.http.rate_limit import RateLimits, network_of
 from service.errors import NotFoundError
 from service.registry import secret_hashes
-from service.registry.access import Scope, Token
+from service.registry.access import LoginSession, Scope, Token
 from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, act_as
-from service.registry.registry import Registry
 from service.registry.repositories.tokens import PREFIX
 
-SESSION_KEY: Final = "access_token_id"
-"""Key in the pages' signed session: id of the token that somebody logged in with."""
+SESSION_KEY: Final = "login"
+"""Key in the pages' signed cookie: the secret of the session in the registry."""
 
 REFUSALS_RECORDED: Final = timedelta(minutes=1)
 """A wrong secret is recorded at most so often for each address and token meant."""
@@ -39,12 +38,14 @@ class Caller:
         scope: what is allowed.
         actor: who is recorded for what is written.
         token: id of the token; "" where there is none.
+        session: id of the pages' session; "" where the request itself shows the token, or none.
     """
 
     name: str
     scope: Scope
     actor: Actor
     token: str = ""
+    session: str = ""
 
     @property
     def key(self) -> str:
@@ -102,11 +103,15 @@ def identify(asked: Request) -> Caller:
     """
     if asked.headers.get("Authorization") is not None:
         token = token_of_header(asked)
-        return _caller(token, ActorKind.TOKEN, asked)
-    logged_in = _token_of_session()
-    if logged_in is not None:
+        address = asked.remote_addr or ""
+        actor = Actor(ActorKind.TOKEN, token.id, token.name, address)
+        return Caller(token.name, token.scope, actor, token.id)
+    begun = session_of_cookie()
+    if begun is not None:
         refuse_other_sites(asked)
-        return _caller(logged_in, ActorKind.SESSION, asked)
+        token = current().registry.token(begun.token)
+        actor = session_actor(begun.id, token, asked)
+        return Caller(token.name, token.scope, actor, token.id, begun.id)
     if current().registry.has_tokens():
         raise UnauthorizedError("send the header Authorization: Bearer SECRET")
     refuse_other_machines(asked, current().config.http)
@@ -115,19 +120,27 @@ def identify(asked: Request) -> Caller:
     return Caller(address, Scope.ADMIN, Actor(ActorKind.MACHINE, address=address))
 
 
-def _caller(token: Token, kind: ActorKind, asked: Request) -> Caller:
-    actor = Actor(kind, token.id, token.name, asked.remote_addr or "")
-    return Caller(token.name, token.scope, actor, token.id)
+def session_actor(id: str, token: Token, asked: Request) -> Actor:
+    """Who is recorded for what is written in a session."""
+    return Actor(ActorKind.SESSION, id, token.name, asked.remote_addr or "")
 
 
-def still_admitted(caller: Caller, registry: Registry, now: datetime) -> bool:
+def still_admitted(caller: Caller, context: Context) -> bool:
     """Whether a caller who was admitted earlier would be admitted now."""
+    registry, now = context.registry, context.clock.now()
     if not caller.token:
         return not registry.has_tokens()
     try:
+        if caller.session and not is_active(registry.login_session(caller.session), context):
+            return False
         return registry.token(caller.token).valid(now)
     except NotFoundError:
         return False
+
+
+def is_active(found: LoginSession, context: Context) -> bool:
+    """Whether a session lets somebody in now, as far as its own ends go."""
+    return found.active(context.clock.now(), context.config.http.session_idle)
 
 
 def token_of_header(asked: Request) -> Token:
@@ -191,12 +204,13 @@ def _meant(secret: str) -> str:
         return ""
 
 
-def _token_of_session() -> Token | None:
-    """The token that the pages' session was opened with, while it is valid."""
+def session_of_cookie() -> LoginSession | None:
+    """The active session that the pages' cookie shows, of a valid token; None without one."""
     if not current_app.secret_key or SESSION_KEY not in session:
         return None
-    try:
-        token = current().registry.token(str(session[SESSION_KEY]))
-    except NotFoundError:
+    context = current()
+    idle = context.config.http.session_idle
+    found = context.registry.session_of(str(session[SESSION_KEY]), now(), idle)
+    if found is None or not context.registry.token(found.token).valid(now()):
         return None
-    return token if token.valid(now()) else None
+    return found

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import http
 import re
-from importlib import metadata
 from typing import Any, Final
 
 import flask_smorest
@@ -19,8 +18,8 @@ from service.api.http.problems import MEDIA_TYPE, kind_of_status
 from service.problems import PROBLEMS
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Field
+from service.version import VERSION
 
-VERSION: Final = "0.1.0"
 _SPEC: Final = "littoral_openapi_document"
 _TEXT: Final = "littoral_openapi_text"
 
@@ -221,11 +220,3 @@ def _problem_response(status: int) -> dict[str, Any]:
 def _operation_id(method: str, path: str) -> str:
     words = re.findall(r"[A-Za-z0-9]+", path.removeprefix("/v1"))
     return "_".join([method, *(word.lower() for word in words)])
-
-
-def package_version() -> str:
-    """The version of the installed package, or of the source tree where it is not installed."""
-    try:
-        return metadata.version("littoral")
-    except metadata.PackageNotFoundError:
-        return VERSION

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
 
 from flask import Response, current_app
 
+from service.advice.engine.overdue import lifetime_s, overdue
 from service.advice.engine.scheduler import STATUS_NAME
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
-from service.api.http.openapi import package_version, text_of
+from service.api.http.openapi import text_of
 from service.errors import LittoralError
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Text, Whole, YesNo
 from service.schemas.times import Moment
+from service.version import package_version
 
 _INGEST: Final = "ingest:"
 
@@ -74,6 +77,7 @@ class AdviceReadySchema(AnswerSchema):
 
     evaluated = StatusTime("When.", attribute="time", allow_none=True, dump_default=None)
     tanks = Whole("Evaluated then.", low=0, high=2**53, dump_default=0)
+    overdue = YesNo("No evaluation was completed for too long.")
     errors = Items(Text(longest=2000))
 
 
@@ -101,13 +105,16 @@ def healthz() -> dict[str, Any]:
 def readyz() -> tuple[dict[str, Any], int]:
     """Whether the service can do its work
 
-    Ready when store and registry answer. Beside it, when the ingesters last wrote and when the
-    tanks were last evaluated.
+    Ready when store and registry answer and the evaluation of the tanks is not overdue: none was
+    completed within three times its interval, a minute at least. Beside it, when the ingesters
+    last wrote and when the tanks were last evaluated.
     """
     context = current()
     health = context.store.health()
     statuses, fault = _statuses()
-    ready = health.reachable and not fault
+    status = statuses.get(STATUS_NAME)
+    late = "" if fault else _overdue(status)
+    ready = health.reachable and not fault and not late
     body = {
         "status": "ready" if ready else "not ready",
         "time": now(),
@@ -118,7 +125,7 @@ def readyz() -> tuple[dict[str, Any], int]:
             for name, status in statuses.items()
             if name.startswith(_INGEST)
         ],
-        "advice": _advice(statuses.get(STATUS_NAME)),
+        "advice": _advice(status, late),
     }
     return body, 200 if ready else 503
 
@@ -130,12 +137,24 @@ def _statuses() -> tuple[dict[str, dict[str, Any]], str]:
         return {}, error.detail
 
 
-def _advice(status: Mapping[str, Any] | None) -> Mapping[str, Any] | None:
-    if status is None:
+def _overdue(status: Mapping[str, Any] | None) -> str:
+    context = current()
+    return overdue(
+        status,
+        now(),
+        usual_s=lifetime_s(context.config.advice.every_s),
+        up_s=time.monotonic() - context.started_s,
+        speed=context.config.clock.speed,
+    )
+
+
+def _advice(status: Mapping[str, Any] | None, late: str) -> Mapping[str, Any] | None:
+    if status is None and not late:
         return None
-    failed = [f"advice on tank {tank} failed; see the log" for tank in status.get("failed", ())]
-    error = status.get("error")
-    return {**status, "errors": ([str(error)] if error else []) + failed}
+    known = status or {}
+    failed = [f"advice on tank {tank} failed; see the log" for tank in known.get("failed", ())]
+    errors = [text for text in (late, known.get("error")) if text]
+    return {**known, "overdue": bool(late), "errors": errors + failed}
 
 
 @blueprint.at("/openapi.json", "GET")

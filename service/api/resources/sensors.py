@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from datetime import timedelta
+from typing import Any, Final
 
-from service.api.context import current, now
+from ingest.process import Reason
+from service.api.context import Context, current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.api.resources.readings.schemas import FlagsField
 from service.derive.sensor_choice import chosen_series, considered
-from service.registry.models import Tank
+from service.registry.models import Rejection, Tank
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested
-from service.schemas.fields import Choice, Number, Text, YesNo
+from service.schemas.fields import Choice, Number, Text, Whole, YesNo
 from service.schemas.readings import CanonicalUnit, ReadingTime
 from service.store import SeriesInfo, SeriesKey
 from service.units import QUANTITIES
+
+REFUSALS_SHOWN_FOR: Final = timedelta(days=1)
 
 blueprint = Blueprint(
     "sensors",
@@ -49,6 +53,18 @@ class SensorsSchema(AnswerSchema):
 
     tank = Text()
     sensors = Items(SensorSchema)
+    count = Whole("How many there are.", low=0, high=2**53)
+    most = Whole(
+        "How many there may be (`ingest.sensors_per_tank`). Readings of further ones are rejected "
+        "as `too-many-sensors`.",
+        low=1,
+        high=2**53,
+    )
+    refused = Text(
+        "Why a new one was rejected last; null: none within the last day.",
+        allow_none=True,
+        longest=2000,
+    )
     next = Text(allow_none=True)
 
 
@@ -61,7 +77,24 @@ def sensors(tank: str) -> dict[str, Any]:
     series = context.store.series(tank)
     trusted = _believed(found, series)
     shown = [With(info, believed=info.key in trusted) for info in series]
-    return {"tank": tank, "sensors": shown, "next": None}
+    refusal = last_refusal(context, tank)
+    return {
+        "tank": tank,
+        "sensors": shown,
+        "count": len(series),
+        "most": context.config.ingest.sensors_per_tank,
+        "refused": None if refusal is None else refusal.detail,
+        "next": None,
+    }
+
+
+def last_refusal(context: Context, tank: str) -> Rejection | None:
+    """The last rejection of a new sensor of a tank, if it is no older than a day."""
+    since = now() - REFUSALS_SHOWN_FOR
+    for one in context.registry.rejections(tank=tank):
+        if one.reason_code == Reason.TOO_MANY_SENSORS and one.time >= since:
+            return one
+    return None
 
 
 def _believed(tank: Tank, series: Sequence[SeriesInfo]) -> set[SeriesKey]:

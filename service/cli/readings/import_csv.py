@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from ingest.process import Calibrations, ClockLimits, Processor
+from ingest.process import Calibrations, ClockLimits, Processor, SensorLimits
 from service.app.configuration import configuration
 from service.cli.options.config_option import config_option
 from service.cli.options.transfer_options import progress_bar, store_option
@@ -93,13 +93,14 @@ def command(
         _registered(config, tank),
     )
     limits = ClockLimits.of_seconds(config.ingest.late_after_s, config.ingest.future_s)
+    sensors = SensorLimits(config.ingest.sensors_per_tank, config.ingest.new_sensors_per_hour)
     now_us = to_us(make_clock(config).now())
     with ExitStack() as stack:
         store: Store | None = None
         if not dry_run:
             store = open_store(store_url or config.store.url, create=False)
             stack.callback(store.close)
-        processor = Processor(Calibrations, limits, store, warm_up_s=math.inf)
+        processor = Processor(Calibrations, limits, store, sensors=sensors, warm_up_s=math.inf)
 
         def judge(readings: Sequence[Reading]) -> Sequence[Reading]:
             return processor.process_archived(readings, now_us).readings
@@ -122,6 +123,7 @@ def command(
             times,
             judge,
             _discard if store is None else store.write,
+            refusal=processor.refusal,
             delimiter=delimiter,
             identity=repr((mapping, time_format, zone, delimiter, store_url, dry_run)),
             resumable=not dry_run,

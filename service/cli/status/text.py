@@ -11,6 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from service.cli.output.advice import due_words, instruction_lines
 from service.cli.output.terminal import sparkline, table
 from service.cli.status.tank_status import TankStatus
 from service.client import Co2, Event, Light, Recommendation, Temperature
@@ -91,8 +92,7 @@ def event_line(event: Event) -> Text:
 
 def headline(one: Recommendation) -> Text:
     """Severity, title and by when."""
-    due = "" if one.due is None else f", by {one.due:%a %d %b %H:%M} UTC"
-    return _word(one.severity).append(f": {one.title}{due}", "default not bold")
+    return _word(one.severity).append(f": {one.title}{due_words(one)}", "default not bold")
 
 
 def _first(recommendations: Sequence[Recommendation]) -> Text:
@@ -119,12 +119,12 @@ def _figure(value: float | None, state: str) -> Text:
     return Text(f"{value:.1f} ").append_text(_word(state))
 
 
-def _advice(one: Recommendation) -> tuple[RenderableType, RenderableType]:
-    indent = (0, 0, 0, 2)
-    return (
-        Padding(headline(one), indent, expand=False),
-        Padding(Text(one.action), (0, 0, 0, 4), expand=False),
-    )
+def _advice(one: Recommendation) -> list[RenderableType]:
+    below = [Text(line) for line in instruction_lines(one)]
+    return [
+        Padding(headline(one), (0, 0, 0, 2), expand=False),
+        *(Padding(line, (0, 0, 0, 4), expand=False) for line in below),
+    ]
 
 
 def _co2(co2: Co2) -> Text:

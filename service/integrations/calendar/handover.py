@@ -29,16 +29,12 @@ def uid_of(page: TankSheet, task: Task) -> str:
 
 
 def _task_of(sheet: HandoverSheet, page: TankSheet, task: Task) -> CalendarTask:
-    lines = [task.action]
-    if task.cautions:
-        lines += ["", "Cautions:", *(f"- {caution}" for caution in task.cautions)]
     return CalendarTask(
         uid=uid_of(page, task),
-        title=f"{page.name}: {task.title}",
-        text="\n".join(lines),
+        place=page.name,
+        instruction=task,
         severity=Severity.ADVICE,
         since=min(sheet.absence.start, sheet.prepared),
-        due=task.due,
         not_before=task.due - TAKES,
         rings=True,
         # Earlier sheets are not stored: a sheet counts as revised whenever it is prepared.

@@ -16,7 +16,8 @@ from zoneinfo import ZoneInfo
 
 from icalendar import Alarm, Calendar, Component, Event, Todo
 
-from service.advice.engine.recommendation import Recommendation, Severity
+from service.advice.engine.instruction import text_of
+from service.advice.engine.recommendation import Instruction, Recommendation, Severity
 from service.registry.events import Revision
 from service.registry.models import Tank
 from service.registry.recommendations import State
@@ -45,11 +46,10 @@ class CalendarTask:
 
     Attributes:
         uid: stable as long as the task lasts, unique anywhere.
-        title: one line.
-        text: what to do and why.
+        place: the tank's name.
+        instruction: what to do, why, and by when.
         severity: sets priority, category and whether it rings.
         since: when it came up, UTC.
-        due: by when, UTC; None: no hurry.
         not_before: snoozed until, UTC.
         rings: remind of it.
         revision: of its last change.
@@ -57,32 +57,35 @@ class CalendarTask:
     """
 
     uid: str
-    title: str
-    text: str
+    place: str
+    instruction: Instruction
     severity: Severity
     since: datetime
-    due: datetime | None
     not_before: datetime | None
     rings: bool
     revision: Revision
     time_zone: str
 
+    @property
+    def title(self) -> str:
+        """One line."""
+        return f"{self.place}: {self.instruction.title}"
+
+    @property
+    def due(self) -> datetime | None:
+        """By when, UTC; None: no hurry."""
+        return self.instruction.due
+
 
 def task_of(tank: Tank, one: Recommendation, revision: Revision | None) -> CalendarTask:
     """The task that a recommendation asks for."""
-    finding = one.finding
-    lines = [finding.action]
-    if finding.evidence:
-        lines += ["", "Why:", *(f"- {evidence.text}" for evidence in finding.evidence)]
-    if finding.cautions:
-        lines += ["", "Cautions:", *(f"- {caution}" for caution in finding.cautions)]
+    finding, instruction = one.finding, one.instruction
     return CalendarTask(
         uid=f"{one.id}.{tank.id}@littoral",
-        title=f"{tank.name}: {finding.title}",
-        text="\n".join(lines),
+        place=tank.name,
+        instruction=instruction,
         severity=finding.severity,
         since=one.first_seen,
-        due=finding.due,
         not_before=one.snoozed_until if one.state is State.SNOOZED else None,
         rings=finding.severity >= Severity.ADVICE and not one.folded,
         revision=revision or Revision(0, one.first_seen),
@@ -192,7 +195,7 @@ def _describe(part: Component, task: CalendarTask, now: datetime) -> None:
     part.add("sequence", 2 * task.revision.sequence + overdue + days)
     part.add("created", _seconds(task.since))
     part.add("summary", task.title)
-    part.add("description", task.text)
+    part.add("description", text_of(task.instruction))
     part.add("categories", [task.severity.word])
     part.add("priority", _PRIORITY[task.severity])
 

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from service.advice.engine.instruction import line_of
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.config import HomieOptions
 from service.derive.models import Co2State
@@ -140,7 +141,7 @@ def alerts_of(
     for one in current:
         finding = one.finding
         if one.state is State.OPEN and finding.severity >= lowest:
-            found[_id(f"{finding.code}-{finding.subject}")] = f"{finding.title}: {finding.action}"
+            found[_id(f"{finding.code}-{finding.subject}")] = line_of(one.instruction)
     return found
 
 

@@ -85,17 +85,20 @@ class Metrics(Collector):
         clock: Clock,
         lifetime_s: float,
         speed: float = 1.0,
+        started_s: float | None = None,
     ) -> None:
         """Prepare.
 
         Args:
             lifetime_s: machine seconds for which the values of an evaluation count.
             speed: of the clock, against the machine's.
+            started_s: when the process started, by ``time.monotonic``; None: now.
         """
         self._store = store
         self._registry = registry
         self._clock = clock
         self._lifetime_s = lifetime_s
+        self._started_s = time.monotonic() if started_s is None else started_s
         self._speed = speed
         self._lock = threading.Lock()
         self._figures: dict[str, tuple[Figures, float]] = {}
@@ -185,7 +188,14 @@ class Metrics(Collector):
         names = InfoMetricFamily("littoral_tank", "The tanks of the registry.")
         for tank in self._registry.tanks():
             names.add_metric([], {"tank": tank.id, "name": tank.name or tank.id})
-        return [names, *health_families(self._registry, now, self._speed)]
+        health = health_families(
+            self._registry,
+            now,
+            self._speed,
+            usual_s=self._lifetime_s,
+            up_s=time.monotonic() - self._started_s,
+        )
+        return [names, *health]
 
     def _of_evaluations(self) -> list[Metric]:
         oldest = time.monotonic() - self._lifetime_s

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from prometheus_client.metrics_core import CounterMetricFamily, GaugeMetricFamily, Metric
 
+from service.advice.engine.overdue import overdue
 from service.advice.engine.scheduler import STATUS_NAME
 from service.registry.registry import Registry
 
@@ -25,17 +26,22 @@ _COUNTED: Final = {
 }
 
 
-def health_families(registry: Registry, now: datetime, speed: float) -> list[Metric]:
+def health_families(
+    registry: Registry, now: datetime, speed: float, *, usual_s: float, up_s: float
+) -> list[Metric]:
     """Gauges and counters from the last status of each part.
 
     Args:
         now: by the service's clock.
         speed: of that clock against the machine's.
+        usual_s: machine seconds for which the values of an evaluation count.
+        up_s: machine seconds since this process started.
 
     Raises:
         RegistryUnavailableError: the registry cannot be reached.
     """
     statuses = registry.statuses()
+    late = overdue(statuses.get(STATUS_NAME), now, usual_s=usual_s, up_s=up_s, speed=speed)
     ingesters = {
         name.removeprefix(INGEST): status
         for name, status in statuses.items()
@@ -58,6 +64,11 @@ def health_families(registry: Registry, now: datetime, speed: float) -> list[Met
         rejections,
         deliveries,
         *_scheduler(statuses.get(STATUS_NAME)),
+        GaugeMetricFamily(
+            "littoral_scheduler_overdue",
+            "1 while the evaluation of the tanks is overdue.",
+            value=float(bool(late)),
+        ),
     ]
 
 

@@ -9,6 +9,7 @@ from flask import (
     Blueprint,
     Flask,
     flash,
+    g,
     make_response,
     redirect,
     render_template,
@@ -18,14 +19,16 @@ from flask import (
 )
 from werkzeug.wrappers import Response
 
-from service.api.context import current
+from service.api.context import current, now
 from service.api.http import auth
 from service.api.http.access_rules import UnauthorizedError
 from service.api.http.auth import SESSION_KEY
+from service.api.http.own_machine import refuse_other_sites
 from service.errors import LittoralError
 from service.pages.browser import csrf, error_pages, headers
 from service.pages.browser.own_address import own_page
-from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, acting_as
+from service.registry.access import Token
+from service.registry.audit import acting_as
 
 
 def register(pages: Blueprint) -> None:
@@ -45,6 +48,8 @@ def ask_to_log_in(error: UnauthorizedError) -> Response | tuple[str, int]:
     """Lead to the form to log in; where no token was made, say what to do."""
     if not current().registry.has_tokens():
         return error_pages.refused(error)
+    if session.pop(SESSION_KEY, None) is not None:
+        flash("You are logged out: this session has ended.")
     return redirect(url_for("pages.login", next=_here()), 303)
 
 
@@ -71,24 +76,34 @@ def _log_in() -> Response | tuple[str, int]:
     target = own_page(request.form.get("next", "/"))
     try:
         csrf.check_form()
+        refuse_other_sites(request)
         secret = request.form.get("secret", "").strip()
         token = auth.token_of_secret(secret, request.remote_addr or "")
+        auth.rate_limits().count_write(token.id)
     except LittoralError as error:
         return _login_form(error.detail, target), error.kind.status
-    session.clear()
-    session[SESSION_KEY] = token.id
-    with acting_as(Actor(ActorKind.SESSION, token.id, token.name, request.remote_addr or "")):
-        current().registry.record(
-            AuditedWrite(Action.SESSION_STARTED, f"tokens/{token.id}/sessions")
-        )
+    _begin_session(token)
     return redirect(target, 303)
+
+
+def _begin_session(token: Token) -> None:
+    """A new session under a new secret, whatever the cookie had before; that one is ended."""
+    registry, before = current().registry, auth.session_of_cookie()
+    expires = now() + current().config.http.session_lifetime
+    if token.expires is not None:
+        expires = min(expires, token.expires)
+    with acting_as(auth.session_actor(token.id, token, request)):
+        if before is not None:
+            registry.end_session(before.id, now())
+        _, secret = registry.create_session(token.id, now(), expires=expires)
+    session.clear()  # also the token of forms
+    session[SESSION_KEY] = secret
 
 
 def _log_out() -> Response:
     csrf.check_form()
-    if SESSION_KEY in session:
-        subject = f"tokens/{session[SESSION_KEY]}/sessions"
-        current().registry.record(AuditedWrite(Action.SESSION_ENDED, subject))
+    if g.caller.session:
+        current().registry.end_session(g.caller.session, now())
     session.clear()
     flash("Logged out.")
     return redirect(url_for("pages.login"), 303)

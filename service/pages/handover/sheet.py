@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from itertools import groupby
+from dataclasses import dataclass
+from datetime import date, datetime
 from typing import Final
 from urllib.parse import urlencode
 
@@ -18,6 +18,7 @@ from service.advice.handover.absence import (
     sheet_of,
     tanks_of,
 )
+from service.advice.handover.care_plan import DAILY_CHECK, Task
 from service.advice.handover.return_report import ReturnReport
 from service.advice.handover.sheet import HandoverSheet, TankSheet
 from service.api.context import current, now
@@ -67,7 +68,8 @@ def sheet_page(sheet: HandoverSheet, *, shared: bool = False) -> Response:
         sheet=sheet,
         local_times={one.tank: LocalTime(one.time_zone, sheet.prepared) for one in sheet.tanks},
         whole=LocalTime(zone, sheet.prepared),
-        days_of=_days_of,
+        daily_check=_daily_check,
+        work_of=_work,
         picture_lines=picture_lines,
         span=_span(sheet.absence),
         has_return_report=not shared and bool(_begun(sheet.prepared)),
@@ -112,6 +114,24 @@ def _span(absence: Absence) -> str:
     return urlencode({"start": absence.start.isoformat(), "end": absence.end.isoformat()})
 
 
-def _days_of(tank: TankSheet) -> list[tuple[object, list[object]]]:
-    """The tasks of each day."""
-    return [(day, list(tasks)) for day, tasks in groupby(tank.tasks, key=lambda one: one.day)]
+@dataclass(frozen=True, slots=True)
+class PlannedWork:
+    """What is to be done the same way on one or several days: words once, a tick for each day."""
+
+    task: Task
+    days: tuple[date, ...]
+
+
+def _daily_check(tank: TankSheet) -> PlannedWork | None:
+    """The daily check; None where the sheet covers no morning."""
+    found = [one for one in tank.tasks if one.code == DAILY_CHECK]
+    return PlannedWork(found[0], tuple(one.day for one in found)) if found else None
+
+
+def _work(tank: TankSheet) -> list[PlannedWork]:
+    """All other tasks in the order of their first day."""
+    days: dict[tuple[str, str, tuple[str, ...]], list[Task]] = {}
+    for one in tank.tasks:
+        if one.code != DAILY_CHECK:
+            days.setdefault((one.title, one.action, one.cautions), []).append(one)
+    return [PlannedWork(ones[0], tuple(one.day for one in ones)) for ones in days.values()]

@@ -69,6 +69,12 @@ class PhotoperiodSchema(ValueSchema):
     )
     gas_on = TimeOfDay("Null where the valve is not switched.", label="CO2 on", allow_none=True)
     gas_off = TimeOfDay("Null where the valve is not switched.", label="CO2 off", allow_none=True)
+    gas_close = Text(
+        "How anyone closes the CO2 of this tank in an emergency, as in `pull the grey plug behind "
+        "the cylinder`; empty: plug of the solenoid valve or valve of the cylinder.",
+        label="How to close the CO2",
+        longest=NAME_LENGTH,
+    )
 
     def contradictions(self, value: PhotoperiodPlan) -> dict[str, Any]:
         """The gas goes on and off, at two times, or is not switched at all."""

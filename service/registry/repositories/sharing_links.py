@@ -8,12 +8,11 @@ from sqlalchemy import or_, select, update
 
 from service.errors import GoneError, NotFoundError, Refusal
 from service.registry import secret_hashes
-from service.registry.access import ShareLink
+from service.registry.access import LAST_USED_STEP, ShareLink
 from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
 from service.registry.repositories.tanks import require_tank
-from service.registry.repositories.tokens import LAST_USED_STEP
 from service.registry.tables import ShareLinkRow
 from service.schemas.base import Schema
 from service.schemas.checks import check, refuse

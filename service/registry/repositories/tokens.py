@@ -1,20 +1,20 @@
-"""Registry of bearer tokens, and of the keys that the service signs with."""
+"""Registry of bearer tokens."""
 
 from __future__ import annotations
 
-import secrets
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from sqlalchemy import or_, select, update
 
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry import secret_hashes
-from service.registry.access import Scope, Token
+from service.registry.access import LAST_USED_STEP, Scope, Token
 from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
-from service.registry.tables import SigningKeyRow, TokenRow
+from service.registry.repositories.sessions import end_rows
+from service.registry.tables import TokenRow
 from service.schemas.base import Schema
 from service.schemas.checks import check
 from service.schemas.fields import Choice, Text
@@ -22,11 +22,6 @@ from service.schemas.times import Moment
 from service.times import format_moment
 
 PREFIX = "littoral"
-LAST_USED_STEP = timedelta(minutes=1)
-"""``last_used`` is written at most so often: a script that polls must not write at every call."""
-
-SIGNING_KEY_BYTES = 32
-
 LOCK_KEY = 0x11770_2A3
 """Key of PostgreSQL's advisory lock on the names of tokens; never changes."""
 
@@ -132,7 +127,7 @@ class TokenRepository(Database):
         return self.cache.get("has tokens", ask)
 
     def revoke_token(self, id: str, now: datetime) -> Token:
-        """End a token at once; the time of one that was revoked before stays.
+        """End a token and its sessions at once; the time of one that was revoked before stays.
 
         Raises:
             NotFoundError: there is none of this id.
@@ -145,20 +140,8 @@ class TokenRepository(Database):
             write.happened = row.revoked is None
             if row.revoked is None:
                 row.revoked = now
+            end_rows(session, now, token=id)
             return _token(row)
-
-    def signing_key(self, purpose: str) -> bytes:
-        """A random key for one purpose, e.g. ``session``; the same in every process."""
-        with self.session(writes=False) as session:
-            row = session.get(SigningKeyRow, purpose)
-        if row is not None:
-            return row.key
-        fresh = self._insert()(SigningKeyRow).values(
-            purpose=purpose, key=secrets.token_bytes(SIGNING_KEY_BYTES)
-        )
-        with self.session(writes="bookkeeping") as session:
-            session.execute(fresh.on_conflict_do_nothing(index_elements=["purpose"]))
-            return session.get_one(SigningKeyRow, purpose).key
 
 
 def _token(row: TokenRow) -> Token:

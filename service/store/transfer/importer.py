@@ -116,6 +116,7 @@ def import_csv(
     judge: Callable[[Sequence[Reading]], Sequence[Reading]],
     write: Callable[[list[Reading]], None],
     *,
+    refusal: Callable[[Reading], str] = lambda reading: "",
     delimiter: str = ",",
     identity: str = "",
     resumable: bool = True,
@@ -128,6 +129,7 @@ def import_csv(
         judge: gives readings their flags; asked about those whose flags the file does not have.
             Earlier readings whose flag is removed may follow them.
         write: takes a batch; usually ``Store.write``.
+        refusal: why a reading may not be stored, as its series is one too many; "" where it may.
         identity: of how the file is read (the mapping, the store): another one starts over.
         resumable: write a note beside the file of how far it got, until it is complete.
         on_progress: called with bytes done and in all, after each batch.
@@ -187,7 +189,13 @@ def import_csv(
                 continue
             report.rows += 1
             readings, flagged, rejected = read(row, lines.line)
-            (batch if flagged else unjudged).extend(readings)
+            wanted = batch if flagged else unjudged
+            for reading in readings:
+                reason = refusal(reading)
+                if reason:
+                    rejected = [*rejected, Rejected(lines.line, "", reason)]
+                else:
+                    wanted.append(reading)
             for one in rejected:
                 report.rejected += 1
                 report.reasons[_kind(one)] += 1

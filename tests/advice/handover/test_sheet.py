@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 
 import numpy as np
@@ -9,11 +10,12 @@ import numpy as np
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.lifecycle import advance
 from service.advice.engine.rule import Case
+from service.advice.engine.work import Who
 from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.handover.sheet import HandoverSheet, handover
-from service.registry.models import Absence
-from tests.advice.cases import DAY, HOUR, view_with
-from tests.derive.pieces import NOON, a_tank, days_of, grid
+from service.registry.models import Absence, LogKind
+from tests.advice.cases import DAY, HOUR, usual_log, view_with
+from tests.derive.pieces import NOON, a_tank, days_of, entry, grid
 
 TWO_WEEKS = Absence("a1", NOON + DAY, NOON + 15 * DAY, "the neighbour", (), "Key is next door.")
 
@@ -38,9 +40,10 @@ def test_sheet_of_a_healthy_tank() -> None:
     assert page.state[2] == "20 Paracheirodon axelrodi; water changed 3 days ago (50 %)."
     assert page.notes == "Feed a pinch each morning."
     assert {one.code for one in page.tasks} >= {"look", "water-change-due", "dose-due"}
-    assert [one.value for one in page.limits if one.unit == "Cel"] == [28.0, 22.0]
-    assert any(one.when == "CO2 above 30 mg/L for more than half an hour" for one in page.limits)
-    assert page.limits[0].when.startswith("animals gasp")
+    assert [one.value for one in page.emergencies if one.unit == "Cel"] == [28.0, 22.0]
+    seen = [one.title for one in page.emergencies]
+    assert "CO2 above 30 mg/L for more than half an hour" in seen
+    assert seen[0].startswith("animals gasp")
     assert any("needle valve" in text for text in page.leave_alone)
     assert any("licensed" in text for text in page.cautions)
     assert any("no safety device" in text for text in page.cautions)
@@ -48,9 +51,15 @@ def test_sheet_of_a_healthy_tank() -> None:
 
 def test_sheet_without_gas_says_nothing_of_gas() -> None:
     (page,) = sheet(tank=a_tank(co2_injected=False, doses=())).tanks
-    everything = " ".join([*page.leave_alone, *page.cautions, *(one.when for one in page.limits)])
+    everything = " ".join(
+        [
+            *page.leave_alone,
+            *page.cautions,
+            *(f"{one.title} {one.action}" for one in page.emergencies),
+        ]
+    )
     assert "CO2" not in everything and "needle" not in everything
-    assert page.limits[0].do.startswith("Raise the filter outlet")
+    assert page.emergencies[0].action.startswith("Raise the filter outlet")
 
 
 def test_sheet_shows_what_is_open_and_what_is_unknown() -> None:
@@ -75,3 +84,44 @@ def test_several_tanks_keep_their_order() -> None:
     found = handover(TWO_WEEKS, views, {}, NOON)
     assert [one.tank for one in found.tanks] == ["b", "a"]
     assert found.absence.note == "Key is next door."
+
+
+def test_colleague_is_asked_for_nothing_that_the_sheet_forbids() -> None:
+    """Too much CO2 and a late lamp: valve and timer wait for the tank keeper."""
+    (page,) = sheet(
+        co2=lambda t: np.full(t.shape, 45.0), lux=lambda t: np.full(t.shape, 9000.0)
+    ).tanks
+    asked = " ".join(one.action for one in (*page.now, *page.tasks))
+    assert "Close the CO2 cylinder" in asked
+    assert not re.search(r"needle valve|[Ss]et the timer|set to", asked)
+    kept = {one.title: one.action for one in page.waiting}
+    assert "needle valve" in kept["CO2 is above 30 mg/L"]
+    assert any("lamp" in title.lower() for title in kept)
+    assert all(one.who is Who.PRACTITIONER for one in page.waiting)
+    assert all(one.who is Who.ANYONE for one in (*page.now, *page.tasks, *page.emergencies))
+
+
+def test_one_water_change_is_asked_for_once() -> None:
+    """Replanted this morning: the large change is the task of the day, and nothing beside it."""
+    log = [*usual_log(), entry(LogKind.REPLANT, NOON - 3 * HOUR, fraction=0.5)]
+    absence = Absence("a2", NOON, NOON + 14 * DAY)
+    view = view_with(log=log)
+    standing = advance([], "reed", evaluate(view), view.now)
+    (page,) = handover(absence, [view], {"reed": standing}, view.now).tanks
+    changes = [one for one in page.tasks if one.code.startswith("water-change")]
+    assert [one.code for one in changes] == ["water-change-after-work", "water-change-due"]
+    assert {one.finding.code for one in standing} >= {"water-change-after-work"}
+    assert page.now == ()
+
+
+def test_salt_and_medication_are_shown() -> None:
+    log = [
+        *usual_log(),
+        entry(LogKind.SALT, NOON - 5 * DAY, g=30.0),
+        entry(LogKind.MEDICATION, NOON - 100 * DAY, name="invented remedy"),
+    ]
+    (page,) = sheet(log=log).tanks
+    assert "; salt, 30 g, 5 days ago; water changed 3 days ago" in page.state[2]
+    assert "remedy" not in page.state[2], "longer ago than remedy_days"
+    (task, *_) = [one for one in page.tasks if one.code == "water-change-due"]
+    assert "not for plants: salt was added" in task.action

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import socket
 from dataclasses import replace
+from datetime import timedelta
 
-from service.advice.engine.scheduler import Scheduler
+from service.advice.engine.scheduler import STATUS_NAME, Scheduler
 from service.api.context import install
+from service.clock import FixedClock
+from service.errors import StoreUnavailableError
 from service.store import open_store
 from tests.api.conftest import problem_of
 from tests.api.scenes import put
@@ -63,7 +66,67 @@ def test_readyz_has_the_last_reports_of_ingesters_and_scheduler(client, context)
             "errors": ["the store is away"],
         },
     ]
-    assert answer["advice"] == {"evaluated": "2025-06-04T12:00:00Z", "tanks": 0, "errors": []}
+    assert answer["advice"] == {
+        "evaluated": "2025-06-04T12:00:00Z",
+        "tanks": 0,
+        "overdue": False,
+        "errors": [],
+    }
+
+
+def after(application, made, **passed):
+    """``/readyz`` of a service that started long ago, and the metric beside it."""
+    moment = application.clock.now() + timedelta(**passed)
+    install(made, replace(application, clock=FixedClock(moment), started_s=-1e6))
+    client = made.test_client()
+    text = client.get("/metrics").get_data(as_text=True)
+    (metric,) = (line for line in text.splitlines() if line.startswith("littoral_scheduler_over"))
+    return client.get("/readyz"), metric
+
+
+def test_not_ready_while_the_evaluation_of_the_tanks_is_overdue(made, context):
+    """By the scheduler's own interval, 100 s here, and three of them."""
+    Scheduler(context.registry, context.store, context.clock, 100.0).run_once()
+    answer, metric = after(context, made, seconds=300)
+    assert (answer.status_code, metric) == (200, "littoral_scheduler_overdue 0.0")
+    answer, metric = after(context, made, seconds=301)
+    assert (answer.status_code, metric) == (503, "littoral_scheduler_overdue 1.0")
+    assert answer.get_json()["status"] == "not ready"
+    assert answer.get_json()["advice"]["overdue"] is True
+    assert answer.get_json()["advice"]["errors"] == [
+        "the tanks were last evaluated at 2025-06-04T12:00:00Z, 301 s ago; allowed: 300 s"
+    ]
+
+
+def test_not_ready_where_no_evaluation_was_ever_completed(made, context):
+    answer, metric = after(context, made)
+    assert (answer.status_code, metric) == (503, "littoral_scheduler_overdue 1.0")
+    assert answer.get_json()["advice"]["errors"] == [
+        "the tanks were never evaluated; allowed: within 180 s of the start"
+    ]
+
+
+def test_an_evaluation_that_failed_does_not_count(made, client, context, monkeypatch):
+    scheduler = Scheduler(context.registry, context.store, context.clock, 100.0)
+    scheduler.run_once()
+
+    def away(store, tank=None):
+        raise StoreUnavailableError("the store is away (by this test)")
+
+    put(client)
+    monkeypatch.setattr(type(context.store), "series", away)
+    scheduler._clock = FixedClock(context.clock.now() + timedelta(seconds=250))
+    scheduler.run_once()
+    monkeypatch.undo()
+    answer, _ = after(context, made, seconds=301)
+    assert answer.status_code == 503
+
+
+def test_a_service_that_has_just_started_is_ready_however_long_it_was_off(client, context):
+    context.registry.put_status(
+        STATUS_NAME, {"evaluated": "2024-01-01T00:00:00Z", "every_s": 60.0, "time": None}
+    )
+    assert client.get("/readyz").status_code == 200
 
 
 def test_a_store_that_is_away_is_a_problem_and_not_ready(made, client, context):

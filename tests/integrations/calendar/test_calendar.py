@@ -79,7 +79,7 @@ def test_a_due_task_ends_when_it_is_due() -> None:
     assert event["summary"] == "Schilfecke, links; „hell“: Change 90 L of water"
     assert event["description"] == (
         "Change 50 %, 90 L; match 24 °C.\n\nWhy:\n- the last change was 8 days ago\n\n"
-        "Cautions:\n- unplug the heater first"
+        "Before you start:\n- unplug the heater first"
     )
     assert (event["priority"], event["transp"]) == (5, "TRANSPARENT")
     assert event.decoded("dtstamp") == NOW - HOUR

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.care_log import days_since, newest_calibration
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import listed
 from service.errors import InvalidInputError
 from service.registry.calibration import read_calibration
@@ -41,7 +41,8 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         evidence=tuple(facts),
         amounts=(Amount("causes", len(causes), "1"),),
-        cautions=(cautions.CHEMICALS,),
+        hazards=(Hazard.CHEMICALS,),
+        who=Who.PRACTITIONER,
         confidence=0.8,
         closed_by=("kh-test", "calibration"),
         since=min((fact.time for fact in facts if fact.time is not None), default=None),

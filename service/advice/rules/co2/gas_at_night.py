@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.phrases import percent
 from service.derive.models import Co2Day
 from service.derive.thresholds import OUR_CHOICE
@@ -42,11 +42,11 @@ def judge(case: Case) -> Iterator[Finding]:
         title="Gas seems to stay on at night",
         action=(
             f"By its plan the gas closes at {plan.gas_off:%H:%M}, but CO2 fell by only "
-            f"{percent(max(fall, 0.0))} in {night.night_h:.0f} h of dark. Check the valve and its "
-            "timer: a valve can hang open. In the dark plants give off CO2 and take up oxygen like "
-            "the animals; raise the filter outlet or run an air stone at night until it is "
-            "mended."
+            f"{percent(max(fall, 0.0))} in {night.night_h:.0f} h of dark. In the dark plants "
+            "give off CO2 and take up oxygen like the animals: raise the filter outlet or run an "
+            "air stone at night until it is mended."
         ),
+        keeper_action="Check the valve and its timer: a valve can hang open.",
         evidence=(
             Evidence(
                 "share by which CO2 fell in the night", "night-fall", fall, "1", least,
@@ -59,7 +59,7 @@ def judge(case: Case) -> Iterator[Finding]:
             Evidence("lowest CO2 of the night", "co2", night.night_low_mg_l, "mg/L"),
         ),
         amounts=(Amount("CO2 at the end of the night", night.night_low_mg_l, "mg/L"),),
-        cautions=(cautions.GAS, cautions.MAINS, cautions.ANIMALS),
+        hazards=(Hazard.CO2, Hazard.MAINS, Hazard.ANIMALS),
         confidence=0.75,
         since=night.night_from,
         moves=("co2:lower",),

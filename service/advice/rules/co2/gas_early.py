@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
 from service.advice.rules.co2.gas_late import lead_evidence, moved_clock, timer_step
 from service.advice.rules.co2.last_day import lamp_off_plan, last_day
@@ -52,7 +52,8 @@ def judge(case: Case) -> Iterator[Finding]:
             *lead_evidence(case),
         ),
         amounts=(Amount("gas later", later_min, "min"),),
-        cautions=(cautions.GAS,),
+        hazards=(Hazard.CO2,),
+        who=Who.PRACTITIONER,
         confidence=0.7,
         since=day.on_at,
         moves=("gas:later",),

@@ -10,10 +10,10 @@ import math
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
 from service.advice.rules.co2.last_day import lamp_off_plan, last_day, water_changed_before
 from service.derive.models import Co2Day
@@ -63,7 +63,8 @@ def judge(case: Case) -> Iterator[Finding]:
             *lead_evidence(case),
         ),
         amounts=(Amount("gas earlier", earlier_min, "min"),),
-        cautions=(cautions.GAS, *((cautions.ANIMALS,) if case.tank.livestock else ())),
+        hazards=(Hazard.CO2, *((Hazard.ANIMALS,) if case.tank.livestock else ())),
+        who=Who.PRACTITIONER,
         confidence=0.8 if lead_evidence(case) else 0.65,
         since=day.on_at,
         moves=("gas:earlier",),

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import sensor_source
 from service.advice.rules.co2.last_day import LEAST_LIGHT, last_day
 from service.derive.models import Co2Day
@@ -41,7 +41,8 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
         ),
         amounts=(Amount("CO2 missing", case.view.co2.target_low_mg_l - day.peak_mg_l, "mg/L"),),
-        cautions=(cautions.GAS, cautions.MAINS),
+        hazards=(Hazard.CO2, Hazard.MAINS),
+        who=Who.PRACTITIONER,
         confidence=0.85,
         since=day.on_at,
     )  # fmt: skip

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from service.advice import cautions
+from service.advice.closing import close_co2
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
-from service.advice.phrases import day_clock, percent, sensor_source, span
+from service.advice.engine.work import Hazard, Who
+from service.advice.phrases import capitalised, day_clock, percent, sensor_source, span
 from service.derive.models import Co2High
 
 CODE = "co2-high"
@@ -20,12 +21,9 @@ CODE = "co2-high"
 def judge(case: Case) -> Iterator[Finding]:
     """One finding while CO2 is above the ceiling, and for a day after a longer time above it."""
     high = case.view.co2_high
-    if high is None:
+    if high is None or not is_high(case):
         return
-    held = high.ongoing_min >= (0 if case.active(CODE) else case.limit("co2_high_hold_min"))
-    ongoing = held and high.ongoing_min > 0
-    if not ongoing and high.minutes < case.limit("co2_high_day_min"):
-        return
+    ongoing = _ongoing(case, high)
     less = flow_step(case, high)
     yield Finding(
         code=CODE,
@@ -35,7 +33,8 @@ def judge(case: Case) -> Iterator[Finding]:
             if ongoing
             else f"CO2 rose to {high.peak_mg_l:.0f} mg/L in the last day"
         ),
-        action=_action(case, high, ongoing, less),
+        action=_action(case, high, ongoing),
+        keeper_action=_valve(less),
         evidence=(
             Evidence(
                 f"highest CO2, {day_clock(case.tank, high.peak_at, case.now)}",
@@ -61,15 +60,27 @@ def judge(case: Case) -> Iterator[Finding]:
             Amount("less gas flow", 100 * less, "%"),
         ),
         due=case.now if ongoing and case.tank.livestock else None,
-        cautions=(
-            (cautions.ANIMALS, cautions.GAS, cautions.MAINS)
-            if case.tank.livestock
-            else (cautions.GAS,)
+        hazards=(
+            (Hazard.ANIMALS, Hazard.CO2, Hazard.MAINS) if case.tank.livestock else (Hazard.CO2,)
         ),
         confidence=0.95 if high.peak_low_mg_l > high.ceiling_mg_l else 0.6,
         since=high.first_at,
         moves=("co2:lower",),
+        who=Who.ANYONE if case.tank.livestock else Who.PRACTITIONER,
     )
+
+
+def is_high(case: Case) -> bool:
+    """Whether CO2 is above the ceiling for long enough to be reported."""
+    high = case.view.co2_high
+    return high is not None and (
+        _ongoing(case, high) or high.minutes >= case.limit("co2_high_day_min")
+    )
+
+
+def _ongoing(case: Case, high: Co2High) -> bool:
+    held = high.ongoing_min >= (0 if case.active(CODE) else case.limit("co2_high_hold_min"))
+    return held and high.ongoing_min > 0
 
 
 def severity(case: Case, high: Co2High, ongoing: bool) -> Severity:
@@ -86,17 +97,16 @@ def flow_step(case: Case, high: Co2High) -> float:
     return min(max(1.0 - 0.9 * high.ceiling_mg_l / high.peak_mg_l, 0.05), 0.5)
 
 
-def _action(case: Case, high: Co2High, ongoing: bool, less: float) -> str:
+def _action(case: Case, high: Co2High, ongoing: bool) -> str:
     lasting = f"for {span(high.ongoing_min)} now" if ongoing else f"for {span(high.minutes)} in all"
     first = (
         f"CO2 has been above {high.ceiling_mg_l:.0f} mg/L {lasting}, up to "
         f"{high.peak_mg_l:.0f} mg/L. "
     )
-    lower = f"set the needle valve about {percent(less)} lower before the gas comes on again."
     if not case.tank.livestock:
-        return f"{first}No animals are registered, so it only wastes gas: {lower}"
+        return f"{first}No animals are registered, so it only wastes gas."
     if not ongoing:
-        return f"{first}It is down again: look at the animals, and {lower}"
+        return f"{first}It is down again: look at the animals."
     air = (
         " That also helps fish that take air at the surface, such as "
         f"{case.view.tolerance.air_breathers[0]}: CO2 gathers over still water. Leave them one "
@@ -105,9 +115,13 @@ def _action(case: Case, high: Co2High, ongoing: bool, less: float) -> str:
         else ""
     )
     return (
-        f"{first}Close the CO2 cylinder now, and raise the filter outlet or run an air stone "
-        f"until CO2 is back below {high.ceiling_mg_l:.0f} mg/L.{air} Then {lower}"
+        f"{first}{capitalised(close_co2(case.tank))} now, and raise the filter outlet or run an "
+        f"air stone until CO2 is back below {high.ceiling_mg_l:.0f} mg/L.{air}"
     )
+
+
+def _valve(less: float) -> str:
+    return f"Set the needle valve about {percent(less)} lower before the gas comes on again."
 
 
 def _whose(case: Case, high: Co2High) -> str:

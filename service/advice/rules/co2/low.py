@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import percent, sensor_source, span
 from service.advice.rules.co2.doubtful import to_settle
 from service.advice.rules.co2.gas_out import no_gas
@@ -78,11 +78,12 @@ def judge(case: Case) -> Iterator[Finding]:
             Amount("lit time below target", low_min, "min"),
             *(() if doubt else (Amount("more gas flow", 100 * step, "%"),)),
         ),
-        cautions=(
-            cautions.GAS,
-            *((cautions.CHEMICALS,) if doubt else ()),
-            *((cautions.ANIMALS,) if tank.livestock else ()),
+        hazards=(
+            Hazard.CO2,
+            *((Hazard.CHEMICALS,) if doubt else ()),
+            *((Hazard.ANIMALS,) if tank.livestock else ()),
         ),
+        who=Who.PRACTITIONER,
         confidence=0.5 + 0.45 * lit.surely_below_share,
         since=lit.start,
         moves=("co2:raise",),

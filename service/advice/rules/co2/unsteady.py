@@ -11,9 +11,9 @@ from datetime import timedelta
 
 import numpy as np
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import percent
 from service.derive.models import Array
 from service.derive.thresholds import OUR_CHOICE
@@ -57,7 +57,8 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
         ),
         amounts=(Amount("spread of the daily CO2", 100 * spread, "%"),),
-        cautions=(cautions.GAS, cautions.MAINS),
+        hazards=(Hazard.CO2, Hazard.MAINS),
+        who=Who.PRACTITIONER,
         confidence=0.6,
         since=full[0].on_at,
     )  # fmt: skip

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.phrases import clock, day_clock
 from service.advice.rules.heat.out_of_range import ongoing
 
@@ -40,7 +40,7 @@ def judge(case: Case) -> Iterator[Finding]:
     at = datetime.fromtimestamp(coming.at_s, UTC)
     earliest = datetime.fromtimestamp(coming.earliest_s, UTC)
     warm = coming.side == "above"
-    species = now.high_species if warm else now.low_species
+    species = now.tolerable.species(coming.side)
     yield Finding(
         code=CODE,
         subject=coming.side,
@@ -70,7 +70,7 @@ def judge(case: Case) -> Iterator[Finding]:
             Amount("time left", (at - case.now).total_seconds() / 60, "min"),
         ),
         due=earliest,
-        cautions=(cautions.SLOWLY, cautions.MAINS),
+        hazards=(Hazard.TEMPERATURE, Hazard.MAINS),
         confidence=min(coming.probability, 1.0),
         since=case.now,
         moves=("heat:lower" if warm else "heat:raise",),

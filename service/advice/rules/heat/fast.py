@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.care_log import newest
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.registry.models import LogKind
 
 CODE = "temperature-fast"
@@ -47,7 +47,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=(Amount("rate", found.rate_k_h, "K/h"),),
         due=case.now,
-        cautions=(cautions.ANIMALS, cautions.MAINS),
+        hazards=(Hazard.ANIMALS, Hazard.MAINS),
         confidence=0.75,
         since=case.now - timedelta(hours=1),
     )  # fmt: skip
@@ -78,7 +78,7 @@ def _returning(case: Case, rising: bool) -> bool:
     found = case.view.temperature
     if found.reading is None:
         return False
-    limit_c = found.low_c if rising else found.high_c
+    limit_c = found.tolerable.end_c("below" if rising else "above")
     if limit_c is None:
         return False
     return found.reading.value < limit_c if rising else found.reading.value > limit_c

@@ -1,4 +1,4 @@
-"""Rule `temperature-out`: temperature is outside the range that all animals share.
+"""Rule `temperature-out`: temperature is outside the range that all animals tolerate.
 
 Judges the excursions of the last 24 h, above and below apart. Clears a day after temperature is
 back in its range.
@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.phrases import day_clock, litres, percent, sensor_source, span
 from service.derive.models import Quality
-from service.registry.species.ranges import resolved, species
+from service.registry.species.ranges import range_source
 from service.science.temperature.excursions import Excursion
 
 CODE = "temperature-out"
@@ -24,15 +24,17 @@ STILL_SEEN = timedelta(hours=1)
 
 def judge(case: Case) -> Iterator[Finding]:
     """One finding per side; an excursion that is over is reported for a day."""
-    recent = timedelta(hours=case.limit("temperature_recent_h"))
+    recent = recent_excursions(case)
     for side in ("above", "below"):
-        found = [
-            one
-            for one in case.view.excursions
-            if one.side == side and case.now - _moment(one.end_s) <= recent
-        ]
+        found = [one for one in recent if one.side == side]
         if found:
             yield _finding(case, found[-1], found)
+
+
+def recent_excursions(case: Case) -> list[Excursion]:
+    """Those that last or are over for so short a time that they are still reported."""
+    recent = timedelta(hours=case.limit("temperature_recent_h"))
+    return [one for one in case.view.excursions if case.now - _moment(one.end_s) <= recent]
 
 
 def ongoing(case: Case, excursion: Excursion) -> bool:
@@ -58,6 +60,7 @@ def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Findi
             else f"Water was too {word} for {span(hours * 60)}"
         ),
         action=_action(case, last, worst, now_out, hours),
+        keeper_action=("Check what the heater is set to." if now_out and case.tank.heated else ""),
         evidence=(
             Evidence(
                 f"furthest {last.side} the limit, {_when(case, worst)}",
@@ -83,7 +86,12 @@ def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Findi
             *_water(case, last, now_out),
         ),
         due=case.now if now_out else None,
-        cautions=(cautions.ANIMALS, cautions.SLOWLY, cautions.MAINS),
+        hazards=(
+            Hazard.ANIMALS,
+            Hazard.TEMPERATURE,
+            Hazard.MAINS,
+            *((Hazard.HOT_WATER,) if last.side == "below" and _water(case, last, now_out) else ()),
+        ),
         confidence=0.9,
         since=_moment(all_of_side[0].start_s),
         moves=(("heat:lower",) if last.side == "above" else ("heat:raise",)) if now_out else (),
@@ -110,13 +118,14 @@ def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours:
         )
     rate = case.limit("temperature_rate_max_c_h")
     if side == "above":
+        heater = "unplug the heater until it is cooler, " if case.tank.heated else ""
         return (
-            f"{was}Open the lid, raise the filter outlet for oxygen, dim or shorten the light, "
-            f"{'check that the heater is off, ' if case.tank.heated else ''}and cool the room."
+            f"{was}Open the lid, raise the filter outlet for oxygen, switch the lamp off or dim "
+            f"it, {heater}and cool the room."
             f"{_water_text(case, last)} Bring it down by no more than {rate:g} °C per hour."
         )
     heater = (
-        "Check that the heater has power and is set right"
+        "Check that the heater has power and is under water"
         if case.tank.heated
         else "The tank has no heater: warm the room, or move the animals that need it warmer"
     )
@@ -154,7 +163,7 @@ def _water_text(case: Case, last: Excursion) -> str:
     moved_c = abs(_now_c(case, last) - tap_c) * share
     return (
         f" Changing {litres(amounts[0].value)} ({percent(share)}) for tap water of "
-        f"{tap_c:.0f} °C moves it by about {moved_c:.1f} °C."
+        f"{tap_c:.0f} °C, with water conditioner, moves it by about {moved_c:.1f} °C."
     )
 
 
@@ -172,18 +181,13 @@ def _moment(time_s: float) -> datetime:
 
 
 def _species(case: Case, one: Excursion) -> str:
-    found = case.view.temperature
-    return (found.high_species if one.side == "above" else found.low_species) or "the animals"
+    return case.view.temperature.tolerable.species(one.side) or "the animals"
 
 
 def _source(case: Case, one: Excursion) -> str:
     name = _species(case, one)
-    for stock in case.tank.livestock:
-        own = stock.temperature_high_c if one.side == "above" else stock.temperature_low_c
-        if resolved(stock).species == name and own is not None:
-            return "set for this tank"
-    known = species(name)
-    return "set for this tank" if known is None else known.temperature_source
+    sources = [range_source(it, one.side) for it in case.tank.livestock if it.species == name]
+    return sources[0] if sources else ""
 
 
-RULE = Rule(CODE, "temperature outside the range that all animals share, now or in 24 h", judge)
+RULE = Rule(CODE, "temperature outside the range that all animals tolerate, now or in 24 h", judge)

@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
+from service.advice.closing import close_co2
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.derive.models import Quality
 from service.derive.sensor_choice import age_min
 from service.derive.thresholds import STALE_NAME
@@ -62,7 +63,7 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
         ),
         amounts=(Amount("oxygen at saturation", holds, "mg/L"),),
-        cautions=(cautions.ANIMALS, cautions.MAINS),
+        hazards=(Hazard.ANIMALS, Hazard.MAINS),
         confidence=0.6,
         since=case.now,
         moves=("co2:lower",) if too_warm else (),
@@ -85,7 +86,7 @@ def _measured(case: Case, oxygen_mg_l: float, sensor: str) -> Iterator[Finding]:
         title=f"Oxygen is low: {oxygen_mg_l:.1f} mg/L",
         action=(
             "Raise the filter outlet and run an air stone now; "
-            f"{'close the CO2 cylinder; ' if case.tank.co2_injected else ''}take out what rots "
+            f"{f'{close_co2(case.tank)}; ' if case.tank.co2_injected else ''}take out what rots "
             "and don't feed today. Look at the filter: a stopped filter uses oxygen up."
         ),
         evidence=(
@@ -96,7 +97,7 @@ def _measured(case: Case, oxygen_mg_l: float, sensor: str) -> Iterator[Finding]:
         ),
         amounts=(Amount("oxygen missing", least - oxygen_mg_l, "mg/L"),),
         due=case.now,
-        cautions=(cautions.ANIMALS, cautions.GAS, cautions.MAINS),
+        hazards=(Hazard.ANIMALS, Hazard.CO2, Hazard.MAINS),
         confidence=0.8,
         since=case.now,
         moves=("co2:lower",),

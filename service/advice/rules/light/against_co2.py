@@ -10,10 +10,10 @@ from collections.abc import Iterator
 from datetime import date, timedelta
 from itertools import chain
 
-from service.advice import cautions
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import percent
 from service.advice.rules.co2.doubtful import to_settle
 from service.advice.rules.co2.gas_out import no_gas
@@ -72,7 +72,8 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
         ),
         amounts=() if other else (Amount("light meanwhile", 100 * dim, "%"),),
-        cautions=(cautions.GAS, cautions.MAINS, *((cautions.CHEMICALS,) if doubt else ())),
+        hazards=(Hazard.CO2, Hazard.MAINS, *((Hazard.CHEMICALS,) if doubt else ())),
+        who=Who.PRACTITIONER,
         confidence=0.6,
         moves=("light:lower",),
     )  # fmt: skip

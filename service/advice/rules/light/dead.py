@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
-from service.advice import cautions
+from service.advice.closing import close_co2
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.phrases import day_clock, span
 from service.advice.rules.light.full_days import light_sensor
 from service.advice.rules.light.plan import planned_days
@@ -35,16 +36,16 @@ def judge(case: Case) -> Iterator[Finding]:
         action=(
             f"By its plan the lamp is on from {plan.lights_on:%H:%M} for {plan.hours:g} h, but the "
             f"light sensor has been dark for {span(missed_min)} of it. Look first whether the "
-            "sensor is covered or has slipped; then check timer, plug and lamp. "
+            "sensor is covered or has slipped; then check plug, switch and lamp. "
             + (
-                "Keep the CO2 cylinder closed while it stays dark: plants take up no CO2 in the "
-                "dark. "
+                f"While it stays dark {close_co2(case.tank)}: plants take up no CO2 in the dark. "
                 if case.tank.co2_injected
                 else ""
             )
             + "A day or two without light harms plants little; don't make up for it with longer "
             "days."
         ),
+        keeper_action="Check the timer.",
         evidence=(
             Evidence(
                 f"dark since {day_clock(case.tank, since, case.now)}",
@@ -57,7 +58,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=(Amount("dark in wanted light", missed_min, "min"),),
         due=case.now + timedelta(days=1),
-        cautions=(*((cautions.GAS,) if case.tank.co2_injected else ()), cautions.MAINS),
+        hazards=(*((Hazard.CO2,) if case.tank.co2_injected else ()), Hazard.MAINS),
         confidence=0.8,
         since=since,
         moves=("light:raise",),

@@ -10,10 +10,10 @@ from collections.abc import Iterator
 from datetime import timedelta
 from itertools import chain
 
-from service.advice import cautions
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import percent, span
 from service.advice.rules.co2.gas_out import no_gas
 from service.advice.rules.light import long, settling, short
@@ -60,7 +60,8 @@ def judge(case: Case) -> Iterator[Finding]:
             Amount("light to change by", 100 * (share - 1), "%"),
             Amount("photoperiod to change by", change_min, "min"),
         ),
-        cautions=(cautions.MAINS,),
+        hazards=(Hazard.MAINS,),
+        who=Who.PRACTITIONER,
         confidence=0.6,
         moves=(f"light:{way}",),
     )  # fmt: skip

@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
-from service.advice import cautions
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import clock, span
 from service.advice.rules.light.full_days import light_sensor
 from service.advice.rules.light.plan import planned_days, wanted_hours
@@ -101,7 +101,8 @@ def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> F
             ),
         ),
         amounts=(Amount("light too long", over_min, "min"),),
-        cautions=(cautions.MAINS,),
+        hazards=(Hazard.MAINS,),
+        who=Who.PRACTITIONER,
         since=since,
         confidence=0.8,
         moves=("light:lower",),

@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
 from service.advice.rules.light.full_days import full_days
 from service.advice.rules.light.plan import settling_since
@@ -51,7 +51,8 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=(Amount("shorter by", shorter_min, "min"),),
         due=start + IN_TIME,
-        cautions=(cautions.MAINS,),
+        hazards=(Hazard.MAINS,),
+        who=Who.PRACTITIONER,
         confidence=0.6,
         since=start,
         moves=("light:lower",),

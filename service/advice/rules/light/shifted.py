@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import clock, span
 from service.advice.rules.light.full_days import full_days, light_sensor
 from service.derive.local_time import local_moment
@@ -51,7 +51,8 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
         ),
         amounts=(Amount("lamp off its plan", shift, "min"),),
-        cautions=(cautions.MAINS,),
+        hazards=(Hazard.MAINS,),
+        who=Who.PRACTITIONER,
         confidence=0.8,
         since=days[0].on_at,
     )  # fmt: skip

@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
 from service.advice.rules.co2.gas_out import no_gas
 from service.advice.rules.light.dead import dark_since
@@ -61,7 +61,8 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
         ),
         amounts=(Amount("light missing", short_min, "min"),),
-        cautions=(cautions.MAINS,),
+        hazards=(Hazard.MAINS,),
+        who=Who.PRACTITIONER,
         confidence=0.8,
         since=days[0].lit[0][0],
         moves=("light:raise",),

@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.care_log import last_full_change, planned_doses
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.phrases import dose, litres, percent
 from service.advice.rules.nutrients.due import planned_amount
 from service.registry.models import DosePlan
@@ -64,7 +64,7 @@ def _finding(case: Case, plan: DosePlan, amount: Amount, total: float) -> Findin
             Amount("too much", extra.value, extra.unit),
             Amount("water that takes it out", fraction * volume_l, "L"),
         ),
-        cautions=(cautions.ANIMALS, cautions.CHEMICALS, cautions.NEW_WATER),
+        hazards=(Hazard.ANIMALS, Hazard.CHEMICALS, Hazard.HOT_WATER),
         confidence=0.8,
         closed_by=("water-change",),
         since=case.now,

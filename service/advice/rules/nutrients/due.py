@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.care_log import last_full_change, planned_doses
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.phrases import day_clock, dose
 from service.registry.models import DosePlan, LogEntry
 
@@ -86,7 +86,7 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
         ),
         amounts=() if amount is None else (amount,),
         due=due,
-        cautions=(cautions.CHEMICALS,),
+        hazards=(Hazard.CHEMICALS,),
         confidence=0.9,
         closed_by=("dose",),
         since=change.time,

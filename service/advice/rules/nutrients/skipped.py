@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.care_log import days_since, last_full_change, planned_doses
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.rules.nutrients.due import dosed_since
 from service.registry.models import DosePlan, LogEntry
 
@@ -52,7 +52,7 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
                 COMMON_PRACTICE,
             ),
         ),
-        cautions=(cautions.CHEMICALS,),
+        hazards=(Hazard.CHEMICALS,),
         confidence=0.7,
         closed_by=("dose", "water-change"),
         since=change.time,

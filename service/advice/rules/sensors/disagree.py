@@ -10,9 +10,9 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.rules.sensors.silent import RESTS_ON
 from service.derive.sensor_choice import US_PER_MINUTE, age_min, usable
 from service.store.model import SeriesInfo
@@ -102,7 +102,8 @@ def _finding(case: Case, apart: float, most: float, one: SeriesInfo, other: Seri
             for each in (one, other)
         ),
         amounts=(Amount("apart", apart, "K" if quantity == "temperature" else "[pH]"),),
-        cautions=(cautions.CHEMICALS,) if quantity == "ph" else (),
+        hazards=(Hazard.CHEMICALS,) if quantity == "ph" else (),
+        who=Who.PRACTITIONER,
         confidence=0.9,
         closed_by=("calibration",),
         since=case.now,

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 
 CODE = "no-advice"
 
@@ -24,16 +24,12 @@ def judge(case: Case) -> Iterator[Finding]:
             yield _finding("co2", "no pH sensor has ever reported", "Connect a pH probe, or route "
                            "its topic to this tank.")  # fmt: skip
         elif case.view.co2.alkalinity is None:
-            yield _finding("co2", "KH is not known", "Test KH and log it.", cautions.CHEMICALS)
+            yield _finding("co2", "KH is not known", "Test KH and log it.", Hazard.CHEMICALS)
     if "temperature" not in measured:
         yield _finding("temperature", "no temperature sensor has ever reported",
                        "Connect one, or route its topic to this tank.")  # fmt: skip
-    elif case.view.tolerance.contradiction:
-        yield _finding("temperature", case.view.tolerance.contradiction,
-                       "Rehome one of the two, or set the tank's own ranges.")  # fmt: skip
-    elif tank.livestock and case.view.temperature.low_c is None:
-        yield _finding("temperature", "none of the animals' ranges is known",
-                       "Set the range of each species in the tank's livestock.")  # fmt: skip
+    if case.view.tolerance.unknown:
+        yield _unknown_animals(case.view.tolerance.unknown)
     if not measured & {"illuminance", "ppfd"}:
         yield _finding("light", "no light sensor has ever reported",
                        "Connect one over the tank; the plan's hours count meanwhile.")  # fmt: skip
@@ -46,7 +42,15 @@ def judge(case: Case) -> Iterator[Finding]:
                        "Enter the tank's inner dimensions or its measured volume.")  # fmt: skip
 
 
-def _finding(subject: str, why: str, todo: str, *caution: str) -> Finding:
+def _unknown_animals(names: tuple[str, ...]) -> Finding:
+    """Of animals that are not listed and bring no range of their own."""
+    those = " and ".join(names)
+    return _finding("animals", f"what {those} tolerates is not known, so that no advice covers it",
+                    "Set its temperature range and CO2 limit in the tank's livestock, or correct "
+                    "the name if it is another's.", Hazard.ANIMALS)  # fmt: skip
+
+
+def _finding(subject: str, why: str, todo: str, *hazards: Hazard) -> Finding:
     return Finding(
         code=CODE,
         subject=subject,
@@ -54,7 +58,8 @@ def _finding(subject: str, why: str, todo: str, *caution: str) -> Finding:
         title=f"No advice on {subject}",
         action=f"{why[0].upper()}{why[1:]}. {todo}",
         evidence=(Evidence(why),),
-        cautions=caution,
+        hazards=hazards,
+        who=Who.PRACTITIONER,
         confidence=1.0,
     )
 

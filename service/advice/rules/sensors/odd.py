@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.phrases import listed
 from service.advice.rules.sensors.groups import (
     NAMES_SHOWN,
@@ -84,7 +84,7 @@ def _finding(one: SeriesInfo, code: str, title: str, action: str) -> Finding:
         title=title,
         action=f"{action} Until then its readings don't count for {_what([one])}.",
         evidence=(_evidence(one),),
-        cautions=(cautions.MAINS,),
+        hazards=(Hazard.MAINS,),
         confidence=0.85,
         since=from_us(one.last.time_us),
     )
@@ -103,7 +103,7 @@ def _together(case: Case, group: Sequence[SeriesInfo], code: str, title: str, wh
             f"{_what(group)}."
         ),
         evidence=tuple(map(_evidence, group[:NAMES_SHOWN])),
-        cautions=(cautions.MAINS,),
+        hazards=(Hazard.MAINS,),
         confidence=0.85,
         since=from_us(min(one.last.time_us for one in group)),
     )

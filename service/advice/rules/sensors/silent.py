@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
 
-from service.advice import cautions
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard
 from service.advice.phrases import listed, span
 from service.advice.rules.sensors.groups import (
     NAMES_SHOWN,
@@ -69,7 +69,7 @@ def _finding(case: Case, group: Sequence[SeriesInfo], measured: set[str]) -> Fin
             for one in group[:NAMES_SHOWN]
         ),
         amounts=(Amount("silent for", silent_min, "min"),),
-        cautions=(cautions.MAINS,),
+        hazards=(Hazard.MAINS,),
         confidence=1.0,
         since=from_us(group[0].last.time_us),
     )  # fmt: skip

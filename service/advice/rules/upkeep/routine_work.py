@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from service.advice import cautions
 from service.advice.care_log import days_since, entries, newest_calibration, set_up_at
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
 from service.advice.rules.co2.doubtful import kh_age_days
 from service.registry.models import LogKind
@@ -22,14 +22,15 @@ from service.registry.models import LogKind
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """One kind of work: its code, what to call it, how often, how, and what closes it."""
+    """One kind of work: its code, title, interval, how, what closes it, hazards and who."""
 
     code: str
     title: str
     interval: str
     how: str
     closed_by: str
-    cautions: tuple[str, ...] = ()
+    hazards: tuple[Hazard, ...]
+    who: Who = Who.ANYONE
 
 
 PREFILTER: Final = Work(
@@ -39,7 +40,7 @@ PREFILTER: Final = Work(
     "Take the sponge out, rinse it in a bucket of tank water, put it back. A clogged pre-filter "
     "slows the flow, and with it the CO2 that reaches the plants.",
     "filter-clean",
-    (cautions.MAINS,),
+    (Hazard.MAINS, Hazard.STOPPED),
 )
 FILTER: Final = Work(
     "filter-due",
@@ -49,7 +50,8 @@ FILTER: Final = Work(
     "tap: the bacteria on them keep ammonia down. Check hoses and seals; see that the flow is "
     "back afterwards.",
     "filter-clean",
-    (cautions.MAINS,),
+    (Hazard.MAINS, Hazard.STOPPED),
+    Who.PRACTITIONER,
 )
 KH_TEST: Final = Work(
     "kh-test-due",
@@ -58,7 +60,7 @@ KH_TEST: Final = Work(
     "CO2 is worked out from pH and KH: it is only as good as the last test. Test before a water "
     "change, twice, and log the mean.",
     "kh-test",
-    (cautions.CHEMICALS,),
+    (Hazard.CHEMICALS,),
 )
 CALIBRATION: Final = Work(
     "calibration-due",
@@ -67,7 +69,8 @@ CALIBRATION: Final = Work(
     "Two fresh buffers, 7 and then 4 (or the pair you use), at the tank's temperature; rinse in "
     "between, wait until the reading stands, log both. 0.1 pH off is a quarter of the CO2.",
     "calibration",
-    (cautions.CHEMICALS,),
+    (Hazard.CHEMICALS,),
+    Who.PRACTITIONER,
 )
 
 
@@ -122,7 +125,8 @@ def _unlogged(case: Case, work: Work, why: str) -> Finding:
             Evidence("days that it is good for", "age", None, "d", every, None, COMMON_PRACTICE),
         ),
         amounts=(Amount("interval", every, "d"),),
-        cautions=work.cautions,
+        hazards=work.hazards,
+        who=work.who,
         confidence=0.5,
         closed_by=(work.closed_by,),
     )
@@ -167,7 +171,8 @@ def _due(case: Case, work: Work, last: datetime | None) -> Iterator[Finding]:
         ),
         amounts=(Amount("interval", every, "d"),),
         due=last + timedelta(days=every),
-        cautions=work.cautions,
+        hazards=work.hazards,
+        who=work.who,
         confidence=0.7,
         closed_by=(work.closed_by,),
         since=last + timedelta(days=every),

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
-from service.advice import cautions
 from service.advice.care_log import days_since, entries
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
 from service.registry.models import LogEntry, LogKind
 
@@ -46,7 +46,8 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=(Amount("cut off", max(height - leave, 0.0), "cm"),),
         due=case.now + timedelta(days=3),
-        cautions=(cautions.MAINS,),
+        hazards=(Hazard.MAINS, Hazard.STOPPED),
+        who=Who.PRACTITIONER,
         confidence=0.5,
         closed_by=("trim", "replant"),
         since=trim_day(case),

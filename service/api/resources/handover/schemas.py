@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from service.advice.engine.documents import AmountSchema, RecommendationSchema
+from service.advice.engine.documents import InstructionSchema, RecommendationSchema
 from service.advice.handover.absence import LONGEST, USUAL
 from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
 from service.schemas.answers import AnswerSchema, Part
@@ -33,34 +33,28 @@ class AwaySchema(AnswerSchema):
     note = Text("The tank keeper's note on all tanks.", longest=NOTE_LENGTH, lines=True)
 
 
-class TaskSchema(AnswerSchema):
+class TaskSchema(InstructionSchema):
     """One thing to do on one day."""
 
     due = Moment("By when.")
     day = Day("In the tank's zone.")
     code = Text("Of the rule that asks for it; `look`: the daily check.")
     subject = Text("Tells two of one rule apart; may be empty.")
-    title = Text("A short line with the amount.")
-    action = Text("What to do.", longest=_LONG)
-    amounts = Items(AmountSchema)
-    cautions = Items(Text(longest=_LONG))
 
 
-class LimitValueSchema(AnswerSchema):
-    """The number in a limit."""
+class LimitSchema(AnswerSchema):
+    """The number at which to act."""
 
     value = Number()
     unit = Text("UCUM.")
 
 
-class LimitSchema(AnswerSchema):
-    """At what to act, and what to do then."""
+class EmergencySchema(InstructionSchema):
+    """What to look for (the title), and what to do then (the action)."""
 
-    when = Text(longest=_LONG)
-    do = Text(longest=_LONG)
-    value = Part(
-        LimitValueSchema,
-        "Null where there is none.",
+    limit = Part(
+        LimitSchema,
+        "The number in the title; null where there is none.",
         of={"value": "value", "unit": "unit"},
         allow_none=True,
     )
@@ -76,11 +70,16 @@ class TankSheetSchema(AnswerSchema):
         Text(longest=_LONG),
         "Three lines: the water now, what is open, what lives in it and was last done.",
     )
-    open = Items(RecommendationSchema, "What is open, most urgent first.")
-    tasks = Items(TaskSchema, "For every day, in order of time.")
-    limits = Items(LimitSchema, "At what to act, and what to do then.")
+    open = Items(
+        RecommendationSchema,
+        "What is open and anyone may do, most urgent first; without what is among the tasks.",
+    )
+    tasks = Items(TaskSchema, "For every day, in order of time; anyone may do them.")
+    waiting = Items(InstructionSchema, "What waits for the tank keeper.")
+    emergencies = Items(EmergencySchema, "What to look for, and what to do then.")
     leave_alone = Items(Text(longest=_LONG), "What not to touch.")
-    cautions = Items(Text(longest=_LONG))
+    cautions = Items(Text(longest=_LONG), "Of everything on the sheet, each once.")
+    contact = Text("How the tank keeper can be reached; may be empty.", longest=NAME_LENGTH)
     notes = Text("The tank keeper's note on this tank.", longest=NOTE_LENGTH, lines=True)
 
 

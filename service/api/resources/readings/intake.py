@@ -15,6 +15,7 @@ from ingest.process import (
     Processor,
     Record,
     ReferenceData,
+    SensorLimits,
     Target,
     decode,
     decode_records,
@@ -44,6 +45,7 @@ class Intake:
             lambda: self._reference.calibrations,
             ClockLimits.of_seconds(ingest.late_after_s, ingest.future_s),
             context.store,
+            sensors=SensorLimits(ingest.sensors_per_tank, ingest.new_sensors_per_hour),
             written_by_others=True,
             warm_up_s=math.inf,
         )

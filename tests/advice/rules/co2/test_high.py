@@ -24,9 +24,9 @@ def test_co2_high_is_urgent_while_it_lasts() -> None:
     one = the(view_with(now=NOON, co2=strong), "co2-high")
     assert one.severity is Severity.URGENT
     assert one.title == "CO2 is above 30 mg/L"
-    assert (
-        "Close the CO2 cylinder now, and raise the filter outlet or run an air stone" in one.action
-    )
+    assert "Close the CO2 cylinder (pull the plug of the solenoid valve" in one.action
+    assert "needle valve" in one.keeper_action and "needle valve" not in one.action
+    assert "shut) now, and raise the filter outlet or run an air stone" in one.action
     assert one.due == NOON
     assert one.moves == ("co2:lower",)
 

@@ -1,0 +1,23 @@
+"""How to close the CO2 of a tank, for hands that never did."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from service.registry.models import Tank
+
+USUAL_WAY: Final = (
+    "pull the plug of the solenoid valve, the electric valve at the cylinder; if there is none, "
+    "turn the cylinder's own valve clockwise by hand until it is shut"
+)
+"""Common practice, no source."""
+
+
+def close_co2(tank: Tank) -> str:
+    """The deed with the way to do it: ``close the CO2 cylinder (pull the plug of …)``."""
+    return f"close the CO2 cylinder ({way_to_close(tank)})"
+
+
+def way_to_close(tank: Tank) -> str:
+    """How to close it, in the tank keeper's words where there are any."""
+    return tank.photoperiod.gas_close.strip().rstrip(".") or USUAL_WAY

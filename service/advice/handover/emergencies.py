@@ -1,0 +1,185 @@
+"""Emergencies of a tank: what to look for and what to do then, for who looks after it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from service.advice.cautions import cautions_for
+from service.advice.closing import way_to_close
+from service.advice.engine.instruction import hazards_of
+from service.advice.engine.recommendation import Amount, Instruction
+from service.advice.engine.rule import Case
+from service.advice.engine.work import Hazard
+from service.advice.phrases import capitalised, litres
+
+RESCUE_FRACTION = 1 / 3
+"""Share of the water to change when animals are in distress. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Emergency(Instruction):
+    """What to do when something is seen.
+
+    Attributes:
+        title: what is seen, such as ``temperature above 26 °C``.
+        action: what to do then, in the order to do it.
+        value, unit: the number in it, where there is one.
+    """
+
+    value: float | None = None
+    unit: str = ""
+
+
+def emergencies(case: Case) -> list[Emergency]:
+    """The emergencies that a tank can have, the worst for animals first."""
+    return [
+        *_animals(case),
+        *_temperature(case),
+        *_gas(case),
+        *_lamp(case),
+        *_water_and_power(case),
+    ]
+
+
+def _animals(case: Case) -> Iterator[Emergency]:
+    tank = case.tank
+    if not case.view.tank.livestock:
+        return
+    volume_l = case.view.net_volume_l
+    third = () if volume_l is None else (Amount("water", RESCUE_FRACTION * volume_l, "L"),)
+    how_much = f" ({litres(third[0].value)})" if third else ""
+    yield _emergency(
+        case,
+        _distress(case),
+        ("Close the CO2 cylinder. " if tank.co2_injected else "")
+        + "Raise the filter outlet or run an air stone. Then change a third of the water"
+        f"{how_much}, with water conditioner, at the tank's own temperature. Call.",
+        (Hazard.ANIMALS, Hazard.HOT_WATER, *_co2(case)),
+        amounts=third,
+    )
+
+
+def _distress(case: Case) -> str:
+    """What animals in distress look like, told apart from fishes that take air."""
+    breathers = case.view.tolerance.air_breathers
+    usual = f" (that {breathers[0]} comes up for air now and then is normal)" if breathers else ""
+    return f"animals gasp at the surface{usual}, or lie on the bottom"
+
+
+def _temperature(case: Case) -> Iterator[Emergency]:
+    found, heated = case.view.temperature.tolerable, case.tank.heated
+    rate = f"{case.limit('temperature_rate_max_c_h'):g} °C per hour"
+    if found.high_c is not None:
+        yield _emergency(
+            case,
+            f"temperature above {found.high_c:g} °C",
+            ("Unplug the heater. " if heated else "")
+            + "Lid open, lamp off, fan across the surface, filter outlet raised. Cool by no more "
+            f"than {rate}."
+            + (f" Plug the heater in again at {found.high_c:g} °C." if heated else ""),
+            (Hazard.TEMPERATURE, Hazard.MAINS),
+            value=found.high_c,
+            unit="Cel",
+        )
+    if found.low_c is not None:
+        yield _emergency(
+            case,
+            f"temperature below {found.low_c:g} °C",
+            ("Is the heater plugged in, and under water? " if heated else "")
+            + f"Lid shut, window shut, room warmed, by no more than {rate}. Pour in no hot water.",
+            (Hazard.TEMPERATURE, Hazard.MAINS),
+            value=found.low_c,
+            unit="Cel",
+        )
+
+
+def _gas(case: Case) -> Iterator[Emergency]:
+    if not case.tank.co2_injected:
+        return
+    high = case.view.co2_high
+    if high is not None:
+        yield _emergency(
+            case,
+            f"CO2 above {high.ceiling_mg_l:.3g} mg/L for more than half an hour",
+            "Close the CO2 cylinder and leave it closed until the tank keeper is back; raise the "
+            "filter outlet or run an air stone.",
+            (Hazard.CO2, Hazard.MAINS),
+            value=high.ceiling_mg_l,
+            unit="mg/L",
+        )
+    yield _emergency(
+        case,
+        "the CO2 cylinder is to be closed",
+        f"{capitalised(way_to_close(case.tank))}. Nothing else on it is to be turned.",
+        (Hazard.CO2,),
+    )
+    yield _emergency(
+        case,
+        "the CO2 cylinder hisses, or is covered with frost",
+        "Open the windows, leave the room with everybody in it, and close the door. Call for help "
+        "as local codes say; leave the cylinder to licensed practice.",
+        (Hazard.CO2,),
+    )
+
+
+def _lamp(case: Case) -> Iterator[Emergency]:
+    shut = " If it stays dark, close the CO2 cylinder." if case.tank.co2_injected else ""
+    yield _emergency(
+        case,
+        f"lamp dark an hour after {case.tank.photoperiod.lights_on:%H:%M}",
+        f"Look at its plug and switch.{shut} A few dark days do no harm.",
+        (Hazard.MAINS, *_co2(case)),
+    )
+
+
+def _water_and_power(case: Case) -> Iterator[Emergency]:
+    yield _emergency(
+        case,
+        "water on the floor",
+        "Mains of the tank off first, from outside the puddle. Then find the leak."
+        + (
+            " If water no longer covers the heater, leave it off until it does."
+            if case.tank.heated
+            else ""
+        ),
+        (Hazard.MAINS, Hazard.STOPPED),
+    )
+    yield _emergency(
+        case,
+        "the filter has stopped",
+        "Look at its plug. Within an hour, just switch it on again. After longer, call first: "
+        "what stood in it has gone bad.",
+        (Hazard.MAINS, Hazard.STOPPED),
+    )
+    if case.view.sensors:
+        yield _emergency(
+            case,
+            "a sensor is silent or odd",
+            "Believe a hand thermometer and your eyes; change nothing because of the number.",
+            (),
+        )
+
+
+def _co2(case: Case) -> tuple[Hazard, ...]:
+    return (Hazard.CO2,) if case.tank.co2_injected else ()
+
+
+def _emergency(
+    case: Case,
+    title: str,
+    action: str,
+    hazards: Iterable[Hazard],
+    *,
+    amounts: tuple[Amount, ...] = (),
+    value: float | None = None,
+    unit: str = "",
+) -> Emergency:
+    return Emergency(
+        title=title,
+        action=action,
+        cautions=cautions_for((*hazards, *hazards_of(amounts)), case.tank),
+        amounts=amounts,
+        value=value,
+        unit=unit,
+    )

@@ -1,0 +1,15 @@
+"""A recommendation as lines for a terminal or a file: title, what to do, cautions."""
+
+from __future__ import annotations
+
+from service.client import Recommendation
+
+
+def due_words(one: Recommendation) -> str:
+    """By when; "" where there is no hurry."""
+    return "" if one.due is None else f", by {one.due:%a %d %b %H:%M} UTC"
+
+
+def instruction_lines(one: Recommendation) -> list[str]:
+    """What to do and what to mind, below the title."""
+    return [one.action, *(f"Caution: {caution}" for caution in one.cautions)]
