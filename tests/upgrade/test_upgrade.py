@@ -93,6 +93,7 @@ def test_backup_of_a_version(version, tmp_path):
         asked(client, known_of(version))
 
 
+@pytest.mark.slow
 def test_what_this_version_puts_in_it_answers(tmp_path):
     """The program that writes fixtures, and the comparison: a difference is found."""
     with application(tmp_path) as (one, client):
