@@ -42,7 +42,12 @@ VIEW_DAYS: Final = 8
 LOG_DAYS: Final = 120
 """Log entries of so many days count; older ones only where none of their kind is newer."""
 
-ALWAYS_KINDS: Final = (LogKind.KH_TEST, LogKind.CALIBRATION, LogKind.WATER_CHANGE)
+ALWAYS_KINDS: Final = (
+    LogKind.KH_TEST,
+    LogKind.CALIBRATION,
+    LogKind.WATER_CHANGE,
+    LogKind.CYLINDER,
+)
 
 CO2_QUANTITIES: Final = ("ph", "temperature", "conductivity")
 
@@ -189,8 +194,8 @@ def log_in_force(
 ) -> tuple[LogEntry, ...]:
     """The entries of the months before ``start`` up to ``end``, newest first.
 
-    Of the kinds that stay in force (KH test, calibration, water change) the newest one before
-    that is included where there is none within.
+    Of the kinds that stay in force (``ALWAYS_KINDS``) the newest one before that is included where
+    there is none within.
     """
     first = start - timedelta(days=LOG_DAYS)
     found = registry.log_in_force(tank.id, first, ALWAYS_KINDS)

@@ -148,6 +148,8 @@ class Tank:
         sensors: quantity -> the sensor to use, where a tank has several.
         equipment: free facts such as cylinder size, by name.
         thresholds: overrides of the thresholds of practice, by name.
+        salted, medicated: whether salt or medication is in the water; None: nobody said. What is
+            in the log counts besides.
         contact: how the tank keeper can be reached in an emergency, in their own words.
     """
 
@@ -174,6 +176,8 @@ class Tank:
     thresholds: Mapping[str, float] = field(default_factory=lambda: NOTHING)
     notes: str = ""
     contact: str = ""
+    salted: bool | None = None
+    medicated: bool | None = None
 
 
 class LogKind(StrEnum):
@@ -188,6 +192,10 @@ class LogKind(StrEnum):
     FILTER_CLEAN = "filter-clean"
     STOCKING = "stocking"
     CALIBRATION = "calibration"
+    SALT = "salt"
+    MEDICATION = "medication"
+    BUFFER = "buffer"
+    CYLINDER = "cylinder"
     OBSERVATION = "observation"
 
 
@@ -201,7 +209,9 @@ class LogEntry:
         data: what belongs to the kind, canonical units: ``fraction`` (water change);
             ``name, ml | g`` (dose); ``kh_meq_l`` (KH test); ``gh_meq_l`` (GH test);
             ``fraction`` (trim, replant: share of plants or soil touched); ``part`` (filter clean);
-            ``species, count`` (stocking); ``sensor, quantity, …`` (calibration).
+            ``species, count`` (stocking); ``sensor, quantity, …`` (calibration);
+            ``name, g`` (salt); ``name, ml | g`` (medication); ``salt, g`` (buffer: a salt that
+            raises KH); ``g`` (cylinder: CO2 in the new one).
         by: who did it.
         recorded: when it was written down, UTC.
     """

@@ -75,6 +75,8 @@ GOLDEN = {
     "equipment": {},
     "thresholds": {},
     "notes": "",
+    "salted": None,
+    "medicated": None,
     "contact": "",
 }
 

@@ -17,6 +17,7 @@ from service.derive.thresholds import (
 )
 from service.errors import FieldFault, InvalidInputError
 from service.registry.models import Tank
+from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.water.mix import MAX_TEMPERATURE_STEP_C
 
 RULES_USE: Final[dict[str, Threshold]] = table(
@@ -108,6 +109,9 @@ RULES_USE: Final[dict[str, Threshold]] = table(
     Threshold("work_window_days", 3, "d", "after so long, work no longer calls for a change"),
     Threshold("change_overdue_share", 0.5, "1", "overdue by this share of the interval: warning"),
     Threshold("change_counts_share", 0.6, "1", "a change of this share of the plan counts"),
+    Threshold("kh_step_max_dkh", MAX_KH_STEP_DKH, "1",
+              "most degrees of KH by which water changes should move KH in a day",
+              COMMON_PRACTICE, 0.1, 20),
     Threshold("remedy_days", 90, "d",
               "so long after salt or a remedy old water is not for plants", OUR_CHOICE),
     # Nutrients

@@ -213,6 +213,17 @@ class TankSchema(ValueSchema):
     equipment = Facts("Free facts, such as the size of the cylinder.")
     thresholds = Thresholds("Overrides of the thresholds of practice.")
     notes = Text(longest=NOTE_LENGTH, lines=True)
+    salted = YesNo(
+        "Whether salt is in the water; null: nobody said. Salt in the log counts besides.",
+        label="Salt in the water",
+        allow_none=True,
+    )
+    medicated = YesNo(
+        "Whether medication is in the water; null: nobody said. Medication in the log counts "
+        "besides.",
+        label="Medication in the water",
+        allow_none=True,
+    )
     contact = Text(
         "How the tank keeper can be reached in an emergency; on handover sheets, sharing links and "
         "urgent recommendations.",
