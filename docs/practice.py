@@ -16,7 +16,9 @@ that is not in the tables, or a value outside what is allowed, is refused.
 
 | fact | where it is used | source |
 | --- | --- | --- |
-| Plants in strong light do well at 20 to 30 mg/L CO2; about 30 mg/L is the usual upper aim with fish, and 4 dKH at pH 6.6 lies near it | target range of a tank unless it has its own | common practice, no source |
+| Plants in strong light do well at 20 to 30 mg/L CO2; about 30 mg/L is the usual upper aim with fish, and 4 dKH at pH 6.6 lies near it | target range of a tank unless it has its own, and what fish are comfortable with and tolerate; for which mg/L, [see below](#co2-which-mgl) | common practice, no source |
+| Labyrinth fishes, armoured catfishes and some others come up for air now and then | cautions and emergencies: only all animals at the surface at once is an alarm | Graham 1997, Air-Breathing Fishes (from memory) |
+| A species that lives well at 22 to 26 °C bears 20 or 28 for weeks | remarks between comfortable and tolerable, warnings outside tolerable | ranges in [species.md](species.md) |
 | Newcomers bear less CO2 than animals that have settled | ceiling in the first 48 h after stocking | common practice, no source |
 | Fish that take air at the surface suffer when CO2 gathers above still water, and want a calm corner to come up in | wording of the CO2 rules | common practice, no source |
 | Moving the surface drives CO2 out and oxygen in | what to do at too much CO2 and at too little oxygen | gas exchange with the air, [science/gas-exchange.md](science/gas-exchange.md) |
@@ -27,11 +29,43 @@ that is not in the tables, or a value outside what is allowed, is refused.
 | High-energy planted tanks get a large water change (50 % and more) every week, low-energy ones a smaller one more rarely | routine water change | common practice, no source |
 | Work on plants or substrate stirs up waste: a large water change the same day | rule `water-change-after-work` | common practice, no source |
 | Fertiliser goes in after the change, so that it is not thrown out with the water | rule on the dose that is due | common practice, no source |
+| Animals bear a change of KH by about 1 dKH a day; a larger one is split over days | water change rules | common practice, no source |
 | Old tank water is fit for house plants and the garden, unless salt or medication is in it | water change rules | common practice, no source; limits after FAO Irrigation and Drainage Paper 29 in [science/water-change.md](science/water-change.md) |
 | Several cool-tolerant fish need no heater at 22 to 23 °C | cool tanks are not asked to be heated while the animals' range holds | ranges in [species.md](species.md) |
 | Warm water holds less oxygen while animals need more | rule on oxygen | Benson & Krause 1984 in [references.md](references.md) |
 | A pH electrode drifts and tires: calibrate monthly, replace when its slope falls low | calibration rule, interval of CO2 | common practice, no source; Nernst slope in [science/probes.md](science/probes.md) |
+| A filter that stands still loses its bacteria within hours; a heater out of the water overheats and can crack | cautions of work for which they are switched off | common practice, no source |
+| CO2 is shut off at the plug of the solenoid valve, or at the cylinder's valve, clockwise by hand | emergencies, rules on too much CO2 | common practice, no source |
 | Roughly half of the gas that leaves a diffuser dissolves | days left in the cylinder | common practice, no source |
+
+## CO2: which mg/L
+
+"20 to 30 mg/L" comes from people who read CO2 off a table of pH and KH, which is the rule of thumb
+3 x KH x 10^(7 - pH). It knows no temperature and no activity of ions. What is dissolved, by the
+carbonate balance that Littoral computes, is more:
+
+| the rule of thumb says | dissolved at 20 °C | at 24 °C | at 25 °C | at 26 °C | at 28 °C |
+| --- | --- | --- | --- | --- | --- |
+| 20 | 24 | 23 | 23 | 22 | 22 |
+| 25 | 30 | 29 | 28 | 28 | 27 |
+| 30 | 36 | 34 | 34 | 33 | 33 |
+
+(KH 4; at KH 2 it is 1 % more, at KH 8 2 % less.) So at 24 to 26 °C the rule reads about 12 % low (9
+to 14 from KH 8 to KH 2), at 20 °C 17 %, at 28 °C 8 %. A pH probe beside a 4 dKH reference solution with an indicator is
+read off the same table.
+
+What we decided: **every target, ceiling and estimate of Littoral is mg/L dissolved, by the carbonate
+balance**, never by the rule.
+
+- The plants' target stays 20 to 30 mg/L dissolved, which the rule calls 18 to 27. The
+  trade's figure is no more exact than that, and to aim a little lower is kind to animals and
+  the cylinder.
+- The trade's upper aim, 30 by the rule, is where warnings begin: fish tolerate 34 mg/L dissolved
+  unless the tank says otherwise, shrimps 28 (25 by the rule).
+- Between 30 and 34 a keeper who holds 30 by the rule gets a remark, no alarm. Who wants the trade's
+  range as it is sets the tank's `plants.co2` to 23 to 34 and the animals' own limits.
+- Both figures stand side by side where one might wonder: on the tank's page, in
+  `/v1/tanks/{tank}/co2` and `/v1/calculate/co2` as `rule_of_thumb`, and in `littoral co2`.
 
 """
 

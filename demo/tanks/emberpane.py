@@ -109,7 +109,14 @@ def _tank(almanac: Almanac) -> Tank:
         heated=False,
         set_up=almanac.ago(300, 0).date(),
         livestock=(
-            Stock(NEW_FISH, 8, added=almanac.ago(1, 0).date()),
+            # their keeper's own limits; the species bears more
+            Stock(
+                NEW_FISH,
+                8,
+                added=almanac.ago(1, 0).date(),
+                temperature_low_c=20.0,
+                temperature_high_c=26.0,
+            ),
             Stock("Neocaridina davidi", 30),
         ),
         # slow growers, and animals that want less gas: a lower aim than usual

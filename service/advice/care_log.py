@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime, time, timedelta
+from math import prod
 from zoneinfo import ZoneInfo
 
 from service.advice.engine.rule import Case
 from service.registry.models import DosePlan, LogEntry, LogKind
 
 NOON = time(12)
+NEARLY = 0.9
+"""A change counts as complete from this share of it on: fractions are judged by eye. Our choice."""
+PART_GAP = timedelta(days=2)
+"""Parts of one water change follow each other within this. Our choice."""
 WORK_KINDS = (LogKind.TRIM, LogKind.REPLANT)
 
 
@@ -26,13 +31,48 @@ def newest(case: Case, *kinds: LogKind) -> LogEntry | None:
 def last_full_change(case: Case) -> LogEntry | None:
     """The newest water change that was large enough to count as the routine one.
 
-    One without a fraction counts: whoever logged it meant the usual.
+    One without a fraction counts: whoever logged it meant the usual. Several on following days
+    count as one where together they renewed what the plan asks for.
     """
     enough = case.limit("change_counts_share") * case.tank.water_change.fraction
-    for one in entries(case, LogKind.WATER_CHANGE):
+    changes = list(entries(case, LogKind.WATER_CHANGE))
+    for number, one in enumerate(changes):
         if float(one.data.get("fraction", 1.0)) >= enough - 1e-9:
             return one
+        if renewed(_in_a_row(changes[number:])) >= NEARLY * case.tank.water_change.fraction:
+            return one
     return None
+
+
+def parts_done(case: Case) -> list[LogEntry]:
+    """Water changes of the last days that are parts of one that is not complete, newest first."""
+    full = last_full_change(case)
+    changes = [
+        one for one in entries(case, LogKind.WATER_CHANGE) if full is None or one.time > full.time
+    ]
+    recent = bool(changes) and case.now - changes[0].time <= PART_GAP
+    return _in_a_row(changes) if recent else []
+
+
+def renewed(changes: Iterable[LogEntry]) -> float:
+    """Share of the water that several changes renewed together: two of 30 % leave 0.7 x 0.7."""
+    return 1.0 - prod(1.0 - float(one.data.get("fraction", 1.0)) for one in changes)
+
+
+def remaining(case: Case, fraction: float, done: Iterable[LogEntry]) -> float:
+    """What is left of a change of so much after its parts that were done."""
+    left = (1.0 - fraction) / max(1.0 - renewed(done), 1e-9)
+    return max(1.0 - left, 0.0)
+
+
+def _in_a_row(changes: Sequence[LogEntry]) -> list[LogEntry]:
+    """The first of some changes, newest first, and those that it followed within two days."""
+    found: list[LogEntry] = []
+    for one in changes:
+        if found and found[-1].time - one.time > PART_GAP:
+            break
+        found.append(one)
+    return found
 
 
 def work_without_change(case: Case) -> LogEntry | None:
@@ -64,7 +104,7 @@ def changed_since(case: Case, start: datetime, fraction: float) -> bool:
         if one.time < start:
             break
         left *= 1.0 - float(one.data.get("fraction", case.tank.water_change.fraction))
-    return 1.0 - left >= 0.9 * fraction
+    return 1.0 - left >= NEARLY * fraction
 
 
 def newest_calibration(case: Case, quantity: str) -> LogEntry | None:

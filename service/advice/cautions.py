@@ -8,6 +8,7 @@ from typing import Final
 from service.advice.engine.practice import limit
 from service.advice.engine.work import Hazard
 from service.registry.models import Tank
+from service.registry.species.ranges import resolved
 
 GAS: Final = (
     "Pressurised CO2: cylinder upright and secured, valve opened slowly, room aired; the gas "
@@ -67,11 +68,22 @@ def temperature_steps(tank: Tank) -> str:
     )
 
 
+def animals(tank: Tank) -> str:
+    """What to watch the animals for; fishes that take air are told apart from distress."""
+    names = [one.species for one in map(resolved, tank.livestock) if one.air_breather and one.count]
+    if not names:
+        return ANIMALS
+    those = f"{' and '.join(names)} take{'s' if len(names) == 1 else ''}"
+    return f"{ANIMALS} {those} air at the surface now and then: that alone is no alarm."
+
+
 def _texts(hazard: Hazard, tank: Tank) -> Iterator[str]:
     if hazard is Hazard.STOPPED:
         yield STOPPED
         if tank.heated:
             yield HEATER
+    elif hazard is Hazard.ANIMALS:
+        yield animals(tank)
     elif hazard is Hazard.TEMPERATURE:
         if any(stock.count for stock in tank.livestock):
             yield temperature_steps(tank)
@@ -80,7 +92,6 @@ def _texts(hazard: Hazard, tank: Tank) -> Iterator[str]:
 
 
 _TEXTS: Final = {
-    Hazard.ANIMALS: ANIMALS,
     Hazard.CO2: GAS,
     Hazard.MAINS: MAINS,
     Hazard.NEW_WATER: NEW_WATER,

@@ -21,7 +21,11 @@ from service.api.server_errors import ProblemTask
 from service.config import HttpConfig
 
 TICK_S: Final = 1.0
-"""How often deadlines are looked at."""
+"""Deadlines are looked at so often while nothing comes, ..."""
+BUSY_TICK_S: Final = 0.1
+"""... and so often while much does."""
+UNFINISHED_BYTES: Final = 64 * 1024 * 1024
+"""Of all bodies that are not there whole. waitress has them in temporary files, often in memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +66,11 @@ class TimedChannel(HTTPChannel):
         """Whether no request of it is worked on."""
         return not self.requests
 
+    @property
+    def unfinished_bytes(self) -> int:
+        """How much has come of a body that is not there whole."""
+        return 0 if self.request is None else int(self.request.body_bytes_received)
+
     def received(self, data: bytes) -> bool:
         """As waitress'; notes when a request begins. Empty lines before one begin none."""
         result = bool(super().received(data))
@@ -75,7 +84,7 @@ class TimedChannel(HTTPChannel):
         self.since_s = time.monotonic()
 
     def is_overdue(self, deadlines: Deadlines, now_s: float) -> bool:
-        """Whether the client has taken too long; to be asked every ``TICK_S`` or so."""
+        """Whether the client has taken too long; to be asked every ``TICK_S`` or more often."""
         if self.total_outbufs_len:
             if self._stalled[0] != self.last_activity:
                 self._stalled = (self.last_activity, now_s)
@@ -114,7 +123,7 @@ class ConnectionLimits:
     def _keep(self, sockets: dict[int, Any]) -> None:
         """Between two rounds of the loop, when no socket that is closed can be in use."""
         now_s = time.monotonic()
-        ticked = now_s - self._looked_s >= TICK_S
+        ticked = now_s - self._looked_s >= BUSY_TICK_S
         if not ticked and len(sockets) <= self._count:
             self._count = len(sockets)
             return
@@ -124,6 +133,7 @@ class ConnectionLimits:
             for one in channels:
                 if one.is_overdue(self._deadlines, now_s):
                     one.handle_close()
+            _close_largest(channels)
         if len(channels) > self._per_address or len(channels) > self.most:
             self._close_excess(channels)
         self._count = len(sockets)
@@ -137,6 +147,17 @@ class ConnectionLimits:
         for own in by_network.values():
             _close_oldest(own, self._per_address)
         _close_oldest(channels, self.most)
+
+
+def _close_largest(channels: Iterable[TimedChannel]) -> None:
+    """Close those with the largest unfinished bodies until all together are small enough."""
+    live = [one for one in channels if one.connected and one.unfinished_bytes]
+    excess = sum(one.unfinished_bytes for one in live) - UNFINISHED_BYTES
+    for one in sorted(live, key=lambda one: one.unfinished_bytes, reverse=True):
+        if excess <= 0:
+            break
+        excess -= one.unfinished_bytes
+        one.handle_close()
 
 
 def _close_oldest(channels: Iterable[TimedChannel], most: int) -> None:

@@ -27,6 +27,7 @@ class Entry(NamedTuple):
 COMMANDS: Final[dict[str, Entry]] = {
     "advice": Entry("advice", "List recommendations, most urgent first, or mark one."),
     "audit": Entry("audit", "List who wrote what when, newest first."),
+    "backup": Entry("backup", "Back up registry and store into one file."),
     "check": Entry("check", "Check configuration, store, registry and access."),
     "co2": Entry("co2", "Compute dissolved CO2 from pH, KH and temperature."),
     "copy": Entry("readings.copy_store", "Copy readings between two stores and compare them."),
@@ -42,11 +43,12 @@ COMMANDS: Final[dict[str, Entry]] = {
     "recalibrate": Entry(
         "readings.recalibrate", "Apply the calibrations in the log to stored readings."
     ),
+    "restore": Entry("restore", "Restore registry and store from a backup."),
     "serve": Entry("serve", "Serve API and pages and publish advice, until stopped."),
     "session": Entry("session", "List and end sessions of the pages."),
     "share": Entry("share", "Make, list and revoke links to a handover sheet."),
     "status": Entry("status.command", "Report whether a tank, or each, is in order."),
-    "store": Entry("readings.store", "Back up, check, prune and rebuild the SQLite store."),
+    "store": Entry("readings.store", "Check, prune and rebuild the SQLite store."),
     "token": Entry("token", "Create, list and revoke access tokens."),
     "up": Entry("up", "Run ingest and serve side by side, until stopped."),
     "watch": Entry("watch", "Show tanks and what changes, as it changes."),

@@ -84,7 +84,7 @@ def _text(answer: Co2Answer) -> str:
             first,
             f"from pH {inputs['ph']:g}, KH {units.convert(meq_l, 'meq/L', 'dKH'):.3g} dKH "
             f"({meq_l:.3g} meq/L), {inputs['temperature_c']:.1f} °C; {answer.method}",
-            f"rule of thumb 3 * KH * 10^(7 - pH): {answer.rule_of_thumb_mg_l:.1f} mg/L",
+            f"rule of thumb {answer.rule_of_thumb_method}: {answer.rule_of_thumb_mg_l:.1f} mg/L",
         )
     )
 

@@ -44,11 +44,16 @@ class Client:
         Args:
             url: where the service answers.
             token: bearer token, where the service requires one.
+
+        Raises:
+            ClientError: the token has characters that none has.
         """
         self.url = url.rstrip("/")
         self._timeout_s = timeout_s
         self._session = requests.Session()
         if token:
+            if not (token.isascii() and token.isprintable()):
+                raise ClientError("the token has characters that no token has; allowed: ASCII")
             self._session.headers["Authorization"] = f"Bearer {token}"
 
     def tanks(self) -> list[Tank]:

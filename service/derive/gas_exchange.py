@@ -38,7 +38,7 @@ def gas_exchange(inputs: Inputs) -> GasModel:
         co2_series(inputs),
         inputs.series("temperature"),
         light_days_of(tank, light_source_of(inputs), first_day(inputs), now),
-        target_of(tank, inputs.tolerance.co2_max_mg_l),
+        target_of(tank, inputs.tolerance.co2_comfortable_mg_l),
         net_volume_l(tank),
     )
 

@@ -105,7 +105,7 @@ def light_day(inputs: Inputs, day: date, now: datetime) -> LightDay | None:
         now,
         last=day,
         co2=co2_series(inputs),
-        target=target_of(inputs.tank, inputs.tolerance.co2_max_mg_l),
+        target=target_of(inputs.tank, inputs.tolerance.co2_comfortable_mg_l),
         temperature=inputs.series("temperature"),
     )
     return days[0] if days else None

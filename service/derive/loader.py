@@ -27,7 +27,9 @@ from service.derive.sensor_choice import (
     usable,
 )
 from service.derive.thresholds import derived_limit
+from service.derive.tolerance import Tolerance
 from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.species.ranges import SharedRange
 from service.science.temperature.forecast import WINDOW_S
 from service.store.interface import Store
 from service.store.model import MEAN_ALONE, Reading, Samples, SeriesInfo, SeriesKey
@@ -40,7 +42,12 @@ VIEW_DAYS: Final = 8
 LOG_DAYS: Final = 120
 """Log entries of so many days count; older ones only where none of their kind is newer."""
 
-ALWAYS_KINDS: Final = (LogKind.KH_TEST, LogKind.CALIBRATION, LogKind.WATER_CHANGE)
+ALWAYS_KINDS: Final = (
+    LogKind.KH_TEST,
+    LogKind.CALIBRATION,
+    LogKind.WATER_CHANGE,
+    LogKind.CYLINDER,
+)
 
 CO2_QUANTITIES: Final = ("ph", "temperature", "conductivity")
 
@@ -128,15 +135,23 @@ def load_day(tank: Tank, registry: LogSource, store: Store, day: date, now: date
 
 
 def load_range_exits(
-    tank: Tank, registry: LogSource, store: Store, start: datetime, end: datetime
+    tank: Tank,
+    registry: LogSource,
+    store: Store,
+    start: datetime,
+    end: datetime,
+    limits_of: Callable[[Tolerance], SharedRange],
 ) -> Inputs:
-    """Load the readings of temperature around the times outside the animals' range.
+    """Load the readings of temperature around the times outside one of the animals' ranges.
 
     Excursions come out of them as out of every reading; parameters and errors as ``load_span``.
+
+    Args:
+        limits_of: which of them.
     """
     log = log_in_force(tank, registry, start, end)
     found = _newest(tank, log, store, start, end, ("temperature",))
-    tolerance = found.tolerance
+    limits = limits_of(found.tolerance)
 
     def reader(key: SeriesKey, start_us: int, end_us: int) -> Samples:
         return read_outside(
@@ -144,8 +159,8 @@ def load_range_exits(
             key,
             start_us,
             end_us,
-            low=tolerance.low_c,
-            high=tolerance.high_c,
+            low=limits.low_c,
+            high=limits.high_c,
             band=derived_limit(tank, "excursion_hysteresis_c"),
         )
 
@@ -179,8 +194,8 @@ def log_in_force(
 ) -> tuple[LogEntry, ...]:
     """The entries of the months before ``start`` up to ``end``, newest first.
 
-    Of the kinds that stay in force (KH test, calibration, water change) the newest one before
-    that is included where there is none within.
+    Of the kinds that stay in force (``ALWAYS_KINDS``) the newest one before that is included where
+    there is none within.
     """
     first = start - timedelta(days=LOG_DAYS)
     found = registry.log_in_force(tank.id, first, ALWAYS_KINDS)

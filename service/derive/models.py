@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from service.derive.tolerance import NO_TOLERANCE, Tolerance
 from service.registry.models import LogEntry, Tank
+from service.registry.species.ranges import SharedRange
 from service.science.gas_exchange.fit import GasExchangeFit
 from service.science.temperature.excursions import Excursion
 from service.store.model import Reading, SeriesInfo
@@ -70,7 +71,8 @@ class Co2Now:
         ph, temperature: the readings used; temperature may be assumed (then ``reasons`` says so).
         target_low_mg_l, target_high_mg_l: plants' target, its upper end no higher than the
             livestock tolerates.
-        reasons: sentences: why unknown, suspect or stale; the trade's rule beside it.
+        reasons: sentences: why unknown, suspect or stale.
+        rule_of_thumb_mg_l: what the trade's rule gives for the same pH and KH; None when unknown.
     """
 
     time: datetime | None
@@ -84,6 +86,7 @@ class Co2Now:
     state: Co2State
     quality: Quality
     reasons: tuple[str, ...] = ()
+    rule_of_thumb_mg_l: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,14 +301,16 @@ class Forecast:
 
 @dataclass(frozen=True, slots=True)
 class TemperatureNow:
-    """Temperature at one moment and against what the livestock shares."""
+    """Temperature at one moment and against what the livestock shares.
+
+    Attributes:
+        tolerable, comfortable: as of the tank's ``Tolerance``.
+    """
 
     reading: Reading | None
     rate_k_h: float | None
-    low_c: float | None
-    high_c: float | None
-    low_species: str
-    high_species: str
+    tolerable: SharedRange
+    comfortable: SharedRange
     quality: Quality
     reasons: tuple[str, ...] = ()
     forecast: Forecast | None = None
@@ -320,7 +325,8 @@ class TankView:
         net_volume_l: None when neither measured nor computable.
         light_days: the last days, oldest first; the last one is today (local).
         co2_series: the last days; time in UTC microseconds.
-        excursions: temperature excursions of the last days, oldest first.
+        excursions: of temperature from what all animals tolerate, of the last days, oldest first.
+        discomforts: likewise from where all are comfortable.
         log: the entries of the last months, newest first.
         sensors: what the store holds of each series, as far as they count.
         sensors_left_out: how many more series the store holds.
@@ -328,6 +334,7 @@ class TankView:
         light: light at ``now``.
         co2_lit: CO2 over the lit hours of the last 24 h; None where unknown.
         co2_high: CO2 against the animals' ceiling (the plants' without animals), last 24 h.
+        co2_uncomfortable: CO2 against what all animals are comfortable with, last 24 h.
         co2_days: CO2 around the light of each day, oldest first.
         co2_check: a second estimate of CO2, where somebody measured an aerated sample.
         gas: the fitted gas exchange; None where it was not fitted.
@@ -350,10 +357,12 @@ class TankView:
     light: LightNow | None = None
     co2_lit: Co2Lit | None = None
     co2_high: Co2High | None = None
+    co2_uncomfortable: Co2High | None = None
     co2_days: tuple[Co2Day, ...] = ()
     co2_check: Co2Check | None = None
     gas: GasModel | None = None
     latest: Mapping[str, Reading] = field(default_factory=lambda: NO_READINGS)
     daily_minima_c: tuple[float, ...] = ()
     usual_c: float | None = None
+    discomforts: tuple[Excursion, ...] = ()
     sensors_left_out: int = 0

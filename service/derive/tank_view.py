@@ -43,7 +43,7 @@ def tank_view(
     """
     tank, now = inputs.tank, inputs.now
     tolerance = inputs.tolerance
-    target = target_of(tank, tolerance.co2_max_mg_l)
+    target = target_of(tank, tolerance.co2_comfortable_mg_l)
     temperature = inputs.series("temperature")
     series = co2_series(inputs)
     co2 = co2_now(inputs, target)
@@ -73,7 +73,8 @@ def tank_view(
         co2_series=series,
         light_days=days,
         temperature=temperature_now(inputs, tolerance),
-        excursions=excursions_of(tank, temperature, tolerance),
+        excursions=excursions_of(tank, temperature, tolerance.tolerable),
+        discomforts=excursions_of(tank, temperature, tolerance.comfortable),
         log=inputs.log,
         sensors=inputs.infos,
         sensors_left_out=inputs.left_out,
@@ -81,6 +82,7 @@ def tank_view(
         light=light_now(inputs, source),
         co2_lit=while_lit,
         co2_high=_high(tank, tolerance, series, day_ago, now),
+        co2_uncomfortable=_uncomfortable(tolerance, series, day_ago, now),
         co2_days=co2_days_of(series, light_spans(tank, days, lit), target.low_mg_l),
         co2_check=co2_check_of(tank, inputs.log, co2, now),
         gas=gas,
@@ -108,3 +110,15 @@ def _high(
     if found is None or animals is None:
         return found
     return replace(found, newcomers=animals.newcomer)
+
+
+def _uncomfortable(
+    tolerance: Tolerance, series: Co2Series, start: datetime, end: datetime
+) -> Co2High | None:
+    """CO2 against what the animals are comfortable with; None where that is all they tolerate."""
+    animals = tolerance.co2
+    if animals is None or animals.comfortable_mg_l >= animals.co2_mg_l:
+        return None
+    ceiling = animals.comfortable_mg_l
+    found = co2_above(series, ceiling, RELEASE_SHARE * ceiling, start, end)
+    return None if found is None else replace(found, newcomers=animals.newcomer)

@@ -13,6 +13,7 @@ from service.derive.sensor_choice import age_min
 from service.derive.thresholds import derived_limit
 from service.derive.tolerance import Tolerance
 from service.registry.models import Tank
+from service.registry.species.ranges import SharedRange
 from service.science.temperature.excursions import Excursion, excursions
 from service.science.temperature.forecast import HORIZON_S, WINDOW_S, forecast_crossing
 from service.science.temperature.rate import rate_c_per_h
@@ -59,9 +60,7 @@ def temperature_at(
         samples: usable samples of the last hours, for the rate and the forecast.
         no_reading: the sentence to give when the reading is missing or too old.
     """
-    notes = list(reasons)
-    if tolerance.contradiction:
-        notes.append(tolerance.contradiction)
+    notes = [*reasons, *range_notes(tolerance)]
     stale = reading is None or age_min(reading, now) > derived_limit(tank, "stale_temperature_min")
     if stale:
         notes.insert(0, no_reading)
@@ -69,30 +68,37 @@ def temperature_at(
     return TemperatureNow(
         reading=reading,
         rate_k_h=rate,
-        low_c=tolerance.low_c,
-        high_c=tolerance.high_c,
-        low_species=tolerance.low_species,
-        high_species=tolerance.high_species,
+        tolerable=tolerance.tolerable,
+        comfortable=tolerance.comfortable,
         quality=Quality.STALE if stale else Quality.GOOD,
         reasons=tuple(notes),
         forecast=None if rate is None else _forecast(tolerance, samples, rate),
     )
 
 
-def excursions_of(tank: Tank, samples: Samples, tolerance: Tolerance) -> tuple[Excursion, ...]:
-    """When temperature left the range that all animals share, oldest first.
+def range_notes(tolerance: Tolerance) -> list[str]:
+    """What to know of the limits: too narrow for all, or not known of some animals."""
+    notes = [tolerance.too_narrow] if tolerance.too_narrow else []
+    if tolerance.unknown:
+        notes.append(f"no temperature range is known of {' and '.join(tolerance.unknown)}")
+    return notes
+
+
+def excursions_of(tank: Tank, samples: Samples, limits: SharedRange) -> tuple[Excursion, ...]:
+    """When temperature left a range, oldest first.
 
     Args:
         samples: usable samples, sorted by time.
+        limits: what all animals tolerate, or where all are comfortable.
     """
-    if tolerance.low_c is None and tolerance.high_c is None:
+    if limits.is_open:
         return ()
     return tuple(
         excursions(
             samples.time_s,
             samples.value,
-            tolerance.low_c,
-            tolerance.high_c,
+            limits.low_c,
+            limits.high_c,
             hysteresis_c=derived_limit(tank, "excursion_hysteresis_c"),
             min_length_s=derived_limit(tank, "excursion_min_min") * 60,
         )
@@ -132,7 +138,7 @@ def _rate(samples: Samples) -> float | None:
 def _forecast(tolerance: Tolerance, samples: Samples, rate_k_h: float) -> Forecast | None:
     """When the limit that temperature is heading for will be crossed, if it will."""
     rising = rate_k_h > 0
-    limit = tolerance.high_c if rising else tolerance.low_c
+    limit = tolerance.tolerable.end_c("above" if rising else "below")
     if limit is None or abs(rate_k_h) < LEAST_RATE_K_H:
         return None
     level = float(samples.value[-1])

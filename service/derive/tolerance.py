@@ -10,10 +10,15 @@ from service.derive.local_time import local_midnight
 from service.derive.thresholds import derived_limit
 from service.registry.models import LogEntry, LogKind, Stock, Tank
 from service.registry.species.ranges import (
+    NO_RANGE,
     Co2Ceiling,
+    SharedRange,
     co2_ceiling,
+    comfortable_range,
+    is_unknown,
+    outer_range,
     resolved,
-    shared_temperature_range,
+    tolerable_range,
 )
 
 
@@ -22,24 +27,32 @@ class Tolerance:
     """The limits that all animals of a tank share; None where nothing sets one.
 
     Attributes:
-        low_c, high_c: temperature, with the species that sets each.
+        tolerable: temperatures outside of which there are warnings. Where no temperature suits all,
+            what at least one of the animals tolerates.
+        comfortable: temperatures at which all are kept for good; between them and the tolerable
+            ones there are remarks. Open where no temperature suits all.
         co2: ceiling of dissolved CO2, lowered for newcomers, with its species and source.
         air_breathers: species that take air at the surface.
-        contradiction: a sentence, where no temperature suits all; then no range is given.
+        unknown: species of which nothing is known.
+        too_narrow: a sentence, where no temperature, or 1 K at most, suits all.
     """
 
-    low_c: float | None = None
-    low_species: str = ""
-    high_c: float | None = None
-    high_species: str = ""
+    tolerable: SharedRange = NO_RANGE
+    comfortable: SharedRange = NO_RANGE
     co2: Co2Ceiling | None = None
     air_breathers: tuple[str, ...] = ()
-    contradiction: str = ""
+    unknown: tuple[str, ...] = ()
+    too_narrow: str = ""
 
     @property
     def co2_max_mg_l(self) -> float | None:
         """The CO2 ceiling, mg/L."""
         return None if self.co2 is None else self.co2.co2_mg_l
+
+    @property
+    def co2_comfortable_mg_l(self) -> float | None:
+        """CO2 up to which all animals are comfortable, mg/L."""
+        return None if self.co2 is None else self.co2.comfortable_mg_l
 
 
 NO_TOLERANCE = Tolerance()
@@ -48,27 +61,34 @@ NO_TOLERANCE = Tolerance()
 
 def tolerance_of(tank: Tank, log: Sequence[LogEntry], now: datetime) -> Tolerance:
     """The tolerance of the livestock registered with a tank, some of it new by the log."""
-    shared = shared_temperature_range(tank.livestock)
-    ceiling = _co2_ceiling(tank, log, now)
-    breathers = tuple(
-        stock.species
-        for stock in map(resolved, tank.livestock)
-        if stock.air_breather and stock.count > 0
-    )
-    if shared.contradicts:
-        why = (
-            f"no temperature suits all: {shared.low_species} needs {shared.low_c:g} °C or more, "
-            f"{shared.high_species} {shared.high_c:g} °C or less"
-        )
-        return Tolerance(co2=ceiling, air_breathers=breathers, contradiction=why)
+    present = [stock for stock in tank.livestock if stock.count > 0]
+    tolerable, comfortable = tolerable_range(present), comfortable_range(present)
+    narrow = ""
+    if tolerable.too_narrow:
+        narrow = _narrow_words("tolerate", tolerable)
+        tolerable, comfortable = outer_range(present), NO_RANGE
+    elif comfortable.too_narrow:
+        narrow = _narrow_words("are comfortable with", comfortable)
+        comfortable = NO_RANGE
     return Tolerance(
-        low_c=shared.low_c,
-        low_species=shared.low_species,
-        high_c=shared.high_c,
-        high_species=shared.high_species,
-        co2=ceiling,
-        air_breathers=breathers,
+        tolerable=tolerable,
+        comfortable=comfortable,
+        co2=_co2_ceiling(tank, log, now),
+        air_breathers=tuple(s.species for s in map(resolved, present) if s.air_breather),
+        unknown=tuple(stock.species for stock in present if is_unknown(stock)),
+        too_narrow=narrow,
     )
+
+
+def _narrow_words(verb: str, shared: SharedRange) -> str:
+    """Why no temperature, or hardly one, suits all."""
+    ends = (
+        f"{shared.low_species} from {shared.low_c:g} °C on, "
+        f"{shared.high_species} up to {shared.high_c:g} °C"
+    )
+    none = (shared.width_k or 0) <= 0
+    much = "no temperature" if none else "only a very narrow range of temperatures"
+    return f"there is {much} that all animals {verb}: {ends}"
 
 
 def _co2_ceiling(tank: Tank, log: Sequence[LogEntry], now: datetime) -> Co2Ceiling | None:

@@ -55,7 +55,7 @@ class _Basis:
     def of(cls, inputs: Inputs) -> _Basis:
         chosen = (one.info for one in inputs.chosen.values())
         keys = frozenset(info.key for info in chosen if info is not None)
-        target = target_of(inputs.tank, inputs.tolerance.co2_max_mg_l)
+        target = target_of(inputs.tank, inputs.tolerance.co2_comfortable_mg_l)
         return cls(inputs.tank, inputs.log, keys, target)
 
 

@@ -24,8 +24,8 @@ def chart_data(view: TankView) -> dict[str, Any]:
         "last": max((info.last.time_us for info in view.sensors), default=0) / 1e6,
         "co2": {"low": co2.target_low_mg_l, "high": co2.target_high_mg_l},
         "temperature": {
-            "low": temperature.low_c,
-            "high": temperature.high_c,
+            "low": temperature.tolerable.low_c,
+            "high": temperature.tolerable.high_c,
             "sensor": _sensor(view, "temperature"),
         },
         "light": {"quantity": light, "sensor": _sensor(view, light)},

@@ -30,6 +30,7 @@ class Line:
     Attributes:
         name: what it is about.
         value, unit: as shown; value is "–" where unknown.
+        beside: another figure that people know for the same, in words.
         range: the interval or the range aimed at, as shown.
         word: the state.
         why: sentences that explain it.
@@ -42,6 +43,7 @@ class Line:
     tone: Tone
     range: str = ""
     why: tuple[str, ...] = ()
+    beside: str = ""
 
 
 def lines_of(view: TankView, local_time: LocalTime) -> tuple[Line, ...]:
@@ -59,7 +61,7 @@ def co2_line(view: TankView) -> Line:
     interval = f"likely {now.co2.low:.0f} to {now.co2.high:.0f}"
     words = {
         Co2State.WITHIN: ("in its range", Tone.CALM),
-        Co2State.ABOVE: ("too much", Tone.ATTENTION),
+        Co2State.ABOVE: _above(view),
         Co2State.BELOW: ("normal, lamp off", Tone.REST) if dark else ("too little", Tone.ATTENTION),
         Co2State.UNKNOWN: ("unknown", Tone.UNKNOWN),
     }
@@ -67,13 +69,23 @@ def co2_line(view: TankView) -> Line:
     if now.quality is not Quality.GOOD:
         word, tone = f"{word}, doubtful", Tone.UNKNOWN
     value = f"{now.co2.value:.0f}"
-    return Line("CO2", value, "mg/L", word, tone, f"{interval}, {aim}", now.reasons)
+    rule = now.rule_of_thumb_mg_l
+    beside = "" if rule is None else f"rule of thumb: {rule:.0f}"
+    return Line("CO2", value, "mg/L", word, tone, f"{interval}, {aim}", now.reasons, beside)
+
+
+def _above(view: TankView) -> tuple[str, Tone]:
+    """What is more than aimed at: too much only where the animals don't tolerate it."""
+    animals, now = view.tolerance.co2, view.co2
+    if animals is None or now.co2 is None or now.co2.value > animals.co2_mg_l:
+        return "too much", Tone.ATTENTION
+    return f"more than {animals.comfortable_species} likes, but tolerable", Tone.CALM
 
 
 def temperature_line(view: TankView) -> Line:
     """Temperature against the range that all animals share."""
     now = view.temperature
-    span = _range(now.low_c, now.high_c)
+    span = _spans(now)
     if now.reading is None or now.quality is Quality.STALE:
         return Line("Water", "–", "°C", "unknown", Tone.UNKNOWN, span, now.reasons)
     value = now.reading.value
@@ -92,12 +104,14 @@ def temperature_line(view: TankView) -> Line:
 
 def _against(now: TemperatureNow, shown_c: float) -> tuple[str, Tone]:
     """The state of a temperature as it is shown: 24.0 is not below 24."""
-    if now.low_c is None and now.high_c is None:
+    if now.tolerable.is_open:
         return "no range set", Tone.REST
-    if now.low_c is not None and shown_c < now.low_c:
-        return f"too cold for {now.low_species}", Tone.ATTENTION
-    if now.high_c is not None and shown_c > now.high_c:
-        return f"too warm for {now.high_species}", Tone.ATTENTION
+    if side := now.tolerable.side_of(shown_c):
+        word = "warm" if side == "above" else "cold"
+        return f"too {word} for {now.tolerable.species(side)}", Tone.ATTENTION
+    if side := now.comfortable.side_of(shown_c):
+        word = "warmer" if side == "above" else "cooler"
+        return f"{word} than {now.comfortable.species(side)} likes, but tolerable", Tone.CALM
     return "in its range", Tone.CALM
 
 
@@ -165,6 +179,15 @@ def _gas(view: TankView) -> str:
             Co2State.UNKNOWN: ", which can't be judged.",
         }[now.state]
     )
+
+
+def _spans(now: TemperatureNow) -> str:
+    """The comfortable range, and the tolerable one where it is wider."""
+    tolerable = _range(now.tolerable.low_c, now.tolerable.high_c)
+    comfortable = _range(now.comfortable.low_c, now.comfortable.high_c)
+    if not comfortable or comfortable == tolerable:
+        return tolerable
+    return f"{comfortable}, tolerable {tolerable.removeprefix('range ')}"
 
 
 def _range(low_c: float | None, high_c: float | None) -> str:

@@ -14,6 +14,7 @@ from service.api.context import current, now
 from service.api.resources.sensors import last_refusal
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.errors import InvalidInputError, LittoralError, NotFoundError
+from service.pages.animals import animal_lines
 from service.pages.browser import csrf
 from service.pages.chart_data import RANGES, chart_data
 from service.pages.day_strip import day_sketch
@@ -191,6 +192,7 @@ def _tank_page(
         entries=entries[:shown],
         more_entries=len(entries) > shown,
         entry_text=entry_text,
+        animals=animal_lines(tank),
         snoozes=SNOOZES,
         error=error,
         form=log_form(tank, kind, given, error, str(session.get("by", ""))),

@@ -20,8 +20,7 @@ def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
     if kind is LogKind.WATER_CHANGE:
         return _water_change(data)
     if kind is LogKind.DOSE:
-        amount = f"{data['ml']:g} mL" if "ml" in data else f"{data['g']:g} g"
-        return [f"{data['name']} {amount}"]
+        return [f"{data['name']} {_amount(data)}"]
     if kind is LogKind.KH_TEST:
         return [f"{float(dkh_from_meq_l(data['kh_meq_l'])):.1f} °dKH"]
     if kind is LogKind.GH_TEST:
@@ -33,8 +32,24 @@ def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
         return [str(data.get("part", ""))]
     if kind is LogKind.STOCKING:
         count = data["count"]
-        return [f"{abs(count)} {data['species']} {'in' if count > 0 else 'out'}"]
+        animals = f"{abs(count)} {data['species']}"
+        return [f"{animals} came in" if count > 0 else f"{animals} died or left"]
+    if kind is LogKind.SALT:
+        return [str(data.get("name", "")), f"{data['g']:g} g"]
+    if kind is LogKind.MEDICATION:
+        return [str(data["name"]), _amount(data)]
+    if kind is LogKind.BUFFER:
+        return [f"{data['g']:g} g {data['salt']}"]
+    if kind is LogKind.CYLINDER:
+        return [f"{data['g']:g} g CO2"]
     return [_fact(name, value) for name, value in data.items()]
+
+
+def _amount(data: Mapping[str, Any]) -> str:
+    """Of a solution or a dry salt: ``18 mL``."""
+    if "ml" in data:
+        return f"{data['ml']:g} mL"
+    return f"{data['g']:g} g" if "g" in data else ""
 
 
 def _fact(name: str, value: Any) -> str:

@@ -1,4 +1,8 @@
-"""Water changes are stored as a fraction of the net volume, and also given and shown in litres."""
+"""Log entries as they are given and as they are stored, where that depends on the tank.
+
+Water changes are stored as a fraction of the net volume, and also given and shown in litres;
+animals are named as in the table of species or as in the tank's own livestock.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +12,7 @@ from typing import Any
 from service.errors import InvalidInputError, Refusal
 from service.registry.fields.log import KINDS
 from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.species.names import allowed_names, folded_name, meant
 from service.registry.volume import net_volume_l
 from service.schemas.checks import refuse
 from service.schemas.messages import error_of_messages
@@ -17,10 +22,12 @@ def to_stored(kind: LogKind, data: Mapping[str, Any], tank: Tank) -> dict[str, A
     """The data of an entry as they are stored, from data as they were given.
 
     Raises:
-        InvalidInputError: of fields that exclude each other not exactly one is given, or a volume
-            is no part of the tank's net volume.
+        InvalidInputError: of fields that exclude each other not exactly one is given, a volume
+            is no part of the tank's net volume, or a name may be a slip for a listed species.
     """
     refuse(KINDS[kind].contradictions(data), under=("data",))
+    if kind is LogKind.STOCKING:
+        _check_species(str(data.get("species", "")), tank)
     if kind is not LogKind.WATER_CHANGE or "volume_l" not in data:
         return dict(data)
     volume_l, net_l = data["volume_l"], net_volume_l(tank)
@@ -38,6 +45,16 @@ def to_shown(entry: LogEntry, tank: Tank) -> dict[str, Any]:
     if entry.kind is not LogKind.WATER_CHANGE or net_l is None:
         return dict(entry.data)
     return {**entry.data, "volume_l": entry.data["fraction"] * net_l}
+
+
+def _check_species(name: str, tank: Tank) -> None:
+    """Refuse a name that is neither listed nor the tank's own, and like one that is listed."""
+    own = {folded_name(stock.species) for stock in tank.livestock}
+    if folded_name(name) in own:
+        return
+    if near := meant(name):
+        allowed = allowed_names(near, "or a name as in the tank's livestock")
+        raise error_of_messages({"data": {"species": [Refusal(name, allowed)]}})
 
 
 def _refused(volume_l: float, allowed: str) -> InvalidInputError:

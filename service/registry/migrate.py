@@ -33,9 +33,7 @@ def migrate(engine: Engine, target: str = "head", *, create: bool = True) -> Non
         RegistryRefusedError: the schema was written by a newer version.
         RegistryUnavailableError: the database cannot be reached.
     """
-    config = Config()
-    config.set_main_option("script_location", "service.registry:migrations")
-    config.set_main_option("path_separator", "os")
+    config = _config()
     script = ScriptDirectory.from_config(config)
     with translated_errors():
         if target == "head" and _is_current(engine, script):
@@ -52,6 +50,18 @@ def revision_of(connection: Connection) -> str | None:
     """The revision of the schema; None where there is none yet."""
     context = MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE})
     return context.get_current_revision()
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", "service.registry:migrations")
+    config.set_main_option("path_separator", "os")
+    return config
+
+
+def head_revision() -> str | None:
+    """The revision of the schema that this version writes."""
+    return ScriptDirectory.from_config(_config()).get_current_head()
 
 
 def _is_current(engine: Engine, script: ScriptDirectory) -> bool:

@@ -41,9 +41,11 @@ class Stock:
         species: scientific name; a row of the species table fills what is None below.
         count: how many.
         added: when they came in; None if long ago.
-        temperature_low_c, temperature_high_c: tolerated range.
+        temperature_low_c, temperature_high_c: tolerated range: outside it they suffer.
         co2_max_mg_l: tolerated dissolved CO2.
         air_breather: takes air at the surface (labyrinth fish and the like).
+        comfortable_low_c, comfortable_high_c: range that they are kept at for good.
+        co2_comfortable_mg_l: up to which they are kept for good.
     """
 
     species: str
@@ -53,6 +55,9 @@ class Stock:
     temperature_high_c: float | None = None
     co2_max_mg_l: float | None = None
     air_breather: bool | None = None
+    comfortable_low_c: float | None = None
+    comfortable_high_c: float | None = None
+    co2_comfortable_mg_l: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +148,8 @@ class Tank:
         sensors: quantity -> the sensor to use, where a tank has several.
         equipment: free facts such as cylinder size, by name.
         thresholds: overrides of the thresholds of practice, by name.
+        salted, medicated: whether salt or medication is in the water; None: nobody said. What is
+            in the log counts besides.
         contact: how the tank keeper can be reached in an emergency, in their own words.
     """
 
@@ -169,6 +176,8 @@ class Tank:
     thresholds: Mapping[str, float] = field(default_factory=lambda: NOTHING)
     notes: str = ""
     contact: str = ""
+    salted: bool | None = None
+    medicated: bool | None = None
 
 
 class LogKind(StrEnum):
@@ -183,6 +192,10 @@ class LogKind(StrEnum):
     FILTER_CLEAN = "filter-clean"
     STOCKING = "stocking"
     CALIBRATION = "calibration"
+    SALT = "salt"
+    MEDICATION = "medication"
+    BUFFER = "buffer"
+    CYLINDER = "cylinder"
     OBSERVATION = "observation"
 
 
@@ -196,7 +209,9 @@ class LogEntry:
         data: what belongs to the kind, canonical units: ``fraction`` (water change);
             ``name, ml | g`` (dose); ``kh_meq_l`` (KH test); ``gh_meq_l`` (GH test);
             ``fraction`` (trim, replant: share of plants or soil touched); ``part`` (filter clean);
-            ``species, count`` (stocking); ``sensor, quantity, …`` (calibration).
+            ``species, count`` (stocking); ``sensor, quantity, …`` (calibration);
+            ``name, g`` (salt); ``name, ml | g`` (medication); ``salt, g`` (buffer: a salt that
+            raises KH); ``g`` (cylinder: CO2 in the new one).
         by: who did it.
         recorded: when it was written down, UTC.
     """

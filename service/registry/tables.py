@@ -7,7 +7,7 @@ written as a whole. Whatever is filtered or sorted has a column. Times are UTC.
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import (
     JSON,
@@ -73,6 +73,10 @@ class Base(DeclarativeBase):
 
 
 _BIG_KEY = BigInteger().with_variant(Integer(), "sqlite")  # SQLite counts up INTEGER only
+
+
+SECRET_TABLES: Final = ("signing_key", "login_session")
+"""Tables that are empty in a backup, which must let nobody in: sessions and the key begin anew."""
 
 
 class TankRow(Base):

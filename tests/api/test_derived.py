@@ -30,6 +30,9 @@ def test_co2_golden_shape(client, watched):
             "unit": "mg/L",
         },
         "method": answer["method"],
+        # common practice, no source: 3 x 4 x 10^0.2
+        "rule_of_thumb": {"value": pytest.approx(19.02, abs=0.01), "unit": "mg/L"},
+        "rule_of_thumb_method": "3 x KH x 10^(7 - pH)",
         "inputs": {
             "ph": {
                 "value": 6.8,
@@ -63,6 +66,8 @@ def test_co2_golden_shape(client, watched):
         "time",
         "co2",
         "method",
+        "rule_of_thumb",
+        "rule_of_thumb_method",
         "inputs",
         "target",
         "state",
@@ -204,15 +209,16 @@ def test_temperature_golden_shape(client, watched):
         "temperature": {"value": 25.0, "unit": "Cel"},
         "sensor": "wet-1",
         "rate": {"value": pytest.approx(0, abs=1e-6), "unit": "K/h"},
-        "range": answer["range"],
+        "range": {"low": 18.0, "high": 28.0, "unit": "Cel"},
         "low_species": "Paracheirodon innesi",
         "high_species": "Paracheirodon innesi",
         "state": "within",
+        "comfortable": {"low": 20.0, "high": 26.0, "unit": "Cel"},
+        "comfort": "within",
         "quality": "good",
         "forecast": None,
         "reasons": [],
     }
-    assert answer["range"]["low"] < 25 < answer["range"]["high"]
 
 
 def test_a_warm_tank(client, context):
@@ -231,7 +237,7 @@ def test_a_warm_tank(client, context):
     assert now["rate"]["value"] == pytest.approx(0.5, rel=0.05)
     found = client.get(f"{TANK}/temperature/excursions").get_json()
     assert found["range"] == {"low": 20.0, "high": 26.0, "unit": "Cel"}
-    assert found["next"] is None
+    assert (found["next"], found["against"]) == (None, "tolerable")
     (excursion,) = found["excursions"]
     assert excursion == {
         "start": "2025-06-04T10:00:00Z",
@@ -246,6 +252,23 @@ def test_a_warm_tank(client, context):
         "degree_hours": {"value": pytest.approx(1, abs=0.1), "unit": "K.h"},
         "length": {"value": pytest.approx(2, abs=0.1), "unit": "h"},
     }
+
+
+def test_excursions_say_against_which_limits(client, context):
+    """27 °C for an hour and a half: tolerable for neons (18 to 28), not comfortable (20 to 26)."""
+    put(client)
+    context.store.write([reading("temperature", minutes, 27.0) for minutes in range(0, 90, 5)])
+    now = client.get(f"{TANK}/temperature").get_json()
+    assert (now["state"], now["comfort"]) == ("within", "above")
+    tolerable = client.get(f"{TANK}/temperature/excursions").get_json()
+    assert (tolerable["against"], tolerable["excursions"]) == ("tolerable", [])
+    found = client.get(f"{TANK}/temperature/excursions?against=comfortable").get_json()
+    assert found["against"] == "comfortable"
+    assert found["range"] == {"low": 20.0, "high": 26.0, "unit": "Cel"}
+    (excursion,) = found["excursions"]
+    assert excursion["limit"] == {"value": 26.0, "unit": "Cel"}
+    wrong = client.get(f"{TANK}/temperature/excursions?against=books")
+    assert wrong.status_code == 422
 
 
 def test_a_limit_ahead_is_forecast(client, context):

@@ -111,6 +111,7 @@ def test_what_if_refusals(client):
         ({"injection_factor": 9}, "/injection_factor"),
         ({"gas_on": "26:00"}, "/gas_on"),
         ({"added": [{"count": 1}]}, "/added/0/species"),
+        ({"added": [{"species": "White cloud", "count": 8}]}, "/added/0/species"),
         ({"wind": 1}, "/wind"),
     ):
         found = problem_of(client.post(f"{URL}/what-if", json=body), 422, "invalid-input")

@@ -277,6 +277,10 @@ def test_what_came_of_an_absence(away, context):
     assert "none has begun" in told and "/v1/absences" in told
     past = AWAY | {"id": "past", "start": "2025-06-01T06:00:00Z", "end": "2025-06-04T06:00:00Z"}
     away.put("/v1/absences", json={"absences": [past, AWAY]})
+    neons = {"species": "Paracheirodon innesi", "count": 20,
+             "temperature": {"low": 20, "high": 26, "unit": "Cel"}}  # fmt: skip
+    patched = away.patch("/v1/tanks/riffle", json={"livestock": [neons]})
+    assert patched.status_code == 200
     day_of_readings(context.store, celsius=27.5)
     Scheduler(context.registry, context.store, context.clock, 60.0).evaluate_all()
     report = away.get(url).get_json()

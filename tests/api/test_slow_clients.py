@@ -12,7 +12,7 @@ from dataclasses import replace
 import pytest
 import requests
 
-from service.api.connections import Deadlines
+from service.api.connections import UNFINISHED_BYTES, Deadlines
 from service.api.server import Server
 from service.app.app_factory import create_app
 from service.config import Config, HttpConfig
@@ -168,6 +168,20 @@ def test_who_does_not_read_the_answer_is_dropped(serve, hold):
             greedy.sendall(ask)
         except ConnectionError:
             dropped = True
+    assert answered(port)
+
+
+def test_unfinished_bodies_together_are_bounded(serve, hold):
+    port = serve()
+    size = 15 * 1024 * 1024
+    head = HEAD + f"Content-Length: {size + 1}\r\n\r\n".encode()
+    (small,) = hold(port, 1, BODY)
+    large = hold(port, 8, head)
+    for one in large:
+        with contextlib.suppress(ConnectionError):
+            one.sendall(b" " * size)
+    wait_until(lambda: sum(map(is_open, large)) * size <= UNFINISHED_BYTES, PATIENCE_S)
+    assert is_open(small)
     assert answered(port)
 
 

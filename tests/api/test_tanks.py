@@ -42,7 +42,9 @@ GOLDEN = {
             "count": 20,
             "added": "2024-01-10",
             "temperature": {"low": None, "high": None, "unit": "Cel"},
+            "comfortable": {"low": None, "high": None, "unit": "Cel"},
             "co2_max": None,
+            "co2_comfortable": None,
             "air_breather": None,
         }
     ],
@@ -73,6 +75,8 @@ GOLDEN = {
     "equipment": {},
     "thresholds": {},
     "notes": "",
+    "salted": None,
+    "medicated": None,
     "contact": "",
 }
 

@@ -15,8 +15,8 @@ from tests.cli.conftest import refused
 CSV = "time,temperature\n2026-03-01T22:41:17Z,24.5\n"
 REGISTRY, STORE = "var/registry.db", "var/littoral.db"
 REFUSED = [
-    ("store", "backup", "copy.db"),
     ("audit",),
+    ("backup", "copy.tar"),
     ("copy", "--from", f"sqlite:///{STORE}", "--to", "sqlite:///other.db"),
     ("export", "reed"),
     ("export", "reed", "--output", "reed.csv"),
@@ -46,7 +46,7 @@ WITHOUT_ANY = [
     ("co2", "--ph", "6.6", "--kh", "4", "--temperature", "24"),
     ("openapi",),
 ]
-CREATE = {"up", "serve", "ingest", "demo"}
+CREATE = {"up", "serve", "ingest", "demo", "restore"}
 """These make what is missing; ``ingest --dry-run`` and ``check`` do not and are tried below."""
 
 
@@ -172,7 +172,7 @@ def test_import_makes_no_database_on_a_server(littoral, empty, influxdb, monkeyp
 
 
 def test_an_empty_postgresql_is_no_registry(littoral, empty, postgresql, monkeypatch):
-    monkeypatch.setenv("LITTORAL_REGISTRY__URL", postgresql.url)
+    monkeypatch.setenv("LITTORAL_REGISTRY__URL", postgresql.emptied())
     refused(littoral("token", "create", "phone"), "is empty", "littoral up")
     assert littoral("check").code == 0
     refused(littoral("token", "list"), "is empty")

@@ -18,7 +18,8 @@ from demo.wire import Form, Wire
 from service.derive.tolerance import tolerance_of
 from service.registry.models import LogKind
 from service.registry.registry import open_registry
-from service.registry.species.ranges import shared_temperature_range, species
+from service.registry.species.names import species
+from service.registry.species.ranges import comfortable_range, tolerable_range
 from service.science.temperature.excursions import excursions
 from service.store import Flag, Reading, SeriesKey, open_store
 
@@ -85,7 +86,7 @@ def test_quillwater_is_healthy() -> None:
     one = TANKS[quillwater.ID]
     trace, aim = course(one), one.tank.plants
     ceiling = tolerance_of(one.tank, (), ORIGIN).co2
-    shared = shared_temperature_range(one.tank.livestock)
+    shared = comfortable_range(one.tank.livestock)
     assert ceiling is not None and shared.low_c is not None and shared.high_c is not None
     assert trace.co2_mg_l[lit(trace)].min() > aim.co2_low_mg_l
     assert trace.co2_mg_l.max() < min(aim.co2_high_mg_l, ceiling.co2_mg_l) - 2
@@ -97,7 +98,7 @@ def test_quillwater_is_healthy() -> None:
 
 def test_only_emberpane_leaves_its_range() -> None:
     for one in (TANKS[quillwater.ID], TANKS[lateleaf.ID]):
-        shared = shared_temperature_range(one.tank.livestock)
+        shared = comfortable_range(one.tank.livestock)
         trace = course(one)
         assert shared.low_c is not None and shared.high_c is not None
         assert shared.low_c + 0.4 < trace.temperature_c.min()
@@ -123,7 +124,7 @@ def test_lateleaf_was_replanted_and_its_water_not_changed_since() -> None:
 
 def test_emberpane_runs_too_warm_for_its_new_fish() -> None:
     one = TANKS[emberpane.ID]
-    shared = shared_temperature_range(one.tank.livestock)
+    shared = tolerable_range(one.tank.livestock)
     assert shared.high_species == emberpane.NEW_FISH
     trace = course(one, hours=0.0)
     found = excursions(trace.time_s, trace.temperature_c, shared.low_c, shared.high_c)

@@ -177,8 +177,10 @@ def test_excursions_from_every_reading(house: House, tmp_path: Path) -> None:
             for at, one in zip(time_us.tolist(), value.tolist(), strict=True)
         ]
     )
-    inputs = load_range_exits(house.tank, house.registry, store, NOON - DAY, NOON)
-    (found,) = excursions_of(house.tank, inputs.series("temperature"), inputs.tolerance)
+    inputs = load_range_exits(
+        house.tank, house.registry, store, NOON - DAY, NOON, lambda one: one.tolerable
+    )
+    (found,) = excursions_of(house.tank, inputs.series("temperature"), inputs.tolerance.tolerable)
     now = temperature_now(load_temperature(house.tank, house.registry, store, NOON))
     store.close()
     assert found.degree_hours == pytest.approx(4.0)

@@ -35,8 +35,8 @@ def ramp(rate_k_h: float, end_c: float, hours: float = 3.0) -> Samples:
 
 def test_range_is_what_all_animals_share() -> None:
     found = now_of(a_tank(livestock=TWO_FISH), ramp(0.0, 21.0))
-    assert (found.low_c, found.low_species) == (20.0, "Danio rerio")
-    assert (found.high_c, found.high_species) == (22.0, "Tanichthys albonubes")
+    assert (found.tolerable.low_c, found.tolerable.low_species) == (20.0, "Danio rerio")
+    assert (found.tolerable.high_c, found.tolerable.high_species) == (22.0, "Tanichthys albonubes")
 
 
 def test_rate_of_a_straight_line() -> None:
@@ -68,8 +68,26 @@ def test_no_temperature_suits_all() -> None:
         Stock("Symphysodon discus", 4, temperature_low_c=27.0, temperature_high_c=31.0),
     )
     found = now_of(a_tank(livestock=odd), ramp(0.0, 24.0))
-    assert found.low_c is None and found.high_c is None
-    assert "no temperature suits all" in found.reasons[0]
+    assert found.comfortable.is_open
+    assert found.reasons == (
+        "there is no temperature that all animals tolerate: Symphysodon discus from 27 °C on, "
+        "Tanichthys albonubes up to 22 °C",
+    )
+
+
+def test_where_no_temperature_suits_all_what_suits_none_is_still_judged() -> None:
+    """A stuck heater must not go unseen because two species contradict each other."""
+    odd = (
+        TWO_FISH[0],
+        Stock("Symphysodon discus", 4, temperature_low_c=27.0, temperature_high_c=31.0),
+    )
+    tank = a_tank(livestock=odd)
+    tolerable = now_of(tank, ramp(0.0, 24.0)).tolerable
+    assert (tolerable.low_c, tolerable.high_c) == (18.0, 31.0)
+    limits = tolerance_of(tank, (), NOON).tolerable
+    assert excursions_of(tank, ramp(0.0, 30.5), limits) == ()
+    (hot,) = excursions_of(tank, ramp(0.0, 33.0), limits)
+    assert hot.side == "above"
 
 
 def test_excursion_of_a_triangle_is_exact() -> None:
@@ -77,7 +95,7 @@ def test_excursion_of_a_triangle_is_exact() -> None:
     time_us = grid(NOON - timedelta(hours=12), NOON, 30)
     hours = (time_us - time_us[0]) / 3.6e9
     series = samples(time_us, 30.0 - np.abs(hours - 6.0))
-    (found,) = excursions_of(a_tank(), series, tolerance_of(a_tank(), (), NOON))
+    (found,) = excursions_of(a_tank(), series, tolerance_of(a_tank(), (), NOON).tolerable)
     assert found.side == "above"
     assert found.degree_hours == pytest.approx(4.0)
     assert found.length_s == pytest.approx(4 * 3600)
@@ -86,7 +104,7 @@ def test_excursion_of_a_triangle_is_exact() -> None:
 
 def test_no_animals_no_excursions() -> None:
     bare = a_tank(livestock=())
-    assert excursions_of(bare, ramp(3.0, 40.0), tolerance_of(bare, (), NOON)) == ()
+    assert excursions_of(bare, ramp(3.0, 40.0), tolerance_of(bare, (), NOON).tolerable) == ()
 
 
 def test_daily_minima_stop_at_a_day_without_readings() -> None:

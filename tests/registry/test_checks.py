@@ -182,6 +182,10 @@ GOOD_DATA = {
         {"quantity": "temperature", "offset": -0.3},
         {"points": [{"buffer": "7.00", "millivolts": 2}, {"buffer": "4.01", "millivolts": 179}]},
     ],
+    LogKind.SALT: [{"g": 30.0}, {"g": 30.0, "name": "sodium chloride"}],
+    LogKind.MEDICATION: [{"name": "invented remedy"}, {"name": "invented remedy", "ml": 5.0}],
+    LogKind.BUFFER: [{"g": 3.5, "salt": "KHCO3"}],
+    LogKind.CYLINDER: [{"g": 2000.0}],
     LogKind.OBSERVATION: [{"dead": 1}],
 }
 

@@ -62,7 +62,7 @@ class Played:
 
 def play(scenario: Scenario) -> Played:
     """Play a scenario from its first midnight to its last."""
-    tank, played = scenario.tank, Played()
+    played = Played()
     store = MemoryStore(readings(scenario))
     log = MemoryLog(scenario.log)
     gas: GasModel | None = None
@@ -72,6 +72,7 @@ def play(scenario: Scenario) -> Played:
     marks = list(scenario.marks)
     now = START
     while now <= START + timedelta(days=scenario.days):
+        tank = scenario.tank_at(now)
         store.advance(now)
         inputs = load(tank, log, store, now, reader=store.read)
         if inputs.log != log_seen:

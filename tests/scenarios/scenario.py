@@ -95,6 +95,7 @@ class Scenario:
         log: newest first.
         faults: what goes wrong with a sensor, from when to when.
         marks: what somebody does about a recommendation, and when.
+        restocked: the livestock as registered from a moment on.
         expect: the recommendations that should open, and when they should close.
         also: codes that may come beside them.
         worst: the highest severity that may come.
@@ -115,6 +116,12 @@ class Scenario:
     every_min: float
     fit_gas: bool
     seed: int
+    restocked: list[tuple[datetime, tuple[Stock, ...]]]
+
+    def tank_at(self, now: datetime) -> Tank:
+        """The tank with the livestock that somebody registered last."""
+        newest = [stock for at, stock in self.restocked if at <= now]
+        return replace(self.tank, livestock=newest[-1]) if newest else self.tank
 
 
 def moment(text: str) -> datetime:
@@ -147,9 +154,14 @@ def load_scenario(path: Path) -> Scenario:
         every_min=raw.pop("every_min", 60),
         fit_gas=raw.pop("fit_gas", False),
         seed=raw.pop("seed", 1),
+        restocked=[_restocked(one) for one in raw.pop("restocked", [])],
     )
     assert not raw, f"{path.name}: unknown keys {sorted(raw)}"
     return scenario
+
+
+def _restocked(row: dict[str, Any]) -> tuple[datetime, tuple[Stock, ...]]:
+    return moment(row["at"]), tuple(from_document(one, Stock) for one in row["livestock"])
 
 
 def _merged(base: dict[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:

@@ -9,10 +9,19 @@ from service.advice.engine.conflicts import without_contradictions
 from service.advice.engine.instruction import completed
 from service.advice.engine.recommendation import Finding
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions, Case, Rule
+from service.advice.rules.co2 import comfort as co2_comfort
 from service.advice.rules.co2 import doubtful, gas_at_night, gas_early, gas_late, gas_out, unsteady
 from service.advice.rules.co2 import high as co2_high
 from service.advice.rules.co2 import low as co2_low
-from service.advice.rules.heat import coming, cooling, fast, out_of_range, oxygen
+from service.advice.rules.heat import (
+    comfort,
+    coming,
+    cooling,
+    fast,
+    out_of_range,
+    oxygen,
+    shared_range,
+)
 from service.advice.rules.light import against_co2, settling, shifted
 from service.advice.rules.light import dead as light_dead
 from service.advice.rules.light import dose as light_dose
@@ -27,11 +36,14 @@ from service.derive.models import TankView
 
 RULES: Final[tuple[Rule, ...]] = (
     co2_high.RULE,
+    co2_comfort.RULE,
     oxygen.RULE,
     out_of_range.RULE,
     coming.RULE,
     fast.RULE,
     cooling.RULE,
+    comfort.RULE,
+    shared_range.RULE,
     gas_out.RULE,
     co2_low.RULE,
     gas_late.RULE,

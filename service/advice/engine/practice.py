@@ -17,6 +17,7 @@ from service.derive.thresholds import (
 )
 from service.errors import FieldFault, InvalidInputError
 from service.registry.models import Tank
+from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.water.mix import MAX_TEMPERATURE_STEP_C
 
 RULES_USE: Final[dict[str, Threshold]] = table(
@@ -84,6 +85,11 @@ RULES_USE: Final[dict[str, Threshold]] = table(
         "most by which a water change should move temperature",
     ),
     Threshold("temperature_rate_max_c_h", 1, "K/h", "animals should not see a faster change"),
+    Threshold("comfort_h", 12, "h",
+              "temperature tolerable but not comfortable for so long is remarked on", OUR_CHOICE),
+    Threshold("co2_comfort_min", 120, "min",
+              "minutes of CO2 tolerable but not comfortable in 24 h that are remarked on",
+              OUR_CHOICE),
     Threshold("forecast_probability", 0.8, "1", "a forecast excursion is reported from this on",
               OUR_CHOICE, 0.5, 1),
     Threshold("forecast_horizon_h", 6, "h", "a forecast excursion is reported so long ahead",
@@ -103,6 +109,9 @@ RULES_USE: Final[dict[str, Threshold]] = table(
     Threshold("work_window_days", 3, "d", "after so long, work no longer calls for a change"),
     Threshold("change_overdue_share", 0.5, "1", "overdue by this share of the interval: warning"),
     Threshold("change_counts_share", 0.6, "1", "a change of this share of the plan counts"),
+    Threshold("kh_step_max_dkh", MAX_KH_STEP_DKH, "1",
+              "most degrees of KH by which water changes should move KH in a day",
+              COMMON_PRACTICE, 0.1, 20),
     Threshold("remedy_days", 90, "d",
               "so long after salt or a remedy old water is not for plants", OUR_CHOICE),
     # Nutrients

@@ -128,18 +128,21 @@ def _water_and_doses(case: Case, start: datetime, end: datetime) -> Iterator[Tas
     while at < end:
         large = max(plan.fraction, case.limit("work_change_fraction"))
         water = new_water(case, plan.fraction if work is None else large)
-        yield task(
-            case,
-            at,
-            routine.CODE if work is None else after_work.CODE,
-            f"Change {water.amount_text}",
-            f"{water.how}Siphon off what lies loose on the substrate. {water.reuse}".strip(),
-            water.hazards,
-            amounts=water.amounts,
-        )
+        first = at
+        for part in range(water.parts):
+            at = later_evening(case, first, timedelta(days=part)) if part else first
+            yield task(
+                case,
+                at,
+                routine.CODE if work is None else after_work.CODE,
+                f"Change {water.each_text}",
+                f"{water.how}Siphon off what lies loose on the substrate. {water.reuse}".strip(),
+                water.hazards,
+                amounts=water.amounts,
+            )
         for number, planned in enumerate(case.tank.doses, start=1):
             yield _dose(case, planned.name, at + timedelta(minutes=20 + number))
-        at, work = later_evening(case, at, timedelta(days=plan.every_days)), None
+        at, work = later_evening(case, first, timedelta(days=plan.every_days)), None
 
 
 def _open_doses(case: Case, start: datetime) -> Iterator[Task]:

@@ -51,7 +51,7 @@ def _animals(case: Case) -> Iterator[Emergency]:
     how_much = f" ({litres(third[0].value)})" if third else ""
     yield _emergency(
         case,
-        "animals gasp at the surface, or lie on the bottom",
+        _distress(case),
         ("Close the CO2 cylinder. " if tank.co2_injected else "")
         + "Raise the filter outlet or run an air stone. Then change a third of the water"
         f"{how_much}, with water conditioner, at the tank's own temperature. Call.",
@@ -60,8 +60,15 @@ def _animals(case: Case) -> Iterator[Emergency]:
     )
 
 
+def _distress(case: Case) -> str:
+    """What animals in distress look like, told apart from fishes that take air."""
+    breathers = case.view.tolerance.air_breathers
+    usual = " and stay there" if breathers else ""
+    return f"animals gasp at the surface{usual}, or lie on the bottom"
+
+
 def _temperature(case: Case) -> Iterator[Emergency]:
-    found, heated = case.view.temperature, case.tank.heated
+    found, heated = case.view.temperature.tolerable, case.tank.heated
     rate = f"{case.limit('temperature_rate_max_c_h'):g} °C per hour"
     if found.high_c is not None:
         yield _emergency(

@@ -18,6 +18,7 @@ from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.handover.emergencies import Emergency, emergencies
 from service.advice.phrases import listed, percent, span
 from service.derive.models import Array, TankView
+from service.registry.entry_text import entry_text
 from service.registry.models import Absence, LogKind
 from service.registry.recommendations import State
 from service.times import from_us, to_us
@@ -200,6 +201,7 @@ def life_line(case: Case) -> str:
     animals = [f"{stock.count} {stock.species}" for stock in case.tank.livestock if stock.count]
     lives = listed(animals) if animals else "no animals registered"
     change = newest(case, LogKind.WATER_CHANGE)
+    lives = f"{lives}{treated(case)}"
     if change is None:
         return f"{lives[0].upper()}{lives[1:]}; no water change in the log."
     share = change.data.get("fraction")
@@ -208,6 +210,15 @@ def life_line(case: Case) -> str:
         f"{lives[0].upper()}{lives[1:]}; water changed {span(case.now - change.time)} ago"
         f"{how_much}."
     )
+
+
+def treated(case: Case) -> str:
+    """Salt and medication of the last months: ``; salt, 30 g, 5 days ago``."""
+    days = timedelta(days=case.limit("remedy_days"))
+    found = (newest(case, kind) for kind in (LogKind.SALT, LogKind.MEDICATION))
+    recent = [one for one in found if one is not None and case.now - one.time <= days]
+    texts = [f"; {entry_text(one)}, {span(case.now - one.time)} ago" for one in recent]
+    return "".join(f"{text[:2]}{text[2:3].lower()}{text[3:]}" for text in texts)
 
 
 def picture_of(view: TankView) -> Picture:

@@ -42,7 +42,7 @@ CO2: Final = Formula(
     name="co2",
     title="Dissolved CO2 from pH, carbonate hardness and temperature",
     about="The carbonate equilibrium with temperature-dependent constants and activity correction, "
-    "with\na 95 % interval. The trade's rule 3 * KH * 10^(7 - pH) is given for comparison.",
+    "with\na 95 % interval. The trade's rule 3 x KH x 10^(7 - pH) is given for comparison.",
     function=co2,
     asks={
         "ph": Ph("As a calibrated glass electrode shows it.", required=True),
@@ -50,7 +50,10 @@ CO2: Final = Formula(
         "temperature": Measure("Cel", "Of the water.", low=0, high=50, required=True),
         **_IONS,
         "target": Range(
-            "mg/L", "Range aimed at; default 20 to 30 mg/L (common practice).", low=0, high=1000
+            "mg/L",
+            "Range aimed at, for `co2`; default 20 to 30 mg/L (common practice).",
+            low=0,
+            high=1000,
         ),
     },
     answers={
@@ -60,8 +63,11 @@ CO2: Final = Formula(
         "target": Range("mg/L", "Range aimed at."),
         "state": Choice("Where the value lies against the target.", words=list(Co2State)),
         "rule_of_thumb": Measure(
-            "mg/L", "The trade's 3 * KH * 10^(7 - pH), for comparison (common practice, no source)."
+            "mg/L",
+            "What the trade's rule gives, for comparison (common practice, no source); it reads "
+            "about 12 % low at 24 to 26 Cel.",
         ),
+        "rule_of_thumb_method": Text("The rule."),
         "reasons": sentences("Why unknown; empty otherwise."),
     },
     example=given(ph=6.6, kh="4 dKH", temperature="24 Cel"),

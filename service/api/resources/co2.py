@@ -20,9 +20,11 @@ from service.derive.models import Array, Co2Series, Co2State, Quality
 from service.schemas.answers import AnswerSchema, Part, Rows, With
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text
+from service.schemas.quantities import Measure
 from service.schemas.ranges import Estimated, Range
 from service.schemas.readings import REASONS, AlkalinityInputSchema, InputSchema, ReadingTime
 from service.schemas.times import Moment, Span
+from service.science.carbonate.co2 import RULE_OF_THUMB
 from service.times import format_moment, from_us
 
 blueprint = Blueprint(
@@ -45,12 +47,21 @@ class TankCo2Schema(AnswerSchema):
     time = Moment("Of the older of the readings used; null when there is none.", allow_none=True)
     co2 = Estimated("mg/L", "Dissolved CO2; null when unknown.", allow_none=True)
     method = Text("Name of the formula.")
+    rule_of_thumb = Measure(
+        "mg/L",
+        "What the trade's rule gives for the same pH and KH (common practice, no source); it reads "
+        "about 12 % low at 24 to 26 Cel. Null when unknown.",
+        allow_none=True,
+        attribute="rule_of_thumb_mg_l",
+    )
+    rule_of_thumb_method = Text("The rule.", dump_default=RULE_OF_THUMB)
     inputs = Part(
         TankCo2InputsSchema, of={"ph": "ph", "kh": "alkalinity", "temperature": "temperature"}
     )
     target = Range(
         "mg/L",
-        "What the plants want, its upper end no higher than the animals tolerate.",
+        "What the plants want, its upper end no higher than the animals are comfortable with; for "
+        "`co2`, not for `rule_of_thumb`.",
         ends=("target_low_mg_l", "target_high_mg_l"),
     )
     state = Choice("Where the value lies.", words=list(Co2State))
@@ -127,7 +138,7 @@ def series(options: dict[str, Any], tank: str) -> dict[str, Any]:
     if len(values.time_us) > limit:
         at = format_moment(from_us(int(values.time_us[limit])))
         more = next_address(start=at, end=format_moment(end))
-    target = target_of(found, inputs.tolerance.co2_max_mg_l)
+    target = target_of(found, inputs.tolerance.co2_comfortable_mg_l)
     return {
         "tank": tank,
         "start": start,

@@ -13,12 +13,13 @@ from service.advice.engine.overdue import lifetime_s, overdue
 from service.advice.engine.scheduler import STATUS_NAME
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
-from service.api.http.openapi import package_version, text_of
+from service.api.http.openapi import text_of
 from service.errors import LittoralError
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Text, Whole, YesNo
 from service.schemas.times import Moment
+from service.version import package_version
 
 _INGEST: Final = "ingest:"
 

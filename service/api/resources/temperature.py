@@ -11,8 +11,9 @@ from service.api.http.pagination import SpanSchema, span_of
 from service.api.http.path_parameters import TANK
 from service.derive.loader import load_range_exits, load_temperature
 from service.derive.models import Quality, TemperatureNow
-from service.derive.temperature import excursions_of, temperature_now
+from service.derive.temperature import excursions_of, range_notes, temperature_now
 from service.derive.tolerance import Tolerance
+from service.registry.species.ranges import SharedRange
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text, YesNo
@@ -20,9 +21,9 @@ from service.schemas.quantities import Measure
 from service.schemas.ranges import Range
 from service.schemas.readings import REASONS, ReadingTime, UnixTime
 from service.schemas.times import Moment
-from service.science.temperature.excursions import Excursion
 
 STATES = ("below", "within", "above", "unknown")
+TOLERABLE, COMFORTABLE = "tolerable", "comfortable"
 NO_RANGE = "no animals with a known range: nothing to judge temperature by"
 _WEEK = timedelta(days=7)
 
@@ -56,14 +57,13 @@ class TankTemperatureSchema(AnswerSchema):
     sensor = Text(attribute="reading.sensor", allow_none=True)
     rate = Measure("K/h", "Over the last hour.", attribute="rate_k_h", allow_none=True)
     range = Range(
-        "Cel",
-        "What all animals share; null ends where nothing limits it.",
-        ends=("low_c", "high_c"),
-        open_ends=True,
+        "Cel", "What all animals tolerate; null ends where nothing limits it.", open_ends=True
     )
-    low_species = Text("Whose limit the lower end is.")
-    high_species = Text("Whose limit the upper end is.")
-    state = Choice("Where it lies.", words=STATES)
+    low_species = Text("Whose limit the lower end is.", attribute="tolerable.low_species")
+    high_species = Text("Whose limit the upper end is.", attribute="tolerable.high_species")
+    state = Choice("Where it lies against that: outside there are warnings.", words=STATES)
+    comfortable = Range("Cel", "Where all animals are comfortable, likewise.", open_ends=True)
+    comfort = Choice("Where it lies against that: outside there are remarks.", words=STATES)
     quality = Choice("How far it can be trusted.", words=list(Quality))
     forecast = Nested(ForecastSchema, allow_none=True)
     reasons = Items(Text(longest=1000), REASONS)
@@ -92,13 +92,22 @@ class ExcursionSchema(AnswerSchema):
     length = HoursOfSeconds("h", attribute="length_s")
 
 
+class ExcursionOptionsSchema(SpanSchema):
+    """Which stretch of time, and against which limits."""
+
+    against = Choice(
+        "Limits to judge by; default: what the animals tolerate.", words=[TOLERABLE, COMFORTABLE]
+    )
+
+
 class ExcursionsSchema(AnswerSchema):
     """Excursions, oldest first."""
 
     tank = Text()
     start = Moment()
     end = Moment()
-    range = Range("Cel", ends=("low_c", "high_c"), open_ends=True)
+    against = Choice("The limits that were judged by.", words=[TOLERABLE, COMFORTABLE])
+    range = Range("Cel", "Those limits.", ends=("low_c", "high_c"), open_ends=True)
     low_species = Text()
     high_species = Text()
     excursions = Items(ExcursionSchema)
@@ -118,52 +127,57 @@ def temperature(tank: str) -> With:
         found,
         tank=tank,
         temperature=found.reading.value if found.reading is not None and known else None,
-        state=state_of(found),
-        reasons=[*found.reasons, *_unjudged(found)],
+        range=_ends(found.tolerable),
+        state=state_of(found, found.tolerable),
+        comfortable=_ends(found.comfortable),
+        comfort=state_of(found, found.comfortable),
+        reasons=[*found.reasons, *_unjudged(found.tolerable)],
     )
 
 
 @blueprint.at("/excursions", "GET", parameters=TANK)
-@blueprint.query(SpanSchema)
+@blueprint.query(ExcursionOptionsSchema)
 @blueprint.answers(200, ExcursionsSchema)
 def excursions(options: dict[str, Any], tank: str) -> With:
-    """When temperature left the range that all animals share; default: the last seven days"""
+    """When temperature left what all animals tolerate; default: the last seven days
+
+    `against=comfortable` asks when it left where they are comfortable.
+    """
     context = current()
     found = context.registry.tank(tank)
     start, end = span_of(options, _WEEK)
-    inputs = load_range_exits(found, context.registry, context.store, start, end)
-    tolerance = inputs.tolerance
-    reasons = [tolerance.contradiction] if tolerance.contradiction else []
-    if tolerance.low_c is None and tolerance.high_c is None and not reasons:
-        reasons.append(NO_RANGE)
+    against = options.get("against", TOLERABLE)
+
+    def limits_of(tolerance: Tolerance) -> SharedRange:
+        return tolerance.comfortable if against == COMFORTABLE else tolerance.tolerable
+
+    inputs = load_range_exits(found, context.registry, context.store, start, end, limits_of)
+    limits = limits_of(inputs.tolerance)
     return With(
-        tolerance,
+        limits,
         tank=tank,
         start=start,
         end=end,
+        against=against,
         excursions=[
-            With(one, species=_species(one, tolerance))
-            for one in excursions_of(found, inputs.series("temperature"), tolerance)
+            With(one, species=limits.species(one.side))
+            for one in excursions_of(found, inputs.series("temperature"), limits)
         ],
-        reasons=reasons,
+        reasons=[*range_notes(inputs.tolerance), *_unjudged(inputs.tolerance.tolerable)],
         next=None,
     )
 
 
-def state_of(found: TemperatureNow) -> str:
+def state_of(found: TemperatureNow, limits: SharedRange) -> str:
     """Where the present temperature lies; on a limit is within; unknown without any limit."""
-    if found.reading is None or found.quality == Quality.STALE or _unjudged(found):
+    if found.reading is None or found.quality == Quality.STALE or limits.is_open:
         return "unknown"
-    value = found.reading.value
-    if found.low_c is not None and value < found.low_c:
-        return "below"
-    return "above" if found.high_c is not None and value > found.high_c else "within"
+    return limits.side_of(found.reading.value) or "within"
 
 
-def _unjudged(found: TemperatureNow) -> list[str]:
-    return [NO_RANGE] if found.low_c is None and found.high_c is None else []
+def _ends(limits: SharedRange) -> tuple[float | None, float | None]:
+    return limits.low_c, limits.high_c
 
 
-def _species(one: Excursion, tolerance: Tolerance) -> str:
-    """Whose limit was exceeded."""
-    return tolerance.high_species if one.side == "above" else tolerance.low_species
+def _unjudged(limits: SharedRange) -> list[str]:
+    return [NO_RANGE] if limits.is_open else []

@@ -16,9 +16,11 @@ from service.derive.loader import load
 from service.derive.models import EstimatedValue
 from service.derive.prediction.day_model import Band
 from service.derive.prediction.what_if import PredictedDay, Question, predicted_day
+from service.registry.checks import schema_of
 from service.registry.fields.tank import StockSchema
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested, ValueSchema
+from service.schemas.checks import check
 from service.schemas.fields import Number, Text, YesNo
 from service.schemas.quantities import Measure, Share, alkalinity
 from service.schemas.ranges import Estimated, Range
@@ -109,6 +111,8 @@ def predict(question: Question, tank: str) -> dict[str, Any]:
     """
     context = current()
     found = context.registry.tank(tank)
+    for number, stock in enumerate(question.added):
+        check(schema_of(StockSchema), stock, under=("added", number))
     with named_as(WhatIfSchema):
         answer = predicted_day(
             load(found, context.registry, context.store, now(), days=FIT_DAYS), question

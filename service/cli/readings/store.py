@@ -1,4 +1,4 @@
-"""``littoral store``: upkeep of the SQLite store: backup, check, prune, rebuild, and its state."""
+"""``littoral store``: upkeep of the SQLite store: check, prune, rebuild."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from service.cli.options.config_option import config_option
+from service.cli.options.parameters import NumberRange
 from service.cli.options.transfer_options import chosen_store, store_option
 from service.cli.output.display import as_json_text, json_option
 from service.store.retention import RetentionPolicy
@@ -28,18 +29,7 @@ def _sqlite(config_file: Path | None, url: str | None) -> Iterator[SqliteStore]:
 
 @click.group("store")
 def command() -> None:
-    """Back up, check, prune and rebuild the SQLite store."""
-
-
-@command.command("backup")
-@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
-@store_option
-@config_option
-def backup(file: Path, store_url: str | None, config_file: Path | None) -> None:
-    """Copy the store into a new FILE, while the service goes on."""
-    with _sqlite(config_file, store_url) as store:
-        store.back_up(file)
-    click.echo(f"{file}: {file.stat().st_size} bytes")
+    """Check, prune and rebuild the SQLite store."""
 
 
 @command.command("check")
@@ -62,7 +52,7 @@ def rebuild(store_url: str | None, config_file: Path | None) -> None:
     click.echo("all rollups were computed anew")
 
 
-_AGE = click.FloatRange(min=1)
+_AGE = NumberRange(1, 36_500)
 
 
 @command.command("prune")

@@ -41,6 +41,7 @@ class Co2Answer:
     rule_of_thumb_mg_l: float
     reasons: tuple[str, ...]
     method: str = CO2_METHOD
+    rule_of_thumb_method: str = carbonate.RULE_OF_THUMB
 
 
 def co2(

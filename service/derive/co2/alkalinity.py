@@ -12,6 +12,9 @@ import numpy.typing as npt
 from service.derive.models import Alkalinity, Array
 from service.derive.thresholds import derived_limit
 from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.volume import net_volume_l
+from service.science.carbonate.inputs import MAX_ALKALINITY_MEQ_L
+from service.science.carbonate.inverse import alkalinity_after_bicarbonate
 from service.science.water.change import concentration_after_changes
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.times import to_us
@@ -112,6 +115,10 @@ def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
             carried = _after_change(tank, steps[-1].alkalinity, entry)
             if carried is not None:
                 steps.append(_Step(to_us(entry.time), carried))
+        elif entry.kind == LogKind.BUFFER and steps:
+            raised = _after_buffer(tank, steps[-1].alkalinity, entry)
+            if raised is not None:
+                steps.append(_Step(to_us(entry.time), raised))
     return steps
 
 
@@ -121,6 +128,19 @@ def _time_of(entry: LogEntry) -> datetime:
 
 def _is_test(entry: LogEntry) -> bool:
     return entry.kind == LogKind.KH_TEST and "kh_meq_l" in entry.data
+
+
+def _after_buffer(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity | None:
+    """The alkalinity after a bicarbonate was added; None where the volume is not known."""
+    volume_l = net_volume_l(tank)
+    if volume_l is None or before.tested is None or before.tested >= entry.time:
+        return None
+    grams, salt = float(entry.data["g"]), str(entry.data["salt"])
+    value = float(alkalinity_after_bicarbonate(before.meq_l, grams, volume_l, salt=salt))
+    if value > MAX_ALKALINITY_MEQ_L:
+        return None  # a slip in the log
+    sd = float(np.hypot(before.sd_meq_l, CARRIED_SD_SHARE * (value - before.meq_l)))
+    return Alkalinity(value, sd, before.tested, "KH test carried through water changes and buffer")
 
 
 def _after_change(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity | None:

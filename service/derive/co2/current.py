@@ -37,7 +37,7 @@ def co2_now(inputs: Inputs, target: Target | None = None) -> Co2Now:
     """
     tank, now = inputs.tank, inputs.now
     if target is None:
-        target = target_of(tank, inputs.tolerance.co2_max_mg_l)
+        target = target_of(tank, inputs.tolerance.co2_comfortable_mg_l)
     conductivity = inputs.latest.get("conductivity")
     if conductivity is not None and age_min(conductivity, now) > CONDUCTIVITY_VALID_MIN:
         conductivity = None
@@ -118,6 +118,9 @@ def co2_at(
         state=state_of(estimate.value, target),
         quality=Quality.SUSPECT if doubts or paired is None else Quality.GOOD,
         reasons=(*notes, *reasons),
+        rule_of_thumb_mg_l=float(
+            co2_rule_of_thumb_mg_l(ph.value, dkh_from_meq_l(alkalinity.meq_l))
+        ),
     )
 
 
@@ -194,6 +197,4 @@ def _notes(
         notes.append("the date of the KH value is not known")
     if calibrated_days_ago is None:
         notes.append("no calibration of the pH probe is in the log: the interval is wider for it")
-    rule = float(co2_rule_of_thumb_mg_l(ph.value, dkh_from_meq_l(alkalinity.meq_l)))
-    notes.append(f"the trade's rule 3 x KH x 10^(7 - pH) would say {rule:.1f} mg/L")
     return notes

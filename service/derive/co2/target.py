@@ -10,20 +10,20 @@ from service.registry.models import Tank
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """The range of CO2 aimed at, mg/L."""
+    """The range of CO2 aimed at, mg/L dissolved by the carbonate balance."""
 
     low_mg_l: float
     high_mg_l: float
 
 
-def target_of(tank: Tank, ceiling_mg_l: float | None) -> Target:
-    """The plants' target range, its upper end no higher than the livestock tolerates.
+def target_of(tank: Tank, comfortable_mg_l: float | None) -> Target:
+    """The plants' target range, its upper end no higher than the livestock is comfortable with.
 
     A tank without injected CO2 lives on what the air gives: its lower end is 0.
     """
     high = tank.plants.co2_high_mg_l
-    if ceiling_mg_l is not None:
-        high = min(high, ceiling_mg_l)
+    if comfortable_mg_l is not None:
+        high = min(high, comfortable_mg_l)
     low = tank.plants.co2_low_mg_l if tank.co2_injected else 0.0
     return Target(min(low, high), high)
 

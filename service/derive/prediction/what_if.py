@@ -221,8 +221,9 @@ def _predicted(
     question: Question,
 ) -> PredictedDay:
     """Judge a course: by the target of the plants and the ceiling of the animals."""
-    ceiling_mg_l = tolerance_of(tank, view.log, view.now).co2_max_mg_l
-    target = target_of(tank, ceiling_mg_l)
+    tolerance = tolerance_of(tank, view.log, view.now)
+    ceiling_mg_l = tolerance.co2_max_mg_l
+    target = target_of(tank, tolerance.co2_comfortable_mg_l)
     hours = STEP_MIN / 60
     lit, co2 = setting.lit, course.co2
     within = (co2 >= target.low_mg_l) & (co2 <= target.high_mg_l)

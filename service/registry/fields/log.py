@@ -24,6 +24,7 @@ from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Number, Text, Whole, finite
 from service.schemas.free_json import ITEMS
 from service.schemas.quantities import Measure, Share, alkalinity, hardness
+from service.science.carbonate.inverse import BICARBONATE_SALT_G_MOL
 from service.units import QUANTITIES
 
 _MOST_DOSE: Final = 100_000.0
@@ -237,6 +238,60 @@ class CalibrationDataSchema(LogData):
     slope_percent = Number("Of a pH electrode, as its own meter showed it.")
 
 
+class SaltDataSchema(LogData):
+    """Salt that was put into the water, as against parasites."""
+
+    label = "Salt"
+
+    mass = Measure(
+        "g", "How much.", label="Salt", above=0, high=_MOST_DOSE, required=True, attribute="g"
+    )
+    name = Text("Which salt.", label="Which salt", shortest=1, longest=NAME_LENGTH)
+
+
+class MedicationDataSchema(LogData):
+    """Medication that was put into the water."""
+
+    label = "Medication"
+
+    name = Text("Its name.", label="Name", shortest=1, longest=NAME_LENGTH, required=True)
+    volume = Measure("mL", "How much.", label="Volume", above=0, high=_MOST_DOSE, attribute="ml")
+    mass = Measure("g", "How much.", label="Mass", above=0, high=_MOST_DOSE, attribute="g")
+
+
+class BufferDataSchema(LogData):
+    """A bicarbonate that was put into the water to raise KH."""
+
+    label = "KH buffer"
+
+    mass = Measure(
+        "g", "How much.", label="Salt", above=0, high=_MOST_DOSE, required=True, attribute="g"
+    )
+    salt = Choice(
+        "Which bicarbonate.",
+        label="Which salt",
+        words=list(BICARBONATE_SALT_G_MOL),
+        required=True,
+        start="KHCO3",
+    )
+
+
+class CylinderDataSchema(LogData):
+    """A full CO2 cylinder that was put on."""
+
+    label = "New CO2 cylinder"
+
+    content = Measure(
+        "g",
+        "CO2 in it when full.",
+        label="CO2 in it",
+        above=0,
+        high=_MOST_DOSE,
+        required=True,
+        attribute="g",
+    )
+
+
 class ObservationDataSchema(LogData):
     """Whatever was counted, free."""
 
@@ -258,6 +313,10 @@ KINDS: Final[Mapping[LogKind, LogData]] = {
     LogKind.FILTER_CLEAN: FilterCleanDataSchema(),
     LogKind.STOCKING: StockingDataSchema(),
     LogKind.CALIBRATION: CalibrationDataSchema(),
+    LogKind.SALT: SaltDataSchema(),
+    LogKind.MEDICATION: MedicationDataSchema(),
+    LogKind.BUFFER: BufferDataSchema(),
+    LogKind.CYLINDER: CylinderDataSchema(),
     LogKind.OBSERVATION: ObservationDataSchema(),
 }
 """What belongs to each kind, in the order in which forms and documents list them."""

@@ -31,6 +31,7 @@ from service.registry.fields.plans import (
     WaterChangePlanSchema,
 )
 from service.registry.models import Dimensions, Stock, Tank
+from service.registry.species.names import allowed_names, meant
 from service.registry.volume import net_volume_l, volume_of
 from service.schemas.base import Items, Nested, Schema, ValueSchema
 from service.schemas.fields import Choice, Name, Number, Text, Whole, YesNo
@@ -41,6 +42,7 @@ from service.schemas.times import Day, TimeZone
 from service.science.numeric.checks import OutOfRangeError
 
 ENERGIES: Final = ("high", "low")
+OR_RANGE: Final = "or another name with a temperature range of its own"
 
 
 class DimensionsSchema(ValueSchema):
@@ -92,8 +94,18 @@ class StockSchema(ValueSchema):
     added = Day("When they came in; null: long ago.", allow_none=True)
     temperature = Range(
         "Cel",
-        "Tolerated.",
+        "Tolerated: outside it there are warnings.",
         ends=("temperature_low_c", "temperature_high_c"),
+        low=COLDEST_C,
+        high=WARMEST_C,
+        open_ends=True,
+        allow_none=True,
+    )
+    comfortable = Range(
+        "Cel",
+        "Comfortable: between it and what is tolerated there are remarks.",
+        label="Comfortable temperature",
+        ends=("comfortable_low_c", "comfortable_high_c"),
         low=COLDEST_C,
         high=WARMEST_C,
         open_ends=True,
@@ -101,14 +113,47 @@ class StockSchema(ValueSchema):
     )
     co2_max = Measure(
         "mg/L",
-        "Tolerated.",
+        "Tolerated, really dissolved.",
         label="Most CO2",
         above=0,
         high=MOST_CO2_MG_L,
         allow_none=True,
         attribute="co2_max_mg_l",
     )
+    co2_comfortable = Measure(
+        "mg/L",
+        "Comfortable up to this, really dissolved.",
+        label="Comfortable CO2",
+        above=0,
+        high=MOST_CO2_MG_L,
+        allow_none=True,
+        attribute="co2_comfortable_mg_l",
+    )
     air_breather = YesNo("Takes air at the surface.", allow_none=True)
+
+    def contradictions(self, value: Stock) -> dict[str, Any]:
+        """A name that may be a slip is not taken; the comfortable range lies in the tolerated."""
+        found: dict[str, Any] = {}
+        brings_range = value.temperature_low_c is not None or value.temperature_high_c is not None
+        if not brings_range and (near := meant(value.species)):
+            found["species"] = [Refusal(value.species, allowed_names(near, OR_RANGE))]
+        low, high = value.temperature_low_c, value.temperature_high_c
+        inner = (value.comfortable_low_c, value.comfortable_high_c)
+        wrong: dict[str, Any] = {}
+        for end, at in zip(("low", "high"), inner, strict=True):
+            if at is None:
+                continue
+            if (low is not None and at < low) or (high is not None and at > high):
+                within = (
+                    f"{'' if low is None else f'{low:g}'} to {'' if high is None else f'{high:g}'}"
+                )
+                wrong[end] = [Refusal(at, f"within what is tolerated, {within} Cel")]
+        if wrong:
+            found["comfortable"] = wrong
+        most, calm = value.co2_max_mg_l, value.co2_comfortable_mg_l
+        if most is not None and calm is not None and calm > most:
+            found["co2_comfortable"] = [Refusal(calm, f"up to what is tolerated, {most:g} mg/L")]
+        return found
 
 
 class VolumeSchema(Schema):
@@ -168,6 +213,17 @@ class TankSchema(ValueSchema):
     equipment = Facts("Free facts, such as the size of the cylinder.")
     thresholds = Thresholds("Overrides of the thresholds of practice.")
     notes = Text(longest=NOTE_LENGTH, lines=True)
+    salted = YesNo(
+        "Whether salt is in the water; null: nobody said. Salt in the log counts besides.",
+        label="Salt in the water",
+        allow_none=True,
+    )
+    medicated = YesNo(
+        "Whether medication is in the water; null: nobody said. Medication in the log counts "
+        "besides.",
+        label="Medication in the water",
+        allow_none=True,
+    )
     contact = Text(
         "How the tank keeper can be reached in an emergency; on handover sheets, sharing links and "
         "urgent recommendations.",

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from service.errors import StoreRefusedError
+from service.private_files import create_file
 from service.store.sqlite import rollup
 from service.store.sqlite.prune import Writing
 
@@ -60,6 +61,7 @@ def back_up(connection: sqlite3.Connection, to: Path) -> None:
     unfinished = to.with_name(f".{to.name}.unfinished")
     unfinished.unlink(missing_ok=True)
     try:
+        create_file(unfinished)  # SQLite takes an empty file as a new one
         connection.execute("VACUUM INTO ?", (str(unfinished),))
         for path in (unfinished, to.parent):
             _wait_for_disk(path)

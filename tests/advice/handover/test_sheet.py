@@ -112,3 +112,16 @@ def test_one_water_change_is_asked_for_once() -> None:
     assert [one.code for one in changes] == ["water-change-after-work", "water-change-due"]
     assert {one.finding.code for one in standing} >= {"water-change-after-work"}
     assert page.now == ()
+
+
+def test_salt_and_medication_are_shown() -> None:
+    log = [
+        *usual_log(),
+        entry(LogKind.SALT, NOON - 5 * DAY, g=30.0),
+        entry(LogKind.MEDICATION, NOON - 100 * DAY, name="invented remedy"),
+    ]
+    (page,) = sheet(log=log).tanks
+    assert "; salt, 30 g, 5 days ago; water changed 3 days ago" in page.state[2]
+    assert "remedy" not in page.state[2], "longer ago than remedy_days"
+    (task, *_) = [one for one in page.tasks if one.code == "water-change-due"]
+    assert "not for plants: salt was added" in task.action

@@ -33,6 +33,7 @@ def test_co2_golden_shape(client):
         "target",
         "state",
         "rule_of_thumb",
+        "rule_of_thumb_method",
         "reasons",
     ]
     assert answer["inputs"] == {

@@ -215,6 +215,22 @@ def test_silence_is_broken_only_as_often_as_the_timing_says(serving):
     assert ": still here" not in listen(seldom).text
 
 
+def test_a_stream_ends_with_the_session_it_was_begun_in(serving, context):
+    url, _ = serving(replace(QUICK, lasts_s=3600.0))  # it does not end by itself
+    _, secret = context.registry.create_token("x", Scope.READ, NOW)
+    visitor, base = requests.Session(), url.partition("/v1/")[0]
+    form = visitor.get(f"{base}/login", timeout=20).text.split('name="csrf_token" value="')[1]
+    data = {"secret": secret, "csrf_token": form.split('"')[0]}
+    assert visitor.post(f"{base}/login", data=data, timeout=20).status_code == 200
+    (session,) = context.registry.login_sessions()
+    with visitor.get(url, headers=STREAM, stream=True, timeout=20) as answer:
+        parts = blocks(answer)
+        next(parts)
+        context.registry.end_session(session.id, NOW)
+        assert all(part[0].startswith((": ", "id: 0")) for part in parts)
+    assert visitor.get(url, headers=STREAM, timeout=20).status_code == 401
+
+
 def test_a_stream_ends_with_the_token_it_was_begun_with(serving, context):
     url, _ = serving()
     before, (token, secret) = listen(url), context.registry.create_token("x", Scope.READ, NOW)

@@ -115,6 +115,8 @@ def test_interval_grows_with_the_age_of_the_calibration() -> None:
     assert widths[0] < widths[1] < widths[3] < widths[2]
 
 
-def test_the_trades_rule_is_told_beside_it() -> None:
+def test_the_trades_rule_stands_beside_it() -> None:
     found = now(a_tank(), reading("ph", 7.0, 1), reading("temperature", 24.0, 1))
-    assert any("would say 12.0 mg/L" in reason for reason in found.reasons)  # 3 * 4 * 10^0
+    assert found.rule_of_thumb_mg_l == pytest.approx(12.0, rel=1e-3)  # 3 * 4 * 10^0
+    unknown = now(a_tank(kh_meq_l=None), reading("ph", 7.0, 1), reading("temperature", 24.0, 1))
+    assert unknown.rule_of_thumb_mg_l is None

@@ -120,6 +120,17 @@ def test_rule_of_thumb() -> None:
     assert 0.81 < carbonate.co2_rule_of_thumb_mg_l(6.6, 4) / full < 0.94
 
 
+def test_the_trades_30_is_about_34_dissolved() -> None:
+    """Against PHREEQC at 25 °C and KH 1 to 10: what is dissolved where the rule says 30 mg/L."""
+    dissolved = [
+        30 * phreeqc / float(carbonate.co2_rule_of_thumb_mg_l(ph, kh))
+        for celsius, kh, ph, phreeqc in GOLDEN
+        if celsius == 25
+    ]
+    assert dissolved == pytest.approx([33.8, 33.8, 34.6, 33.0], abs=0.1)
+    assert all(0.10 < 1 - 30 / one < 0.135 for one in dissolved if one > 33.5)
+
+
 waters = {
     "ph": st.floats(5.8, 8.6),
     "kh": st.floats(0.5, 15),

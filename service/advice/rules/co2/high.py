@@ -21,12 +21,9 @@ CODE = "co2-high"
 def judge(case: Case) -> Iterator[Finding]:
     """One finding while CO2 is above the ceiling, and for a day after a longer time above it."""
     high = case.view.co2_high
-    if high is None:
+    if high is None or not is_high(case):
         return
-    held = high.ongoing_min >= (0 if case.active(CODE) else case.limit("co2_high_hold_min"))
-    ongoing = held and high.ongoing_min > 0
-    if not ongoing and high.minutes < case.limit("co2_high_day_min"):
-        return
+    ongoing = _ongoing(case, high)
     less = flow_step(case, high)
     yield Finding(
         code=CODE,
@@ -71,6 +68,19 @@ def judge(case: Case) -> Iterator[Finding]:
         moves=("co2:lower",),
         who=Who.ANYONE if case.tank.livestock else Who.PRACTITIONER,
     )
+
+
+def is_high(case: Case) -> bool:
+    """Whether CO2 is above the ceiling for long enough to be reported."""
+    high = case.view.co2_high
+    return high is not None and (
+        _ongoing(case, high) or high.minutes >= case.limit("co2_high_day_min")
+    )
+
+
+def _ongoing(case: Case, high: Co2High) -> bool:
+    held = high.ongoing_min >= (0 if case.active(CODE) else case.limit("co2_high_hold_min"))
+    return held and high.ongoing_min > 0
 
 
 def severity(case: Case, high: Co2High, ongoing: bool) -> Severity:

@@ -40,7 +40,7 @@ def judge(case: Case) -> Iterator[Finding]:
     at = datetime.fromtimestamp(coming.at_s, UTC)
     earliest = datetime.fromtimestamp(coming.earliest_s, UTC)
     warm = coming.side == "above"
-    species = now.high_species if warm else now.low_species
+    species = now.tolerable.species(coming.side)
     yield Finding(
         code=CODE,
         subject=coming.side,

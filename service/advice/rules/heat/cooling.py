@@ -25,41 +25,42 @@ def judge(case: Case) -> Iterator[Finding]:
     Cool-tolerant animals are not asked to be heated: far above their limit there is no finding.
     """
     found = case.view.temperature
+    limits = found.tolerable
     minima = case.view.daily_minima_c
     days = int(case.limit("cooling_days"))
-    if case.tank.heated or found.low_c is None or found.quality is Quality.STALE:
+    if case.tank.heated or limits.low_c is None or found.quality is Quality.STALE:
         return
     if len(minima) < days + 1:
         return
     lowest, before = minima[-1], minima[-1 - days]
     margin = case.limit("cooling_margin_c") * (1.5 if case.active(CODE) else 1.0)
-    if not (found.low_c <= lowest <= found.low_c + margin and before - lowest > 0.3):
+    if not (limits.low_c <= lowest <= limits.low_c + margin and before - lowest > 0.3):
         return
     per_day = (before - lowest) / days
-    left_days = (lowest - found.low_c) / per_day
+    left_days = (lowest - limits.low_c) / per_day
     yield Finding(
         code=CODE,
         severity=Severity.ADVICE,
         title=f"Unheated and cooling: {lowest:.1f} °C at its lowest",
         action=(
-            f"The daily minimum fell by {per_day:.1f} °C a day and is {lowest - found.low_c:.1f} °C"
-            f" above what {found.low_species or 'the animals'} need ({found.low_c:g} °C). As long "
-            "as it stays above, no heater is needed. If the weather stays cool, warm the room "
-            "and close the lid."
+            f"The daily minimum fell by {per_day:.1f} °C a day and is "
+            f"{lowest - limits.low_c:.1f} °C above what {limits.low_species or 'the animals'} need "
+            f"({limits.low_c:g} °C). As long as it stays above, no heater is needed. If the "
+            "weather stays cool, warm the room and close the lid."
         ),
         keeper_action=(
-            f"If that is not enough, put in a heater set to {found.low_c + 1:g} °C within "
+            f"If that is not enough, put in a heater set to {limits.low_c + 1:g} °C within "
             f"{days_text(left_days)}."
         ),
         evidence=(
             Evidence(
-                "lowest temperature of the last day", "temperature", lowest, "Cel", found.low_c,
+                "lowest temperature of the last day", "temperature", lowest, "Cel", limits.low_c,
                 case.now, COMMON_PRACTICE,
             ),
         ),
         amounts=(
             Amount("fall of the daily minimum", per_day, "K/d"),
-            Amount("above the limit", lowest - found.low_c, "K"),
+            Amount("above the limit", lowest - limits.low_c, "K"),
         ),
         due=case.now + timedelta(days=max(left_days, 1)),
         hazards=(Hazard.TEMPERATURE, Hazard.MAINS),

@@ -78,7 +78,7 @@ def _returning(case: Case, rising: bool) -> bool:
     found = case.view.temperature
     if found.reading is None:
         return False
-    limit_c = found.low_c if rising else found.high_c
+    limit_c = found.tolerable.end_c("below" if rising else "above")
     if limit_c is None:
         return False
     return found.reading.value < limit_c if rising else found.reading.value > limit_c

@@ -1,4 +1,4 @@
-"""Rule `temperature-out`: temperature is outside the range that all animals share.
+"""Rule `temperature-out`: temperature is outside the range that all animals tolerate.
 
 Judges the excursions of the last 24 h, above and below apart. Clears a day after temperature is
 back in its range.
@@ -14,7 +14,7 @@ from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import day_clock, litres, percent, sensor_source, span
 from service.derive.models import Quality
-from service.registry.species.ranges import resolved, species
+from service.registry.species.ranges import range_source
 from service.science.temperature.excursions import Excursion
 
 CODE = "temperature-out"
@@ -24,15 +24,17 @@ STILL_SEEN = timedelta(hours=1)
 
 def judge(case: Case) -> Iterator[Finding]:
     """One finding per side; an excursion that is over is reported for a day."""
-    recent = timedelta(hours=case.limit("temperature_recent_h"))
+    recent = recent_excursions(case)
     for side in ("above", "below"):
-        found = [
-            one
-            for one in case.view.excursions
-            if one.side == side and case.now - _moment(one.end_s) <= recent
-        ]
+        found = [one for one in recent if one.side == side]
         if found:
             yield _finding(case, found[-1], found)
+
+
+def recent_excursions(case: Case) -> list[Excursion]:
+    """Those that last or are over for so short a time that they are still reported."""
+    recent = timedelta(hours=case.limit("temperature_recent_h"))
+    return [one for one in case.view.excursions if case.now - _moment(one.end_s) <= recent]
 
 
 def ongoing(case: Case, excursion: Excursion) -> bool:
@@ -179,18 +181,13 @@ def _moment(time_s: float) -> datetime:
 
 
 def _species(case: Case, one: Excursion) -> str:
-    found = case.view.temperature
-    return (found.high_species if one.side == "above" else found.low_species) or "the animals"
+    return case.view.temperature.tolerable.species(one.side) or "the animals"
 
 
 def _source(case: Case, one: Excursion) -> str:
     name = _species(case, one)
-    for stock in case.tank.livestock:
-        own = stock.temperature_high_c if one.side == "above" else stock.temperature_low_c
-        if resolved(stock).species == name and own is not None:
-            return "set for this tank"
-    known = species(name)
-    return "set for this tank" if known is None else known.temperature_source
+    sources = [range_source(it, one.side) for it in case.tank.livestock if it.species == name]
+    return sources[0] if sources else ""
 
 
-RULE = Rule(CODE, "temperature outside the range that all animals share, now or in 24 h", judge)
+RULE = Rule(CODE, "temperature outside the range that all animals tolerate, now or in 24 h", judge)

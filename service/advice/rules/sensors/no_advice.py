@@ -28,12 +28,8 @@ def judge(case: Case) -> Iterator[Finding]:
     if "temperature" not in measured:
         yield _finding("temperature", "no temperature sensor has ever reported",
                        "Connect one, or route its topic to this tank.")  # fmt: skip
-    elif case.view.tolerance.contradiction:
-        yield _finding("temperature", case.view.tolerance.contradiction,
-                       "Rehome one of the two, or set the tank's own ranges.")  # fmt: skip
-    elif tank.livestock and case.view.temperature.low_c is None:
-        yield _finding("temperature", "none of the animals' ranges is known",
-                       "Set the range of each species in the tank's livestock.")  # fmt: skip
+    if case.view.tolerance.unknown:
+        yield _unknown_animals(case.view.tolerance.unknown)
     if not measured & {"illuminance", "ppfd"}:
         yield _finding("light", "no light sensor has ever reported",
                        "Connect one over the tank; the plan's hours count meanwhile.")  # fmt: skip
@@ -44,6 +40,14 @@ def judge(case: Case) -> Iterator[Finding]:
     if case.view.net_volume_l is None:
         yield _finding("amounts", "the net volume is not known",
                        "Enter the tank's inner dimensions or its measured volume.")  # fmt: skip
+
+
+def _unknown_animals(names: tuple[str, ...]) -> Finding:
+    """Of animals that are not listed and bring no range of their own."""
+    those = " and ".join(names)
+    return _finding("animals", f"what {those} tolerates is not known, so that no advice covers it",
+                    "Set its temperature range and CO2 limit in the tank's livestock, or correct "
+                    "the name if it is another's.", Hazard.ANIMALS)  # fmt: skip
 
 
 def _finding(subject: str, why: str, todo: str, *hazards: Hazard) -> Finding:

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 
-from service.advice.care_log import days_since, entries
+from service.advice.care_log import days_since, newest
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -54,8 +54,7 @@ def judge(case: Case) -> Iterator[Finding]:
         action=(
             f"At {cylinder.g_per_day:.0f} g a day {cylinder.content_g:.0f} g last until "
             f"{cylinder.empty_at:%d %b}. Have a full one ready; pressure falls only at the very "
-            "end, and then CO2 can swing up before it stops. Log the new one as an observation "
-            f"with {CONTENT_KEY}."
+            "end, and then CO2 can swing up before it stops. Log the new one."
         ),
         evidence=(
             Evidence(
@@ -73,6 +72,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(Hazard.CO2,),
         who=Who.PRACTITIONER,
         confidence=0.4,
+        closed_by=("cylinder",),
         since=cylinder.empty_at - timedelta(days=notice),
     )  # fmt: skip
 
@@ -80,17 +80,16 @@ def judge(case: Case) -> Iterator[Finding]:
 def cylinder_of(case: Case) -> Cylinder | None:
     """The cylinder in use: the newest logged one, else the registered one; None if unknown.
 
-    An observation with ``cylinder_g`` in its data is a new cylinder; the tank's equipment may
-    hold ``cylinder_g`` and ``cylinder_filled`` (a date).
+    Without one in the log the tank's equipment may hold ``cylinder_g`` and ``cylinder_filled`` (a
+    date).
     """
     gas = case.view.gas
     if gas is None or gas.gas_g_per_day is None or gas.gas_g_per_day.value <= 0:
         return None
     per_day = gas.gas_g_per_day.value / case.limit("gas_dissolved_share")
-    for one in entries(case, LogKind.OBSERVATION):
-        content = one.data.get(CONTENT_KEY)
-        if isinstance(content, (int, float)) and content > 0:
-            return Cylinder(float(content), one.time, per_day)
+    logged = newest(case, LogKind.CYLINDER)
+    if logged is not None:
+        return Cylinder(float(logged.data["g"]), logged.time, per_day)
     content = case.tank.equipment.get(CONTENT_KEY)
     filled = _day(case.tank.equipment.get(FILLED_KEY))
     if not isinstance(content, (int, float)) or content <= 0 or filled is None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from service.advice.care_log import work_without_change
+from service.advice.care_log import parts_done, remaining, work_without_change
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -26,7 +26,8 @@ def judge(case: Case) -> Iterator[Finding]:
     if work is None:
         return
     fraction = max(case.limit("work_change_fraction"), case.tank.water_change.fraction)
-    water = new_water(case, fraction)
+    done = [one for one in parts_done(case) if one.time >= work.time]
+    water = new_water(case, remaining(case, fraction, done))
     share = work.data.get("fraction")
     what = "Replanting" if work.kind == LogKind.REPLANT else "Trimming"
     late = local_day(case.tank, work.time) < local_day(case.tank, case.now)

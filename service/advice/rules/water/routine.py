@@ -8,11 +8,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
 
-from service.advice.care_log import days_since, last_full_change, set_up_at, work_without_change
+from service.advice.care_log import (
+    days_since,
+    last_full_change,
+    parts_done,
+    remaining,
+    renewed,
+    set_up_at,
+    work_without_change,
+)
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
-from service.advice.phrases import span
+from service.advice.phrases import percent, span
 from service.advice.rules.water.new_water import new_water
 from service.derive.local_time import local_day, local_moment
 
@@ -35,12 +43,17 @@ def judge(case: Case) -> Iterator[Finding]:
     due = evening(case, due_day)
     late = case.now - (start or case.now) - timedelta(days=plan.every_days)
     overdue = late > timedelta(days=plan.every_days * case.limit("change_overdue_share"))
-    water = new_water(case, plan.fraction)
+    done = parts_done(case)
+    water = new_water(case, remaining(case, plan.fraction, done))
+    if done and local_day(case.tank, done[0].time) == local_day(case.tank, case.now):
+        due += timedelta(days=1)
     since_text = (
         "No water change is in the log."
         if last is None
         else f"The last large one was {span(case.now - last.time)} ago."
     )
+    if done:
+        since_text += f" {percent(renewed(done))} of it is done: this is what is left."
     yield Finding(
         code=CODE,
         severity=Severity.WARNING if overdue and last is not None else Severity.ADVICE,

@@ -9,7 +9,7 @@ import pytest
 
 from service.advice.engine.recommendation import Severity
 from service.registry.models import Stock, WaterChangePlan
-from service.registry.species.ranges import species
+from service.registry.species.names import species
 from tests.advice.cases import amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, grid
 
@@ -48,7 +48,7 @@ def test_too_warm_now_with_degrees_minutes_and_water() -> None:
 @pytest.mark.parametrize(
     ("stock", "source"),
     [
-        (Stock("Paracheirodon innesi", 20), species("Paracheirodon innesi").temperature_source),
+        (Stock("Paracheirodon innesi", 20), species("Paracheirodon innesi").tolerable_c.source),
         (Stock("Paracheirodon innesi", 20, temperature_high_c=25.0), "set for this tank"),
         (Stock("An invented fish", 20, temperature_high_c=25.0), "set for this tank"),
     ],

@@ -53,11 +53,11 @@ def test_disagreement_needs_fresh_usable_readings_close_in_time() -> None:
         assert found(other, "sensors-disagree") == []
 
 
-def test_contradiction_of_the_animals_is_reported_instead_of_a_range() -> None:
-    odd = (
-        Stock("Tanichthys albonubes", 5, temperature_low_c=14.0, temperature_high_c=22.0),
-        Stock("Symphysodon discus", 2, temperature_low_c=27.0, temperature_high_c=31.0),
-    )
-    one = the(view_with(a_tank(livestock=odd)), "no-advice")
-    assert one.subject == "temperature"
-    assert "No temperature suits all" in one.action
+def test_animals_that_no_advice_covers_are_named() -> None:
+    stock = (*a_tank().livestock, Stock("An invented fish", 3), Stock("Another of them", 0))
+    one = the(view_with(a_tank(livestock=stock)), "no-advice")
+    assert one.subject == "animals"
+    assert one.title == "No advice on animals"
+    assert "What An invented fish tolerates is not known" in one.action
+    own = replace(stock[-2], temperature_low_c=20.0, temperature_high_c=28.0)
+    assert found(view_with(a_tank(livestock=(*stock[:-2], own))), "no-advice") == []

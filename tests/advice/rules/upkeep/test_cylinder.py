@@ -21,6 +21,6 @@ def test_cylinder_by_hand() -> None:
     one = the(view, "cylinder-low")
     assert amount(one, "gas left") == pytest.approx(200.0)
     assert one.due is not None and one.due.date() == date(2026, 3, 13)
-    log = [*usual_log(), entry(LogKind.OBSERVATION, NOON - DAY, cylinder_g=2000)]
+    log = [*usual_log(), entry(LogKind.CYLINDER, NOON - DAY, g=2000.0)]
     assert found(replace(view_with(tank, log=log), gas=gas), "cylinder-low") == []
     assert found(view_with(tank), "cylinder-low") == []  # no fit, no reckoning

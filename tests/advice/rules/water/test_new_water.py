@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from service.advice import cautions
-from service.registry.models import LogKind, WaterChangePlan
+from service.registry.models import LogKind, Stock, WaterChangePlan
 from service.science.water.hardness import MEQ_L_PER_DEGREE
-from tests.advice.cases import DAY, amount, the, usual_log, view_with
+from tests.advice.cases import DAY, HOUR, MINUTE, amount, found, the, usual_log, view_with
 from tests.derive.pieces import KH_4, NOON, a_tank, entry
 
 
@@ -29,10 +30,14 @@ def test_new_water_carries_the_cautions_of_what_goes_into_it() -> None:
     assert "conditioner" in cautions.NEW_WATER
 
 
-def due_view(plan: WaterChangePlan, *more):  # type: ignore[no-untyped-def]
+def due_view(plan: WaterChangePlan, *more, tap: bool = False, **of_tank):  # type: ignore[no-untyped-def]
+    """The finding; with ``tap`` KH was tested after the last change, so that it is the tank's."""
     log = [one for one in usual_log() if one.kind is not LogKind.WATER_CHANGE]
     log += [entry(LogKind.WATER_CHANGE, NOON - 8 * DAY, fraction=0.5), *more]
-    return the(view_with(a_tank(water_change=plan), log=log), "water-change-due")
+    if tap:
+        log = [one for one in log if one.kind is not LogKind.KH_TEST]
+        log.append(entry(LogKind.KH_TEST, NOON - 2 * MINUTE, kh_meq_l=KH_4))
+    return the(view_with(a_tank(water_change=plan, **of_tank), log=log), "water-change-due")
 
 
 def test_tap_and_reverse_osmosis_by_hand() -> None:
@@ -42,25 +47,96 @@ def test_tap_and_reverse_osmosis_by_hand() -> None:
         tap_kh_meq_l=12 * degree, tap_gh_meq_l=16 * degree,
         target_kh_meq_l=4 * degree, target_gh_meq_l=8 * degree,
     )  # fmt: skip
-    one = due_view(plan)
+    at_once = {"kh_step_max_dkh": 20.0}
+    one = due_view(plan, thresholds=at_once)
     assert amount(one, "tap water") == pytest.approx(30.0)
     assert amount(one, "reverse-osmosis water") == pytest.approx(60.0)
-    soft = due_view(replace(plan, tap_kh_meq_l=2 * degree, tap_gh_meq_l=8 * degree))
+    soft = due_view(
+        replace(plan, tap_kh_meq_l=2 * degree, tap_gh_meq_l=8 * degree), thresholds=at_once
+    )
     assert amount(soft, "tap water") == pytest.approx(90.0)
     # +2 dKH in 90 L: 3.571 g KHCO3 per dKH and 100 L
     assert amount(soft, "KHCO3") == pytest.approx(2 * 0.9 * 3.571, rel=2e-3)
 
 
-def test_old_water_for_plants_and_when_not() -> None:
-    one = due_view(WaterChangePlan())
-    assert "The old 90 L are fit for house plants and the garden; not for drinking" in one.action
-    assert amount(one, "old water for plants") == 90.0
-    salted = due_view(
-        WaterChangePlan(), entry(LogKind.OBSERVATION, NOON - 5 * DAY, salt_added=True)
+def test_old_water_is_fit_for_the_garden_only_where_it_is_known() -> None:
+    """Said of the tank, logged, or neither: then nobody may rely on it."""
+    unknown = due_view(WaterChangePlan())
+    assert "are fit for house plants and the garden, unless salt or medication is in it" in (
+        unknown.action
     )
-    assert "not for plants: salt was added" in salted.action
-    remedy = due_view(WaterChangePlan(), entry(LogKind.OBSERVATION, NOON - 5 * DAY, medicated=True))
-    assert "not for plants: a remedy was added" in remedy.action
+    assert not any(one.name == "old water for plants" for one in unknown.amounts)
+    known = due_view(WaterChangePlan(), salted=False, medicated=False)
+    assert "The old 90 L are fit for house plants and the garden; not for drinking" in known.action
+    assert amount(known, "old water for plants") == 90.0
+    half = due_view(WaterChangePlan(), salted=False)
+    assert "the garden, unless medication is in it" in half.action
+    salt = entry(LogKind.SALT, NOON - 5 * DAY, g=30.0)
+    assert "not for plants: salt was added" in due_view(WaterChangePlan(), salt).action
+    assert "not for plants: salt" in due_view(WaterChangePlan(), salt, salted=False).action
+    remedy = entry(LogKind.MEDICATION, NOON - 5 * DAY, name="invented remedy", ml=5.0)
+    assert "not for plants: a remedy was added" in due_view(WaterChangePlan(), remedy).action
+
+
+def test_a_change_that_would_move_kh_too_far_is_split_over_days() -> None:
+    """KH 4, tap 8 dKH, half the water: 2 dKH at once, and 1 dKH a day is the most (common practice,
+    no source). A change of 1/4 moves it by 1; (3/4)^3 < 1/2 <= (3/4)^2, so three changes of
+    1 - 2^(-1/3) = 20.6 %: 37.1 L each, the first by 0.83 dKH, and half is renewed in the end."""
+    plan = WaterChangePlan(tap_kh_meq_l=2 * KH_4, tap_temperature_c=24.0)
+    one = due_view(plan, tap=True)
+    assert one.title == "Water change due: 37 L (21 %) a day for 3 days"
+    assert amount(one, "water") == pytest.approx(180 * (1 - 2 ** (-1 / 3)))
+    assert amount(one, "days") == 3
+    assert "at once would move KH from 4.0 to 6.0 dKH; more than 1 dKH a day is too" in one.action
+    assert "KH goes from 4.0 to about 4.8 dKH" in one.action
+    wider = due_view(plan, tap=True, thresholds={"kh_step_max_dkh": 2.0})
+    assert wider.title == "Water change due: 90 L (50 %)"
+    bare = due_view(plan, tap=True, livestock=())
+    assert bare.title == "Water change due: 90 L (50 %)"
+
+
+def test_what_is_left_of_a_split_change_is_asked_for_the_next_day() -> None:
+    plan = WaterChangePlan(tap_kh_meq_l=2 * KH_4)
+    parts = [entry(LogKind.WATER_CHANGE, NOON - n * DAY - HOUR, fraction=0.206) for n in (0, 1)]
+    first = due_view(plan, parts[0], tap=True)
+    assert "21 % of it is done: this is what is left" in first.action
+    assert first.due is not None and first.due.date() == (NOON + DAY).date()
+    last = due_view(plan, *parts, tap=True)
+    # 1 - 0.5 / 0.794^2 = 20.7 %
+    assert amount(last, "share") == pytest.approx(20.7, abs=0.1)
+    done = [entry(LogKind.WATER_CHANGE, NOON - n * DAY - HOUR, fraction=0.206) for n in (0, 1, 2)]
+    view = view_with(a_tank(water_change=plan), log=[*log_with(changed_days_ago=8), *done])
+    assert found(view, "water-change-due") == []
+
+
+@pytest.mark.parametrize(("celsius", "aimed"), [(27.0, 26.0), (21.0, 22.0), (24.0, 24.0)])
+def test_aim_for_new_water_is_what_the_animals_tolerate(celsius: float, aimed: float) -> None:
+    """Half the water at 26 moves a tank of 27 by half a degree; 26 is the limit."""
+    stock = Stock("Invented", 10, temperature_low_c=22.0, temperature_high_c=26.0)
+    plan = WaterChangePlan(tap_temperature_c=10.0, hot_temperature_c=60.0)
+    tank = a_tank(livestock=(stock,), water_change=plan)
+    view = view_with(
+        tank, log=log_with(changed_days_ago=8), celsius=lambda t: np.full(t.shape, celsius)
+    )
+    one = the(view, "water-change-due")
+    assert f"For {aimed:.0f} °C mix" in one.action
+    hot, cold = amount(one, "hot water"), amount(one, "cold water")
+    assert (60 * hot + 10 * cold) / (hot + cold) == pytest.approx(aimed)
+    far = a_tank(livestock=(stock,), water_change=WaterChangePlan())
+    view = view_with(far, log=log_with(changed_days_ago=8),
+                     celsius=lambda t: np.full(t.shape, 31.0))  # fmt: skip
+    # One step of 1 K with half the water: 2 K cooler at most, not 5.
+    assert "Aim at 29 °C, cooler than the tank's 31.0 °C" in the(view, "water-change-due").action
+
+
+def test_kh_buffer_in_the_log_raises_kh() -> None:
+    """100.115 g of KHCO3 are 1 eq (IUPAC atomic weights): 18.02 g in 180 L are 1 meq/L."""
+    log = [*usual_log(), entry(LogKind.BUFFER, NOON - DAY, g=18.0207, salt="KHCO3")]
+    raised, plain = (view_with(log=one).co2.alkalinity for one in (log, usual_log()))
+    assert raised is not None and plain is not None
+    assert raised.meq_l - plain.meq_l == pytest.approx(1.0, abs=1e-3)
+    slip = [*usual_log(), entry(LogKind.BUFFER, NOON - DAY, g=90_000.0, salt="KHCO3")]
+    assert view_with(log=slip).co2.alkalinity == plain
 
 
 def log_with(*more, changed_days_ago: float = 3.0):

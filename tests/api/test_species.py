@@ -1,0 +1,115 @@
+"""The table of species over HTTP, and the livestock of a tank with its limits."""
+
+from __future__ import annotations
+
+from tests.api.scenes import TANK as BODY
+from tests.api.scenes import put
+
+SPECIES = "/v1/species"
+LIVESTOCK = "/v1/tanks/riffle/livestock"
+
+
+def test_all_species(client):
+    answer = client.get(SPECIES).get_json()
+    assert answer["known"] is None and answer["next"] is None
+    assert len(answer["animals"]) >= 100 and len(answer["plants"]) >= 60
+    neon = next(one for one in answer["animals"] if one["name"] == "Paracheirodon innesi")
+    assert neon["comfortable"] == {"low": 20.0, "high": 26.0, "unit": "Cel"}
+    assert neon["tolerable"] == {"low": 18.0, "high": 28.0, "unit": "Cel"}
+    assert neon["co2_max"] == {"value": 34.0, "unit": "mg/L"}
+    assert neon["vernacular"] == ["neon tetra"]
+    assert neon["tolerable_source"] == "common practice, no source (from memory)"
+
+
+def test_what_a_name_may_mean(client):
+    cloud = client.get(SPECIES, query_string={"name": "White cloud"}).get_json()
+    assert cloud["known"] is False
+    assert cloud["animals"][0]["name"] == "Tanichthys albonubes"
+    assert len(cloud["animals"]) <= 10
+    moss = client.get(SPECIES, query_string={"name": "java moss"}).get_json()
+    assert moss["plants"][0]["name"] == "Taxiphyllum barbieri"
+    known = client.get(SPECIES, query_string={"name": "Rasbora heteromorpha"}).get_json()
+    assert known["known"] is True
+    assert known["animals"][0]["name"] == "Trigonostigma heteromorpha"
+
+
+def test_a_slip_in_a_tank_is_refused_with_what_may_be_meant(client):
+    stock = [{"species": "Danio margaritatas", "count": 8}]
+    refused = client.put("/v1/tanks/riffle", json=BODY | {"livestock": stock})
+    assert refused.status_code == 422
+    (error,) = refused.get_json()["errors"]
+    assert error["pointer"] == "/livestock/0/species"
+    assert "Danio margaritatus (celestial pearl danio)" in error["detail"]
+    assert "a temperature range of its own" in error["detail"]
+    assert client.get("/v1/tanks/riffle").status_code == 404
+
+
+def test_livestock_with_limits_hints_and_what_is_not_covered(client):
+    put(
+        client,
+        livestock=[
+            {"species": "Rasbora heteromorpha", "count": 8},
+            {
+                "species": "Corydoras aeneus",
+                "count": 6,
+                "temperature": {"low": None, "high": 27, "unit": "Cel"},
+            },
+            {"species": "Invented species", "count": 2},
+            {"species": "Betta splendens", "count": 0},
+        ],
+    )
+    answer = client.get(LIVESTOCK).get_json()
+    harlequin, corydoras, invented = answer["livestock"]
+    assert harlequin["listed_as"] == "Trigonostigma heteromorpha"
+    assert harlequin["note"] == "listed as Trigonostigma heteromorpha"
+    assert corydoras["tolerable"] == {"low": 18.0, "high": 27.0, "unit": "Cel"}
+    assert corydoras["comfortable"] == {"low": 22.0, "high": 27.0, "unit": "Cel"}
+    assert "set for this tank" in corydoras["tolerable_source"]
+    assert "Leggatt" in corydoras["tolerable_source"]
+    assert corydoras["air_breather"] is True
+    assert (invented["covered"], invented["listed_as"]) == (False, "")
+    assert "no advice covers it" in invented["note"]
+    assert invented["tolerable"] == {"low": None, "high": None, "unit": "Cel"}
+    assert answer["not_covered"] == ["Invented species"]
+    assert answer["tolerable"] == {
+        "range": {"low": 20.0, "high": 27.0, "unit": "Cel"},
+        "low_species": "Rasbora heteromorpha",
+        "high_species": "Corydoras aeneus",
+    }
+    assert answer["comfortable"]["range"] == {"low": 22.0, "high": 27.0, "unit": "Cel"}
+    assert answer["co2_max"] == {"value": 34.0, "unit": "mg/L"}
+    assert answer["too_narrow"] == ""
+    temperature = client.get("/v1/tanks/riffle/temperature").get_json()
+    assert "no temperature range is known of Invented species" in temperature["reasons"]
+
+
+def test_animals_that_share_nothing(client):
+    put(
+        client,
+        livestock=[
+            {"species": "Tanichthys albonubes", "count": 8},
+            {"species": "Betta splendens", "count": 1},
+        ],
+    )
+    answer = client.get(LIVESTOCK).get_json()
+    assert "no temperature that all animals are comfortable with" in answer["too_narrow"]
+    assert answer["comfortable"]["range"]["low"] is None
+    assert answer["tolerable"]["range"] == {"low": 20.0, "high": 27.0, "unit": "Cel"}
+
+
+def stocked(client, species: str):
+    entry = {"kind": "stocking", "data": {"species": species, "count": 3}}
+    return client.post("/v1/tanks/riffle/log", json=entry)
+
+
+def test_a_slip_in_the_log_is_refused_unless_the_tank_has_that_name(client):
+    own = {"low": 22, "high": 27, "unit": "Cel"}
+    put(client, livestock=[{"species": "Cherry shrimp", "count": 20, "temperature": own}])
+    refused = stocked(client, "White cloud")
+    assert refused.status_code == 422
+    (error,) = refused.get_json()["errors"]
+    assert error["pointer"] == "/data/species"
+    assert "Tanichthys albonubes (white cloud)" in error["detail"]
+    assert stocked(client, "cherry  shrimp").status_code == 201
+    assert stocked(client, "Tanichthys albonubes").status_code == 201
+    assert stocked(client, "Planta ignota").status_code == 201
