@@ -97,10 +97,12 @@ _KINDS: Final = (
     ),
     ProblemKind(
         "precondition-failed",
-        "Changed by somebody else in the meantime",
+        "The condition of the request does not hold",
         412,
-        "If-Match names a version that is no longer the present one.",
-        "Get the present version, apply the change to it, and send it with its ETag.",
+        "If-Match names a version that is no longer the present one, If-None-Match finds one, or "
+        "the address takes no such condition.",
+        "Get the present version, apply the change to it, and send it with its ETag; or leave out "
+        "a condition that is not taken.",
     ),
     ProblemKind(
         "too-large",

@@ -20,6 +20,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import requests
+from sqlalchemy import create_engine, text
 
 HOST = "127.0.0.1"
 
@@ -252,6 +253,15 @@ class Postgresql(Server):
     def database_url(self, database: str) -> str:
         """SQLAlchemy URL of a database of this server."""
         return f"postgresql+psycopg://littoral@{HOST}:{self.port}/{database}"
+
+    def emptied(self) -> str:
+        """URL of the database ``littoral`` after all that tests left in it was dropped."""
+        engine = create_engine(self.url)
+        with engine.begin() as connection:
+            connection.execute(text("DROP SCHEMA public CASCADE"))
+            connection.execute(text("CREATE SCHEMA public"))
+        engine.dispose()
+        return self.url
 
     def command(self) -> Sequence[str]:
         """See ``Server``."""

@@ -9,6 +9,7 @@ import logging
 import os
 import sys
 from collections.abc import Sequence
+from typing import Final
 
 import click
 
@@ -16,6 +17,9 @@ from service.errors import LittoralError
 from service.log_format import LineFormatter, printable
 from service.private_files import owner_only
 from service.urls import without_credentials
+
+_LONGEST: Final = 1500
+"""Characters of a refusal, which repeats what was given."""
 
 
 def run_command(command: click.Command, arguments: Sequence[str], name: str) -> int:
@@ -29,6 +33,9 @@ def run_command(command: click.Command, arguments: Sequence[str], name: str) -> 
     handler.setFormatter(LineFormatter())
     logging.basicConfig(level=logging.WARNING, handlers=[handler])
     logging.getLogger("littoral").setLevel(logging.INFO)
+    for argument in arguments:
+        if not argument.isascii() and _is_torn(argument):
+            return _refuse(f"{name}: an argument is {argument!r:.60}; allowed: text in UTF-8")
     try:
         with owner_only():
             code = command.main(args=list(arguments), prog_name=name, standalone_mode=False)
@@ -48,9 +55,22 @@ def run_command(command: click.Command, arguments: Sequence[str], name: str) -> 
         # Nobody reads any more: let the flush at exit go nowhere instead of failing.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        return _refuse(f"littoral: {place}{error.strerror or error}")
     return code if isinstance(code, int) else 0
 
 
+def _is_torn(argument: str) -> bool:
+    """Whether a text has bytes that were no characters."""
+    try:
+        argument.encode()
+    except UnicodeEncodeError:
+        return True
+    return False
+
+
 def _refuse(message: str, code: int = 2) -> int:
-    click.echo(printable(" ".join(without_credentials(message).split())), err=True)
+    line = printable(" ".join(without_credentials(message).split()))
+    click.echo(line if len(line) <= _LONGEST else line[: _LONGEST - 1] + "…", err=True)
     return code

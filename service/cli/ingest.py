@@ -13,6 +13,7 @@ from service.app.configuration import configuration
 from service.app.file_modes import warn_of_wide_files
 from service.app.signals import set_by_signals
 from service.cli.options.config_option import config_option
+from service.cli.options.parameters import NumberRange
 from service.urls import redacted
 
 _log = logging.getLogger("littoral.ingest")
@@ -26,7 +27,7 @@ _log = logging.getLogger("littoral.ingest")
     help="Listen for a while and print what would be stored or why not; write nothing.",
 )
 @click.option(
-    "--seconds", type=click.FloatRange(0.1), default=30.0, show_default=True, help="… how long."
+    "--seconds", type=NumberRange(0.1), default=30.0, show_default=True, help="… how long."
 )
 @click.option("--topic", "topics", multiple=True, help="… to this MQTT filter too; # is all.")
 def command(

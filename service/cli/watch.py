@@ -10,6 +10,7 @@ from typing import Final
 
 import click
 
+from service.cli.options.parameters import NumberRange
 from service.cli.options.service_options import service_client, service_options
 from service.cli.status.tank_status import TankStatus, status_of
 from service.cli.watch_output import Display, display_on
@@ -22,7 +23,7 @@ IDLE_REFRESH_S: Final = 60.0
 @click.command("watch")
 @click.argument("tanks", nargs=-1)
 @click.option(
-    "--every", type=click.FloatRange(0.1, 3600), default=2.0, show_default=True,
+    "--every", type=NumberRange(0.1, 3600), default=2.0, show_default=True,
     help="Refresh at most every N seconds.",
 )  # fmt: skip
 @click.option(

@@ -12,8 +12,11 @@ from service.clock import SystemClock
 from service.pages.local_time import LocalTime
 from service.registry.access import Scope
 from service.registry.audit import Action, Actor, ActorKind, AuditRecord
+from service.registry.fields.limits import NAME_LENGTH
 
 SHOWN: Final = 100
+_SEQUENCES: Final = 2**53
+"""More than any registry will ever count to, and what every database takes."""
 
 WORDS: Final[Mapping[Action, str]] = {
     Action.TANK_CREATED: "added the tank",
@@ -39,10 +42,10 @@ WORDS: Final[Mapping[Action, str]] = {
     Action.KEY_ROTATED: "replaced the signing key, which logged everybody out",
 }
 _ACTORS: Final[Mapping[ActorKind, str]] = {
-    ActorKind.TOKEN: "{name}, by token",
-    ActorKind.SESSION: "{name}, logged in",
-    ActorKind.MACHINE: "Somebody on this machine, without a token",
-    ActorKind.USER: "{name}, user of this machine",
+    ActorKind.TOKEN: "{name} (token)",
+    ActorKind.SESSION: "{name} (pages)",
+    ActorKind.MACHINE: "Somebody on this machine",
+    ActorKind.USER: "{name} (user of this machine)",
     ActorKind.NOBODY: "Somebody without a valid token",
 }
 
@@ -61,8 +64,10 @@ def sees_audit() -> bool:
 
 def audit_page() -> str:
     """The newest records; older ones a page at a time."""
-    actor, subject = (request.args.get(name, "").strip() for name in ("actor", "subject"))
+    actor, subject = _asked("actor"), _asked("subject")
     before = request.args.get("before", type=int)
+    if before is not None and not 0 < before < _SEQUENCES:
+        before = None
     found = current().registry.audit(
         actor=actor or None,
         subject=subject.strip("/") or None,
@@ -81,6 +86,11 @@ def audit_page() -> str:
         keep_days=current().config.registry.keep_audit_days,
         local_time=LocalTime(tanks[0].time_zone if tanks else "UTC", SystemClock().now()),
     )
+
+
+def _asked(name: str) -> str:
+    given = request.args.get(name, "")[:NAME_LENGTH]
+    return "".join(one for one in given if one.isprintable()).strip()
 
 
 def actor_words(actor: Actor) -> str:

@@ -16,6 +16,8 @@ class AnswerSchema(Schema):
     Of a dotted ``attribute`` whose first part is None, the member is null or its ``dump_default``.
     """
 
+    only_written = True
+
     def on_bind_field(self, field_name: str, field_obj: ma.fields.Field[Any]) -> None:
         """Require the field, for the document."""
         field_obj.required = True

@@ -57,10 +57,12 @@ class Schema(ma.Schema):
     """A JSON object; a member that it does not know is an error that lists those it knows.
 
     Attributes:
+        only_written: no JSON is read by it.
         json_schema: what JSON Schema can say of the object beside its members, such as which of
             them exclude each other.
     """
 
+    only_written: ClassVar[bool] = False
     json_schema: ClassVar[Mapping[str, Any]] = MappingProxyType({})
 
     class Meta:

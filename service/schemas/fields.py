@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 import marshmallow as ma
 
 from service.errors import Refusal
 
 MISSING = "is missing; it is required"
+NEAREST: Final = 1e-9
+"""How near a number may come to a limit that it must exceed: nearer, it would divide by next to
+nothing."""
 _MOST_DIGITS = len(str(2**53))
 
 
@@ -69,6 +72,11 @@ class Field(ma.fields.Field[Any]):
                 schema["enum"] = [*schema["enum"], None]
         return schema
 
+    @property
+    def only_written(self) -> bool:
+        """Whether no JSON of it is read."""
+        return bool(self.dump_only) or bool(getattr(self.parent, "only_written", False))
+
     def refuse(self, value: object) -> ma.ValidationError:
         """The refusal of a value."""
         return ma.ValidationError([Refusal(value, self.allowed)])
@@ -110,7 +118,8 @@ class Number(Field):
 
     def openapi(self) -> dict[str, Any]:
         schema = super().openapi()
-        limits = {"minimum": self.low, "maximum": self.high, "exclusiveMinimum": self.above}
+        least = None if self.above is None else self.above + NEAREST
+        limits = {"minimum": self.low, "maximum": self.high, "exclusiveMinimum": least}
         schema["type"] = ["number", "null"] if self.allow_none else "number"
         return schema | {key: limit for key, limit in limits.items() if limit is not None}
 
@@ -243,11 +252,11 @@ def finite(value: object) -> float | None:
 
 
 def within(number: float, low: float | None, high: float | None, above: float | None) -> bool:
-    """Whether a number lies within inclusive ``low``, ``high`` and exclusive ``above``."""
+    """Whether a number lies within inclusive ``low``, ``high`` and well above ``above``."""
     return not (
         (low is not None and number < low)
         or (high is not None and number > high)
-        or (above is not None and number <= above)
+        or (above is not None and number <= above + NEAREST)
     )
 
 

@@ -2,33 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any, Final, Self
+from typing import Any, Self
 
 import marshmallow as ma
 
 from service import units
 from service.errors import Refusal, UnitRefusal, UnknownUnitError, shown
-from service.schemas.fields import MISSING, Field, finite, limits_text, within
-
-#: Units worth naming in the documentation, by canonical UCUM code.
-_EXAMPLES: Final[dict[str, tuple[str, ...]]] = {
-    "Cel": ("Cel", "[degF]", "K"),
-    "L": ("L", "mL", "gal"),
-    "cm": ("cm", "mm", "in", "ft"),
-    "m": ("m", "ft"),
-    "mg/L": ("mg/L", "g/L", "ug/L"),
-    "g": ("g", "mg", "oz"),
-    "mV": ("mV", "V"),
-    "mL": ("mL", "L", "fl oz"),
-    "meq/L": ("meq/L", "dKH", "ppm CaCO3"),
-    "uS/cm": ("uS/cm", "mS/cm", "S/m"),
-    "lx": ("lx", "klx"),
-    "umol/m2/s": ("umol/m2/s",),
-    "mol/m2/d": ("mol/m2/d",),
-    "%": ("%", "1"),
-    "h": ("h", "min", "d"),
-    "d": ("d", "h"),
-}
+from service.schemas.fields import MISSING, NEAREST, Field, finite, limits_text, within
+from service.schemas.unit_schemas import limits_in, quantity_schema, settled, units_of
 
 
 class Measure(Field):
@@ -56,34 +37,31 @@ class Measure(Field):
         super().__init__(doc, **kwargs)
 
     def openapi(self) -> dict[str, Any]:
-        properties: dict[str, Any] = {
-            "value": {"type": "number"},
-            "unit": {"type": "string", "examples": list(unit_examples(self.unit))},
-        }
+        properties: dict[str, Any] = {"value": {"type": "number"}}
         if self.display is not None:
             properties["display"] = {
                 "type": "object",
                 "description": "The same in the unit of the trade; not read on the way in.",
                 "properties": {
                     "value": {"type": "number"},
-                    "unit": {"type": "string"},
+                    "unit": {"type": "string", "enum": [self.display]},
                 },
                 "required": ["value", "unit"],
                 "additionalProperties": False,
                 "readOnly": True,
             }
-        schema = super().openapi()
-        limits = limits_text(self.low, self.high, self.above, self.unit)
-        units_text = f"In {self.unit} on the way out, in any unit that converts to it on the way in"
-        units_text += f"; a value{limits}." if limits else "."
-        schema["description"] = f"{self.doc} {units_text}".strip()
-        schema["type"] = ["object", "null"] if self.allow_none else "object"
-        schema |= {
-            "properties": properties,
-            "required": ["value", "unit"],
-            "additionalProperties": False,
-        }
+        described = quantity_schema(self, properties, ("value",), self._limits_in)
+        schema = super().openapi() | described
+        schema["description"] = f"{self.doc} {described['description']}".strip()
         return schema
+
+    @property
+    def limits(self) -> str:
+        """The limits in words; "" where there are none."""
+        return limits_text(self.low, self.high, self.above, self.unit)
+
+    def _limits_in(self, unit: str) -> dict[str, float]:
+        return limits_in(unit, self.unit, self.low, self.high, self.above)
 
     def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> dict[str, Any] | None:
         if value is None:
@@ -102,9 +80,10 @@ class Measure(Field):
             converted = units.convert(number, unit, self.unit)
         except UnknownUnitError as error:
             raise ma.ValidationError({"unit": [unit_wrong(unit, self.unit)]}) from error
-        if finite(converted) is None or not within(converted, self.low, self.high, self.above):
+        found = settled(converted, self.low, self.high, self.above)
+        if found is None:
             raise ma.ValidationError({"value": [QuantityRefusal(number, unit, self._limits)]})
-        return converted
+        return found
 
     @property
     def _limits(self) -> str:
@@ -162,6 +141,12 @@ class Share(Measure):
                 "value": value.get("value") if number is None else 100 * number,
             }
         return super()._deserialize(value, attr, data, **kwargs) / 100
+
+    def _limits_in(self, unit: str) -> dict[str, float]:
+        part = 1.0 if unit == "%" else 100.0
+        least = None if self.above is None else self.above + NEAREST
+        found = {"minimum": self.low, "maximum": self.high, "exclusiveMinimum": least}
+        return {name: limit / part for name, limit in found.items() if limit is not None}
 
     @property
     def allowed_value(self) -> str:
@@ -247,12 +232,7 @@ def read_quantity(value: object, allowed: str, *, display: bool = False) -> tupl
     return number, unit
 
 
-def unit_examples(canonical: str) -> tuple[str, ...]:
-    """Units worth naming for a quantity; the first is the one in which it is stored."""
-    return _EXAMPLES.get(canonical, (canonical,))
-
-
 def unit_wrong(unit: str, canonical: str) -> UnitRefusal:
     """The refusal of a unit."""
-    known = ", ".join(unit_examples(canonical))
+    known = ", ".join(units_of(canonical))
     return UnitRefusal(unit, f"a unit that converts to {canonical}, such as {known}")

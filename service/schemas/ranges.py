@@ -10,7 +10,8 @@ import marshmallow as ma
 from service import units
 from service.errors import Refusal, UnknownUnitError
 from service.schemas.fields import Field, finite, limits_text, within
-from service.schemas.quantities import unit_examples, unit_wrong
+from service.schemas.quantities import unit_wrong
+from service.schemas.unit_schemas import limits_in, quantity_schema, settled
 
 
 class Range(Field):
@@ -40,21 +41,20 @@ class Range(Field):
 
     def openapi(self) -> dict[str, Any]:
         end = {"type": ["number", "null"] if self.open_ends else "number"}
-        schema = super().openapi()
-        schema["type"] = ["object", "null"] if self.allow_none else "object"
-        schema |= {
-            "properties": {
-                "low": end,
-                "high": end,
-                "unit": {
-                    "type": "string",
-                    "examples": list(unit_examples(self.unit)),
-                },
-            },
-            "required": ["low", "high", "unit"],
-            "additionalProperties": False,
-        }
+        described = quantity_schema(
+            self,
+            {"low": end, "high": end},
+            ("low", "high"),
+            lambda unit: limits_in(unit, self.unit, self.low, self.high, None),
+        )
+        schema = super().openapi() | described
+        schema["description"] = f"{self.doc} {described['description']}".strip()
         return schema
+
+    @property
+    def limits(self) -> str:
+        """The limits of both ends in words; "" where there are none."""
+        return limits_text(self.low, self.high, None, self.unit)
 
     def serialize(self, attr: str, obj: Any, accessor: Any = None, **kwargs: Any) -> Any:
         if self.ends is None:
@@ -97,9 +97,10 @@ class Range(Field):
             converted = units.convert(number, unit, self.unit)
         except UnknownUnitError as error:
             raise ma.ValidationError({"unit": [unit_wrong(unit, self.unit)]}) from error
-        if finite(converted) is None or not within(converted, self.low, self.high, None):
+        found = settled(converted, self.low, self.high)
+        if found is None:
             raise ma.ValidationError({name: [Refusal(number, self._end_allowed)]})
-        return converted
+        return found
 
     @property
     def _end_allowed(self) -> str:

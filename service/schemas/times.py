@@ -41,9 +41,11 @@ class Moment(Field):
         return None if value is None else format_moment(value)
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> datetime:
+        if not isinstance(value, str):
+            raise self.refuse(value)
         try:
             return parse_moment(value)
-        except (ValueError, TypeError) as error:
+        except ValueError as error:
             raise self.refuse(value) from error
 
     def _check(self, value: Any) -> None:
@@ -63,9 +65,11 @@ class Span(Field):
         return None if value is None else format_span(value)
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> timedelta:
+        if not isinstance(value, str):
+            raise self.refuse(value)
         try:
             return parse_span(value)
-        except (ValueError, TypeError) as error:
+        except ValueError as error:
             raise self.refuse(value) from error
 
 

@@ -114,3 +114,12 @@ def test_a_cold_water_change_asks_for_no_heater() -> None:
     old = [one for one in usual_log() if one.kind is not LogKind.WATER_CHANGE]
     assert found(view_with(tank, celsius=falling, log=old), "temperature-cooling") != []
     assert found(view_with(tank, celsius=falling, log=[change, *old]), "temperature-cooling") == []
+
+
+def test_marking_as_done_leaves_the_adjustment_that_ends_the_advice() -> None:
+    """Who opened the valve as told and says so is not told the same again for a day."""
+    one = the(view_with(now=EVENING, co2=weak), "co2-low")
+    assert one.log is not None and one.log.kind == LogKind.ADJUSTMENT
+    log = [entry(LogKind.ADJUSTMENT, EVENING, **one.log.data), *usual_log(EVENING)]
+    again = view_with(now=EVENING + HOUR, co2=weak, log=log)
+    assert found(again, "co2-low") == []

@@ -10,6 +10,7 @@ from sqlalchemy import text
 
 from service.advice.engine.scheduler import Scheduler
 from service.api.http.access_rules import scope_of
+from service.app.app_factory import create_app
 from service.registry.access import Scope
 from service.registry.audit import Action, ActorKind
 from service.registry.events import NewEvent
@@ -244,6 +245,20 @@ def test_sensors_over_http_are_recorded_once_an_hour(context, client):
     assert [one.subject for one in found] == ["tanks/riffle/readings"]
 
 
+def test_refused_log_ins_from_many_addresses_do_not_fill_the_registry(context, app, secrets):
+    client = create_app(context).test_client()  # of its own, since it fills the limits
+    for number in range(130):
+        answer = client.get(
+            "/v1/tanks",
+            headers={"Authorization": "Bearer littoral_wrong"},
+            environ_base={"REMOTE_ADDR": f"192.0.2.{number % 65}"},
+        )
+        assert answer.status_code == 401
+    found = context.registry.audit(action=Action.LOGIN_REFUSED)
+    assert len(found) == 60
+    assert len({one.actor.address for one in found}) == 60  # each once a minute
+
+
 def test_the_list_in_pages_and_by_what_is_asked(context, client):
     put(client)
     for number in range(5):
@@ -302,7 +317,8 @@ def test_the_page_says_it_in_words(client):
     put(client)
     client.patch("/v1/tanks/riffle", json={"notes": "x", "kh": None})
     page = client.get("/audit").text
-    assert "Somebody on this machine, without a token</b> changed the tank: kh, notes" in page
+    assert "Somebody on this machine</b> changed the tank: kh, notes" in page
     assert "tanks/riffle · from 127.0.0.1" in page
     assert "No records for this choice." in client.get("/audit?subject=tanks/none").text
-    assert client.get("/audit?before=x").status_code == 200
+    for odd in ("before=x", "before=-1", f"before={9**99}", "actor=a%00b", "subject=%F0%9F%90%9F"):
+        assert client.get(f"/audit?{odd}").status_code == 200, odd

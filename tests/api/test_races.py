@@ -11,9 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 import requests
-from sqlalchemy import text
 
-from service.registry.connection import make_engine
 from tests.another_process import AnotherProcess
 from tests.api.scenes import TANK
 from tests.servers import free_port, wait_until
@@ -52,12 +50,7 @@ def urls(request, tmp_path_factory):
     folder = tmp_path_factory.mktemp("races")
     registry_url = f"sqlite:///{folder / 'registry.db'}"
     if request.param == "postgresql":
-        registry_url = request.getfixturevalue("postgresql").url
-        engine = make_engine(registry_url)
-        with engine.begin() as connection:
-            connection.execute(text("DROP SCHEMA public CASCADE"))
-            connection.execute(text("CREATE SCHEMA public"))
-        engine.dispose()
+        registry_url = request.getfixturevalue("postgresql").emptied()
     ports = [free_port() for _ in range(PROCESSES)]
     processes = []
     for number, port in enumerate(ports):

@@ -172,7 +172,7 @@ def test_import_makes_no_database_on_a_server(littoral, empty, influxdb, monkeyp
 
 
 def test_an_empty_postgresql_is_no_registry(littoral, empty, postgresql, monkeypatch):
-    monkeypatch.setenv("LITTORAL_REGISTRY__URL", postgresql.url)
+    monkeypatch.setenv("LITTORAL_REGISTRY__URL", postgresql.emptied())
     refused(littoral("token", "create", "phone"), "is empty", "littoral up")
     assert littoral("check").code == 0
     refused(littoral("token", "list"), "is empty")

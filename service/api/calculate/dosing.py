@@ -15,7 +15,7 @@ from service.derive.calculations.dosing import (
 )
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, ValueSchema
-from service.schemas.fields import Choice, Field, Number, Text, finite
+from service.schemas.fields import NEAREST, Choice, Field, Number, Text, finite, within
 from service.schemas.quantities import Measure, alkalinity, hardness
 from service.science.nutrients.dosing import SUBSTANCES
 
@@ -42,7 +42,7 @@ class LabelField(Field):
     allowed = "an object with a share above 0 and up to 1 for each ion, such as Fe"
     json_schema: dict[str, Any] = {  # noqa: RUF012 - read only
         "type": "object",
-        "additionalProperties": {"type": "number", "exclusiveMinimum": 0, "maximum": 1},
+        "additionalProperties": {"type": "number", "exclusiveMinimum": NEAREST, "maximum": 1},
         "minProperties": 1,
         "maxProperties": 30,
         "propertyNames": {"maxLength": 20},
@@ -52,7 +52,9 @@ class LabelField(Field):
         if not isinstance(value, dict) or not 0 < len(value) <= 30:
             raise self.refuse(value)
         shares = {name: finite(share) for name, share in value.items()}
-        found = {name: share for name, share in shares.items() if share and 0 < share <= 1}
+        found = {
+            name: share for name, share in shares.items() if share and within(share, None, 1, 0)
+        }
         if len(found) < len(value) or any(len(name) > 20 for name in value):
             raise self.refuse(value)
         return found

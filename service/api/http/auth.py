@@ -178,9 +178,10 @@ def token_of_secret(secret: str, address: str) -> Token:
     limits.refuse_guessing(where, meant)
     if token is None:
         limits.count_refusal(where, meant)
-        subject = f"tokens/{meant}" if meant else "tokens"
-        refused = AuditedWrite(Action.LOGIN_REFUSED, subject, at_most_every=REFUSALS_RECORDED)
-        current().registry.record(refused)
+        if limits.may_record_refusal():
+            subject = f"tokens/{meant}" if meant else "tokens"
+            refused = AuditedWrite(Action.LOGIN_REFUSED, subject, at_most_every=REFUSALS_RECORDED)
+            current().registry.record(refused)
         raise UnauthorizedError("the token is not known, has expired, or is revoked")
     return token
 

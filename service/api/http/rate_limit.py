@@ -18,6 +18,9 @@ from service.problems import PROBLEMS
 _WRITES: Final = "writes"
 _CALCULATIONS: Final = "calculations"
 _REFUSALS: Final = "refusals"
+_RECORDED: Final = "recorded"
+_REFUSALS_RECORDED: Final = RateLimitItemPerMinute(60)
+"""Refusals recorded in the registry, from all addresses together: anybody can cause one."""
 
 
 def network_of(address: str) -> str:
@@ -71,6 +74,10 @@ class RateLimits:
     def count_refusal(self, address: str, token: str = "") -> None:
         """Count one wrong secret from an address, for each token that one was meant for apart."""
         self._windows.hit(self._refusals, _REFUSALS, address, token)
+
+    def may_record_refusal(self) -> bool:
+        """Count one refusal that is to be recorded; False where there were too many of all."""
+        return self._windows.hit(_REFUSALS_RECORDED, _RECORDED)
 
     def refuse_guessing(self, address: str, token: str = "") -> None:
         """Let nobody try who has been wrong too often.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -25,6 +26,19 @@ class SpanParameter(click.ParamType[timedelta]):
             return parse_span(str(value))
         except ValueError as error:
             self.fail(f"{value!r}; allowed: {error}", param, ctx)
+
+
+class NumberRange(click.FloatRange):
+    """A finite number within limits; click's own lets NaN through, and infinity without a limit."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """The number; a usage error names what is allowed."""
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is not a finite number.", param, ctx)
+        return number
 
 
 class MomentParameter(click.ParamType[datetime]):

@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from service.cli.options.config_option import config_option
+from service.cli.options.parameters import NumberRange
 from service.cli.options.transfer_options import chosen_store, store_option
 from service.cli.output.display import as_json_text, json_option
 from service.store.retention import RetentionPolicy
@@ -51,7 +52,7 @@ def rebuild(store_url: str | None, config_file: Path | None) -> None:
     click.echo("all rollups were computed anew")
 
 
-_AGE = click.FloatRange(min=1)
+_AGE = NumberRange(1, 36_500)
 
 
 @command.command("prune")

@@ -10,7 +10,7 @@ import marshmallow as ma
 
 from service.errors import Refusal
 from service.schemas.base import CountRefusal
-from service.schemas.fields import Field, finite, limits_text
+from service.schemas.fields import Field, finite, is_control, limits_text
 from service.units import QUANTITIES
 
 _SENSOR: Final = r"[^\s/+#]{1,64}"
@@ -28,6 +28,10 @@ def check_count(value: Mapping[str, Any], allowed: str) -> None:
     """
     if len(value) > _MOST:
         raise ma.ValidationError([CountRefusal(len(value), "members", allowed)])
+
+
+def _is_sensor(text: str) -> bool:
+    return bool(re.fullmatch(_SENSOR, text)) and not any(is_control(one, False) for one in text)
 
 
 class SensorChoice(Field):
@@ -53,7 +57,7 @@ class SensorChoice(Field):
         for name, sensor in value.items():
             if name not in QUANTITIES:
                 faults[name] = [f"is not known; allowed: {', '.join(QUANTITIES)}"]
-            elif not isinstance(sensor, str) or not re.fullmatch(_SENSOR, sensor):
+            elif not isinstance(sensor, str) or not _is_sensor(sensor):
                 faults[name] = [Refusal(sensor, "1 to 64 characters, no blank, /, + or #")]
         if faults:
             raise ma.ValidationError(faults)

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.adjusting import adjustment
 from service.advice.engine.levers import GAS_EARLIER, LESS_GAS, MORE_GAS
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
@@ -18,6 +19,7 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
 from service.advice.rules.co2.last_day import lamp_off_plan, last_day, water_changed_before
 from service.derive.models import Co2Day
+from service.registry.models import Lever
 
 CODE = "gas-late"
 
@@ -34,6 +36,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     earlier_min = timer_step(minutes_earlier(case, day))
     plan = case.tank.photoperiod
+    moved = ""
     if plan.gas_on is None:
         how = f"Let the gas come on {span(earlier_min)} earlier than now"
     else:
@@ -68,6 +71,7 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.8 if lead_evidence(case) else 0.65,
         since=day.on_at,
+        log=adjustment(Lever.GAS_TIMES, moved or f"{span(earlier_min)} earlier"),
         moves=(GAS_EARLIER,),
         refuses=(MORE_GAS, LESS_GAS),
     )  # fmt: skip

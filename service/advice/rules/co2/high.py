@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from service.advice.adjusting import adjustment
 from service.advice.closing import close_co2
 from service.advice.engine.levers import LESS_GAS
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
@@ -16,6 +17,7 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import capitalised, day_clock, percent, sensor_source, span
 from service.advice.tank_states import gas_beginning
 from service.derive.models import Co2High
+from service.registry.models import Lever
 
 CODE = "co2-high"
 
@@ -70,6 +72,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         confidence=0.95 if high.peak_low_mg_l > high.ceiling_mg_l else 0.6,
         since=high.first_at,
+        log=adjustment(Lever.GAS_FLOW, f"{percent(less)} less"),
         moves=(LESS_GAS,),
         who=Who.ANYONE if case.tank.livestock else Who.PRACTITIONER,
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.adjusting import adjustment
 from service.advice.engine.levers import MORE_GAS
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
@@ -19,6 +20,7 @@ from service.advice.rules.co2.doubtful import to_settle
 from service.advice.rules.co2.gas_out import no_gas
 from service.advice.tank_states import gas_failed_lately, gas_just_changed, too_warm
 from service.derive.models import Co2Lit
+from service.registry.models import Lever
 
 CODE = "co2-low"
 FAR_SHARE = 0.2
@@ -92,6 +94,7 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.5 + 0.45 * lit.surely_below_share,
         since=lit.start,
+        log=None if doubt else adjustment(Lever.GAS_FLOW, f"{percent(step)} more"),
         moves=() if doubt else (MORE_GAS,),
         refuses=(MORE_GAS,) if doubt else (),
     )

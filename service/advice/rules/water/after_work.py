@@ -60,6 +60,7 @@ def judge(case: Case) -> Iterator[Finding]:
         confidence=0.9,
         closed_by=("water-change",),
         moves=(CHANGE_WATER,),
+        log=water.log,
         since=work.time,
     )
 

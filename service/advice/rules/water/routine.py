@@ -79,6 +79,7 @@ def judge(case: Case) -> Iterator[Finding]:
         confidence=0.9 if last is not None else 0.6,
         closed_by=("water-change",),
         moves=(CHANGE_WATER,),
+        log=water.log,
         since=due - timedelta(days=1),
     )
 
