@@ -87,6 +87,21 @@ class Instruction:
 
 
 @dataclass(frozen=True, slots=True)
+class LogDraft:
+    """The log entry that doing something leaves.
+
+    Attributes:
+        kind: of the entry.
+        data: what is known of it, by the keys under which it is stored.
+        asks: what only who did it knows: name of the field by that key.
+    """
+
+    kind: str
+    data: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+    asks: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """What one rule found about one tank at one moment; the ledger makes a recommendation of it.
 
@@ -105,6 +120,8 @@ class Finding:
         cautions: what has to be said with it; the engine gives them, by hazards and tank.
         who: who may do the action.
         keeper_action: what is left to the tank keeper where anyone may do the action; else "".
+        log: the entry that doing it leaves; None: an observation that it was done.
+        contact: how to reach the tank keeper, where it is urgent; the engine gives it.
     """
 
     code: str
@@ -123,13 +140,24 @@ class Finding:
     moves: tuple[str, ...] = ()
     who: Who = Who.ANYONE
     keeper_action: str = ""
+    log: LogDraft | None = None
+    contact: str = ""
+
+    @property
+    def distance(self) -> float:
+        """How far the first evidence with a limit lies from it; 0 where none has one."""
+        for one in self.evidence:
+            if one.value is not None and one.threshold is not None:
+                return abs(one.value - one.threshold)
+        return 0.0
 
     @property
     def instruction(self) -> Instruction:
         """The words of the finding, once the engine has completed it."""
+        call = f"Call the tank keeper: {self.contact}." if self.contact else ""
         return Instruction(
             title=self.title,
-            action=f"{self.action} {self.keeper_action}".rstrip(),
+            action=" ".join(filter(None, (self.action, self.keeper_action, call))),
             cautions=self.cautions,
             amounts=self.amounts,
             reasons=self.evidence,

@@ -54,7 +54,7 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
         ),
         hazards=(Hazard.CHEMICALS,),
         confidence=0.7,
-        closed_by=("dose", "water-change"),
+        closed_by=("dose",),
         since=change.time,
     )  # fmt: skip
 

@@ -58,6 +58,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=water.hazards,
         confidence=0.9,
         closed_by=("water-change",),
+        log=water.log,
         since=work.time,
     )
 

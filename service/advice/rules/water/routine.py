@@ -77,6 +77,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=water.hazards,
         confidence=0.9 if last is not None else 0.6,
         closed_by=("water-change",),
+        log=water.log,
         since=due - timedelta(days=1),
     )
 
