@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from service.advice.care_log import parts_done, remaining, work_without_change
+from service.advice.engine.levers import CHANGE_WATER
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -59,9 +60,15 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=water.hazards,
         confidence=0.9,
         closed_by=("water-change",),
+        moves=(CHANGE_WATER,),
         log=water.log,
         since=work.time,
     )
 
 
-RULE = Rule(CODE, "major work on plants or soil that no large water change followed", judge)
+RULE = Rule(
+    CODE,
+    "major work on plants or soil that no large water change followed",
+    judge,
+    may_move=(CHANGE_WATER,),
+)
