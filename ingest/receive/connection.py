@@ -37,6 +37,8 @@ _LONGEST_WAIT_S: Final = 30.0
 #: Packets read before acknowledgements are sent and pings handled.
 _BURST: Final = 200
 _MISC_EVERY_S: Final = 0.5
+#: How often the state is published again, s: what others wrote there does not last.
+_STATUS_EVERY_S: Final = 60.0
 #: How long the last packets may take to be sent, s.
 LAST_PACKETS_S: Final = 5.0
 
@@ -82,6 +84,7 @@ class Connection:
         self._missed = False
         self._refused = False
         self._misc_s = 0.0
+        self._status_s = 0.0
         self._last_arrival_us = 0
         self._acks: deque[tuple[int, int]] = deque()
         self._wake_r, self._wake_w = socket.socketpair()
@@ -170,6 +173,8 @@ class Connection:
         if time.monotonic() - self._misc_s >= _MISC_EVERY_S and client.socket() is not None:
             self._misc_s = time.monotonic()
             client.loop_misc()
+            if self.connected and time.monotonic() - self._status_s >= _STATUS_EVERY_S:
+                self._publish_online()
             if self._missed and self._queue.has_room and not self._is_stalled():
                 self._fetch_missed()
 
@@ -249,7 +254,11 @@ class Connection:
             "resumed" if flags.session_present else "new",
         )
         self.subscriptions.subscribe(properties)
-        client.publish(self.status_topic, self._status("online"), qos=0, retain=True)
+        self._publish_online()
+
+    def _publish_online(self) -> None:
+        self._status_s = time.monotonic()
+        self._client.publish(self.status_topic, self._status("online"), qos=0, retain=True)
 
     def _on_disconnect(
         self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator
 from typing import Final
 
 from service.advice.engine.practice import limit
@@ -68,12 +68,13 @@ def temperature_steps(tank: Tank) -> str:
     )
 
 
-def air_breathers(names: Sequence[str]) -> str:
-    """That some fishes come up for air in good water too."""
-    return (
-        f"{' and '.join(names)} take{'s' if len(names) == 1 else ''} air at the surface now and "
-        "then, in good water too: that alone is no alarm. All animals there at once is one."
-    )
+def animals(tank: Tank) -> str:
+    """What to watch the animals for; fishes that take air are told apart from distress."""
+    names = [one.species for one in map(resolved, tank.livestock) if one.air_breather and one.count]
+    if not names:
+        return ANIMALS
+    those = f"{' and '.join(names)} take{'s' if len(names) == 1 else ''}"
+    return f"{ANIMALS} {those} air at the surface now and then: that alone is no alarm."
 
 
 def _texts(hazard: Hazard, tank: Tank) -> Iterator[str]:
@@ -82,12 +83,7 @@ def _texts(hazard: Hazard, tank: Tank) -> Iterator[str]:
         if tank.heated:
             yield HEATER
     elif hazard is Hazard.ANIMALS:
-        yield ANIMALS
-        breathers = [
-            one.species for one in map(resolved, tank.livestock) if one.air_breather and one.count
-        ]
-        if breathers:
-            yield air_breathers(breathers)
+        yield animals(tank)
     elif hazard is Hazard.TEMPERATURE:
         if any(stock.count for stock in tank.livestock):
             yield temperature_steps(tank)

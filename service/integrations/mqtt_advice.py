@@ -50,6 +50,11 @@ class MqttAdvice:
         )
 
     @property
+    def mended(self) -> int:
+        """Topics that were not as they were published, and were mended."""
+        return self._topics.mended
+
+    @property
     def is_connected(self) -> bool:
         """Whether the broker is connected and has been sent everything."""
         return self._topics.is_connected

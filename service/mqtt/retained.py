@@ -12,11 +12,19 @@ from typing import Any, Final
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from service.config import MqttConfig
 from service.mqtt.connection import Will, publishing_client
+from service.mqtt.differences import Differences
 
 STOP_WAIT_S: Final = 3.0
+RENEW_S: Final = 600.0
+"""Subscriptions by MQTT 3.1.1 are renewed so often, to see what is retained. Our choice."""
+MOST_LEFTOVERS: Final = 10_000
+"""Topics of groups that are not set, remembered in case that they are ours. Our choice."""
+LONGEST_TOPIC: Final = 1_000
+"""Letters of a topic; ours are shorter, and longer ones are not remembered. Our choice."""
 
 _log = logging.getLogger(__name__)
 
@@ -47,6 +55,10 @@ class RetainedTopics:
     An empty payload means that nothing is retained on a topic. Everything is published again
     whenever the broker is reached anew. What an earlier run has left at the broker is emptied: in
     a group that is set, its other topics; all topics of a group that ``retain_only`` leaves out.
+
+    What others write on these topics is mended at the next ``retain_only``: a message of ours is
+    published anew, and any other in a group that is set is emptied. By MQTT 3.1.1 new topics of
+    others are seen when the subscriptions are renewed, every ``RENEW_S``.
     """
 
     def __init__(
@@ -57,6 +69,8 @@ class RetainedTopics:
         qos: int,
         filters: Sequence[str],
         identify: Callable[[str, bytes], Leftover | None],
+        group_filters: Callable[[str], Sequence[str]] = lambda _: (),
+        others: Sequence[str] = (),
         will: Will | None = None,
         on_connected: Callable[[], None] = lambda: None,
         on_message: Callable[[str, bytes], None] = lambda *_: None,
@@ -65,8 +79,10 @@ class RetainedTopics:
 
         Args:
             role: end of the client's id.
-            filters: MQTT filters of leftovers and of what ``on_message`` wants.
+            filters: MQTT filters of leftovers.
             identify: what a retained message at the broker is; None for a foreign one.
+            group_filters: filters of a group's own topics, where ``filters`` do not have them.
+            others: filters of what ``on_message`` wants.
             will: what the broker publishes when the connection is lost.
             on_connected: called after everything was published on connecting.
             on_message: called with topic and payload of messages that are not retained.
@@ -76,6 +92,9 @@ class RetainedTopics:
         """
         self._role = role
         self._qos = qos
+        self._v5 = config.protocol == "5"
+        self._group_filters = group_filters
+        self._others = tuple(others)
         self._filters = tuple(filters)
         self._identify = identify
         self._on_connected = on_connected
@@ -83,6 +102,13 @@ class RetainedTopics:
         self._lock = threading.RLock()
         #: group -> topic -> payload, in the order of publishing.
         self._messages: dict[str, dict[str, str]] = {}
+        #: topic -> payload, of all groups.
+        self._expected: dict[str, str] = {}
+        #: topic -> its last publishing, which the broker may not have taken yet.
+        self._sent: dict[str, mqtt.MQTTMessageInfo] = {}
+        self._differences = Differences()
+        self._warned = False
+        self._renewed_s = 0.0
         #: group -> topics seen at the broker and not set in this run.
         self._leftovers: dict[str, set[str]] = {}
         #: groups that an earlier run of this integration published.
@@ -100,6 +126,11 @@ class RetainedTopics:
     def is_connected(self) -> bool:
         """Whether the broker is connected and has been sent everything."""
         return self._ready and self._client.is_connected()
+
+    @property
+    def mended(self) -> int:
+        """Topics that were not as they were published, and were mended."""
+        return self._differences.mended
 
     def start(self) -> None:
         """Connect in the background; a broker that is away is tried again."""
@@ -128,19 +159,27 @@ class RetainedTopics:
                 self._publish(*first)
             gone = (set(before) | self._leftovers.pop(group, set())) - set(messages)
             for topic in sorted(gone):
-                self._publish(topic, "")
+                self._withdraw(topic)
             again = first[0] if first is not None else None
             for topic, payload in messages.items():
                 if topic == again or before.get(topic) != payload:
                     self._publish(topic, payload)
+            self._expected.update(messages)
+            if group not in self._messages and self.is_connected:
+                self._subscribe(self._group_filters(group))
             self._messages[group] = dict(messages)
 
     def retain_only(self, groups: Iterable[str]) -> None:
-        """Withdraw all groups but these, of this run and of earlier ones, now and later."""
+        """Withdraw all groups but these, of this run and of earlier ones, now and later.
+
+        Mends what others wrote, too.
+        """
         with self._lock:
             self._existing = frozenset(groups)
             for group in sorted({*self._messages, *self._ours} - self._existing):
                 self._clear(group)
+            if self.is_connected:
+                self._mend(time.monotonic())
 
     def publish(self, messages: Iterable[tuple[str, str]]) -> None:
         """Publish messages that are not retained; lost while the broker is away."""
@@ -172,16 +211,59 @@ class RetainedTopics:
 
     def _clear(self, group: str) -> None:
         """Empty all topics of a group, the last one first."""
+        if group in self._messages and self.is_connected and self._group_filters(group):
+            self._client.unsubscribe(list(self._group_filters(group)))
         topics = list(reversed(self._messages.pop(group, {})))
         more = self._leftovers.pop(group, set()) - set(topics)
         for topic in (*topics, *sorted(more)):
-            self._publish(topic, "")
+            self._withdraw(topic)
+
+    def _withdraw(self, topic: str) -> None:
+        self._expected.pop(topic, None)
+        self._publish(topic, "")
+
+    def _mend(self, now_s: float) -> None:
+        """Publish anew what others wrote over, empty what they added."""
+        self._sent = {
+            topic: info
+            for topic, info in self._sent.items()
+            if topic in self._expected or not _is_published(info)
+        }
+        for topic in self._differences.take_due(self._expected, now_s):
+            if not self._warned:
+                self._warned = True
+                _log.warning(
+                    "integration %s: %.200s was not as it was published, and is mended; further "
+                    "ones are only counted", self._role, topic,
+                )  # fmt: skip
+            self._publish(topic, self._expected.get(topic, ""))
+        if not self._v5 and now_s - self._renewed_s >= RENEW_S:
+            self._subscribe_all()
 
     def _publish(self, topic: str, payload: str) -> mqtt.MQTTMessageInfo | None:
         # While the broker is away nothing is queued: all is published again on connecting.
         if not self.is_connected:
             return None
-        return self._client.publish(topic, payload, qos=self._qos, retain=True)
+        self._differences.settle(topic)
+        self._sent[topic] = self._client.publish(topic, payload, qos=self._qos, retain=True)
+        return self._sent[topic]
+
+    def _subscribe_all(self) -> None:
+        self._renewed_s = time.monotonic()
+        own = [one for group in self._messages for one in self._group_filters(group)]
+        self._subscribe((*self._filters, *own))
+        if self._others:
+            self._client.subscribe([(one, 1) for one in self._others])
+
+    def _subscribe(self, filters: Sequence[str]) -> None:
+        """Subscribe to what is ours: not to what we publish, and told what is retained."""
+        if not filters:
+            return
+        if self._v5:
+            options = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True)
+            self._client.subscribe([(one, options) for one in filters])
+        else:
+            self._client.subscribe([(one, 1) for one in filters])
 
     def _on_connect(
         self, client: mqtt.Client, _: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, *__: Any
@@ -190,30 +272,59 @@ class RetainedTopics:
             _log.warning("the broker refuses the client of integration %s: %s", self._role, reason)
             return
         with self._lock:
-            client.subscribe([(one, 1) for one in self._filters])
+            # What was on its way when the last connection ended is sent once more, after this.
+            overtaken = [topic for topic, info in self._sent.items() if not _is_published(info)]
+            self._subscribe_all()
             self._ready = True
             self.republish()
+            for topic in overtaken:
+                self._differences.note(topic)
         self._on_connected()
 
     def _on_disconnect(self, *_: Any) -> None:
         self._ready = False
 
     def _on_message(self, _: mqtt.Client, __: Any, message: mqtt.MQTTMessage) -> None:
-        if not message.retain:
-            self._on_other_message(message.topic, bytes(message.payload))
-            return
-        found = self._identify(message.topic, bytes(message.payload)) if message.payload else None
-        if found is None:
-            return
+        topic, payload = message.topic, bytes(message.payload)
         with self._lock:
+            if topic in self._expected:
+                if payload == self._expected[topic].encode():
+                    self._differences.settle(topic)
+                elif self._is_taken(topic):
+                    self._differences.note(topic)
+                return
+        if any(mqtt.topic_matches_sub(one, topic) for one in self._others):
+            if not message.retain:
+                self._on_other_message(topic, payload)
+            return
+        # By MQTT 3.1.1 a live message does not tell whether it is retained.
+        if message.retain:
+            self._on_unknown(topic, payload)
+
+    def _is_taken(self, topic: str) -> bool:
+        """Whether the broker has taken what was published last: else that comes after all."""
+        info = self._sent.get(topic)
+        return info is None or _is_published(info)
+
+    def _on_unknown(self, topic: str, payload: bytes) -> None:
+        """A retained message that is not of this run."""
+        with self._lock:
+            if not payload:
+                self._differences.settle(topic)
+                return
+            found = self._identify(topic, payload) if self._is_taken(topic) else None
+            if found is None:
+                return
             if found.ours:
                 self._ours.add(found.group)
-            current = self._messages.get(found.group)
-            if current is not None:
-                for topic in sorted(set(found.topics) - set(current)):
-                    self._publish(topic, "")
+            if found.group in self._messages:
+                for one in sorted(set(found.topics) - set(self._messages[found.group])):
+                    self._empty(one)
                 return
-            self._leftovers.setdefault(found.group, set()).update(found.topics)
+            room = MOST_LEFTOVERS - sum(map(len, self._leftovers.values()))
+            topics = sorted(one for one in found.topics if len(one) <= LONGEST_TOPIC)[:room]
+            if topics:
+                self._leftovers.setdefault(found.group, set()).update(topics)
             if (
                 self._existing is not None
                 and found.group in self._ours
@@ -221,3 +332,15 @@ class RetainedTopics:
             ):
                 _log.info("%s: %s no longer exists and is withdrawn", self._role, found.group)
                 self._clear(found.group)
+
+    def _empty(self, topic: str) -> None:
+        """Empty a topic of nobody, now or at the next evaluation."""
+        if self._differences.take_at_once():
+            self._publish(topic, "")
+        elif len(topic) <= LONGEST_TOPIC:
+            self._differences.note(topic)
+
+
+def _is_published(info: mqtt.MQTTMessageInfo) -> bool:
+    """Whether the broker has taken a message; one that never left has an error in its place."""
+    return info.rc == mqtt.MQTT_ERR_SUCCESS and info.is_published()

@@ -96,3 +96,17 @@ def _check_items(value: Mapping[str, Any] | Sequence[Any], depth: int) -> None:
             found[key] = error.messages
     if found:
         raise ma.ValidationError(found)
+
+
+class JsonObject(Field):
+    """A JSON object that another schema reads, once it is known which."""
+
+    most = 50
+    allowed = f"an object of up to {most} names"
+    json_schema: Mapping[str, Any] = {"type": "object", "maxProperties": most}
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> dict[str, Any]:
+        if not isinstance(value, Mapping) or len(value) > self.most:
+            raise self.refuse(value)
+        check_free_json(value)
+        return dict(value)

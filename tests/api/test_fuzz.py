@@ -41,7 +41,8 @@ NOT_SAID = {
     "GET /v1/tanks/{tank}/log": {r"\?(start|end)": ORDER},
     "GET /v1/tanks/{tank}/readings": {
         r"\?(start|end)": ORDER,
-        r"\?(every|flagged|aggregate)": LENGTH,
+        r"\?every": LENGTH,
+        r"\?(flagged|aggregate)": BESIDE,
     },
     "GET /v1/tanks/{tank}/temperature/excursions": {r"\?(start|end)": ORDER},
     "PATCH /v1/tanks/{tank}": {".*": "a patch is judged by what it makes of the tank (RFC 7386)"},
@@ -57,6 +58,7 @@ NOT_SAID = {
         r"/substances/\d+/target": PHYSICS,
         "/(tank|new)/gh": "of both waters or of neither",
     },
+    "POST /v1/recommendations/{id}/done": {"/.*": "its data belong to a kind of log entry"},
     "POST /v1/recommendations/{id}/snooze": {"/(until|length)": LENGTH},
     "POST /v1/shares": {"/(tank|absence)": THERE, "/(start|end)": ORDER, "/length": LENGTH},
     "POST /v1/tanks/{tank}/log": {

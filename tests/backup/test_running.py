@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import threading
 
+import pytest
 import requests
 
 from service.registry.registry import open_registry
@@ -84,6 +85,7 @@ class Sending(threading.Thread):
         self.join()
 
 
+@pytest.mark.slow
 def test_backup_while_readings_come_in_and_the_service_restored(tmp_path, mosquitto):
     old_port, new_port = free_port(), free_port()
     old = configuration(tmp_path / "old", mosquitto.port, old_port)

@@ -7,10 +7,13 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import paho.mqtt.publish as publish
+import pytest
 from pytest import LogCaptureFixture
 
 from service.config import MqttConfig
+from service.mqtt import retained
 from service.mqtt.connection import Will
+from service.mqtt.differences import MOST_AT_ONCE, MOST_NOTED, Differences
 from service.mqtt.retained import Leftover, RetainedTopics
 from tests.integrations.retained import retained_at
 from tests.servers import HOST, Mosquitto, wait_until
@@ -25,9 +28,13 @@ def identify(topic: str, payload: bytes) -> Leftover | None:
 
 
 @contextmanager
-def retained_topics(url: str, will: Will | None = None) -> Iterator[RetainedTopics]:
-    config = MqttConfig(url=url)
-    topics = RetainedTopics(config, "test", qos=1, filters=["test/#"], identify=identify, will=will)
+def retained_topics(
+    url: str, will: Will | None = None, protocol: str = "5", qos: int = 1
+) -> Iterator[RetainedTopics]:
+    config = MqttConfig(url=url, protocol=protocol)
+    topics = RetainedTopics(
+        config, "test", qos=qos, filters=["test/#"], identify=identify, will=will
+    )  # fmt: skip
     topics.start()
     try:
         yield topics
@@ -111,3 +118,93 @@ def test_a_broker_that_refuses_is_logged(
     with retained_topics(broker.url) as topics:
         wait_until(lambda: "refuses the client of integration test" in caplog.text)
         assert not topics.is_connected
+
+
+# -- what others write
+
+
+OURS = {"test/a/x": "1", "test/a/y": "2", "test/a/empty": ""}
+
+
+def mended(topics: RetainedTopics, broker: Mosquitto, expected: dict[str, str]) -> None:
+    """Wait until evaluations have led to exactly these retained messages."""
+
+    def evaluated() -> bool:
+        topics.retain_only(["a"])
+        return retained_at(broker.port, "test/#") == expected
+
+    wait_until(evaluated, why=lambda: str(retained_at(broker.port, "test/#")))
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+@pytest.mark.parametrize("qos", [1, 2])
+def test_what_others_write_is_mended_at_the_next_evaluation(
+    start_mosquitto: Start, tmp_path: Path, protocol: str, qos: int, caplog: LogCaptureFixture
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    with retained_topics(broker.url, protocol=protocol, qos=qos) as topics:
+        topics.retain_only(["a"])
+        topics.set("a", OURS)
+        at_broker(broker, {"test/a/x": "1", "test/a/y": "2"})
+        put(broker, {"test/a/x": "forged", "test/a/y": "", "test/a/empty": "filled"})
+        mended(topics, broker, {"test/a/x": "1", "test/a/y": "2"})
+        assert topics.mended == 3
+        logged = [one for one in caplog.messages if "was not as it was published" in one]
+        assert len(logged) == 1
+
+
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_what_others_add_is_emptied_and_what_is_theirs_stays(
+    start_mosquitto: Start, tmp_path: Path, protocol: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(retained, "RENEW_S", 0.0)
+    broker = start_mosquitto(tmp_path)
+    theirs = {"test/foreign/x": "0", "test/other/x": "1"}
+    with retained_topics(broker.url, protocol=protocol) as topics:
+        topics.retain_only(["a"])
+        topics.set("a", OURS)
+        at_broker(broker, {"test/a/x": "1", "test/a/y": "2"})
+        put(broker, {"test/a/new": "forged", **theirs})
+        mended(topics, broker, {"test/a/x": "1", "test/a/y": "2", **theirs})
+        assert topics.mended == 1
+
+
+def test_what_we_publish_ourselves_is_never_taken_for_anothers(
+    start_mosquitto: Start, tmp_path: Path
+) -> None:
+    """By MQTT 3.1.1 the broker sends it back, an older message after a newer one was published."""
+    broker = start_mosquitto(tmp_path)
+    with retained_topics(broker.url, protocol="3.1.1") as topics:
+        for number in range(300):
+            topics.set("a", {"test/a/x": str(number), f"test/a/n{number % 7}": str(number)})
+            topics.retain_only(["a"])
+        last = {"test/a/x": "299", f"test/a/n{299 % 7}": "299"}
+        mended(topics, broker, last)
+        assert topics.mended == 0
+
+
+def test_two_writers_do_not_go_on_for_ever_at_full_speed() -> None:
+    differences, now_s, mended_s = Differences(), 0.0, []
+    while now_s < 24 * 3600:
+        differences.note("a/b")  # the other one writes at once again
+        if differences.take_due({"a/b"}, now_s):
+            mended_s.append(now_s)
+        now_s += 10.0
+    assert mended_s[:5] == [0.0, 60.0, 180.0, 420.0, 900.0]
+    assert len(mended_s) < 40
+    differences.settle("a/b")
+    now_s += 2 * 3600  # a calm hour after the wait, and all is forgotten
+    assert differences.take_due({"a/b"}, now_s) == []
+    differences.note("a/b")
+    assert differences.take_due({"a/b"}, now_s) == ["a/b"]
+    differences.note("a/b")
+    assert differences.take_due({"a/b"}, now_s + 61) == ["a/b"]
+
+
+def test_a_flood_of_topics_is_bounded() -> None:
+    differences = Differences()
+    for number in range(100_000):
+        if not differences.take_at_once():
+            differences.note(f"a/{number}")
+    assert (differences.mended, len(differences)) == (MOST_AT_ONCE, MOST_NOTED)
+    assert len(differences.take_due((), 0.0)) == MOST_AT_ONCE

@@ -7,7 +7,7 @@ import pytest
 from service.errors import InvalidInputError
 from service.registry.checks import check_tank
 from service.registry.models import Stock, Tank
-from service.registry.species.names import meant, nearest, plant, valid_name
+from service.registry.species.names import LONGEST, meant, nearest, plant, valid_name
 from service.registry.species.table import ANIMALS, PLANTS
 
 
@@ -102,3 +102,11 @@ def test_comfortable_lies_within_tolerable(own, pointer):
     with pytest.raises(InvalidInputError) as refused:
         check_tank(tank_with(Stock("Danio rerio", 8, **own)))
     assert [fault.pointer for fault in refused.value.faults] == [pointer]
+
+
+def test_a_long_name_is_no_slip_and_none_that_is_listed_is_as_long():
+    names = [
+        name for one in (*ANIMALS, *PLANTS) for name in (one.name, *one.synonyms, *one.vernacular)
+    ]
+    assert max(map(len, names)) < LONGEST
+    assert meant("white cloud " * 10) == ()

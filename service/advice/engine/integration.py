@@ -16,6 +16,11 @@ class Integration(Protocol):
 
     name: str
 
+    @property
+    def mended(self) -> int:
+        """What it published and others changed, and was published anew; 0 where nobody can."""
+        ...
+
     def start(self) -> None:
         """Begin, without waiting for the other side."""
         ...

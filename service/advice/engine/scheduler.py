@@ -143,6 +143,7 @@ class Scheduler:
         except LittoralError as error:
             _log.warning("the tanks were not evaluated: %s", error.detail)
             status |= {"tanks": 0, "failed": [], "error": error.detail}
+        status["mended"] = {one.name: one.mended for one in self._integrations}
         status |= {"evaluated": self._evaluated, "seconds": time.monotonic() - began}
         try:
             self._registry.put_status(STATUS_NAME, status)

@@ -63,7 +63,7 @@ def _animals(case: Case) -> Iterator[Emergency]:
 def _distress(case: Case) -> str:
     """What animals in distress look like, told apart from fishes that take air."""
     breathers = case.view.tolerance.air_breathers
-    usual = f" (that {breathers[0]} comes up for air now and then is normal)" if breathers else ""
+    usual = " and stay there" if breathers else ""
     return f"animals gasp at the surface{usual}, or lie on the bottom"
 
 

@@ -79,7 +79,13 @@ class Homie:
             qos=QOS,
             filters=(f"{start}/$description", f"{start}/$alert/+"),
             identify=self._identify,
+            group_filters=lambda device: (f"{base_topic(options, device)}/#",),
         )
+
+    @property
+    def mended(self) -> int:
+        """Topics that were not as they were published, and were mended."""
+        return self._topics.mended
 
     @property
     def is_connected(self) -> bool:
@@ -176,13 +182,13 @@ class Homie:
         return json_payload({**described, "version": before[1]}), differs
 
     def _identify(self, topic: str, payload: bytes) -> Leftover | None:
-        """Devices of an earlier run under this root, and alerts of any device."""
+        """Devices of an earlier run under this root, and single topics of any device of ours."""
         device, _, rest = topic.removeprefix(f"{self._options.prefix}/{TOPIC_VERSION}/").partition(
             "/"
         )
-        if not device.startswith(f"{self._options.device}-"):
+        if device != self._options.device and not device.startswith(f"{self._options.device}-"):
             return None
-        if rest.startswith("$alert/"):
+        if rest != "$description":
             return Leftover(device, [topic], ours=False)
         try:
             if json.loads(payload).get("root") != self._options.device:

@@ -57,12 +57,18 @@ class Hub:
             f"hub-{name}",
             will=Will(self._hub.status, OFFLINE, QOS),
             qos=QOS,
-            filters=(f"{options.prefix}/device/+/config", options.start_topic),
+            filters=(f"{options.prefix}/device/+/config", f"{self._hub.base}/#"),
+            others=(options.start_topic,),
             identify=self._identify,
             on_connected=self._publish_states,
             on_message=self._on_message,
         )
         self._topics.set(SERVICE, {self._hub.status: ONLINE})
+
+    @property
+    def mended(self) -> int:
+        """Topics that were not as they were published, and were mended."""
+        return self._topics.mended
 
     @property
     def is_connected(self) -> bool:
@@ -112,5 +118,9 @@ class Hub:
                 self._topics.publish(states)
 
     def _identify(self, topic: str, payload: bytes) -> Leftover | None:
+        """Devices of an earlier run, and single topics below our own."""
+        below = topic.removeprefix(f"{self._hub.base}/")
+        if below != topic:
+            return Leftover(below.split("/")[0], [topic], ours=False)
         found = leftover_topics(self._hub, topic, payload)
         return None if found is None else Leftover(*found, ours=True)

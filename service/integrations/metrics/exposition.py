@@ -77,6 +77,7 @@ class Metrics(Collector):
     """
 
     name = "metrics"
+    mended = 0
 
     def __init__(
         self,

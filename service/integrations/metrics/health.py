@@ -124,6 +124,13 @@ def _scheduler(status: Mapping[str, Any] | None) -> list[Metric]:
     if status is None:
         return []
     time = _moment(status.get("time"))
+    mended = CounterMetricFamily(
+        "littoral_mqtt_mended",
+        "Retained topics that were not as they were published, since the service started.",
+        labels=["integration"],
+    )
+    for name, count in (status.get("mended") or {}).items():
+        mended.add_metric([name], float(count))
     evaluated = GaugeMetricFamily(
         "littoral_scheduler_timestamp_seconds",
         "When the tanks were last evaluated.",
@@ -133,6 +140,7 @@ def _scheduler(status: Mapping[str, Any] | None) -> list[Metric]:
         evaluated.add_metric([], time.timestamp())
     return [
         evaluated,
+        mended,
         GaugeMetricFamily(
             "littoral_scheduler_duration_seconds", "How long the last evaluation took.",
             value=float(status.get("seconds", 0.0)), unit="seconds",

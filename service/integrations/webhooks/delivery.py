@@ -35,6 +35,8 @@ class Webhook:
     The clock is the machine's, also in the demo: waits and signatures are for the real world.
     """
 
+    mended = 0
+
     def __init__(
         self,
         target: WebhookTarget,

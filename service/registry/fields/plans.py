@@ -37,7 +37,7 @@ class PlantDemandSchema(ValueSchema):
 
     co2 = Range(
         "mg/L",
-        "Target while lit.",
+        "Target while lit, mg/L dissolved; not by the rule of thumb.",
         label="CO2",
         ends=("co2_low_mg_l", "co2_high_mg_l"),
         low=0,

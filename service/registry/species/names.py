@@ -22,6 +22,9 @@ WORDS: Final = 0.9
 
 SUGGESTED: Final = 3
 
+LONGEST: Final = 60
+"""A longer name is a slip for none: all that are listed are shorter."""
+
 
 def folded_name(name: str) -> str:
     """A name without capitals and extra blanks."""
@@ -84,9 +87,10 @@ def likeness(name: str, entry: Species | PlantSpecies) -> float:
 @lru_cache(maxsize=256)
 def meant(name: str) -> tuple[Species, ...]:
     """The animals that an unlisted name may be a slip or a vernacular name for; none if unlike."""
-    if species(name) is not None or not nearest(name, ANIMALS, least=SLIP):
+    if len(name) > LONGEST or species(name) is not None:
         return ()
-    return nearest(name, ANIMALS)
+    near = nearest(name, ANIMALS)
+    return near if near and likeness(name, near[0]) >= SLIP else ()
 
 
 def suggestion(entry: Species | PlantSpecies) -> str:
@@ -111,7 +115,12 @@ def _binomial(wanted: str, other: str) -> float:
     parts, others = wanted.split(" "), other.split(" ")
     if len(parts) != len(others):
         return 0.0
-    return min(map(_ratio, parts, others))
+    lowest = 1.0
+    for part, one in zip(parts, others, strict=True):
+        lowest = min(lowest, _ratio(part, one))
+        if lowest < ALIKE:
+            return 0.0
+    return lowest
 
 
 def _plain(wanted: str, other: str) -> float:
@@ -130,7 +139,9 @@ def _of_words(wanted: str, other: str) -> float:
 
 def _ratio(one: str, other: str) -> float:
     matcher = SequenceMatcher(None, one, other)
-    return matcher.ratio() if matcher.quick_ratio() >= ALIKE else 0.0
+    if min(matcher.real_quick_ratio(), matcher.quick_ratio()) < ALIKE:
+        return 0.0
+    return matcher.ratio()
 
 
 _GENERA: Final = {folded_name(name).split(" ")[0] for name in (*_ANIMALS, *_PLANTS)}

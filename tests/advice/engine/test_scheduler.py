@@ -108,6 +108,8 @@ def test_one_odd_tank_leaves_the_others_evaluated(
 class Recorder:
     """An integration that notes what it is given, or fails."""
 
+    mended = 0
+
     def __init__(self, name: str, fails: bool = False) -> None:
         self.name, self.fails = name, fails
         self.updated: list[str] = []

@@ -1,0 +1,1 @@
+"""Registries and stores of each version, opened by today's code."""

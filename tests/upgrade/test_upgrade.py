@@ -1,0 +1,105 @@
+"""What each version has written is opened by today's code and answers what was put in."""
+
+from __future__ import annotations
+
+import gzip
+import json
+
+import pytest
+
+from service.backup.restore import restore
+from service.config import load_config
+from service.store.sqlite.store import SqliteStore
+from service.version import VERSION
+from tests.upgrade.known import answers, application, put_in
+from tests.upgrade.write import FILES, FIXTURES
+
+VERSIONS = sorted(folder.name for folder in FIXTURES.iterdir())
+
+
+def unpacked(version, name, to):
+    to.write_bytes(gzip.decompress((FIXTURES / version / f"{name}.gz").read_bytes()))
+    return to
+
+
+def known_of(version):
+    return json.loads(gzip.decompress((FIXTURES / version / "known.json.gz").read_bytes()))
+
+
+def holds(found, expected, at=""):
+    """Every member that was there is there with its value; later versions may add some."""
+    if isinstance(expected, dict):
+        assert isinstance(found, dict), at
+        for name, value in expected.items():
+            assert name in found, f"{at}/{name}"
+            holds(found[name], value, f"{at}/{name}")
+    elif isinstance(expected, list):
+        assert len(found) == len(expected), at
+        for index, value in enumerate(expected):
+            holds(found[index], value, f"{at}/{index}")
+    elif isinstance(expected, float):
+        assert found == pytest.approx(expected, rel=1e-9), at
+    else:
+        assert found == expected, at
+
+
+def asked(client, known):
+    headers = {"Authorization": f"Bearer {known['token']}"}
+    for path, expected in known["answers"].items():
+        answer = client.get(path, headers=headers)
+        assert answer.status_code == 200, (path, answer.get_data(as_text=True))
+        holds(answer.get_json(), expected, path)
+
+
+def test_this_version_has_its_fixture():
+    """Before a release: python -m tests.upgrade.write"""
+    assert VERSION in VERSIONS
+    for version in VERSIONS:
+        size = sum(path.stat().st_size for path in (FIXTURES / version).iterdir())
+        assert size < 200_000, version
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+def test_registry_and_store_of_a_version(version, tmp_path):
+    for name in FILES[:2]:
+        unpacked(version, name, tmp_path / name)
+    known = known_of(version)
+    with application(tmp_path) as (one, client):
+        asked(client, known)
+        assert isinstance(one.store, SqliteStore)
+        one.store.check()
+        readings = known["answers"]["/v1/tanks"]["tanks"]
+        assert len(readings) == 2
+        # It goes on being written to.
+        headers = {"Authorization": f"Bearer {known['token']}"}
+        entry = {"kind": "observation", "note": "after the upgrade"}
+        answer = client.post("/v1/tanks/riffle/log", json=entry, headers=headers)
+        assert answer.status_code == 201, answer.get_data(as_text=True)
+
+
+@pytest.mark.parametrize("version", VERSIONS)
+def test_backup_of_a_version(version, tmp_path):
+    archive = unpacked(version, "backup.tar", tmp_path / "backup.tar")
+    config = load_config(
+        None,
+        {
+            "LITTORAL_STORE__URL": f"sqlite:///{tmp_path}/store.db",
+            "LITTORAL_REGISTRY__URL": f"sqlite:///{tmp_path}/registry.db",
+        },
+    )
+    restored = restore(config, archive)
+    assert restored.manifest.version == version
+    with application(tmp_path) as (_, client):
+        asked(client, known_of(version))
+
+
+@pytest.mark.slow
+def test_what_this_version_puts_in_it_answers(tmp_path):
+    """The program that writes fixtures, and the comparison: a difference is found."""
+    with application(tmp_path) as (one, client):
+        secret = put_in(one, client)
+        found = {"token": secret, "answers": answers(client, secret)}
+        asked(client, found)
+        found["answers"]["/v1/tanks"]["tanks"][0]["name"] = "Another"
+        with pytest.raises(AssertionError, match="/v1/tanks/tanks/0/name"):
+            asked(client, found)
