@@ -285,7 +285,10 @@ class RetainedTopics:
         self._ready = False
 
     def _on_message(self, _: mqtt.Client, __: Any, message: mqtt.MQTTMessage) -> None:
-        topic, payload = message.topic, bytes(message.payload)
+        try:
+            topic, payload = message.topic, bytes(message.payload)
+        except UnicodeDecodeError:
+            return  # no text, so none of ours
         with self._lock:
             if topic in self._expected:
                 if payload == self._expected[topic].encode():
