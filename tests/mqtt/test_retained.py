@@ -14,7 +14,8 @@ from service.config import MqttConfig
 from service.mqtt import retained
 from service.mqtt.connection import Will
 from service.mqtt.differences import MOST_AT_ONCE, MOST_NOTED, Differences
-from service.mqtt.retained import Leftover, RetainedTopics
+from service.mqtt.leftovers import Leftover
+from service.mqtt.retained import RetainedTopics
 from tests.integrations.retained import retained_at
 from tests.mqtt import raw_broker
 from tests.mqtt.raw_broker import PUBACK, SUBSCRIBE, RawBroker
