@@ -44,6 +44,7 @@ NOT_SAID = {
     "GET /v1/handover.ics": BESIDE,
     "GET /v1/handover/return": BESIDE,
     "POST /v1/shares": BESIDE,
+    "POST /v1/recommendations/{id}/done": "its data belong to a kind of log entry",
     "POST /v1/recommendations/{id}/snooze": "until and length exclude each other",
 }  # fmt: skip
 """Where what JSON Schema cannot say may refuse a request that fits it, and what that is."""

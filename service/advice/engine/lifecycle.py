@@ -74,7 +74,7 @@ def advance(
     result: list[Recommendation] = []
     for key, finding in found.items():
         result += _found(lasting.get(key), tank, finding, now)
-    moving = [one for one in findings if one.moves]
+    moving = [one for one in findings if one.moves or one.refuses]
     for key, one in lasting.items():
         if key not in found:
             result.append(_not_found(one, now, log, moving))

@@ -9,6 +9,7 @@ from enum import IntEnum
 from types import MappingProxyType
 from typing import Any
 
+from service.advice.engine.levers import Move
 from service.advice.engine.work import Hazard, Who
 from service.registry.recommendations import State
 
@@ -114,8 +115,10 @@ class Finding:
         confidence: 0 to 1: how sure the evidence is.
         closed_by: log kinds that, when logged later than ``since``, do the job.
         since: when the cause began, UTC.
-        moves: what following it would move, such as ``co2:raise``; two findings that move one
-            thing both ways are never given together.
+        moves: the levers that following it moves, and which way.
+        refuses: moves that must not be made meanwhile: "leave the flow as it is". Two findings of
+            which one moves a lever and the other moves it the other way, or refuses that, are
+            never given together.
         hazards: what the work meets that can hurt.
         cautions: what has to be said with it; the engine gives them, by hazards and tank.
         who: who may do the action.
@@ -137,7 +140,8 @@ class Finding:
     confidence: float = 0.8
     closed_by: tuple[str, ...] = ()
     since: datetime | None = None
-    moves: tuple[str, ...] = ()
+    moves: tuple[Move, ...] = ()
+    refuses: tuple[Move, ...] = ()
     who: Who = Who.ANYONE
     keeper_action: str = ""
     log: LogDraft | None = None

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from service.advice.care_log import last_full_change, planned_doses
+from service.advice.engine.levers import MORE_DOSE
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, LogDraft, Severity
 from service.advice.engine.rule import Case, Rule
@@ -89,6 +90,7 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
         hazards=(Hazard.CHEMICALS,),
         confidence=0.9,
         closed_by=("dose",),
+        moves=(MORE_DOSE,),
         log=_entry(plan, amount),
         since=change.time,
     )
@@ -103,4 +105,9 @@ def _entry(plan: DosePlan, amount: Amount | None) -> LogDraft:
     return LogDraft(LogKind.DOSE.value, {"name": plan.name, key: amount.value})
 
 
-RULE = Rule(CODE, "a planned dose has not followed the last large water change", judge)
+RULE = Rule(
+    CODE,
+    "a planned dose has not followed the last large water change",
+    judge,
+    may_move=(MORE_DOSE,),
+)

@@ -9,7 +9,7 @@ from flask import Response, request
 from flask.views import MethodView
 from marshmallow import ValidationError
 
-from service.api.context import current
+from service.api.context import current, now
 from service.api.http.blueprint import DOCUMENT_BYTES, Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED, IF_MATCH, IF_NEW, precondition, tagged
 from service.api.http.faults import error_of, invalid_body, invalid_field
@@ -84,7 +84,9 @@ class TankResource(MethodView):
         _check_id(tank)
         if value.id not in ("", tank):
             raise invalid_field("/id", value.id, f"{tank}, as in the address")
-        stored = current().registry.put_tank(replace(value, id=tank), only_if=precondition())
+        stored = current().registry.put_tank(
+            replace(value, id=tank), now=now(), only_if=precondition()
+        )
         current().nudge()
         return _answer(stored)
 
@@ -105,7 +107,7 @@ class TankResource(MethodView):
                 raise invalid_field("/id", value.id, f"{tank}: the id of a tank does not change")
             return value
 
-        stored = current().registry.change_tank(tank, change, only_if=precondition())
+        stored = current().registry.change_tank(tank, change, now=now(), only_if=precondition())
         current().nudge()
         return _answer(stored)
 
