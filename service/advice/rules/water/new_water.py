@@ -47,6 +47,14 @@ class NewWater:
     log: LogDraft | None = None
 
     @property
+    def again_text(self) -> str:
+        """What follows the first part: ``, and as much on each of the next 2 days``."""
+        if self.parts == 1:
+            return ""
+        days = "the next day" if self.parts == 2 else f"each of the next {self.parts - 1} days"
+        return f", and as much on {days}"
+
+    @property
     def amount_text(self) -> str:
         """How much, and on how many days: ``37 L (21 %) a day for 3 days``."""
         days = "" if self.parts == 1 else f" a day for {self.parts} days"
