@@ -9,7 +9,8 @@ from flask import Response, request
 from flask.views import MethodView
 from marshmallow import ValidationError
 
-from service.api.context import current
+from service.advice.engine.ledger import Ledger
+from service.api.context import current, now
 from service.api.http.blueprint import DOCUMENT_BYTES, Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED, IF_MATCH, IF_NEW, precondition, tagged
 from service.api.http.faults import error_of, invalid_body, invalid_field
@@ -117,9 +118,12 @@ class TankResource(MethodView):
         """Delete a tank with its log and its recommendations"""
         context = current()
         with_readings = options["readings"] == "delete"
-        context.registry.delete_tank(tank, only_if=precondition(), with_readings=with_readings)
+        Ledger(context.registry).delete_tank(
+            tank, now(), only_if=precondition(), with_readings=with_readings
+        )
         if with_readings:
             context.store.delete_tank(tank)
+        context.nudge()
         return "", 204
 
 
