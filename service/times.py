@@ -23,7 +23,7 @@ MOMENT_PATTERN: Final = "^(19[7-9][0-9]|2[01][0-9]{2})-"
 """What JSON Schema can say of a moment: its year."""
 SPAN_ALLOWED: Final = "a duration such as PT5M, P7D, 5m, 1h30m or 7d, above 0 and up to 100 years"
 SPAN_PATTERN: Final = (
-    r"^(P(?=[0-9T])(NW)?(ND)?(T(?=[0-9])(NH)?(NM)?(NS)?)?"
+    r"^(?=.*[1-9])(P(?=[0-9T])(NW)?(ND)?(T(?=[0-9])(NH)?(NM)?(NS)?)?"
     r"|(?=[0-9])(Nw)?(Nd)?(Nh)?(Nm)?(Ns)?)$"
 ).replace("N", r"[0-9]{1,10}(\.[0-9]{1,9})?")
 """The two forms of a duration, ISO 8601 and short, as JSON Schema can say them: not how long."""

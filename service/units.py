@@ -11,6 +11,7 @@ import re
 import threading
 from dataclasses import dataclass
 from functools import cache, lru_cache
+from itertools import count
 from typing import TYPE_CHECKING, Final
 
 from service.errors import UnknownUnitError
@@ -144,12 +145,22 @@ _UCUM_POWER = re.compile(r"([A-Za-zµμ])(\d)")
 _NUMBER = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
 
 
-@lru_cache(maxsize=512)
 def _unit(text: str) -> pint.Unit:
     """The pint unit of a unit text; the text never reaches pint unchecked."""
-    cleaned = text.strip()
+    return _unit_of(text.strip())
+
+
+FORGET_AFTER: Final = 1_000
+"""Units that pint may remember: about 2 MB. Our choice."""
+
+_asked: Final = count(1)
+
+
+@lru_cache(maxsize=512)
+def _unit_of(cleaned: str) -> pint.Unit:
+    """The same of a text without blanks around it: what is cached is then short."""
     fault = UnknownUnitError(
-        f"unit is {text[:40]!r}; allowed: a unit such as Cel, degF, L, gal, dKH or mS/cm"
+        f"unit is {cleaned[:40]!r}; allowed: a unit such as Cel, degF, L, gal, dKH or mS/cm"
     )
     known = _ALIASES.get(cleaned)
     if known is None:
@@ -159,8 +170,11 @@ def _unit(text: str) -> pint.Unit:
         known = _UCUM_POWER.sub(r"\1**\2", cleaned)
     from pint.errors import PintError
 
+    registry = _registry()
+    if next(_asked) % FORGET_AFTER == 0:
+        _forget(registry)
     try:
-        return _registry().Unit(known)
+        return registry.Unit(known)
     except (
         PintError,
         ValueError,
@@ -170,6 +184,11 @@ def _unit(text: str) -> pint.Unit:
         KeyError,
     ) as error:
         raise fault from error
+
+
+def _forget(registry: pint.UnitRegistry[float]) -> None:
+    """Have pint forget what it has remembered of units: it never does, and strangers name them."""
+    registry._cache = type(registry._cache)()  # another thread may still use the old one
 
 
 def convert(value: float, unit: str, to: str) -> float:

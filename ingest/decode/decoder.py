@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import sys
 from collections.abc import Callable, Container, Iterable, Iterator, Sequence
@@ -51,7 +52,8 @@ class Decoder:
         self._router = router
         self._tanks = tanks
         self._first_delivery = first_delivery
-        self._retained: dict[str, bytes] = {}
+        #: digest of a topic -> digest of its payload: strangers choose the length of both.
+        self._retained: dict[bytes, bytes] = {}
 
     def decode(self, messages: Sequence[Message]) -> Iterator[Arrival]:
         """Decode messages one by one; those that are not for us, or repeated, are left out.
@@ -77,12 +79,18 @@ class Decoder:
 
     def _is_repeated(self, message: Message) -> bool:
         """Whether this very retained message came already: a reconnect brings it again."""
-        if self._retained.get(message.topic) == message.payload:
+        topic = _digest(message.topic.encode("utf-8", "surrogatepass"))
+        payload = _digest(message.payload)
+        if self._retained.get(topic) == payload:
             return True
         if len(self._retained) >= _RETAINED:
             self._retained.clear()
-        self._retained[message.topic] = message.payload[:1000]
+        self._retained[topic] = payload
         return False
+
+
+def _digest(data: bytes) -> bytes:
+    return hashlib.blake2b(data, digest_size=16).digest()
 
 
 def _without_copies(messages: Sequence[Message]) -> Iterable[Message]:

@@ -15,8 +15,11 @@ from service.errors import ConfigError
 from service.units import QUANTITIES
 
 DEFAULT_SENSOR: Final = "main"
-#: Topics are made by strangers: no more targets than this are remembered.
-_CACHE_SIZE: Final = 200_000
+#: Topics are made by strangers: targets of no more than so many bytes are remembered, and of no
+#: topic longer than so many letters. An entry takes some 600 bytes beside its topic (measured).
+CACHE_BYTES: Final = 48_000_000
+LONGEST_CACHED: Final = 512
+_ENTRY_BYTES: Final = 600
 _NAMED = ("tank", "quantity", "sensor")
 _NOT_IN_NAME = re.compile(r"[^a-z0-9_-]+")
 
@@ -63,16 +66,26 @@ class Router:
             _Route(RouteConfig(f"{prefix}/{rest}"))
             for rest in ("{tank}", "{tank}/{quantity}", "{tank}/{quantity}/{sensor}")
         )
+        self._filters = without_covered([f"{prefix}/#", *(route.filter for route in self._routes)])
         self._cache: dict[str, tuple[Target, ...]] = {}
+        self._cached_bytes = 0
 
     def targets(self, topic: str) -> tuple[Target, ...]:
         """The targets of all routes that match this topic; empty for what Littoral publishes."""
         found = self._cache.get(topic)
         if found is None:
-            if len(self._cache) >= _CACHE_SIZE:
-                self._cache.clear()
-            found = self._cache[topic] = self._find(topic)
+            found = self._find(topic)
+            if len(topic) <= LONGEST_CACHED:
+                self._remember(topic, found)
         return found
+
+    def _remember(self, topic: str, found: tuple[Target, ...]) -> None:
+        # A letter has up to four bytes, and the parts of a topic are stored beside it.
+        self._cached_bytes += _ENTRY_BYTES * max(len(found), 1) + 8 * len(topic)
+        if self._cached_bytes > CACHE_BYTES:
+            self._cache.clear()
+            self._cached_bytes = 0
+        self._cache[topic] = found
 
     def _find(self, topic: str) -> tuple[Target, ...]:
         levels = topic.split("/")
@@ -100,11 +113,11 @@ class Router:
 
     def filters(self) -> list[str]:
         """The MQTT filters to subscribe to; none lies wholly inside another."""
-        return without_covered([f"{self._prefix}/#", *(route.filter for route in self._routes)])
+        return list(self._filters)
 
     def wants(self, topic: str) -> bool:
         """Whether a topic belongs to us; a widened subscription brings others too."""
-        return any(covers(wanted, topic) for wanted in self.filters())
+        return any(covers(wanted, topic) for wanted in self._filters)
 
 
 class _Route:

@@ -26,7 +26,6 @@ class Conversion(NamedTuple):
     offset: float
 
 
-@lru_cache(maxsize=1024)
 def conversion_to(quantity: str, unit: str | None) -> Conversion:
     """How to convert numbers of a unit to a quantity's canonical unit or to a raw scale.
 
@@ -35,6 +34,12 @@ def conversion_to(quantity: str, unit: str | None) -> Conversion:
     Raises:
         PayloadError: the unit is not understood or does not fit the quantity.
     """
+    return _conversion_to(quantity, None if unit is None else unit.strip())
+
+
+@lru_cache(maxsize=1024)
+def _conversion_to(quantity: str, unit: str | None) -> Conversion:
+    """The same of a unit without blanks around it: what is cached is then short."""
     canonical = QUANTITIES[quantity]
     if unit is None or unit == canonical.ucum:
         return Conversion(None, 1.0, 0.0)

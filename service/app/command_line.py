@@ -8,6 +8,7 @@ from __future__ import annotations
 import logging
 import os
 import sys
+import threading
 from collections.abc import Sequence
 from typing import Final
 
@@ -21,9 +22,13 @@ from service.urls import without_credentials
 _LONGEST: Final = 1500
 """Characters of a refusal, which repeats what was given."""
 
+_log = logging.getLogger(__name__)
+
 
 def run_command(command: click.Command, arguments: Sequence[str], name: str) -> int:
     """Run a command; returns the exit code. Its files are its user's alone, whatever the umask.
+
+    A fault of the program is logged with its traceback, and ends it with 2.
 
     Args:
         arguments: without the program's name.
@@ -58,7 +63,22 @@ def run_command(command: click.Command, arguments: Sequence[str], name: str) -> 
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
         return _refuse(f"littoral: {place}{error.strerror or error}")
+    except Exception:  # noqa: BLE001 - Python would print it raw, with what URLs hold
+        _log.exception("%s: a fault of this program", name)
+        return 2
     return code if isinstance(code, int) else 0
+
+
+def log_faults_of_threads() -> None:
+    """What ends a thread is logged as everything else, in place of Python's own traceback."""
+
+    def log(fault: threading.ExceptHookArgs) -> None:
+        kind, value, where = fault.exc_type, fault.exc_value, fault.exc_traceback
+        name = "a thread" if fault.thread is None else fault.thread.name
+        if value is not None:
+            _log.error("%s ended", name, exc_info=(kind, value, where))
+
+    threading.excepthook = log
 
 
 def _is_torn(argument: str) -> bool:

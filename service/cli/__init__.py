@@ -9,7 +9,7 @@ from typing import Final, NamedTuple, NoReturn
 
 import click
 
-from service.app.command_line import run_command
+from service.app.command_line import log_faults_of_threads, run_command
 
 
 class Entry(NamedTuple):
@@ -95,4 +95,5 @@ def run(arguments: Sequence[str]) -> int:
 
 def main() -> NoReturn:
     """Entry point of the installed command."""
+    log_faults_of_threads()
     sys.exit(run(sys.argv[1:]))

@@ -18,6 +18,9 @@ from service.times import format_moment, format_span
 @click.command("advice")
 @click.argument("tank", required=False)
 @click.option("--done", metavar="ID", help="Mark a recommendation as done.")
+@click.option(
+    "--value", metavar="VALUE", help='With --done: what it asks for, as "4.5 dKH" after a KH test.'
+)
 @click.option("--snooze", metavar="ID", help="Put one off, by default for a day.")
 @click.option("--until", type=MomentParameter(), help="With --snooze: until then.")
 @click.option("--for", "length", type=SpanParameter(), help="With --snooze: for so long, as 2d.")
@@ -27,6 +30,7 @@ from service.times import format_moment, format_span
 def command(
     tank: str | None,
     done: str | None,
+    value: str | None,
     snooze: str | None,
     until: datetime | None,
     length: timedelta | None,
@@ -47,6 +51,8 @@ def command(
         raise click.UsageError("--until and --for belong to --snooze")
     if until and length:
         raise click.UsageError("--until and --for exclude each other")
+    if value is not None and done is None:
+        raise click.UsageError("--value belongs to --done")
     if given and tank is not None:
         raise click.UsageError("a mark takes an ID alone; allowed without a mark: TANK")
     with service_client(url, token) as client:
@@ -55,19 +61,32 @@ def command(
             click.echo(as_json_text({"recommendations": found}) if as_json else _listed(found))
             return
         ((action, id),) = given.items()
-        one = _marked(client, action, id, until, length)
+        data = None if value is None else _asked(client, id, value)
+        one = _marked(client, action, id, until, length, data)
     click.echo(as_json_text(one) if as_json else f"{one.tank}: {one.title}: now {one.state}")
 
 
 def _marked(
-    client: Client, action: str, id: str, until: datetime | None, length: timedelta | None
+    client: Client,
+    action: str,
+    id: str,
+    until: datetime | None,
+    length: timedelta | None,
+    data: dict[str, Any] | None,
 ) -> Recommendation:
-    body: dict[str, Any] = {}
+    body: dict[str, Any] = {} if data is None else {"data": data}
     if until is not None:
         body["until"] = format_moment(until)
     if length is not None:
         body["length"] = format_span(length)
     return client.mark(id, action, **body)
+
+
+def _asked(client: Client, id: str, value: str) -> dict[str, Any]:
+    # The table of fields takes half a second to import; only --value needs it.
+    from service.cli.log.asked import asked_data
+
+    return asked_data(client, id, value)
 
 
 def _listed(found: list[Recommendation]) -> str:

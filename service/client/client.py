@@ -129,11 +129,16 @@ class Client:
         found = self.get(path, **options_of(state=state))["recommendations"]
         return [value_of(Recommendation, one) for one in found]
 
+    def recommendation(self, id: str) -> Recommendation:
+        """One recommendation."""
+        return value_of(Recommendation, self.get(f"/v1/recommendations/{quote(id, safe='')}"))
+
     def mark(self, id: str, action: str, **body: Any) -> Recommendation:
         """Mark a recommendation.
 
         Args:
-            action: ``done``, ``snooze`` (with ``until`` or ``length``), ``dismiss`` or ``open``.
+            action: ``done`` (with ``data`` for the log, ``note``, ``by``), ``snooze`` (with
+                ``until`` or ``length``), ``dismiss`` or ``open``.
         """
         path = f"/v1/recommendations/{quote(id, safe='')}/{quote(action, safe='')}"
         return value_of(Recommendation, self.send("POST", path, body or None))

@@ -108,6 +108,14 @@ class Amount:
 
 
 @dataclass(frozen=True, slots=True)
+class LogDraft:
+    """The log entry that marking a recommendation as done leaves; ``asks``: what to send along."""
+
+    kind: str
+    asks: list[str]
+
+
+@dataclass(frozen=True, slots=True)
 class Recommendation:
     """What to do about a tank."""
 
@@ -125,6 +133,7 @@ class Recommendation:
     due: datetime | None
     folded: bool
     evidence: list[dict[str, Any]]
+    log: LogDraft | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -224,6 +224,25 @@ class Co2High:
 
 
 @dataclass(frozen=True, slots=True)
+class GasStart:
+    """CO2 since it should have been switched on today.
+
+    Attributes:
+        on_at: when it should have been, UTC.
+        now_mg_l: CO2 in the last minutes.
+        rise_mg_l: how much it rose since then.
+        usual_mg_l: how much it rose in the same time on the days before, their median.
+        days: how many days those are.
+    """
+
+    on_at: datetime
+    now_mg_l: float
+    rise_mg_l: float
+    usual_mg_l: float
+    days: int
+
+
+@dataclass(frozen=True, slots=True)
 class LightNow:
     """Light at one moment.
 
@@ -337,6 +356,7 @@ class TankView:
         co2_high: CO2 against the animals' ceiling (the plants' without animals), last 24 h.
         co2_uncomfortable: CO2 against what all animals are comfortable with, last 24 h.
         co2_days: CO2 around the light of each day, oldest first.
+        gas_start: CO2 since it should have been switched on today; None where not known.
         co2_check: a second estimate of CO2, where somebody measured an aerated sample.
         gas: the fitted gas exchange; None where it was not fitted.
         latest: by quantity, the newest usable reading of the sensor that counts.
@@ -360,6 +380,7 @@ class TankView:
     co2_high: Co2High | None = None
     co2_uncomfortable: Co2High | None = None
     co2_days: tuple[Co2Day, ...] = ()
+    gas_start: GasStart | None = None
     co2_check: Co2Check | None = None
     gas: GasModel | None = None
     latest: Mapping[str, Reading] = field(default_factory=lambda: NO_READINGS)

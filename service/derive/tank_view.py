@@ -13,6 +13,7 @@ import numpy as np
 from service.derive.co2.crosscheck import co2_check_of
 from service.derive.co2.current import co2_now
 from service.derive.co2.daily import co2_days_of
+from service.derive.co2.gas_start import gas_start_of
 from service.derive.co2.lit import co2_above, co2_while_lit
 from service.derive.co2.series import co2_series
 from service.derive.co2.target import target_of
@@ -85,6 +86,7 @@ def tank_view(
         co2_high=_high(tank, tolerance, series, day_ago, now),
         co2_uncomfortable=_uncomfortable(tolerance, series, day_ago, now),
         co2_days=co2_days_of(series, light_spans(tank, days, lit), target.low_mg_l),
+        gas_start=gas_start_of(tank, series, now),
         co2_check=co2_check_of(tank, inputs.log, co2, now),
         gas=gas,
         latest=inputs.latest,

@@ -17,7 +17,8 @@ from service.advice.engine.documents import recommendation_document, summary_doc
 from service.advice.engine.recommendation import Recommendation
 from service.config import MqttConfig
 from service.derive.models import TankView
-from service.mqtt.retained import Leftover, RetainedTopics, json_payload
+from service.mqtt.leftovers import Leftover
+from service.mqtt.retained import RetainedTopics, json_payload
 from service.registry.recommendations import State
 
 QOS: Final = 1

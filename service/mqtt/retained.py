@@ -6,8 +6,7 @@ import json
 import logging
 import threading
 import time
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
 import paho.mqtt.client as mqtt
@@ -17,31 +16,12 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from service.config import MqttConfig
 from service.mqtt.connection import Will, publishing_client
 from service.mqtt.differences import Differences
+from service.mqtt.leftovers import LONGEST_TOPIC, Leftover, Leftovers
 
 STOP_WAIT_S: Final = 3.0
 RENEW_S: Final = 600.0
 """Subscriptions by MQTT 3.1.1 are renewed so often, to see what is retained. Our choice."""
-MOST_LEFTOVERS: Final = 10_000
-"""Topics of groups that are not set, remembered in case that they are ours. Our choice."""
-LONGEST_TOPIC: Final = 1_000
-"""Letters of a topic; ours are shorter, and longer ones are not remembered. Our choice."""
-
 _log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Leftover:
-    """A retained message at the broker that an earlier run may have published.
-
-    Attributes:
-        group: the group it would belong to.
-        topics: topics of that group that the message names, its own among them.
-        ours: it shows that this integration published the whole group.
-    """
-
-    group: str
-    topics: Collection[str]
-    ours: bool
 
 
 def json_payload(document: Mapping[str, Any]) -> str:
@@ -109,10 +89,7 @@ class RetainedTopics:
         self._differences = Differences()
         self._warned = False
         self._renewed_s = 0.0
-        #: group -> topics seen at the broker and not set in this run.
-        self._leftovers: dict[str, set[str]] = {}
-        #: groups that an earlier run of this integration published.
-        self._ours: set[str] = set()
+        self._leftovers = Leftovers()
         #: all groups that there are; None: not known yet.
         self._existing: frozenset[str] | None = None
         #: set once everything was published on connecting; until then nothing else goes out.
@@ -157,7 +134,7 @@ class RetainedTopics:
             before = self._messages.get(group, {})
             if first is not None:
                 self._publish(*first)
-            gone = (set(before) | self._leftovers.pop(group, set())) - set(messages)
+            gone = (set(before) | self._leftovers.pop(group)) - set(messages)
             for topic in sorted(gone):
                 self._withdraw(topic)
             again = first[0] if first is not None else None
@@ -176,7 +153,7 @@ class RetainedTopics:
         """
         with self._lock:
             self._existing = frozenset(groups)
-            for group in sorted({*self._messages, *self._ours} - self._existing):
+            for group in sorted({*self._messages, *self._leftovers.ours} - self._existing):
                 self._clear(group)
             if self.is_connected:
                 self._mend(time.monotonic())
@@ -214,7 +191,7 @@ class RetainedTopics:
         if group in self._messages and self.is_connected and self._group_filters(group):
             self._client.unsubscribe(list(self._group_filters(group)))
         topics = list(reversed(self._messages.pop(group, {})))
-        more = self._leftovers.pop(group, set()) - set(topics)
+        more = self._leftovers.pop(group) - set(topics)
         for topic in (*topics, *sorted(more)):
             self._withdraw(topic)
 
@@ -285,7 +262,10 @@ class RetainedTopics:
         self._ready = False
 
     def _on_message(self, _: mqtt.Client, __: Any, message: mqtt.MQTTMessage) -> None:
-        topic, payload = message.topic, bytes(message.payload)
+        try:
+            topic, payload = message.topic, bytes(message.payload)
+        except UnicodeDecodeError:
+            return  # no text, so none of ours
         with self._lock:
             if topic in self._expected:
                 if payload == self._expected[topic].encode():
@@ -315,19 +295,15 @@ class RetainedTopics:
             found = self._identify(topic, payload) if self._is_taken(topic) else None
             if found is None:
                 return
-            if found.ours:
-                self._ours.add(found.group)
+            self._leftovers.see(found)
             if found.group in self._messages:
                 for one in sorted(set(found.topics) - set(self._messages[found.group])):
                     self._empty(one)
                 return
-            room = MOST_LEFTOVERS - sum(map(len, self._leftovers.values()))
-            topics = sorted(one for one in found.topics if len(one) <= LONGEST_TOPIC)[:room]
-            if topics:
-                self._leftovers.setdefault(found.group, set()).update(topics)
+            self._leftovers.add(found)
             if (
                 self._existing is not None
-                and found.group in self._ours
+                and found.group in self._leftovers.ours
                 and found.group not in self._existing
             ):
                 _log.info("%s: %s no longer exists and is withdrawn", self._role, found.group)

@@ -9,6 +9,7 @@ from typing import Final
 from flask import Blueprint, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 
+from service.advice.engine.done import logged_words, mark_done, take_back
 from service.advice.engine.ledger import Ledger
 from service.api.context import current, now
 from service.api.resources.sensors import last_refusal
@@ -110,11 +111,19 @@ def mark(tank: str, id: str) -> Answer:
             raise NotFoundError(f"recommendation is {id!r}; allowed: one of tank {tank}")
         word = request.form.get("mark", "")
         state, until, words = _mark_of(word, local_time)
-        one = ledger.mark(id, state, until, now=local_time.now)
+        logged = ""
+        if state is State.DONE:
+            by = str(session.get("by", ""))
+            one, entry = mark_done(registry, id, local_time.now, by=by)
+            logged = logged_words(entry)
+        elif state is State.OPEN:
+            one = take_back(registry, id, local_time.now)
+        else:
+            one = ledger.mark(id, state, until, now=local_time.now)
         current().nudge()
     except (InvalidInputError, csrf.StaleFormError, LittoralError) as error:
         return _tank_page(found, LogKind.WATER_CHANGE, {}, error), error.kind.status
-    flash(f"{words}: {one.finding.title}.")
+    flash(f"{words}: {one.finding.title}{logged}.")
     return redirect(url_for("pages.tank", tank=tank, _anchor="todo"), 303)
 
 

@@ -42,6 +42,10 @@ def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
         return [f"{data['g']:g} g {data['salt']}"]
     if kind is LogKind.CYLINDER:
         return [f"{data['g']:g} g CO2"]
+    if kind is LogKind.ADJUSTMENT:
+        before, after = data.get("before", ""), data.get("after", "")
+        both = f"{before} -> {after}" if before and after else before or after
+        return [str(data["lever"]).replace("-", " "), both]
     return [_fact(name, value) for name, value in data.items()]
 
 

@@ -180,6 +180,19 @@ class Tank:
     medicated: bool | None = None
 
 
+class Lever(StrEnum):
+    """What advice may move in a tank, and a person may adjust."""
+
+    GAS_FLOW = "gas-flow"
+    GAS_TIMES = "gas-times"
+    LIGHT_HOURS = "light-hours"
+    LIGHT_STRENGTH = "light-strength"
+    WATER = "water"
+    HEAT = "heat"
+    DOSE = "dose"
+    FEEDING = "feeding"
+
+
 class LogKind(StrEnum):
     """What a person can log; the value is the word in JSON and on the command line."""
 
@@ -192,6 +205,7 @@ class LogKind(StrEnum):
     FILTER_CLEAN = "filter-clean"
     STOCKING = "stocking"
     CALIBRATION = "calibration"
+    ADJUSTMENT = "adjustment"
     SALT = "salt"
     MEDICATION = "medication"
     BUFFER = "buffer"
@@ -210,6 +224,7 @@ class LogEntry:
             ``name, ml | g`` (dose); ``kh_meq_l`` (KH test); ``gh_meq_l`` (GH test);
             ``fraction`` (trim, replant: share of plants or soil touched); ``part`` (filter clean);
             ``species, count`` (stocking); ``sensor, quantity, …`` (calibration);
+            ``lever, before, after`` (adjustment: of a valve, a timer or a plan).
             ``name, g`` (salt); ``name, ml | g`` (medication); ``salt, g`` (buffer: a salt that
             raises KH); ``g`` (cylinder: CO2 in the new one).
         by: who did it.

@@ -15,6 +15,10 @@ import marshmallow as ma
 from service.errors import Refusal
 
 MISSING = "is missing; it is required"
+PRINTABLE_LINES: Final = r"^[^\u0000-\u0008\u000b\u000c\u000e-\u001f\u007f-\u009f]*$"
+PRINTABLE_LINE: Final = r"^[^\u0000-\u001f\u007f-\u009f]*$"
+"""Text without control characters, as JSON Schema can say it."""
+
 NEAREST: Final = 1e-9
 """How near a number may come to a limit that it must exceed: nearer, it would divide by next to
 nothing."""
@@ -170,11 +174,7 @@ class Text(Field):
         self.json_schema = {"type": "string", "maxLength": longest}
         if shortest:
             self.json_schema["minLength"] = shortest
-        self.json_schema["pattern"] = (
-            r"^[^\u0000-\u0008\u000b\u000c\u000e-\u001f\u007f-\u009f]*$"
-            if lines
-            else r"^[^\u0000-\u001f\u007f-\u009f]*$"
-        )
+        self.json_schema["pattern"] = PRINTABLE_LINES if lines else PRINTABLE_LINE
         super().__init__(doc, **kwargs)
 
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> str:

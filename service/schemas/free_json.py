@@ -8,10 +8,11 @@ from typing import Any, Final
 import marshmallow as ma
 
 from service.errors import Refusal
-from service.schemas.fields import Field, Text, finite, is_control
+from service.schemas.fields import PRINTABLE_LINE, PRINTABLE_LINES, Field, Text, finite, is_control
 
 DEPTH: Final = 4
 ITEMS: Final = 200
+LARGEST: Final = 1e300
 _NAME: Final = Text(shortest=1, longest=200)
 _TEXT: Final = Text(longest=10_000, lines=True)
 
@@ -27,7 +28,14 @@ class Facts(Field):
     allowed = f"an object of up to {most} names with a number, a text, true or false each"
     json_schema: Mapping[str, Any] = {
         "type": "object",
-        "additionalProperties": {"type": ["number", "string", "boolean", "null"]},
+        "additionalProperties": {
+            "type": ["number", "string", "boolean", "null"],
+            "minimum": -LARGEST,
+            "maximum": LARGEST,
+            "maxLength": longest,
+            "pattern": PRINTABLE_LINES,
+        },
+        "propertyNames": {"minLength": 1, "maxLength": 200, "pattern": PRINTABLE_LINE},
         "maxProperties": most,
     }
 
@@ -65,7 +73,7 @@ def check_free_json(value: Any, depth: int = DEPTH) -> None:
         return
     if isinstance(value, int | float):
         number = finite(value)
-        if number is None or abs(number) > 1e300:
+        if number is None or abs(number) > LARGEST:
             raise ma.ValidationError([Refusal(value, "a finite number")])
     elif isinstance(value, str):
         _TEXT.check(value)
@@ -88,3 +96,17 @@ def _check_items(value: Mapping[str, Any] | Sequence[Any], depth: int) -> None:
             found[key] = error.messages
     if found:
         raise ma.ValidationError(found)
+
+
+class JsonObject(Field):
+    """A JSON object that another schema reads, once it is known which."""
+
+    most = 50
+    allowed = f"an object of up to {most} names"
+    json_schema: Mapping[str, Any] = {"type": "object", "maxProperties": most}
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> dict[str, Any]:
+        if not isinstance(value, Mapping) or len(value) > self.most:
+            raise self.refuse(value)
+        check_free_json(value)
+        return dict(value)

@@ -89,6 +89,8 @@ class SpanOf(Span):
         **kwargs: Any,
     ) -> None:
         self.unit, self.longest, self.zero = unit, longest, zero
+        if zero:
+            self.json_schema = {"type": "string", "pattern": f"^(PT0S|0s)$|{SPAN_PATTERN}"}
         if longest is not None:
             self.allowed = f"a duration up to {format_span(longest)}, such as PT5M, P7D, 5m or 7d"
         super().__init__(doc, **kwargs)

@@ -100,7 +100,7 @@ def limits_in(
         found["minimum"] = _inside(low, unit, canonical, (low, None, None), math.inf)
     if above is not None:
         least = above + NEAREST
-        found["exclusiveMinimum"] = _inside(least, unit, canonical, (least, None, None), math.inf)
+        found["exclusiveMinimum"] = _inside(least, unit, canonical, (None, None, above), math.inf)
     if high is not None:
         found["maximum"] = _inside(high, unit, canonical, (None, high, None), -math.inf)
     return found
@@ -116,7 +116,9 @@ def settled(
     """
     if not math.isfinite(converted):
         return None
-    if not within(float(f"{converted:.12g}"), low, high, above):
+    if not within(float(f"{converted:.12g}"), low, high, None):
+        return None
+    if not within(converted, None, None, above):
         return None
     if low is not None:
         converted = max(converted, low)

@@ -103,3 +103,15 @@ def test_what_is_left_to_the_tank_keeper_stands_at_the_end() -> None:
     assert one.instruction.action == "Look at it. Turn the valve."
     assert one.instruction.who is Who.ANYONE
     assert not re.search("valve", one.action)
+
+
+def test_urgent_advice_names_whom_to_call() -> None:
+    tank = a_tank(contact="Invented keeper, extension 12")
+    view = view_with(tank, co2=lambda t: np.full(t.shape, 45.0))
+    urgent = the(view, "co2-high")
+    assert urgent.severity is Severity.URGENT
+    assert urgent.instruction.action.endswith(
+        "Call the tank keeper: Invented keeper, extension 12."
+    )
+    others = [one for one in evaluate(view) if one.severity is not Severity.URGENT]
+    assert all("extension 12" not in one.instruction.action for one in others)

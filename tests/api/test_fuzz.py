@@ -7,6 +7,7 @@ document is refused, and that what fits it is taken. Bounded and seeded.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, date, datetime
 
@@ -16,7 +17,6 @@ from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 from schemathesis.specs.openapi.checks import positive_data_acceptance
 
-from service.api.calculate.table import FORMULAS
 from service.app.app_factory import create_app
 from service.config import HttpConfig
 from service.registry.access import Scope
@@ -25,28 +25,67 @@ from tests.api.scenes import day_of_readings, put
 
 EXAMPLES = 8
 
-QUANTITIES = "the limits of a quantity depend on its unit, and which units convert is pint's to say"
-ORDER = "the end must lie after the start, and a step must fit between them"
-BESIDE = "a sheet is asked for by its span or by an absence, of tanks that are registered"
+ORDER = "the end must lie after the start"
+RISING = "low must lie below high"
+THERE = "of a tank or absence that is registered"
+LENGTH = "how long a duration is: a pattern cannot add its parts"
+BESIDE = "what is given beside it, or the absences that there are"
+IONS = "the ions are those of the substance or of the salts"
+PHYSICS = "what the numbers mean together"
+
 NOT_SAID = {
-    **{f"POST /v1/calculate/{one.name}": QUANTITIES for one in FORMULAS},
-    "PUT /v1/tanks/{tank}": QUANTITIES,
-    "PATCH /v1/tanks/{tank}": QUANTITIES,
-    "POST /v1/tanks/{tank}/what-if": QUANTITIES,
-    "POST /v1/tanks/{tank}/log": QUANTITIES,
-    "POST /v1/tanks/{tank}/readings": "a pack of SenML is judged record by record (RFC 8428)",
-    "GET /v1/tanks/{tank}/co2/series": ORDER,
-    "GET /v1/tanks/{tank}/readings": ORDER,
-    "GET /v1/tanks/{tank}/log": ORDER,
-    "GET /v1/tanks/{tank}/temperature/excursions": ORDER,
-    "PUT /v1/absences": ORDER,
-    "GET /v1/handover": BESIDE,
-    "GET /v1/handover.ics": BESIDE,
-    "GET /v1/handover/return": BESIDE,
-    "POST /v1/shares": BESIDE,
-    "POST /v1/recommendations/{id}/snooze": "until and length exclude each other",
-}  # fmt: skip
-"""Where what JSON Schema cannot say may refuse a request that fits it, and what that is."""
+    "GET /v1/handover": {r"\?(absence|tank)": BESIDE, r"\?(start|end)": ORDER},
+    "GET /v1/handover.ics": {r"\?(absence|tank)": BESIDE, r"\?(start|end)": ORDER},
+    "GET /v1/handover/return": {r"\?(absence|tank)": BESIDE, r"\?(start|end)": ORDER},
+    "GET /v1/tanks/{tank}/co2/series": {r"\?(start|end)": ORDER, r"\?every": LENGTH},
+    "GET /v1/tanks/{tank}/log": {r"\?(start|end)": ORDER},
+    "GET /v1/tanks/{tank}/readings": {
+        r"\?(start|end)": ORDER,
+        r"\?every": LENGTH,
+        r"\?(flagged|aggregate)": BESIDE,
+    },
+    "GET /v1/tanks/{tank}/temperature/excursions": {r"\?(start|end)": ORDER},
+    "PATCH /v1/tanks/{tank}": {".*": "a patch is judged by what it makes of the tank (RFC 7386)"},
+    "POST /v1/calculate/co2": {"/target/high": RISING},
+    "POST /v1/calculate/dose": {"/(ion|label)": IONS},
+    "POST /v1/calculate/electrode": {"/points": PHYSICS},
+    "POST /v1/calculate/light": {"/photoperiod": LENGTH},
+    "POST /v1/calculate/light-attenuation": {"/points": PHYSICS},
+    "POST /v1/calculate/mix": {"/(hot|target)": PHYSICS},
+    "POST /v1/calculate/stock": {"/ion": IONS},
+    "POST /v1/calculate/volume": {"/(glass|fill_height|substrate_depth|hardscape)": PHYSICS},
+    "POST /v1/calculate/water-change": {
+        r"/substances/\d+/target": PHYSICS,
+        "/(tank|new)/gh": "of both waters or of neither",
+    },
+    "POST /v1/recommendations/{id}/done": {"/.*": "its data belong to a kind of log entry"},
+    "POST /v1/recommendations/{id}/snooze": {"/(until|length)": LENGTH},
+    "POST /v1/shares": {"/(tank|absence)": THERE, "/(start|end)": ORDER, "/length": LENGTH},
+    "POST /v1/tanks/{tank}/log": {
+        "/time": "a time up to now",
+        "/data/volume": "up to the net volume of the tank",
+        "/data/.*": "a calibration of points must make a line",
+    },
+    "POST /v1/tanks/{tank}/readings": {
+        ".*": "a pack of SenML is judged record by record (RFC 8428)"
+    },
+    "POST /v1/tanks/{tank}/what-if": {
+        "/(photoperiod|water_change_every)": LENGTH,
+        ".*/high": RISING,
+    },
+    "PUT /v1/absences": {r"/absences/\d+/end": ORDER, r"/absences/\d+/tanks/\d+": THERE},
+    "PUT /v1/tanks/{tank}": {
+        ".*/high": RISING,
+        "/time_zone": "the names that the time zone database of this machine has",
+        "/photoperiod/.*": LENGTH,
+        "/water_change/every": LENGTH,
+        "/dimensions/.*": PHYSICS,
+        r"/doses/\d+/.*": "a solution or a dry salt; null is neither",
+        "/id": "as in the address",
+    },
+}
+"""Pointers and options at which what JSON Schema cannot say may refuse a request that fits it, and
+why. Any other refusal of such a request fails the test."""
 
 TAKEN = {
     "positive_data_acceptance": {
@@ -66,9 +105,19 @@ def years():
     schemathesis.openapi.format("date", days.map(lambda one: one.isoformat()))
 
 
+def is_excused(label, response):
+    """Whether a request is refused for nothing but what JSON Schema cannot say."""
+    known = NOT_SAID.get(label, {})
+    if response.status_code != 422 or not known:
+        return False
+    faults = response.json().get("errors", [])
+    places = [one["pointer"] if "pointer" in one else f"?{one['parameter']}" for one in faults]
+    known_places = re.compile("|".join(f"(?:{one})" for one in known), re.DOTALL)
+    return all(known_places.fullmatch(place) for place in places)
+
+
 def complaints(operation, token):
     """Ask an operation some requests; how many, and what the checks complain of."""
-    left_out = [positive_data_acceptance] if operation.label in NOT_SAID else []
     asked, found = 0, []
 
     @seed(20250604)
@@ -86,6 +135,7 @@ def complaints(operation, token):
             case.path_parameters["tank"] = "riffle"
         response = case.call(headers=token)
         asked += 1
+        left_out = [positive_data_acceptance] if is_excused(operation.label, response) else []
         try:
             case.validate_response(response, headers=token, excluded_checks=left_out)
         except schemathesis.errors.SchemathesisError as error:
@@ -99,7 +149,11 @@ def complaints(operation, token):
 
 @pytest.mark.slow
 def test_generated_requests_find_nothing(context, years):
-    unlimited = HttpConfig(writes_per_minute=1_000_000, refusals_per_minute=10_000)
+    unlimited = HttpConfig(
+        writes_per_minute=1_000_000,
+        calculations_per_minute=1_000_000,
+        refusals_per_minute=10_000,
+    )
     app = create_app(replace(context, config=replace(context.config, http=unlimited)))
     put(app.test_client())
     day_of_readings(context.store)

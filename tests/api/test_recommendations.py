@@ -54,6 +54,7 @@ def test_golden_shape(client, warm):
         "evidence",
         "cautions",
         "who",
+        "log",
         "confidence",
         "due",
         "since",
@@ -171,3 +172,31 @@ def test_a_log_entry_nudges_the_scheduler(made, context):
     assert len(nudged) == 2
     client.post("/v1/tanks/riffle/log", json={"kind": "party"})
     assert len(nudged) == 2
+
+
+def test_done_is_logged_with_its_amount_or_asks_for_the_missing_number(client, context, evaluate):
+    put(client, kh_tested="2025-05-01")
+    day_of_readings(context.store)
+    evaluate()
+    found = {one["code"]: one for one in client.get(URL).get_json()["recommendations"]}
+    change, test = found["water-change-due"], found["kh-test-due"]
+    assert (change["log"], test["log"]) == (
+        {"kind": "water-change", "asks": []}, {"kind": "kh-test", "asks": ["kh"]},
+    )  # fmt: skip
+    done = client.post(f"/v1/recommendations/{change['id']}/done", json={"by": "Invented"})
+    assert done.get_json()["state"] == "done"
+    (entry,) = client.get("/v1/tanks/riffle/log").get_json()["entries"]
+    assert (entry["kind"], entry["by"]) == ("water-change", "Invented")
+    assert entry["data"]["fraction"] == {"value": 50, "unit": "%"}
+    address = f"/v1/recommendations/{test['id']}/done"
+    missing = problem_of(client.post(address), 422, "invalid-input")
+    assert missing["errors"][0]["pointer"] == "/data/kh"
+    wrong = problem_of(client.post(address, json={"data": {"kh": "much"}}), 422, "invalid-input")
+    assert wrong["errors"][0]["pointer"] == "/data/kh"
+    answer = client.post(address, json={"data": {"kh": {"value": 4, "unit": "dKH"}}})
+    assert answer.get_json().get("state") == "done", answer.get_json()
+    kinds = [one["kind"] for one in client.get("/v1/tanks/riffle/log").get_json()["entries"]]
+    assert sorted(kinds) == ["kh-test", "water-change"]
+    client.post(f"/v1/recommendations/{change['id']}/open")
+    kinds = [one["kind"] for one in client.get("/v1/tanks/riffle/log").get_json()["entries"]]
+    assert kinds == ["kh-test"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import http.client
 import select
 import socket
 import threading
@@ -188,19 +189,16 @@ def test_unfinished_bodies_together_are_bounded(serve, hold):
 def test_one_address_cannot_take_all_places_of_listeners(serve):
     port = serve(listeners=4, listeners_per_address=2)
 
-    def listen(source: str) -> tuple[socket.socket, bytes]:
-        one = socket.create_connection(
-            ("127.0.0.1", port), timeout=PATIENCE_S, source_address=(source, 0)
+    def listen(source: str) -> http.client.HTTPResponse:
+        client = http.client.HTTPConnection(
+            "127.0.0.1", port, timeout=PATIENCE_S, source_address=(source, 0)
         )
-        one.sendall(
-            b"GET /v1/events HTTP/1.1\r\nHost: 127.0.0.1\r\nAccept: text/event-stream\r\n\r\n"
-        )
-        return one, one.recv(12)
+        client.request("GET", "/v1/events", headers={"Accept": "text/event-stream"})
+        return client.getresponse()
 
     greedy = [listen("127.0.0.2") for _ in range(3)]
     other = listen("127.0.0.3")
-    assert [line for _, line in greedy] == [b"HTTP/1.1 200", b"HTTP/1.1 200", b"HTTP/1.1 503"]
-    assert other[1] == b"HTTP/1.1 200"
-    assert b"2 listeners are connected from one address" in greedy[2][0].recv(65_536)
-    for one, _ in [*greedy, other]:
-        one.close()
+    assert [answer.status for answer in (*greedy, other)] == [200, 200, 503, 200]
+    assert b"2 listeners are connected from one address" in greedy[2].read()
+    for answer in (*greedy, other):
+        answer.close()

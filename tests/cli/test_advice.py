@@ -50,3 +50,18 @@ def test_as_processes(url, warm):
     assert "riffle" in process("advice", "--url", url).out
     assert "logged" in process("log", "trim", "riffle", "--url", url).out
     assert process("status", "riffle", "--url", url).code == 1
+
+
+def test_done_sends_the_number_that_is_asked_for(littoral, client, context, url, look):
+    put(client, kh_tested="2025-05-01")
+    day_of_readings(context.store)
+    look()
+    found = json.loads(littoral("advice", "riffle", "--url", url, "--json").out)
+    (test,) = [one for one in found["recommendations"] if one["code"] == "kh-test-due"]
+    refused(littoral("advice", "--done", test["id"], "--url", url), "kh is missing")
+    refused(littoral("advice", "--done", test["id"], "--value", "much", "--url", url), "much")
+    refused(littoral("advice", "--value", "4", "--url", url), "--value belongs to --done")
+    done = littoral("advice", "--done", test["id"], "--value", "4.5 dKH", "--url", url)
+    assert (done.code, done.out) == (0, "riffle: Test KH: now done\n")
+    (entry,) = client.get("/v1/tanks/riffle/log").get_json()["entries"]
+    assert entry["data"]["kh"]["display"] == {"value": 4.5, "unit": "dKH"}

@@ -284,3 +284,16 @@ def test_a_secret_file_that_may_not_be_read(file, littoral, tmp_path, monkeypatc
             ),
         )
     refused(littoral("check", "--config", path), "secret_file is", "Permission denied")
+
+
+@pytest.mark.parametrize("held", [None, "folder", b"", b"\x89PNG\x00\xff", b"-----BEGIN nonsense"])
+def test_a_wrong_ca_file_of_a_webhook_is_one_line(file, littoral, tmp_path, held):
+    """Else each delivery would fail with a traceback, for ever."""
+    place = tmp_path / "ca.pem"
+    if held == "folder":
+        place.mkdir()
+    elif held is not None:
+        place.write_bytes(held)
+    more = WEBHOOK.format(url=toml("https://reef.example/x"), secret=toml(SECRET))
+    path = file(more=f"{more}ca_file = {toml(str(place))}\n")
+    refused(littoral("check", "--config", path), "ca_file is", "ca.pem", "allowed: path of a PEM")

@@ -14,8 +14,11 @@ from service.config import MqttConfig
 from service.mqtt import retained
 from service.mqtt.connection import Will
 from service.mqtt.differences import MOST_AT_ONCE, MOST_NOTED, Differences
-from service.mqtt.retained import Leftover, RetainedTopics
+from service.mqtt.leftovers import Leftover
+from service.mqtt.retained import RetainedTopics
 from tests.integrations.retained import retained_at
+from tests.mqtt import raw_broker
+from tests.mqtt.raw_broker import PUBACK, SUBSCRIBE, RawBroker
 from tests.servers import HOST, Mosquitto, wait_until
 
 Start = Callable[..., Mosquitto]
@@ -208,3 +211,16 @@ def test_a_flood_of_topics_is_bounded() -> None:
             differences.note(f"a/{number}")
     assert (differences.mended, len(differences)) == (MOST_AT_ONCE, MOST_NOTED)
     assert len(differences.take_due((), 0.0)) == MOST_AT_ONCE
+
+
+def test_a_topic_that_is_no_text_does_not_end_the_connection() -> None:
+    raw = RawBroker()
+    try:
+        with retained_topics(f"mqtt://{HOST}:{raw.port}") as topics:
+            wait_until(lambda: topics.is_connected and raw.bodies(SUBSCRIBE) != [])
+            raw.send(raw_broker.publish(b"test/\xff/x", b"1", qos=1, mid=8, props=b"\x01\x01"))
+            raw.send(raw_broker.publish(b"test/a/x", b"1", qos=1, mid=9))
+            wait_until(lambda: [one[1] for one in raw.bodies(PUBACK)] == [8, 9])
+            assert topics.is_connected
+    finally:
+        raw.close()

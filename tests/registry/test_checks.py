@@ -176,6 +176,7 @@ GOOD_DATA = {
     LogKind.REPLANT: [{}, {"fraction": 1}],
     LogKind.FILTER_CLEAN: [{}, {"part": "pre-filter"}],
     LogKind.STOCKING: [{"species": "Danio rerio", "count": 8}, {"species": "x", "count": -1}],
+    LogKind.ADJUSTMENT: [{"lever": "gas-flow", "after": "14 % more"}, {"lever": "water"}],
     LogKind.CALIBRATION: [
         {},
         {"quantity": "ph", "sensor": "main", "slope_percent": 97.5},

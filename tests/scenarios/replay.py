@@ -8,6 +8,7 @@ Run: python -m tests.scenarios.replay NAME...
 
 from __future__ import annotations
 
+import itertools
 import sys
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
@@ -16,6 +17,7 @@ from typing import Any
 
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.change_events import ChangeKind, change_between
+from service.advice.engine.conflicts import contradiction
 from service.advice.engine.lifecycle import active_conditions, advance, marked, may_last
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
@@ -101,9 +103,11 @@ def _note(played: Played, change: Any, now: datetime, after: list[Recommendation
         played.happenings += [Happening(now, what, one) for one in ones]
     open_ones = [one for one in after if one.state is State.OPEN]
     played.most_unfolded = max(played.most_unfolded, sum(not one.folded for one in open_ones))
-    moves = {move for one in open_ones for move in one.finding.moves}
-    if {"co2:raise", "co2:lower"} <= moves:
-        played.contradictions.append(f"{now}: raise and lower CO2")
+    played.contradictions += [
+        f"{now}: {one.finding.code} and {other.finding.code}: {move}"
+        for one, other in itertools.combinations(open_ones, 2)
+        if (move := contradiction(one.finding, other.finding))
+    ]
     played.worst = max([played.worst, *(one.finding.severity for one in open_ones)])
 
 

@@ -78,5 +78,6 @@ def _rest(rule: Rule, rest: Sequence[Finding]) -> Finding:
         hazards=tuple(dict.fromkeys(hazard for one in rest for hazard in one.hazards)),
         confidence=min(one.confidence for one in rest),
         moves=tuple(dict.fromkeys(move for one in rest for move in one.moves)),
+        refuses=tuple(dict.fromkeys(move for one in rest for move in one.refuses)),
         who=min(one.who for one in rest),
     )

@@ -91,7 +91,7 @@ def evaluate(view: TankView, active: ActiveConditions = NONE_ACTIVE) -> list[Fin
     """
     case = Case(view, active)
     judged = (
-        finding for rule in RULES for finding in within_bound(rule, tuple(rule.judge(case)), active)
+        finding for rule in RULES for finding in within_bound(rule, rule.findings(case), active)
     )
     findings = [completed(finding, view.tank) for finding in judged]
     return sorted(without_contradictions(findings), key=lambda one: -one.severity)

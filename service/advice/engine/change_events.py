@@ -137,7 +137,7 @@ def _facts(one: Recommendation, now: datetime) -> dict[str, Any]:
         "time": now.timestamp(),
         "severity": int(finding.severity),
         "folded": one.folded,
-        "moves": sorted(finding.moves),
+        "moves": sorted(map(str, finding.moves)),
         "amounts": _measured_out(finding),
         "due": _seconds(finding.due),
     }

@@ -12,7 +12,7 @@ from service.advice.engine.recommendation import Recommendation, Severity
 from service.advice.engine.work import Who
 from service.registry.recommendations import State
 from service.schemas.answers import AnswerSchema, Part
-from service.schemas.base import Items, Schema
+from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Number, Text, YesNo
 from service.schemas.times import Moment
 from service.times import format_moment
@@ -68,6 +68,13 @@ class InstructionSchema(AnswerSchema):
     due = Moment("By when; null: no hurry.", attribute="instruction.due", allow_none=True)
 
 
+class LogDraftSchema(AnswerSchema):
+    """The log entry that marking it as done leaves."""
+
+    kind = Text()
+    asks = Items(Text(), "What only who did it knows: fields of `data` to send along.")
+
+
 class RecommendationSchema(InstructionSchema):
     """What to do about one tank."""
 
@@ -78,6 +85,12 @@ class RecommendationSchema(InstructionSchema):
     severity = Choice(words=[one.word for one in Severity], attribute="finding.severity.word")
     state = Choice(words=list(State))
     evidence = Items(EvidenceSchema, attribute="instruction.reasons")
+    log = Nested(
+        LogDraftSchema,
+        "The log entry that marking it as done leaves; null: an observation that it was done.",
+        attribute="finding.log",
+        allow_none=True,
+    )
     confidence = Number(
         "0 to 1: how sure the evidence is.", low=0, high=1, attribute="finding.confidence"
     )

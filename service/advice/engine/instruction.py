@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Final
 
 from service.advice.cautions import cautions_for
-from service.advice.engine.recommendation import Amount, Finding, Instruction
+from service.advice.engine.recommendation import Amount, Finding, Instruction, Severity
 from service.advice.engine.work import Hazard
 from service.registry.models import Tank
 
@@ -22,9 +22,10 @@ HOT_WATER: Final = "hot water"
 
 
 def completed(finding: Finding, tank: Tank) -> Finding:
-    """A rule's finding with the cautions that belong to it."""
+    """A rule's finding with the cautions that belong to it, and whom to call where it is urgent."""
     hazards = (*finding.hazards, *hazards_of(finding.amounts))
-    return replace(finding, cautions=cautions_for(hazards, tank))
+    contact = tank.contact if finding.severity is Severity.URGENT else ""
+    return replace(finding, cautions=cautions_for(hazards, tank), contact=contact)
 
 
 def hazards_of(amounts: Iterable[Amount]) -> tuple[Hazard, ...]:

@@ -7,10 +7,10 @@ recommendation keeps its id; a gap shorter than the rule's clear delay does not 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Any, Final
 
 from service.advice.engine.bounds import cleared_beyond_bound
 from service.advice.engine.catalogue import RULE_OF
@@ -74,7 +74,7 @@ def advance(
     result: list[Recommendation] = []
     for key, finding in found.items():
         result += _found(lasting.get(key), tank, finding, now)
-    moving = [one for one in findings if one.moves]
+    moving = [one for one in findings if one.moves or one.refuses]
     for key, one in lasting.items():
         if key not in found:
             result.append(_not_found(one, now, log, moving))
@@ -119,7 +119,7 @@ def _found(
     if one is None:
         return [_opened(tank, finding, now)]
     worse = finding.severity > int(one.extra.get("severity", Severity.URGENT))
-    fresh = replace(one, finding=finding, last_seen=now)
+    fresh = replace(one, finding=finding, last_seen=now, extra=_with_worst(one.extra, finding))
     if one.state is State.SNOOZED:
         over = one.snoozed_until is None or one.snoozed_until <= now
         if over or worse:
@@ -128,7 +128,7 @@ def _found(
     if one.state in MARKED_STATES:
         outlived = one.state is State.DONE and now - _marked_at(one) > settling_of(one)
         if worse or outlived:
-            done = replace(one, extra={**one.extra, "lasting": False})
+            done = replace(one, extra={**one.extra, "lasting": False, "still_so": True})
             return [done, _opened(tank, _again(finding, one, now), now)]
     return [fresh]
 
@@ -155,7 +155,18 @@ def _not_found(
 
 
 def _opened(tank: str, finding: Finding, now: datetime) -> Recommendation:
-    return Recommendation(new_id(tank, finding, now), tank, finding, State.OPEN, now, now)
+    extra = _with_worst({}, finding)
+    id = new_id(tank, finding, now)
+    return Recommendation(id, tank, finding, State.OPEN, now, now, extra=extra)
+
+
+def _with_worst(extra: Mapping[str, Any], finding: Finding) -> dict[str, Any]:
+    """What is stored besides, with the title of the worst moment so far."""
+    rank = [int(finding.severity), finding.distance]
+    before = extra.get("worst")
+    if before is not None and before["rank"] >= rank:
+        return dict(extra)
+    return {**extra, "worst": {"rank": rank, "title": finding.title}}
 
 
 def _again(finding: Finding, before: Recommendation, now: datetime) -> Finding:

@@ -9,6 +9,7 @@ from enum import IntEnum
 from types import MappingProxyType
 from typing import Any
 
+from service.advice.engine.levers import Move
 from service.advice.engine.work import Hazard, Who
 from service.registry.recommendations import State
 
@@ -87,6 +88,21 @@ class Instruction:
 
 
 @dataclass(frozen=True, slots=True)
+class LogDraft:
+    """The log entry that doing something leaves.
+
+    Attributes:
+        kind: of the entry.
+        data: what is known of it, by the keys under which it is stored.
+        asks: what only who did it knows: name of the field by that key.
+    """
+
+    kind: str
+    data: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+    asks: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """What one rule found about one tank at one moment; the ledger makes a recommendation of it.
 
@@ -99,12 +115,16 @@ class Finding:
         confidence: 0 to 1: how sure the evidence is.
         closed_by: log kinds that, when logged later than ``since``, do the job.
         since: when the cause began, UTC.
-        moves: what following it would move, such as ``co2:raise``; two findings that move one
-            thing both ways are never given together.
+        moves: the levers that following it moves, and which way.
+        refuses: moves that must not be made meanwhile: "leave the flow as it is". Two findings of
+            which one moves a lever and the other moves it the other way, or refuses that, are
+            never given together.
         hazards: what the work meets that can hurt.
         cautions: what has to be said with it; the engine gives them, by hazards and tank.
         who: who may do the action.
         keeper_action: what is left to the tank keeper where anyone may do the action; else "".
+        log: the entry that doing it leaves; None: an observation that it was done.
+        contact: how to reach the tank keeper, where it is urgent; the engine gives it.
     """
 
     code: str
@@ -120,16 +140,28 @@ class Finding:
     confidence: float = 0.8
     closed_by: tuple[str, ...] = ()
     since: datetime | None = None
-    moves: tuple[str, ...] = ()
+    moves: tuple[Move, ...] = ()
+    refuses: tuple[Move, ...] = ()
     who: Who = Who.ANYONE
     keeper_action: str = ""
+    log: LogDraft | None = None
+    contact: str = ""
+
+    @property
+    def distance(self) -> float:
+        """How far the first evidence with a limit lies from it; 0 where none has one."""
+        for one in self.evidence:
+            if one.value is not None and one.threshold is not None:
+                return abs(one.value - one.threshold)
+        return 0.0
 
     @property
     def instruction(self) -> Instruction:
         """The words of the finding, once the engine has completed it."""
+        call = f"Call the tank keeper: {self.contact}." if self.contact else ""
         return Instruction(
             title=self.title,
-            action=f"{self.action} {self.keeper_action}".rstrip(),
+            action=" ".join(filter(None, (self.action, self.keeper_action, call))),
             cautions=self.cautions,
             amounts=self.amounts,
             reasons=self.evidence,

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from service.advice.engine.levers import Move
 from service.advice.engine.practice import limit
 from service.advice.engine.recommendation import Finding
 from service.derive.models import TankView
@@ -53,6 +54,8 @@ class Rule:
         judge: its findings on a case; none where all is well or too little is known.
         clear_delay: the condition must be gone for so long before the recommendation clears.
         settling: so long after "done" the same condition does not count again: measures take time.
+        may_move: the moves that its findings may ask for; all others it leaves alone.
+        silent_while: states of the tank in which it says nothing.
     """
 
     code: str
@@ -60,3 +63,11 @@ class Rule:
     judge: Callable[[Case], Iterable[Finding]]
     clear_delay: timedelta = timedelta(minutes=30)
     settling: timedelta = timedelta(days=1)
+    may_move: tuple[Move, ...] = ()
+    silent_while: tuple[Callable[[Case], bool], ...] = ()
+
+    def findings(self, case: Case) -> tuple[Finding, ...]:
+        """Its findings on a case; none in a state in which it is silent."""
+        if any(state(case) for state in self.silent_while):
+            return ()
+        return tuple(self.judge(case))

@@ -7,7 +7,12 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Final
 
-from service.advice.care_log import last_full_change, work_without_change
+from service.advice.care_log import (
+    last_full_change,
+    parts_done,
+    remaining,
+    work_without_change,
+)
 from service.advice.cautions import cautions_for
 from service.advice.engine.instruction import hazards_of
 from service.advice.engine.recommendation import Amount, Instruction
@@ -125,10 +130,11 @@ def _water_and_doses(case: Case, start: datetime, end: datetime) -> Iterator[Tas
     if last is not None and at > earliest and work is None:
         # Doses that the last change still waits for.
         yield from _open_doses(case, start)
+    done = [one for one in parts_done(case) if work is None or one.time >= work.time]
     while at < end:
         large = max(plan.fraction, case.limit("work_change_fraction"))
-        water = new_water(case, plan.fraction if work is None else large)
-        first = at
+        wanted = remaining(case, plan.fraction if work is None else large, done)
+        water, first, done = new_water(case, wanted), at, []
         for part in range(water.parts):
             at = later_evening(case, first, timedelta(days=part)) if part else first
             yield task(

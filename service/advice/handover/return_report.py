@@ -102,16 +102,26 @@ def _happened(
     for rec in seen:
         if start <= rec.first_seen <= end and rec.finding.code != "temperature-out":
             ended = "" if rec.state is State.OPEN else f", {_ending(rec)}"
-            found.append(Occurrence(rec.first_seen, f"{rec.finding.title}{ended}"))
+            found.append(Occurrence(rec.first_seen, f"{_worst_title(rec)}{ended}"))
     return sorted(found, key=lambda one: (one.time, one.text))
 
 
+def _worst_title(rec: Recommendation) -> str:
+    """The title of its worst moment: the last one is that of its end."""
+    worst = rec.extra.get("worst")
+    return rec.finding.title if worst is None else str(worst["title"])
+
+
 def _ending(rec: Recommendation) -> str:
+    if rec.state is State.DONE and rec.extra.get("still_so"):
+        return "marked as done, but still so afterwards"
+    if rec.state is State.DONE and rec.extra.get("lasting"):
+        return "marked as done, not over yet"
     words = {
-        State.CLEARED: "gone by itself",
+        State.CLEARED: "over by itself",
         State.DONE: "done",
         State.DISMISSED: "dismissed",
-        State.SNOOZED: "snoozed",
+        State.SNOOZED: "put off",
     }
     return words.get(rec.state, rec.state.value)
 

@@ -189,7 +189,7 @@ def water_line(view: TankView) -> str:
 def open_line(open_ones: Sequence[Recommendation]) -> str:
     """What is to be done, in one line."""
     if not open_ones:
-        return "Nothing to do."
+        return "Nothing to do now beside what is planned."
     grave = [one for one in open_ones if one.finding.severity >= Severity.WARNING]
     shown = [one.finding.title for one in (grave or list(open_ones))[:3]]
     more = len(open_ones) - len(shown)

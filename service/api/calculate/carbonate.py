@@ -23,7 +23,7 @@ def _kh(doc: str, attribute: str = "alkalinity_meq_l", **kwargs: Any) -> Measure
 
 _IONS: Final = {
     "gh": hardness("General hardness; sharpens the ionic strength."),
-    "conductivity": Measure("uS/cm", "At 25 Cel; sharpens the ionic strength.", low=0, high=10_000),
+    "conductivity": Measure("uS/cm", "At 25 Cel; sharpens the ionic strength.", low=0, high=8_000),
 }
 """What can be known besides."""
 

@@ -17,6 +17,7 @@ from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, ValueSchema
 from service.schemas.fields import NEAREST, Choice, Field, Number, Text, finite, within
 from service.schemas.quantities import Measure, alkalinity, hardness
+from service.schemas.together import all_of, exactly_one, not_both
 from service.science.nutrients.dosing import SUBSTANCES
 
 
@@ -126,6 +127,11 @@ DOSE: Final = Formula(
         "over": Items(OverSchema, "Ions above their ceiling after the dose."),
         "cautions": sentences(),
     },
+    together=all_of(
+        exactly_one("substance", "label", "grade"),
+        exactly_one("mass", ("rise", "ion")),
+        not_both("mass", "rise"),
+    ),
     example=given(
         substance="KNO3",
         volume="180 L",
@@ -152,6 +158,7 @@ STOCK: Final = Formula(
         "rises": Items(RiseSchema),
         "cautions": sentences(),
     },
+    together=all_of(exactly_one("dose", ("rise", "ion")), not_both("dose", "rise")),
     example=given(
         salts=[given(substance="KNO3", mass="25 g")],
         bottle="500 mL",

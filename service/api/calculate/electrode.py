@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 from service.api.calculate.formula import Formula, given, sentences
 from service.derive.calculations.electrode import BufferReading, electrode
@@ -22,6 +22,14 @@ class BufferReadingSchema(ValueSchema):
     buffer = Choice("Name within its set.", words=_BUFFERS, required=True)
     reading = Measure("mV", attribute="millivolts", low=-2000, high=2000, required=True)
     temperature = Measure("Cel", "Default 25 Cel.", attribute="temperature_c", low=10, high=40)
+
+
+def _of_set(name: str) -> dict[str, Any]:
+    """A question with buffers of one set, as JSON Schema."""
+    buffer = {"properties": {"buffer": {"enum": list(BUFFER_SETS[name])}}}
+    points = {"items": buffer}
+    named: dict[str, Any] = {} if name == "technical" else {"required": ["buffers"]}
+    return {"properties": {"buffers": {"const": name}, "points": points}, **named}
 
 
 ELECTRODE: Final = Formula(
@@ -47,6 +55,7 @@ ELECTRODE: Final = Formula(
         "ph": Ph("Of the reading.", allow_none=True),
         "reasons": Items(sentences().inner, attribute="verdict.reasons"),
     },
+    together={"oneOf": [_of_set(name) for name in BUFFER_SETS]},
     example=given(
         points=[given(buffer="7.00", reading="4 mV"), given(buffer="4.01", reading="178 mV")],
         reading="25 mV",

@@ -6,6 +6,7 @@ import copy
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from dataclasses import field as attribute
 from functools import cached_property
 from typing import Any, Final
 
@@ -33,6 +34,7 @@ class Formula:
         answers: fields of the answer, all of which are always there; named in the same way after
             the attributes of what the function returns.
         example: a question.
+        together: which members of the question exclude or need each other, as JSON Schema.
         function: takes what is asked as keyword arguments.
     """
 
@@ -43,11 +45,13 @@ class Formula:
     example: Mapping[str, Any]
     function: Callable[..., Any]
     about: str = ""
+    together: Mapping[str, Any] = attribute(default_factory=dict)
 
     @cached_property
     def question(self) -> type[ma.Schema]:
         """Schema of the question."""
-        return Schema.from_dict(_with_units(self.asks), name=f"{self._title}QuestionSchema")
+        made = Schema.from_dict(_with_units(self.asks), name=f"{self._title}QuestionSchema")
+        return type(made.__name__, (made,), {"json_schema": self.together})
 
     @cached_property
     def answer(self) -> type[ma.Schema]:

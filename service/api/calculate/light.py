@@ -17,6 +17,7 @@ from service.schemas.base import Items, ValueSchema
 from service.schemas.fields import Choice, Number
 from service.schemas.quantities import Measure
 from service.schemas.times import SpanOf
+from service.schemas.together import all_of, exactly_one, not_both
 from service.science.light.dose import UMOL_PER_LUX
 
 
@@ -72,6 +73,7 @@ LIGHT: Final = Formula(
         "umol_per_lux": Number("The factor used; null where none was.", allow_none=True),
         "reasons": sentences(),
     },
+    together=all_of(exactly_one("illuminance", "ppfd"), not_both("source", "umol_per_lux")),
     example=given(illuminance="9000 lx", photoperiod="PT8H"),
 )
 

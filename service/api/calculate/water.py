@@ -18,6 +18,7 @@ from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Whole, YesNo
 from service.schemas.quantities import Measure, Share, alkalinity, hardness
 from service.schemas.ranges import Range
+from service.schemas.together import both_or_neither
 from service.science.water.reuse import reuse_for_plants
 
 WATER_CHANGE: Final = Formula(
@@ -45,6 +46,7 @@ WATER_CHANGE: Final = Formula(
         ),
         "substances": Items(ChangedSubstanceSchema),
     },
+    together=both_or_neither("tank", "new"),
     example=given(
         fraction="50 %",
         volume="160 L",

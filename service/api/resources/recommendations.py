@@ -10,6 +10,7 @@ from flask import request
 from marshmallow import ValidationError
 
 from service.advice.engine.documents import RecommendationSchema
+from service.advice.engine.done import draft_of, mark_done, take_back
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation
 from service.api.context import current, now
@@ -17,10 +18,15 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.faults import invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.path_parameters import RECOMMENDATION, TANK
+from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
+from service.registry.fields.log import KINDS
+from service.registry.models import LogKind
 from service.registry.recommendations import ACTIVE_STATES, State
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Text, Whole
+from service.schemas.free_json import JsonObject
+from service.schemas.messages import error_of_messages
 from service.schemas.times import Moment, Span
 from service.times import format_moment
 
@@ -61,11 +67,31 @@ class TankRecommendationsSchema(AnswerSchema):
     next = Text(allow_none=True)
 
 
+class DoneSchema(Schema):
+    """What was done, where that is not what was recommended, or what is asked for."""
+
+    data = JsonObject("Fields of the log entry, as in `POST /v1/tanks/{tank}/log`.")
+    note = Text("A remark for the log.", longest=NOTE_LENGTH, lines=True)
+    by = Text("Who did it.", longest=NAME_LENGTH)
+
+
 class SnoozeSchema(Schema):
     """Until when; one of both, default one day."""
 
     until = Moment("Until this moment.")
     length = Span("For this long.")
+
+
+_DONE: Final = DoneSchema()
+_DONE_BODY: Final = {
+    "required": False,
+    "content": {
+        "application/json": {
+            "schema": {"$ref": "#/components/schemas/Done"},
+            "example": {"data": {"kh": {"value": 4, "unit": "dKH"}}, "by": "Invented colleague"},
+        }
+    },
+}
 
 
 @blueprint.at("/recommendations", "GET")
@@ -95,12 +121,21 @@ def recommendation(id: str) -> Recommendation:
 @blueprint.at("/recommendations/<id>/done", "POST", parameters=RECOMMENDATION)
 @blueprint.answers(200, RecommendationSchema)
 @blueprint.also_answers(409, description="It is no longer active.")
+@blueprint.described(requestBody=_DONE_BODY)
 def done(id: str) -> Recommendation:
-    """Mark a recommendation as done
+    """Mark a recommendation as done, and log what was done
 
-    It stays done while its cause has time to clear, and opens again if it does not.
+    What was done as recommended goes into the log, with its amounts; `data` has what was done
+    otherwise, or what its `log.asks` for. It stays done while its cause has time to clear, and
+    opens again if it does not.
     """
-    return _marked(id, State.DONE)
+    given = _loaded(_DONE, request.get_data())
+    registry = current().registry
+    kind = LogKind(draft_of(_ledger().get(id)).kind)
+    data = _data(kind, given.get("data", {}))
+    one, _ = mark_done(registry, id, now(), data, given.get("note", ""), given.get("by", ""))
+    current().nudge()
+    return one
 
 
 @blueprint.at("/recommendations/<id>/dismiss", "POST", parameters=RECOMMENDATION)
@@ -129,7 +164,7 @@ _SNOOZE_BODY: Final = {
 @blueprint.described(requestBody=_SNOOZE_BODY)
 def snooze(id: str) -> Recommendation:
     """Put a recommendation off, for one day unless another time is given"""
-    wanted = _snooze_options(request.get_data())
+    wanted = _loaded(_SNOOZE, request.get_data())
     if "until" in wanted and "length" in wanted:
         raise invalid_field("/until", format_moment(wanted["until"]), "this or length, not both")
     present = now()
@@ -145,12 +180,18 @@ def snooze(id: str) -> Recommendation:
 @blueprint.answers(200, RecommendationSchema)
 @blueprint.also_answers(409, description="It is no longer active.")
 def reopen(id: str) -> Recommendation:
-    """Take a mark back: the recommendation is open again"""
-    return _marked(id, State.OPEN)
+    """Take a mark back: the recommendation is open again
+
+    The log entry that marking it as done left is deleted.
+    """
+    one = take_back(current().registry, id, now())
+    current().nudge()
+    return one
 
 
 def register(spec: Any) -> None:
     """Add the schemas that are referred to by name to a document."""
+    spec.components.schema("Done", schema=DoneSchema)
     spec.components.schema("Snooze", schema=SnoozeSchema)
 
 
@@ -173,11 +214,20 @@ def _marked(id: str, state: State) -> Recommendation:
     return one
 
 
-def _snooze_options(data: bytes) -> dict[str, Any]:
+def _data(kind: LogKind, given: dict[str, Any]) -> dict[str, Any]:
+    """Fields of an entry's data by the keys under which they are stored."""
+    try:
+        found: dict[str, Any] = KINDS[kind].load(given, partial=True)
+    except ValidationError as error:
+        raise error_of_messages({"data": error.messages}) from error
+    return found
+
+
+def _loaded(schema: Schema, data: bytes) -> dict[str, Any]:
     if not data.strip():
         return {}
     try:
-        wanted: dict[str, Any] = _SNOOZE.load(read_json(data))
+        wanted: dict[str, Any] = schema.load(read_json(data))
     except ValidationError as error:
         raise invalid_body(error.messages) from error
     return wanted

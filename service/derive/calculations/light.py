@@ -128,9 +128,10 @@ def light_attenuation(*, points: Sequence[DepthReading]) -> Attenuation:
     Raises:
         OutOfRangeError: fewer than two depths, or a reading that is not positive.
     """
-    found = fit_attenuation(
-        [point.depth_cm for point in points], [point.ppfd_umol_m2_s for point in points]
-    )
+    depths = [point.depth_cm for point in points]
+    if len(set(depths)) < 2:
+        raise OutOfRangeError("points", f"{len(points)} of one depth", "two depths or more")
+    found = fit_attenuation(depths, [point.ppfd_umol_m2_s for point in points])
     known = math.isfinite(found.low_per_m)
     return Attenuation(
         found.attenuation_per_m,

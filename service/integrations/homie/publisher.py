@@ -25,7 +25,8 @@ from service.integrations.homie.device import (
 )
 from service.integrations.tank_figures import figures_of
 from service.mqtt.connection import Will
-from service.mqtt.retained import Leftover, RetainedTopics, json_payload
+from service.mqtt.leftovers import Leftover
+from service.mqtt.retained import RetainedTopics, json_payload
 
 INIT: Final = "init"
 READY: Final = "ready"

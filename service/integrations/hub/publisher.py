@@ -20,7 +20,8 @@ from service.integrations.hub.device import (
 )
 from service.integrations.tank_figures import figures_of
 from service.mqtt.connection import Will
-from service.mqtt.retained import Leftover, RetainedTopics
+from service.mqtt.leftovers import Leftover
+from service.mqtt.retained import RetainedTopics
 
 QOS: Final = 1
 SERVICE: Final = " service"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ssl
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -34,11 +35,8 @@ def webhook_target(name: str, options: WebhookOptions) -> WebhookTarget:
     Raises:
         ConfigError: a file is missing or holds no secret.
     """
-    if options.ca_file is not None and not Path(options.ca_file).is_file():
-        raise ConfigError(
-            f"integration {name}: ca_file is {options.ca_file!r}; allowed: path of a file with "
-            "the certificates to trust instead of the system's"
-        )
+    if options.ca_file is not None:
+        _check_certificates(name, options.ca_file)
     if options.secret is not None:
         return WebhookTarget(name, options.secret, options)
     try:
@@ -50,6 +48,18 @@ def webhook_target(name: str, options: WebhookOptions) -> WebhookTarget:
             f"of a file that holds {SECRET_ALLOWED}"
         ) from error
     return WebhookTarget(name, key, options)
+
+
+def _check_certificates(name: str, path: str) -> None:
+    try:
+        if not Path(path).is_file():  # requests takes a folder, which nothing checks
+            raise ValueError("no file")
+        ssl.create_default_context(cafile=path)
+    except (OSError, ValueError) as error:
+        raise ConfigError(
+            f"integration {name}: ca_file is {path!r} ({error}); allowed: path of a PEM file with "
+            "the certificates to trust instead of the system's"
+        ) from error
 
 
 def _secret_in(path: Path) -> bytes:

@@ -16,10 +16,11 @@ from service.registry.fields.limits import (
     MOST_L,
     MOST_POINTS,
     NAME_LENGTH,
+    NOTE_LENGTH,
     WARMEST_C,
 )
 from service.registry.fields.log_entry import LogData, OneOf
-from service.registry.models import LogKind
+from service.registry.models import Lever, LogKind
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Number, Text, Whole, finite
 from service.schemas.free_json import ITEMS
@@ -238,6 +239,19 @@ class CalibrationDataSchema(LogData):
     slope_percent = Number("Of a pH electrode, as its own meter showed it.")
 
 
+class AdjustmentDataSchema(LogData):
+    """A valve, a timer or a plan that was adjusted.
+
+    Written by the service itself when the plans of a tank are changed.
+    """
+
+    label = "Adjustment"
+
+    lever = Choice("What was adjusted.", label="What", words=list(Lever), required=True)
+    before = Text("What it was before.", label="Before", longest=NOTE_LENGTH)
+    after = Text("What it is now.", label="Now", hint="such as 14 % more", longest=NOTE_LENGTH)
+
+
 class SaltDataSchema(LogData):
     """Salt that was put into the water, as against parasites."""
 
@@ -313,6 +327,7 @@ KINDS: Final[Mapping[LogKind, LogData]] = {
     LogKind.FILTER_CLEAN: FilterCleanDataSchema(),
     LogKind.STOCKING: StockingDataSchema(),
     LogKind.CALIBRATION: CalibrationDataSchema(),
+    LogKind.ADJUSTMENT: AdjustmentDataSchema(),
     LogKind.SALT: SaltDataSchema(),
     LogKind.MEDICATION: MedicationDataSchema(),
     LogKind.BUFFER: BufferDataSchema(),

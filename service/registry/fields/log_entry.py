@@ -11,6 +11,7 @@ from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
 from service.schemas.base import Schema
 from service.schemas.fields import Name, Text
 from service.schemas.times import Moment
+from service.schemas.together import exactly_one
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +52,11 @@ class LogData(Schema):
     one_of: ClassVar[OneOf | None] = None
     converted: ClassVar[frozenset[str]] = frozenset()
     asked: ClassVar[tuple[str, ...] | None] = None
+
+    def __init_subclass__(cls, **kwargs: Any) -> None:
+        super().__init_subclass__(**kwargs)
+        if cls.one_of is not None:
+            cls.json_schema = exactly_one(*cls.one_of.names)
 
     @classmethod
     def required(cls) -> bool:

@@ -14,6 +14,11 @@ from service.schemas.fields import Field, finite, is_control, limits_text
 from service.units import QUANTITIES
 
 _SENSOR: Final = r"[^\s/+#]{1,64}"
+_SENSOR_PATTERN: Final = (
+    r"^[^\u0000-\u0020/+#\u007f-\u00a0\u1680\u2000-\u200a\u2028\u2029\u202f\u205f\u3000]+$"
+)
+"""The same without control characters, as JSON Schema can say it."""
+
 _THRESHOLD: Final = r"[a-z][a-z0-9_]{0,63}"
 
 
@@ -41,7 +46,8 @@ class SensorChoice(Field):
     json_schema: Mapping[str, Any] = {
         "type": "object",
         "properties": {
-            name: {"type": "string", "minLength": 1, "maxLength": 64} for name in QUANTITIES
+            name: {"type": "string", "minLength": 1, "maxLength": 64, "pattern": _SENSOR_PATTERN}
+            for name in QUANTITIES
         },
         "additionalProperties": False,
     }

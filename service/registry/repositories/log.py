@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import secrets
 from collections.abc import Collection, Mapping
 from dataclasses import fields, replace
 from datetime import UTC, datetime
@@ -17,15 +16,8 @@ from service.registry.checks import check_log
 from service.registry.connection import Database
 from service.registry.models import NOTHING, LogEntry, LogKind
 from service.registry.repositories.tanks import no_tank, require_tank
+from service.registry.row_ids import new_id
 from service.registry.tables import LogRow, TankRow
-
-ID_BYTES = 8
-"""64 random bits: short enough to type, and no two alike in one registry."""
-
-
-def new_id() -> str:
-    """A fresh id of a row, ``[0-9a-f]``."""
-    return secrets.token_hex(ID_BYTES)
 
 
 class LogRepository(Database):

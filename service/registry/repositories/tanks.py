@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.errors import NoSuchTankError
-from service.registry.audit import Action, AuditedWrite
+from service.registry.adjustments import adjustments
+from service.registry.audit import Action, AuditedWrite, present_actor
 from service.registry.checks import check_tank
 from service.registry.connection import Database
 from service.registry.documents import from_document, to_document
 from service.registry.fields.tank import TankSchema
-from service.registry.models import Tank
-from service.registry.tables import TankRow
+from service.registry.models import LogKind, Tank
+from service.registry.row_ids import new_id
+from service.registry.tables import LogRow, TankRow
 from service.registry.versions import ANY, Precondition, Stored, delete_row, put_row
 from service.schemas.pointers import json_pointer
 
@@ -58,8 +61,14 @@ class TankRepository(Database):
 
         return self.cache.get(("tank", id), ask)
 
-    def put_tank(self, tank: Tank, *, only_if: Precondition = ANY) -> Stored[Tank]:
+    def put_tank(
+        self, tank: Tank, *, now: datetime | None = None, only_if: Precondition = ANY
+    ) -> Stored[Tank]:
         """Write a tank as a whole, whether it is new or not.
+
+        Args:
+            now: when, for the log: what it changes in the tank's plans is logged as adjustments;
+                None: it is not.
 
         Raises:
             InvalidInputError: a field is not allowed.
@@ -76,16 +85,23 @@ class TankRepository(Database):
             elif before is not None:
                 write.members = _changed(before, values["document"])
                 write.happened = put.written
+                _log_adjustments(session, from_document(before, Tank), tank, now)
         return Stored(tank, put.version, put.created)
 
     def change_tank(
-        self, id: str, change: Callable[[Tank], Tank], *, only_if: Precondition = ANY
+        self,
+        id: str,
+        change: Callable[[Tank], Tank],
+        *,
+        now: datetime | None = None,
+        only_if: Precondition = ANY,
     ) -> Stored[Tank]:
         """Write what a function makes of a tank; nobody else changes it in between.
 
         Args:
             change: gets the tank as it is stored; quick, since others wait, and without asking
                 the registry. What it raises is raised, and nothing is written.
+            now: as in ``put_tank``.
 
         Raises:
             NoSuchTankError: there is none of this id.
@@ -97,12 +113,14 @@ class TankRepository(Database):
             document = _document(session, id)
             if document is None:
                 raise no_tank(id)
-            tank = change(from_document(document, Tank))
+            before = from_document(document, Tank)
+            tank = change(before)
             check_tank(tank)
             values: dict[str, Any] = {"name": tank.name, "document": to_document(tank)}
             put = put_row(session, self._insert(), TankRow, {"id": id}, values, only_if)
             write.members = _changed(document, values["document"])
             write.happened = put.written
+            _log_adjustments(session, before, tank, now)
         return Stored(tank, put.version)
 
     def delete_tank(
@@ -142,6 +160,20 @@ def _document(session: Session, id: str) -> dict[str, Any] | None:
     """The document of a tank, which nobody else changes until the transaction ends."""
     query = select(TankRow.document).where(TankRow.id == id)
     return session.scalar(query.with_for_update(key_share=True))
+
+
+def _log_adjustments(session: Session, before: Tank, after: Tank, now: datetime | None) -> None:
+    """Log what was adjusted, under the name of who writes."""
+    if now is None:
+        return
+    by = present_actor().name
+    session.add_all(
+        LogRow(
+            id=new_id(), tank=after.id, kind=LogKind.ADJUSTMENT.value, time=now, recorded=now,
+            data=one.data, note="", by=by,
+        )
+        for one in adjustments(before, after)
+    )  # fmt: skip
 
 
 def _changed(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[str, ...]:

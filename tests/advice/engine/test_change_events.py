@@ -9,6 +9,7 @@ import pytest
 
 from service.advice.engine.change_events import ChangeKind
 from service.advice.engine.ledger import Ledger
+from service.advice.engine.levers import LONGER_LIGHT, SHORTER_LIGHT
 from service.advice.engine.recommendation import Amount, Finding, Severity
 from service.registry.models import LogKind
 from service.registry.recommendations import State
@@ -149,8 +150,8 @@ def test_another_amount_to_measure_out_is_a_change(registry: Registry) -> None:
 
 def test_another_direction_is_a_change(registry: Registry) -> None:
     ledger = Ledger(registry)
-    ledger.update(at(NOON), [finding("a", moves=("light:raise",))])
-    ledger.update(at(NOON + MINUTE), [finding("a", moves=("light:lower",))])
+    ledger.update(at(NOON), [finding("a", moves=(LONGER_LIGHT,))])
+    ledger.update(at(NOON + MINUTE), [finding("a", moves=(SHORTER_LIGHT,))])
     assert [kind for kind, *_ in logged(registry)] == ["opened", "changed"]
 
 

@@ -14,6 +14,7 @@ from sqlalchemy import event
 
 from service.advice.engine.change_events import ChangeKind
 from service.advice.engine.ledger import Ledger
+from service.advice.engine.levers import LESS_GAS, MORE_GAS
 from service.advice.engine.lifecycle import MOST_UNFOLDED
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.derive.models import TankView
@@ -93,7 +94,7 @@ def test_an_evaluation_in_which_nothing_changed_writes_nothing(
     ledger: Ledger, registry: Registry
 ) -> None:
     full = finding(
-        subject="a", due=NOON + DAY, cautions=("x",), since=NOON, moves=("co2:raise",),
+        subject="a", due=NOON + DAY, cautions=("x",), since=NOON, moves=(MORE_GAS,),
         amounts=(Amount("water", 0.1 + 0.2, "L"),), closed_by=("water_change",),
     )  # fmt: skip
     found = [full, *(finding(f"code-{n}") for n in range(MOST_UNFOLDED))]
@@ -126,9 +127,7 @@ def test_only_what_changed_is_written(ledger: Ledger, registry: Registry) -> Non
 
 
 def test_everything_survives_the_database(ledger: Ledger) -> None:
-    full = finding(
-        subject="a b/c", due=NOON + DAY, cautions=("x",), since=NOON, moves=("co2:raise",)
-    )
+    full = finding(subject="a b/c", due=NOON + DAY, cautions=("x",), since=NOON, moves=(MORE_GAS,))
     ledger.update(at(NOON), [full])
     (one,) = ledger.list("reed")
     assert one.finding == full
@@ -214,8 +213,8 @@ def test_fewer_than_six_are_shown_in_full_and_the_rest_is_folded(ledger: Ledger)
 
 
 def test_contradicted_one_does_not_linger_in_its_hold(ledger: Ledger) -> None:
-    raising = finding("co2-low", moves=("co2:raise",))
-    lowering = finding("co2-high", Severity.URGENT, moves=("co2:lower",))
+    raising = finding("co2-low", moves=(MORE_GAS,))
+    lowering = finding("co2-high", Severity.URGENT, moves=(LESS_GAS,))
     ledger.update(at(NOON), [raising])
     change = ledger.update(at(NOON + MINUTE), [lowering])
     assert [one.finding.code for one in change.current] == ["co2-high"]

@@ -10,9 +10,10 @@ from service.advice import cautions
 from service.advice.engine.rule import Case
 from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.handover.sheet import handover
-from service.registry.models import Absence, LogKind
-from tests.advice.cases import DAY, usual_log, view_with
+from service.registry.models import Absence, LogKind, WaterChangePlan
+from tests.advice.cases import DAY, HOUR, MINUTE, usual_log, view_with
 from tests.derive.pieces import (
+    KH_4,
     NOON,
     a_tank,
     entry,
@@ -104,3 +105,24 @@ def test_absence_that_has_begun_plans_only_what_is_left(start: datetime) -> None
     away = Absence("a4", NOON - 2 * DAY, start + 2 * DAY)
     (page,) = handover(away, [view], {}, NOON).tanks
     assert all(one.due >= NOON for one in page.tasks)
+
+
+def test_a_split_change_is_planned_on_following_days_with_the_doses_after_its_last() -> None:
+    """KH 4 and tap water of 8 dKH: half the water moves KH by 2, so three changes, a day apart."""
+    tank = a_tank(water_change=WaterChangePlan(tap_kh_meq_l=2 * KH_4))
+    log = [
+        *(one for one in usual_log() if one.kind is not LogKind.KH_TEST),
+        entry(LogKind.KH_TEST, NOON - HOUR, kh_meq_l=KH_4),
+    ]
+    changes = tasks("water-change-due", tank=tank, log=log)
+    assert [day(one) for one in changes] == [4, 5, 6, 11, 12, 13]
+    assert {one.title for one in changes} == {"Change 37 L (21 %)"}
+    assert [day(one) for one in tasks("dose-due", tank=tank, log=log)] == [6, 6, 13, 13]
+    begun = [*(one for one in log if one.kind is not LogKind.WATER_CHANGE),
+             entry(LogKind.WATER_CHANGE, NOON - 8 * DAY, fraction=0.5),
+             entry(LogKind.WATER_CHANGE, NOON - HOUR, fraction=0.206),
+             entry(LogKind.KH_TEST, NOON - MINUTE, kh_meq_l=KH_4)]  # fmt: skip
+    left = tasks("water-change-due", tank=tank, log=begun)
+    # 1 - 0.5 / 0.794 = 37 % is left: two parts of 20.6 %
+    assert [day(one) for one in left][:2] == [1, 2]
+    assert left[0].title == "Change 37 L (21 %)"

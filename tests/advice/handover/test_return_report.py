@@ -9,12 +9,13 @@ import pytest
 
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.lifecycle import advance, marked
+from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.handover.care_plan import Task
 from service.advice.handover.return_report import Occurrence, tank_return
 from service.derive.tank_view import tank_view
 from service.registry.models import Absence, LogKind
 from service.registry.recommendations import State
-from tests.advice.cases import DAY, HOUR, view_with
+from tests.advice.cases import DAY, HOUR, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, days_of, entry, grid, inputs_with, lamp
 
 
@@ -70,3 +71,43 @@ def test_nothing_is_compared_where_only_one_side_is_known(days: int) -> None:
     assert view.co2_days and view.light_days
     report = tank_return(Absence("a4", NOON - days * DAY, NOON), view, [])
     assert report.changed == ()
+
+
+def test_figures_are_those_of_the_worst_moment_and_what_was_not_done_is_not_done() -> None:
+    view = view_with()
+    away = Absence("a5", NOON - 2 * DAY, NOON)
+
+    def at(mg_l: float) -> Finding:
+        evidence = (Evidence("co2", "co2", mg_l, "mg/L", 30.0),)
+        return Finding(
+            "co2-high", Severity.WARNING, f"CO2 is at {mg_l:.0f} mg/L", "Close it.", evidence
+        )
+
+    seen = advance([], "reed", [at(35.0)], NOON - DAY)
+    for hours, mg_l in ((1, 52.0), (2, 31.0)):
+        seen = advance(seen, "reed", [at(mg_l)], NOON - DAY + hours * HOUR)
+    seen = advance(seen, "reed", [], NOON - DAY + 4 * HOUR)
+    (line,) = tank_return(away, view, seen).happened
+    assert line.text == "CO2 is at 52 mg/L, over by itself"
+    opened = advance([], "reed", [at(35.0)], NOON - 2 * DAY)
+    done = [marked(one, State.DONE, NOON - 2 * DAY) for one in opened]
+    soon = advance(done, "reed", [at(34.0)], NOON - 2 * DAY + HOUR)
+    texts = [one.text for one in tank_return(away, view, soon).happened]
+    assert texts == ["CO2 is at 35 mg/L, marked as done, not over yet"]
+    still = advance(done, "reed", [at(40.0)], NOON - HOUR)
+    texts = [one.text for one in tank_return(away, view, still).happened]
+    assert texts == [
+        "CO2 is at 35 mg/L, marked as done, but still so afterwards", "CO2 is at 40 mg/L"
+    ]  # fmt: skip
+
+
+def test_a_dose_that_was_left_out_is_not_done_by_the_next_change() -> None:
+    log = [*usual_log(), entry(LogKind.WATER_CHANGE, NOON - 3 * DAY + 2 * HOUR, fraction=0.5)]
+    (one,) = [one for one in evaluate(view_with(log=log)) if one.code == "dose-skipped"][:1]
+    assert one.closed_by == ("dose",)
+
+
+def test_animals_that_died_are_said_in_words() -> None:
+    log = [entry(LogKind.STOCKING, NOON - DAY, species="Corydoras pygmaeus", count=-18)]
+    report = tank_return(Absence("a6", NOON - 2 * DAY, NOON), view_with(log=log), [])
+    assert report.done[0].text == "Stocking, 18 Corydoras pygmaeus died or left"

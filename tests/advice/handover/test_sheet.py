@@ -36,7 +36,7 @@ def test_sheet_of_a_healthy_tank() -> None:
     (page,) = sheet(tank=a_tank(notes="Feed a pinch each morning.")).tanks
     assert page.state[0].startswith("24.0 °C; CO2 26 mg/L (")
     assert "target 20 to 30: within; lamp on" in page.state[0]
-    assert page.state[1] == "Nothing to do."
+    assert page.state[1] == "Nothing to do now beside what is planned."
     assert page.state[2] == "20 Paracheirodon axelrodi; water changed 3 days ago (50 %)."
     assert page.notes == "Feed a pinch each morning."
     assert {one.code for one in page.tasks} >= {"look", "water-change-due", "dose-due"}

@@ -114,8 +114,8 @@ def test_numbers_are_not_rounded(client):
         (
             {"conductivity": {"value": 9000, "unit": "uS/cm"}},
             "invalid-input",
-            "/conductivity",
-            "/conductivity is 9000; allowed: 0 to 8000 µS/cm",
+            "/conductivity/value",
+            "/conductivity/value is 9000.0 'uS/cm'; allowed: from 0 to 8000 uS/cm",
         ),
     ],
 )

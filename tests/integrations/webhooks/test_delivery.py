@@ -74,7 +74,7 @@ def registry(tmp_path: Path) -> Iterator[Registry]:
 
 def test_files_beside_the_configuration_are_read(tmp_path: Path) -> None:
     (tmp_path / "secret").write_text(SECRET + "\n")
-    (tmp_path / "ca.pem").write_text("")
+    trustme.CA().cert_pem.write_to_path(str(tmp_path / "ca.pem"))
     options = WebhookOptions(
         "https://hook.example/",
         secret_file=str(tmp_path / "secret"),

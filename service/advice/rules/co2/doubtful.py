@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 from datetime import timedelta
 
 from service.advice.care_log import days_since, newest_calibration
+from service.advice.engine.levers import MORE_GAS
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -45,6 +46,7 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.8,
         closed_by=("kh-test", "calibration"),
+        refuses=(MORE_GAS,),
         since=min((fact.time for fact in facts if fact.time is not None), default=None),
     )
 

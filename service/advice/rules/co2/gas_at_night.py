@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.engine.levers import MORE_GAS
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
@@ -62,7 +63,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(Hazard.CO2, Hazard.MAINS, Hazard.ANIMALS),
         confidence=0.75,
         since=night.night_from,
-        moves=("co2:lower",),
+        refuses=(MORE_GAS,),
     )  # fmt: skip
 
 

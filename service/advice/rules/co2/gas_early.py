@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.adjusting import adjustment
+from service.advice.engine.levers import GAS_LATER
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -16,6 +18,7 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
 from service.advice.rules.co2.gas_late import lead_evidence, moved_clock, timer_step
 from service.advice.rules.co2.last_day import lamp_off_plan, last_day
+from service.registry.models import Lever
 
 CODE = "gas-early"
 LEFT_ON_MIN = 360.0
@@ -56,11 +59,16 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.7,
         since=day.on_at,
-        moves=("gas:later",),
+        log=adjustment(Lever.GAS_TIMES, moved),
+        moves=(GAS_LATER,),
     )  # fmt: skip
 
 
 RULE = Rule(
-    CODE, "target reached long before lights-on", judge, clear_delay=timedelta(hours=6),
+    CODE,
+    "target reached long before lights-on",
+    judge,
+    clear_delay=timedelta(hours=6),
     settling=timedelta(days=2),
-)  # fmt: skip
+    may_move=(GAS_LATER,),
+)

@@ -10,6 +10,8 @@ import math
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.adjusting import adjustment
+from service.advice.engine.levers import GAS_EARLIER, LESS_GAS, MORE_GAS
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -17,6 +19,7 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
 from service.advice.rules.co2.last_day import lamp_off_plan, last_day, water_changed_before
 from service.derive.models import Co2Day
+from service.registry.models import Lever
 
 CODE = "gas-late"
 
@@ -33,6 +36,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     earlier_min = timer_step(minutes_earlier(case, day))
     plan = case.tank.photoperiod
+    moved = ""
     if plan.gas_on is None:
         how = f"Let the gas come on {span(earlier_min)} earlier than now"
     else:
@@ -67,7 +71,9 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.8 if lead_evidence(case) else 0.65,
         since=day.on_at,
-        moves=("gas:earlier",),
+        log=adjustment(Lever.GAS_TIMES, moved or f"{span(earlier_min)} earlier"),
+        moves=(GAS_EARLIER,),
+        refuses=(MORE_GAS, LESS_GAS),
     )  # fmt: skip
 
 
@@ -116,6 +122,10 @@ def timer_step(minutes: float) -> float:
 
 
 RULE = Rule(
-    CODE, "target reached long after lights-on", judge, clear_delay=timedelta(hours=6),
+    CODE,
+    "target reached long after lights-on",
+    judge,
+    clear_delay=timedelta(hours=6),
     settling=timedelta(days=2),
-)  # fmt: skip
+    may_move=(GAS_EARLIER,),
+)

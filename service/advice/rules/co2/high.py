@@ -8,12 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from service.advice.adjusting import adjustment
 from service.advice.closing import close_co2
+from service.advice.engine.levers import LESS_GAS
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import capitalised, day_clock, percent, sensor_source, span
+from service.advice.tank_states import gas_beginning
 from service.derive.models import Co2High
+from service.registry.models import Lever
 
 CODE = "co2-high"
 
@@ -24,6 +28,9 @@ def judge(case: Case) -> Iterator[Finding]:
     if high is None or not is_high(case):
         return
     ongoing = _ongoing(case, high)
+    adjusted = gas_beginning(case)
+    if not ongoing and adjusted and high.last_at and adjusted > high.last_at:
+        return  # something was done about it: not to be done twice
     less = flow_step(case, high)
     yield Finding(
         code=CODE,
@@ -65,7 +72,8 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         confidence=0.95 if high.peak_low_mg_l > high.ceiling_mg_l else 0.6,
         since=high.first_at,
-        moves=("co2:lower",),
+        log=adjustment(Lever.GAS_FLOW, f"{percent(less)} less"),
+        moves=(LESS_GAS,),
         who=Who.ANYONE if case.tank.livestock else Who.PRACTITIONER,
     )
 
@@ -137,4 +145,9 @@ def _ceiling_source(case: Case) -> str:
     return "set for this tank" if ceiling is None else ceiling.source
 
 
-RULE = Rule(CODE, "CO2 above what the animals tolerate, now or for a while in the last 24 h", judge)
+RULE = Rule(
+    CODE,
+    "CO2 above what the animals tolerate, now or for a while in the last 24 h",
+    judge,
+    may_move=(LESS_GAS,),
+)

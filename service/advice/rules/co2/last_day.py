@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from service.advice.care_log import entries
 from service.advice.engine.rule import Case
+from service.advice.tank_states import gas_beginning
 from service.derive.local_time import local_moment
 from service.derive.models import Co2Day
 from service.registry.models import LogKind
@@ -17,13 +18,26 @@ BEFORE_LIGHT = timedelta(hours=6)
 
 
 def last_day(case: Case, least_light: timedelta = LEAST_LIGHT) -> Co2Day | None:
-    """The last day with so much light; none older than a day and a half."""
+    """The last day with so much light; none older than a day and a half.
+
+    None where CO2 was adjusted since: what was measured under the old plan is no reason to move the
+    new one.
+    """
+    beginning = gas_beginning(case)
     for one in reversed(case.view.co2_days):
-        if case.now - one.on_at > OLDEST:
+        if case.now - one.on_at > OLDEST or _begun_in(case, one, beginning):
             return None
         if one.off_at - one.on_at >= least_light:
             return one
     return None
+
+
+def _begun_in(case: Case, day: Co2Day, beginning: datetime | None) -> bool:
+    """Whether CO2 was adjusted after that day's CO2 came on: then it tells nothing of now."""
+    if beginning is None:
+        return False
+    plan = case.tank.photoperiod
+    return beginning > local_moment(case.tank, day.day, plan.gas_on or plan.lights_on)
 
 
 def lamp_off_plan(case: Case, day: Co2Day) -> bool:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.adjusting import adjustment
+from service.advice.engine.levers import MORE_GAS
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -16,11 +18,16 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import percent, sensor_source, span
 from service.advice.rules.co2.doubtful import to_settle
 from service.advice.rules.co2.gas_out import no_gas
+from service.advice.tank_states import gas_failed_lately, gas_just_changed, too_warm
 from service.derive.models import Co2Lit
+from service.registry.models import Lever
 
 CODE = "co2-low"
 FAR_SHARE = 0.2
 RECOVERED_SHARE = 0.25
+SURE_SHARE = 0.5
+"""Share of the low minutes in which CO2 was surely low, its whole interval below the target, from
+which on the valve is opened. Our choice."""
 LITTLE_LIGHT = timedelta()
 """Even the first minutes of light without any gas are no reason to open the valve."""
 
@@ -42,11 +49,12 @@ def judge(case: Case) -> Iterator[Finding]:
         return  # whatever it was is over: don't open the gas further on account of it
     co2, tank = case.view.co2, case.tank
     target = f"{co2.target_low_mg_l:.0f} to {co2.target_high_mg_l:.0f} mg/L"
-    doubt = to_settle(case)
+    unsure = _not_sure(lit, low_min)
+    doubt = to_settle(case) or unsure
     step = 0.0 if doubt else flow_step(case, lit)
     yield Finding(
         code=CODE,
-        severity=Severity.ADVICE if doubt else severity(case, lit, low_min),
+        severity=Severity.INFO if unsure else severity(case, lit, low_min, doubt=bool(doubt)),
         title=f"CO2 is {lit.shortfall_mg_l:.0f} mg/L short while the lamp is on",
         action=(
             f"In {span(low_min)} of {span(lit.known_min)} of light CO2 lay below its target of "
@@ -86,7 +94,9 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.5 + 0.45 * lit.surely_below_share,
         since=lit.start,
-        moves=("co2:raise",),
+        log=None if doubt else adjustment(Lever.GAS_FLOW, f"{percent(step)} more"),
+        moves=() if doubt else (MORE_GAS,),
+        refuses=(MORE_GAS,) if doubt else (),
     )
 
 
@@ -103,8 +113,18 @@ def _valve(doubt: str, step: float) -> str:
     )
 
 
-def severity(case: Case, lit: Co2Lit, low_min: float) -> Severity:
-    """A warning where most of the light lacks much of the CO2 it is meant to have."""
+def _not_sure(lit: Co2Lit, low_min: float) -> str:
+    """What would make it surer, where the target lies within the interval of the estimate."""
+    sure_min = lit.surely_below_share * lit.known_min
+    if sure_min >= SURE_SHARE * low_min:
+        return ""
+    return "The target lies within the error of the estimate. To narrow it, test KH twice more"
+
+
+def severity(case: Case, lit: Co2Lit, low_min: float, *, doubt: bool) -> Severity:
+    """A warning where most of the light lacks much of the CO2 it is meant to have, surely."""
+    if doubt:
+        return Severity.ADVICE
     far = lit.shortfall_mg_l > FAR_SHARE * case.view.co2.target_low_mg_l
     return Severity.WARNING if far and low_min > lit.known_min / 2 else Severity.ADVICE
 
@@ -126,5 +146,12 @@ def flow_step(case: Case, lit: Co2Lit) -> float:
     return min(max(wanted, 0.05), case.limit("co2_step_share"))
 
 
-RULE = Rule(CODE, "CO2 below the plants' target while the lamp is on, over the last 24 h", judge,
-            timedelta(hours=6), timedelta(days=2))  # fmt: skip
+RULE = Rule(
+    CODE,
+    "CO2 below the plants' target while the lamp is on, over the last 24 h",
+    judge,
+    timedelta(hours=6),
+    timedelta(days=2),
+    may_move=(MORE_GAS,),
+    silent_while=(too_warm, gas_failed_lately, gas_just_changed),
+)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
+from service.advice.engine.levers import COOLER, LESS_LIGHT, MORE_GAS, WARMER
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
@@ -73,7 +74,8 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(Hazard.TEMPERATURE, Hazard.MAINS),
         confidence=min(coming.probability, 1.0),
         since=case.now,
-        moves=("heat:lower" if warm else "heat:raise",),
+        moves=(COOLER, *LESS_LIGHT) if warm else (WARMER,),
+        refuses=(MORE_GAS,) if warm else (),
     )  # fmt: skip
 
 
@@ -89,5 +91,10 @@ def _returning(case: Case, side: str, celsius: float) -> bool:
     return celsius < usual - USUAL_C if side == "above" else celsius > usual + USUAL_C
 
 
-RULE = Rule(CODE, "temperature will probably leave its range within half a day", judge,
-            timedelta(hours=1))  # fmt: skip
+RULE = Rule(
+    CODE,
+    "temperature will probably leave its range within half a day",
+    judge,
+    timedelta(hours=1),
+    may_move=(COOLER, *LESS_LIGHT, WARMER),
+)

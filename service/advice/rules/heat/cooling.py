@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.care_log import newest
+from service.advice.engine.levers import WARMER
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import days as days_text
 from service.derive.models import Quality
+from service.registry.models import LogKind
 
 CODE = "temperature-cooling"
 
@@ -31,6 +34,8 @@ def judge(case: Case) -> Iterator[Finding]:
     if case.tank.heated or limits.low_c is None or found.quality is Quality.STALE:
         return
     if len(minima) < days + 1:
+        return
+    if not case.active(CODE) and _cooled_by_new_water(case, days, minima[-1]):
         return
     lowest, before = minima[-1], minima[-1 - days]
     margin = case.limit("cooling_margin_c") * (1.5 if case.active(CODE) else 1.0)
@@ -66,8 +71,23 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(Hazard.TEMPERATURE, Hazard.MAINS),
         confidence=0.6,
         since=case.now - timedelta(days=days),
-        moves=("heat:raise",),
+        moves=(WARMER,),
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "unheated tank cooling towards its lower limit", judge, timedelta(hours=12))
+def _cooled_by_new_water(case: Case, days: int, lowest_c: float) -> bool:
+    """Whether a water change within the days that are compared may explain the fall."""
+    change = newest(case, LogKind.WATER_CHANGE)
+    if change is None or case.now - change.time >= timedelta(days=days):
+        return False
+    new_c = change.data.get("temperature_c")
+    return new_c is None or float(new_c) < lowest_c + 1.0
+
+
+RULE = Rule(
+    CODE,
+    "unheated tank cooling towards its lower limit",
+    judge,
+    timedelta(hours=12),
+    may_move=(WARMER,),
+)

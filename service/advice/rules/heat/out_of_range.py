@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
+from service.advice.engine.levers import COOLER, LESS_LIGHT, MORE_GAS, WARMER, Move
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
@@ -20,6 +21,10 @@ from service.science.temperature.excursions import Excursion
 CODE = "temperature-out"
 STILL_SEEN = timedelta(hours=1)
 """An excursion whose last sample is no older is still going on. Our choice."""
+BACK_C = 0.1
+"""So far inside its range temperature is back, despite the noise of thermometers. Our choice."""
+LESS_FAR = 0.75
+"""Urgent until it is only this share of the threshold off. Our choice."""
 
 
 def judge(case: Case) -> Iterator[Finding]:
@@ -38,9 +43,19 @@ def recent_excursions(case: Case) -> list[Excursion]:
 
 
 def ongoing(case: Case, excursion: Excursion) -> bool:
-    """Whether it has not been seen to end."""
-    fresh = case.view.temperature.quality is not Quality.STALE
-    return not excursion.end_known and fresh and case.now - _moment(excursion.end_s) <= STILL_SEEN
+    """Whether temperature is still outside: not seen to end, and not back inside by now."""
+    seen = case.now - _moment(excursion.end_s) <= STILL_SEEN
+    return not excursion.end_known and _known(case) and seen and not _back(case, excursion)
+
+
+def _known(case: Case) -> bool:
+    """Whether it is known how warm it is now."""
+    return case.view.temperature.quality is not Quality.STALE
+
+
+def _back(case: Case, excursion: Excursion) -> bool:
+    inside = excursion.limit_c - _now_c(case, excursion)
+    return (inside if excursion.side == "above" else -inside) >= BACK_C
 
 
 def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Finding:
@@ -53,7 +68,7 @@ def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Findi
     return Finding(
         code=CODE,
         subject=last.side,
-        severity=_severity(case, now_out, off),
+        severity=_severity(case, last, now_out),
         title=(
             f"Water is too {word}: {_now_c(case, last):.1f} °C"
             if now_out
@@ -94,15 +109,22 @@ def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Findi
         ),
         confidence=0.9,
         since=_moment(all_of_side[0].start_s),
-        moves=(("heat:lower",) if last.side == "above" else ("heat:raise",)) if now_out else (),
+        moves=_moves(last.side) if now_out else (),
+        refuses=(MORE_GAS,) if now_out and last.side == "above" else (),
     )
 
 
-def _severity(case: Case, now_out: bool, off_c: float) -> Severity:
-    if now_out:
-        far = off_c >= case.limit("temperature_urgent_c")
-        return Severity.URGENT if far else Severity.WARNING
-    return Severity.ADVICE
+def _moves(side: str) -> tuple[Move, ...]:
+    return (COOLER, *LESS_LIGHT) if side == "above" else (WARMER,)
+
+
+def _severity(case: Case, last: Excursion, now_out: bool) -> Severity:
+    """By how far it is off now, not at its worst: what comes back is no longer urgent."""
+    if not now_out:
+        return Severity.ADVICE
+    far = case.limit("temperature_urgent_c") * (LESS_FAR if case.active(CODE, last.side) else 1.0)
+    off_c = abs(_now_c(case, last) - last.limit_c)
+    return Severity.URGENT if off_c >= far else Severity.WARNING
 
 
 def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours: float) -> str:
@@ -111,6 +133,12 @@ def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours:
         f"Temperature {'has been' if now_out else 'was'} {side} {limit_c:.1f} °C for "
         f"{span(hours * 60)}, by up to {abs(worst.peak_c - limit_c):.1f} °C. "
     )
+    if not now_out and not last.end_known and not _known(case):
+        return (
+            f"{was}Whether it is back in range is not known: there is no reading since "
+            f"{day_clock(case.tank, _moment(last.end_s), case.now)}. Measure it, and look at the "
+            "animals."
+        )
     if not now_out:
         return (
             f"{was}It is back in range: look at the animals, and at what caused it "
@@ -190,4 +218,9 @@ def _source(case: Case, one: Excursion) -> str:
     return sources[0] if sources else ""
 
 
-RULE = Rule(CODE, "temperature outside the range that all animals tolerate, now or in 24 h", judge)
+RULE = Rule(
+    CODE,
+    "temperature outside the range that all animals tolerate, now or in 24 h",
+    judge,
+    may_move=(COOLER, *LESS_LIGHT, WARMER),
+)

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from service.advice.closing import close_co2
+from service.advice.engine.levers import LESS_FEED, LESS_GAS, MORE_GAS
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
@@ -66,7 +67,8 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(Hazard.ANIMALS, Hazard.MAINS),
         confidence=0.6,
         since=case.now,
-        moves=("co2:lower",) if too_warm else (),
+        moves=(LESS_FEED,),
+        refuses=(MORE_GAS,) if too_warm else (),
     )  # fmt: skip
 
 
@@ -100,8 +102,15 @@ def _measured(case: Case, oxygen_mg_l: float, sensor: str) -> Iterator[Finding]:
         hazards=(Hazard.ANIMALS, Hazard.CO2, Hazard.MAINS),
         confidence=0.8,
         since=case.now,
-        moves=("co2:lower",),
+        moves=(LESS_FEED, *((LESS_GAS,) if case.tank.co2_injected else ())),
+        refuses=(MORE_GAS,),
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "oxygen low, measured or by temperature", judge, timedelta(hours=2))
+RULE = Rule(
+    CODE,
+    "oxygen low, measured or by temperature",
+    judge,
+    timedelta(hours=2),
+    may_move=(LESS_FEED, LESS_GAS),
+)

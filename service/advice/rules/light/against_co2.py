@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from datetime import date, timedelta
 from itertools import chain
 
+from service.advice.engine.levers import LESS_LIGHT
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -75,7 +76,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(Hazard.CO2, Hazard.MAINS, *((Hazard.CHEMICALS,) if doubt else ())),
         who=Who.PRACTITIONER,
         confidence=0.6,
-        moves=("light:lower",),
+        moves=LESS_LIGHT,
     )  # fmt: skip
 
 
@@ -92,5 +93,11 @@ def _first(case: Case, doubt: str) -> str:
     return f"Change CO2 first: bring it to {case.view.co2.target_low_mg_l:.0f} mg/L by lights-on."
 
 
-RULE = Rule(CODE, "strong light met too little CO2 on the last days", judge, timedelta(hours=6),
-            timedelta(days=2))  # fmt: skip
+RULE = Rule(
+    CODE,
+    "strong light met too little CO2 on the last days",
+    judge,
+    timedelta(hours=6),
+    timedelta(days=2),
+    may_move=LESS_LIGHT,
+)

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from service.advice.closing import close_co2
+from service.advice.engine.levers import STRONGER_LIGHT
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
@@ -61,7 +62,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(*((Hazard.CO2,) if case.tank.co2_injected else ()), Hazard.MAINS),
         confidence=0.8,
         since=since,
-        moves=("light:raise",),
+        moves=(STRONGER_LIGHT,),
     )
 
 
@@ -117,4 +118,4 @@ def _missed_min(case: Case, since: datetime) -> float:
     return missed / 60
 
 
-RULE = Rule(CODE, "dark within the wanted photoperiod", judge)
+RULE = Rule(CODE, "dark within the wanted photoperiod", judge, may_move=(STRONGER_LIGHT,))

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 from itertools import chain
 
+from service.advice.engine.levers import LESS_LIGHT, MORE_LIGHT
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -63,7 +64,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(Hazard.MAINS,),
         who=Who.PRACTITIONER,
         confidence=0.6,
-        moves=(f"light:{way}",),
+        moves=LESS_LIGHT if way == "lower" else MORE_LIGHT,
     )  # fmt: skip
 
 
@@ -95,5 +96,11 @@ def _how(case: Case, share: float, change_min: float) -> str:
     )
 
 
-RULE = Rule(CODE, "daily light integral outside the plants' range", judge, timedelta(hours=6),
-            timedelta(days=3))  # fmt: skip
+RULE = Rule(
+    CODE,
+    "daily light integral outside the plants' range",
+    judge,
+    timedelta(hours=6),
+    timedelta(days=3),
+    may_move=(*LESS_LIGHT, *MORE_LIGHT),
+)

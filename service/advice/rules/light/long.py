@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
+from service.advice.engine.levers import SHORTER_LIGHT
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -105,8 +106,10 @@ def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> F
         who=Who.PRACTITIONER,
         since=since,
         confidence=0.8,
-        moves=("light:lower",),
+        moves=(SHORTER_LIGHT,),
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "lamp on longer than its plan", judge, timedelta(hours=1))
+RULE = Rule(
+    CODE, "lamp on longer than its plan", judge, timedelta(hours=1), may_move=(SHORTER_LIGHT,)
+)

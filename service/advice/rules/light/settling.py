@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.engine.levers import SHORTER_LIGHT
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -55,8 +56,14 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.6,
         since=start,
-        moves=("light:lower",),
+        moves=(SHORTER_LIGHT,),
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "weeks after a set-up or a large replant", judge, settling=timedelta(days=21))
+RULE = Rule(
+    CODE,
+    "weeks after a set-up or a large replant",
+    judge,
+    settling=timedelta(days=21),
+    may_move=(SHORTER_LIGHT,),
+)

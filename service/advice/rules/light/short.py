@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.engine.levers import LONGER_LIGHT
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -65,8 +66,14 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.8,
         since=days[0].lit[0][0],
-        moves=("light:raise",),
+        moves=(LONGER_LIGHT,),
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "lamp on for less than its plan, two days in a row", judge, timedelta(hours=1))
+RULE = Rule(
+    CODE,
+    "lamp on for less than its plan, two days in a row",
+    judge,
+    timedelta(hours=1),
+    may_move=(LONGER_LIGHT,),
+)

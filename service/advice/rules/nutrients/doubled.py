@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from service.advice.care_log import last_full_change, planned_doses
+from service.advice.engine.levers import CHANGE_WATER, LESS_DOSE
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -67,8 +68,15 @@ def _finding(case: Case, plan: DosePlan, amount: Amount, total: float) -> Findin
         hazards=(Hazard.ANIMALS, Hazard.CHEMICALS, Hazard.HOT_WATER),
         confidence=0.8,
         closed_by=("water-change",),
+        moves=(LESS_DOSE, CHANGE_WATER),
         since=case.now,
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "more of a dose was logged than planned", judge, settling=timedelta(days=14))
+RULE = Rule(
+    CODE,
+    "more of a dose was logged than planned",
+    judge,
+    settling=timedelta(days=14),
+    may_move=(LESS_DOSE, CHANGE_WATER),
+)

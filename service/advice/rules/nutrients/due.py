@@ -9,12 +9,13 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from service.advice.care_log import last_full_change, planned_doses
+from service.advice.engine.levers import MORE_DOSE
 from service.advice.engine.practice import COMMON_PRACTICE
-from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.recommendation import Amount, Evidence, Finding, LogDraft, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import day_clock, dose
-from service.registry.models import DosePlan, LogEntry
+from service.registry.models import DosePlan, LogEntry, LogKind
 
 CODE = "dose-due"
 
@@ -89,8 +90,24 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
         hazards=(Hazard.CHEMICALS,),
         confidence=0.9,
         closed_by=("dose",),
+        moves=(MORE_DOSE,),
+        log=_entry(plan, amount),
         since=change.time,
     )
 
 
-RULE = Rule(CODE, "a planned dose has not followed the last large water change", judge)
+def _entry(plan: DosePlan, amount: Amount | None) -> LogDraft:
+    """The entry of the dose; how much is asked for where the volume of the tank is not known."""
+    solution = plan.g_per_100_l is None
+    name, key = ("volume", "ml") if solution else ("mass", "g")
+    if amount is None:
+        return LogDraft(LogKind.DOSE.value, {"name": plan.name}, {name: key})
+    return LogDraft(LogKind.DOSE.value, {"name": plan.name, key: amount.value})
+
+
+RULE = Rule(
+    CODE,
+    "a planned dose has not followed the last large water change",
+    judge,
+    may_move=(MORE_DOSE,),
+)

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from service.advice.care_log import days_since, last_full_change, planned_doses
+from service.advice.engine.levers import MORE_DOSE
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -54,10 +55,16 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
         ),
         hazards=(Hazard.CHEMICALS,),
         confidence=0.7,
-        closed_by=("dose", "water-change"),
+        closed_by=("dose",),
+        moves=(MORE_DOSE,),
         since=change.time,
     )  # fmt: skip
 
 
-RULE = Rule(CODE, "a planned dose was left out after the last change", judge,
-            settling=timedelta(days=14))  # fmt: skip
+RULE = Rule(
+    CODE,
+    "a planned dose was left out after the last change",
+    judge,
+    settling=timedelta(days=14),
+    may_move=(MORE_DOSE,),
+)

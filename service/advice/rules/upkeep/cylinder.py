@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime, time, timedelta
 
 from service.advice.care_log import days_since, newest
 from service.advice.engine.practice import COMMON_PRACTICE
-from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.recommendation import Amount, Evidence, Finding, LogDraft, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import days
@@ -73,6 +73,7 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.4,
         closed_by=("cylinder",),
+        log=LogDraft(LogKind.CYLINDER.value, asks={"content": "g"}),
         since=cylinder.empty_at - timedelta(days=notice),
     )  # fmt: skip
 

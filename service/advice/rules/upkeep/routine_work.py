@@ -12,7 +12,7 @@ from typing import Final
 
 from service.advice.care_log import days_since, entries, newest_calibration, set_up_at
 from service.advice.engine.practice import COMMON_PRACTICE
-from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.recommendation import Amount, Evidence, Finding, LogDraft, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
@@ -22,13 +22,13 @@ from service.registry.models import LogKind
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """One kind of work: its code, title, interval, how, what closes it, hazards and who."""
+    """One kind of work: its code, title, interval, how, the entry it leaves, hazards and who."""
 
     code: str
     title: str
     interval: str
     how: str
-    closed_by: str
+    log: LogDraft
     hazards: tuple[Hazard, ...]
     who: Who = Who.ANYONE
 
@@ -39,7 +39,7 @@ PREFILTER: Final = Work(
     "prefilter_days",
     "Take the sponge out, rinse it in a bucket of tank water, put it back. A clogged pre-filter "
     "slows the flow, and with it the CO2 that reaches the plants.",
-    "filter-clean",
+    LogDraft(LogKind.FILTER_CLEAN.value, {"part": "pre-filter"}),
     (Hazard.MAINS, Hazard.STOPPED),
 )
 FILTER: Final = Work(
@@ -49,7 +49,7 @@ FILTER: Final = Work(
     "Rinse half of the media in a bucket of tank water, never all of them and never under the "
     "tap: the bacteria on them keep ammonia down. Check hoses and seals; see that the flow is "
     "back afterwards.",
-    "filter-clean",
+    LogDraft(LogKind.FILTER_CLEAN.value, {"part": "filter"}),
     (Hazard.MAINS, Hazard.STOPPED),
     Who.PRACTITIONER,
 )
@@ -59,7 +59,7 @@ KH_TEST: Final = Work(
     "kh_test_valid_days",
     "CO2 is worked out from pH and KH: it is only as good as the last test. Test before a water "
     "change, twice, and log the mean.",
-    "kh-test",
+    LogDraft(LogKind.KH_TEST.value, asks={"kh": "kh_meq_l"}),
     (Hazard.CHEMICALS,),
 )
 CALIBRATION: Final = Work(
@@ -68,7 +68,7 @@ CALIBRATION: Final = Work(
     "ph_calibration_valid_days",
     "Two fresh buffers, 7 and then 4 (or the pair you use), at the tank's temperature; rinse in "
     "between, wait until the reading stands, log both. 0.1 pH off is a quarter of the CO2.",
-    "calibration",
+    LogDraft(LogKind.CALIBRATION.value, {"quantity": "ph"}, {"points": "points"}),
     (Hazard.CHEMICALS,),
     Who.PRACTITIONER,
 )
@@ -128,7 +128,8 @@ def _unlogged(case: Case, work: Work, why: str) -> Finding:
         hazards=work.hazards,
         who=work.who,
         confidence=0.5,
-        closed_by=(work.closed_by,),
+        closed_by=(work.log.kind,),
+        log=work.log,
     )
 
 
@@ -174,7 +175,8 @@ def _due(case: Case, work: Work, last: datetime | None) -> Iterator[Finding]:
         hazards=work.hazards,
         who=work.who,
         confidence=0.7,
-        closed_by=(work.closed_by,),
+        closed_by=(work.log.kind,),
+        log=work.log,
         since=last + timedelta(days=every),
     )
 

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 from service.advice.care_log import days_since, entries
 from service.advice.engine.practice import COMMON_PRACTICE
-from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.recommendation import Amount, Evidence, Finding, LogDraft, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
@@ -50,6 +50,7 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.5,
         closed_by=("trim", "replant"),
+        log=LogDraft(LogKind.TRIM.value, {"height_cm": leave}),
         since=trim_day(case),
     )  # fmt: skip
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from service.advice.care_log import parts_done, remaining, work_without_change
+from service.advice.engine.levers import CHANGE_WATER
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -36,8 +37,9 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.WARNING if late else Severity.ADVICE,
         title=f"Large water change after the work: {water.amount_text}",
         action=(
-            f"{what} stirs up waste and substrate: change {water.amount_text} "
-            f"{'now: it was due the day of the work' if late else 'today'}. {water.how}"
+            f"{what} stirs up waste and substrate: change {water.each_text} "
+            f"{'now: it was due the day of the work' if late else 'today'}{water.again_text}. "
+            f"{water.how}"
             f"Take floating leaves out first and siphon off what lies loose on the substrate. "
             f"{water.effect}{water.reuse}"
         ).rstrip(),
@@ -58,8 +60,15 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=water.hazards,
         confidence=0.9,
         closed_by=("water-change",),
+        moves=(CHANGE_WATER,),
+        log=water.log,
         since=work.time,
     )
 
 
-RULE = Rule(CODE, "major work on plants or soil that no large water change followed", judge)
+RULE = Rule(
+    CODE,
+    "major work on plants or soil that no large water change followed",
+    judge,
+    may_move=(CHANGE_WATER,),
+)

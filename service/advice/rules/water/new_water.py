@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from service.advice.engine.instruction import HOT_WATER
-from service.advice.engine.recommendation import Amount
+from service.advice.engine.recommendation import Amount, LogDraft
 from service.advice.engine.rule import Case
 from service.advice.engine.work import Hazard
 from service.advice.phrases import litres, percent
 from service.advice.rules.water.old_water import old_water
 from service.advice.rules.water.steps import aim, aim_text, split, tank_temperature_c
+from service.registry.models import LogKind
 from service.science.carbonate.co2 import bicarbonate_g_for_alkalinity
 from service.science.water.carbonate import water_after_change
 from service.science.water.change import concentration_after_changes
@@ -32,6 +33,7 @@ class NewWater:
         effect: sentences on KH, pH and CO2 right after it.
         reuse: a sentence on what the old water is fit for.
         hazards: of the new water and what goes into it.
+        log: the entry that making it leaves.
         parts: over so many days the change is spread.
     """
 
@@ -42,6 +44,15 @@ class NewWater:
     reuse: str = ""
     hazards: tuple[Hazard, ...] = ()
     parts: int = 1
+    log: LogDraft | None = None
+
+    @property
+    def again_text(self) -> str:
+        """What follows the first part: ``, and as much on each of the next 2 days``."""
+        if self.parts == 1:
+            return ""
+        days = "the next day" if self.parts == 2 else f"each of the next {self.parts - 1} days"
+        return f", and as much on {days}"
 
     @property
     def amount_text(self) -> str:
@@ -56,6 +67,7 @@ def new_water(case: Case, fraction: float) -> NewWater:
     new_kh = new_kh_meq_l(case)
     parts, each = split(case, fraction, new_kh)
     amounts = [Amount("share", 100 * each, "%")]
+    log = LogDraft(LogKind.WATER_CHANGE.value, {"fraction": each})
     if parts > 1:
         amounts.append(Amount("days", parts, "d"))
     if volume_l is None:
@@ -67,6 +79,7 @@ def new_water(case: Case, fraction: float) -> NewWater:
             tuple(amounts),
             hazards=(Hazard.HOT_WATER,),
             parts=parts,
+            log=log,
         )
     water_l = each * volume_l
     amounts.insert(0, Amount("water", water_l, "L"))
@@ -81,6 +94,7 @@ def new_water(case: Case, fraction: float) -> NewWater:
         reuse_text,
         _hazards(case, hot, soft),
         parts,
+        log,
     )
 
 

@@ -17,6 +17,7 @@ from service.advice.care_log import (
     set_up_at,
     work_without_change,
 )
+from service.advice.engine.levers import CHANGE_WATER
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
@@ -77,6 +78,8 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=water.hazards,
         confidence=0.9 if last is not None else 0.6,
         closed_by=("water-change",),
+        moves=(CHANGE_WATER,),
+        log=water.log,
         since=due - timedelta(days=1),
     )
 
@@ -87,4 +90,9 @@ def evening(case: Case, day: date | None = None) -> datetime:
     return local_moment(case.tank, max(day or today, today), EVENING)
 
 
-RULE = Rule(CODE, "the plan's interval since the last large water change is over", judge)
+RULE = Rule(
+    CODE,
+    "the plan's interval since the last large water change is over",
+    judge,
+    may_move=(CHANGE_WATER,),
+)

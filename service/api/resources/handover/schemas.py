@@ -11,6 +11,7 @@ from service.schemas.answers import AnswerSchema, Part
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Name, Number, Text
 from service.schemas.times import Day, Moment, TimeZone
+from service.times import MOMENT_PATTERN
 
 FORMS: Final = ("events", "todos")
 _LONG: Final = 2000
@@ -91,15 +92,28 @@ class HandoverSchema(AnswerSchema):
     tanks = Items(TankSheetSchema, "By id.")
 
 
+class DayOrTime(Text):
+    """A day, or a time, as text: the zone that it is read in is that of a tank."""
+
+    def openapi(self) -> dict[str, Any]:
+        """A text of either format."""
+        return super().openapi() | {
+            "anyOf": [
+                {"format": "date", "pattern": MOMENT_PATTERN},
+                {"format": "date-time", "pattern": MOMENT_PATTERN},
+            ]
+        }
+
+
 class HandoverOptionsSchema(Schema):
     """What the sheet covers."""
 
-    start = Text(
+    start = DayOrTime(
         "A day, or a time (RFC 3339); a day is one of the first tank's zone. Default with `end`: "
         "now.",
         longest=40,
     )
-    end = Text(
+    end = DayOrTime(
         f"A day, which is included, or a time; at most {LONGEST.days} days after the start. "
         f"Default: {USUAL.days} days after it.",
         longest=40,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import timedelta
+from types import MappingProxyType
 from typing import Any, Final
 
 from flask import Response, request
@@ -41,6 +42,7 @@ from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Number, Text
 from service.schemas.messages import messages_of
 from service.schemas.times import Moment
+from service.schemas.unit_schemas import units_of
 from service.units import QUANTITIES
 
 SENML: Final = "application/senml+json"
@@ -57,6 +59,20 @@ blueprint = Blueprint(
 
 class ReadingInSchema(Schema):
     """One reading as a sensor sends it."""
+
+    json_schema = MappingProxyType(
+        {
+            "oneOf": [
+                {
+                    "properties": {
+                        "quantity": {"const": name},
+                        "unit": {"enum": list(units_of(one.ucum))},
+                    }
+                }
+                for name, one in QUANTITIES.items()
+            ]
+        }
+    )
 
     quantity = Choice(words=list(QUANTITIES), required=True)
     value = Number(required=True)

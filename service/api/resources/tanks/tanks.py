@@ -85,7 +85,9 @@ class TankResource(MethodView):
         _check_id(tank)
         if value.id not in ("", tank):
             raise invalid_field("/id", value.id, f"{tank}, as in the address")
-        stored = current().registry.put_tank(replace(value, id=tank), only_if=precondition())
+        stored = current().registry.put_tank(
+            replace(value, id=tank), now=now(), only_if=precondition()
+        )
         current().nudge()
         return _answer(stored)
 
@@ -106,7 +108,7 @@ class TankResource(MethodView):
                 raise invalid_field("/id", value.id, f"{tank}: the id of a tank does not change")
             return value
 
-        stored = current().registry.change_tank(tank, change, only_if=precondition())
+        stored = current().registry.change_tank(tank, change, now=now(), only_if=precondition())
         current().nudge()
         return _answer(stored)
 

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from service.advice.engine.levers import LESS_GAS
 from service.advice.engine.recommendation import Severity
 from service.registry.models import Stock
 from service.times import to_us
@@ -28,7 +29,7 @@ def test_co2_high_is_urgent_while_it_lasts() -> None:
     assert "needle valve" in one.keeper_action and "needle valve" not in one.action
     assert "shut) now, and raise the filter outlet or run an air stone" in one.action
     assert one.due == NOON
-    assert one.moves == ("co2:lower",)
+    assert one.moves == (LESS_GAS,)
 
 
 def test_co2_high_is_reported_the_morning_after() -> None:

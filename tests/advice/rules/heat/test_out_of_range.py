@@ -11,7 +11,7 @@ from service.advice.engine.recommendation import Severity
 from service.registry.models import Stock, WaterChangePlan
 from service.registry.species.names import species
 from tests.advice.cases import amount, found, the, view_with
-from tests.derive.pieces import NOON, a_tank, grid
+from tests.derive.pieces import NOON, a_tank, days_of, grid
 
 EVENING = datetime(2026, 3, 10, 20, 0, tzinfo=UTC)
 
@@ -83,3 +83,34 @@ def test_noise_at_the_limit_stays_one_excursion() -> None:
     view = view_with(now=EVENING, celsius=lambda t: heated_from(8.0, 28.15)(t) + noise[: t.size])
     assert len(view.excursions) == 1
     assert len(found(view, "temperature-out")) == 1
+
+
+def test_what_has_come_back_is_not_urgent_although_its_end_is_not_certain() -> None:
+    """Within the hysteresis of the excursion, but inside the range: nothing to bring down."""
+    last = grid(EVENING, EVENING)[0]
+
+    def back(t: np.ndarray) -> np.ndarray:
+        return np.where(t >= last - 10 * 60 * 10**6, 27.85, heated_from(14.0, 31.0)(t))
+
+    one = the(view_with(now=EVENING, celsius=back), "temperature-out")
+    assert one.severity is Severity.ADVICE
+    assert one.moves == () and one.due is None
+    assert "Bring it down" not in one.action and one.title.startswith("Water was too warm")
+
+
+def test_urgency_is_that_of_now_not_of_the_worst() -> None:
+    last = grid(EVENING, EVENING)[0]
+
+    def nearly(t: np.ndarray) -> np.ndarray:
+        return np.where(t >= last - 30 * 60 * 10**6, 28.6, heated_from(14.0, 31.0)(t))
+
+    one = the(view_with(now=EVENING, celsius=nearly), "temperature-out")
+    assert one.severity is Severity.WARNING
+    assert "Bring it down" in one.action
+
+
+def test_without_a_reading_nobody_says_that_it_is_back() -> None:
+    later = EVENING + timedelta(hours=3)
+    stopped = days_of(EVENING, celsius=heated_from(14.0, 31.0))  # and nothing since
+    one = the(view_with(now=later, series=stopped), "temperature-out")
+    assert "not known" in one.action and "It is back" not in one.action

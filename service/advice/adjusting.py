@@ -1,0 +1,17 @@
+"""The log entry of an adjusted valve or timer, for advice that asks for it."""
+
+from __future__ import annotations
+
+from service.advice.engine.recommendation import LogDraft
+from service.registry.models import Lever, LogKind
+
+
+def adjustment(lever: Lever, after: str, before: str = "") -> LogDraft:
+    """The entry that marking the advice as done leaves; rules then judge the lever anew.
+
+    Args:
+        after: what it is now, in words: ``07:40``, ``14 % more``.
+        before: what it was; "" where nobody knows.
+    """
+    data = {"lever": lever.value, "after": after}
+    return LogDraft(LogKind.ADJUSTMENT.value, data | ({"before": before} if before else {}))
