@@ -7,15 +7,11 @@ from typing import Any
 
 import click
 
-from service.cli.log.options import FieldParameter
 from service.cli.options.parameters import MomentParameter, SpanParameter
 from service.cli.options.service_options import service_client, service_options
 from service.cli.output.advice import due_words, instruction_lines
 from service.cli.output.display import as_json_text, json_option
 from service.client import Client, Recommendation
-from service.registry.fields.log import KINDS
-from service.registry.models import LogKind
-from service.schemas.fields import Field
 from service.times import format_moment, format_span
 
 
@@ -65,7 +61,7 @@ def command(
             click.echo(as_json_text({"recommendations": found}) if as_json else _listed(found))
             return
         ((action, id),) = given.items()
-        data = None if value is None else _asked_data(client, id, value)
+        data = None if value is None else _asked(client, id, value)
         one = _marked(client, action, id, until, length, data)
     click.echo(as_json_text(one) if as_json else f"{one.tank}: {one.title}: now {one.state}")
 
@@ -86,19 +82,11 @@ def _marked(
     return client.mark(id, action, **body)
 
 
-def _asked_data(client: Client, id: str, text: str) -> dict[str, Any]:
-    """The field that marking it as done asks for, with its value.
+def _asked(client: Client, id: str, value: str) -> dict[str, Any]:
+    # The table of fields takes half a second to import; only --value needs it.
+    from service.cli.log.asked import asked_data
 
-    Raises:
-        click.UsageError: it asks for nothing, or the value is not allowed.
-    """
-    draft = client.recommendation(id).log
-    if draft is None or len(draft.asks) != 1:
-        raise click.UsageError("--value: it asks for none; allowed: --done alone")
-    field = KINDS[LogKind(draft.kind)].fields[draft.asks[0]]
-    if not isinstance(field, Field):
-        raise click.UsageError(f"--value: allowed: littoral log {draft.kind}, which closes it")
-    return {draft.asks[0]: FieldParameter(field).convert(text, None, None)}
+    return asked_data(client, id, value)
 
 
 def _listed(found: list[Recommendation]) -> str:

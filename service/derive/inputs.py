@@ -9,7 +9,7 @@ from datetime import datetime
 from service.derive.sensor_choice import ChosenSeries, why_no_reading
 from service.derive.tolerance import Tolerance, tolerance_of
 from service.registry.models import LogEntry, Tank
-from service.store.model import Reading, Samples, SeriesInfo
+from service.store.model import Reading, Samples, SeriesInfo, SeriesKey
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +22,7 @@ class Inputs:
         log: entries up to ``now``, newest first.
         infos: what the store holds of each series of the tank, as far as they count.
         left_out: how many more series the store holds.
+        slips: the series whose newest reading is a single impossible one.
         chosen: by quantity, the series that counts.
         latest: by quantity, the newest usable reading of that series.
         samples: by quantity, usable readings or means of that series.
@@ -38,6 +39,7 @@ class Inputs:
     samples: Mapping[str, Samples] = field(default_factory=dict)
     paired_temperature: Reading | None = None
     left_out: int = 0
+    slips: frozenset[SeriesKey] = frozenset()
 
     @property
     def tolerance(self) -> Tolerance:

@@ -26,6 +26,7 @@ from service.derive.sensor_choice import (
     considered,
     usable,
 )
+from service.derive.slips import slips
 from service.derive.thresholds import derived_limit
 from service.derive.tolerance import Tolerance
 from service.registry.models import LogEntry, LogKind, Tank
@@ -219,8 +220,9 @@ def _newest(
     """The inputs with the newest readings alone, of some quantities or all."""
     stored = store.series(tank.id)
     infos = considered(tank, stored)
+    single = slips(store, infos, now)
     chosen = {
-        quantity: chosen_series(tank, quantity, infos, now)
+        quantity: chosen_series(tank, quantity, infos, now, single)
         for quantity in sorted({info.key.quantity for info in infos})
         if quantities is None or quantity in quantities
     }
@@ -236,6 +238,7 @@ def _newest(
         log=log,
         infos=infos,
         left_out=len(stored) - len(infos),
+        slips=single,
         chosen=chosen,
         latest=latest,
         paired_temperature=_nearest(

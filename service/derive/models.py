@@ -17,7 +17,7 @@ from service.registry.models import LogEntry, Tank
 from service.registry.species.ranges import SharedRange
 from service.science.gas_exchange.fit import GasExchangeFit
 from service.science.temperature.excursions import Excursion
-from service.store.model import Reading, SeriesInfo
+from service.store.model import Reading, SeriesInfo, SeriesKey
 
 Array = npt.NDArray[np.float64]
 
@@ -349,6 +349,7 @@ class TankView:
         log: the entries of the last months, newest first.
         sensors: what the store holds of each series, as far as they count.
         sensors_left_out: how many more series the store holds.
+        slips: those whose newest reading is a single impossible one.
         tolerance: what the animals tolerate together.
         light: light at ``now``.
         co2_lit: CO2 over the lit hours of the last 24 h; None where unknown.
@@ -387,3 +388,4 @@ class TankView:
     usual_c: float | None = None
     discomforts: tuple[Excursion, ...] = ()
     sensors_left_out: int = 0
+    slips: frozenset[SeriesKey] = frozenset()

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.registry.models import Tank
-from service.store.model import NOT_USABLE, Flag, Reading, SeriesInfo
+from service.store.model import NOT_USABLE, Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
 
 US_PER_MINUTE = 60_000_000
@@ -61,7 +61,11 @@ def considered(tank: Tank, infos: Sequence[SeriesInfo]) -> tuple[SeriesInfo, ...
 
 
 def chosen_series(
-    tank: Tank, quantity: str, infos: Iterable[SeriesInfo], now: datetime
+    tank: Tank,
+    quantity: str,
+    infos: Iterable[SeriesInfo],
+    now: datetime,
+    slips: Collection[SeriesKey] = (),
 ) -> ChosenSeries:
     """Choose the series of a quantity to derive from.
 
@@ -71,6 +75,8 @@ def chosen_series(
     Args:
         quantity: e.g. ``ph``.
         infos: the series that the store holds of this tank.
+        slips: those whose newest reading is a slip (``service.derive.slips``): one impossible
+            reading must not change the sensor.
     """
     stale_min = derived_limit(tank, STALE_NAME.get(quantity, "stale_temperature_min"))
     mine = sorted(
@@ -78,7 +84,11 @@ def chosen_series(
     )
     if not mine:
         return ChosenSeries(None)
-    good = [one for one in mine if usable(one.last) and age_min(one.last, now) <= stale_min]
+    good = [
+        one
+        for one in mine
+        if (usable(one.last) or one.key in slips) and age_min(one.last, now) <= stale_min
+    ]
     wanted = tank.sensors.get(quantity)
     if wanted is None:
         return ChosenSeries(good[0] if good else max(mine, key=lambda one: one.last.time_us))

@@ -79,6 +79,7 @@ def tank_view(
         log=inputs.log,
         sensors=inputs.infos,
         sensors_left_out=inputs.left_out,
+        slips=inputs.slips,
         tolerance=tolerance,
         light=light_now(inputs, source),
         co2_lit=while_lit,

@@ -78,3 +78,15 @@ def test_two_of_one_id(client):
     both = [AWAY | {"id": "july"}, AWAY | {"id": "july"}]
     body = problem_of(client.put(URL, json={"absences": both}), 422, "invalid-input")
     assert body["errors"][0]["pointer"] == "/absences/1/id"
+
+
+def test_an_absence_lasts_at_most_a_year(client):
+    def put(end):
+        absence = {"start": "2024-01-01T00:00:00Z", "end": end}
+        return client.put("/v1/absences", json={"absences": [absence]})
+
+    assert put("2025-01-01T00:00:00Z").status_code == 200
+    wrong = problem_of(put("2199-12-31T00:00:00Z"), 422, "invalid-input")
+    assert wrong["errors"][0]["pointer"] == "/absences/0/end"
+    assert "'2199-12-31T00:00:00Z'; allowed: " in wrong["detail"]
+    assert "within 366 days" in wrong["detail"]

@@ -314,3 +314,12 @@ def test_bad_date(client, query):
     put(client)
     body = problem_of(client.get(f"{TANK}/light?{query}"), 422, "invalid-input")
     assert body["errors"][0]["parameter"] == "date"
+
+
+def test_a_series_of_each_reading_covers_a_year_at_most(client):
+    put(client)
+    address = "/v1/tanks/riffle/co2/series?start=2020-01-01T00:00:00Z&end=2025-01-01T00:00:00Z"
+    wrong = problem_of(client.get(address), 422, "invalid-input")
+    assert wrong["errors"][0]["parameter"] == "end"
+    assert "allowed: within 366 days of the start, or `every` beside it" in wrong["detail"]
+    assert client.get(f"{address}&every=1d").status_code == 200

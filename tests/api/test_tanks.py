@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 
+from service.advice.engine.ledger import Ledger
+from tests.advice.cases import view_with
+from tests.advice.engine.test_ledger import finding
 from tests.api.conftest import problem_of
 from tests.api.scenes import TANK, day_of_readings, put
 
@@ -237,6 +241,20 @@ def test_merge_patch_vs_rfc_7386():
         ({}, {"a": {"bb": {"ccc": None}}}, {"a": {"bb": {}}}),
     ):
         assert merged(original, patch) == result
+
+
+def test_a_deleted_tank_clears_its_recommendations_in_the_log_of_events(client, context):
+    put(client)
+    tank = context.registry.tank("riffle")
+    view = replace(view_with(), tank=tank)
+    ledger = Ledger(context.registry)
+    (one,) = ledger.update(view, [finding("co2-low")]).current
+    assert client.delete("/v1/tanks/riffle").status_code == 204
+    events = context.registry.events(tank="riffle")
+    assert [(event.type, event.subject) for event in events] == [
+        ("recommendation.opened", one.id),
+        ("recommendation.cleared", one.id),
+    ]
 
 
 def test_delete_keeps_or_deletes_readings(client, context):

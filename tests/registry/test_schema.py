@@ -7,6 +7,7 @@ import time
 from datetime import date
 
 import pytest
+import sqlalchemy
 from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
@@ -18,7 +19,7 @@ from service.registry.connection import make_engine
 from service.registry.migrate import VERSION_TABLE, migrate, revision_of
 from service.registry.models import Tank, WaterChangePlan
 from service.registry.registry import open_registry
-from service.registry.tables import Base
+from service.registry.tables import Base, RecommendationRow
 
 
 def _script():
@@ -173,3 +174,25 @@ def test_processes_that_start_together_do_not_collide(registry_url):
         out, err = process.communicate(timeout=60)
         assert process.returncode == 0, err
         assert out == "[]\n"
+
+
+def test_moves_that_were_words_are_left_out(engine, registry_url):
+    """As version 0.1 wrote them, at revision 0009; the next evaluation states them anew."""
+    migrate(engine, "0009")
+    finding = {"finding": {"code": "co2-high", "moves": ["co2:lower"]}, "extra": {"a": 1}}
+    with engine.begin() as connection:
+        connection.execute(
+            text("INSERT INTO tank (id, name, document, version) VALUES ('a', 'A', '{}', 'v')")
+        )
+        connection.execute(
+            text(
+                "INSERT INTO recommendation (id, tank, code, subject, severity, state, first_seen, "
+                "last_seen, folded, finding) VALUES ('r', 'a', 'co2-high', '', 1, 'open', "
+                ":at, :at, false, :finding)"
+            ),
+            {"at": "2025-06-04 12:00:00.000000", "finding": json.dumps(finding)},
+        )
+    migrate(engine)
+    with engine.connect() as connection:
+        (found,) = connection.execute(sqlalchemy.select(RecommendationRow.finding)).scalars()
+    assert found == {"finding": {"code": "co2-high", "moves": []}, "extra": {"a": 1}}

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import itertools
 import sys
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from typing import Any
@@ -133,7 +134,35 @@ def trail(played: Played) -> str:
     return "\n".join(lines)
 
 
+def openings_by_week(played: Played) -> dict[int, Counter[str]]:
+    """How often each code opened, by week of the scenario, the first being 1."""
+    weeks: dict[int, Counter[str]] = defaultdict(Counter)
+    for one in played.happenings:
+        if one.what == "opened":
+            weeks[(one.time - START).days // 7 + 1][one.key[0]] += 1
+    return dict(sorted(weeks.items()))
+
+
+def most_openings_in_a_day(played: Played) -> int:
+    """The most openings of one recommendation (code and subject) on one day."""
+    counted = Counter(
+        (one.key, one.time.date()) for one in played.happenings if one.what == "opened"
+    )
+    return max(counted.values(), default=0)
+
+
+def openings_table(played: Played) -> str:
+    """Openings by week, one line each."""
+    lines = []
+    for week, codes in openings_by_week(played).items():
+        each = ", ".join(f"{code} {count}" for code, count in sorted(codes.items()))
+        lines.append(f"week {week}: {codes.total()} opened: {each}")
+    lines.append(f"at most {most_openings_in_a_day(played)} of one recommendation in a day")
+    return "\n".join(lines)
+
+
 if __name__ == "__main__":
     for name in sys.argv[1:]:
         scenario = load_scenario(FOLDER / f"{name}.toml")
-        sys.stdout.write(f"{scenario.title}\n{trail(play(scenario))}\n")
+        result = play(scenario)
+        sys.stdout.write(f"{scenario.title}\n{trail(result)}\n{openings_table(result)}\n")

@@ -100,6 +100,7 @@ class Scenario:
         also: codes that may come beside them.
         worst: the highest severity that may come.
         fit_gas: whether the gas exchange is fitted, which takes time.
+        judged: whether the readings have the flags that the ingester gives.
     """
 
     name: str
@@ -116,6 +117,7 @@ class Scenario:
     every_min: float
     fit_gas: bool
     seed: int
+    judged: bool
     restocked: list[tuple[datetime, tuple[Stock, ...]]]
 
     def tank_at(self, now: datetime) -> Tank:
@@ -154,6 +156,7 @@ def load_scenario(path: Path) -> Scenario:
         every_min=raw.pop("every_min", 60),
         fit_gas=raw.pop("fit_gas", False),
         seed=raw.pop("seed", 1),
+        judged=raw.pop("judged", False),
         restocked=[_restocked(one) for one in raw.pop("restocked", [])],
     )
     assert not raw, f"{path.name}: unknown keys {sorted(raw)}"

@@ -9,6 +9,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from service.advice import cautions
@@ -16,8 +17,17 @@ from service.advice.engine.catalogue import RULES
 from service.advice.engine.lifecycle import MOST_UNFOLDED
 from service.advice.engine.recommendation import Severity
 from service.advice.engine.work import Who
-from tests.scenarios.replay import Played, play, trail
+from service.store.model import NOT_USABLE
+from tests.scenarios.replay import (
+    Played,
+    most_openings_in_a_day,
+    openings_by_week,
+    openings_table,
+    play,
+    trail,
+)
 from tests.scenarios.scenario import FOLDER, Scenario, load_scenario, moment
+from tests.scenarios.sensors import readings
 
 pytestmark = pytest.mark.slow
 
@@ -94,6 +104,26 @@ def test_thirty_quiet_days_give_reminders_and_no_warning() -> None:
     changes = result.of("opened", "water-change-due")
     gaps = {b.time - a.time for a, b in pairwise(changes)}
     assert gaps == {timedelta(days=7)}
+
+
+def test_thirty_noisy_days_give_the_same_reminders_and_nothing_flaps() -> None:
+    """Noise, steps, gaps and single impossible values of sound sensors are no news."""
+    scenario, result = played(FOLDER / "noisy-month.toml")
+    assert scenario.days == 30
+    assert result.worst <= Severity.ADVICE
+    assert {one.key[0] for one in result.happenings} <= {"water-change-due", "dose-due"}
+    assert most_openings_in_a_day(result) <= 2
+    weeks = openings_by_week(result)
+    assert all(codes.total() <= 2 for codes in weeks.values()), openings_table(result)
+
+
+def test_the_noise_of_the_noisy_days_is_flagged_as_the_service_would() -> None:
+    scenario = load_scenario(FOLDER / "noisy-month.toml")
+    for key, one in readings(scenario).items():
+        impossible = one.value < -1
+        assert impossible.any(), key
+        assert (one.flags[impossible] & int(NOT_USABLE)).all(), key
+        assert np.diff(one.time_us).max() > 20 * 60e6, key
 
 
 def test_every_sentence_is_whole_and_plain() -> None:

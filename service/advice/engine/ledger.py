@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -16,6 +17,7 @@ from service.registry.audit import Action, AuditedWrite
 from service.registry.documents import from_document, to_document
 from service.registry.recommendations import ACTIVE_STATES, State, StoredRecommendation
 from service.registry.registry import Registry
+from service.registry.versions import ANY, Precondition
 
 MARKED_MEMORY: Final = timedelta(days=30)
 """A mark counts for so long after its cause was last seen. Our choice."""
@@ -139,6 +141,32 @@ class Ledger:
             self._registry.put_recommendations(changed, rows, session)
             self._registry.add_events(log_events(change, now), session)
         return change.after[0]
+
+    def delete_tank(
+        self,
+        tank: str,
+        now: datetime,
+        *,
+        only_if: Precondition = ANY,
+        with_readings: bool = False,
+    ) -> None:
+        """Delete a tank from the registry; what stood of it is cleared by events, all or nothing.
+
+        Args:
+            with_readings: for the record only; the caller deletes the readings in the store.
+
+        Raises:
+            NoSuchTankError: there is none of this id.
+            PreconditionFailedError: another version is stored.
+        """
+        members = ("readings",) if with_readings else ()
+        write = AuditedWrite(Action.TANK_DELETED, f"tanks/{tank}", members)
+        with self._registry.session(writes=write) as session:
+            recent = self._registry.recent_recommendations([tank], now, session)
+            was = [one for one in map(_recommendation, recent) if one.state in ACTIVE_STATES]
+            gone = [replace(one, state=State.CLEARED, snoozed_until=None) for one in was]
+            self._registry.add_events(log_events(change_between(was, gone, now), now), session)
+            self._registry.delete_tank(tank, only_if=only_if, session=session)
 
     def prune(self, now: datetime) -> int:
         """Delete what no longer stands and was last seen long ago; returns how many."""

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from datetime import timedelta
+from typing import Any, Final
 
 import numpy as np
 
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
+from service.api.http.faults import invalid_option
 from service.api.http.pagination import USUAL, PageSchema, next_address, span_of
 from service.api.http.path_parameters import TANK
 from service.api.resources.readings.query import checked_step
@@ -26,6 +28,9 @@ from service.schemas.readings import REASONS, AlkalinityInputSchema, InputSchema
 from service.schemas.times import Moment, Span
 from service.science.carbonate.co2 import RULE_OF_THUMB
 from service.times import format_moment, from_us
+
+LONGEST: Final = timedelta(days=366)
+"""Span of which every reading is loaded for one answer, however many it shows. Our choice."""
 
 blueprint = Blueprint(
     "co2", __name__, url_prefix="/v1/tanks/<tank>/co2", description="Dissolved CO2 of a tank."
@@ -72,7 +77,9 @@ class TankCo2Schema(AnswerSchema):
 class Co2SeriesOptionsSchema(PageSchema):
     """Which stretch of time, and in what steps."""
 
-    every = Span("Means over spans of this length; default: each pH reading.")
+    every = Span(
+        f"Means over spans of this length; default: each pH reading, up to {LONGEST.days} days."
+    )
 
 
 class Co2PointSchema(AnswerSchema):
@@ -121,6 +128,9 @@ def series(options: dict[str, Any], tank: str) -> dict[str, Any]:
     start, end = span_of(options)
     every = options.get("every")
     every_us = None if every is None else checked_step(every, start, end)
+    if every is None and end - start > LONGEST:
+        allowed = f"within {LONGEST.days} days of the start, or `every` beside it"
+        raise invalid_option("end", format_moment(end), allowed)
     inputs = load_span(
         found,
         context.registry,

@@ -12,6 +12,7 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.api.resources.readings.schemas import FlagsField
 from service.derive.sensor_choice import chosen_series, considered
+from service.derive.slips import slips
 from service.registry.models import Rejection, Tank
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested
@@ -100,5 +101,6 @@ def last_refusal(context: Context, tank: str) -> Rejection | None:
 def _believed(tank: Tank, series: Sequence[SeriesInfo]) -> set[SeriesKey]:
     quantities = {info.key.quantity for info in series}
     infos = considered(tank, series)
-    chosen = [chosen_series(tank, name, infos, now()) for name in quantities]
+    single = slips(current().store, infos, now())
+    chosen = [chosen_series(tank, name, infos, now(), single) for name in quantities]
     return {one.info.key for one in chosen if one.info is not None}

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import timedelta
 from types import MappingProxyType
 from typing import Any
 
 from service.errors import Refusal
-from service.registry.fields.limits import MOST_ABSENCES, NAME_LENGTH, NOTE_LENGTH
+from service.registry.fields.limits import (
+    LONGEST_ABSENCE_DAYS,
+    MOST_ABSENCES,
+    NAME_LENGTH,
+    NOTE_LENGTH,
+)
 from service.registry.models import Absence
 from service.schemas.base import Items, ValueSchema
 from service.schemas.fields import Name, Text
@@ -23,14 +29,18 @@ class AbsenceSchema(ValueSchema):
 
     id = Name("Given by the service unless by you.")
     start = Moment("From.", required=True)
-    end = Moment("To.", required=True)
+    end = Moment(f"To; within {LONGEST_ABSENCE_DAYS} days of the start.", required=True)
     covers = Text("Who looks after the tanks.", longest=NAME_LENGTH)
     tanks = Items(Name(), "Ids; empty: all tanks.", longest=MOST_ABSENCES)
     note = Text(longest=NOTE_LENGTH, lines=True)
 
     def contradictions(self, value: Absence) -> dict[str, Any]:
-        """An absence ends after its start."""
-        if value.end > value.start:
+        """An absence ends after its start, and within a year."""
+        longest = timedelta(days=LONGEST_ABSENCE_DAYS)
+        if timedelta(0) < value.end - value.start <= longest:
             return {}
-        allowed = f"a time after the start, {format_moment(value.start)}"
+        allowed = (
+            f"a time after the start, {format_moment(value.start)}, within "
+            f"{LONGEST_ABSENCE_DAYS} days of it"
+        )
         return {"end": [Refusal(format_moment(value.end), allowed)]}

@@ -23,4 +23,5 @@ MOST_DOSE: Final = 10_000.0  # mL or g per 100 L
 MOST_ITEMS: Final = 100
 MOST_ANIMALS: Final = 100_000
 MOST_ABSENCES: Final = 1000
+LONGEST_ABSENCE_DAYS: Final = 366  # a sheet lists each of its days
 MOST_POINTS: Final = 20  # of a calibration

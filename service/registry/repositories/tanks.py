@@ -124,22 +124,25 @@ class TankRepository(Database):
         return Stored(tank, put.version)
 
     def delete_tank(
-        self, id: str, *, only_if: Precondition = ANY, with_readings: bool = False
+        self, id: str, *, only_if: Precondition = ANY, session: Session | None = None
     ) -> None:
         """Delete a tank, its log and its recommendations.
 
+        Where programs follow the recommendations, ``Ledger.delete_tank`` tells them.
+
         Args:
-            with_readings: for the record only; the caller deletes the readings in the store.
+            session: a transaction of the caller that it belongs to, and that says what is done.
 
         Raises:
             NoSuchTankError: there is none of this id.
             PreconditionFailedError: another version is stored.
         """
-        members = ("readings",) if with_readings else ()
-        write = AuditedWrite(Action.TANK_DELETED, f"tanks/{id}", members)
-        with self.session(writes=write) as session:
-            if not delete_row(session, TankRow, {"id": id}, only_if):
-                raise no_tank(id)
+        if session is None:
+            with self.session(writes=AuditedWrite(Action.TANK_DELETED, f"tanks/{id}")) as own:
+                self.delete_tank(id, only_if=only_if, session=own)
+            return
+        if not delete_row(session, TankRow, {"id": id}, only_if):
+            raise no_tank(id)
 
 
 def require_tank(session: Session, id: str) -> None:

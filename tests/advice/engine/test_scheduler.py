@@ -161,3 +161,20 @@ def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House, tmp_path:
     thread.join(5)
     away.close()
     assert Ledger(house.registry).list("reed") == before
+
+
+def test_the_first_reading_of_a_new_tank_ends_that_none_was_ever_there(house: House) -> None:
+    house.registry.put_tank(a_tank(id="new"))
+    loop = scheduler(house)
+
+    def missing() -> set[str]:
+        current = loop.evaluate_all()["new"].current
+        return {one.finding.subject for one in current if one.finding.code == "no-advice"}
+
+    assert {"temperature", "light"} <= missing()
+    house.clock.moment += timedelta(seconds=30)
+    at = int(house.clock.moment.timestamp() * 1e6)
+    house.store.write([Reading("new", "temperature", "s", at, 24.0)])
+    still = missing()
+    assert "temperature" not in still
+    assert "light" in still

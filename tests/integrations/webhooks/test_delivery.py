@@ -24,7 +24,7 @@ from standardwebhooks import WebhookVerificationError
 from service.advice.engine.change_events import ChangeKind
 from service.advice.engine.ledger import Ledger
 from service.config import WebhookOptions
-from service.errors import ConfigError
+from service.errors import ConfigError, NoSuchTankError, PreconditionFailedError
 from service.integrations.webhooks.checked_address import CheckedSession
 from service.integrations.webhooks.delivery import LONGEST_BACKOFF, Webhook, backoff
 from service.integrations.webhooks.post import cloud_event, post, signed_message
@@ -32,6 +32,7 @@ from service.integrations.webhooks.target import WebhookTarget, webhook_target
 from service.registry.events import DeliveryState, Event, NewEvent
 from service.registry.recommendations import State
 from service.registry.registry import Registry, open_registry
+from service.registry.versions import Precondition
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.webhooks.receiver import Receiver
@@ -351,3 +352,30 @@ def test_a_recommendation_reaches_a_receiver_from_end_to_end(
     assert seen == [opened, opened, ("littoral.recommendation.marked", "done")]
     assert receiver.received[0].headers["webhook-id"] == receiver.received[1].headers["webhook-id"]
     assert json.loads(receiver.received[0].body)["data"]["code"] == "co2-low"
+
+
+def test_a_deleted_tank_clears_its_recommendations(registry: Registry) -> None:
+    """A receiver that shows what is open has to hear that it no longer is."""
+    registry.put_tank(a_tank())
+    ledger = Ledger(registry)
+    codes = ("co2-low", "light-dead", "light-long", "gas-late")
+    opened = ledger.update(at(NOON), [finding(code) for code in codes]).current
+    ids = {one.finding.code: one.id for one in opened}
+    ledger.mark(ids["light-dead"], State.SNOOZED, NOON + timedelta(days=1), now=NOON)
+    ledger.mark(ids["gas-late"], State.DONE, now=NOON)
+    with Receiver() as receiver:
+        webhook = made(registry, receiver, StepClock())
+        webhook.deliver_due()
+        with pytest.raises(PreconditionFailedError):
+            other = Precondition(versions=frozenset({"another"}))
+            ledger.delete_tank("reed", NOON, only_if=other)
+        assert webhook.deliver_due() == 0
+        ledger.delete_tank("reed", NOON + timedelta(minutes=1))
+        assert webhook.deliver_due() == 3
+        bodies = [json.loads(one.body) for one in receiver.received]
+    assert {one["subject"] for one in bodies} == {ids[code] for code in codes[:3]}
+    assert {one["type"] for one in bodies} == {"littoral.recommendation.cleared"}
+    assert {(one["data"]["tank"], one["data"]["state"]) for one in bodies} == {("reed", "cleared")}
+    assert registry.recommendations(tank="reed", states=tuple(State)) == []
+    with pytest.raises(NoSuchTankError):
+        ledger.delete_tank("reed", NOON)

@@ -1,6 +1,7 @@
 """Rule `no-advice`: what can't be judged in a tank, and why.
 
-Judges which sensors, tests and tank settings are missing. Clears when they are there.
+Judges which sensors, tests and tank settings are missing. Clears as soon
+as they are there, such as at the first reading of a new sensor.
 """
 
 from __future__ import annotations
@@ -64,4 +65,5 @@ def _finding(subject: str, why: str, todo: str, *hazards: Hazard) -> Finding:
     )
 
 
-RULE = Rule(CODE, "something nothing can be said of, and why", judge, settling=timedelta(days=30))
+RULE = Rule(CODE, "something nothing can be said of, and why", judge, timedelta(0),
+            timedelta(days=30))  # fmt: skip

@@ -1,7 +1,8 @@
 """Rules `sensor-stuck` and `sensor-implausible`: readings that don't count.
 
-Judge the flags of each sensor's newest reading. More than three of one fault are one
-recommendation. Clear when a newer reading has no such flag.
+Judge the flags of each sensor's newest reading; a single impossible one counts for nothing, three
+in a row or a third of those of an hour do. More than three sensors of one fault are one
+recommendation. Clear half an hour after the newest reading last had such a flag.
 """
 
 from __future__ import annotations
@@ -49,8 +50,12 @@ def judge_stuck(case: Case) -> Iterator[Finding]:
 
 
 def judge_implausible(case: Case) -> Iterator[Finding]:
-    """One finding per series whose newest reading is flagged as implausible, or one for many."""
-    odd = [one for one in _fresh(case) if Flag.IMPLAUSIBLE in one.last.flags]
+    """One finding per series that keeps sending impossible values, or one for many."""
+    odd = [
+        one
+        for one in _fresh(case)
+        if Flag.IMPLAUSIBLE in one.last.flags and one.key not in case.view.slips
+    ]
     if len(odd) > MOST_SINGLE:
         yield _together(case, odd, IMPLAUSIBLE_CODE, f"{len(odd)} sensors send impossible values",
                         "So many at once have one cause")  # fmt: skip

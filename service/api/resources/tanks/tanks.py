@@ -9,6 +9,7 @@ from flask import Response, request
 from flask.views import MethodView
 from marshmallow import ValidationError
 
+from service.advice.engine.ledger import Ledger
 from service.api.context import current, now
 from service.api.http.blueprint import DOCUMENT_BYTES, Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED, IF_MATCH, IF_NEW, precondition, tagged
@@ -119,9 +120,12 @@ class TankResource(MethodView):
         """Delete a tank with its log and its recommendations"""
         context = current()
         with_readings = options["readings"] == "delete"
-        context.registry.delete_tank(tank, only_if=precondition(), with_readings=with_readings)
+        Ledger(context.registry).delete_tank(
+            tank, now(), only_if=precondition(), with_readings=with_readings
+        )
         if with_readings:
             context.store.delete_tank(tank)
+        context.nudge()
         return "", 204
 
 

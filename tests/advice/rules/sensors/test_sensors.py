@@ -53,6 +53,14 @@ def test_disagreement_needs_fresh_usable_readings_close_in_time() -> None:
         assert found(other, "sensors-disagree") == []
 
 
+def test_a_single_impossible_reading_opens_nothing() -> None:
+    view = with_sensor(view_with(), "temperature", "spare", -127.0, 2, Flag.IMPLAUSIBLE)
+    key = SeriesKey("reed", "temperature", "spare")
+    assert found(replace(view, slips=frozenset({key})), "sensor-implausible") == []
+    one = the(view, "sensor-implausible")  # several of the last ones were
+    assert one.subject == "temperature spare"
+
+
 def test_animals_that_no_advice_covers_are_named() -> None:
     stock = (*a_tank().livestock, Stock("An invented fish", 3), Stock("Another of them", 0))
     one = the(view_with(a_tank(livestock=stock)), "no-advice")
