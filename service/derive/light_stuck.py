@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from service.derive.light_plan import planned_lit
 from service.derive.local_time import local_day
@@ -37,7 +38,15 @@ USUAL_MIN: Final = 30.0
 steady lamp, or one that saturates. Our choice."""
 
 USUAL_DARK_MIN: Final = 240.0
-"""Not where it was so for longer outside the planned light. Our choice."""
+"""Not where it was so for longer outside the planned light, unless it came from darkness and went
+back to it, as a lamp does. Our choice."""
+
+BRIGHT_SHARE: Final = 0.002
+"""Values above those of the planned dark by this share of the highest are light. Our choice."""
+
+KNOWN_MIN: Final = 60.0
+"""A sensor has shown for so long how it sees light, or never anything but its highest value: else a
+coarse one under its first lamp cannot be told from it. Our choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +66,7 @@ class _Run:
     minutes: float
     dark_min: float
     dark_samples: int
+    from_and_to_dark: bool
 
 
 def stuck_runs(tank: Tank, samples: Samples, now: datetime) -> tuple[StuckRun, ...]:
@@ -71,7 +81,11 @@ def stuck_runs(tank: Tank, samples: Samples, now: datetime) -> tuple[StuckRun, .
     if not len(samples) or not 0 < tank.photoperiod.hours < 24:
         return ()
     runs = _runs_at_top(tank, samples, now)
-    usual = [one for one in runs if one.minutes >= USUAL_MIN and one.dark_min < USUAL_DARK_MIN]
+    usual = [
+        one
+        for one in runs
+        if one.minutes >= USUAL_MIN and (one.dark_min < USUAL_DARK_MIN or one.from_and_to_dark)
+    ]
     return tuple(
         StuckRun(
             one.first,
@@ -98,19 +112,37 @@ def without(samples: Samples, runs: tuple[StuckRun, ...]) -> Samples:
 def _runs_at_top(tank: Tank, samples: Samples, now: datetime) -> list[_Run]:
     """The stretches at the highest value."""
     top = float(samples.value.max())
-    at_top = np.flatnonzero(samples.value >= top * (1 - SAME_SHARE)) if top > 0 else np.empty(0)
-    if not at_top.size:
+    if top <= 0:
         return []
+    at_top = np.flatnonzero(samples.value >= top * (1 - SAME_SHARE))
     time_us = samples.time_us
     apart = (np.diff(at_top) > 1) | (np.diff(time_us[at_top]) > GAP_MIN * US_PER_MINUTE)
     dark = np.ones(len(samples), np.bool_)
     for on, off in planned_lit(tank, local_day(tank, from_us(int(time_us[0]))), now):
         dark &= (time_us < to_us(on)) | (time_us >= to_us(off))
+    bright, known_min = _light_outside(samples, at_top, dark, top)
+    if len(at_top) < len(samples) and known_min < KNOWN_MIN:
+        return []
     found = []
     for run in np.split(at_top, np.flatnonzero(apart) + 1):
         first, after = int(run[0]), int(run[-1]) + 1
         step_min = np.diff(time_us[first:after]) / US_PER_MINUTE
         of_dark = dark[first:after]
         minutes, dark_min = float(step_min.sum()), float(step_min[of_dark[1:] & of_dark[:-1]].sum())
-        found.append(_Run(first, after, minutes, dark_min, int(of_dark.sum())))
+        lamp = first > 0 and after < len(samples) and not (bright[first - 1] or bright[after])
+        found.append(_Run(first, after, minutes, dark_min, int(of_dark.sum()), lamp))
     return found
+
+
+def _light_outside(
+    samples: Samples, at_top: npt.NDArray[np.intp], dark: npt.NDArray[np.bool_], top: float
+) -> tuple[npt.NDArray[np.bool_], float]:
+    """Which samples below the highest value show light, and how many minutes of it there are."""
+    below = np.ones(len(samples), np.bool_)
+    below[at_top] = False
+    nights = samples.value[below & dark]
+    night = float(np.median(nights)) if nights.size else 0.0
+    bright = below & (samples.value > night + BRIGHT_SHARE * top)
+    step_min = np.diff(samples.time_us) / US_PER_MINUTE
+    both = bright[1:] & bright[:-1] & (step_min <= GAP_MIN)
+    return bright, float(step_min[both].sum())

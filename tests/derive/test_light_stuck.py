@@ -68,12 +68,21 @@ def test_nothing_is_said_before_it_is_dark_by_the_plan_for_a_while(minutes: floa
         pytest.param(
             lambda t: np.where(t > t[-1] - 4 * 3.6e9, 12_000.0, lamp(t)), id="coarse, lamp left on"
         ),
+        pytest.param(lambda t: lamp(t, on=2, off=9), id="coarse, timer hours off"),
+        pytest.param(
+            lambda t: np.where(t > t[-1] - 4 * 3.6e9, 9_000.0, 5.0), id="coarse, its first lamp"
+        ),
         pytest.param(lambda t: np.zeros(t.shape), id="dark"),
     ],
 )
 def test_sound_sensors_are_not_stuck(light: Series) -> None:
     tank, one = at_evening(light)
     assert stuck_runs(tank, one, EVENING) == ()
+
+
+def test_a_new_sensor_that_never_showed_anything_else_is_stuck() -> None:
+    tank, one = at_evening(lambda t: np.full(t.shape, TOP_LX))
+    assert len(stuck_runs(tank, one, EVENING)) == 1
 
 
 def test_without_a_plan_nothing_is_known() -> None:
