@@ -86,7 +86,11 @@ ROOMS = {
     "store": Room("service/store", ("tests/store",), r"influx|victoria|http", "influx or victoria"),
     "remote-store": Room("service/store", ("tests/store",), r"(?!influx|victoria|http)"),
     "api": Room("service/api", ("tests/api",)),
-    "registry": Room("service/registry", ("tests/registry",)),
+    # ingest applies the calibrations, and a backup of servers copies the registry
+    "registry": Room(
+        "service/registry",
+        ("tests/registry", "tests/ingest/process/test_calibration.py", "tests/backup"),
+    ),
     "integrations": Room("service/integrations", ("tests/integrations",)),
 }
 # Of what cosmic-ray can do, that which could be a slip: no shift of a float, no `is` for `==`.
