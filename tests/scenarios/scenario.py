@@ -15,6 +15,7 @@ from typing import Any
 
 from demo.model import Change, Gas, Heater, Lamp, Room, Sensor, TankModel, Water, WaterChange
 from service.advice.engine.recommendation import Severity
+from service.registry.adjustments import adjustments
 from service.registry.documents import from_document, to_document
 from service.registry.models import (
     Dimensions,
@@ -118,12 +119,12 @@ class Scenario:
     fit_gas: bool
     seed: int
     judged: bool
-    restocked: list[tuple[datetime, tuple[Stock, ...]]]
+    registered: list[tuple[datetime, Tank]]
 
     def tank_at(self, now: datetime) -> Tank:
-        """The tank with the livestock that somebody registered last."""
-        newest = [stock for at, stock in self.restocked if at <= now]
-        return replace(self.tank, livestock=newest[-1]) if newest else self.tank
+        """The tank as somebody registered it last."""
+        newest = [tank for at, tank in self.registered if at <= now]
+        return newest[-1] if newest else self.tank
 
 
 def moment(text: str) -> datetime:
@@ -137,7 +138,9 @@ def load_scenario(path: Path) -> Scenario:
     raw = tomllib.loads(path.read_text(encoding="utf-8"))
     days = raw.pop("days")
     tank = from_document(_merged(to_document(base_tank()), raw.pop("tank", {})), Tank)
+    registered = list(_registered(tank, raw.pop("registered", [])))
     log = list(_log(raw.pop("log", []), raw.pop("care", "weekly"), days, tank))
+    log = sorted([*log, *_adjusted(tank, registered)], key=lambda one: one.time, reverse=True)
     changes, sensors = raw.pop("change", []), raw.pop("sensor", None)
     tap_meq_l = raw.pop("tap_meq_l", tank.water_change.tap_kh_meq_l)
     model = _model(raw.pop("model", {}), changes, sensors, log, tank, tap_meq_l)
@@ -157,14 +160,26 @@ def load_scenario(path: Path) -> Scenario:
         fit_gas=raw.pop("fit_gas", False),
         seed=raw.pop("seed", 1),
         judged=raw.pop("judged", False),
-        restocked=[_restocked(one) for one in raw.pop("restocked", [])],
+        registered=registered,
     )
     assert not raw, f"{path.name}: unknown keys {sorted(raw)}"
     return scenario
 
 
-def _restocked(row: dict[str, Any]) -> tuple[datetime, tuple[Stock, ...]]:
-    return moment(row["at"]), tuple(from_document(one, Stock) for one in row["livestock"])
+def _registered(tank: Tank, rows: list[dict[str, Any]]) -> Iterator[tuple[datetime, Tank]]:
+    """The tank after each change that somebody registered."""
+    for row in map(dict, rows):
+        at = moment(row.pop("at"))
+        tank = from_document(_merged(to_document(tank), row), Tank)
+        yield at, tank
+
+
+def _adjusted(tank: Tank, registered: list[tuple[datetime, Tank]]) -> Iterator[LogEntry]:
+    """What the registry logs by itself when plans are changed."""
+    for at, after in registered:
+        for one in adjustments(tank, after):
+            yield _entry(at, LogKind.ADJUSTMENT, **one.data)
+        tank = after
 
 
 def _merged(base: dict[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:

@@ -9,16 +9,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
+from service.advice.care_log import newest
 from service.advice.engine.levers import COOLER, LESS_LIGHT, MORE_GAS, WARMER
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import clock, day_clock
 from service.advice.rules.heat.out_of_range import ongoing
+from service.registry.models import LogKind
 
 CODE = "temperature-coming"
 SOON = timedelta(hours=2)
 USUAL_C = 0.3
+NEW_WATER = timedelta(hours=3)
+"""So long after a water change the last hours tell nothing of the next ones. Our choice."""
 RETURN_S = 12 * 3600.0
 """So long after an excursion the way back to the other side is just that. Our choice."""
 
@@ -31,6 +35,9 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     if coming.at_s - case.now.timestamp() > 3600 * case.limit("forecast_horizon_h"):
         return  # further ahead day and night turn it round
+    change = newest(case, LogKind.WATER_CHANGE)
+    if change is not None and case.now - change.time < NEW_WATER:
+        return  # the new water moved it, not the room
     if _returning(case, coming.side, now.reading.value):
         return
     if any(one.side == coming.side and ongoing(case, one) for one in case.view.excursions):
