@@ -131,5 +131,6 @@ def _tank(almanac: Almanac) -> Tank:
             tap_temperature_c=24.0,
         ),
         doses=(DosePlan("complete solution", ml_per_100_l=8.0),),
+        contact="invented: ring the bell of the flat above",
         notes="Invented for the demo: a warm room, no heater, new fish that like it cooler.",
     )

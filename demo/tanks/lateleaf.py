@@ -100,5 +100,6 @@ def _tank(almanac: Almanac) -> Tank:
             tap_temperature_c=24.5,
         ),
         doses=(DosePlan("complete solution", ml_per_100_l=12.0),),
+        contact="invented: ring the bell of the flat above",
         notes="Invented for the demo: too little CO2 at lights-on, replanted this morning.",
     )

@@ -97,5 +97,6 @@ def _tank(almanac: Almanac) -> Tank:
             DosePlan("macro solution", ml_per_100_l=10.0),
             DosePlan("trace solution", ml_per_100_l=4.0),
         ),
+        contact="invented: ring the bell of the flat above",
         notes="Invented for the demo: a healthy tank.",
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Final
 
@@ -13,8 +13,9 @@ import numpy.typing as npt
 from service.derive.co2.series import co2_series
 from service.derive.co2.target import Target, target_of
 from service.derive.inputs import Inputs
+from service.derive.light_stuck import StuckRun, stuck_runs, without
 from service.derive.local_time import local_day, local_midnight
-from service.derive.models import Array, Co2Series, LightDay, LightNow, Quality
+from service.derive.models import Array, Co2Series, LightDay, LightNow, Quality, StuckSensor
 from service.derive.sensor_choice import age_min
 from service.derive.thresholds import DERIVED, derived_limit
 from service.registry.models import Tank
@@ -45,6 +46,8 @@ class LightSource:
         illuminance: samples of a lux sensor, if there is one, for the lux-hours.
         lux: the samples in lux, as measured or from PPFD; never negative.
         levels: between which the light comes on and goes off.
+        stuck: the stretch of readings at the sensor's upper end that lasts up to the newest;
+            such stretches are not in ``samples``.
     """
 
     quantity: str
@@ -52,6 +55,7 @@ class LightSource:
     illuminance: Samples | None
     lux: Array
     levels: Thresholds
+    stuck: StuckRun | None = None
 
 
 def light_source(
@@ -66,12 +70,22 @@ def light_source(
 
 def light_source_of(inputs: Inputs) -> LightSource:
     """The light series of a tank with its levels: a PPFD sensor before a lux sensor."""
-    lux = inputs.series("illuminance")
+    sound = {one: _sound(inputs, one) for one in LIGHT_QUANTITIES}
+    lux, _ = sound["illuminance"]
     for quantity in LIGHT_QUANTITIES:
-        samples = inputs.series(quantity)
-        if len(samples):
-            return light_source(inputs.tank, quantity, samples, lux if len(lux) else None)
+        samples, stuck = sound[quantity]
+        if len(samples) or stuck is not None:
+            found = light_source(inputs.tank, quantity, samples, lux if len(lux) else None)
+            return replace(found, stuck=stuck)
     return light_source(inputs.tank, "", Samples.empty())
+
+
+def _sound(inputs: Inputs, quantity: str) -> tuple[Samples, StuckRun | None]:
+    """The samples without stretches in which the sensor was stuck, and the one it is in now."""
+    samples = inputs.series(quantity)
+    runs = stuck_runs(inputs.tank, samples, inputs.now)
+    now_stuck = runs[-1] if runs and runs[-1].after == len(samples) else None
+    return without(samples, runs), now_stuck
 
 
 def light_now(inputs: Inputs, source: LightSource) -> LightNow:
@@ -79,6 +93,9 @@ def light_now(inputs: Inputs, source: LightSource) -> LightNow:
     quantity = source.quantity or "illuminance"
     reading = inputs.latest.get(quantity)
     stale_min = derived_limit(inputs.tank, "stale_light_min")
+    if source.stuck is not None:
+        stuck = ("the light sensor stays at its highest value by day and night: it is stuck",)
+        return LightNow(None, None, None, Quality.STALE, stuck, _stuck(inputs, source))
     if not len(source.samples) or reading is None or age_min(reading, inputs.now) > stale_min:
         why = (inputs.why_none(quantity),)
         return LightNow(reading, None, None, Quality.STALE, why)
@@ -89,6 +106,14 @@ def light_now(inputs: Inputs, source: LightSource) -> LightNow:
     if other.size:
         changed = from_us(int(source.samples.time_us[min(int(other[-1]) + 1, lux.size - 1)]))
     return LightNow(reading, lit, changed, Quality.GOOD, inputs.reasons(quantity))
+
+
+def _stuck(inputs: Inputs, source: LightSource) -> StuckSensor | None:
+    """Which sensor is stuck."""
+    chosen = inputs.chosen.get(source.quantity)
+    if source.stuck is None or chosen is None or chosen.info is None:
+        return None
+    return StuckSensor(chosen.info.key, source.stuck.value, source.stuck.since)
 
 
 def light_day(inputs: Inputs, day: date, now: datetime) -> LightDay | None:

@@ -243,6 +243,15 @@ class GasStart:
 
 
 @dataclass(frozen=True, slots=True)
+class StuckSensor:
+    """A light sensor that is stuck at its upper end: its highest value, since when."""
+
+    key: SeriesKey
+    value: float
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class LightNow:
     """Light at one moment.
 
@@ -250,6 +259,7 @@ class LightNow:
         reading: newest usable one of the sensor that counts, lux or PPFD.
         lit: whether the tank counts as lit; None where that is not known.
         unchanged_since: since when it has been as it is, UTC; None where unknown.
+        stuck: the sensor, where it is stuck at its upper end.
     """
 
     reading: Reading | None
@@ -257,6 +267,7 @@ class LightNow:
     unchanged_since: datetime | None
     quality: Quality
     reasons: tuple[str, ...] = ()
+    stuck: StuckSensor | None = None
 
 
 @dataclass(frozen=True, slots=True)

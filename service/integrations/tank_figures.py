@@ -7,14 +7,17 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.derive.light import lux_factor
 from service.derive.local_time import local_day
 from service.derive.models import LightDay, LightNow, Quality, TankView
+from service.derive.sensor_choice import ago
 from service.registry.models import Tank
 from service.registry.recommendations import State
 from service.store.model import Reading
+from service.times import from_us
 
 TEMPERATURE: Final = "temperature"
 PH: Final = "ph"
@@ -125,7 +128,8 @@ def figures_of(view: TankView, current: Sequence[Recommendation]) -> Figures:
         if reading is not None and quality is not Quality.STALE and math.isfinite(reading.value):
             fresh[name] = reading
         elif name in measured:
-            missing[name] = reasons[0] if reasons else f"{name} is not known"
+            reason = reasons[0] if reasons else f"{name} is not known"
+            missing[name] = _with_moment(reason, reading, view)
     estimate = co2.co2
     bright = fresh.get(LIGHT)
     today = None if bright is None else _today(view)
@@ -147,6 +151,14 @@ def figures_of(view: TankView, current: Sequence[Recommendation]) -> Figures:
         open_by_severity={severity: opened[severity] for severity in Severity},
         worst=max(opened, default=None),
     )
+
+
+def _with_moment(reason: str, reading: Reading | None, view: TankView) -> str:
+    """The reason with the moment of a reading for its age: published once, it stays true."""
+    if reading is None:
+        return reason
+    at = from_us(reading.time_us).astimezone(ZoneInfo(view.tank.time_zone))
+    return reason.replace(ago(reading, view.now), f"on {at:%d %b} at {at:%H:%M}")
 
 
 def _ppfd(tank: Tank, reading: Reading) -> float:

@@ -29,6 +29,7 @@ _BESIDE_POINTS: Final = ("buffers", "zero_mv", "gain")
 #: All keys that the data of a calibration may have.
 CALIBRATION_KEYS: Final = ("quantity", "sensor", *_FORMS, "unit", *_BESIDE_POINTS, "slope_percent")
 _SLOPE_PERCENT: Final = (1.0, 200.0)  # beyond it is a slip of the pen
+_FLAT: Final = 1e-9  # share of the references that a line must move over its readings
 #: A single pair shifts these, and scales the others: an error of a thermometer or of a pH meter
 #: is mostly an offset, one of a light or conductivity sensor mostly a factor. Common practice.
 _SHIFTED: Final = frozenset({"temperature", "ph"})
@@ -85,7 +86,7 @@ def read_calibration(data: Mapping[str, Any], time_us: int) -> tuple[str, str, C
     if form is None:
         curve = _straight(1.0, 0.0)
     elif form == "points" and quantity == "ph" and _has(data["points"], "millivolts"):
-        fitted, curve = _electrode(data, time_us)
+        fitted, curve = _electrode(data)
         unit, slope_percent = "mV", fitted.slope_percent
     else:
         curve = _line(quantity, data, unit)
@@ -133,7 +134,7 @@ def ideal(quantity: str, raw: str) -> Curve | None:
     return None
 
 
-def _electrode(data: Mapping[str, Any], time_us: int) -> tuple[raw_signals.Calibration, Curve]:
+def _electrode(data: Mapping[str, Any]) -> tuple[raw_signals.Calibration, Curve]:
     """A pH electrode from its buffers."""
     zero_mv = _number(data, "zero_mv", "data", default=0.0)
     gain = _number(data, "gain", "data", default=1.0)
@@ -152,7 +153,7 @@ def _electrode(data: Mapping[str, Any], time_us: int) -> tuple[raw_signals.Calib
         points.append(raw_signals.CalibrationPoint(buffer, millivolts, temperature_c))
         celsius.append(temperature_c)
     try:
-        fitted = raw_signals.calibrate(points, calibrated_s=time_us / 1e6)
+        fitted = raw_signals.calibrate(points)
     except OutOfRangeError as error:
         allowed = f"two or more buffers 1 pH or more apart whose millivolts fall with pH ({error})"
         raise _wrong("data.points", data["points"], allowed) from error
@@ -213,8 +214,9 @@ def _line(quantity: str, data: Mapping[str, Any], unit: str | None) -> Curve:
     if len(points) == 1 or np.ptp(readings) == 0:
         raise _wrong("data.points", points, "two or more readings that differ, or one above 0")
     gain, offset = np.polyfit(readings, references, 1)
-    if gain == 0:
-        raise _wrong("data.points", points, "references that differ")
+    # the fit of a flat line is flat but for rounding
+    if abs(gain) * np.ptp(readings) <= _FLAT * np.abs(references).max():
+        raise _wrong("data.points", points, "references that rise or fall with the readings")
     return _straight(float(gain), float(offset))
 
 

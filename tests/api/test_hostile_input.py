@@ -84,8 +84,9 @@ class Document:
         }
         if {"low", "high"} <= found.keys():
             found["high"] = found["low"] + 1
-        if "oneOf" in schema and "value" in found:
-            found["value"] = self._number(schema["oneOf"][0]["properties"]["value"])
+        by_unit = [one for one in schema.get("oneOf", ()) if "value" in one.get("properties", ())]
+        if by_unit and "value" in found:
+            found["value"] = self._number(by_unit[0]["properties"]["value"])
         return found
 
     @staticmethod

@@ -75,8 +75,10 @@ class Room:
 ROOMS = {
     "science": Room("service/science", ("tests/science",)),
     "ingest": Room("ingest", ("tests/ingest",)),
-    # the page of practice is compared with the thresholds
-    "derive": Room("service/derive", ("tests/derive", "tests/docs/test_readme.py")),
+    # the page of practice is compared with the thresholds, and the API gives all calculations
+    "derive": Room(
+        "service/derive", ("tests/derive", "tests/api/calculate", "tests/docs/test_readme.py")
+    ),
     "advice": Room(
         "service/advice", ("tests/advice", "tests/scenarios", "tests/docs/test_readme.py")
     ),
@@ -84,7 +86,11 @@ ROOMS = {
     "store": Room("service/store", ("tests/store",), r"influx|victoria|http", "influx or victoria"),
     "remote-store": Room("service/store", ("tests/store",), r"(?!influx|victoria|http)"),
     "api": Room("service/api", ("tests/api",)),
-    "registry": Room("service/registry", ("tests/registry",)),
+    # ingest applies the calibrations, and a backup of servers copies the registry
+    "registry": Room(
+        "service/registry",
+        ("tests/registry", "tests/ingest/process/test_calibration.py", "tests/backup"),
+    ),
     "integrations": Room("service/integrations", ("tests/integrations",)),
 }
 # Of what cosmic-ray can do, that which could be a slip: no shift of a float, no `is` for `==`.

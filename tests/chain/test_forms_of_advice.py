@@ -226,7 +226,9 @@ def test_messages_to_other_programs(context: Application) -> None:  # noqa: F811
     advice = MqttAdvice(MqttConfig(url="mqtt://127.0.0.1:1"))
     advice.update(view, change)
     messages = advice._topics.messages("reedbed")
-    alerts = alerts_of(HomieOptions(), figures_of(view, change.current), change.current)
+    alerts = alerts_of(
+        HomieOptions(), figures_of(view, change.current), change.current, changed=(), published={}
+    )
     events = {event.subject: event for event in registry.events(limit=1000)}
     for one in change.current:
         cautions = list(one.finding.cautions)

@@ -195,3 +195,22 @@ def test_log_keeps_the_newest_old_kh_test(house: House) -> None:
     house.registry.delete_log(new[0].id)
     assert old == ()
     assert [entry.kind for entry in new] == [LogKind.KH_TEST]
+
+
+def test_water_is_read_as_means_of_five_minutes_and_light_of_one(
+    house: House, tmp_path: Path
+) -> None:
+    """Readings each half minute, 0, 1, 2 and on: means of ten and of two, at their middle."""
+    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'fine.db'}")
+    time_us = grid(NOON - timedelta(minutes=10), NOON - timedelta(seconds=30), 0.5)
+    for quantity in ("temperature", "illuminance"):
+        rows = enumerate(time_us.tolist())
+        store.write([Reading("reed", quantity, "s", at, number) for number, at in rows])
+    inputs = load(house.tank, house.registry, store, NOON)
+    store.close()
+    warm, bright = inputs.series("temperature"), inputs.series("illuminance")
+    minute = 60_000_000
+    assert warm.value.tolist() == [4.5, 14.5]
+    assert warm.time_us.tolist() == [int(time_us[0] + at * minute) for at in (2.5, 7.5)]
+    assert bright.value.tolist() == [2 * number + 0.5 for number in range(10)]
+    assert bright.time_us.tolist() == [int(time_us[0] + (n + 0.5) * minute) for n in range(10)]

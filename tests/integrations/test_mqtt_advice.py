@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import timedelta
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -95,6 +96,31 @@ def test_advice_is_retained_at_the_broker_and_emptied_when_it_clears(
             )
         )
         assert early.count <= before + 4  # nothing but what changed was sent again
+
+
+def test_words_that_only_count_on_are_not_published_again(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    """Silent for 61 min, then for 62: nobody would act differently, no automation shall fire."""
+    broker = start_mosquitto(tmp_path, "")
+    with mqtt_advice(broker) as advice, Listener(broker.port) as listener:
+        scheduler = home.scheduler(advice)
+        home.clock.moment = NOON + timedelta(minutes=61)
+        first = scheduler.evaluate_all()["reed"].current
+        summary = "littoral/reed/advice/summary"
+        wait_until(lambda: summary in listener.messages)
+        before, texts = listener.count, dict(listener.messages)
+        for minutes in (62, 63, 64):
+            home.clock.moment = NOON + timedelta(minutes=minutes)
+            later = scheduler.evaluate_all()["reed"].current
+        assert {one.finding.title for one in first} != {one.finding.title for one in later}
+        # What comes last is seen last: after it nothing is on its way.
+        home.registry.put_tank(a_tank(id="fern"))
+        scheduler.evaluate_all()
+        wait_until(lambda: "littoral/fern/advice/summary" in listener.messages)
+        mine = {one for one in listener.messages if one.startswith("littoral/reed/")}
+        assert {topic: listener.messages[topic] for topic in mine} == texts
+        assert listener.count - before == len(listener.messages) - len(mine)
 
 
 def test_what_an_earlier_run_left_is_emptied(

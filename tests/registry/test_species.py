@@ -153,3 +153,18 @@ def test_an_override_and_an_unlisted_species_count_too():
     assert (ceiling.co2_mg_l, ceiling.source) == (28, OWN)
     unlisted = co2_ceiling([Stock("Planta ignota")], nobody, 0.8)
     assert (unlisted.comfortable_mg_l, unlisted.co2_mg_l) == (30, 34)
+
+
+def test_on_which_side_of_a_range_a_temperature_lies():
+    both = tolerable_range([Stock("x", temperature_low_c=20.0, temperature_high_c=26.0)])
+    assert [both.side_of(one) for one in (19.9, 20.0, 23.0, 26.0, 26.1)] == [
+        "below", "", "", "", "above",
+    ]  # fmt: skip
+    assert (both.width_k, both.is_open) == (6.0, False)
+    assert (both.end_c("above"), both.end_c("below")) == (26.0, 20.0)
+    warm = tolerable_range([Stock("x", temperature_low_c=20.0)])
+    assert [warm.side_of(one) for one in (19.9, 20.0, 60.0)] == ["below", "", ""]
+    cool = tolerable_range([Stock("x", temperature_high_c=26.0)])
+    assert [cool.side_of(one) for one in (0.0, 26.0, 26.1)] == ["", "", "above"]
+    for half in (warm, cool):
+        assert (half.width_k, half.is_open, half.too_narrow) == (None, False, False)

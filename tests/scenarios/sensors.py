@@ -73,6 +73,8 @@ def _spoiled(one: Samples, fault: Mapping[str, Any], seed: int) -> Samples:
         return Samples(one.time_us[~here], one.value[~here], one.flags[~here])
     if kind == "offset":
         one.value[here] += fault["by"]
+    elif kind == "constant":
+        one.value[here] = fault["value"]
     elif kind == "stuck":  # flagged after an hour, as the ingester does
         one.value[here] = one.value[np.flatnonzero(here)[0]]
         one.flags[here & (one.time_us >= begin + 3_600_000_000)] |= int(Flag.STUCK)

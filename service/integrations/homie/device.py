@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -133,15 +133,27 @@ def device_messages(
 
 
 def alerts_of(
-    options: HomieOptions, figures: Figures, current: Sequence[Recommendation]
+    options: HomieOptions,
+    figures: Figures,
+    current: Sequence[Recommendation],
+    *,
+    changed: Collection[str],
+    published: Mapping[str, str],
 ) -> dict[str, str]:
-    """What a person should know now: severe open recommendations, and sensors without a value."""
+    """What a person should know now: severe open recommendations, and sensors without a value.
+
+    Args:
+        changed: ids of recommendations on which a person would now act differently; the others
+            keep the text that was published.
+        published: text by alert id.
+    """
     found = {f"no-{name}": f"{why[:1].upper()}{why[1:]}." for name, why in figures.missing.items()}
     lowest = Severity[options.alerts.upper()]
     for one in current:
         finding = one.finding
         if one.state is State.OPEN and finding.severity >= lowest:
-            found[_id(f"{finding.code}-{finding.subject}")] = line_of(one.instruction)
+            alert, text = _id(f"{finding.code}-{finding.subject}"), line_of(one.instruction)
+            found[alert] = text if one.id in changed else published.get(alert, text)
     return found
 
 

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.change_events import ChangeKind, LedgerChange
 from service.config import HomieOptions, MqttConfig
 from service.derive.models import TankView
 from service.integrations.homie.device import (
@@ -104,15 +104,25 @@ class Homie:
         self._lost_thread.start()
 
     def update(self, view: TankView, change: LedgerChange) -> None:
-        """Publish what is known of a tank; only what changed goes out."""
+        """Publish what is known of a tank; only what changed goes out.
+
+        An alert goes out anew where a person would act differently, as a webhook does.
+        """
         figures = figures_of(view, change.current)
         properties = properties_of(figures)
         described = description_of(self._options, view.tank.name or view.tank.id, properties)
-        alerts = alerts_of(self._options, figures, change.current)
+        changed = {one.id for one in change.of(ChangeKind.OPENED, ChangeKind.CHANGED)}
         with self._lock:
             device = device_id(self._options, view.tank.id)
             text, differs = self._described(device, described)
             base = base_topic(self._options, device)
+            alerts = alerts_of(
+                self._options,
+                figures,
+                change.current,
+                changed=changed,
+                published=self._published_alerts(base, device),
+            )
             is_new = view.tank.id not in self._evaluated_s
             self._evaluated_s[view.tank.id] = time.monotonic()
             messages = device_messages(base, text, properties, alerts, READY)
@@ -143,6 +153,15 @@ class Homie:
                 for tank in self._evaluated_s
             ]
         self._topics.stop((f"{base}/$state", DISCONNECTED) for base in (*bases, self._root))
+
+    def _published_alerts(self, base: str, device: str) -> dict[str, str]:
+        """Text by alert id as last published."""
+        start = f"{base}/$alert/"
+        return {
+            topic.removeprefix(start): text
+            for topic, text in self._topics.messages(device).items()
+            if topic.startswith(start)
+        }
 
     def _mark_lost_tanks(self) -> None:
         """Mark tanks as lost whose evaluations have ended."""

@@ -247,7 +247,9 @@ class AdjustmentDataSchema(LogData):
 
     label = "Adjustment"
 
-    lever = Choice("What was adjusted.", label="What", words=list(Lever), required=True)
+    lever = Choice(
+        "What was adjusted.", label="What was adjusted", words=list(Lever), required=True
+    )
     before = Text("What it was before.", label="Before", longest=NOTE_LENGTH)
     after = Text("What it is now.", label="Now", hint="such as 14 % more", longest=NOTE_LENGTH)
 

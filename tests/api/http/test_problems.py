@@ -35,7 +35,9 @@ def test_the_tree_of_errors_is_drawn_whole():
 def test_every_error_class_is_a_documented_problem():
     assert list(subclasses(errors.LittoralError))
     for error in (errors.LittoralError, *subclasses(errors.LittoralError)):
-        if error.__module__.startswith(("service.pages", "service.integrations", "demo")):
+        if error.__module__.startswith(
+            ("service.pages", "service.integrations", "service.backup", "demo")
+        ):
             continue  # they never reach a client of the API
         assert PROBLEMS[error.kind.slug] is error.kind, error
         assert error is errors.LittoralError or error.kind.slug != "internal", error

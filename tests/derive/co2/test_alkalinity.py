@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
 
 import numpy as np
 import pytest
 
 from service.derive.co2.alkalinity import alkalinity_at, alkalinity_in_force
-from service.registry.models import LogKind, WaterChangePlan
+from service.registry.models import LogKind, Tank, WaterChangePlan
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.times import to_us
 from tests.derive.pieces import KH_4, NOON, a_tank, entry
@@ -87,3 +88,53 @@ def test_in_hindsight_what_a_test_found_is_spread_over_the_time_since_the_test_b
     change = entry(LogKind.WATER_CHANGE, NOON - 2 * DAY, fraction=0.5)
     value, _ = alkalinity_at(tank, [*log, change], moments)
     assert value == pytest.approx([KH_4, 2.0, 2.0, 1.0, 1.0, 1.0])
+
+
+def test_a_test_after_a_registered_value_with_its_date_is_spread_since_that_date() -> None:
+    tank = a_tank(kh_tested=date(2026, 3, 1))
+    begin = datetime(2026, 3, 1, tzinfo=UTC)
+    log = [entry(LogKind.KH_TEST, begin + 8 * DAY, kh_meq_l=KH_4 - 0.8)]
+    moments = np.array([to_us(begin + days * DAY) for days in (-1, 0, 2, 6, 8, 9)])
+    value, _ = alkalinity_at(tank, log, moments)
+    assert value == pytest.approx(KH_4 - np.array([0, 0, 0.2, 0.6, 0.8, 0.8]))
+    # without its date nobody knows since when
+    value, _ = alkalinity_at(a_tank(), log, moments)
+    assert value == pytest.approx(KH_4 - np.array([0, 0, 0, 0, 0.8, 0.8]))
+
+
+def test_only_changes_after_a_value_carry_it() -> None:
+    """Halves of a water of 4 meq/L and one of 2 give 3."""
+    tank = a_tank(
+        kh_meq_l=2.0, kh_tested=NOON.date(), water_change=WaterChangePlan(tap_kh_meq_l=4.0)
+    )
+    midnight = datetime.combine(NOON.date(), time(), UTC)
+
+    def found(at: datetime, tank: Tank = tank, **data: float) -> float:
+        log = [entry(LogKind.WATER_CHANGE, at, fraction=0.5, **data)]
+        known = alkalinity_in_force(tank, log, NOON)
+        assert known is not None
+        return known.meq_l
+
+    assert found(NOON - timedelta(hours=1)) == pytest.approx(3.0)
+    assert found(NOON - timedelta(hours=1), kh_meq_l=1.0) == pytest.approx(1.5)
+    assert found(midnight) == 2.0
+    assert found(midnight - DAY) == 2.0
+    assert found(NOON + DAY) == 2.0
+    assert found(NOON - timedelta(hours=1), replace(tank, kh_tested=None)) == 2.0
+
+
+def test_a_bicarbonate_raises_what_was_tested_before_it() -> None:
+    """84.007 g of NaHCO3 is one mole (IUPAC masses): 0.5 meq/L of 180 L are 7.5606 g."""
+    tested = entry(LogKind.KH_TEST, NOON - 2 * DAY, kh_meq_l=2.0)
+    buffer = {"g": 0.09 * 84.007, "salt": "NaHCO3"}
+    raised = [tested, entry(LogKind.BUFFER, NOON - DAY, **buffer)]
+    found = alkalinity_in_force(a_tank(), raised, NOON)
+    plain = alkalinity_in_force(a_tank(), [tested], NOON)
+    assert found is not None and plain is not None
+    assert found.meq_l == pytest.approx(2.5, abs=1e-4)
+    assert found.sd_meq_l == pytest.approx(np.hypot(plain.sd_meq_l, 0.05 * 0.5), rel=1e-4)
+    at_once = [tested, entry(LogKind.BUFFER, NOON - 2 * DAY, **buffer)]
+    before = [tested, entry(LogKind.BUFFER, NOON - 3 * DAY, **buffer)]
+    for log in (at_once, before):
+        same = alkalinity_in_force(a_tank(), log, NOON)
+        assert same is not None and same.meq_l == 2.0

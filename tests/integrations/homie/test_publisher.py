@@ -10,6 +10,7 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
+import paho.mqtt.client as mqtt
 import paho.mqtt.publish as publish
 import pytest
 
@@ -155,6 +156,39 @@ def test_alerts_stand_while_the_advice_does(
         wait_until(lambda: reader.holds(lambda _: "water-change-due" not in tank.alerts))
         wait_until(lambda: reader.holds(lambda _: len(tank.alerts) == tank.value("advice/open")))
         reader.check()
+
+
+def test_words_that_only_count_on_are_not_published_again(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    """Silent for 61 min, then for 62: nobody would act differently, no automation shall fire."""
+    broker = start_mosquitto(tmp_path)
+    loud = HomieOptions(alerts="info")
+    seen: list[tuple[str, bytes]] = []
+    with homie(broker, options=loud) as integration, Reader(broker.port) as reader:
+        scheduler = home.scheduler(integration)
+        client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+        client.on_connect = lambda client, *_: client.subscribe("homie/5/#", 2)
+        client.on_message = lambda *args: seen.append((args[2].topic, args[2].payload))
+        client.connect("127.0.0.1", broker.port)
+        client.loop_start()
+        titles = []
+        for minutes, celsius in ((61, 24.1), (62, 24.2), (63, 24.3)):
+            home.clock.moment = NOON + timedelta(minutes=minutes)
+            home.measure("reed", temperature=celsius)
+            change = scheduler.evaluate_all()["reed"]
+            titles.append({one.finding.title for one in change.current})
+            value = f"homie/5/{REED}/water/temperature"
+            wait_until(lambda: (value, str(celsius).encode()) in seen)  # noqa: B023
+        assert titles[0] != titles[1]  # the words did count on
+        assert any("no-ph" in topic for topic, _ in seen)
+        alerts = [topic for topic, _ in seen if "/$alert/" in topic]
+        assert len(alerts) == len(set(alerts)), alerts
+        tank = reader.devices[REED]
+        wait_until(lambda: reader.holds(lambda _: "no-ph" in tank.alerts))
+        assert tank.alerts["no-ph"].endswith("gave its last usable reading on 10 Mar at 12:00.")
+        client.disconnect()
+        client.loop_stop()
 
 
 def test_a_new_sensor_changes_the_description_by_way_of_init(

@@ -2,7 +2,8 @@
 
 Judge the flags of each sensor's newest reading; a single impossible one counts for nothing, three
 in a row or a third of those of an hour do. More than three sensors of one fault are one
-recommendation. Clear half an hour after the newest reading last had such a flag.
+recommendation. A light sensor that stays at its highest value into the planned dark is stuck too,
+long before the ingester flags it. Clear half an hour after the newest reading last had such a flag.
 """
 
 from __future__ import annotations
@@ -22,19 +23,25 @@ from service.advice.rules.sensors.groups import (
 )
 from service.advice.rules.sensors.silent import RESTS_ON
 from service.derive.sensor_choice import age_min
-from service.store.model import Flag, SeriesInfo
+from service.store.model import Flag, SeriesInfo, SeriesKey
 from service.times import from_us
 from service.units import QUANTITIES
 
 STUCK_CODE = "sensor-stuck"
 IMPLAUSIBLE_CODE = "sensor-implausible"
+_AT_UPPER_END = (
+    "It stays at its highest value, to the last digit, although the lamp should be off by its "
+    "plan. See whether the lamp is off. If it is, restart the sensor and see that it is dry and "
+    "its cable is sound. If the lamp is on, switch it off and tell the tank keeper."
+)
 MOST_SINGLE = 3
 """More sensors of one fault are one recommendation. Our choice."""
 
 
 def judge_stuck(case: Case) -> Iterator[Finding]:
     """One finding per series whose newest reading is flagged as stuck, or one for many."""
-    stuck = [one for one in _fresh(case) if Flag.STUCK in one.last.flags]
+    top = _at_its_upper_end(case)
+    stuck = [one for one in _fresh(case) if Flag.STUCK in one.last.flags or one.key == top]
     if len(stuck) > MOST_SINGLE:
         yield _together(case, stuck, STUCK_CODE, f"{len(stuck)} sensors are stuck",
                         "Their readings no longer move, not even by noise")  # fmt: skip
@@ -44,9 +51,17 @@ def judge_stuck(case: Case) -> Iterator[Finding]:
             one,
             STUCK_CODE,
             f"The {one.key.quantity} sensor {one.key.sensor} is stuck",
-            "Its readings no longer move, not even by noise. Restart it; see that the probe "
+            _AT_UPPER_END
+            if one.key == top
+            else "Its readings no longer move, not even by noise. Restart it; see that the probe "
             "is in the water, its cap is off and its cable is sound.",
         )
+
+
+def _at_its_upper_end(case: Case) -> SeriesKey | None:
+    """The light sensor that is stuck at its highest value, by day and night."""
+    light = case.view.light
+    return None if light is None or light.stuck is None else light.stuck.key
 
 
 def judge_implausible(case: Case) -> Iterator[Finding]:

@@ -22,6 +22,9 @@ from service.science.water.mix import Blend, blend_for_hardness, hot_and_cold_l
 LEAST_SHORT_MEQ_L: Final = 0.02
 """KH short of its aim by less is not worth a salt. Our choice."""
 
+SEEN_DKH: Final = 0.1
+"""A smaller change of KH is none that anybody sees in a test. Our choice."""
+
 
 @dataclass(frozen=True, slots=True)
 class NewWater:
@@ -193,7 +196,12 @@ def _effect(case: Case, fraction: float, new_kh: float | None) -> str:
         return ""
     before = float(dkh_from_meq_l(co2.alkalinity.meq_l))
     meq_l = concentration_after_changes(co2.alkalinity.meq_l, new_kh, fraction)
-    text = f"KH goes from {before:.1f} to about {float(dkh_from_meq_l(meq_l)):.1f} dKH"
+    after_dkh = float(dkh_from_meq_l(meq_l))
+    text = (
+        f"KH goes from {before:.1f} to about {after_dkh:.1f} dKH"
+        if abs(after_dkh - before) >= SEEN_DKH
+        else f"KH stays at about {before:.1f} dKH"
+    )
     celsius = tank_temperature_c(case)
     as_tapped = new_kh == plan.tap_kh_meq_l
     if plan.tap_ph is None or not as_tapped or co2.co2 is None or co2.ph is None or celsius is None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from service.advice import cautions
+from service.advice.engine.recommendation import Severity
 from service.registry.models import PhotoperiodPlan
 from tests.advice.cases import HOUR, amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, grid, lamp
@@ -55,3 +56,18 @@ def test_a_look_at_night_is_no_long_photoperiod() -> None:
         return out
 
     assert found(view_with(now=EVENING, lux=torch), "light-long") == []
+
+
+@pytest.mark.parametrize(
+    ("off", "severity"),
+    [(20.0, Severity.ADVICE), (21.75, Severity.ADVICE), (22.25, Severity.WARNING)],
+)
+def test_four_hours_too_long_are_a_warning(off: float, severity: Severity) -> None:
+    """The plan ends at 18; the limit of four hours is our choice."""
+    view = view_with(now=NOON, lux=lambda t: lamp(t, off=off))
+    assert the(view, "light-long").severity is severity
+
+
+def test_without_planned_light_none_is_too_long() -> None:
+    dark = a_tank(photoperiod=PhotoperiodPlan(time(10), 0.0))
+    assert found(view_with(dark, NOON), "light-long") == []

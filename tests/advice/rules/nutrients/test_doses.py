@@ -44,6 +44,23 @@ def test_doses_after_the_change_in_ml_and_g_for_the_net_volume() -> None:
     assert amount(macro, "macro") == pytest.approx(18.0)
     assert amount(iron, "iron") == pytest.approx(0.36)
     assert macro.closed_by == ("dose",)
+    assert macro.log is not None and iron.log is not None
+    assert macro.log.data == {"name": "macro", "ml": pytest.approx(18.0)}
+    assert iron.log.data == {"name": "iron", "g": pytest.approx(0.36)}
+
+
+def test_where_the_volume_is_not_known_the_log_entry_asks_how_much() -> None:
+    change = entry(LogKind.WATER_CHANGE, NOON - HOUR, fraction=0.5)
+    unmeasured = a_tank(net_volume_l=None, dimensions=None)
+    macro, iron = found(view_with(unmeasured, log=log_with(change)), "dose-due")
+    assert (macro.title, iron.title) == (
+        "Dose macro: 10 ml per 100 L",
+        "Dose iron: 0.2 g per 100 L",
+    )
+    assert macro.log is not None and iron.log is not None
+    assert (macro.log.data, macro.log.asks) == ({"name": "macro"}, {"volume": "ml"})
+    assert (iron.log.data, iron.log.asks) == ({"name": "iron"}, {"mass": "g"})
+    assert macro.amounts == ()
 
 
 def test_dose_clears_by_name_and_by_an_unnamed_one() -> None:

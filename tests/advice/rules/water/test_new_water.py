@@ -159,3 +159,18 @@ def test_hot_and_cold_and_the_effect_on_kh_ph_and_co2() -> None:
     assert amount(one, "cold water") == pytest.approx(67.5)
     assert "mix 22 L of hot (60 °C) with 68 L of cold (12 °C)" in one.action
     assert "KH goes from 6.0 to about 7.0 dKH, pH to about 7.0" in one.action
+
+
+def test_hot_and_cold_by_hand_and_only_where_both_taps_are_on_their_sides_of_the_aim() -> None:
+    """24 °C from 12 and 60: a quarter of hot, (24 - 12) / (60 - 12), in 90 L 22.5 L."""
+    both = WaterChangePlan(tap_temperature_c=12.0, hot_temperature_c=60.0)
+    one = due_view(both)
+    assert amount(one, "hot water") == pytest.approx(22.5, abs=0.1)
+    assert amount(one, "cold water") == pytest.approx(67.5, abs=0.1)
+    for plan in (
+        WaterChangePlan(tap_temperature_c=12.0),
+        WaterChangePlan(hot_temperature_c=60.0),
+        WaterChangePlan(tap_temperature_c=27.0, hot_temperature_c=60.0),
+        WaterChangePlan(tap_temperature_c=12.0, hot_temperature_c=20.0),
+    ):
+        assert not any("hot water" in part.name for part in due_view(plan).amounts)
