@@ -199,6 +199,9 @@ def test_light_of_other_days(client, watched):
     future = client.get(f"{TANK}/light?date=2030-01-01").get_json()
     assert (future["complete"], future["photoperiod"]) == (False, None)
     assert future["reasons"] == ["this day is still to come"]
+    # the readings begin at noon of the day before
+    half = client.get(f"{TANK}/light?date=2025-06-03").get_json()
+    assert half["reasons"] == ["light readings cover 50 % of the day so far"]
 
 
 def test_temperature_golden_shape(client, watched):
