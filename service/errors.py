@@ -42,11 +42,27 @@ _IN_DETAIL: Final = 3
 
 
 def shown(value: object) -> str:
-    """A value as an error repeats it: short, on one line, encodable."""
-    text = repr(value)
+    """A value as an error repeats it: short, on one line, encodable; null, true and false as such.
+
+    JSON and TOML know neither None nor True.
+    """
+    text = _written(value)
     if len(text) > _SHOWN_CHARACTERS:
         text = text[: _SHOWN_CHARACTERS - 1] + "…"
     return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def _written(value: object) -> str:
+    match value:
+        case None:
+            return "null"
+        case bool():
+            return str(value).lower()
+        case dict():
+            return "{" + ", ".join(f"{key!r}: {_written(one)}" for key, one in value.items()) + "}"
+        case list():
+            return "[" + ", ".join(map(_written, value)) + "]"
+    return repr(value)
 
 
 class Refusal(str):

@@ -20,12 +20,15 @@ from service.backup.archive import (
 from service.backup.backup import sync_folder
 from service.config import Config
 from service.private_files import make_folder
+from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import path_of_url as registry_path
 from service.registry.portable import is_there, load_registry, upgrade_copy
+from service.registry.registry import open_registry
 from service.store import open_store
 from service.store.sqlite.file import path_of_url as store_path
 from service.store.sqlite.store import SqliteStore
 from service.store.transfer.copy import copy
+from service.times import format_moment
 from service.urls import redacted
 
 _BESIDE = ("", "-wal", "-shm", "-journal")
@@ -69,6 +72,7 @@ def restore(
                 new_registry = _extracted(found, REGISTRY, registry, stack)
                 new_store = _extracted(found, STORE, store, stack)
             tanks = upgrade_copy(new_registry)
+            _record(found.manifest, new_registry)
             with closing(SqliteStore(new_store, create=False)) as checked:
                 checked.check()
                 series = len(checked.series())
@@ -85,6 +89,13 @@ def restore(
         except OSError as error:
             raise BackupRefusedError(f"nothing was restored: {error}") from error
     return Restored(found.manifest, tanks, series)
+
+
+def _record(manifest: Manifest, registry: Path) -> None:
+    """Who restored, in the registry that is restored."""
+    with closing(open_registry(f"sqlite:///{registry}", create=False)) as opened:
+        subject = f"backups/{format_moment(manifest.made)}"
+        opened.record(AuditedWrite(Action.BACKUP_RESTORED, subject))
 
 
 def _store_path(config: Config) -> Path | None:

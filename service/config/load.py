@@ -17,7 +17,7 @@ from service.clock import Clock, FastClock, SystemClock
 from service.config.integrations import Options
 from service.config.schema import ConfigSchema
 from service.config.values import Config
-from service.errors import ConfigError, FieldFault, Refusal
+from service.errors import ConfigError, FieldFault, Refusal, shown
 from service.urls import redacted
 
 ENV_PREFIX = "LITTORAL_"
@@ -79,7 +79,9 @@ def _overlay(document: dict[str, Any], environ: Mapping[str, str]) -> dict[str, 
             )
         table = document.setdefault(section, {})
         if not isinstance(table, dict):
-            raise ConfigError(f"{section} is {_shown(table)!r}; allowed: a table [{section}]")
+            raise ConfigError(
+                f"{section} is {shown(_without_secrets(table))}; allowed: a table [{section}]"
+            )
         table[key] = environ[variable]
         overridden[f"{section}.{key}"] = variable
     return overridden
@@ -140,7 +142,7 @@ def _fault(
     trail: tuple[str, ...], value: object, allowed: str, *, missing: bool = False
 ) -> FieldFault:
     dotted = ".".join(trail)
-    state = f"is {_shown(value)!r}"
+    state = f"is {shown(_without_secrets(value))}"
     if missing:
         state = "is missing"
     elif trail[-1:] in _SECRET_KEYS:
@@ -148,11 +150,13 @@ def _fault(
     return FieldFault(dotted, f"{dotted} {state}; allowed: {allowed}")
 
 
-def _shown(value: object) -> object:
+def _without_secrets(value: object) -> object:
     """What an error repeats of a value: URLs without credentials, no secret of a table."""
     if isinstance(value, str):
         return redacted(value) if "://" in value or "@" in value else value
     if isinstance(value, dict):
         hidden = [key for (key,) in _SECRET_KEYS]
-        return {key: "…" if key in hidden else _shown(inner) for key, inner in value.items()}
-    return [_shown(inner) for inner in value] if isinstance(value, list) else value
+        return {
+            key: "…" if key in hidden else _without_secrets(inner) for key, inner in value.items()
+        }
+    return [_without_secrets(inner) for inner in value] if isinstance(value, list) else value

@@ -199,6 +199,9 @@ def test_light_of_other_days(client, watched):
     future = client.get(f"{TANK}/light?date=2030-01-01").get_json()
     assert (future["complete"], future["photoperiod"]) == (False, None)
     assert future["reasons"] == ["this day is still to come"]
+    # the readings begin at noon of the day before
+    half = client.get(f"{TANK}/light?date=2025-06-03").get_json()
+    assert half["reasons"] == ["light readings cover 50 % of the day so far"]
 
 
 def test_temperature_golden_shape(client, watched):
@@ -316,10 +319,13 @@ def test_bad_date(client, query):
     assert body["errors"][0]["parameter"] == "date"
 
 
-def test_a_series_of_each_reading_covers_a_year_at_most(client):
+def test_a_series_of_each_reading_covers_a_month_at_most(client):
     put(client)
-    address = "/v1/tanks/riffle/co2/series?start=2020-01-01T00:00:00Z&end=2025-01-01T00:00:00Z"
+    start = "/v1/tanks/riffle/co2/series?start=2020-01-01T00:00:00Z"
+    assert client.get(f"{start}&end=2020-02-01T00:00:00Z").status_code == 200
+    problem_of(client.get(f"{start}&end=2020-02-01T00:00:01Z"), 422, "invalid-input")
+    address = f"{start}&end=2025-01-01T00:00:00Z"
     wrong = problem_of(client.get(address), 422, "invalid-input")
     assert wrong["errors"][0]["parameter"] == "end"
-    assert "allowed: within 366 days of the start, or `every` beside it" in wrong["detail"]
+    assert "allowed: within 31 days of the start, or `every` beside it" in wrong["detail"]
     assert client.get(f"{address}&every=1d").status_code == 200

@@ -132,9 +132,12 @@ def test_sensors(client, context, tank):
         "refused": None,
         "next": None,
     }
-    context.store.write(
-        [reading("ph", 1, 12.9, Flag.IMPLAUSIBLE), reading("ph", 5, 6.9, sensor="two")]
-    )
+    # one alone is a slip and changes no choice; three over ten minutes are a fault
+    impossible = [reading("ph", ago, 12.9, Flag.IMPLAUSIBLE) for ago in (13, 7, 1)]
+    context.store.write([impossible[-1], reading("ph", 5, 6.9, sensor="two")])
+    sensors = client.get("/v1/tanks/riffle/sensors").get_json()["sensors"]
+    assert [one["believed"] for one in sensors] == [True, False]
+    context.store.write(impossible)
     sensors = client.get("/v1/tanks/riffle/sensors").get_json()["sensors"]
     assert sensors == [
         {

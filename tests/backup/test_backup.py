@@ -16,11 +16,13 @@ from service.backup.archive import FORMAT, BackupRefusedError
 from service.backup.backup import back_up
 from service.backup.restore import restore
 from service.errors import NotFoundError, RegistryRefusedError, StoreRefusedError
+from service.registry.audit import Action, ActorKind
 from service.registry.connection import path_of_url
 from service.registry.migrate import head_revision
 from service.registry.registry import open_registry
 from service.registry.tables import SECRET_TABLES
 from service.store.sqlite.file import SCHEMA_VERSION
+from service.times import format_moment
 from tests.backup.conftest import (
     NOW,
     contents,
@@ -49,6 +51,19 @@ def test_what_comes_back_is_what_was_there(full, new, file, tmp_path):
     found = everything_in(tmp_path / "new")
     assert {"deep/registry.db", "deep/er/readings.db"} <= set(found)
     assert set(found.values()) <= {0o600, 0o700}
+
+
+def test_a_restore_is_recorded_in_the_registry_that_it_restored(full, new, file):
+    back_up(full.config, file)
+    done = restore(new.config, file)
+    old, restored = (open_registry(one.config.registry.url) for one in (full, new))
+    newest, *others = restored.audit()
+    assert newest.action is Action.BACKUP_RESTORED
+    assert newest.subject == f"backups/{format_moment(done.manifest.made)}"
+    assert newest.actor.kind is ActorKind.USER
+    assert others == old.audit()
+    old.close()
+    restored.close()
 
 
 def test_the_file_is_private_and_says_what_is_in_it(full, file, tmp_path):

@@ -112,7 +112,7 @@ def test_alerts_may_be_any_severity(tmp_path: Path) -> None:
         (f"{URL}allow_networks = '10.0.0.0/8'\n", "is '10.0.0.0/8'; allowed: a list of networks"),
         (f"{URL}allow_networks = ['10.0.0.1/8']\n", "is ['10.0.0.1/8']; allowed: a list of netwo"),
         (f"{URL}timeout_s = 0\n", "timeout_s is 0; allowed: a number from 1 to 60 s"),
-        (f"{URL}timeout_s = true\n", "timeout_s is True; allowed: a number from 1 to 60 s"),
+        (f"{URL}timeout_s = true\n", "timeout_s is true; allowed: a number from 1 to 60 s"),
         (f"{URL}attempts = 1.5\n", "attempts is 1.5; allowed: a whole number from 1 to 1000"),
         (f"{URL}source = ''\n", "source is ''; allowed: a URI or path"),
         (f"{URL}retries = 3\n", "retries is not a key; allowed: allow_networks, attempts, ca_file"),
@@ -145,7 +145,7 @@ def test_a_wrong_option_of_a_webhook_is_named(tmp_path: Path, options: str, mess
         ("hub", "device = 'A'\n", "device is 'A'; allowed: 1 to 64 of a-z"),
         ("hub", "status_topic = '+'\n", "status_topic is '+'; allowed: topic levels without wild"),
         ("hub", "expire_after_s = 1\n", "expire_after_s is 1; allowed: a whole number from 10"),
-        ("hub", "expire_after_s = true\n", "expire_after_s is True; allowed: a whole number"),
+        ("hub", "expire_after_s = true\n", "expire_after_s is true; allowed: a whole number"),
     ],
 )
 def test_a_wrong_option_over_mqtt_is_named(

@@ -5,7 +5,7 @@ from datetime import timedelta
 import marshmallow as ma
 import pytest
 
-from service.errors import FieldFault, InvalidInputError, Refusal, UnknownUnitError
+from service.errors import FieldFault, InvalidInputError, Refusal, UnknownUnitError, shown
 from service.schemas.base import Schema
 from service.schemas.messages import error_of_messages
 from service.schemas.quantities import Measure
@@ -45,6 +45,12 @@ def test_null_is_refused_with_what_is_allowed():
     (fault,) = error_for({"depth": None}).faults
     assert fault.value is None
     assert "cm" in fault.allowed
+    assert fault.detail.startswith("/depth is null; ")
+
+
+def test_what_json_and_toml_call_otherwise_than_python_is_shown_as_they_write_it():
+    assert [shown(one) for one in (None, True, False)] == ["null", "true", "false"]
+    assert shown({"a": None, "b": [True, "x", 1]}) == "{'a': null, 'b': [true, 'x', 1]}"
 
 
 def test_a_fault_can_be_given_another_name_without_reading_its_sentence():

@@ -42,13 +42,16 @@ class Ledger:
         self._registry = registry
 
     def update(self, view: TankView, findings: Sequence[Finding]) -> LedgerChange:
-        """Take in what was found of one tank; returns what changed."""
+        """Take in what was found of one tank, which is there; returns what changed."""
         return self.update_many([(view, findings)])[view.tank.id]
 
     def update_many(
         self, evaluated: Sequence[tuple[TankView, Sequence[Finding]]]
     ) -> dict[str, LedgerChange]:
-        """Take in what was found of several tanks, in one transaction; changes by tank."""
+        """Take in what was found of several tanks, in one transaction; changes by tank.
+
+        A tank that was deleted since it was evaluated is left out.
+        """
         if not evaluated:
             return {}
         changes: dict[str, LedgerChange] = {}
@@ -58,11 +61,13 @@ class Ledger:
             recent = self._registry.recent_recommendations(known, since, session)
             for one in _lasting(recent):
                 known[one.tank].append(one)
+            present = self._registry.lock_tanks(known, session)
+            evaluated = [one for one in evaluated if one[0].tank.id in present]
             for view, findings in evaluated:
                 was = known[view.tank.id]
                 now = advance(was, view.tank.id, findings, view.now, view.log)
                 changes[view.tank.id] = change_between(was, now, view.now)
-            before = [one for ones in known.values() for one in ones]
+            before = [one for tank in changes for one in known[tank]]
             after = [one for change in changes.values() for one in change.after]
             rows = {one.id: one for one in recent}
             self._registry.put_recommendations(_changed(before, after), rows, session)

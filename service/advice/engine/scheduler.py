@@ -126,6 +126,8 @@ class Scheduler:
                 failed.append(tank.id)
         changes = self._ledger.update_many(evaluated)
         for view, _ in evaluated:
+            if view.tank.id not in changes:
+                continue  # deleted since it was evaluated
             for integration in self._integrations:
                 with _failure_logged(integration):
                     integration.update(view, changes[view.tank.id])

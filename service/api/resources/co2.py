@@ -29,7 +29,7 @@ from service.schemas.times import Moment, Span
 from service.science.carbonate.co2 import RULE_OF_THUMB
 from service.times import format_moment, from_us
 
-LONGEST: Final = timedelta(days=366)
+LONGEST: Final = timedelta(days=31)
 """Span of which every reading is loaded for one answer, however many it shows. Our choice."""
 
 blueprint = Blueprint(

@@ -5,8 +5,8 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Sequence
-from contextlib import ExitStack, closing
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 
 import click
@@ -15,8 +15,9 @@ from ingest.process import Calibrations, ClockLimits, Processor, SensorLimits
 from service.app.configuration import configuration
 from service.cli.options.config_option import config_option
 from service.cli.options.transfer_options import progress_bar, store_option
-from service.config import Config, make_clock
-from service.registry.registry import open_registry
+from service.config import make_clock
+from service.registry.audit import Action, AuditedWrite
+from service.registry.registry import Registry, open_registry
 from service.store import Reading, Store, open_store
 from service.store.transfer.csv_rows import CsvMapping, Rejected, column_of_text
 from service.store.transfer.importer import ImportReport, import_csv
@@ -85,17 +86,21 @@ def command(
     times = TimeReader(time_format, None if zone is None else zone_of(zone))
     examples: list[Rejected] = []
     config = configuration(config_file)
-    mapping = CsvMapping(
-        tank,
-        tuple(map(column_of_text, columns)),
-        time_column,
-        decimal_comma,
-        _registered(config, tank),
-    )
     limits = ClockLimits.of_seconds(config.ingest.late_after_s, config.ingest.future_s)
     sensors = SensorLimits(config.ingest.sensors_per_tank, config.ingest.new_sensors_per_hour)
     now_us = to_us(make_clock(config).now())
     with ExitStack() as stack:
+        registry = open_registry(config.registry.url, create=False)
+        stack.callback(registry.close)
+        if tank is not None:
+            registry.tank(tank)  # refuses one that is not there
+        mapping = CsvMapping(
+            tank,
+            tuple(map(column_of_text, columns)),
+            time_column,
+            decimal_comma,
+            registry.tank_ids(),
+        )
         store: Store | None = None
         if not dry_run:
             store = open_store(store_url or config.store.url, create=False)
@@ -122,7 +127,7 @@ def command(
             mapping,
             times,
             judge,
-            _discard if store is None else store.write,
+            _writer(store, registry),
             refusal=processor.refusal,
             delimiter=delimiter,
             identity=repr((mapping, time_format, zone, delimiter, store_url, dry_run)),
@@ -134,20 +139,19 @@ def command(
     return 1 if report.rejected else 0
 
 
-def _registered(config: Config, tank: str | None) -> frozenset[str]:
-    """The tanks that there are.
+def _writer(store: Store | None, registry: Registry) -> Callable[[list[Reading]], None]:
+    """Stores readings, and records once of which tanks; without a store nothing is."""
+    recorded: set[str] = set()
 
-    Raises:
-        NotFoundError: there is no registry, or not this tank in it.
-    """
-    with closing(open_registry(config.registry.url, create=False)) as registry:
-        if tank is not None:
-            registry.tank(tank)  # refuses one that is not there
-        return registry.tank_ids()
+    def write(readings: list[Reading]) -> None:
+        if store is None:
+            return
+        store.write(readings)
+        for tank in sorted({one.tank for one in readings} - recorded):
+            recorded.add(tank)
+            registry.record(AuditedWrite(Action.READINGS_IMPORTED, f"tanks/{tank}/readings"))
 
-
-def _discard(readings: list[Reading]) -> None:
-    """Store nothing."""
+    return write
 
 
 def _print(report: ImportReport, examples: list[Rejected], as_json: bool, dry_run: bool) -> None:

@@ -12,6 +12,7 @@ from service.app.application import Missing, opened
 from service.app.configuration import configuration
 from service.cli.options.config_option import config_option
 from service.cli.output.display import as_json_text, json_option
+from service.registry.audit import Action, AuditedWrite
 from service.registry.models import LogKind
 from service.store import SeriesKey
 from service.times import to_us
@@ -50,6 +51,11 @@ def command(
         done = recalculate(
             application.store, entries, SeriesKey(tank, quantity, sensor), to_us(first), to_us(last)
         )
+        if done.changed:
+            subject = f"tanks/{tank}/readings"
+            application.registry.record(
+                AuditedWrite(Action.READINGS_RECALIBRATED, subject, (quantity,))
+            )
     counts = {"readings": done.readings, "changed": done.changed}
     if as_json:
         series = {"tank": tank, "quantity": quantity, "sensor": sensor}

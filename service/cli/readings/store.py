@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import click
 
+from service.app.configuration import configuration
 from service.cli.options.config_option import config_option
 from service.cli.options.parameters import NumberRange
 from service.cli.options.transfer_options import chosen_store, store_option
 from service.cli.output.display import as_json_text, json_option
+from service.registry.audit import Action, AuditedWrite
+from service.registry.portable import is_there
+from service.registry.registry import Registry, open_registry
 from service.store.retention import RetentionPolicy
 from service.store.sqlite.store import SqliteStore
 
@@ -52,6 +57,16 @@ def rebuild(store_url: str | None, config_file: Path | None) -> None:
     click.echo("all rollups were computed anew")
 
 
+def _registry(config_file: Path | None, stack: ExitStack) -> Registry | None:
+    """The registry that records it; None where there is none, as for a store on its own."""
+    url = configuration(config_file).registry.url
+    if not is_there(url):
+        return None
+    registry = open_registry(url, create=False)
+    stack.callback(registry.close)
+    return registry
+
+
 _AGE = NumberRange(1, 36_500)
 
 
@@ -81,8 +96,13 @@ def prune(
     policy = RetentionPolicy(
         **{name: None if age is None else timedelta(days=age) for name, age in ages.items()}
     )
-    with _sqlite(config_file, store_url) as store:
+    with ExitStack() as stack:
+        registry = _registry(config_file, stack)
+        store = stack.enter_context(_sqlite(config_file, store_url))
         pruned = store.prune(policy, datetime.now(UTC))
+        if registry is not None and any(asdict(pruned).values()):
+            members = tuple(name for name, count in asdict(pruned).items() if count)
+            registry.record(AuditedWrite(Action.READINGS_PRUNED, "readings", members))
     if as_json:
         click.echo(as_json_text(pruned))
         return

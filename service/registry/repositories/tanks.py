@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -36,6 +36,15 @@ class TankRepository(Database):
         """The ids of all tanks; cheap, for those who ask often."""
         with self.session(writes=False) as session:
             return frozenset(session.scalars(select(TankRow.id)))
+
+    def lock_tanks(self, ids: Collection[str], session: Session) -> frozenset[str]:
+        """Those of some tanks that are there; none of them is deleted until the transaction ends.
+
+        Args:
+            session: a transaction of the caller that is going to write what belongs to them.
+        """
+        query = select(TankRow.id).where(TankRow.id.in_(ids)).order_by(TankRow.id)
+        return frozenset(session.scalars(query.with_for_update(read=True, key_share=True)))
 
     def tank(self, id: str) -> Tank:
         """One tank.

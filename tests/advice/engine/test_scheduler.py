@@ -105,6 +105,28 @@ def test_one_odd_tank_leaves_the_others_evaluated(
     assert "advice on tank fern failed" in caplog.text
 
 
+def test_a_tank_that_is_deleted_while_it_is_evaluated_leaves_the_others_evaluated(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from service.advice.engine import scheduler as module
+
+    house.registry.put_tank(a_tank(id="fern"))
+    real = module.evaluate
+
+    def deletes(view, standing):  # type: ignore[no-untyped-def]
+        found = real(view, standing)
+        if view.tank.id == "fern":
+            assert found
+            Ledger(house.registry).delete_tank("fern", NOON)
+        return found
+
+    monkeypatch.setattr(module, "evaluate", deletes)
+    recorder = Recorder("hub")
+    changes = Scheduler(house.registry, house.store, house.clock, 60.0, [recorder]).evaluate_all()
+    assert set(changes) == {"reed"}
+    assert Ledger(house.registry).list("reed")
+
+
 class Recorder:
     """An integration that notes what it is given, or fails."""
 

@@ -26,8 +26,13 @@ from service.advice.engine.ledger import Ledger
 from service.config import WebhookOptions
 from service.errors import ConfigError, NoSuchTankError, PreconditionFailedError
 from service.integrations.webhooks.checked_address import CheckedSession
-from service.integrations.webhooks.delivery import LONGEST_BACKOFF, Webhook, backoff
-from service.integrations.webhooks.post import cloud_event, post, signed_message
+from service.integrations.webhooks.delivery import AT_ONCE, LONGEST_BACKOFF, Webhook, backoff
+from service.integrations.webhooks.post import (
+    cloud_event,
+    longest_attempt_s,
+    post,
+    signed_message,
+)
 from service.integrations.webhooks.target import WebhookTarget, webhook_target
 from service.registry.events import DeliveryState, Event, NewEvent
 from service.registry.recommendations import State
@@ -154,7 +159,7 @@ def outcome_of(**answer: Any) -> Any:
         return post(session, TARGET, EVENT, NOW)
 
 
-@pytest.mark.parametrize("status", [200, 201, 202, 204])
+@pytest.mark.parametrize("status", [200, 201, 202, 204, 299])
 def test_any_2xx_is_delivered(status: int) -> None:
     assert outcome_of(status_code=status).delivered
 
@@ -180,6 +185,14 @@ def test_any_other_answer_is_tried_again(status: int, headers: dict[str, str], w
 
 def test_gone_is_for_good() -> None:
     assert outcome_of(status_code=410).gone
+
+
+@pytest.mark.parametrize(("status", "is_redirect"), [(300, True), (399, True), (400, False)])
+def test_no_other_status_is_delivered(status: int, is_redirect: bool) -> None:
+    """RFC 9110, 15: 2xx is success, 3xx redirection, 4xx an error of the client."""
+    outcome = outcome_of(status_code=status)
+    assert not outcome.delivered and not outcome.gone
+    assert ("redirects are not followed" in outcome.error) == is_redirect
 
 
 def test_a_redirect_is_not_followed() -> None:
@@ -227,9 +240,13 @@ def test_eighty_attempts_take_about_three_days() -> None:
     assert timedelta(days=2) < total < timedelta(days=3)
 
 
-def made(registry: Registry, receiver: Receiver, clock: StepClock, **fields: Any) -> Webhook:
+def target_at(receiver: Receiver, **fields: Any) -> WebhookTarget:
     options = replace(OPTIONS, url=receiver.url, allow_networks=LOOPBACK, **fields)
-    return Webhook(WebhookTarget("hook", KEY, options), registry, clock, lambda: 1.0)
+    return WebhookTarget("hook", KEY, options)
+
+
+def made(registry: Registry, receiver: Receiver, clock: StepClock, **fields: Any) -> Webhook:
+    return Webhook(target_at(receiver, **fields), registry, clock, lambda: 1.0)
 
 
 def test_a_failure_is_repeated_until_it_is_taken(registry: Registry) -> None:
@@ -297,6 +314,25 @@ def test_two_processes_of_one_target_send_each_event_once(registry: Registry) ->
             thread.join()
         sent = sorted(json.loads(one.body)["data"]["n"] for one in receiver.received)
     assert sent == list(range(30))
+
+
+def test_a_claim_outlasts_a_round_of_attempts_each_at_its_slowest(registry: Registry) -> None:
+    clock, taken = StepClock(), []
+    with Receiver() as receiver:
+        webhook = made(registry, receiver, clock)
+        webhook.deliver_due()
+        registry.add_events(
+            [NewEvent("recommendation.opened", str(n), "reed", NOW, {}) for n in range(AT_ONCE)]
+        )
+        round_s = AT_ONCE * longest_attempt_s(target_at(receiver))
+
+        def late() -> None:
+            clock.moment = NOW + timedelta(seconds=round_s)
+            taken.extend(registry.claim_deliveries("hook", clock.now(), timedelta(0), limit=9))
+
+        receiver.on_request = late
+        assert webhook.deliver_due() == AT_ONCE
+    assert taken == []
 
 
 def test_stopping_gives_back_what_was_not_tried(registry: Registry) -> None:
