@@ -15,6 +15,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
+from service.backup.unfinished import refuse_unfinished_restore
 from service.clock import Clock
 from service.config import Config, make_clock
 from service.errors import ConfigError, NotFoundError
@@ -119,8 +120,11 @@ def opened(config: Config, missing: Missing = Missing.CREATE) -> Iterator[Applic
 
     Raises:
         NotFoundError: one of them is not there, with ``Missing.REFUSE``.
+        BackupRefusedError: a restore was killed there, with ``Missing.CREATE``.
         LittoralError: one of them cannot be opened.
     """
+    if missing is Missing.CREATE:
+        refuse_unfinished_restore(config)
     clock = make_clock(config)
     with ExitStack() as stack:
         registry = _open(open_registry, config.registry.url, missing, stack)

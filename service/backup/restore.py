@@ -18,6 +18,7 @@ from service.backup.archive import (
     opened_archive,
 )
 from service.backup.backup import sync_folder
+from service.backup.unfinished import PREFIX, refuse_unfinished_restore
 from service.config import Config
 from service.private_files import make_folder
 from service.registry.audit import Action, AuditedWrite
@@ -103,6 +104,7 @@ def _store_path(config: Config) -> Path | None:
 
 
 def _refuse_what_is_there(config: Config, registry: Path | None, store: Path | None) -> None:
+    refuse_unfinished_restore(config)
     for path in filter(None, (registry, store)):
         for end in _BESIDE:
             beside = path.with_name(path.name + end)
@@ -133,7 +135,7 @@ def _extracted(archive: Archive, name: str, place: Path | None, stack: ExitStack
         make_folder(beside)
         for folder in reversed(missing):
             stack.callback(_remove_if_empty, folder)
-    path = Path(stack.enter_context(TemporaryDirectory(prefix=".restore-", dir=beside))) / name
+    path = Path(stack.enter_context(TemporaryDirectory(prefix=PREFIX, dir=beside))) / name
     archive.extract(name, path)
     return path
 

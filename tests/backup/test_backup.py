@@ -10,6 +10,7 @@ from datetime import timedelta
 
 import pytest
 
+from service.app.application import Missing, opened
 from service.backup import archive as archives
 from service.backup import restore as restoring
 from service.backup.archive import FORMAT, BackupRefusedError
@@ -64,6 +65,26 @@ def test_a_restore_is_recorded_in_the_registry_that_it_restored(full, new, file)
     assert others == old.audit()
     old.close()
     restored.close()
+
+
+def test_where_a_restore_was_killed_nothing_starts_and_nothing_is_restored(full, new, file):
+    """Killed between its two renames it leaves a store without registry: none is made beside it."""
+    back_up(full.config, file)
+    place = path_of_url(new.config.registry.url)
+    place.parent.mkdir(parents=True)
+    (place.parent / ".restore-killed").mkdir()
+    with pytest.raises(BackupRefusedError, match=r"\.restore-killed: a restore is running, or"):
+        restore(new.config, file)
+    with (
+        pytest.raises(BackupRefusedError, match="restore again"),
+        opened(new.config, Missing.CREATE),
+    ):
+        pass
+    assert not place.exists()
+    (place.parent / ".restore-killed").rmdir()
+    restore(new.config, file)
+    with opened(new.config, Missing.CREATE) as application:
+        assert len(application.registry.tanks()) == 2
 
 
 def test_the_file_is_private_and_says_what_is_in_it(full, file, tmp_path):
