@@ -16,6 +16,7 @@ from service.advice.engine.bounds import cleared_beyond_bound
 from service.advice.engine.catalogue import RULE_OF
 from service.advice.engine.conflicts import contradiction
 from service.advice.engine.recommendation import (
+    UNSEEN,
     Evidence,
     Finding,
     Recommendation,
@@ -119,7 +120,9 @@ def _found(
     if one is None:
         return [_opened(tank, finding, now)]
     worse = finding.severity > int(one.extra.get("severity", Severity.URGENT))
-    fresh = replace(one, finding=finding, last_seen=now, extra=_with_worst(one.extra, finding))
+    extra = _with_worst(one.extra, finding)
+    extra.pop(UNSEEN, None)
+    fresh = replace(one, finding=finding, last_seen=now, extra=extra)
     if one.state is State.SNOOZED:
         over = one.snoozed_until is None or one.snoozed_until <= now
         if over or worse:
@@ -151,7 +154,7 @@ def _not_found(
     contradicted = any(contradiction(one.finding, other) for other in moving)
     if gone or contradicted:
         return replace(one, state=State.CLEARED, snoozed_until=None)
-    return one
+    return replace(one, extra={**one.extra, UNSEEN: True})
 
 
 def _opened(tank: str, finding: Finding, now: datetime) -> Recommendation:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import IntEnum
 from types import MappingProxyType
@@ -170,6 +170,10 @@ class Finding:
         )
 
 
+UNSEEN = "unseen"
+"""In what is stored besides: the latest evaluation did not find the condition."""
+
+
 @dataclass(frozen=True, slots=True)
 class Recommendation:
     """A finding with its history.
@@ -193,8 +197,19 @@ class Recommendation:
 
     @property
     def instruction(self) -> Instruction:
-        """What it asks for, in the words that every form shows."""
-        return self.finding.instruction
+        """What it asks for, in the words that every form shows.
+
+        A condition that was not found at the latest evaluation, and is not cleared yet, says so.
+        """
+        words = self.finding.instruction
+        if self.state is not State.OPEN or not self.extra.get(UNSEEN):
+            return words
+        return replace(
+            words,
+            title=f"No longer seen: {words.title}",
+            action=f"Wait: if it stays so, nothing is to be done. Before: {words.action}",
+            due=None,
+        )
 
 
 def most_urgent_first(ones: Iterable[Recommendation]) -> list[Recommendation]:

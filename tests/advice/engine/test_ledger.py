@@ -118,8 +118,9 @@ def test_only_what_changed_is_written(ledger: Ledger, registry: Registry) -> Non
         ledger.update(at(NOON), [finding("a"), finding("b", confidence=0.5)])
     assert writes == [("UPDATE", [ids["b"]])]
     assert ledger.get(ids["b"]).finding.confidence == 0.5
-    with written(registry) as writes:  # a not found within its delay stays as it was
-        ledger.update(at(NOON + MINUTE), [finding("b", confidence=0.5)])
+    ledger.update(at(NOON + MINUTE), [finding("b", confidence=0.5)])  # a is no longer seen
+    with written(registry) as writes:  # and stays so within its delay
+        ledger.update(at(NOON + 2 * MINUTE), [finding("b", confidence=0.5)])
     assert writes == [("UPDATE", [ids["b"]])]
     with written(registry) as writes:
         ledger.mark(ids["b"], State.DONE, now=NOON + MINUTE)
@@ -142,6 +143,18 @@ def test_a_gap_shorter_than_the_hold_does_not_end_it(ledger: Ledger) -> None:
         assert len(change.current) == 1
     assert ledger.update(at(NOON + 25 * MINUTE), [finding()]).of(ChangeKind.OPENED) == ()
     assert len(ledger.update(at(NOON + 56 * MINUTE), []).of(ChangeKind.CLEARED)) == 1
+
+
+def test_what_is_no_longer_seen_says_so_before_it_clears(ledger: Ledger) -> None:
+    ledger.update(at(NOON), [finding(due=NOON + HOUR)])
+    (one,) = ledger.update(at(NOON + 5 * MINUTE), []).current
+    words, before = one.instruction, one.finding.instruction
+    assert words.title == f"No longer seen: {before.title}"
+    assert words.action.startswith("Wait: if it stays so, nothing is to be done.")
+    assert before.action in words.action and words.cautions == before.cautions
+    assert words.due is None
+    (back,) = ledger.update(at(NOON + 10 * MINUTE), [finding(due=NOON + HOUR)]).current
+    assert back.id == one.id and back.instruction == back.finding.instruction
 
 
 def test_flapping_input_gives_one_recommendation(ledger: Ledger) -> None:

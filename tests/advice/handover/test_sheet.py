@@ -15,7 +15,7 @@ from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.handover.sheet import HandoverSheet, handover
 from service.registry.models import Absence, LogKind
 from tests.advice.cases import DAY, HOUR, usual_log, view_with
-from tests.derive.pieces import NOON, a_tank, days_of, entry, grid
+from tests.derive.pieces import NOON, a_tank, days_of, entry, grid, lamp
 
 TWO_WEEKS = Absence("a1", NOON + DAY, NOON + 15 * DAY, "the neighbour", (), "Key is next door.")
 
@@ -88,9 +88,7 @@ def test_several_tanks_keep_their_order() -> None:
 
 def test_colleague_is_asked_for_nothing_that_the_sheet_forbids() -> None:
     """Too much CO2 and a late lamp: valve and timer wait for the tank keeper."""
-    (page,) = sheet(
-        co2=lambda t: np.full(t.shape, 45.0), lux=lambda t: np.full(t.shape, 9000.0)
-    ).tanks
+    (page,) = sheet(co2=lambda t: np.full(t.shape, 45.0), lux=lambda t: lamp(t, off=23.9)).tanks
     asked = " ".join(one.action for one in (*page.now, *page.tasks))
     assert "Close the CO2 cylinder" in asked
     assert not re.search(r"needle valve|[Ss]et the timer|set to", asked)
