@@ -79,6 +79,7 @@ fi
     "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-deps -e .
 
 [ "${1:-}" != "--prepare" ] || exit 0
-# One process for each of two cores; the tests of one file stay together and share its servers.
-exec "$venv/bin/python" -m pytest --numprocesses "${LITTORAL_TEST_PROCESSES:-2}" --dist loadfile \
+# One process more than two cores, since many tests wait for a server; the tests of one file stay
+# together and share its servers.
+exec "$venv/bin/python" -m pytest --numprocesses "${LITTORAL_TEST_PROCESSES:-3}" --dist loadfile \
     --durations=25 "$@"

@@ -85,8 +85,8 @@ def test_numbers_are_not_rounded(client):
     [
         ({"ph": "x"}, "invalid-input", "/ph", "'x'"),
         ({"ph": 13}, "invalid-input", "/ph", "2 to 12"),
-        ({"ph": True}, "invalid-input", "/ph", "True"),
-        ({"ph": None}, "invalid-input", "/ph", "None"),
+        ({"ph": True}, "invalid-input", "/ph", "true"),
+        ({"ph": None}, "invalid-input", "/ph", "null"),
         ({"kh": 4}, "invalid-input", "/kh", "unit"),
         ({"kh": {"value": -1, "unit": "dKH"}}, "invalid-input", "/kh/value", "0 to 50"),
         ({"kh": {"value": 1, "unit": "zorg"}}, "unknown-unit", "/kh/unit", "'zorg'"),
