@@ -6,12 +6,10 @@ from service.advice.engine.recommendation import LogDraft
 from service.registry.models import Lever, LogKind
 
 
-def adjustment(lever: Lever, after: str, before: str = "") -> LogDraft:
+def adjustment(lever: Lever, after: str) -> LogDraft:
     """The entry that marking the advice as done leaves; rules then judge the lever anew.
 
     Args:
         after: what it is now, in words: ``07:40``, ``14 % more``.
-        before: what it was; "" where nobody knows.
     """
-    data = {"lever": lever.value, "after": after}
-    return LogDraft(LogKind.ADJUSTMENT.value, data | ({"before": before} if before else {}))
+    return LogDraft(LogKind.ADJUSTMENT.value, {"lever": lever.value, "after": after})

@@ -7,7 +7,7 @@ from typing import Final
 
 from service.advice.care_log import entries, newest, newest_calibration
 from service.advice.engine.rule import Case
-from service.derive.models import Quality
+from service.derive.models import Co2Day, Quality
 from service.registry.models import Lever, LogKind
 
 A_DAY: Final = timedelta(days=1)
@@ -24,11 +24,16 @@ def too_warm(case: Case) -> bool:
 
 def gas_failed_lately(case: Case) -> bool:
     """No CO2 flowed on a day that ended less than a day ago, or the cylinder was replaced then."""
-    most = case.limit("gas_out_mg_l")
-    if any(one.peak_mg_l <= most and case.now - one.off_at < A_DAY for one in case.view.co2_days):
+    if any(case.now - one.off_at < A_DAY for one in days_without_gas(case)):
         return True
     replaced = newest_cylinder(case)
     return replaced is not None and case.now - replaced < A_DAY
+
+
+def days_without_gas(case: Case) -> list[Co2Day]:
+    """Days in whose light CO2 stayed so low that none can have flowed, oldest first."""
+    most = case.limit("gas_out_mg_l")
+    return [one for one in case.view.co2_days if one.peak_mg_l <= most]
 
 
 def gas_just_changed(case: Case) -> bool:

@@ -32,9 +32,7 @@ def gas_start_of(tank: Tank, series: Co2Series, now: datetime) -> GasStart | Non
         ``MEAN_US`` or more than ``LONGEST`` ago, or where too little of CO2 is known.
     """
     plan, today = tank.photoperiod.gas_on, local_day(tank, now)
-    known = ~np.isnan(series.value)
-    time_us, value = series.time_us[known], series.value[known]
-    if plan is None or not tank.co2_injected or not len(time_us):
+    if plan is None or not tank.co2_injected:
         return None
 
     def switched_on(day: date) -> datetime:
@@ -43,13 +41,17 @@ def gas_start_of(tank: Tank, series: Co2Series, now: datetime) -> GasStart | Non
     elapsed_us = to_us(now) - to_us(switched_on(today))
     if not MEAN_US < elapsed_us <= LONGEST // timedelta(microseconds=1):
         return None
+    known = ~np.isnan(series.value)
+    time_us, value = series.time_us[known], series.value[known]
+    if not len(time_us):
+        return None
     days = (today - local_day(tank, from_us(int(time_us[0])))).days
     starts = [
         _levels(time_us, value, to_us(switched_on(today - timedelta(days=back))), elapsed_us)
         for back in range(days + 1)
     ]
     usual = [one[1] - one[0] for one in starts[1:] if one is not None]
-    if not starts or starts[0] is None or len(usual) < LEAST_DAYS:
+    if starts[0] is None or len(usual) < LEAST_DAYS:
         return None
     then, level = starts[0]
     return GasStart(switched_on(today), level, level - then, float(np.median(usual)), len(usual))

@@ -7,7 +7,7 @@ less of the light, six hours after it was last found.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date, timedelta
+from datetime import timedelta
 from itertools import chain
 
 from service.advice.engine.levers import LESS_LIGHT
@@ -20,6 +20,7 @@ from service.advice.rules.co2.doubtful import to_settle
 from service.advice.rules.co2.gas_out import no_gas
 from service.advice.rules.light import dose, long, settling
 from service.advice.rules.light.full_days import full_days, mean_dli
+from service.advice.tank_states import days_without_gas
 
 CODE = "light-outruns-co2"
 SHORTEST_H = 4.0
@@ -34,7 +35,8 @@ def judge(case: Case) -> Iterator[Finding]:
         return  # ``gas-out`` gives the light for when none flows
     dli, days = found
     strong = (plants.dli_low_mol_m2_d + plants.dli_high_mol_m2_d) / 2
-    gasless = days_without_gas(case)
+    # what ``gas-out`` reported is past
+    gasless = {one.day for one in days_without_gas(case)}
     shares = [
         one.co2_below_share
         for one in full_days(case)[-days:]
@@ -78,12 +80,6 @@ def judge(case: Case) -> Iterator[Finding]:
         confidence=0.6,
         moves=LESS_LIGHT,
     )  # fmt: skip
-
-
-def days_without_gas(case: Case) -> set[date]:
-    """Days on which no gas flowed: ``gas-out`` reported them, and what is mended is past."""
-    most = case.limit("gas_out_mg_l")
-    return {one.day for one in case.view.co2_days if one.peak_mg_l <= most}
 
 
 def _first(case: Case, doubt: str) -> str:

@@ -23,15 +23,15 @@ def subject_of(info: SeriesInfo) -> str:
 
 
 def group_subject(case: Case, code: str, group: Sequence[SeriesInfo]) -> str:
-    """The subject of a group: that of the member whose condition is active, else of the weightiest.
+    """The subject of a group: that of an active member, else of the most important one.
 
     So a group keeps its recommendation while members join and leave.
     """
-    subjects = [subject_of(one) for one in sorted(group, key=_weightiest_first)]
+    subjects = [subject_of(one) for one in sorted(group, key=_most_important_first)]
     return next((one for one in subjects if case.active(code, one)), subjects[0])
 
 
-def _weightiest_first(info: SeriesInfo) -> tuple[int, SeriesKey]:
+def _most_important_first(info: SeriesInfo) -> tuple[int, SeriesKey]:
     quantity = info.key.quantity
     return WEIGHT.index(quantity) if quantity in WEIGHT else len(WEIGHT), info.key
 
