@@ -6,6 +6,7 @@ from array import array
 from statistics import median
 from typing import Final
 
+from ingest.process.quality.limits import Limits
 from service.store import Reading
 
 #: Values that a new one is compared with.
@@ -32,15 +33,11 @@ class SpikeDetector:
 
     __slots__ = ("_drift_us", "_step", "_suspects", "_values")
 
-    def __init__(self, step: float, drift_h: float) -> None:
-        """Start without values.
-
-        Args:
-            step: the least jump that can be a spike, in the unit of the values.
-            drift_h: how fast the water itself can change, per hour.
-        """
-        self._step = step
-        self._drift_us = drift_h / 3.6e9
+    def __init__(self, limits: Limits) -> None:
+        """Start without values; the limits have a ``step``."""
+        assert limits.step is not None
+        self._step = limits.step
+        self._drift_us = limits.drift_h / 3.6e9
         self._values = array("d")  # a quarter of a list's memory, for each of 10,000 series
         self._suspects: list[Reading] = []
 
@@ -81,6 +78,19 @@ class SpikeDetector:
         confirmed, self._suspects = self._suspects, []
         self._values = array("d", [r.value for r in confirmed])
         return confirmed
+
+    def resume(self, values: array[float], away_us: int) -> list[Reading]:
+        """Go on from values that are known to be sound.
+
+        Args:
+            away_us: until then the series was away from them.
+
+        Returns:
+            The suspects after that: they are sound.
+        """
+        sound = [one for one in self._suspects if one.time_us > away_us]
+        self._values, self._suspects = values, []
+        return sound
 
     def forget(self) -> None:
         """Forget all values, such as after a long silence."""
