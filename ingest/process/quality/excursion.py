@@ -36,6 +36,8 @@ _BACK_OF_REACH: Final = 0.5
 _BACK_OF_LEAST: Final = 0.35
 #: ... by a jump of at least this share of the peak: water comes back step by step. Our choice.
 _RETURN_JUMP: Final = 0.5
+#: The local scale is computed anew after so many values at the latest.
+_NEAR_FOR: Final = 8
 #: Values that show where the series leads, and how many standard deviations it has to lead away.
 _TREND: Final = 11
 _CLEAR_TREND: Final = 3.0
@@ -64,8 +66,8 @@ class ExcursionDetector:
     """Finds short excursions among the values of one series in the order of their times."""
 
     __slots__ = (
-        "_ahead", "_away", "_back", "_base", "_drift_us", "_floor", "_least", "_peak", "_reach",
-        "_trend", "_values",
+        "_ahead", "_away", "_back", "_base", "_drift_us", "_floor", "_least", "_near",
+        "_near_for", "_peak", "_reach", "_trend", "_values",
     )  # fmt: skip
 
     def __init__(self, limits: Limits) -> None:
@@ -75,6 +77,8 @@ class ExcursionDetector:
         self._values = array("d")  # a quarter of a list's memory, for each of 10,000 series
         self._away: list[Reading] = []
         self._back: list[float] = []
+        #: A value this near the last one is within, for so many values.
+        self._near, self._near_for = 0.5 * self._floor, 0
         self._base = self._ahead = self._trend = self._reach = self._peak = self._least = 0.0
 
     def position(self, value: float, time_us: int, resolution: Resolution) -> Position:
@@ -87,9 +91,12 @@ class ExcursionDetector:
             return self._while_away(value, time_us)
         values = self._values
         # The usual case first: it has hardly moved.
-        moved = len(values) >= _LEAST and abs(value - values[-1]) > 0.5 * self._floor
+        moved = len(values) >= _LEAST and abs(value - values[-1]) > self._near
         if moved and self._departs(value, resolution):
             return Position.AWAY
+        self._near_for -= 1
+        if not self._near_for:
+            self._near = 0.5 * self._floor
         values.append(value)
         if len(values) > HISTORY:
             del values[0]
@@ -126,11 +133,18 @@ class ExcursionDetector:
         differences = [b - a for a, b in pairwise(values)]
         trend = (median(recent[-3:]) - median(recent[:3])) / (len(recent) - 3)
         scale = _MAD_TO_SD * median([abs(one - trend) for one in differences])
-        if abs(trend) * (len(recent) - 3) < _CLEAR_TREND * scale:
+        # second differences leave a steady rise or fall alone; where all is noise their scale,
+        # shrunk by the root of three, is that of the first ones
+        second = [abs(b - a) for a, b in pairwise(differences)]
+        steady = _MAD_TO_SD / 3**0.5 * median(second)
+        if abs(trend) * (len(recent) - 3) < _CLEAR_TREND * steady:
             trend = 0.0
+        else:
+            scale = min(scale, steady)
         base = median(recent[-3:])
         moved = _distance(value, base, base + 2 * trend)
         reach = max(self._floor, _DEVIATIONS * scale)
+        self._near, self._near_for = 0.5 * reach, _NEAR_FOR
         if moved <= reach:
             return False
         reach = max(reach, _STEPS * resolution.coarsest(value, base))

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from service.derive.co2.series import liquid_c
 from service.derive.models import Co2Check, Co2Now, EstimatedValue
 from service.derive.thresholds import derived_limit
 from service.registry.models import LogEntry, LogKind, Tank
@@ -52,7 +53,7 @@ def co2_check_of(
     if sample is None:
         return None
     assumed = derived_limit(tank, "assumed_temperature_c")
-    celsius = assumed if co2.temperature is None else co2.temperature.value
+    celsius = assumed if co2.temperature is None else float(liquid_c(co2.temperature.value))
     by_drop = estimate_co2_from_ph_drop(
         co2.ph.value,
         celsius,

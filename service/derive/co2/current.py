@@ -9,7 +9,7 @@ import numpy as np
 
 from service.derive.co2.alkalinity import alkalinity_in_force
 from service.derive.co2.calibration import calibration_age_days, calibration_sd_ph
-from service.derive.co2.series import CONDUCTIVITY_VALID_MIN
+from service.derive.co2.series import CONDUCTIVITY_VALID_MIN, liquid_c
 from service.derive.co2.target import Target, state_of, target_of
 from service.derive.inputs import Inputs
 from service.derive.models import Alkalinity, Co2Now, Co2State, EstimatedValue, Quality
@@ -144,7 +144,7 @@ def _estimate(
         celsius = derived_limit(tank, "assumed_temperature_c")
         celsius_sd = derived_limit(tank, "assumed_temperature_sd_c")
     else:
-        celsius, celsius_sd = temperature.value, DEFAULT_TEMPERATURE_SD_C
+        celsius, celsius_sd = float(liquid_c(temperature.value)), DEFAULT_TEMPERATURE_SD_C
     found = estimate_co2(
         ph.value,
         alkalinity.meq_l,

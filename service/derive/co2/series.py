@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from numpy.typing import ArrayLike
 
 from service.derive.co2.alkalinity import alkalinity_at
 from service.derive.co2.calibration import calibration_sd_at
@@ -17,6 +18,7 @@ from service.derive.sensor_choice import US_PER_MINUTE
 from service.derive.thresholds import derived_limit
 from service.registry.models import LogEntry, Tank
 from service.science.carbonate.co2 import DEFAULT_TEMPERATURE_SD_C, PH_RANGE, estimate_co2
+from service.science.carbonate.inputs import TEMPERATURE_RANGE_C
 from service.store.model import Samples
 from service.times import to_us
 
@@ -68,7 +70,7 @@ def co2_over(
     meq_l, meq_l_sd = alkalinity_at(tank, log, ph.time_us)
     possible = (ph.value >= PH_RANGE[0]) & (ph.value <= PH_RANGE[1])
     ph_value = np.where(possible, ph.value, np.nan)
-    celsius = np.clip(celsius, 0.0, 50.0)
+    celsius = liquid_c(celsius)
     calibration_sd = calibration_sd_at(tank, log, ph.time_us)
     us_cm, known = interpolated(
         conductivity, ph.time_us, int(CONDUCTIVITY_VALID_MIN * US_PER_MINUTE)
@@ -89,6 +91,11 @@ def co2_over(
         )
         value[part], low[part], high[part] = found.value, found.low, found.high
     return Co2Series(ph.time_us, value, low, high)
+
+
+def liquid_c(celsius: ArrayLike) -> Array:
+    """Temperatures as those of liquid water: a thermometer may show less at its freezing point."""
+    return np.asarray(np.clip(celsius, *TEMPERATURE_RANGE_C))
 
 
 def inner_step_us(start: datetime, end: datetime, every_us: int) -> int:

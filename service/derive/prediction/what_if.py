@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from service.derive.co2.series import liquid_c
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_exchange
 from service.derive.inputs import Inputs
@@ -261,7 +262,7 @@ def _predicted(
 def _ph(co2: Band, meq_l: float, celsius: Array) -> Band:
     """pH of a course of CO2; more CO2 is a lower pH."""
     value, most, least = (
-        ph_for_co2(np.maximum(one, 0.01), max(meq_l, 1e-3), celsius)
+        ph_for_co2(np.maximum(one, 0.01), max(meq_l, 1e-3), liquid_c(celsius))
         for one in (co2.value, co2.low, co2.high)
     )
     return Band(value, least, most)
