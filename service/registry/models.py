@@ -248,6 +248,7 @@ class Absence:
     Attributes:
         covers: who keeps an eye on the tanks.
         tanks: ids; empty means all.
+        contact: how the tank keeper can be reached meanwhile; "": as each tank says.
     """
 
     id: str
@@ -256,6 +257,7 @@ class Absence:
     covers: str = ""
     tanks: tuple[str, ...] = ()
     note: str = ""
+    contact: str = ""
 
 
 @dataclass(frozen=True, slots=True)
