@@ -105,6 +105,8 @@ class WaterChangePlan:
         hot_temperature_c: of the hot tap, where hot and cold are mixed.
         target_kh_meq_l, target_gh_meq_l: of the new water, where tap water is let down
             with reverse-osmosis water.
+        tap_no3_mg_l, tap_po4_mg_l, tap_k_mg_l, tap_fe_mg_l: nutrients in the tap water; None
+            where nobody knows.
     """
 
     every_days: float = 7.0
@@ -116,21 +118,41 @@ class WaterChangePlan:
     hot_temperature_c: float | None = None
     target_kh_meq_l: float | None = None
     target_gh_meq_l: float | None = None
+    tap_no3_mg_l: float | None = None
+    tap_po4_mg_l: float | None = None
+    tap_k_mg_l: float | None = None
+    tap_fe_mg_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Salt:
+    """A known salt and how much of it is in a bottle or a mix."""
+
+    substance: str
+    mass_g: float
 
 
 @dataclass(frozen=True, slots=True)
 class DosePlan:
     """A fertiliser dose that follows the water change.
 
+    What is in it, by ``salts`` or ``label_mg``, makes its nutrients known; neither: nobody knows.
+
     Attributes:
         name: what to call it on the task list.
         ml_per_100_l: stock solution per 100 L of net volume; None for a dry dose.
         g_per_100_l: dry salt per 100 L of net volume; None for a solution.
+        salts: what the solution or the dry mix is made of.
+        bottle_ml: volume that the salts of a solution were filled up to.
+        label_mg: by ion, mg in a mL of the solution or in a g of the dry dose.
     """
 
     name: str
     ml_per_100_l: float | None = None
     g_per_100_l: float | None = None
+    salts: tuple[Salt, ...] = ()
+    bottle_ml: float | None = None
+    label_mg: Mapping[str, float] = field(default_factory=lambda: NOTHING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +222,7 @@ class LogKind(StrEnum):
     DOSE = "dose"
     KH_TEST = "kh-test"
     GH_TEST = "gh-test"
+    NUTRIENT_TEST = "nutrient-test"
     TRIM = "trim"
     REPLANT = "replant"
     FILTER_CLEAN = "filter-clean"
@@ -222,6 +245,7 @@ class LogEntry:
         time: when it was done, UTC.
         data: what belongs to the kind, canonical units: ``fraction`` (water change);
             ``name, ml | g`` (dose); ``kh_meq_l`` (KH test); ``gh_meq_l`` (GH test);
+            ``no3_mg_l, po4_mg_l, k_mg_l, fe_mg_l``, at least one of them (nutrient test);
             ``fraction`` (trim, replant: share of plants or soil touched); ``part`` (filter clean);
             ``species, count`` (stocking); ``sensor, quantity, …`` (calibration);
             ``lever, before, after`` (adjustment: of a valve, a timer or a plan).
@@ -248,6 +272,7 @@ class Absence:
     Attributes:
         covers: who keeps an eye on the tanks.
         tanks: ids; empty means all.
+        contact: how the tank keeper can be reached meanwhile; "": as each tank says.
     """
 
     id: str
@@ -256,6 +281,7 @@ class Absence:
     covers: str = ""
     tanks: tuple[str, ...] = ()
     note: str = ""
+    contact: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,6 +117,7 @@ class AbsenceRow(Base):
     covers: Mapped[str] = mapped_column(Text)
     tanks: Mapped[list[str]]
     note: Mapped[str] = mapped_column(Text)
+    contact: Mapped[str] = mapped_column(Text)
 
 
 class ListRow(Base):

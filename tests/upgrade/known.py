@@ -149,6 +149,7 @@ def put_in(one: Application, client: Any) -> str:
         "covers": "Invented neighbour",
         "tanks": ["riffle"],
         "note": "key with the porter",
+        "contact": "Invented keeper, hotel desk",
     }
     assert client.put("/v1/absences", json={"absences": [absence]}).status_code == 200
     share = client.post("/v1/shares", json={"tank": "riffle", "length": "5d", "note": "neighbour"})

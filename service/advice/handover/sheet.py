@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from service.advice.care_log import newest
+from service.advice.contact import contact_during
 from service.advice.engine.instruction import NumberedCautions
 from service.advice.engine.recommendation import Instruction, Recommendation, Severity
 from service.advice.engine.rule import Case
@@ -144,7 +145,7 @@ def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation
         waiting=tuple(waiting(open_ones, planned)),
         emergencies=tuple(emergencies(case)),
         leave_alone=tuple(leave_alone(case)),
-        contact=view.tank.contact,
+        contact=contact_during(absence, view.tank),
         notes=view.tank.notes,
     )
 
