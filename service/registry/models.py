@@ -305,6 +305,22 @@ class Absence:
 
 
 @dataclass(frozen=True, slots=True)
+class DeviceClock:
+    """A device's clock that is off by a known constant, as the readings of one series show it.
+
+    Attributes:
+        fast_s: so much fast; below 0: slow.
+        since: when it was recognised, UTC.
+    """
+
+    tank: str
+    quantity: str
+    sensor: str
+    fast_s: int
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Rejection:
     """A message that could not become a reading, stored so that a person can see why.
 
