@@ -8,7 +8,8 @@ from datetime import datetime
 import numpy as np
 
 from service.derive.co2.alkalinity import alkalinity_in_force
-from service.derive.co2.calibration import calibration_age_days, calibration_sd_ph
+from service.derive.co2.calibration import ProbeHistory, probe_history
+from service.derive.co2.second_probe import SecondProbe, contradiction
 from service.derive.co2.series import CONDUCTIVITY_VALID_MIN, liquid_c
 from service.derive.co2.target import Target, state_of, target_of
 from service.derive.inputs import Inputs
@@ -41,6 +42,7 @@ def co2_now(inputs: Inputs, target: Target | None = None) -> Co2Now:
     conductivity = inputs.latest.get("conductivity")
     if conductivity is not None and age_min(conductivity, now) > CONDUCTIVITY_VALID_MIN:
         conductivity = None
+    probe = probe_history(tank, inputs.log, inputs.sensor("ph"))
     return co2_at(
         tank,
         now,
@@ -49,7 +51,8 @@ def co2_now(inputs: Inputs, target: Target | None = None) -> Co2Now:
         ph=inputs.latest.get("ph"),
         no_ph=inputs.why_none("ph"),
         temperature=inputs.paired_temperature,
-        calibrated_days_ago=calibration_age_days(inputs.log, "ph", now),
+        probe=probe,
+        second=contradiction(inputs, probe),
         conductivity_us_cm=None if conductivity is None else conductivity.value,
         reasons=inputs.reasons("ph"),
     )
@@ -64,7 +67,8 @@ def co2_at(
     ph: Reading | None,
     no_ph: str = "there is no usable pH reading",
     temperature: Reading | None = None,
-    calibrated_days_ago: float | None = None,
+    probe: ProbeHistory | None = None,
+    second: SecondProbe | None = None,
     conductivity_us_cm: float | None = None,
     reasons: tuple[str, ...] = (),
 ) -> Co2Now:
@@ -77,7 +81,8 @@ def co2_at(
         no_ph: the sentence to give when it is missing or too old.
         temperature: the reading nearest to ``ph`` in time; None or too far: assumed, with a
             wider interval.
-        calibrated_days_ago: age of the pH calibration, d; None if not in the log.
+        probe: the history of the pH probe; None: no calibration is in the log.
+        second: another pH probe that contradicts this one.
         reasons: sentences to pass on, such as why another sensor counts.
     """
     stale = ph is None or (to_us(now) - ph.time_us) / US_PER_MINUTE > derived_limit(
@@ -104,12 +109,15 @@ def co2_at(
     if why or ph is None or alkalinity is None:
         return replace(unknown, reasons=(*why, *reasons))
 
-    estimate = _estimate(tank, ph, alkalinity, paired, calibrated_days_ago, conductivity_us_cm)
+    probe = probe_history(tank, ()) if probe is None else probe
+    sd_ph = float(np.hypot(probe.sd_ph_at(now), 0.0 if second is None else second.sd_ph))
+    estimate = _estimate(tank, ph, alkalinity, paired, sd_ph, conductivity_us_cm)
     if estimate is None:
         why = ["pH and alkalinity contradict each other: no CO2 fits both"]
         return replace(unknown, reasons=(*why, *reasons))
-    doubts = _doubts(tank, now, alkalinity, calibrated_days_ago)
-    notes = doubts + _notes(tank, ph, alkalinity, paired, temperature, calibrated_days_ago, now)
+    age_days = probe.age_days(now)
+    doubts = _doubts(tank, now, alkalinity, age_days, second)
+    notes = doubts + _notes(tank, alkalinity, paired, temperature, age_days, now)
     times = [ph.time_us] if paired is None else [ph.time_us, paired.time_us]
     return replace(
         unknown,
@@ -137,7 +145,7 @@ def _estimate(
     ph: Reading,
     alkalinity: Alkalinity,
     temperature: Reading | None,
-    calibrated_days_ago: float | None,
+    calibration_sd_ph: float,
     conductivity_us_cm: float | None,
 ) -> EstimatedValue | None:
     if temperature is None:
@@ -152,7 +160,7 @@ def _estimate(
         alkalinity_half_width_meq_l=0.0,
         alkalinity_sd_meq_l=alkalinity.sd_meq_l,
         temperature_sd_c=celsius_sd,
-        calibration_sd_ph=calibration_sd_ph(tank, calibrated_days_ago),
+        calibration_sd_ph=calibration_sd_ph,
         gh_meq_l=tank.gh_meq_l,
         conductivity_us_cm=conductivity_us_cm,
     )
@@ -161,7 +169,11 @@ def _estimate(
 
 
 def _doubts(
-    tank: Tank, now: datetime, alkalinity: Alkalinity, calibrated_days_ago: float | None
+    tank: Tank,
+    now: datetime,
+    alkalinity: Alkalinity,
+    calibrated_days_ago: float | None,
+    second: SecondProbe | None,
 ) -> list[str]:
     """Why the value is suspect, if it is."""
     doubts = []
@@ -171,13 +183,18 @@ def _doubts(
             doubts.append(f"the KH test is {days:.0f} days old: test again")
     valid_days = derived_limit(tank, "ph_calibration_valid_days")
     if calibrated_days_ago is not None and calibrated_days_ago > valid_days:
-        doubts.append(f"the pH probe was calibrated {calibrated_days_ago:.0f} days ago")
+        doubts.append(_calibrate(calibrated_days_ago))
+    if second is not None:
+        doubts.append(second.reason)
     return doubts
+
+
+def _calibrate(days_ago: float) -> str:
+    return f"the pH probe was calibrated {days_ago:.0f} days ago: calibrate it"
 
 
 def _notes(
     tank: Tank,
-    ph: Reading,
     alkalinity: Alkalinity,
     paired: Reading | None,
     temperature: Reading | None,
@@ -198,4 +215,11 @@ def _notes(
         notes.append("the date of the KH value is not known")
     if calibrated_days_ago is None:
         notes.append("no calibration of the pH probe is in the log: the interval is wider for it")
+    else:
+        due_days, valid_days = (
+            derived_limit(tank, name)
+            for name in ("ph_calibration_due_days", "ph_calibration_valid_days")
+        )
+        if due_days < calibrated_days_ago <= valid_days:
+            notes.append(_calibrate(calibrated_days_ago))
     return notes

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from numpy.typing import ArrayLike
 
 from service.derive.co2.alkalinity import alkalinity_at
-from service.derive.co2.calibration import calibration_sd_at
+from service.derive.co2.calibration import ProbeHistory, probe_history
 from service.derive.inputs import Inputs
 from service.derive.models import Array, Co2Series
 from service.derive.sensor_choice import US_PER_MINUTE
@@ -37,6 +37,7 @@ def co2_series(inputs: Inputs) -> Co2Series:
         inputs.series("ph"),
         inputs.series("temperature"),
         inputs.series("conductivity"),
+        probe_history(inputs.tank, inputs.log, inputs.sensor("ph")),
     )
 
 
@@ -46,6 +47,7 @@ def co2_over(
     ph: Samples,
     temperature: Samples,
     conductivity: Samples,
+    probe: ProbeHistory | None = None,
 ) -> Co2Series:
     """CO2 at each pH sample, vectorised.
 
@@ -55,6 +57,7 @@ def co2_over(
             ``pair_gap_min``; elsewhere the assumed temperature with its wider interval counts.
         conductivity: usable samples, µS/cm, for the ionic strength; interpolated to the pH
             samples over gaps up to ``CONDUCTIVITY_VALID_MIN``, elsewhere taken as not known.
+        probe: the history of the pH probe; None: that of any in the log.
 
     Returns:
         (n,) mg/L with 95 % interval; NaN where alkalinity is not known or pH impossible.
@@ -71,7 +74,7 @@ def co2_over(
     possible = (ph.value >= PH_RANGE[0]) & (ph.value <= PH_RANGE[1])
     ph_value = np.where(possible, ph.value, np.nan)
     celsius = liquid_c(celsius)
-    calibration_sd = calibration_sd_at(tank, log, ph.time_us)
+    calibration_sd = (probe or probe_history(tank, log)).sd_ph(ph.time_us)
     us_cm, known = interpolated(
         conductivity, ph.time_us, int(CONDUCTIVITY_VALID_MIN * US_PER_MINUTE)
     )

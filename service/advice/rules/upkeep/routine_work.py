@@ -65,7 +65,7 @@ KH_TEST: Final = Work(
 CALIBRATION: Final = Work(
     "calibration-due",
     "Calibrate the pH probe",
-    "ph_calibration_valid_days",
+    "ph_calibration_due_days",
     "Two fresh buffers, 7 and then 4 (or the pair you use), at the tank's temperature; rinse in "
     "between, wait until the reading stands, log both. 0.1 pH off is a quarter of the CO2.",
     LogDraft(LogKind.CALIBRATION.value, {"quantity": "ph"}, {"points": "points"}),
