@@ -16,6 +16,7 @@ from service.derive.tolerance import NO_TOLERANCE, Tolerance
 from service.registry.models import DeviceClock, LogEntry, Tank
 from service.registry.species.ranges import SharedRange
 from service.science.gas_exchange.fit import GasExchangeFit
+from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.science.temperature.excursions import Excursion
 from service.store.model import Reading, SeriesInfo, SeriesKey
 
@@ -371,6 +372,7 @@ class TankView:
         gas_start: CO2 since it should have been switched on today; None where not known.
         co2_check: a second estimate of CO2, where somebody measured an aerated sample.
         gas: the fitted gas exchange; None where it was not fitted.
+        ph_drift: of the pH probe since its calibration, by the mornings; None where not known.
         latest: by quantity, the newest usable reading of the sensor that counts.
         daily_minima_c: lowest temperature of each stretch of 24 h up to now, oldest first.
         usual_c: median temperature of the last days; None without readings.
@@ -395,6 +397,7 @@ class TankView:
     gas_start: GasStart | None = None
     co2_check: Co2Check | None = None
     gas: GasModel | None = None
+    ph_drift: ElectrodeDrift | None = None
     latest: Mapping[str, Reading] = field(default_factory=lambda: NO_READINGS)
     daily_minima_c: tuple[float, ...] = ()
     usual_c: float | None = None

@@ -173,6 +173,15 @@ DERIVED: Final[dict[str, Threshold]] = table(
         1,
     ),
     Threshold(
+        "ph_drift_doubt",
+        0.1,
+        "[pH]",
+        "a pH probe that has drifted by more, by the tank's own mornings, makes CO2 suspect",
+        OUR_CHOICE,
+        0.02,
+        3,
+    ),
+    Threshold(
         "umol_per_lux",
         0.0145,
         "umol/m2/s/lx",

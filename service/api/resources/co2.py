@@ -112,9 +112,8 @@ def co2(tank: str) -> With:
     A missing or doubtful sensor gives the state `unknown` and the reasons, never a number.
     """
     context = current()
-    found = co2_now(
-        load(context.registry.tank(tank), context.registry, context.store, now(), days=0)
-    )
+    inputs = load(context.registry.tank(tank), context.registry, context.store, now(), days=0)
+    found = co2_now(inputs, drift=context.drifts.known(inputs))
     return With(found, tank=tank)
 
 

@@ -40,6 +40,19 @@ US_PER_DAY: Final = 86_400e6
 
 
 @dataclass(frozen=True, slots=True)
+class ProbeDoubt:
+    """Something that contradicts a pH probe.
+
+    Attributes:
+        reason: a sentence.
+        sd_ph: what that adds to the standard deviation of pH.
+    """
+
+    reason: str
+    sd_ph: float
+
+
+@dataclass(frozen=True, slots=True)
 class ProbeHistory:
     """The calibrations of a pH probe in the log, and what they say of its drift.
 

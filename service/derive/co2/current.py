@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
 
 from service.derive.co2.alkalinity import alkalinity_in_force
-from service.derive.co2.calibration import ProbeHistory, probe_history
-from service.derive.co2.second_probe import SecondProbe, contradiction
+from service.derive.co2.calibration import ProbeDoubt, ProbeHistory, probe_history
+from service.derive.co2.mornings import drift_doubt
+from service.derive.co2.second_probe import contradiction
 from service.derive.co2.series import CONDUCTIVITY_VALID_MIN, liquid_c
 from service.derive.co2.target import Target, state_of, target_of
 from service.derive.inputs import Inputs
@@ -23,6 +25,7 @@ from service.science.carbonate.co2 import (
     co2_rule_of_thumb_mg_l,
     estimate_co2,
 )
+from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.science.water.hardness import dkh_from_meq_l
 from service.store.model import Reading
 from service.times import from_us, to_us
@@ -30,11 +33,14 @@ from service.times import from_us, to_us
 METHOD = "carbonate balance from pH and alkalinity (Plummer & Busenberg 1982)"
 
 
-def co2_now(inputs: Inputs, target: Target | None = None) -> Co2Now:
+def co2_now(
+    inputs: Inputs, target: Target | None = None, drift: ElectrodeDrift | None = None
+) -> Co2Now:
     """CO2 at ``now`` of the inputs.
 
     Args:
         target: what to judge it by; None for that of the tank.
+        drift: of the pH probe by the tank's mornings, where it is known.
     """
     tank, now = inputs.tank, inputs.now
     if target is None:
@@ -43,6 +49,7 @@ def co2_now(inputs: Inputs, target: Target | None = None) -> Co2Now:
     if conductivity is not None and age_min(conductivity, now) > CONDUCTIVITY_VALID_MIN:
         conductivity = None
     probe = probe_history(tank, inputs.log, inputs.sensor("ph"))
+    against = (contradiction(inputs, probe), drift_doubt(tank, drift))
     return co2_at(
         tank,
         now,
@@ -52,7 +59,7 @@ def co2_now(inputs: Inputs, target: Target | None = None) -> Co2Now:
         no_ph=inputs.why_none("ph"),
         temperature=inputs.paired_temperature,
         probe=probe,
-        second=contradiction(inputs, probe),
+        against=[one for one in against if one is not None],
         conductivity_us_cm=None if conductivity is None else conductivity.value,
         reasons=inputs.reasons("ph"),
     )
@@ -68,7 +75,7 @@ def co2_at(
     no_ph: str = "there is no usable pH reading",
     temperature: Reading | None = None,
     probe: ProbeHistory | None = None,
-    second: SecondProbe | None = None,
+    against: Sequence[ProbeDoubt] = (),
     conductivity_us_cm: float | None = None,
     reasons: tuple[str, ...] = (),
 ) -> Co2Now:
@@ -82,7 +89,7 @@ def co2_at(
         temperature: the reading nearest to ``ph`` in time; None or too far: assumed, with a
             wider interval.
         probe: the history of the pH probe; None: no calibration is in the log.
-        second: another pH probe that contradicts this one.
+        against: what contradicts the pH probe.
         reasons: sentences to pass on, such as why another sensor counts.
     """
     stale = ph is None or (to_us(now) - ph.time_us) / US_PER_MINUTE > derived_limit(
@@ -110,13 +117,13 @@ def co2_at(
         return replace(unknown, reasons=(*why, *reasons))
 
     probe = probe_history(tank, ()) if probe is None else probe
-    sd_ph = float(np.hypot(probe.sd_ph_at(now), 0.0 if second is None else second.sd_ph))
+    sd_ph = float(np.linalg.norm([probe.sd_ph_at(now), *(one.sd_ph for one in against)]))
     estimate = _estimate(tank, ph, alkalinity, paired, sd_ph, conductivity_us_cm)
     if estimate is None:
         why = ["pH and alkalinity contradict each other: no CO2 fits both"]
         return replace(unknown, reasons=(*why, *reasons))
     age_days = probe.age_days(now)
-    doubts = _doubts(tank, now, alkalinity, age_days, second)
+    doubts = _doubts(tank, now, alkalinity, age_days, against)
     notes = doubts + _notes(tank, alkalinity, paired, temperature, age_days, now)
     times = [ph.time_us] if paired is None else [ph.time_us, paired.time_us]
     return replace(
@@ -173,7 +180,7 @@ def _doubts(
     now: datetime,
     alkalinity: Alkalinity,
     calibrated_days_ago: float | None,
-    second: SecondProbe | None,
+    against: Sequence[ProbeDoubt],
 ) -> list[str]:
     """Why the value is suspect, if it is."""
     doubts = []
@@ -184,9 +191,7 @@ def _doubts(
     valid_days = derived_limit(tank, "ph_calibration_valid_days")
     if calibrated_days_ago is not None and calibrated_days_ago > valid_days:
         doubts.append(_calibrate(calibrated_days_ago))
-    if second is not None:
-        doubts.append(second.reason)
-    return doubts
+    return [*doubts, *(one.reason for one in against)]
 
 
 def _calibrate(days_ago: float) -> str:

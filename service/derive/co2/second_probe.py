@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from service.derive.co2.calibration import ProbeHistory, probe_history
+from service.derive.co2.calibration import ProbeDoubt, ProbeHistory, probe_history
 from service.derive.inputs import Inputs
 from service.derive.sensor_choice import US_PER_MINUTE, usable
 from service.science.carbonate.co2 import DEFAULT_PH_SD
@@ -20,21 +19,10 @@ PLACES_SD_PH: Final = 0.05
 choice."""
 
 
-@dataclass(frozen=True, slots=True)
-class SecondProbe:
-    """A second probe that contradicts the one that counts.
-
-    Attributes:
-        reason: a sentence.
-        sd_ph: what that adds to the standard deviation of pH: nobody knows which one is right.
-    """
-
-    reason: str
-    sd_ph: float
-
-
-def contradiction(inputs: Inputs, probe: ProbeHistory) -> SecondProbe | None:
+def contradiction(inputs: Inputs, probe: ProbeHistory) -> ProbeDoubt | None:
     """The other probe that differs most, beyond what both calibrations leave open.
+
+    Half of the difference is added to the standard deviation: nobody knows which one is right.
 
     Args:
         probe: the history of the probe that counts.
@@ -42,7 +30,7 @@ def contradiction(inputs: Inputs, probe: ProbeHistory) -> SecondProbe | None:
     mine = inputs.latest.get("ph")
     if mine is None:
         return None
-    worst: tuple[float, SecondProbe] | None = None
+    worst: tuple[float, ProbeDoubt] | None = None
     for info in inputs.infos:
         other = info.last
         if info.key.quantity != "ph" or info.key.sensor == mine.sensor or not usable(other):
@@ -62,5 +50,5 @@ def contradiction(inputs: Inputs, probe: ProbeHistory) -> SecondProbe | None:
                 f"pH probe {info.key.sensor} reads {abs(apart):.2f} {way} than {mine.sensor}: "
                 "calibrate both"
             )
-            worst = excess, SecondProbe(reason, abs(apart) / 2.0)
+            worst = excess, ProbeDoubt(reason, abs(apart) / 2.0)
     return None if worst is None else worst[1]
