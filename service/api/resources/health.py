@@ -69,6 +69,12 @@ class IngestReadySchema(AnswerSchema):
         dump_default=None,
     )
     waiting = Whole("Messages not yet written.", low=0, high=2**53, dump_default=0)
+    aside = Whole(
+        "Damaged batches and fatal messages that were taken aside, as files beside the spool.",
+        low=0,
+        high=2**53,
+        dump_default=0,
+    )
     errors = Items(Text(longest=2000), dump_default=())
 
 

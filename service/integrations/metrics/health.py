@@ -88,6 +88,9 @@ def _ingest(
         "littoral_ingest_spooled", "What waits on disk for store or registry.",
         labels=["ingester", "kind"],
     )  # fmt: skip
+    aside = gauge(
+        "littoral_ingest_aside_files", "Damaged batches and fatal messages taken aside, as files."
+    )
     oldest = gauge(
         "littoral_ingest_spool_oldest_age_seconds", "Age of the oldest reading on disk.", "seconds"
     )
@@ -109,6 +112,7 @@ def _ingest(
         spool = status.get("spool") or {}
         for kind in ("readings", "rejections"):
             spooled.add_metric([name, kind], float(spool.get(kind, 0)))
+        aside.add_metric([name], float(status.get("aside", 0)))
         first = _moment(spool.get("oldest"))
         oldest.add_metric([name], 0.0 if first is None else _age_s(first, now))
         last = _moment(status.get("last_write"))
@@ -117,7 +121,8 @@ def _ingest(
         for key, family in counters.items():
             if key in status:
                 family.add_metric([name], float(status[key]))
-    return [written_at, connected, waiting, spooled, oldest, written, *counters.values()]
+    gauges = [written_at, connected, waiting, spooled, aside, oldest, written]
+    return [*gauges, *counters.values()]
 
 
 def _scheduler(status: Mapping[str, Any] | None) -> list[Metric]:
