@@ -72,6 +72,12 @@ def health_families(
     ]
 
 
+def is_silent(status: Mapping[str, Any], now: datetime, speed: float) -> bool:
+    """Whether an ingester has not reported for so long that it does not count as running."""
+    time = _moment(status.get("time"))
+    return time is None or (now - time).total_seconds() > INGEST_SILENT_S * speed
+
+
 def _ingest(
     ingesters: Mapping[str, Mapping[str, Any]], now: datetime, speed: float
 ) -> list[Metric]:
@@ -106,7 +112,7 @@ def _ingest(
         time = _moment(status.get("time"))
         if time is not None:
             written_at.add_metric([name], time.timestamp())
-        silent = time is None or (now - time).total_seconds() > INGEST_SILENT_S * speed
+        silent = is_silent(status, now, speed)
         connected.add_metric([name], 0 if silent else float(bool(status.get("connected"))))
         waiting.add_metric([name], float(status.get("waiting", 0)))
         spool = status.get("spool") or {}

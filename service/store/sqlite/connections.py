@@ -28,7 +28,7 @@ _EVERY_S: Final = 1.0
 
 _LOST: Final = (
     "is not there, and was before; put it back, restore a backup, or make an empty one with: "
-    "littoral store new"
+    "littoral check --create"
 )
 
 
