@@ -6,7 +6,8 @@ Settings of saving: those of mosquitto (every 30 minutes), after every 20 and ev
 Three situations each: the subscriber is there and the broker is killed again and again under load;
 the subscriber is away, as an ingester that is switched off, and the broker is killed at the end;
 the subscriber comes, takes all that waited, and then the broker is killed. Messages are numbers, so
-that each can be told apart; one is lost when it was acknowledged and never came.
+that each can be told apart; one is lost when it was acknowledged and never came. A second
+delivery that is marked as such (DUP) keeps its packet identifier: the ingester knows it by that.
 """
 
 from __future__ import annotations
@@ -41,6 +42,8 @@ class Publisher:
     """Publishes 0, 1, 2, … at QoS 1 and notes which of them were acknowledged."""
 
     port: int
+    topic: str = _TOPIC
+    payload: Callable[[int], str] = str
     acknowledged: set[int] = field(default_factory=set)
     count: int = 0
     _waiting: deque[tuple[int, int]] = field(default_factory=deque)
@@ -60,7 +63,7 @@ class Publisher:
         start_s = time.monotonic()
         for index in range(count):
             self._note(400)
-            info = self._client.publish(_TOPIC, str(self.count), qos=1)
+            info = self._client.publish(self.topic, self.payload(self.count), qos=1)
             self._waiting.append((self.count, info.mid))
             self.count += 1
             if rate:
