@@ -12,7 +12,7 @@ import struct
 from collections.abc import Sequence
 from typing import Final
 
-from ingest.decode.message import DIGEST_BYTES, FirstDelivery, Message, digest_of
+from ingest.decode.message import DIGEST_BYTES, ClockState, FirstDelivery, Message, digest_of
 from ingest.deliver.spool import Spool
 
 #: As many are remembered, some 10 MB of memory: more than wait at the broker of many tanks.
@@ -36,8 +36,8 @@ class NumberedMessages:
         self._new: list[tuple[bytes, int, int]] = []
         self._since_pruned = _PRUNE_EVERY
         for body in spool.numbered():
-            for digest, arrival_us, wrong in _ENTRY.iter_unpack(body):
-                self._remember(digest, FirstDelivery(arrival_us, bool(wrong)))
+            for digest, arrival_us, clock in _ENTRY.iter_unpack(body):
+                self._remember(digest, FirstDelivery(arrival_us, ClockState(clock)))
 
     def first_delivery(self, message: Message) -> FirstDelivery | None:
         """How a message was processed that came before; None if it did not."""
@@ -54,7 +54,7 @@ class NumberedMessages:
             if message.numbered:
                 digest = digest_of(message)
                 self._remember(digest, first)
-                self._new.append((digest, first.arrival_us, first.clock_wrong))
+                self._new.append((digest, first.arrival_us, first.clock))
 
     def write(self) -> None:
         """Put the new entries on disk, before the readings are committed.

@@ -15,7 +15,7 @@ from service.science.numeric.checks import OutOfRangeError
 _PH = QuantityParameter("[pH]", "[pH]", low=2, high=12)
 _KH = QuantityParameter("dKH", "meq/L", low=0, high=50)
 _TEMPERATURE = QuantityParameter("Cel", "Cel", low=0, high=50)
-_GH = QuantityParameter("dGH", "meq/L", low=0, high=50)
+_GH = QuantityParameter("dGH", units.HARDNESS, low=0, high=50)
 _CONDUCTIVITY = QuantityParameter("uS/cm", "uS/cm", low=0, high=10_000)
 
 #: Parameter of the calculation -> option that gives it.

@@ -61,6 +61,24 @@ class Stock:
 
 
 @dataclass(frozen=True, slots=True)
+class Plant:
+    """Plants of one species in a tank.
+
+    Attributes:
+        species: scientific name; a row of the table of plants fills what is None below.
+        light: demand: ``low``, ``medium`` or ``high``.
+        co2: injected CO2: ``none``, ``helpful`` or ``needed``.
+        height_low_cm, height_high_cm: of a well grown plant under water.
+    """
+
+    species: str
+    light: str | None = None
+    co2: str | None = None
+    height_low_cm: float | None = None
+    height_high_cm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class PlantDemand:
     """What the plants want, as numbers; defaults are common practice, no source.
 
@@ -105,6 +123,8 @@ class WaterChangePlan:
         hot_temperature_c: of the hot tap, where hot and cold are mixed.
         target_kh_meq_l, target_gh_meq_l: of the new water, where tap water is let down
             with reverse-osmosis water.
+        tap_no3_mg_l, tap_po4_mg_l, tap_k_mg_l, tap_fe_mg_l: nutrients in the tap water; None
+            where nobody knows.
     """
 
     every_days: float = 7.0
@@ -116,21 +136,41 @@ class WaterChangePlan:
     hot_temperature_c: float | None = None
     target_kh_meq_l: float | None = None
     target_gh_meq_l: float | None = None
+    tap_no3_mg_l: float | None = None
+    tap_po4_mg_l: float | None = None
+    tap_k_mg_l: float | None = None
+    tap_fe_mg_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Salt:
+    """A known salt and how much of it is in a bottle or a mix."""
+
+    substance: str
+    mass_g: float
 
 
 @dataclass(frozen=True, slots=True)
 class DosePlan:
     """A fertiliser dose that follows the water change.
 
+    What is in it, by ``salts`` or ``label_mg``, makes its nutrients known; neither: nobody knows.
+
     Attributes:
         name: what to call it on the task list.
         ml_per_100_l: stock solution per 100 L of net volume; None for a dry dose.
         g_per_100_l: dry salt per 100 L of net volume; None for a solution.
+        salts: what the solution or the dry mix is made of.
+        bottle_ml: volume that the salts of a solution were filled up to.
+        label_mg: by ion, mg in a mL of the solution or in a g of the dry dose.
     """
 
     name: str
     ml_per_100_l: float | None = None
     g_per_100_l: float | None = None
+    salts: tuple[Salt, ...] = ()
+    bottle_ml: float | None = None
+    label_mg: Mapping[str, float] = field(default_factory=lambda: NOTHING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +188,7 @@ class Tank:
         sensors: quantity -> the sensor to use, where a tank has several.
         equipment: free facts such as cylinder size, by name.
         thresholds: overrides of the thresholds of practice, by name.
+        planting: the plants, by species; what they are aimed at is in ``plants``.
         salted, medicated: whether salt or medication is in the water; None: nobody said. What is
             in the log counts besides.
         contact: how the tank keeper can be reached in an emergency, in their own words.
@@ -168,6 +209,7 @@ class Tank:
     set_up: date | None = None
     livestock: tuple[Stock, ...] = ()
     plants: PlantDemand = PlantDemand()
+    planting: tuple[Plant, ...] = ()
     photoperiod: PhotoperiodPlan = PhotoperiodPlan()
     water_change: WaterChangePlan = WaterChangePlan()
     doses: tuple[DosePlan, ...] = ()
@@ -200,6 +242,7 @@ class LogKind(StrEnum):
     DOSE = "dose"
     KH_TEST = "kh-test"
     GH_TEST = "gh-test"
+    NUTRIENT_TEST = "nutrient-test"
     TRIM = "trim"
     REPLANT = "replant"
     FILTER_CLEAN = "filter-clean"
@@ -222,6 +265,7 @@ class LogEntry:
         time: when it was done, UTC.
         data: what belongs to the kind, canonical units: ``fraction`` (water change);
             ``name, ml | g`` (dose); ``kh_meq_l`` (KH test); ``gh_meq_l`` (GH test);
+            ``no3_mg_l, po4_mg_l, k_mg_l, fe_mg_l``, at least one of them (nutrient test);
             ``fraction`` (trim, replant: share of plants or soil touched); ``part`` (filter clean);
             ``species, count`` (stocking); ``sensor, quantity, …`` (calibration);
             ``lever, before, after`` (adjustment: of a valve, a timer or a plan).
@@ -248,6 +292,7 @@ class Absence:
     Attributes:
         covers: who keeps an eye on the tanks.
         tanks: ids; empty means all.
+        contact: how the tank keeper can be reached meanwhile; "": as each tank says.
     """
 
     id: str
@@ -256,6 +301,23 @@ class Absence:
     covers: str = ""
     tanks: tuple[str, ...] = ()
     note: str = ""
+    contact: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceClock:
+    """A device's clock that is off by a known constant, as the readings of one series show it.
+
+    Attributes:
+        fast_s: so much fast; below 0: slow.
+        since: when it was recognised, UTC.
+    """
+
+    tank: str
+    quantity: str
+    sensor: str
+    fast_s: int
+    since: datetime
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,6 +56,7 @@ GOLDEN = {
         "co2": {"low": 20.0, "high": 30.0, "unit": "mg/L"},
         "dli": {"low": 1.5, "high": 4.0, "unit": "mol/m2/d"},
     },
+    "planting": [],
     "photoperiod": {
         "lights_on": "10:00",
         "length": "PT8H",
@@ -73,6 +74,10 @@ GOLDEN = {
         "hot_temperature": None,
         "target_kh": None,
         "target_gh": None,
+        "tap_no3": None,
+        "tap_po4": None,
+        "tap_k": None,
+        "tap_fe": None,
     },
     "doses": [],
     "sensors": {},

@@ -16,7 +16,7 @@ def test_says_value_interval_state_inputs_and_rule(littoral):
     assert done.code == 0
     assert done.err == ""
     first, second, third = done.out.splitlines()
-    assert first == ("CO2 34.4 mg/L (95 %: 28.1 to 42.1), above the target of 20 to 30 mg/L")
+    assert first == ("CO2 34.4 mg/L (95 %: 28.1 to 41.8), above the target of 20 to 30 mg/L")
     assert "pH 6.6, KH 4 dKH (1.43 meq/L), 24.0 °C" in second
     # common practice, no source
     assert third == "rule of thumb 3 x KH x 10^(7 - pH): 30.1 mg/L"

@@ -25,7 +25,7 @@ from service.errors import (
     StoreRefusedError,
     StoreUnavailableError,
 )
-from service.registry.models import Tank
+from service.registry.models import Absence, Tank
 from service.registry.registry import Registry
 from service.store.interface import Store
 from service.times import format_moment
@@ -109,21 +109,23 @@ class Scheduler:
         failed: list[str] = []
         self._views.begin()
         self._retain_only(frozenset(tank.id for tank in tanks))
+        absences = self._registry.absences()
         for first in range(0, len(tanks), TANKS_AT_ONCE):
-            changes |= self._evaluate(tanks[first : first + TANKS_AT_ONCE], now, failed)
+            some = tanks[first : first + TANKS_AT_ONCE]
+            changes |= self._evaluate(some, absences, now, failed)
         self._prune(now)
         self._failed = failed
         return changes
 
     def _evaluate(
-        self, tanks: Sequence[Tank], now: datetime, failed: list[str]
+        self, tanks: Sequence[Tank], absences: Sequence[Absence], now: datetime, failed: list[str]
     ) -> dict[str, LedgerChange]:
         active = self._ledger.active([tank.id for tank in tanks], now)
         evaluated: list[tuple[TankView, list[Finding]]] = []
         for tank in tanks:
             try:
                 view = self._views.view(tank, now)
-                evaluated.append((view, evaluate(view, active[tank.id])))
+                evaluated.append((view, evaluate(view, active[tank.id], absences)))
             except NotFoundError:
                 continue  # deleted since the list was read
             except LittoralError:

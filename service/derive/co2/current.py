@@ -149,6 +149,7 @@ def _estimate(
         ph.value,
         alkalinity.meq_l,
         celsius,
+        alkalinity_half_width_meq_l=0.0,
         alkalinity_sd_meq_l=alkalinity.sd_meq_l,
         temperature_sd_c=celsius_sd,
         calibration_sd_ph=calibration_sd_ph(tank, calibrated_days_ago),

@@ -81,6 +81,7 @@ def co2_over(
             ph_value[part],
             meq_l[part],
             celsius[part],
+            alkalinity_half_width_meq_l=0.0,
             alkalinity_sd_meq_l=meq_l_sd[part],
             temperature_sd_c=celsius_sd[part],
             calibration_sd_ph=calibration_sd[part],

@@ -94,10 +94,10 @@ def test_one_odd_tank_leaves_the_others_evaluated(
     house.registry.put_tank(a_tank(id="fern"))
     real = module.evaluate
 
-    def odd(view, standing):  # type: ignore[no-untyped-def]
+    def odd(view, *more):  # type: ignore[no-untyped-def]
         if view.tank.id == "fern":
             raise ZeroDivisionError("an oddity")
-        return real(view, standing)
+        return real(view, *more)
 
     monkeypatch.setattr(module, "evaluate", odd)
     changes = scheduler(house).evaluate_all()
@@ -113,8 +113,8 @@ def test_a_tank_that_is_deleted_while_it_is_evaluated_leaves_the_others_evaluate
     house.registry.put_tank(a_tank(id="fern"))
     real = module.evaluate
 
-    def deletes(view, standing):  # type: ignore[no-untyped-def]
-        found = real(view, standing)
+    def deletes(view, *more):  # type: ignore[no-untyped-def]
+        found = real(view, *more)
         if view.tank.id == "fern":
             assert found
             Ledger(house.registry).delete_tank("fern", NOON)

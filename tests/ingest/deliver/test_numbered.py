@@ -7,7 +7,7 @@ import json
 import pytest
 
 from ingest.decode.decoder import Decoder
-from ingest.decode.message import FirstDelivery, Message
+from ingest.decode.message import ClockState, FirstDelivery, Message
 from ingest.decode.routes import Router
 from ingest.deliver.committer import Committer
 from ingest.deliver.numbered import LIFETIME_US, NumberedMessages
@@ -130,7 +130,7 @@ def test_what_is_remembered_is_bounded_in_number_and_time(tmp_path):
     known = NumberedMessages(spool, most=100)
     for n in range(5000):
         message = numbered(24.0, n)._replace(numbered=True)
-        known.add([(message, FirstDelivery(NOW, False))])
+        known.add([(message, FirstDelivery(NOW, ClockState.RIGHT))])
         if n % 10 == 9:
             known.write()
     assert sum(map(len, spool.numbered())) < 17 * 2200
