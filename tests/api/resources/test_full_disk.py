@@ -43,7 +43,6 @@ def fill(disk):
             out.write(b"0")
 
 
-@pytest.mark.needs("mount", "umount")
 @pytest.mark.parametrize("spool_on_it", [False, True])
 def test_a_full_disk_is_said_and_what_was_acknowledged_is_not_lost(
     tmp_path, disk, mosquitto, spool_on_it
