@@ -88,8 +88,18 @@ def river(quantity: str, rng: np.random.Generator) -> Floats:
     if quantity == "ph":
         return np.asarray(8.3 + 0.15 * sun + 0.05 * weather - 0.2 * flood)
     if quantity == "conductivity":
-        return np.asarray(380 + 4 * sun + 10 * weather - 60 * flood)
+        return np.asarray(380 + 4 * sun + 10 * weather - 60 * flood + _road_salt(day, rng))
     return np.asarray(11 + 0.8 * sun + 0.4 * weather)
+
+
+def _road_salt(day: Floats, rng: np.random.Generator) -> Floats:
+    """Melting snow brings salt: up within a reading or two, down over hours, and restless."""
+    salt = np.zeros(day.size)
+    for at in rng.uniform(1, RIVER_DAYS - 2, 4):
+        since = np.clip(day - at, 0, None)
+        pulse = (1 - np.exp(-since / 0.005)) * np.exp(-since / 0.15)
+        salt += rng.uniform(200, 1400) * pulse * rng.uniform(0.95, 1.05, day.size)
+    return salt
 
 
 def tank(quantity: str, rng: np.random.Generator) -> Floats:

@@ -189,7 +189,9 @@ def _doubts(
         if days > derived_limit(tank, "kh_test_valid_days"):
             doubts.append(f"the KH test is {days:.0f} days old: test again")
     valid_days = derived_limit(tank, "ph_calibration_valid_days")
-    if calibrated_days_ago is not None and calibrated_days_ago > valid_days:
+    if calibrated_days_ago is None:
+        doubts.append("no calibration of the pH probe is in the log: the interval is wider for it")
+    elif calibrated_days_ago > valid_days:
         doubts.append(_calibrate(calibrated_days_ago))
     return [*doubts, *(one.reason for one in against)]
 
@@ -218,13 +220,10 @@ def _notes(
         )
     if alkalinity.tested is None:
         notes.append("the date of the KH value is not known")
-    if calibrated_days_ago is None:
-        notes.append("no calibration of the pH probe is in the log: the interval is wider for it")
-    else:
-        due_days, valid_days = (
-            derived_limit(tank, name)
-            for name in ("ph_calibration_due_days", "ph_calibration_valid_days")
-        )
-        if due_days < calibrated_days_ago <= valid_days:
-            notes.append(_calibrate(calibrated_days_ago))
+    due_days, valid_days = (
+        derived_limit(tank, name)
+        for name in ("ph_calibration_due_days", "ph_calibration_valid_days")
+    )
+    if calibrated_days_ago is not None and due_days < calibrated_days_ago <= valid_days:
+        notes.append(_calibrate(calibrated_days_ago))
     return notes

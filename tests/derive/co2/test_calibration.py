@@ -90,6 +90,12 @@ def test_old_calibration_is_said_first_and_doubted_later(
     assert said == any("calibrate it" in reason for reason in found.reasons)
 
 
+def test_probe_of_which_no_calibration_is_known_is_doubted() -> None:
+    found = co2_now(inputs_with(a_tank(), NOON, days_of(days=1)))
+    assert found.quality is Quality.SUSPECT
+    assert "no calibration of the pH probe is in the log" in found.reasons[0]
+
+
 def with_second(apart_ph: float) -> Inputs:
     inputs = inputs_with(a_tank(), NOON, days_of(days=1), [calibrated(10)])
     mine = inputs.latest["ph"]

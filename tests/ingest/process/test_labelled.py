@@ -13,7 +13,7 @@ from tests.labelled_series import SIZES
 LEAST_RECALL = {
     "temperature": {"river": 0.85, "tank": 0.95},
     "ph": {"river": 0.95, "tank": 0.95},
-    "conductivity": {"river": 0.95, "tank": 0.95},
+    "conductivity": {"river": 0.90, "tank": 0.95},
     "dissolved_oxygen": {"river": 0.95, "tank": 0.95},
 }
 

@@ -134,6 +134,13 @@ def test_flag_is_taken_back_from_a_step_and_set_again_where_it_returns(memory):
     assert [n for n, flag in enumerate(flags) if flag] == [12, 13, 14, 15, 16]
 
 
+def test_restless_step_of_the_water_is_confirmed_with_the_readings_on_the_way(memory):
+    # salt that was dosed and mixes; three readings that agree within the usual step never come
+    series = Series(memory, "conductivity", every_s=900)
+    flags = series.feed(*[250.0, 251.0] * 8, 600.0, 1000.0, 940.0, 1010.0, 930.0, 880.0, 820.0)
+    assert set(flags) == {Flag.NONE}
+
+
 def test_water_that_is_warmed_up_again_is_no_excursion(memory):
     # a cold water change, and a heater of 3 °C per hour
     series = Series(memory, every_s=900)
