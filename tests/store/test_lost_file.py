@@ -182,11 +182,12 @@ def test_a_file_overwritten_under_a_writer_with_all_in_its_cache_is_noticed(
 ):
     store = make()
     store.write(some(0))
-    with sqlite3.connect(path) as db:
-        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    db.close()
+    with store._connections.writing() as writer:
+        writer.execute("SELECT count(*) FROM reading")
+    store._connections._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     with path.open("r+b") as file:
         file.write(b"\xa5" * path.stat().st_size)
+    store.write(some(100))  # its cache has all that this takes
     monkeypatch.setattr(connections, "_PROBE_EVERY_S", 0.0)
     refuses(store, "damaged")
 
