@@ -9,17 +9,13 @@ from datetime import UTC, datetime, time
 import numpy as np
 import numpy.typing as npt
 
+from service.derive.co2.kh_kit import measured_by
 from service.derive.models import Alkalinity
 from service.registry.models import LogEntry, LogKind, Tank
 from service.registry.volume import net_volume_l
 from service.science.carbonate.inputs import MAX_ALKALINITY_MEQ_L
 from service.science.carbonate.inverse import alkalinity_after_bicarbonate
-from service.science.carbonate.kh_test import (
-    MeasuredAlkalinity,
-    after_mixing,
-    alkalinity_of_test,
-    usual_step_meq_l,
-)
+from service.science.carbonate.kh_test import MeasuredAlkalinity, after_mixing
 from service.science.water.change import concentration_after_changes
 from service.times import to_us
 
@@ -36,15 +32,6 @@ class _Step:
 
     time_us: int
     alkalinity: Alkalinity
-
-
-def measured_by_kit(tank: Tank, read_meq_l: float) -> MeasuredAlkalinity:
-    """The alkalinity behind a value that the tank's kit showed."""
-    kit = tank.kh_kit
-    step = usual_step_meq_l(kit.method) if kit.step_meq_l is None else kit.step_meq_l
-    if kit.sample_ml is not None:
-        step *= kit.kit_sample_ml / kit.sample_ml
-    return alkalinity_of_test(read_meq_l, kit.method, step)
 
 
 def alkalinity_in_force(tank: Tank, log: Sequence[LogEntry], now: datetime) -> Alkalinity | None:
@@ -115,13 +102,13 @@ def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
         tested = tank.kh_tested
         when = None if tested is None else datetime.combine(tested, time(), UTC)
         # It is "as last known", so it also counts for the days before it was written down.
-        measured = measured_by_kit(tank, tank.kh_meq_l)
+        measured = measured_by(tank.kh_kit, tank.kh_meq_l)
         registered = Alkalinity(tank.kh_meq_l, measured, when, "registered with the tank")
         steps.append(_Step(-(2**62), registered))
     for entry in sorted(log, key=_time_of):
         if _is_test(entry):
             value = float(entry.data["kh_meq_l"])
-            tested_now = Alkalinity(value, measured_by_kit(tank, value), entry.time, TESTED)
+            tested_now = Alkalinity(value, measured_by(tank.kh_kit, value), entry.time, TESTED)
             steps.append(_Step(to_us(entry.time), tested_now))
         elif entry.kind == LogKind.WATER_CHANGE and steps:
             carried = _after_change(tank, steps[-1].alkalinity, entry)
@@ -170,6 +157,6 @@ def _after_change(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity
     if before.tested is None or before.tested >= entry.time:
         return None
     value = float(concentration_after_changes(before.meq_l, float(tap), float(fraction)))
-    mixed = after_mixing(before.measured, float(fraction), measured_by_kit(tank, float(tap)))
+    mixed = after_mixing(before.measured, float(fraction), measured_by(tank.kh_kit, float(tap)))
     measured = replace(mixed, sd_meq_l=np.hypot(mixed.sd_meq_l, CARRIED_SD_SHARE * value))
     return Alkalinity(value, measured, before.tested, "KH test carried through water changes")

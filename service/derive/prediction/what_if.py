@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.co2.alkalinity import measured_by_kit
+from service.derive.co2.kh_kit import measured_by
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_exchange
 from service.derive.inputs import Inputs
@@ -154,7 +154,7 @@ def what_if(view: TankView, temperature: Samples, question: Question) -> Answer:
     profile = daily_profile(tank, temperature)
     at_present = float(alkalinity.measured.value_meq_l)
     asked = question.alkalinity_meq_l
-    meq_l = at_present if asked is None else float(measured_by_kit(tank, asked).value_meq_l)
+    meq_l = at_present if asked is None else float(measured_by(tank.kh_kit, asked).value_meq_l)
     plan = asked_plan(tank.photoperiod, question)
     now = setting_of(tank.photoperiod, 1.0, 1.0)
     factors = (question.injection_factor, question.surface_factor)
