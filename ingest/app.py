@@ -14,7 +14,7 @@ from ingest.decode.decoder import Decoder
 from ingest.decode.routes import Router
 from ingest.deliver.committer import Committer
 from ingest.deliver.spool import Spool
-from ingest.process import ClockLimits, Processor, ReferenceData, SensorLimits
+from ingest.process import ClockLimits, Processor, ReferenceData, SensorLimits, record_clocks
 from ingest.receive.connection import LAST_PACKETS_S, Connection
 from ingest.receive.queue import MessageQueue
 from service.clock import Clock
@@ -76,6 +76,7 @@ class Ingester:
             ClockLimits.of_seconds(ingest.late_after_s, ingest.future_s),
             store,
             sensors=SensorLimits(ingest.sensors_per_tank, ingest.new_sensors_per_hour),
+            known_clocks=lambda: self._reference.clocks,
         )
         self._stop_reading = threading.Event()
         self._disconnect = threading.Event()
@@ -185,6 +186,7 @@ class Ingester:
             last = self._stop_writing.wait(_TICK_S)
             if last or time.monotonic() >= next_s:
                 next_s = time.monotonic() + STATUS_EVERY_S
+                record_clocks(self._processor.clocks, self._registry)
                 try:
                     self._registry.put_status(self.name, self.status())
                 except LittoralError as error:

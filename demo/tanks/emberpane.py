@@ -17,6 +17,7 @@ from service.registry.models import (
     DosePlan,
     LogKind,
     PhotoperiodPlan,
+    Plant,
     PlantDemand,
     Stock,
     Tank,
@@ -123,6 +124,12 @@ def _tank(almanac: Almanac) -> Tank:
         # slow growers, and animals that want less gas: a lower aim than usual
         plants=PlantDemand(
             co2_low_mg_l=12.0, co2_high_mg_l=20.0, dli_low_mol_m2_d=1.2, dli_high_mol_m2_d=3.0
+        ),
+        planting=(
+            Plant("Anubias barteri"),
+            Plant("Bucephalandra motleyana"),
+            Plant("Taxiphyllum barbieri"),
+            Plant("Salvinia natans"),
         ),
         photoperiod=PhotoperiodPlan(time(9, 0), hours=8.0, gas_on=time(6, 0), gas_off=time(16, 40)),
         water_change=WaterChangePlan(

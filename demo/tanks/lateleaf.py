@@ -17,6 +17,7 @@ from service.registry.models import (
     DosePlan,
     LogKind,
     PhotoperiodPlan,
+    Plant,
     PlantDemand,
     Stock,
     Tank,
@@ -91,6 +92,12 @@ def _tank(almanac: Almanac) -> Tank:
         set_up=almanac.ago(250, 0).date(),
         livestock=(Stock("Hyphessobrycon amandae", 18), Stock("Corydoras pygmaeus", 8)),
         plants=PlantDemand(),
+        planting=(
+            Plant("Rotala macrandra"),
+            Plant("Micranthemum umbrosum"),
+            Plant("Hemianthus callitrichoides"),
+            Plant("Hygrophila pinnatifida"),
+        ),
         photoperiod=PhotoperiodPlan(
             time(10, 0), hours=9.0, gas_on=time(10, 0), gas_off=time(18, 30)
         ),

@@ -12,6 +12,7 @@ from service.registry.models import (
     Dimensions,
     DosePlan,
     PhotoperiodPlan,
+    Plant,
     PlantDemand,
     Stock,
     Tank,
@@ -85,6 +86,13 @@ def _tank(almanac: Almanac) -> Tank:
             Stock("Corydoras pygmaeus", 10),
         ),
         plants=PlantDemand(),
+        planting=(
+            Plant("Rotala rotundifolia"),
+            Plant("Hygrophila polysperma"),
+            Plant("Cryptocoryne wendtii"),
+            Plant("Eleocharis parvula"),
+            Plant("Taxiphyllum barbieri"),
+        ),
         photoperiod=PhotoperiodPlan(
             time(10, 0), hours=8.0, gas_on=time(7, 0), gas_off=time(17, 40)
         ),

@@ -211,7 +211,8 @@ def _sample(record: Record, message: Message, target: Target, tanks: Container[s
     time_us, doubt = None, Flag.NONE
     if record.time is not None:
         try:
-            time_us = time_us_of(record.time)
+            time_us = time_us_of(record.time, target.zone, message.arrival_us)
+            time_us -= target.clock_fast_us
         except ValueError:
             doubt = Flag.CLOCK
     elif record.ago_us is not None and not message.retain:

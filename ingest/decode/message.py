@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
+from enum import IntEnum, StrEnum
 from typing import Final, NamedTuple
 
 from service.log_format import printable
@@ -37,16 +37,24 @@ class Message(NamedTuple):
     too_large: int = 0
 
 
+class ClockState(IntEnum):
+    """What is known of the clock that gave the times of a message; the numbers are on disk."""
+
+    RIGHT = 0  # its times are used
+    WRONG = 1  # and nobody knows by how much: the arrival is used
+    SHIFTED = 2  # off by a known constant, which is taken off
+
+
 class FirstDelivery(NamedTuple):
     """How a message was processed when it was delivered first; a redelivery repeats it.
 
     Attributes:
         arrival_us: its time of arrival, as it was used for its readings.
-        clock_wrong: its device's clock was wrong, so that the arrival was used.
+        clock: how its device's times were taken.
     """
 
     arrival_us: int
-    clock_wrong: bool
+    clock: ClockState
 
 
 class Reason(StrEnum):

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from ingest.decode.message import PayloadError, Reason
 from ingest.decode.topic_filters import covers, without_covered
@@ -33,6 +34,8 @@ class Target:
         tank, quantity, sensor: None where the payload has to name it.
         fault: why nothing of this topic can be stored; None if all is well.
         conversion: of a plain number without a unit, where the topic and the route name all else.
+        clock_fast_us: the device's clock is so much fast.
+        zone: the device sends the time of this zone in place of UTC; None: UTC.
     """
 
     source: str
@@ -46,6 +49,8 @@ class Target:
     names: Mapping[str, str] = field(default_factory=dict)
     fault: tuple[Reason, str] | None = None
     conversion: Conversion | None = None
+    clock_fast_us: int = 0
+    zone: ZoneInfo | None = None
 
 
 class Router:
@@ -182,6 +187,8 @@ class _Route:
             config.names,
             fault,
             self._conversion(quantity) if fault is None else None,
+            round(config.clock_offset_s * 1e6),
+            None if config.time_zone is None else ZoneInfo(config.time_zone),
         )
 
     def _conversion(self, quantity: str | None) -> Conversion | None:

@@ -111,6 +111,8 @@ class RouteConfig:
         time_path: dotted path of the device's time in a JSON payload.
         unit: unit of the value, where the payload has none; None: the canonical unit.
         names: the topic's own words for quantities -> ours, e.g. ``{temp = "temperature"}``.
+        clock_offset_s: the devices' clocks are so much fast (below 0: slow), s.
+        time_zone: the devices send the time of this zone in place of UTC; None: UTC.
     """
 
     topic: str
@@ -122,6 +124,8 @@ class RouteConfig:
     time_path: str | None = None
     unit: str | None = None
     names: Mapping[str, str] = field(default_factory=dict)
+    clock_offset_s: float = 0.0
+    time_zone: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

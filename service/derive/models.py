@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.tolerance import NO_TOLERANCE, Tolerance
-from service.registry.models import LogEntry, Tank
+from service.registry.models import DeviceClock, LogEntry, Tank
 from service.registry.species.ranges import SharedRange
 from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.gas_exchange.fit import GasExchangeFit
@@ -373,6 +373,7 @@ class TankView:
         sensors: what the store holds of each series, as far as they count.
         sensors_left_out: how many more series the store holds.
         slips: those whose newest reading is a single impossible one.
+        clocks: those of devices that are off by a known constant.
         tolerance: what the animals tolerate together.
         light: light at ``now``.
         co2_lit: CO2 over the lit hours of the last 24 h; None where unknown.
@@ -412,3 +413,4 @@ class TankView:
     discomforts: tuple[Excursion, ...] = ()
     sensors_left_out: int = 0
     slips: frozenset[SeriesKey] = frozenset()
+    clocks: tuple[DeviceClock, ...] = ()

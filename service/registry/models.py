@@ -81,6 +81,24 @@ class KhKit:
 
 
 @dataclass(frozen=True, slots=True)
+class Plant:
+    """Plants of one species in a tank.
+
+    Attributes:
+        species: scientific name; a row of the table of plants fills what is None below.
+        light: demand: ``low``, ``medium`` or ``high``.
+        co2: injected CO2: ``none``, ``helpful`` or ``needed``.
+        height_low_cm, height_high_cm: of a well grown plant under water.
+    """
+
+    species: str
+    light: str | None = None
+    co2: str | None = None
+    height_low_cm: float | None = None
+    height_high_cm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class PlantDemand:
     """What the plants want, as numbers; defaults are common practice, no source.
 
@@ -191,6 +209,7 @@ class Tank:
         sensors: quantity -> the sensor to use, where a tank has several.
         equipment: free facts such as cylinder size, by name.
         thresholds: overrides of the thresholds of practice, by name.
+        planting: the plants, by species; what they are aimed at is in ``plants``.
         salted, medicated: whether salt or medication is in the water; None: nobody said. What is
             in the log counts besides.
         contact: how the tank keeper can be reached in an emergency, in their own words.
@@ -212,6 +231,7 @@ class Tank:
     set_up: date | None = None
     livestock: tuple[Stock, ...] = ()
     plants: PlantDemand = PlantDemand()
+    planting: tuple[Plant, ...] = ()
     photoperiod: PhotoperiodPlan = PhotoperiodPlan()
     water_change: WaterChangePlan = WaterChangePlan()
     doses: tuple[DosePlan, ...] = ()
@@ -304,6 +324,22 @@ class Absence:
     tanks: tuple[str, ...] = ()
     note: str = ""
     contact: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceClock:
+    """A device's clock that is off by a known constant, as the readings of one series show it.
+
+    Attributes:
+        fast_s: so much fast; below 0: slow.
+        since: when it was recognised, UTC.
+    """
+
+    tank: str
+    quantity: str
+    sensor: str
+    fast_s: int
+    since: datetime
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from service.registry.migrate import migrate
 from service.registry.repositories.absences import AbsenceRepository
 from service.registry.repositories.audit import AuditRepository
 from service.registry.repositories.deliveries import DeliveryRepository
+from service.registry.repositories.device_clocks import DeviceClockRepository
 from service.registry.repositories.events import EventRepository
 from service.registry.repositories.log import LogRepository
 from service.registry.repositories.process_status import ProcessStatusRepository
@@ -25,6 +26,7 @@ class Registry(
     AbsenceRepository,
     RejectionRepository,
     ProcessStatusRepository,
+    DeviceClockRepository,
     TokenRepository,
     SessionRepository,
     SigningKeyRepository,

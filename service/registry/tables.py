@@ -154,6 +154,18 @@ class RejectionCountRow(Base):
     total: Mapped[int] = mapped_column(BigInteger)
 
 
+class DeviceClockRow(Base):
+    """The clock behind one series, while it is known to be off by a constant."""
+
+    __tablename__ = "device_clock"
+
+    tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"), primary_key=True)
+    quantity: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    sensor: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    fast_s: Mapped[int] = mapped_column(BigInteger)
+    since: Mapped[datetime]
+
+
 class StatusRow(Base):
     """The status that a process last reported."""
 

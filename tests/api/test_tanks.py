@@ -56,6 +56,7 @@ GOLDEN = {
         "co2": {"low": 20.0, "high": 30.0, "unit": "mg/L"},
         "dli": {"low": 1.5, "high": 4.0, "unit": "mol/m2/d"},
     },
+    "planting": [],
     "photoperiod": {
         "lights_on": "10:00",
         "length": "PT8H",

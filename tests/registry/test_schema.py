@@ -200,7 +200,7 @@ def test_moves_that_were_words_are_left_out(engine, registry_url):
 
 def test_the_step_of_the_kh_test_becomes_the_kit_s(engine, registry_url):
     """An override of half a degree, as version 0.1 stored it: 0.5 x 0.35665 meq/L (DIN 38409-6)."""
-    migrate(engine, "0011")
+    migrate(engine, "0012")
     document = {"id": "a", "name": "A", "thresholds": {"kh_step_dkh": 0.5, "stale_ph_min": 15.0}}
     with engine.begin() as connection:
         connection.execute(

@@ -77,6 +77,7 @@ def play(scenario: Scenario) -> Played:
     while now <= START + timedelta(days=scenario.days):
         tank = scenario.tank_at(now)
         store.advance(now)
+        log.clocks = scenario.clocks_at(now)
         inputs = load(tank, log, store, now, reader=store.read)
         if inputs.log != log_seen:
             known_days, log_seen = {}, inputs.log

@@ -18,6 +18,7 @@ from service.advice.engine.recommendation import Severity
 from service.registry.adjustments import adjustments
 from service.registry.documents import from_document, to_document
 from service.registry.models import (
+    DeviceClock,
     Dimensions,
     DosePlan,
     KhKit,
@@ -98,6 +99,7 @@ class Scenario:
     Attributes:
         log: newest first.
         faults: what goes wrong with a sensor, from when to when.
+        clocks: of sensors, that are off, from when to when.
         marks: what somebody does about a recommendation, and when.
         restocked: the livestock as registered from a moment on.
         expect: the recommendations that should open, and when they should close.
@@ -114,6 +116,7 @@ class Scenario:
     model: TankModel
     log: list[LogEntry]
     faults: list[dict[str, Any]]
+    clocks: list[dict[str, Any]]
     marks: list[dict[str, Any]]
     expect: list[dict[str, Any]]
     also: tuple[str, ...]
@@ -128,6 +131,14 @@ class Scenario:
         """The tank as somebody registered it last."""
         newest = [tank for at, tank in self.registered if at <= now]
         return newest[-1] if newest else self.tank
+
+    def clocks_at(self, now: datetime) -> list[DeviceClock]:
+        """The clocks that are known to be off at a moment."""
+        return [
+            DeviceClock(TANK, *one["sensor"].split("/"), one["fast_s"], moment(one["from"]))
+            for one in self.clocks
+            if moment(one["from"]) <= now < moment(one["until"])
+        ]
 
 
 def moment(text: str) -> datetime:
@@ -155,6 +166,7 @@ def load_scenario(path: Path) -> Scenario:
         model=model,
         log=log,
         faults=raw.pop("fault", []),
+        clocks=raw.pop("clock", []),
         marks=raw.pop("mark", []),
         expect=raw.pop("expect", []),
         also=(*ROUTINE, *raw.pop("also", [])),

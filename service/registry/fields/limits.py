@@ -9,6 +9,7 @@ NOTE_LENGTH: Final = 10_000
 ID_LENGTH: Final = 64
 
 LONGEST_CM: Final = 10_000.0
+TALLEST_PLANT_CM: Final = 1000.0
 MOST_L: Final = 1_000_000.0
 MOST_KH_MEQ_L: Final = 20.0  # 56 dKH
 MOST_SAMPLE_ML: Final = 1000.0  # of a test

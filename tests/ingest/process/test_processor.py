@@ -8,7 +8,7 @@ import math
 import pytest
 
 from ingest.decode.decoder import Decoder
-from ingest.decode.message import FirstDelivery, Message
+from ingest.decode.message import ClockState, FirstDelivery, Message
 from ingest.decode.routes import Router
 from ingest.process import Calibrations, ClockLimits, Processor, Reason, Unchanged
 from ingest.process import processor as processor_module
@@ -97,7 +97,7 @@ def test_redelivery_of_a_message_in_the_same_batch_is_left_out(store):
     again = first._replace(dup=True, arrival_us=NOW + 5 * S, connection=1)
     processed = Road(store).take(first, again)
     assert [reading.time_us for reading in processed.readings] == [NOW]
-    assert processed.first_deliveries == [(first, FirstDelivery(NOW, False))]
+    assert processed.first_deliveries == [(first, FirstDelivery(NOW, ClockState.RIGHT))]
 
 
 def test_redelivery_in_a_later_batch_gets_its_first_arrival(store):
