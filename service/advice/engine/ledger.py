@@ -8,7 +8,14 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from service.advice.engine.change_events import LedgerChange, change_between, log_events
-from service.advice.engine.lifecycle import active_conditions, advance, folded, marked, may_last
+from service.advice.engine.lifecycle import (
+    FLAP_MEMORY,
+    active_conditions,
+    advance,
+    folded,
+    marked,
+    may_last,
+)
 from service.advice.engine.recommendation import Finding, Recommendation, most_urgent_first
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
 from service.derive.models import TankView
@@ -58,15 +65,23 @@ class Ledger:
         since = min(view.now for view, _ in evaluated) - MARKED_MEMORY
         known: dict[str, list[Recommendation]] = {view.tank.id: [] for view, _ in evaluated}
         with self._registry.session(writes="bookkeeping") as session:
-            recent = self._registry.recent_recommendations(known, since, session)
-            for one in _lasting(recent):
-                known[one.tank].append(one)
+            recent = self._registry.recent_recommendations(
+                known, since, session, cleared_since=since + MARKED_MEMORY - FLAP_MEMORY
+            )
+            cleared: dict[str, list[Recommendation]] = {}
+            for one in map(_recommendation, recent):
+                if may_last(one):
+                    known[one.tank].append(one)
+                elif one.state is State.CLEARED:
+                    cleared.setdefault(one.tank, []).append(one)
             present = self._registry.lock_tanks(known, session)
             evaluated = [one for one in evaluated if one[0].tank.id in present]
             for view, findings in evaluated:
                 was = known[view.tank.id]
-                now = advance(was, view.tank.id, findings, view.now, view.log)
-                changes[view.tank.id] = change_between(was, now, view.now)
+                now = advance(
+                    was, view.tank.id, findings, view.now, view.log, cleared.get(view.tank.id, ())
+                )
+                changes[view.tank.id] = change_between(was, now)
             before = [one for tank in changes for one in known[tank]]
             after = [one for change in changes.values() for one in change.after]
             rows = {one.id: one for one in recent}
@@ -141,7 +156,7 @@ class Ledger:
             before = [other for other in _lasting(recent) if other.id != id]
             *others, after = folded([*before, marked(one, state, now, until)])
             # What it changes in others is an event of the next evaluation, for all to see.
-            change = change_between([one], [after], now)
+            change = change_between([one], [after])
             changed = _changed([one, *before], [*others, *change.after])
             self._registry.put_recommendations(changed, rows, session)
             self._registry.add_events(log_events(change, now), session)
@@ -170,7 +185,7 @@ class Ledger:
             recent = self._registry.recent_recommendations([tank], now, session)
             was = [one for one in map(_recommendation, recent) if one.state in ACTIVE_STATES]
             gone = [replace(one, state=State.CLEARED, snoozed_until=None) for one in was]
-            self._registry.add_events(log_events(change_between(was, gone, now), now), session)
+            self._registry.add_events(log_events(change_between(was, gone), now), session)
             self._registry.delete_tank(tank, only_if=only_if, session=session)
 
     def prune(self, now: datetime) -> int:

@@ -43,7 +43,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     least = case.limit("co2_low_lit_min")
     low_min = minutes_too_low(case, lit)
-    if low_min < (least / 2 if case.active(CODE) else least):
+    if low_min < case.eased(least, 0.5, CODE):
         return
     if not case.active(CODE) and lit.last_hour_below_share < RECOVERED_SHARE:
         return  # whatever it was is over: don't open the gas further on account of it

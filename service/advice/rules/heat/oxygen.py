@@ -40,7 +40,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     holds = saturation_mg_l(case, found.reading.value)
     least = case.limit("oxygen_saturation_low_mg_l")
-    if holds >= (least + 0.15 if case.active(CODE) else least):
+    if holds >= case.eased(least, 1.02, CODE):
         return
     too_warm = found.reading.value >= case.limit("no_more_gas_c")
     yield Finding(
@@ -80,7 +80,7 @@ def saturation_mg_l(case: Case, celsius: float) -> float:
 
 def _measured(case: Case, oxygen_mg_l: float, sensor: str) -> Iterator[Finding]:
     least = case.limit("oxygen_low_mg_l")
-    if oxygen_mg_l >= (1.1 * least if case.active(CODE) else least):
+    if oxygen_mg_l >= case.eased(least, 1.1, CODE):
         return
     yield Finding(
         code=CODE,

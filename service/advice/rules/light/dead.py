@@ -70,7 +70,7 @@ def dark_since(case: Case) -> datetime | None:
     light = case.view.light
     if light is None or light.lit is not False:
         return None
-    grace = timedelta(minutes=case.limit("light_grace_min"))
+    grace = timedelta(minutes=case.eased(case.limit("light_grace_min"), 0.7, CODE))
     begun = [one for one in planned_days(case) if one[0] + grace <= case.now]
     if not begun:
         return None

@@ -41,9 +41,7 @@ def judge(case: Case) -> Iterator[Finding]:
 def _too_long(case: Case) -> LightDay | None:
     """Today, or the last day that is over, if it had more light than planned."""
     tolerance = case.limit("photoperiod_tolerance_min")
-    most_h = case.tank.photoperiod.hours + (
-        tolerance / 2 if case.active(CODE) else tolerance
-    ) / 60  # fmt: skip
+    most_h = case.tank.photoperiod.hours + case.eased(tolerance, 0.5, CODE) / 60
     today = [one for one in case.view.light_days if not one.complete]
     over = [one for one in case.view.light_days if one.complete]
     for one in (*today[-1:], *over[-1:]):
