@@ -8,6 +8,7 @@ from datetime import datetime
 import numpy as np
 
 from service.derive.co2.alkalinity import alkalinity_in_force
+from service.derive.co2.bound import most_co2_mg_l
 from service.derive.co2.calibration import calibration_age_days, calibration_sd_ph
 from service.derive.co2.series import CONDUCTIVITY_VALID_MIN
 from service.derive.co2.target import Target, state_of, target_of
@@ -107,6 +108,17 @@ def co2_at(
     estimate = _estimate(tank, ph, alkalinity, paired, calibrated_days_ago, conductivity_us_cm)
     if estimate is None:
         why = ["pH and alkalinity contradict each other: no CO2 fits both"]
+        return replace(unknown, reasons=(*why, *reasons))
+    most = float(
+        most_co2_mg_l(
+            tank, (derived_limit(tank, "assumed_temperature_c") if paired is None else paired.value)
+        )
+    )
+    if estimate.value > most:
+        why = [
+            f"pH {ph.value:.2f} would mean {estimate.value:.0f} mg/L of CO2, more than the "
+            f"{most:.0f} that water holds under pure CO2: the probe is out of the tank, or wrong"
+        ]
         return replace(unknown, reasons=(*why, *reasons))
     doubts = _doubts(tank, now, alkalinity, calibrated_days_ago)
     notes = doubts + _notes(tank, ph, alkalinity, paired, temperature, calibrated_days_ago, now)

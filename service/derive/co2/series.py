@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.alkalinity import alkalinity_at
+from service.derive.co2.bound import most_co2_mg_l
 from service.derive.co2.calibration import calibration_sd_at
 from service.derive.inputs import Inputs
 from service.derive.models import Array, Co2Series
@@ -55,7 +56,8 @@ def co2_over(
             samples over gaps up to ``CONDUCTIVITY_VALID_MIN``, elsewhere taken as not known.
 
     Returns:
-        (n,) mg/L with 95 % interval; NaN where alkalinity is not known or pH impossible.
+        (n,) mg/L with 95 % interval; NaN where alkalinity is not known, pH impossible, or CO2 more
+        than water can hold.
     """
     if not len(ph):
         return empty_series()
@@ -89,6 +91,9 @@ def co2_over(
             conductivity_us_cm=us_cm_of_part,
         )
         value[part], low[part], high[part] = found.value, found.low, found.high
+    impossible = value > most_co2_mg_l(tank, celsius)
+    for one in (value, low, high):
+        one[impossible] = np.nan
     return Co2Series(ph.time_us, value, low, high)
 
 
