@@ -65,6 +65,15 @@ TANKS: dict[str, dict[str, Any]] = {
             "co2": {"low": 15, "high": 25, "unit": "mg/L"},
             "dli": {"low": 2, "high": 5, "unit": "mol/m2/d"},
         },
+        "planting": [
+            {"species": "Rotala rotundifolia"},
+            {
+                "species": "Invented stem",
+                "light": "high",
+                "co2": "needed",
+                "height": {"low": 10, "high": 12, "unit": "inch"},
+            },
+        ],
         "photoperiod": {
             "lights_on": "11:30",
             "length": "7h30m",

@@ -15,7 +15,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import clock, span
-from service.advice.rules.light.full_days import light_before, light_sensor
+from service.advice.rules.light.full_days import days_of_plan, light_before, light_sensor
 from service.advice.rules.light.plan import planned_days, wanted_hours
 from service.derive.models import LightDay
 
@@ -42,8 +42,9 @@ def _too_long(case: Case) -> LightDay | None:
     """Today, or the last day that is over, if it had more light than planned."""
     tolerance = case.limit("photoperiod_tolerance_min")
     most_h = case.tank.photoperiod.hours + case.eased(tolerance, 0.5, CODE) / 60
-    today = [one for one in case.view.light_days if not one.complete]
-    over = [one for one in case.view.light_days if one.complete]
+    days = days_of_plan(case)
+    today = [one for one in days if not one.complete]
+    over = [one for one in days if one.complete]
     for one in (*today[-1:], *over[-1:]):
         if one.photoperiod_h > most_h:
             return one
