@@ -9,6 +9,8 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Any
 
+from service.science.carbonate.kh_test import KhMethod
+
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 
@@ -58,6 +60,24 @@ class Stock:
     comfortable_low_c: float | None = None
     comfortable_high_c: float | None = None
     co2_comfortable_mg_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KhKit:
+    """How a tank's carbonate hardness is tested.
+
+    Attributes:
+        method: whether drops are counted, a syringe is read or a strip is compared.
+        step_meq_l: worth of one drop, one mark or the distance of two fields in the kit's sample;
+            None: as usual for the method.
+        sample_ml: sample that is taken; None: the kit's.
+        kit_sample_ml: sample that the kit's step is meant for.
+    """
+
+    method: KhMethod = KhMethod.DROPS
+    step_meq_l: float | None = None
+    sample_ml: float | None = None
+    kit_sample_ml: float = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +203,8 @@ class Tank:
         net_volume_l: measured net volume; None means: computed from ``dimensions``.
         kh_meq_l: as last known when the tank was registered; a KH test in the log wins.
         kh_tested: date of that value.
+        kh_kit: how it is tested, there and in the log.
+        organic_carbon_mg_l: dissolved organic carbon of humic kind; None: not known, taken as none.
         gh_meq_l: general hardness.
         energy: ``high`` or ``low``: light, gas and fertiliser together.
         sensors: quantity -> the sensor to use, where a tank has several.
@@ -202,6 +224,8 @@ class Tank:
     altitude_m: float = 0.0
     kh_meq_l: float | None = None
     kh_tested: date | None = None
+    kh_kit: KhKit = KhKit()
+    organic_carbon_mg_l: float | None = None
     gh_meq_l: float | None = None
     energy: str = "high"
     heated: bool = True
@@ -253,6 +277,8 @@ class LogKind(StrEnum):
     MEDICATION = "medication"
     BUFFER = "buffer"
     CYLINDER = "cylinder"
+    PROBE_OUT = "probe-out"
+    PROBE_BACK = "probe-back"
     OBSERVATION = "observation"
 
 
@@ -270,7 +296,8 @@ class LogEntry:
             ``species, count`` (stocking); ``sensor, quantity, …`` (calibration);
             ``lever, before, after`` (adjustment: of a valve, a timer or a plan).
             ``name, g`` (salt); ``name, ml | g`` (medication); ``salt, g`` (buffer: a salt that
-            raises KH); ``g`` (cylinder: CO2 in the new one).
+            raises KH); ``g`` (cylinder: CO2 in the new one); ``quantity, sensor, minutes`` (probe
+            out of the tank); ``quantity, sensor`` (probe back in it).
         by: who did it.
         recorded: when it was written down, UTC.
     """

@@ -8,7 +8,15 @@ from datetime import datetime
 
 import numpy as np
 
+from service.derive.calculations.sense import co2_out_of_sense, ions_out_of_sense
 from service.derive.co2.alkalinity import alkalinity_in_force
+from service.derive.co2.beside_carbonate import (
+    NOTHING_ELSE,
+    BesideCarbonate,
+    beside_carbonate,
+    carbonate_part,
+)
+from service.derive.co2.bound import most_co2_mg_l
 from service.derive.co2.calibration import ProbeDoubt, ProbeHistory, probe_history
 from service.derive.co2.mornings import drift_doubt
 from service.derive.co2.second_probe import contradiction
@@ -19,12 +27,14 @@ from service.derive.models import Alkalinity, Co2Now, Co2State, EstimatedValue, 
 from service.derive.sensor_choice import US_PER_MINUTE, age_min, ago
 from service.derive.thresholds import derived_limit
 from service.registry.models import Tank
+from service.science.carbonate.alkalinity import non_carbonate_caution
 from service.science.carbonate.co2 import (
     DEFAULT_TEMPERATURE_SD_C,
     PH_RANGE,
     co2_rule_of_thumb_mg_l,
     estimate_co2,
 )
+from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.science.water.hardness import dkh_from_meq_l
 from service.store.model import Reading
@@ -61,6 +71,7 @@ def co2_now(
         probe=probe,
         against=[one for one in against if one is not None],
         conductivity_us_cm=None if conductivity is None else conductivity.value,
+        beside=beside_carbonate(tank, inputs.log, now),
         reasons=inputs.reasons("ph"),
     )
 
@@ -77,6 +88,7 @@ def co2_at(
     probe: ProbeHistory | None = None,
     against: Sequence[ProbeDoubt] = (),
     conductivity_us_cm: float | None = None,
+    beside: BesideCarbonate = NOTHING_ELSE,
     reasons: tuple[str, ...] = (),
 ) -> Co2Now:
     """CO2 at ``now`` from single readings.
@@ -90,6 +102,7 @@ def co2_at(
             wider interval.
         probe: the history of the pH probe; None: no calibration is in the log.
         against: what contradicts the pH probe.
+        beside: nutrients and humic acids.
         reasons: sentences to pass on, such as why another sensor counts.
     """
     stale = ph is None or (to_us(now) - ph.time_us) / US_PER_MINUTE > derived_limit(
@@ -118,13 +131,26 @@ def co2_at(
 
     probe = probe_history(tank, ()) if probe is None else probe
     sd_ph = float(np.linalg.norm([probe.sd_ph_at(now), *(one.sd_ph for one in against)]))
-    estimate = _estimate(tank, ph, alkalinity, paired, sd_ph, conductivity_us_cm)
+    estimate, remarks = _estimate(
+        tank, ph, alkalinity.measured, paired, sd_ph, conductivity_us_cm, beside
+    )
     if estimate is None:
         why = ["pH and alkalinity contradict each other: no CO2 fits both"]
+        return replace(unknown, reasons=(*why, *reasons))
+    assumed_c = derived_limit(tank, "assumed_temperature_c")
+    most = float(
+        most_co2_mg_l(tank, assumed_c if paired is None else float(liquid_c(paired.value)))
+    )
+    if estimate.value > most:
+        why = [
+            f"pH {ph.value:.2f} would mean {estimate.value:.0f} mg/L of CO2, more than the "
+            f"{most:.0f} that water holds under pure CO2: the probe is out of the tank, or wrong"
+        ]
         return replace(unknown, reasons=(*why, *reasons))
     age_days = probe.age_days(now)
     doubts = _doubts(tank, now, alkalinity, age_days, against)
     notes = doubts + _notes(tank, alkalinity, paired, temperature, age_days, now)
+    notes += remarks
     times = [ph.time_us] if paired is None else [ph.time_us, paired.time_us]
     return replace(
         unknown,
@@ -150,29 +176,44 @@ def _paired(tank: Tank, ph: Reading | None, temperature: Reading | None) -> Read
 def _estimate(
     tank: Tank,
     ph: Reading,
-    alkalinity: Alkalinity,
+    tested: MeasuredAlkalinity,
     temperature: Reading | None,
     calibration_sd_ph: float,
     conductivity_us_cm: float | None,
-) -> EstimatedValue | None:
+    beside: BesideCarbonate,
+) -> tuple[EstimatedValue | None, list[str]]:
+    """CO2, None where no CO2 fits, and what makes it doubtful in itself."""
     if temperature is None:
         celsius = derived_limit(tank, "assumed_temperature_c")
         celsius_sd = derived_limit(tank, "assumed_temperature_sd_c")
     else:
         celsius, celsius_sd = float(liquid_c(temperature.value)), DEFAULT_TEMPERATURE_SD_C
+    carbonate = carbonate_part(tested, beside, ph.value, celsius)
     found = estimate_co2(
         ph.value,
-        alkalinity.meq_l,
+        carbonate.value_meq_l,
         celsius,
-        alkalinity_half_width_meq_l=0.0,
-        alkalinity_sd_meq_l=alkalinity.sd_meq_l,
+        alkalinity_half_width_meq_l=carbonate.half_width_meq_l,
+        alkalinity_sd_meq_l=carbonate.sd_meq_l,
         temperature_sd_c=celsius_sd,
         calibration_sd_ph=calibration_sd_ph,
         gh_meq_l=tank.gh_meq_l,
         conductivity_us_cm=conductivity_us_cm,
+        nitrate_mg_l=beside.nitrate_mg_l,
+        potassium_mg_l=beside.potassium_mg_l,
     )
-    value = float(found.value)
-    return None if np.isnan(value) else EstimatedValue(value, float(found.low), float(found.high))
+    value, meq_l = float(found.value), float(tested.value_meq_l)
+    if np.isnan(value):
+        return None, []
+    remarks = [
+        *co2_out_of_sense(value, ph.value, celsius),
+        *ions_out_of_sense(meq_l, tank.gh_meq_l, conductivity_us_cm),
+    ]
+    share = 1.0 - float(carbonate.value_meq_l) / meq_l if meq_l > 0 else 0.0
+    caution = non_carbonate_caution(share)
+    if caution is not None:
+        remarks.append(f"{caution}; the carbonate part is taken")
+    return EstimatedValue(value, float(found.low), float(found.high)), remarks
 
 
 def _doubts(
