@@ -8,7 +8,7 @@ from datetime import datetime
 
 from service.derive.sensor_choice import ChosenSeries, why_no_reading
 from service.derive.tolerance import Tolerance, tolerance_of
-from service.registry.models import LogEntry, Tank
+from service.registry.models import DeviceClock, LogEntry, Tank
 from service.store.model import Reading, Samples, SeriesInfo, SeriesKey
 
 
@@ -23,6 +23,7 @@ class Inputs:
         infos: what the store holds of each series of the tank, as far as they count.
         left_out: how many more series the store holds.
         slips: the series whose newest reading is a single impossible one.
+        clocks: those of devices that are off by a known constant.
         chosen: by quantity, the series that counts.
         latest: by quantity, the newest usable reading of that series.
         samples: by quantity, usable readings or means of that series.
@@ -40,6 +41,7 @@ class Inputs:
     paired_temperature: Reading | None = None
     left_out: int = 0
     slips: frozenset[SeriesKey] = frozenset()
+    clocks: tuple[DeviceClock, ...] = ()
 
     @property
     def tolerance(self) -> Tolerance:

@@ -29,7 +29,7 @@ from service.derive.sensor_choice import (
 from service.derive.slips import slips
 from service.derive.thresholds import derived_limit
 from service.derive.tolerance import Tolerance
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.models import DeviceClock, LogEntry, LogKind, Tank
 from service.registry.species.ranges import SharedRange
 from service.science.temperature.forecast import WINDOW_S
 from service.store.interface import Store
@@ -69,6 +69,10 @@ class LogSource(Protocol):
         """The entries since a moment, and the newest earlier one of kinds that last."""
         ...
 
+    def device_clocks(self, tank: str) -> Sequence[DeviceClock]:
+        """The clocks of its devices that are off by a known constant."""
+        ...
+
 
 def load(
     tank: Tank,
@@ -91,6 +95,7 @@ def load(
     """
     log = log_in_force(tank, registry, now, now)
     found = _newest(tank, log, store, now - timedelta(days=days), now)
+    found = replace(found, clocks=tuple(registry.device_clocks(tank.id)))
     if not days:
         return found
     return _with_samples(found, reader or means(store), to_us(now) + 1)

@@ -80,6 +80,7 @@ def tank_view(
         sensors=inputs.infos,
         sensors_left_out=inputs.left_out,
         slips=inputs.slips,
+        clocks=inputs.clocks,
         tolerance=tolerance,
         light=light_now(inputs, source),
         co2_lit=while_lit,

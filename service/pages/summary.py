@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
+from service.derive.device_clock import clock_text
 from service.derive.models import Co2State, LightDay, LightNow, Quality, TankView, TemperatureNow
 from service.derive.sensor_choice import flag_words
 from service.pages.local_time import LocalTime
@@ -222,6 +223,14 @@ class SensorLine:
     doubts: str
 
 
+def _doubts(view: TankView, last: Reading) -> str:
+    """The doubts about the newest reading of a sensor, or what is wrong with its clock."""
+    for one in view.clocks:
+        if (one.quantity, one.sensor) == (last.quantity, last.sensor):
+            return clock_text(one, view.tank, view.now)
+    return flag_words(last.flags)
+
+
 def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[SensorLine, ...]:
     """The sensors of a tank, the longest silent first.
 
@@ -241,7 +250,7 @@ def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[Se
                 unit,
                 last,
                 age_min > silent_after_min[last.quantity],
-                flag_words(last.flags),
+                _doubts(view, last),
             )
         )
     return tuple(sorted(made, key=lambda one: (not one.silent, one.quantity, one.sensor)))

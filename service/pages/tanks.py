@@ -23,6 +23,7 @@ from service.pages.local_time import LocalTime
 from service.pages.log.fields import KIND_WORDS, data_of
 from service.pages.log.form import log_form
 from service.pages.overview import newest_ms, tank_overview, tank_overviews
+from service.pages.plants import plant_lines
 from service.pages.summary import lines_of, sensor_lines, sentence_of
 from service.registry.entry_text import entry_text
 from service.registry.models import LogKind, Tank
@@ -202,6 +203,7 @@ def _tank_page(
         more_entries=len(entries) > shown,
         entry_text=entry_text,
         animals=animal_lines(tank),
+        plants=plant_lines(tank),
         snoozes=SNOOZES,
         error=error,
         form=log_form(tank, kind, given, error, str(session.get("by", ""))),

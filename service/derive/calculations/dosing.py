@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from service.registry.models import Salt
 from service.science.numeric.checks import OutOfRangeError
 from service.science.nutrients.dosing import (
     SUBSTANCES,
@@ -49,14 +50,6 @@ class Grade:
     n_percent: float
     p2o5_percent: float
     k2o_percent: float
-
-
-@dataclass(frozen=True, slots=True)
-class Salt:
-    """A known salt and how much of it is in the bottle."""
-
-    substance: str
-    mass_g: float
 
 
 @dataclass(frozen=True, slots=True)

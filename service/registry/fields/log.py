@@ -14,6 +14,7 @@ from service.registry.fields.limits import (
     MOST_GH_MEQ_L,
     MOST_KH_MEQ_L,
     MOST_L,
+    MOST_NUTRIENT_MG_L,
     MOST_POINTS,
     NAME_LENGTH,
     NOTE_LENGTH,
@@ -104,6 +105,11 @@ class DoseDataSchema(LogData):
     )
 
 
+def _tested(key: str, label: str) -> Measure:
+    """Field of a nutrient that was tested."""
+    return Measure("mg/L", f"{label}.", label=label, low=0, high=MOST_NUTRIENT_MG_L, attribute=key)
+
+
 class KhTestDataSchema(LogData):
     """A test of carbonate hardness."""
 
@@ -130,6 +136,18 @@ class GhTestDataSchema(LogData):
         required=True,
         attribute="gh_meq_l",
     )
+
+
+class NutrientTestDataSchema(LogData):
+    """A test of nutrients in the tank's water: one or several."""
+
+    label = "Nutrient test"
+    any_of = ("no3", "po4", "k", "fe")
+
+    no3 = _tested("no3_mg_l", "Nitrate")
+    po4 = _tested("po4_mg_l", "Phosphate")
+    k = _tested("k_mg_l", "Potassium")
+    fe = _tested("fe_mg_l", "Iron")
 
 
 class TouchedDataSchema(LogData):
@@ -319,11 +337,17 @@ class ObservationDataSchema(LogData):
     label = "Observation"
 
 
+TESTED_IONS: Final[Mapping[str, str]] = MappingProxyType(
+    {"no3_mg_l": "NO3", "po4_mg_l": "PO4", "k_mg_l": "K", "fe_mg_l": "Fe"}
+)
+"""Ion by the key under which its test is stored."""
+
 KINDS: Final[Mapping[LogKind, LogData]] = {
     LogKind.WATER_CHANGE: WaterChangeDataSchema(),
     LogKind.DOSE: DoseDataSchema(),
     LogKind.KH_TEST: KhTestDataSchema(),
     LogKind.GH_TEST: GhTestDataSchema(),
+    LogKind.NUTRIENT_TEST: NutrientTestDataSchema(),
     LogKind.TRIM: TrimDataSchema(),
     LogKind.REPLANT: ReplantDataSchema(),
     LogKind.FILTER_CLEAN: FilterCleanDataSchema(),

@@ -15,7 +15,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import clock, span
-from service.advice.rules.light.full_days import light_sensor
+from service.advice.rules.light.full_days import days_of_plan, light_sensor
 from service.advice.rules.light.plan import planned_days, wanted_hours
 from service.derive.models import LightDay
 
@@ -44,8 +44,9 @@ def _too_long(case: Case) -> LightDay | None:
     most_h = case.tank.photoperiod.hours + (
         tolerance / 2 if case.active(CODE) else tolerance
     ) / 60  # fmt: skip
-    today = [one for one in case.view.light_days if not one.complete]
-    over = [one for one in case.view.light_days if one.complete]
+    days = days_of_plan(case)
+    today = [one for one in days if not one.complete]
+    over = [one for one in days if one.complete]
     for one in (*today[-1:], *over[-1:]):
         if one.photoperiod_h > most_h:
             return one
