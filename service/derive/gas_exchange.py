@@ -209,8 +209,10 @@ def _at_water_changes(
 def _level_log_sd(tank: Tank, log: Sequence[LogEntry], time_us: int) -> float:
     """Relative standard deviation of the CO2 level: of KH and of the pH probe's calibration."""
     at = np.array([time_us], np.int64)
-    meq_l, sd = alkalinity_at(tank, log, at)
-    of_kh = float(np.log1p((sd[0] / max(float(meq_l[0]), 1e-3)) ** 2)) ** 0.5
+    kh = alkalinity_at(tank, log, at)
+    # the limits of a count of drops are those of an even distribution: sd = half width / sqrt(3)
+    sd = float(np.hypot(kh.sd_meq_l[0], kh.half_width_meq_l[0] / 3.0**0.5))
+    of_kh = float(np.log1p((sd / max(float(kh.value_meq_l[0]), 1e-3)) ** 2)) ** 0.5
     return float(np.hypot(of_kh, LN10 * float(calibration_sd_at(tank, log, at)[0])))
 
 
