@@ -30,6 +30,8 @@ _LIVE_US: Final = 60_000_000
 _SLOW_US: Final = 300_000_000
 #: ... and so may one that is slow by fewer of its intervals: it sends means, or in packs.
 _SLOW_INTERVALS: Final = 1.5
+#: Slow by so many of its intervals it is soon known. Our choice.
+_FAR_INTERVALS: Final = 10.0
 #: A known offset that moved by less stays as it is, so that a reading that is sent again gets the
 #: same time, microseconds. Our choice.
 _MOVED_US: Final = 15_000_000
@@ -89,9 +91,10 @@ class _Observed:
 
     def is_slow(self, offset_us: int) -> bool:
         """Whether an offset below 0 is the clock, and neither the way nor the interval."""
-        if len(self.arrivals_us) < _WINDOW:
+        count = len(self.arrivals_us)
+        interval_us = (self.arrivals_us[-1] - self.arrivals_us[0]) / (count - 1)
+        if count < _WINDOW and offset_us > -_FAR_INTERVALS * interval_us:
             return False
-        interval_us = (self.arrivals_us[-1] - self.arrivals_us[0]) / (_WINDOW - 1)
         return offset_us < -max(_SLOW_US, _SLOW_INTERVALS * interval_us)
 
 
