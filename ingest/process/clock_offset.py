@@ -67,16 +67,19 @@ class _Observed:
         self.offsets_us = array("q")
         self.offset_us = offset_us
 
-    def add(self, offset_us: int, arrival_us: int) -> None:
-        """Take in an offset."""
+    def add(self, offset_us: int, arrival_us: int) -> bool:
+        """Take in an offset; whether it says anything new."""
         arrivals, offsets = self.arrivals_us, self.offsets_us
         if arrivals and abs(arrival_us - arrivals[-1]) < _BURST_US:
-            offsets[-1] = max(offsets[-1], offset_us)
-            return
+            if offset_us <= offsets[-1]:
+                return False
+            offsets[-1] = offset_us
+            return True
         arrivals.append(arrival_us)
         offsets.append(offset_us)
         if len(arrivals) > _WINDOW:
             del arrivals[0], offsets[0]
+        return True
 
     def steady(self) -> int | None:
         """The offset that the last observations agree on; None where they don't."""
@@ -114,8 +117,8 @@ class DeviceClocks:
     def observe(self, name: SeriesName, time_us: int, arrival_us: int) -> None:
         """Take in the newest device time of a message that was not stored on its way."""
         one = self._of(name)
-        one.add(time_us - arrival_us, arrival_us)
-        steady = one.steady()
+        new = one.add(time_us - arrival_us, arrival_us)
+        steady = one.steady() if new else None
         if steady is None:
             return
         wrong = steady > self._limits.future_us or one.is_slow(steady)
