@@ -114,11 +114,22 @@ class DeviceClocks:
         self._observed: dict[SeriesName, _Observed] = {}
         self._changes: dict[SeriesName, ClockChange] = {}
 
-    def observe(self, name: SeriesName, time_us: int, arrival_us: int) -> None:
-        """Take in the newest device time of a message that was not stored on its way."""
-        one = self._of(name)
-        new = one.add(time_us - arrival_us, arrival_us)
-        steady = one.steady() if new else None
+    def observe(self, name: SeriesName, time_us: int, arrival_us: int) -> int | None:
+        """Take in the newest device time of a message that was not stored on its way.
+
+        Returns:
+            The known offset of the clock behind the series, as ``offset_us`` gives it.
+        """
+        one = self._observed.get(name)
+        if one is None:
+            one = self._of(name)
+        if one.add(time_us - arrival_us, arrival_us):
+            self._judge(name, one, arrival_us)
+        return one.offset_us
+
+    def _judge(self, name: SeriesName, one: _Observed, arrival_us: int) -> None:
+        """Decide about the clock behind a series after an observation that says something new."""
+        steady = one.steady()
         if steady is None:
             return
         wrong = steady > self._limits.future_us or one.is_slow(steady)
