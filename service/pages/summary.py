@@ -10,9 +10,10 @@ from service.derive.device_clock import clock_text
 from service.derive.models import Co2State, LightDay, LightNow, Quality, TankView, TemperatureNow
 from service.derive.sensor_choice import flag_words
 from service.pages.local_time import LocalTime
-from service.pages.number_format import QUANTITY_WORDS, shown_value
+from service.pages.number_format import shown_value
 from service.store.model import Reading
 from service.times import from_us
+from service.units import quantity_words
 
 
 class Tone(StrEnum):
@@ -231,6 +232,12 @@ def _doubts(view: TankView, last: Reading) -> str:
     return flag_words(last.flags)
 
 
+def _title_of(quantity: str) -> str:
+    """The name of a quantity as a title, ``Temperature``; pH stays pH."""
+    words = quantity_words(quantity)
+    return words if words != words.lower() else words.capitalize()
+
+
 def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[SensorLine, ...]:
     """The sensors of a tank, the longest silent first.
 
@@ -244,7 +251,7 @@ def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[Se
         age_min = (view.now - from_us(last.time_us)).total_seconds() / 60
         made.append(
             SensorLine(
-                QUANTITY_WORDS[last.quantity][0],
+                _title_of(last.quantity),
                 last.sensor,
                 value,
                 unit,
