@@ -9,7 +9,7 @@ from datetime import time
 
 from demo.model import Gas, Lamp, Room, Sensor, TankModel, Water
 from demo.scenario import Almanac, DemoTank, Noted, changes_of
-from demo.tanks.care import calibration, filter_clean, kh_test, meq_l, weekly_care
+from demo.tanks.care import HALF_DEGREES, calibration, filter_clean, kh_test, meq_l, weekly_care
 from demo.wire import Form, Wire
 from service.config import RouteConfig
 from service.registry.models import (
@@ -106,6 +106,7 @@ def _tank(almanac: Almanac) -> Tank:
         dimensions=Dimensions(60, 30, 36, fill_height_cm=33, substrate_depth_cm=4, hardscape_l=2),
         kh_meq_l=round(meq_l(3), 4),
         kh_tested=almanac.ago(2, 0).date(),
+        kh_kit=HALF_DEGREES,
         gh_meq_l=round(meq_l(5), 4),
         heated=False,
         set_up=almanac.ago(300, 0).date(),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from enum import IntEnum, StrEnum
 from typing import Final, NamedTuple
 
@@ -12,6 +13,7 @@ from service.times import from_us
 #: A longer payload is rejected unread: no sensor needs it, and memory stays bounded.
 PAYLOAD_LIMIT_BYTES: Final = 262_144
 EXCERPT_LENGTH: Final = 200
+DIGEST_BYTES: Final = 8
 
 
 class Message(NamedTuple):
@@ -24,6 +26,7 @@ class Message(NamedTuple):
         retain: it was stored at the broker when we subscribed: nobody knows since when.
         connection: which connection brought it; only that one may acknowledge it.
         too_large: length of its packet where that was too large; the payload was not stored.
+        numbered: it has a sequence number: one that is the same byte for byte is the same message.
     """
 
     topic: str
@@ -35,6 +38,13 @@ class Message(NamedTuple):
     retain: bool = False
     connection: int = 0
     too_large: int = 0
+    numbered: bool = False
+
+
+def digest_of(message: Message) -> bytes:
+    """Eight bytes that are the same for the same topic and payload."""
+    topic = message.topic.encode("utf-8", "surrogatepass")
+    return hashlib.blake2b(topic + b"\0" + message.payload, digest_size=DIGEST_BYTES).digest()
 
 
 class ClockState(IntEnum):

@@ -9,6 +9,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from ingest.decode.message import PayloadError, Reason
+from ingest.decode.payloads.record import NO_PATHS, Paths
 from ingest.decode.topic_filters import covers, without_covered
 from ingest.decode.units import Conversion, conversion_to
 from service.config import RouteConfig
@@ -43,8 +44,7 @@ class Target:
     quantity: str | None
     sensor: str | None
     format: str = "auto"
-    path: str | None = None
-    time_path: str | None = None
+    paths: Paths = NO_PATHS
     unit: str | None = None
     names: Mapping[str, str] = field(default_factory=dict)
     fault: tuple[Reason, str] | None = None
@@ -181,8 +181,7 @@ class _Route:
             quantity,
             sensor_name(sensor) if sensor is not None else None,
             config.format,
-            config.path,
-            config.time_path,
+            Paths(config.path, config.time_path, config.sequence_path),
             config.unit,
             config.names,
             fault,

@@ -52,7 +52,7 @@ class Processed:
         rejections: what is no reading.
         outcomes: what became of each sample, in their order; after those of an arrival, what
             could not be decoded of it.
-        first_deliveries: messages at QoS 1 that came for the first time, for the journal.
+        first_deliveries: messages that came for the first time and may come again, for the journal.
     """
 
     readings: list[Reading] = field(default_factory=list)
@@ -191,7 +191,7 @@ class Processor:
                 processed.reject(rejected)
         for rejected in rejections:
             processed.reject(rejected)
-        if message.qos and first is None:
+        if first is None and (message.qos or message.numbered):
             processed.first_deliveries.append((message, FirstDelivery(arrival_us, clock.state)))
 
     def _refused(self, samples: Sequence[Sample]) -> dict[int, str]:
@@ -228,6 +228,10 @@ class Processor:
                 if self._is_repeated(series, time_us, value, arrival_us, processed):
                     return arrival_us
                 flags |= Flag.CLOCK
+            if first is not None and self._is_repeated(
+                series, arrival_us, value, arrival_us, processed
+            ):
+                return arrival_us
             if message.retain:
                 flags |= Flag.RETAINED
             if first is None and self._resolution_us > 1:

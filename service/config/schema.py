@@ -134,6 +134,7 @@ class _RouteSchema(Section):
     format = one_of(*FORMATS)
     path = text("a dotted path such as data.temperature", none=True)
     time_path = text("a dotted path such as data.time", none=True)
+    sequence_path = text("a dotted path such as data.count", none=True)
     unit = text("a unit such as degF", none=True)
     names = f.Dict(
         keys=f.String(),

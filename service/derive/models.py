@@ -15,6 +15,7 @@ import numpy.typing as npt
 from service.derive.tolerance import NO_TOLERANCE, Tolerance
 from service.registry.models import DeviceClock, LogEntry, Tank
 from service.registry.species.ranges import SharedRange
+from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.gas_exchange.fit import GasExchangeFit
 from service.science.temperature.excursions import Excursion
 from service.store.model import Reading, SeriesInfo, SeriesKey
@@ -52,12 +53,23 @@ class EstimatedValue:
 
 @dataclass(frozen=True, slots=True)
 class Alkalinity:
-    """The alkalinity in force: its value, where it comes from, and when it was measured."""
+    """The alkalinity in force: its value, where it comes from, and when it was measured.
+
+    Attributes:
+        meq_l: as a test reads it, carried through what was done since: what the next test of the
+            same kit would show.
+        measured: what that means (a count of drops overstates it): middle, limits and scatter.
+    """
 
     meq_l: float
-    sd_meq_l: float
+    measured: MeasuredAlkalinity
     tested: datetime | None
     source: str
+
+    @property
+    def estimate(self) -> EstimatedValue:
+        """The alkalinity itself with its 95 % interval, meq/L."""
+        return EstimatedValue(*(float(one) for one in self.measured.interval()))
 
 
 @dataclass(frozen=True, slots=True)

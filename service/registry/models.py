@@ -9,6 +9,8 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Any
 
+from service.science.carbonate.kh_test import KhMethod
+
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 
@@ -58,6 +60,24 @@ class Stock:
     comfortable_low_c: float | None = None
     comfortable_high_c: float | None = None
     co2_comfortable_mg_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KhKit:
+    """How a tank's carbonate hardness is tested.
+
+    Attributes:
+        method: whether drops are counted, a syringe is read or a strip is compared.
+        step_meq_l: worth of one drop, one mark or the distance of two fields in the kit's sample;
+            None: as usual for the method.
+        sample_ml: sample that is taken; None: the kit's.
+        kit_sample_ml: sample that the kit's step is meant for.
+    """
+
+    method: KhMethod = KhMethod.DROPS
+    step_meq_l: float | None = None
+    sample_ml: float | None = None
+    kit_sample_ml: float = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +203,7 @@ class Tank:
         net_volume_l: measured net volume; None means: computed from ``dimensions``.
         kh_meq_l: as last known when the tank was registered; a KH test in the log wins.
         kh_tested: date of that value.
+        kh_kit: how it is tested, there and in the log.
         gh_meq_l: general hardness.
         energy: ``high`` or ``low``: light, gas and fertiliser together.
         sensors: quantity -> the sensor to use, where a tank has several.
@@ -202,6 +223,7 @@ class Tank:
     altitude_m: float = 0.0
     kh_meq_l: float | None = None
     kh_tested: date | None = None
+    kh_kit: KhKit = KhKit()
     gh_meq_l: float | None = None
     energy: str = "high"
     heated: bool = True

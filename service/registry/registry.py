@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from service.registry.connection import make_engine
 from service.registry.migrate import migrate
 from service.registry.repositories.absences import AbsenceRepository
@@ -62,4 +64,4 @@ def open_registry(url: str, *, create: bool = True) -> Registry:
     except BaseException:
         engine.dispose()
         raise
-    return Registry(engine)
+    return Registry(engine, partial(migrate, engine, create=False))

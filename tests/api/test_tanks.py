@@ -35,6 +35,16 @@ GOLDEN = {
         "display": {"value": pytest.approx(4), "unit": "dKH"},
     },
     "kh_tested": "2025-06-01",
+    "kh_kit": {
+        "method": "titration",
+        "step": {
+            "value": pytest.approx(0.356652, rel=1e-5),
+            "unit": "meq/L",
+            "display": {"value": pytest.approx(1), "unit": "dKH"},
+        },
+        "sample": None,
+        "kit_sample": {"value": 5.0, "unit": "mL"},
+    },
     "gh": None,
     "energy": "high",
     "heated": True,

@@ -21,6 +21,7 @@ from service.registry.models import (
     DeviceClock,
     Dimensions,
     DosePlan,
+    KhKit,
     LogEntry,
     LogKind,
     PhotoperiodPlan,
@@ -29,6 +30,7 @@ from service.registry.models import (
     Tank,
     WaterChangePlan,
 )
+from service.science.carbonate.kh_test import KhMethod
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.times import to_us
 
@@ -59,6 +61,7 @@ def base_tank() -> Tank:
         dimensions=Dimensions(90, 45, 45, fill_height_cm=42, substrate_depth_cm=5, hardscape_l=6),
         net_volume_l=150.0,
         kh_meq_l=KH_4,
+        kh_kit=KhKit(KhMethod.TITRATION, MEQ_L_PER_DEGREE),
         gh_meq_l=6 * MEQ_L_PER_DEGREE,
         set_up=date(2025, 1, 10),
         livestock=(

@@ -194,7 +194,7 @@ def _marked_at(one: Recommendation) -> datetime:
 
 
 def clear_delay_of(one: Recommendation) -> timedelta:
-    """How long the condition must be gone; a rule that no longer exists has the default."""
+    """How long the condition must be gone; what is of no rule has the default."""
     rule = RULE_OF.get(one.finding.code)
     return DEFAULT_CLEAR_DELAY if rule is None else rule.clear_delay
 

@@ -147,10 +147,10 @@ def _estimate(
         celsius, celsius_sd = temperature.value, DEFAULT_TEMPERATURE_SD_C
     found = estimate_co2(
         ph.value,
-        alkalinity.meq_l,
+        alkalinity.measured.value_meq_l,
         celsius,
-        alkalinity_half_width_meq_l=0.0,
-        alkalinity_sd_meq_l=alkalinity.sd_meq_l,
+        alkalinity_half_width_meq_l=alkalinity.measured.half_width_meq_l,
+        alkalinity_sd_meq_l=alkalinity.measured.sd_meq_l,
         temperature_sd_c=celsius_sd,
         calibration_sd_ph=calibration_sd_ph(tank, calibrated_days_ago),
         gh_meq_l=tank.gh_meq_l,

@@ -65,7 +65,7 @@ def co2_over(
     celsius_sd = np.where(
         measured, DEFAULT_TEMPERATURE_SD_C, derived_limit(tank, "assumed_temperature_sd_c")
     )
-    meq_l, meq_l_sd = alkalinity_at(tank, log, ph.time_us)
+    kh = alkalinity_at(tank, log, ph.time_us)
     possible = (ph.value >= PH_RANGE[0]) & (ph.value <= PH_RANGE[1])
     ph_value = np.where(possible, ph.value, np.nan)
     celsius = np.clip(celsius, 0.0, 50.0)
@@ -79,10 +79,10 @@ def co2_over(
             continue
         found = estimate_co2(
             ph_value[part],
-            meq_l[part],
+            kh.value_meq_l[part],
             celsius[part],
-            alkalinity_half_width_meq_l=0.0,
-            alkalinity_sd_meq_l=meq_l_sd[part],
+            alkalinity_half_width_meq_l=kh.half_width_meq_l[part],
+            alkalinity_sd_meq_l=kh.sd_meq_l[part],
             temperature_sd_c=celsius_sd[part],
             calibration_sd_ph=calibration_sd[part],
             gh_meq_l=tank.gh_meq_l,

@@ -12,6 +12,7 @@ LONGEST_CM: Final = 10_000.0
 TALLEST_PLANT_CM: Final = 1000.0
 MOST_L: Final = 1_000_000.0
 MOST_KH_MEQ_L: Final = 20.0  # 56 dKH
+MOST_SAMPLE_ML: Final = 1000.0  # of a test
 MOST_GH_MEQ_L: Final = 40.0
 MOST_CO2_MG_L: Final = 200.0
 MOST_DLI_MOL_M2_D: Final = 100.0

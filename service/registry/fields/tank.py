@@ -10,6 +10,7 @@ from typing import Any, Final, get_args
 import marshmallow as ma
 
 from service.errors import Refusal
+from service.registry.fields.kh_kit import KhKitSchema
 from service.registry.fields.limits import (
     COLDEST_C,
     LONGEST_CM,
@@ -221,6 +222,7 @@ class TankSchema(ValueSchema):
         attribute="kh_meq_l",
     )
     kh_tested = Day("When KH was tested.", label="KH tested", allow_none=True)
+    kh_kit = Nested(KhKitSchema)
     gh = hardness(
         "General hardness.",
         label="GH",

@@ -96,13 +96,15 @@ def arrival_of_record(message: Message, tank: str, record: dict[str, Any]) -> Ar
         sensor=record.get("sensor"),
     )
     target = Target(SOURCE, tank, None, None)
-    return Arrival(message, *decode_records((parsed,), message, target, (tank,)), SOURCE)
+    decoded = decode_records((parsed,), message, target, (tank,))
+    return Arrival(message, decoded.samples, decoded.rejections, SOURCE)
 
 
 def arrival_of_pack(message: Message, tank: str) -> Arrival:
     """A SenML pack: one arrival, as over MQTT."""
     target = Target(SOURCE, tank, None, None, "senml")
-    return Arrival(message, *decode(message, (target,), (tank,)), SOURCE)
+    decoded = decode(message, (target,), (tank,))
+    return Arrival(message, decoded.samples, decoded.rejections, SOURCE)
 
 
 def arrival_of_rejection(message: Message, rejected: Rejection) -> Arrival:
