@@ -53,15 +53,9 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title=f"{who} holds only {holds:.1f} mg/L of oxygen",
         action=(
-<<<<<<< HEAD
             "Raise the filter outlet or run an air stone from lights-off to lights-on, feed less, "
-            f"and see that the filter runs freely. At {found.reading.value:.1f} °C water holds "
-            f"{holds:.1f} mg/L at most, and the night uses up some of it."
-=======
-            f"At {celsius:.1f} °C full saturation is {holds:.1f} mg/L, held down by {why}, and the "
-            "night uses up some of it. Raise the filter outlet or run an air stone from "
-            "lights-off to lights-on, feed less, and keep the filter free."
->>>>>>> main
+            f"and see that the filter runs freely. At {celsius:.1f} °C water holds {holds:.1f} "
+            f"mg/L at most, held down by {why}, and the night uses up some of it."
             + (
                 " Moving the water also drives out CO2: don't raise its flow to make up for that "
                 "while it is so warm."
