@@ -179,20 +179,12 @@ class Spool:
             )
 
     def forget_sent(self, before_s: float) -> None:
-        """Delete the batches that were sent before a time.
-
-        Raises:
-            SpoolFullError: as ``sent``.
-        """
+        """Delete the batches that were sent before a time; errors as ``sent``."""
         with self._transaction(durable=False) as db:
             db.execute("DELETE FROM batch WHERE sent_s < ?", (before_s,))
 
     def send_again(self) -> int:
-        """Mark all sent batches as unsent again; returns how many.
-
-        Raises:
-            SpoolFullError: as ``sent``.
-        """
+        """Mark all sent batches as unsent again; returns how many. Errors as ``sent``."""
         with self._transaction(durable=False) as db:
             changed = db.execute("UPDATE batch SET sent_s = NULL WHERE sent_s IS NOT NULL").rowcount
             self._count()

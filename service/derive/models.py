@@ -12,6 +12,7 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
+from service.derive.probe_out import ProbeOut
 from service.derive.tolerance import NO_TOLERANCE, Tolerance
 from service.registry.models import DeviceClock, LogEntry, Tank
 from service.registry.species.ranges import SharedRange
@@ -374,6 +375,7 @@ class TankView:
         sensors_left_out: how many more series the store holds.
         slips: those whose newest reading is a single impossible one.
         clocks: those of devices that are off by a known constant.
+        probes_out: spans in which a probe was out of the tank, or may have been.
         tolerance: what the animals tolerate together.
         light: light at ``now``.
         co2_lit: CO2 over the lit hours of the last 24 h; None where unknown.
@@ -414,3 +416,4 @@ class TankView:
     sensors_left_out: int = 0
     slips: frozenset[SeriesKey] = frozenset()
     clocks: tuple[DeviceClock, ...] = ()
+    probes_out: tuple[ProbeOut, ...] = ()

@@ -204,6 +204,7 @@ class Tank:
         kh_meq_l: as last known when the tank was registered; a KH test in the log wins.
         kh_tested: date of that value.
         kh_kit: how it is tested, there and in the log.
+        organic_carbon_mg_l: dissolved organic carbon of humic kind; None: not known, taken as none.
         gh_meq_l: general hardness.
         energy: ``high`` or ``low``: light, gas and fertiliser together.
         sensors: quantity -> the sensor to use, where a tank has several.
@@ -224,6 +225,7 @@ class Tank:
     kh_meq_l: float | None = None
     kh_tested: date | None = None
     kh_kit: KhKit = KhKit()
+    organic_carbon_mg_l: float | None = None
     gh_meq_l: float | None = None
     energy: str = "high"
     heated: bool = True
@@ -275,6 +277,8 @@ class LogKind(StrEnum):
     MEDICATION = "medication"
     BUFFER = "buffer"
     CYLINDER = "cylinder"
+    PROBE_OUT = "probe-out"
+    PROBE_BACK = "probe-back"
     OBSERVATION = "observation"
 
 
@@ -292,7 +296,8 @@ class LogEntry:
             ``species, count`` (stocking); ``sensor, quantity, …`` (calibration);
             ``lever, before, after`` (adjustment: of a valve, a timer or a plan).
             ``name, g`` (salt); ``name, ml | g`` (medication); ``salt, g`` (buffer: a salt that
-            raises KH); ``g`` (cylinder: CO2 in the new one).
+            raises KH); ``g`` (cylinder: CO2 in the new one); ``quantity, sensor, minutes`` (probe
+            out of the tank); ``quantity, sensor`` (probe back in it).
         by: who did it.
         recorded: when it was written down, UTC.
     """

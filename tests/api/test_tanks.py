@@ -45,6 +45,7 @@ GOLDEN = {
         "sample": None,
         "kit_sample": {"value": 5.0, "unit": "mL"},
     },
+    "organic_carbon": None,
     "gh": None,
     "energy": "high",
     "heated": True,

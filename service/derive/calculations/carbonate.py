@@ -17,7 +17,7 @@ from service.derive.calculations.measuring import (
     measuring_of,
     other_bases_of,
 )
-from service.derive.calculations.sense import ions_out_of_sense
+from service.derive.calculations.sense import ions_out_of_sense, kh_step_too_large
 from service.derive.models import EstimatedValue
 from service.science.carbonate import inverse
 from service.science.carbonate.alkalinity import (
@@ -146,12 +146,7 @@ def bicarbonate(
         alkalinity_meq_l, target_meq_l, volume_l, salt=salt
     )
     rise_dkh = max(target_meq_l - alkalinity_meq_l, 0.0) / MEQ_L_PER_DEGREE
-    cautions = []
-    if rise_dkh > MAX_KH_STEP_DKH:
-        cautions.append(
-            f"raise KH by no more than {MAX_KH_STEP_DKH:g} dKH a day with fish in the tank "
-            "(common practice, no source)"
-        )
+    cautions = list(kh_step_too_large(max(target_meq_l - alkalinity_meq_l, 0.0)))
     if rise_dkh > 0:
         cautions.append("pH rises with it at once: look at the animals, and at CO2 afterwards")
     days = math.ceil(rise_dkh / MAX_KH_STEP_DKH - 1e-9)

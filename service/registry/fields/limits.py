@@ -17,6 +17,7 @@ MOST_GH_MEQ_L: Final = 40.0
 MOST_CO2_MG_L: Final = 200.0
 MOST_DLI_MOL_M2_D: Final = 100.0
 MOST_NUTRIENT_MG_L: Final = 1000.0
+MOST_ORGANIC_CARBON_MG_L: Final = 100.0
 COLDEST_C: Final = 0.0
 WARMEST_C: Final = 45.0
 HOTTEST_C: Final = 95.0  # of a hot tap

@@ -20,6 +20,7 @@ from service.registry.fields.limits import (
     MOST_ITEMS,
     MOST_KH_MEQ_L,
     MOST_L,
+    MOST_ORGANIC_CARBON_MG_L,
     NAME_LENGTH,
     NOTE_LENGTH,
     TALLEST_PLANT_CM,
@@ -223,6 +224,16 @@ class TankSchema(ValueSchema):
     )
     kh_tested = Day("When KH was tested.", label="KH tested", allow_none=True)
     kh_kit = Nested(KhKitSchema)
+    organic_carbon = Measure(
+        "mg/L",
+        "Dissolved, of humic kind, as of wood and leaves (brown water: 5 to 20): a KH test counts "
+        "humic acids, CO2 is computed without them. Null: none.",
+        label="Dissolved organic carbon",
+        low=0,
+        high=MOST_ORGANIC_CARBON_MG_L,
+        allow_none=True,
+        attribute="organic_carbon_mg_l",
+    )
     gh = hardness(
         "General hardness.",
         label="GH",

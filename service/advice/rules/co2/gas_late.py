@@ -37,7 +37,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if lamp_off_plan(case, day) or water_changed_before(case, day):
         return
     least = case.limit("gas_late_min")
-    if day.reached_min < (least / 2 if case.active(CODE) else least):
+    if day.reached_min < case.eased(least, 0.5, CODE):
         return
     earlier_min = timer_step(minutes_earlier(case, day))
     plan = case.tank.photoperiod

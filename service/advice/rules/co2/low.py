@@ -44,7 +44,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     least = case.limit("co2_low_lit_min")
     low_min = minutes_too_low(case, lit)
-    if low_min < (least / 2 if case.active(CODE) else least):
+    if low_min < case.eased(least, 0.5, CODE):
         return
     if not case.active(CODE) and case.active("gas-late") and target_to_come(case):
         return  # as late as the day before: ``gas-late`` has said so

@@ -43,7 +43,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     holds = saturation_mg_l(case, found.reading.value)
     least = case.limit("oxygen_saturation_low_mg_l")
-    if holds >= (least + 0.15 if case.active(CODE) else least):
+    if holds >= case.eased(least, 1.02, CODE):
         return
     celsius = found.reading.value
     too_warm = celsius >= case.limit("no_more_gas_c")
@@ -100,7 +100,7 @@ def _held_down(case: Case, celsius: float, least: float) -> tuple[str, str]:
 
 def _measured(case: Case, oxygen_mg_l: float, sensor: str) -> Iterator[Finding]:
     least = case.limit("oxygen_low_mg_l")
-    if oxygen_mg_l >= (1.1 * least if case.active(CODE) else least):
+    if oxygen_mg_l >= case.eased(least, 1.1, CODE):
         return
     yield Finding(
         code=CODE,

@@ -50,7 +50,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     share = sum(shares) / len(shares)
     most = case.limit("co2_below_share_for_light")
-    if share <= (0.8 * most if case.active(CODE) else most):
+    if share <= case.eased(most, 0.8, CODE):
         return
     doubt = to_settle(case)
     dim = plants.dli_low_mol_m2_d / dli

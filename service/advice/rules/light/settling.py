@@ -34,7 +34,7 @@ def judge(case: Case) -> Iterator[Finding]:
     lit_h = days[-1].photoperiod_h if days and days[-1].lit else case.tank.photoperiod.hours
     if case.tank.photoperiod.hours <= hours:
         return  # the plan itself is short enough; ``light-long`` reports a lamp that is on longer
-    if began is None or lit_h <= hours + (0.25 if case.active(CODE) else ALLOWED_H):
+    if began is None or lit_h <= hours + case.eased(ALLOWED_H, 0.5, CODE):
         return
     what, start = began
     until = start + timedelta(weeks=case.limit("settling_weeks"))
