@@ -87,7 +87,7 @@ def test_without_any_sensor_all_is_unknown_with_reasons_never_a_crash(client):
     co2 = client.get(f"{TANK}/co2").get_json()
     assert (co2["co2"], co2["state"], co2["time"]) == (None, "unknown", None)
     assert co2["inputs"] == {"ph": None, "kh": None, "temperature": None}
-    assert any("ph" in reason for reason in co2["reasons"])
+    assert any("pH" in reason for reason in co2["reasons"])
     assert any("KH" in reason for reason in co2["reasons"])
     temperature = client.get(f"{TANK}/temperature").get_json()
     assert (temperature["temperature"], temperature["state"]) == (None, "unknown")
