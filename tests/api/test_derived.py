@@ -104,7 +104,7 @@ def test_without_any_sensor_all_is_unknown_with_reasons_never_a_crash(client):
     assert (co2["co2"], co2["state"], co2["time"]) == (None, "unknown", None)
     assert co2["weighed"] is None
     assert co2["inputs"] == {"ph": None, "kh": None, "temperature": None}
-    assert any("ph" in reason for reason in co2["reasons"])
+    assert any("pH" in reason for reason in co2["reasons"])
     assert any("KH" in reason for reason in co2["reasons"])
     temperature = client.get(f"{TANK}/temperature").get_json()
     assert (temperature["temperature"], temperature["state"]) == (None, "unknown")
