@@ -37,6 +37,8 @@ def contradiction(inputs: Inputs, probe: ProbeHistory) -> ProbeDoubt | None:
             continue
         if abs(other.time_us - mine.time_us) > TOGETHER_MIN * US_PER_MINUTE:
             continue
+        if any(out.key == info.key and out.holds(other.time_us) for out in inputs.probes_out):
+            continue
         history = probe_history(inputs.tank, inputs.log, info.key.sensor)
         sds = (
             probe.sd_ph_at(inputs.now), history.sd_ph_at(inputs.now),

@@ -12,6 +12,7 @@ from service.derive.co2.current import co2_now
 from service.derive.co2.series import co2_series
 from service.derive.inputs import Inputs
 from service.derive.models import Quality
+from service.derive.probe_out import ProbeOut
 from service.registry.models import LogEntry, LogKind
 from service.science.sensors.ph_electrode import DRIFT_PH_PER_30_DAYS
 from service.store.model import Reading, SeriesInfo, SeriesKey
@@ -107,6 +108,13 @@ def with_second(apart_ph: float) -> Inputs:
 def test_second_probe_that_agrees_changes_nothing() -> None:
     alone = co2_now(inputs_with(a_tank(), NOON, days_of(days=1), [calibrated(10)]))
     assert co2_now(with_second(0.1)) == alone
+
+
+def test_second_probe_that_is_out_of_the_tank_contradicts_nobody() -> None:
+    inputs = with_second(2.0)
+    out = ProbeOut(SeriesKey("reed", "ph", "spare"), to_us(NOON) - 1, None)
+    alone = co2_now(inputs_with(a_tank(), NOON, days_of(days=1), [calibrated(10)]))
+    assert co2_now(replace(inputs, probes_out=(out,))) == alone
 
 
 def test_second_probe_that_differs_makes_co2_suspect_and_its_interval_wider() -> None:
