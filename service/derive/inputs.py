@@ -26,8 +26,8 @@ class Inputs:
         left_out: how many more series the store holds.
         slips: the series whose newest reading is a single impossible one.
         clocks: those of devices that are off by a known constant.
-        probes_out: spans in which a chosen probe was out of the tank, or may have been; ``latest``
-            and ``samples`` are without them.
+        probes_out: spans in which a probe was out of the tank, or may have been; ``latest`` and
+            ``samples`` are without them.
         chosen: by quantity, the series that counts.
         latest: by quantity, the newest usable reading of that series.
         samples: by quantity, usable readings or means of that series.
@@ -59,10 +59,11 @@ class Inputs:
 
     def why_none(self, quantity: str) -> str:
         """One sentence on why a quantity has no present value."""
-        for one in self.probes_out:
-            if one.key.quantity == quantity and one.holds(to_us(self.now)):
-                return probe_out_text(one, self.tank)
         chosen = self.chosen.get(quantity) or ChosenSeries(None)
+        key = None if chosen.info is None else chosen.info.key
+        for one in self.probes_out:
+            if one.key == key and one.holds(to_us(self.now)):
+                return probe_out_text(one, self.tank)
         return why_no_reading(quantity, chosen.info, self.latest.get(quantity), self.now)
 
     def reasons(self, quantity: str) -> tuple[str, ...]:

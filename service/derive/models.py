@@ -204,6 +204,8 @@ class GasModel:
         gas_g_per_day: gas dissolved per day, a lower bound of what the cylinder loses.
         fitted: when; from the days before.
         reason: why there is no fit, or what is missing in it.
+        notes: sentences on what was found beside: changes, a night that differs from the day, a
+            target that is not reached.
     """
 
     fit: GasExchangeFit | None
@@ -212,6 +214,7 @@ class GasModel:
     steady_mg_l: EstimatedValue | None = None
     gas_g_per_day: EstimatedValue | None = None
     reason: str = ""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,9 @@ def judge(case: Case) -> Iterator[Finding]:
             if one.key.quantity == quantity
             and usable(one.last)
             and age_min(one.last, case.now) < 60
+            and not any(
+                out.key == one.key and out.holds(one.last.time_us) for out in case.view.probes_out
+            )
         ]
         pair = furthest_apart(fresh, MOST_APART_MIN * US_PER_MINUTE)
         if pair is None:
