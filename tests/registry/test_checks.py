@@ -114,7 +114,7 @@ def test_impossible_dimensions_are_named(dimensions, pointer):
             "/photoperiod/lights_on",
             "local time of day",
         ),
-        ({"photoperiod": PhotoperiodPlan(gas_on=time(8))}, "/photoperiod/gas_off", "null"),
+        ({"photoperiod": PhotoperiodPlan(gas_on=time(8))}, "/photoperiod/gas_off", "missing"),
         (
             {"photoperiod": PhotoperiodPlan(gas_on=time(8), gas_off=time(8))},
             "/photoperiod/gas_off",
