@@ -89,7 +89,7 @@ def tank_view(
         co2_uncomfortable=_uncomfortable(tolerance, series, day_ago, now),
         co2_days=co2_days_of(series, light_spans(tank, days, lit), target.low_mg_l),
         gas_start=gas_start_of(tank, series, now),
-        co2_check=co2_check_of(tank, inputs.log, co2, now),
+        co2_check=co2_check_of(tank, inputs.log, co2, now, gas),
         gas=gas,
         latest=inputs.latest,
         daily_minima_c=daily_minima(temperature, now),

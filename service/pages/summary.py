@@ -75,7 +75,14 @@ def co2_line(view: TankView) -> Line:
     value = f"{now.co2.value:.0f}"
     rule = now.rule_of_thumb_mg_l
     beside = "" if rule is None else f"rule of thumb: {rule:.0f}"
-    return Line("CO2", value, "mg/L", word, tone, f"{interval}, {aim}", now.reasons, beside)
+    reasons = (*now.reasons, *_narrowing(view))
+    return Line("CO2", value, "mg/L", word, tone, f"{interval}, {aim}", reasons, beside)
+
+
+def _narrowing(view: TankView) -> tuple[str, ...]:
+    """What would make the estimate of CO2 better, if anything does."""
+    check = view.co2_check
+    return () if check is None or check.narrowing is None else (check.narrowing.sentence,)
 
 
 def _above(view: TankView) -> tuple[str, Tone]:

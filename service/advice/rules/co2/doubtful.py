@@ -103,7 +103,7 @@ def _slope_percent(entry: LogEntry) -> float | None:
 
 def _disagreement(case: Case) -> Iterator[tuple[Evidence, str]]:
     check = case.view.co2_check
-    if check is not None and check.disagreement:
+    if check is not None and check.disagreement and check.by_drop is not None:
         fact = Evidence(
             check.reason,
             "co2-by-drop",
