@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.inputs import Inputs
-from service.derive.light import LIGHT_QUANTITIES
+from service.derive.light_source import LIGHT_QUANTITIES
 from service.derive.local_time import local_midnight
 from service.derive.models import Array
 from service.derive.sensor_choice import (

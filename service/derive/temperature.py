@@ -22,6 +22,8 @@ from service.times import to_us
 
 RATE_WINDOW_S = 3600.0
 MOST_DAYS = 14
+UNSEEN_US = 3 * 3600 * 1_000_000
+"""A longer stretch without readings may have held the lowest of the day. Our choice."""
 LEAST_RATE_K_H = 0.05
 """A slower drift is not forecast: half a day of it stays within 0.6 K. Our choice."""
 
@@ -108,13 +110,17 @@ def excursions_of(tank: Tank, samples: Samples, limits: SharedRange) -> tuple[Ex
 def daily_minima(samples: Samples, now: datetime) -> tuple[float, ...]:
     """Lowest temperature of each stretch of 24 h up to ``now``, oldest first.
 
-    Stops at the first stretch, going back, that holds no sample.
+    Stops at the first stretch, going back, of which too much was not seen: it may have been lower
+    then.
     """
     edges = [to_us(now - timedelta(days=day)) for day in range(MOST_DAYS + 1)]
     bounds = np.searchsorted(samples.time_us, edges, side="right")
     minima: list[float] = []
-    for end, begin in pairwise(bounds.tolist()):
-        if begin == end:
+    stretches = zip(pairwise(bounds.tolist()), pairwise(edges), strict=True)
+    for (end, begin), (until_us, since_us) in stretches:
+        inner = samples.time_us[begin:end]
+        step_us = np.diff(np.concatenate(([since_us], inner, [until_us])))
+        if step_us.max() > UNSEEN_US:
             break
         minima.append(float(samples.value[begin:end].min()))
     return tuple(reversed(minima))

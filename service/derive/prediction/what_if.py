@@ -272,7 +272,7 @@ def _dli(view: TankView, setting: Setting) -> float | None:
     full: list[LightDay] = [
         one for one in view.light_days if one.complete and one.lit and one.dli_mol_m2_d
     ]
-    if not full or full[-1].photoperiod_h <= 0:
+    if not full or not full[-1].photoperiod_h:
         return None
     hours = float(setting.lit.sum()) * STEP_MIN / 60
     return (full[-1].dli_mol_m2_d or 0.0) * hours / full[-1].photoperiod_h

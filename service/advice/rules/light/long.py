@@ -33,7 +33,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     day = _too_long(case)
     if day is not None:
-        over_min = 60 * (day.photoperiod_h - case.tank.photoperiod.hours)
+        over_min = 60 * (day.photoperiod_low_h - case.tank.photoperiod.hours)
         off = day.off_at or day.lit[-1][1]
         yield _finding(case, over_min, off - timedelta(minutes=over_min), now_on=False)
 
@@ -47,7 +47,7 @@ def _too_long(case: Case) -> LightDay | None:
     today = [one for one in case.view.light_days if not one.complete]
     over = [one for one in case.view.light_days if one.complete]
     for one in (*today[-1:], *over[-1:]):
-        if one.photoperiod_h > most_h:
+        if one.photoperiod_low_h > most_h:
             return one
     return None
 

@@ -29,7 +29,7 @@ def judge(case: Case) -> Iterator[Finding]:
     began = settling_since(case)
     hours = case.limit("settling_hours")
     days = full_days(case)
-    lit_h = days[-1].photoperiod_h if days and days[-1].lit else case.tank.photoperiod.hours
+    lit_h = days[-1].photoperiod_low_h if days and days[-1].lit else case.tank.photoperiod.hours
     if began is None or lit_h <= hours + (0.25 if case.active(CODE) else ALLOWED_H):
         return
     what, start = began
