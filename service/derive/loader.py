@@ -31,7 +31,6 @@ from service.derive.thresholds import derived_limit
 from service.derive.tolerance import Tolerance
 from service.registry.models import LogEntry, LogKind, Tank
 from service.registry.species.ranges import SharedRange
-from service.science.temperature.forecast import WINDOW_S
 from service.store.interface import Store
 from service.store.model import MEAN_ALONE, Reading, Samples, SeriesInfo, SeriesKey
 from service.store.range_exits import read_outside
@@ -97,11 +96,11 @@ def load(
 
 
 def load_temperature(tank: Tank, registry: LogSource, store: Store, now: datetime) -> Inputs:
-    """Load every reading of temperature that its rate and forecast need; errors as ``load``."""
-    start = now - timedelta(seconds=WINDOW_S)
+    """Load the days of temperature that its rate and forecast need; errors as ``load``."""
+    start = now - timedelta(days=VIEW_DAYS)
     log = log_in_force(tank, registry, now, now)
     found = _newest(tank, log, store, start, now, ("temperature",))
-    return _with_samples(found, store.read, to_us(now) + 1)
+    return _with_samples(found, means(store), to_us(now) + 1)
 
 
 def load_span(

@@ -14,6 +14,7 @@ from service.derive.thresholds import derived_limit
 from service.derive.tolerance import Tolerance
 from service.registry.models import Tank
 from service.registry.species.ranges import SharedRange
+from service.science.temperature.daily_course import daily_course
 from service.science.temperature.excursions import Excursion, excursions
 from service.science.temperature.forecast import HORIZON_S, WINDOW_S, forecast_crossing
 from service.science.temperature.rate import rate_c_per_h
@@ -39,7 +40,7 @@ def temperature_now(inputs: Inputs, tolerance: Tolerance | None = None) -> Tempe
         inputs.now,
         inputs.tolerance if tolerance is None else tolerance,
         reading=inputs.latest.get("temperature"),
-        samples=since(inputs.series("temperature"), inputs.now - timedelta(seconds=WINDOW_S)),
+        samples=inputs.series("temperature"),
         no_reading=inputs.why_none("temperature"),
         reasons=inputs.reasons("temperature"),
     )
@@ -59,7 +60,7 @@ def temperature_at(
 
     Args:
         reading: newest usable reading of the sensor that counts.
-        samples: usable samples of the last hours, for the rate and the forecast.
+        samples: usable samples of the last days, for the rate and the forecast.
         no_reading: the sentence to give when the reading is missing or too old.
     """
     notes = [*reasons, *range_notes(tolerance)]
@@ -126,12 +127,6 @@ def daily_minima(samples: Samples, now: datetime) -> tuple[float, ...]:
     return tuple(reversed(minima))
 
 
-def since(samples: Samples, start: datetime) -> Samples:
-    """Only the samples from ``start`` on."""
-    first = int(np.searchsorted(samples.time_us, to_us(start)))
-    return Samples(samples.time_us[first:], samples.value[first:], samples.flags[first:])
-
-
 def _rate(samples: Samples) -> float | None:
     """K/h over the last hour; None where there are too few samples."""
     recent = samples.time_s >= (samples.time_s[-1] - RATE_WINDOW_S if len(samples) else 0.0)
@@ -152,7 +147,14 @@ def _forecast(tolerance: Tolerance, samples: Samples, rate_k_h: float) -> Foreca
         return None
     if abs(limit - level) / abs(rate_k_h) > 1.5 * HORIZON_S / 3600:
         return None
-    crossing = forecast_crossing(samples.time_s, samples.value, limit)
+    course = daily_course(
+        samples.time_s,
+        samples.value,
+        float(samples.time_s[-1]),
+        back_h=WINDOW_S / 3600,
+        ahead_h=HORIZON_S / 3600,
+    )
+    crossing = forecast_crossing(samples.time_s, samples.value, limit, course=course)
     if crossing is None:
         return None
     return Forecast(
