@@ -31,6 +31,7 @@ from service.derive.thresholds import derived_limit
 from service.derive.tolerance import Tolerance
 from service.registry.models import LogEntry, LogKind, Tank
 from service.registry.species.ranges import SharedRange
+from service.science.temperature.forecast import WINDOW_S
 from service.store.interface import Store
 from service.store.model import MEAN_ALONE, Reading, Samples, SeriesInfo, SeriesKey
 from service.store.range_exits import read_outside
@@ -96,11 +97,23 @@ def load(
 
 
 def load_temperature(tank: Tank, registry: LogSource, store: Store, now: datetime) -> Inputs:
-    """Load the days of temperature that its rate and forecast need; errors as ``load``."""
+    """Load what rate and forecast of temperature need; errors as ``load``.
+
+    Every reading of the last hours, and means of the days before.
+    """
     start = now - timedelta(days=VIEW_DAYS)
     log = log_in_force(tank, registry, now, now)
     found = _newest(tank, log, store, start, now, ("temperature",))
-    return _with_samples(found, means(store), to_us(now) + 1)
+    recent_us = to_us(now - timedelta(seconds=WINDOW_S)) // WATER_STEP_US * WATER_STEP_US
+
+    def reader(key: SeriesKey, start_us: int, end_us: int) -> Samples:
+        before = means(store)(key, start_us, recent_us)
+        after = store.read(key, recent_us, end_us)
+        pairs = ((before.time_us, after.time_us), (before.value, after.value))
+        flags = np.concatenate((before.flags, after.flags))
+        return Samples(np.concatenate(pairs[0]), np.concatenate(pairs[1]), flags)
+
+    return _with_samples(found, reader, to_us(now) + 1)
 
 
 def load_span(

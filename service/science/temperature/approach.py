@@ -53,6 +53,7 @@ class ApproachFits:
     """One element per time constant, beginning and autocorrelation; hours since the last sample.
 
     `root` is the lower Cholesky factor of the covariance of level and rate, (elements, 2, 2).
+    `log_evidence` is the logarithm of the likelihood of all together.
     """
 
     k: Floats
@@ -62,6 +63,7 @@ class ApproachFits:
     rate: Floats
     root: Floats
     degrees_of_freedom: int
+    log_evidence: float
 
 
 def fit_approach(hours: Floats, temperature: Floats) -> ApproachFits:
@@ -113,14 +115,22 @@ def _fitted(k_tried: Floats, prior: Floats, hours: Floats, temperature: Floats) 
         .ravel()
     )
     log_weight = -(n - 2) / 2 * np.log(squares) + np.log1p(-(memory**2)) / 2 - np.log(taken) / 2
-    weight = weight * np.exp(log_weight - log_weight.max())
+    weight = weight / weight.sum() * np.exp(log_weight - log_weight.max())
+    log_evidence = float(np.log(weight.sum()) + log_weight.max())
     variance = squares / (n - 2)
     root = np.zeros((k.size, 2, 2))
     root[:, 0, 0] = np.sqrt(variance * bb / determinant)
     root[:, 1, 0] = -variance * ab / determinant / root[:, 0, 0]
     root[:, 1, 1] = np.sqrt(np.maximum(variance * aa / determinant - root[:, 1, 0] ** 2, 0.0))
     return ApproachFits(
-        k, began, weight / weight.sum(), level + temperature.mean(), rate, root, n - 2
+        k,
+        began,
+        weight / weight.sum(),
+        level + temperature.mean(),
+        rate,
+        root,
+        n - 2,
+        log_evidence,
     )
 
 

@@ -50,11 +50,15 @@ class DailyCourse:
         """The mean at some hours."""
         return np.interp(hours, self.hours, self.mean)
 
-    def spread_at(self, hours: float) -> float:
-        """Standard deviation of a new day from the mean at an hour."""
+    def usual_move_c(self, blocks: int) -> float:
+        """How far a day departs from the mean within so many half hours, at its most: rms."""
         days = self.deviations.shape[0]
-        each = np.array([np.interp(hours, self.hours, one) for one in self.deviations])
-        return float(np.sqrt((each**2).sum() / (days - 1) * (1 + 1 / days)))
+        steps_each = round(LEVEL_H / STEP_H)
+        whole = self.deviations.shape[1] // steps_each
+        halves = self.deviations[:, : whole * steps_each].reshape(days, whole, steps_each)
+        windows = np.lib.stride_tricks.sliding_window_view(halves.mean(axis=2), blocks + 1, axis=1)
+        moves = np.abs(windows[..., -1:] - windows[..., :-1]).max(axis=2)
+        return float(np.sqrt((moves**2).mean() * days / (days - 1) * (1 + 1 / days)))
 
     def drawn(self, hours: Floats, draws: int, rng: np.random.Generator) -> Floats:
         """Deviations of new days at some hours, (draws, hours)."""

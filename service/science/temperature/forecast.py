@@ -5,7 +5,8 @@ things may be so:
 
 - a day like the others: the departure stays as it is, and differs from now on as the days did;
 - something has changed (a heater that fails or sticks, a window): the departure goes on as water
-  does on its way to another equilibrium (``approach``).
+  does on its way to another equilibrium (``approach``), or all of the temperature does, since what
+  made the days alike may be what has failed.
 
 Each counts by how usual the departure of the last hours is. Courses are drawn from both, and the
 first moment of each beyond the limit gives the answer. Without own days only the second is known.
@@ -46,6 +47,9 @@ CHANGED_SHARE: Final = 0.1
 
 CHANGE_C: Final = 1.0
 """By about so much, in the window, temperature departs where something has changed. Our choice."""
+
+MOVES_A_DAY: Final = 4
+"""Moves of three hours that a day shows, apart from each other, for the degrees of freedom."""
 
 LEAST_PROBABILITY: Final = 0.025
 
@@ -131,27 +135,31 @@ def _courses(hours: Floats, celsius: Floats, ahead: Floats, course: DailyCourse 
         return drawn_courses(fit_approach(hours, celsius), ahead, DRAWS, rng)
     departure = celsius - course.at(hours)
     level = float(departure[hours > -LEVEL_H].mean())
-    changed = rng.random(DRAWS) < _changed_weight(course, hours, departure, level)
+    weight = _changed_weight(course, hours, departure, level)
+    kind = rng.random(DRAWS)[:, None]
     other_days = course.at(ahead) + course.drawn(ahead, DRAWS, rng)
-    going_on = drawn_courses(fit_approach(hours, departure), ahead, DRAWS, rng)
-    return other_days + np.where(changed[:, None], going_on, level)
+    of_departure, of_all = fit_approach(hours, departure), fit_approach(hours, celsius)
+    going_on = drawn_courses(of_departure, ahead, DRAWS, rng)
+    alone = drawn_courses(of_all, ahead, DRAWS, rng)
+    share = 1 / (1 + math.exp(min(of_departure.log_evidence - of_all.log_evidence, 50.0)))
+    usual = other_days + np.where(kind < weight, going_on, level)
+    return np.where(kind < weight * share, alone, usual)
 
 
 def _changed_weight(course: DailyCourse, hours: Floats, departure: Floats, level: float) -> float:
-    """Probability that something has changed, by the most unusual move of the departure."""
-    degrees = course.deviations.shape[0] - 1
-    found = 0.0
-    for start in np.arange(hours[0], -LEVEL_H, LEVEL_H):
-        early = (hours >= start) & (hours < start + LEVEL_H)
-        if not early.any():
-            continue
-        moved_c = level - float(departure[early].mean())
-        spread = math.hypot(course.spread_at(float(hours[early].mean())), RESOLUTION_C)
-        wide = math.hypot(spread, CHANGE_C)
-        usual = (1 - CHANGED_SHARE) * _student(moved_c / spread, degrees) / spread
-        other = CHANGED_SHARE * _normal(moved_c / wide) / wide
-        found = max(found, other / (usual + other))
-    return found
+    """Probability that something has changed, by the largest move of the departure.
+
+    Against those in as long a time on the own days: a heater that cycles moves them too.
+    """
+    starts = np.arange(hours[0], -LEVEL_H, LEVEL_H)
+    early = [(hours >= start) & (hours < start + LEVEL_H) for start in starts]
+    moved_c = max(abs(level - float(departure[one].mean())) for one in early if one.any())
+    spread = math.hypot(course.usual_move_c(len(starts)), RESOLUTION_C)
+    wide = math.hypot(spread, CHANGE_C)
+    degrees = MOVES_A_DAY * (course.deviations.shape[0] - 1)
+    usual = (1 - CHANGED_SHARE) * _student(moved_c / spread, degrees) / spread
+    other = CHANGED_SHARE * _normal(moved_c / wide) / wide
+    return other / (usual + other)
 
 
 def _normal(x: float) -> float:
