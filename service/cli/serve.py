@@ -28,7 +28,7 @@ def command(config_file: Path | None, host: str | None, port: int | None) -> Non
         port=config.http.port if port is None else port,
     )
     with (
-        opened(replace(config, http=http), Missing.CREATE) as application,
+        opened(replace(config, http=http), Missing.START) as application,
         set_by_signals(application.stopping),
     ):
         warn_of_wide_files(config, config_file)

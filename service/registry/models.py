@@ -9,6 +9,8 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Any
 
+from service.science.carbonate.kh_test import KhMethod
+
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 
@@ -58,6 +60,42 @@ class Stock:
     comfortable_low_c: float | None = None
     comfortable_high_c: float | None = None
     co2_comfortable_mg_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KhKit:
+    """How a tank's carbonate hardness is tested.
+
+    Attributes:
+        method: whether drops are counted, a syringe is read or a strip is compared.
+        step_meq_l: worth of one drop, one mark or the distance of two fields in the kit's sample;
+            None: as usual for the method.
+        sample_ml: sample that is taken; None: the kit's.
+        kit_sample_ml: sample that the kit's step is meant for.
+    """
+
+    method: KhMethod = KhMethod.DROPS
+    step_meq_l: float | None = None
+    sample_ml: float | None = None
+    kit_sample_ml: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plant:
+    """Plants of one species in a tank.
+
+    Attributes:
+        species: scientific name; a row of the table of plants fills what is None below.
+        light: demand: ``low``, ``medium`` or ``high``.
+        co2: injected CO2: ``none``, ``helpful`` or ``needed``.
+        height_low_cm, height_high_cm: of a well grown plant under water.
+    """
+
+    species: str
+    light: str | None = None
+    co2: str | None = None
+    height_low_cm: float | None = None
+    height_high_cm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,11 +203,14 @@ class Tank:
         net_volume_l: measured net volume; None means: computed from ``dimensions``.
         kh_meq_l: as last known when the tank was registered; a KH test in the log wins.
         kh_tested: date of that value.
+        kh_kit: how it is tested, there and in the log.
+        organic_carbon_mg_l: dissolved organic carbon of humic kind; None: not known, taken as none.
         gh_meq_l: general hardness.
         energy: ``high`` or ``low``: light, gas and fertiliser together.
         sensors: quantity -> the sensor to use, where a tank has several.
         equipment: free facts such as cylinder size, by name.
         thresholds: overrides of the thresholds of practice, by name.
+        planting: the plants, by species; what they are aimed at is in ``plants``.
         salted, medicated: whether salt or medication is in the water; None: nobody said. What is
             in the log counts besides.
         contact: how the tank keeper can be reached in an emergency, in their own words.
@@ -183,6 +224,8 @@ class Tank:
     altitude_m: float = 0.0
     kh_meq_l: float | None = None
     kh_tested: date | None = None
+    kh_kit: KhKit = KhKit()
+    organic_carbon_mg_l: float | None = None
     gh_meq_l: float | None = None
     energy: str = "high"
     heated: bool = True
@@ -190,6 +233,7 @@ class Tank:
     set_up: date | None = None
     livestock: tuple[Stock, ...] = ()
     plants: PlantDemand = PlantDemand()
+    planting: tuple[Plant, ...] = ()
     photoperiod: PhotoperiodPlan = PhotoperiodPlan()
     water_change: WaterChangePlan = WaterChangePlan()
     doses: tuple[DosePlan, ...] = ()
@@ -233,6 +277,8 @@ class LogKind(StrEnum):
     MEDICATION = "medication"
     BUFFER = "buffer"
     CYLINDER = "cylinder"
+    PROBE_OUT = "probe-out"
+    PROBE_BACK = "probe-back"
     OBSERVATION = "observation"
 
 
@@ -250,7 +296,8 @@ class LogEntry:
             ``species, count`` (stocking); ``sensor, quantity, …`` (calibration);
             ``lever, before, after`` (adjustment: of a valve, a timer or a plan).
             ``name, g`` (salt); ``name, ml | g`` (medication); ``salt, g`` (buffer: a salt that
-            raises KH); ``g`` (cylinder: CO2 in the new one).
+            raises KH); ``g`` (cylinder: CO2 in the new one); ``quantity, sensor, minutes`` (probe
+            out of the tank); ``quantity, sensor`` (probe back in it).
         by: who did it.
         recorded: when it was written down, UTC.
     """
@@ -272,6 +319,7 @@ class Absence:
     Attributes:
         covers: who keeps an eye on the tanks.
         tanks: ids; empty means all.
+        contact: how the tank keeper can be reached meanwhile; "": as each tank says.
     """
 
     id: str
@@ -280,6 +328,23 @@ class Absence:
     covers: str = ""
     tanks: tuple[str, ...] = ()
     note: str = ""
+    contact: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceClock:
+    """A device's clock that is off by a known constant, as the readings of one series show it.
+
+    Attributes:
+        fast_s: so much fast; below 0: slow.
+        since: when it was recognised, UTC.
+    """
+
+    tank: str
+    quantity: str
+    sensor: str
+    fast_s: int
+    since: datetime
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,6 +44,12 @@ def test_co2_golden_shape(client, watched):
                 "value": pytest.approx(1.426608, rel=1e-5),
                 "unit": "meq/L",
                 "display": {"value": pytest.approx(4), "unit": "dKH"},
+                "estimate": {
+                    "value": pytest.approx(1.426608, rel=1e-5),
+                    "low": answer["inputs"]["kh"]["estimate"]["low"],
+                    "high": answer["inputs"]["kh"]["estimate"]["high"],
+                    "unit": "meq/L",
+                },
                 "time": "2025-06-01T00:00:00Z",
                 "source": "registered with the tank",
             },
@@ -55,10 +61,25 @@ def test_co2_golden_shape(client, watched):
             },
         },
         "target": {"low": 20.0, "high": 30.0, "unit": "mg/L"},
+        # by pH and KH alone: as `co2`
+        "weighed": {
+            "co2": {
+                "value": pytest.approx(answer["co2"]["value"], rel=1e-6),
+                "low": pytest.approx(answer["co2"]["low"], rel=0.1),
+                "high": pytest.approx(answer["co2"]["high"], rel=0.1),
+                "unit": "mg/L",
+            },
+            "agree": True,
+            "methods": answer["weighed"]["methods"],
+            "narrow_by": answer["weighed"]["narrow_by"],
+            "reasons": [],
+        },
         "state": "within",
         "quality": answer["quality"],
         "reasons": answer["reasons"],
     }
+    assert [one["method"] for one in answer["weighed"]["methods"]] == ["pH and KH"]
+    assert ": the interval goes from ±" in answer["weighed"]["narrow_by"]
     assert answer["co2"]["low"] < answer["co2"]["value"] < answer["co2"]["high"]
     assert answer["quality"] in ("good", "suspect")
     assert list(answer) == [
@@ -70,6 +91,7 @@ def test_co2_golden_shape(client, watched):
         "rule_of_thumb_method",
         "inputs",
         "target",
+        "weighed",
         "state",
         "quality",
         "reasons",
@@ -80,8 +102,9 @@ def test_without_any_sensor_all_is_unknown_with_reasons_never_a_crash(client):
     put(client, kh=None)
     co2 = client.get(f"{TANK}/co2").get_json()
     assert (co2["co2"], co2["state"], co2["time"]) == (None, "unknown", None)
+    assert co2["weighed"] is None
     assert co2["inputs"] == {"ph": None, "kh": None, "temperature": None}
-    assert any("ph" in reason for reason in co2["reasons"])
+    assert any("pH" in reason for reason in co2["reasons"])
     assert any("KH" in reason for reason in co2["reasons"])
     temperature = client.get(f"{TANK}/temperature").get_json()
     assert (temperature["temperature"], temperature["state"]) == (None, "unknown")
@@ -109,6 +132,20 @@ def test_a_stuck_sensor_gives_no_number(client, context):
     co2 = client.get(f"{TANK}/co2").get_json()
     assert (co2["co2"], co2["state"]) == (None, "unknown")
     assert any("stuck" in reason for reason in co2["reasons"])
+
+
+def test_counted_drops_mean_half_a_drop_less(client, context):
+    """4 drops of 1 dKH: more than 3 and up to 4; of 21.44 mg/L (PHREEQC) 3.5 / 4 are left."""
+    put(client, kh_kit={"method": "drops"})
+    day_of_readings(context.store)
+    answer = client.get(f"{TANK}/co2").get_json()
+    estimate = answer["inputs"]["kh"]["estimate"]
+    assert answer["inputs"]["kh"]["display"]["value"] == pytest.approx(4)
+    assert estimate["value"] == pytest.approx(3.5 * 0.356652, rel=1e-5)
+    # 95 % of 400,000 draws of half a drop and 3 % of drop size lie within 0.535 dKH
+    assert estimate["low"] == pytest.approx(2.965 * 0.356652, rel=0.01)
+    assert estimate["high"] == pytest.approx(4.035 * 0.356652, rel=0.01)
+    assert answer["co2"]["value"] == pytest.approx(21.4413 * 3.5 / 4, rel=4e-3)
 
 
 def test_co2_series(client, watched):

@@ -35,6 +35,17 @@ GOLDEN = {
         "display": {"value": pytest.approx(4), "unit": "dKH"},
     },
     "kh_tested": "2025-06-01",
+    "kh_kit": {
+        "method": "titration",
+        "step": {
+            "value": pytest.approx(0.356652, rel=1e-5),
+            "unit": "meq/L",
+            "display": {"value": pytest.approx(1), "unit": "dKH"},
+        },
+        "sample": None,
+        "kit_sample": {"value": 5.0, "unit": "mL"},
+    },
+    "organic_carbon": None,
     "gh": None,
     "energy": "high",
     "heated": True,
@@ -56,6 +67,7 @@ GOLDEN = {
         "co2": {"low": 20.0, "high": 30.0, "unit": "mg/L"},
         "dli": {"low": 1.5, "high": 4.0, "unit": "mol/m2/d"},
     },
+    "planting": [],
     "photoperiod": {
         "lights_on": "10:00",
         "length": "PT8H",

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from service.advice.care_log import newest
+from service.advice.contact import contact_during
 from service.advice.engine.instruction import NumberedCautions
 from service.advice.engine.recommendation import Instruction, Recommendation, Severity
 from service.advice.engine.rule import Case
@@ -24,6 +25,8 @@ from service.registry.recommendations import State
 from service.times import from_us, to_us
 
 PICTURE_DAYS: Final = 3
+PLANTS_SHOWN: Final = 4
+"""So many plants stand on a sheet by name. Our choice."""
 PICTURE_STEP_US: Final = 15 * 60_000_000
 
 
@@ -144,7 +147,7 @@ def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation
         waiting=tuple(waiting(open_ones, planned)),
         emergencies=tuple(emergencies(case)),
         leave_alone=tuple(leave_alone(case)),
-        contact=view.tank.contact,
+        contact=contact_during(absence, view.tank),
         notes=view.tank.notes,
     )
 
@@ -166,30 +169,33 @@ def waiting(open_ones: Sequence[Recommendation], planned: Sequence[Task]) -> lis
 
 
 def water_line(view: TankView) -> str:
-    """The water now, or why it is not known."""
+    """The water now, or why it is not known: ``Water: 24.0 °C (range 22 to 28). CO2: …``."""
     parts = []
-    reading = view.temperature.reading
-    if reading is not None and view.temperature.rate_k_h is not None:
-        parts.append(f"{reading.value:.1f} °C")
-    elif view.temperature.reasons:
-        parts.append(f"temperature unknown ({view.temperature.reasons[0]})")
+    now = view.temperature
+    if now.reading is not None and now.rate_k_h is not None:
+        low, high = now.tolerable.low_c, now.tolerable.high_c
+        known = low is not None and high is not None
+        within = f" (range {low:g} to {high:g})" if known else ""
+        parts.append(f"Water: {now.reading.value:.1f} °C{within}")
+    elif now.reasons:
+        parts.append(f"Temperature not known: {now.reasons[0]}")
     co2 = view.co2
     if co2.co2 is not None:
         parts.append(
-            f"CO2 {co2.co2.value:.0f} mg/L ({co2.co2.low:.0f} to {co2.co2.high:.0f}), target "
-            f"{co2.target_low_mg_l:.0f} to {co2.target_high_mg_l:.0f}: {co2.state.value}"
+            f"CO2: {co2.co2.value:.0f} mg/L (likely {co2.co2.low:.0f} to {co2.co2.high:.0f}; "
+            f"target {co2.target_low_mg_l:.0f} to {co2.target_high_mg_l:.0f} while the lamp is on)"
         )
     elif view.tank.co2_injected:
-        parts.append(f"CO2 unknown ({co2.reasons[0] if co2.reasons else 'no reading'})")
+        parts.append(f"CO2 not known: {co2.reasons[0] if co2.reasons else 'no reading'}")
     if view.light is not None and view.light.lit is not None:
-        parts.append("lamp on" if view.light.lit else "lamp off")
-    return "; ".join(parts)
+        parts.append("Lamp on" if view.light.lit else "Lamp off")
+    return "".join(f"{part}. " for part in parts).strip()
 
 
 def open_line(open_ones: Sequence[Recommendation]) -> str:
     """What is to be done, in one line."""
     if not open_ones:
-        return "Nothing to do now beside what is planned."
+        return "Nothing to do now besides what is planned."
     grave = [one for one in open_ones if one.finding.severity >= Severity.WARNING]
     shown = [one.finding.title for one in (grave or list(open_ones))[:3]]
     more = len(open_ones) - len(shown)
@@ -200,6 +206,8 @@ def life_line(case: Case) -> str:
     """What lives in the tank and what was last done."""
     animals = [f"{stock.count} {stock.species}" for stock in case.tank.livestock if stock.count]
     lives = listed(animals) if animals else "no animals registered"
+    if case.tank.planting:
+        lives = f"{lives}; plants: {planted(case)}"
     change = newest(case, LogKind.WATER_CHANGE)
     lives = f"{lives}{treated(case)}"
     if change is None:
@@ -210,6 +218,13 @@ def life_line(case: Case) -> str:
         f"{lives[0].upper()}{lives[1:]}; water changed {span(case.now - change.time)} ago"
         f"{how_much}."
     )
+
+
+def planted(case: Case) -> str:
+    """The plants by name, the first of many."""
+    names = [one.species for one in case.tank.planting]
+    more = len(names) - PLANTS_SHOWN
+    return listed([*names[:PLANTS_SHOWN], *([f"{more} more"] if more > 0 else [])])
 
 
 def treated(case: Case) -> str:

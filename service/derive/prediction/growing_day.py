@@ -13,8 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.models import Array, EstimatedValue
-from service.derive.prediction.day_model import HALF_UPTAKE_MG_L, estimate
+from service.derive.prediction.day_model import estimate
 from service.registry.models import PlantDemand
+from service.science.gas_exchange.rises import HALF_UPTAKE_MG_L
 
 AMPLE_CO2_MG_L: Final = 30.0
 """CO2 beyond which plants take up hardly more. Common practice, no source."""

@@ -9,12 +9,15 @@ NOTE_LENGTH: Final = 10_000
 ID_LENGTH: Final = 64
 
 LONGEST_CM: Final = 10_000.0
+TALLEST_PLANT_CM: Final = 1000.0
 MOST_L: Final = 1_000_000.0
 MOST_KH_MEQ_L: Final = 20.0  # 56 dKH
+MOST_SAMPLE_ML: Final = 1000.0  # of a test
 MOST_GH_MEQ_L: Final = 40.0
 MOST_CO2_MG_L: Final = 200.0
 MOST_DLI_MOL_M2_D: Final = 100.0
 MOST_NUTRIENT_MG_L: Final = 1000.0
+MOST_ORGANIC_CARBON_MG_L: Final = 100.0
 COLDEST_C: Final = 0.0
 WARMEST_C: Final = 45.0
 HOTTEST_C: Final = 95.0  # of a hot tap

@@ -26,7 +26,7 @@ from service.science.carbonate.inputs import (
     evidence,
     plain,
 )
-from service.science.carbonate.interval import Errors, ln_limits
+from service.science.carbonate.interval import Errors, ln_limits, unknown_ions
 from service.science.carbonate.inverse import (
     alkalinity_after_bicarbonate,
     alkalinity_for_co2,
@@ -71,6 +71,8 @@ def co2_mg_l(
     ionic_strength_mol_l: ArrayLike | None = None,
     gh_meq_l: ArrayLike | None = None,
     conductivity_us_cm: ArrayLike | None = None,
+    nitrate_mg_l: ArrayLike | None = None,
+    potassium_mg_l: ArrayLike | None = None,
     activity: str = "debye-hueckel",
 ) -> Floats:
     """CO2 (with the trace of H2CO3) from pH, alkalinity and temperature.
@@ -86,6 +88,7 @@ def co2_mg_l(
         ``conductivity_us_cm`` (at 25 °C) as far as given, else that of KHCO3 water of this
         alkalinity.
         GH or conductivity also account for carbonate bound to calcium and magnesium.
+    nitrate_mg_l, potassium_mg_l: as NO3 and K, where known.
     activity: "debye-hueckel" (extended), "davies", "none".
 
     Returns
@@ -101,7 +104,9 @@ def co2_mg_l(
     ----------
     Plummer & Busenberg 1982; Truesdell & Jones 1974; see the module's parts.
     """
-    known = evidence(ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity)
+    known = evidence(
+        ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity, nitrate_mg_l, potassium_mg_l
+    )
 
     def kernel(ph: Floats, meq_l: Floats, celsius: Floats, *parts: Floats) -> tuple[Floats, ...]:
         return (known.solve(ph, meq_l, celsius, parts).co2 * CO2_MG_PER_MOL,)
@@ -129,12 +134,15 @@ def estimate_co2(
     calibration_sd_ph: ArrayLike = DEFAULT_CALIBRATION_SD_PH,
     gh_meq_l: ArrayLike | None = None,
     conductivity_us_cm: ArrayLike | None = None,
+    nitrate_mg_l: ArrayLike | None = None,
+    potassium_mg_l: ArrayLike | None = None,
 ) -> Estimate:
     """CO2 with a 95 % interval, errors propagated in log space.
 
     Errors are taken as independent: scatter of pH, temperature and alkalinity as normal (of
     alkalinity as log-normal, since it cannot be negative), those known by their limits as
-    rectangular; first-order propagation of ln CO2, the limits of the alkalinity exactly.
+    rectangular; first-order propagation of ln CO2, the limits of the alkalinity exactly. Ions that
+    are not known make CO2 read high: the interval reaches further down for it.
 
     Shapes broadcast.
 
@@ -155,13 +163,16 @@ def estimate_co2(
     ------
     OutOfRangeError: as ``co2_mg_l``.
     """
-    known = evidence(None, gh_meq_l, conductivity_us_cm, "debye-hueckel")
+    known = evidence(
+        None, gh_meq_l, conductivity_us_cm, "debye-hueckel", nitrate_mg_l, potassium_mg_l
+    )
+    unknown = unknown_ions(known.known)
 
     def kernel(ph: Floats, meq_l: Floats, celsius: Floats, *rest: Floats) -> tuple[Floats, ...]:
         errors, parts = Errors(*rest[: len(Errors._fields)]), rest[len(Errors._fields) :]
         solved = known.solve(ph, meq_l, celsius, parts)
         value = solved.co2 * CO2_MG_PER_MOL
-        below, above = ln_limits(sensitivity(solved, celsius), errors)
+        below, above = ln_limits(sensitivity(solved, celsius), errors, unknown)
         return value, value * np.exp(-below), value * np.exp(above)
 
     variance = np.square(as_floats("ph_sd", ph_sd, low=0.0)) + np.square(
@@ -183,7 +194,6 @@ def estimate_co2(
                 "alkalinity_sd_meq_l", alkalinity_sd_meq_l, low=0.0, unit="meq/L"
             ),
             temperature_sd_c=as_floats("temperature_sd_c", temperature_sd_c, low=0.0, unit="°C"),
-            model_variance=np.zeros(()),
         ),
         *known.arrays,
     )

@@ -23,7 +23,6 @@ class Errors(NamedTuple):
 
     ``ph_variance`` scatter and calibration together; ``ph_half_width`` limits of error;
     ``alkalinity_half_width_meq_l`` limits; ``alkalinity_sd_meq_l``, ``temperature_sd_c`` scatter;
-    ``model_variance`` of ln CO2, from what is not known of the water.
     """
 
     ph_variance: Floats
@@ -31,11 +30,37 @@ class Errors(NamedTuple):
     alkalinity_half_width_meq_l: Floats
     alkalinity_sd_meq_l: Floats
     temperature_sd_c: Floats
-    model_variance: Floats
 
 
-def ln_limits(slope: Sensitivity, errors: Errors) -> tuple[Floats, Floats]:
-    """How far ln CO2 may lie below and above its value, two positive numbers; shapes broadcast.
+class UnknownIons(NamedTuple):
+    """What ln CO2 is too high by, on average, and its standard deviation about that."""
+
+    bias: float
+    sd: float
+
+
+def unknown_ions(known: tuple[str, ...]) -> UnknownIons:
+    """What is left of the ions' effect on CO2 by what is known of them.
+
+    From 400 waters of random composition computed by PHREEQC (GH 4-12, KH 1-10), deviations
+    rounded up; docs/science/carbonate.md.
+    """
+    if "ionic_strength_mol_l" in known:
+        return UnknownIons(0.0, 0.0)
+    gh, conductivity = "gh_meq_l" in known, "conductivity_us_cm" in known
+    return _UNKNOWN_IONS[gh, conductivity]
+
+
+_UNKNOWN_IONS: Final = {
+    (False, False): UnknownIons(0.045, 0.03),
+    (True, False): UnknownIons(0.008, 0.006),
+    (False, True): UnknownIons(0.003, 0.008),
+    (True, True): UnknownIons(0.0, 0.003),
+}
+
+
+def ln_limits(slope: Sensitivity, errors: Errors, unknown: UnknownIons) -> tuple[Floats, Floats]:
+    """How far ln CO2 may lie below and above its value, two numbers; shapes broadcast.
 
     Errors of alkalinity count relative to the carbonate alkalinity: a test that found 0 dKH is
     not taken for certain.
@@ -43,7 +68,7 @@ def ln_limits(slope: Sensitivity, errors: Errors) -> tuple[Floats, Floats]:
     scatter = (
         errors.ph_variance * np.square(slope.per_ph)
         + np.square(slope.per_kelvin * errors.temperature_sd_c)
-        + errors.model_variance
+        + unknown.sd**2
     )
     if errors.alkalinity_sd_meq_l.any():
         relative = np.square(errors.alkalinity_sd_meq_l * slope.per_alkalinity * 1e-3)
@@ -56,7 +81,8 @@ def ln_limits(slope: Sensitivity, errors: Errors) -> tuple[Floats, Floats]:
     # alkalinity is not negative: there is nothing below a half-width as large as the value
     below = np.log(1.0 - np.minimum(inner, _INNER))
     above = np.log(1.0 + inner)
-    return _one_side(below, of_ph, scatter), _one_side(above, of_ph, scatter)
+    bias = unknown.bias
+    return _one_side(below, of_ph, scatter) + bias, _one_side(above, of_ph, scatter) - bias
 
 
 def _one_side(inner_ln: Floats, of_ph: Floats | None, other: Floats) -> Floats:

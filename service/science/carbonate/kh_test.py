@@ -28,7 +28,7 @@ from numpy.typing import ArrayLike
 
 from service.science.carbonate.inputs import checked_alkalinity, plain
 from service.science.numeric.checks import Floats, as_floats
-from service.science.numeric.coverage import RECTANGULAR_SD
+from service.science.numeric.coverage import RECTANGULAR_SD, coverage_factor
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 
 
@@ -76,6 +76,14 @@ class MeasuredAlkalinity:
     half_width_meq_l: Floats
     sd_meq_l: Floats
 
+    def interval(self) -> tuple[Floats, Floats, Floats]:
+        """Middle and the limits of 95 %, meq/L, not below 0."""
+        rectangular = np.square(RECTANGULAR_SD * self.half_width_meq_l)
+        variance = np.asarray(rectangular + np.square(self.sd_meq_l))
+        reach = coverage_factor(np.asarray(rectangular), variance) * np.sqrt(variance)
+        low = np.maximum(self.value_meq_l - reach, 0.0)
+        return self.value_meq_l, np.asarray(low), np.asarray(self.value_meq_l + reach)
+
 
 def usual_step_meq_l(method: KhMethod) -> float:
     """Step of a method where the kit's own is not known, meq/L."""
@@ -117,7 +125,7 @@ def alkalinity_of_test(
     read, step = np.broadcast_arrays(read, step)
     half = 0.5 * step
     middle = read
-    if method is KhMethod.DROPS:
+    if method == KhMethod.DROPS:
         drops = read / step
         counted = (drops > 0.5) & (np.abs(drops - np.round(drops)) <= WHOLE_DROPS_WITHIN)
         middle = np.where(counted, read - half, read)
@@ -127,7 +135,7 @@ def alkalinity_of_test(
 
 
 def after_mixing(
-    before: MeasuredAlkalinity, fraction: float, new: MeasuredAlkalinity, fraction_sd: float
+    before: MeasuredAlkalinity, fraction: float, new: MeasuredAlkalinity, fraction_sd: float = 0.0
 ) -> MeasuredAlkalinity:
     """The alkalinity after ``fraction`` (0-1) of the water was replaced by new water.
 

@@ -206,13 +206,16 @@ def test_interval_vs_monte_carlo() -> None:
     for ph, kh, celsius in [(6.6, 4, 24), (7.2, 8, 22), (6.2, 2, 26), (8.4, 10, 28)]:
         alkalinity = kh * MEQ_L_PER_DEGREE
         half = carbonate.DEFAULT_ALKALINITY_HALF_WIDTH_MEQ_L
+        # both known: nothing is left of other ions to be wrong about
+        ions = {"gh_meq_l": alkalinity + 0.5, "conductivity_us_cm": 150 * alkalinity + 60}
         sampled = carbonate.co2_mg_l(
             ph + rng.normal(0, carbonate.DEFAULT_PH_SD, n) + rng.normal(0, 0.025, n),
             alkalinity + rng.uniform(-half, half, n),
             celsius + rng.normal(0, carbonate.DEFAULT_TEMPERATURE_SD_C, n),
+            **ions,
         )
         low, high = np.quantile(sampled, [0.025, 0.975])
-        ours = carbonate.estimate_co2(ph, alkalinity, celsius)
+        ours = carbonate.estimate_co2(ph, alkalinity, celsius, **ions)
         assert ours.low == pytest.approx(low, rel=0.03)
         assert ours.high == pytest.approx(high, rel=0.03)
 

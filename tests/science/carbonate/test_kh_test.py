@@ -84,7 +84,8 @@ def test_co2_by_a_counted_test_holds_the_truth_in_95_of_100(
     drop = 1 + rng.uniform(-0.05, 0.05, true.size)
     counted = drops_until_the_colour_turns(true, drop)
     ph, celsius = rng.uniform(6, 7.2, true.size), rng.uniform(20, 28, true.size)
-    truth = co2.co2_mg_l(ph, true * DKH, celsius)
+    ions = {"gh_meq_l": np.asarray(3.0), "conductivity_us_cm": 150 * true * DKH + 150}
+    truth = co2.co2_mg_l(ph, true * DKH, celsius, **ions)
     kh = alkalinity_of_test(counted * DKH)
     found = co2.estimate_co2(
         ph + rng.normal(0, probe_sd, true.size),
@@ -94,6 +95,7 @@ def test_co2_by_a_counted_test_holds_the_truth_in_95_of_100(
         calibration_sd_ph=0,
         alkalinity_half_width_meq_l=kh.half_width_meq_l,
         alkalinity_sd_meq_l=kh.sd_meq_l,
+        **ions,
     )
     held = float(np.mean((found.low <= truth) & (truth <= found.high)))
     assert 0.93 <= held <= 0.97

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.adjusting import adjustment
 from service.advice.engine.levers import LONGER_LIGHT
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
@@ -20,6 +21,7 @@ from service.advice.rules.light.dead import dark_since
 from service.advice.rules.light.full_days import full_days, light_sensor
 from service.advice.rules.light.plan import wanted_hours
 from service.derive.models import LightDay
+from service.registry.models import Lever
 
 CODE = "light-short"
 UNSEEN_H = 0.15
@@ -37,7 +39,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if no_gas(case) is not None:
         return  # ``gas-out`` asks for shorter light meanwhile
     tolerance = case.limit("photoperiod_tolerance_min")
-    least = tolerance / 2 if case.active(CODE) else tolerance
+    least = case.eased(tolerance, 0.5, CODE)
     hours = [one.photoperiod_high_h for one in days]  # what was not seen may have been lit
     if abs(hours[0] - hours[1]) > case.limit("light_grace_min") / 60:
         return  # no two days alike: something broke or was mended in between
@@ -55,9 +57,9 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title=f"The lamp is on {span(short_min)} too short",
         action=(
-            f"The plan is {wanted:g} h from {plan.lights_on:%H:%M}; on the last {DAYS} full days "
-            f"the lamp was on for {_hours(day)}.{broken} Set the timer to the plan, "
-            "or change the plan if shorter light is meant."
+            f"Set the timer to the plan, {wanted:g} h from {plan.lights_on:%H:%M}, or change the "
+            f"plan if shorter light is meant. On the last {DAYS} full days the lamp was on for "
+            f"{_hours(day)}.{broken}"
         ),
         evidence=(
             Evidence(
@@ -70,6 +72,7 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.8,
         since=days[0].lit[0][0],
+        log=adjustment(Lever.LIGHT_HOURS, f"{wanted:g} h from {plan.lights_on:%H:%M}"),
         moves=(LONGER_LIGHT,),
     )  # fmt: skip
 

@@ -27,7 +27,7 @@ def test_no_valve_is_opened_on_an_estimate_in_doubt() -> None:
     """``co2-doubtful`` says not to open the gas further; ``co2-low`` must not say by how much."""
     view = view_with(now=MORNING, co2=weak, log=old_kh(MORNING))
     doubtful, low = the(view, "co2-doubtful"), the(view, "co2-low")
-    assert "don't open the gas further" in doubtful.action
+    assert "don't raise the CO2 flow" in doubtful.action
     assert "Leave the needle valve as it is" in low.action
     assert "Test KH." in low.action
     assert "open the needle valve" not in low.action
