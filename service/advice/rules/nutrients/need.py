@@ -27,6 +27,8 @@ from service.science.nutrients.limits import CEILINGS
 from service.science.nutrients.ranges import RANGES
 
 CODE = "dose-not-needed"
+EASED: Final = 0.85
+"""Share of a limit at which a dose that is left out is asked for again. Our choice."""
 LEAST: Final = {ion: f"{ion.lower()}_low_mg_l" for ion in RANGES}
 """By ion, the threshold below which plants go short of it."""
 
@@ -71,14 +73,16 @@ def needs_of(case: Case, plan: DosePlan) -> tuple[Need, ...]:
     if change is not None:
         ahead = max(change.time + ahead - case.now, timedelta())
     found = nutrients_of(case.tank, case.view.log, case.now, ahead_days=ahead / timedelta(days=1))
+    # Once it is left out a little more must be missing: no change of mind from hour to hour.
+    eased = EASED if case.active(CODE, plan.name) else 1.0
     needs = []
     for ion in RANGES:
         if rises.get(ion, 0.0) <= 0:
             continue
         one = found.of(ion)
         left = EstimatedValue(float(one.value[-1]), float(one.low[-1]), float(one.high[-1]))
-        least = case.limit(LEAST[ion])
-        needs.append(Need(ion, one.level, rises[ion], left, least, CEILINGS[ion].mg_l))
+        least, ceiling = eased * case.limit(LEAST[ion]), eased * CEILINGS[ion].mg_l
+        needs.append(Need(ion, one.level, rises[ion], left, least, ceiling))
     return tuple(needs)
 
 
