@@ -15,7 +15,11 @@ from service.advice.engine.change_events import LedgerChange
 from service.advice.engine.integration import Integration
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Finding
-from service.advice.engine.unreadable import LASTING, readings_unavailable
+from service.advice.engine.storage_faults import (
+    LASTING,
+    readings_unavailable,
+    readings_waiting,
+)
 from service.clock import Clock, SystemClock
 from service.derive.models import TankView
 from service.derive.view_cache import ViewCache
@@ -78,6 +82,7 @@ class Scheduler:
         self._failed: list[str] = []
         self._evaluated: str | None = None
         self._unreadable_since: datetime | None = None
+        self._waiting: list[Finding] = []
         self._views = ViewCache(registry, store)
 
     def run(self, stop: threading.Event) -> None:
@@ -110,6 +115,7 @@ class Scheduler:
         self._views.begin()
         self._retain_only(frozenset(tank.id for tank in tanks))
         absences = self._registry.absences()
+        self._waiting = readings_waiting(self._registry.statuses(), now)
         for first in range(0, len(tanks), TANKS_AT_ONCE):
             some = tanks[first : first + TANKS_AT_ONCE]
             changes |= self._evaluate(some, absences, now, failed)
@@ -125,7 +131,8 @@ class Scheduler:
         for tank in tanks:
             try:
                 view = self._views.view(tank, now)
-                evaluated.append((view, evaluate(view, active[tank.id], absences)))
+                findings = evaluate(view, active[tank.id], absences)
+                evaluated.append((view, [*findings, *self._waiting]))
             except NotFoundError:
                 continue  # deleted since the list was read
             except LittoralError:
