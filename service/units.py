@@ -90,11 +90,12 @@ class Quantity:
 
 
 # Plausible ranges: common practice, no source. They bound what a freshwater tank indoors and a
-# working sensor can show, not what is good for livestock.
+# working sensor can show, not what is good for livestock. Freezing water is at 0 °C, and a plain
+# thermometer shows up to half a degree less.
 QUANTITIES: Final[dict[str, Quantity]] = {
     quantity.name: quantity
     for quantity in (
-        Quantity("temperature", "temperature", "Cel", "degC", 0.0, 45.0),
+        Quantity("temperature", "temperature", "Cel", "degC", -1.0, 45.0),
         Quantity("ph", "pH", "[pH]", "pH_unit", 3.0, 11.0),
         Quantity("illuminance", "light", "lx", "lux", 0.0, 200_000.0),
         Quantity("ppfd", "PPFD", "umol/m2/s", "umol/m**2/s", 0.0, 3_000.0),

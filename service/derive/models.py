@@ -20,6 +20,7 @@ from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.gas_exchange.fit import GasExchangeFit
 from service.science.light.co2 import MAX_GAP_S
 from service.science.numeric.intervals import bridged_gap_s
+from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.science.temperature.excursions import Excursion
 from service.store.model import Reading, SeriesInfo, SeriesKey
 
@@ -435,6 +436,7 @@ class TankView:
         gas_start: CO2 since it should have been switched on today; None where not known.
         co2_check: other estimates of CO2 weighed with that by KH; None without CO2.
         gas: the fitted gas exchange; None where it was not fitted.
+        ph_drift: of the pH probe since its calibration, by the mornings; None where not known.
         latest: by quantity, the newest usable reading of the sensor that counts.
         daily_minima_c: lowest temperature of each stretch of 24 h up to now, oldest first.
         usual_c: median temperature of the last days; None without readings.
@@ -459,6 +461,7 @@ class TankView:
     gas_start: GasStart | None = None
     co2_check: Co2Check | None = None
     gas: GasModel | None = None
+    ph_drift: ElectrodeDrift | None = None
     latest: Mapping[str, Reading] = field(default_factory=lambda: NO_READINGS)
     daily_minima_c: tuple[float, ...] = ()
     usual_c: float | None = None

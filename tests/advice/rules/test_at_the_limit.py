@@ -44,7 +44,8 @@ _VIEWS: dict[str, TankView] = {}
 BY_THE_LOG = {
     "shared-range", "no-advice", "sensor-clock", "light-settling", "water-change-after-work",
     "water-change-due", "dose-due", "dose-skipped", "dose-doubled", "dose-not-needed",
-    "prefilter-due", "filter-due", "kh-test-due", "calibration-due", "trim-due", "sensor-stuck", "probe-out",
+    "prefilter-due", "filter-due", "kh-test-due", "calibration-due", "trim-due",
+    "sensor-stuck", "probe-out",
 }  # fmt: skip
 """Rules that judge the log, the plan or what the ingester decided: nothing in them jitters."""
 
