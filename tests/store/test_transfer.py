@@ -212,7 +212,7 @@ class TestImport:
             ("", CsvMapping(TANK), "file is .*; allowed: a CSV file with a header line"),
             ("a,b\n", CsvMapping(TANK), "time is .*; allowed: a column time or timestamp"),
             ("time,b\n", CsvMapping(TANK), "column is .*; allowed: at least one named like a q"),
-            ("time,ph\n", CsvMapping(), "tank is null; allowed: the tank"),
+            ("time,ph\n", CsvMapping(), "tank is missing; allowed: the tank"),
             ("time,quantity,value\n", CsvMapping(), "column is 'tank'; allowed: one of time, q"),
             (
                 "time,b\n",
