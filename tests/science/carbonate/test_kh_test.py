@@ -14,21 +14,12 @@ from service.science.carbonate.kh_test import (
     after_mixing,
     alkalinity_of_test,
 )
-from service.science.numeric.checks import Floats, OutOfRangeError
+from service.science.numeric.checks import OutOfRangeError
 from service.science.numeric.coverage import coverage_factor
 from service.science.water.hardness import MEQ_L_PER_DEGREE
+from tests.science.simulated_kits import drops_until_the_colour_turns
 
 DKH = MEQ_L_PER_DEGREE
-
-
-def drops_until_the_colour_turns(alkalinity_dkh: Floats, drop_dkh: Floats) -> Floats:
-    """A kit as a person uses it: one drop after the other, up to 40, until the acid is enough."""
-    added, drops = np.zeros(alkalinity_dkh.shape), np.zeros(alkalinity_dkh.shape)
-    for _ in range(40):
-        not_yet = added < alkalinity_dkh
-        added = np.where(not_yet, added + drop_dkh, added)
-        drops = np.where(not_yet, drops + 1, drops)
-    return drops
 
 
 def test_a_count_is_half_a_drop_less_give_or_take_half_a_drop() -> None:
