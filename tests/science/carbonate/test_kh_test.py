@@ -47,6 +47,21 @@ def test_a_syringe_and_a_strip_are_read_about_their_value() -> None:
     assert strip.sd_meq_l > syringe.sd_meq_l
 
 
+def test_a_strip_that_shows_nothing_reaches_half_way_to_its_next_field() -> None:
+    strip = alkalinity_of_test(0.0, KhMethod.STRIP)
+    assert strip.value_meq_l == pytest.approx(0.75 * DKH)
+    assert strip.half_width_meq_l == pytest.approx(0.75 * DKH)
+
+
+def test_limits_stay_finite_where_nothing_is_known() -> None:
+    """No alkalinity at pH 7: hydrogen and hydroxide cancel, and CO2 can't be told."""
+    ph = np.linspace(6.99, 7.01, 201)
+    found = co2.estimate_co2(ph, 0.0, 25.0)
+    known = np.isfinite(found.value)
+    assert known.any() and np.isfinite(found.high[known]).all()
+    assert (found.low[known] <= found.value[known]).all()
+
+
 def test_impossible_steps_are_named() -> None:
     with pytest.raises(OutOfRangeError, match="step_meq_l is 0; allowed: a number above 0 meq/L"):
         alkalinity_of_test(1.4, KhMethod.DROPS, 0.0)
