@@ -12,8 +12,10 @@ from service.science.carbonate.alkalinity import (
     carbonate_side,
     non_carbonate_alkalinity_meq_l,
     non_carbonate_caution,
+    without_other_bases,
 )
 from service.science.carbonate.ions import pair_constants
+from service.science.carbonate.kh_test import alkalinity_of_test
 from service.science.numeric.checks import Floats
 from tests.science.measured_waters import held, measured
 from tests.science.phreeqc_waters import Waters, random_waters
@@ -151,6 +153,14 @@ def test_borate_and_humic_alkalinity() -> None:
     # Oliver et al. 1983 worked at pH 7: pK 5.349, 97.8 % of 10 µeq/mg; at 4.5: pK 4.220, 65.6 %
     brown = non_carbonate_alkalinity_meq_l(7.0, organic_carbon_mg_l=10)
     assert brown == pytest.approx(0.1 * (0.978 - 0.656), abs=2e-4)
+
+
+def test_other_bases_leave_an_alkalinity_that_can_be() -> None:
+    """Below the end point humic acids are protonated: they count the other way."""
+    much = without_other_bases(alkalinity_of_test(49.0), 2.0, 20, organic_carbon_mg_l=800)
+    none = without_other_bases(alkalinity_of_test(0.1), 7.0, 20, organic_carbon_mg_l=800)
+    assert much.value_meq_l == 50.0
+    assert none.value_meq_l == 0.0
 
 
 def test_caution_only_where_it_matters() -> None:
