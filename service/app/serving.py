@@ -12,6 +12,7 @@ from service.config import Config
 from service.errors import ConfigError
 from service.integrations.configured import webhook_names
 from service.registry.registry import Registry
+from service.store.daily_check import check_daily
 from service.store.pruning import prune_daily
 from service.store.retention import RetentionPolicy
 from service.store.sqlite.store import SqliteStore
@@ -31,13 +32,13 @@ def serve(application: Application) -> None:
     application.registry.retain_targets(webhook_names(application.config))
     workers = [
         threading.Thread(target=scheduler.run, args=(stop,), name="scheduler"),
-        *_pruning(application),
+        *_upkeep(application),
     ]
     for worker in workers:
         worker.start()
     _log.info("Littoral answers on %s (read /docs)", server.url)
     if not guarded:
-        _log.warning("no token is set up: only this machine is let in")
+        _log.warning("no token is set up: only this machine may use the service")
     try:
         server.run(stop)
     finally:
@@ -48,13 +49,17 @@ def serve(application: Application) -> None:
         _log.info("stopped")
 
 
-def _pruning(application: Application) -> list[threading.Thread]:
-    """The thread that deletes what is older than the configured ages; none without an age."""
-    policy = RetentionPolicy.of_config(application.config.store)
-    if policy.keeps_all or not isinstance(application.store, SqliteStore):
+def _upkeep(application: Application) -> list[threading.Thread]:
+    """Threads that check the store each day and delete what is older than the configured ages."""
+    store, stop = application.store, application.stopping
+    if not isinstance(store, SqliteStore):
         return []
-    given = (application.store, policy, application.clock, application.stopping)
-    return [threading.Thread(target=prune_daily, args=given, name="retention")]
+    threads = [threading.Thread(target=check_daily, args=(store, stop), name="store-daily")]
+    policy = RetentionPolicy.of_config(application.config.store)
+    if not policy.keeps_all:
+        given = (store, policy, application.clock, stop)
+        threads.append(threading.Thread(target=prune_daily, args=given, name="retention"))
+    return threads
 
 
 def require_protection(config: Config, registry: Registry) -> bool:

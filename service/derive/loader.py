@@ -7,7 +7,7 @@ local day and ``load_range_exits`` the times outside the animals' temperature ra
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Final, Protocol
@@ -19,6 +19,7 @@ from service.derive.inputs import Inputs
 from service.derive.light import LIGHT_QUANTITIES
 from service.derive.local_time import local_midnight
 from service.derive.models import Array
+from service.derive.probe_out import ProbeOut, probe_out_spans, samples_without
 from service.derive.sensor_choice import (
     US_PER_MINUTE,
     ChosenSeries,
@@ -51,6 +52,9 @@ ALWAYS_KINDS: Final = (
 )
 
 CO2_QUANTITIES: Final = ("ph", "temperature", "conductivity")
+
+JUMPS_SEEN: Final = timedelta(days=1)
+"""A probe that has been out for longer is seen where the days before are loaded. Our choice."""
 
 LIGHT_STEP_US: Final = US_PER_MINUTE
 WATER_STEP_US: Final = 5 * US_PER_MINUTE
@@ -97,7 +101,7 @@ def load(
     found = _newest(tank, log, store, now - timedelta(days=days), now)
     found = replace(found, clocks=tuple(registry.device_clocks(tank.id)))
     if not days:
-        return found
+        return _without_probes_out(found, _recent_ph(found, store))
     return _with_samples(found, reader or means(store), to_us(now) + 1)
 
 
@@ -259,7 +263,62 @@ def _with_samples(inputs: Inputs, reader: Reader, end_us: int) -> Inputs:
         for quantity, one in inputs.chosen.items()
         if one.info is not None
     }
-    return replace(inputs, samples=samples)
+    return _without_probes_out(replace(inputs, samples=samples), samples)
+
+
+def _recent_ph(inputs: Inputs, store: Store) -> dict[str, Samples]:
+    """The pH of the last day, in which a probe that is out of the tank shows."""
+    chosen = inputs.chosen.get("ph")
+    if chosen is None or chosen.info is None:
+        return {}
+    end_us = to_us(inputs.now) + 1
+    start_us = to_us(inputs.now - JUMPS_SEEN)
+    return {"ph": means(store)(chosen.info.key, start_us, end_us)}
+
+
+def _without_probes_out(inputs: Inputs, seen: Mapping[str, Samples]) -> Inputs:
+    """The inputs without what was read while a probe was out of the tank.
+
+    Args:
+        seen: samples in which a jump shows.
+    """
+    spans = {
+        quantity: probe_out_spans(
+            one.info.key, seen.get(quantity) or Samples.empty(), inputs.log, to_us(inputs.now)
+        )
+        for quantity, one in inputs.chosen.items()
+        if one.info is not None
+    }
+    others = _others_out(inputs)
+    if not any(spans.values()) and not others:
+        return inputs
+    return replace(
+        inputs,
+        samples={
+            quantity: samples_without(samples, spans.get(quantity, ()))
+            for quantity, samples in inputs.samples.items()
+        },
+        latest={
+            quantity: reading
+            for quantity, reading in inputs.latest.items()
+            if not any(one.holds(reading.time_us) for one in spans.get(quantity, ()))
+        },
+        probes_out=(*(one for of_quantity in spans.values() for one in of_quantity), *others),
+    )
+
+
+def _others_out(inputs: Inputs) -> tuple[ProbeOut, ...]:
+    """The spans that the log marks of series that are not chosen."""
+    if not any(one.kind == LogKind.PROBE_OUT for one in inputs.log):
+        return ()
+    chosen = {one.info.key for one in inputs.chosen.values() if one.info is not None}
+    nothing, now_us = Samples.empty(), to_us(inputs.now)
+    return tuple(
+        span
+        for info in inputs.infos
+        if info.key not in chosen
+        for span in probe_out_spans(info.key, nothing, inputs.log, now_us)
+    )
 
 
 def _latest(store: Store, info: SeriesInfo) -> Reading | None:

@@ -6,13 +6,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
+from service.advice.phrases import capitalised
 from service.derive.device_clock import clock_text
 from service.derive.models import Co2State, LightDay, LightNow, Quality, TankView, TemperatureNow
+from service.derive.probe_out import probe_out_text
 from service.derive.sensor_choice import flag_words
 from service.pages.local_time import LocalTime
-from service.pages.number_format import QUANTITY_WORDS, shown_value
+from service.pages.number_format import shown_value
 from service.store.model import Reading
-from service.times import from_us
+from service.times import from_us, to_us
+from service.units import quantity_words
 
 
 class Tone(StrEnum):
@@ -72,7 +75,14 @@ def co2_line(view: TankView) -> Line:
     value = f"{now.co2.value:.0f}"
     rule = now.rule_of_thumb_mg_l
     beside = "" if rule is None else f"rule of thumb: {rule:.0f}"
-    return Line("CO2", value, "mg/L", word, tone, f"{interval}, {aim}", now.reasons, beside)
+    reasons = (*now.reasons, *_narrowing(view))
+    return Line("CO2", value, "mg/L", word, tone, f"{interval}, {aim}", reasons, beside)
+
+
+def _narrowing(view: TankView) -> tuple[str, ...]:
+    """What would make the estimate of CO2 better, if anything does."""
+    check = view.co2_check
+    return () if check is None or check.narrowing is None else (check.narrowing.sentence,)
 
 
 def _above(view: TankView) -> tuple[str, Tone]:
@@ -223,12 +233,43 @@ class SensorLine:
     doubts: str
 
 
+@dataclass(frozen=True, slots=True)
+class ProbeLine:
+    """Whether the pH probe is in the tank.
+
+    Attributes:
+        out: why its readings are left out now, a sentence; "" while they count.
+        logged: somebody has logged that it is out.
+    """
+
+    out: str = ""
+    logged: bool = False
+
+
+def probe_line(view: TankView) -> ProbeLine | None:
+    """The pH probe of a tank; None where there is none."""
+    if not any(one.key.quantity == "ph" for one in view.sensors):
+        return None
+    now_us = to_us(view.now)
+    for one in view.probes_out:
+        if one.key.quantity == "ph" and one.holds(now_us):
+            text = capitalised(probe_out_text(one, view.tank))
+            return ProbeLine(text if text.endswith("?") else f"{text}.", one.before is None)
+    return ProbeLine()
+
+
 def _doubts(view: TankView, last: Reading) -> str:
     """The doubts about the newest reading of a sensor, or what is wrong with its clock."""
     for one in view.clocks:
         if (one.quantity, one.sensor) == (last.quantity, last.sensor):
             return clock_text(one, view.tank, view.now)
     return flag_words(last.flags)
+
+
+def _title_of(quantity: str) -> str:
+    """The name of a quantity as a title, ``Temperature``; pH stays pH."""
+    words = quantity_words(quantity)
+    return words if words != words.lower() else words.capitalize()
 
 
 def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[SensorLine, ...]:
@@ -244,7 +285,7 @@ def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[Se
         age_min = (view.now - from_us(last.time_us)).total_seconds() / 60
         made.append(
             SensorLine(
-                QUANTITY_WORDS[last.quantity][0],
+                _title_of(last.quantity),
                 last.sensor,
                 value,
                 unit,

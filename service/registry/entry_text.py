@@ -44,6 +44,9 @@ def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
         return [f"{data['g']:g} g {data['salt']}"]
     if kind is LogKind.CYLINDER:
         return [f"{data['g']:g} g CO2"]
+    if kind in (LogKind.PROBE_OUT, LogKind.PROBE_BACK):
+        minutes = f"{data['minutes']:g} min" if "minutes" in data else ""
+        return [str(data.get("quantity", "")), str(data.get("sensor", "")), minutes]
     if kind is LogKind.ADJUSTMENT:
         before, after = data.get("before", ""), data.get("after", "")
         both = f"{before} -> {after}" if before and after else before or after

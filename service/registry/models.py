@@ -277,6 +277,8 @@ class LogKind(StrEnum):
     MEDICATION = "medication"
     BUFFER = "buffer"
     CYLINDER = "cylinder"
+    PROBE_OUT = "probe-out"
+    PROBE_BACK = "probe-back"
     OBSERVATION = "observation"
 
 
@@ -294,7 +296,8 @@ class LogEntry:
             ``species, count`` (stocking); ``sensor, quantity, …`` (calibration);
             ``lever, before, after`` (adjustment: of a valve, a timer or a plan).
             ``name, g`` (salt); ``name, ml | g`` (medication); ``salt, g`` (buffer: a salt that
-            raises KH); ``g`` (cylinder: CO2 in the new one).
+            raises KH); ``g`` (cylinder: CO2 in the new one); ``quantity, sensor, minutes`` (probe
+            out of the tank); ``quantity, sensor`` (probe back in it).
         by: who did it.
         recorded: when it was written down, UTC.
     """

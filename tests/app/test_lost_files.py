@@ -57,6 +57,7 @@ def test_a_lost_store_is_not_made_anew_and_the_rest_answers(tmp_path: Path, conf
         ready = client.get("/readyz")
         assert (ready.status_code, ready.get_json()["store"]["detail"]) == (503, detail)
         assert client.get("/v1/tanks").get_json()["tanks"]
+        assert 'littoral_up{part="store"} 0.0' in client.get("/metrics").text
         away = client.get("/v1/tanks/reed/readings?quantity=ph")
         assert (away.status_code, away.get_json()["detail"]) == (503, detail)
         assert b"is not there, and was before" in client.get("/tanks/reed").data

@@ -42,6 +42,8 @@ BOARDS: Mapping[str, Callable[[int], str]] = {
 }
 #: Nothing more comes when nothing has come for so long, s.
 _SETTLED_S = 20.0
+#: How long a part may take to start on a machine with other work, s.
+_PATIENCE_S = 300.0
 
 
 class Littoral(Server):
@@ -99,7 +101,7 @@ def started(folder: Path, store_kind: str) -> Setup:
         parts["store"] = Victoriametrics(folder / "store")
         url = f"victoriametrics://{HOST}:{parts['store'].port}"
     for part in parts.values():
-        part.start()
+        part.start(_PATIENCE_S)
     http = Server(folder).port
     config = folder / "littoral.toml"
     config.write_text(
@@ -113,7 +115,7 @@ def started(folder: Path, store_kind: str) -> Setup:
     store = open_store(url)
     for command, port in (("ingest", None), ("serve", http)):
         parts[command] = Littoral(folder, command, config, port)
-        parts[command].start()
+        parts[command].start(_PATIENCE_S)
     while not _status(registry).get("subscribed"):
         time.sleep(0.1)
     publishers = {
@@ -186,7 +188,7 @@ def soak(setup: Setup, minutes: float, every_s: float, rate: float) -> Counter[s
         name = random.choice(list(setup.parts))
         setup.parts[name].kill()
         time.sleep(random.uniform(0.0, 3.0))
-        setup.parts[name].start()
+        setup.parts[name].start(_PATIENCE_S)
         kills[name] += 1
         if time.monotonic() - minute_s > 60:
             minute_s = time.monotonic()

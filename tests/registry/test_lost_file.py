@@ -79,7 +79,7 @@ def test_a_lost_file_takes_nothing_until_it_is_put_back(make, path, tmp_path, ba
 
 def test_damage_is_noticed_by_all_and_a_backup_puts_it_right(make, path, tmp_path):
     registry, other, fresh = make(), make(), make()
-    for number in range(200):
+    for number in range(80):
         registry.put_tank(Tank(f"reed-{number}", "Reed"))
     backup = tmp_path / "backup.db"
     direct(path, "VACUUM INTO ?", str(backup))
@@ -95,7 +95,7 @@ def test_damage_is_noticed_by_all_and_a_backup_puts_it_right(make, path, tmp_pat
         make()
     path.unlink()
     shutil.copy(backup, path)
-    assert len(names(fresh)) == len(names(registry)) == len(names(make())) == 200
+    assert len(names(fresh)) == len(names(registry)) == len(names(make())) == 80
 
 
 def refuses_reading(registry):

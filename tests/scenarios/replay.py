@@ -77,6 +77,7 @@ def play(scenario: Scenario) -> Played:
     known_days: dict[date, LightDay] = {}
     log_seen: tuple[LogEntry, ...] = ()
     living: list[Recommendation] = []
+    cleared: list[Recommendation] = []
     marks = list(scenario.marks)
     now = START
     while now <= START + timedelta(days=scenario.days):
@@ -91,13 +92,14 @@ def play(scenario: Scenario) -> Played:
         if scenario.fit_gas and now.time() == time(9):
             gas = gas_exchange(load(tank, log, store, now, days=FIT_DAYS, reader=store.read))
         findings = evaluate(view, active_conditions(living))
-        after = advance(living, tank.id, findings, now, view.log)
-        change = change_between(living, after, now)
+        after = advance(living, tank.id, findings, now, view.log, cleared)
+        change = change_between(living, after)
         after = list(change.after)
         check_advice(findings, after, view)
         _note(played, change, now, after)
         _write_sheets(played, scenario, view, after)
         living = [_marked(one, marks, now, log) for one in after if may_last(one)]
+        cleared += [one for one in after if one.state is State.CLEARED]
         now += timedelta(minutes=scenario.every_min)
     return played
 

@@ -59,7 +59,7 @@ class Tanks:
     night_log_sd: float = 0.0
     uptake_log_sd: float = 0.15
     kh_loss_dkh_day: Array | float = 0.0
-    step_min: int = 5
+    step_min: int = 5  # a divisor of 5
 
 
 @dataclass(frozen=True)
@@ -120,6 +120,12 @@ def simulate(tanks: Tanks, electrodes: Electrodes, rng: np.random.Generator) -> 
     steps = int(tanks.days * per_day)
     level = ppm[:, 0] * AIR_MG_L_PPM + 3.0
     valve = np.zeros(n, bool)
+    # the controller's pH as CO2 at the mean temperature
+    set_ph = 7.0 if tanks.controller_ph is None else column(tanks.controller_ph)
+    opens, closes = (
+        np.asarray(co2_mg_l(set_ph - below, kh0 * MEQ_L_PER_DEGREE, 24.0))
+        for below in (0.0, column(tanks.hysteresis_ph))
+    )
     kept: list[tuple[Array, ...]] = []
     for step in range(steps):
         hour = step * step_h % 24.0
@@ -138,10 +144,7 @@ def simulate(tanks: Tanks, electrodes: Electrodes, rng: np.random.Generator) -> 
         if tanks.controller_ph is None:
             valve = np.ones(n, bool)
         else:
-            ph = np.asarray(ph_for_co2(level, kh0 * MEQ_L_PER_DEGREE, celsius))
-            set_ph = column(tanks.controller_ph)
-            low = set_ph - column(tanks.hysteresis_ph)
-            valve = np.where(ph > set_ph, True, np.where(ph < low, False, valve))
+            valve = np.where(level < opens, True, np.where(level > closes, False, valve))
         gain = breath + np.where(
             hours_open & valve, injection * np.where(changed, tanks.injection_change, 1.0), 0.0
         )

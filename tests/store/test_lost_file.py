@@ -5,13 +5,15 @@ from __future__ import annotations
 import shutil
 import sqlite3
 import stat
+import threading
 
 import pytest
 
 from service.errors import NotFoundError, StoreRefusedError, StoreUnavailableError
-from service.store import open_store
+from service.store import daily_check, open_store
 from service.store.sqlite import connections
 from service.store.sqlite.store import SqliteStore
+from tests.servers import wait_until
 from tests.store.month import KEY, SECOND, START, reading
 
 PAGE = 4096
@@ -173,6 +175,39 @@ def test_damage_while_in_use_is_noticed_by_all_and_a_backup_puts_it_right(make, 
     store.write(some(6000))
     store.check()
     assert not marker.exists()
+
+
+def test_a_file_overwritten_under_a_writer_with_all_in_its_cache_is_noticed(
+    make, path, monkeypatch
+):
+    store = make()
+    store.write(some(0))
+    with store._connections.writing() as writer:
+        writer.execute("SELECT count(*) FROM reading")
+    store._connections._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    with path.open("r+b") as file:
+        file.write(b"\xa5" * path.stat().st_size)
+    store.write(some(100))  # its cache has all that this takes
+    monkeypatch.setattr(connections, "_PROBE_EVERY_S", 0.0)
+    refuses(store, "damaged")
+
+
+def test_the_daily_check_gives_a_damaged_store_up(make, path, monkeypatch):
+    store = make()
+    for first in range(0, 5000, 500):
+        store.write(some(first, 500))
+    with sqlite3.connect(path) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    db.close()
+    spoil(path)
+    monkeypatch.setattr(daily_check, "EVERY_S", 0.0)
+    stop = threading.Event()
+    checking = threading.Thread(target=daily_check.check_daily, args=(store, stop))
+    checking.start()
+    wait_until(lambda: path.with_name(path.name + "-damaged").exists())
+    stop.set()
+    checking.join()
+    refuses(store, "damaged")
 
 
 def test_another_damaged_file_in_its_place_is_not_taken(make, path, tmp_path):

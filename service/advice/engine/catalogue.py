@@ -31,7 +31,7 @@ from service.advice.rules.light import long as light_long
 from service.advice.rules.light import short as light_short
 from service.advice.rules.nutrients import doubled, skipped
 from service.advice.rules.nutrients import due as dose_due
-from service.advice.rules.sensors import clock, disagree, no_advice, odd, silent
+from service.advice.rules.sensors import clock, disagree, no_advice, odd, probe, silent
 from service.advice.rules.upkeep import cylinder, routine_work, trim
 from service.advice.rules.water import after_work, routine
 from service.derive.models import TankView
@@ -77,6 +77,7 @@ RULES: Final[tuple[Rule, ...]] = (
     odd.IMPLAUSIBLE_RULE,
     disagree.RULE,
     clock.RULE,
+    probe.RULE,
     no_advice.RULE,
 )
 

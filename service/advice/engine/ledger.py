@@ -9,6 +9,7 @@ from typing import Final
 
 from service.advice.engine.change_events import LedgerChange, change_between, log_events
 from service.advice.engine.lifecycle import (
+    FLAP_MEMORY,
     active_conditions,
     advance,
     folded,
@@ -19,7 +20,7 @@ from service.advice.engine.lifecycle import (
 from service.advice.engine.recommendation import Finding, Recommendation, most_urgent_first
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
 from service.derive.models import TankView
-from service.errors import ConflictError, InvalidInputError
+from service.errors import LEFT_OUT, ConflictError, InvalidInputError
 from service.registry.audit import Action, AuditedWrite
 from service.registry.documents import from_document, to_document
 from service.registry.recommendations import ACTIVE_STATES, State, StoredRecommendation
@@ -62,9 +63,11 @@ class Ledger:
         if not evaluated:
             return {}
 
-        def advanced(was: Sequence[Recommendation], tank: str) -> list[Recommendation]:
+        def advanced(
+            was: Sequence[Recommendation], cleared: Sequence[Recommendation], tank: str
+        ) -> list[Recommendation]:
             view, findings = by_tank[tank]
-            return advance(was, tank, findings, view.now, view.log)
+            return advance(was, tank, findings, view.now, view.log, cleared)
 
         by_tank = {view.tank.id: (view, findings) for view, findings in evaluated}
         moments = {view.tank.id: view.now for view, _ in evaluated}
@@ -73,10 +76,12 @@ class Ledger:
     def note(self, tanks: Collection[str], finding: Finding, now: datetime) -> None:
         """Take in what was found of tanks that cannot be evaluated; all else stays as it is."""
 
-        def noted(was: Sequence[Recommendation], tank: str) -> list[Recommendation]:
+        def noted(
+            was: Sequence[Recommendation], cleared: Sequence[Recommendation], tank: str
+        ) -> list[Recommendation]:
             same = [one for one in was if key_of(one) == (finding.code, finding.subject)]
             others = [one for one in was if one not in same]
-            return folded([*others, *advance(same, tank, [finding], now)])
+            return folded([*others, *advance(same, tank, [finding], now, (), cleared)])
 
         if tanks:
             self._take_in(dict.fromkeys(tanks, now), noted)
@@ -84,26 +89,35 @@ class Ledger:
     def _take_in(
         self,
         moments: Mapping[str, datetime],
-        advanced: Callable[[Sequence[Recommendation], str], list[Recommendation]],
+        advanced: Callable[
+            [Sequence[Recommendation], Sequence[Recommendation], str], list[Recommendation]
+        ],
     ) -> dict[str, LedgerChange]:
         """Replace what stands of tanks by what becomes of it, in one transaction.
 
         Args:
             moments: of the evaluation of each tank.
-            advanced: what becomes of what stands of a tank.
+            advanced: what becomes of what stands of a tank, beside what cleared of late.
         """
         changes: dict[str, LedgerChange] = {}
         since = min(moments.values()) - MARKED_MEMORY
         known: dict[str, list[Recommendation]] = {tank: [] for tank in moments}
         with self._registry.session(writes="bookkeeping") as session:
-            recent = self._registry.recent_recommendations(known, since, session)
-            for one in _lasting(recent):
-                known[one.tank].append(one)
+            recent = self._registry.recent_recommendations(
+                known, since, session, cleared_since=since + MARKED_MEMORY - FLAP_MEMORY
+            )
+            cleared: dict[str, list[Recommendation]] = {}
+            for one in map(_recommendation, recent):
+                if may_last(one):
+                    known[one.tank].append(one)
+                elif one.state is State.CLEARED:
+                    cleared.setdefault(one.tank, []).append(one)
             present = self._registry.lock_tanks(known, session)
-            for tank, now in moments.items():
+            for tank in moments:
                 if tank in present:
                     was = known[tank]
-                    changes[tank] = change_between(was, advanced(was, tank), now)
+                    after = advanced(was, cleared.get(tank, ()), tank)
+                    changes[tank] = change_between(was, after)
             before = [one for tank in changes for one in known[tank]]
             after = [one for change in changes.values() for one in change.after]
             rows = {one.id: one for one in recent}
@@ -163,7 +177,7 @@ class Ledger:
             raise InvalidInputError.of_field("state", state.value, allowed)
         if state is State.SNOOZED and (until is None or until <= now):
             raise InvalidInputError.of_field(
-                "until", None if until is None else until.isoformat(), "a moment in the future"
+                "until", LEFT_OUT if until is None else until.isoformat(), "a moment in the future"
             )
         write = AuditedWrite(_MARKING[state], f"recommendations/{id}")
         with self._registry.session(writes=write) as session:
@@ -178,7 +192,7 @@ class Ledger:
             before = [other for other in _lasting(recent) if other.id != id]
             *others, after = folded([*before, marked(one, state, now, until)])
             # What it changes in others is an event of the next evaluation, for all to see.
-            change = change_between([one], [after], now)
+            change = change_between([one], [after])
             changed = _changed([one, *before], [*others, *change.after])
             self._registry.put_recommendations(changed, rows, session)
             self._registry.add_events(log_events(change, now), session)
@@ -207,7 +221,7 @@ class Ledger:
             recent = self._registry.recent_recommendations([tank], now, session)
             was = [one for one in map(_recommendation, recent) if one.state in ACTIVE_STATES]
             gone = [replace(one, state=State.CLEARED, snoozed_until=None) for one in was]
-            self._registry.add_events(log_events(change_between(was, gone, now), now), session)
+            self._registry.add_events(log_events(change_between(was, gone), now), session)
             self._registry.delete_tank(tank, only_if=only_if, session=session)
 
     def prune(self, now: datetime) -> int:

@@ -52,11 +52,16 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """How much of what: ``{"name": "water", "value": 90.0, "unit": "L"}``."""
+    """How much of what: ``{"name": "water", "value": 90.0, "unit": "L"}``.
+
+    Attributes:
+        estimated: an estimate of what there is, nothing that anybody measures out.
+    """
 
     name: str
     value: float
     unit: str
+    estimated: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from typing import Final
 
 from service.science.carbonate.ions import BICARBONATE_CONDUCTIVITY, CONDUCTANCE_FACTOR
-from service.science.gas_exchange.air_water import co2_air_equilibrium_mg_l
+from service.science.gas_exchange.air_water import co2_most_mg_l
 from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.water.ammonia import HARMFUL_NH3_N_MG_L
 from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l
@@ -22,7 +22,7 @@ LEAST_SHARE: Final = 0.8
 
 def co2_out_of_sense(co2_mg_l: float, ph: float, temperature_c: float) -> Iterator[str]:
     """Sentences on a CO2 that no tank has."""
-    most = float(10.0 * co2_air_equilibrium_mg_l(min(temperature_c, 40.0), co2_ppm=1e5))
+    most = float(co2_most_mg_l(min(temperature_c, 40.0)))
     if co2_mg_l > most:
         yield (
             f"{co2_mg_l:.0f} mg/L is more than water holds under pure CO2 ({most:.0f} mg/L, Weiss "

@@ -31,6 +31,7 @@ from service.units import QUANTITIES
 
 _MOST_DOSE: Final = 100_000.0
 _MOST_HEIGHT_CM: Final = 1000.0
+MOST_MINUTES: Final = 7 * 1440.0
 
 
 class AnimalCount(Whole):
@@ -326,6 +327,37 @@ class CylinderDataSchema(LogData):
     )
 
 
+class ProbeDataSchema(LogData):
+    """Which probe it was; without a sensor every one of the quantity."""
+
+    quantity = Choice(
+        "What the probe measures; default `ph`.",
+        label="What it measures",
+        words=list(QUANTITIES),
+        start="ph",
+    )
+    sensor = Text("Default: all that measure it.", shortest=1, longest=NAME_LENGTH)
+
+
+class ProbeOutDataSchema(ProbeDataSchema):
+    """A probe that was taken out of the tank: what it reads meanwhile is left out."""
+
+    label = "Probe out of the tank"
+
+    minutes = Number(
+        "For how long, min; default: until it is logged as back, 2 h at most.",
+        label="Minutes",
+        above=0,
+        high=MOST_MINUTES,
+    )
+
+
+class ProbeBackDataSchema(ProbeDataSchema):
+    """A probe that is in the tank's water: what it reads from now on counts."""
+
+    label = "Probe back in the tank"
+
+
 class ObservationDataSchema(LogData):
     """Whatever was counted, free."""
 
@@ -358,6 +390,8 @@ KINDS: Final[Mapping[LogKind, LogData]] = {
     LogKind.MEDICATION: MedicationDataSchema(),
     LogKind.BUFFER: BufferDataSchema(),
     LogKind.CYLINDER: CylinderDataSchema(),
+    LogKind.PROBE_OUT: ProbeOutDataSchema(),
+    LogKind.PROBE_BACK: ProbeBackDataSchema(),
     LogKind.OBSERVATION: ObservationDataSchema(),
 }
 """What belongs to each kind, in the order in which forms and documents list them."""

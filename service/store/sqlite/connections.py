@@ -26,6 +26,9 @@ _log = logging.getLogger(__name__)
 #: Least time between two looks at the file by readers, and between two attempts to open it, s.
 _EVERY_S: Final = 1.0
 
+#: Least time between two probes of the file on a fresh connection, s: an open one may have all that
+#: it needs in its cache, however damaged the file is by now.
+_PROBE_EVERY_S: Final = 10.0
 _LOST: Final = (
     "is not there, and was before; put it back, restore a backup, or make an empty one with: "
     "littoral check --create"
@@ -56,6 +59,7 @@ class Connections:
         self._fault = ""
         self._tried: FileState | None = None
         self._tried_s = float("-inf")
+        self._probed_s = time.monotonic()
         try:
             self._open(create=create, recovering=bool(self._file.damage()))
         except (NotFoundError, DamagedError, StoreUnavailableError) as error:
@@ -100,6 +104,20 @@ class Connections:
                 else:
                     connection.close()
 
+    def check(self) -> None:
+        """Read the whole file and check its structure.
+
+        Raises:
+            DamagedError: it is damaged.
+        """
+        with self.reading() as connection:
+            generation = self._generation
+            try:
+                upkeep.check(self._path, connection)
+            except DamagedError as error:
+                self._damaged(error.detail, generation)
+                raise
+
     def close(self) -> None:
         """Close all connections."""
         with self._lock:
@@ -108,6 +126,8 @@ class Connections:
     def _require_file(self, at_most_every_s: float) -> None:
         """Go on with the file that is open, or one that was put right; raise if there is none."""
         self._look(at_most_every_s)
+        if not self._fault and time.monotonic() - self._probed_s >= _PROBE_EVERY_S:
+            self._probe()
         if self._fault:
             self._try_again()
         self._require_no_fault()
@@ -125,6 +145,17 @@ class Connections:
             self._damaged(check.fault.detail, generation)
         elif fault := self._file.fault(at_most_every_s=at_most_every_s):
             self._lose(fault)
+
+    def _probe(self) -> None:
+        """Read the schema and a newest reading from the file itself."""
+        self._probed_s = time.monotonic()
+        with self._faults_noticed():
+            connection = file.connect(self._path, read_only=True)
+            with contextlib.closing(connection):
+                connection.execute(
+                    "SELECT time FROM reading WHERE series = (SELECT max(id) FROM series) "
+                    "ORDER BY time DESC LIMIT 1"
+                ).fetchone()
 
     @contextmanager
     def _faults_noticed(self) -> Iterator[None]:

@@ -187,8 +187,7 @@ class SqliteStore:
         Raises:
             StoreRefusedError: it is damaged.
         """
-        with self._connections.reading() as connection:
-            upkeep.check(self._path, connection)
+        self._connections.check()
 
     def health(self) -> StoreHealth:
         """Whether the file answers; see ``Store.health``."""

@@ -11,8 +11,9 @@ import pytest
 from ingest.decode.decoder import Decoder
 from ingest.decode.message import Message
 from ingest.decode.routes import Router
-from ingest.process import Calibrations, ClockLimits, Processor
+from ingest.process import Calibrations, ClockLimits, Processor, record_clocks
 from service.config import RouteConfig
+from service.errors import RegistryUnavailableError
 from service.store import NOT_USABLE, Flag, open_store
 
 S = 1_000_000
@@ -284,3 +285,33 @@ def test_a_text_without_an_offset_is_taken_where_the_route_has_a_time_zone():
     payload = json.dumps({"value": 6.6, "time": "2023-11-14T23:13:20"}).encode()
     processed = board.processor.process(board.decoder.decode([Message(TOPIC, payload, NOW)]))
     assert [(one.time_us, one.flags) for one in processed.readings] == [(NOW, Flag.NONE)]
+
+
+# -- written down
+
+
+class Book:
+    """A registry that is away at first."""
+
+    def __init__(self):
+        self.away, self.wrong, self.right = True, [], []
+
+    def put_device_clocks(self, wrong, right):
+        if self.away:
+            raise RegistryUnavailableError("by this test")
+        self.wrong, self.right = list(wrong), list(right)
+
+
+def test_what_cannot_be_written_down_is_written_later():
+    board, book = Board(None, 600), Book()
+    board.live(10)
+    record_clocks(board.processor.clocks, book)
+    book.away = False
+    record_clocks(board.processor.clocks, book)
+    assert [(one.tank, one.quantity, one.sensor, one.fast_s) for one in book.wrong] == [
+        (*NAME, 600)
+    ]
+    board.fast_s = 0
+    board.live(10, start_s=10 * MINUTE)
+    record_clocks(board.processor.clocks, book)
+    assert (book.wrong, book.right) == ([], [NAME])

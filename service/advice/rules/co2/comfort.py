@@ -24,7 +24,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if calm is None or ceiling is None or is_high(case):
         return
     least = case.limit("co2_comfort_min")
-    if calm.minutes < (0.5 * least if case.active(CODE) else least):
+    if calm.minutes < case.eased(least, 0.5, CODE):
         return
     new = ", lowered because they are new" if calm.newcomers else ""
     yield Finding(
@@ -37,8 +37,8 @@ def judge(case: Case) -> Iterator[Finding]:
             f"tolerate up to {ceiling.co2_mg_l:.0f} mg/L{new}."
         ),
         keeper_action=(
-            "Aim lower at the next occasion, or set the animals' own limits in the tank's "
-            "livestock."
+            "Aim lower when CO2 is next adjusted, or enter the animals' own CO2 limits in "
+            "the tank's livestock."
         ),
         evidence=(
             Evidence(

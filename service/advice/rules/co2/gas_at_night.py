@@ -34,20 +34,20 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     fall = 1.0 - night.night_low_mg_l / night.dusk_mg_l
     least = case.limit("night_fall_share")
-    if fall > (1.2 * least if case.active(CODE) else least):
+    if fall > case.eased(least, 1.2, CODE):
         return
     warn = case.tank.livestock and night.night_low_mg_l > 0.8 * case.view.co2.target_high_mg_l
     yield Finding(
         code=CODE,
         severity=Severity.WARNING if warn else Severity.ADVICE,
-        title="Gas seems to stay on at night",
+        title="CO2 seems to stay on at night",
         action=(
-            f"By its plan the gas closes at {plan.gas_off:%H:%M}, but CO2 fell by only "
-            f"{percent(max(fall, 0.0))} in {night.night_h:.0f} h of dark. In the dark plants "
-            "give off CO2 and take up oxygen like the animals: raise the filter outlet or run an "
-            "air stone at night until it is mended."
+            "Raise the filter outlet or run an air stone at night until it is mended: in the dark "
+            "plants give off CO2 and take up oxygen, as animals do. By its plan CO2 goes off at "
+            f"{plan.gas_off:%H:%M}, but it fell by only {percent(max(fall, 0.0))} in "
+            f"{night.night_h:.0f} h of dark."
         ),
-        keeper_action="Check the valve and its timer: a valve can hang open.",
+        keeper_action="Check the solenoid valve and its timer: a valve can stick open.",
         evidence=(
             Evidence(
                 "share by which CO2 fell in the night", "night-fall", fall, "1", least,

@@ -35,7 +35,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     before_min = -day.reached_min
     most = case.limit("gas_early_min")
-    if not (most * (0.7 if case.active(CODE) else 1.0) < before_min < LEFT_ON_MIN):
+    if not case.eased(most, 0.7, CODE) < before_min < LEFT_ON_MIN:
         return
     later_min = timer_step(before_min - case.limit("gas_margin_min") - 15)
     moved = moved_clock(plan.gas_on.hour * 60 + plan.gas_on.minute + later_min)
@@ -44,8 +44,8 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.INFO,
         title=f"CO2 reaches its target {span(before_min)} before lights-on",
         action=(
-            f"Let the gas come on at {moved} ({span(later_min)} later). It saves gas and spares "
-            "the animals some hours of high CO2; plants take up none in the dark."
+            f"Set CO2 to come on at {moved} ({span(later_min)} later). That saves CO2 and spares "
+            "the animals some hours of it; plants take up none in the dark."
         ),
         evidence=(
             Evidence(

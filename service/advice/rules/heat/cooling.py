@@ -38,7 +38,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if not case.active(CODE) and _cooled_by_new_water(case, days, minima[-1]):
         return
     lowest, before = minima[-1], minima[-1 - days]
-    margin = case.limit("cooling_margin_c") * (1.5 if case.active(CODE) else 1.0)
+    margin = case.eased(case.limit("cooling_margin_c"), 1.5, CODE)
     if not (limits.low_c <= lowest <= limits.low_c + margin and before - lowest > 0.3):
         return
     per_day = (before - lowest) / days
@@ -48,10 +48,10 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title=f"Unheated and cooling: {lowest:.1f} °C at its lowest",
         action=(
-            f"The daily minimum fell by {per_day:.1f} °C a day and is "
-            f"{lowest - limits.low_c:.1f} °C above what {limits.low_species or 'the animals'} need "
-            f"({limits.low_c:g} °C). As long as it stays above, no heater is needed. If the "
-            "weather stays cool, warm the room and close the lid."
+            "If the weather stays cool, close the lid and warm the room. The daily minimum fell by "
+            f"{per_day:.1f} °C a day and is {lowest - limits.low_c:.1f} °C above the lower limit "
+            f"of {limits.low_species or 'the animals'}, {limits.low_c:g} °C; as long as it stays "
+            "above, no heater is needed."
         ),
         keeper_action=(
             f"If that is not enough, put in a heater set to {limits.low_c + 1:g} °C within "

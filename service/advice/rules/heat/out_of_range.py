@@ -23,6 +23,8 @@ STILL_SEEN = timedelta(hours=1)
 """An excursion whose last sample is no older is still going on. Our choice."""
 BACK_C = 0.1
 """So far inside its range temperature is back, despite the noise of thermometers. Our choice."""
+WORTH_C = 0.3
+"""To move temperature by less no water is changed: it is within the noise. Our choice."""
 LESS_FAR = 0.75
 """Urgent until it is only this share of the threshold off. Our choice."""
 
@@ -122,7 +124,7 @@ def _severity(case: Case, last: Excursion, now_out: bool) -> Severity:
     """By how far it is off now, not at its worst: what comes back is no longer urgent."""
     if not now_out:
         return Severity.ADVICE
-    far = case.limit("temperature_urgent_c") * (LESS_FAR if case.active(CODE, last.side) else 1.0)
+    far = case.eased(case.limit("temperature_urgent_c"), LESS_FAR, CODE, last.side)
     off_c = abs(_now_c(case, last) - last.limit_c)
     return Severity.URGENT if off_c >= far else Severity.WARNING
 
@@ -130,36 +132,33 @@ def _severity(case: Case, last: Excursion, now_out: bool) -> Severity:
 def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours: float) -> str:
     side, limit_c = last.side, last.limit_c
     was = (
-        f"Temperature {'has been' if now_out else 'was'} {side} {limit_c:.1f} °C for "
-        f"{span(hours * 60)}, by up to {abs(worst.peak_c - limit_c):.1f} °C. "
+        f"Temperature {'has been' if now_out else 'was'} {side} {limit_c:g} °C for "
+        f"{span(hours * 60)}, by up to {abs(worst.peak_c - limit_c):.1f} °C"
     )
     if not now_out and not last.end_known and not _known(case):
         return (
-            f"{was}Whether it is back in range is not known: there is no reading since "
-            f"{day_clock(case.tank, _moment(last.end_s), case.now)}. Measure it, and look at the "
-            "animals."
+            "Measure the temperature, and look at the animals: whether it is back in range is not "
+            f"known, as there is no reading since "
+            f"{day_clock(case.tank, _moment(last.end_s), case.now)}. {was}."
         )
     if not now_out:
         return (
-            f"{was}It is back in range: look at the animals, and at what caused it "
-            f"({_usual_causes(case, side)})."
+            f"Look at the animals, and for what caused it ({_usual_causes(case, side)}). {was}; it "
+            "is back in range."
         )
-    rate = case.limit("temperature_rate_max_c_h")
+    rate = f"by no more than {case.limit('temperature_rate_max_c_h'):g} °C per hour"
     if side == "above":
         heater = "unplug the heater until it is cooler, " if case.tank.heated else ""
         return (
-            f"{was}Open the lid, raise the filter outlet for oxygen, switch the lamp off or dim "
-            f"it, {heater}and cool the room."
-            f"{_water_text(case, last)} Bring it down by no more than {rate:g} °C per hour."
+            "Open the lid, raise the filter outlet for oxygen, switch the lamp off or dim it, "
+            f"{heater}and cool the room. Bring it down {rate}.{_water_text(case, last)} {was}."
         )
     heater = (
-        "Check that the heater has power and is under water"
+        "Check that the heater has power and is under water."
         if case.tank.heated
-        else "The tank has no heater: warm the room, or move the animals that need it warmer"
+        else "Warm the room, or move the animals that need it warmer: the tank has no heater."
     )
-    return (
-        f"{was}{heater}.{_water_text(case, last)} Bring it up by no more than {rate:g} °C per hour."
-    )
+    return f"{heater} Bring it up {rate}.{_water_text(case, last)} {was}."
 
 
 def _usual_causes(case: Case, side: str) -> str:
@@ -178,6 +177,8 @@ def _water(case: Case, last: Excursion, now_out: bool) -> tuple[Amount, ...]:
     if not helps or abs(present - tap_c) < 1e-6:
         return ()
     step = min(abs(present - last.limit_c), case.limit("temperature_step_max_c"))
+    if step < WORTH_C:
+        return ()
     fraction = min(step / abs(present - tap_c), 0.3)
     return (Amount("water to change", fraction * volume_l, "L"),)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from service.advice.engine.rule import Case
 from service.advice.phrases import sensor_source
@@ -46,6 +46,14 @@ def mean_dli(case: Case) -> tuple[float, int] | None:
     if len(days) < min(wanted, 2):
         return None
     return sum(one.dli_mol_m2_d or 0.0 for one in days) / len(days), len(days)
+
+
+def light_before(case: Case, on: datetime) -> LightDay | None:
+    """The day whose light came a day before some hours that begin at ``on``, if it had any."""
+    for one in reversed(case.view.light_days):
+        if one.lit and one.lit[0][0] < on - timedelta(hours=6):
+            return one if one.lit[0][0] > on - timedelta(hours=42) else None
+    return None
 
 
 def light_sensor(case: Case) -> str:

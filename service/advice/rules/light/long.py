@@ -9,15 +9,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
+from service.advice.adjusting import adjustment
 from service.advice.engine.levers import SHORTER_LIGHT
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import clock, span
-from service.advice.rules.light.full_days import days_of_plan, light_sensor
+from service.advice.rules.light.full_days import days_of_plan, light_before, light_sensor
 from service.advice.rules.light.plan import planned_days, wanted_hours
 from service.derive.models import LightDay
+from service.registry.models import Lever
 
 CODE = "light-long"
 
@@ -41,9 +43,7 @@ def judge(case: Case) -> Iterator[Finding]:
 def _too_long(case: Case) -> LightDay | None:
     """Today, or the last day that is over, if it had more light than planned."""
     tolerance = case.limit("photoperiod_tolerance_min")
-    most_h = case.tank.photoperiod.hours + (
-        tolerance / 2 if case.active(CODE) else tolerance
-    ) / 60  # fmt: skip
+    most_h = case.tank.photoperiod.hours + case.eased(tolerance, 0.5, CODE) / 60
     days = days_of_plan(case)
     today = [one for one in days if not one.complete]
     over = [one for one in days if one.complete]
@@ -70,16 +70,35 @@ def on_past_plan(case: Case) -> datetime | None:
     lit_since = light.unchanged_since
     if lit_since is not None and lit_since > ends[-1] + grace:
         return None  # lit for a moment; the day's sum shows whether it lasts
-    return ends[-1] if case.now - ends[-1] > grace else None
+    if case.now - ends[-1] <= grace or _as_usual(case, ends[-1]):
+        return None
+    return ends[-1]
+
+
+def _as_usual(case: Case, planned_off: datetime) -> bool:
+    """Whether the lamp has the hours of the day before, and those were no longer than planned.
+
+    Its timer is set otherwise, or knows no summer time: ``light-shifted`` reports that.
+    """
+    day = light_before(case, planned_off - timedelta(hours=case.tank.photoperiod.hours))
+    if day is None or day.off_at is None:
+        return False
+    most_h = case.tank.photoperiod.hours + case.limit("photoperiod_tolerance_min") / 60
+    off = day.off_at + timedelta(days=1) + timedelta(minutes=case.limit("light_grace_min"))
+    return day.photoperiod_h <= most_h and case.now <= off
 
 
 def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> Finding:
     plan = case.tank.photoperiod
-    when = f"past {clock(case.tank, since)}" if now_on else "in a day"
+    been = (
+        f"is still on, {span(over_min)} after it should have gone off at {clock(case.tank, since)}"
+        if now_on
+        else f"was on for {span(over_min)} more in a day"
+    )
     wanted = wanted_hours(case)
     # While it is on, how long grows by the minute: no figure to set a timer by.
     todo = (
-        "Switch it off now, see why the timer has not"
+        "Switch the lamp off now, see why the timer did not"
         if now_on
         else f"Shorten the timer by {span(over_min)}"
         if wanted == plan.hours
@@ -91,9 +110,9 @@ def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> F
         severity=Severity.WARNING if very_long else Severity.ADVICE,
         title=f"The lamp {'is' if now_on else 'was'} on {span(over_min)} too long",
         action=(
-            f"The plan is {plan.hours:g} h from {plan.lights_on:%H:%M}; the lamp was on "
-            f"{span(over_min)} longer ({when}). {todo}, and check whether daylight or room light "
-            "reaches the sensor. Long light feeds algae rather than plants."
+            f"{todo}, and check whether daylight or room light reaches the sensor. The plan is "
+            f"{plan.hours:g} h from {plan.lights_on:%H:%M}; the lamp {been}. Long light feeds "
+            "algae rather than plants."
         ),
         evidence=(
             Evidence(
@@ -107,6 +126,7 @@ def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> F
         who=Who.PRACTITIONER,
         since=since,
         confidence=0.8,
+        log=None if now_on else adjustment(Lever.LIGHT_HOURS, f"{span(over_min)} shorter"),
         moves=(SHORTER_LIGHT,),
     )  # fmt: skip
 

@@ -75,7 +75,7 @@ def new_water(case: Case, fraction: float) -> NewWater:
     if parts > 1:
         amounts.append(Amount("days", parts, "d"))
     if volume_l is None:
-        text = f"{percent(each)} of the water (its volume is not known)"
+        text = f"{percent(each)} of the water"
         return NewWater(
             text,
             _split_text(case, fraction, new_kh, parts) + aim_text(case, each),
@@ -220,5 +220,5 @@ def _effect(case: Case, fraction: float, new_kh: float | None) -> str:
     found = after.co2_mg_l
     return (
         f"{text}, pH to about {after.ph.value:.1f} and CO2 to about {found.value:.0f} mg/L "
-        f"({found.low:.0f} to {found.high:.0f}) until the gas brings it up again. "
+        f"({found.low:.0f} to {found.high:.0f}) until it rises again. "
     )

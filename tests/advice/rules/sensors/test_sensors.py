@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
 from service.advice import cautions
-from service.advice.engine.recommendation import Severity
-from service.registry.models import Stock
+from service.advice.engine.lifecycle import active_conditions, advance, marked
+from service.advice.engine.recommendation import Recommendation, Severity
+from service.registry.models import DeviceClock, Stock
+from service.registry.recommendations import State
 from service.store.model import Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
 from tests.advice.cases import amount, found, the, view_with
@@ -36,6 +39,40 @@ def test_a_silent_spare_is_no_warning_and_one_taken_out_is_forgotten() -> None:
     assert "Another sensor of the tank still measures it" in one.action
     old = with_sensor(view_with(), "temperature", "spare", 24.0, 20 * 1440)
     assert found(old, "sensor-silent") == []
+
+
+@pytest.mark.parametrize("days", [13, 15, 200])
+def test_the_only_thermometer_that_died_stays_reported_until_somebody_answers(days: int) -> None:
+    own = view_with()
+    others = tuple(one for one in own.sensors if one.key.quantity != "temperature")
+    view = with_sensor(replace(own, sensors=others), "temperature", "main", 24.0, days * 1440)
+    reported = frozenset({("sensor-silent", "temperature main")})
+    one = the(view, "sensor-silent", reported)
+    assert one.severity is Severity.WARNING
+    assert "dismiss" in one.action
+    replaced = with_sensor(view, "temperature", "new", 24.0, 1)
+    assert bool(found(replaced, "sensor-silent", reported)) == (days < 14)
+    # one that was silent for weeks before anybody looked was taken out
+    assert bool(found(view, "sensor-silent")) == (days < 14)
+
+
+def test_a_person_answers_for_a_sensor_that_was_taken_out() -> None:
+    """Dismissed once, it does not come back, however long it is silent."""
+    own = view_with()
+    others = tuple(one for one in own.sensors if one.key.quantity != "temperature")
+    known: list[Recommendation] = []
+    opened = 0
+    for hours in range(2, 60 * 24, 12):
+        view = with_sensor(replace(own, sensors=others), "temperature", "main", 24.0, 60 * hours)
+        now = NOON + timedelta(hours=hours)
+        findings = found(view, "sensor-silent", active_conditions(known))
+        after = advance(known, "reed", findings, now)
+        opened += sum(one.id not in {each.id for each in known} for one in after)
+        if hours > 30 * 24:
+            after = [marked(one, State.DISMISSED, now) for one in after]
+        assert [one.state for one in after] == [State.DISMISSED if hours > 30 * 24 else State.OPEN]
+        known = after
+    assert opened == 1
 
 
 def test_disagreement_needs_fresh_usable_readings_close_in_time() -> None:
@@ -69,3 +106,62 @@ def test_animals_that_no_advice_covers_are_named() -> None:
     assert "What An invented fish tolerates is not known" in one.action
     own = replace(stock[-2], temperature_low_c=20.0, temperature_high_c=28.0)
     assert found(view_with(a_tank(livestock=(*stock[:-2], own))), "no-advice") == []
+
+
+def test_a_clock_that_cannot_be_relied_on_is_said() -> None:
+    """It reports, but nobody knows when it measured: not silently without a value."""
+    own = view_with()
+    others = tuple(one for one in own.sensors if one.key.quantity != "ph")
+    bare = replace(own, sensors=others, latest={})
+    wandering = with_sensor(bare, "ph", "board", 6.6, 1, Flag.CLOCK)
+    one = the(wandering, "sensor-clock")
+    assert one.title == "The clock of the pH sensor board can't be relied on"
+    assert "don't count for CO2" in one.action
+    shortly = Reading("reed", "ph", "board", to_us(NOON) - 10 * 60_000_000, 6.6)
+    assert found(replace(wandering, latest={"ph": shortly}), "sensor-clock") == []
+    long_ago = Reading("reed", "ph", "board", to_us(NOON) - 40 * 60_000_000, 6.6)
+    assert len(found(replace(wandering, latest={"ph": long_ago}), "sensor-clock")) == 1
+    known = DeviceClock("reed", "ph", "board", 600, NOON)
+    (constant,) = found(replace(wandering, clocks=(known,)), "sensor-clock")
+    assert constant.title == "The clock of board is 10 min fast"
+
+
+@pytest.mark.parametrize(
+    ("fast_s", "words"),
+    [
+        (600, "10 min fast"),
+        (7203, "2 h 0 min fast; it probably sends local time"),
+        (-18_000, "5 h 0 min slow; it probably sends local time"),
+        (-2400, "40 min slow"),
+        (19_800, "5 h 30 min fast; it probably sends local time"),
+        (20_700, "5 h 45 min fast"),
+        (-1_700_000_000, "never set"),
+    ],
+)
+def test_a_clock_in_words(fast_s: int, words: str) -> None:
+    clock = DeviceClock("reed", "ph", "ph-1", fast_s, NOON)
+    one = the(replace(view_with(), clocks=(clock,)), "sensor-clock")
+    assert words in one.title
+    asks = ("time_zone" in one.action, "clock_offset_s" in one.action)
+    assert asks == ("local time" in words, "local time" not in words and "never" not in words)
+
+
+def test_the_time_zone_of_the_tank_is_recognised_though_it_is_no_half_hour() -> None:
+    """Kathmandu is UTC+5:45 (tz database)."""
+    clock = DeviceClock("reed", "ph", "ph-1", 20_700, NOON)
+    view = view_with(a_tank(time_zone="Asia/Kathmandu"))
+    one = the(replace(view, clocks=(clock,)), "sensor-clock")
+    assert "it probably sends local time" in one.title
+    assert 'time_zone = "Asia/Kathmandu"' in one.action
+
+
+def test_clocks_that_are_off_by_the_same_are_one_recommendation() -> None:
+    clocks = (
+        DeviceClock("reed", "ph", "ph-1", 7200, NOON),
+        DeviceClock("reed", "temperature", "temperature-1", 7203, NOON),
+        DeviceClock("reed", "illuminance", "illuminance-1", 600, NOON),
+    )
+    findings = found(replace(view_with(), clocks=clocks), "sensor-clock")
+    assert sorted(one.subject for one in findings) == [
+        "illuminance illuminance-1", "temperature temperature-1",
+    ]  # fmt: skip
