@@ -111,7 +111,9 @@ def log_table() -> str:
             doc = getattr(field, "doc", "")
             allowed = allowed_of(field) if isinstance(field, Field) else "a list"
             one_of = schema.one_of is not None and name in schema.one_of.names
-            needed = "one of these" if one_of else "required" if field.required else ""
+            needed = "required" if field.required else ""
+            needed = "one of these" if one_of else needed
+            needed = "at least one of these" if name in schema.any_of else needed
             kept = "`fraction`" if name in schema.converted else f"`{field.attribute or name}`"
             cells = (word, f"`{name}`", doc, allowed, needed, kept)
             rows.append("| " + " | ".join(cells) + " |")

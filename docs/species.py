@@ -63,6 +63,10 @@ those of recent revisions (*Corydoras* was split in 2024), count as synonyms: th
 answers give the listed name. A vernacular name or a slip is never taken: the error suggests the
 nearest listed names.
 
+A tank lists its plants in `planting`; what it says of their light, CO2 and height goes before the table. Its
+targets of CO2 and light stay those of `plants`. `GET /v1/tanks/{{tank}}/planting` and the tank's page say which
+plants need CO2 where there is none, or grow taller than the water is deep.
+
 Many of these species spread where they are released, and some are forbidden in places. Local law
 counts; never put animals, plants or old water into natural waters.
 

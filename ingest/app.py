@@ -5,16 +5,25 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
 from ingest.decode.decoder import Decoder
+from ingest.decode.message import Message
 from ingest.decode.routes import Router
 from ingest.deliver.committer import Committer
+from ingest.deliver.in_work import InWork
 from ingest.deliver.spool import Spool
-from ingest.process import ClockLimits, Processor, ReferenceData, SensorLimits
+from ingest.process import (
+    ClockLimits,
+    Processed,
+    Processor,
+    ReferenceData,
+    SensorLimits,
+    record_clocks,
+)
 from ingest.receive.connection import LAST_PACKETS_S, Connection
 from ingest.receive.queue import MessageQueue
 from service.clock import Clock
@@ -53,6 +62,7 @@ class Ingester:
         self._queue = MessageQueue(ingest.batch_size, ingest.batch_age_s, ingest.max_inflight)
         self._reference = ReferenceData(registry)
         self._spool = Spool(Path(ingest.spool_path), ingest.spool_max_mb)
+        self._in_work = InWork(self._spool)
         self._committer = Committer(
             store,
             registry,
@@ -76,6 +86,7 @@ class Ingester:
             ClockLimits.of_seconds(ingest.late_after_s, ingest.future_s),
             store,
             sensors=SensorLimits(ingest.sensors_per_tank, ingest.new_sensors_per_hour),
+            known_clocks=lambda: self._reference.clocks,
         )
         self._stop_reading = threading.Event()
         self._disconnect = threading.Event()
@@ -123,6 +134,7 @@ class Ingester:
             one.wake()
         for thread in (status, *drains):
             thread.join()
+        self._in_work.close()
         self._spool.close()
         if self._failed is not None:
             raise self._failed
@@ -132,11 +144,13 @@ class Ingester:
         connection, committer = self._connection, self._committer
         depth = self._spool.depth("readings")
         oldest = None if depth.oldest_us is None else format_moment(from_us(depth.oldest_us))
+        aside = self._spool.aside.count()
         errors = (
             connection.last_error,
             connection.subscriptions.refused,
             *committer.errors,
             *self._reference.calibrations.faults,
+            f"{aside} taken aside into {self._spool.aside.folder}: see the log" if aside else "",
         )
         return {
             "time": format_moment(self._clock.now()),
@@ -155,6 +169,7 @@ class Ingester:
                 "rejections": self._spool.depth("rejections").items,
                 "oldest": oldest,
             },
+            "aside": aside,
             "last_commit": self._last_commit,
             "stalled": committer.is_stalled,
             "errors": [error for error in errors if error],
@@ -171,13 +186,20 @@ class Ingester:
             messages = self._queue.take(_TICK_S)
             if messages:
                 self._reference.refresh()
-                batch = self._processor.process(self._decoder.decode(messages))
-                if not self._committer.commit(batch):
-                    return
-                self._last_commit = format_moment(self._clock.now())
-                self._connection.acknowledge(messages)
+                for portion in self._in_work.portions(messages):
+                    if not self._committer.commit(self._processed(portion)):
+                        return
+                    self._last_commit = format_moment(self._clock.now())
+                    self._connection.acknowledge(portion)
             elif self._stop_reading.is_set():
                 return
+
+    def _processed(self, messages: Sequence[Message]) -> Processed:
+        rejected = self._in_work.fatal(messages)
+        if rejected is not None:
+            return Processed(rejections=[rejected])
+        with self._in_work.noted(messages):
+            return self._processor.process(self._decoder.decode(messages))
 
     def _publish_status(self) -> None:
         next_s = 0.0
@@ -185,6 +207,7 @@ class Ingester:
             last = self._stop_writing.wait(_TICK_S)
             if last or time.monotonic() >= next_s:
                 next_s = time.monotonic() + STATUS_EVERY_S
+                record_clocks(self._processor.clocks, self._registry)
                 try:
                     self._registry.put_status(self.name, self.status())
                 except LittoralError as error:

@@ -20,12 +20,21 @@ from service.science.water.hardness import CACO3_MG_PER_MEQ, MEQ_L_PER_DEGREE
 if TYPE_CHECKING:
     import pint
 
-#: The units of hardness and alkalinity, as ``_ALIASES`` has them, in meq/L.
+HARDNESS: Final = "meq/L of Ca and Mg"
+"""General hardness, canonical: as meq/L, but a mole of calcium or magnesium counts as two."""
+
+_GRAIN_MG: Final = 64.79891  # exact, NIST SP 811 (2008), appendix B, as the gallons below
+
+#: The units of hardness and alkalinity, as ``_ALIASES`` has them, in meq/L. French and English
+#: degrees: ISO 6059 (from memory).
 _HARDNESS: Final[dict[str, float]] = {
     "milliequivalent/liter": 1.0,
     "dKH": MEQ_L_PER_DEGREE,
     "dGH": MEQ_L_PER_DEGREE,
     "ppm_caco3": 1 / CACO3_MG_PER_MEQ,
+    "french_degree": 10 / CACO3_MG_PER_MEQ,
+    "english_degree": _GRAIN_MG / 4.54609 / CACO3_MG_PER_MEQ,
+    "grain_per_us_gallon": _GRAIN_MG / 3.785411784 / CACO3_MG_PER_MEQ,
 }
 
 
@@ -51,7 +60,10 @@ def _made_registry() -> pint.UnitRegistry[float]:
         "equivalent = mole = eq",
         f"degree_carbonate_hardness = {_HARDNESS['dKH']} * milliequivalent / liter = dKH",
         f"degree_general_hardness = {_HARDNESS['dGH']} * milliequivalent / liter = dGH",
-        f"ppm_caco3 = {_HARDNESS['ppm_caco3']} * milliequivalent / liter",
+        *(
+            f"{name} = {_HARDNESS[name]} * milliequivalent / liter"
+            for name in ("ppm_caco3", "french_degree", "english_degree", "grain_per_us_gallon")
+        ),
     ):
         made.define(definition)
     return made
@@ -123,8 +135,21 @@ _ALIASES: Final[dict[str, str]] = {
     "mg/l CaCO3": "ppm_caco3",
     "meq/L": "milliequivalent/liter",
     "meq/l": "milliequivalent/liter",
+    "mval/L": "milliequivalent/liter",
+    "mval/l": "milliequivalent/liter",
+    HARDNESS: "milliequivalent/liter",
+    "°fH": "french_degree",
+    "fH": "french_degree",
+    "°e": "english_degree",
+    "°eH": "english_degree",
+    "°Clark": "english_degree",
+    "gpg": "grain_per_us_gallon",
     "K.h": "kelvin*hour",
     "gal": "gallon",
+    "US gal": "gallon",
+    "imp gal": "imperial_gallon",
+    "UK gal": "imperial_gallon",
+    "[gal_br]": "imperial_gallon",
     "fl oz": "fluid_ounce",
     "[gal_us]": "gallon",
     "[in_i]": "inch",
@@ -141,6 +166,8 @@ _ALIASES: Final[dict[str, str]] = {
 # anything else as arithmetic (a tower of powers keeps it busy for ever).
 _WORD = r"[A-Za-zµμ°Ω%_]+(?:(?:\*\*|\^)?-?[1-9]|[²³]|⁻[¹²³])?"
 _UNIT_TEXT = re.compile(rf"(?=.{{1,40}}$){_WORD}(?:(?: ?[/*] ?| ){_WORD})*")
+_MOLES = re.compile(r"mol|^[mµμu]?M$")
+_MILLIONS = re.compile(r"(?:^|[/* ])(?:mega|M(?=g|l|L|S|m|eq|Eq|V))")
 _UCUM_POWER = re.compile(r"([A-Za-zµμ])(\d)")
 # Blanks are taken once and for all: to try each of them would take the square of their number.
 _NUMBER = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*+(.*)")
@@ -168,6 +195,11 @@ def _unit_of(cleaned: str) -> pint.Unit:
         # pint would read any of these as a prefix and a unit of electricity or of time.
         if not _UNIT_TEXT.fullmatch(cleaned) or cleaned.lower() == "ph":
             raise fault
+        if _MILLIONS.search(cleaned):
+            raise UnknownUnitError(
+                f"unit is {cleaned!r}; allowed: no millions (a capital M is a million; write m for "
+                "milli)"
+            )
         known = _UCUM_POWER.sub(r"\1**\2", cleaned)
     from pint.errors import PintError
 
@@ -198,13 +230,15 @@ def convert(value: float, unit: str, to: str) -> float:
     Args:
         value: number in ``unit``.
         unit: UCUM code, SenML unit, trade unit (dKH, ppm CaCO3) or anything pint understands.
-        to: the same kinds of text.
+        to: the same kinds of text. Where one is ``HARDNESS``, a mole counts two equivalents.
 
     Raises:
         UnknownUnitError: if a unit is not understood or the two do not fit each other.
     """
     if unit == to:
         return float(value)
+    if HARDNESS in (unit, to):
+        value *= _equivalents(unit) / _equivalents(to)
     known, wanted = _ALIASES.get(unit.strip(), ""), _ALIASES.get(to.strip(), "")
     if known and known == wanted:
         return float(value)
@@ -219,6 +253,11 @@ def convert(value: float, unit: str, to: str) -> float:
         raise UnknownUnitError(
             f"unit is {unit!r}; allowed: a unit that converts to {to!r}"
         ) from error
+
+
+def _equivalents(unit: str) -> float:
+    """Equivalents in one of a unit's particles of calcium or magnesium."""
+    return 2.0 if _MOLES.search(unit.strip()) else 1.0
 
 
 def to_canonical(quantity: str, value: float, unit: str | None = None) -> float:

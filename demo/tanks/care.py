@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from demo.scenario import Noted
-from service.registry.models import LogKind, Tank
+from service.registry.models import KhKit, LogKind, Tank
 from service.registry.volume import net_volume_l
+from service.science.carbonate.kh_test import KhMethod
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 
 BY_HUNDRED = 100.0
@@ -26,8 +27,12 @@ def weekly_care(tank: Tank, change: datetime) -> Iterator[Noted]:
         yield Noted(LogKind.DOSE, change + timedelta(minutes=15), {"name": dose.name, **amount})
 
 
+HALF_DEGREES = KhKit(KhMethod.TITRATION, step_meq_l=0.5 * MEQ_L_PER_DEGREE)
+"""The invented practitioner reads KH off a syringe with marks of half a degree."""
+
+
 def kh_test(kh_dkh: float, tested: datetime) -> Noted:
-    """A drop test of carbonate hardness."""
+    """A test of carbonate hardness."""
     return Noted(LogKind.KH_TEST, tested, {"kh_meq_l": round(meq_l(kh_dkh), 4)})
 
 

@@ -9,7 +9,7 @@ from datetime import time
 
 from demo.model import Gas, Lamp, Room, Sensor, TankModel, Water
 from demo.scenario import Almanac, DemoTank, Noted, changes_of
-from demo.tanks.care import calibration, filter_clean, kh_test, meq_l, weekly_care
+from demo.tanks.care import HALF_DEGREES, calibration, filter_clean, kh_test, meq_l, weekly_care
 from demo.wire import Form, Wire
 from service.config import RouteConfig
 from service.registry.models import (
@@ -17,6 +17,7 @@ from service.registry.models import (
     DosePlan,
     LogKind,
     PhotoperiodPlan,
+    Plant,
     PlantDemand,
     Stock,
     Tank,
@@ -105,6 +106,7 @@ def _tank(almanac: Almanac) -> Tank:
         dimensions=Dimensions(60, 30, 36, fill_height_cm=33, substrate_depth_cm=4, hardscape_l=2),
         kh_meq_l=round(meq_l(3), 4),
         kh_tested=almanac.ago(2, 0).date(),
+        kh_kit=HALF_DEGREES,
         gh_meq_l=round(meq_l(5), 4),
         heated=False,
         set_up=almanac.ago(300, 0).date(),
@@ -122,6 +124,12 @@ def _tank(almanac: Almanac) -> Tank:
         # slow growers, and animals that want less gas: a lower aim than usual
         plants=PlantDemand(
             co2_low_mg_l=12.0, co2_high_mg_l=20.0, dli_low_mol_m2_d=1.2, dli_high_mol_m2_d=3.0
+        ),
+        planting=(
+            Plant("Anubias barteri"),
+            Plant("Bucephalandra motleyana"),
+            Plant("Taxiphyllum barbieri"),
+            Plant("Salvinia natans"),
         ),
         photoperiod=PhotoperiodPlan(time(9, 0), hours=8.0, gas_on=time(6, 0), gas_off=time(16, 40)),
         water_change=WaterChangePlan(

@@ -10,13 +10,14 @@ from datetime import time
 
 from demo.model import Gas, Heater, Lamp, Room, Sensor, TankModel, Water
 from demo.scenario import Almanac, DemoTank, Noted, changes_of
-from demo.tanks.care import calibration, filter_clean, kh_test, meq_l, weekly_care
+from demo.tanks.care import HALF_DEGREES, calibration, filter_clean, kh_test, meq_l, weekly_care
 from demo.wire import Form, Wire
 from service.registry.models import (
     Dimensions,
     DosePlan,
     LogKind,
     PhotoperiodPlan,
+    Plant,
     PlantDemand,
     Stock,
     Tank,
@@ -86,10 +87,17 @@ def _tank(almanac: Almanac) -> Tank:
         dimensions=Dimensions(75, 45, 45, fill_height_cm=42, substrate_depth_cm=6, hardscape_l=4),
         kh_meq_l=round(meq_l(5), 4),
         kh_tested=almanac.ago(5, 0).date(),
+        kh_kit=HALF_DEGREES,
         gh_meq_l=round(meq_l(8), 4),
         set_up=almanac.ago(250, 0).date(),
         livestock=(Stock("Hyphessobrycon amandae", 18), Stock("Corydoras pygmaeus", 8)),
         plants=PlantDemand(),
+        planting=(
+            Plant("Rotala macrandra"),
+            Plant("Micranthemum umbrosum"),
+            Plant("Hemianthus callitrichoides"),
+            Plant("Hygrophila pinnatifida"),
+        ),
         photoperiod=PhotoperiodPlan(
             time(10, 0), hours=9.0, gas_on=time(10, 0), gas_off=time(18, 30)
         ),

@@ -6,12 +6,13 @@ from datetime import time
 
 from demo.model import Gas, Heater, Lamp, Room, Sensor, TankModel, Water
 from demo.scenario import Almanac, DemoTank, Noted, changes_of
-from demo.tanks.care import calibration, filter_clean, kh_test, meq_l, weekly_care
+from demo.tanks.care import HALF_DEGREES, calibration, filter_clean, kh_test, meq_l, weekly_care
 from demo.wire import Form, Wire
 from service.registry.models import (
     Dimensions,
     DosePlan,
     PhotoperiodPlan,
+    Plant,
     PlantDemand,
     Stock,
     Tank,
@@ -38,7 +39,7 @@ def build(almanac: Almanac) -> DemoTank:
         gas=Gas(on=time(7, 0), off=time(17, 40), injection_mg_l_h=17.6),
         room=Room(mean_c=21.0, swing_c=1.2),
         heater=Heater(set_c=23.6, band_c=0.3, heat_k_h=1.2),
-        # a little more than the drop test's whole degree says
+        # a little more than the half degrees of the test say
         water=Water(alkalinity_meq_l=1.45, gh_meq_l=meq_l(6), k20_per_h=0.6),
         sensors=(
             Sensor("temperature", "main", noise_sd=0.03, offset=0.05),
@@ -76,6 +77,7 @@ def _tank(almanac: Almanac) -> Tank:
         dimensions=Dimensions(90, 45, 45, fill_height_cm=42, substrate_depth_cm=5, hardscape_l=6),
         kh_meq_l=round(meq_l(4), 4),
         kh_tested=almanac.ago(3, 0).date(),
+        kh_kit=HALF_DEGREES,
         gh_meq_l=round(meq_l(6), 4),
         set_up=almanac.ago(400, 0).date(),
         livestock=(
@@ -84,6 +86,13 @@ def _tank(almanac: Almanac) -> Tank:
             Stock("Corydoras pygmaeus", 10),
         ),
         plants=PlantDemand(),
+        planting=(
+            Plant("Rotala rotundifolia"),
+            Plant("Hygrophila polysperma"),
+            Plant("Cryptocoryne wendtii"),
+            Plant("Eleocharis parvula"),
+            Plant("Taxiphyllum barbieri"),
+        ),
         photoperiod=PhotoperiodPlan(
             time(10, 0), hours=8.0, gas_on=time(7, 0), gas_off=time(17, 40)
         ),

@@ -142,11 +142,11 @@ def interval() -> None:
     drawing, axes = plt.subplots(figsize=(5.4, 3.0))
     axes.fill_between(ph, found.low, found.high, color=OURS, alpha=0.2, lw=0, label="95 %")
     axes.plot(ph, found.value, color=OURS, label="value")
-    relative = co2.DEFAULT_ALKALINITY_SD_MEQ_L / meq
+    half = co2.DEFAULT_ALKALINITY_HALF_WIDTH_MEQ_L
     for each in ph[::6]:
         sampled = co2.co2_mg_l(
             each + rng.normal(0, np.hypot(0.02, 0.025), 40_000),
-            meq * np.exp(rng.normal(0, np.sqrt(np.log1p(relative**2)), 40_000)),
+            meq + rng.uniform(-half, half, 40_000),
             celsius + rng.normal(0, 0.3, 40_000),
         )
         axes.plot([each] * 2, np.quantile(sampled, [0.025, 0.975]), "_", color=REFERENCE, ms=9)

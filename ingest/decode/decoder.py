@@ -61,6 +61,7 @@ class Decoder:
         A message that cannot be decoded because of a fault of ours becomes a rejection: else
         the broker would send it for ever.
         """
+        seen: set[tuple[str, bytes]] = set()
         for message in _without_copies(messages):
             try:
                 targets = self._router.targets(message.topic)
@@ -69,7 +70,16 @@ class Decoder:
                 first = self._first_delivery(message) if message.dup else None
                 if first is not None:
                     message = message._replace(arrival_us=first.arrival_us)
-                samples, rejections = decode(message, targets, self._tanks)
+                samples, rejections, numbered = decode(message, targets, self._tanks)
+                if numbered:
+                    identity = (message.topic, message.payload)
+                    if identity in seen:
+                        continue
+                    seen.add(identity)
+                    message = message._replace(numbered=True)
+                    first = first or self._first_delivery(message)
+                    if first is not None:
+                        message = message._replace(arrival_us=first.arrival_us)
             except Exception as error:  # noqa: BLE001 - see above
                 _log.exception("a message on %s cannot be decoded", message.topic)
                 yield Arrival(message, (), (internal_rejection(message, error),))
@@ -134,6 +144,7 @@ def decode(message: Message, targets: Sequence[Target], tanks: Container[str]) -
     return Decoded(
         [sample for part in parts for sample in part.samples],
         [refused for part in parts for refused in part.rejections],
+        any(part.numbered for part in parts),
     )
 
 
@@ -163,7 +174,7 @@ def _by_target(message: Message, target: Target, tanks: Container[str]) -> Decod
             raise PayloadError(*target.fault)
         if target.tank is not None:
             _check_tank(target.tank, tanks)
-        parsed = parse(message.payload, target.format, target.path, target.time_path)
+        parsed = parse(message.payload, target.format, target.paths)
     except PayloadError as error:
         return Decoded((), (_refused(message, target, error),))
     return decode_records(parsed.records, message, target, tanks, parsed.faults)
@@ -184,13 +195,15 @@ def decode_records(
         tanks: ids of the registered tanks.
         faults: of further records that could not be parsed.
     """
-    samples, found = [], list(faults)
+    samples, found, numbered = [], list(faults), False
     for record in records:
+        numbered = numbered or record.numbered
         try:
             samples.append(_sample(record, message, target, tanks))
         except PayloadError as error:
             found.append(error)
-    return Decoded(samples, [_refused(message, target, error) for error in found])
+    refused = [_refused(message, target, error) for error in found]
+    return Decoded(samples, refused, numbered)
 
 
 def _sample(record: Record, message: Message, target: Target, tanks: Container[str]) -> Sample:
@@ -211,7 +224,8 @@ def _sample(record: Record, message: Message, target: Target, tanks: Container[s
     time_us, doubt = None, Flag.NONE
     if record.time is not None:
         try:
-            time_us = time_us_of(record.time)
+            time_us = time_us_of(record.time, target.zone, message.arrival_us)
+            time_us -= target.clock_fast_us
         except ValueError:
             doubt = Flag.CLOCK
     elif record.ago_us is not None and not message.retain:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
+import hashlib
+from enum import IntEnum, StrEnum
 from typing import Final, NamedTuple
 
 from service.log_format import printable
@@ -12,6 +13,7 @@ from service.times import from_us
 #: A longer payload is rejected unread: no sensor needs it, and memory stays bounded.
 PAYLOAD_LIMIT_BYTES: Final = 262_144
 EXCERPT_LENGTH: Final = 200
+DIGEST_BYTES: Final = 8
 
 
 class Message(NamedTuple):
@@ -24,6 +26,7 @@ class Message(NamedTuple):
         retain: it was stored at the broker when we subscribed: nobody knows since when.
         connection: which connection brought it; only that one may acknowledge it.
         too_large: length of its packet where that was too large; the payload was not stored.
+        numbered: it has a sequence number: one that is the same byte for byte is the same message.
     """
 
     topic: str
@@ -35,6 +38,21 @@ class Message(NamedTuple):
     retain: bool = False
     connection: int = 0
     too_large: int = 0
+    numbered: bool = False
+
+
+def digest_of(message: Message) -> bytes:
+    """Eight bytes that are the same for the same topic and payload."""
+    topic = message.topic.encode("utf-8", "surrogatepass")
+    return hashlib.blake2b(topic + b"\0" + message.payload, digest_size=DIGEST_BYTES).digest()
+
+
+class ClockState(IntEnum):
+    """What is known of the clock that gave the times of a message; the numbers are on disk."""
+
+    RIGHT = 0  # its times are used
+    WRONG = 1  # and nobody knows by how much: the arrival is used
+    SHIFTED = 2  # off by a known constant, which is taken off
 
 
 class FirstDelivery(NamedTuple):
@@ -42,11 +60,11 @@ class FirstDelivery(NamedTuple):
 
     Attributes:
         arrival_us: its time of arrival, as it was used for its readings.
-        clock_wrong: its device's clock was wrong, so that the arrival was used.
+        clock: how its device's times were taken.
     """
 
     arrival_us: int
-    clock_wrong: bool
+    clock: ClockState
 
 
 class Reason(StrEnum):

@@ -6,8 +6,10 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from ingest.decode.message import PayloadError, Reason
+from ingest.decode.payloads.record import NO_PATHS, Paths
 from ingest.decode.topic_filters import covers, without_covered
 from ingest.decode.units import Conversion, conversion_to
 from service.config import RouteConfig
@@ -33,6 +35,8 @@ class Target:
         tank, quantity, sensor: None where the payload has to name it.
         fault: why nothing of this topic can be stored; None if all is well.
         conversion: of a plain number without a unit, where the topic and the route name all else.
+        clock_fast_us: the device's clock is so much fast.
+        zone: the device sends the time of this zone in place of UTC; None: UTC.
     """
 
     source: str
@@ -40,12 +44,13 @@ class Target:
     quantity: str | None
     sensor: str | None
     format: str = "auto"
-    path: str | None = None
-    time_path: str | None = None
+    paths: Paths = NO_PATHS
     unit: str | None = None
     names: Mapping[str, str] = field(default_factory=dict)
     fault: tuple[Reason, str] | None = None
     conversion: Conversion | None = None
+    clock_fast_us: int = 0
+    zone: ZoneInfo | None = None
 
 
 class Router:
@@ -176,12 +181,13 @@ class _Route:
             quantity,
             sensor_name(sensor) if sensor is not None else None,
             config.format,
-            config.path,
-            config.time_path,
+            Paths(config.path, config.time_path, config.sequence_path),
             config.unit,
             config.names,
             fault,
             self._conversion(quantity) if fault is None else None,
+            round(config.clock_offset_s * 1e6),
+            None if config.time_zone is None else ZoneInfo(config.time_zone),
         )
 
     def _conversion(self, quantity: str | None) -> Conversion | None:

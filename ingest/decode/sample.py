@@ -31,10 +31,15 @@ class Sample(NamedTuple):
 
 
 class Decoded(NamedTuple):
-    """Samples of one message, and one rejection for each part that is none."""
+    """Samples of one message, and one rejection for each part that is none.
+
+    Attributes:
+        numbered: the payload has a sequence number.
+    """
 
     samples: Sequence[Sample]
     rejections: Sequence[Rejection]
+    numbered: bool = False
 
 
 class Arrival(NamedTuple):

@@ -153,11 +153,26 @@ class BufferedWriter(Generic[T]):
             if sink.safe_after_s:
                 self.last_error = ""  # it answered
             return False
-        self._write([item for batch in batches for item in sink.decode(batch.body)])
-        self._written()
-        self._sent = batches
+        readable, items = self._decoded(batches)
+        if items:
+            self._write(items)
+            self._written()
+        self._sent = readable
         self._remove_sent()
         return True
+
+    def _decoded(self, batches: Sequence[Spooled]) -> tuple[list[Spooled], list[T]]:
+        """The items of batches, and of which; one that cannot be decoded is taken aside."""
+        readable: list[Spooled] = []
+        items: list[T] = []
+        for batch in batches:
+            try:
+                items += self._sink.decode(batch.body)
+            except Exception as error:  # noqa: BLE001 - whatever is wrong with it, the others go on
+                self._spool.take_aside(self._sink.kind, batch, repr(error))
+            else:
+                readable.append(batch)
+        return readable, items
 
     def _remove_sent(self) -> None:
         sent_s = time.monotonic() if self._sink.safe_after_s else None

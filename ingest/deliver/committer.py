@@ -18,6 +18,7 @@ from ingest.deliver.encoding import (
     encode_rejections,
 )
 from ingest.deliver.journal import Journal
+from ingest.deliver.numbered import NumberedMessages
 from ingest.deliver.spool import Spool, SpoolFullError
 from ingest.process import Processed
 from service.clock import Clock
@@ -57,6 +58,7 @@ class Committer:
         """
         self._clock = clock
         self._journal = Journal(spool, max_inflight)
+        self._numbered = NumberedMessages(spool)
         self.rejections = BufferedWriter(_rejection_sink(registry, most_rejections), spool, clock)
         self.readings = BufferedWriter(
             Sink(
@@ -99,7 +101,7 @@ class Committer:
 
     def first_delivery(self, message: Message) -> FirstDelivery | None:
         """How a message was processed that is delivered again; None if it was not."""
-        return self._journal.first_delivery(message)
+        return self._journal.first_delivery(message) or self._numbered.first_delivery(message)
 
     def give_up(self) -> None:
         """Do not try again to commit while stalled."""
@@ -111,7 +113,8 @@ class Committer:
         Returns:
             False if it gave up: then nothing may be acknowledged.
         """
-        self._journal.add(batch.first_deliveries)
+        self._journal.add([pair for pair in batch.first_deliveries if pair[0].qos])
+        self._numbered.add(batch.first_deliveries)
         wait_s = _FIRST_WAIT_S
         accepted = False
         while True:
@@ -138,6 +141,7 @@ class Committer:
         """Journal the batch; without that a redelivery might count twice."""
         try:
             self._journal.write()
+            self._numbered.write()
         except SpoolFullError as error:
             if not self._journal_error:
                 _log.error("the journal cannot be written, going on without: %s", error)

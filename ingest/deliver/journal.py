@@ -12,7 +12,7 @@ import struct
 import zlib
 from collections.abc import Sequence
 
-from ingest.decode.message import FirstDelivery, Message
+from ingest.decode.message import ClockState, FirstDelivery, Message
 from ingest.deliver.spool import Spool
 
 _ENTRY = struct.Struct("<HIqB")
@@ -32,8 +32,8 @@ class Journal:
         self._entries: dict[int, tuple[int, FirstDelivery]] = {}
         self._new: list[tuple[int, int, int, int]] = []
         for body in spool.journal():
-            for mid, check, arrival_us, wrong in _ENTRY.iter_unpack(body):
-                self._entries[mid] = (check, FirstDelivery(arrival_us, bool(wrong)))
+            for mid, check, arrival_us, clock in _ENTRY.iter_unpack(body):
+                self._entries[mid] = (check, FirstDelivery(arrival_us, ClockState(clock)))
 
     def first_delivery(self, message: Message) -> FirstDelivery | None:
         """How a message was processed that is delivered again; None if it was not."""
@@ -48,7 +48,7 @@ class Journal:
         for message, first in deliveries:
             check = _check(message)
             entries[message.mid] = (check, first)
-            new.append((message.mid, check, first.arrival_us, first.clock_wrong))
+            new.append((message.mid, check, first.arrival_us, first.clock))
 
     def write(self) -> None:
         """Put the new entries on disk, before the readings are committed.

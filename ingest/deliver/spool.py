@@ -9,35 +9,14 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Literal
 
-from service.errors import ConfigError
-from service.private_files import create_file, make_folder
+from ingest.deliver import spool_file
+from ingest.deliver.aside import Aside
+from ingest.deliver.spool_file import BodyDamagedError, body_of, stored_form
 
 _log = logging.getLogger(__name__)
-#: "LSPL" in ASCII: marks the file as ours in its header.
-APPLICATION_ID: Final = 0x4C53504C
-_PAGE_BYTES: Final = 4096
-#: How long to wait for another process to let go of the file, s: such as one that is stopping.
-LOCK_PATIENCE_S: Final = 5.0
-_SCHEMA: Final = """
-CREATE TABLE IF NOT EXISTS batch (
-  id INTEGER PRIMARY KEY AUTOINCREMENT,
-  kind TEXT NOT NULL,
-  spooled_us INTEGER NOT NULL,
-  items INTEGER NOT NULL,
-  sent_s REAL,
-  body BLOB NOT NULL
-);
-CREATE INDEX IF NOT EXISTS batch_unsent ON batch (kind, id) WHERE sent_s IS NULL;
-CREATE INDEX IF NOT EXISTS batch_sent ON batch (sent_s) WHERE sent_s IS NOT NULL;
-CREATE TABLE IF NOT EXISTS journal (
-  id INTEGER PRIMARY KEY,
-  entries INTEGER NOT NULL,
-  body BLOB NOT NULL
-);
-CREATE TABLE IF NOT EXISTS note (name TEXT PRIMARY KEY, text TEXT NOT NULL) WITHOUT ROWID;
-"""
+_Entries = Literal["journal", "numbered"]
 
 
 class SpoolFullError(Exception):
@@ -71,6 +50,8 @@ class Spool:
     def __init__(self, path: Path, max_mb: float) -> None:
         """Open or create the file; what an earlier run left in it stays.
 
+        A damaged file is taken aside, and what can be read of it goes into a new one.
+
         Args:
             max_mb: bound of the file, in 10^6 bytes.
 
@@ -78,37 +59,12 @@ class Spool:
             ConfigError: the file cannot be made, is no spool, or another process has it.
         """
         self.path = path
+        self._max_mb = max_mb
+        self.aside = Aside(path.with_name(path.name + ".aside"))
         self._lock = threading.Lock()
-        try:
-            make_folder(path.parent)
-            create_file(path)
-            self._db = sqlite3.connect(
-                path, timeout=LOCK_PATIENCE_S, isolation_level=None, check_same_thread=False
-            )
-            self._prepare(max(16, int(max_mb * 1e6) // _PAGE_BYTES))
-        except (OSError, sqlite3.Error) as error:
-            raise ConfigError(
-                f"ingest.spool_path is {str(path)!r}: {error}; allowed: a file of its own for "
-                "each ingester, in a folder that can be written"
-            ) from error
+        self._db = spool_file.open_spool(path, max_mb, self.aside)
         self._depth: dict[str, Depth] = {}
         self._count()
-
-    def _prepare(self, max_pages: int) -> None:
-        db = self._db
-        db.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
-        # Nobody else may have this file, also not a second ingester by mistake.
-        db.execute("PRAGMA locking_mode = EXCLUSIVE")
-        db.execute("PRAGMA journal_mode = WAL")
-        db.execute("PRAGMA journal_size_limit = 4194304")
-        (application,) = db.execute("PRAGMA application_id").fetchone()
-        (tables,) = db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        if application != APPLICATION_ID and (application or tables):
-            raise sqlite3.DatabaseError("is another program's SQLite file")
-        db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        for statement in filter(str.strip, _SCHEMA.split(";")):
-            db.execute(statement)
-        db.execute(f"PRAGMA max_page_count = {max_pages}")
 
     def _count(self) -> None:
         rows = self._db.execute(
@@ -130,7 +86,7 @@ class Spool:
         with self._transaction(durable=True) as db:
             cursor = db.execute(
                 "INSERT INTO batch (kind, spooled_us, items, body) VALUES (?, ?, ?, ?)",
-                (kind, spooled_us, items, body),
+                (kind, spooled_us, items, stored_form(body)),
             )
             number = cursor.lastrowid
         assert number is not None
@@ -143,24 +99,53 @@ class Spool:
             )
         return number
 
-    def head(self, kind: str, most_items: int, after: int = 0) -> list[Spooled]:
-        """The oldest unsent batches in order: one, and more while ``most_items`` allow."""
+    def head(self, kind: str, most_items: int) -> list[Spooled]:
+        """The oldest unsent batches in order: one, and more while ``most_items`` allow.
+
+        A batch that is damaged is taken aside, and the others come.
+
+        Raises:
+            SpoolFullError: a damaged one cannot be taken aside, because the disk is full.
+        """
+        while True:
+            found, damaged = self._head(kind, most_items)
+            for batch in damaged:
+                self.take_aside(kind, batch, "its checksum is wrong")
+            if found or not damaged:
+                return found
+
+    def _head(self, kind: str, most_items: int) -> tuple[list[Spooled], list[Spooled]]:
         found: list[Spooled] = []
-        with self._lock:
-            cursor = self._db.execute(
-                "SELECT id, items, body FROM batch "
-                "WHERE kind = ? AND sent_s IS NULL AND id > ? ORDER BY id LIMIT 1000",
-                (kind, after),
+        damaged: list[Spooled] = []
+        with self._guarded() as db:
+            cursor = db.execute(
+                "SELECT id, items, CAST(body AS BLOB) FROM batch "
+                "WHERE kind = ? AND sent_s IS NULL ORDER BY id LIMIT 1000",
+                (kind,),
             )
-            items = 0
-            for row in cursor:
-                batch = Spooled(*row)
-                items += batch.items
-                if found and items > most_items:
+            total = 0
+            for number, items, stored in cursor:
+                total += items
+                if found and total > most_items:
                     break
-                found.append(batch)
+                try:
+                    found.append(Spooled(number, items, body_of(stored)))
+                except BodyDamagedError:
+                    damaged.append(Spooled(number, items, bytes(stored)))
             cursor.close()
-        return found
+        return found, damaged
+
+    def take_aside(self, kind: str, batch: Spooled, why: str) -> None:
+        """Put a batch that cannot be used into the folder ``aside``, and go on without it.
+
+        Raises:
+            SpoolFullError: the disk is full.
+        """
+        try:
+            self.aside.put(f"{kind}-{batch.id}", batch.body, f"{batch.items} {kind}: {why}")
+        except OSError as error:
+            raise SpoolFullError(f"{self.aside.folder}: {error}") from error
+        self.sent(kind, [batch])
 
     def sent(self, kind: str, batches: Sequence[Spooled], *, sent_s: float | None = None) -> None:
         """Delete sent batches; or mark them as sent at a time, to be sent again if need be.
@@ -195,53 +180,65 @@ class Spool:
             )
 
     def forget_sent(self, before_s: float) -> None:
-        """Delete the batches that were sent before a time, as in ``sent``.
-
-        Raises:
-            SpoolFullError: as ``sent``.
-        """
+        """Delete the batches sent before a time, as in ``sent``; errors as there."""
         with self._transaction(durable=False) as db:
             db.execute("DELETE FROM batch WHERE sent_s < ?", (before_s,))
 
     def send_again(self) -> int:
-        """Mark all sent batches as unsent again; returns how many.
-
-        Raises:
-            SpoolFullError: as ``sent``.
-        """
+        """Mark all sent batches as unsent again; returns how many. Errors as ``sent``."""
         with self._transaction(durable=False) as db:
             changed = db.execute("UPDATE batch SET sent_s = NULL WHERE sent_s IS NOT NULL").rowcount
             self._count()
         return changed
 
     def write_journal(self, body: bytes, entries: int, most_entries: int) -> None:
-        """Add one batch of entries; delete the oldest while the others have ``most_entries``.
-
-        Raises:
-            SpoolFullError: as ``sent``.
-        """
-        with self._transaction(durable=False) as db:
-            cursor = db.execute(
-                "INSERT INTO journal (entries, body) VALUES (?, ?)", (entries, body)
-            )
-            newer = 0
-            rows = db.execute("SELECT id, entries FROM journal ORDER BY id DESC").fetchall()
-            for number, count in rows:
-                if newer >= most_entries and number != cursor.lastrowid:
-                    db.execute("DELETE FROM journal WHERE id <= ?", (number,))
-                    break
-                newer += count
+        """Add one batch of entries; delete the oldest while the others have ``most_entries``."""
+        self._write_entries("journal", body, entries, most_entries)
 
     def journal(self) -> list[bytes]:
         """All batches of entries, oldest first."""
-        with self._lock:
-            rows = self._db.execute("SELECT body FROM journal ORDER BY id").fetchall()
-        return [bytes(body) for (body,) in rows]
+        return self._entries("journal")
+
+    def write_numbered(self, body: bytes, entries: int, most_entries: int | None) -> None:
+        """The same for messages with a sequence number; with None, none are deleted."""
+        self._write_entries("numbered", body, entries, most_entries)
+
+    def numbered(self) -> list[bytes]:
+        """All batches of messages with a sequence number, oldest first."""
+        return self._entries("numbered")
+
+    def _write_entries(
+        self, table: _Entries, body: bytes, entries: int, most_entries: int | None
+    ) -> None:
+        with self._transaction(durable=False) as db:
+            cursor = db.execute(
+                f"INSERT INTO {table} (entries, body) VALUES (?, ?)", (entries, stored_form(body))
+            )
+            if most_entries is None:
+                return
+            newer = 0
+            rows = db.execute(f"SELECT id, entries FROM {table} ORDER BY id DESC").fetchall()
+            for number, count in rows:
+                if newer >= most_entries and number != cursor.lastrowid:
+                    db.execute(f"DELETE FROM {table} WHERE id <= ?", (number,))
+                    break
+                newer += count
+
+    def _entries(self, table: _Entries) -> list[bytes]:
+        with self._guarded() as db:
+            rows = db.execute(f"SELECT CAST(body AS BLOB) FROM {table} ORDER BY id").fetchall()
+        found = []
+        for (stored,) in rows:
+            try:
+                found.append(body_of(stored))
+            except BodyDamagedError:
+                _log.warning("%s: entries of the %s are damaged and left out", self.path, table)
+        return found
 
     def note(self, name: str) -> str | None:
         """A note by its name; None if there is none."""
-        with self._lock:
-            row = self._db.execute("SELECT text FROM note WHERE name = ?", (name,)).fetchone()
+        with self._guarded() as db:
+            row = db.execute("SELECT text FROM note WHERE name = ?", (name,)).fetchone()
         return None if row is None else str(row[0])
 
     def save_note(self, name: str, text: str) -> None:
@@ -260,16 +257,40 @@ class Spool:
     @contextmanager
     def _transaction(self, *, durable: bool) -> Iterator[sqlite3.Connection]:
         """A transaction; ``durable`` ones wait for the disk and so survive a power cut."""
+        with self._guarded() as db:
+            db.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+            db.execute("BEGIN IMMEDIATE")
+            try:
+                yield db
+                db.execute("COMMIT")
+            except BaseException:
+                if db.in_transaction:
+                    db.execute("ROLLBACK")
+                raise
+
+    @contextmanager
+    def _guarded(self) -> Iterator[sqlite3.Connection]:
+        """The file, for one thread; when it turns out to be damaged, a new one takes its place."""
         with self._lock:
             try:
-                self._db.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
-                self._db.execute("BEGIN IMMEDIATE")
-                try:
-                    yield self._db
-                    self._db.execute("COMMIT")
-                except BaseException:
-                    if self._db.in_transaction:
-                        self._db.execute("ROLLBACK")
-                    raise
+                yield self._db
             except sqlite3.OperationalError as error:
                 raise SpoolFullError(f"{self.path}: {error}") from error
+            except sqlite3.DatabaseError as error:
+                if not spool_file.is_damage(error):
+                    raise
+                self._replace(error)
+
+    def _replace(self, error: sqlite3.DatabaseError) -> None:
+        """Take the damaged file aside and go on with what can be read of it.
+
+        Raises:
+            SpoolFullError: always, as what was asked did not happen: ask again.
+        """
+        self._db.close()
+        try:
+            self._db = spool_file.replaced(self.path, self._max_mb, self.aside)
+        except (OSError, sqlite3.Error) as fault:
+            raise SpoolFullError(f"{self.path}: {error}; no new one: {fault}") from fault
+        self._count()
+        raise SpoolFullError(f"{self.path}: was damaged ({error}) and is replaced") from error

@@ -10,6 +10,7 @@ from ingest.decode.routes import Target
 from ingest.decode.sample import Arrival
 from ingest.process.admission import SensorLimits
 from ingest.process.calibration import Calibrations
+from ingest.process.clock_record import record_clocks
 from ingest.process.device_clock import ClockLimits
 from ingest.process.processor import Outcome, Processed, Processor, Unchanged
 from ingest.process.reference_data import ReferenceData
@@ -31,5 +32,6 @@ __all__ = [
     "Unchanged",
     "decode",
     "decode_records",
+    "record_clocks",
     "rejection",
 ]

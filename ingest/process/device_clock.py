@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from ingest.process.series import SeriesMemory, SeriesState
+from ingest.process.series import JUMP_BACK_US, SeriesMemory, SeriesState
 
 #: A device's time further back than this is a wrong clock, not a late message, s. Our choice:
 #: a sensor that was cut off for longer has lost its queue.
 BACKLOG_S: Final = 31 * 86_400.0
 #: A device's time further behind the newest of the same series is a clock that jumped back,
-#: unless that reading is stored already, s. Our choice: a device sends its queue oldest first.
-JUMP_BACK_S: Final = 120.0
-_JUMP_BACK_US: Final = int(JUMP_BACK_S * 1e6)
+#: unless that reading is stored already, or falls into a gap of the series: then it comes from a
+#: backlog, whatever came first, s. Our choice.
+JUMP_BACK_S: Final = JUMP_BACK_US / 1e6
 #: An arrival so far before the last one: our own clock was set back, µs. Our choice.
 _SET_BACK_US: Final = 1_000_000
 
@@ -49,8 +49,10 @@ def has_jumped_back(
     Args:
         time_us: the device's time, not absurd.
     """
-    if series.newest_us is None or time_us >= series.newest_us - _JUMP_BACK_US:
+    if series.newest_us is None or time_us >= series.newest_us - JUMP_BACK_US:
         series.jumped_us = None
+        return False
+    if series.is_in_gap(time_us):
         return False
     runs_on = series.jumped_us is not None and time_us > series.jumped_us
     if not runs_on and memory.is_stored(series, time_us):

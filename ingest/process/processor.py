@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from ingest.decode.message import (
+    ClockState,
     FirstDelivery,
     Message,
     PayloadError,
@@ -19,7 +20,9 @@ from ingest.decode.sample import Arrival, Sample
 from ingest.process import device_clock
 from ingest.process.admission import Admission, SensorLimits, StoredSeries
 from ingest.process.calibration import Calibrated, Calibrations
+from ingest.process.clock_offset import DeviceClocks, KnownOffsets
 from ingest.process.device_clock import ClockLimits
+from ingest.process.message_clock import MessageClock, MessageClocks
 from ingest.process.quality.judge import judge
 from ingest.process.series import History, SeriesMemory, SeriesState
 from ingest.process.water_temperature import WaterTemperatures, temperature_in
@@ -49,7 +52,7 @@ class Processed:
         rejections: what is no reading.
         outcomes: what became of each sample, in their order; after those of an arrival, what
             could not be decoded of it.
-        first_deliveries: messages at QoS 1 that came for the first time, for the journal.
+        first_deliveries: messages that came for the first time and may come again, for the journal.
     """
 
     readings: list[Reading] = field(default_factory=list)
@@ -73,6 +76,7 @@ class Processor:
         store: Store | None,
         *,
         sensors: SensorLimits | None = None,
+        known_clocks: KnownOffsets = dict,
         written_by_others: bool = False,
         warm_up_s: float = 0.02,
     ) -> None:
@@ -83,11 +87,14 @@ class Processor:
             limits: how far a device's time may be from its arrival.
             store: read for the history of a series when it is first seen; None: there is none.
             sensors: how many series a tank may have; None: any number.
+            known_clocks: offsets of device clocks that are known from before.
             written_by_others: other processes write the same series, so the store is asked
                 before each batch whether its readings are newer than those remembered.
             warm_up_s: time of each batch that may be spent on reading history, and as much on
                 reading which series there are.
         """
+        #: What is known of the clocks of the devices.
+        self.clocks = DeviceClocks(limits, known_clocks)
         self._current_calibrations = calibrations
         self._calibrations = Calibrations()
         self._limits = limits
@@ -100,6 +107,7 @@ class Processor:
             resolution_us=self._resolution_us,
             warm_up_s=warm_up_s,
         )
+        self._message_clocks = MessageClocks(limits, self._memory, self.clocks)
         self._temperatures = WaterTemperatures(None if store is None else temperature_in(store))
         self._admission = Admission(
             sensors, None if store is None else _series_in(store), ask_s=warm_up_s
@@ -169,13 +177,13 @@ class Processor:
         if refused:
             admitted = [one for index, one in enumerate(samples) if index not in refused]
             arrival = arrival._replace(samples=admitted)
-        clock_wrong = self._clock_is_wrong(arrival) if first is None else first.clock_wrong
+        clock = self._message_clocks.of(arrival)
         arrival_us = message.arrival_us
         for index, sample in enumerate(samples):
             try:
                 if index in refused:
                     raise PayloadError(Reason.TOO_MANY_SENSORS, refused[index])
-                arrival_us = self._sample(sample, message, first, clock_wrong, processed)
+                arrival_us = self._sample(sample, message, first, clock, processed)
             except PayloadError as error:
                 rejected = rejection(
                     message, error.reason, error.detail, source=source, tank=sample.tank
@@ -183,8 +191,8 @@ class Processor:
                 processed.reject(rejected)
         for rejected in rejections:
             processed.reject(rejected)
-        if message.qos and first is None:
-            processed.first_deliveries.append((message, FirstDelivery(arrival_us, clock_wrong)))
+        if first is None and (message.qos or message.numbered):
+            processed.first_deliveries.append((message, FirstDelivery(arrival_us, clock.state)))
 
     def _refused(self, samples: Sequence[Sample]) -> dict[int, str]:
         """Why samples may not be stored, by their index; none but those of new series."""
@@ -195,44 +203,35 @@ class Processor:
                 refused[index] = reason
         return refused
 
-    def _clock_is_wrong(self, arrival: Arrival) -> bool:
-        """Whether the device's clock is wrong: one clock gave the times of a whole message."""
-        wrong = False
-        for sample in arrival.samples:
-            time_us = sample.time_us
-            if time_us is not None:
-                arrival_us = arrival.message.arrival_us
-                if device_clock.is_absurd(time_us, arrival_us, self._limits):
-                    wrong = True
-                else:
-                    end_us = arrival_us + self._limits.future_us
-                    series = self._memory.series(sample[:3], end_us)
-                    if device_clock.has_jumped_back(series, time_us, arrival_us, self._memory):
-                        wrong = True
-        return wrong
-
     def _sample(
         self,
         sample: Sample,
         message: Message,
         first: FirstDelivery | None,
-        clock_wrong: bool,
+        clock: MessageClock,
         processed: Processed,
     ) -> int:
         """Make the reading of one sample; returns the arrival that was used."""
         tank, quantity, sensor, value, scale, time_us, flags = sample
         arrival_us = message.arrival_us
         raw = None
+        if time_us is not None and clock.shift_us:
+            time_us -= clock.shift_us
+            flags |= Flag.TIME_CORRECTED
         if scale is not None or self._calibrations.apply_to(sample[:3]):
             value, raw, doubt = self._calibrated(sample, time_us or arrival_us)
             flags |= doubt
         series = self._memory.series(sample[:3], arrival_us + self._limits.future_us)
         late = False
-        if time_us is None or clock_wrong:
+        if time_us is None or clock.state is ClockState.WRONG:
             if time_us is not None:
                 if self._is_repeated(series, time_us, value, arrival_us, processed):
                     return arrival_us
                 flags |= Flag.CLOCK
+            if first is not None and self._is_repeated(
+                series, arrival_us, value, arrival_us, processed
+            ):
+                return arrival_us
             if message.retain:
                 flags |= Flag.RETAINED
             if first is None and self._resolution_us > 1:
@@ -244,7 +243,8 @@ class Processor:
             if self._is_repeated(series, time_us, value, arrival_us, processed):
                 return arrival_us
             late = arrival_us - time_us > self._limits.late_after_us
-            series.add_device_time(time_us)
+            if not clock.shift_us:
+                series.add_device_time(time_us)
         reading = Reading(tank, quantity, sensor, time_us, value, flags, raw)
         self._judge(series, reading, late, processed)
         return arrival_us

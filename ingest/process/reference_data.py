@@ -1,12 +1,14 @@
-"""Registered tanks and calibrations, cached from the registry."""
+"""Registered tanks, calibrations and device clocks, cached from the registry."""
 
 from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Mapping
 from typing import Final
 
 from ingest.process.calibration import Calibrations
+from ingest.process.series import SeriesName
 from service.errors import LittoralError
 from service.registry.models import LogEntry, LogKind
 from service.registry.registry import Registry
@@ -19,18 +21,20 @@ RECHECK_S: Final = 1.0
 
 
 class ReferenceData:
-    """Registered tanks and calibrations; when the registry is away, those of the last refresh.
+    """Tanks, calibrations and clocks; when the registry is away, those of the last refresh.
 
     Used by one thread.
 
     Attributes:
         calibrations: those in the log at the last refresh.
+        clocks: offsets of device clocks that are off, microseconds, by series.
     """
 
     def __init__(self, registry: Registry) -> None:
         """Start empty; ``refresh`` reads the registry."""
         self._registry = registry
         self.calibrations = Calibrations()
+        self.clocks: Mapping[SeriesName, int] = {}
         self._entries: list[LogEntry] = []
         self._tanks: frozenset[str] = frozenset()
         self._refreshed_s: float | None = None
@@ -43,6 +47,7 @@ class ReferenceData:
         try:
             self._tanks = self._registry.tank_ids()
             logs = self._registry.logs(kinds=[LogKind.CALIBRATION])
+            clocks = self._registry.all_device_clocks()
         except LittoralError as error:
             _log.warning("the registry cannot be read: %s", error.detail)
             if self._refreshed_s is not None:
@@ -51,6 +56,11 @@ class ReferenceData:
         entries = [entry for log in logs.values() for entry in log]
         if entries != self._entries:
             self._entries, self.calibrations = entries, Calibrations(entries)
+        self.clocks = {
+            (one.tank, one.quantity, one.sensor): one.fast_s * 1_000_000
+            for of_tank in clocks.values()
+            for one in of_tank
+        }
         self._refreshed_s = now_s
         return True
 

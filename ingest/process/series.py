@@ -7,7 +7,11 @@ import time
 from array import array
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import pairwise
+from statistics import median
 from typing import Final, TypeVar
+
+import numpy as np
 
 from ingest.process.quality.agreement import Agreement
 from ingest.process.quality.limits import LIMITS
@@ -21,6 +25,11 @@ _log = logging.getLogger(__name__)
 
 #: After a silence of this length the last values are no measure for the next, microseconds.
 SILENCE_US: Final = 45 * 60 * 1_000_000
+#: Device times further apart, and than is usual of the series, leave a gap, microseconds.
+JUMP_BACK_US: Final = 120_000_000
+_GAP_INTERVALS: Final = 1.5
+#: So many gaps of a series are remembered, the last ones. Our choice.
+_GAPS: Final = 16
 #: How far back the store is read when a series is first seen: the longest ``still_s``.
 _HISTORY_US: Final = int(max(limits.still_s for limits in LIMITS.values()) * 1.1e6)
 #: How long history is not asked for after the store could not give it, s.
@@ -52,6 +61,7 @@ class SeriesState:
         seen_us: time of the newest reading that is remembered, flagged or not.
         warm: the store's history is in it.
         recent_us: device times of its last readings.
+        gaps_us: begin and end of the last gaps between device times, one after the other.
     """
 
     name: SeriesName
@@ -68,14 +78,29 @@ class SeriesState:
     seen_us: int = 0
     warm: bool = False
     recent_us: array[int] = field(default_factory=lambda: array("q"))
+    gaps_us: array[int] = field(default_factory=lambda: array("q"))
 
     def add_device_time(self, time_us: int) -> None:
         """Remember the device time of a reading."""
         if self.newest_us is None or time_us > self.newest_us:
+            if self.newest_us is not None and time_us - self.newest_us > JUMP_BACK_US:
+                self._add_gap(self.newest_us, time_us)
             self.newest_us = time_us
         self.recent_us.append(time_us)
         if len(self.recent_us) > WINDOW:
             del self.recent_us[0]
+
+    def is_in_gap(self, time_us: int) -> bool:
+        """Whether nothing was measured around a time, so that a backlog may bring it."""
+        begins, ends = self.gaps_us[::2], self.gaps_us[1::2]
+        return any(begin < time_us < end for begin, end in zip(begins, ends, strict=True))
+
+    def _add_gap(self, begin_us: int, end_us: int) -> None:
+        recent = sorted(self.recent_us)
+        usual_us = median([after - before for before, after in pairwise(recent)] or [0])
+        if end_us - begin_us > _GAP_INTERVALS * usual_us:
+            self.gaps_us.extend((begin_us, end_us))
+            del self.gaps_us[: -2 * _GAPS]
 
 
 class SeriesMemory:
@@ -196,6 +221,7 @@ class SeriesMemory:
             return series
         times, values = samples.time_us.tolist(), samples.value.tolist()
         series.recent_us = array("q", times[-WINDOW:])
+        series.gaps_us = _gaps_of(samples)
         series.seen_us = times[-1]
         for time_us, value, flags in zip(times, values, samples.flags.tolist(), strict=True):
             if not flags & _TIME_UNKNOWN:
@@ -231,6 +257,17 @@ def _after(old: SeriesState, new: SeriesState) -> SeriesState:
     """A state anew, whose arrivals stay apart from those before."""
     new.arrived_us, new.newest_arrival_us = old.arrived_us, old.newest_arrival_us
     return new
+
+
+def _gaps_of(samples: Samples) -> array[int]:
+    """The gaps between the readings of a series, as ``SeriesState`` has them."""
+    steps = np.diff(samples.time_us)
+    if not len(steps):
+        return array("q")
+    least_us = max(JUMP_BACK_US, _GAP_INTERVALS * float(np.median(steps)))
+    at = np.flatnonzero(steps > least_us)[-_GAPS:]
+    ends = np.column_stack((samples.time_us[at], samples.time_us[at + 1]))
+    return array("q", ends.ravel().tolist())
 
 
 def _make_room(memory: dict[K, V], most: int) -> None:

@@ -159,7 +159,7 @@ def explain(
             report.lines = ["ignored: no route for this topic"]
             report.route = suggest_routes(message.topic, message.payload, tanks)
             continue
-        samples, rejections = decode(message, targets, tanks)
+        samples, rejections, _ = decode(message, targets, tanks)
         scales = [sample.scale for sample in samples] + [None] * len(rejections)
         outcomes = processor.process([Arrival(message, samples, rejections)]).outcomes
         report.lines = [

@@ -15,6 +15,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
+from service.app.lost_files import open_known_store, refuse_lost_registry
 from service.backup.unfinished import refuse_unfinished_restore
 from service.clock import Clock
 from service.config import Config, make_clock
@@ -63,10 +64,19 @@ class Application:
     def metrics(self) -> Metrics:
         """Readings, derived values and health for monitoring systems."""
         from service.advice.engine.overdue import lifetime_s
+        from service.integrations.metrics.disks import database_paths
         from service.integrations.metrics.exposition import Metrics
 
         usual_s, speed = lifetime_s(self.config.advice.every_s), self.config.clock.speed
-        return Metrics(self.store, self.registry, self.clock, usual_s, speed, self.started_s)
+        return Metrics(
+            self.store,
+            self.registry,
+            self.clock,
+            usual_s,
+            speed,
+            self.started_s,
+            database_paths(self.config),
+        )
 
     @cached_property
     def integrations(self) -> tuple[Integration, ...]:
@@ -105,31 +115,45 @@ class Missing(Enum):
 
     Attributes:
         CREATE: it is made.
+        START: it is made, unless it is lost: then nothing takes its place.
         REFUSE: an error says so.
         STAND_IN: an empty one in a temporary folder is used in its place.
     """
 
     CREATE = auto()
+    START = auto()
     REFUSE = auto()
     STAND_IN = auto()
 
 
 @contextmanager
-def opened(config: Config, missing: Missing = Missing.CREATE) -> Iterator[Application]:
+def opened(config: Config, missing: Missing = Missing.START) -> Iterator[Application]:
     """Open registry and store; both are closed at the end.
 
+    With ``Missing.START`` a store that was there at an earlier start and is now missing or damaged
+    answers that it is away, until it is put right.
+
     Raises:
-        NotFoundError: one of them is not there, with ``Missing.REFUSE``.
-        BackupRefusedError: a restore was killed there, with ``Missing.CREATE``.
+        NotFoundError: one of them is not there, with ``Missing.REFUSE``; or the registry alone is
+            not, of a store that has readings, with ``Missing.START``.
+        BackupRefusedError: a restore was killed there, with ``Missing.CREATE`` or ``START``.
         LittoralError: one of them cannot be opened.
     """
-    if missing is Missing.CREATE:
+    makes = missing in (Missing.CREATE, Missing.START)
+    if makes:
         refuse_unfinished_restore(config)
+    if missing is Missing.START:
+        refuse_lost_registry(config)
     clock = make_clock(config)
     with ExitStack() as stack:
         registry = _open(open_registry, config.registry.url, missing, stack)
         stack.callback(registry.close)
-        store = _open(open_store, config.store.url, missing, stack)
+        if makes:
+            store = open_known_store(
+                config.store.url, registry, clock, make_anew=missing is Missing.CREATE
+            )
+        else:
+            store = _open(open_store, config.store.url, missing, stack)
         stack.callback(store.close)
         yield Application(config, clock, store, registry)
 
@@ -137,7 +161,7 @@ def opened(config: Config, missing: Missing = Missing.CREATE) -> Iterator[Applic
 def _open(open_one: _Open[_T], url: str, missing: Missing, stack: ExitStack) -> _T:
     """Open a registry or store; a stand-in's folder is removed when the stack is closed."""
     try:
-        return open_one(url, create=missing is Missing.CREATE)
+        return open_one(url, create=missing in (Missing.CREATE, Missing.START))
     except NotFoundError as error:
         if missing is not Missing.STAND_IN:
             raise

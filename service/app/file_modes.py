@@ -10,9 +10,8 @@ from pathlib import Path
 from typing import Final
 
 from service.config import Config, WebhookOptions
+from service.integrations.metrics.disks import database_paths
 from service.private_files import FILE_MODE, FOLDER_MODE, is_wider
-from service.registry.connection import path_of_url as registry_path
-from service.store.sqlite.file import path_of_url as store_path
 from service.urls import redacted
 
 _log = logging.getLogger(__name__)
@@ -42,15 +41,8 @@ def warn_of_wide_files(config: Config, config_file: Path | None) -> None:
 
 def _places(config: Config, config_file: Path | None) -> Iterator[tuple[Path, int, str]]:
     """Each file or folder, the most that it should allow, and what it is."""
-    databases = {
-        "registry": registry_path(config.registry.url),
-        "store": store_path(config.store.url) if config.store.url.startswith("sqlite:") else None,
-        "spool": Path(config.ingest.spool_path),
-    }
     folders = set()
-    for what, path in databases.items():
-        if path is None:
-            continue
+    for what, path in database_paths(config).items():
         folders.add(path.parent)
         for end in BESIDE_A_DATABASE:
             yield path.with_name(path.name + end), FILE_MODE, what

@@ -10,6 +10,7 @@ from service.app.app_factory import create_app
 from service.app.application import Application
 from service.app.protection import require_protection
 from service.integrations.configured import webhook_names
+from service.store.daily_check import check_daily
 from service.store.pruning import prune_daily
 from service.store.retention import RetentionPolicy
 from service.store.sqlite.store import SqliteStore
@@ -29,7 +30,7 @@ def serve(application: Application) -> None:
     application.registry.retain_targets(webhook_names(application.config))
     workers = [
         threading.Thread(target=scheduler.run, args=(stop,), name="scheduler"),
-        *_pruning(application),
+        *_upkeep(application),
     ]
     for worker in workers:
         worker.start()
@@ -46,10 +47,14 @@ def serve(application: Application) -> None:
         _log.info("stopped")
 
 
-def _pruning(application: Application) -> list[threading.Thread]:
-    """The thread that deletes what is older than the configured ages; none without an age."""
-    policy = RetentionPolicy.of_config(application.config.store)
-    if policy.keeps_all or not isinstance(application.store, SqliteStore):
+def _upkeep(application: Application) -> list[threading.Thread]:
+    """Threads that check the store each day and delete what is older than the configured ages."""
+    store, stop = application.store, application.stopping
+    if not isinstance(store, SqliteStore):
         return []
-    given = (application.store, policy, application.clock, application.stopping)
-    return [threading.Thread(target=prune_daily, args=given, name="retention")]
+    threads = [threading.Thread(target=check_daily, args=(store, stop), name="store-daily")]
+    policy = RetentionPolicy.of_config(application.config.store)
+    if not policy.keeps_all:
+        given = (store, policy, application.clock, stop)
+        threads.append(threading.Thread(target=prune_daily, args=given, name="retention"))
+    return threads

@@ -17,18 +17,23 @@ from service.mqtt.connection import check_broker
 
 @click.command("check")
 @click.option("--create", is_flag=True, help="Make registry and store where they are missing.")
+@click.option("--starting", is_flag=True, hidden=True, help="As up, serve and ingest start.")
 @config_option
-def command(create: bool, config_file: Path | None) -> None:
+def command(create: bool, starting: bool, config_file: Path | None) -> None:
     """Check configuration, store, registry and access.
 
     Exit code 2: something is wrong; the first of it is named on standard error.
     """
     config = configuration(config_file)
-    with opened(config, Missing.CREATE if create else Missing.STAND_IN) as application:
+    missing = Missing.CREATE if create else Missing.START if starting else Missing.STAND_IN
+    with opened(config, missing) as application:
         check_routes(application.config)
         check_broker(application.config.mqtt)
         require_protection(application.config, application.registry)
         _ = application.integrations
+        health = application.store.health()
+    if starting and not health.reachable:
+        click.echo(f"littoral: starting without the store: {health.detail}", err=True)
     for line in wide_files(config, config_file):
         click.echo(line)
     click.echo("in order")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import click
 
@@ -10,13 +11,20 @@ from service import units
 from service.cli.options.quantity_parameter import QuantityParameter
 from service.cli.output.display import json_option
 from service.derive.calculations.co2 import USUAL_TARGET_MG_L, Co2Answer, co2
+from service.registry.models import KhKit
+from service.science.carbonate.kh_test import KhMethod
 from service.science.numeric.checks import OutOfRangeError
 
 _PH = QuantityParameter("[pH]", "[pH]", low=2, high=12)
 _KH = QuantityParameter("dKH", "meq/L", low=0, high=50)
 _TEMPERATURE = QuantityParameter("Cel", "Cel", low=0, high=50)
-_GH = QuantityParameter("dGH", "meq/L", low=0, high=50)
+_GH = QuantityParameter("dGH", units.HARDNESS, low=0, high=50)
 _CONDUCTIVITY = QuantityParameter("uS/cm", "uS/cm", low=0, high=10_000)
+_MG_L = QuantityParameter("mg/L", "mg/L", low=0, high=1_000)
+_PH_ERROR = QuantityParameter("[pH]", "[pH]", low=0, high=2)
+_KH_ERROR = QuantityParameter("dKH", "meq/L", low=0, high=10)
+_KH_STEP = QuantityParameter("dKH", "meq/L", low=1e-3, high=20)
+_KELVIN = QuantityParameter("K", "K", low=0, high=10)
 
 #: Parameter of the calculation -> option that gives it.
 _OPTIONS = {
@@ -25,6 +33,10 @@ _OPTIONS = {
     "temperature_c": "--temperature",
     "gh_meq_l": "--gh",
     "conductivity_us_cm": "--conductivity",
+    "nitrate_mg_l": "--nitrate",
+    "potassium_mg_l": "--potassium",
+    "phosphate_mg_l": "--phosphate",
+    "organic_carbon_mg_l": "--organic-carbon",
 }
 
 
@@ -41,6 +53,30 @@ _OPTIONS = {
     type=_CONDUCTIVITY,
     help="At 25 °C, if known; bare: uS/cm.",
 )
+@click.option("--nitrate", "nitrate_mg_l", type=_MG_L, help="As NO3, if known; bare: mg/L.")
+@click.option("--potassium", "potassium_mg_l", type=_MG_L, help="If known; bare: mg/L.")
+@click.option("--phosphate", "phosphate_mg_l", type=_MG_L, help="As PO4, if known; bare: mg/L.")
+@click.option(
+    "--organic-carbon",
+    "organic_carbon_mg_l",
+    type=_MG_L,
+    help="Dissolved, of brown water, if known; bare: mg/L.",
+)
+@click.option(
+    "--kh-test",
+    type=click.Choice([one.value for one in KhMethod]),
+    help="How KH was tested. Without it KH is taken as it is, give or take 1 dKH.",
+)
+@click.option(
+    "--kh-step",
+    type=_KH_STEP,
+    help="KH of one drop, mark or field of that test, in the sample taken; bare: dKH.",
+)
+@click.option("--kh-error", "kh_error_meq_l", type=_KH_ERROR, help="Limits of error; bare: dKH.")
+@click.option("--ph-error", type=_PH_ERROR, help="Limits of error of the probe; default 0.1.")
+@click.option(
+    "--temperature-error", "temperature_error_c", type=_KELVIN, help="Limits; bare: K; default 0.5."
+)
 @click.option(
     "--target",
     type=(float, float),
@@ -50,7 +86,13 @@ _OPTIONS = {
     help="Range aimed at, mg/L.",
 )
 @json_option
-def command(target: tuple[float, float], as_json: bool, **inputs: float | None) -> None:
+def command(
+    target: tuple[float, float],
+    as_json: bool,
+    kh_test: str | None,
+    kh_step: float | None,
+    **inputs: float | None,
+) -> None:
     """Compute dissolved CO2 from pH, KH and temperature.
 
     With its 95 % interval, beside the trade's rule of thumb.
@@ -58,7 +100,11 @@ def command(target: tuple[float, float], as_json: bool, **inputs: float | None) 
     low, high = target
     if not 0 <= low < high:
         raise click.BadParameter(f"{low:g} {high:g}; allowed: two rising numbers from 0")
-    given = {name: value for name, value in inputs.items() if value is not None}
+    given: dict[str, Any] = {name: value for name, value in inputs.items() if value is not None}
+    if kh_test is not None:
+        given["kh_test"] = KhKit(KhMethod(kh_test), kh_step)
+    elif kh_step is not None:
+        raise click.BadParameter("allowed: beside --kh-test", param_hint="--kh-step")
     try:
         answer = co2(**given, target=target)
     except OutOfRangeError as error:
@@ -85,6 +131,11 @@ def _text(answer: Co2Answer) -> str:
             f"from pH {inputs['ph']:g}, KH {units.convert(meq_l, 'meq/L', 'dKH'):.3g} dKH "
             f"({meq_l:.3g} meq/L), {inputs['temperature_c']:.1f} °C; {answer.method}",
             f"rule of thumb {answer.rule_of_thumb_method}: {answer.rule_of_thumb_mg_l:.1f} mg/L",
+            f"errors: pH ± {answer.errors.ph:g}, KH ± "
+            f"{units.convert(answer.errors.alkalinity_meq_l, 'meq/L', 'dKH'):.2g} dKH, "
+            f"± {answer.errors.temperature_c:g} °C",
+            *answer.assumptions,
+            *(answer.reasons if answer.co2 is not None else ()),
         )
     )
 

@@ -38,7 +38,7 @@ def command(
     A message is acknowledged to the broker only after its reading is stored.
     """
     config = configuration(config_file)
-    missing = Missing.STAND_IN if dry_run else Missing.CREATE
+    missing = Missing.STAND_IN if dry_run else Missing.START
     with opened(config, missing) as application, set_by_signals(application.stopping):
         if dry_run:
             from ingest.tools.dry_run import dry_run as listen

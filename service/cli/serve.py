@@ -27,7 +27,7 @@ def command(config_file: Path | None, host: str | None, port: int | None) -> Non
         port=config.http.port if port is None else port,
     )
     with (
-        opened(replace(config, http=http), Missing.CREATE) as application,
+        opened(replace(config, http=http), Missing.START) as application,
         set_by_signals(application.stopping),
     ):
         # Here, since it takes longest: what is wrong so far is reported at once.

@@ -34,7 +34,7 @@ def command(ctx: click.Context, config_file: Path | None) -> None:
     more = [] if config_file is None else ["--config", str(config_file)]
     # First, so that errors are printed once, and the databases are there for both.
     checked = subprocess.run(
-        [*_LITTORAL, "check", "--create", *more],
+        [*_LITTORAL, "check", "--starting", *more],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
         text=True,

@@ -17,6 +17,7 @@ class Absence:
     end: datetime
     covers: str
     note: str
+    contact: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import zoneinfo
 from datetime import UTC
 from itertools import pairwise
 from typing import Any
@@ -111,6 +112,11 @@ class _IngestSchema(Section):
     new_sensors_per_hour = whole_number(1, 1000)
 
 
+def _check_zone(name: str) -> None:
+    if name not in zoneinfo.available_timezones():
+        raise ValidationError("is not known")
+
+
 class _RouteSchema(Section):
     target = RouteConfig
     topic = f.String(
@@ -128,11 +134,18 @@ class _RouteSchema(Section):
     format = one_of(*FORMATS)
     path = text("a dotted path such as data.temperature", none=True)
     time_path = text("a dotted path such as data.time", none=True)
+    sequence_path = text("a dotted path such as data.count", none=True)
     unit = text("a unit such as degF", none=True)
     names = f.Dict(
         keys=f.String(),
         values=f.String(validate=OneOf(list(QUANTITIES))),
         metadata={"allowed": f"WORD = one of {', '.join(QUANTITIES)}"},
+    )
+    clock_offset_s = number(-86_400 * 31, 86_400 * 31, "s")
+    time_zone = f.String(
+        validate=_check_zone,
+        allow_none=True,
+        metadata={"allowed": "a name of the IANA time zone database, such as Europe/Lisbon"},
     )
 
 

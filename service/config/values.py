@@ -109,8 +109,11 @@ class RouteConfig:
         format: how the payload is read; ``auto`` recognizes number, JSON and SenML.
         path: dotted path of the value in a JSON payload.
         time_path: dotted path of the device's time in a JSON payload.
+        sequence_path: dotted path of the device's sequence number in a JSON payload.
         unit: unit of the value, where the payload has none; None: the canonical unit.
         names: the topic's own words for quantities -> ours, e.g. ``{temp = "temperature"}``.
+        clock_offset_s: the devices' clocks are so much fast (below 0: slow), s.
+        time_zone: the devices send the time of this zone in place of UTC; None: UTC.
     """
 
     topic: str
@@ -120,8 +123,11 @@ class RouteConfig:
     format: str = "auto"
     path: str | None = None
     time_path: str | None = None
+    sequence_path: str | None = None
     unit: str | None = None
     names: Mapping[str, str] = field(default_factory=dict)
+    clock_offset_s: float = 0.0
+    time_zone: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

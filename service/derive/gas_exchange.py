@@ -2,24 +2,37 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import numpy as np
+import numpy.typing as npt
 
+from service.derive.co2.alkalinity import alkalinity_at
+from service.derive.co2.calibration import calibration_sd_at
 from service.derive.co2.series import co2_series, interpolated
 from service.derive.co2.target import Target, target_of
 from service.derive.inputs import Inputs
 from service.derive.light import first_day, light_days_of, light_source_of
 from service.derive.models import Co2Series, EstimatedValue, GasModel, LightDay
 from service.derive.thresholds import derived_limit
-from service.registry.models import Tank
+from service.registry.models import Lever, LogEntry, LogKind, Tank
 from service.registry.volume import net_volume_l
+from service.science.constants import LN10
 from service.science.gas_exchange.air_water import pressure_atm_from_altitude
-from service.science.gas_exchange.fit import FitError, GasExchangeFit, fit_gas_exchange
+from service.science.gas_exchange.fit import (
+    FitError,
+    GasChange,
+    GasExchangeFit,
+    Hints,
+    fit_gas_exchange,
+)
 from service.science.gas_exchange.plan import GasPlan, gas_plan
 from service.science.numeric.estimate import Estimate
 from service.store.model import Samples
+from service.times import to_us
 
 FIT_DAYS: Final = 10
 """Days that are fitted: enough nights to outvote a bad one, few enough to follow changes."""
@@ -27,6 +40,10 @@ FIT_DAYS: Final = 10
 LEAST_SAMPLES: Final = 50
 MOST_RATIO: Final = 4.0
 """A coefficient whose interval spans a wider ratio is not reported. Our choice."""
+
+CHANGE_BEFORE: Final = timedelta(minutes=30)
+CHANGE_AFTER: Final = timedelta(minutes=90)
+"""Around the time that a water change is logged for, CO2 tells of the new water. Our choice."""
 
 
 def gas_exchange(inputs: Inputs) -> GasModel:
@@ -40,6 +57,7 @@ def gas_exchange(inputs: Inputs) -> GasModel:
         light_days_of(tank, light_source_of(inputs), first_day(inputs), now),
         target_of(tank, inputs.tolerance.co2_comfortable_mg_l),
         net_volume_l(tank),
+        inputs.log,
     )
 
 
@@ -61,15 +79,16 @@ def gas_model_of(
     days: tuple[LightDay, ...],
     target: Target,
     volume_l: float | None,
+    log: Sequence[LogEntry] = (),
 ) -> GasModel:
     """Fit gas exchange to the last days and work out what it means.
 
     The gas times are found in the series: a timer that is off by an hour, or a valve that
-    hangs, must not be fitted as if it followed its plan.
+    hangs, must not be fitted as if it followed its plan. The log has what may have changed them.
     """
     if not tank.co2_injected:
         return GasModel(None, now, reason="no gas is injected")
-    known = ~np.isnan(series.value)
+    known = ~np.isnan(series.value) & ~_at_water_changes(series.time_us, log)
     if np.count_nonzero(known) < LEAST_SAMPLES:
         return GasModel(None, now, reason="too few CO2 values for a fit")
     time_us, value = series.time_us[known], series.value[known]
@@ -86,7 +105,9 @@ def gas_model_of(
                 value,
                 np.clip(celsius, 0.0, 40.0),
                 lit=lit if days else None,
+                hints=_hints(log),
                 pressure_atm=float(pressure_atm_from_altitude(tank.altitude_m)),
+                level_log_sd=_level_log_sd(tank, log, int(time_us[-1])),
             )
     except FitError as error:
         return GasModel(None, now, reason=str(error))
@@ -98,8 +119,10 @@ def gas_model_of(
 def _with_plan(
     tank: Tank, now: datetime, fit: GasExchangeFit, target: Target, volume_l: float | None
 ) -> GasModel:
+    notes = tuple(_notes(tank, fit))
     if fit.injection_mg_l_h is None or not _narrow(fit.injection_mg_l_h):
-        return GasModel(fit, now, reason="no morning rise to fit the injection rate to")
+        why = fit.injection_reason or "the injection rate is known too poorly"
+        return GasModel(fit, now, reason=why, notes=notes)
     plan: GasPlan = gas_plan(
         fit,
         target_mg_l=max(target.low_mg_l, 1.0),
@@ -113,7 +136,84 @@ def _with_plan(
         steady_mg_l=plain_estimate(plan.steady_mg_l),
         gas_g_per_day=None if volume_l is None else plain_estimate(plan.gas_g_per_day),
         reason="" if volume_l else "the net volume is not known: no gas use",
+        notes=notes + tuple(_on_the_target(plan)),
     )
+
+
+def _on_the_target(plan: GasPlan) -> list[str]:
+    """What the lead time to the target says, where it is not simply a number."""
+    if np.isfinite(float(plan.lead_h.high)):
+        return []
+    if not np.isfinite(float(plan.lead_h.value)):
+        if float(plan.steady_mg_l.value) > plan.target_mg_l:
+            return [
+                "the target is not reached before lights-on, since the stronger exchange of the "
+                "night lasts until then; it is reached by day"
+            ]
+        return ["the target is not reached at the present injection rate"]
+    return ["whether the target is reached at the present rate is not sure"]
+
+
+def _notes(tank: Tank, fit: GasExchangeFit) -> list[str]:
+    """What the fit found beside its numbers."""
+    notes = [_changed(tank, one) for one in fit.changes]
+    if fit.day_k20_per_h is not None:
+        night, day = float(fit.k20_per_h.value), float(fit.day_k20_per_h.value)
+        begins = "the CO2 comes on" if fit.day_begins == "gas" else "the lamp comes on"
+        stronger = "stronger" if night > day else "weaker"
+        notes.append(
+            f"the exchange with air is {max(night, day) / min(night, day):.1f} times "
+            f"{stronger} at night than after {begins}"
+        )
+    return notes
+
+
+def _changed(tank: Tank, one: GasChange) -> str:
+    when = datetime.fromtimestamp(one.since_s, UTC).astimezone(ZoneInfo(tank.time_zone))
+    of, unit, digits = ("exchange with air", "/h", 2)
+    if one.of == "injection":
+        of, unit, digits = "CO2 flow", " mg/L/h", 1
+    return (
+        f"the {of} changed from {one.before:.{digits}f} to {one.after:.{digits}f}{unit}, seen "
+        f"since {when:%Y-%m-%d}: only what came after counts"
+    )
+
+
+def _hints(log: Sequence[LogEntry]) -> Hints:
+    """When the log has something that may have changed exchange or injection."""
+    exchange, injection = [], []
+    for entry in log:
+        if entry.kind in (LogKind.FILTER_CLEAN, LogKind.WATER_CHANGE):
+            exchange.append(entry.time.timestamp())
+        elif (
+            entry.kind == LogKind.CYLINDER
+            or (entry.kind == LogKind.ADJUSTMENT and entry.data.get("lever") == Lever.GAS_FLOW)
+            or (entry.kind == LogKind.CALIBRATION and entry.data.get("quantity", "ph") == "ph")
+        ):
+            injection.append(entry.time.timestamp())
+    return Hints(tuple(exchange), tuple(injection))
+
+
+def _at_water_changes(
+    time_us: npt.NDArray[np.int64], log: Sequence[LogEntry]
+) -> npt.NDArray[np.bool_]:
+    """Which moments lie around a water change."""
+    inside = np.zeros(time_us.shape, np.bool_)
+    for entry in log:
+        if entry.kind == LogKind.WATER_CHANGE:
+            first, last = to_us(entry.time - CHANGE_BEFORE), to_us(entry.time + CHANGE_AFTER)
+            inside |= (time_us >= first) & (time_us <= last)
+    return inside
+
+
+def _level_log_sd(tank: Tank, log: Sequence[LogEntry], time_us: int) -> float:
+    """Relative standard deviation of the CO2 level: of KH and of the pH probe's calibration."""
+    at = np.array([time_us], np.int64)
+    kh = alkalinity_at(tank, log, at)
+    # the limits of a count of drops are those of an even distribution: sd = half width / sqrt(3)
+    sd = float(np.hypot(kh.sd_meq_l[0], kh.half_width_meq_l[0] / 3.0**0.5))
+    of_kh = float(np.log1p((sd / max(float(kh.value_meq_l[0]), 1e-3)) ** 2)) ** 0.5
+    return float(np.hypot(of_kh, LN10 * float(calibration_sd_at(tank, log, at)[0])))
 
 
 def plain_estimate(one: Estimate) -> EstimatedValue:

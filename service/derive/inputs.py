@@ -6,10 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from service.derive.probe_out import ProbeOut, probe_out_text
 from service.derive.sensor_choice import ChosenSeries, why_no_reading
 from service.derive.tolerance import Tolerance, tolerance_of
-from service.registry.models import LogEntry, Tank
+from service.registry.models import DeviceClock, LogEntry, Tank
 from service.store.model import Reading, Samples, SeriesInfo, SeriesKey
+from service.times import to_us
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +25,9 @@ class Inputs:
         infos: what the store holds of each series of the tank, as far as they count.
         left_out: how many more series the store holds.
         slips: the series whose newest reading is a single impossible one.
+        clocks: those of devices that are off by a known constant.
+        probes_out: spans in which a chosen probe was out of the tank, or may have been; ``latest``
+            and ``samples`` are without them.
         chosen: by quantity, the series that counts.
         latest: by quantity, the newest usable reading of that series.
         samples: by quantity, usable readings or means of that series.
@@ -40,6 +45,8 @@ class Inputs:
     paired_temperature: Reading | None = None
     left_out: int = 0
     slips: frozenset[SeriesKey] = frozenset()
+    clocks: tuple[DeviceClock, ...] = ()
+    probes_out: tuple[ProbeOut, ...] = ()
 
     @property
     def tolerance(self) -> Tolerance:
@@ -52,6 +59,9 @@ class Inputs:
 
     def why_none(self, quantity: str) -> str:
         """One sentence on why a quantity has no present value."""
+        for one in self.probes_out:
+            if one.key.quantity == quantity and one.holds(to_us(self.now)):
+                return probe_out_text(one, self.tank)
         chosen = self.chosen.get(quantity) or ChosenSeries(None)
         return why_no_reading(quantity, chosen.info, self.latest.get(quantity), self.now)
 

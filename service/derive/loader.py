@@ -7,7 +7,7 @@ local day and ``load_range_exits`` the times outside the animals' temperature ra
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Final, Protocol
@@ -19,6 +19,7 @@ from service.derive.inputs import Inputs
 from service.derive.light import LIGHT_QUANTITIES
 from service.derive.local_time import local_midnight
 from service.derive.models import Array
+from service.derive.probe_out import probe_out_spans, samples_without
 from service.derive.sensor_choice import (
     US_PER_MINUTE,
     ChosenSeries,
@@ -29,7 +30,7 @@ from service.derive.sensor_choice import (
 from service.derive.slips import slips
 from service.derive.thresholds import derived_limit
 from service.derive.tolerance import Tolerance
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.models import DeviceClock, LogEntry, LogKind, Tank
 from service.registry.species.ranges import SharedRange
 from service.science.temperature.forecast import WINDOW_S
 from service.store.interface import Store
@@ -52,6 +53,9 @@ ALWAYS_KINDS: Final = (
 
 CO2_QUANTITIES: Final = ("ph", "temperature", "conductivity")
 
+JUMPS_SEEN: Final = timedelta(days=1)
+"""A probe that has been out for longer is seen where the days before are loaded. Our choice."""
+
 LIGHT_STEP_US: Final = US_PER_MINUTE
 WATER_STEP_US: Final = 5 * US_PER_MINUTE
 """Means over these steps are read: light switches within minutes, water does not."""
@@ -67,6 +71,10 @@ class LogSource(Protocol):
         self, tank: str, since: datetime, lasting: Collection[LogKind]
     ) -> Sequence[LogEntry]:
         """The entries since a moment, and the newest earlier one of kinds that last."""
+        ...
+
+    def device_clocks(self, tank: str) -> Sequence[DeviceClock]:
+        """The clocks of its devices that are off by a known constant."""
         ...
 
 
@@ -91,8 +99,9 @@ def load(
     """
     log = log_in_force(tank, registry, now, now)
     found = _newest(tank, log, store, now - timedelta(days=days), now)
+    found = replace(found, clocks=tuple(registry.device_clocks(tank.id)))
     if not days:
-        return found
+        return _without_probes_out(found, _recent_ph(found, store))
     return _with_samples(found, reader or means(store), to_us(now) + 1)
 
 
@@ -254,7 +263,47 @@ def _with_samples(inputs: Inputs, reader: Reader, end_us: int) -> Inputs:
         for quantity, one in inputs.chosen.items()
         if one.info is not None
     }
-    return replace(inputs, samples=samples)
+    return _without_probes_out(replace(inputs, samples=samples), samples)
+
+
+def _recent_ph(inputs: Inputs, store: Store) -> dict[str, Samples]:
+    """The pH of the last day, in which a probe that is out of the tank shows."""
+    chosen = inputs.chosen.get("ph")
+    if chosen is None or chosen.info is None:
+        return {}
+    end_us = to_us(inputs.now) + 1
+    start_us = to_us(inputs.now - JUMPS_SEEN)
+    return {"ph": means(store)(chosen.info.key, start_us, end_us)}
+
+
+def _without_probes_out(inputs: Inputs, seen: Mapping[str, Samples]) -> Inputs:
+    """The inputs without what was read while a probe was out of the tank.
+
+    Args:
+        seen: samples in which a jump shows.
+    """
+    spans = {
+        quantity: probe_out_spans(
+            one.info.key, seen.get(quantity) or Samples.empty(), inputs.log, to_us(inputs.now)
+        )
+        for quantity, one in inputs.chosen.items()
+        if one.info is not None
+    }
+    if not any(spans.values()):
+        return inputs
+    return replace(
+        inputs,
+        samples={
+            quantity: samples_without(samples, spans.get(quantity, ()))
+            for quantity, samples in inputs.samples.items()
+        },
+        latest={
+            quantity: reading
+            for quantity, reading in inputs.latest.items()
+            if not any(one.holds(reading.time_us) for one in spans.get(quantity, ()))
+        },
+        probes_out=tuple(one for of_quantity in spans.values() for one in of_quantity),
+    )
 
 
 def _latest(store: Store, info: SeriesInfo) -> Reading | None:

@@ -12,9 +12,11 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
+from service.derive.probe_out import ProbeOut
 from service.derive.tolerance import NO_TOLERANCE, Tolerance
-from service.registry.models import LogEntry, Tank
+from service.registry.models import DeviceClock, LogEntry, Tank
 from service.registry.species.ranges import SharedRange
+from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.gas_exchange.fit import GasExchangeFit
 from service.science.temperature.excursions import Excursion
 from service.store.model import Reading, SeriesInfo, SeriesKey
@@ -52,12 +54,23 @@ class EstimatedValue:
 
 @dataclass(frozen=True, slots=True)
 class Alkalinity:
-    """The alkalinity in force: its value, where it comes from, and when it was measured."""
+    """The alkalinity in force: its value, where it comes from, and when it was measured.
+
+    Attributes:
+        meq_l: as a test reads it, carried through what was done since: what the next test of the
+            same kit would show.
+        measured: what that means (a count of drops overstates it): middle, limits and scatter.
+    """
 
     meq_l: float
-    sd_meq_l: float
+    measured: MeasuredAlkalinity
     tested: datetime | None
     source: str
+
+    @property
+    def estimate(self) -> EstimatedValue:
+        """The alkalinity itself with its 95 % interval, meq/L."""
+        return EstimatedValue(*(float(one) for one in self.measured.interval()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +204,8 @@ class GasModel:
         gas_g_per_day: gas dissolved per day, a lower bound of what the cylinder loses.
         fitted: when; from the days before.
         reason: why there is no fit, or what is missing in it.
+        notes: sentences on what was found beside: changes, a night that differs from the day, a
+            target that is not reached.
     """
 
     fit: GasExchangeFit | None
@@ -199,6 +214,7 @@ class GasModel:
     steady_mg_l: EstimatedValue | None = None
     gas_g_per_day: EstimatedValue | None = None
     reason: str = ""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,6 +377,8 @@ class TankView:
         sensors: what the store holds of each series, as far as they count.
         sensors_left_out: how many more series the store holds.
         slips: those whose newest reading is a single impossible one.
+        clocks: those of devices that are off by a known constant.
+        probes_out: spans in which a probe was out of the tank, or may have been.
         tolerance: what the animals tolerate together.
         light: light at ``now``.
         co2_lit: CO2 over the lit hours of the last 24 h; None where unknown.
@@ -400,3 +418,5 @@ class TankView:
     discomforts: tuple[Excursion, ...] = ()
     sensors_left_out: int = 0
     slips: frozenset[SeriesKey] = frozenset()
+    clocks: tuple[DeviceClock, ...] = ()
+    probes_out: tuple[ProbeOut, ...] = ()

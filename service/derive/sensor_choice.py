@@ -102,7 +102,9 @@ def chosen_series(
 
 def flag_words(flags: Flag) -> str:
     """The doubts about a reading in words, such as ``stuck, late``."""
-    return ", ".join(str(flag.name).lower() for flag in Flag if flag and flag in flags)
+    return ", ".join(
+        str(flag.name).lower().replace("_", " ") for flag in Flag if flag and flag in flags
+    )
 
 
 def why_no_reading(

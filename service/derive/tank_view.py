@@ -80,6 +80,8 @@ def tank_view(
         sensors=inputs.infos,
         sensors_left_out=inputs.left_out,
         slips=inputs.slips,
+        clocks=inputs.clocks,
+        probes_out=inputs.probes_out,
         tolerance=tolerance,
         light=light_now(inputs, source),
         co2_lit=while_lit,

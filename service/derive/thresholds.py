@@ -117,15 +117,6 @@ DERIVED: Final[dict[str, Threshold]] = table(
         10,
     ),
     Threshold(
-        "kh_step_dkh",
-        1,
-        "[dKH]",
-        "step of the KH drop test; the error is uniform over one step",
-        COMMON_PRACTICE,
-        0.05,
-        5,
-    ),
-    Threshold(
         "kh_test_valid_days",
         30,
         "d",

@@ -6,12 +6,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
+from service.advice.phrases import capitalised
+from service.derive.device_clock import clock_text
 from service.derive.models import Co2State, LightDay, LightNow, Quality, TankView, TemperatureNow
+from service.derive.probe_out import probe_out_text
 from service.derive.sensor_choice import flag_words
 from service.pages.local_time import LocalTime
 from service.pages.number_format import QUANTITY_WORDS, shown_value
 from service.store.model import Reading
-from service.times import from_us
+from service.times import from_us, to_us
 
 
 class Tone(StrEnum):
@@ -222,6 +225,39 @@ class SensorLine:
     doubts: str
 
 
+@dataclass(frozen=True, slots=True)
+class ProbeLine:
+    """Whether the pH probe is in the tank.
+
+    Attributes:
+        out: why its readings are left out now, a sentence; "" while they count.
+        logged: somebody has logged that it is out.
+    """
+
+    out: str = ""
+    logged: bool = False
+
+
+def probe_line(view: TankView) -> ProbeLine | None:
+    """The pH probe of a tank; None where there is none."""
+    if not any(one.key.quantity == "ph" for one in view.sensors):
+        return None
+    now_us = to_us(view.now)
+    for one in view.probes_out:
+        if one.key.quantity == "ph" and one.holds(now_us):
+            text = capitalised(probe_out_text(one, view.tank))
+            return ProbeLine(text if text.endswith("?") else f"{text}.", one.before is None)
+    return ProbeLine()
+
+
+def _doubts(view: TankView, last: Reading) -> str:
+    """The doubts about the newest reading of a sensor, or what is wrong with its clock."""
+    for one in view.clocks:
+        if (one.quantity, one.sensor) == (last.quantity, last.sensor):
+            return clock_text(one, view.tank, view.now)
+    return flag_words(last.flags)
+
+
 def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[SensorLine, ...]:
     """The sensors of a tank, the longest silent first.
 
@@ -241,7 +277,7 @@ def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[Se
                 unit,
                 last,
                 age_min > silent_after_min[last.quantity],
-                flag_words(last.flags),
+                _doubts(view, last),
             )
         )
     return tuple(sorted(made, key=lambda one: (not one.silent, one.quantity, one.sensor)))

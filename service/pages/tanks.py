@@ -23,7 +23,8 @@ from service.pages.local_time import LocalTime
 from service.pages.log.fields import KIND_WORDS, data_of
 from service.pages.log.form import log_form
 from service.pages.overview import newest_ms, tank_overview, tank_overviews
-from service.pages.summary import lines_of, sensor_lines, sentence_of
+from service.pages.plants import plant_lines
+from service.pages.summary import lines_of, probe_line, sensor_lines, sentence_of
 from service.registry.entry_text import entry_text
 from service.registry.models import LogKind, Tank
 from service.registry.recommendations import State
@@ -195,6 +196,7 @@ def _tank_page(
         more_sensors=max(len(sensors) - SENSORS_SHOWN, 0) + (view.sensors_left_out if view else 0),
         most_sensors=context.config.ingest.sensors_per_tank,
         refused_sensor=last_refusal(context, tank.id) if sensors else None,
+        probe=probe_line(view) if view else None,
         day=day_sketch(view, found.local_time) if view else None,
         chart=chart_data(view) if view else None,
         ranges=RANGES,
@@ -202,6 +204,7 @@ def _tank_page(
         more_entries=len(entries) > shown,
         entry_text=entry_text,
         animals=animal_lines(tank),
+        plants=plant_lines(tank),
         snoozes=SNOOZES,
         error=error,
         form=log_form(tank, kind, given, error, str(session.get("by", ""))),

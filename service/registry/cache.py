@@ -97,7 +97,13 @@ class DatabaseState:
 class QueryCache:
     """Answers of a registry by the query that gave them. Safe to use from several threads."""
 
-    def __init__(self, engine: Engine) -> None:
+    def __init__(self, engine: Engine, require: Callable[[], None] = lambda: None) -> None:
+        """Start empty.
+
+        Args:
+            require: raises while the database is lost, for which its state says nothing.
+        """
+        self._require = require
         self._database = DatabaseState(engine)
         self._lock = threading.Lock()
         self._state: Hashable = None
@@ -114,6 +120,7 @@ class QueryCache:
         Raises:
             RegistryUnavailableError, RegistryRefusedError: as the database finds.
         """
+        self._require()
         # Before asking: what is committed from here on gives the next caller another state.
         state = self._database.now()
         with self._lock:

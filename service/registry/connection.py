@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -14,11 +14,13 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, 
 from sqlalchemy.exc import ArgumentError, DatabaseError, DBAPIError, IntegrityError
 from sqlalchemy.orm import Session, sessionmaker
 
+from service.database_file import make_database_file
 from service.errors import MISSING_ADVICE, ConfigError, ConflictError, NotFoundError
-from service.private_files import create_file, make_folder, state_of_missing
+from service.private_files import state_of_missing
 from service.registry.audit import AuditedWrite, present_actor
 from service.registry.cache import QueryCache
 from service.registry.database_errors import database_error
+from service.registry.file import RegistryFile
 from service.registry.tables import AuditRow
 from service.urls import redacted
 
@@ -87,7 +89,7 @@ def make_engine(url: str, *, create: bool = True) -> Engine:
         )
     assert parsed.database is not None
     _make_file(Path(parsed.database), create=create)
-    engine = create_engine(parsed, connect_args={"timeout": BUSY_TIMEOUT_MS / 1000})
+    engine = create_engine(parsed, creator=partial(_open_sqlite, Path(parsed.database)))
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
     return engine
@@ -99,13 +101,21 @@ def _make_file(path: Path, *, create: bool) -> None:
             raise no_registry(f"{path} {state}")
         return
     try:
-        make_folder(path.parent)
+        make_database_file(path)
     except OSError as error:
         raise ConfigError(
             f"registry.url: folder {str(path.parent)!r} cannot be made: {error}"
         ) from error
-    with contextlib.suppress(OSError):  # SQLite says why it cannot be opened
-        create_file(path)
+
+
+def _open_sqlite(path: Path) -> sqlite3.Connection:
+    """Read and write, not create: a file that was deleted must not come back empty."""
+    return sqlite3.connect(
+        f"{path.absolute().as_uri()}?mode=rw",
+        uri=True,
+        timeout=BUSY_TIMEOUT_MS / 1000,
+        check_same_thread=False,
+    )
 
 
 def no_registry(what: str) -> NotFoundError:
@@ -135,10 +145,21 @@ def _begin_sqlite(connection: Connection) -> None:
 class Database:
     """The registry's database: an engine and the transactions on it."""
 
-    def __init__(self, engine: Engine) -> None:
+    def __init__(self, engine: Engine, migrate: Callable[[], None] = lambda: None) -> None:
+        """Use a database whose schema is up to date.
+
+        Args:
+            migrate: brings the schema up to date of a file that was put in place of a lost one.
+        """
         self.engine = engine
+        self._migrate = migrate
         self._session = sessionmaker(engine, expire_on_commit=False)
-        self.cache = QueryCache(engine)
+        self._file = RegistryFile(engine, self._reopened)
+        self.cache = QueryCache(engine, self._file.require)
+
+    def _reopened(self) -> None:
+        self.cache.close()
+        self._migrate()
 
     @contextmanager
     def session(self, *, writes: AuditedWrite | Literal[False, "bookkeeping"]) -> Iterator[Session]:
@@ -155,7 +176,12 @@ class Database:
             RegistryUnavailableError: the database cannot be reached, is full or too busy.
             ConflictError: a row breaks a rule of the schema.
         """
-        with translated_errors(), self._session() as session, session.begin():
+        with (
+            self._file.in_use(writes=writes is not False),
+            translated_errors(),
+            self._session() as session,
+            session.begin(),
+        ):
             session.connection(execution_options={WRITES: writes is not False})
             yield session
             if isinstance(writes, AuditedWrite) and writes.happened:

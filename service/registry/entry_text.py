@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from service.registry.fields.log import KINDS
+from service.registry.fields.log import KINDS, TESTED_IONS
 from service.registry.models import LogEntry, LogKind
 from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l
 
@@ -25,6 +25,8 @@ def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
         return [f"{float(dkh_from_meq_l(data['kh_meq_l'])):.1f} °dKH"]
     if kind is LogKind.GH_TEST:
         return [f"{float(dgh_from_meq_l(data['gh_meq_l'])):.1f} °dGH"]
+    if kind is LogKind.NUTRIENT_TEST:
+        return [f"{ion} {data[key]:g} mg/L" for key, ion in TESTED_IONS.items() if key in data]
     if kind in (LogKind.TRIM, LogKind.REPLANT):
         left = f"{data['height_cm']:g} cm left" if "height_cm" in data else ""
         return [_percent(data.get("fraction")), str(data.get("part", "")), left]
@@ -42,6 +44,9 @@ def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
         return [f"{data['g']:g} g {data['salt']}"]
     if kind is LogKind.CYLINDER:
         return [f"{data['g']:g} g CO2"]
+    if kind in (LogKind.PROBE_OUT, LogKind.PROBE_BACK):
+        minutes = f"{data['minutes']:g} min" if "minutes" in data else ""
+        return [str(data.get("quantity", "")), str(data.get("sensor", "")), minutes]
     if kind is LogKind.ADJUSTMENT:
         before, after = data.get("before", ""), data.get("after", "")
         both = f"{before} -> {after}" if before and after else before or after

@@ -9,6 +9,8 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Any
 
+from service.science.carbonate.kh_test import KhMethod
+
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 
@@ -61,6 +63,42 @@ class Stock:
 
 
 @dataclass(frozen=True, slots=True)
+class KhKit:
+    """How a tank's carbonate hardness is tested.
+
+    Attributes:
+        method: whether drops are counted, a syringe is read or a strip is compared.
+        step_meq_l: worth of one drop, one mark or the distance of two fields in the kit's sample;
+            None: as usual for the method.
+        sample_ml: sample that is taken; None: the kit's.
+        kit_sample_ml: sample that the kit's step is meant for.
+    """
+
+    method: KhMethod = KhMethod.DROPS
+    step_meq_l: float | None = None
+    sample_ml: float | None = None
+    kit_sample_ml: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plant:
+    """Plants of one species in a tank.
+
+    Attributes:
+        species: scientific name; a row of the table of plants fills what is None below.
+        light: demand: ``low``, ``medium`` or ``high``.
+        co2: injected CO2: ``none``, ``helpful`` or ``needed``.
+        height_low_cm, height_high_cm: of a well grown plant under water.
+    """
+
+    species: str
+    light: str | None = None
+    co2: str | None = None
+    height_low_cm: float | None = None
+    height_high_cm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class PlantDemand:
     """What the plants want, as numbers; defaults are common practice, no source.
 
@@ -105,6 +143,8 @@ class WaterChangePlan:
         hot_temperature_c: of the hot tap, where hot and cold are mixed.
         target_kh_meq_l, target_gh_meq_l: of the new water, where tap water is let down
             with reverse-osmosis water.
+        tap_no3_mg_l, tap_po4_mg_l, tap_k_mg_l, tap_fe_mg_l: nutrients in the tap water; None
+            where nobody knows.
     """
 
     every_days: float = 7.0
@@ -116,21 +156,41 @@ class WaterChangePlan:
     hot_temperature_c: float | None = None
     target_kh_meq_l: float | None = None
     target_gh_meq_l: float | None = None
+    tap_no3_mg_l: float | None = None
+    tap_po4_mg_l: float | None = None
+    tap_k_mg_l: float | None = None
+    tap_fe_mg_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Salt:
+    """A known salt and how much of it is in a bottle or a mix."""
+
+    substance: str
+    mass_g: float
 
 
 @dataclass(frozen=True, slots=True)
 class DosePlan:
     """A fertiliser dose that follows the water change.
 
+    What is in it, by ``salts`` or ``label_mg``, makes its nutrients known; neither: nobody knows.
+
     Attributes:
         name: what to call it on the task list.
         ml_per_100_l: stock solution per 100 L of net volume; None for a dry dose.
         g_per_100_l: dry salt per 100 L of net volume; None for a solution.
+        salts: what the solution or the dry mix is made of.
+        bottle_ml: volume that the salts of a solution were filled up to.
+        label_mg: by ion, mg in a mL of the solution or in a g of the dry dose.
     """
 
     name: str
     ml_per_100_l: float | None = None
     g_per_100_l: float | None = None
+    salts: tuple[Salt, ...] = ()
+    bottle_ml: float | None = None
+    label_mg: Mapping[str, float] = field(default_factory=lambda: NOTHING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,11 +203,14 @@ class Tank:
         net_volume_l: measured net volume; None means: computed from ``dimensions``.
         kh_meq_l: as last known when the tank was registered; a KH test in the log wins.
         kh_tested: date of that value.
+        kh_kit: how it is tested, there and in the log.
+        organic_carbon_mg_l: dissolved organic carbon of humic kind; None: not known, taken as none.
         gh_meq_l: general hardness.
         energy: ``high`` or ``low``: light, gas and fertiliser together.
         sensors: quantity -> the sensor to use, where a tank has several.
         equipment: free facts such as cylinder size, by name.
         thresholds: overrides of the thresholds of practice, by name.
+        planting: the plants, by species; what they are aimed at is in ``plants``.
         salted, medicated: whether salt or medication is in the water; None: nobody said. What is
             in the log counts besides.
         contact: how the tank keeper can be reached in an emergency, in their own words.
@@ -161,6 +224,8 @@ class Tank:
     altitude_m: float = 0.0
     kh_meq_l: float | None = None
     kh_tested: date | None = None
+    kh_kit: KhKit = KhKit()
+    organic_carbon_mg_l: float | None = None
     gh_meq_l: float | None = None
     energy: str = "high"
     heated: bool = True
@@ -168,6 +233,7 @@ class Tank:
     set_up: date | None = None
     livestock: tuple[Stock, ...] = ()
     plants: PlantDemand = PlantDemand()
+    planting: tuple[Plant, ...] = ()
     photoperiod: PhotoperiodPlan = PhotoperiodPlan()
     water_change: WaterChangePlan = WaterChangePlan()
     doses: tuple[DosePlan, ...] = ()
@@ -200,6 +266,7 @@ class LogKind(StrEnum):
     DOSE = "dose"
     KH_TEST = "kh-test"
     GH_TEST = "gh-test"
+    NUTRIENT_TEST = "nutrient-test"
     TRIM = "trim"
     REPLANT = "replant"
     FILTER_CLEAN = "filter-clean"
@@ -210,6 +277,8 @@ class LogKind(StrEnum):
     MEDICATION = "medication"
     BUFFER = "buffer"
     CYLINDER = "cylinder"
+    PROBE_OUT = "probe-out"
+    PROBE_BACK = "probe-back"
     OBSERVATION = "observation"
 
 
@@ -222,11 +291,13 @@ class LogEntry:
         time: when it was done, UTC.
         data: what belongs to the kind, canonical units: ``fraction`` (water change);
             ``name, ml | g`` (dose); ``kh_meq_l`` (KH test); ``gh_meq_l`` (GH test);
+            ``no3_mg_l, po4_mg_l, k_mg_l, fe_mg_l``, at least one of them (nutrient test);
             ``fraction`` (trim, replant: share of plants or soil touched); ``part`` (filter clean);
             ``species, count`` (stocking); ``sensor, quantity, …`` (calibration);
             ``lever, before, after`` (adjustment: of a valve, a timer or a plan).
             ``name, g`` (salt); ``name, ml | g`` (medication); ``salt, g`` (buffer: a salt that
-            raises KH); ``g`` (cylinder: CO2 in the new one).
+            raises KH); ``g`` (cylinder: CO2 in the new one); ``quantity, sensor, minutes`` (probe
+            out of the tank); ``quantity, sensor`` (probe back in it).
         by: who did it.
         recorded: when it was written down, UTC.
     """
@@ -248,6 +319,7 @@ class Absence:
     Attributes:
         covers: who keeps an eye on the tanks.
         tanks: ids; empty means all.
+        contact: how the tank keeper can be reached meanwhile; "": as each tank says.
     """
 
     id: str
@@ -256,6 +328,23 @@ class Absence:
     covers: str = ""
     tanks: tuple[str, ...] = ()
     note: str = ""
+    contact: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceClock:
+    """A device's clock that is off by a known constant, as the readings of one series show it.
+
+    Attributes:
+        fast_s: so much fast; below 0: slow.
+        since: when it was recognised, UTC.
+    """
+
+    tank: str
+    quantity: str
+    sensor: str
+    fast_s: int
+    since: datetime
 
 
 @dataclass(frozen=True, slots=True)

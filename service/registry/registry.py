@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from service.registry.connection import make_engine
 from service.registry.repositories.absences import AbsenceRepository
 from service.registry.repositories.audit import AuditRepository
 from service.registry.repositories.deliveries import DeliveryRepository
+from service.registry.repositories.device_clocks import DeviceClockRepository
 from service.registry.repositories.events import EventRepository
 from service.registry.repositories.log import LogRepository
 from service.registry.repositories.process_status import ProcessStatusRepository
@@ -25,6 +28,7 @@ class Registry(
     AbsenceRepository,
     RejectionRepository,
     ProcessStatusRepository,
+    DeviceClockRepository,
     TokenRepository,
     SessionRepository,
     SigningKeyRepository,
@@ -60,4 +64,4 @@ def open_registry(url: str, *, create: bool = True) -> Registry:
     except BaseException:
         engine.dispose()
         raise
-    return Registry(engine)
+    return Registry(engine, partial(ensure_current, engine, create=False))

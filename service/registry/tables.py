@@ -117,6 +117,7 @@ class AbsenceRow(Base):
     covers: Mapped[str] = mapped_column(Text)
     tanks: Mapped[list[str]]
     note: Mapped[str] = mapped_column(Text)
+    contact: Mapped[str] = mapped_column(Text)
 
 
 class ListRow(Base):
@@ -151,6 +152,18 @@ class RejectionCountRow(Base):
 
     reason_code: Mapped[str] = mapped_column(Text, primary_key=True)
     total: Mapped[int] = mapped_column(BigInteger)
+
+
+class DeviceClockRow(Base):
+    """The clock behind one series, while it is known to be off by a constant."""
+
+    __tablename__ = "device_clock"
+
+    tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"), primary_key=True)
+    quantity: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    sensor: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    fast_s: Mapped[int] = mapped_column(BigInteger)
+    since: Mapped[datetime]
 
 
 class StatusRow(Base):

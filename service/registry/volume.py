@@ -1,4 +1,4 @@
-"""Net volume of a registered tank."""
+"""Net volume and depth of the water of a registered tank."""
 
 from __future__ import annotations
 
@@ -17,6 +17,14 @@ def net_volume_l(tank: Tank) -> float | None:
     if tank.dimensions is None:
         return None
     return volume_of(tank.dimensions)
+
+
+def water_column_cm(tank: Tank) -> float | None:
+    """Height of the water over the substrate, cm; None where the dimensions are not known."""
+    size = tank.dimensions
+    if size is None:
+        return None
+    return (size.fill_height_cm or size.height_cm) - size.substrate_depth_cm
 
 
 def volume_of(dimensions: Dimensions) -> float:

@@ -13,10 +13,10 @@ from service.units import split_number_and_unit
 
 #: Units that are offered for a quantity, by the one in which people of the trade name it.
 _UNITS: Final[dict[str, tuple[str, ...]]] = {
-    "dKH": ("dKH", "meq/L", "ppm CaCO3"),
-    "dGH": ("dGH", "meq/L", "ppm CaCO3"),
+    "dKH": ("dKH", "meq/L", "mmol/L", "°fH", "°e", "ppm CaCO3"),
+    "dGH": ("dGH", "meq/L", "mmol/L", "°fH", "°e", "ppm CaCO3"),
     "Cel": ("Cel", "[degF]"),
-    "L": ("L", "gal"),
+    "L": ("L", "gal", "[gal_br]"),
     "cm": ("cm", "in"),
     "m": ("m", "ft"),
 }
@@ -28,6 +28,7 @@ UNIT_WORDS: Final[dict[str, str]] = {
     "dGH": "°dGH",
     "ppm CaCO3": "ppm CaCO₃",
     "gal": "US gal",
+    "[gal_br]": "imperial gal",
     "[pH]": "",
     "umol/m2/s": "µmol/m²/s",
     "mol/m2/d": "mol/m²/d",

@@ -16,6 +16,10 @@ class Measure(Field):
     """A quantity with its unit.
 
     Python side: a float in ``unit``. JSON side: ``{"value": 23.4, "unit": "mg/L"}``.
+
+    Attributes:
+        display: unit of the trade, written beside the value.
+        scale: what ``units.convert`` calls the unit, where the same one has two meanings.
     """
 
     def __init__(
@@ -27,8 +31,10 @@ class Measure(Field):
         high: float | None = None,
         above: float | None = None,
         display: str | None = None,
+        scale: str | None = None,
         **kwargs: Any,
     ) -> None:
+        self.scale = scale or unit
         self.unit, self.low, self.high, self.above, self.display = unit, low, high, above, display
         self.allowed = (
             f'{{"value": number, "unit": text}} in {unit} or a unit that converts to it'
@@ -61,7 +67,7 @@ class Measure(Field):
         return limits_text(self.low, self.high, self.above, self.unit)
 
     def _limits_in(self, unit: str) -> dict[str, float]:
-        return limits_in(unit, self.unit, self.low, self.high, self.above)
+        return limits_in(unit, self.scale, self.low, self.high, self.above)
 
     def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> dict[str, Any] | None:
         if value is None:
@@ -77,9 +83,9 @@ class Measure(Field):
     def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> float:
         number, unit = read_quantity(value, self.allowed, display=self.display is not None)
         try:
-            converted = units.convert(number, unit, self.unit)
+            converted = units.convert(number, unit, self.scale)
         except UnknownUnitError as error:
-            raise ma.ValidationError({"unit": [unit_wrong(unit, self.unit)]}) from error
+            raise ma.ValidationError({"unit": [unit_wrong(unit, self.unit, self.scale)]}) from error
         found = settled(converted, self.low, self.high, self.above)
         if found is None:
             raise ma.ValidationError({"value": [QuantityRefusal(number, unit, self._limits)]})
@@ -203,7 +209,7 @@ def alkalinity(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
 
 def hardness(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
     """Field of a general hardness (calcium and magnesium): meq/L, with dGH beside it."""
-    return Measure("meq/L", doc, low=0.0, high=high, display="dGH", **kwargs)
+    return Measure("meq/L", doc, low=0.0, high=high, display="dGH", scale=units.HARDNESS, **kwargs)
 
 
 def read_quantity(value: object, allowed: str, *, display: bool = False) -> tuple[float, str]:
@@ -232,7 +238,7 @@ def read_quantity(value: object, allowed: str, *, display: bool = False) -> tupl
     return number, unit
 
 
-def unit_wrong(unit: str, canonical: str) -> UnitRefusal:
+def unit_wrong(unit: str, canonical: str, scale: str) -> UnitRefusal:
     """The refusal of a unit."""
-    known = ", ".join(units_of(canonical))
+    known = ", ".join(units_of(scale))
     return UnitRefusal(unit, f"a unit that converts to {canonical}, such as {known}")

@@ -31,7 +31,7 @@ class Range(Field):
         open_ends: bool = False,
         **kwargs: Any,
     ) -> None:
-        self.unit, self.ends, self.open_ends = unit, ends, open_ends
+        self.unit, self.scale, self.ends, self.open_ends = unit, unit, ends, open_ends
         self.low, self.high = low, high
         self.allowed = (
             f'{{"low": number, "high": number, "unit": text}} in {unit} or a unit that '
@@ -96,7 +96,7 @@ class Range(Field):
         try:
             converted = units.convert(number, unit, self.unit)
         except UnknownUnitError as error:
-            raise ma.ValidationError({"unit": [unit_wrong(unit, self.unit)]}) from error
+            raise ma.ValidationError({"unit": [unit_wrong(unit, self.unit, self.scale)]}) from error
         found = settled(converted, self.low, self.high)
         if found is None:
             raise ma.ValidationError({name: [Refusal(number, self._end_allowed)]})

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from service.schemas.answers import AnswerSchema, Part
 from service.schemas.fields import Number, Text
+from service.schemas.ranges import Estimated
 from service.schemas.times import Moment
 from service.times import EPOCH, format_moment, from_us
 from service.units import QUANTITIES, convert
@@ -69,9 +70,12 @@ class DisplaySchema(AnswerSchema):
 class AlkalinityInputSchema(AnswerSchema):
     """The alkalinity that a derived value rests on."""
 
-    value = Number(attribute="meq_l")
+    value = Number("As a test shows it.", attribute="meq_l")
     unit = Text("meq/L", dump_default="meq/L")
     display = Part(DisplaySchema, of={"value": "meq_l"})
+    estimate = Estimated(
+        "meq/L", "The alkalinity that this means: a count of drops overstates it by half a drop."
+    )
     time = Moment("When it was tested; null: not known.", attribute="tested", allow_none=True)
     source = Text("Where it comes from.")
 

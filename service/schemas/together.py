@@ -13,6 +13,11 @@ def exactly_one(*choices: str | tuple[str, ...]) -> Rule:
     return {"oneOf": [{"required": list(group)} for group in groups]}
 
 
+def at_least_one(*choices: str) -> Rule:
+    """One of some members, or several of them."""
+    return {"anyOf": [{"required": [one]} for one in choices]}
+
+
 def not_both(one: str, other: str) -> Rule:
     """One of two members, or neither."""
     return {"not": {"required": [one, other]}}

@@ -11,14 +11,15 @@ from service.schemas.fields import NEAREST, within
 
 _UNITS: Final[Mapping[str, tuple[str, ...]]] = {
     "Cel": ("Cel", "[degF]", "K"),
-    "L": ("L", "mL", "gal"),
+    "L": ("L", "mL", "gal", "[gal_br]"),
     "cm": ("cm", "mm", "in", "ft"),
     "m": ("m", "ft"),
     "mg/L": ("mg/L", "g/L", "ug/L"),
     "g": ("g", "mg", "oz"),
     "mV": ("mV", "V"),
     "mL": ("mL", "L", "fl oz"),
-    "meq/L": ("meq/L", "dKH", "ppm CaCO3"),
+    "meq/L": ("meq/L", "dKH", "mmol/L", "°fH", "°e", "ppm CaCO3"),
+    units.HARDNESS: ("meq/L", "dGH", "mmol/L", "°fH", "°e", "ppm CaCO3"),
     "uS/cm": ("uS/cm", "mS/cm", "S/m"),
     "lx": ("lx", "klx"),
     "umol/m2/s": ("umol/m2/s",),
@@ -30,10 +31,23 @@ _UNITS: Final[Mapping[str, tuple[str, ...]]] = {
 """Units that the document promises, by canonical UCUM code; others that convert are understood."""
 
 
+_NOTES: Final[Mapping[str, str]] = {
+    "L": "`gal` is the US gallon, 3.785 L, and `[gal_br]` the imperial one, 4.546 L",
+    "meq/L": "1 mmol/L, as of an acid capacity, is 1 meq/L",
+    units.HARDNESS: "1 mmol/L of calcium and magnesium is 2 meq/L",
+}
+"""What units that mean two things mean here."""
+
+
 class Limited(Protocol):
-    """A field of quantities: its unit, its limits, and whether it is read at all."""
+    """A field of quantities: its unit, its limits, and whether it is read at all.
+
+    Attributes:
+        scale: what ``units.convert`` calls the unit.
+    """
 
     unit: str
+    scale: str
     allow_none: bool
 
     @property
@@ -60,11 +74,12 @@ def quantity_schema(
         numbers: those of them to which the limits apply.
         limits: gives the limits in a unit, as JSON Schema.
     """
-    known = (field.unit,) if field.only_written else units_of(field.unit)
+    known = (field.unit,) if field.only_written else units_of(field.scale)
     text = f"In {field.unit}"
     if not field.only_written:
         text += " on the way out, in any unit that converts to it on the way in"
         text += f"; a value{field.limits}" if field.limits else ""
+        text += f"; {_NOTES[field.scale]}" if field.scale in _NOTES else ""
     schema: dict[str, Any] = {
         "description": f"{text}.",
         "type": ["object", "null"] if field.allow_none else "object",

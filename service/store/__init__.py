@@ -36,12 +36,13 @@ __all__ = [
 ]
 
 
-def open_store(url: str, *, create: bool = True) -> Store:
+def open_store(url: str, *, create: bool = True, wait: bool = False) -> Store:
     """Open the store that a URL names; imports that store alone.
 
     Args:
         url: ``sqlite:///path``, ``influx://…`` or ``victoriametrics://…`` (docs/stores.md).
         create: make the file or database when it is missing.
+        wait: where the file is missing or damaged, do without it until it is put right.
 
     Raises:
         ConfigError: the URL is not of a known form.
@@ -53,7 +54,7 @@ def open_store(url: str, *, create: bool = True) -> Store:
     if scheme == "sqlite":
         from service.store.sqlite.store import SqliteStore
 
-        return SqliteStore.from_url(url, create=create)
+        return SqliteStore.from_url(url, create=create, wait=wait)
     if scheme in ("influx", "influxs"):
         from service.store.influx.store import InfluxStore
 

@@ -25,6 +25,7 @@ class Flag(IntFlag):
     UNCALIBRATED = 32  # the sensor's calibration is missing or too old
     DISAGREES = 64  # a redundant sensor says otherwise
     RETAINED = 128  # a retained message: not known to be fresh
+    TIME_CORRECTED = 256  # the sensor's clock is off by a known constant: the time is corrected
 
 
 #: A reading with any of these does not count for derived values.

@@ -17,6 +17,7 @@ TANK = {
     },
     "kh": {"value": 4, "unit": "dKH"},
     "kh_tested": "2025-06-01",
+    "kh_kit": {"method": "titration", "step": {"value": 1, "unit": "dKH"}},
     "livestock": [
         {"species": "Paracheirodon innesi", "count": 20, "added": "2024-01-10"},
     ],

@@ -28,6 +28,7 @@ def test_golden_shape(client):
                 "covers": "Invented",
                 "tanks": ["riffle"],
                 "note": "",
+                "contact": "",
             }
         ],
         "next": None,

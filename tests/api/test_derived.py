@@ -44,6 +44,12 @@ def test_co2_golden_shape(client, watched):
                 "value": pytest.approx(1.426608, rel=1e-5),
                 "unit": "meq/L",
                 "display": {"value": pytest.approx(4), "unit": "dKH"},
+                "estimate": {
+                    "value": pytest.approx(1.426608, rel=1e-5),
+                    "low": answer["inputs"]["kh"]["estimate"]["low"],
+                    "high": answer["inputs"]["kh"]["estimate"]["high"],
+                    "unit": "meq/L",
+                },
                 "time": "2025-06-01T00:00:00Z",
                 "source": "registered with the tank",
             },
@@ -109,6 +115,20 @@ def test_a_stuck_sensor_gives_no_number(client, context):
     co2 = client.get(f"{TANK}/co2").get_json()
     assert (co2["co2"], co2["state"]) == (None, "unknown")
     assert any("stuck" in reason for reason in co2["reasons"])
+
+
+def test_counted_drops_mean_half_a_drop_less(client, context):
+    """4 drops of 1 dKH: more than 3 and up to 4; of 21.44 mg/L (PHREEQC) 3.5 / 4 are left."""
+    put(client, kh_kit={"method": "drops"})
+    day_of_readings(context.store)
+    answer = client.get(f"{TANK}/co2").get_json()
+    estimate = answer["inputs"]["kh"]["estimate"]
+    assert answer["inputs"]["kh"]["display"]["value"] == pytest.approx(4)
+    assert estimate["value"] == pytest.approx(3.5 * 0.356652, rel=1e-5)
+    # 95 % of 400,000 draws of half a drop and 3 % of drop size lie within 0.535 dKH
+    assert estimate["low"] == pytest.approx(2.965 * 0.356652, rel=0.01)
+    assert estimate["high"] == pytest.approx(4.035 * 0.356652, rel=0.01)
+    assert answer["co2"]["value"] == pytest.approx(21.4413 * 3.5 / 4, rel=4e-3)
 
 
 def test_co2_series(client, watched):

@@ -25,6 +25,7 @@ AWAY = {
     "end": "2025-06-15T18:00:00Z",
     "covers": "the colleague",
     "note": "The key hangs in the shed.\nFeed little.",
+    "contact": "Invented hotel, desk",
 }
 PLANS = {
     "net_volume": {"value": 120, "unit": "L"},

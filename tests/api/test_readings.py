@@ -150,6 +150,7 @@ def test_sensors(client, context, tank):
                 "unit": "[pH]",
                 "flags": ["implausible"],
             },
+            "clock": None,
         },
         {
             "quantity": "ph",
@@ -161,6 +162,7 @@ def test_sensors(client, context, tank):
                 "unit": "[pH]",
                 "flags": [],
             },
+            "clock": None,
         },
     ]
 

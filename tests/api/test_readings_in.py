@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -11,9 +12,15 @@ from ingest.decode.decoder import Decoder
 from ingest.decode.message import Message
 from ingest.decode.routes import Router
 from ingest.process import Calibrations, ClockLimits, Processor
+from service.advice.engine.catalogue import evaluate
+from service.clock import FixedClock
+from service.derive.loader import load
+from service.derive.tank_view import tank_view
 from service.errors import StoreUnavailableError
+from service.pages.summary import sensor_lines
 from service.store import Flag, Reading, SeriesKey, open_store
 from service.times import to_us
+from service.units import QUANTITIES
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put
 
@@ -323,3 +330,39 @@ def test_a_sensor_too_many_is_rejected_counted_and_told(client, context):
     page = client.get("/tanks/riffle").get_data(as_text=True)
     assert "50 of at most 200 sensors" in page
     assert "New sensors are refused." in page
+
+
+# -- a device whose clock is wrong
+
+
+def test_a_wrong_clock_is_said_and_its_readings_count(client, context, monkeypatch):
+    """Two hours east of UTC, local time as UTC; said in the answer, on the page, in the advice."""
+    minutes = 0
+    monkeypatch.setattr(FixedClock, "now", lambda _: NOW + timedelta(minutes=minutes))
+    for minutes in range(8):
+        time = (context.clock.now() + timedelta(hours=2)).isoformat()
+        body = {"quantity": "ph", "value": 6.8 + minutes / 100, "time": time, "sensor": "glass-2"}
+        outcome = client.post(URL, json=body).get_json()["outcomes"][0]
+    assert outcome["reading"]["flags"] == ["time_corrected"]
+    assert outcome["reading"]["time"] == "2025-06-04T12:07:00Z"
+    words = "the clock of glass-2 is 2 h 0 min fast; it probably sends local time"
+    (sensor,) = client.get("/v1/tanks/riffle/sensors").get_json()["sensors"]
+    assert sensor["clock"] == {
+        "fast": {"value": 7200, "unit": "s"},
+        "since": "2025-06-04T12:02:00Z",
+        "text": words,
+    }
+    co2 = client.get("/v1/tanks/riffle/co2").get_json()
+    assert co2["inputs"]["ph"]["value"] == pytest.approx(6.87)
+    view = tank_view(load(context.registry.tank("riffle"), context.registry, context.store,
+                          context.clock.now()))  # fmt: skip
+    (finding,) = [one for one in evaluate(view) if one.code == "sensor-clock"]
+    assert finding.title.lower() == words.lower()
+    (line,) = sensor_lines(view, dict.fromkeys(QUANTITIES, 60.0))
+    assert line.doubts == words
+    registry = context.registry
+    assert [one.fast_s for one in registry.device_clocks("riffle")] == [7200]
+    for minutes in range(8, 16):
+        body |= {"value": 6.8 + minutes / 100, "time": context.clock.now().isoformat()}
+        client.post(URL, json=body)
+    assert registry.device_clocks("riffle") == ()

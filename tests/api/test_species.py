@@ -44,6 +44,35 @@ def test_a_slip_in_a_tank_is_refused_with_what_may_be_meant(client):
     assert client.get("/v1/tanks/riffle").status_code == 404
 
 
+def test_the_plants_of_a_tank_with_demand_and_what_is_not_listed(client):
+    own = {"low": None, "high": 12, "unit": "inch"}
+    planting = [
+        {"species": "Nesaea pedicellata"},
+        {"species": "Invented stem", "light": "high", "height": own},
+    ]
+    put(client, planting=planting)
+    stored = client.get("/v1/tanks/riffle").get_json()["planting"]
+    assert stored[0] == {
+        "species": "Nesaea pedicellata",
+        "light": None,
+        "co2": None,
+        "height": {"low": None, "high": None, "unit": "cm"},
+    }
+    assert client.put("/v1/tanks/riffle", json=BODY | {"planting": stored}).status_code == 200
+    answer = client.get("/v1/tanks/riffle/planting").get_json()
+    listed, invented = answer["planting"]
+    assert listed["listed_as"] == "Ammannia pedicellata"
+    assert (listed["light"], listed["co2"], listed["place"]) == ("medium", "helpful", "back")
+    assert listed["height"] == {"low": 20.0, "high": 50.0, "unit": "cm"}
+    assert (invented["light"], invented["co2"], invented["place"]) == ("high", None, "")
+    assert invented["height"]["high"] == 30.48
+    assert answer["not_listed"] == ["Invented stem"]
+    slip = client.put("/v1/tanks/riffle", json=BODY | {"planting": [{"species": "Java moss"}]})
+    (error,) = slip.get_json()["errors"]
+    assert error["pointer"] == "/planting/0/species"
+    assert "Taxiphyllum barbieri (Java moss)" in error["detail"]
+
+
 def test_livestock_with_limits_hints_and_what_is_not_covered(client):
     put(
         client,

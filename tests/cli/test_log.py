@@ -18,6 +18,7 @@ from tests.cli.conftest import refused
         (["kh-test", "--kh", "4"], {"kh": 4.0}),
         (["kh-test", "--kh", "71.4 ppm CaCO3"], {"kh": 4.0}),
         (["gh-test", "--gh", "7"], {"gh": 7.0}),
+        (["nutrient-test", "--no3", "12", "--fe", "0,1"], {"no3": {"value": 12.0, "unit": "mg/L"}}),
         (["trim", "--fraction", "30%", "--part", "stems"], {"part": "stems"}),
         (["replant", "--fraction", "0,1 1"], {"fraction": {"value": 0.1, "unit": "1"}}),
         (["filter-clean", "--part", "pump"], {"part": "pump"}),

@@ -8,13 +8,15 @@ import subprocess
 import sys
 import threading
 import time
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 
 import paho.mqtt.publish
 import pytest
 import requests
 
 from service.cli.up import run_together
+from service.registry.models import Tank
+from service.registry.registry import open_registry
 from service.store import Reading, SeriesKey, open_store
 from tests.api.scenes import TANK
 from tests.cli.conftest import ROOT, process, refused
@@ -240,6 +242,8 @@ def test_serve_deletes_what_is_older_than_the_configuration_keeps(settings, tmp_
     file.write_text(file.read_text().replace("[registry]", "keep_raw_days = 30\n[registry]"))
     key, now_us = SeriesKey("quarry-pool", "ph", "probe-1"), time.time_ns() // 1000
     store = open_store(f"sqlite:///{tmp_path}/readings.db")
+    with closing(open_registry(f"sqlite:///{tmp_path}/registry.db")) as registry:
+        registry.put_tank(Tank(key.tank, "Quarry pool"))
     for days_ago in (40, 20):
         at_us = now_us - days_ago * 86_400_000_000
         store.write([Reading(key.tank, key.quantity, key.sensor, at_us, 6.6)])

@@ -13,6 +13,7 @@ from service.derive.sensor_choice import ChosenSeries
 from service.registry.models import (
     Dimensions,
     DosePlan,
+    KhKit,
     LogEntry,
     LogKind,
     PhotoperiodPlan,
@@ -21,6 +22,7 @@ from service.registry.models import (
     Tank,
 )
 from service.science.carbonate.co2 import ph_for_co2
+from service.science.carbonate.kh_test import KhMethod
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.store.model import Flag, Reading, Samples, SeriesInfo, SeriesKey
 from service.times import to_us
@@ -37,6 +39,7 @@ def a_tank(**changes: object) -> Tank:
         dimensions=Dimensions(90, 50, 45, fill_height_cm=42),
         net_volume_l=180.0,
         kh_meq_l=KH_4,
+        kh_kit=KhKit(KhMethod.TITRATION, MEQ_L_PER_DEGREE),
         livestock=(
             Stock(
                 "Paracheirodon axelrodi",

@@ -23,12 +23,12 @@ EXAMPLES = re.findall(r"^\| `(littoral/\S+)` \| `(.+)` \| (.+) \|$", PAYLOADS, r
 
 
 def test_there_are_examples():
-    assert len(EXAMPLES) == 7
+    assert len(EXAMPLES) == 8
 
 
 @pytest.mark.parametrize(("topic", "payload", "stored"), EXAMPLES)
 def test_example_is_stored_as_the_page_says(topic, payload, stored):
-    samples, rejections = decode(
+    samples, rejections, _ = decode(
         Message(topic, payload.encode(), 1_900_000_100_000_000),
         Router("littoral").targets(topic),
         {"reed"},
@@ -41,7 +41,7 @@ def test_example_is_stored_as_the_page_says(topic, payload, stored):
 def test_line_protocol_example():
     text = re.search(r"```\n(water.*?)```", PAYLOADS, re.DOTALL)[1]
     router = Router("littoral", [RouteConfig("lines", format="line")])
-    samples, rejections = decode(
+    samples, rejections, _ = decode(
         Message("lines", text.encode(), 1), router.targets("lines"), {"reed"}
     )
     assert list(rejections) == []

@@ -7,8 +7,9 @@ import urllib.request
 
 from service.pages.animals import animal_lines
 from service.pages.local_time import LocalTime
+from service.pages.plants import plant_lines
 from service.pages.summary import Tone, lines_of
-from service.registry.models import Stock
+from service.registry.models import Plant, Stock
 from tests.advice.cases import view_with
 from tests.derive.pieces import NOON, a_tank
 from tests.pages.served import Served
@@ -36,7 +37,18 @@ def test_the_page_has_animals_and_both_figures_of_co2(shore: Served) -> None:
     with urllib.request.urlopen(f"{shore.url}/tanks/emberpane", timeout=60) as answer:
         page = answer.read().decode()
     assert "8 Danio margaritatus" in page and "30 Neocaridina davidi" in page
+    assert "<b>Anubias barteri" in page and "light low, no CO2 needed" in page
     assert re.search(r"mg/L</span> <span class=\"aim\">\(rule of thumb: \d+\)", page)
+
+
+def test_the_plants_with_what_needs_attention_first() -> None:
+    plants = (Plant("Taxiphyllum barbieri"), Plant("Rotala macrandra"))
+    rotala, moss = plant_lines(a_tank(planting=plants, co2_injected=False))
+    assert rotala.name.startswith("Rotala macrandra (")
+    assert rotala.demand == "light high, needs CO2, 20 to 50 cm, background"
+    assert rotala.note == "needs injected CO2, and this tank has none"
+    assert moss.demand == "light low, no CO2 needed, 2 to 10 cm, on wood or rock"
+    assert moss.source != ""
 
 
 def test_the_lines_tell_remarks_from_alarms() -> None:

@@ -62,7 +62,7 @@ def test_what_was_written_becomes_stored_data(kind, given, data):
         ("water-change", {AMOUNT: "500", "amount_unit": "L"}, AMOUNT, "to the net volume, 120 L"),
         ("water-change", {AMOUNT: "5", "amount_unit": "t"}, AMOUNT, "'t'; allowed: %, L, gal"),
         ("water-change", {}, AMOUNT, "How much was changed is null; allowed: this or volume"),
-        ("kh-test", {"kh": "1.5", "kh_unit": "g"}, "kh", "'g'; allowed: dKH, meq/L, ppm CaCO3"),
+        ("kh-test", {"kh": "1.5", "kh_unit": "g"}, "kh", "'g'; allowed: dKH, meq/L, mmol/L, °fH"),
         ("kh-test", {"kh": "200"}, "kh", "'200 dKH'; allowed: from 0 to 20 meq/L (56.1 dKH)"),
         ("stocking", {"species": "Danio rerio", "count": "0"}, "count", "How many is 0; allowed"),
         ("stocking", {"count": "2"}, "species", "is missing"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -251,3 +252,20 @@ def test_a_calibration_is_told_in_words(warm: Served, visit: Opener) -> None:
     expect(page.locator("#log li").first).to_contain_text(
         "Calibration, quantity ph, points: buffer 7.00, 2.1 mV, 22 °C; buffer 4.01, 178.9 mV, 22 °C"
     )
+
+
+def test_a_button_marks_the_time_of_a_probe_out_of_the_tank(warm: Served, visit: Opener) -> None:
+    now_us = to_us(warm.clock.now())
+    warm.store.write(
+        [Reading("reedbed", "ph", "glass", now_us - minute * US_PER_MINUTE, 6.8)
+         for minute in range(0, 60, 5)]
+    )  # fmt: skip
+    page = visit(f"{warm.url}/tanks/reedbed", java_script_enabled=False).page
+    page.get_by_role("button", name="pH probe is out of the tank").click()
+    expect(page.locator("#probe-out")).to_contain_text("logged as out of the tank since")
+    expect(page.get_by_role("button", name="pH probe is out of the tank")).to_have_count(0)
+    warm.clock.moment += timedelta(minutes=10)
+    page.get_by_role("button", name="pH probe is back in the tank").click()
+    expect(page.locator("#probe-out")).to_have_count(0)
+    kinds = [one.kind for one in warm.registry.log("reedbed", limit=2)]
+    assert set(kinds) == {LogKind.PROBE_OUT, LogKind.PROBE_BACK}

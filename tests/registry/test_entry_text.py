@@ -22,6 +22,8 @@ NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
         ("dose", {"name": "nitrate", "g": 0.5}, "Dose, nitrate 0.5 g"),
         ("kh-test", {"kh_meq_l": 4 * 0.356652}, "KH test, 4.0 °dKH"),
         ("gh-test", {"gh_meq_l": 7 * 0.356652}, "GH test, 7.0 °dGH"),
+        ("nutrient-test", {"no3_mg_l": 12.0, "fe_mg_l": 0.1},
+         "Nutrient test, NO3 12 mg/L, Fe 0.1 mg/L"),
         ("trim", {"fraction": 0.3, "part": "a", "height_cm": 12.0}, "Trim, 30 %, a, 12 cm left"),
         ("replant", {}, "Replant"),
         ("filter-clean", {"part": "sponge"}, "Filter clean, sponge"),

@@ -202,3 +202,20 @@ def test_moves_that_were_words_are_left_out(engine, registry_url):
     with engine.connect() as connection:
         (found,) = connection.execute(sqlalchemy.select(RecommendationRow.finding)).scalars()
     assert found == {"finding": {"code": "co2-high", "moves": []}, "extra": {"a": 1}}
+
+
+def test_the_step_of_the_kh_test_becomes_the_kit_s(engine, registry_url):
+    """An override of half a degree, as version 0.1 stored it: 0.5 x 0.35665 meq/L (DIN 38409-6)."""
+    migrate(engine, "0012")
+    document = {"id": "a", "name": "A", "thresholds": {"kh_step_dkh": 0.5, "stale_ph_min": 15.0}}
+    with engine.begin() as connection:
+        connection.execute(
+            text("INSERT INTO tank (id, name, document, version) VALUES ('a', 'A', :d, 'v')"),
+            {"d": json.dumps(document)},
+        )
+    registry = open_registry(registry_url)
+    tank = registry.tank("a")
+    registry.close()
+    assert tank.thresholds == {"stale_ph_min": 15.0}
+    assert tank.kh_kit.method == "drops"
+    assert tank.kh_kit.step_meq_l == pytest.approx(0.5 * 0.35665, rel=1e-4)

@@ -8,7 +8,7 @@ from datetime import datetime
 
 import numpy as np
 
-from service.registry.models import LogEntry, LogKind
+from service.registry.models import DeviceClock, LogEntry, LogKind
 from service.store.buckets import aligned_span, buckets_of_samples
 from service.store.model import (
     AGGREGATES,
@@ -80,9 +80,14 @@ class MemoryLog:
     """The log of one tank; of the registry what deriving values needs."""
 
     entries: Sequence[LogEntry]
+    clocks: Sequence[DeviceClock] = ()
 
     def log_in_force(
         self, tank: str, since: datetime, lasting: Iterable[LogKind]
     ) -> tuple[LogEntry, ...]:
         """All entries, newest first: more than asked for, as the registry may give."""
         return tuple(self.entries)
+
+    def device_clocks(self, tank: str) -> Sequence[DeviceClock]:
+        """Those of the scenario that are off at the moment."""
+        return self.clocks

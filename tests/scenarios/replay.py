@@ -18,14 +18,17 @@ from typing import Any
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.change_events import ChangeKind, change_between
 from service.advice.engine.conflicts import contradiction
+from service.advice.engine.done import draft_of, entry_id
 from service.advice.engine.lifecycle import active_conditions, advance, marked, may_last
 from service.advice.engine.recommendation import Recommendation, Severity
+from service.advice.handover.sheet import TankSheet, tank_sheet
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.loader import load
-from service.derive.models import GasModel, LightDay
+from service.derive.models import GasModel, LightDay, TankView
 from service.derive.tank_view import tank_view
-from service.registry.models import LogEntry
+from service.registry.models import Absence, LogEntry, LogKind
 from service.registry.recommendations import State
+from tests.advice.one_voice import check_advice, check_sheet
 from tests.scenarios.memory import MemoryLog, MemoryStore
 from tests.scenarios.scenario import FOLDER, START, Scenario, load_scenario, moment
 from tests.scenarios.sensors import readings
@@ -52,6 +55,8 @@ class Played:
     most_unfolded: int = 0
     contradictions: list[str] = field(default_factory=list)
     worst: Severity = Severity.INFO
+    standing: list[tuple[datetime, tuple[Recommendation, ...]]] = field(default_factory=list)
+    sheets: list[tuple[dict[str, Any], TankSheet]] = field(default_factory=list)
 
     def of(self, what: str, code: str, subject: str | None = None) -> list[Happening]:
         return [
@@ -72,11 +77,13 @@ def play(scenario: Scenario) -> Played:
     known_days: dict[date, LightDay] = {}
     log_seen: tuple[LogEntry, ...] = ()
     living: list[Recommendation] = []
+    cleared: list[Recommendation] = []
     marks = list(scenario.marks)
     now = START
     while now <= START + timedelta(days=scenario.days):
         tank = scenario.tank_at(now)
         store.advance(now)
+        log.clocks = scenario.clocks_at(now)
         inputs = load(tank, log, store, now, reader=store.read)
         if inputs.log != log_seen:
             known_days, log_seen = {}, inputs.log
@@ -85,11 +92,14 @@ def play(scenario: Scenario) -> Played:
         if scenario.fit_gas and now.time() == time(9):
             gas = gas_exchange(load(tank, log, store, now, days=FIT_DAYS, reader=store.read))
         findings = evaluate(view, active_conditions(living))
-        after = advance(living, tank.id, findings, now, view.log)
-        change = change_between(living, after, now)
+        after = advance(living, tank.id, findings, now, view.log, cleared)
+        change = change_between(living, after)
         after = list(change.after)
+        check_advice(findings, after, view)
         _note(played, change, now, after)
-        living = [_marked(one, marks, now) for one in after if may_last(one)]
+        _write_sheets(played, scenario, view, after)
+        living = [_marked(one, marks, now, log) for one in after if may_last(one)]
+        cleared += [one for one in after if one.state is State.CLEARED]
         now += timedelta(minutes=scenario.every_min)
     return played
 
@@ -102,6 +112,7 @@ def _note(played: Played, change: Any, now: datetime, after: list[Recommendation
     ):
         played.happenings += [Happening(now, what, one) for one in ones]
     open_ones = [one for one in after if one.state is State.OPEN]
+    played.standing.append((now, tuple(open_ones)))
     played.most_unfolded = max(played.most_unfolded, sum(not one.folded for one in open_ones))
     played.contradictions += [
         f"{now}: {one.finding.code} and {other.finding.code}: {move}"
@@ -111,12 +122,31 @@ def _note(played: Played, change: Any, now: datetime, after: list[Recommendation
     played.worst = max([played.worst, *(one.finding.severity for one in open_ones)])
 
 
-def _marked(one: Recommendation, marks: list[dict[str, Any]], now: datetime) -> Recommendation:
+def _write_sheets(
+    played: Played, scenario: Scenario, view: TankView, after: list[Recommendation]
+) -> None:
+    """The handover sheets that are made at this moment."""
+    for one in scenario.sheets:
+        if moment(one["at"]) == view.now:
+            page = tank_sheet(Absence("", view.now, moment(one["until"])), view, after)
+            check_sheet(page)
+            played.sheets.append((one, page))
+
+
+def _marked(
+    one: Recommendation, marks: list[dict[str, Any]], now: datetime, log: MemoryLog
+) -> Recommendation:
+    """What somebody did about it; done leaves its log entry, as it does in the service."""
     for mark in marks:
         if one.finding.code == mark["code"] and now >= moment(mark["at"]) and not mark.get("done"):
             mark["done"] = True
             until = moment(mark["until"]) if "until" in mark else None
-            return marked(one, State(mark["state"]), now, until)
+            state, draft = State(mark["state"]), draft_of(one)
+            if state is State.DONE and not draft.asks:
+                kind = LogKind(draft.kind)
+                entry = LogEntry(entry_id(one), one.tank, kind, now, draft.data)
+                log.entries = sorted([*log.entries, entry], key=lambda each: each.time)[::-1]
+            return marked(one, state, now, until)
     return one
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,8 +18,10 @@ from service.advice.engine.recommendation import Severity
 from service.registry.adjustments import adjustments
 from service.registry.documents import from_document, to_document
 from service.registry.models import (
+    DeviceClock,
     Dimensions,
     DosePlan,
+    KhKit,
     LogEntry,
     LogKind,
     PhotoperiodPlan,
@@ -28,6 +30,7 @@ from service.registry.models import (
     Tank,
     WaterChangePlan,
 )
+from service.science.carbonate.kh_test import KhMethod
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.times import to_us
 
@@ -58,6 +61,7 @@ def base_tank() -> Tank:
         dimensions=Dimensions(90, 45, 45, fill_height_cm=42, substrate_depth_cm=5, hardscape_l=6),
         net_volume_l=150.0,
         kh_meq_l=KH_4,
+        kh_kit=KhKit(KhMethod.TITRATION, MEQ_L_PER_DEGREE),
         gh_meq_l=6 * MEQ_L_PER_DEGREE,
         set_up=date(2025, 1, 10),
         livestock=(
@@ -95,11 +99,14 @@ class Scenario:
     Attributes:
         log: newest first.
         faults: what goes wrong with a sensor, from when to when.
+        clocks: of sensors, that are off, from when to when.
         marks: what somebody does about a recommendation, and when.
         restocked: the livestock as registered from a moment on.
         expect: the recommendations that should open, and when they should close.
         also: codes that may come beside them.
         worst: the highest severity that may come.
+        never: a move, or words, that no open recommendation has, from when to when.
+        sheets: made at a moment, for so long; what is not on them, and what waits for the keeper.
         fit_gas: whether the gas exchange is fitted, which takes time.
         judged: whether the readings have the flags that the ingester gives.
     """
@@ -111,6 +118,7 @@ class Scenario:
     model: TankModel
     log: list[LogEntry]
     faults: list[dict[str, Any]]
+    clocks: list[dict[str, Any]]
     marks: list[dict[str, Any]]
     expect: list[dict[str, Any]]
     also: tuple[str, ...]
@@ -120,11 +128,21 @@ class Scenario:
     seed: int
     judged: bool
     registered: list[tuple[datetime, Tank]]
+    never: list[dict[str, Any]] = field(default_factory=list)
+    sheets: list[dict[str, Any]] = field(default_factory=list)
 
     def tank_at(self, now: datetime) -> Tank:
         """The tank as somebody registered it last."""
         newest = [tank for at, tank in self.registered if at <= now]
         return newest[-1] if newest else self.tank
+
+    def clocks_at(self, now: datetime) -> list[DeviceClock]:
+        """The clocks that are known to be off at a moment."""
+        return [
+            DeviceClock(TANK, *one["sensor"].split("/"), one["fast_s"], moment(one["from"]))
+            for one in self.clocks
+            if moment(one["from"]) <= now < moment(one["until"])
+        ]
 
 
 def moment(text: str) -> datetime:
@@ -143,7 +161,7 @@ def load_scenario(path: Path) -> Scenario:
     log = sorted([*log, *_adjusted(tank, registered)], key=lambda one: one.time, reverse=True)
     changes, sensors = raw.pop("change", []), raw.pop("sensor", None)
     tap_meq_l = raw.pop("tap_meq_l", tank.water_change.tap_kh_meq_l)
-    model = _model(raw.pop("model", {}), changes, sensors, log, tank, tap_meq_l)
+    model = model_of(raw.pop("model", {}), changes, sensors, log, tank, tap_meq_l)
     scenario = Scenario(
         name=path.stem,
         title=raw.pop("title"),
@@ -152,6 +170,7 @@ def load_scenario(path: Path) -> Scenario:
         model=model,
         log=log,
         faults=raw.pop("fault", []),
+        clocks=raw.pop("clock", []),
         marks=raw.pop("mark", []),
         expect=raw.pop("expect", []),
         also=(*ROUTINE, *raw.pop("also", [])),
@@ -161,6 +180,8 @@ def load_scenario(path: Path) -> Scenario:
         seed=raw.pop("seed", 1),
         judged=raw.pop("judged", False),
         registered=registered,
+        never=raw.pop("never", []),
+        sheets=raw.pop("sheet", []),
     )
     assert not raw, f"{path.name}: unknown keys {sorted(raw)}"
     return scenario
@@ -228,7 +249,7 @@ def _entry(at: datetime, kind: LogKind, **data: Any) -> LogEntry:
     return LogEntry(f"{kind}-{to_us(at)}-{data.get('name', '')}", TANK, kind, at, data, note)
 
 
-def _model(
+def model_of(
     over: Mapping[str, Any],
     changes: list[dict[str, Any]],
     sensors: list[dict[str, Any]] | None,

@@ -17,6 +17,7 @@ from service.advice.engine.catalogue import RULES
 from service.advice.engine.lifecycle import MOST_UNFOLDED
 from service.advice.engine.recommendation import Severity
 from service.advice.engine.work import Who
+from service.advice.handover.sheet import TankSheet
 from service.store.model import NOT_USABLE
 from tests.scenarios.replay import (
     Played,
@@ -60,6 +61,40 @@ def test_scenario(path: Path) -> None:
     assert result.worst <= scenario.worst, story
     assert result.contradictions == []
     assert result.most_unfolded <= MOST_UNFOLDED
+    for one in scenario.never:
+        _check_never(one, result)
+    assert len(result.sheets) == len(scenario.sheets)
+    for wanted, page in result.sheets:
+        _check_sheet(wanted, page)
+
+
+def _check_never(never: dict[str, Any], result: Played) -> None:
+    """No open recommendation moves a lever so, or has such words, from when to when."""
+    assert set(never) <= {"move", "words", "from", "until"}, sorted(never)
+    seen = 0
+    for now, open_ones in result.standing:
+        if not moment(never["from"]) <= now <= moment(never["until"]):
+            continue
+        seen += 1
+        for one in open_ones:
+            words = f"{one.instruction.title} {one.instruction.action}"
+            moves = () if one.instruction.title.startswith("No longer seen") else one.finding.moves
+            assert never.get("move", "none") not in map(str, moves), (now, words)
+            assert "words" not in never or not re.search(never["words"], words), (now, words)
+    assert seen, never
+
+
+def _check_sheet(wanted: dict[str, Any], page: TankSheet) -> None:
+    """What is not asked of who looks after the tank waits for its keeper."""
+    assert set(wanted) <= {"at", "until", "without", "waiting", "has"}, sorted(wanted)
+    asked = " ".join(f"{one.title} {one.action}" for one in (*page.now, *page.tasks))
+    for words in wanted["without"]:
+        assert not re.search(words, asked), (words, asked)
+    for words in wanted.get("has", []):
+        assert re.search(words, asked), (words, asked)
+    left = " ".join(f"{one.title} {one.action}" for one in page.waiting)
+    for words in wanted["waiting"]:
+        assert re.search(words, left), (words, left)
 
 
 def _check(expected: dict[str, Any], result: Played, taken: set[str], story: str) -> None:

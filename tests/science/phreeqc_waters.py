@@ -8,7 +8,7 @@ import numpy as np
 import phreeqpython
 
 from service.science.carbonate.alkalinity import PHOSPHATE_G_MOL
-from service.science.constants import CO2_G_MOL
+from service.science.constants import ATOMIC_MASS_G_MOL, CO2_G_MOL, NO3_G_MOL
 from service.science.numeric.checks import Floats
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 
@@ -23,6 +23,8 @@ class Waters:
     temperature_c: Floats
     conductivity_us_cm: Floats
     phosphate_mg_l: Floats
+    nitrate_mg_l: Floats
+    potassium_mg_l: Floats
     ionic_strength_mol_l: Floats
     co2_mg_l: Floats
 
@@ -64,6 +66,8 @@ def random_waters(engine: phreeqpython.PhreeqPython, count: int, seed: int) -> W
                 celsius,
                 at_25.sc,
                 made["P"] * PHOSPHATE_G_MOL,
+                made["N(5)"] * NO3_G_MOL,
+                made["K"] * ATOMIC_MASS_G_MOL["K"],
                 here.I,
                 here.species["CO2"] * CO2_G_MOL * 1e3,
             )
@@ -78,7 +82,8 @@ def _composition(rng: np.random.Generator) -> dict[str, float]:
     hardness = rng.uniform(4, 12) * MEQ_L_PER_DEGREE
     alkalinity = rng.uniform(1, 10) * MEQ_L_PER_DEGREE
     magnesium = hardness / 2 * rng.uniform(0.1, 0.5)
-    nitrate, potassium = rng.uniform(5, 40) / 62.0, rng.uniform(5, 30) / 39.1
+    nitrate = rng.uniform(5, 40) / NO3_G_MOL
+    potassium = rng.uniform(5, 30) / ATOMIC_MASS_G_MOL["K"]
     phosphate, sodium = rng.uniform(0.1, 1.0) / PHOSPHATE_G_MOL, rng.uniform(0.1, 1.5)
     spare = hardness + sodium + potassium - alkalinity - nitrate - 1.5 * phosphate
     if spare < 0.05:

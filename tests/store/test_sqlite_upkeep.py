@@ -50,7 +50,7 @@ def test_rebuilding_changes_nothing_that_is_right(store):
 
 def test_rebuilding_mends_what_is_wrong(store):
     before = all_of(store, DAY)
-    with store._writing() as connection:
+    with store._connections.writing() as connection:
         connection.execute("UPDATE rollup_day SET n = 7 WHERE span % 2")
         connection.execute("DELETE FROM rollup_minute WHERE span % 3 = 0")
         connection.execute("INSERT INTO rollup_minute VALUES (1, 1, 1, 1, 1, 1, 1, 1)")
@@ -132,7 +132,7 @@ def test_large_damaged_file_is_found_in_the_background(store, tmp_path, monkeypa
     assert damaged.checked.wait(60)
     assert not damaged.health().reachable
     assert "damaged" in damaged.health().detail
-    with pytest.raises(StoreRefusedError, match="damaged"):
+    with pytest.raises(StoreUnavailableError, match="damaged"):
         damaged.write([reading(to_us(NOW), 24.0)])
     damaged.close()
 

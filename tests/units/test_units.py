@@ -3,7 +3,7 @@
 import pytest
 
 from service.errors import UnknownUnitError
-from service.units import QUANTITIES, convert, split_number_and_unit, to_canonical
+from service.units import HARDNESS, QUANTITIES, convert, split_number_and_unit, to_canonical
 
 
 @pytest.mark.parametrize(
@@ -84,3 +84,54 @@ def test_every_quantity_accepts_its_own_ucum_code():
     for name, quantity in QUANTITIES.items():
         assert to_canonical(name, 1.25, quantity.ucum) == 1.25
         assert convert(1.25, quantity.ucum, quantity.pint_unit) == pytest.approx(1.25)
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "alkalinity", "hardness"),
+    [
+        # 1 mmol/L of Ca and Mg: 2 meq/L; an acid capacity (DIN 38409-7) of 1 mmol/L is 1 meq/L.
+        (1, "mmol/L", 1, 2),
+        (1, "mmol/l", 1, 2),
+        (1, "mol/m3", 1, 2),
+        (1, "mol/m³", 1, 2),
+        (1, "mM", 1, 2),
+        (1, "meq/L", 1, 1),
+        (1, "mval/L", 1, 1),
+        (1, "eq/m3", 1, 1),
+        # French degree 10 mg/L CaCO3; English degree 1 grain to the imperial gallon, 14.254 mg/L
+        # CaCO3; German degree 17.848 mg/L CaCO3 (ISO 6059 lists them; from memory).
+        (10, "°fH", 1.998, 1.998),
+        (10, "°e", 2.848, 2.848),
+        (10, "°dH", 3.567, 3.567),
+        (100, "ppm CaCO3", 1.998, 1.998),
+        (100, "mg/L CaCO3", 1.998, 1.998),
+        # 1 grain to the US gallon: 17.118 mg/L CaCO3 (NIST SP 811: 64.79891 mg, 3.785412 L)
+        (1, "gpg", 0.34208, 0.34208),
+    ],
+)
+def test_hardness_and_alkalinity_each_in_the_units_of_the_trade(value, unit, alkalinity, hardness):
+    assert convert(value, unit, "meq/L") == pytest.approx(alkalinity, rel=3e-4)
+    assert convert(value, unit, HARDNESS) == pytest.approx(hardness, rel=3e-4)
+    assert convert(hardness, HARDNESS, unit) == pytest.approx(value, rel=3e-4)
+
+
+def test_a_supplier_s_statement_of_hardness_in_its_two_units_is_one():
+    """Common practice of German suppliers: 2.5 mmol/L is 14 °dH (DIN 38409-6, WRMG 2007)."""
+    assert convert(2.5, "mmol/L", HARDNESS) == pytest.approx(convert(14, "°dH", HARDNESS), rel=3e-3)
+
+
+def test_each_gallon_by_its_name():
+    """NIST SP 811 (2008), appendix B: US gallon 3.785412 L, imperial gallon 4.54609 L."""
+    for unit in ("gal", "US gal", "[gal_us]"):
+        assert convert(1, unit, "L") == pytest.approx(3.785412, rel=1e-6)
+    for unit in ("imp gal", "UK gal", "[gal_br]"):
+        assert convert(1, unit, "L") == pytest.approx(4.54609, rel=1e-6)
+
+
+@pytest.mark.parametrize("unit", ["Mg", "Mg/L", "ML", "Ml", "MS/cm", "Mmol/L", "Meq/L", "g/ML"])
+def test_a_capital_m_is_no_million(unit):
+    """A million grams or litres is a slip for milli, never what is in a tank."""
+    to = {"Mg": "g", "ML": "L", "Ml": "L", "MS/cm": "uS/cm"}.get(unit, "mg/L")
+    to = "meq/L" if unit in ("Mmol/L", "Meq/L") else to
+    with pytest.raises(UnknownUnitError, match="a capital M is a million; write m for milli"):
+        convert(1.0, unit, to)

@@ -65,6 +65,15 @@ TANKS: dict[str, dict[str, Any]] = {
             "co2": {"low": 15, "high": 25, "unit": "mg/L"},
             "dli": {"low": 2, "high": 5, "unit": "mol/m2/d"},
         },
+        "planting": [
+            {"species": "Rotala rotundifolia"},
+            {
+                "species": "Invented stem",
+                "light": "high",
+                "co2": "needed",
+                "height": {"low": 10, "high": 12, "unit": "inch"},
+            },
+        ],
         "photoperiod": {
             "lights_on": "11:30",
             "length": "7h30m",
@@ -149,6 +158,7 @@ def put_in(one: Application, client: Any) -> str:
         "covers": "Invented neighbour",
         "tanks": ["riffle"],
         "note": "key with the porter",
+        "contact": "Invented keeper, hotel desk",
     }
     assert client.put("/v1/absences", json={"absences": [absence]}).status_code == 200
     share = client.post("/v1/shares", json={"tank": "riffle", "length": "5d", "note": "neighbour"})

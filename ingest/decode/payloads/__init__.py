@@ -7,38 +7,38 @@ from typing import Final
 
 from ingest.decode.message import PAYLOAD_LIMIT_BYTES, PayloadError, Reason
 from ingest.decode.payloads import json_value, line, number, senml
-from ingest.decode.payloads.record import Parsed, Record
+from ingest.decode.payloads.record import NO_PATHS, Parsed, Paths, Record
 
-__all__ = ["FORMATS", "Parsed", "Record", "parse"]
+__all__ = ["FORMATS", "Parsed", "Paths", "Record", "parse"]
 
 
-def _number(payload: bytes, path: str | None, time_path: str | None) -> Parsed:
+def _number(payload: bytes, paths: Paths) -> Parsed:
     return Parsed((number.number_record(number.text_of(payload)),))
 
 
-def _json(payload: bytes, path: str | None, time_path: str | None) -> Parsed:
-    return Parsed((json_value.json_record(json_value.load(payload), path, time_path),))
+def _json(payload: bytes, paths: Paths) -> Parsed:
+    return Parsed((json_value.json_record(json_value.load(payload), paths),))
 
 
-def _senml(payload: bytes, path: str | None, time_path: str | None) -> Parsed:
+def _senml(payload: bytes, paths: Paths) -> Parsed:
     return senml.read_pack(json_value.load(payload))
 
 
-def _line(payload: bytes, path: str | None, time_path: str | None) -> Parsed:
+def _line(payload: bytes, paths: Paths) -> Parsed:
     return line.read_lines(payload)
 
 
-def _auto(payload: bytes, path: str | None, time_path: str | None) -> Parsed:
+def _auto(payload: bytes, paths: Paths) -> Parsed:
     start = payload.lstrip()[:1]
-    if start == b"{" or path is not None:
-        return _json(payload, path, time_path)
+    if start == b"{" or paths.value is not None:
+        return _json(payload, paths)
     if start == b"[":
-        return _senml(payload, path, time_path)
-    return _number(payload, path, time_path)
+        return _senml(payload, paths)
+    return _number(payload, paths)
 
 
-#: Format's name in a route -> reader of (payload, path, time_path).
-FORMATS: Final[dict[str, Callable[[bytes, str | None, str | None], Parsed]]] = {
+#: Format's name in a route -> reader of (payload, paths).
+FORMATS: Final[dict[str, Callable[[bytes, Paths], Parsed]]] = {
     "auto": _auto,
     "number": _number,
     "json": _json,
@@ -47,15 +47,13 @@ FORMATS: Final[dict[str, Callable[[bytes, str | None, str | None], Parsed]]] = {
 }
 
 
-def parse(
-    payload: bytes, format: str = "auto", path: str | None = None, time_path: str | None = None
-) -> Parsed:
+def parse(payload: bytes, format: str = "auto", paths: Paths = NO_PATHS) -> Parsed:
     """Take a payload apart.
 
     Args:
         payload: as the broker delivered it.
         format: one of ``FORMATS``.
-        path, time_path: dotted paths of the value and of the time in a JSON payload.
+        paths: into a JSON payload.
 
     Returns:
         The records understood, and the faults of those records that were not.
@@ -68,4 +66,4 @@ def parse(
             Reason.TOO_LARGE,
             f"payload has {len(payload)} bytes; allowed: up to {PAYLOAD_LIMIT_BYTES}",
         )
-    return FORMATS[format](payload, path, time_path)
+    return FORMATS[format](payload, paths)

@@ -7,7 +7,7 @@ from typing import Any
 
 from ingest.decode.message import PayloadError, Reason
 from ingest.decode.payloads.number import finite, number_record, text_of
-from ingest.decode.payloads.record import Record
+from ingest.decode.payloads.record import NO_PATHS, Paths, Record
 
 
 def load(payload: bytes) -> Any:
@@ -29,23 +29,25 @@ def _refuse_constant(word: str) -> None:
     raise PayloadError(Reason.NOT_FINITE, f"value is {word}; allowed: a finite number")
 
 
-def json_record(document: Any, path: str | None = None, time_path: str | None = None) -> Record:
+def json_record(document: Any, paths: Paths = NO_PATHS) -> Record:
     """Read one value from a JSON document.
 
     Args:
         document: as ``load`` returned it.
-        path: dotted path of the value, list indexes as numbers; None: the document itself, which
-            is a number or an object with ``value`` and, if need be, ``unit``, ``time``,
-            ``sensor``. Other keys are ignored.
-        time_path: dotted path of the device's time.
+        paths: of the value; None: the document itself, which is a number or an object with
+            ``value`` and, if need be, ``unit``, ``time``, ``sensor``, ``sequence``. Other keys
+            are ignored. Of the device's time and the sequence number, where they are elsewhere.
 
     Raises:
         PayloadError: nothing is there, or it is no finite number.
     """
+    path = paths.value
     found = document if path is None else _at(document, path, "path")
-    time = None if time_path is None else _at(document, time_path, "time_path")
+    time = None if paths.time is None else _at(document, paths.time, "time_path")
+    sequence = None if paths.sequence is None else _at(document, paths.sequence, "sequence_path")
     if not isinstance(found, dict):
-        return _scalar(found, path or "payload")._replace(time=time)
+        numbered = _is_sequence(sequence, paths.sequence)
+        return _scalar(found, path or "payload")._replace(time=time, numbered=numbered)
     if "value" not in found:
         keys = ", ".join(sorted(map(str, found))[:8]) or "none"
         raise PayloadError(
@@ -57,10 +59,21 @@ def json_record(document: Any, path: str | None = None, time_path: str | None = 
         raise PayloadError(
             Reason.UNKNOWN_UNIT, f"unit is {unit!r} but value has {record.unit!r}; allowed: one"
         )
+    sequence = found.get("sequence") if paths.sequence is None else sequence
     return record._replace(
         unit=unit or record.unit,
-        time=found.get("time") if time_path is None else time,
+        time=found.get("time") if paths.time is None else time,
         sensor=sensor,
+        numbered=_is_sequence(sequence, paths.sequence),
+    )
+
+
+def _is_sequence(found: Any, path: str | None) -> bool:
+    """Whether there is a sequence number, of which only that it differs is used."""
+    if found is None or (isinstance(found, int | str) and not isinstance(found, bool)):
+        return found is not None
+    raise PayloadError(
+        Reason.BAD_JSON, f"{path or 'sequence'} is {found!r:.40}; allowed: a whole number or a text"
     )
 
 

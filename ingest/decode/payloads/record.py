@@ -21,6 +21,7 @@ class Record(NamedTuple):
         ago_us: how long before its arrival it was measured, where the payload has only that.
         tank, quantity, sensor: where the payload names them.
         name: a name from which quantity and sensor are still to be read (``split_name``).
+        numbered: the payload has a sequence number.
     """
 
     value: float
@@ -31,6 +32,18 @@ class Record(NamedTuple):
     quantity: str | None = None
     sensor: str | None = None
     name: str | None = None
+    numbered: bool = False
+
+
+class Paths(NamedTuple):
+    """Dotted paths into a JSON document: of the value, the device's time, the sequence number."""
+
+    value: str | None = None
+    time: str | None = None
+    sequence: str | None = None
+
+
+NO_PATHS: Final = Paths()
 
 
 @dataclass(frozen=True, slots=True)

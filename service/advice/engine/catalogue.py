@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
+from service.advice.contact import contact_now
 from service.advice.engine.bounds import within_bound
 from service.advice.engine.conflicts import without_contradictions
 from service.advice.engine.instruction import completed
@@ -29,10 +31,11 @@ from service.advice.rules.light import long as light_long
 from service.advice.rules.light import short as light_short
 from service.advice.rules.nutrients import doubled, skipped
 from service.advice.rules.nutrients import due as dose_due
-from service.advice.rules.sensors import disagree, no_advice, odd, silent
+from service.advice.rules.sensors import clock, disagree, no_advice, odd, probe, silent
 from service.advice.rules.upkeep import cylinder, routine_work, trim
 from service.advice.rules.water import after_work, routine
 from service.derive.models import TankView
+from service.registry.models import Absence
 
 RULES: Final[tuple[Rule, ...]] = (
     co2_high.RULE,
@@ -73,18 +76,23 @@ RULES: Final[tuple[Rule, ...]] = (
     odd.STUCK_RULE,
     odd.IMPLAUSIBLE_RULE,
     disagree.RULE,
+    clock.RULE,
+    probe.RULE,
     no_advice.RULE,
 )
 
 RULE_OF: Final[dict[str, Rule]] = {rule.code: rule for rule in RULES}
 
 
-def evaluate(view: TankView, active: ActiveConditions = NONE_ACTIVE) -> list[Finding]:
+def evaluate(
+    view: TankView, active: ActiveConditions = NONE_ACTIVE, absences: Sequence[Absence] = ()
+) -> list[Finding]:
     """Evaluate a tank by all rules.
 
     Args:
         view: what is known of the tank.
         active: conditions that are active already; rules clear them later than they raise them.
+        absences: of the tank keeper; the present one says whom to call where it is urgent.
 
     Returns:
         Findings with their cautions, most severe first; never two that contradict each other.
@@ -93,5 +101,6 @@ def evaluate(view: TankView, active: ActiveConditions = NONE_ACTIVE) -> list[Fin
     judged = (
         finding for rule in RULES for finding in within_bound(rule, rule.findings(case), active)
     )
-    findings = [completed(finding, view.tank) for finding in judged]
+    contact = contact_now(view.tank, absences, view.now)
+    findings = [completed(finding, view.tank, contact) for finding in judged]
     return sorted(without_contradictions(findings), key=lambda one: -one.severity)

@@ -5,26 +5,17 @@ The ledger, the registry's event log, webhooks and MQTT all use the same events.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from enum import StrEnum
-from typing import Any, Final
+from typing import Any
 
 from service.advice.engine.documents import recommendation_document
-from service.advice.engine.recommendation import Finding, Recommendation, most_urgent_first
+from service.advice.engine.measured import amounts_moved, measured_out
+from service.advice.engine.recommendation import Recommendation, most_urgent_first
 from service.registry.events import NewEvent
 from service.registry.recommendations import ACTIVE_STATES, State
-
-DUE_MOVES: Final = timedelta(hours=1)
-"""A due time that moves by less is no change. Our choice."""
-
-AMOUNT_MOVES: Final = 0.2
-"""Water, a dose or a salt that differs by less than this share of what is measured out altogether
-is no change. Our choice."""
-
-MEASURED_OUT: Final = frozenset({"L", "mL", "g"})
-"""Units of what a person measures out; other amounts describe what was seen."""
 
 
 class ChangeKind(StrEnum):
@@ -69,22 +60,22 @@ class LedgerChange:
 
 
 def change_between(
-    before: Iterable[Recommendation], after: Sequence[Recommendation], now: datetime
+    before: Iterable[Recommendation], after: Sequence[Recommendation]
 ) -> LedgerChange:
     """What the step from ``before`` to ``after`` changed.
 
-    A text that moves with every reading is no change each time. A change is another severity,
-    another place in or out of the short list, another direction, a due time that moves by
-    ``DUE_MOVES``, or an amount to measure out that moves by ``AMOUNT_MOVES``; compared with what
-    was published last, so that many small moves add up.
+    A text that moves with every reading is no change each time, and a due time alone is none. A
+    change is another severity, another place in or out of the short list, another direction, or an
+    amount to measure out that moves (``amounts_moved``); compared with what was published last, so
+    that many small moves add up.
     """
     was = {one.id: one for one in before}
     events: list[ChangeEvent] = []
     stored: list[Recommendation] = []
     for one in after:
-        kind = _kind(was.get(one.id), one, now)
+        kind = _kind(was.get(one.id), one)
         if kind is not None and one.state is State.OPEN:
-            one = replace(one, extra={**one.extra, "published": _facts(one, now)})
+            one = replace(one, extra={**one.extra, "published": _facts(one)})
         if kind is not None:
             events.append(ChangeEvent(kind, one))
         stored.append(one)
@@ -108,70 +99,31 @@ def log_events(change: LedgerChange, now: datetime) -> list[NewEvent]:
     ]
 
 
-def _kind(old: Recommendation | None, new: Recommendation, now: datetime) -> ChangeKind | None:
+def _kind(old: Recommendation | None, new: Recommendation) -> ChangeKind | None:
     if new.state is State.OPEN:
         if old is None or old.state is not State.OPEN:
             return ChangeKind.OPENED
-        return ChangeKind.CHANGED if _acts_differently(old, new, now) else None
+        return ChangeKind.CHANGED if _acts_differently(old, new) else None
     if old is None or (old.state, old.snoozed_until) == (new.state, new.snoozed_until):
         return None
     by_itself = new.state is State.CLEARED or "closed_by" in new.extra
     return ChangeKind.CLEARED if by_itself else ChangeKind.MARKED
 
 
-def _acts_differently(old: Recommendation, new: Recommendation, now: datetime) -> bool:
+def _acts_differently(old: Recommendation, new: Recommendation) -> bool:
     """Whether a person who knows what was published last would now act differently."""
-    last, present = old.extra.get("published") or _facts(old, old.last_seen), _facts(new, now)
+    last, present = old.extra.get("published") or _facts(old), _facts(new)
     if any(last[name] != present[name] for name in ("severity", "folded", "moves")):
         return True
-    if _amounts_moved(last["amounts"], present["amounts"]):
-        return True
-    before = {"time": old.last_seen.timestamp(), "due": _seconds(old.finding.due)}
-    return _due_moved(last, present) or _due_moved(before, present)
+    return amounts_moved(last["amounts"], present["amounts"])
 
 
-def _facts(one: Recommendation, now: datetime) -> dict[str, Any]:
-    """What a person acts on, as a JSON document; times in seconds since 1970."""
+def _facts(one: Recommendation) -> dict[str, Any]:
+    """What a person acts on, as a JSON document."""
     finding = one.finding
     return {
-        "time": now.timestamp(),
         "severity": int(finding.severity),
         "folded": one.folded,
         "moves": sorted(map(str, finding.moves)),
-        "amounts": _measured_out(finding),
-        "due": _seconds(finding.due),
+        "amounts": measured_out(finding),
     }
-
-
-def _seconds(moment: datetime | None) -> float | None:
-    return None if moment is None else moment.timestamp()
-
-
-def _measured_out(finding: Finding) -> dict[str, dict[str, float]]:
-    """Amounts to measure out: value by name by unit."""
-    found: dict[str, dict[str, float]] = {}
-    for one in finding.amounts:
-        if one.unit in MEASURED_OUT:
-            found.setdefault(one.unit, {})[one.name] = one.value
-    return found
-
-
-def _amounts_moved(
-    last: Mapping[str, Mapping[str, float]], present: Mapping[str, Mapping[str, float]]
-) -> bool:
-    for unit in {*last, *present}:
-        one, other = last.get(unit, {}), present.get(unit, {})
-        most = max([*one.values(), *other.values()])
-        for name in {*one, *other}:
-            if abs(one.get(name, 0.0) - other.get(name, 0.0)) > AMOUNT_MOVES * most:
-                return True
-    return False
-
-
-def _due_moved(last: Mapping[str, Any], present: Mapping[str, Any]) -> bool:
-    """Whether the due time moved, and did not just stay as far ahead as it was."""
-    if last["due"] is None or present["due"] is None:
-        return bool(last["due"] != present["due"])
-    by_s, passed_s = present["due"] - last["due"], present["time"] - last["time"]
-    least_s = DUE_MOVES.total_seconds()
-    return bool(abs(by_s) >= least_s and abs(by_s - passed_s) >= least_s)

@@ -21,11 +21,11 @@ HOT_WATER: Final = "hot water"
 """Name of the amount that comes from the hot tap."""
 
 
-def completed(finding: Finding, tank: Tank) -> Finding:
+def completed(finding: Finding, tank: Tank, contact: str) -> Finding:
     """A rule's finding with the cautions that belong to it, and whom to call where it is urgent."""
     hazards = (*finding.hazards, *hazards_of(finding.amounts))
-    contact = tank.contact if finding.severity is Severity.URGENT else ""
-    return replace(finding, cautions=cautions_for(hazards, tank), contact=contact)
+    urgent = finding.severity is Severity.URGENT
+    return replace(finding, cautions=cautions_for(hazards, tank), contact=contact if urgent else "")
 
 
 def hazards_of(amounts: Iterable[Amount]) -> tuple[Hazard, ...]:

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
 from service.advice.engine.change_events import LedgerChange, change_between, log_events
-from service.advice.engine.lifecycle import active_conditions, advance, folded, marked, may_last
+from service.advice.engine.lifecycle import (
+    FLAP_MEMORY,
+    active_conditions,
+    advance,
+    folded,
+    key_of,
+    marked,
+    may_last,
+)
 from service.advice.engine.recommendation import Finding, Recommendation, most_urgent_first
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
 from service.derive.models import TankView
@@ -54,25 +62,68 @@ class Ledger:
         """
         if not evaluated:
             return {}
+
+        def advanced(
+            was: Sequence[Recommendation], cleared: Sequence[Recommendation], tank: str
+        ) -> list[Recommendation]:
+            view, findings = by_tank[tank]
+            return advance(was, tank, findings, view.now, view.log, cleared)
+
+        by_tank = {view.tank.id: (view, findings) for view, findings in evaluated}
+        moments = {view.tank.id: view.now for view, _ in evaluated}
+        return self._take_in(moments, advanced)
+
+    def note(self, tanks: Collection[str], finding: Finding, now: datetime) -> None:
+        """Take in what was found of tanks that cannot be evaluated; all else stays as it is."""
+
+        def noted(
+            was: Sequence[Recommendation], cleared: Sequence[Recommendation], tank: str
+        ) -> list[Recommendation]:
+            same = [one for one in was if key_of(one) == (finding.code, finding.subject)]
+            others = [one for one in was if one not in same]
+            return folded([*others, *advance(same, tank, [finding], now, (), cleared)])
+
+        if tanks:
+            self._take_in(dict.fromkeys(tanks, now), noted)
+
+    def _take_in(
+        self,
+        moments: Mapping[str, datetime],
+        advanced: Callable[
+            [Sequence[Recommendation], Sequence[Recommendation], str], list[Recommendation]
+        ],
+    ) -> dict[str, LedgerChange]:
+        """Replace what stands of tanks by what becomes of it, in one transaction.
+
+        Args:
+            moments: of the evaluation of each tank.
+            advanced: what becomes of what stands of a tank, beside what cleared of late.
+        """
         changes: dict[str, LedgerChange] = {}
-        since = min(view.now for view, _ in evaluated) - MARKED_MEMORY
-        known: dict[str, list[Recommendation]] = {view.tank.id: [] for view, _ in evaluated}
+        since = min(moments.values()) - MARKED_MEMORY
+        known: dict[str, list[Recommendation]] = {tank: [] for tank in moments}
         with self._registry.session(writes="bookkeeping") as session:
-            recent = self._registry.recent_recommendations(known, since, session)
-            for one in _lasting(recent):
-                known[one.tank].append(one)
+            recent = self._registry.recent_recommendations(
+                known, since, session, cleared_since=since + MARKED_MEMORY - FLAP_MEMORY
+            )
+            cleared: dict[str, list[Recommendation]] = {}
+            for one in map(_recommendation, recent):
+                if may_last(one):
+                    known[one.tank].append(one)
+                elif one.state is State.CLEARED:
+                    cleared.setdefault(one.tank, []).append(one)
             present = self._registry.lock_tanks(known, session)
-            evaluated = [one for one in evaluated if one[0].tank.id in present]
-            for view, findings in evaluated:
-                was = known[view.tank.id]
-                now = advance(was, view.tank.id, findings, view.now, view.log)
-                changes[view.tank.id] = change_between(was, now, view.now)
+            for tank in moments:
+                if tank in present:
+                    was = known[tank]
+                    after = advanced(was, cleared.get(tank, ()), tank)
+                    changes[tank] = change_between(was, after)
             before = [one for tank in changes for one in known[tank]]
             after = [one for change in changes.values() for one in change.after]
             rows = {one.id: one for one in recent}
             self._registry.put_recommendations(_changed(before, after), rows, session)
-            for view, _ in evaluated:
-                self._registry.add_events(log_events(changes[view.tank.id], view.now), session)
+            for tank, change in changes.items():
+                self._registry.add_events(log_events(change, moments[tank]), session)
         return changes
 
     def active(self, tanks: Collection[str], now: datetime) -> dict[str, ActiveConditions]:
@@ -141,7 +192,7 @@ class Ledger:
             before = [other for other in _lasting(recent) if other.id != id]
             *others, after = folded([*before, marked(one, state, now, until)])
             # What it changes in others is an event of the next evaluation, for all to see.
-            change = change_between([one], [after], now)
+            change = change_between([one], [after])
             changed = _changed([one, *before], [*others, *change.after])
             self._registry.put_recommendations(changed, rows, session)
             self._registry.add_events(log_events(change, now), session)
@@ -170,7 +221,7 @@ class Ledger:
             recent = self._registry.recent_recommendations([tank], now, session)
             was = [one for one in map(_recommendation, recent) if one.state in ACTIVE_STATES]
             gone = [replace(one, state=State.CLEARED, snoozed_until=None) for one in was]
-            self._registry.add_events(log_events(change_between(was, gone, now), now), session)
+            self._registry.add_events(log_events(change_between(was, gone), now), session)
             self._registry.delete_tank(tank, only_if=only_if, session=session)
 
     def prune(self, now: datetime) -> int:

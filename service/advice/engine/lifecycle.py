@@ -7,6 +7,7 @@ recommendation keeps its id; a gap shorter than the rule's clear delay does not 
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -24,14 +25,25 @@ from service.advice.engine.recommendation import (
     most_urgent_first,
 )
 from service.advice.engine.rule import ActiveConditions
+from service.advice.engine.shown import LESS_SINCE, finding_shown, less_since
 from service.registry.models import LogEntry
 from service.registry.recommendations import ACTIVE_STATES, MARKED_STATES, State
 
 MOST_UNFOLDED: Final = 5
 """So many open recommendations of a tank are in the short list; the rest is folded. Our choice."""
 
+FLAP_MEMORY: Final = timedelta(hours=12)
+"""A condition that comes back so soon after it cleared is at its limit ..."""
+
+FLAP_DELAY: Final = timedelta(hours=3)
+"""... and must then be gone for so long before it clears, and for as much more each time it came
+back. Our choice."""
+
 DEFAULT_CLEAR_DELAY = timedelta(minutes=30)
 DEFAULT_SETTLING = timedelta(days=1)
+
+BACK: Final = "back"
+"""In what is stored besides: so many of the same condition had cleared of late when it opened."""
 
 Key = tuple[str, str]
 
@@ -59,6 +71,7 @@ def advance(
     findings: Sequence[Finding],
     now: datetime,
     log: Sequence[LogEntry] = (),
+    cleared: Iterable[Recommendation] = (),
 ) -> list[Recommendation]:
     """The recommendations of a tank after an evaluation.
 
@@ -66,6 +79,7 @@ def advance(
         known: those whose condition may be active; others are left alone.
         findings: of the tank at ``now``, without contradictions.
         log: entries of the tank, newest first.
+        cleared: those that cleared of late: what comes back clears later.
 
     Returns:
         Every one of ``known``, as it is now, and the new ones.
@@ -73,9 +87,16 @@ def advance(
     lasting = {key_of(one): one for one in known if may_last(one)}
     found = {(one.code, one.subject): one for one in findings}
     result: list[Recommendation] = []
-    for key, finding in found.items():
-        result += _found(lasting.get(key), tank, finding, now)
     moving = [one for one in findings if one.moves or one.refuses]
+    back = Counter(key_of(one) for one in cleared if now - one.last_seen <= FLAP_MEMORY)
+    for key, finding in found.items():
+        one = lasting.get(key)
+        if one is None:
+            result.append(_opened(tank, finding, now, back[key]))
+        else:
+            others = [each for each in moving if each is not finding]
+            shown = finding_shown(one, finding, now, clear_delay_of(one), log, others)
+            result += _found(one, tank, finding, shown, now)
     for key, one in lasting.items():
         if key not in found:
             result.append(_not_found(one, now, log, moving))
@@ -114,15 +135,16 @@ def new_id(tank: str, finding: Finding, first_seen: datetime) -> str:
 
 
 def _found(
-    one: Recommendation | None, tank: str, finding: Finding, now: datetime
+    one: Recommendation, tank: str, finding: Finding, shown: Finding, now: datetime
 ) -> list[Recommendation]:
     """What becomes of a recommendation whose condition is found."""
-    if one is None:
-        return [_opened(tank, finding, now)]
     worse = finding.severity > int(one.extra.get("severity", Severity.URGENT))
     extra = _with_worst(one.extra, finding)
     extra.pop(UNSEEN, None)
-    fresh = replace(one, finding=finding, last_seen=now, extra=extra)
+    extra.pop(LESS_SINCE, None)
+    if shown is not finding:
+        extra[LESS_SINCE] = less_since(one).isoformat()
+    fresh = replace(one, finding=shown, last_seen=now, extra=extra)
     if one.state is State.SNOOZED:
         over = one.snoozed_until is None or one.snoozed_until <= now
         if over or worse:
@@ -157,8 +179,13 @@ def _not_found(
     return replace(one, extra={**one.extra, UNSEEN: True})
 
 
-def _opened(tank: str, finding: Finding, now: datetime) -> Recommendation:
-    extra = _with_worst({}, finding)
+def _opened(tank: str, finding: Finding, now: datetime, back: int = 0) -> Recommendation:
+    """A new recommendation.
+
+    Args:
+        back: so many of the same condition cleared of late.
+    """
+    extra = _with_worst({BACK: back} if back else {}, finding)
     id = new_id(tank, finding, now)
     return Recommendation(id, tank, finding, State.OPEN, now, now, extra=extra)
 
@@ -194,9 +221,10 @@ def _marked_at(one: Recommendation) -> datetime:
 
 
 def clear_delay_of(one: Recommendation) -> timedelta:
-    """How long the condition must be gone; a rule that no longer exists has the default."""
+    """How long the condition must be gone; what is of no rule has the default."""
     rule = RULE_OF.get(one.finding.code)
-    return DEFAULT_CLEAR_DELAY if rule is None else rule.clear_delay
+    own = DEFAULT_CLEAR_DELAY if rule is None else rule.clear_delay
+    return max(own, int(one.extra.get(BACK, 0)) * FLAP_DELAY)
 
 
 def settling_of(one: Recommendation) -> timedelta:

@@ -134,7 +134,8 @@ RULES_USE: Final[dict[str, Threshold]] = table(
               COMMON_PRACTICE, 0.05, 1),
     # Sensors
     Threshold("sensor_silent_min", 60, "min", "no reading for so long: silent", OUR_CHOICE, 5),
-    Threshold("sensor_retired_days", 14, "d", "a sensor silent for longer counts as taken out",
+    Threshold("sensor_retired_days", 14, "d",
+              "a sensor silent for longer counts as taken out where another measures the same",
               OUR_CHOICE, 1),
     Threshold("ph_disagree", 0.2, "[pH]", "two pH probes further apart disagree", COMMON_PRACTICE,
               0.02, 3),

@@ -52,11 +52,16 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """How much of what: ``{"name": "water", "value": 90.0, "unit": "L"}``."""
+    """How much of what: ``{"name": "water", "value": 90.0, "unit": "L"}``.
+
+    Attributes:
+        estimated: an estimate of what there is, nothing that anybody measures out.
+    """
 
     name: str
     value: float
     unit: str
+    estimated: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +204,8 @@ class Recommendation:
     def instruction(self) -> Instruction:
         """What it asks for, in the words that every form shows.
 
-        A condition that was not found at the latest evaluation, and is not cleared yet, says so.
+        A condition that was not found at the latest evaluation, and is not cleared yet, says so and
+        asks for nothing any more.
         """
         words = self.finding.instruction
         if self.state is not State.OPEN or not self.extra.get(UNSEEN):
@@ -207,7 +213,9 @@ class Recommendation:
         return replace(
             words,
             title=f"No longer seen: {words.title}",
-            action=f"Wait: if it stays so, nothing is to be done. Before: {words.action}",
+            action="Nothing to do now: the latest evaluation did not find it. If that lasts, it "
+            "leaves the list by itself.",
+            amounts=(),
             due=None,
         )
 

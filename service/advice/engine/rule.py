@@ -39,6 +39,13 @@ class Case:
         """A threshold of practice as it is in force for this tank."""
         return limit(self.view.tank, name)
 
+    def eased(self, value: float, share: float, code: str, subject: str = "") -> float:
+        """A limit, or ``share`` of it while the condition is active.
+
+        So what jitters around the limit does not clear it: a rule states its share.
+        """
+        return share * value if self.active(code, subject) else value
+
     def active(self, code: str, subject: str = "") -> bool:
         """Whether the condition is active already."""
         return (code, subject) in self.active_conditions
@@ -52,7 +59,8 @@ class Rule:
         code: stable; part of topics and addresses.
         about: when it raises a finding, one line.
         judge: its findings on a case; none where all is well or too little is known.
-        clear_delay: the condition must be gone for so long before the recommendation clears.
+        clear_delay: the condition must be gone for so long before the recommendation clears, and
+            be less severe or ask for other moves for so long before that counts.
         settling: so long after "done" the same condition does not count again: measures take time.
         may_move: the moves that its findings may ask for; all others it leaves alone.
         silent_while: states of the tank in which it says nothing.

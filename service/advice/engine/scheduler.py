@@ -15,11 +15,17 @@ from service.advice.engine.change_events import LedgerChange
 from service.advice.engine.integration import Integration
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Finding
+from service.advice.engine.unreadable import LASTING, readings_unavailable
 from service.clock import Clock, SystemClock
 from service.derive.models import TankView
 from service.derive.view_cache import ViewCache
-from service.errors import LittoralError, NotFoundError
-from service.registry.models import Tank
+from service.errors import (
+    LittoralError,
+    NotFoundError,
+    StoreRefusedError,
+    StoreUnavailableError,
+)
+from service.registry.models import Absence, Tank
 from service.registry.registry import Registry
 from service.store.interface import Store
 from service.times import format_moment
@@ -71,6 +77,7 @@ class Scheduler:
         self._pruned: datetime | None = None
         self._failed: list[str] = []
         self._evaluated: str | None = None
+        self._unreadable_since: datetime | None = None
         self._views = ViewCache(registry, store)
 
     def run(self, stop: threading.Event) -> None:
@@ -102,21 +109,23 @@ class Scheduler:
         failed: list[str] = []
         self._views.begin()
         self._retain_only(frozenset(tank.id for tank in tanks))
+        absences = self._registry.absences()
         for first in range(0, len(tanks), TANKS_AT_ONCE):
-            changes |= self._evaluate(tanks[first : first + TANKS_AT_ONCE], now, failed)
+            some = tanks[first : first + TANKS_AT_ONCE]
+            changes |= self._evaluate(some, absences, now, failed)
         self._prune(now)
         self._failed = failed
         return changes
 
     def _evaluate(
-        self, tanks: Sequence[Tank], now: datetime, failed: list[str]
+        self, tanks: Sequence[Tank], absences: Sequence[Absence], now: datetime, failed: list[str]
     ) -> dict[str, LedgerChange]:
         active = self._ledger.active([tank.id for tank in tanks], now)
         evaluated: list[tuple[TankView, list[Finding]]] = []
         for tank in tanks:
             try:
                 view = self._views.view(tank, now)
-                evaluated.append((view, evaluate(view, active[tank.id])))
+                evaluated.append((view, evaluate(view, active[tank.id], absences)))
             except NotFoundError:
                 continue  # deleted since the list was read
             except LittoralError:
@@ -141,16 +150,32 @@ class Scheduler:
         try:
             changes = self.evaluate_all()
             self._evaluated = at
+            self._unreadable_since = None
             status |= {"tanks": len(changes), "failed": self._failed, "error": None}
         except LittoralError as error:
             _log.warning("the tanks were not evaluated: %s", error.detail)
             status |= {"tanks": 0, "failed": [], "error": error.detail}
+            self._note_unreadable(error)
         status["mended"] = {one.name: one.mended for one in self._integrations}
         status |= {"evaluated": self._evaluated, "seconds": time.monotonic() - began}
         try:
             self._registry.put_status(STATUS_NAME, status)
         except LittoralError as error:
             _log.warning("the status of the scheduler was not stored: %s", error.detail)
+
+    def _note_unreadable(self, error: LittoralError) -> None:
+        """Recommend to call somebody once the store has been away for a while."""
+        if not isinstance(error, StoreUnavailableError | StoreRefusedError):
+            return
+        now = self._clock.now()
+        since = self._unreadable_since = self._unreadable_since or now
+        if now - since < LASTING:
+            return
+        try:
+            tanks = self._registry.tank_ids()
+            self._ledger.note(tanks, readings_unavailable(error.detail, since), now)
+        except LittoralError as fault:
+            _log.warning("that the store is away was not recorded: %s", fault.detail)
 
     def _wait(self, stop: threading.Event, began: float) -> None:
         """Sleep until the next evaluation is due, somebody nudges, or it is time to stop."""

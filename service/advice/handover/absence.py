@@ -9,6 +9,7 @@ from math import ceil
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from service.advice.contact import covers
 from service.advice.engine.ledger import Ledger
 from service.advice.handover.return_report import ReturnReport, tank_return
 from service.advice.handover.sheet import HandoverSheet, handover
@@ -131,11 +132,6 @@ def absence_of_link(link: ShareLink, registry: Registry) -> Absence:
         if (one.start, one.end) == (link.start, link.end) and covers(one, link.tank):
             return replace(one, tanks=(link.tank,))
     return Absence("", link.start, link.end, tanks=(link.tank,))
-
-
-def covers(absence: Absence, tank: str) -> bool:
-    """Whether an absence is about a tank; any is about "", no tank in particular."""
-    return not tank or not absence.tanks or tank in absence.tanks
 
 
 def present_or_next(absences: Sequence[Absence], now: datetime, tank: str = "") -> Absence | None:

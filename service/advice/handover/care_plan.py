@@ -148,7 +148,8 @@ def _water_and_doses(case: Case, start: datetime, end: datetime) -> Iterator[Tas
             )
         for number, planned in enumerate(case.tank.doses, start=1):
             yield _dose(case, planned.name, at + timedelta(minutes=20 + number))
-        at, work = later_evening(case, first, timedelta(days=plan.every_days)), None
+        # a change in parts is made with the last of them, as the rule on routine changes counts
+        at, work = later_evening(case, at, timedelta(days=plan.every_days)), None
 
 
 def _open_doses(case: Case, start: datetime) -> Iterator[Task]:

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from service.advice.care_log import newest
+from service.advice.contact import contact_during
 from service.advice.engine.instruction import NumberedCautions
 from service.advice.engine.recommendation import Instruction, Recommendation, Severity
 from service.advice.engine.rule import Case
@@ -24,6 +25,8 @@ from service.registry.recommendations import State
 from service.times import from_us, to_us
 
 PICTURE_DAYS: Final = 3
+PLANTS_SHOWN: Final = 4
+"""So many plants stand on a sheet by name. Our choice."""
 PICTURE_STEP_US: Final = 15 * 60_000_000
 
 
@@ -144,7 +147,7 @@ def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation
         waiting=tuple(waiting(open_ones, planned)),
         emergencies=tuple(emergencies(case)),
         leave_alone=tuple(leave_alone(case)),
-        contact=view.tank.contact,
+        contact=contact_during(absence, view.tank),
         notes=view.tank.notes,
     )
 
@@ -200,6 +203,8 @@ def life_line(case: Case) -> str:
     """What lives in the tank and what was last done."""
     animals = [f"{stock.count} {stock.species}" for stock in case.tank.livestock if stock.count]
     lives = listed(animals) if animals else "no animals registered"
+    if case.tank.planting:
+        lives = f"{lives}; plants: {planted(case)}"
     change = newest(case, LogKind.WATER_CHANGE)
     lives = f"{lives}{treated(case)}"
     if change is None:
@@ -210,6 +215,13 @@ def life_line(case: Case) -> str:
         f"{lives[0].upper()}{lives[1:]}; water changed {span(case.now - change.time)} ago"
         f"{how_much}."
     )
+
+
+def planted(case: Case) -> str:
+    """The plants by name, the first of many."""
+    names = [one.species for one in case.tank.planting]
+    more = len(names) - PLANTS_SHOWN
+    return listed([*names[:PLANTS_SHOWN], *([f"{more} more"] if more > 0 else [])])
 
 
 def treated(case: Case) -> str:

@@ -5,12 +5,19 @@ from __future__ import annotations
 from typing import Any, Final
 
 from service.api.calculate.formula import Formula, given, sentences
+from service.api.calculate.measured import (
+    IONS,
+    MEASURED,
+    OTHER_BASES,
+    Co2InputsSchema,
+    InputErrorsSchema,
+)
 from service.derive.calculations import carbonate
 from service.derive.calculations.co2 import co2
 from service.derive.models import Co2State
-from service.schemas.base import Nested, Schema
+from service.schemas.base import Nested
 from service.schemas.fields import Choice, Text
-from service.schemas.quantities import Measure, Ph, Share, alkalinity, hardness
+from service.schemas.quantities import Measure, Ph, Share, alkalinity
 from service.schemas.ranges import Estimated, Range
 from service.science.carbonate.inverse import BICARBONATE_SALT_G_MOL
 
@@ -21,34 +28,20 @@ def _kh(doc: str, attribute: str = "alkalinity_meq_l", **kwargs: Any) -> Measure
     return alkalinity(doc, attribute=attribute, **kwargs)
 
 
-_IONS: Final = {
-    "gh": hardness("General hardness; sharpens the ionic strength."),
-    "conductivity": Measure("uS/cm", "At 25 Cel; sharpens the ionic strength.", low=0, high=8_000),
-}
-"""What can be known besides."""
-
-
-class Co2InputsSchema(Schema):
-    """The inputs as they were understood."""
-
-    ph = Ph(required=True)
-    kh = _kh("", required=True)
-    temperature = Measure("Cel", attribute="temperature_c", required=True)
-    gh = hardness("", attribute="gh_meq_l")
-    conductivity = Measure("uS/cm", attribute="conductivity_us_cm")
-
-
 CO2: Final = Formula(
     name="co2",
     title="Dissolved CO2 from pH, carbonate hardness and temperature",
     about="The carbonate equilibrium with temperature-dependent constants and activity correction, "
-    "with\na 95 % interval. The trade's rule 3 x KH x 10^(7 - pH) is given for comparison.",
+    "with\na 95 % interval from the errors of pH, KH and temperature. The trade's rule\n"
+    "3 x KH x 10^(7 - pH) is given for comparison.",
     function=co2,
     asks={
         "ph": Ph("As a calibrated glass electrode shows it.", required=True),
         "kh": _kh("Carbonate hardness (alkalinity).", required=True),
         "temperature": Measure("Cel", "Of the water.", low=0, high=50, required=True),
-        **_IONS,
+        **IONS,
+        **OTHER_BASES,
+        **MEASURED,
         "target": Range(
             "mg/L",
             "Range aimed at, for `co2`; default 20 to 30 mg/L (common practice).",
@@ -60,6 +53,10 @@ CO2: Final = Formula(
         "co2": Estimated("mg/L", "Dissolved CO2; null when unknown.", allow_none=True),
         "method": Text("Name of the formula."),
         "inputs": Nested(Co2InputsSchema),
+        "alkalinity": Estimated(
+            "meq/L", "The carbonate alkalinity that `kh` is taken for, by how it was tested."
+        ),
+        "errors": Nested(InputErrorsSchema, "Limits of error in force, yours or the usual ones."),
         "target": Range("mg/L", "Range aimed at."),
         "state": Choice("Where the value lies against the target.", words=list(Co2State)),
         "rule_of_thumb": Measure(
@@ -68,7 +65,8 @@ CO2: Final = Formula(
             "about 12 % low at 24 to 26 Cel.",
         ),
         "rule_of_thumb_method": Text("The rule."),
-        "reasons": sentences("Why unknown; empty otherwise."),
+        "assumptions": sentences("What was taken for granted, and what would narrow the interval."),
+        "reasons": sentences("Why unknown, or why the result is outside of sense; else empty."),
     },
     example=given(ph=6.6, kh="4 dKH", temperature="24 Cel"),
 )
@@ -81,10 +79,17 @@ PH: Final = Formula(
         "co2": Measure("mg/L", "Aimed at.", above=0, high=1000, required=True),
         "kh": _kh("Carbonate hardness.", required=True),
         "temperature": Measure("Cel", low=0, high=50, required=True),
-        **_IONS,
+        **IONS,
+        **OTHER_BASES,
+        **MEASURED,
     },
     answers={
-        "ph": Ph("Null where no pH from 2 to 12 fits.", allow_none=True),
+        "ph": Estimated(
+            "[pH]",
+            "As the probe shows it, its error included. Null where no pH from 2 to 12 fits.",
+            allow_none=True,
+        ),
+        "assumptions": sentences("What was taken for granted."),
         "reasons": sentences(),
     },
     example=given(co2="25 mg/L", kh="4 dKH", temperature="24 Cel"),
@@ -99,7 +104,7 @@ KH: Final = Formula(
         "co2": Measure("mg/L", low=0, high=1000, required=True),
         "ph": Ph(required=True),
         "temperature": Measure("Cel", low=0, high=50, required=True),
-        **_IONS,
+        **IONS,
     },
     answers={"kh": _kh("Null where it would be below 0.", allow_none=True), "reasons": sentences()},
     example=given(co2="0.6 mg/L", ph=8.1, temperature="24 Cel"),

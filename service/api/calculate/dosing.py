@@ -9,10 +9,10 @@ from service.derive.calculations.dosing import (
     Bottle,
     Grade,
     IonLevel,
-    Salt,
     dose,
     stock_dose,
 )
+from service.registry.fields.dose_content import SaltSchema
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, ValueSchema
 from service.schemas.fields import NEAREST, Choice, Field, Number, Text, finite, within
@@ -80,15 +80,6 @@ class GradeSchema(ValueSchema):
     n = Number("Percent.", attribute="n_percent", low=0, high=100, required=True)
     p2o5 = Number("Percent.", attribute="p2o5_percent", low=0, high=100, required=True)
     k2o = Number("Percent.", attribute="k2o_percent", low=0, high=100, required=True)
-
-
-class SaltSchema(ValueSchema):
-    """A salt in the bottle."""
-
-    makes = Salt
-
-    substance = Choice("A known salt.", words=list(SUBSTANCES), required=True)
-    mass = Measure("g", attribute="mass_g", above=0, high=1e6, required=True)
 
 
 class OverSchema(AnswerSchema):

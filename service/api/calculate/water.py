@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from service.api.calculate.formula import Formula, given, sentences
+from service.api.calculate.measured import MEASURED
 from service.api.calculate.water_schemas import (
     ChangedSubstanceSchema,
     HardnessPairSchema,
@@ -34,6 +35,7 @@ WATER_CHANGE: Final = Formula(
         "tank": Nested(WaterSchema, "The tank before."),
         "new": Nested(WaterSchema, "The new water as it goes in."),
         "substances": Items(SubstanceSchema, longest=50),
+        **MEASURED,
     },
     answers={
         "water_changed": Measure("L", "Each time.", allow_none=True),

@@ -5,10 +5,10 @@ from __future__ import annotations
 from service.derive.calculations.mixing import Hardness
 from service.derive.calculations.water_change import Dissolved, Water
 from service.schemas.answers import AnswerSchema
-from service.schemas.base import ValueSchema
+from service.schemas.base import Items, ValueSchema
 from service.schemas.fields import Text, Whole
 from service.schemas.quantities import Measure, Ph, Share, alkalinity, hardness
-from service.schemas.ranges import Range
+from service.schemas.ranges import Estimated, Range
 
 
 class WaterSchema(ValueSchema):
@@ -54,11 +54,12 @@ class SubstanceSchema(ValueSchema):
 class MixedWaterSchema(AnswerSchema):
     """The tank right after one change."""
 
-    ph = Ph(allow_none=True)
-    kh = alkalinity("", attribute="alkalinity_meq_l")
+    ph = Estimated("[pH]", allow_none=True)
+    kh = alkalinity("As the same test would show it.", attribute="alkalinity_meq_l")
     gh = hardness("", attribute="gh_meq_l", allow_none=True)
     temperature = Measure("Cel", attribute="temperature_c")
-    co2 = Measure("mg/L", attribute="co2_mg_l", allow_none=True)
+    co2 = Estimated("mg/L", attribute="co2_mg_l", allow_none=True)
+    assumptions = Items(Text(longest=1000), "What was taken for granted.")
 
 
 class ChangedSubstanceSchema(AnswerSchema):

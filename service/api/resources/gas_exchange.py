@@ -14,7 +14,7 @@ from service.derive.loader import load
 from service.derive.models import EstimatedValue, GasModel
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items
-from service.schemas.fields import Text, Whole
+from service.schemas.fields import Choice, Text, Whole
 from service.schemas.quantities import Measure
 from service.schemas.ranges import Estimated
 from service.schemas.readings import REASONS
@@ -55,6 +55,18 @@ class GasExchangeSchema(AnswerSchema):
     fitted = Moment("When; from the days before.")
     k20 = Estimated(
         "/h", "Exchange coefficient at 20 Cel.", attribute="fit.k20_per_h", allow_none=True
+    )
+    day_k20 = Estimated(
+        "/h",
+        "Exchange coefficient by day at 20 Cel, where it differs; null: as `k20`.",
+        attribute="fit.day_k20_per_h",
+        allow_none=True,
+    )
+    day_begins = Choice(
+        "With what the exchange of the day begins: the CO2 or the lamp.",
+        words=["gas", "lamp"],
+        attribute="fit.day_begins",
+        allow_none=True,
     )
     injection = Estimated("mg/L/h", attribute="fit.injection_mg_l_h", allow_none=True)
     equilibrium = Measure(
@@ -126,11 +138,7 @@ def _cylinders(model: GasModel) -> list[Cylinder]:
 
 
 def _reasons(model: GasModel) -> list[str]:
-    reasons = [model.reason] if model.reason else []
-    if model.lead_h is not None and not math.isfinite(model.lead_h.value):
-        reasons.append("the target is not reached at the present injection rate")
-    elif model.lead_h is not None and not math.isfinite(model.lead_h.high):
-        reasons.append("whether the target is reached at the present rate is not sure")
+    reasons = [*([model.reason] if model.reason else []), *model.notes]
     if model.fit is None and not reasons:
         reasons.append("the series does not show the gas exchange")
     return reasons

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping
 from datetime import datetime
-from typing import Any, Final
+from typing import Any
 
 from flask import Response, current_app
 
@@ -15,13 +15,13 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.openapi import text_of
 from service.errors import LittoralError
+from service.integrations.metrics.disks import database_paths, full_disks
+from service.integrations.metrics.health import INGEST, is_silent
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Text, Whole, YesNo
 from service.schemas.times import Moment
 from service.version import package_version
-
-_INGEST: Final = "ingest:"
 
 blueprint = Blueprint("service", __name__, description="The service itself.")
 
@@ -69,6 +69,12 @@ class IngestReadySchema(AnswerSchema):
         dump_default=None,
     )
     waiting = Whole("Messages not yet written.", low=0, high=2**53, dump_default=0)
+    aside = Whole(
+        "Damaged batches and fatal messages that were taken aside, as files beside the spool.",
+        low=0,
+        high=2**53,
+        dump_default=0,
+    )
     errors = Items(Text(longest=2000), dump_default=())
 
 
@@ -85,6 +91,7 @@ class ReadySchema(AnswerSchema):
     """Whether the service can do its work."""
 
     status = Choice(words=["ready", "not ready"])
+    reasons = Items(Text(longest=2000), "Why it is not ready, a sentence each.")
     time = Moment("The service's clock.")
     store = Nested(StoreReadySchema)
     registry = Nested(RegistryReadySchema)
@@ -105,25 +112,34 @@ def healthz() -> dict[str, Any]:
 def readyz() -> tuple[dict[str, Any], int]:
     """Whether the service can do its work
 
-    Ready when store and registry answer and the evaluation of the tanks is not overdue: none was
-    completed within three times its interval, a minute at least. Beside it, when the ingesters
-    last wrote and when the tanks were last evaluated.
+    Ready when store and registry answer, none of their disks and the spool's is full, no ingester
+    has to hold up messages, and the evaluation of the tanks is not overdue: none was completed
+    within three times its interval, a minute at least. Beside it, when the ingesters last wrote
+    and when the tanks were last evaluated.
     """
     context = current()
     health = context.store.health()
     statuses, fault = _statuses()
     status = statuses.get(STATUS_NAME)
     late = "" if fault else _overdue(status)
-    ready = health.reachable and not fault and not late
+    reasons = [
+        *([] if health.reachable else [f"the store does not answer: {health.detail}"]),
+        *([f"the registry does not answer: {fault}"] if fault else []),
+        *([late] if late else []),
+        *full_disks(database_paths(context.config)),
+        *_stalled(statuses),
+    ]
+    ready = not reasons
     body = {
         "status": "ready" if ready else "not ready",
+        "reasons": reasons,
         "time": now(),
         "store": health,
         "registry": {"reachable": not fault, "detail": fault},
         "ingest": [
-            {**status, "name": name.removeprefix(_INGEST)}
+            {**status, "name": name.removeprefix(INGEST)}
             for name, status in statuses.items()
-            if name.startswith(_INGEST)
+            if name.startswith(INGEST)
         ],
         "advice": _advice(status, late),
     }
@@ -135,6 +151,18 @@ def _statuses() -> tuple[dict[str, dict[str, Any]], str]:
         return current().registry.statuses(), ""
     except LittoralError as error:
         return {}, error.detail
+
+
+def _stalled(statuses: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    """A sentence for each running ingester that cannot put readings anywhere."""
+    return [
+        f"{name.removeprefix(INGEST)} can store nothing, and messages wait at the broker: "
+        f"{'; '.join(status.get('errors', ()))}"
+        for name, status in statuses.items()
+        if name.startswith(INGEST)
+        and status.get("stalled")
+        and not is_silent(status, now(), current().config.clock.speed)
+    ]
 
 
 def _overdue(status: Mapping[str, Any] | None) -> str:

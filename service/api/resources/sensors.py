@@ -11,13 +11,16 @@ from service.api.context import Context, current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.api.resources.readings.schemas import FlagsField
+from service.derive.device_clock import clock_text
 from service.derive.sensor_choice import chosen_series, considered
 from service.derive.slips import slips
 from service.registry.models import Rejection, Tank
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text, Whole, YesNo
+from service.schemas.quantities import Measure
 from service.schemas.readings import CanonicalUnit, ReadingTime
+from service.schemas.times import Moment
 from service.store import SeriesInfo, SeriesKey
 from service.units import QUANTITIES
 
@@ -40,6 +43,14 @@ class LastSchema(AnswerSchema):
     flags = FlagsField()
 
 
+class ClockSchema(AnswerSchema):
+    """A device's clock that is off by a constant."""
+
+    fast = Measure("s", "So much fast; below 0: slow.", attribute="fast_s")
+    since = Moment("When it was recognised.")
+    text = Text("In words.")
+
+
 class SensorSchema(AnswerSchema):
     """One series: the readings of one quantity by one sensor."""
 
@@ -47,6 +58,12 @@ class SensorSchema(AnswerSchema):
     sensor = Text(attribute="key.sensor")
     believed = YesNo("Derived values are taken from it now.")
     last = Nested(LastSchema)
+    clock = Nested(
+        ClockSchema,
+        "Its device's clock, where it is off by a known constant: times are corrected; null: "
+        "nothing is known against it.",
+        allow_none=True,
+    )
 
 
 class SensorsSchema(AnswerSchema):
@@ -77,7 +94,18 @@ def sensors(tank: str) -> dict[str, Any]:
     found = context.registry.tank(tank)
     series = context.store.series(tank)
     trusted = _believed(found, series)
-    shown = [With(info, believed=info.key in trusted) for info in series]
+    clocks = {
+        (one.quantity, one.sensor): With(one, text=clock_text(one, found, now()))
+        for one in context.registry.device_clocks(tank)
+    }
+    shown = [
+        With(
+            info,
+            believed=info.key in trusted,
+            clock=clocks.get((info.key.quantity, info.key.sensor)),
+        )
+        for info in series
+    ]
     refusal = last_refusal(context, tank)
     return {
         "tank": tank,

@@ -67,13 +67,17 @@ def data_of(schema: LogData, given: dict[str, Any]) -> dict[str, Any]:
     """The data of an entry from its options.
 
     Raises:
-        click.UsageError: of options that exclude each other not exactly one is given.
+        click.UsageError: of options that exclude each other not exactly one is given, or of those
+            of which at least one is needed none.
     """
     data = {name: value for name, value in given.items() if value is not None}
     together = schema.one_of
     if together is not None and sum(name in data for name in together.names) != 1:
         flags = " and ".join(_flag(name) for name in together.names)
         raise click.UsageError(f"one of {flags} is needed")
+    if schema.any_of and not any(name in data for name in schema.any_of):
+        flags = ", ".join(_flag(name) for name in schema.any_of)
+        raise click.UsageError(f"at least one of {flags} is needed")
     return data
 
 

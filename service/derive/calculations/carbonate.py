@@ -6,13 +6,28 @@ import math
 from dataclasses import dataclass
 from typing import Unpack
 
-from service.derive.calculations.co2 import KnownIons
+import numpy as np
+from numpy.typing import ArrayLike
+
+from service.derive.calculations.draws import Draws, estimate_of
+from service.derive.calculations.measuring import (
+    Known,
+    KnownIons,
+    ions_of,
+    measuring_of,
+    other_bases_of,
+)
+from service.derive.calculations.sense import ions_out_of_sense, kh_step_too_large
+from service.derive.models import EstimatedValue
 from service.science.carbonate import inverse
 from service.science.carbonate.alkalinity import (
     carbonate_side,
     non_carbonate_alkalinity_meq_l,
     non_carbonate_caution,
+    without_other_bases,
 )
+from service.science.carbonate.interval import unknown_ions
+from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 
@@ -21,7 +36,8 @@ from service.science.water.hardness import MEQ_L_PER_DEGREE
 class PhForCo2:
     """The pH at which water holds a CO2; None where there is none, and why."""
 
-    ph: float | None
+    ph: EstimatedValue | None
+    assumptions: tuple[str, ...] = ()
     reasons: tuple[str, ...] = ()
 
 
@@ -53,13 +69,42 @@ class BicarbonateDose:
 
 
 def ph_for_co2(
-    co2_mg_l: float, alkalinity_meq_l: float, temperature_c: float, **ions: Unpack[KnownIons]
+    co2_mg_l: float, alkalinity_meq_l: float, temperature_c: float, **known: Unpack[Known]
 ) -> PhForCo2:
-    """The pH at which water holds ``co2_mg_l``."""
-    found = float(inverse.ph_for_co2(co2_mg_l, alkalinity_meq_l, temperature_c, **ions))
-    if math.isnan(found):
-        return PhForCo2(None, ("no pH from 2 to 12 gives this CO2 in this water",))
-    return PhForCo2(found)
+    """The pH at which water holds ``co2_mg_l``, as the probe shows it, with its 95 % interval."""
+    ions, measuring = ions_of(known), measuring_of(known)
+    tested = measuring.alkalinity(alkalinity_meq_l)
+    bases = other_bases_of(known)
+
+    def carbonate(tested: MeasuredAlkalinity, ph: ArrayLike) -> MeasuredAlkalinity:
+        return without_other_bases(tested, ph, temperature_c, **bases)
+
+    # what is not carbonate depends on the pH that is sought: two rounds settle it
+    ph = float(inverse.ph_for_co2(co2_mg_l, tested.value_meq_l, temperature_c, **ions))
+    part = tested
+    for _ in range(3 if bases and not math.isnan(ph) else 0):
+        part = carbonate(tested, ph)
+        ph = float(inverse.ph_for_co2(co2_mg_l, part.value_meq_l, temperature_c, **ions))
+        if math.isnan(ph):
+            break
+    draws = Draws()
+    celsius = np.clip(draws.rectangular(temperature_c, measuring.temperature_error_c), 0.0, 50.0)
+    # CO2 computed without the ions that are not known reads high by this
+    unknown = unknown_ions(tuple(ions))
+    drawn = inverse.ph_for_co2(
+        co2_mg_l * np.exp(draws.normal(unknown.bias, unknown.sd)),
+        draws.alkalinity(part),
+        celsius,
+        **ions,
+    ) + draws.rectangular(0.0, measuring.ph_error)
+    found = estimate_of(ph, np.asarray(drawn))
+    assumptions = measuring.assumptions(alkalinity_meq_l)
+    if found is None:
+        return PhForCo2(None, assumptions, ("no pH from 2 to 12 gives this CO2 in this water",))
+    reasons = ions_out_of_sense(
+        alkalinity_meq_l, ions.get("gh_meq_l"), ions.get("conductivity_us_cm")
+    )
+    return PhForCo2(found, assumptions, tuple(reasons))
 
 
 def kh_of_water(
@@ -101,12 +146,7 @@ def bicarbonate(
         alkalinity_meq_l, target_meq_l, volume_l, salt=salt
     )
     rise_dkh = max(target_meq_l - alkalinity_meq_l, 0.0) / MEQ_L_PER_DEGREE
-    cautions = []
-    if rise_dkh > MAX_KH_STEP_DKH:
-        cautions.append(
-            f"raise KH by no more than {MAX_KH_STEP_DKH:g} dKH a day with fish in the tank "
-            "(common practice, no source)"
-        )
+    cautions = list(kh_step_too_large(max(target_meq_l - alkalinity_meq_l, 0.0)))
     if rise_dkh > 0:
         cautions.append("pH rises with it at once: look at the animals, and at CO2 afterwards")
     days = math.ceil(rise_dkh / MAX_KH_STEP_DKH - 1e-9)

@@ -6,6 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from service.derive.calculations.sense import (
+    kh_step_too_large,
+    larger_than_bottle,
+    poisonous,
+)
+from service.registry.models import Salt
 from service.science.numeric.checks import OutOfRangeError
 from service.science.nutrients.dosing import (
     SUBSTANCES,
@@ -49,14 +55,6 @@ class Grade:
     n_percent: float
     p2o5_percent: float
     k2o_percent: float
-
-
-@dataclass(frozen=True, slots=True)
-class Salt:
-    """A known salt and how much of it is in the bottle."""
-
-    substance: str
-    mass_g: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +104,7 @@ def dose(
     chosen = _substance(substance, label, grade)
     weighed = _grams(chosen, volume_l, mass_g, ion, rise_mg_l)
     rises = {name: float(rise) for name, rise in ions_mg_l(chosen, weighed, volume_l).items()}
+    kh_rise = float(kh_rise_meq_l(rises))
     after = {one.ion: one.mg_l for one in levels}
     for name, rise in rises.items():
         after[name] = after.get(name, 0.0) + rise
@@ -114,10 +113,13 @@ def dose(
         bottle_mass_g = weighed * bottle.volume_ml / bottle.dose_ml
         if chosen.name in SUBSTANCES:
             cautions += stock_cautions(Stock({chosen.name: bottle_mass_g}, bottle.volume_ml))
+        cautions += larger_than_bottle(bottle.dose_ml, bottle.volume_ml)
+    cautions += poisonous(rises)
+    cautions += kh_step_too_large(kh_rise)
     return Dose(
         mass_g=weighed,
         rises=tuple(IonLevel(name, rise) for name, rise in rises.items()),
-        kh_rise_meq_l=float(kh_rise_meq_l(rises)),
+        kh_rise_meq_l=kh_rise,
         gh_rise_meq_l=float(gh_rise_meq_l(rises)),
         bottle_mass_g=bottle_mass_g,
         over=tuple(over_ceilings(after, CEILINGS)),
@@ -155,7 +157,12 @@ def stock_dose(
     return StockDose(
         dose_ml=dose_ml,
         rises=tuple(IonLevel(name, float(rise)) for name, rise in rises.items()),
-        cautions=(HANDLING, *stock_cautions(stock)),
+        cautions=(
+            HANDLING,
+            *stock_cautions(stock),
+            *larger_than_bottle(dose_ml, bottle_ml),
+            *kh_step_too_large(float(kh_rise_meq_l(rises))),
+        ),
     )
 
 

@@ -6,8 +6,15 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import Final, Unpack
 
+import numpy as np
+
+from service.derive.calculations.draws import Draws, estimate_of
+from service.derive.calculations.measuring import Measured, Measuring
+from service.derive.models import Array, EstimatedValue
+from service.science.carbonate.inputs import PH_RANGE
+from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.numeric.checks import OutOfRangeError
 from service.science.water.carbonate import water_after_change
 from service.science.water.change import (
@@ -16,7 +23,15 @@ from service.science.water.change import (
     fraction_for_target,
     steady_state,
 )
+from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.science.water.mix import new_water_range_c
+
+ASSUMED_GH_MEQ_L: Final = 8 * MEQ_L_PER_DEGREE
+GH_LIMITS_MEQ_L: Final = 7 * MEQ_L_PER_DEGREE
+"""A GH that nobody tells is taken to lie from 1 to 15 dGH. Common practice, no source."""
+NO_GH: Final = (
+    "GH is not known: 8 dGH is taken, give or take 7 dGH, and the intervals are wider for it"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +61,19 @@ class Dissolved:
 
 @dataclass(frozen=True, slots=True)
 class MixedWater:
-    """The tank right after one change; None where no pH from 2 to 12 fits."""
+    """The tank right after one change; None where no pH from 2 to 12 fits.
 
-    ph: float | None
+    Attributes:
+        alkalinity_meq_l: KH as the same test would show it.
+        assumptions: what was taken for granted, a sentence each.
+    """
+
+    ph: EstimatedValue | None
     alkalinity_meq_l: float
     gh_meq_l: float | None
     temperature_c: float
-    co2_mg_l: float | None
+    co2_mg_l: EstimatedValue | None
+    assumptions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,15 +110,19 @@ def water_change(
     tank: Water | None = None,
     new: Water | None = None,
     substances: Sequence[Dissolved] = (),
+    **measured: Unpack[Measured],
 ) -> WaterChange:
     """What changing ``fraction`` of a tank once or several times does.
+
+    Args:
+        measured: how pH, KH and temperature of both waters were measured.
 
     Raises:
         OutOfRangeError: one water without the other, or a target out of reach.
     """
     water, welcome = None, None
     if tank is not None and new is not None:
-        water = _mixed(tank, new, fraction)
+        water = mixed_water(tank, new, fraction, Measuring(**measured))
         low, high = new_water_range_c(tank.temperature_c, fraction)
         welcome = (float(low), float(high))
     elif tank is not None or new is not None:
@@ -114,28 +139,54 @@ def water_change(
     )
 
 
-def _mixed(tank: Water, new: Water, fraction: float) -> MixedWater:
+def mixed_water(tank: Water, new: Water, fraction: float, measuring: Measuring) -> MixedWater:
+    """The tank right after a change, pH and CO2 with 95 % intervals.
+
+    Raises:
+        OutOfRangeError: the GH of one water alone.
+    """
     if (tank.gh_meq_l is None) != (new.gh_meq_l is None):
         missing = "tank" if tank.gh_meq_l is None else "new"
         raise OutOfRangeError(f"{missing}.gh_meq_l", None, "gh of both tank and new, or of neither")
+    told = tank.gh_meq_l is not None
+    draws = Draws()
+    # one probe, one kit and one source of water: their errors are the same in tank and new water
+    ph_error = _with_middle(0.0, draws.rectangular(0.0, measuring.ph_error))
+    hardness = _with_middle(ASSUMED_GH_MEQ_L, draws.rectangular(ASSUMED_GH_MEQ_L, GH_LIMITS_MEQ_L))
+    before, after = (
+        {
+            "ph": np.clip(one.ph + ph_error, *PH_RANGE),
+            "alkalinity_meq_l": _alkalinity(draws, measuring.alkalinity(one.alkalinity_meq_l)),
+            "temperature_c": one.temperature_c,
+            "gh_meq_l": hardness if one.gh_meq_l is None else one.gh_meq_l,
+        }
+        for one in (tank, new)
+    )
     found = water_after_change(
-        tank.ph,
-        tank.alkalinity_meq_l,
-        tank.temperature_c,
-        new_ph=new.ph,
-        new_alkalinity_meq_l=new.alkalinity_meq_l,
-        new_temperature_c=new.temperature_c,
-        fraction=fraction,
-        gh_meq_l=tank.gh_meq_l,
-        new_gh_meq_l=new.gh_meq_l,
+        **before, **{f"new_{name}": value for name, value in after.items()}, fraction=fraction
     )
+    gh = float(concentration_after_changes(tank.gh_meq_l or 0.0, new.gh_meq_l or 0.0, fraction))
     return MixedWater(
-        ph=_known(found.ph),
-        alkalinity_meq_l=float(found.alkalinity_meq_l),
-        gh_meq_l=None if found.gh_meq_l is None else float(found.gh_meq_l),
-        temperature_c=float(found.temperature_c),
-        co2_mg_l=_known(found.co2_mg_l),
+        ph=estimate_of(float(found.ph[0]), found.ph[1:] - ph_error[1:]),
+        alkalinity_meq_l=float(
+            concentration_after_changes(tank.alkalinity_meq_l, new.alkalinity_meq_l, fraction)
+        ),
+        gh_meq_l=gh if told else None,
+        temperature_c=float(
+            concentration_after_changes(tank.temperature_c, new.temperature_c, fraction)
+        ),
+        co2_mg_l=estimate_of(float(found.co2_mg_l[0]), found.co2_mg_l[1:]),
+        assumptions=(*measuring.assumptions(tank.alkalinity_meq_l), *(() if told else (NO_GH,))),
     )
+
+
+def _with_middle(middle: float, drawn: Array) -> Array:
+    """The value itself, then its draws."""
+    return np.concatenate(([middle], drawn))
+
+
+def _alkalinity(draws: Draws, measured: MeasuredAlkalinity) -> Array:
+    return _with_middle(float(measured.value_meq_l), draws.alkalinity(measured))
 
 
 def _dissolved(one: Dissolved, at: str, fraction: float, changes: int) -> DissolvedAfter:
@@ -161,8 +212,3 @@ def _named(names: Mapping[str, str]) -> Iterator[None]:
     except OutOfRangeError as error:
         name = names.get(error.name, error.name)
         raise OutOfRangeError(name, error.value, error.allowed) from error
-
-
-def _known(value: Any) -> float | None:
-    number = float(value)
-    return None if math.isnan(number) else number

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time
 
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.models import Alkalinity, Array
-from service.derive.thresholds import derived_limit
+from service.derive.co2.kh_kit import measured_by
+from service.derive.models import Alkalinity
 from service.registry.models import LogEntry, LogKind, Tank
 from service.registry.volume import net_volume_l
 from service.science.carbonate.inputs import MAX_ALKALINITY_MEQ_L
 from service.science.carbonate.inverse import alkalinity_after_bicarbonate
+from service.science.carbonate.kh_test import MeasuredAlkalinity, after_mixing
 from service.science.water.change import concentration_after_changes
-from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.times import to_us
 
 TESTED = "KH test in the log"
@@ -32,11 +32,6 @@ class _Step:
 
     time_us: int
     alkalinity: Alkalinity
-
-
-def kit_sd_meq_l(tank: Tank) -> float:
-    """Standard deviation of one KH test: uniform over one step of the kit, step / sqrt(12)."""
-    return float(derived_limit(tank, "kh_step_dkh") * MEQ_L_PER_DEGREE / 12.0**0.5)
 
 
 def alkalinity_in_force(tank: Tank, log: Sequence[LogEntry], now: datetime) -> Alkalinity | None:
@@ -58,8 +53,8 @@ def alkalinity_in_force(tank: Tank, log: Sequence[LogEntry], now: datetime) -> A
 
 def alkalinity_at(
     tank: Tank, log: Sequence[LogEntry], time_us: npt.NDArray[np.int64]
-) -> tuple[Array, Array]:
-    """The alkalinity at each moment as known now, and its standard deviation.
+) -> MeasuredAlkalinity:
+    """The alkalinity at each moment as known now, with its errors.
 
     A test shows that the alkalinity has moved since the test before: in hindsight it moved
     evenly, so what the test found on top of what was expected is spread over the time between.
@@ -68,18 +63,21 @@ def alkalinity_at(
         time_us: (n,), microseconds since 1970-01-01 UTC.
 
     Returns:
-        meq/L (n,) twice; NaN before the first known value.
+        meq/L (n,); NaN before the first known value.
     """
     steps = _steps(tank, log)
-    values = np.array([np.nan] + [step.alkalinity.meq_l for step in steps])
-    spreads = np.array([np.nan] + [step.alkalinity.sd_meq_l for step in steps])
+    unknown = MeasuredAlkalinity(*(np.asarray(np.nan) for _ in range(3)))
+    measured = [unknown, *(step.alkalinity.measured for step in steps)]
+    values = np.array([one.value_meq_l for one in measured])
+    half_widths = np.array([one.half_width_meq_l for one in measured])
+    spreads = np.array([one.sd_meq_l for one in measured])
     starts = np.array([step.time_us for step in steps], dtype=np.int64)
     index = np.searchsorted(starts, time_us, side="right")
     found = values[index]
     for begin, end, residual in _residuals(steps):
         here = (time_us >= begin) & (time_us < end)
         found[here] += residual * (time_us[here] - begin) / (end - begin)
-    return np.maximum(found, 0.0), spreads[index]
+    return MeasuredAlkalinity(np.maximum(found, 0.0), half_widths[index], spreads[index])
 
 
 def _residuals(steps: Sequence[_Step]) -> Iterator[tuple[int, int, float]]:
@@ -89,7 +87,8 @@ def _residuals(steps: Sequence[_Step]) -> Iterator[tuple[int, int, float]]:
         tested = step.alkalinity.tested
         if step.alkalinity.source == TESTED:
             if last_test is not None and step.time_us > last_test:
-                residual = step.alkalinity.meq_l - steps[number - 1].alkalinity.meq_l
+                expected = steps[number - 1].alkalinity.measured.value_meq_l
+                residual = float(step.alkalinity.measured.value_meq_l - expected)
                 yield last_test, step.time_us, residual
             last_test = step.time_us
         elif number == 0 and tested is not None:
@@ -99,17 +98,17 @@ def _residuals(steps: Sequence[_Step]) -> Iterator[tuple[int, int, float]]:
 def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
     """The alkalinity over time, oldest first."""
     steps = []
-    sd = kit_sd_meq_l(tank)
     if tank.kh_meq_l is not None:
         tested = tank.kh_tested
         when = None if tested is None else datetime.combine(tested, time(), UTC)
         # It is "as last known", so it also counts for the days before it was written down.
-        registered = Alkalinity(tank.kh_meq_l, sd, when, "registered with the tank")
+        measured = measured_by(tank.kh_kit, tank.kh_meq_l)
+        registered = Alkalinity(tank.kh_meq_l, measured, when, "registered with the tank")
         steps.append(_Step(-(2**62), registered))
     for entry in sorted(log, key=_time_of):
         if _is_test(entry):
             value = float(entry.data["kh_meq_l"])
-            tested_now = Alkalinity(value, sd, entry.time, TESTED)
+            tested_now = Alkalinity(value, measured_by(tank.kh_kit, value), entry.time, TESTED)
             steps.append(_Step(to_us(entry.time), tested_now))
         elif entry.kind == LogKind.WATER_CHANGE and steps:
             carried = _after_change(tank, steps[-1].alkalinity, entry)
@@ -139,8 +138,14 @@ def _after_buffer(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity
     value = float(alkalinity_after_bicarbonate(before.meq_l, grams, volume_l, salt=salt))
     if value > MAX_ALKALINITY_MEQ_L:
         return None  # a slip in the log
-    sd = float(np.hypot(before.sd_meq_l, CARRIED_SD_SHARE * (value - before.meq_l)))
-    return Alkalinity(value, sd, before.tested, "KH test carried through water changes and buffer")
+    raised = value - before.meq_l
+    measured = replace(
+        before.measured,
+        value_meq_l=np.asarray(before.measured.value_meq_l + raised),
+        sd_meq_l=np.hypot(before.measured.sd_meq_l, CARRIED_SD_SHARE * raised),
+    )
+    source = "KH test carried through water changes and buffer"
+    return Alkalinity(value, measured, before.tested, source)
 
 
 def _after_change(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity | None:
@@ -152,5 +157,6 @@ def _after_change(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity
     if before.tested is None or before.tested >= entry.time:
         return None
     value = float(concentration_after_changes(before.meq_l, float(tap), float(fraction)))
-    sd = float(np.hypot(before.sd_meq_l, CARRIED_SD_SHARE * value))
-    return Alkalinity(value, sd, before.tested, "KH test carried through water changes")
+    mixed = after_mixing(before.measured, float(fraction), measured_by(tank.kh_kit, float(tap)))
+    measured = replace(mixed, sd_meq_l=np.hypot(mixed.sd_meq_l, CARRIED_SD_SHARE * value))
+    return Alkalinity(value, measured, before.tested, "KH test carried through water changes")

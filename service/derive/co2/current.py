@@ -7,7 +7,15 @@ from datetime import datetime
 
 import numpy as np
 
+from service.derive.calculations.sense import co2_out_of_sense, ions_out_of_sense
 from service.derive.co2.alkalinity import alkalinity_in_force
+from service.derive.co2.beside_carbonate import (
+    NOTHING_ELSE,
+    BesideCarbonate,
+    beside_carbonate,
+    carbonate_part,
+)
+from service.derive.co2.bound import most_co2_mg_l
 from service.derive.co2.calibration import calibration_age_days, calibration_sd_ph
 from service.derive.co2.series import CONDUCTIVITY_VALID_MIN
 from service.derive.co2.target import Target, state_of, target_of
@@ -16,12 +24,14 @@ from service.derive.models import Alkalinity, Co2Now, Co2State, EstimatedValue, 
 from service.derive.sensor_choice import US_PER_MINUTE, age_min, ago
 from service.derive.thresholds import derived_limit
 from service.registry.models import Tank
+from service.science.carbonate.alkalinity import non_carbonate_caution
 from service.science.carbonate.co2 import (
     DEFAULT_TEMPERATURE_SD_C,
     PH_RANGE,
     co2_rule_of_thumb_mg_l,
     estimate_co2,
 )
+from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.water.hardness import dkh_from_meq_l
 from service.store.model import Reading
 from service.times import from_us, to_us
@@ -51,6 +61,7 @@ def co2_now(inputs: Inputs, target: Target | None = None) -> Co2Now:
         temperature=inputs.paired_temperature,
         calibrated_days_ago=calibration_age_days(inputs.log, "ph", now),
         conductivity_us_cm=None if conductivity is None else conductivity.value,
+        beside=beside_carbonate(tank, inputs.log, now),
         reasons=inputs.reasons("ph"),
     )
 
@@ -66,6 +77,7 @@ def co2_at(
     temperature: Reading | None = None,
     calibrated_days_ago: float | None = None,
     conductivity_us_cm: float | None = None,
+    beside: BesideCarbonate = NOTHING_ELSE,
     reasons: tuple[str, ...] = (),
 ) -> Co2Now:
     """CO2 at ``now`` from single readings.
@@ -78,6 +90,7 @@ def co2_at(
         temperature: the reading nearest to ``ph`` in time; None or too far: assumed, with a
             wider interval.
         calibrated_days_ago: age of the pH calibration, d; None if not in the log.
+        beside: nutrients and humic acids.
         reasons: sentences to pass on, such as why another sensor counts.
     """
     stale = ph is None or (to_us(now) - ph.time_us) / US_PER_MINUTE > derived_limit(
@@ -104,12 +117,23 @@ def co2_at(
     if why or ph is None or alkalinity is None:
         return replace(unknown, reasons=(*why, *reasons))
 
-    estimate = _estimate(tank, ph, alkalinity, paired, calibrated_days_ago, conductivity_us_cm)
+    estimate, remarks = _estimate(
+        tank, ph, alkalinity.measured, paired, calibrated_days_ago, conductivity_us_cm, beside
+    )
     if estimate is None:
         why = ["pH and alkalinity contradict each other: no CO2 fits both"]
         return replace(unknown, reasons=(*why, *reasons))
+    assumed_c = derived_limit(tank, "assumed_temperature_c")
+    most = float(most_co2_mg_l(tank, assumed_c if paired is None else paired.value))
+    if estimate.value > most:
+        why = [
+            f"pH {ph.value:.2f} would mean {estimate.value:.0f} mg/L of CO2, more than the "
+            f"{most:.0f} that water holds under pure CO2: the probe is out of the tank, or wrong"
+        ]
+        return replace(unknown, reasons=(*why, *reasons))
     doubts = _doubts(tank, now, alkalinity, calibrated_days_ago)
     notes = doubts + _notes(tank, ph, alkalinity, paired, temperature, calibrated_days_ago, now)
+    notes += remarks
     times = [ph.time_us] if paired is None else [ph.time_us, paired.time_us]
     return replace(
         unknown,
@@ -135,28 +159,44 @@ def _paired(tank: Tank, ph: Reading | None, temperature: Reading | None) -> Read
 def _estimate(
     tank: Tank,
     ph: Reading,
-    alkalinity: Alkalinity,
+    tested: MeasuredAlkalinity,
     temperature: Reading | None,
     calibrated_days_ago: float | None,
     conductivity_us_cm: float | None,
-) -> EstimatedValue | None:
+    beside: BesideCarbonate,
+) -> tuple[EstimatedValue | None, list[str]]:
+    """CO2, None where no CO2 fits, and what makes it doubtful in itself."""
     if temperature is None:
         celsius = derived_limit(tank, "assumed_temperature_c")
         celsius_sd = derived_limit(tank, "assumed_temperature_sd_c")
     else:
         celsius, celsius_sd = temperature.value, DEFAULT_TEMPERATURE_SD_C
+    carbonate = carbonate_part(tested, beside, ph.value, celsius)
     found = estimate_co2(
         ph.value,
-        alkalinity.meq_l,
+        carbonate.value_meq_l,
         celsius,
-        alkalinity_sd_meq_l=alkalinity.sd_meq_l,
+        alkalinity_half_width_meq_l=carbonate.half_width_meq_l,
+        alkalinity_sd_meq_l=carbonate.sd_meq_l,
         temperature_sd_c=celsius_sd,
         calibration_sd_ph=calibration_sd_ph(tank, calibrated_days_ago),
         gh_meq_l=tank.gh_meq_l,
         conductivity_us_cm=conductivity_us_cm,
+        nitrate_mg_l=beside.nitrate_mg_l,
+        potassium_mg_l=beside.potassium_mg_l,
     )
-    value = float(found.value)
-    return None if np.isnan(value) else EstimatedValue(value, float(found.low), float(found.high))
+    value, meq_l = float(found.value), float(tested.value_meq_l)
+    if np.isnan(value):
+        return None, []
+    remarks = [
+        *co2_out_of_sense(value, ph.value, celsius),
+        *ions_out_of_sense(meq_l, tank.gh_meq_l, conductivity_us_cm),
+    ]
+    share = 1.0 - float(carbonate.value_meq_l) / meq_l if meq_l > 0 else 0.0
+    caution = non_carbonate_caution(share)
+    if caution is not None:
+        remarks.append(f"{caution}; the carbonate part is taken")
+    return EstimatedValue(value, float(found.low), float(found.high)), remarks
 
 
 def _doubts(

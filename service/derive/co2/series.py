@@ -10,6 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.alkalinity import alkalinity_at
+from service.derive.co2.beside_carbonate import beside_carbonate, carbonate_part
+from service.derive.co2.bound import most_co2_mg_l
 from service.derive.co2.calibration import calibration_sd_at
 from service.derive.inputs import Inputs
 from service.derive.models import Array, Co2Series
@@ -18,7 +20,7 @@ from service.derive.thresholds import derived_limit
 from service.registry.models import LogEntry, Tank
 from service.science.carbonate.co2 import DEFAULT_TEMPERATURE_SD_C, PH_RANGE, estimate_co2
 from service.store.model import Samples
-from service.times import to_us
+from service.times import from_us, to_us
 
 CONDUCTIVITY_VALID_MIN: Final = 1440.0
 """A conductivity counts for CO2 up to this long before and after it was measured. Our choice."""
@@ -55,7 +57,8 @@ def co2_over(
             samples over gaps up to ``CONDUCTIVITY_VALID_MIN``, elsewhere taken as not known.
 
     Returns:
-        (n,) mg/L with 95 % interval; NaN where alkalinity is not known or pH impossible.
+        (n,) mg/L with 95 % interval; NaN where alkalinity is not known, pH impossible, or CO2 more
+        than water can hold.
     """
     if not len(ph):
         return empty_series()
@@ -65,10 +68,11 @@ def co2_over(
     celsius_sd = np.where(
         measured, DEFAULT_TEMPERATURE_SD_C, derived_limit(tank, "assumed_temperature_sd_c")
     )
-    meq_l, meq_l_sd = alkalinity_at(tank, log, ph.time_us)
     possible = (ph.value >= PH_RANGE[0]) & (ph.value <= PH_RANGE[1])
     ph_value = np.where(possible, ph.value, np.nan)
     celsius = np.clip(celsius, 0.0, 50.0)
+    beside = beside_carbonate(tank, log, from_us(int(ph.time_us[-1])))
+    kh = carbonate_part(alkalinity_at(tank, log, ph.time_us), beside, ph_value, celsius)
     calibration_sd = calibration_sd_at(tank, log, ph.time_us)
     us_cm, known = interpolated(
         conductivity, ph.time_us, int(CONDUCTIVITY_VALID_MIN * US_PER_MINUTE)
@@ -79,15 +83,21 @@ def co2_over(
             continue
         found = estimate_co2(
             ph_value[part],
-            meq_l[part],
+            kh.value_meq_l[part],
             celsius[part],
-            alkalinity_sd_meq_l=meq_l_sd[part],
+            alkalinity_half_width_meq_l=kh.half_width_meq_l[part],
+            alkalinity_sd_meq_l=kh.sd_meq_l[part],
             temperature_sd_c=celsius_sd[part],
             calibration_sd_ph=calibration_sd[part],
             gh_meq_l=tank.gh_meq_l,
             conductivity_us_cm=us_cm_of_part,
+            nitrate_mg_l=beside.nitrate_mg_l,
+            potassium_mg_l=beside.potassium_mg_l,
         )
         value[part], low[part], high[part] = found.value, found.low, found.high
+    impossible = value > most_co2_mg_l(tank, celsius)
+    for one in (value, low, high):
+        one[impossible] = np.nan
     return Co2Series(ph.time_us, value, low, high)
 
 

@@ -3,9 +3,9 @@
     dC/dt = J g - k(T) s (C - C_eq(T)) + R - U l C / (C + K),    k(T) = k20 1.024^(T - 20)
 
 J injection while the gas is on (g), s a factor on surface exchange, R what respiration gives (it
-upholds the fitted excess over air at night), U the uptake in full light (l) at ample CO2. k20, J
-and R come from the fit of the tank's nights and mornings; U from its days: what the lit hours
-lack. The day is run until it begins as it ends.
+upholds the fitted excess over air at night), U the uptake in full light (l) at ample CO2. k20, by
+night and day, J and R come from the fit of the tank's nights and days; U from its days: what the
+lit hours lack. The day is run until it begins as it ends.
 
 It holds for days like the fitted ones: it knows no clogging diffuser and no weather to come.
 """
@@ -29,7 +29,9 @@ from service.science.gas_exchange.air_water import (
     co2_air_equilibrium_mg_l,
     pressure_atm_from_altitude,
 )
-from service.science.gas_exchange.fit import LEVEL_LOG_SD, GasExchangeFit
+from service.science.gas_exchange.fit import GasExchangeFit
+from service.science.gas_exchange.plan import draws_of
+from service.science.gas_exchange.rises import HALF_UPTAKE_MG_L, ChangesWith
 from service.store.model import Samples
 from service.times import from_us
 
@@ -38,10 +40,6 @@ STEPS: Final = 1440 // STEP_MIN
 DAYS_TO_SETTLE: Final = 3
 DRAWS: Final = 300
 SEED: Final = 20260311
-
-HALF_UPTAKE_MG_L: Final = 4.0
-"""CO2 at which uptake is half of that at ample CO2: order of magnitude of submerged plants
-(Maberly & Madsen 1998, Funct. Ecol. 12:99-106; from memory)."""
 
 HEAT_EXCHANGE_PER_H: Final = 1 / 12
 HEAT_EXCHANGE_LOG_SD: Final = 0.4
@@ -77,16 +75,19 @@ class Setting:
 class Draws:
     """Parameters, (DRAWS,) each; the first element is the fitted value itself.
 
-    k20 1/h; injection mg/L/h; respiration mg/L/h; uptake mg/L/h at ample CO2; lamp_k_h warming by
-    the lamp, K/h; heat_per_h exchange of heat, 1/h.
+    k20, day_k20 1/h, by night and day; injection mg/L/h; respiration mg/L/h; uptake mg/L/h at ample
+    CO2; lamp_k_h warming by the lamp, K/h; heat_per_h exchange of heat, 1/h. ``day_begins`` with
+    what the exchange of the day begins.
     """
 
     k20: Array
+    day_k20: Array
     injection: Array
     respiration: Array
     uptake: Array
     lamp_k_h: Array
     heat_per_h: Array
+    day_begins: ChangesWith = "gas"
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,22 +131,22 @@ def drawn(view: TankView, fit: GasExchangeFit, now: Setting, profile: Array) -> 
         profile: (STEPS,) °C.
     """
     rng = np.random.default_rng(SEED)
-    normal = rng.standard_normal((DRAWS, 3))
-    pairs = rng.multivariate_normal(np.zeros(2), fit.log_covariance, DRAWS)
-    normal[0], pairs[0] = 0.0, 0.0
-    k20 = float(fit.k20_per_h.value) * np.exp(pairs[:, 0])
-    assert fit.injection_mg_l_h is not None
-    level = np.exp(LEVEL_LOG_SD * normal[:, 0])
-    injection = float(fit.injection_mg_l_h.value) * np.exp(pairs[:, 1]) * level
-    k_now = k20 * TEMPERATURE_EXCHANGE_FACTOR ** (fit.temperature_c - 20.0)
-    respiration = k_now * fit.night_excess_mg_l
+    of_fit = draws_of(fit, DRAWS, rng)
+    normal = rng.standard_normal((DRAWS, 2))
+    normal[0] = 0.0
+    factor = TEMPERATURE_EXCHANGE_FACTOR ** (fit.temperature_c - 20.0)
+    respiration = of_fit.k20 * factor * fit.night_excess_mg_l
     return Draws(
-        k20=k20,
-        injection=injection,
+        k20=of_fit.k20,
+        day_k20=of_fit.day_k20,
+        injection=of_fit.injection,
         respiration=respiration,
-        uptake=_uptake(view, fit, k_now, injection, respiration, level),
-        lamp_k_h=np.maximum(_lamp_warming(profile, now.lit) * (1 + 0.5 * normal[:, 1]), 0.0),
-        heat_per_h=HEAT_EXCHANGE_PER_H * np.exp(HEAT_EXCHANGE_LOG_SD * normal[:, 2]),
+        uptake=_uptake(
+            view, fit, of_fit.day_k20 * factor, of_fit.injection, respiration, of_fit.level
+        ),
+        lamp_k_h=np.maximum(_lamp_warming(profile, now.lit) * (1 + 0.5 * normal[:, 0]), 0.0),
+        heat_per_h=HEAT_EXCHANGE_PER_H * np.exp(HEAT_EXCHANGE_LOG_SD * normal[:, 1]),
+        day_begins=fit.day_begins,
     )
 
 
@@ -156,7 +157,9 @@ def settled_day(tank: Tank, then: Setting, now: Setting, draws: Draws, profile: 
         now: the settings under which ``profile`` was seen.
     """
     temperature = _temperature(then, now, draws, profile)
-    k = draws.k20[:, None] * TEMPERATURE_EXCHANGE_FACTOR ** (temperature - 20.0) * then.surface
+    by_day = then.gas if draws.day_begins == "gas" else then.lit
+    k20 = np.where(by_day, draws.day_k20[:, None], draws.k20[:, None])
+    k = k20 * TEMPERATURE_EXCHANGE_FACTOR ** (temperature - 20.0) * then.surface
     air = co2_air_equilibrium_mg_l(
         np.clip(temperature, 0.0, 40.0),
         co2_ppm=CO2_PPM_ROOM,

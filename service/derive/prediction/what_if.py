@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from service.derive.co2.kh_kit import measured_by
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_exchange
 from service.derive.inputs import Inputs
@@ -51,7 +52,7 @@ class Question:
         lights_on, light_hours, gas_on, gas_off: local times and hours of another plan.
         injection_factor: gas flow, as a multiple of the present one, 0 to 5.
         surface_factor: surface exchange, as a multiple of the present one, 0.2 to 5.
-        alkalinity_meq_l: another alkalinity, 0 to 20.
+        alkalinity_meq_l: another KH, as the tank's kit would show it, 0 to 20.
         water_change_fraction, water_change_every_days: another routine water change.
         added: animals to come.
     """
@@ -151,7 +152,9 @@ def what_if(view: TankView, temperature: Samples, question: Question) -> Answer:
         raise ConflictError("no prediction without KH: log a KH test")
     tank = view.tank
     profile = daily_profile(tank, temperature)
-    meq_l = alkalinity.meq_l if question.alkalinity_meq_l is None else question.alkalinity_meq_l
+    at_present = float(alkalinity.measured.value_meq_l)
+    asked = question.alkalinity_meq_l
+    meq_l = at_present if asked is None else float(measured_by(tank.kh_kit, asked).value_meq_l)
     plan = asked_plan(tank.photoperiod, question)
     now = setting_of(tank.photoperiod, 1.0, 1.0)
     factors = (question.injection_factor, question.surface_factor)
@@ -160,7 +163,7 @@ def what_if(view: TankView, temperature: Samples, question: Question) -> Answer:
     today = settled_day(tank, now, now, draws, profile)
     changed = settled_day(tank, then, now, draws, profile)
     return Answer(
-        _predicted(view, tank, now, today, draws, alkalinity.meq_l, Question()),
+        _predicted(view, tank, now, today, draws, at_present, Question()),
         _predicted(view, _asked_tank(tank, question), then, changed, draws, meq_l, question),
         tuple(_notes(view, plan, question)),
     )
@@ -232,7 +235,7 @@ def _predicted(
     volume_l = view.net_volume_l
     grams = draws.injection * setting.injection * setting.gas.sum() * hours / 1000
     value = band(co2)
-    ph = _ph(value, meq_l, course.temperature[0])
+    ph = _ph(value, meq_l, course.temperature[0], tank.gh_meq_l)
     return PredictedDay(
         minute=np.asarray((np.arange(STEPS) + 0.5) * STEP_MIN, np.float64),
         lit=lit,
@@ -258,10 +261,10 @@ def _predicted(
     )
 
 
-def _ph(co2: Band, meq_l: float, celsius: Array) -> Band:
+def _ph(co2: Band, meq_l: float, celsius: Array, gh_meq_l: float | None) -> Band:
     """pH of a course of CO2; more CO2 is a lower pH."""
     value, most, least = (
-        ph_for_co2(np.maximum(one, 0.01), max(meq_l, 1e-3), celsius)
+        ph_for_co2(np.maximum(one, 0.01), max(meq_l, 1e-3), celsius, gh_meq_l=gh_meq_l)
         for one in (co2.value, co2.low, co2.high)
     )
     return Band(value, least, most)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
+from pathlib import Path
+from types import MappingProxyType
 from typing import Final
 
 from prometheus_client import CollectorRegistry, ProcessCollector
@@ -19,6 +21,7 @@ from service.derive.models import TankView
 from service.derive.sensor_choice import US_PER_MINUTE, usable
 from service.derive.thresholds import derived_limit
 from service.errors import LittoralError
+from service.integrations.metrics.disks import free_bytes
 from service.integrations.metrics.health import health_families
 from service.integrations.tank_figures import Figures, figures_of
 from service.registry.models import Tank
@@ -87,6 +90,7 @@ class Metrics(Collector):
         lifetime_s: float,
         speed: float = 1.0,
         started_s: float | None = None,
+        databases: Mapping[str, Path] = MappingProxyType({}),
     ) -> None:
         """Prepare.
 
@@ -94,6 +98,7 @@ class Metrics(Collector):
             lifetime_s: machine seconds for which the values of an evaluation count.
             speed: of the clock, against the machine's.
             started_s: when the process started, by ``time.monotonic``; None: now.
+            databases: files whose disks are measured, by what they are.
         """
         self._store = store
         self._registry = registry
@@ -101,6 +106,7 @@ class Metrics(Collector):
         self._lifetime_s = lifetime_s
         self._started_s = time.monotonic() if started_s is None else started_s
         self._speed = speed
+        self._databases = databases
         self._lock = threading.Lock()
         self._figures: dict[str, tuple[Figures, float]] = {}
         self._collectors = CollectorRegistry()
@@ -150,8 +156,19 @@ class Metrics(Collector):
             except LittoralError:
                 up.add_metric([part], 0)
         yield up
+        yield self._disks()
         yield from families
         yield from self._of_evaluations()
+
+    def _disks(self) -> Metric:
+        family = GaugeMetricFamily(
+            "littoral_disk_free_bytes", "Room on the disk of a database.", labels=["part"],
+            unit="bytes",
+        )  # fmt: skip
+        for part, path in self._databases.items():
+            if (free := free_bytes(path)) is not None:
+                family.add_metric([part], free)
+        return family
 
     def _of_readings(self, now: datetime) -> list[Metric]:
         """The newest reading of each sensor, unless stale or doubted; and when it was taken."""

@@ -72,6 +72,12 @@ def health_families(
     ]
 
 
+def is_silent(status: Mapping[str, Any], now: datetime, speed: float) -> bool:
+    """Whether an ingester has not reported for so long that it does not count as running."""
+    time = _moment(status.get("time"))
+    return time is None or (now - time).total_seconds() > INGEST_SILENT_S * speed
+
+
 def _ingest(
     ingesters: Mapping[str, Mapping[str, Any]], now: datetime, speed: float
 ) -> list[Metric]:
@@ -88,6 +94,9 @@ def _ingest(
         "littoral_ingest_spooled", "What waits on disk for store or registry.",
         labels=["ingester", "kind"],
     )  # fmt: skip
+    aside = gauge(
+        "littoral_ingest_aside_files", "Damaged batches and fatal messages taken aside, as files."
+    )
     oldest = gauge(
         "littoral_ingest_spool_oldest_age_seconds", "Age of the oldest reading on disk.", "seconds"
     )
@@ -103,12 +112,13 @@ def _ingest(
         time = _moment(status.get("time"))
         if time is not None:
             written_at.add_metric([name], time.timestamp())
-        silent = time is None or (now - time).total_seconds() > INGEST_SILENT_S * speed
+        silent = is_silent(status, now, speed)
         connected.add_metric([name], 0 if silent else float(bool(status.get("connected"))))
         waiting.add_metric([name], float(status.get("waiting", 0)))
         spool = status.get("spool") or {}
         for kind in ("readings", "rejections"):
             spooled.add_metric([name, kind], float(spool.get(kind, 0)))
+        aside.add_metric([name], float(status.get("aside", 0)))
         first = _moment(spool.get("oldest"))
         oldest.add_metric([name], 0.0 if first is None else _age_s(first, now))
         last = _moment(status.get("last_write"))
@@ -117,7 +127,8 @@ def _ingest(
         for key, family in counters.items():
             if key in status:
                 family.add_metric([name], float(status[key]))
-    return [written_at, connected, waiting, spooled, oldest, written, *counters.values()]
+    gauges = [written_at, connected, waiting, spooled, aside, oldest, written]
+    return [*gauges, *counters.values()]
 
 
 def _scheduler(status: Mapping[str, Any] | None) -> list[Metric]:

@@ -33,6 +33,11 @@ class AbsenceSchema(ValueSchema):
     covers = Text("Who looks after the tanks.", longest=NAME_LENGTH)
     tanks = Items(Name(), "Ids; empty: all tanks.", longest=MOST_ABSENCES)
     note = Text(longest=NOTE_LENGTH, lines=True)
+    contact = Text(
+        "How the tank keeper can be reached meanwhile; empty: as each tank says.",
+        label="Contact",
+        longest=NAME_LENGTH,
+    )
 
     def contradictions(self, value: Absence) -> dict[str, Any]:
         """An absence ends after its start, and within a year."""

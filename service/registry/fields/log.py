@@ -14,6 +14,7 @@ from service.registry.fields.limits import (
     MOST_GH_MEQ_L,
     MOST_KH_MEQ_L,
     MOST_L,
+    MOST_NUTRIENT_MG_L,
     MOST_POINTS,
     NAME_LENGTH,
     NOTE_LENGTH,
@@ -30,6 +31,7 @@ from service.units import QUANTITIES
 
 _MOST_DOSE: Final = 100_000.0
 _MOST_HEIGHT_CM: Final = 1000.0
+MOST_MINUTES: Final = 7 * 1440.0
 
 
 class AnimalCount(Whole):
@@ -104,6 +106,11 @@ class DoseDataSchema(LogData):
     )
 
 
+def _tested(key: str, label: str) -> Measure:
+    """Field of a nutrient that was tested."""
+    return Measure("mg/L", f"{label}.", label=label, low=0, high=MOST_NUTRIENT_MG_L, attribute=key)
+
+
 class KhTestDataSchema(LogData):
     """A test of carbonate hardness."""
 
@@ -130,6 +137,18 @@ class GhTestDataSchema(LogData):
         required=True,
         attribute="gh_meq_l",
     )
+
+
+class NutrientTestDataSchema(LogData):
+    """A test of nutrients in the tank's water: one or several."""
+
+    label = "Nutrient test"
+    any_of = ("no3", "po4", "k", "fe")
+
+    no3 = _tested("no3_mg_l", "Nitrate")
+    po4 = _tested("po4_mg_l", "Phosphate")
+    k = _tested("k_mg_l", "Potassium")
+    fe = _tested("fe_mg_l", "Iron")
 
 
 class TouchedDataSchema(LogData):
@@ -308,6 +327,37 @@ class CylinderDataSchema(LogData):
     )
 
 
+class ProbeDataSchema(LogData):
+    """Which probe it was; without a sensor every one of the quantity."""
+
+    quantity = Choice(
+        "What the probe measures; default `ph`.",
+        label="What it measures",
+        words=list(QUANTITIES),
+        start="ph",
+    )
+    sensor = Text("Default: all that measure it.", shortest=1, longest=NAME_LENGTH)
+
+
+class ProbeOutDataSchema(ProbeDataSchema):
+    """A probe that was taken out of the tank: what it reads meanwhile is left out."""
+
+    label = "Probe out of the tank"
+
+    minutes = Number(
+        "For how long, min; default: until it is logged as back, 2 h at most.",
+        label="Minutes",
+        above=0,
+        high=MOST_MINUTES,
+    )
+
+
+class ProbeBackDataSchema(ProbeDataSchema):
+    """A probe that is in the tank's water: what it reads from now on counts."""
+
+    label = "Probe back in the tank"
+
+
 class ObservationDataSchema(LogData):
     """Whatever was counted, free."""
 
@@ -319,11 +369,17 @@ class ObservationDataSchema(LogData):
     label = "Observation"
 
 
+TESTED_IONS: Final[Mapping[str, str]] = MappingProxyType(
+    {"no3_mg_l": "NO3", "po4_mg_l": "PO4", "k_mg_l": "K", "fe_mg_l": "Fe"}
+)
+"""Ion by the key under which its test is stored."""
+
 KINDS: Final[Mapping[LogKind, LogData]] = {
     LogKind.WATER_CHANGE: WaterChangeDataSchema(),
     LogKind.DOSE: DoseDataSchema(),
     LogKind.KH_TEST: KhTestDataSchema(),
     LogKind.GH_TEST: GhTestDataSchema(),
+    LogKind.NUTRIENT_TEST: NutrientTestDataSchema(),
     LogKind.TRIM: TrimDataSchema(),
     LogKind.REPLANT: ReplantDataSchema(),
     LogKind.FILTER_CLEAN: FilterCleanDataSchema(),
@@ -334,6 +390,8 @@ KINDS: Final[Mapping[LogKind, LogData]] = {
     LogKind.MEDICATION: MedicationDataSchema(),
     LogKind.BUFFER: BufferDataSchema(),
     LogKind.CYLINDER: CylinderDataSchema(),
+    LogKind.PROBE_OUT: ProbeOutDataSchema(),
+    LogKind.PROBE_BACK: ProbeBackDataSchema(),
     LogKind.OBSERVATION: ObservationDataSchema(),
 }
 """What belongs to each kind, in the order in which forms and documents list them."""

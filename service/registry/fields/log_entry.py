@@ -11,7 +11,7 @@ from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
 from service.schemas.base import Schema
 from service.schemas.fields import Name, Text
 from service.schemas.times import Moment
-from service.schemas.together import exactly_one
+from service.schemas.together import at_least_one, exactly_one
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +44,14 @@ class LogData(Schema):
     Attributes:
         label: the kind, for people.
         one_of: fields of which there is exactly one.
+        any_of: fields of which there is at least one.
         converted: fields that become another one before they are stored.
         asked: the fields that a form asks for; None: all.
     """
 
     label: ClassVar[str]
     one_of: ClassVar[OneOf | None] = None
+    any_of: ClassVar[tuple[str, ...]] = ()
     converted: ClassVar[frozenset[str]] = frozenset()
     asked: ClassVar[tuple[str, ...] | None] = None
 
@@ -57,12 +59,15 @@ class LogData(Schema):
         super().__init_subclass__(**kwargs)
         if cls.one_of is not None:
             cls.json_schema = exactly_one(*cls.one_of.names)
+        elif cls.any_of:
+            cls.json_schema = at_least_one(*cls.any_of)
 
     @classmethod
     def required(cls) -> bool:
         """Whether an entry of the kind is nothing without data."""
         fields = cls().fields.values()
-        return cls.one_of is not None or any(field.required for field in fields)
+        alternatives = cls.one_of is not None or bool(cls.any_of)
+        return alternatives or any(field.required for field in fields)
 
     @property
     def stored(self) -> dict[str, str]:
@@ -75,11 +80,14 @@ class LogData(Schema):
 
     def contradictions(self, data: Mapping[str, Any]) -> dict[str, Any]:
         """What is wrong between fields: messages by the fields' names."""
-        if self.one_of is None:
+        names = self.any_of if self.one_of is None else self.one_of.names
+        if not names:
             return {}
-        names = self.one_of.names
         keys = [self.fields[name].attribute or name for name in names]
-        if sum(key in data for key in keys) == 1:
+        given = sum(key in data for key in keys)
+        if self.one_of is None and not given:
+            return {names[0]: [Refusal(None, f"at least one of {', '.join(names)}")]}
+        if self.one_of is None or given == 1:
             return {}
         others = " or ".join(names[1:])
         return {names[0]: [Refusal(data.get(keys[0]), f"this or {others}, one of them")]}

@@ -6,6 +6,7 @@ from datetime import timedelta
 from typing import Any, Final
 
 from service.errors import Refusal
+from service.registry.fields.dose_content import LabelAmounts, SaltSchema
 from service.registry.fields.limits import (
     COLDEST_C,
     HIGHEST_PH,
@@ -16,11 +17,13 @@ from service.registry.fields.limits import (
     MOST_DOSE,
     MOST_GH_MEQ_L,
     MOST_KH_MEQ_L,
+    MOST_NUTRIENT_MG_L,
+    MOST_SALTS,
     NAME_LENGTH,
     WARMEST_C,
 )
 from service.registry.models import DosePlan, PhotoperiodPlan, PlantDemand, WaterChangePlan
-from service.schemas.base import ValueSchema
+from service.schemas.base import Items, ValueSchema
 from service.schemas.fields import Number, Text
 from service.schemas.quantities import Measure, Share, alkalinity, hardness
 from service.schemas.ranges import Range
@@ -87,6 +90,19 @@ class PhotoperiodSchema(ValueSchema):
         return {}
 
 
+def _tap(nutrient: str, label: str) -> Measure:
+    """Field of a nutrient in the tap water."""
+    return Measure(
+        "mg/L",
+        "As the water supplier states it; null: not known.",
+        label=label,
+        low=0,
+        high=MOST_NUTRIENT_MG_L,
+        allow_none=True,
+        attribute=f"tap_{nutrient}",
+    )
+
+
 class WaterChangePlanSchema(ValueSchema):
     """The routine water change."""
 
@@ -147,6 +163,10 @@ class WaterChangePlanSchema(ValueSchema):
         allow_none=True,
         attribute="target_gh_meq_l",
     )
+    tap_no3 = _tap("no3_mg_l", "Nitrate of the tap water")
+    tap_po4 = _tap("po4_mg_l", "Phosphate of the tap water")
+    tap_k = _tap("k_mg_l", "Potassium of the tap water")
+    tap_fe = _tap("fe_mg_l", "Iron of the tap water")
 
 
 class DosePlanSchema(ValueSchema):
@@ -179,10 +199,35 @@ class DosePlanSchema(ValueSchema):
         allow_none=True,
         attribute="g_per_100_l",
     )
+    salts = Items(
+        SaltSchema,
+        "What the solution or the dry mix is made of; this or `label`, for the nutrients.",
+        longest=MOST_SALTS,
+    )
+    bottle = Measure(
+        "mL",
+        "Volume that the salts of a solution were filled up to.",
+        label="Bottle",
+        above=0,
+        high=MOST_DOSE,
+        allow_none=True,
+        attribute="bottle_ml",
+    )
+    label = LabelAmounts(
+        "mg of each ion in a mL of the solution, or in a g of the dry dose, from its label.",
+        attribute="label_mg",
+    )
 
     def contradictions(self, value: DosePlan) -> dict[str, Any]:
-        """A solution or a dry salt."""
-        if (value.ml_per_100_l is None) != (value.g_per_100_l is None):
-            return {}
-        allowed = "either this one or salt_per_100_l, not both"
-        return {"solution_per_100_l": [Refusal(value.ml_per_100_l, allowed)]}
+        """A solution or a dry salt, and what is in it said once."""
+        if (value.ml_per_100_l is None) == (value.g_per_100_l is None):
+            allowed = "either this one or salt_per_100_l, not both"
+            return {"solution_per_100_l": [Refusal(value.ml_per_100_l, allowed)]}
+        if value.salts and value.label_mg:
+            return {"label": [Refusal(dict(value.label_mg), "this or salts, not both")]}
+        dissolved = bool(value.salts) and value.ml_per_100_l is not None
+        if dissolved and value.bottle_ml is None:
+            return {"bottle": [Refusal(None, "the volume that the salts were filled up to")]}
+        if not dissolved and value.bottle_ml is not None:
+            return {"bottle": [Refusal(value.bottle_ml, "null, but for a solution of salts")]}
+        return {}

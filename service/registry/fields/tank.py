@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import fields
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Any, Final, get_args
 
 import marshmallow as ma
 
 from service.errors import Refusal
+from service.registry.fields.kh_kit import KhKitSchema
 from service.registry.fields.limits import (
     COLDEST_C,
     LONGEST_CM,
@@ -19,8 +20,10 @@ from service.registry.fields.limits import (
     MOST_ITEMS,
     MOST_KH_MEQ_L,
     MOST_L,
+    MOST_ORGANIC_CARBON_MG_L,
     NAME_LENGTH,
     NOTE_LENGTH,
+    TALLEST_PLANT_CM,
     WARMEST_C,
 )
 from service.registry.fields.named import SensorChoice, Thresholds
@@ -30,8 +33,9 @@ from service.registry.fields.plans import (
     PlantDemandSchema,
     WaterChangePlanSchema,
 )
-from service.registry.models import Dimensions, Stock, Tank
-from service.registry.species.names import allowed_names, meant
+from service.registry.models import Dimensions, Plant, Stock, Tank
+from service.registry.species.names import allowed_names, meant, plants_meant
+from service.registry.species.table import Co2Demand, Light
 from service.registry.volume import net_volume_l, volume_of
 from service.schemas.base import Items, Nested, Schema, ValueSchema
 from service.schemas.fields import Choice, Name, Number, Text, Whole, YesNo
@@ -42,6 +46,7 @@ from service.schemas.times import Day, TimeZone
 from service.science.numeric.checks import OutOfRangeError
 
 ENERGIES: Final = ("high", "low")
+OR_DEMAND: Final = "or another name with a light, CO2 or height of its own"
 OR_RANGE: Final = "or another name with a temperature range of its own"
 
 
@@ -156,6 +161,31 @@ class StockSchema(ValueSchema):
         return found
 
 
+class TankPlantSchema(ValueSchema):
+    """Plants of one species; what is null comes from the table of species."""
+
+    makes = Plant
+
+    species = Text("Scientific name.", shortest=1, longest=NAME_LENGTH, required=True)
+    light = Choice("Demand.", label="Light", words=get_args(Light), allow_none=True)
+    co2 = Choice("Injected CO2.", label="CO2", words=get_args(Co2Demand), allow_none=True)
+    height = Range(
+        "cm",
+        "Of a well grown plant under water.",
+        ends=("height_low_cm", "height_high_cm"),
+        low=0,
+        high=TALLEST_PLANT_CM,
+        open_ends=True,
+        allow_none=True,
+    )
+
+    def contradictions(self, value: Plant) -> dict[str, Any]:
+        """A name that may be a slip is not taken, unless it comes with a demand of its own."""
+        if value != Plant(value.species) or not (near := plants_meant(value.species)):
+            return {}
+        return {"species": [Refusal(value.species, allowed_names(near, OR_DEMAND))]}
+
+
 class VolumeSchema(Schema):
     """Water in the tank and how it is known."""
 
@@ -193,6 +223,17 @@ class TankSchema(ValueSchema):
         attribute="kh_meq_l",
     )
     kh_tested = Day("When KH was tested.", label="KH tested", allow_none=True)
+    kh_kit = Nested(KhKitSchema)
+    organic_carbon = Measure(
+        "mg/L",
+        "Dissolved, of humic kind, as of wood and leaves (brown water: 5 to 20): a KH test counts "
+        "humic acids, CO2 is computed without them. Null: none.",
+        label="Dissolved organic carbon",
+        low=0,
+        high=MOST_ORGANIC_CARBON_MG_L,
+        allow_none=True,
+        attribute="organic_carbon_mg_l",
+    )
     gh = hardness(
         "General hardness.",
         label="GH",
@@ -206,6 +247,7 @@ class TankSchema(ValueSchema):
     set_up = Day("When the tank was set up.", allow_none=True)
     livestock = Items(StockSchema, longest=MOST_ITEMS)
     plants = Nested(PlantDemandSchema)
+    planting = Items(TankPlantSchema, longest=MOST_ITEMS)
     photoperiod = Nested(PhotoperiodSchema)
     water_change = Nested(WaterChangePlanSchema)
     doses = Items(DosePlanSchema, longest=MOST_ITEMS)

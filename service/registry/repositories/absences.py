@@ -39,6 +39,7 @@ class AbsenceRepository(Database):
                 covers=row.covers,
                 tanks=tuple(row.tanks),
                 note=row.note,
+                contact=row.contact,
             )
             for row in rows
         ]
@@ -66,6 +67,7 @@ class AbsenceRepository(Database):
                     covers=absence.covers,
                     tanks=list(absence.tanks),
                     note=absence.note,
+                    contact=absence.contact,
                 )
                 for absence in absences
             )

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, insert, or_, select, update
+from sqlalchemy import delete, false, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.errors import NotFoundError
@@ -71,18 +71,24 @@ class RecommendationRepository(Database):
         return _stored(row)
 
     def recent_recommendations(
-        self, tanks: Collection[str], since: datetime, session: Session | None = None
+        self,
+        tanks: Collection[str],
+        since: datetime,
+        session: Session | None = None,
+        *,
+        cleared_since: datetime | None = None,
     ) -> list[StoredRecommendation]:
         """Of some tanks, what still stands, and what was marked and last seen since a moment.
 
         Args:
+            cleared_since: also what cleared, if it was last seen since then.
             session: a transaction of the caller that is going to write them: on PostgreSQL their
                 rows are locked until it ends; SQLite has one writer anyway.
         """
         if session is None:
             with self.session(writes=False) as own:
-                return self._recent(tanks, since, own, lock=False)
-        return self._recent(tanks, since, session, lock=True)
+                return self._recent(tanks, since, cleared_since, own, lock=False)
+        return self._recent(tanks, since, cleared_since, session, lock=True)
 
     def put_recommendations(
         self,
@@ -113,13 +119,23 @@ class RecommendationRepository(Database):
             return len(session.scalars(query.returning(RecommendationRow.id)).all())
 
     def _recent(
-        self, tanks: Collection[str], since: datetime, session: Session, *, lock: bool
+        self,
+        tanks: Collection[str],
+        since: datetime,
+        cleared_since: datetime | None,
+        session: Session,
+        *,
+        lock: bool,
     ) -> list[StoredRecommendation]:
         query = select(RecommendationRow).where(
             or_(
                 RecommendationRow.state.in_([one.value for one in ACTIVE_STATES]),
                 RecommendationRow.state.in_([one.value for one in MARKED_STATES])
                 & (RecommendationRow.last_seen >= since),
+                false()
+                if cleared_since is None
+                else (RecommendationRow.state == State.CLEARED.value)
+                & (RecommendationRow.last_seen >= cleared_since),
             )
         )
         wanted = set(tanks)

@@ -87,9 +87,19 @@ def likeness(name: str, entry: Species | PlantSpecies) -> float:
 @lru_cache(maxsize=256)
 def meant(name: str) -> tuple[Species, ...]:
     """The animals that an unlisted name may be a slip or a vernacular name for; none if unlike."""
-    if len(name) > LONGEST or species(name) is not None:
+    return () if species(name) is not None else _near(name, ANIMALS)
+
+
+@lru_cache(maxsize=256)
+def plants_meant(name: str) -> tuple[PlantSpecies, ...]:
+    """The plants that an unlisted name may mean, as ``meant``."""
+    return () if plant(name) is not None else _near(name, PLANTS)
+
+
+def _near(name: str, entries: tuple[_One, ...]) -> tuple[_One, ...]:
+    if len(name) > LONGEST:
         return ()
-    near = nearest(name, ANIMALS)
+    near = nearest(name, entries)
     return near if near and likeness(name, near[0]) >= SLIP else ()
 
 
@@ -98,7 +108,7 @@ def suggestion(entry: Species | PlantSpecies) -> str:
     return f"{entry.name} ({entry.vernacular[0]})" if entry.vernacular else entry.name
 
 
-def allowed_names(near: Sequence[Species], otherwise: str) -> str:
+def allowed_names(near: Sequence[Species | PlantSpecies], otherwise: str) -> str:
     """What an error allows in place of a name that may be a slip.
 
     Args:

@@ -29,6 +29,7 @@ from service.science.carbonate.inputs import (
     checked_temperature,
     plain,
 )
+from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.constants import ATOMIC_MASS_G_MOL, CELSIUS_ZERO_K, LN10
 from service.science.numeric.checks import Floats, as_floats
 from service.science.numeric.polynomials import scaled
@@ -40,6 +41,12 @@ PHOSPHATE_PKA1: Final = 2.148
 BORATE_PKA: Final = 9.24
 HUMIC_MEQ_PER_MG_CARBON: Final = 0.010
 PHOSPHATE_G_MOL: Final = ATOMIC_MASS_G_MOL["P"] + 4 * ATOMIC_MASS_G_MOL["O"]
+
+PHOSPHATE_SD: Final = 0.1
+"""Relative error of a phosphate that somebody tells. Common practice, no source."""
+HUMIC_SD: Final = 0.3
+"""Relative error of what humic acids add: their acid groups vary by 10-20 % from water to water
+(Oliver et al. 1983) and organic carbon is seldom humic alone. Our choice."""
 
 CAUTION_SHARE: Final = 0.05
 """Share of non-carbonate alkalinity worth a caution: 5 % of CO2, the size of the other errors.
@@ -118,6 +125,37 @@ def carbonate_side(
     other = as_floats("non_carbonate_meq_l", non_carbonate_meq_l, unit="meq/L")
     share = np.clip(other / np.where(tested > 0.0, tested, np.nan), 0.0, 1.0)
     return plain(np.maximum(tested - other, 0.0)), plain(np.asarray(share))
+
+
+def without_other_bases(
+    measured: MeasuredAlkalinity,
+    ph: ArrayLike,
+    temperature_c: ArrayLike = 25.0,
+    *,
+    phosphate_mg_l: ArrayLike = 0.0,
+    phosphate_sd_mg_l: ArrayLike | None = None,
+    boron_mg_l: ArrayLike = 0.0,
+    organic_carbon_mg_l: ArrayLike = 0.0,
+) -> MeasuredAlkalinity:
+    """The carbonate part of a tested alkalinity, with its errors; shapes broadcast.
+
+    Parameters
+    ----------
+    measured: from ``kh_test.alkalinity_of_test``.
+    phosphate_sd_mg_l: by default a tenth of the phosphate.
+    others: as in ``non_carbonate_alkalinity_meq_l``.
+    """
+    phosphate = np.asarray(phosphate_mg_l, dtype=np.float64)
+    sd = PHOSPHATE_SD * phosphate if phosphate_sd_mg_l is None else np.asarray(phosphate_sd_mg_l)
+    per_mg = np.asarray(non_carbonate_alkalinity_meq_l(ph, temperature_c, phosphate_mg_l=1.0))
+    humic = non_carbonate_alkalinity_meq_l(
+        ph, temperature_c, organic_carbon_mg_l=organic_carbon_mg_l
+    )
+    borate = non_carbonate_alkalinity_meq_l(ph, temperature_c, boron_mg_l=boron_mg_l)
+    value = measured.value_meq_l - per_mg * phosphate - humic - borate
+    scatter = np.hypot(measured.sd_meq_l, np.hypot(per_mg * sd, HUMIC_SD * humic))
+    half = np.broadcast_to(measured.half_width_meq_l, value.shape)
+    return MeasuredAlkalinity(plain(np.maximum(value, 0.0)), plain(half), plain(scatter))
 
 
 def non_carbonate_caution(share: float) -> str | None:

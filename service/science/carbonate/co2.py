@@ -26,6 +26,7 @@ from service.science.carbonate.inputs import (
     evidence,
     plain,
 )
+from service.science.carbonate.interval import Errors, ln_limits, unknown_ions
 from service.science.carbonate.inverse import (
     alkalinity_after_bicarbonate,
     alkalinity_for_co2,
@@ -35,7 +36,7 @@ from service.science.carbonate.inverse import (
 from service.science.carbonate.ions import ionic_strength_mol_l
 from service.science.numeric.blocks import in_blocks
 from service.science.numeric.checks import Floats, as_floats
-from service.science.numeric.estimate import Estimate, from_log_sd
+from service.science.numeric.estimate import Estimate
 from service.science.sensors.ph_electrode import FRESH_SD_PH
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 
@@ -56,8 +57,8 @@ __all__ = [
 DEFAULT_PH_SD: Final = 0.02
 """Scatter of a reading. Common practice, no source."""
 DEFAULT_CALIBRATION_SD_PH: Final = FRESH_SD_PH
-DEFAULT_ALKALINITY_SD_MEQ_L: Final = MEQ_L_PER_DEGREE / 12.0**0.5
-"""A drop test that counts whole dKH: uniform over one step, sd = step / sqrt(12)."""
+DEFAULT_ALKALINITY_HALF_WIDTH_MEQ_L: Final = 0.5 * MEQ_L_PER_DEGREE
+"""A drop test that counts whole dKH, about its middle (``kh_test.alkalinity_of_test``)."""
 DEFAULT_TEMPERATURE_SD_C: Final = 0.3
 """A plain probe with no calibration of its own. Common practice, no source."""
 
@@ -70,6 +71,8 @@ def co2_mg_l(
     ionic_strength_mol_l: ArrayLike | None = None,
     gh_meq_l: ArrayLike | None = None,
     conductivity_us_cm: ArrayLike | None = None,
+    nitrate_mg_l: ArrayLike | None = None,
+    potassium_mg_l: ArrayLike | None = None,
     activity: str = "debye-hueckel",
 ) -> Floats:
     """CO2 (with the trace of H2CO3) from pH, alkalinity and temperature.
@@ -85,6 +88,7 @@ def co2_mg_l(
         ``conductivity_us_cm`` (at 25 °C) as far as given, else that of KHCO3 water of this
         alkalinity.
         GH or conductivity also account for carbonate bound to calcium and magnesium.
+    nitrate_mg_l, potassium_mg_l: as NO3 and K, where known.
     activity: "debye-hueckel" (extended), "davies", "none".
 
     Returns
@@ -100,7 +104,9 @@ def co2_mg_l(
     ----------
     Plummer & Busenberg 1982; Truesdell & Jones 1974; see the module's parts.
     """
-    known = evidence(ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity)
+    known = evidence(
+        ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity, nitrate_mg_l, potassium_mg_l
+    )
 
     def kernel(ph: Floats, meq_l: Floats, celsius: Floats, *parts: Floats) -> tuple[Floats, ...]:
         return (known.solve(ph, meq_l, celsius, parts).co2 * CO2_MG_PER_MOL,)
@@ -121,16 +127,22 @@ def estimate_co2(
     temperature_c: ArrayLike,
     *,
     ph_sd: ArrayLike = DEFAULT_PH_SD,
-    alkalinity_sd_meq_l: ArrayLike = DEFAULT_ALKALINITY_SD_MEQ_L,
+    ph_half_width: ArrayLike = 0.0,
+    alkalinity_half_width_meq_l: ArrayLike = DEFAULT_ALKALINITY_HALF_WIDTH_MEQ_L,
+    alkalinity_sd_meq_l: ArrayLike = 0.0,
     temperature_sd_c: ArrayLike = DEFAULT_TEMPERATURE_SD_C,
     calibration_sd_ph: ArrayLike = DEFAULT_CALIBRATION_SD_PH,
     gh_meq_l: ArrayLike | None = None,
     conductivity_us_cm: ArrayLike | None = None,
+    nitrate_mg_l: ArrayLike | None = None,
+    potassium_mg_l: ArrayLike | None = None,
 ) -> Estimate:
     """CO2 with a 95 % interval, errors propagated in log space.
 
-    Errors are taken as independent, pH and temperature as normal, alkalinity as log-normal
-    (it cannot be negative); first-order propagation of ln CO2.
+    Errors are taken as independent: scatter of pH, temperature and alkalinity as normal (of
+    alkalinity as log-normal, since it cannot be negative), those known by their limits as
+    rectangular; first-order propagation of ln CO2, the limits of the alkalinity exactly. Ions that
+    are not known make CO2 read high: the interval reaches further down for it.
 
     Shapes broadcast.
 
@@ -139,7 +151,9 @@ def estimate_co2(
     ph, alkalinity_meq_l, temperature_c and the others: as in ``co2_mg_l``.
     ph_sd: scatter of the reading, >= 0.
     calibration_sd_ph: standard deviation of the electrode's calibration, >= 0.
-    alkalinity_sd_meq_l, temperature_sd_c: of those inputs, >= 0.
+    ph_half_width: limits of error of the probe, such as its maker states, >= 0.
+    alkalinity_half_width_meq_l: limits about the alkalinity, as of one drop of a test, >= 0.
+    alkalinity_sd_meq_l, temperature_sd_c: scatter of those inputs, >= 0.
 
     Returns
     -------
@@ -149,49 +163,41 @@ def estimate_co2(
     ------
     OutOfRangeError: as ``co2_mg_l``.
     """
-    known = evidence(None, gh_meq_l, conductivity_us_cm, "debye-hueckel")
+    known = evidence(
+        None, gh_meq_l, conductivity_us_cm, "debye-hueckel", nitrate_mg_l, potassium_mg_l
+    )
+    unknown = unknown_ions(known.known)
 
-    def kernel(
-        ph: Floats,
-        meq_l: Floats,
-        celsius: Floats,
-        ph_sd: Floats,
-        calibration_sd: Floats,
-        meq_l_sd: Floats,
-        celsius_sd: Floats,
-        *parts: Floats,
-    ) -> tuple[Floats, ...]:
+    def kernel(ph: Floats, meq_l: Floats, celsius: Floats, *rest: Floats) -> tuple[Floats, ...]:
+        errors, parts = Errors(*rest[: len(Errors._fields)]), rest[len(Errors._fields) :]
         solved = known.solve(ph, meq_l, celsius, parts)
-        slope = sensitivity(solved, celsius)
-        # relative to the carbonate alkalinity: a test that found 0 dKH is not taken for certain
-        relative = np.square(meq_l_sd * slope.per_alkalinity * 1e-3)
-        variance = (
-            np.square(slope.per_ph) * (np.square(ph_sd) + np.square(calibration_sd))
-            + _log_normal_variance(relative)
-            + np.square(slope.per_kelvin) * np.square(celsius_sd)
-        )
-        found = from_log_sd(solved.co2 * CO2_MG_PER_MOL, np.sqrt(variance))
-        return found.value, found.low, found.high
+        value = solved.co2 * CO2_MG_PER_MOL
+        below, above = ln_limits(sensitivity(solved, celsius), errors, unknown)
+        return value, value * np.exp(-below), value * np.exp(above)
 
+    variance = np.square(as_floats("ph_sd", ph_sd, low=0.0)) + np.square(
+        as_floats("calibration_sd_ph", calibration_sd_ph, low=0.0)
+    )
+    half_width = as_floats(
+        "alkalinity_half_width_meq_l", alkalinity_half_width_meq_l, low=0.0, unit="meq/L"
+    )
     value, low, high = in_blocks(
         kernel,
         checked_ph(ph),
         checked_alkalinity(alkalinity_meq_l),
         checked_temperature(temperature_c),
-        as_floats("ph_sd", ph_sd, low=0.0),
-        as_floats("calibration_sd_ph", calibration_sd_ph, low=0.0),
-        as_floats("alkalinity_sd_meq_l", alkalinity_sd_meq_l, low=0.0, unit="meq/L"),
-        as_floats("temperature_sd_c", temperature_sd_c, low=0.0, unit="°C"),
+        *Errors(
+            ph_variance=variance,
+            ph_half_width=as_floats("ph_half_width", ph_half_width, low=0.0),
+            alkalinity_half_width_meq_l=half_width,
+            alkalinity_sd_meq_l=as_floats(
+                "alkalinity_sd_meq_l", alkalinity_sd_meq_l, low=0.0, unit="meq/L"
+            ),
+            temperature_sd_c=as_floats("temperature_sd_c", temperature_sd_c, low=0.0, unit="°C"),
+        ),
         *known.arrays,
     )
     return Estimate(value=plain(value), low=plain(low), high=plain(high))
-
-
-def _log_normal_variance(relative_variance: Floats) -> Floats:
-    """Variance of the logarithm, ln(1 + r²); by its Padé approximant (1 %) up to r = 1."""
-    if np.any(relative_variance > 1.0):
-        return np.log1p(relative_variance)
-    return relative_variance * (6.0 + relative_variance) / (6.0 + 4.0 * relative_variance)
 
 
 RULE_OF_THUMB: Final = "3 x KH x 10^(7 - pH)"

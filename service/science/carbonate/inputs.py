@@ -10,8 +10,14 @@ from numpy.typing import ArrayLike
 
 from service.science.carbonate.activity import ActivityModel, check_model
 from service.science.carbonate.balance import Balance, balance
-from service.science.carbonate.ions import Ions, checked_conductivity, checked_gh, ions
-from service.science.constants import CO2_G_MOL
+from service.science.carbonate.ions import (
+    Ions,
+    checked_conductivity,
+    checked_gh,
+    checked_nutrient_meq_l,
+    ions,
+)
+from service.science.constants import ATOMIC_MASS_G_MOL, CO2_G_MOL, NO3_G_MOL
 from service.science.numeric.checks import Floats, as_floats
 
 PH_RANGE: Final = (2.0, 12.0)
@@ -47,25 +53,28 @@ def checked_co2(co2_mg_l: ArrayLike, name: str = "co2_mg_l") -> Floats:
 
 @dataclass(frozen=True)
 class Evidence:
-    """Which of ionic strength, GH and conductivity are known, and the activity model.
+    """What is known of the ions beside the alkalinity, and the activity model.
 
-    ``arrays`` holds the known ones in that order; a kernel gets them back as ``parts``, cut to
-    its block, and asks ``solve`` for the balance.
+    ``known`` names them, of ``ionic_strength_mol_l``, ``gh_meq_l``, ``conductivity_us_cm``,
+    ``nitrate_meq_l`` and ``potassium_meq_l``; ``arrays`` holds them in that order; a kernel gets
+    them back as ``parts``, cut to its block, and asks ``solve`` for the balance.
     """
 
     model: ActivityModel
-    has_strength: bool
-    has_gh: bool
-    has_conductivity: bool
+    known: tuple[str, ...]
     arrays: tuple[Floats, ...]
 
     def ions(self, meq_l: Floats, parts: tuple[Floats, ...]) -> Ions:
         """Ionic strength and hardness of the block; ``meq_l`` its alkalinity."""
-        rest = list(parts)
-        strength = rest.pop(0) if self.has_strength else None
-        gh = rest.pop(0) if self.has_gh else None
-        conductivity = rest.pop(0) if self.has_conductivity else None
-        found = ions(meq_l, gh, conductivity)
+        given = dict(zip(self.known, parts, strict=True))
+        strength = given.pop("ionic_strength_mol_l", None)
+        found = ions(
+            meq_l,
+            given.get("gh_meq_l"),
+            given.get("conductivity_us_cm"),
+            given.get("nitrate_meq_l"),
+            given.get("potassium_meq_l"),
+        )
         return found if strength is None else Ions(strength, found.hardness)
 
     def solve(
@@ -80,6 +89,8 @@ def evidence(
     gh_meq_l: ArrayLike | None,
     conductivity_us_cm: ArrayLike | None,
     activity: str,
+    nitrate_mg_l: ArrayLike | None = None,
+    potassium_mg_l: ArrayLike | None = None,
 ) -> Evidence:
     """Check what a caller knows of the water beyond pH, alkalinity and temperature."""
     strength = None
@@ -88,16 +99,16 @@ def evidence(
         strength = as_floats(
             "ionic_strength_mol_l", ionic_strength_mol_l, low=0.0, high=high, unit="mol/L"
         )
-    gh = checked_gh(gh_meq_l)
-    conductivity = checked_conductivity(conductivity_us_cm)
-    known = tuple(array for array in (strength, gh, conductivity) if array is not None)
-    return Evidence(
-        model=check_model(activity),
-        has_strength=strength is not None,
-        has_gh=gh is not None,
-        has_conductivity=conductivity is not None,
-        arrays=known,
-    )
+    potassium = checked_nutrient_meq_l("potassium_mg_l", potassium_mg_l, ATOMIC_MASS_G_MOL["K"])
+    found = {
+        "ionic_strength_mol_l": strength,
+        "gh_meq_l": checked_gh(gh_meq_l),
+        "conductivity_us_cm": checked_conductivity(conductivity_us_cm),
+        "nitrate_meq_l": checked_nutrient_meq_l("nitrate_mg_l", nitrate_mg_l, NO3_G_MOL),
+        "potassium_meq_l": potassium,
+    }
+    given = {name: array for name, array in found.items() if array is not None}
+    return Evidence(check_model(activity), tuple(given), tuple(given.values()))
 
 
 def plain(value: Floats) -> Floats:

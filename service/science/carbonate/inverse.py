@@ -42,6 +42,8 @@ def ph_for_co2(
     ionic_strength_mol_l: ArrayLike | None = None,
     gh_meq_l: ArrayLike | None = None,
     conductivity_us_cm: ArrayLike | None = None,
+    nitrate_mg_l: ArrayLike | None = None,
+    potassium_mg_l: ArrayLike | None = None,
     activity: str = "debye-hueckel",
 ) -> Floats:
     """pH at which the water holds a given CO2.
@@ -61,7 +63,9 @@ def ph_for_co2(
     ------
     OutOfRangeError: names the parameter.
     """
-    known = evidence(ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity)
+    known = evidence(
+        ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity, nitrate_mg_l, potassium_mg_l
+    )
 
     def kernel(co2: Floats, meq_l: Floats, celsius: Floats, *parts: Floats) -> tuple[Floats, ...]:
         target = co2 / CO2_MG_PER_MOL
@@ -95,6 +99,8 @@ def alkalinity_for_co2(
     ionic_strength_mol_l: ArrayLike | None = None,
     gh_meq_l: ArrayLike | None = None,
     conductivity_us_cm: ArrayLike | None = None,
+    nitrate_mg_l: ArrayLike | None = None,
+    potassium_mg_l: ArrayLike | None = None,
     activity: str = "debye-hueckel",
 ) -> Floats:
     """Alkalinity, meq/L, of water that holds a given CO2 at a given pH.
@@ -114,7 +120,9 @@ def alkalinity_for_co2(
     ------
     OutOfRangeError: names the parameter.
     """
-    known = evidence(ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity)
+    known = evidence(
+        ionic_strength_mol_l, gh_meq_l, conductivity_us_cm, activity, nitrate_mg_l, potassium_mg_l
+    )
 
     def kernel(co2: Floats, ph: Floats, celsius: Floats, *parts: Floats) -> tuple[Floats, ...]:
         target = co2 / CO2_MG_PER_MOL

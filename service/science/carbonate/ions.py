@@ -6,7 +6,8 @@ of either in meq/L,
 
     EC / f = L_cations S + L_bicarbonate alkalinity + L_anions (S - alkalinity)
 
-gives S from the conductivity; without one, S is the larger of alkalinity and GH.
+gives S from the conductivity; without one, S is the larger of the known anions (alkalinity and
+nitrate) and the known cations (GH and potassium).
 
 Sources
 -------
@@ -75,20 +76,24 @@ def charge_sum_meq_l(alkalinity_meq_l: Floats, conductivity_us_cm: Floats) -> Fl
 
 
 def ions(
-    alkalinity_meq_l: Floats, gh_meq_l: Floats | None, conductivity_us_cm: Floats | None
+    alkalinity_meq_l: Floats,
+    gh_meq_l: Floats | None,
+    conductivity_us_cm: Floats | None,
+    nitrate_meq_l: Floats | None = None,
+    potassium_meq_l: Floats | None = None,
 ) -> Ions:
     """Ionic strength and free hardness from the evidence at hand (checked arrays)."""
+    anions = alkalinity_meq_l if nitrate_meq_l is None else alkalinity_meq_l + nitrate_meq_l
     if gh_meq_l is None and conductivity_us_cm is None:
-        return Ions(alkalinity_meq_l * 1e-3, None)
-    charge = alkalinity_meq_l
+        return Ions(anions * 1e-3, None)
+    charge = anions
     if conductivity_us_cm is not None:
         charge = np.maximum(charge, charge_sum_meq_l(alkalinity_meq_l, conductivity_us_cm))
     hardness = HARDNESS_SHARE_UNKNOWN * charge if gh_meq_l is None else gh_meq_l
-    charge = np.maximum(charge, hardness)
+    cations = hardness if potassium_meq_l is None else hardness + potassium_meq_l
+    charge = np.maximum(charge, cations)
     # I = 1/2 sum(z² m) = 1/2 sum(z * charge): double charges count twice
-    strength = (
-        charge + 0.5 * hardness + (0.5 * SULFATE_SHARE) * (charge - alkalinity_meq_l)
-    ) * 1e-3
+    strength = (charge + 0.5 * hardness + (0.5 * SULFATE_SHARE) * (charge - anions)) * 1e-3
     return Ions(strength, hardness * (0.5e-3 * FREE_HARDNESS))
 
 
@@ -143,6 +148,13 @@ def checked_gh(gh_meq_l: ArrayLike | None) -> Floats | None:
     if gh_meq_l is None:
         return None
     return as_floats("gh_meq_l", gh_meq_l, low=0.0, high=50.0, unit="meq/L")
+
+
+def checked_nutrient_meq_l(name: str, mg_l: ArrayLike | None, g_mol: float) -> Floats | None:
+    """A singly charged nutrient of 0-5000 mg/L as meq/L, None staying None."""
+    if mg_l is None:
+        return None
+    return as_floats(name, mg_l, low=0.0, high=5000.0, unit="mg/L") / g_mol
 
 
 def checked_conductivity(conductivity_us_cm: ArrayLike | None) -> Floats | None:

@@ -71,6 +71,29 @@ def co2_air_equilibrium_mg_l(
     return np.asarray(mol_kg * water_density_kg_l(celsius) * CO2_G_MOL * 1000.0)
 
 
+def co2_most_mg_l(temperature_c: ArrayLike, *, pressure_atm: ArrayLike = 1.0) -> Floats:
+    """CO2 of water under pure CO2 (Weiss 1974, S = 0): more than that it does not hold.
+
+    Henry's law, straight from what ``co2_air_equilibrium_mg_l`` gives for a tenth of it. Shapes
+    broadcast.
+
+    Parameters
+    ----------
+    temperature_c: 0-40.
+    pressure_atm: of the gas, with its water vapour, 0.3-1.2.
+
+    Returns
+    -------
+    mg/L.
+
+    Raises
+    ------
+    OutOfRangeError: names the parameter outside its range.
+    """
+    tenth = co2_air_equilibrium_mg_l(temperature_c, co2_ppm=1e5, pressure_atm=pressure_atm)
+    return np.asarray(10.0 * tenth)
+
+
 def oxygen_saturation_mg_l(temperature_c: ArrayLike, *, pressure_atm: ArrayLike = 1.0) -> Floats:
     """Oxygen of fresh water in equilibrium with moist air (Benson & Krause 1984).
 

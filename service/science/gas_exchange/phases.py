@@ -1,4 +1,4 @@
-"""Where in a CO2 series the gas was off (a night's decay) and where it came on (a rise).
+"""Where in a CO2 series the gas was off (a night's decay) and where it was on (a rise).
 
 Times are unix seconds UTC throughout, and a phase is found from the water, not from a clock
 on the wall: a change to summer time moves the gas by an hour and the phases with it.
@@ -24,8 +24,9 @@ MIXING_S: Final = 900.0
 DUSK_S: Final = 3600.0
 """Skipped of a decay where it is not known when the lamp went off: gas is often cut an hour
 before, and plants go on taking up CO2 until then."""
-RISE_S: Final = 2 * 3600.0
-"""Of a rise the first hours are used: before plants and the plateau take over."""
+LINGER_S: Final = 5400.0
+"""So long before CO2 is seen to leave its level the gas may have gone off already: a still tank
+loses a tenth in an hour."""
 MAX_GAP_S: Final = 3600.0
 """A longer gap splits a phase: what happened inside it is not known."""
 MIN_BINS: Final = 6
@@ -95,15 +96,27 @@ def binned(
     celsius = np.broadcast_to(celsius, times.shape)
     lamp = None if lit is None else np.broadcast_to(np.asarray(lit, dtype=bool), times.shape)
     good = np.isfinite(times) & np.isfinite(celsius) & (co2 > 0.0)
-    order = np.flatnonzero(good)[np.argsort(times[good], kind="stable")]
-    slots = np.floor(times[order] / BIN_S)
-    edges = np.flatnonzero(np.diff(slots, prepend=-np.inf))
-    groups = np.split(order, edges[1:]) if order.size else []
+    if not good.any():
+        nothing = np.empty(0)
+        return Series(nothing, nothing, nothing, None if lamp is None else np.empty(0, bool))
+    rows = np.flatnonzero(good)
+    slots = np.floor(times[rows] / BIN_S)
+    order = np.argsort(slots, kind="stable")
+    rows, slots = rows[order], slots[order]
+    starts = np.flatnonzero(np.diff(slots, prepend=-np.inf))
+    counts = np.diff(starts, append=slots.size)
+
+    def median(values: Floats) -> Floats:
+        ranked = values[np.lexsort((values, slots))]
+        return np.asarray(0.5 * (ranked[starts + (counts - 1) // 2] + ranked[starts + counts // 2]))
+
+    share = None if lamp is None else np.add.reduceat(lamp[rows].astype(float), starts) / counts
     return Series(
-        time_s=np.array([np.mean(times[group]) for group in groups]),
-        co2_mg_l=np.array([np.median(co2[group]) for group in groups]),
-        temperature_c=np.array([np.median(celsius[group]) for group in groups]),
-        lit=None if lamp is None else np.array([np.mean(lamp[g]) > 0.5 for g in groups], bool),
+        time_s=np.add.reduceat(times[rows] - slots * BIN_S, starts) / counts
+        + slots[starts] * BIN_S,
+        co2_mg_l=median(co2[rows]),
+        temperature_c=median(celsius[rows]),
+        lit=None if share is None else share > 0.5,
     )
 
 
@@ -126,7 +139,7 @@ def phases_from_schedule(series: Series, gas_on_s: Sequence[tuple[float, float]]
     windows: list[tuple[Kind, float, float]] = []
     for index, (on, off) in enumerate(pairs):
         following = pairs[index + 1][0] if index + 1 < len(pairs) else np.inf
-        windows.append(("rise", on + MIXING_S, min(off, on + RISE_S)))
+        windows.append(("rise", on + MIXING_S, off))
         windows.append(("decay", off + settling, min(following, off + 24 * 3600.0)))
     found = []
     for kind, start, end in windows:
@@ -169,8 +182,8 @@ def phases_from_turns(series: Series) -> list[Phase]:
         end = series.time_s[there]
         if is_high and index + 1 < len(found):
             end = series.time_s[found[index + 1][0]] - MIXING_S
-        if not is_high:
-            end = min(end, series.time_s[leave] + RISE_S)
+        elif not is_high and index + 1 < len(found):
+            end = series.time_s[found[index + 1][0]] - LINGER_S
         first = int(np.searchsorted(series.time_s, start))
         last = int(np.searchsorted(series.time_s, end, side="right")) - 1
         phases.append(Phase("decay" if is_high else "rise", first, last))
@@ -192,18 +205,24 @@ def _usable(series: Series, phases: list[Phase]) -> list[Phase]:
     kept = []
     for phase in phases:
         index = np.arange(phase.first, phase.last + 1)
-        if series.lit is not None:
-            dark = index[~series.lit[index]]
-            # a rise is used lit if it has no dark stretch: its injection is then net of uptake
-            if phase.kind == "decay" or dark.size >= MIN_BINS:
-                index = dark
+        if series.lit is not None and phase.kind == "decay":
+            index = index[~series.lit[index]]
         if index.size < MIN_BINS:
             continue
         cuts = np.flatnonzero((np.diff(series.time_s[index]) > MAX_GAP_S) | (np.diff(index) > 1))
-        for piece in np.split(index, cuts + 1):
-            if piece.size >= MIN_BINS:
-                kept.append(Phase(phase.kind, int(piece[0]), int(piece[-1])))
+        pieces = [one for one in np.split(index, cuts + 1) if one.size >= MIN_BINS]
+        if phase.kind == "rise":
+            pieces = _telling(series, pieces)
+        kept += [Phase(phase.kind, int(one[0]), int(one[-1])) for one in pieces]
     return kept
+
+
+def _telling(series: Series, pieces: list[NDArray[np.int64]]) -> list[NDArray[np.int64]]:
+    """The pieces of a rise that tell the injection: those with an hour of dark, else the first."""
+    dark = series.lit is not None and [
+        one for one in pieces if np.count_nonzero(~series.lit[one]) >= MIN_BINS
+    ]
+    return dark or pieces[:1]
 
 
 def _running_median(values: Floats, width: int = 5) -> Floats:

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from service.science.gas_exchange.air_water import TEMPERATURE_EXCHANGE_FACTOR
-from service.science.gas_exchange.fit import LEVEL_LOG_SD, FitError, GasExchangeFit
+from service.science.gas_exchange.fit import FitError, GasExchangeFit
 from service.science.numeric.checks import Floats, as_number
 from service.science.numeric.estimate import Estimate
 
@@ -29,8 +29,8 @@ class GasPlan:
     """Consequences of a fit, each an Estimate with its 95 % interval.
 
     ``lead_h`` hours of gas from the night level to the target, before lights-on; infinite where
-    the target is not reached at the present rate. ``steady_mg_l`` level that gas and loss settle
-    at with no uptake by plants. ``night_mg_l`` level at the end of a long night.
+    the target is not reached so at the present rate. ``steady_mg_l`` level that gas and loss settle
+    at by day with no uptake by plants. ``night_mg_l`` level at the end of a long night.
     ``gas_g_per_day`` gas dissolved per day, a lower bound of what the cylinder loses.
     """
 
@@ -51,7 +51,6 @@ def gas_plan(
     surface_factor: float = 1.0,
     injection_factor: float = 1.0,
     dissolved_share: float = 1.0,
-    level_log_sd: float = LEVEL_LOG_SD,
 ) -> GasPlan:
     """What a fit means for a target, and what would change with another surface or rate.
 
@@ -66,7 +65,6 @@ def gas_plan(
     injection_factor: by which the gas rate is turned up or down.
     dissolved_share: 0-1 of the gas that dissolves (the rest leaves as bubbles), to turn the lower
         bound of gas use into an estimate.
-    level_log_sd: as in ``fit_gas_exchange``.
 
     Returns
     -------
@@ -76,28 +74,30 @@ def gas_plan(
     ------
     FitError: where the fit saw no rise; OutOfRangeError.
     """
-    if fit.injection_mg_l_h is None:
-        raise FitError("no rise in the series: the injection rate is not known")
     target = as_number("target_mg_l", target_mg_l, above=0.0, unit="mg/L")
     volume = as_number("volume_l", volume_l, above=0.0, unit="L")
     hours = as_number("gas_hours_per_day", gas_hours_per_day, low=0.0, high=24.0, unit="h")
     share = as_number("dissolved_share", dissolved_share, above=0.0, high=1.0)
     surface = as_number("surface_factor", surface_factor, above=0.0)
     turned = as_number("injection_factor", injection_factor, above=0.0)
-    level_sd = as_number("level_log_sd", level_log_sd, low=0.0)
     celsius = fit.temperature_c
     if temperature_c is not None:
         celsius = as_number("temperature_c", temperature_c, low=0.0, high=40.0, unit="°C")
-    k20, injection_draws = _draws(fit, fit.injection_mg_l_h.value, level_sd)
-    k = k20 * TEMPERATURE_EXCHANGE_FACTOR ** (celsius - 20.0) * surface
-    injection = injection_draws * turned
+    drawn = draws_of(fit, DRAWS, np.random.default_rng(_SEED))
+    factor = TEMPERATURE_EXCHANGE_FACTOR ** (celsius - 20.0) * surface
+    k_night, k_day = drawn.k20 * factor, drawn.day_k20 * factor
+    injection = drawn.injection * turned
     # at night more exchange also takes the night's excess down
     night = fit.equilibrium_mg_l + fit.night_excess_mg_l / surface
-    steady = night + injection / k
+    breath = fit.night_excess_mg_l / surface * k_night
+    steady = fit.equilibrium_mg_l + (breath + injection) / k_day
+    # before lights-on the night's exchange holds unless it ends with the gas
+    k_rise = k_day if fit.day_begins == "gas" else k_night
+    rise = fit.equilibrium_mg_l + (breath + injection) / k_rise
     grams = injection * volume * hours / 1000.0 / share
     return GasPlan(
         target_mg_l=target,
-        lead_h=_interval(hours_to_level(night, target, k, steady)),
+        lead_h=_interval(hours_to_level(night, target, k_rise, rise)),
         steady_mg_l=_interval(steady),
         night_mg_l=float(night),
         gas_g_per_day=_interval(grams),
@@ -121,14 +121,39 @@ def hours_to_level(
     return np.asarray(np.where(reached, -ln_room / k_per_h, np.inf))
 
 
-def _draws(fit: GasExchangeFit, injection: Floats, level_sd: float) -> tuple[Floats, Floats]:
-    """k20 and injection, the first draw being the fitted values themselves."""
-    rng = np.random.default_rng(_SEED)
-    pairs = rng.multivariate_normal(np.zeros(2), fit.log_covariance, DRAWS)
-    level = level_sd * rng.standard_normal(DRAWS)
-    pairs[0], level[0] = 0.0, 0.0
-    k20 = float(fit.k20_per_h.value) * np.exp(pairs[:, 0])
-    return k20, float(injection) * np.exp(pairs[:, 1] + level)
+@dataclass(frozen=True)
+class Draws:
+    """Draws of a fit, (n,) each, the first being the fitted values: 1/h, 1/h, mg/L/h.
+
+    ``level`` is the factor by which CO2 itself may be off in each; it is in ``injection``.
+    """
+
+    k20: Floats
+    day_k20: Floats
+    injection: Floats
+    level: Floats
+
+
+def draws_of(fit: GasExchangeFit, count: int, rng: np.random.Generator) -> Draws:
+    """Draw exchange by night and day and injection from a fit with an injection.
+
+    Raises
+    ------
+    FitError: where the fit saw no rise.
+    """
+    if fit.injection_mg_l_h is None:
+        raise FitError(fit.injection_reason or "the injection rate is not known")
+    logs = rng.multivariate_normal(np.zeros(3), fit.log_covariance, count, method="eigh")
+    ln_level = fit.level_log_sd * rng.standard_normal(count)
+    logs[0], ln_level[0] = 0.0, 0.0
+    level = np.exp(ln_level)
+    day = fit.k20_per_h if fit.day_k20_per_h is None else fit.day_k20_per_h
+    return Draws(
+        k20=float(fit.k20_per_h.value) * np.exp(logs[:, 0]),
+        day_k20=float(day.value) * np.exp(logs[:, 1]),
+        injection=float(fit.injection_mg_l_h.value) * np.exp(logs[:, 2]) * level,
+        level=level,
+    )
 
 
 def _interval(draws: Floats) -> Estimate:

@@ -139,11 +139,13 @@ def added(*parts: Mapping[str, ArrayLike]) -> dict[str, Floats]:
 
 
 def kh_rise_meq_l(rise_mg_l: Mapping[str, ArrayLike]) -> Floats:
-    """Rise of alkalinity, meq/L, by the bicarbonate in `rise_mg_l`.
+    """Rise of alkalinity, meq/L, by the bicarbonate and the carbonate in `rise_mg_l`.
 
     Nitrate taken up by plants raises it too, and nitrification lowers it; not counted here.
     """
-    return np.asarray(np.asarray(rise_mg_l.get("HCO3", 0.0), np.float64) / HCO3_G_MOL)
+    bicarbonate = np.asarray(rise_mg_l.get("HCO3", 0.0), np.float64) / HCO3_G_MOL
+    carbonate = np.asarray(rise_mg_l.get("CO3", 0.0), np.float64) / molar_mass_g_mol("CO3")
+    return np.asarray(bicarbonate + 2 * carbonate)
 
 
 def gh_rise_meq_l(rise_mg_l: Mapping[str, ArrayLike]) -> Floats:

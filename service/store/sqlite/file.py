@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
+from service.database_file import make_database_file
 from service.errors import (
     MISSING_ADVICE,
     ConfigError,
@@ -17,7 +17,7 @@ from service.errors import (
     StoreRefusedError,
     StoreUnavailableError,
 )
-from service.private_files import create_file, make_folder, state_of_missing
+from service.private_files import state_of_missing
 from service.store.sqlite.rollup import SCHEMA
 from service.urls import redacted
 
@@ -51,6 +51,10 @@ CREATE TABLE retention (level TEXT PRIMARY KEY, retained_from INTEGER NOT NULL) 
 """
     + SCHEMA
 )
+
+
+class DamagedError(StoreRefusedError):
+    """The file is damaged; nothing will help but another file."""
 
 
 def path_of_url(url: str) -> Path:
@@ -87,7 +91,7 @@ def store_error(path: Path, error: sqlite3.Error) -> LittoralError:
     if code in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_NOMEM):
         return StoreUnavailableError(f"{path}: cannot be read or written ({error})")
     if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-        return StoreRefusedError(
+        return DamagedError(
             f"{path}: is damaged or no SQLite file ({error}); restore a backup or move it away"
         )
     return StoreRefusedError(f"{path}: {error}")
@@ -95,8 +99,13 @@ def store_error(path: Path, error: sqlite3.Error) -> LittoralError:
 
 def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
     """Open one connection; may be handed from thread to thread, not shared at the same time."""
+    # Read and write, not create: a file that was deleted must not come back empty.
     connection = sqlite3.connect(
-        path, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False
+        f"{path.absolute().as_uri()}?mode=rw",
+        uri=True,
+        timeout=BUSY_TIMEOUT_S,
+        isolation_level=None,
+        check_same_thread=False,
     )
     # FULL makes each commit wait for the disk: what was committed survives a power cut.
     connection.execute("PRAGMA synchronous = FULL")
@@ -118,7 +127,12 @@ def open_file(path: Path, *, create: bool = True) -> sqlite3.Connection:
         StoreUnavailableError: the folder or file cannot be made or read.
     """
     if create:
-        _make_file(path)
+        try:
+            make_database_file(path)
+        except OSError as error:
+            raise StoreUnavailableError(
+                f"{path.parent}: the folder cannot be made ({error.strerror})"
+            ) from error
     elif state := state_of_missing(path):
         raise NotFoundError(f"store.url: {path} {state}; {MISSING_ADVICE}")
     with errors_translated(path):
@@ -131,17 +145,6 @@ def open_file(path: Path, *, create: bool = True) -> sqlite3.Connection:
             connection.close()
             raise
         return connection
-
-
-def _make_file(path: Path) -> None:
-    try:
-        make_folder(path.parent)
-    except OSError as error:
-        raise StoreUnavailableError(
-            f"{path.parent}: the folder cannot be made ({error.strerror})"
-        ) from error
-    with contextlib.suppress(OSError):  # SQLite says why it cannot be opened
-        create_file(path)
 
 
 def _prepare(path: Path, connection: sqlite3.Connection) -> None:

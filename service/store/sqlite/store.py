@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import logging
-import queue
-import sqlite3
 import threading
 import time
-from collections.abc import Collection, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from pathlib import Path
 
-from service.errors import LittoralError, StoreRefusedError
+from service.errors import LittoralError
 from service.store.buckets import aligned_span, buckets_of_samples
 from service.store.checks import check_every, check_readings
 from service.store.model import (
@@ -28,6 +25,7 @@ from service.store.model import (
 )
 from service.store.retention import Pruned, RetentionPolicy
 from service.store.sqlite import file, prune, read, rollup, upkeep, write
+from service.store.sqlite.connections import Connections
 
 _log = logging.getLogger(__name__)
 
@@ -45,48 +43,35 @@ class SqliteStore:
     visible_after_s = 0.0
     value_tolerance = 0.0
 
-    def __init__(self, path: Path, *, create: bool = True) -> None:
+    def __init__(self, path: Path, *, create: bool = True, wait: bool = False) -> None:
         """Open the file.
 
         Args:
             create: make it when it is missing.
+            wait: where it is missing or damaged, do without it until it is put right.
 
         Raises:
-            NotFoundError: it is missing, and is not to be made.
+            NotFoundError: it is missing, and neither to be made nor waited for.
             StoreUnavailableError, StoreRefusedError: as ``file.open_file`` finds.
         """
         self._path = path
-        self._writer = file.open_file(path, create=create)
-        self._write_lock = threading.Lock()
-        self._readers: queue.LifoQueue[sqlite3.Connection] = queue.LifoQueue()
+        self._connections = Connections(path, create=create, wait=wait)
         self._last_write_s = 0.0
         self._left_out = 0
-        with file.errors_translated(path):
-            try:
-                reader = file.connect(path, read_only=True)
-                self._start_check = upkeep.StartCheck(path, reader)
-            except BaseException:
-                self._writer.close()
-                raise
 
     @property
     def checked(self) -> threading.Event:
         """Set once the file's structure has been checked after opening."""
-        return self._start_check.done
+        return self._connections.checked
 
     @classmethod
-    def from_url(cls, url: str, *, create: bool = True) -> SqliteStore:
-        """Open the store of a URL such as ``sqlite:///var/littoral.db``.
-
-        Args:
-            create: make the file when it is missing.
+    def from_url(cls, url: str, *, create: bool = True, wait: bool = False) -> SqliteStore:
+        """Open the store of a URL such as ``sqlite:///var/littoral.db``; see ``__init__``.
 
         Raises:
             ConfigError: the URL names no file.
-            NotFoundError: the file is missing, and is not to be made.
-            StoreUnavailableError, StoreRefusedError: the file cannot be used.
         """
-        return cls(file.path_of_url(url), create=create)
+        return cls(file.path_of_url(url), create=create, wait=wait)
 
     def write(self, readings: Sequence[Reading]) -> None:
         """Write a batch in one transaction; see ``Store.write``.
@@ -96,7 +81,7 @@ class SqliteStore:
         if not readings:
             return
         check_readings(readings)
-        with self._writing() as connection:
+        with self._connections.writing() as connection:
             left_out = write.write_batch(connection, readings)
         if left_out:
             self._left_out += left_out
@@ -113,7 +98,7 @@ class SqliteStore:
         raw: bool = False,
     ) -> Samples:
         """Readings of one series in [start_us, end_us); see ``Store.read``."""
-        with self._reader() as connection:
+        with self._connections.reading() as connection:
             return read.samples(connection, key, start_us, end_us, flagged=flagged, raw=raw)
 
     def aggregate(
@@ -135,34 +120,34 @@ class SqliteStore:
         level = rollup.level_for(every_us)
         if level is None:
             return buckets_of_samples(self.read(key, start_us, end_us), every_us)
-        with self._reader() as connection:
+        with self._connections.reading() as connection:
             series = read.id_of(connection, key)
             span = (start_us, end_us)
             return rollup.read(connection, level, series, span, every_us, wanted)
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
         """The series stored; see ``Store.series``."""
-        with self._reader() as connection:
+        with self._connections.reading() as connection:
             return read.series(connection, tank)
 
     def extent(self, key: SeriesKey) -> Extent | None:
         """How much a series holds; see ``Store.extent``."""
-        with self._reader() as connection:
+        with self._connections.reading() as connection:
             return read.extent(connection, key)
 
     def latest(self, key: SeriesKey, *, flagged: bool = False) -> Reading | None:
         """The newest reading of one series; see ``Store.latest``."""
-        with self._reader() as connection:
+        with self._connections.reading() as connection:
             return read.latest(connection, key, flagged=flagged)
 
     def delete_tank(self, tank: str) -> int:
         """Delete all readings of a tank; see ``Store.delete_tank``."""
-        with self._writing() as connection:
+        with self._connections.writing() as connection:
             return write.delete_tank(connection, tank)
 
     def claim_pruning(self, policy: RetentionPolicy, now: datetime) -> bool:
         """Whether something is newly too old; of several processes only one gets True."""
-        with self._writing() as connection:
+        with self._connections.writing() as connection:
             return prune.advance(connection, policy.retained_from_us(now))
 
     def prune(
@@ -174,13 +159,13 @@ class SqliteStore:
             rest: called between two steps; False ends the pruning.
         """
         retained_from_us = policy.retained_from_us(now)
-        with self._writing() as connection:
+        with self._connections.writing() as connection:
             prune.advance(connection, retained_from_us)
-        return prune.delete(self._writing, retained_from_us, rest)
+        return prune.delete(self._connections.writing, retained_from_us, rest)
 
     def rebuild_rollups(self) -> None:
         """Compute all rollups anew from the readings; changes nothing when they are right."""
-        upkeep.rebuild_rollups(self._writing)
+        upkeep.rebuild_rollups(self._connections.writing)
 
     def back_up(self, to: Path) -> None:
         """Copy the store as it is now into a new file, while others read and write.
@@ -202,18 +187,15 @@ class SqliteStore:
         Raises:
             StoreRefusedError: it is damaged.
         """
-        with self._reader() as connection:
-            upkeep.check(self._path, connection)
+        self._connections.check()
 
     def health(self) -> StoreHealth:
         """Whether the file answers; see ``Store.health``."""
         numbers = {"left_out_past_retention": float(self._left_out)}
         if self._last_write_s:
             numbers["last_write_s"] = self._last_write_s
-        if self._start_check.fault is not None:
-            return StoreHealth(False, self.backend, self._start_check.fault.detail, numbers)
         try:
-            with self._reader() as connection:
+            with self._connections.reading() as connection:
                 connection.execute("SELECT count(*) FROM (SELECT 1 FROM reading LIMIT 1)")
         except LittoralError as error:
             return StoreHealth(False, self.backend, error.detail, numbers)
@@ -221,31 +203,4 @@ class SqliteStore:
 
     def close(self) -> None:
         """Close all connections."""
-        self._start_check.stop()
-        with self._write_lock:
-            while not self._readers.empty():
-                self._readers.get_nowait().close()
-            self._writer.close()
-
-    @contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
-        if self._start_check.fault is not None:
-            raise StoreRefusedError(self._start_check.fault.detail)
-        with (
-            self._write_lock,
-            file.errors_translated(self._path),
-            file.transaction(self._writer),
-        ):
-            yield self._writer
-
-    @contextmanager
-    def _reader(self) -> Iterator[sqlite3.Connection]:
-        with file.errors_translated(self._path):
-            try:
-                connection = self._readers.get_nowait()
-            except queue.Empty:
-                connection = file.connect(self._path, read_only=True)
-            try:
-                yield connection
-            finally:
-                self._readers.put(connection)
+        self._connections.close()

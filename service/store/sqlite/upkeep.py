@@ -13,6 +13,7 @@ from typing import Final
 from service.errors import StoreRefusedError
 from service.private_files import create_file
 from service.store.sqlite import rollup
+from service.store.sqlite.file import DamagedError
 from service.store.sqlite.prune import Writing
 
 _log = logging.getLogger(__name__)
@@ -83,36 +84,35 @@ def check(path: Path, connection: sqlite3.Connection) -> None:
     """Check that the file's structure is sound (PRAGMA quick_check); reads all of it.
 
     Raises:
-        StoreRefusedError: it is damaged; says where.
+        DamagedError: it is; says where.
     """
     faults = [row[0] for row in connection.execute("PRAGMA quick_check(3)").fetchall()]
     if faults != ["ok"]:
         found = " ".join("; ".join(faults).split())
-        raise StoreRefusedError(
-            f"{path}: is damaged ({found[:200]}); restore a backup or move it away"
-        )
+        raise DamagedError(f"{path}: is damaged ({found[:200]}); restore a backup or move it away")
 
 
 class StartCheck:
     """The check at start: at once for a small file, in the background for a large one."""
 
-    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+    def __init__(self, path: Path, connection: sqlite3.Connection, *, at_once: bool) -> None:
         """Check, or begin to.
 
         Args:
             path: the file.
             connection: one that nobody else uses; closed after the check.
+            at_once: wait for the end of the check, however large the file is.
 
         Raises:
-            StoreRefusedError: a small file is damaged.
+            DamagedError: it is, and the file is small or is to be checked at once.
         """
         self.done = threading.Event()
-        self.fault: StoreRefusedError | None = None
+        self.fault: DamagedError | None = None
         self._path = path
         self._connection = connection
         self._thread = threading.Thread(target=self._run, name="store-check", daemon=True)
         self._thread.start()
-        if path.stat().st_size <= CHECK_AT_ONCE_BYTES:
+        if at_once or path.stat().st_size <= CHECK_AT_ONCE_BYTES:
             self._thread.join()
             if self.fault is not None:
                 raise self.fault
@@ -120,11 +120,11 @@ class StartCheck:
     def _run(self) -> None:
         try:
             check(self._path, self._connection)
-        except StoreRefusedError as error:
+        except DamagedError as error:
             self.fault = error
         except sqlite3.DatabaseError as error:
             if getattr(error, "sqlite_errorcode", None) != sqlite3.SQLITE_INTERRUPT:
-                self.fault = StoreRefusedError(f"{self._path}: cannot be checked ({error})")
+                self.fault = DamagedError(f"{self._path}: cannot be checked ({error})")
         finally:
             if self.fault is not None:
                 _log.error("%s", self.fault.detail)

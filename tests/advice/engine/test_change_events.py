@@ -59,14 +59,14 @@ def test_a_text_that_moves_with_every_reading_is_no_change(registry: Registry) -
     assert [type for type, *_ in logged(registry)] == ["opened"]
 
 
-def test_a_new_severity_or_due_time_is_a_change(registry: Registry) -> None:
+def test_a_new_severity_is_a_change_and_a_due_time_alone_is_none(registry: Registry) -> None:
     ledger = Ledger(registry)
     ledger.update(at(NOON), [finding("a")])
     ledger.update(at(NOON + MINUTE), [finding("a", Severity.URGENT)])
     due = NOON + 5 * HOUR
-    ledger.update(at(NOON + 2 * MINUTE), [finding("a", Severity.URGENT, due=due)])
-    ledger.update(at(NOON + 3 * MINUTE), [finding("a", Severity.URGENT, due=due - HOUR)])
-    assert [type for type, *_ in logged(registry)] == ["opened", "changed", "changed", "changed"]
+    for step, moment in enumerate((due, due - HOUR, due + 3 * HOUR, None)):
+        ledger.update(at(NOON + (2 + step) * MINUTE), [finding("a", Severity.URGENT, due=moment)])
+    assert [type for type, *_ in logged(registry)] == ["opened", "changed"]
     assert registry.events()[1].data["severity"] == "urgent"
 
 
@@ -117,14 +117,51 @@ def test_closed_by_a_log_entry_is_cleared_and_not_marked(registry: Registry) -> 
     assert logged(registry)[-1] == ("cleared", "a", "done")
 
 
-def test_small_moves_of_the_due_time_add_up(registry: Registry) -> None:
+def test_small_moves_of_an_amount_add_up(registry: Registry) -> None:
     ledger = Ledger(registry)
-    due = NOON + 30 * HOUR
-    for step in range(13):  # earlier by ten minutes with each evaluation, two hours in all
-        moved = finding("a", due=due - step * 10 * MINUTE)
-        ledger.update(at(NOON + step * MINUTE), [moved])
+    for step in range(13):  # more by 2 L with each evaluation, 24 L in all
+        more = finding("a", amounts=(Amount("water", 60.0 + 2 * step, "L"),))
+        ledger.update(at(NOON + step * MINUTE), [more])
+    assert [kind for kind, *_ in logged(registry)] == ["opened", "changed"]
+    assert registry.events()[1].data["amounts"][0]["value"] == 76.0
+
+
+def test_an_estimate_is_nothing_to_measure_out(registry: Registry) -> None:
+    ledger = Ledger(registry)
+    for step, left_g in enumerate((200.0, 100.0, 10.0)):
+        left = Amount("gas left", left_g, "g", estimated=True)
+        ledger.update(at(NOON + step * HOUR), [finding("a", amounts=(left,))])
+    assert [kind for kind, *_ in logged(registry)] == ["opened"]
+
+
+def test_what_calls_for_less_counts_when_it_has_lasted(registry: Registry) -> None:
+    """More at once, less after the clear delay; a log entry makes it count at once."""
+    ledger = Ledger(registry)
+    levels = [Severity.WARNING, Severity.URGENT] * 20
+    for step, severity in enumerate(levels):
+        change = ledger.update(at(NOON + step * 2 * MINUTE), [finding("a", severity)])
+        assert change.current[0].finding.severity is max(levels[: step + 1])
+    assert [kind for kind, *_ in logged(registry)] == ["opened", "changed"]
+    calm = NOON + 80 * MINUTE
+    for minutes in range(0, 40, 2):
+        change = ledger.update(at(calm + minutes * MINUTE), [finding("a", Severity.WARNING)])
+        lasted = minutes >= 28  # it was urgent two minutes before
+        assert (change.current[0].finding.severity is Severity.WARNING) == lasted
     assert [kind for kind, *_ in logged(registry)] == ["opened", "changed", "changed"]
-    assert registry.events()[1].data["due"] == "2026-03-11T17:00:00Z"
+    again = calm + 40 * MINUTE
+    ledger.update(at(again), [finding("a", Severity.URGENT)])
+    done = entry(LogKind.OBSERVATION, again + MINUTE)
+    change = ledger.update(at(again + 2 * MINUTE, done), [finding("a", Severity.WARNING)])
+    assert change.current[0].finding.severity is Severity.WARNING
+
+
+def test_what_comes_back_within_hours_clears_later_each_time(registry: Registry) -> None:
+    """It comes for ten minutes each hour, as a sensor does that sends each hour."""
+    ledger = Ledger(registry)
+    for minutes in range(0, 24 * 60, 5):
+        findings = [finding("sensor-silent")] if minutes % 60 < 10 else []
+        ledger.update(at(NOON + minutes * MINUTE), findings)
+    assert [kind for kind, *_ in logged(registry)] == ["opened", "cleared", "opened"]
 
 
 def test_a_due_time_that_stays_as_far_ahead_is_no_change(registry: Registry) -> None:
@@ -187,7 +224,7 @@ def test_the_event_log_has_what_the_ledger_returns(registry: Registry) -> None:
     steps = [
         [finding("a"), finding("b")],
         [finding("a", Severity.URGENT), finding("c", due=NOON + 5 * HOUR)],
-        [finding("c", due=NOON + 9 * HOUR, action="another text")],
+        [finding("c", Severity.URGENT, due=NOON + 9 * HOUR, action="another text")],
     ]
     returned = []
     for step, findings in enumerate(steps):

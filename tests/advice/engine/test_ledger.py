@@ -151,8 +151,8 @@ def test_what_is_no_longer_seen_says_so_before_it_clears(ledger: Ledger) -> None
     (one,) = ledger.update(at(NOON + 5 * MINUTE), []).current
     words, before = one.instruction, one.finding.instruction
     assert words.title == f"No longer seen: {before.title}"
-    assert words.action.startswith("Wait: if it stays so, nothing is to be done.")
-    assert before.action in words.action and words.cautions == before.cautions
+    assert words.action.startswith("Nothing to do now: the latest evaluation did not find it.")
+    assert before.action not in words.action and words.cautions == before.cautions
     assert words.due is None
     (back,) = ledger.update(at(NOON + 10 * MINUTE), [finding(due=NOON + HOUR)]).current
     assert back.id == one.id and back.instruction == back.finding.instruction

@@ -95,10 +95,10 @@ def test_one_odd_tank_leaves_the_others_evaluated(
     house.registry.put_tank(a_tank(id="fern"))
     real = module.evaluate
 
-    def odd(view, standing):  # type: ignore[no-untyped-def]
+    def odd(view, *more):  # type: ignore[no-untyped-def]
         if view.tank.id == "fern":
             raise ZeroDivisionError("an oddity")
-        return real(view, standing)
+        return real(view, *more)
 
     monkeypatch.setattr(module, "evaluate", odd)
     changes = scheduler(house).evaluate_all()
@@ -114,8 +114,8 @@ def test_a_tank_that_is_deleted_while_it_is_evaluated_leaves_the_others_evaluate
     house.registry.put_tank(a_tank(id="fern"))
     real = module.evaluate
 
-    def deletes(view, standing):  # type: ignore[no-untyped-def]
-        found = real(view, standing)
+    def deletes(view, *more):  # type: ignore[no-untyped-def]
+        found = real(view, *more)
         if view.tank.id == "fern":
             assert found
             Ledger(house.registry).delete_tank("fern", NOON)
@@ -184,6 +184,42 @@ def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House, tmp_path:
     thread.join(60)
     away.close()
     assert Ledger(house.registry).list("reed") == before
+
+
+def test_a_lost_store_is_a_recommendation_and_all_others_stay_until_it_is_back(
+    house: House, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("service.store.sqlite.connections._EVERY_S", 0.0)
+    loop = scheduler(house)
+    loop.evaluate_all()
+    ledger = Ledger(house.registry)
+    before = {one.id: one for one in ledger.list("reed")}
+    assert before
+    path = tmp_path / "readings.db"
+    path.rename(tmp_path / "moved.db")
+
+    def codes(after: timedelta) -> list[str]:
+        house.clock.moment += after
+        loop.run_once()
+        found = {one.id: one for one in ledger.list("reed")}
+        assert found.keys() >= before.keys()
+        return [one.finding.code for key, one in found.items() if key not in before]
+
+    assert codes(timedelta(0)) == []
+    assert codes(timedelta(minutes=4)) == []  # it may be no more than a restart
+    assert codes(timedelta(minutes=1)) == ["readings-unavailable"]
+    assert codes(timedelta(hours=20)) == ["readings-unavailable"]
+    (one,) = (one for one in ledger.list("reed") if one.finding.code == "readings-unavailable")
+    assert "moved or deleted while it was in use" in one.finding.action
+    assert one.finding.since == NOON
+    opened = [one for one in house.registry.events() if "readings-una" in str(one)]
+    assert len(opened) == 1
+    (tmp_path / "moved.db").rename(path)
+    house.clock.moment += timedelta(minutes=31)
+    loop.run_once()
+    house.clock.moment += timedelta(minutes=31)
+    loop.run_once()
+    assert "readings-unavailable" not in [each.finding.code for each in ledger.list("reed")]
 
 
 def test_the_first_reading_of_a_new_tank_ends_that_none_was_ever_there(house: House) -> None:

@@ -108,16 +108,19 @@ def test_absence_that_has_begun_plans_only_what_is_left(start: datetime) -> None
 
 
 def test_a_split_change_is_planned_on_following_days_with_the_doses_after_its_last() -> None:
-    """KH 4 and tap water of 8 dKH: half the water moves KH by 2, so three changes, a day apart."""
+    """KH 4 and tap water of 8 dKH: half the water moves KH by 2, so three changes, a day apart.
+
+    A week on from the last of them comes the next, as the rule on routine changes counts.
+    """
     tank = a_tank(water_change=WaterChangePlan(tap_kh_meq_l=2 * KH_4))
     log = [
         *(one for one in usual_log() if one.kind is not LogKind.KH_TEST),
         entry(LogKind.KH_TEST, NOON - HOUR, kh_meq_l=KH_4),
     ]
     changes = tasks("water-change-due", tank=tank, log=log)
-    assert [day(one) for one in changes] == [4, 5, 6, 11, 12, 13]
+    assert [day(one) for one in changes] == [4, 5, 6, 13, 14]
     assert {one.title for one in changes} == {"Change 37 L (21 %)"}
-    assert [day(one) for one in tasks("dose-due", tank=tank, log=log)] == [6, 6, 13, 13]
+    assert [day(one) for one in tasks("dose-due", tank=tank, log=log)] == [6, 6]
     begun = [*(one for one in log if one.kind is not LogKind.WATER_CHANGE),
              entry(LogKind.WATER_CHANGE, NOON - 8 * DAY, fraction=0.5),
              entry(LogKind.WATER_CHANGE, NOON - HOUR, fraction=0.206),
@@ -126,3 +129,10 @@ def test_a_split_change_is_planned_on_following_days_with_the_doses_after_its_la
     # 1 - 0.5 / 0.794 = 37 % is left: two parts of 20.6 %
     assert [day(one) for one in left][:2] == [1, 2]
     assert left[0].title == "Change 37 L (21 %)"
+
+
+def test_a_change_of_more_parts_than_days_between_changes_is_asked_for_once_a_day() -> None:
+    """Four fifths of the water against tap water of 16 dKH take longer than the week between."""
+    tank = a_tank(water_change=WaterChangePlan(fraction=0.8, tap_kh_meq_l=4 * KH_4))
+    days = [day(one) for one in tasks("water-change-due", tank=tank)]
+    assert len(days) > 7 and len(days) == len(set(days))

@@ -13,7 +13,7 @@ from service.advice.engine.rule import Case
 from service.advice.engine.work import Who
 from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.handover.sheet import HandoverSheet, handover
-from service.registry.models import Absence, LogKind
+from service.registry.models import Absence, LogKind, Plant
 from tests.advice.cases import DAY, HOUR, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, days_of, entry, grid, lamp
 
@@ -47,6 +47,18 @@ def test_sheet_of_a_healthy_tank() -> None:
     assert any("needle valve" in text for text in page.leave_alone)
     assert any("licensed" in text for text in page.cautions)
     assert any("no safety device" in text for text in page.cautions)
+
+
+def test_the_plants_are_named_the_first_of_many() -> None:
+    names = ("Rotala macrandra", "Anubias barteri", "Salvinia natans", "Hygrophila difformis",
+             "Vallisneria spiralis", "Cryptocoryne parva")  # fmt: skip
+    (page,) = sheet(tank=a_tank(planting=tuple(map(Plant, names)))).tanks
+    assert page.state[2].startswith(
+        "20 Paracheirodon axelrodi; plants: Rotala macrandra, Anubias barteri, Salvinia natans, "
+        "Hygrophila difformis and 2 more; water changed"
+    )
+    (page,) = sheet(tank=a_tank(planting=(Plant("Anubias barteri"),))).tanks
+    assert "; plants: Anubias barteri; water changed" in page.state[2]
 
 
 def test_sheet_without_gas_says_nothing_of_gas() -> None:

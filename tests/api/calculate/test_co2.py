@@ -30,10 +30,13 @@ def test_co2_golden_shape(client):
         "co2",
         "method",
         "inputs",
+        "alkalinity",
+        "errors",
         "target",
         "state",
         "rule_of_thumb",
         "rule_of_thumb_method",
+        "assumptions",
         "reasons",
     ]
     assert answer["inputs"] == {
@@ -73,6 +76,86 @@ def test_co2_is_unknown_where_there_is_no_carbonate(client):
     assert answer["co2"] is None
     assert answer["state"] == "unknown"
     assert answer["reasons"]
+
+
+def test_the_errors_in_force_are_said(client):
+    """A whole degree and ±0.1 where nobody tells; as told where somebody does."""
+    answer = client.post("/v1/calculate/co2", json=CO2).get_json()
+    assert answer["errors"]["ph"] == {"value": 0.1, "unit": "[pH]"}
+    assert answer["errors"]["kh"]["display"]["value"] == pytest.approx(1)
+    assert answer["errors"]["temperature"] == {"value": 0.5, "unit": "K"}
+    assert "nobody said how it was tested" in answer["assumptions"][0]
+    told = {
+        "ph_error": {"value": 0.02, "unit": "[pH]"},
+        "kh_error": {"value": 0.1, "unit": "dKH"},
+        "temperature_error": {"value": 0.1, "unit": "K"},
+        "gh": {"value": 6, "unit": "dGH"},
+    }
+    narrow = client.post("/v1/calculate/co2", json=CO2 | told).get_json()
+    assert narrow["errors"]["kh"]["display"]["value"] == pytest.approx(0.1)
+    assert narrow["assumptions"] == []
+    width, before = (one["co2"]["high"] / one["co2"]["low"] for one in (narrow, answer))
+    assert width < 1.25 < 1.6 < before
+
+
+def test_a_counted_kh_is_taken_by_its_middle(client):
+    """4 drops of 1 dKH: 3.5 / 4 of the 21.44 mg/L of PHREEQC; of 7 half drops 3.25 / 4."""
+    counted = {"kh_test": {"method": "drops"}}
+    answer = client.post("/v1/calculate/co2", json=CO2 | counted).get_json()
+    assert answer["co2"]["value"] == pytest.approx(21.4413 * 3.5 / 4, rel=4e-3)
+    assert answer["inputs"]["kh"]["display"]["value"] == pytest.approx(4)
+    assert answer["alkalinity"]["value"] == pytest.approx(3.5 * 0.356652, rel=1e-5)
+    assert "3.5 dKH is taken" in answer["assumptions"][0]
+    doubled = {"kh_test": {"method": "drops", "sample": {"value": 10, "unit": "mL"}}}
+    kh = {"value": 3.5, "unit": "dKH"}
+    answer = client.post("/v1/calculate/co2", json=CO2 | {"kh": kh} | doubled).get_json()
+    assert answer["alkalinity"]["value"] == pytest.approx(3.25 * 0.356652, rel=1e-5)
+
+
+def test_phosphate_and_humic_acids_are_taken_off(client):
+    """2 mg/L of phosphate at KH 1 and pH 6.8: 0.0211 mmol/L x 0.36 (pKa2 7.2, less 0.05 for
+    activity): about 0.007 meq/L of 0.357. 15 mg/L of humic carbon: 0.15 meq/L x 0.31."""
+    kh = {"kh": {"value": 1, "unit": "dKH"}, "kh_error": {"value": 0.05, "unit": "dKH"}}
+    plain = client.post("/v1/calculate/co2", json=CO2 | kh).get_json()
+    fed = {"phosphate": {"value": 2, "unit": "mg/L"}}
+    brown = {"organic_carbon": {"value": 15, "unit": "mg/L"}}
+    with_phosphate = client.post("/v1/calculate/co2", json=CO2 | kh | fed).get_json()
+    assert 0.015 < 1 - with_phosphate["co2"]["value"] / plain["co2"]["value"] < 0.03
+    with_humic = client.post("/v1/calculate/co2", json=CO2 | kh | brown).get_json()
+    assert 0.10 < 1 - with_humic["co2"]["value"] / plain["co2"]["value"] < 0.16
+    assert "not carbonate" in with_humic["assumptions"][-1]
+    assert with_humic["inputs"]["organic_carbon"] == {"value": 15.0, "unit": "mg/L"}
+    # nothing but phosphate and humic acids in the KH
+    least = {"kh": {"value": 0.1, "unit": "dKH"}, "kh_error": {"value": 0, "unit": "dKH"}}
+    assert client.post("/v1/calculate/co2", json=CO2 | least | brown).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("question", "words"),
+    [
+        ({"ph": 4.0}, "more than water holds under pure CO2"),
+        ({"ph": 6.0}, "more than planted tanks are run at"),
+        (
+            {
+                "kh": {"value": 10, "unit": "dKH"},
+                "conductivity": {"value": 20, "unit": "uS/cm"},
+                "ph": 7.2,
+            },
+            "KH 10 dKH alone conducts about 304 uS/cm, yet 20 uS/cm",
+        ),
+        (
+            {
+                "gh": {"value": 15, "unit": "dGH"},
+                "conductivity": {"value": 200, "unit": "uS/cm"},
+                "ph": 7.2,
+            },
+            "GH 15 dGH alone conducts",
+        ),
+    ],
+)
+def test_a_result_out_of_sense_carries_its_reason(client, question, words):
+    answer = client.post("/v1/calculate/co2", json=CO2 | question).get_json()
+    assert any(words in one for one in answer["reasons"]), answer["reasons"]
 
 
 def test_numbers_are_not_rounded(client):

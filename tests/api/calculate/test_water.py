@@ -46,6 +46,14 @@ def test_water_change(calculate):
     }
 
 
+def test_gh_in_mmol_is_that_of_calcium_and_magnesium(calculate):
+    """2.5 mmol/L of Ca and Mg are 14 °dH (DIN 38409-6); an acid capacity of 1 mmol/L is 2.8 dKH."""
+    hardness = {"kh": q(1, "mmol/L"), "gh": q(2.5, "mol/m3")}
+    answer = calculate("blend", {"tap": hardness, "target": hardness})
+    assert answer["gh"]["display"]["value"] == pytest.approx(14, rel=3e-3)
+    assert answer["kh"]["display"]["value"] == pytest.approx(2.804, rel=3e-3)
+
+
 def test_blend_mix_reuse(calculate):
     blend = calculate(
         "blend",

@@ -26,6 +26,7 @@ def test_healthz(client):
 def test_readyz_of_a_service_that_has_just_begun(client):
     assert client.get("/readyz").get_json() == {
         "status": "ready",
+        "reasons": [],
         "time": "2025-06-04T12:00:00Z",
         "store": {"backend": "sqlite", "reachable": True, "detail": ""},
         "registry": {"reachable": True, "detail": ""},
@@ -42,6 +43,7 @@ def test_readyz_has_the_last_reports_of_ingesters_and_scheduler(client, context)
             "connected": True,
             "last_commit": "2025-06-04T11:30:00+00:00",
             "waiting": 7,
+            "aside": 2,
             "errors": ["the store is away"],
         },
     )
@@ -55,6 +57,7 @@ def test_readyz_has_the_last_reports_of_ingesters_and_scheduler(client, context)
             "connected": False,
             "last_write": None,
             "waiting": 0,
+            "aside": 0,
             "errors": [],
         },
         {
@@ -63,6 +66,7 @@ def test_readyz_has_the_last_reports_of_ingesters_and_scheduler(client, context)
             "connected": True,
             "last_write": "2025-06-04T11:30:00Z",
             "waiting": 7,
+            "aside": 2,
             "errors": ["the store is away"],
         },
     ]

@@ -58,3 +58,38 @@ def test_a_salt_named_twice_counts_twice() -> None:
     for both in ({}, {"dose_ml": 1.0, "ion": "NO3", "rise_mg_l": 1.0}):
         with pytest.raises(OutOfRangeError, match=r"dose_ml is .*; allowed: this or rise"):
             stock_dose(100.0, salts=twice, bottle_ml=500.0, **both)
+
+
+def test_a_dose_larger_than_its_bottle_is_said() -> None:
+    """600 mL of a bottle of 500."""
+    found = dose(100, substance="KNO3", mass_g=1.0, bottle=Bottle(500, 600))
+    assert any("600 mL, is larger than the bottle, 500 mL" in one for one in found.cautions)
+    stock = stock_dose(200, salts=[Salt("KNO3", 5.0)], bottle_ml=500, ion="NO3", rise_mg_l=50)
+    assert stock.dose_ml > 500
+    assert any("is larger than the bottle, 500 mL" in one for one in stock.cautions)
+    fitting = stock_dose(200, salts=[Salt("KNO3", 50.0)], bottle_ml=500, dose_ml=20)
+    assert not any("larger than the bottle" in one for one in fitting.cautions)
+
+
+@pytest.mark.parametrize("ion", ["NH4", "NH3", "urea"])
+def test_a_label_with_ammonium_is_said_to_be_poisonous(ion: str) -> None:
+    """Un-ionised ammonia harms gills from 0.05 mg/L N (Francis-Floyd et al., UF/IFAS FA16)."""
+    found = dose(100, label={ion: 0.2, "K": 0.1}, mass_g=1.0)
+    assert any("ammonia" in one and "poison" in one for one in found.cautions)
+
+
+def test_carbonate_raises_kh_by_two_equivalents() -> None:
+    """K2CO3, 138.205 g/mol (IUPAC masses): 1.38205 g in 100 L are 0.2 meq/L."""
+    label = {"K": 2 * 39.098 / 138.205, "CO3": 60.008 / 138.205}
+    found = dose(100, label=label, mass_g=1.38205)
+    assert found.kh_rise_meq_l == pytest.approx(0.2, rel=1e-4)
+
+
+def test_a_dose_that_moves_kh_too_far_is_said() -> None:
+    """0.5 meq/L is 1.4 dKH; one a day is the most with fish in the tank (common practice)."""
+    found = dose(100, substance="KHCO3", mass_g=0.05 * 100.115)
+    assert any("raise KH by no more than 1 dKH a day" in one for one in found.cautions)
+    little = dose(100, substance="KHCO3", mass_g=0.02 * 100.115)
+    assert not any("dKH a day" in one for one in little.cautions)
+    bottle = stock_dose(100, salts=[Salt("KHCO3", 100)], bottle_ml=1000, dose_ml=50)
+    assert any("raise KH by no more than 1 dKH a day" in one for one in bottle.cautions)

@@ -64,4 +64,5 @@ def test_mixed_water_by_hand() -> None:
     assert found.water.temperature_c == pytest.approx(24.0)
     assert found.water.alkalinity_meq_l == pytest.approx(1.875)
     assert found.water.gh_meq_l == pytest.approx(2.5)
-    assert found.water.ph is not None and 7.0 < found.water.ph < 7.6
+    ph = found.water.ph
+    assert ph is not None and 7.0 < ph.low < ph.value < ph.high < 7.6

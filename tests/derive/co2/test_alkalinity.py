@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from service.derive.co2.alkalinity import alkalinity_at, alkalinity_in_force
-from service.registry.models import LogKind, Tank, WaterChangePlan
+from service.derive.models import Alkalinity
+from service.registry.models import KhKit, LogKind, Tank, WaterChangePlan
+from service.science.carbonate.kh_test import KhMethod
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.times import to_us
 from tests.derive.pieces import KH_4, NOON, a_tank, entry
@@ -42,11 +44,49 @@ def test_unknown_without_test_and_without_registered_value() -> None:
     assert alkalinity_in_force(a_tank(kh_meq_l=None), [], NOON) is None
 
 
-def test_sd_is_one_kit_step_uniform() -> None:
-    """A uniform error over one step has sd = step / sqrt(12) (JCGM 100:2008, 4.3.7)."""
-    found = alkalinity_in_force(a_tank(thresholds={"kh_step_dkh": 0.5}), [], NOON)
+def spread(found: Alkalinity) -> float:
+    """Standard deviation of all errors; of a rectangular one half-width / sqrt(3) (JCGM 100)."""
+    measured = found.measured
+    return float(np.hypot(measured.sd_meq_l, measured.half_width_meq_l / np.sqrt(3)))
+
+
+@pytest.mark.parametrize(
+    ("kit", "middle_dkh", "half_dkh"),
+    [
+        (KhKit(), 3.5, 0.5),
+        (KhKit(step_meq_l=0.5 * MEQ_L_PER_DEGREE), 3.75, 0.25),
+        # twice the kit's sample: each drop is worth half
+        (KhKit(sample_ml=10.0), 3.75, 0.25),
+        (KhKit(sample_ml=40.0, kit_sample_ml=20.0), 3.75, 0.25),
+        (KhKit(KhMethod.TITRATION), 4.0, 0.05),
+        (KhKit(KhMethod.STRIP), 4.0, 1.5),
+    ],
+)
+def test_what_a_test_means_is_the_kit_s(kit: KhKit, middle_dkh: float, half_dkh: float) -> None:
+    found = alkalinity_in_force(a_tank(kh_kit=kit), [], NOON)
     assert found is not None
-    assert found.sd_meq_l == pytest.approx(0.5 * MEQ_L_PER_DEGREE / np.sqrt(12))
+    assert found.meq_l == KH_4
+    measured = found.measured
+    assert measured.value_meq_l / MEQ_L_PER_DEGREE == pytest.approx(middle_dkh)
+    assert measured.half_width_meq_l / MEQ_L_PER_DEGREE == pytest.approx(half_dkh)
+    assert found.estimate.low < middle_dkh * MEQ_L_PER_DEGREE < found.estimate.high
+
+
+def test_counted_drops_of_tank_and_tap_mix_by_their_middles() -> None:
+    """2 and 4 drops of 1 dKH, halves: 3 as a count, 2.5 in truth, the tank's limits halved."""
+    tank = a_tank(kh_kit=KhKit(), water_change=WaterChangePlan(tap_kh_meq_l=KH_4))
+    log = [
+        entry(LogKind.KH_TEST, NOON - 3 * DAY, kh_meq_l=KH_4 / 2),
+        entry(LogKind.WATER_CHANGE, NOON - 2 * DAY, fraction=0.5),
+    ]
+    found = alkalinity_in_force(tank, log, NOON)
+    assert found is not None
+    assert found.meq_l / MEQ_L_PER_DEGREE == pytest.approx(3.0)
+    assert found.measured.value_meq_l / MEQ_L_PER_DEGREE == pytest.approx(2.5)
+    assert found.measured.half_width_meq_l / MEQ_L_PER_DEGREE == pytest.approx(0.25)
+    over_time = alkalinity_at(tank, log, np.array([to_us(NOON)]))
+    assert over_time.value_meq_l[0] == pytest.approx(found.measured.value_meq_l)
+    assert over_time.sd_meq_l[0] == pytest.approx(found.measured.sd_meq_l)
 
 
 def test_a_test_is_carried_through_later_water_changes_where_the_tap_is_known() -> None:
@@ -62,17 +102,17 @@ def test_a_test_is_carried_through_later_water_changes_where_the_tap_is_known() 
     assert found.tested == NOON - 3 * DAY
     plain = alkalinity_in_force(a_tank(), log, NOON)
     assert plain is not None and plain.meq_l == 2.0
-    assert found.sd_meq_l > plain.sd_meq_l
+    assert found.measured.sd_meq_l > plain.measured.sd_meq_l
 
 
 def test_over_time_each_moment_has_the_value_that_counted_then() -> None:
     log = [entry(LogKind.KH_TEST, NOON, kh_meq_l=2.0)]
     moments = np.array([to_us(NOON - DAY), to_us(NOON), to_us(NOON + DAY)])
-    value, _ = alkalinity_at(a_tank(), log, moments)
+    value = alkalinity_at(a_tank(), log, moments).value_meq_l
     assert value.tolist() == [KH_4, 2.0, 2.0]
-    value, sd = alkalinity_at(a_tank(kh_meq_l=None), log, moments)
-    assert np.isnan(value[0]) and np.isnan(sd[0])
-    assert value[1:].tolist() == [2.0, 2.0]
+    found = alkalinity_at(a_tank(kh_meq_l=None), log, moments)
+    assert np.isnan(found.value_meq_l[0]) and np.isnan(found.sd_meq_l[0])
+    assert found.value_meq_l[1:].tolist() == [2.0, 2.0]
 
 
 def test_in_hindsight_what_a_test_found_is_spread_over_the_time_since_the_test_before() -> None:
@@ -81,12 +121,12 @@ def test_in_hindsight_what_a_test_found_is_spread_over_the_time_since_the_test_b
         entry(LogKind.KH_TEST, NOON, kh_meq_l=1.0),
     ]
     moments = np.array([to_us(NOON + days * DAY) for days in (-5, -4, -3, -1, 0, 1)])
-    value, _ = alkalinity_at(a_tank(), log, moments)
+    value = alkalinity_at(a_tank(), log, moments).value_meq_l
     assert value == pytest.approx([KH_4, 2.0, 1.75, 1.25, 1.0, 1.0])
     # Known tap water explains the whole fall here: nothing is left to spread.
     tank = a_tank(water_change=WaterChangePlan(tap_kh_meq_l=0.0))
     change = entry(LogKind.WATER_CHANGE, NOON - 2 * DAY, fraction=0.5)
-    value, _ = alkalinity_at(tank, [*log, change], moments)
+    value = alkalinity_at(tank, [*log, change], moments).value_meq_l
     assert value == pytest.approx([KH_4, 2.0, 2.0, 1.0, 1.0, 1.0])
 
 
@@ -95,10 +135,10 @@ def test_a_test_after_a_registered_value_with_its_date_is_spread_since_that_date
     begin = datetime(2026, 3, 1, tzinfo=UTC)
     log = [entry(LogKind.KH_TEST, begin + 8 * DAY, kh_meq_l=KH_4 - 0.8)]
     moments = np.array([to_us(begin + days * DAY) for days in (-1, 0, 2, 6, 8, 9)])
-    value, _ = alkalinity_at(tank, log, moments)
+    value = alkalinity_at(tank, log, moments).value_meq_l
     assert value == pytest.approx(KH_4 - np.array([0, 0, 0.2, 0.6, 0.8, 0.8]))
     # without its date nobody knows since when
-    value, _ = alkalinity_at(a_tank(), log, moments)
+    value = alkalinity_at(a_tank(), log, moments).value_meq_l
     assert value == pytest.approx(KH_4 - np.array([0, 0, 0, 0, 0.8, 0.8]))
 
 
@@ -132,7 +172,7 @@ def test_a_bicarbonate_raises_what_was_tested_before_it() -> None:
     plain = alkalinity_in_force(a_tank(), [tested], NOON)
     assert found is not None and plain is not None
     assert found.meq_l == pytest.approx(2.5, abs=1e-4)
-    assert found.sd_meq_l == pytest.approx(np.hypot(plain.sd_meq_l, 0.05 * 0.5), rel=1e-4)
+    assert spread(found) == pytest.approx(np.hypot(spread(plain), 0.05 * 0.5), rel=1e-4)
     at_once = [tested, entry(LogKind.BUFFER, NOON - 2 * DAY, **buffer)]
     before = [tested, entry(LogKind.BUFFER, NOON - 3 * DAY, **buffer)]
     for log in (at_once, before):

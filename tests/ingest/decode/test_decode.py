@@ -20,7 +20,7 @@ ARRIVAL_US = 1_700_000_000_000_000
 def decoded(topic: str, payload: str | bytes, *routes: RouteConfig) -> tuple[list, list]:
     data = payload if isinstance(payload, bytes) else payload.encode()
     message = Message(topic, data, ARRIVAL_US)
-    samples, rejections = decode(message, Router("littoral", routes).targets(topic), TANKS)
+    samples, rejections, _ = decode(message, Router("littoral", routes).targets(topic), TANKS)
     return list(samples), list(rejections)
 
 

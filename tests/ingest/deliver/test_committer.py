@@ -6,7 +6,7 @@ import threading
 
 import pytest
 
-from ingest.decode.message import FirstDelivery, Message
+from ingest.decode.message import ClockState, FirstDelivery, Message
 from ingest.deliver import buffered_writer
 from ingest.deliver.committer import Committer
 from ingest.deliver.spool import Spool, SpoolFullError
@@ -21,7 +21,9 @@ from tests.servers import wait_until
 
 READING = Reading("reed", "ph", "main", 1_700_000_000_000_000, 6.6)
 MESSAGE = Message("littoral/reed/ph", b"6.6", READING.time_us, 7, 1)
-BATCH = Processed([READING], [], [READING], [(MESSAGE, FirstDelivery(READING.time_us, False))])
+BATCH = Processed(
+    [READING], [], [READING], [(MESSAGE, FirstDelivery(READING.time_us, ClockState.RIGHT))]
+)
 AGAIN = MESSAGE._replace(dup=True, arrival_us=READING.time_us + 5)
 
 
@@ -86,7 +88,7 @@ def test_a_committed_batch_is_stored_and_its_messages_are_journalled(committer, 
     assert committer.first_delivery(AGAIN) is None
     assert committer.commit(BATCH)
     assert store.latest(SeriesKey("reed", "ph", "main")) == READING
-    assert committer.first_delivery(AGAIN) == FirstDelivery(READING.time_us, False)
+    assert committer.first_delivery(AGAIN) == FirstDelivery(READING.time_us, ClockState.RIGHT)
     assert (committer.readings.accepted, committer.errors) == (1, ())
 
 

@@ -12,7 +12,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from service.errors import StoreUnavailableError
-from tests.ingest.conftest import publish
+from tests.ingest.conftest import publish, publish_lines
 from tests.ingest.load import PATIENCE_S, TOPIC, AwayStore, exactly_once, values_of
 from tests.servers import HOST, wait_until
 
@@ -47,6 +47,27 @@ def test_broker_restart_loses_and_doubles_nothing(tmp_path, start_mosquitto, mak
     broker.restart()
     sender.send(1000)
     exactly_once(bench, 2000)
+
+
+def test_a_backlog_that_a_killed_broker_delivers_again_is_stored_once_by_its_numbers(
+    tmp_path, start_mosquitto, make_bench
+):
+    """It saved the backlog, delivered it, and knows nothing of that any more."""
+    broker = start_mosquitto(tmp_path, f"persistence true\npersistence_location {tmp_path}/\n")
+    bench = make_bench(broker)
+    bench.start()
+    bench.stop()
+    lines = [json.dumps({"value": 1000 + number, "sequence": number}) for number in range(100)]
+    publish_lines(broker, TOPIC, lines)
+    publish_lines(broker, "littoral/reed/ph", [f"6.{number}" for number in range(10, 30)])
+    broker.restart()
+    bench.start()
+    bench.wait(lambda status: status["acknowledged"] == 120)
+    broker.kill()
+    broker.start()
+    bench.wait(lambda status: status["acknowledged"] == 240)
+    assert sorted(values_of(bench)) == [1000.0 + number for number in range(100)]
+    assert len(bench.readings("reed", "ph")) == 40  # bare numbers: nothing tells them apart
 
 
 def test_store_away_readings_wait_in_the_spool_in_order(mosquitto, make_bench, publisher):

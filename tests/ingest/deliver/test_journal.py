@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ingest.decode.message import FirstDelivery, Message
+from ingest.decode.message import ClockState, FirstDelivery, Message
 from ingest.deliver.journal import Journal
 from ingest.deliver.spool import Spool, SpoolFullError
 
@@ -16,7 +16,12 @@ def message(mid, payload=b"24", *, dup=False):
 def test_journal_knows_second_deliveries_also_after_a_restart(tmp_path):
     spool = Spool(tmp_path / "spool.db", 10)
     journal = Journal(spool, 100)
-    journal.add([(message(7), FirstDelivery(111, False)), (message(8), FirstDelivery(222, True))])
+    journal.add(
+        [
+            (message(7), FirstDelivery(111, ClockState.RIGHT)),
+            (message(8), FirstDelivery(222, ClockState.WRONG)),
+        ]
+    )
     journal.write()
     spool.close()
     spool = Spool(tmp_path / "spool.db", 10)
@@ -39,10 +44,10 @@ def test_journal_that_could_not_be_written_is_written_with_the_next(tmp_path, mo
     with monkeypatch.context() as patched:
         patched.setattr(spool, "write_journal", full)
         for mid in range(1, 301):
-            journal.add([(message(mid), FirstDelivery(mid, False))])
+            journal.add([(message(mid), FirstDelivery(mid, ClockState.RIGHT))])
             with pytest.raises(SpoolFullError):
                 journal.write()
-    journal.add([(message(301), FirstDelivery(301, False))])
+    journal.add([(message(301), FirstDelivery(301, ClockState.RIGHT))])
     journal.write()
     spool.close()
     spool = Spool(tmp_path / "spool.db", 10)
@@ -56,7 +61,7 @@ def test_journal_is_bounded(tmp_path):
     spool = Spool(tmp_path / "spool.db", 10)
     journal = Journal(spool, 100)
     for mid in range(1, 1001):
-        journal.add([(message(mid), FirstDelivery(mid, False))])
+        journal.add([(message(mid), FirstDelivery(mid, ClockState.RIGHT))])
         if mid % 10 == 0:
             journal.write()
     assert 10 <= len(spool.journal()) <= 12

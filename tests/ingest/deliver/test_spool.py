@@ -48,7 +48,7 @@ def test_bound_is_kept_and_room_comes_back(tmp_path):
 
 
 def test_second_process_and_foreign_file_are_refused(tmp_path, spool, monkeypatch):
-    monkeypatch.setattr("ingest.deliver.spool.LOCK_PATIENCE_S", 0.1)
+    monkeypatch.setattr("ingest.deliver.spool_file.LOCK_PATIENCE_S", 0.1)
     with pytest.raises(ConfigError, match=r"spool_path.*locked"):
         Spool(spool.path, 1)
     other = tmp_path / "other.db"

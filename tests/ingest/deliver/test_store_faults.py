@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import os
 import resource
+import shutil
+import sqlite3
 import time
+from contextlib import closing
 from dataclasses import replace
 
 import pytest
 
 from service.config import StoreConfig
 from service.store import open_store
+from service.store.sqlite import connections
 from tests.ingest.load import PATIENCE_S, exactly_once, values_of
 from tests.servers import HOST, Influxdb, Victoriametrics, wait_until
 
@@ -73,6 +77,35 @@ def test_a_real_store_that_is_away_for_a_while(tmp_path, mosquitto, started, mak
     exactly_once(bench, sender.count)
     bench.wait(lambda status: status["spool"]["readings"] == 0 and not status["errors"])
     assert values_of(bench) == [float(n) for n in range(sender.count)]
+
+
+@pytest.mark.parametrize("fault", ["deleted", "overwritten"])
+def test_nothing_is_acknowledged_into_a_file_that_is_lost(
+    tmp_path, mosquitto, make_bench, publisher, monkeypatch, fault
+):
+    monkeypatch.setattr(connections, "_PROBE_EVERY_S", 0.0)
+    bench = make_bench(mosquitto)
+    path, backup = tmp_path / "bench0" / "readings.db", tmp_path / "backup.db"
+    bench.start()
+    sender = publisher(mosquitto)
+    sender.send(300)
+    exactly_once(bench, 300)
+    bench.store.back_up(backup)
+    if fault == "deleted":
+        path.unlink()
+    else:
+        with closing(sqlite3.connect(path)) as other:
+            other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        with path.open("r+b") as file:
+            file.write(b"\xa5" * path.stat().st_size)
+    sender.send(200)
+    bench.wait(lambda status: status["acknowledged"] == 500)
+    bench.wait(lambda status: status["spool"]["readings"] == 200)
+    assert str(path) in " ".join(bench.status()["errors"])
+    path.unlink(missing_ok=True)
+    shutil.copy(backup, path)
+    wait_until(lambda: bench.store.health().reachable, PATIENCE_S)
+    exactly_once(bench, 500)
 
 
 def test_disk_full_on_the_spool(

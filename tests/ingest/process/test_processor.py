@@ -8,7 +8,7 @@ import math
 import pytest
 
 from ingest.decode.decoder import Decoder
-from ingest.decode.message import FirstDelivery, Message
+from ingest.decode.message import ClockState, FirstDelivery, Message
 from ingest.decode.routes import Router
 from ingest.process import Calibrations, ClockLimits, Processor, Reason, Unchanged
 from ingest.process import processor as processor_module
@@ -97,7 +97,7 @@ def test_redelivery_of_a_message_in_the_same_batch_is_left_out(store):
     again = first._replace(dup=True, arrival_us=NOW + 5 * S, connection=1)
     processed = Road(store).take(first, again)
     assert [reading.time_us for reading in processed.readings] == [NOW]
-    assert processed.first_deliveries == [(first, FirstDelivery(NOW, False))]
+    assert processed.first_deliveries == [(first, FirstDelivery(NOW, ClockState.RIGHT))]
 
 
 def test_redelivery_in_a_later_batch_gets_its_first_arrival(store):
@@ -105,9 +105,20 @@ def test_redelivery_in_a_later_batch_gets_its_first_arrival(store):
     first = Message("littoral/reed/temperature", b"24.5", NOW, 7, 1)
     road.take(first)
     processed = road.take(first._replace(dup=True, arrival_us=NOW + 5 * S))
-    assert [reading.time_us for reading in processed.readings] == [NOW]
+    assert [(type(one), one.reading.time_us) for one in processed.outcomes] == [(Unchanged, NOW)]
     assert processed.first_deliveries == []
     assert len(road.stored()) == 1
+
+
+def test_a_redelivered_spike_without_a_time_stays_flagged(store):
+    road = Road(store)
+    road.take(*quiet())
+    spike = Message("littoral/reed/temperature", b"31.0", NOW, 7, 1)
+    road.take(spike)
+    road.take(stamped(24.0, NOW + 30 * S, NOW + 30 * S))
+    road.take(spike._replace(dup=True, arrival_us=NOW + 60 * S))
+    assert (31.0, Flag.SPIKE) in road.stored()
+    assert len(road.stored()) == 12
 
 
 def test_a_fault_of_ours_rejects_its_message_alone(store, monkeypatch):

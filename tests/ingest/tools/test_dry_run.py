@@ -42,7 +42,7 @@ def test_pasted_route_takes_the_message(tmp_path, topic, payload, expected):
     file = tmp_path / "littoral.toml"
     file.write_text(suggest_routes(topic, payload, TANKS))
     router = Router("littoral", load_config(file, {}).routes)
-    samples, rejections = decode(Message(topic, payload, 1), router.targets(topic), TANKS)
+    samples, rejections, _ = decode(Message(topic, payload, 1), router.targets(topic), TANKS)
     assert [(s.tank, s.quantity, s.value) for s in samples] == expected
     assert list(rejections) == []
 

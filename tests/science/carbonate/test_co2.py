@@ -17,6 +17,7 @@ from service.science.carbonate.equilibrium import (
     ln_k_slope,
     pk,
 )
+from service.science.carbonate.kh_test import alkalinity_of_test
 from service.science.numeric.polynomials import evaluate, fitted, scaled
 from service.science.water.hardness import MEQ_L_PER_DEGREE, meq_l_from_dkh
 
@@ -204,24 +205,32 @@ def test_interval_vs_monte_carlo() -> None:
     n = 200_000
     for ph, kh, celsius in [(6.6, 4, 24), (7.2, 8, 22), (6.2, 2, 26), (8.4, 10, 28)]:
         alkalinity = kh * MEQ_L_PER_DEGREE
-        relative = carbonate.DEFAULT_ALKALINITY_SD_MEQ_L / alkalinity
+        half = carbonate.DEFAULT_ALKALINITY_HALF_WIDTH_MEQ_L
+        # both known: nothing is left of other ions to be wrong about
+        ions = {"gh_meq_l": alkalinity + 0.5, "conductivity_us_cm": 150 * alkalinity + 60}
         sampled = carbonate.co2_mg_l(
             ph + rng.normal(0, carbonate.DEFAULT_PH_SD, n) + rng.normal(0, 0.025, n),
-            alkalinity * np.exp(rng.normal(0, np.sqrt(np.log1p(relative**2)), n)),
+            alkalinity + rng.uniform(-half, half, n),
             celsius + rng.normal(0, carbonate.DEFAULT_TEMPERATURE_SD_C, n),
+            **ions,
         )
         low, high = np.quantile(sampled, [0.025, 0.975])
-        ours = carbonate.estimate_co2(ph, alkalinity, celsius)
+        ours = carbonate.estimate_co2(ph, alkalinity, celsius, **ions)
         assert ours.low == pytest.approx(low, rel=0.03)
         assert ours.high == pytest.approx(high, rel=0.03)
 
 
 def test_no_kh_found_is_not_certainty() -> None:
     """A test that shows 0 dKH leaves room for half a degree: 4 mg/L at pH 6.6."""
-    found = carbonate.estimate_co2(6.6, 0.0, 25)
+    none = alkalinity_of_test(0.0)
+    found = carbonate.estimate_co2(
+        6.6, none.value_meq_l, 25, alkalinity_half_width_meq_l=none.half_width_meq_l
+    )
     assert found.high > carbonate.co2_mg_l(6.6, meq_l_from_dkh(0.5), 25)
-    # and at a fraction of a degree the interval is that of a log-normal
-    scarce = carbonate.estimate_co2(6.6, 0.02, 25)
+    # a scatter far larger than the value is that of a log-normal
+    scarce = carbonate.estimate_co2(
+        6.6, 0.02, 25, alkalinity_sd_meq_l=0.1, alkalinity_half_width_meq_l=0
+    )
     assert scarce.low < scarce.value < scarce.high < 200 * scarce.value
 
 

@@ -82,3 +82,9 @@ def test_water_density_is_that_of_the_reference_library() -> None:
     assert water_density_kg_l(celsius) == pytest.approx(
         gsw.rho_t_exact(0.0, celsius, 0.0) / 1000, rel=2e-5
     )
+
+
+def test_pure_co2_against_a_handbook() -> None:
+    """1.45 g/L at 25 °C and 1.69 at 20 °C, 1 atm of gas and vapour (CRC Handbook, from memory)."""
+    assert float(air_water.co2_most_mg_l(25.0)) == pytest.approx(1450, rel=0.02)
+    assert float(air_water.co2_most_mg_l(20.0)) == pytest.approx(1690, rel=0.02)

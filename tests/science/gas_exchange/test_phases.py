@@ -50,9 +50,9 @@ def test_what_lies_a_tenth_from_the_level_still_belongs_to_it(
 
 
 def test_gas_by_the_clock_gives_the_same_bins_whatever_the_water_does() -> None:
-    """Gas from bin 30 to 60: two bins to mix, then two hours of rise; decay from an hour after."""
+    """Gas from bin 30 to 60: two bins to mix, a rise to gas-off; decay from an hour after."""
     made = series(np.linspace(0.0, 1.0, 120))
     on, off = made.time_s[30], made.time_s[60]
     settled = int(np.ceil(MIXING_S / BIN_S))
     found = phases_from_schedule(made, [(on, off)])
-    assert found == [Phase("rise", 30 + settled, 41), Phase("decay", 66, 119)]
+    assert found == [Phase("rise", 30 + settled, 59), Phase("decay", 66, 119)]

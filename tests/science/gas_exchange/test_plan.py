@@ -18,7 +18,10 @@ FIT = GasExchangeFit(
     night_excess_mg_l=1.0,
     equilibrium_mg_l=1.0,
     temperature_c=20.0,
-    log_covariance=np.array([[0.0007, 0.0002], [0.0002, 0.0005]]),
+    log_covariance=np.array(
+        [[0.0007, 0.0007, 0.0002], [0.0007, 0.0007, 0.0002], [0.0002, 0.0002, 0.0005]]
+    ),
+    level_log_sd=0.1,
     scatter_ln=0.03,
     nights=7,
     rises=7,
@@ -72,10 +75,31 @@ def test_intervals_hold_values_and_repeat() -> None:
 def test_interval_vs_normal_quantiles() -> None:
     """The logarithm of gas use is normal: its 2.5 and 97.5 % lie 1.95996 standard deviations off
     (any table). 4,000 draws find either to 3.4 % of one (binomial, delta method): 4 times that."""
-    sd = np.hypot(0.1, np.sqrt(FIT.log_covariance[1, 1]))
-    gas = gas_plan(FIT, **WISHES, level_log_sd=0.1).gas_g_per_day
+    sd = np.hypot(0.1, np.sqrt(FIT.log_covariance[2, 2]))
+    gas = gas_plan(FIT, **WISHES).gas_g_per_day
     for end, way in ((gas.low, -1.0), (gas.high, 1.0)):
         assert np.log(float(end) / 12.6) / sd == pytest.approx(way * 1.95996, abs=4 * 0.034)
+
+
+STONE_AT_NIGHT = replace(
+    FIT, k20_per_h=Estimate(*np.array([0.8, 0.78, 0.82])), day_k20_per_h=FIT.k20_per_h
+)
+
+
+def test_an_air_stone_at_night_does_not_keep_the_day_from_its_target() -> None:
+    """Exchange 0.8 at night, 0.2 by day: respiration 0.8 mg/L/h; 1 + 7.8 / 0.2 = 40 by day."""
+    plan = gas_plan(STONE_AT_NIGHT, **WISHES)
+    assert plan.night_mg_l == pytest.approx(2.0)
+    assert plan.steady_mg_l.value == pytest.approx(40.0)
+    assert plan.lead_h.value == pytest.approx(np.log(38 / 10) / 0.2)
+    assert plan.steady_mg_l.low < 40 < plan.steady_mg_l.high
+
+
+def test_an_air_stone_until_lights_on_keeps_the_morning_from_its_target() -> None:
+    """Up to lights-on 1 + 7.8 / 0.8 = 10.75 mg/L at most; by day 40."""
+    plan = gas_plan(replace(STONE_AT_NIGHT, day_begins="lamp"), **WISHES)
+    assert plan.lead_h.value == np.inf
+    assert plan.steady_mg_l.value == pytest.approx(40.0)
 
 
 def test_bubbles_lost_raise_gas_use() -> None:

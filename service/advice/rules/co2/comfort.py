@@ -24,7 +24,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if calm is None or ceiling is None or is_high(case):
         return
     least = case.limit("co2_comfort_min")
-    if calm.minutes < (0.5 * least if case.active(CODE) else least):
+    if calm.minutes < case.eased(least, 0.5, CODE):
         return
     new = ", lowered because they are new" if calm.newcomers else ""
     yield Finding(

@@ -34,7 +34,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     fall = 1.0 - night.night_low_mg_l / night.dusk_mg_l
     least = case.limit("night_fall_share")
-    if fall > (1.2 * least if case.active(CODE) else least):
+    if fall > case.eased(least, 1.2, CODE):
         return
     warn = case.tank.livestock and night.night_low_mg_l > 0.8 * case.view.co2.target_high_mg_l
     yield Finding(

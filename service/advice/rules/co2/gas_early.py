@@ -35,7 +35,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     before_min = -day.reached_min
     most = case.limit("gas_early_min")
-    if not (most * (0.7 if case.active(CODE) else 1.0) < before_min < LEFT_ON_MIN):
+    if not case.eased(most, 0.7, CODE) < before_min < LEFT_ON_MIN:
         return
     later_min = timer_step(before_min - case.limit("gas_margin_min") - 15)
     moved = moved_clock(plan.gas_on.hour * 60 + plan.gas_on.minute + later_min)

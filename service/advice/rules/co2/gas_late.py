@@ -1,7 +1,8 @@
 """Rule `gas-late`: CO2 reaches its target long after lights-on.
 
-Judges the last day with light; a lamp off its plan or a water change in the morning is no reason.
-Clears when the target is reached within half the threshold, six hours after it was last found.
+Judges the last day that reached it, or whose light is over; a lamp off its plan or a water change
+in the morning is no reason. Clears when the target is reached within half the threshold, six hours
+after it was last found.
 """
 
 from __future__ import annotations
@@ -17,7 +18,11 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
-from service.advice.rules.co2.last_day import lamp_off_plan, last_day, water_changed_before
+from service.advice.rules.co2.last_day import (
+    lamp_off_plan,
+    last_judged_day,
+    water_changed_before,
+)
 from service.derive.models import Co2Day
 from service.registry.models import Lever
 
@@ -26,13 +31,13 @@ CODE = "gas-late"
 
 def judge(case: Case) -> Iterator[Finding]:
     """One finding when the last day with light reached its target late, but did reach it."""
-    day = last_day(case)
+    day = last_judged_day(case)
     if day is None or day.reached_min is None or not case.tank.co2_injected:
         return
     if lamp_off_plan(case, day) or water_changed_before(case, day):
         return
     least = case.limit("gas_late_min")
-    if day.reached_min < (least / 2 if case.active(CODE) else least):
+    if day.reached_min < case.eased(least, 0.5, CODE):
         return
     earlier_min = timer_step(minutes_earlier(case, day))
     plan = case.tank.photoperiod

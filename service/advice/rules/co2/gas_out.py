@@ -79,7 +79,7 @@ def not_started(case: Case) -> GasStart | None:
         return None
     if case.now - start.on_at < timedelta(minutes=case.limit("gas_start_min")):
         return None
-    least = case.limit("gas_start_share") * (1.5 if case.active(CODE) else 1.0)
+    least = case.eased(case.limit("gas_start_share"), 1.5, CODE)
     return start if start.rise_mg_l < least * start.usual_mg_l else None
 
 
@@ -116,7 +116,7 @@ def no_gas(case: Case, least_light: timedelta = LEAST_LIGHT) -> Co2Day | None:
     day = last_day(case, least_light)
     if not case.tank.co2_injected or day is None:
         return None
-    most = case.limit("gas_out_mg_l") * (1.25 if case.active(CODE) else 1.0)
+    most = case.eased(case.limit("gas_out_mg_l"), 1.25, CODE)
     return day if day.peak_mg_l <= most else None
 
 

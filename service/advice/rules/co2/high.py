@@ -82,12 +82,13 @@ def is_high(case: Case) -> bool:
     """Whether CO2 is above the ceiling for long enough to be reported."""
     high = case.view.co2_high
     return high is not None and (
-        _ongoing(case, high) or high.minutes >= case.limit("co2_high_day_min")
+        _ongoing(case, high)
+        or high.minutes >= case.eased(case.limit("co2_high_day_min"), 0.5, CODE)
     )
 
 
 def _ongoing(case: Case, high: Co2High) -> bool:
-    held = high.ongoing_min >= (0 if case.active(CODE) else case.limit("co2_high_hold_min"))
+    held = high.ongoing_min >= case.eased(case.limit("co2_high_hold_min"), 0.0, CODE)
     return held and high.ongoing_min > 0
 
 

@@ -13,6 +13,8 @@ from service.registry.models import LogKind
 
 LEAST_LIGHT = timedelta(hours=2)
 OLDEST = timedelta(hours=36)
+OVER = timedelta(minutes=30)
+"""Light that was not seen for so long is over for the day. Our choice."""
 BEFORE_LIGHT = timedelta(hours=6)
 """A water change so long before lights-on still shows in the CO2 of the morning. Our choice."""
 
@@ -30,6 +32,25 @@ def last_day(case: Case, least_light: timedelta = LEAST_LIGHT) -> Co2Day | None:
         if one.off_at - one.on_at >= least_light:
             return one
     return None
+
+
+def last_judged_day(case: Case) -> Co2Day | None:
+    """The last day that reached its target or whose light is over, by ``last_day``'s limits.
+
+    A morning that has not reached it yet says neither that CO2 is late nor that it is not.
+    """
+    if not target_to_come(case):
+        return last_day(case)
+    before = [one for one in case.view.co2_days[:-1] if case.now - one.on_at <= OLDEST]
+    if not before or before[-1].off_at - before[-1].on_at < LEAST_LIGHT:
+        return None
+    return None if _begun_in(case, before[-1], gas_beginning(case)) else before[-1]
+
+
+def target_to_come(case: Case) -> bool:
+    """Whether it is light and CO2 has not reached its target yet."""
+    days = case.view.co2_days
+    return bool(days) and days[-1].reached_min is None and case.now - days[-1].off_at < OVER
 
 
 def _begun_in(case: Case, day: Co2Day, beginning: datetime | None) -> bool:

@@ -18,6 +18,7 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import percent, sensor_source, span
 from service.advice.rules.co2.doubtful import to_settle
 from service.advice.rules.co2.gas_out import no_gas
+from service.advice.rules.co2.last_day import target_to_come
 from service.advice.tank_states import gas_failed_lately, gas_just_changed, too_warm
 from service.derive.models import Co2Lit
 from service.registry.models import Lever
@@ -43,8 +44,10 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     least = case.limit("co2_low_lit_min")
     low_min = minutes_too_low(case, lit)
-    if low_min < (least / 2 if case.active(CODE) else least):
+    if low_min < case.eased(least, 0.5, CODE):
         return
+    if not case.active(CODE) and case.active("gas-late") and target_to_come(case):
+        return  # as late as the day before: ``gas-late`` has said so
     if not case.active(CODE) and lit.last_hour_below_share < RECOVERED_SHARE:
         return  # whatever it was is over: don't open the gas further on account of it
     co2, tank = case.view.co2, case.tank

@@ -38,7 +38,7 @@ def judge(case: Case) -> Iterator[Finding]:
     means = np.array([one.mean_lit_mg_l for one in full])
     spread = usual_step(means)
     most = case.limit("co2_unsteady_share")
-    if spread <= (0.7 * most if case.active(CODE) else most):
+    if spread <= case.eased(most, 0.7, CODE):
         return
     yield Finding(
         code=CODE,

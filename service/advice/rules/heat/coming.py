@@ -43,7 +43,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if any(one.side == coming.side and ongoing(case, one) for one in case.view.excursions):
         return
     least = case.limit("forecast_probability")
-    if coming.probability < (0.8 * least if case.active(CODE, coming.side) else least):
+    if coming.probability < case.eased(least, 0.8, CODE, coming.side):
         return
     at = datetime.fromtimestamp(coming.at_s, UTC)
     earliest = datetime.fromtimestamp(coming.earliest_s, UTC)

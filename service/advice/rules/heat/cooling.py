@@ -38,7 +38,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if not case.active(CODE) and _cooled_by_new_water(case, days, minima[-1]):
         return
     lowest, before = minima[-1], minima[-1 - days]
-    margin = case.limit("cooling_margin_c") * (1.5 if case.active(CODE) else 1.0)
+    margin = case.eased(case.limit("cooling_margin_c"), 1.5, CODE)
     if not (limits.low_c <= lowest <= limits.low_c + margin and before - lowest > 0.3):
         return
     per_day = (before - lowest) / days

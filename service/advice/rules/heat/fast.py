@@ -26,7 +26,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     most = case.limit("temperature_rate_max_c_h")
     rate = abs(found.rate_k_h)
-    if rate <= (0.6 * most if case.active(CODE) else most):
+    if rate <= case.eased(most, 0.6, CODE):
         return
     change = newest(case, LogKind.WATER_CHANGE)
     by_change = change is not None and case.now - change.time <= SHORTLY

@@ -23,6 +23,8 @@ STILL_SEEN = timedelta(hours=1)
 """An excursion whose last sample is no older is still going on. Our choice."""
 BACK_C = 0.1
 """So far inside its range temperature is back, despite the noise of thermometers. Our choice."""
+WORTH_C = 0.3
+"""To move temperature by less no water is changed: it is within the noise. Our choice."""
 LESS_FAR = 0.75
 """Urgent until it is only this share of the threshold off. Our choice."""
 
@@ -122,7 +124,7 @@ def _severity(case: Case, last: Excursion, now_out: bool) -> Severity:
     """By how far it is off now, not at its worst: what comes back is no longer urgent."""
     if not now_out:
         return Severity.ADVICE
-    far = case.limit("temperature_urgent_c") * (LESS_FAR if case.active(CODE, last.side) else 1.0)
+    far = case.eased(case.limit("temperature_urgent_c"), LESS_FAR, CODE, last.side)
     off_c = abs(_now_c(case, last) - last.limit_c)
     return Severity.URGENT if off_c >= far else Severity.WARNING
 
@@ -178,6 +180,8 @@ def _water(case: Case, last: Excursion, now_out: bool) -> tuple[Amount, ...]:
     if not helps or abs(present - tap_c) < 1e-6:
         return ()
     step = min(abs(present - last.limit_c), case.limit("temperature_step_max_c"))
+    if step < WORTH_C:
+        return ()
     fraction = min(step / abs(present - tap_c), 0.3)
     return (Amount("water to change", fraction * volume_l, "L"),)
 

@@ -1,4 +1,4 @@
-"""Rule `oxygen-low`: too little oxygen, measured, or water too warm to hold much.
+"""Rule `oxygen-low`: too little oxygen, measured, or water too warm or too high up to hold much.
 
 Judges the oxygen sensor, and without one the saturation at the water's temperature. Clears when
 either is clearly above its threshold, two hours after it was last found.
@@ -24,6 +24,9 @@ from service.science.gas_exchange.air_water import (
 
 CODE = "oxygen-low"
 FRESH = STALE_NAME["dissolved_oxygen"]
+THIN_AIR_SHARE = 0.95
+"""Below this share of the saturation at the sea the altitude is named: from 430 m. Our choice."""
+
 SATURATION_SOURCE = "Benson & Krause 1984, Limnol. Oceanogr. 29:620-632"
 
 
@@ -40,16 +43,18 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     holds = saturation_mg_l(case, found.reading.value)
     least = case.limit("oxygen_saturation_low_mg_l")
-    if holds >= (least + 0.15 if case.active(CODE) else least):
+    if holds >= case.eased(least, 1.02, CODE):
         return
-    too_warm = found.reading.value >= case.limit("no_more_gas_c")
+    celsius = found.reading.value
+    too_warm = celsius >= case.limit("no_more_gas_c")
+    who, why = _held_down(case, celsius, least)
     yield Finding(
         code=CODE,
         severity=Severity.ADVICE,
-        title=f"Warm water holds only {holds:.1f} mg/L of oxygen",
+        title=f"{who} holds only {holds:.1f} mg/L of oxygen",
         action=(
-            f"At {found.reading.value:.1f} °C full saturation is {holds:.1f} mg/L, and the night "
-            "uses up some of it. Raise the filter outlet or run an air stone from "
+            f"At {celsius:.1f} °C full saturation is {holds:.1f} mg/L, held down by {why}, and the "
+            "night uses up some of it. Raise the filter outlet or run an air stone from "
             "lights-off to lights-on, feed less, and keep the filter free."
             + (
                 " It also drives out CO2: don't make up for that with more gas while it is so warm."
@@ -78,9 +83,23 @@ def saturation_mg_l(case: Case, celsius: float) -> float:
     return float(oxygen_saturation_mg_l(celsius, pressure_atm=pressure))
 
 
+def _held_down(case: Case, celsius: float, least: float) -> tuple[str, str]:
+    """Which water it is, and what lowers its saturation: warmth, thin air, or both."""
+    metres = f"{case.tank.altitude_m:.0f} m"
+    at_sea = float(oxygen_saturation_mg_l(celsius))
+    if at_sea >= least:
+        return (
+            f"At {metres} water",
+            f"the thin air at {metres}, not by warmth (at the sea it is {at_sea:.1f} mg/L)",
+        )
+    if saturation_mg_l(case, celsius) < THIN_AIR_SHARE * at_sea:
+        return f"Warm water at {metres}", f"both the warmth and the thin air at {metres}"
+    return "Warm water", "the warmth"
+
+
 def _measured(case: Case, oxygen_mg_l: float, sensor: str) -> Iterator[Finding]:
     least = case.limit("oxygen_low_mg_l")
-    if oxygen_mg_l >= (1.1 * least if case.active(CODE) else least):
+    if oxygen_mg_l >= case.eased(least, 1.1, CODE):
         return
     yield Finding(
         code=CODE,

@@ -20,7 +20,7 @@ from service.advice.rules.co2.doubtful import to_settle
 from service.advice.rules.co2.gas_out import no_gas
 from service.advice.rules.light import dose, long, settling
 from service.advice.rules.light.full_days import full_days, mean_dli
-from service.advice.tank_states import days_without_gas
+from service.advice.tank_states import days_without_gas, gas_beginning
 
 CODE = "light-outruns-co2"
 SHORTEST_H = 4.0
@@ -37,16 +37,20 @@ def judge(case: Case) -> Iterator[Finding]:
     strong = (plants.dli_low_mol_m2_d + plants.dli_high_mol_m2_d) / 2
     # what ``gas-out`` reported is past
     gasless = {one.day for one in days_without_gas(case)}
+    begun = gas_beginning(case)
     shares = [
         one.co2_below_share
         for one in full_days(case)[-days:]
-        if one.lit and one.co2_below_share is not None and one.day not in gasless
+        if one.lit
+        and one.co2_below_share is not None
+        and one.day not in gasless
+        and (begun is None or begun <= one.lit[0][0])
     ]
     if dli < strong or len(shares) < 2:
         return
     share = sum(shares) / len(shares)
     most = case.limit("co2_below_share_for_light")
-    if share <= (0.8 * most if case.active(CODE) else most):
+    if share <= case.eased(most, 0.8, CODE):
         return
     doubt = to_settle(case)
     dim = plants.dli_low_mol_m2_d / dli

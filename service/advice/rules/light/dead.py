@@ -14,9 +14,8 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import day_clock, span
-from service.advice.rules.light.full_days import light_sensor
+from service.advice.rules.light.full_days import light_before, light_sensor
 from service.advice.rules.light.plan import planned_days
-from service.derive.models import LightDay
 
 CODE = "light-dead"
 
@@ -71,7 +70,7 @@ def dark_since(case: Case) -> datetime | None:
     light = case.view.light
     if light is None or light.lit is not False:
         return None
-    grace = timedelta(minutes=case.limit("light_grace_min"))
+    grace = timedelta(minutes=case.eased(case.limit("light_grace_min"), 0.7, CODE))
     begun = [one for one in planned_days(case) if one[0] + grace <= case.now]
     if not begun:
         return None
@@ -92,21 +91,13 @@ def _as_usual(case: Case, on: datetime, off: datetime, since: datetime, grace: t
 
     ``light-short`` and ``light-shifted`` report that.
     """
-    usual = _day_before(case, on)
+    usual = light_before(case, on)
     if usual is None or usual.on_at is None or usual.off_at is None:
         return False
     first, last = usual.on_at + timedelta(days=1), usual.off_at + timedelta(days=1)
     if since > on + grace:  # lit earlier in these hours
         return last < off - grace and abs(since - last) <= grace
     return first > on + grace and case.now < first + grace
-
-
-def _day_before(case: Case, on: datetime) -> LightDay | None:
-    """The day whose light came a day before these hours, if it is over and had any."""
-    for one in reversed(case.view.light_days):
-        if one.lit and one.lit[0][0] < on - timedelta(hours=6):
-            return one if one.lit[0][0] > on - timedelta(hours=42) else None
-    return None
 
 
 def _missed_min(case: Case, since: datetime) -> float:

@@ -31,7 +31,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     dli, days = found
     plants = case.tank.plants
-    slack = case.limit("dli_tolerance_share") * (0.5 if case.active(CODE) else 1.0)
+    slack = case.eased(case.limit("dli_tolerance_share"), 0.5, CODE)
     if dli > plants.dli_high_mol_m2_d * (1 + slack):
         bound, word, way = plants.dli_high_mol_m2_d, "much", "lower"
     elif dli < plants.dli_low_mol_m2_d * (1 - slack):

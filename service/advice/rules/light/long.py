@@ -15,7 +15,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import clock, span
-from service.advice.rules.light.full_days import light_sensor
+from service.advice.rules.light.full_days import days_of_plan, light_before, light_sensor
 from service.advice.rules.light.plan import planned_days, wanted_hours
 from service.derive.models import LightDay
 
@@ -41,11 +41,10 @@ def judge(case: Case) -> Iterator[Finding]:
 def _too_long(case: Case) -> LightDay | None:
     """Today, or the last day that is over, if it had more light than planned."""
     tolerance = case.limit("photoperiod_tolerance_min")
-    most_h = case.tank.photoperiod.hours + (
-        tolerance / 2 if case.active(CODE) else tolerance
-    ) / 60  # fmt: skip
-    today = [one for one in case.view.light_days if not one.complete]
-    over = [one for one in case.view.light_days if one.complete]
+    most_h = case.tank.photoperiod.hours + case.eased(tolerance, 0.5, CODE) / 60
+    days = days_of_plan(case)
+    today = [one for one in days if not one.complete]
+    over = [one for one in days if one.complete]
     for one in (*today[-1:], *over[-1:]):
         if one.photoperiod_h > most_h:
             return one
@@ -69,7 +68,22 @@ def on_past_plan(case: Case) -> datetime | None:
     lit_since = light.unchanged_since
     if lit_since is not None and lit_since > ends[-1] + grace:
         return None  # lit for a moment; the day's sum shows whether it lasts
-    return ends[-1] if case.now - ends[-1] > grace else None
+    if case.now - ends[-1] <= grace or _as_usual(case, ends[-1]):
+        return None
+    return ends[-1]
+
+
+def _as_usual(case: Case, planned_off: datetime) -> bool:
+    """Whether the lamp has the hours of the day before, and those were no longer than planned.
+
+    Its timer is set otherwise, or knows no summer time: ``light-shifted`` reports that.
+    """
+    day = light_before(case, planned_off - timedelta(hours=case.tank.photoperiod.hours))
+    if day is None or day.off_at is None:
+        return False
+    most_h = case.tank.photoperiod.hours + case.limit("photoperiod_tolerance_min") / 60
+    off = day.off_at + timedelta(days=1) + timedelta(minutes=case.limit("light_grace_min"))
+    return day.photoperiod_h <= most_h and case.now <= off
 
 
 def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> Finding:

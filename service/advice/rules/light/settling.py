@@ -30,7 +30,7 @@ def judge(case: Case) -> Iterator[Finding]:
     hours = case.limit("settling_hours")
     days = full_days(case)
     lit_h = days[-1].photoperiod_h if days and days[-1].lit else case.tank.photoperiod.hours
-    if began is None or lit_h <= hours + (0.25 if case.active(CODE) else ALLOWED_H):
+    if began is None or lit_h <= hours + case.eased(ALLOWED_H, 0.5, CODE):
         return
     what, start = began
     until = start + timedelta(weeks=case.limit("settling_weeks"))

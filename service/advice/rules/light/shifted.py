@@ -28,7 +28,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if len(days) < DAYS or case.tank.photoperiod.hours <= 0:
         return
     shifts = [shift_min(case, one) for one in days]
-    most = case.limit("light_shift_min") * (0.6 if case.active(CODE) else 1.0)
+    most = case.eased(case.limit("light_shift_min"), 0.6, CODE)
     if not (all(one > most for one in shifts) or all(one < -most for one in shifts)):
         return
     shift = shifts[-1]

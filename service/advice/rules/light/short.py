@@ -34,7 +34,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if no_gas(case) is not None:
         return  # ``gas-out`` asks for shorter light meanwhile
     tolerance = case.limit("photoperiod_tolerance_min")
-    least = tolerance / 2 if case.active(CODE) else tolerance
+    least = case.eased(tolerance, 0.5, CODE)
     if abs(days[0].photoperiod_h - days[1].photoperiod_h) > case.limit("light_grace_min") / 60:
         return  # no two days alike: something broke or was mended in between
     short_min = min(60 * (wanted - one.photoperiod_h) for one in days)

@@ -39,7 +39,7 @@ def judge(case: Case) -> Iterator[Finding]:
         one, other = pair
         apart = abs(one.last.value - other.last.value)
         most = case.limit(name)
-        if apart > (0.6 * most if case.active(CODE, quantity) else most):
+        if apart > case.eased(most, 0.6, CODE, quantity):
             yield _finding(case, apart, most, one, other)
 
 

@@ -1,8 +1,9 @@
 """Rule `sensor-silent`: a sensor no longer reports.
 
 Judges the age of each sensor's newest reading. Sensors that fell silent together, such as those of
-one board, are one recommendation. Clears ten minutes after they report again; a sensor silent for
-weeks was taken out and is left alone.
+one board, are one recommendation. Clears ten minutes after they report again. A sensor silent for
+weeks was taken out where another one measures the same; the last one of its quantity stays until it
+reports or somebody answers.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from service.advice.rules.sensors.groups import (
     NAMES_SHOWN,
     group_subject,
     names_of,
+    subject_of,
     together,
 )
 from service.derive.sensor_choice import age_min
@@ -36,18 +38,20 @@ RESTS_ON = {
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """One finding for the sensors that fell silent together; one silent for weeks was taken out."""
+    """One finding for the sensors that fell silent together."""
     least = case.limit("sensor_silent_min")
     most = case.limit("sensor_retired_days") * 1440
-    silent: list[SeriesInfo] = []
-    measured: set[str] = set()
-    for one in case.view.sensors:
-        age = age_min(one.last, case.now)
-        if age < least:
-            measured.add(one.key.quantity)
-        elif age <= most:
-            silent.append(one)
+    silent = [one for one in case.view.sensors if age_min(one.last, case.now) >= least]
+    measured = {
+        one.key.quantity for one in case.view.sensors if age_min(one.last, case.now) < least
+    }
     for group in together(silent, TOGETHER_MIN):
+        if age_min(group[-1].last, case.now) > most:
+            # taken out, unless it was reported and nothing else measures what it did
+            missed = [one for one in group if one.key.quantity not in measured]
+            if not any(case.active(CODE, subject_of(one)) for one in group) or not missed:
+                continue
+            group = missed
         yield _finding(case, group, measured)
 
 
@@ -94,7 +98,10 @@ def _check(group: Sequence[SeriesInfo]) -> str:
 def _meanwhile(group: Sequence[SeriesInfo], missing: set[str]) -> str:
     if missing:
         what = listed(sorted({RESTS_ON.get(quantity, quantity) for quantity in missing}))
-        return f"Until then there is no advice on {what}: check the tank yourself."
+        return (
+            f"Until then there is no advice on {what}: check the tank yourself. If it was taken "
+            "out for good, dismiss this."
+        )
     if len(group) == 1:
         return "Another sensor of the tank still measures it."
     return "Other sensors of the tank still measure the same."

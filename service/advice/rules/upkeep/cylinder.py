@@ -44,7 +44,7 @@ def judge(case: Case) -> Iterator[Finding]:
     left_g = cylinder.content_g - cylinder.g_per_day * days_since(case, cylinder.since)
     left_days = left_g / cylinder.g_per_day
     notice = case.limit("cylinder_notice_days")
-    if left_days > notice * (1.3 if case.active(CODE) else 1.0):
+    if left_days > case.eased(notice, 1.3, CODE):
         return
     when = "by now" if left_days <= 0 else f"in about {days(left_days)}"
     yield Finding(
@@ -65,8 +65,8 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
         ),
         amounts=(
-            Amount("gas left", max(left_g, 0.0), "g"),
-            Amount("gas per day", cylinder.g_per_day, "g"),
+            Amount("gas left", max(left_g, 0.0), "g", estimated=True),
+            Amount("gas per day", cylinder.g_per_day, "g", estimated=True),
         ),
         due=cylinder.empty_at,
         hazards=(Hazard.CO2,),

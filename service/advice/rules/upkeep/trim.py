@@ -7,6 +7,7 @@ logged.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from service.advice.care_log import days_since, entries
@@ -14,37 +15,60 @@ from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, LogDraft, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
-from service.advice.phrases import span
+from service.advice.phrases import listed, span
+from service.derive.planting import reaching_cm
 from service.registry.models import LogEntry, LogKind
+from service.registry.volume import water_column_cm
 
 CODE = "trim-due"
+NAMES_SHOWN = 3
+"""So many species are named. Our choice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stems:
+    """The fastest stems, by their growth since the last cut.
+
+    Attributes:
+        cut: the entry of it.
+        height_cm: estimated, now.
+        most_cm: where they should end, below the surface.
+        water_cm: height of the water over the substrate.
+        cm_per_week: their growth.
+    """
+
+    cut: LogEntry
+    height_cm: float
+    most_cm: float
+    water_cm: float
+    cm_per_week: float
 
 
 def judge(case: Case) -> Iterator[Finding]:
     """One finding when the estimated height of the fastest stems nears the surface."""
-    estimated = _estimated(case)
-    if estimated is None:
-        return
-    last, height, room, per_week = estimated
-    if height < room:
+    stems = stems_of(case)
+    if stems is None or stems.height_cm < stems.most_cm:
         return
     leave = case.limit("stem_height_cm")
+    tall = listed(reaching_cm(case.tank, stems.most_cm)[:NAMES_SHOWN])
     yield Finding(
         code=CODE,
         severity=Severity.INFO,
-        title=f"Trim: stems are near {height:.0f} cm, the water {_column(case):.0f} cm",
+        title=f"Trim the stems: about {stems.height_cm:.0f} cm tall in {stems.water_cm:.0f} cm of "
+        "water",
         action=(
-            f"At {per_week:g} cm a week the fastest stems reach the surface and shade the rest. "
-            f"Cut back to about {leave:.0f} cm, take the cuttings out, and change a large share of "
-            "the water the same day if much was cut."
+            f"Cut {tall or 'the tallest stems'} back to about {leave:.0f} cm and take the cuttings "
+            "out. If much was cut, change a large share of the water the same day. At "
+            f"{stems.cm_per_week:g} cm a week the stems reach the surface and shade the plants "
+            "below."
         ),
         evidence=(
             Evidence(
-                f"estimated from the last trim, {span(case.now - last.time)} ago", "height", height,
-                "cm", room, last.time, COMMON_PRACTICE,
+                f"height estimated from the last trim, {span(case.now - stems.cut.time)} ago",
+                "height", stems.height_cm, "cm", stems.most_cm, stems.cut.time, COMMON_PRACTICE,
             ),
         ),
-        amounts=(Amount("cut off", max(height - leave, 0.0), "cm"),),
+        amounts=(Amount("cut off", max(stems.height_cm - leave, 0.0), "cm"),),
         due=case.now + timedelta(days=3),
         hazards=(Hazard.MAINS, Hazard.STOPPED),
         who=Who.PRACTITIONER,
@@ -57,33 +81,25 @@ def judge(case: Case) -> Iterator[Finding]:
 
 def trim_day(case: Case) -> datetime | None:
     """When the stems will end as far below the surface as they should; None where not known."""
-    estimated = _estimated(case)
-    if estimated is None:
+    stems = stems_of(case)
+    if stems is None:
         return None
-    last, height, room, per_week = estimated
-    grown_days = days_since(case, last.time)
-    start_height = height - per_week * grown_days / 7
-    return last.time + timedelta(days=max(7 * (room - start_height) / per_week, 0.0))
+    grown_days = days_since(case, stems.cut.time)
+    start_cm = stems.height_cm - stems.cm_per_week * grown_days / 7
+    days_to_go = max(7 * (stems.most_cm - start_cm) / stems.cm_per_week, 0.0)
+    return stems.cut.time + timedelta(days=days_to_go)
 
 
-def _estimated(case: Case) -> tuple[LogEntry, float, float, float] | None:
-    """The last cut, the height now, the height allowed and the growth per week, cm."""
+def stems_of(case: Case) -> Stems | None:
+    """The fastest stems; None where their growth, the last cut or the water's depth is unknown."""
     per_week = case.limit("stem_growth_cm_week")
-    last = next(entries(case, LogKind.TRIM, LogKind.REPLANT), None)
-    column = _column(case)
-    if per_week <= 0 or last is None or column <= 0:
+    cut = next(entries(case, LogKind.TRIM, LogKind.REPLANT), None)
+    water_cm = water_column_cm(case.tank)
+    if per_week <= 0 or cut is None or water_cm is None or water_cm <= 0:
         return None
-    start = float(last.data.get("height_cm", case.limit("stem_height_cm")))
-    height = start + per_week * days_since(case, last.time) / 7
-    return last, height, column - case.limit("stem_clear_cm"), per_week
-
-
-def _column(case: Case) -> float:
-    """Height of the water over the soil, cm; 0 where not known."""
-    size = case.tank.dimensions
-    if size is None:
-        return 0.0
-    return (size.fill_height_cm or size.height_cm) - size.substrate_depth_cm
+    start_cm = float(cut.data.get("height_cm", case.limit("stem_height_cm")))
+    height_cm = start_cm + per_week * days_since(case, cut.time) / 7
+    return Stems(cut, height_cm, water_cm - case.limit("stem_clear_cm"), water_cm, per_week)
 
 
 RULE = Rule(CODE, "stems reach the surface, by growth since the last trim", judge)

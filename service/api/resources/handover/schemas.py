@@ -32,6 +32,10 @@ class AwaySchema(AnswerSchema):
     end = Moment()
     covers = Text(longest=NAME_LENGTH)
     note = Text("The tank keeper's note on all tanks.", longest=NOTE_LENGTH, lines=True)
+    contact = Text(
+        "How the tank keeper can be reached meanwhile; empty: as each tank says.",
+        longest=NAME_LENGTH,
+    )
 
 
 class TaskSchema(InstructionSchema):

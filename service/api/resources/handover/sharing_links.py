@@ -8,7 +8,8 @@ from typing import Any, Final
 from flask import url_for
 from flask.views import MethodView
 
-from service.advice.handover.absence import LONGEST, absence_of, covers, present_or_next
+from service.advice.contact import covers
+from service.advice.handover.absence import LONGEST, absence_of, present_or_next
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.faults import error_of, invalid_field

@@ -19,6 +19,7 @@ from ingest.process import (
     Target,
     decode,
     decode_records,
+    record_clocks,
 )
 from service.api.context import Context
 from service.errors import LittoralError
@@ -46,6 +47,7 @@ class Intake:
             ClockLimits.of_seconds(ingest.late_after_s, ingest.future_s),
             context.store,
             sensors=SensorLimits(ingest.sensors_per_tank, ingest.new_sensors_per_hour),
+            known_clocks=lambda: self._reference.clocks,
             written_by_others=True,
             warm_up_s=math.inf,
         )
@@ -73,6 +75,7 @@ class Intake:
             except LittoralError:
                 self._processor.forget(arrivals)
                 raise
+            record_clocks(self._processor.clocks, self._context.registry)
         most = self._context.config.ingest.rejections_kept
         self._context.registry.add_rejections(processed.rejections, keep=most)
         return processed.outcomes
@@ -93,13 +96,15 @@ def arrival_of_record(message: Message, tank: str, record: dict[str, Any]) -> Ar
         sensor=record.get("sensor"),
     )
     target = Target(SOURCE, tank, None, None)
-    return Arrival(message, *decode_records((parsed,), message, target, (tank,)), SOURCE)
+    decoded = decode_records((parsed,), message, target, (tank,))
+    return Arrival(message, decoded.samples, decoded.rejections, SOURCE)
 
 
 def arrival_of_pack(message: Message, tank: str) -> Arrival:
     """A SenML pack: one arrival, as over MQTT."""
     target = Target(SOURCE, tank, None, None, "senml")
-    return Arrival(message, *decode(message, (target,), (tank,)), SOURCE)
+    decoded = decode(message, (target,), (tank,))
+    return Arrival(message, decoded.samples, decoded.rejections, SOURCE)
 
 
 def arrival_of_rejection(message: Message, rejected: Rejection) -> Arrival:

@@ -21,6 +21,23 @@ def test_low_oxygen_high_in_the_hills_does_not_forbid_gas_at_22_c() -> None:
     assert "so warm" not in one.action and MORE_GAS not in one.refuses
 
 
+@pytest.mark.parametrize(
+    ("altitude_m", "celsius", "title", "why"),
+    [
+        # Benson & Krause 1984: 22 °C holds 8.7 mg/L at the sea: the air is thin, the water not warm
+        (2000.0, 22.0, "At 2000 m water holds only 6.8 mg/L", "thin air at 2000 m, not by warmth"),
+        (0.0, 30.5, "Warm water holds only 7.5 mg/L", "warmth"),
+        (2000.0, 30.5, "Warm water at 2000 m holds only 5.8 mg/L", "both the warmth and the thin"),
+    ],
+)
+def test_what_holds_oxygen_down_is_named(
+    altitude_m: float, celsius: float, title: str, why: str
+) -> None:
+    one = the(view_with(a_tank(altitude_m=altitude_m), celsius=celsius), "oxygen-low")
+    assert one.title.startswith(title)
+    assert why in one.action
+
+
 def test_oxygen_measured() -> None:
     view = view_with()
     for oxygen, severity in ((4.5, Severity.WARNING), (2.5, Severity.URGENT)):

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime, time, timedelta
 
 import numpy as np
 import pytest
 
 from service.advice import cautions
+from service.advice.engine.catalogue import evaluate
 from service.advice.engine.recommendation import Severity
 from service.registry.models import PhotoperiodPlan
 from tests.advice.cases import HOUR, amount, found, the, view_with
@@ -71,3 +72,45 @@ def test_four_hours_too_long_are_a_warning(off: float, severity: Severity) -> No
 def test_without_planned_light_none_is_too_long() -> None:
     dark = a_tank(photoperiod=PhotoperiodPlan(time(10), 0.0))
     assert found(view_with(dark, NOON), "light-long") == []
+
+
+def _evenings_with_a_finding(on_utc: float, change: datetime) -> tuple[list[int], list[int]]:
+    """Days after a change of the clocks on which the lamp is said to be too long, or shifted."""
+    plan = PhotoperiodPlan(time(10), 8.0, time(8), time(17))
+    tank = a_tank(time_zone="Europe/Berlin", photoperiod=plan)
+    too_long, shifted = [], []
+    for day in range(7):
+        for minute in (0, 60, 110, 115, 130):
+            now = change + timedelta(days=day, hours=15, minutes=minute)
+            view = view_with(tank, now, lux=lambda t: lamp(t, on=on_utc, off=on_utc + 8))
+            codes = {one.code for one in evaluate(view)}
+            assert "light-dead" not in codes or day == 0
+            if "light-long" in codes:
+                too_long.append(day)
+            if "light-shifted" in codes:
+                shifted.append(day)
+    return sorted(set(too_long)), sorted(set(shifted))
+
+
+def test_a_timer_without_summer_time_is_explained_once_and_not_switched_off_each_day() -> None:
+    """Summer time began in Berlin on 2026-03-29 at 01:00 UTC (tz database)."""
+    too_long, shifted = _evenings_with_a_finding(9.0, datetime(2026, 3, 29, tzinfo=UTC))
+    assert set(too_long) <= {0}
+    assert shifted == [2, 3, 4, 5, 6]
+
+
+def test_a_timer_that_stays_on_summer_time_is_explained_likewise() -> None:
+    """It ended on 2025-10-26 at 01:00 UTC (tz database): then the lamp is an hour early."""
+    too_long, shifted = _evenings_with_a_finding(8.0, datetime(2025, 10, 26, tzinfo=UTC))
+    assert too_long == []
+    assert shifted == [2, 3, 4, 5, 6]
+
+
+def test_a_lamp_that_does_not_go_off_is_reported_though_its_timer_is_an_hour_late() -> None:
+    def stuck_on(t: np.ndarray) -> np.ndarray:
+        out = lamp(t, on=11.0, off=19.0)
+        out[t > grid(NOON, NOON)[0]] = 12_000.0
+        return out
+
+    one = the(view_with(now=EVENING, lux=stuck_on), "light-long")
+    assert "Switch it off now" in one.action

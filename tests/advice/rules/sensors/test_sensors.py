@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
 from service.advice import cautions
-from service.advice.engine.recommendation import Severity
+from service.advice.engine.lifecycle import active_conditions, advance, marked
+from service.advice.engine.recommendation import Recommendation, Severity
 from service.registry.models import Stock
+from service.registry.recommendations import State
 from service.store.model import Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
 from tests.advice.cases import amount, found, the, view_with
@@ -36,6 +39,40 @@ def test_a_silent_spare_is_no_warning_and_one_taken_out_is_forgotten() -> None:
     assert "Another sensor of the tank still measures it" in one.action
     old = with_sensor(view_with(), "temperature", "spare", 24.0, 20 * 1440)
     assert found(old, "sensor-silent") == []
+
+
+@pytest.mark.parametrize("days", [13, 15, 200])
+def test_the_only_thermometer_that_died_stays_reported_until_somebody_answers(days: int) -> None:
+    own = view_with()
+    others = tuple(one for one in own.sensors if one.key.quantity != "temperature")
+    view = with_sensor(replace(own, sensors=others), "temperature", "main", 24.0, days * 1440)
+    reported = frozenset({("sensor-silent", "temperature main")})
+    one = the(view, "sensor-silent", reported)
+    assert one.severity is Severity.WARNING
+    assert "dismiss" in one.action
+    replaced = with_sensor(view, "temperature", "new", 24.0, 1)
+    assert bool(found(replaced, "sensor-silent", reported)) == (days < 14)
+    # one that was silent for weeks before anybody looked was taken out
+    assert bool(found(view, "sensor-silent")) == (days < 14)
+
+
+def test_a_person_answers_for_a_sensor_that_was_taken_out() -> None:
+    """Dismissed once, it does not come back, however long it is silent."""
+    own = view_with()
+    others = tuple(one for one in own.sensors if one.key.quantity != "temperature")
+    known: list[Recommendation] = []
+    opened = 0
+    for hours in range(2, 60 * 24, 12):
+        view = with_sensor(replace(own, sensors=others), "temperature", "main", 24.0, 60 * hours)
+        now = NOON + timedelta(hours=hours)
+        findings = found(view, "sensor-silent", active_conditions(known))
+        after = advance(known, "reed", findings, now)
+        opened += sum(one.id not in {each.id for each in known} for one in after)
+        if hours > 30 * 24:
+            after = [marked(one, State.DISMISSED, now) for one in after]
+        assert [one.state for one in after] == [State.DISMISSED if hours > 30 * 24 else State.OPEN]
+        known = after
+    assert opened == 1
 
 
 def test_disagreement_needs_fresh_usable_readings_close_in_time() -> None:

@@ -1,0 +1,94 @@
+"""Rule `sensor-clock`: a device's clock is off by a constant.
+
+Judges what the ingester recognised (`docs/ingest.md`), of sensors that report. Sensors whose clocks
+are off by the same are one recommendation. Clears as soon as the clock is right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import timedelta
+
+from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.rule import Case, Rule
+from service.advice.engine.work import Who
+from service.advice.phrases import capitalised, listed
+from service.advice.rules.sensors.groups import NAMES_SHOWN, group_subject, names_of
+from service.derive.device_clock import NEAR_S, NEVER_SET_S, clock_text, sends_local_time
+from service.derive.sensor_choice import age_min
+from service.registry.models import DeviceClock
+from service.store.model import SeriesInfo
+
+CODE = "sensor-clock"
+Pair = tuple[DeviceClock, SeriesInfo]
+
+
+def judge(case: Case) -> Iterator[Finding]:
+    """One finding for the sensors whose clocks are off by the same."""
+    sensors = {(one.key.quantity, one.key.sensor): one for one in case.view.sensors}
+    least = case.limit("sensor_silent_min")
+    pairs = []
+    for clock in case.view.clocks:
+        info = sensors.get((clock.quantity, clock.sensor))
+        if info is not None and age_min(info.last, case.now) < least:
+            pairs.append((clock, info))
+    for group in _alike(pairs):
+        yield _finding(case, group)
+
+
+def _alike(pairs: Sequence[Pair]) -> list[list[Pair]]:
+    """Groups of clocks that are off by the same, from the slowest on."""
+    groups: list[list[Pair]] = []
+    for pair in sorted(pairs, key=lambda one: (one[0].fast_s, one[1].key)):
+        if groups and pair[0].fast_s - groups[-1][0][0].fast_s <= NEAR_S:
+            groups[-1].append(pair)
+        else:
+            groups.append([pair])
+    return groups
+
+
+def _finding(case: Case, group: Sequence[Pair]) -> Finding:
+    clock = group[0][0]
+    infos = [info for _, info in group]
+    what = capitalised(clock_text(clock, case.tank, case.now))
+    names = listed(sorted({info.key.sensor for info in infos})[:NAMES_SHOWN])
+    return Finding(
+        code=CODE,
+        subject=group_subject(case, CODE, infos),
+        severity=Severity.ADVICE,
+        title=what,
+        action=(
+            f"{_todo(case, clock, names)} Meanwhile its readings count: Littoral corrects their "
+            f"times. It concerns {names_of(infos)}."
+        ),
+        evidence=(
+            Evidence(
+                "device time less arrival, median of the last minutes", "clock-offset",
+                float(clock.fast_s), "s", time=clock.since, source=f"sensor {clock.sensor}",
+            ),
+        ),
+        amounts=(Amount("clock fast by", clock.fast_s / 60, "min"),),
+        who=Who.PRACTITIONER,
+        confidence=0.9,
+        since=clock.since,
+    )  # fmt: skip
+
+
+def _todo(case: Case, clock: DeviceClock, names: str) -> str:
+    if clock.fast_s < -NEVER_SET_S:
+        return f"Let {names} set its clock from the network (NTP) when it starts."
+    if sends_local_time(clock, case.tank, case.now):
+        zone = case.tank.time_zone
+        example = "Europe/Lisbon" if zone == "UTC" else zone
+        return (
+            f'Let {names} send UTC, or put time_zone = "{example}" (where its clock is) into its '
+            "route."
+        )
+    return (
+        f"Let {names} set its clock from the network (NTP), or put clock_offset_s = "
+        f"{clock.fast_s} into its route."
+    )
+
+
+RULE = Rule(CODE, "a device's clock is fast or slow by a constant", judge, timedelta(0),
+            settling=timedelta(days=7))  # fmt: skip

@@ -1,0 +1,281 @@
+"""The level of nutrients over time, from doses, water changes, tests and a range of uptake.
+
+Between events   dC/dt = -u - l C,   C >= 0
+
+u net uptake, mg/L/d (below 0 where animals and food give more than plants take), l what is lost in
+proportion, 1/d. A dose adds its rise; a water change of fraction f gives C + f (C_tap - C), exact
+for mixed water; a test weighs every course by how well it agrees. u wanders about its range
+(Ornstein-Uhlenbeck), so that old tests lose their weight.
+
+All of what is not known is drawn at the start, and the draws are sifted by the tests: a particle
+filter with systematic resampling and the kernel of Liu & West 2001 (from memory). With two tests
+or more the uptake is learned; without any it is the range it was drawn from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, as_number
+from service.science.numeric.estimate import Z95, Estimate
+from service.science.numeric.intervals import steps
+from service.science.nutrients.ranges import (
+    DOSE_LOG_SD,
+    RANGES,
+    TAP_SHARE_SD,
+    TEST_SHARE_SD,
+    UPTAKE_MEMORY_D,
+    WRONG_TEST_SHARE,
+    NutrientRange,
+)
+
+SECONDS_PER_DAY: Final = 86_400.0
+DRAWS: Final = 1000
+SEED: Final = 20260311
+LEAST_EFFECTIVE: Final = 0.5
+"""Draws are renewed once their weights leave less than this share of them effective. The usual
+choice."""
+KERNEL: Final = 0.15
+"""Width of the kernel that renews draws, in standard deviations. Our choice."""
+LONGEST_STEP_D: Final = 3.0
+"""Uptake wanders within a longer step than this. Our choice."""
+
+
+@dataclass(frozen=True)
+class Event:
+    """What was done to the water, or measured in it, at a moment.
+
+    Attributes
+    ----------
+    time_s: unix seconds.
+    rise_mg_l: what a dose adds, by ion.
+    unknown_dose: a dose was given of which nobody knows what is in it.
+    changed: share of the water renewed, 0-1.
+    tap_mg_l: levels of the new water where they are not the usual ones, by ion.
+    test_mg_l: what a test read, by ion.
+    """
+
+    time_s: float
+    rise_mg_l: Mapping[str, float] | None = None
+    unknown_dose: bool = False
+    changed: float = 0.0
+    tap_mg_l: Mapping[str, float] | None = None
+    test_mg_l: Mapping[str, float] | None = None
+
+
+@dataclass(frozen=True)
+class NutrientCourse:
+    """The level of one ion over time, mg/L, with its 95 % interval.
+
+    Attributes
+    ----------
+    level: at the moments asked for; what was known then, so that it jumps at a test.
+    uptake_mg_l_d: fall per day at the same moments, what is lost beside included.
+    tests: how many counted.
+    """
+
+    level: Estimate
+    uptake_mg_l_d: Estimate
+    tests: int
+
+
+@dataclass
+class _Draws:
+    """Draws of what is not known of one ion, (DRAWS,) each, with the logarithm of their weight."""
+
+    level: Floats
+    uptake: Floats
+    loss: Floats
+    tap: Floats
+    log_dose: Floats
+    unknown: Floats
+    log_weight: Floats
+
+
+def nutrient_courses(
+    start_s: float,
+    events: Sequence[Event],
+    at_s: ArrayLike,
+    *,
+    tap_mg_l: Mapping[str, float] | None = None,
+    ranges: Mapping[str, NutrientRange] = RANGES,
+    draws: int = DRAWS,
+    seed: int = SEED,
+) -> dict[str, NutrientCourse]:
+    """Estimate the level of each ion at some moments.
+
+    Parameters
+    ----------
+    start_s: unix seconds since when every dose and change is known.
+    events: sorted by time; earlier ones than `start_s` are left out. Ions without a range pass.
+    at_s: moments asked for (n,), sorted, none before `start_s`; an event at one of them counts.
+    tap_mg_l: the usual tap water, by ion; the range where it is not known.
+    ranges: by ion, what is known beforehand.
+    draws: of what is not known.  seed: of the random numbers; the same gives the same answer.
+
+    Returns
+    -------
+    NutrientCourse by ion.
+
+    Raises
+    ------
+    OutOfRangeError: times not sorted, a moment before the start, a share outside 0-1, a negative
+        rise, test or level of tap water.
+    """
+    moments = as_floats("at_s", at_s)
+    steps(moments)
+    if moments.size and moments[0] < start_s:
+        raise OutOfRangeError("at_s", float(moments[0]), f"no moment before {start_s:.0f}")
+    steps(np.array([one.time_s for one in events]))
+    counted = [one for one in events if one.time_s >= start_s]
+    for one in counted:
+        _check(one)
+    known = tap_mg_l or {}
+    return {
+        ion: _course(
+            ion, what, start_s, counted, moments, known.get(ion),
+            np.random.default_rng((seed, number)), draws,
+        )
+        for number, (ion, what) in enumerate(ranges.items())
+    }  # fmt: skip
+
+
+def _check(event: Event) -> None:
+    as_number("changed", event.changed, low=0, high=1)
+    for name in ("rise_mg_l", "tap_mg_l", "test_mg_l"):
+        for ion, value in (getattr(event, name) or {}).items():
+            as_number(f"{name} of {ion}", value, low=0, unit="mg/L")
+
+
+def _course(
+    ion: str,
+    what: NutrientRange,
+    start_s: float,
+    events: Sequence[Event],
+    moments: Floats,
+    tap_mg_l: float | None,
+    rng: np.random.Generator,
+    size: int,
+) -> NutrientCourse:
+    state = _drawn(what, tap_mg_l, rng, size)
+    level, uptake = np.empty((3, moments.size)), np.empty((3, moments.size))
+    now, tests, waiting = start_s, 0, 0
+    for number, moment in enumerate(moments.tolist()):
+        while waiting < len(events) and events[waiting].time_s <= moment:
+            event = events[waiting]
+            waiting += 1
+            _pass(state, what, (event.time_s - now) / SECONDS_PER_DAY, rng)
+            now = event.time_s
+            tests += _happen(state, ion, what, event, rng)
+        _pass(state, what, (moment - now) / SECONDS_PER_DAY, rng)
+        now = moment
+        level[:, number] = _quantiles(state.level, state.log_weight)
+        falls = state.uptake + state.loss * state.level
+        uptake[:, number] = _quantiles(falls, state.log_weight)
+    return NutrientCourse(
+        level=Estimate(value=level[1], low=level[0], high=level[2]),
+        uptake_mg_l_d=Estimate(value=uptake[1], low=uptake[0], high=uptake[2]),
+        tests=tests,
+    )
+
+
+def _drawn(
+    what: NutrientRange, tap_mg_l: float | None, rng: np.random.Generator, size: int
+) -> _Draws:
+    least, most = what.uptake_mg_l_d
+    slow, fast = what.loss_per_d
+    if tap_mg_l is None:
+        tap = what.tap_mg_l * rng.random(size)
+    else:
+        tap = np.maximum(tap_mg_l * (1 + TAP_SHARE_SD * rng.standard_normal(size)), 0.0)
+    loss = np.zeros(size)
+    if fast > 0:
+        middle, spread = np.log(slow * fast) / 2, np.log(fast / slow) / (2 * Z95)
+        loss = np.exp(middle + spread * rng.standard_normal(size))
+    return _Draws(
+        level=what.start_mg_l * rng.random(size),
+        uptake=(least + most) / 2 + (most - least) / (2 * Z95) * rng.standard_normal(size),
+        loss=loss,
+        tap=tap,
+        log_dose=DOSE_LOG_SD * rng.standard_normal(size),
+        unknown=what.dose_mg_l * rng.random(size),
+        log_weight=np.zeros(size),
+    )
+
+
+def _pass(state: _Draws, what: NutrientRange, days: float, rng: np.random.Generator) -> None:
+    """Let some days pass: uptake and loss, and uptake wanders."""
+    if days <= 0:
+        return
+    least, most = what.uptake_mg_l_d
+    middle, spread = (least + most) / 2, (most - least) / (2 * Z95)
+    count = int(np.ceil(days / LONGEST_STEP_D))
+    step = days / count
+    keep = np.exp(-step / UPTAKE_MEMORY_D)
+    wander = spread * np.sqrt(1 - keep * keep)
+    decay = np.exp(-state.loss * step)
+    rate = np.where(state.loss > 0, state.loss, 1.0)
+    span = np.where(state.loss > 0, -np.expm1(-state.loss * step) / rate, step)
+    for _ in range(count):
+        state.level = np.maximum(state.level * decay - state.uptake * span, 0.0)
+        noise = wander * rng.standard_normal(state.uptake.size)
+        state.uptake = middle + (state.uptake - middle) * keep + noise
+
+
+def _happen(
+    state: _Draws, ion: str, what: NutrientRange, event: Event, rng: np.random.Generator
+) -> int:
+    """Let an event happen; 1 if it was a test of this ion. Test, then change, then dose."""
+    read = (event.test_mg_l or {}).get(ion)
+    if read is not None:
+        _sift(state, what, read, rng)
+    if event.changed > 0:
+        own = (event.tap_mg_l or {}).get(ion)
+        tap = state.tap if own is None else own
+        state.level = state.level + event.changed * (tap - state.level)
+    rise = (event.rise_mg_l or {}).get(ion, 0.0)
+    if rise > 0:
+        state.level = state.level + rise * np.exp(state.log_dose)
+    if event.unknown_dose:
+        state.level = state.level + state.unknown
+    return int(read is not None)
+
+
+def _sift(state: _Draws, what: NutrientRange, read: float, rng: np.random.Generator) -> None:
+    """Weigh the draws by a test, and renew them where few are left."""
+    error = np.hypot(what.test_sd_mg_l, TEST_SHARE_SD * state.level)
+    agrees = np.exp(-0.5 * ((read - state.level) / error) ** 2) / (error * np.sqrt(2 * np.pi))
+    widest = 2 * max(what.start_mg_l, read)
+    state.log_weight += np.log((1 - WRONG_TEST_SHARE) * agrees + WRONG_TEST_SHARE / widest)
+    state.log_weight -= state.log_weight.max()
+    weight = np.exp(state.log_weight)
+    weight /= weight.sum()
+    size = weight.size
+    if 1 / float(np.dot(weight, weight)) >= LEAST_EFFECTIVE * size:
+        return
+    places = (np.arange(size) + rng.random()) / size
+    chosen = np.minimum(np.searchsorted(np.cumsum(weight), places), size - 1)
+    shrink = np.sqrt(1 - KERNEL**2)
+    for name in ("level", "uptake", "loss", "tap", "log_dose", "unknown"):
+        values = getattr(state, name)
+        mean = float(np.dot(weight, values))
+        spread = float(np.sqrt(np.dot(weight, (values - mean) ** 2)))
+        noise = KERNEL * spread * rng.standard_normal(size)
+        moved = mean + shrink * (values[chosen] - mean) + noise
+        if name in ("level", "loss", "tap", "unknown"):
+            moved = np.maximum(moved, 0.0)
+        setattr(state, name, moved)
+    state.log_weight = np.zeros(size)
+
+
+def _quantiles(values: Floats, log_weight: Floats) -> Floats:
+    """The 2.5, 50 and 97.5 % quantiles of weighted draws."""
+    order = np.argsort(values)
+    weight = np.exp(log_weight[order] - log_weight.max())
+    share = (np.cumsum(weight) - weight / 2) / weight.sum()
+    return np.interp((0.025, 0.5, 0.975), share, values[order])

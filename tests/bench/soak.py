@@ -1,0 +1,230 @@
+"""Soak: everything runs under load, and one part after another is killed at random (``kill -9``).
+
+    python -m tests.bench.soak [--minutes 60] [--every 20] [--rate 15] [--store influx] [--seed 1]
+
+Broker (mosquitto as shipped: each change is saved), store, ``littoral ingest`` and ``littoral
+serve`` run as processes of their own. Three boards publish at QoS 1: one with device times, one
+with sequence numbers, one bare numbers. Printed: what was killed and the memory of both processes,
+each minute; at the end what was sent, acknowledged by the broker, stored, lost (acknowledged and
+not stored) and doubled. A board that sends bare numbers may double: nothing tells its messages
+apart.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import random
+import sys
+import tempfile
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import requests
+
+from service.errors import LittoralError
+from service.registry.models import Tank
+from service.registry.registry import Registry, open_registry
+from service.store import SeriesKey, Store, open_store
+from tests.bench.broker_kill import Publisher
+from tests.servers import HOST, Influxdb, Mosquitto, Server, Victoriametrics
+
+#: Kinds of boards: tank -> payload of the n-th message.
+BOARDS: Mapping[str, Callable[[int], str]] = {
+    "timed": lambda n: json.dumps({"value": n, "time": time.time_ns() // 1000}),
+    "numbered": lambda n: json.dumps({"value": n, "sequence": n}),
+    "bare": str,
+}
+#: Nothing more comes when nothing has come for so long, s.
+_SETTLED_S = 20.0
+#: How long a part may take to start on a machine with other work, s.
+_PATIENCE_S = 300.0
+
+
+class Littoral(Server):
+    """One of Littoral's own processes."""
+
+    def __init__(self, folder: Path, command: str, config: Path, port: int | None) -> None:
+        super().__init__(folder / command)
+        self.name, self._config, self._http = command, config, port
+
+    def command(self) -> Sequence[str]:
+        """See ``Server``."""
+        return [sys.executable, "-m", "service", self.name, "--config", str(self._config)]
+
+    def ready(self) -> bool:
+        """See ``Server``; the ingester is ready when it can be."""
+        return (
+            self._http is None or requests.get(f"http://{HOST}:{self._http}/healthz", timeout=2).ok
+        )
+
+    @property
+    def memory_mb(self) -> float:
+        """What it holds now."""
+        status = Path(f"/proc/{self.pid}/status").read_text()
+        kb = next(line.split()[1] for line in status.splitlines() if line.startswith("VmRSS"))
+        return int(kb) / 1000
+
+
+@dataclass
+class Setup:
+    """All parts, started."""
+
+    parts: dict[str, Server]
+    registry: Registry
+    store: Store
+    publishers: dict[str, Publisher]
+
+    @property
+    def littoral(self) -> list[Littoral]:
+        return [part for part in self.parts.values() if isinstance(part, Littoral)]
+
+
+def started(folder: Path, store_kind: str) -> Setup:
+    """Start everything."""
+    broker = Mosquitto(
+        folder / "broker",
+        f"persistence true\npersistence_location {folder}/broker/\n"
+        "autosave_on_changes true\nautosave_interval 1\n",
+    )
+    parts: dict[str, Server] = {"broker": broker}
+    url = f"sqlite:///{folder}/readings.db"
+    if store_kind == "influx":
+        parts["store"] = Influxdb(folder / "store")
+        url = f"influx://{HOST}:{parts['store'].port}/soak"
+    elif store_kind == "victoriametrics":
+        parts["store"] = Victoriametrics(folder / "store")
+        url = f"victoriametrics://{HOST}:{parts['store'].port}"
+    for part in parts.values():
+        part.start(_PATIENCE_S)
+    http = Server(folder).port
+    config = folder / "littoral.toml"
+    config.write_text(
+        f'[store]\nurl = "{url}"\n[registry]\nurl = "sqlite:///{folder}/registry.db"\n'
+        f'[mqtt]\nurl = "{broker.url}"\n[ingest]\nspool_path = "{folder}/spool.db"\n'
+        f"batch_age_s = 0.2\n[advice]\nevery_s = 5\n[http]\nport = {http}\n"
+    )
+    registry = open_registry(f"sqlite:///{folder}/registry.db")
+    for tank in BOARDS:
+        registry.put_tank(Tank(tank, tank.title()))
+    store = open_store(url)
+    for command, port in (("ingest", None), ("serve", http)):
+        parts[command] = Littoral(folder, command, config, port)
+        parts[command].start(_PATIENCE_S)
+    while not _status(registry).get("subscribed"):
+        time.sleep(0.1)
+    publishers = {
+        tank: Publisher(broker.port, f"littoral/{tank}/illuminance", payload)
+        for tank, payload in BOARDS.items()
+    }
+    return Setup(parts, registry, store, publishers)
+
+
+def _status(registry: Registry) -> dict[str, object]:
+    return next((s for n, s in registry.statuses().items() if n.startswith("ingest:")), {})
+
+
+def stored(setup: Setup) -> dict[str, Counter[int]]:
+    """How often each number is in the store, by tank."""
+    found = {}
+    for tank in BOARDS:
+        key = SeriesKey(tank, "illuminance", "main")
+        samples = setup.store.read(key, 0, 1 << 62, flagged=True)
+        found[tank] = Counter(int(value) for value in samples.value.tolist())
+    return found
+
+
+def report(setup: Setup, kills: Counter[str], minutes: float, *, final: bool) -> None:
+    """Print how it stands."""
+    memory = ", ".join(f"{one.name} {one.memory_mb:.0f} MB" for one in setup.littoral)
+    told = " ".join(f"{name} {count}" for name, count in sorted(kills.items()))
+    print(f"{minutes:5.1f} min  killed: {told or 'nothing'}  memory: {memory}", flush=True)
+    if not final:
+        return
+    for tank, counts in stored(setup).items():
+        publisher = setup.publishers[tank]
+        lost = len(publisher.acknowledged - counts.keys())
+        doubled = sum(counts.values()) - len(counts)
+        print(
+            f"  {tank:<9}{publisher.count:>8,} sent {len(publisher.acknowledged):>8,} acknowledged "
+            f"{len(counts):>8,} stored {lost:>5,} lost {doubled:>5,} doubled",
+            flush=True,
+        )
+    status = _status(setup.registry)
+    print(f"  the ingester's errors: {status.get('errors')}, taken aside: {status.get('aside')}")
+
+
+def settle(setup: Setup) -> None:
+    """Wait until all has been delivered and stored."""
+    for publisher in setup.publishers.values():
+        publisher.wait()
+    before, since_s = -1, time.monotonic()
+    while time.monotonic() - since_s < _SETTLED_S:
+        time.sleep(1.0)
+        count = sum(sum(counts.values()) for counts in stored(setup).values())
+        if count != before:
+            before, since_s = count, time.monotonic()
+
+
+def soak(setup: Setup, minutes: float, every_s: float, rate: float) -> Counter[str]:
+    """Publish and kill for so long; returns what was killed how often."""
+    kills: Counter[str] = Counter()
+    end_s = time.monotonic() + 60 * minutes
+    count = int(60 * minutes * rate)
+    senders = [
+        threading.Thread(target=publisher.send, args=(count, rate), daemon=True)
+        for publisher in setup.publishers.values()
+    ]
+    for sender in senders:
+        sender.start()
+    start_s = minute_s = time.monotonic()
+    while time.monotonic() < end_s:
+        time.sleep(random.expovariate(1 / every_s))
+        name = random.choice(list(setup.parts))
+        setup.parts[name].kill()
+        time.sleep(random.uniform(0.0, 3.0))
+        setup.parts[name].start(_PATIENCE_S)
+        kills[name] += 1
+        if time.monotonic() - minute_s > 60:
+            minute_s = time.monotonic()
+            report(setup, kills, (minute_s - start_s) / 60, final=False)
+    for sender in senders:
+        sender.join()
+    return kills
+
+
+def main() -> None:
+    """Soak and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--minutes", type=float, default=60.0)
+    parser.add_argument("--every", type=float, default=20.0, help="seconds between kills, mean")
+    parser.add_argument("--rate", type=float, default=15.0, help="messages a second of each board")
+    parser.add_argument(
+        "--store", choices=["influx", "victoriametrics", "sqlite"], default="influx"
+    )
+    parser.add_argument("--seed", type=int, default=1)
+    given = parser.parse_args()
+    random.seed(given.seed)
+    with tempfile.TemporaryDirectory() as folder:
+        setup = started(Path(folder), given.store)
+        try:
+            kills = soak(setup, given.minutes, given.every, given.rate)
+            settle(setup)
+            report(setup, kills, given.minutes, final=True)
+        finally:
+            for publisher in setup.publishers.values():
+                publisher.close()
+            for part in reversed(setup.parts.values()):
+                part.stop()
+            with contextlib.suppress(LittoralError):
+                setup.store.close()
+            setup.registry.close()
+
+
+if __name__ == "__main__":
+    main()
