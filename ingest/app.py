@@ -187,15 +187,23 @@ class Ingester:
             if messages:
                 self._reference.refresh()
                 for portion in self._in_work.portions(messages):
-                    if not self._committer.commit(self._processed(portion)):
+                    batch = self._processed(portion)
+                    if batch is None:
+                        continue  # not acknowledged: the broker keeps it
+                    if not self._committer.commit(batch):
                         return
                     self._last_commit = format_moment(self._clock.now())
                     self._connection.acknowledge(portion)
             elif self._stop_reading.is_set():
                 return
 
-    def _processed(self, messages: Sequence[Message]) -> Processed:
-        rejected = self._in_work.fatal(messages)
+    def _processed(self, messages: Sequence[Message]) -> Processed | None:
+        """What becomes of messages; None of one that cannot even be taken aside now."""
+        try:
+            rejected = self._in_work.fatal(messages)
+        except OSError as error:
+            _log.error("a message that ends the ingester cannot be taken aside: %s", error)
+            return None
         if rejected is not None:
             return Processed(rejections=[rejected])
         with self._in_work.noted(messages):

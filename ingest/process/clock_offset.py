@@ -30,6 +30,8 @@ _LIVE_US: Final = 60_000_000
 _SLOW_US: Final = 300_000_000
 #: ... and so may one that is slow by fewer of its intervals: it sends means, or in packs.
 _SLOW_INTERVALS: Final = 1.5
+#: Slow by so many of its intervals it is soon known. Our choice.
+_FAR_INTERVALS: Final = 10.0
 #: A known offset that moved by less stays as it is, so that a reading that is sent again gets the
 #: same time, microseconds. Our choice.
 _MOVED_US: Final = 15_000_000
@@ -65,16 +67,19 @@ class _Observed:
         self.offsets_us = array("q")
         self.offset_us = offset_us
 
-    def add(self, offset_us: int, arrival_us: int) -> None:
-        """Take in an offset."""
+    def add(self, offset_us: int, arrival_us: int) -> bool:
+        """Take in an offset; whether it says anything new."""
         arrivals, offsets = self.arrivals_us, self.offsets_us
         if arrivals and abs(arrival_us - arrivals[-1]) < _BURST_US:
-            offsets[-1] = max(offsets[-1], offset_us)
-            return
+            if offset_us <= offsets[-1]:
+                return False
+            offsets[-1] = offset_us
+            return True
         arrivals.append(arrival_us)
         offsets.append(offset_us)
         if len(arrivals) > _WINDOW:
             del arrivals[0], offsets[0]
+        return True
 
     def steady(self) -> int | None:
         """The offset that the last observations agree on; None where they don't."""
@@ -89,9 +94,10 @@ class _Observed:
 
     def is_slow(self, offset_us: int) -> bool:
         """Whether an offset below 0 is the clock, and neither the way nor the interval."""
-        if len(self.arrivals_us) < _WINDOW:
+        count = len(self.arrivals_us)
+        interval_us = (self.arrivals_us[-1] - self.arrivals_us[0]) / (count - 1)
+        if count < _WINDOW and offset_us > -_FAR_INTERVALS * interval_us:
             return False
-        interval_us = (self.arrivals_us[-1] - self.arrivals_us[0]) / (_WINDOW - 1)
         return offset_us < -max(_SLOW_US, _SLOW_INTERVALS * interval_us)
 
 
@@ -108,10 +114,21 @@ class DeviceClocks:
         self._observed: dict[SeriesName, _Observed] = {}
         self._changes: dict[SeriesName, ClockChange] = {}
 
-    def observe(self, name: SeriesName, time_us: int, arrival_us: int) -> None:
-        """Take in the newest device time of a message that was not stored on its way."""
-        one = self._of(name)
-        one.add(time_us - arrival_us, arrival_us)
+    def observe(self, name: SeriesName, time_us: int, arrival_us: int) -> int | None:
+        """Take in the newest device time of a message that was not stored on its way.
+
+        Returns:
+            The known offset of the clock behind the series, as ``offset_us`` gives it.
+        """
+        one = self._observed.get(name)
+        if one is None:
+            one = self._of(name)
+        if one.add(time_us - arrival_us, arrival_us):
+            self._judge(name, one, arrival_us)
+        return one.offset_us
+
+    def _judge(self, name: SeriesName, one: _Observed, arrival_us: int) -> None:
+        """Decide about the clock behind a series after an observation that says something new."""
         steady = one.steady()
         if steady is None:
             return

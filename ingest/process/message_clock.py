@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Final, NamedTuple
 
 from ingest.decode.message import ClockState
-from ingest.decode.sample import Arrival
+from ingest.decode.sample import Arrival, Sample
 from ingest.process import device_clock
 from ingest.process.clock_offset import DeviceClocks, taken
 from ingest.process.device_clock import ClockLimits
-from ingest.process.series import SeriesMemory, SeriesName
+from ingest.process.series import SeriesMemory
 
 
 class MessageClock(NamedTuple):
@@ -34,28 +34,29 @@ class MessageClocks:
 
     def of(self, arrival: Arrival) -> MessageClock:
         """How the device times of a message are taken."""
-        message, first = arrival.message, arrival.first_delivery
-        newest: dict[SeriesName, int] = {}
-        for sample in arrival.samples:
-            if sample.time_us is not None:
-                name = sample[:3]
-                newest[name] = max(sample.time_us, newest.get(name, sample.time_us))
-        if not newest:
+        message, first, samples = arrival.message, arrival.first_delivery, arrival.samples
+        timed = [one for one in samples if one.time_us is not None]
+        if not timed:
             return _RIGHT
-        if first is None and not message.retain:
-            for name, time_us in newest.items():
-                self._clocks.observe(name, time_us, message.arrival_us)
-        known = (self._clocks.offset_us(name) for name in newest)
+        known = [self._known(one, arrival) for one in timed]
         offset_us = next((one for one in known if one is not None), None)
         if first is not None:
             state = first.clock
         elif offset_us is not None and not message.retain:
-            state = taken(max(newest.values()), message.arrival_us, offset_us)
+            newest_us = max(one.time_us or 0 for one in timed)
+            state = taken(newest_us, message.arrival_us, offset_us)
         else:
             return _WRONG if self._is_wrong(arrival) else _RIGHT
         if state is not ClockState.SHIFTED:
             return MessageClock(state)
         return _WRONG if offset_us is None else MessageClock(state, offset_us)
+
+    def _known(self, sample: Sample, arrival: Arrival) -> int | None:
+        """The known offset of the clock behind a sample, which is an observation itself."""
+        message = arrival.message
+        if arrival.first_delivery is not None or message.retain or sample.time_us is None:
+            return self._clocks.offset_us(sample[:3])
+        return self._clocks.observe(sample[:3], sample.time_us, message.arrival_us)
 
     def _is_wrong(self, arrival: Arrival) -> bool:
         """Whether a clock that is not known to be off by a constant is wrong."""

@@ -15,7 +15,8 @@ import numpy as np
 
 from ingest.process.quality.agreement import Agreement
 from ingest.process.quality.limits import LIMITS
-from ingest.process.quality.spike import WINDOW, SpikeDetector
+from ingest.process.quality.outliers import Outliers
+from ingest.process.quality.spike import WINDOW
 from ingest.process.quality.stuck import StuckDetector
 from service.errors import LittoralError
 from service.store import NOT_USABLE, Flag, Reading, Samples, SeriesKey
@@ -35,7 +36,12 @@ _HISTORY_US: Final = int(max(limits.still_s for limits in LIMITS.values()) * 1.1
 #: How long history is not asked for after the store could not give it, s.
 _HISTORY_PAUSE_S: Final = 5.0
 _TIME_UNKNOWN: Final = int(Flag.CLOCK | Flag.RETAINED)
-_NOT_USABLE_BUT_STUCK: Final = int(NOT_USABLE & ~Flag.STUCK)
+_SPIKE, _STUCK = int(Flag.SPIKE), int(Flag.STUCK)
+#: Flags that follow from the neighbours; a reading with another that is not usable was not judged.
+_DOUBTED: Final = int(Flag.STUCK | Flag.SPIKE)
+_NOT_JUDGED: Final = int(NOT_USABLE) & ~_DOUBTED
+#: So many of the last readings of the store are judged anew for what comes after them.
+_NEIGHBOURS: Final = 128
 
 #: Tank, quantity and sensor.
 SeriesName = tuple[str, str, str]
@@ -68,7 +74,7 @@ class SeriesState:
     low: float
     high: float
     stuck: StuckDetector
-    spike: SpikeDetector | None
+    outliers: Outliers | None
     agreement: Agreement | None
     newest_us: int | None = None
     jumped_us: int | None = None
@@ -207,7 +213,7 @@ class SeriesMemory:
             plausible.plausible_low,
             plausible.plausible_high,
             StuckDetector(limits),
-            SpikeDetector(limits.step, limits.drift_h) if limits.step is not None else None,
+            Outliers(limits) if limits.step is not None else None,
             agreement,
         )
 
@@ -223,16 +229,25 @@ class SeriesMemory:
         series.recent_us = array("q", times[-WINDOW:])
         series.gaps_us = _gaps_of(samples)
         series.seen_us = times[-1]
-        for time_us, value, flags in zip(times, values, samples.flags.tolist(), strict=True):
+        stuck = 0
+        judged = zip(times, values, samples.flags.tolist(), strict=True)
+        for left, (time_us, value, flags) in zip(range(len(times), 0, -1), judged, strict=True):
             if not flags & _TIME_UNKNOWN:
                 series.newest_us = time_us
-            if not flags & _NOT_USABLE_BUT_STUCK:
+            if flags & _NOT_JUDGED:
+                continue
+            if series.outliers is not None and left <= _NEIGHBOURS:
+                elapsed_us = time_us - series.last_us
+                if elapsed_us > SILENCE_US:
+                    series.outliers.forget()
+                reading = Reading(*name, time_us, value, Flag(flags & ~_DOUBTED))
+                series.outliers.add(reading, elapsed_us, series.stuck.resolution)
+            if not flags & _SPIKE:
                 series.stuck.is_stuck(value, time_us)
-                if series.spike is not None:
-                    if time_us - series.last_us > SILENCE_US:
-                        series.spike.forget()
-                    series.spike.accept(value)
-                series.last_us = time_us
+            series.last_us = time_us
+            stuck = flags & _STUCK
+        if stuck:
+            series.stuck.resume_stuck()
         return series
 
     def _at(self, name: SeriesName, time_us: int) -> Samples:

@@ -36,7 +36,7 @@ def serve(application: Application) -> None:
         worker.start()
     _log.info("Littoral answers on %s (read /docs)", server.url)
     if not guarded:
-        _log.warning("no token is set up: only this machine is let in")
+        _log.warning("no token is set up: only this machine may use the service")
     try:
         server.run(stop)
     finally:

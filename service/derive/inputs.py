@@ -26,8 +26,8 @@ class Inputs:
         left_out: how many more series the store holds.
         slips: the series whose newest reading is a single impossible one.
         clocks: those of devices that are off by a known constant.
-        probes_out: spans in which a chosen probe was out of the tank, or may have been; ``latest``
-            and ``samples`` are without them.
+        probes_out: spans in which a probe was out of the tank, or may have been; ``latest`` and
+            ``samples`` are without them.
         chosen: by quantity, the series that counts.
         latest: by quantity, the newest usable reading of that series.
         samples: by quantity, usable readings or means of that series.
@@ -57,12 +57,18 @@ class Inputs:
         """The samples of a quantity; none where it is not measured."""
         return self.samples.get(quantity) or Samples.empty()
 
+    def sensor(self, quantity: str) -> str | None:
+        """The sensor that counts for a quantity; None where it is not measured."""
+        info = (self.chosen.get(quantity) or ChosenSeries(None)).info
+        return None if info is None else info.key.sensor
+
     def why_none(self, quantity: str) -> str:
         """One sentence on why a quantity has no present value."""
-        for one in self.probes_out:
-            if one.key.quantity == quantity and one.holds(to_us(self.now)):
-                return probe_out_text(one, self.tank)
         chosen = self.chosen.get(quantity) or ChosenSeries(None)
+        key = None if chosen.info is None else chosen.info.key
+        for one in self.probes_out:
+            if one.key == key and one.holds(to_us(self.now)):
+                return probe_out_text(one, self.tank)
         return why_no_reading(quantity, chosen.info, self.latest.get(quantity), self.now)
 
     def reasons(self, quantity: str) -> tuple[str, ...]:

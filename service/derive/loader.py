@@ -19,7 +19,7 @@ from service.derive.inputs import Inputs
 from service.derive.light import LIGHT_QUANTITIES
 from service.derive.local_time import local_midnight
 from service.derive.models import Array
-from service.derive.probe_out import probe_out_spans, samples_without
+from service.derive.probe_out import ProbeOut, probe_out_spans, samples_without
 from service.derive.sensor_choice import (
     US_PER_MINUTE,
     ChosenSeries,
@@ -289,7 +289,8 @@ def _without_probes_out(inputs: Inputs, seen: Mapping[str, Samples]) -> Inputs:
         for quantity, one in inputs.chosen.items()
         if one.info is not None
     }
-    if not any(spans.values()):
+    others = _others_out(inputs)
+    if not any(spans.values()) and not others:
         return inputs
     return replace(
         inputs,
@@ -302,7 +303,21 @@ def _without_probes_out(inputs: Inputs, seen: Mapping[str, Samples]) -> Inputs:
             for quantity, reading in inputs.latest.items()
             if not any(one.holds(reading.time_us) for one in spans.get(quantity, ()))
         },
-        probes_out=tuple(one for of_quantity in spans.values() for one in of_quantity),
+        probes_out=(*(one for of_quantity in spans.values() for one in of_quantity), *others),
+    )
+
+
+def _others_out(inputs: Inputs) -> tuple[ProbeOut, ...]:
+    """The spans that the log marks of series that are not chosen."""
+    if not any(one.kind == LogKind.PROBE_OUT for one in inputs.log):
+        return ()
+    chosen = {one.info.key for one in inputs.chosen.values() if one.info is not None}
+    nothing, now_us = Samples.empty(), to_us(inputs.now)
+    return tuple(
+        span
+        for info in inputs.infos
+        if info.key not in chosen
+        for span in probe_out_spans(info.key, nothing, inputs.log, now_us)
     )
 
 

@@ -18,6 +18,7 @@ from service.registry.models import DeviceClock, LogEntry, Tank
 from service.registry.species.ranges import SharedRange
 from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.gas_exchange.fit import GasExchangeFit
+from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.science.temperature.excursions import Excursion
 from service.store.model import Reading, SeriesInfo, SeriesKey
 
@@ -176,20 +177,47 @@ class Co2Day:
 
 
 @dataclass(frozen=True, slots=True)
+class Narrowing:
+    """What would narrow an interval: the deed, and half widths in percent now and then."""
+
+    what: str
+    percent_now: float
+    percent_then: float
+
+    @property
+    def sentence(self) -> str:
+        """As one sentence."""
+        return (
+            f"{self.what[0].upper()}{self.what[1:]}: the interval goes from "
+            f"±{self.percent_now:.0f} to ±{self.percent_then:.0f} %."
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Co2Check:
-    """A second estimate of CO2 from an aerated sample, beside the one by KH.
+    """Independent estimates of CO2, weighed into one.
 
     Attributes:
-        by_drop: estimate from the pH drop, mg/L.
+        weighed: mg/L; where the estimates disagree its interval covers all of them.
+        methods: each with its own estimate, that by KH first.
+        agree: whether they differ by no more than chance.
+        by_drop: estimate from the pH drop against an aerated sample; None without a valid one.
         sampled: when the aerated sample was logged.
         disagreement: 1 where CO2 by KH is too high to be chance, -1 too low, 0 where they agree.
         reason: what a disagreement usually means; "" without one.
+        why_no_sample: why a sample in the log no longer counts; "" without one.
+        narrowing: what would narrow the weighed interval most; None where nothing does by much.
     """
 
-    by_drop: EstimatedValue
-    sampled: datetime
-    disagreement: int
+    weighed: EstimatedValue
+    methods: tuple[tuple[str, EstimatedValue], ...]
+    agree: bool
+    by_drop: EstimatedValue | None = None
+    sampled: datetime | None = None
+    disagreement: int = 0
     reason: str = ""
+    why_no_sample: str = ""
+    narrowing: Narrowing | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -386,8 +414,9 @@ class TankView:
         co2_uncomfortable: CO2 against what all animals are comfortable with, last 24 h.
         co2_days: CO2 around the light of each day, oldest first.
         gas_start: CO2 since it should have been switched on today; None where not known.
-        co2_check: a second estimate of CO2, where somebody measured an aerated sample.
+        co2_check: other estimates of CO2 weighed with that by KH; None without CO2.
         gas: the fitted gas exchange; None where it was not fitted.
+        ph_drift: of the pH probe since its calibration, by the mornings; None where not known.
         latest: by quantity, the newest usable reading of the sensor that counts.
         daily_minima_c: lowest temperature of each stretch of 24 h up to now, oldest first.
         usual_c: median temperature of the last days; None without readings.
@@ -412,6 +441,7 @@ class TankView:
     gas_start: GasStart | None = None
     co2_check: Co2Check | None = None
     gas: GasModel | None = None
+    ph_drift: ElectrodeDrift | None = None
     latest: Mapping[str, Reading] = field(default_factory=lambda: NO_READINGS)
     daily_minima_c: tuple[float, ...] = ()
     usual_c: float | None = None

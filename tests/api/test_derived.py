@@ -61,10 +61,25 @@ def test_co2_golden_shape(client, watched):
             },
         },
         "target": {"low": 20.0, "high": 30.0, "unit": "mg/L"},
+        # by pH and KH alone: as `co2`
+        "weighed": {
+            "co2": {
+                "value": pytest.approx(answer["co2"]["value"], rel=1e-6),
+                "low": pytest.approx(answer["co2"]["low"], rel=0.1),
+                "high": pytest.approx(answer["co2"]["high"], rel=0.1),
+                "unit": "mg/L",
+            },
+            "agree": True,
+            "methods": answer["weighed"]["methods"],
+            "narrow_by": answer["weighed"]["narrow_by"],
+            "reasons": [],
+        },
         "state": "within",
         "quality": answer["quality"],
         "reasons": answer["reasons"],
     }
+    assert [one["method"] for one in answer["weighed"]["methods"]] == ["pH and KH"]
+    assert ": the interval goes from ±" in answer["weighed"]["narrow_by"]
     assert answer["co2"]["low"] < answer["co2"]["value"] < answer["co2"]["high"]
     assert answer["quality"] in ("good", "suspect")
     assert list(answer) == [
@@ -76,6 +91,7 @@ def test_co2_golden_shape(client, watched):
         "rule_of_thumb_method",
         "inputs",
         "target",
+        "weighed",
         "state",
         "quality",
         "reasons",
@@ -86,8 +102,9 @@ def test_without_any_sensor_all_is_unknown_with_reasons_never_a_crash(client):
     put(client, kh=None)
     co2 = client.get(f"{TANK}/co2").get_json()
     assert (co2["co2"], co2["state"], co2["time"]) == (None, "unknown", None)
+    assert co2["weighed"] is None
     assert co2["inputs"] == {"ph": None, "kh": None, "temperature": None}
-    assert any("ph" in reason for reason in co2["reasons"])
+    assert any("pH" in reason for reason in co2["reasons"])
     assert any("KH" in reason for reason in co2["reasons"])
     temperature = client.get(f"{TANK}/temperature").get_json()
     assert (temperature["temperature"], temperature["state"]) == (None, "unknown")

@@ -158,7 +158,7 @@ def test_serve_over_real_http(settings):
         assert child.wait(PATIENCE_S) == 0
         told = child.stderr.read()
         assert f"Littoral answers on {url}" in told
-        assert "only this machine is let in" in told
+        assert "only this machine may use the service" in told
 
 
 def test_serve_without_a_token_refuses_other_hosts(littoral, settings):

@@ -135,7 +135,7 @@ def test_dry_run_stores_nothing(file, tmp_path, capsys):
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (["import", "FILE", "--store", "URL"], "tank is null; allowed: the tank"),
+        (["import", "FILE", "--store", "URL"], "tank is missing; allowed: the tank"),
         (["import", "FILE", "--column", "x"], "column is 'x'; allowed: NAME=QUANTITY"),
         (["import", "FILE", "--zone", "Mars/Base"], "zone is 'Mars/Base'; allowed: an IANA"),
         (["import", "FILE", "--delimiter", "::"], "allowed: one character, or 'tab'"),

@@ -160,7 +160,7 @@ def test_no_light_sensor_gives_no_days() -> None:
     view = tank_view(inputs_with(a_tank(), NOON, series))
     assert view.light_days == ()
     assert view.light is not None and view.light.lit is None
-    assert view.light.reasons == ("no illuminance sensor has ever reported",)
+    assert view.light.reasons == ("no light sensor has ever reported",)
 
 
 def test_light_is_unknown_without_a_series_or_when_the_last_reading_is_old() -> None:

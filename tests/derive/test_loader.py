@@ -146,7 +146,7 @@ def test_stuck_probe_gives_unknown_with_the_reason(house: House, tmp_path: Path)
     with_stuck.close()
     assert found.co2 is None
     assert found.state is Co2State.UNKNOWN
-    assert found.reasons[0] == "ph sensor one reports, but its readings are stuck"
+    assert found.reasons[0] == "pH sensor one reports, but its readings are stuck"
 
 
 def test_co2_series_raw_and_by_the_hour(house: House) -> None:

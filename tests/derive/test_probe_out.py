@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -110,11 +111,13 @@ def test_the_log_marks_a_time() -> None:
     assert spans(ph, entry(LogKind.PROBE_OUT, at, quantity="temperature")) == []
 
 
-def view_of(ph: Samples, *log: LogEntry, days: float = 8) -> Inputs:
+def view_of(
+    ph: Samples, *log: LogEntry, days: float = 8, more: Mapping[SeriesKey, Samples] | None = None
+) -> Inputs:
     series = {
         SeriesKey("reed", quantity, f"{quantity}-1"): one for quantity, one in days_of(NOON).items()
     }
-    store = MemoryStore(series | {KEY: ph})
+    store = MemoryStore(series | {KEY: ph} | dict(more or {}))
     store.advance(NOON)
     entries = sorted([*usual_log(), *log], key=lambda one: one.time, reverse=True)
     return load(a_tank(), MemoryLog(entries), store, NOON, days=days)
@@ -138,7 +141,7 @@ def test_the_present_value_is_left_out_with_the_reason(days: float) -> None:
     log = entry(LogKind.PROBE_OUT, NOON - 10 * MINUTE)
     inputs = view_of(days_of(NOON)["ph"], log, days=days)
     assert "ph" not in inputs.latest
-    assert inputs.why_none("ph") == "the ph probe ph-1 is logged as out of the tank since 11:50"
+    assert inputs.why_none("ph") == "the pH probe ph-1 is logged as out of the tank since 11:50"
     jumped = view_of(ph_with(4.01, NOON - 20 * MINUTE, NOON + MINUTE), days=days)
     assert "ph" not in jumped.latest
     assert "being calibrated?" in jumped.why_none("ph")
@@ -149,6 +152,17 @@ def test_a_probe_that_is_logged_as_out_is_no_recommendation() -> None:
     view = tank_view(view_of(ph_with(4.01, NOON - 20 * MINUTE, NOON + MINUTE), log))
     assert evaluate(view) == []
     assert view.co2.co2 is None
+
+
+def test_a_second_probe_in_the_buffer_disagrees_with_nobody() -> None:
+    """Logged, it is left out of the comparison; the other one counts on."""
+    log = entry(LogKind.PROBE_OUT, NOON - 21 * MINUTE, sensor="spare")
+    spare = SeriesKey("reed", "ph", "spare")
+    for marks, codes in (((), ["sensors-disagree"]), ((log,), [])):
+        view = tank_view(view_of(days_of(NOON)["ph"], *marks, more={spare: ph_with(
+            4.01, NOON - 20 * MINUTE, NOON + MINUTE)}))  # fmt: skip
+        assert [one.code for one in evaluate(view)] == codes
+        assert view.co2.co2 is not None
 
 
 def test_more_than_water_holds_is_no_estimate() -> None:

@@ -63,6 +63,41 @@ def test_done_takes_it_off_the_list(warm: Served, visit: Opener, script: bool) -
     assert too_warm(warm).state is State.DONE
 
 
+def test_done_leaves_a_log_entry_with_its_amount(bare: Served, visit: Opener) -> None:
+    """Who presses Done has changed the water: the log says how much, and nobody does it twice."""
+    now = bare.clock.now()
+    tank = Tank("reedbed", "Reedbed", net_volume_l=120.0, kh_meq_l=1.4, sensors={"ph": "glass"})
+    bare.registry.put_tank(tank)
+    bare.store.write([Reading("reedbed", "ph", "glass", to_us(now), 6.8)])
+    bare.look()
+    page = visit(f"{bare.url}/tanks/reedbed").page
+    page.locator(".job", has_text="Water change due").get_by_role("button", name="Done").click()
+    expect(page.locator(".notice")).to_contain_text("logged: Water change, 50 %")
+    expect(page.locator("#log li").first).to_contain_text("Water change, 50 %")
+    (entry,) = bare.registry.log("reedbed")
+    assert (entry.kind, entry.data) == (LogKind.WATER_CHANGE, {"fraction": 0.5})
+    bare.look()
+    page.reload()
+    expect(page.locator(".job", has_text="Water change due")).to_have_count(0)
+
+    page.locator(".job", has_text="Calibrate the pH probe").get_by_text("Done: log it").click()
+    page.get_by_label("First buffer or true value").fill("7.00")
+    page.get_by_role("textbox", name="What the sensor showed in the first").fill("6,95")
+    page.get_by_label("Second buffer or true value").fill("4.01")
+    page.get_by_label("What the sensor showed in the second").fill("4.10")
+    page.get_by_role("button", name="Save", exact=True).click()
+    expect(page.locator("#log li").first).to_contain_text("reading 6.95, reference 7")
+    entry = bare.registry.log("reedbed")[0]
+    assert entry.data["sensor"] == "glass"
+    assert entry.data["points"] == [
+        {"reading": 6.95, "reference": 7.0},
+        {"reading": 4.1, "reference": 4.01},
+    ]
+    bare.look()
+    page.reload()
+    expect(page.locator(".job", has_text="Calibrate the pH probe")).to_have_count(0)
+
+
 def test_not_now_puts_it_off_and_back(warm: Served, visit: Opener) -> None:
     page = visit(f"{warm.url}/tanks/reedbed").page
     job = page.locator(".job", has_text="too warm")

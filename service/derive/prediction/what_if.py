@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.kh_kit import measured_by
+from service.derive.co2.series import liquid_c
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_exchange
 from service.derive.inputs import Inputs
@@ -264,7 +265,7 @@ def _predicted(
 def _ph(co2: Band, meq_l: float, celsius: Array, gh_meq_l: float | None) -> Band:
     """pH of a course of CO2; more CO2 is a lower pH."""
     value, most, least = (
-        ph_for_co2(np.maximum(one, 0.01), max(meq_l, 1e-3), celsius, gh_meq_l=gh_meq_l)
+        ph_for_co2(np.maximum(one, 0.01), max(meq_l, 1e-3), liquid_c(celsius), gh_meq_l=gh_meq_l)
         for one in (co2.value, co2.low, co2.high)
     )
     return Band(value, least, most)

@@ -222,6 +222,40 @@ def test_a_lost_store_is_a_recommendation_and_all_others_stay_until_it_is_back(
     assert "readings-unavailable" not in [each.finding.code for each in ledger.list("reed")]
 
 
+def test_readings_that_wait_to_be_stored_are_a_recommendation(house: House) -> None:
+    loop = scheduler(house)
+
+    def waiting(after: timedelta, **status: object) -> list[str]:
+        house.clock.moment += after
+        document = {"time": house.clock.moment.isoformat(), "errors": ["the disk is full"]}
+        house.registry.put_status("ingest:shed", document | status)
+        current = loop.evaluate_all()["reed"].current
+        return [one.finding.action for one in current if one.finding.code == "readings-waiting"]
+
+    minute = timedelta(minutes=1)
+    since = (NOON + minute).isoformat()
+    assert waiting(minute, spool={"readings": 9, "oldest": since}) == []
+    assert waiting(4 * minute, spool={"readings": 90, "oldest": since}) == []
+    (said,) = waiting(2 * minute, spool={"readings": 99, "oldest": since})
+    assert "shed reports: the disk is full" in said
+    (said,) = waiting(
+        minute, spool={"readings": 0, "oldest": None}, stalled=True, last_commit=since
+    )
+    assert waiting(35 * minute, spool={"readings": 0, "oldest": None}) == []
+
+
+def test_an_ingester_that_was_given_another_name_is_forgotten(house: House) -> None:
+    since = (NOON - HOUR).isoformat()
+    spool = {"readings": 9, "oldest": since}
+    for age, found in ((timedelta(hours=23), 1), (timedelta(hours=25), 0)):
+        house.clock.moment = NOON
+        status = {"time": (NOON - age).isoformat(), "spool": spool}
+        house.registry.put_status(f"ingest:old-{found}", status)
+        current = scheduler(house).evaluate_all()["reed"].current
+        names = [one.finding.subject for one in current if one.finding.code == "readings-waiting"]
+        assert names == ["old-1"]
+
+
 def test_the_first_reading_of_a_new_tank_ends_that_none_was_ever_there(house: House) -> None:
     house.registry.put_tank(a_tank(id="new"))
     loop = scheduler(house)

@@ -252,7 +252,8 @@ def co2_unsteady(x: Jitter) -> TankView:
 def co2_doubtful(x: Jitter) -> TankView:
     apart = x() > 0
     reason = "KH may be wrong" if apart else ""
-    check = Co2Check(EstimatedValue(14.0, 10.0, 18.0), NOON - 2 * DAY, int(apart), reason)
+    found = EstimatedValue(14.0, 10.0, 18.0)
+    check = Co2Check(found, (), not apart, found, NOON - 2 * DAY, int(apart), reason)
     return replace(base(), co2_check=check)
 
 

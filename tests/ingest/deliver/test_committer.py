@@ -94,7 +94,7 @@ def test_a_committed_batch_is_stored_and_its_messages_are_journalled(committer, 
 
 def test_the_journal_is_written_before_the_readings(committer, store, spool):
     seen = []
-    store.before_write = lambda: seen.append(len(spool.journal()))
+    store.before_write = lambda: seen.append(len(spool.entries("journal")))
     committer.commit(BATCH)
     assert seen == [1]
 
@@ -142,7 +142,7 @@ def test_readings_are_accepted_once_though_the_rejections_wait(committer, store,
 def test_a_journal_that_cannot_be_written_is_reported_and_holds_up_nothing(
     committer, store, spool, monkeypatch
 ):
-    monkeypatch.setattr(spool, "write_journal", full)
+    monkeypatch.setattr(spool, "write_entries", full)
     assert committer.commit(BATCH)
     assert committer.errors == ("full (by this test)",)
     assert store.latest(SeriesKey("reed", "ph", "main")) == READING

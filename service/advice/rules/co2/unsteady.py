@@ -45,10 +45,10 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.INFO,
         title=f"CO2 differs by {percent(spread)} from day to day",
         action=(
-            f"In the last {len(full)} days CO2 while lit lay between {means.min():.0f} and "
-            f"{means.max():.0f} mg/L. Look for what changes: cylinder pressure near its end, a "
-            "regulator that creeps, bubbles caught under leaves, a filter outlet that was moved, "
-            "a clogged diffuser. Plants and animals do best when CO2 is the same every day."
+            "Look for what changes from day to day: cylinder pressure near its end, a worn "
+            "regulator, bubbles caught under leaves, a filter outlet that was moved, a clogged "
+            f"diffuser. In the last {len(full)} days CO2 while lit lay between {means.min():.0f} "
+            f"and {means.max():.0f} mg/L; plants and animals do best when it is the same every day."
         ),
         evidence=(
             Evidence(

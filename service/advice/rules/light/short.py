@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.adjusting import adjustment
 from service.advice.engine.levers import LONGER_LIGHT
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
@@ -19,6 +20,7 @@ from service.advice.rules.co2.gas_out import no_gas
 from service.advice.rules.light.dead import dark_since
 from service.advice.rules.light.full_days import full_days, light_sensor
 from service.advice.rules.light.plan import wanted_hours
+from service.registry.models import Lever
 
 CODE = "light-short"
 DAYS = 2
@@ -51,9 +53,9 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title=f"The lamp is on {span(short_min)} too short",
         action=(
-            f"The plan is {wanted:g} h from {plan.lights_on:%H:%M}; on the last {DAYS} full days "
-            f"the lamp was on for {day.photoperiod_h:.1f} h.{broken} Set the timer to the plan, "
-            "or change the plan if shorter light is meant."
+            f"Set the timer to the plan, {wanted:g} h from {plan.lights_on:%H:%M}, or change the "
+            f"plan if shorter light is meant. On the last {DAYS} full days the lamp was on for "
+            f"{day.photoperiod_h:.1f} h.{broken}"
         ),
         evidence=(
             Evidence(
@@ -66,6 +68,7 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.8,
         since=days[0].lit[0][0],
+        log=adjustment(Lever.LIGHT_HOURS, f"{wanted:g} h from {plan.lights_on:%H:%M}"),
         moves=(LONGER_LIGHT,),
     )  # fmt: skip
 

@@ -65,7 +65,7 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
     amount = planned_amount(case, plan)
     how_much = rate_text(plan) if amount is None else dose(amount)
     volume_l = case.view.net_volume_l
-    why = f"{rate_text(plan)}" if volume_l is None else f"{rate_text(plan)}, {volume_l:.0f} L net"
+    why = "" if volume_l is None else f" ({rate_text(plan)}, {volume_l:.0f} L net)"
     due = change.time + timedelta(days=case.limit("dose_window_days"))
     return Finding(
         code=CODE,
@@ -73,9 +73,9 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
         severity=Severity.ADVICE,
         title=f"Dose {plan.name}: {how_much}",
         action=(
-            f"The water was changed {day_clock(case.tank, change.time, case.now)} and {plan.name} "
-            f"has not been dosed since. Give {how_much} ({why}), once, spread over the surface "
-            "where the current carries it, and log it."
+            f"Give {how_much}{why}, once, spread over the surface where the current carries it, "
+            f"and log it. The water was changed {day_clock(case.tank, change.time, case.now)}, and "
+            f"{plan.name} has not been dosed since."
         ),
         evidence=(
             Evidence(

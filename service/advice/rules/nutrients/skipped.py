@@ -43,7 +43,7 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
         severity=Severity.INFO,
         title=f"{plan.name.capitalize()} was not dosed after the last change",
         action=(
-            "Leave it out now and dose as usual after the next change; a double dose does more "
+            "Leave it out now and dose as usual after the next change: a double dose does more "
             "harm than a week without. If it was given, log it with its date."
         ),
         evidence=(

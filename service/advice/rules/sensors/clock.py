@@ -1,7 +1,8 @@
-"""Rule `sensor-clock`: a device's clock is off by a constant.
+"""Rule `sensor-clock`: a device's clock is off by a constant, or cannot be relied on at all.
 
 Judges what the ingester recognised (`docs/ingest.md`), of sensors that report. Sensors whose clocks
-are off by the same are one recommendation. Clears as soon as the clock is right.
+are off by the same are one recommendation; so is each that has given no reading of known time for
+half an hour. Clears as soon as the clock is right.
 """
 
 from __future__ import annotations
@@ -13,13 +14,23 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Who
 from service.advice.phrases import capitalised, listed
-from service.advice.rules.sensors.groups import NAMES_SHOWN, group_subject, names_of
+from service.advice.rules.sensors.groups import (
+    NAMES_SHOWN,
+    group_subject,
+    name_of,
+    names_of,
+    subject_of,
+)
+from service.advice.rules.sensors.silent import RESTS_ON
 from service.derive.device_clock import NEAR_S, NEVER_SET_S, clock_text, sends_local_time
 from service.derive.sensor_choice import age_min
 from service.registry.models import DeviceClock
-from service.store.model import SeriesInfo
+from service.store.model import Flag, SeriesInfo
+from service.times import from_us
 
 CODE = "sensor-clock"
+UNTIMED_MIN = 30.0
+"""A sensor that has given no reading of known time for so long is reported. Our choice."""
 Pair = tuple[DeviceClock, SeriesInfo]
 
 
@@ -34,6 +45,44 @@ def judge(case: Case) -> Iterator[Finding]:
             pairs.append((clock, info))
     for group in _alike(pairs):
         yield _finding(case, group)
+    known = {info.key for _, info in pairs}
+    for info in sensors.values():
+        if info.key not in known and _is_untimed(case, info, least):
+            yield _of_unknown_time(case, info)
+
+
+def _is_untimed(case: Case, info: SeriesInfo, least_min: float) -> bool:
+    """Whether the sensor that counts reports, but nobody has known for a while when it measured."""
+    if Flag.CLOCK not in info.last.flags or age_min(info.last, case.now) >= least_min:
+        return False
+    usable = case.view.latest.get(info.key.quantity)
+    if usable is None:
+        return True
+    return usable.sensor == info.key.sensor and age_min(usable, case.now) >= UNTIMED_MIN
+
+
+def _of_unknown_time(case: Case, info: SeriesInfo) -> Finding:
+    name = name_of(info)
+    return Finding(
+        code=CODE,
+        subject=f"{subject_of(info)}, time unknown",
+        severity=Severity.ADVICE,
+        title=f"The clock of the {name} can't be relied on",
+        action=(
+            f"It reports, but its times are wrong, and not by a constant. So its readings don't "
+            f"count for {RESTS_ON.get(info.key.quantity, info.key.quantity)}. Let it set its clock "
+            "from the network (NTP), or send no time: then the time of arrival counts."
+        ),
+        evidence=(
+            Evidence(
+                "newest reading, by its arrival", info.key.quantity, info.last.value, "",
+                time=from_us(info.last.time_us), source=f"sensor {info.key.sensor}",
+            ),
+        ),
+        who=Who.PRACTITIONER,
+        confidence=0.8,
+        since=from_us(info.last.time_us),
+    )  # fmt: skip
 
 
 def _alike(pairs: Sequence[Pair]) -> list[list[Pair]]:
@@ -90,5 +139,5 @@ def _todo(case: Case, clock: DeviceClock, names: str) -> str:
     )
 
 
-RULE = Rule(CODE, "a device's clock is fast or slow by a constant", judge, timedelta(0),
+RULE = Rule(CODE, "a device's clock is off, by a constant or altogether", judge, timedelta(0),
             settling=timedelta(days=7))  # fmt: skip

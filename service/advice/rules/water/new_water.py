@@ -74,7 +74,7 @@ def new_water(case: Case, fraction: float) -> NewWater:
     if parts > 1:
         amounts.append(Amount("days", parts, "d"))
     if volume_l is None:
-        text = f"{percent(each)} of the water (its volume is not known)"
+        text = f"{percent(each)} of the water"
         return NewWater(
             text,
             _split_text(case, fraction, new_kh, parts) + aim_text(case, each),
@@ -217,5 +217,5 @@ def _effect(case: Case, fraction: float, new_kh: float | None) -> str:
     )
     return (
         f"{text}, pH to about {float(after.ph):.1f} and CO2 to about {float(after.co2_mg_l):.0f} "
-        "mg/L until the gas brings it up again. "
+        "mg/L until it rises again. "
     )

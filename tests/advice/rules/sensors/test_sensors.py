@@ -10,7 +10,7 @@ import pytest
 from service.advice import cautions
 from service.advice.engine.lifecycle import active_conditions, advance, marked
 from service.advice.engine.recommendation import Recommendation, Severity
-from service.registry.models import Stock
+from service.registry.models import DeviceClock, Stock
 from service.registry.recommendations import State
 from service.store.model import Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
@@ -106,3 +106,62 @@ def test_animals_that_no_advice_covers_are_named() -> None:
     assert "What An invented fish tolerates is not known" in one.action
     own = replace(stock[-2], temperature_low_c=20.0, temperature_high_c=28.0)
     assert found(view_with(a_tank(livestock=(*stock[:-2], own))), "no-advice") == []
+
+
+def test_a_clock_that_cannot_be_relied_on_is_said() -> None:
+    """It reports, but nobody knows when it measured: not silently without a value."""
+    own = view_with()
+    others = tuple(one for one in own.sensors if one.key.quantity != "ph")
+    bare = replace(own, sensors=others, latest={})
+    wandering = with_sensor(bare, "ph", "board", 6.6, 1, Flag.CLOCK)
+    one = the(wandering, "sensor-clock")
+    assert one.title == "The clock of the pH sensor board can't be relied on"
+    assert "don't count for CO2" in one.action
+    shortly = Reading("reed", "ph", "board", to_us(NOON) - 10 * 60_000_000, 6.6)
+    assert found(replace(wandering, latest={"ph": shortly}), "sensor-clock") == []
+    long_ago = Reading("reed", "ph", "board", to_us(NOON) - 40 * 60_000_000, 6.6)
+    assert len(found(replace(wandering, latest={"ph": long_ago}), "sensor-clock")) == 1
+    known = DeviceClock("reed", "ph", "board", 600, NOON)
+    (constant,) = found(replace(wandering, clocks=(known,)), "sensor-clock")
+    assert constant.title == "The clock of board is 10 min fast"
+
+
+@pytest.mark.parametrize(
+    ("fast_s", "words"),
+    [
+        (600, "10 min fast"),
+        (7203, "2 h 0 min fast; it probably sends local time"),
+        (-18_000, "5 h 0 min slow; it probably sends local time"),
+        (-2400, "40 min slow"),
+        (19_800, "5 h 30 min fast; it probably sends local time"),
+        (20_700, "5 h 45 min fast"),
+        (-1_700_000_000, "never set"),
+    ],
+)
+def test_a_clock_in_words(fast_s: int, words: str) -> None:
+    clock = DeviceClock("reed", "ph", "ph-1", fast_s, NOON)
+    one = the(replace(view_with(), clocks=(clock,)), "sensor-clock")
+    assert words in one.title
+    asks = ("time_zone" in one.action, "clock_offset_s" in one.action)
+    assert asks == ("local time" in words, "local time" not in words and "never" not in words)
+
+
+def test_the_time_zone_of_the_tank_is_recognised_though_it_is_no_half_hour() -> None:
+    """Kathmandu is UTC+5:45 (tz database)."""
+    clock = DeviceClock("reed", "ph", "ph-1", 20_700, NOON)
+    view = view_with(a_tank(time_zone="Asia/Kathmandu"))
+    one = the(replace(view, clocks=(clock,)), "sensor-clock")
+    assert "it probably sends local time" in one.title
+    assert 'time_zone = "Asia/Kathmandu"' in one.action
+
+
+def test_clocks_that_are_off_by_the_same_are_one_recommendation() -> None:
+    clocks = (
+        DeviceClock("reed", "ph", "ph-1", 7200, NOON),
+        DeviceClock("reed", "temperature", "temperature-1", 7203, NOON),
+        DeviceClock("reed", "illuminance", "illuminance-1", 600, NOON),
+    )
+    findings = found(replace(view_with(), clocks=clocks), "sensor-clock")
+    assert sorted(one.subject for one in findings) == [
+        "illuminance illuminance-1", "temperature temperature-1",
+    ]  # fmt: skip

@@ -72,10 +72,10 @@ def test_old_water_is_fit_for_the_garden_only_where_it_is_known() -> None:
     half = due_view(WaterChangePlan(), salted=False)
     assert "the garden, unless medication is in it" in half.action
     salt = entry(LogKind.SALT, NOON - 5 * DAY, g=30.0)
-    assert "not for plants: salt was added" in due_view(WaterChangePlan(), salt).action
-    assert "not for plants: salt" in due_view(WaterChangePlan(), salt, salted=False).action
+    assert "not on plants, since salt was added" in due_view(WaterChangePlan(), salt).action
+    assert "not on plants, since salt" in due_view(WaterChangePlan(), salt, salted=False).action
     remedy = entry(LogKind.MEDICATION, NOON - 5 * DAY, name="invented remedy", ml=5.0)
-    assert "not for plants: a remedy was added" in due_view(WaterChangePlan(), remedy).action
+    assert "not on plants, since medication was added" in due_view(WaterChangePlan(), remedy).action
 
 
 def test_a_change_that_would_move_kh_too_far_is_split_over_days() -> None:
@@ -126,7 +126,10 @@ def test_aim_for_new_water_is_what_the_animals_tolerate(celsius: float, aimed: f
     view = view_with(far, log=log_with(changed_days_ago=8),
                      celsius=lambda t: np.full(t.shape, 31.0))  # fmt: skip
     # One step of 1 K with half the water: 2 K cooler at most, not 5.
-    assert "Aim at 29 °C, cooler than the tank's 31.0 °C" in the(view, "water-change-due").action
+    assert (
+        "Fill up with water of 29 °C, cooler than the tank's 31.0 °C"
+        in the(view, "water-change-due").action
+    )
 
 
 def test_kh_buffer_in_the_log_raises_kh() -> None:
