@@ -19,7 +19,7 @@ import requests
 from tests.servers import free_port
 
 ROOT = Path(__file__).parents[2]
-PATIENCE_S = 60.0
+PATIENCE_S = 180.0
 
 TANK = {
     "name": "Riffle (invented)",

@@ -22,7 +22,7 @@ from tests.api.scenes import TANK
 from tests.cli.conftest import ROOT, process, refused
 from tests.servers import free_port
 
-PATIENCE_S = 60.0
+PATIENCE_S = 180.0
 
 
 @pytest.fixture
