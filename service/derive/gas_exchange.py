@@ -15,7 +15,8 @@ from service.derive.co2.calibration import probe_history
 from service.derive.co2.series import co2_series, interpolated
 from service.derive.co2.target import Target, target_of
 from service.derive.inputs import Inputs
-from service.derive.light import first_day, light_days_of, light_source_of
+from service.derive.light import first_day, light_days_of
+from service.derive.light_source import light_source_of
 from service.derive.models import Co2Series, EstimatedValue, GasModel, LightDay
 from service.derive.thresholds import derived_limit
 from service.registry.models import Lever, LogEntry, LogKind, Tank
