@@ -90,11 +90,12 @@ class Quantity:
 
 
 # Plausible ranges: common practice, no source. They bound what a freshwater tank indoors and a
-# working sensor can show, not what is good for livestock.
+# working sensor can show, not what is good for livestock. Freezing water is at 0 °C, and a plain
+# thermometer shows up to half a degree less.
 QUANTITIES: Final[dict[str, Quantity]] = {
     quantity.name: quantity
     for quantity in (
-        Quantity("temperature", "temperature", "Cel", "degC", 0.0, 45.0),
+        Quantity("temperature", "temperature", "Cel", "degC", -1.0, 45.0),
         Quantity("ph", "pH", "[pH]", "pH_unit", 3.0, 11.0),
         Quantity("illuminance", "light", "lx", "lux", 0.0, 200_000.0),
         Quantity("ppfd", "PPFD", "umol/m2/s", "umol/m**2/s", 0.0, 3_000.0),
@@ -178,7 +179,8 @@ _UNIT_TEXT = re.compile(rf"(?=.{{1,40}}$){_WORD}(?:(?: ?[/*] ?| ){_WORD})*")
 _MOLES = re.compile(r"mol|^[mµμu]?M$")
 _MILLIONS = re.compile(r"(?:^|[/* ])(?:mega|M(?=g|l|L|S|m|eq|Eq|V))")
 _UCUM_POWER = re.compile(r"([A-Za-zµμ])(\d)")
-_NUMBER = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
+# Blanks are taken once and for all: to try each of them would take the square of their number.
+_NUMBER = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*+(.*)")
 
 
 def _unit(text: str) -> pint.Unit:
@@ -292,7 +294,7 @@ def split_number_and_unit(text: str) -> tuple[float, str | None]:
     Raises:
         ValueError: if the text does not start with a number or the number is not finite.
     """
-    match = _NUMBER.fullmatch(text)
+    match = _NUMBER.fullmatch(text.strip())
     if match is None:
         raise ValueError(f"value is {text[:40]!r}; allowed: a number, with a unit if need be")
     value = float(match.group(1))

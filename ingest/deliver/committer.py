@@ -22,6 +22,7 @@ from ingest.deliver.numbered import NumberedMessages
 from ingest.deliver.spool import Spool, SpoolFullError
 from ingest.process import Processed
 from service.clock import Clock
+from service.errors import StoreUnavailableError
 from service.registry.models import Rejection
 from service.registry.registry import Registry
 from service.store import Reading, Store
@@ -67,7 +68,7 @@ class Committer:
                 decode_readings,
                 self._reject,
                 store.durable_after_s,
-                lambda: store.health().numbers.get("started_s"),
+                lambda: _started_s(store),
             ),
             spool,
             clock,
@@ -156,6 +157,13 @@ class Committer:
         """Record the readings that the store refuses for good."""
         now = self._clock.now()
         self.rejections.accept([_rejection(reading, why, now) for reading, why in rejected])
+
+
+def _started_s(store: Store) -> float | None:
+    health = store.health()
+    if not health.reachable:
+        raise StoreUnavailableError(health.detail or f"{health.backend} does not answer")
+    return health.numbers.get("started_s")
 
 
 def _rejection_sink(registry: Registry, most_rejections: int) -> Sink[Rejection]:

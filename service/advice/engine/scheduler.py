@@ -21,6 +21,7 @@ from service.advice.engine.storage_faults import (
     readings_waiting,
 )
 from service.clock import Clock, SystemClock
+from service.derive.drift_cache import MorningDrifts
 from service.derive.models import TankView
 from service.derive.view_cache import ViewCache
 from service.errors import (
@@ -61,6 +62,7 @@ class Scheduler:
         integrations: Iterable[Integration] = (),
         *,
         keep_audit: timedelta | None = None,
+        drifts: MorningDrifts | None = None,
     ) -> None:
         """Prepare; ``run`` begins.
 
@@ -68,6 +70,7 @@ class Scheduler:
             every_s: machine seconds from one evaluation to the next.
             keep_audit: age, by the machine's clock, at which records of the audit are deleted;
                 None: never.
+            drifts: where the drifts of pH probes that are found are left for others to read.
         """
         self._registry = registry
         self._store = store
@@ -83,7 +86,7 @@ class Scheduler:
         self._evaluated: str | None = None
         self._unreadable_since: datetime | None = None
         self._waiting: list[Finding] = []
-        self._views = ViewCache(registry, store)
+        self._views = ViewCache(registry, store, drifts)
 
     def run(self, stop: threading.Event) -> None:
         """Evaluate until ``stop`` is set; what goes wrong is logged and does not end it."""

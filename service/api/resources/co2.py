@@ -147,7 +147,7 @@ def co2(tank: str) -> With:
     context, moment = current(), now()
     found = context.registry.tank(tank)
     inputs = load(found, context.registry, context.store, moment, days=0)
-    co2_of_tank = co2_now(inputs)
+    co2_of_tank = co2_now(inputs, drift=context.drifts.known(inputs))
     gas = None
     if co2_of_tank.co2 is not None and g_per_day(inputs.log) is not None:
         fitted = load(found, context.registry, context.store, moment, days=FIT_DAYS)

@@ -9,10 +9,11 @@ from typing import Final
 
 import numpy as np
 
-from service.derive.co2.calibration import calibration_age_days, calibration_sd_ph
+from service.derive.co2.calibration import probe_history
 from service.derive.co2.gas_use import by_gas_use
 from service.derive.co2.kh_kit import measured_by
 from service.derive.co2.narrowing import narrowed
+from service.derive.co2.series import liquid_c
 from service.derive.models import Co2Check, Co2Now, EstimatedValue, GasModel
 from service.derive.thresholds import derived_limit
 from service.registry.models import LogEntry, LogKind, Tank
@@ -115,9 +116,9 @@ def co2_check_of(
 
 def _by_kh(tank: Tank, log: Sequence[LogEntry], co2: Co2Now, now: datetime) -> OneEstimate:
     """CO2 by pH and KH, with its error by source."""
-    assert co2.co2 is not None and co2.alkalinity is not None
+    assert co2.co2 is not None and co2.alkalinity is not None and co2.ph is not None
     value, low, high = co2.co2.value, co2.co2.low, co2.co2.high
-    calibration = LN10 * calibration_sd_ph(tank, calibration_age_days(log, "ph", now))
+    calibration = LN10 * probe_history(tank, log, co2.ph.sensor).sd_ph_at(now)
     reading = LN10 * DEFAULT_PH_SD
     kh = kh_log_sd(co2)
     whole = float(np.log(high / low)) / (2.0 * Z95)
@@ -140,7 +141,7 @@ def _by_sample(
     """CO2 by the pH drop from a sample; None where that gives none."""
     assert co2.ph is not None
     assumed = derived_limit(tank, "assumed_temperature_c")
-    celsius = assumed if co2.temperature is None else co2.temperature.value
+    celsius = assumed if co2.temperature is None else float(liquid_c(co2.temperature.value))
     of_sample = float(sample.entry.data.get(AERATED_TEMPERATURE, celsius))
     ph = float(sample.entry.data[AERATED_PH])
     air = co2_air_equilibrium_mg_l(
@@ -154,7 +155,7 @@ def _by_sample(
     if not value > 0.0 or meq_l <= 0.0:
         return None
     of_it = sample.kept * sampled / meq_l
-    calibration = LN10 * calibration_sd_ph(tank, calibration_age_days(log, "ph", now))
+    calibration = LN10 * probe_history(tank, log, co2.ph.sensor).sd_ph_at(now)
     moved = {
         PH: -LN10 * DEFAULT_PH_SD,
         # the same offset in both readings cancels as far as the water is the same

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from service.derive.co2.calibration import calibration_age_days, calibration_sd_ph
+from service.derive.co2.calibration import probe_history
 from service.derive.co2.kh_kit import measured_by
 from service.derive.models import Co2Now, Narrowing
 from service.registry.models import LogEntry, Tank
@@ -72,8 +72,8 @@ def _options(
         return _with(estimates, {"KH": min(then / of_kh, 1.0)})
 
     yield "test KH again", after_test(1.0)
-    fresh_sd = calibration_sd_ph(tank, 0.0)
-    aged_sd = calibration_sd_ph(tank, calibration_age_days(log, "ph", now))
+    probe = probe_history(tank, log, None if co2.ph is None else co2.ph.sensor)
+    fresh_sd, aged_sd = probe.fresh_sd_ph, probe.sd_ph_at(now)
     yield "calibrate the pH probe", _with(estimates, {"calibration": fresh_sd / aged_sd})
     if tank.kh_kit.method == KhMethod.DROPS:
         yield "test KH with twice the sample", after_test(0.5)

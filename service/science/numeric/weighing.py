@@ -84,7 +84,7 @@ def weigh(estimates: Sequence[OneEstimate]) -> Weighed:
         raise OutOfRangeError("moved_by", "no error", "errors above 0")
     ln_values = np.array([one.ln_value for one in estimates])
     covariance = _covariance(estimates)
-    inverse = np.linalg.pinv(covariance)
+    inverse = np.linalg.inv(covariance)
     row = inverse.sum(axis=0)
     weights = row / row.sum()
     mean = float(weights @ ln_values)

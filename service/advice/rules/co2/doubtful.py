@@ -1,7 +1,8 @@
 """Rule `co2-doubtful`: the CO2 estimate can't be trusted.
 
-Raised when the KH test is too old, the slope of the pH electrode is low, or two estimates of CO2
-disagree. Clears two hours after the last of these causes is gone.
+Raised when the KH test is too old, the slope of the pH electrode is low, the electrode has drifted
+by the tank's own mornings, or two estimates of CO2 disagree. Clears two hours after the last of
+these causes is gone.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
+from service.derive.co2.mornings import drift_doubt
+from service.derive.thresholds import OUR_CHOICE
 from service.errors import InvalidInputError
 from service.registry.calibration import read_calibration
 from service.registry.models import LogEntry
@@ -59,7 +62,7 @@ def to_settle(case: Case) -> str:
 
 
 def _causes(case: Case) -> list[tuple[Evidence, str]]:
-    return [*_old_kh(case), *_low_slope(case), *_disagreement(case)]
+    return [*_old_kh(case), *_low_slope(case), *_drift(case), *_disagreement(case)]
 
 
 def _sentences(todo: Iterable[str]) -> str:
@@ -101,6 +104,18 @@ def _slope_percent(entry: LogEntry) -> float | None:
         return None
 
 
+def _drift(case: Case) -> Iterator[tuple[Evidence, str]]:
+    drift = case.view.ph_drift
+    doubt = drift_doubt(case.tank, drift)
+    if drift is not None and doubt is not None:
+        text = (
+            f"what the pH probe reads too high after {drift.days:.0f} days, by the tank's mornings"
+        )
+        most = case.limit("ph_drift_doubt")
+        fact = Evidence(text, "ph-drift", drift.ph, "[pH]", most, source=OUR_CHOICE)
+        yield fact, "Calibrate the pH probe"
+
+
 def _disagreement(case: Case) -> Iterator[tuple[Evidence, str]]:
     check = case.view.co2_check
     if check is not None and check.disagreement and check.by_drop is not None:
@@ -117,6 +132,6 @@ def _disagreement(case: Case) -> Iterator[tuple[Evidence, str]]:
 
 
 RULE = Rule(
-    CODE, "KH too old, electrode slope low, or two estimates of CO2 disagree", judge,
+    CODE, "KH too old, pH electrode tired or drifted, or two estimates of CO2 disagree", judge,
     clear_delay=timedelta(hours=2),
 )  # fmt: skip

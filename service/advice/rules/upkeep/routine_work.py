@@ -65,7 +65,7 @@ KH_TEST: Final = Work(
 CALIBRATION: Final = Work(
     "calibration-due",
     "Calibrate the pH probe",
-    "ph_calibration_valid_days",
+    "ph_calibration_due_days",
     "Use two fresh buffers, 7 and then 4 (or your own pair), at the tank's temperature. Rinse in "
     "between, wait until the reading is steady, log both. 0.1 pH off makes CO2 wrong by a quarter.",
     LogDraft(LogKind.CALIBRATION.value, {"quantity": "ph"}, {"points": "points"}),
