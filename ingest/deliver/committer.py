@@ -103,6 +103,11 @@ class Committer:
         """How a message was processed that is delivered again; None if it was not."""
         return self._journal.first_delivery(message) or self._numbered.first_delivery(message)
 
+    def remember(self, deliveries: Sequence[tuple[Message, FirstDelivery]]) -> None:
+        """Know messages when they come again; the next commit puts that on disk."""
+        self._journal.add([pair for pair in deliveries if pair[0].qos])
+        self._numbered.add(deliveries)
+
     def give_up(self) -> None:
         """Do not try again to commit while stalled."""
         self._give_up.set()
@@ -113,8 +118,7 @@ class Committer:
         Returns:
             False if it gave up: then nothing may be acknowledged.
         """
-        self._journal.add([pair for pair in batch.first_deliveries if pair[0].qos])
-        self._numbered.add(batch.first_deliveries)
+        self.remember(batch.first_deliveries)
         wait_s = _FIRST_WAIT_S
         accepted = False
         while True:
