@@ -186,16 +186,35 @@ class Ingester:
             messages = self._queue.take(_TICK_S)
             if messages:
                 self._reference.refresh()
-                for portion in self._in_work.portions(messages):
-                    if not self._committer.commit(self._processed(portion)):
-                        return
-                    self._last_commit = format_moment(self._clock.now())
-                    self._connection.acknowledge(portion)
+                if not self._store(messages):
+                    return
             elif self._stop_reading.is_set():
                 return
 
-    def _processed(self, messages: Sequence[Message]) -> Processed:
-        rejected = self._in_work.fatal(messages)
+    def _store(self, messages: Sequence[Message]) -> bool:
+        """Process, commit and acknowledge a batch; False if it gave up."""
+        batch = Processed()
+        done: list[Message] = []
+        for portion in self._in_work.portions(messages):
+            part = self._processed(portion)
+            if part is not None:
+                # A second copy of a message may be in the next portion.
+                self._committer.remember(part.first_deliveries)
+                batch.add(part)
+                done += portion
+        if not self._committer.commit(batch):
+            return False
+        self._last_commit = format_moment(self._clock.now())
+        self._connection.acknowledge(done)
+        return True
+
+    def _processed(self, messages: Sequence[Message]) -> Processed | None:
+        """What becomes of messages; None of one that cannot even be taken aside now."""
+        try:
+            rejected = self._in_work.fatal(messages)
+        except OSError as error:
+            _log.error("a message that ends the ingester cannot be taken aside: %s", error)
+            return None
         if rejected is not None:
             return Processed(rejections=[rejected])
         with self._in_work.noted(messages):

@@ -36,6 +36,13 @@ MISSING_ADVICE: Final = (
 )
 """Ends the error for a registry or store that is expected and missing."""
 
+
+class LeftOut:
+    """Stands for the value of a field that was left out: the error says that it is missing."""
+
+
+LEFT_OUT: Final = LeftOut()
+
 _SHOWN_CHARACTERS: Final = 60
 _MOST_FAULTS: Final = 50
 _IN_DETAIL: Final = 3
@@ -54,6 +61,8 @@ def shown(value: object) -> str:
 
 def _written(value: object) -> str:
     match value:
+        case LeftOut():
+            return "missing"
         case None:
             return "null"
         case bool():
@@ -69,7 +78,7 @@ class Refusal(str):
     """What is wrong with a value, without the field's name: ``is 'x'; allowed: …``.
 
     Attributes:
-        value: what was given.
+        value: what was given; ``LEFT_OUT`` where nothing was.
         allowed: what is allowed, in words.
     """
 

@@ -75,12 +75,14 @@ class Quantity:
 
     Attributes:
         name: as in topics and JSON, e.g. ``temperature``.
+        words: as people call it, e.g. ``pH``.
         ucum: canonical unit as UCUM code, as written in JSON.
         pint_unit: the same unit as pint writes it.
         plausible_low, plausible_high: outside of it a reading is flagged, in canonical units.
     """
 
     name: str
+    words: str
     ucum: str
     pint_unit: str
     plausible_low: float
@@ -88,18 +90,26 @@ class Quantity:
 
 
 # Plausible ranges: common practice, no source. They bound what a freshwater tank indoors and a
-# working sensor can show, not what is good for livestock.
+# working sensor can show, not what is good for livestock. Freezing water is at 0 °C, and a plain
+# thermometer shows up to half a degree less.
 QUANTITIES: Final[dict[str, Quantity]] = {
     quantity.name: quantity
     for quantity in (
-        Quantity("temperature", "Cel", "degC", 0.0, 45.0),
-        Quantity("ph", "[pH]", "pH_unit", 3.0, 11.0),
-        Quantity("illuminance", "lx", "lux", 0.0, 200_000.0),
-        Quantity("ppfd", "umol/m2/s", "umol/m**2/s", 0.0, 3_000.0),
-        Quantity("conductivity", "uS/cm", "uS/cm", 0.0, 5_000.0),
-        Quantity("dissolved_oxygen", "mg/L", "mg/L", 0.0, 30.0),
+        Quantity("temperature", "temperature", "Cel", "degC", -1.0, 45.0),
+        Quantity("ph", "pH", "[pH]", "pH_unit", 3.0, 11.0),
+        Quantity("illuminance", "light", "lx", "lux", 0.0, 200_000.0),
+        Quantity("ppfd", "PPFD", "umol/m2/s", "umol/m**2/s", 0.0, 3_000.0),
+        Quantity("conductivity", "conductivity", "uS/cm", "uS/cm", 0.0, 5_000.0),
+        Quantity("dissolved_oxygen", "oxygen", "mg/L", "mg/L", 0.0, 30.0),
     )
 }
+
+
+def quantity_words(name: str) -> str:
+    """What people call a quantity, ``pH``; an unknown one by its own name."""
+    known = QUANTITIES.get(name)
+    return name if known is None else known.words
+
 
 # Codes of UCUM, SenML (RFC 8428, RFC 8798) and the trade that pint reads otherwise or not at all.
 _ALIASES: Final[dict[str, str]] = {
@@ -169,7 +179,8 @@ _UNIT_TEXT = re.compile(rf"(?=.{{1,40}}$){_WORD}(?:(?: ?[/*] ?| ){_WORD})*")
 _MOLES = re.compile(r"mol|^[mµμu]?M$")
 _MILLIONS = re.compile(r"(?:^|[/* ])(?:mega|M(?=g|l|L|S|m|eq|Eq|V))")
 _UCUM_POWER = re.compile(r"([A-Za-zµμ])(\d)")
-_NUMBER = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
+# Blanks are taken once and for all: to try each of them would take the square of their number.
+_NUMBER = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*+(.*)")
 
 
 def _unit(text: str) -> pint.Unit:
@@ -283,7 +294,7 @@ def split_number_and_unit(text: str) -> tuple[float, str | None]:
     Raises:
         ValueError: if the text does not start with a number or the number is not finite.
     """
-    match = _NUMBER.fullmatch(text)
+    match = _NUMBER.fullmatch(text.strip())
     if match is None:
         raise ValueError(f"value is {text[:40]!r}; allowed: a number, with a unit if need be")
     value = float(match.group(1))

@@ -31,7 +31,7 @@ class Journal:
         self._most = max_inflight
         self._entries: dict[int, tuple[int, FirstDelivery]] = {}
         self._new: list[tuple[int, int, int, int]] = []
-        for body in spool.journal():
+        for body in spool.entries("journal"):
             for mid, check, arrival_us, clock in _ENTRY.iter_unpack(body):
                 self._entries[mid] = (check, FirstDelivery(arrival_us, ClockState(clock)))
 
@@ -59,7 +59,7 @@ class Journal:
         if self._new:
             del self._new[: -self._most]  # more than one batch, while the disk was full
             body = b"".join([_ENTRY.pack(*entry) for entry in self._new])
-            self._spool.write_journal(body, len(self._new), self._most)
+            self._spool.write_entries("journal", body, len(self._new), self._most)
             self._new = []
 
 

@@ -35,7 +35,7 @@ class NumberedMessages:
         self._entries: dict[bytes, FirstDelivery] = {}
         self._new: list[tuple[bytes, int, int]] = []
         self._since_pruned = _PRUNE_EVERY
-        for body in spool.numbered():
+        for body in spool.entries("numbered"):
             for digest, arrival_us, clock in _ENTRY.iter_unpack(body):
                 self._remember(digest, FirstDelivery(arrival_us, ClockState(clock)))
 
@@ -68,7 +68,7 @@ class NumberedMessages:
         body = b"".join([_ENTRY.pack(*entry) for entry in self._new])
         self._since_pruned += len(self._new)
         prune = self._since_pruned >= _PRUNE_EVERY
-        self._spool.write_numbered(body, len(self._new), self._most if prune else None)
+        self._spool.write_entries("numbered", body, len(self._new), self._most if prune else None)
         self._since_pruned = 0 if prune else self._since_pruned
         self._new = []
 

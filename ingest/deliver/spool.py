@@ -14,9 +14,10 @@ from typing import Literal
 from ingest.deliver import spool_file
 from ingest.deliver.aside import Aside
 from ingest.deliver.spool_file import BodyDamagedError, body_of, stored_form
+from service.errors import ConfigError
 
 _log = logging.getLogger(__name__)
-_Entries = Literal["journal", "numbered"]
+Entries = Literal["journal", "numbered"]
 
 
 class SpoolFullError(Exception):
@@ -63,6 +64,7 @@ class Spool:
         self.aside = Aside(path.with_name(path.name + ".aside"))
         self._lock = threading.Lock()
         self._db = spool_file.open_spool(path, max_mb, self.aside)
+        self._closed = False
         self._depth: dict[str, Depth] = {}
         self._count()
 
@@ -102,10 +104,7 @@ class Spool:
     def head(self, kind: str, most_items: int) -> list[Spooled]:
         """The oldest unsent batches in order: one, and more while ``most_items`` allow.
 
-        A batch that is damaged is taken aside, and the others come.
-
-        Raises:
-            SpoolFullError: a damaged one cannot be taken aside, because the disk is full.
+        A damaged one is taken aside and left out; errors as ``take_aside``.
         """
         while True:
             found, damaged = self._head(kind, most_items)
@@ -136,11 +135,7 @@ class Spool:
         return found, damaged
 
     def take_aside(self, kind: str, batch: Spooled, why: str) -> None:
-        """Put a batch that cannot be used into the folder ``aside``, and go on without it.
-
-        Raises:
-            SpoolFullError: the disk is full.
-        """
+        """Put a batch that cannot be used into the folder ``aside``; errors as ``sent``."""
         try:
             self.aside.put(f"{kind}-{batch.id}", batch.body, f"{batch.items} {kind}: {why}")
         except OSError as error:
@@ -151,7 +146,8 @@ class Spool:
         """Delete sent batches; or mark them as sent at a time, to be sent again if need be.
 
         Args:
-            sent_s: seconds since 1970 UTC; None: delete them.
+            sent_s: by this process's ``time.monotonic``, as a clock that is set would make a batch
+                older; None: delete them.
 
         Raises:
             SpoolFullError: the disk is so full that not even this can be written.
@@ -179,7 +175,7 @@ class Spool:
             )
 
     def forget_sent(self, before_s: float) -> None:
-        """Delete the batches that were sent before a time; errors as ``sent``."""
+        """Delete the batches sent before a time, as in ``sent``; errors as there."""
         with self._transaction(durable=False) as db:
             db.execute("DELETE FROM batch WHERE sent_s < ?", (before_s,))
 
@@ -190,40 +186,34 @@ class Spool:
             self._count()
         return changed
 
-    def write_journal(self, body: bytes, entries: int, most_entries: int) -> None:
-        """Add one batch of entries; delete the oldest while the others have ``most_entries``."""
-        self._write_entries("journal", body, entries, most_entries)
-
-    def journal(self) -> list[bytes]:
-        """All batches of entries, oldest first."""
-        return self._entries("journal")
-
-    def write_numbered(self, body: bytes, entries: int, most_entries: int | None) -> None:
-        """The same for messages with a sequence number; with None, none are deleted."""
-        self._write_entries("numbered", body, entries, most_entries)
-
-    def numbered(self) -> list[bytes]:
-        """All batches of messages with a sequence number, oldest first."""
-        return self._entries("numbered")
-
-    def _write_entries(
-        self, table: _Entries, body: bytes, entries: int, most_entries: int | None
+    def write_entries(
+        self, table: Entries, body: bytes, count: int, most_entries: int | None
     ) -> None:
+        """Add one batch of entries; delete the oldest while the others have ``most_entries``.
+
+        Args:
+            table: of the journal, or of messages with a sequence number.
+            most_entries: None: delete none.
+
+        Raises:
+            SpoolFullError: as ``sent``.
+        """
         with self._transaction(durable=False) as db:
             cursor = db.execute(
-                f"INSERT INTO {table} (entries, body) VALUES (?, ?)", (entries, stored_form(body))
+                f"INSERT INTO {table} (entries, body) VALUES (?, ?)", (count, stored_form(body))
             )
             if most_entries is None:
                 return
             newer = 0
             rows = db.execute(f"SELECT id, entries FROM {table} ORDER BY id DESC").fetchall()
-            for number, count in rows:
+            for number, entries in rows:
                 if newer >= most_entries and number != cursor.lastrowid:
                     db.execute(f"DELETE FROM {table} WHERE id <= ?", (number,))
                     break
-                newer += count
+                newer += entries
 
-    def _entries(self, table: _Entries) -> list[bytes]:
+    def entries(self, table: Entries) -> list[bytes]:
+        """All batches of entries, oldest first."""
         with self._guarded() as db:
             rows = db.execute(f"SELECT CAST(body AS BLOB) FROM {table} ORDER BY id").fetchall()
         found = []
@@ -271,6 +261,8 @@ class Spool:
     def _guarded(self) -> Iterator[sqlite3.Connection]:
         """The file, for one thread; when it turns out to be damaged, a new one takes its place."""
         with self._lock:
+            if self._closed:
+                self._open_again()
             try:
                 yield self._db
             except sqlite3.OperationalError as error:
@@ -287,9 +279,20 @@ class Spool:
             SpoolFullError: always, as what was asked did not happen: ask again.
         """
         self._db.close()
+        self._closed = True
         try:
             self._db = spool_file.replaced(self.path, self._max_mb, self.aside)
         except (OSError, sqlite3.Error) as fault:
             raise SpoolFullError(f"{self.path}: {error}; no new one: {fault}") from fault
+        self._closed = False
         self._count()
         raise SpoolFullError(f"{self.path}: was damaged ({error}) and is replaced") from error
+
+    def _open_again(self) -> None:
+        """After a damaged file could not be replaced, such as on a full disk."""
+        try:
+            self._db = spool_file.open_spool(self.path, self._max_mb, self.aside)
+        except ConfigError as error:
+            raise SpoolFullError(error.detail) from error
+        self._closed = False
+        self._count()

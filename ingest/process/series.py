@@ -15,7 +15,8 @@ import numpy as np
 
 from ingest.process.quality.agreement import Agreement
 from ingest.process.quality.limits import LIMITS
-from ingest.process.quality.spike import WINDOW, SpikeDetector
+from ingest.process.quality.outliers import Outliers
+from ingest.process.quality.spike import WINDOW
 from ingest.process.quality.stuck import StuckDetector
 from service.errors import LittoralError
 from service.store import NOT_USABLE, Flag, Reading, Samples, SeriesKey
@@ -35,7 +36,12 @@ _HISTORY_US: Final = int(max(limits.still_s for limits in LIMITS.values()) * 1.1
 #: How long history is not asked for after the store could not give it, s.
 _HISTORY_PAUSE_S: Final = 5.0
 _TIME_UNKNOWN: Final = int(Flag.CLOCK | Flag.RETAINED)
-_NOT_USABLE_BUT_STUCK: Final = int(NOT_USABLE & ~Flag.STUCK)
+_SPIKE, _STUCK = int(Flag.SPIKE), int(Flag.STUCK)
+#: Flags that follow from the neighbours; a reading with another that is not usable was not judged.
+_DOUBTED: Final = int(Flag.STUCK | Flag.SPIKE)
+_NOT_JUDGED: Final = int(NOT_USABLE) & ~_DOUBTED
+#: So many of the last readings of the store are judged anew for what comes after them.
+_NEIGHBOURS: Final = 128
 
 #: Tank, quantity and sensor.
 SeriesName = tuple[str, str, str]
@@ -55,7 +61,8 @@ class SeriesState:
         agreement: shared by the sensors of one quantity in one tank.
         newest_us: newest device time seen.
         jumped_us: last device time of a clock that jumped back; None: it is right.
-        newest_arrival_us: newest arrival that was used as a time.
+        arrived_us: arrival of the last reading whose time it was to be.
+        newest_arrival_us: the time that was made of it.
         last_us: time of the last reading that was judged in order.
         seen_us: time of the newest reading that is remembered, flagged or not.
         warm: the store's history is in it.
@@ -67,10 +74,11 @@ class SeriesState:
     low: float
     high: float
     stuck: StuckDetector
-    spike: SpikeDetector | None
+    outliers: Outliers | None
     agreement: Agreement | None
     newest_us: int | None = None
     jumped_us: int | None = None
+    arrived_us: int = 0
     newest_arrival_us: int = 0
     last_us: int = 0
     seen_us: int = 0
@@ -153,7 +161,7 @@ class SeriesMemory:
         if not series.warm and self._history is not None:
             now_s = time.monotonic()
             if self._no_history_until_s <= now_s < self._warm_until_s:
-                series = self._series[name] = self._warmed(name, end_us)
+                series = self._series[name] = _after(series, self._warmed(name, end_us))
         return series
 
     def is_stored(self, series: SeriesState, time_us: int) -> bool:
@@ -186,7 +194,10 @@ class SeriesMemory:
 
     def forget(self, key: SeriesKey) -> None:
         """Forget a series, such as when its last readings could not be stored."""
-        self._series.pop((key.tank, key.quantity, key.sensor), None)
+        name = (key.tank, key.quantity, key.sensor)
+        series = self._series.get(name)
+        if series is not None:
+            self._series[name] = _after(series, self._empty(name))
 
     def _empty(self, name: SeriesName) -> SeriesState:
         tank, quantity, _ = name
@@ -202,7 +213,7 @@ class SeriesMemory:
             plausible.plausible_low,
             plausible.plausible_high,
             StuckDetector(limits),
-            SpikeDetector(limits.step, limits.drift_h) if limits.step is not None else None,
+            Outliers(limits) if limits.step is not None else None,
             agreement,
         )
 
@@ -218,16 +229,25 @@ class SeriesMemory:
         series.recent_us = array("q", times[-WINDOW:])
         series.gaps_us = _gaps_of(samples)
         series.seen_us = times[-1]
-        for time_us, value, flags in zip(times, values, samples.flags.tolist(), strict=True):
+        stuck = 0
+        judged = zip(times, values, samples.flags.tolist(), strict=True)
+        for left, (time_us, value, flags) in zip(range(len(times), 0, -1), judged, strict=True):
             if not flags & _TIME_UNKNOWN:
                 series.newest_us = time_us
-            if not flags & _NOT_USABLE_BUT_STUCK:
+            if flags & _NOT_JUDGED:
+                continue
+            if series.outliers is not None and left <= _NEIGHBOURS:
+                elapsed_us = time_us - series.last_us
+                if elapsed_us > SILENCE_US:
+                    series.outliers.forget()
+                reading = Reading(*name, time_us, value, Flag(flags & ~_DOUBTED))
+                series.outliers.add(reading, elapsed_us, series.stuck.resolution)
+            if not flags & _SPIKE:
                 series.stuck.is_stuck(value, time_us)
-                if series.spike is not None:
-                    if time_us - series.last_us > SILENCE_US:
-                        series.spike.forget()
-                    series.spike.accept(value)
-                series.last_us = time_us
+            series.last_us = time_us
+            stuck = flags & _STUCK
+        if stuck:
+            series.stuck.resume_stuck()
         return series
 
     def _at(self, name: SeriesName, time_us: int) -> Samples:
@@ -246,6 +266,12 @@ class SeriesMemory:
             _log.info("no history of %s: %s", "/".join(name), error.detail)
             self._no_history_until_s = time.monotonic() + _HISTORY_PAUSE_S
             return Samples.empty()
+
+
+def _after(old: SeriesState, new: SeriesState) -> SeriesState:
+    """A state anew, whose arrivals stay apart from those before."""
+    new.arrived_us, new.newest_arrival_us = old.arrived_us, old.newest_arrival_us
+    return new
 
 
 def _gaps_of(samples: Samples) -> array[int]:

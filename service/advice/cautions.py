@@ -26,15 +26,15 @@ STOPPED: Final = (
 )
 HEATER: Final = (
     "The heater must never run dry: switch it off before the water falls below it, and on again "
-    "when it has been covered for a quarter of an hour. In the air it overheats and can crack; "
-    "left off, the tank grows cold."
+    "when it has been covered for a quarter of an hour. In the air it overheats and can crack; if "
+    "it stays off, the tank grows cold."
 )
 CHEMICALS: Final = (
     "Weigh or measure twice, dose once; keep salts and solutions away from children, eyes and food."
 )
 ANIMALS: Final = (
-    "Watch the animals: gasping at the surface or lying still on the bottom means act now, "
-    "whatever the numbers say. Littoral is no safety device."
+    "Watch the animals: gasping at the surface or lying on their sides means act now, whatever "
+    "the numbers say. Littoral is no safety device."
 )
 NEW_WATER: Final = (
     "Match the new water's temperature, and remove chlorine before it goes in: water conditioner "

@@ -11,6 +11,7 @@ from flask import Flask, current_app
 
 from service.clock import Clock
 from service.config import Config
+from service.derive.drift_cache import MorningDrifts
 from service.integrations.metrics.exposition import Metrics
 from service.registry.registry import Registry
 from service.store import Store
@@ -47,6 +48,11 @@ class Context(Protocol):
     @property
     def metrics(self) -> Metrics:
         """What ``/metrics`` answers with."""
+        ...
+
+    @property
+    def drifts(self) -> MorningDrifts:
+        """Drifts of pH probes, as the scheduler found them last."""
         ...
 
     @property

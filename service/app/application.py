@@ -27,6 +27,7 @@ from service.store import Store, open_store
 if TYPE_CHECKING:
     from service.advice.engine.integration import Integration
     from service.advice.engine.scheduler import Scheduler
+    from service.derive.drift_cache import MorningDrifts
     from service.integrations.metrics.exposition import Metrics
 
 _log = logging.getLogger(__name__)
@@ -90,6 +91,13 @@ class Application:
         return configured_integrations(self.config, self.registry)
 
     @cached_property
+    def drifts(self) -> MorningDrifts:
+        """Drifts of pH probes: the scheduler finds them, views read them."""
+        from service.derive.drift_cache import MorningDrifts
+
+        return MorningDrifts()
+
+    @cached_property
     def scheduler(self) -> Scheduler:
         """The loop that evaluates all tanks and reports to integrations and metrics; not started.
 
@@ -102,7 +110,13 @@ class Application:
         reported = (*self.integrations, self.metrics)
         keep_audit = timedelta(days=self.config.registry.keep_audit_days)
         return Scheduler(
-            self.registry, self.store, self.clock, every_s, reported, keep_audit=keep_audit
+            self.registry,
+            self.store,
+            self.clock,
+            every_s,
+            reported,
+            keep_audit=keep_audit,
+            drifts=self.drifts,
         )
 
     def nudge(self) -> None:

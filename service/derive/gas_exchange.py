@@ -11,11 +11,12 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.alkalinity import alkalinity_at
-from service.derive.co2.calibration import calibration_sd_at
+from service.derive.co2.calibration import probe_history
 from service.derive.co2.series import co2_series, interpolated
 from service.derive.co2.target import Target, target_of
 from service.derive.inputs import Inputs
-from service.derive.light import first_day, light_days_of, light_source_of
+from service.derive.light import first_day, light_days_of
+from service.derive.light_source import light_source_of
 from service.derive.models import Co2Series, EstimatedValue, GasModel, LightDay
 from service.derive.thresholds import derived_limit
 from service.registry.models import Lever, LogEntry, LogKind, Tank
@@ -213,7 +214,7 @@ def _level_log_sd(tank: Tank, log: Sequence[LogEntry], time_us: int) -> float:
     # the limits of a count of drops are those of an even distribution: sd = half width / sqrt(3)
     sd = float(np.hypot(kh.sd_meq_l[0], kh.half_width_meq_l[0] / 3.0**0.5))
     of_kh = float(np.log1p((sd / max(float(kh.value_meq_l[0]), 1e-3)) ** 2)) ** 0.5
-    return float(np.hypot(of_kh, LN10 * float(calibration_sd_at(tank, log, at)[0])))
+    return float(np.hypot(of_kh, LN10 * float(probe_history(tank, log).sd_ph(at)[0])))
 
 
 def plain_estimate(one: Estimate) -> EstimatedValue:

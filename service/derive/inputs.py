@@ -57,6 +57,11 @@ class Inputs:
         """The samples of a quantity; none where it is not measured."""
         return self.samples.get(quantity) or Samples.empty()
 
+    def sensor(self, quantity: str) -> str | None:
+        """The sensor that counts for a quantity; None where it is not measured."""
+        info = (self.chosen.get(quantity) or ChosenSeries(None)).info
+        return None if info is None else info.key.sensor
+
     def why_none(self, quantity: str) -> str:
         """One sentence on why a quantity has no present value."""
         chosen = self.chosen.get(quantity) or ChosenSeries(None)

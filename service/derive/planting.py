@@ -39,9 +39,12 @@ def planting_of(tank: Tank) -> tuple[Planted, ...]:
 
 
 def reaching_cm(tank: Tank, height_cm: float) -> list[str]:
-    """The species that grow to a height or above it."""
-    found = (one.plant for one in planting_of(tank))
-    return [one.species for one in found if (one.height_high_cm or 0.0) >= height_cm]
+    """The species in the ground that grow to a height or above it."""
+    return [
+        one.plant.species
+        for one in planting_of(tank)
+        if (one.plant.height_high_cm or 0.0) >= height_cm and one.place not in ("wood", "float")
+    ]
 
 
 def _planted(own: Plant, tank: Tank) -> Planted:

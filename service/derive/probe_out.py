@@ -20,6 +20,7 @@ from service.derive.sensor_choice import US_PER_MINUTE
 from service.registry.models import LogEntry, LogKind, Tank
 from service.store.model import Samples, SeriesKey
 from service.times import from_us, to_us
+from service.units import quantity_words
 
 LONGEST: Final = timedelta(hours=2)
 """A probe that is logged as out, and neither for how long nor as back, is out for so long. Our
@@ -81,7 +82,7 @@ def probe_out_spans(
 def probe_out_text(one: ProbeOut, tank: Tank) -> str:
     """Why the readings of a span don't count, without a stop."""
     local = from_us(one.start_us).astimezone(ZoneInfo(tank.time_zone))
-    name = f"the {one.key.quantity} probe {one.key.sensor}"
+    name = f"the {quantity_words(one.key.quantity)} probe {one.key.sensor}"
     if one.before is None:
         return f"{name} is logged as out of the tank since {local:%H:%M}"
     return (

@@ -11,6 +11,7 @@ from service.derive.thresholds import STALE_NAME, derived_limit
 from service.registry.models import Tank
 from service.store.model import NOT_USABLE, Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
+from service.units import quantity_words
 
 US_PER_MINUTE = 60_000_000
 
@@ -112,13 +113,13 @@ def why_no_reading(
 ) -> str:
     """One sentence on why a quantity has no present value."""
     if info is None:
-        return f"no {quantity} sensor has ever reported"
-    sensor = info.key.sensor
+        return f"no {quantity_words(quantity)} sensor has ever reported"
+    sensor = f"{quantity_words(quantity)} sensor {info.key.sensor}"
     if not usable(info.last) and age_min(info.last, now) < 60:
-        return f"{quantity} sensor {sensor} reports, but its readings are {_doubt(info.last)}"
+        return f"{sensor} reports, but its readings are {_doubt(info.last)}"
     if latest is None:
-        return f"{quantity} sensor {sensor} has given no usable reading"
-    return f"{quantity} sensor {sensor} gave its last usable reading {ago(latest, now)}"
+        return f"{sensor} has given no usable reading"
+    return f"{sensor} gave its last usable reading {ago(latest, now)}"
 
 
 def ago(reading: Reading, now: datetime) -> str:

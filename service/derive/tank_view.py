@@ -18,13 +18,16 @@ from service.derive.co2.lit import co2_above, co2_while_lit
 from service.derive.co2.series import co2_series
 from service.derive.co2.target import target_of
 from service.derive.inputs import Inputs
-from service.derive.light import first_day, light_days_of, light_now, light_source_of
+from service.derive.light import first_day, light_days_of
+from service.derive.light_now import light_now
 from service.derive.light_plan import judged_light, light_spans, planned_lit
+from service.derive.light_source import light_source_of
 from service.derive.models import Co2High, Co2Series, GasModel, LightDay, TankView
 from service.derive.temperature import daily_minima, excursions_of, temperature_now
 from service.derive.tolerance import Tolerance
 from service.registry.models import Tank
 from service.registry.volume import net_volume_l
+from service.science.sensors.electrode_drift import ElectrodeDrift
 
 RELEASE_SHARE: Final = 0.95
 """A spell of too much CO2 is over once it is down at this share of the ceiling. Our choice."""
@@ -33,13 +36,18 @@ NO_DAYS: Final[Mapping[date, LightDay]] = MappingProxyType({})
 
 
 def tank_view(
-    inputs: Inputs, *, gas: GasModel | None = None, known_days: Mapping[date, LightDay] = NO_DAYS
+    inputs: Inputs,
+    *,
+    gas: GasModel | None = None,
+    drift: ElectrodeDrift | None = None,
+    known_days: Mapping[date, LightDay] = NO_DAYS,
 ) -> TankView:
     """Derive everything that rules and pages may know of a tank.
 
     Args:
         inputs: of the last days.
         gas: the gas exchange as last fitted (``gas_exchange``; it takes a tenth of a second).
+        drift: of the pH probe, as last found from the mornings.
         known_days: light of days that are over, as derived before from the same readings.
     """
     tank, now = inputs.tank, inputs.now
@@ -47,7 +55,7 @@ def tank_view(
     target = target_of(tank, tolerance.co2_comfortable_mg_l)
     temperature = inputs.series("temperature")
     series = co2_series(inputs)
-    co2 = co2_now(inputs, target)
+    co2 = co2_now(inputs, target, drift)
     source = light_source_of(inputs)
     first = first_day(inputs)
     known = _leading(known_days, first)
@@ -89,8 +97,9 @@ def tank_view(
         co2_uncomfortable=_uncomfortable(tolerance, series, day_ago, now),
         co2_days=co2_days_of(series, light_spans(tank, days, lit), target.low_mg_l),
         gas_start=gas_start_of(tank, series, now),
-        co2_check=co2_check_of(tank, inputs.log, co2, now),
+        co2_check=co2_check_of(tank, inputs.log, co2, now, gas),
         gas=gas,
+        ph_drift=drift,
         latest=inputs.latest,
         daily_minima_c=daily_minima(temperature, now),
         usual_c=float(np.median(temperature.value)) if len(temperature) else None,

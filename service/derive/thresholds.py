@@ -13,6 +13,7 @@ from service.registry.models import Tank
 from service.science.light.dose import OFF_LUX, ON_LUX
 from service.science.sensors.ph_electrode import (
     CALIBRATION_DUE_DAYS,
+    CALIBRATION_VALID_DAYS,
     DRIFT_PH_PER_30_DAYS,
     FRESH_SD_PH,
 )
@@ -126,8 +127,17 @@ DERIVED: Final[dict[str, Threshold]] = table(
         3650,
     ),
     Threshold(
-        "ph_calibration_valid_days",
+        "ph_calibration_due_days",
         CALIBRATION_DUE_DAYS,
+        "d",
+        "a pH calibration older than this is to be repeated",
+        OUR_CHOICE,
+        1,
+        3650,
+    ),
+    Threshold(
+        "ph_calibration_valid_days",
+        CALIBRATION_VALID_DAYS,
         "d",
         "a pH calibration older than this makes CO2 suspect",
         COMMON_PRACTICE,
@@ -147,10 +157,20 @@ DERIVED: Final[dict[str, Threshold]] = table(
         "ph_drift_per_month",
         DRIFT_PH_PER_30_DAYS,
         "[pH]",
-        "how far a glass electrode may drift in a month, one standard deviation",
-        COMMON_PRACTICE,
+        "how far a glass electrode may drift in a month, one standard deviation; what its own "
+        "recalibrations found counts beside it, unless it is set here",
+        "recalibrations of a sonde in a river: A. S. Jones et al. 2022",
         0,
         1,
+    ),
+    Threshold(
+        "ph_drift_doubt",
+        0.1,
+        "[pH]",
+        "a pH probe that has drifted by more, by the tank's own mornings, makes CO2 suspect",
+        OUR_CHOICE,
+        0.02,
+        3,
     ),
     Threshold(
         "umol_per_lux",

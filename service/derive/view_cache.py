@@ -13,6 +13,7 @@ from datetime import date, datetime, timedelta
 from typing import Final
 
 from service.derive.co2.target import Target, target_of
+from service.derive.drift_cache import MorningDrifts
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.inputs import Inputs
 from service.derive.loader import VIEW_DAYS, load, means
@@ -22,6 +23,7 @@ from service.derive.series_cache import DAY_US, HOUR_US, SeriesCache, read_total
 from service.derive.tank_view import tank_view
 from service.registry.models import LogEntry, Tank
 from service.registry.registry import Registry
+from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.store.interface import Store
 from service.store.model import SeriesKey
 from service.times import to_us
@@ -80,8 +82,15 @@ class _Cached:
 class ViewCache:
     """Views of the tanks of one registry and store; not for several threads at a time."""
 
-    def __init__(self, registry: Registry, store: Store) -> None:
-        """Empty at first."""
+    def __init__(
+        self, registry: Registry, store: Store, drifts: MorningDrifts | None = None
+    ) -> None:
+        """Empty at first.
+
+        Args:
+            drifts: where drifts of pH probes are left for others to read.
+        """
+        self._drifts = MorningDrifts() if drifts is None else drifts
         self._registry = registry
         self._store = store
         self._tanks: dict[str, _Cached] = {}
@@ -101,14 +110,17 @@ class ViewCache:
         cached = self._cached(tank)
         if cached is None:
             inputs = load(tank, self._registry, self._store, now)
-            return tank_view(inputs, gas=self._gas(inputs, None))
+            gas = self._gas(inputs, None)
+            return tank_view(inputs, gas=gas, drift=self._drift(inputs, gas))
         inputs = load(tank, self._registry, self._store, now, reader=cached.series.read)
         basis = _Basis.of(inputs)
         if cached.series.pop_rewritten() or basis != cached.basis:
             cached.days = {}
         cached.basis = basis
         cached.series.keep_only(set(basis.keys))
-        view = tank_view(inputs, gas=self._gas(inputs, cached), known_days=cached.days)
+        gas = self._gas(inputs, cached)
+        drift = self._drift(inputs, gas)
+        view = tank_view(inputs, gas=gas, drift=drift, known_days=cached.days)
         cached.days = {one.day: one for one in view.light_days if _is_over(tank, one.day, now)}
         return view
 
@@ -116,6 +128,7 @@ class ViewCache:
         """A tank is no longer evaluated."""
         self._tanks.pop(tank, None)
         self._fits.pop(tank, None)
+        self._drifts.forget(tank)
 
     def _cached(self, tank: Tank) -> _Cached | None:
         """What is cached of a tank; None where there are too many."""
@@ -144,6 +157,12 @@ class ViewCache:
             self._fits[tank.id] = _Fit(basis, model, digest)
             return model
         return None if known is None else known.model
+
+    def _drift(self, inputs: Inputs, gas: GasModel | None) -> ElectrodeDrift | None:
+        """The drift of the pH probe as last found; found now where the budget allows."""
+        if time.monotonic() < self._deadline_s:
+            return self._drifts.find(inputs, gas, self._registry, self._store)
+        return self._drifts.known(inputs)
 
     def _holds(self, fit: _Fit, basis: _Basis, now: datetime, cached: _Cached | None) -> bool:
         """Whether a fit is young enough and rests on what store, registry and log hold now."""

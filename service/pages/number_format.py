@@ -6,15 +6,15 @@ from typing import Final
 
 from service.store.model import Reading
 
-QUANTITY_WORDS: Final = {
-    "temperature": ("Temperature", "°C", 1),
-    "ph": ("pH", "", 2),
-    "illuminance": ("Illuminance", "lx", 0),
-    "ppfd": ("PPFD", "µmol/m²/s", 0),
-    "conductivity": ("Conductivity", "µS/cm", 0),
-    "dissolved_oxygen": ("Oxygen", "mg/L", 1),
+_SHOWN: Final = {
+    "temperature": ("°C", 1),
+    "ph": ("", 2),
+    "illuminance": ("lx", 0),
+    "ppfd": ("µmol/m²/s", 0),
+    "conductivity": ("µS/cm", 0),
+    "dissolved_oxygen": ("mg/L", 1),
 }
-"""Quantity -> name, unit and decimals on a screen."""
+"""Quantity -> unit and decimals on a screen."""
 
 _UNIT_WORDS: Final = {
     "Cel": "°C",
@@ -36,5 +36,5 @@ def unit_words(ucum: str) -> str:
 
 def shown_value(reading: Reading) -> tuple[str, str]:
     """The value and the unit of a reading as a person reads them."""
-    _, unit, decimals = QUANTITY_WORDS[reading.quantity]
+    unit, decimals = _SHOWN[reading.quantity]
     return f"{reading.value:,.{decimals}f}".replace(",", _THIN_SPACE), unit

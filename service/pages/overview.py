@@ -103,7 +103,8 @@ def _overview(
 ) -> TankOverview:
     view, trouble = None, ""
     try:
-        view = tank_view(load(tank, context.registry, context.store, now, days=days))
+        inputs = load(tank, context.registry, context.store, now, days=days)
+        view = tank_view(inputs, drift=context.drifts.known(inputs))
     except (StoreUnavailableError, StoreRefusedError) as error:
         trouble = unavailable_text(error)
     todo = [one for one in known if one.state is State.OPEN]

@@ -12,9 +12,10 @@ from service.derive.models import Co2State, LightDay, LightNow, Quality, TankVie
 from service.derive.probe_out import probe_out_text
 from service.derive.sensor_choice import flag_words
 from service.pages.local_time import LocalTime
-from service.pages.number_format import QUANTITY_WORDS, shown_value
+from service.pages.number_format import shown_value
 from service.store.model import Reading
 from service.times import from_us, to_us
+from service.units import quantity_words
 
 
 class Tone(StrEnum):
@@ -74,7 +75,14 @@ def co2_line(view: TankView) -> Line:
     value = f"{now.co2.value:.0f}"
     rule = now.rule_of_thumb_mg_l
     beside = "" if rule is None else f"rule of thumb: {rule:.0f}"
-    return Line("CO2", value, "mg/L", word, tone, f"{interval}, {aim}", now.reasons, beside)
+    reasons = (*now.reasons, *_narrowing(view))
+    return Line("CO2", value, "mg/L", word, tone, f"{interval}, {aim}", reasons, beside)
+
+
+def _narrowing(view: TankView) -> tuple[str, ...]:
+    """What would make the estimate of CO2 better, if anything does."""
+    check = view.co2_check
+    return () if check is None or check.narrowing is None else (check.narrowing.sentence,)
 
 
 def _above(view: TankView) -> tuple[str, Tone]:
@@ -127,7 +135,8 @@ def light_line(view: TankView, local_time: LocalTime) -> Line:
     since = ""
     if light.unchanged_since is not None:
         since = f" since {local_time.clock_words(light.unchanged_since)}"
-    hours = "" if today is None else f"{today.photoperiod_h:.1f} h today, "
+    lit_h = None if today is None else today.photoperiod_h
+    hours = "" if lit_h is None else f"{lit_h:.1f} h today, "
     word = f"{'on' if light.lit else 'off'}{since}"
     value, unit = shown_value(light.reading)
     tone = Tone.CALM if light.lit else Tone.REST
@@ -258,6 +267,12 @@ def _doubts(view: TankView, last: Reading) -> str:
     return flag_words(last.flags)
 
 
+def _title_of(quantity: str) -> str:
+    """The name of a quantity as a title, ``Temperature``; pH stays pH."""
+    words = quantity_words(quantity)
+    return words if words != words.lower() else words.capitalize()
+
+
 def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[SensorLine, ...]:
     """The sensors of a tank, the longest silent first.
 
@@ -271,7 +286,7 @@ def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[Se
         age_min = (view.now - from_us(last.time_us)).total_seconds() / 60
         made.append(
             SensorLine(
-                QUANTITY_WORDS[last.quantity][0],
+                _title_of(last.quantity),
                 last.sensor,
                 value,
                 unit,

@@ -18,7 +18,7 @@ from service.registry.fields.limits import MOST_POINTS
 from service.schemas.messages import pointer_part
 from service.science.numeric.checks import OutOfRangeError
 from service.science.sensors import raw_signals
-from service.science.sensors.ph_electrode import CALIBRATION_DUE_DAYS
+from service.science.sensors.ph_electrode import CALIBRATION_VALID_DAYS
 from service.units import QUANTITIES
 
 #: An electrode is compensated for this temperature when none is measured and none was noted, °C.
@@ -92,7 +92,7 @@ def read_calibration(data: Mapping[str, Any], time_us: int) -> tuple[str, str, C
         curve = _line(quantity, data, unit)
     due_us = None
     if quantity == "ph":
-        due_us = time_us + int(CALIBRATION_DUE_DAYS * 86_400e6)
+        due_us = time_us + int(CALIBRATION_VALID_DAYS * 86_400e6)
     return quantity, str(sensor), Calibration(time_us, unit, curve, due_us, slope_percent)
 
 

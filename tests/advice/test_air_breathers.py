@@ -24,7 +24,7 @@ def test_the_caution_on_animals_tells_them_apart_from_distress() -> None:
 
 def test_the_emergency_does_too() -> None:
     first = emergencies(Case(view_with(a_tank(livestock=CATFISH))))[0]
-    assert first.title == "animals gasp at the surface and stay there, or lie on the bottom"
+    assert first.title == "animals gasp at the surface and stay there, or lie on their sides"
     assert any("that alone is no alarm" in text for text in first.cautions)
     usual = emergencies(Case(view_with(a_tank(livestock=CATFISH[1:]))))[0]
-    assert usual.title == "animals gasp at the surface, or lie on the bottom"
+    assert usual.title == "animals gasp at the surface, or lie on their sides"

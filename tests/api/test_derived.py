@@ -61,10 +61,25 @@ def test_co2_golden_shape(client, watched):
             },
         },
         "target": {"low": 20.0, "high": 30.0, "unit": "mg/L"},
+        # by pH and KH alone: as `co2`
+        "weighed": {
+            "co2": {
+                "value": pytest.approx(answer["co2"]["value"], rel=1e-6),
+                "low": pytest.approx(answer["co2"]["low"], rel=0.1),
+                "high": pytest.approx(answer["co2"]["high"], rel=0.1),
+                "unit": "mg/L",
+            },
+            "agree": True,
+            "methods": answer["weighed"]["methods"],
+            "narrow_by": answer["weighed"]["narrow_by"],
+            "reasons": [],
+        },
         "state": "within",
         "quality": answer["quality"],
         "reasons": answer["reasons"],
     }
+    assert [one["method"] for one in answer["weighed"]["methods"]] == ["pH and KH"]
+    assert ": the interval goes from ±" in answer["weighed"]["narrow_by"]
     assert answer["co2"]["low"] < answer["co2"]["value"] < answer["co2"]["high"]
     assert answer["quality"] in ("good", "suspect")
     assert list(answer) == [
@@ -76,6 +91,7 @@ def test_co2_golden_shape(client, watched):
         "rule_of_thumb_method",
         "inputs",
         "target",
+        "weighed",
         "state",
         "quality",
         "reasons",
@@ -86,8 +102,9 @@ def test_without_any_sensor_all_is_unknown_with_reasons_never_a_crash(client):
     put(client, kh=None)
     co2 = client.get(f"{TANK}/co2").get_json()
     assert (co2["co2"], co2["state"], co2["time"]) == (None, "unknown", None)
+    assert co2["weighed"] is None
     assert co2["inputs"] == {"ph": None, "kh": None, "temperature": None}
-    assert any("ph" in reason for reason in co2["reasons"])
+    assert any("pH" in reason for reason in co2["reasons"])
     assert any("KH" in reason for reason in co2["reasons"])
     temperature = client.get(f"{TANK}/temperature").get_json()
     assert (temperature["temperature"], temperature["state"]) == (None, "unknown")
@@ -190,12 +207,15 @@ def test_light_golden_shape(client, watched):
         "on",
         "off",
         "photoperiod",
+        "photoperiod_range",
         "lux_hours",
         "dli",
+        "dli_most",
         "ppfd_peak",
         "ppfd_from",
         "degree_hours_lit",
         "co2_within",
+        "co2_known",
         "target",
         "planned",
         "reasons",
@@ -221,7 +241,9 @@ def test_light_of_other_days(client, watched):
     assert future["reasons"] == ["this day is still to come"]
     # the readings begin at noon of the day before
     half = client.get(f"{TANK}/light?date=2025-06-03").get_json()
-    assert half["reasons"] == ["light readings cover 50 % of the day so far"]
+    assert half["reasons"] == [
+        "light readings cover 50 % of the day so far; in the rest it may have been lit"
+    ]
 
 
 def test_temperature_golden_shape(client, watched):

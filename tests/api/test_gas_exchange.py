@@ -12,6 +12,8 @@ from service.store import Reading
 from service.times import to_us
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put
+from tests.cli.conftest import littoral  # noqa: F401 - fixtures used here too
+from tests.over_http import look, url  # noqa: F401 - fixtures used here too
 
 URL = "/v1/tanks/riffle"
 K_PER_H = 0.35
@@ -21,6 +23,11 @@ INJECTION_MG_L_H = 9.0
 @pytest.fixture
 def known(client, context):
     """Ten days: gas from 08:00 to 17:00, first-order loss to 3 mg/L, at 20 °C; some noise."""
+    write_days(client, context)
+
+
+def write_days(client, context, night: float = K_PER_H) -> None:
+    """Ten days of one tank, with an exchange of its own while the gas is off."""
     put(
         client,
         photoperiod={"lights_on": "10:00", "length": "PT8H", "gas_on": "08:00", "gas_off": "17:00"},
@@ -29,8 +36,9 @@ def known(client, context):
     times = [NOW - timedelta(days=10) + timedelta(minutes=5 * step) for step in range(10 * 288)]
     co2, course = 3.0, []
     for time in times:
-        level = 3.0 + (INJECTION_MG_L_H / K_PER_H if 8 <= time.hour < 17 else 0.0)
-        co2 = level + (co2 - level) * np.exp(-K_PER_H / 12)
+        gas = 8 <= time.hour < 17
+        level = 3.0 + (INJECTION_MG_L_H / K_PER_H if gas else 0.0)
+        co2 = level + (co2 - level) * np.exp(-(K_PER_H if gas else night) / 12)
         course.append(co2)
     ph = ph_for_co2(np.array(course), 4 * 0.356652, 20.0) + rng.normal(0, 0.005, len(times))
     celsius = 20.0 + rng.normal(0, 0.02, len(times))
@@ -56,6 +64,19 @@ def test_fitted(client, known):
     assert answer["gas_per_day"]["value"] == pytest.approx(9 * 9 * 182.25 / 1000, rel=0.25)
     assert [one["content"]["value"] for one in answer["cylinders"]] == [500, 2000]
     assert any("pressure" in caution for caution in answer["cautions"])
+    assert (answer["day_k20"], answer["day_begins"]) == (None, "gas")
+    assert answer["reasons"] == []
+
+
+def test_an_air_stone_at_night_is_no_reason_why_the_target_is_missed(client, context):
+    """Four times the exchange at night; by day CO2 rises to 27 mg/L, above the target of 20."""
+    write_days(client, context, night=4 * K_PER_H)
+    answer = client.get(f"{URL}/gas-exchange").get_json()
+    assert answer["k20"]["value"] == pytest.approx(4 * K_PER_H, rel=0.15)
+    assert answer["day_k20"]["low"] < K_PER_H < answer["day_k20"]["high"]
+    assert answer["lead"]["value"] == pytest.approx(np.log(25.7 / 8.7) / K_PER_H, rel=0.25)
+    (reason,) = answer["reasons"]
+    assert "times stronger at night than after the CO2 comes on" in reason
 
 
 def test_without_a_series_it_says_why(client):
@@ -90,6 +111,25 @@ def test_what_if_tells_ph_and_the_course_of_the_day(client, known):
     assert noon["ph"]["value"] < night["ph"]["value"]
     assert noon["ph"]["low"] < noon["ph"]["value"] < noon["ph"]["high"]
     assert (noon["ph"]["unit"], noon["temperature"]["unit"]) == ("[pH]", "Cel")
+
+
+def test_what_if_carries_the_growing_day(client, known):
+    """Less CO2 is a smaller share of what plants can use: C / (C + 4) by 30 / 34 (its source)."""
+    body = client.post(f"{URL}/what-if", json={"injection_factor": 0.2}).get_json()
+    today, changed = body["today"]["growing"], body["changed"]["growing"]
+    assert [one["name"] for one in today["factors"]] == ["light", "co2", "temperature"]
+    assert all(one["source"] for one in today["factors"])
+    shares = [one["factors"][1]["share"]["value"] for one in (today, changed)]
+    assert 0 < shares[1] < shares[0] <= 1
+    assert today["limiting"] in ("", "light", "co2", "temperature")
+
+
+def test_the_command_prints_both_days(client, known, littoral, url):  # noqa: F811
+    done = littoral("what-if", "riffle", "--injection-factor", "1.5", "--url", url)
+    assert done.code == 0, done.err
+    assert "CO2 in the light, likewise" in done.out and "what limits growth" in done.out
+    refused = littoral("what-if", "riffle", "--gas-on", "26:00", "--url", url)
+    assert refused.code == 2 and "gas_on" in refused.err
 
 
 def test_what_if_the_first_animals_has_no_nitrate_to_compare_with(client, known):

@@ -74,7 +74,7 @@ def test_the_whole_sheet_of_the_next_absence(away, context):
     assert (page["tank"], page["time_zone"]) == ("riffle", "Europe/Vienna")
     assert page["notes"] == "The left door sticks."
     assert len(page["state"]) == 3
-    assert page["state"][0].startswith("25.0 °C; CO2 ")
+    assert page["state"][0].startswith("Water: 25.0 °C (range 18 to 28). CO2: ")
     assert page["state"][2] == "20 Paracheirodon innesi; water changed 3 days ago (50 %)."
     # Neon tetras bear 20 to 26 °C by the species table: that is what the limit says.
     seen = page["emergencies"]

@@ -51,11 +51,13 @@ def register(folder: str, tanks: int) -> None:
     from service.registry.models import Tank
     from service.registry.registry import open_registry
     from service.registry.tables import TankRow
+    from service.registry.versions import new_version
 
     with open_registry(f"sqlite:///{folder}/registry.db").session(writes="bookkeeping") as session:
         for n in range(tanks):
             tank = Tank(f"tank-{n}", f"Tank {n}")
-            session.add(TankRow(id=tank.id, name=tank.name, document=to_document(tank)))
+            document, version = to_document(tank), new_version()
+            session.add(TankRow(id=tank.id, name=tank.name, document=document, version=version))
 
 
 def ingest(folder: str, port: int, total: int) -> None:

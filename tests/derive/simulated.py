@@ -12,9 +12,10 @@ from demo.model import Gas, Lamp, Room, Sensor, TankModel, Water
 from demo.simulator import Trace, simulate
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_model_of
+from service.derive.inputs import Inputs
 from service.derive.models import TankView
 from service.derive.tank_view import tank_view
-from service.registry.models import PhotoperiodPlan, PlantDemand
+from service.registry.models import PhotoperiodPlan, PlantDemand, Tank
 from service.store.model import Samples
 from tests.derive.pieces import KH_4, a_tank, inputs_with, samples
 
@@ -46,20 +47,29 @@ def course(model: TankModel, start: datetime, end: datetime) -> Trace:
 
 
 @cache
-def seen() -> tuple[TankView, Samples]:
-    """Ten simulated days as a view with its gas exchange."""
+def _series() -> dict[str, Samples]:
     trace = course(MODEL, START - timedelta(days=2), NOW)
     series = {}
     for sensor in MODEL.sensors:
         time_s, value = measured("reed", sensor, trace, seed=3)
         series[sensor.quantity] = samples(np.rint(time_s * 1e6).astype(np.int64), value)
-    inputs = inputs_with(TANK, NOW, series, days=10)
+    return series
+
+
+def seen_inputs(tank: Tank = TANK) -> Inputs:
+    """Ten simulated days as inputs."""
+    return inputs_with(tank, NOW, _series(), days=10)
+
+
+@cache
+def seen() -> tuple[TankView, Samples]:
+    """Ten simulated days as a view with its gas exchange."""
+    inputs, temperature = seen_inputs(), _series()["temperature"]
     view = tank_view(inputs)
     gas = gas_model_of(
-        TANK, NOW, view.co2_series, series["temperature"], view.light_days,
-        target_of(TANK, 30.0), 150.0,
+        TANK, NOW, view.co2_series, temperature, view.light_days, target_of(TANK, 30.0), 150.0,
     )  # fmt: skip
-    return tank_view(inputs, gas=gas), series["temperature"]
+    return tank_view(inputs, gas=gas), temperature
 
 
 def truth(model: TankModel) -> Trace:

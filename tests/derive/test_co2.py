@@ -44,3 +44,15 @@ def test_now_is_the_last_value_of_the_series(us_cm: float | None, celsius: float
     assert (now.value, now.low, now.high) == pytest.approx(
         tuple(float(one[-1]) for one in (over_time.value, over_time.low, over_time.high))
     )
+
+
+def test_thermometer_just_below_freezing_is_that_of_ice_water() -> None:
+    # fresh water is liquid down to 0 °C; the sensor is off
+    series = days_of(days=1, celsius=0.0)
+    at_zero = inputs_with(a_tank(), NOON, dict(series))
+    series["temperature"] = samples(series["temperature"].time_us, -0.4)
+    below = inputs_with(a_tank(), NOON, series)
+    now = co2_now(below).co2
+    assert now is not None
+    assert now == co2_now(at_zero).co2
+    assert co2_series(below).value == pytest.approx(co2_series(at_zero).value)

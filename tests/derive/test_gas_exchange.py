@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import time
+from datetime import time, timedelta
 
+import numpy as np
 import pytest
 
+from demo.measuring import measured
+from demo.model import Change, Gas, WaterChange
 from service.derive.co2.target import target_of
-from service.derive.gas_exchange import gas_hours_per_day, gas_model_of
-from service.registry.models import PhotoperiodPlan, WaterChangePlan
-from tests.derive.simulated import MODEL, NOW, TANK, seen, truth
+from service.derive.gas_exchange import gas_exchange, gas_hours_per_day, gas_model_of
+from service.derive.models import GasModel
+from service.registry.models import KhKit, LogEntry, LogKind, PhotoperiodPlan, WaterChangePlan
+from service.science.carbonate.kh_test import KhMethod
+from tests.derive.pieces import KH_4, entry, inputs_with, samples
+from tests.derive.simulated import MODEL, NOW, START, TANK, course, seen, seen_inputs, truth
 
 
 def test_fit_finds_the_simulators_exchange_and_injection() -> None:
@@ -50,3 +56,59 @@ def test_gas_hours_by_plan() -> None:
     assert gas_hours_per_day(over) == 9.0
     unswitched = replace(TANK, photoperiod=PhotoperiodPlan(), water_change=WaterChangePlan())
     assert gas_hours_per_day(unswitched) == 24.0
+
+
+def changed_view(log: tuple[LogEntry, ...], *events: Change | WaterChange) -> GasModel:
+    """Gas exchange of ten simulated days in which something happened."""
+    trace = course(replace(MODEL, events=events), START - timedelta(days=2), NOW)
+    series = {}
+    for sensor in MODEL.sensors:
+        time_s, value = measured("reed", sensor, trace, seed=3)
+        series[sensor.quantity] = samples(np.rint(time_s * 1e6).astype(np.int64), value)
+    return gas_exchange(inputs_with(TANK, NOW, series, log, days=10))
+
+
+VALVE_AT = START + timedelta(days=6, hours=22)
+VALVE = Change(VALVE_AT.timestamp(), "gas", Gas(time(8), time(17, 30), 24.0))
+
+
+def test_a_valve_opened_by_half_counts_from_then_on() -> None:
+    """16, then 24 mg/L/h: the level it leads to is that of 24."""
+    gas = changed_view((), VALVE)
+    assert gas.fit is not None and gas.fit.injection_mg_l_h is not None
+    assert gas.fit.injection_mg_l_h.low < 24.0 < gas.fit.injection_mg_l_h.high
+    assert float(gas.fit.injection_mg_l_h.value) == pytest.approx(24.0, rel=0.1)
+    (note,) = gas.notes
+    assert note.startswith("the CO2 flow changed from 1") and "seen since 2026-03-09" in note
+
+
+def test_a_flow_adjusted_since_the_newest_rise_is_waited_for() -> None:
+    log = (entry(LogKind.ADJUSTMENT, NOW - timedelta(hours=1), lever="gas-flow"),)
+    gas = changed_view(log)
+    assert gas.fit is not None and gas.fit.injection_mg_l_h is None
+    assert gas.lead_h is None
+    assert "adjusted since the newest rise" in gas.reason
+    other = (entry(LogKind.ADJUSTMENT, NOW - timedelta(hours=1), lever="light-hours"),)
+    assert changed_view(other).lead_h is not None
+
+
+def test_a_water_change_in_the_log_is_left_out() -> None:
+    """Half the water at noon, of 1 mg/L CO2: the day goes on at a lower level."""
+    at = START + timedelta(days=8, hours=12)
+    change = WaterChange(at.timestamp(), 0.5, co2_mg_l=1.0)
+    gas = changed_view((entry(LogKind.WATER_CHANGE, at, fraction=0.5, kh_meq_l=KH_4),), change)
+    assert gas.fit is not None and gas.fit.injection_mg_l_h is not None
+    assert gas.fit.injection_mg_l_h.low < 16.0 < gas.fit.injection_mg_l_h.high
+    assert gas.notes == ()
+
+
+def test_the_interval_of_the_injection_is_that_of_kh_and_probe() -> None:
+    """A strip of 3 dKH a field leaves more open than a syringe of 0.1 dKH a mark."""
+    ratios = []
+    for method in (KhMethod.TITRATION, KhMethod.STRIP):
+        tank = replace(TANK, kh_kit=KhKit(method=method))
+        inputs = seen_inputs(tank)
+        found = gas_exchange(inputs).fit
+        assert found is not None and found.injection_mg_l_h is not None
+        ratios.append(float(found.injection_mg_l_h.high / found.injection_mg_l_h.low))
+    assert ratios[1] > 1.5 * ratios[0]

@@ -141,7 +141,7 @@ def test_the_present_value_is_left_out_with_the_reason(days: float) -> None:
     log = entry(LogKind.PROBE_OUT, NOON - 10 * MINUTE)
     inputs = view_of(days_of(NOON)["ph"], log, days=days)
     assert "ph" not in inputs.latest
-    assert inputs.why_none("ph") == "the ph probe ph-1 is logged as out of the tank since 11:50"
+    assert inputs.why_none("ph") == "the pH probe ph-1 is logged as out of the tank since 11:50"
     jumped = view_of(ph_with(4.01, NOON - 20 * MINUTE, NOON + MINUTE), days=days)
     assert "ph" not in jumped.latest
     assert "being calibrated?" in jumped.why_none("ph")

@@ -15,9 +15,9 @@ from tests.derive.pieces import NOON
 @pytest.mark.parametrize(
     ("minutes", "flags", "said"),
     [
-        (59.5, Flag.STUCK, "ph sensor s reports, but its readings are stuck"),
-        (60.0, Flag.STUCK, "ph sensor s has given no usable reading"),
-        (59.5, Flag.NONE, "ph sensor s has given no usable reading"),
+        (59.5, Flag.STUCK, "pH sensor s reports, but its readings are stuck"),
+        (60.0, Flag.STUCK, "pH sensor s has given no usable reading"),
+        (59.5, Flag.NONE, "pH sensor s has given no usable reading"),
     ],
 )
 def test_a_sensor_reports_while_its_last_reading_is_less_than_an_hour_old(
@@ -29,9 +29,9 @@ def test_a_sensor_reports_while_its_last_reading_is_less_than_an_hour_old(
 
 
 def test_what_was_never_there_and_what_has_stopped() -> None:
-    assert why_no_reading("ph", None, None, NOON) == "no ph sensor has ever reported"
+    assert why_no_reading("ph", None, None, NOON) == "no pH sensor has ever reported"
     last = Reading("reed", "ph", "s", to_us(NOON - timedelta(hours=3)), 6.6)
     info = SeriesInfo(SeriesKey("reed", "ph", "s"), last)
     assert why_no_reading("ph", info, last, NOON) == (
-        "ph sensor s gave its last usable reading 3.0 h ago"
+        "pH sensor s gave its last usable reading 3.0 h ago"
     )

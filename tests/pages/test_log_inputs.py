@@ -3,6 +3,7 @@
 import pytest
 
 from service.errors import InvalidInputError
+from service.pages.log.calibration import point_inputs
 from service.pages.log.fields import AMOUNT, data_of, input_at, inputs_of
 from service.pages.log.form import log_form
 from service.registry.fields.log import KINDS
@@ -23,7 +24,9 @@ TANK = Tank(
 def test_every_field_of_a_kind_is_asked_for_once(kind):
     schema = KINDS[kind]
     asked = [name for one in inputs_of(kind, TANK) for name in dict.fromkeys(one.fields.values())]
-    expected = schema.load_fields if schema.asked is None else schema.asked
+    expected = list(schema.load_fields if schema.asked is None else schema.asked)
+    if kind is LogKind.CALIBRATION:  # and what its points are made of
+        expected += [one.name for one in point_inputs()]
     assert sorted(asked) == sorted(expected)
 
 
@@ -43,6 +46,32 @@ def test_every_field_of_a_kind_is_asked_for_once(kind):
         ("trim", {"fraction": "40", "height": "12"}, {"fraction": 0.4, "height_cm": 12.0}),
         ("stocking", {"species": "x", "count": "-2"}, {"species": "x", "count": -2}),
         ("calibration", {"quantity": "ph"}, {"quantity": "ph"}),
+        (
+            "calibration",
+            {"quantity": "ph", "first_true": "7", "first_shown": "6,95"},
+            {"quantity": "ph", "points": [{"reading": 6.95, "reference": 7.0}]},
+        ),
+        (
+            "calibration",
+            {
+                "quantity": "ph",
+                "sensor": "glass-1",
+                "first_true": "7",
+                "first_shown": "2.1",
+                "first_shown_unit": "mV",
+                "second_true": "4.01",
+                "second_shown": "178.9",
+                "buffers_temperature": "22",
+            },
+            {
+                "quantity": "ph",
+                "sensor": "glass-1",
+                "points": [
+                    {"ph": 7.0, "millivolts": 2.1, "temperature_c": 22.0},
+                    {"ph": 4.01, "millivolts": 178.9, "temperature_c": 22.0},
+                ],
+            },
+        ),
         ("observation", {}, {}),
     ],
 )
@@ -61,11 +90,13 @@ def test_what_was_written_becomes_stored_data(kind, given, data):
         ("water-change", {AMOUNT: "much"}, AMOUNT, "'much'; allowed: a number such as 4"),
         ("water-change", {AMOUNT: "500", "amount_unit": "L"}, AMOUNT, "to the net volume, 120 L"),
         ("water-change", {AMOUNT: "5", "amount_unit": "t"}, AMOUNT, "'t'; allowed: %, L, gal"),
-        ("water-change", {}, AMOUNT, "How much was changed is null; allowed: this or volume"),
+        ("water-change", {}, AMOUNT, "How much was changed is missing; allowed: this or volume"),
         ("kh-test", {"kh": "1.5", "kh_unit": "g"}, "kh", "'g'; allowed: dKH, meq/L, mmol/L, °fH"),
         ("kh-test", {"kh": "200"}, "kh", "'200 dKH'; allowed: from 0 to 20 meq/L (56.1 dKH)"),
         ("stocking", {"species": "Danio rerio", "count": "0"}, "count", "How many is 0; allowed"),
         ("stocking", {"count": "2"}, "species", "is missing"),
+        ("calibration", {"first_true": "7"}, "first_shown", "in the first is missing; allowed"),
+        ("calibration", {"first_true": "seven", "first_shown": "7"}, "first_true", "'seven'"),
     ],
 )
 def test_a_fault_is_shown_at_its_input_with_the_words_of_its_label(kind, given, name, says):
@@ -88,5 +119,5 @@ def test_plans_and_stock_of_the_tank_are_suggested():
     assert starts[LogKind.WATER_CHANGE][AMOUNT] == ("35", ())
     assert starts[LogKind.DOSE]["name"] == ("micro", ("micro",))
     assert starts[LogKind.STOCKING]["species"][1] == ("Tanichthys albonubes",)
-    assert starts[LogKind.CALIBRATION]["sensor"] == ("main", ("glass-1",))
+    assert starts[LogKind.CALIBRATION]["sensor"] == ("glass-1", ("glass-1",))
     assert input_at(inputs_of(LogKind.DOSE, TANK), "/data/mass/value").name == AMOUNT

@@ -114,7 +114,7 @@ def test_impossible_dimensions_are_named(dimensions, pointer):
             "/photoperiod/lights_on",
             "local time of day",
         ),
-        ({"photoperiod": PhotoperiodPlan(gas_on=time(8))}, "/photoperiod/gas_off", "null"),
+        ({"photoperiod": PhotoperiodPlan(gas_on=time(8))}, "/photoperiod/gas_off", "missing"),
         (
             {"photoperiod": PhotoperiodPlan(gas_on=time(8), gas_off=time(8))},
             "/photoperiod/gas_off",
@@ -214,6 +214,8 @@ GOOD_DATA = {
     LogKind.MEDICATION: [{"name": "invented remedy"}, {"name": "invented remedy", "ml": 5.0}],
     LogKind.BUFFER: [{"g": 3.5, "salt": "KHCO3"}],
     LogKind.CYLINDER: [{"g": 2000.0}],
+    LogKind.PROBE_OUT: [{}, {"quantity": "ph", "sensor": "main", "minutes": 30}],
+    LogKind.PROBE_BACK: [{}, {"quantity": "temperature"}],
     LogKind.OBSERVATION: [{"dead": 1}],
 }
 

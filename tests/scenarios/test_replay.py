@@ -174,7 +174,7 @@ def test_every_sentence_is_whole_and_plain() -> None:
 
 
 NEEDS_CAUTION = {
-    "GAS": r"needle valve|[Cc]lose the CO2 cylinder|gas come on|gas to come on|cylinder",
+    "GAS": r"needle valve|CO2 to come on|cylinder",
     "MAINS": r"heater|[Dd]im the lamp|[Ss]witch|[Tt]imer|[Ff]ilter |plug"
     r"|air stone|sponge|[Cc]ut back|Change \d",
     "NEW_WATER": r"[Cc]hang(?:e|ing) [\d.]+ L|tap water",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import math
+from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -20,7 +21,7 @@ from service.store.transfer import importer
 from service.store.transfer.copy import copy, thinned, verify
 from service.store.transfer.csv_rows import CsvMapping, ValueColumn, column_of_text
 from service.store.transfer.export import chunks, write_csv, write_lines, write_parquet
-from service.store.transfer.importer import import_csv
+from service.store.transfer.importer import ImportReport, import_csv
 from service.store.transfer.times import TimeReader, zone_of
 from service.times import to_us
 from tests.servers import HOST
@@ -211,7 +212,7 @@ class TestImport:
             ("", CsvMapping(TANK), "file is .*; allowed: a CSV file with a header line"),
             ("a,b\n", CsvMapping(TANK), "time is .*; allowed: a column time or timestamp"),
             ("time,b\n", CsvMapping(TANK), "column is .*; allowed: at least one named like a q"),
-            ("time,ph\n", CsvMapping(), "tank is null; allowed: the tank"),
+            ("time,ph\n", CsvMapping(), "tank is missing; allowed: the tank"),
             ("time,quantity,value\n", CsvMapping(), "column is 'tank'; allowed: one of time, q"),
             (
                 "time,b\n",
@@ -341,7 +342,7 @@ class TestExport:
             f"{influxdb.url}/write",
             params={"db": "lines", "precision": "ns"},
             data=out.getvalue().encode(),
-            timeout=30,
+            timeout=60,
         )
         assert answer.status_code == 204
         for key in keys:
@@ -440,3 +441,14 @@ class TestCopy:
         assert verify(store, target, key, start_us=T0 + DAY, end_us=end).same
         assert not verify(store, target, key).same
         target.close()
+
+
+def test_flags_that_change_across_batches_are_counted_once() -> None:
+    first, second = (Reading("reed", "ph", "main", time_us, 7.0) for time_us in (1, 2))
+    report = ImportReport()
+    report.count_flags([first], [replace(first, flags=Flag.LATE)])
+    # known only with the next batch: it was a spike
+    report.count_flags([second], [second, replace(first, flags=Flag.LATE | Flag.SPIKE)])
+    assert report.flagged == {"late": 1, "spike": 1}
+    report.count_flags([], [replace(first, flags=Flag.LATE)])
+    assert report.flagged == {"late": 1, "spike": 0}

@@ -1,4 +1,4 @@
-"""Flags a reading: by its plausible range, its lateness, and the readings before it."""
+"""Flags a reading: by its plausible range, its lateness, and the readings around it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _NONE: Sequence[Reading] = ()
 
 
 class Judged(NamedTuple):
-    """A reading with its flags, and earlier readings whose flag is removed."""
+    """A reading with its flags, and earlier readings whose flags are others now."""
 
     reading: Reading
     corrected: Sequence[Reading]
@@ -38,32 +38,29 @@ def judge(series: SeriesState, reading: Reading, late: bool) -> Judged:
         flags |= _IMPLAUSIBLE
     if late:
         flags |= _LATE
-    corrected = _NONE
-    if not flags & _NOT_USABLE and time_us > series.last_us:
-        flags, corrected = _in_order(series, reading, flags)
     if flags != before:
         reading = replace(reading, flags=Flag(flags))
+    if flags & _NOT_USABLE or time_us <= series.last_us:
+        return Judged(reading, _NONE)
+    doubts, corrected = _in_order(series, reading)
+    if doubts:
+        reading = replace(reading, flags=Flag(flags | doubts))
     return Judged(reading, corrected)
 
 
-def _in_order(series: SeriesState, reading: Reading, flags: int) -> tuple[int, Sequence[Reading]]:
-    """Judge a reading by those before it."""
+def _in_order(series: SeriesState, reading: Reading) -> tuple[int, Sequence[Reading]]:
+    """Judge a reading by those before it, and those before it by this one."""
     value, time_us = reading.value, reading.time_us
     elapsed_us, series.last_us = time_us - series.last_us, time_us
-    spike = series.spike
     corrected = _NONE
-    if spike is not None:
+    if series.outliers is not None:
         if elapsed_us > SILENCE_US:
-            spike.forget()
-        if spike.is_suspect(value, elapsed_us):
-            confirmed = spike.suspect(replace(reading, flags=Flag(flags)))
-            if not confirmed:
-                return flags | _SPIKE, corrected
-            corrected = confirmed[:-1]
-        else:
-            spike.accept(value)
+            series.outliers.forget()
+        spike, corrected = series.outliers.add(reading, elapsed_us, series.stuck.resolution)
+        if spike:
+            return _SPIKE, corrected
     if series.stuck.is_stuck(value, time_us):
-        return flags | _STUCK, corrected
+        return _STUCK, corrected
     if series.agreement is not None and series.agreement.disagrees(reading.sensor, value, time_us):
-        flags |= _DISAGREES
-    return flags, corrected
+        return _DISAGREES, corrected
+    return 0, corrected

@@ -20,7 +20,7 @@ from service.advice.engine.lifecycle import (
 from service.advice.engine.recommendation import Finding, Recommendation, most_urgent_first
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
 from service.derive.models import TankView
-from service.errors import ConflictError, InvalidInputError
+from service.errors import LEFT_OUT, ConflictError, InvalidInputError
 from service.registry.audit import Action, AuditedWrite
 from service.registry.documents import from_document, to_document
 from service.registry.recommendations import ACTIVE_STATES, State, StoredRecommendation
@@ -177,7 +177,7 @@ class Ledger:
             raise InvalidInputError.of_field("state", state.value, allowed)
         if state is State.SNOOZED and (until is None or until <= now):
             raise InvalidInputError.of_field(
-                "until", None if until is None else until.isoformat(), "a moment in the future"
+                "until", LEFT_OUT if until is None else until.isoformat(), "a moment in the future"
             )
         write = AuditedWrite(_MARKING[state], f"recommendations/{id}")
         with self._registry.session(writes=write) as session:

@@ -15,8 +15,13 @@ from service.advice.engine.change_events import LedgerChange
 from service.advice.engine.integration import Integration
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Finding
-from service.advice.engine.unreadable import LASTING, readings_unavailable
+from service.advice.engine.storage_faults import (
+    LASTING,
+    readings_unavailable,
+    readings_waiting,
+)
 from service.clock import Clock, SystemClock
+from service.derive.drift_cache import MorningDrifts
 from service.derive.models import TankView
 from service.derive.view_cache import ViewCache
 from service.errors import (
@@ -57,6 +62,7 @@ class Scheduler:
         integrations: Iterable[Integration] = (),
         *,
         keep_audit: timedelta | None = None,
+        drifts: MorningDrifts | None = None,
     ) -> None:
         """Prepare; ``run`` begins.
 
@@ -64,6 +70,7 @@ class Scheduler:
             every_s: machine seconds from one evaluation to the next.
             keep_audit: age, by the machine's clock, at which records of the audit are deleted;
                 None: never.
+            drifts: where the drifts of pH probes that are found are left for others to read.
         """
         self._registry = registry
         self._store = store
@@ -78,7 +85,8 @@ class Scheduler:
         self._failed: list[str] = []
         self._evaluated: str | None = None
         self._unreadable_since: datetime | None = None
-        self._views = ViewCache(registry, store)
+        self._waiting: list[Finding] = []
+        self._views = ViewCache(registry, store, drifts)
 
     def run(self, stop: threading.Event) -> None:
         """Evaluate until ``stop`` is set; what goes wrong is logged and does not end it."""
@@ -110,6 +118,7 @@ class Scheduler:
         self._views.begin()
         self._retain_only(frozenset(tank.id for tank in tanks))
         absences = self._registry.absences()
+        self._waiting = readings_waiting(self._registry.statuses(), now)
         for first in range(0, len(tanks), TANKS_AT_ONCE):
             some = tanks[first : first + TANKS_AT_ONCE]
             changes |= self._evaluate(some, absences, now, failed)
@@ -125,7 +134,8 @@ class Scheduler:
         for tank in tanks:
             try:
                 view = self._views.view(tank, now)
-                evaluated.append((view, evaluate(view, active[tank.id], absences)))
+                findings = evaluate(view, active[tank.id], absences)
+                evaluated.append((view, [*findings, *self._waiting]))
             except NotFoundError:
                 continue  # deleted since the list was read
             except LittoralError:

@@ -8,8 +8,10 @@ from datetime import date, datetime, time, timedelta
 from typing import Final
 
 from service.advice.care_log import (
+    dosed_since,
     last_full_change,
     parts_done,
+    planned_amount,
     remaining,
     work_without_change,
 )
@@ -19,7 +21,8 @@ from service.advice.engine.recommendation import Amount, Instruction
 from service.advice.engine.rule import Case
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import dose
-from service.advice.rules.nutrients.due import dosed_since, planned_amount, rate_text
+from service.advice.rules.nutrients.due import rate_text
+from service.advice.rules.nutrients.need import left_out, needs_of
 from service.advice.rules.upkeep.cylinder import cylinder_of
 from service.advice.rules.upkeep.routine_work import (
     CALIBRATION,
@@ -158,7 +161,8 @@ def _open_doses(case: Case, start: datetime) -> Iterator[Task]:
         return
     window = timedelta(days=case.limit("dose_window_days"))
     for planned in case.tank.doses:
-        if dosed_since(case, planned, change) is None and start < change.time + window:
+        due = dosed_since(case, planned, change) is None and start < change.time + window
+        if due and not left_out(needs_of(case, planned)):
             yield _dose(case, planned.name, first_day(case, start, EVENING))
 
 
@@ -209,9 +213,8 @@ def _trim(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
     )
     yield task(
         case, at, "trim-due", "Stems will be near the surface",
-        "It can wait for the owner for a week or two. If they lie on the surface and shade "
-        f"the rest, cut them to about {case.limit('stem_height_cm'):.0f} cm and take the cuttings "
-        "out.",
+        "It can wait a week or two. If they lie on the surface and shade the rest, cut them to "
+        f"about {case.limit('stem_height_cm'):.0f} cm and take the cuttings out.",
         (Hazard.MAINS, Hazard.STOPPED), who=Who.PRACTITIONER,
     )  # fmt: skip
 
@@ -224,9 +227,9 @@ def _cylinder(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
     yield task(
         case, at, "cylinder-low", "The CO2 cylinder will soon be empty",
         f"By its use it is empty about {cylinder.empty_at:%d %b}. If you have been shown how, put "
-        "the full one on; if not, close the valve and let the tank go without gas: plants stand "
+        "the full one on; if not, close the cylinder and leave the tank without CO2: plants bear "
         "that for weeks.",
-        (Hazard.CO2,), amounts=(Amount("gas per day", cylinder.g_per_day, "g"),),
+        (Hazard.CO2,), amounts=(Amount("CO2 per day", cylinder.g_per_day, "g"),),
         who=Who.PRACTITIONER,
     )  # fmt: skip
 
@@ -240,8 +243,22 @@ def _daily_checks(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
             at,
             DAILY_CHECK,
             "Look at the tank",
-            "Animals all there and calm; temperature in range; lamp on at its hour; filter "
-            "running; nothing rotting. Feed as written down, not more.",
+            _look(case),
             (Hazard.ANIMALS,) if case.tank.livestock else (),
         )
         day += timedelta(days=1)
+
+
+def _look(case: Case) -> str:
+    """What to see each day, with the tank's own numbers; only what it has."""
+    plan, found = case.tank.photoperiod, case.view.temperature.tolerable
+    seen = ["Filter running", "nothing rotting"]
+    if plan.hours > 0:
+        seen.insert(1, f"lamp on from {plan.lights_on:%H:%M} for {plan.hours:g} h")
+    if found.low_c is not None and found.high_c is not None:
+        seen.insert(0, f"Temperature {found.low_c:g} to {found.high_c:g} °C")
+    if case.tank.livestock:
+        seen.insert(0, "Animals all there and calm")
+    first, *rest = seen
+    looks = "; ".join([first, *(f"{one[0].lower()}{one[1:]}" for one in rest)])
+    return f"{looks}." + (" Feed as written down, not more." if case.tank.livestock else "")

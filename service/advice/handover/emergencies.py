@@ -64,7 +64,7 @@ def _distress(case: Case) -> str:
     """What animals in distress look like, told apart from fishes that take air."""
     breathers = case.view.tolerance.air_breathers
     usual = " and stay there" if breathers else ""
-    return f"animals gasp at the surface{usual}, or lie on the bottom"
+    return f"animals gasp at the surface{usual}, or lie on their sides"
 
 
 def _temperature(case: Case) -> Iterator[Emergency]:
@@ -110,7 +110,7 @@ def _gas(case: Case) -> Iterator[Emergency]:
         )
     yield _emergency(
         case,
-        "the CO2 cylinder is to be closed",
+        "how to close the CO2 cylinder",
         f"{capitalised(way_to_close(case.tank))}. Nothing else on it is to be turned.",
         (Hazard.CO2,),
     )

@@ -12,7 +12,12 @@ import numpy as np
 from service.advice.care_log import newest
 from service.advice.contact import contact_during
 from service.advice.engine.instruction import NumberedCautions
-from service.advice.engine.recommendation import Instruction, Recommendation, Severity
+from service.advice.engine.recommendation import (
+    Finding,
+    Instruction,
+    Recommendation,
+    Severity,
+)
 from service.advice.engine.rule import Case
 from service.advice.engine.work import Who
 from service.advice.handover.care_plan import Task, tasks_between
@@ -134,7 +139,9 @@ def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation
     shown = tuple(
         replace(one, finding=replace(one.finding, keeper_action=""))
         for one in open_ones
-        if one.finding.who is Who.ANYONE and (one.finding.code, one.finding.subject) not in asked
+        if one.finding.who is Who.ANYONE
+        and (one.finding.code, one.finding.subject) not in asked
+        and not is_remark(one.finding)
     )
     return TankSheet(
         tank=view.tank.id,
@@ -150,6 +157,11 @@ def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation
         contact=contact_during(absence, view.tank),
         notes=view.tank.notes,
     )
+
+
+def is_remark(finding: Finding) -> bool:
+    """Whether it asks for nothing: information that moves no lever and leaves no entry."""
+    return finding.severity is Severity.INFO and not finding.moves and finding.log is None
 
 
 def waiting(open_ones: Sequence[Recommendation], planned: Sequence[Task]) -> list[Instruction]:
@@ -169,30 +181,33 @@ def waiting(open_ones: Sequence[Recommendation], planned: Sequence[Task]) -> lis
 
 
 def water_line(view: TankView) -> str:
-    """The water now, or why it is not known."""
+    """The water now, or why it is not known: ``Water: 24.0 °C (range 22 to 28). CO2: …``."""
     parts = []
-    reading = view.temperature.reading
-    if reading is not None and view.temperature.rate_k_h is not None:
-        parts.append(f"{reading.value:.1f} °C")
-    elif view.temperature.reasons:
-        parts.append(f"temperature unknown ({view.temperature.reasons[0]})")
+    now = view.temperature
+    if now.reading is not None and now.rate_k_h is not None:
+        low, high = now.tolerable.low_c, now.tolerable.high_c
+        known = low is not None and high is not None
+        within = f" (range {low:g} to {high:g})" if known else ""
+        parts.append(f"Water: {now.reading.value:.1f} °C{within}")
+    elif now.reasons:
+        parts.append(f"Temperature not known: {now.reasons[0]}")
     co2 = view.co2
     if co2.co2 is not None:
         parts.append(
-            f"CO2 {co2.co2.value:.0f} mg/L ({co2.co2.low:.0f} to {co2.co2.high:.0f}), target "
-            f"{co2.target_low_mg_l:.0f} to {co2.target_high_mg_l:.0f}: {co2.state.value}"
+            f"CO2: {co2.co2.value:.0f} mg/L (likely {co2.co2.low:.0f} to {co2.co2.high:.0f}; "
+            f"target {co2.target_low_mg_l:.0f} to {co2.target_high_mg_l:.0f} while the lamp is on)"
         )
     elif view.tank.co2_injected:
-        parts.append(f"CO2 unknown ({co2.reasons[0] if co2.reasons else 'no reading'})")
+        parts.append(f"CO2 not known: {co2.reasons[0] if co2.reasons else 'no reading'}")
     if view.light is not None and view.light.lit is not None:
-        parts.append("lamp on" if view.light.lit else "lamp off")
-    return "; ".join(parts)
+        parts.append("Lamp on" if view.light.lit else "Lamp off")
+    return "".join(f"{part}. " for part in parts).strip()
 
 
 def open_line(open_ones: Sequence[Recommendation]) -> str:
     """What is to be done, in one line."""
     if not open_ones:
-        return "Nothing to do now beside what is planned."
+        return "Nothing to do now besides what is planned."
     grave = [one for one in open_ones if one.finding.severity >= Severity.WARNING]
     shown = [one.finding.title for one in (grave or list(open_ones))[:3]]
     more = len(open_ones) - len(shown)

@@ -70,8 +70,8 @@ _PROBLEM_SCHEMA: Final[dict[str, Any]] = {
 _BEARER: Final[dict[str, Any]] = {
     "type": "http",
     "scheme": "bearer",
-    "description": "A token made by `littoral token create`. A service without any token lets in "
-    "whoever is on its own machine.",
+    "description": "A token made by `littoral token create`. A service without any token answers "
+    "its own machine alone.",
 }
 
 

@@ -45,14 +45,14 @@ def refuse_other_machines(asked: Request, http: HttpConfig) -> None:
         )
     if not _is_loopback(asked.remote_addr or ""):
         raise UnauthorizedError(
-            "no token is set up, so only this machine is let in; make one there with: "
+            "no token is set up, so only this machine may use the service; make one there with: "
             "littoral token create NAME --scope read"
         )
     trace = _trace_of_proxy(asked)
     if trace:
         raise ForbiddenError(
             f"a proxy passed the request on ({trace}), and no token is set up, so only requests "
-            f"straight from this machine are let in; {_WAY_OUT}"
+            f"straight from this machine are accepted; {_WAY_OUT}"
         )
     _refuse_other_names(asked, http)
 

@@ -14,14 +14,17 @@ from service.api.http.faults import invalid_option
 from service.api.http.pagination import USUAL, PageSchema, next_address, span_of
 from service.api.http.path_parameters import TANK
 from service.api.resources.readings.query import checked_step
+from service.derive.co2.crosscheck import co2_check_of
 from service.derive.co2.current import co2_now
+from service.derive.co2.gas_use import g_per_day
 from service.derive.co2.series import co2_series, inner_step_us, mean_over
 from service.derive.co2.target import target_of
+from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.loader import CO2_QUANTITIES, load, load_span
-from service.derive.models import Array, Co2Series, Co2State, Quality
+from service.derive.models import Array, Co2Check, Co2Series, Co2State, Quality
 from service.schemas.answers import AnswerSchema, Part, Rows, With
 from service.schemas.base import Items, Nested
-from service.schemas.fields import Choice, Number, Text
+from service.schemas.fields import Choice, Number, Text, YesNo
 from service.schemas.quantities import Measure
 from service.schemas.ranges import Estimated, Range
 from service.schemas.readings import REASONS, AlkalinityInputSchema, InputSchema, ReadingTime
@@ -43,6 +46,30 @@ class TankCo2InputsSchema(AnswerSchema):
     ph = Nested(InputSchema, allow_none=True)
     kh = Nested(AlkalinityInputSchema, allow_none=True)
     temperature = Nested(InputSchema, allow_none=True)
+
+
+class MethodSchema(AnswerSchema):
+    """CO2 by one method."""
+
+    method = Text()
+    co2 = Estimated("mg/L")
+
+
+class WeighedCo2Schema(AnswerSchema):
+    """Independent estimates of CO2, weighed into one."""
+
+    co2 = Estimated(
+        "mg/L",
+        "All estimates together; where they disagree its interval covers all of them.",
+        attribute="weighed",
+    )
+    agree = YesNo("Whether they differ by no more than chance.")
+    methods = Items(MethodSchema, "Each estimate, that by pH and KH first.")
+    narrow_by = Text(
+        "What would narrow the interval most, and to what; null where nothing does by much.",
+        allow_none=True,
+    )
+    reasons = Items(Text(longest=1000), REASONS)
 
 
 class TankCo2Schema(AnswerSchema):
@@ -68,6 +95,12 @@ class TankCo2Schema(AnswerSchema):
         "What the plants want, its upper end no higher than the animals are comfortable with; for "
         "`co2`, not for `rule_of_thumb`.",
         ends=("target_low_mg_l", "target_high_mg_l"),
+    )
+    weighed = Nested(
+        WeighedCo2Schema,
+        "With an aerated sample and with gas use, as far as the log has them; null when CO2 is "
+        "unknown.",
+        allow_none=True,
     )
     state = Choice("Where the value lies.", words=list(Co2State))
     quality = Choice("How far it can be trusted.", words=list(Quality))
@@ -111,11 +144,28 @@ def co2(tank: str) -> With:
 
     A missing or doubtful sensor gives the state `unknown` and the reasons, never a number.
     """
-    context = current()
-    found = co2_now(
-        load(context.registry.tank(tank), context.registry, context.store, now(), days=0)
+    context, moment = current(), now()
+    found = context.registry.tank(tank)
+    inputs = load(found, context.registry, context.store, moment, days=0)
+    co2_of_tank = co2_now(inputs, drift=context.drifts.known(inputs))
+    gas = None
+    if co2_of_tank.co2 is not None and g_per_day(inputs.log) is not None:
+        fitted = load(found, context.registry, context.store, moment, days=FIT_DAYS)
+        gas = gas_exchange(fitted)
+    check = co2_check_of(found, inputs.log, co2_of_tank, moment, gas)
+    return With(co2_of_tank, tank=tank, weighed=None if check is None else _weighed(check))
+
+
+def _weighed(check: Co2Check) -> With:
+    reasons = [one for one in (check.reason, check.why_no_sample) if one]
+    if not check.agree and not check.reason:
+        reasons.append("the estimates disagree: one of their inputs is wrong")
+    return With(
+        check,
+        methods=[{"method": name, "co2": value} for name, value in check.methods],
+        narrow_by=None if check.narrowing is None else check.narrowing.sentence,
+        reasons=reasons,
     )
-    return With(found, tank=tank)
 
 
 @blueprint.at("/series", "GET", parameters=TANK)

@@ -1,61 +1,152 @@
-"""How far a pH probe may have drifted since it was last calibrated."""
+"""How far a pH probe may have drifted since it was calibrated, by its age and its own history."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
 from service.derive.models import Array
-from service.derive.sensor_choice import US_PER_MINUTE
 from service.derive.thresholds import derived_limit
+from service.errors import InvalidInputError
+from service.registry.calibration import (
+    DEFAULT_TEMPERATURE_C,
+    Calibration,
+    read_calibration,
+)
 from service.registry.models import LogEntry, LogKind, Tank
+from service.science.sensors.ph_electrode import (
+    DRIFT_PH_PER_30_DAYS,
+    FRESH_SD_PH,
+    calibration_sd_ph,
+)
+from service.science.sensors.recalibration import drift_from_gaps
 from service.times import to_us
 
-DAYS_PER_MONTH = 30.0
-NEVER_CALIBRATED_MONTHS = 2.0
+NEVER_CALIBRATED_DAYS: Final = 60.0
 """An electrode without a calibration in the log is taken to be this old in its drift."""
 
+LEAST_DAYS: Final = 1.0
+"""Two calibrations nearer in time are one that was repeated. Our choice."""
 
-def calibration_age_days(log: Sequence[LogEntry], quantity: str, now: datetime) -> float | None:
-    """Days since the newest calibration of a quantity's sensor in the log; None if there is none.
+OPERATING_PH: Final = 7.0
+"""Where two calibrations are compared that have no buffers: near the water of a tank."""
 
-    An entry that names no quantity counts for pH, the probe that people calibrate.
+US_PER_DAY: Final = 86_400e6
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeDoubt:
+    """Something that contradicts a pH probe.
+
+    Attributes:
+        reason: a sentence.
+        sd_ph: what that adds to the standard deviation of pH.
     """
-    times = [
-        entry.time
-        for entry in log
-        if entry.kind == LogKind.CALIBRATION
-        and entry.data.get("quantity", "ph") == quantity
-        and entry.time <= now
-    ]
-    return (now - max(times)).total_seconds() / 86_400 if times else None
+
+    reason: str
+    sd_ph: float
 
 
-def calibration_sd_ph(tank: Tank, age_days: float | None) -> float:
-    """Standard deviation of the electrode's calibration at its age, pH."""
-    months = NEVER_CALIBRATED_MONTHS if age_days is None else age_days / DAYS_PER_MONTH
-    drift = derived_limit(tank, "ph_drift_per_month") * months
-    return float(np.hypot(derived_limit(tank, "ph_calibration_sd"), drift))
+@dataclass(frozen=True, slots=True)
+class ProbeHistory:
+    """The calibrations of a pH probe in the log, and what they say of its drift.
+
+    Attributes:
+        calibrated_us: when it was calibrated, oldest first.
+        drift_ph_per_30_days: standard deviation of its drift in 30 days.
+        fresh_sd_ph: standard deviation of a fresh calibration.
+        recalibrations: so many found by how much it was off; they are part of the drift.
+    """
+
+    calibrated_us: tuple[int, ...] = ()
+    drift_ph_per_30_days: float = DRIFT_PH_PER_30_DAYS
+    fresh_sd_ph: float = FRESH_SD_PH
+    recalibrations: int = 0
+
+    def age_days(self, now: datetime) -> float | None:
+        """Days since the newest calibration; None if there is none."""
+        before = [time_us for time_us in self.calibrated_us if time_us <= to_us(now)]
+        return (to_us(now) - max(before)) / US_PER_DAY if before else None
+
+    def sd_ph(self, time_us: npt.NDArray[np.int64]) -> Array:
+        """Standard deviation of the calibration in force at each moment, pH."""
+        days = np.full(time_us.shape, NEVER_CALIBRATED_DAYS)
+        if self.calibrated_us:
+            calibrated = np.array(self.calibrated_us, dtype=np.int64)
+            index = np.searchsorted(calibrated, time_us, side="right") - 1
+            known = index >= 0
+            age_us = time_us - calibrated[np.maximum(index, 0)]
+            days[known] = age_us[known] / US_PER_DAY
+        return calibration_sd_ph(
+            days,
+            fresh_sd_ph=self.fresh_sd_ph,
+            drift_ph_per_30_days=self.drift_ph_per_30_days,
+        )
+
+    def sd_ph_at(self, now: datetime) -> float:
+        """Standard deviation of the calibration in force at one moment, pH."""
+        return float(self.sd_ph(np.array([to_us(now)], dtype=np.int64))[0])
 
 
-def calibration_sd_at(tank: Tank, log: Sequence[LogEntry], time_us: npt.NDArray[np.int64]) -> Array:
-    """Standard deviation of the electrode's calibration at each moment, pH."""
-    calibrated = np.array(
-        sorted(
-            to_us(entry.time)
-            for entry in log
-            if entry.kind == LogKind.CALIBRATION and entry.data.get("quantity", "ph") == "ph"
-        ),
-        dtype=np.int64,
+def probe_history(tank: Tank, log: Sequence[LogEntry], sensor: str | None = None) -> ProbeHistory:
+    """The history of a pH probe.
+
+    Args:
+        log: entries in any order. One that names no quantity counts for pH, the probe that people
+            calibrate, and one that names no sensor for any.
+        sensor: None for any.
+    """
+    mine = sorted(
+        (one for one in log if _is_of(one, sensor)), key=lambda one: (one.time, one.id or 0)
     )
-    months = np.full(time_us.shape, NEVER_CALIBRATED_MONTHS)
-    if calibrated.size:
-        index = np.searchsorted(calibrated, time_us, side="right") - 1
-        age_us = time_us - calibrated[np.maximum(index, 0)]
-        known = index >= 0
-        months[known] = age_us[known] / (US_PER_MINUTE * 1440 * DAYS_PER_MONTH)
-    drift = derived_limit(tank, "ph_drift_per_month") * months
-    return np.asarray(np.hypot(derived_limit(tank, "ph_calibration_sd"), drift))
+    fresh = derived_limit(tank, "ph_calibration_sd")
+    drift = derived_limit(tank, "ph_drift_per_month")
+    gaps = list(_gaps(mine))
+    if gaps and "ph_drift_per_month" not in tank.thresholds:
+        days, off = zip(*gaps, strict=True)
+        drift = drift_from_gaps(days, off, prior_ph_per_30_days=drift, fresh_sd_ph=fresh)
+    times = tuple(to_us(one.time) for one in mine)
+    return ProbeHistory(times, drift, fresh, len(gaps))
+
+
+def _is_of(entry: LogEntry, sensor: str | None) -> bool:
+    if entry.kind != LogKind.CALIBRATION or entry.data.get("quantity", "ph") != "ph":
+        return False
+    named = entry.data.get("sensor")
+    return sensor is None or named is None or str(named).lower() == sensor
+
+
+def _gaps(entries: Sequence[LogEntry]) -> Iterator[tuple[float, float]]:
+    """Days between calibrations that follow each other, and how far the probe was off by then."""
+    before: tuple[int, Calibration] | None = None
+    for entry in entries:
+        time_us = to_us(entry.time)
+        try:
+            found = read_calibration(entry.data, time_us)[2]
+        except InvalidInputError:  # written before entries were checked; the ingester logs it
+            continue
+        if not {"points", "offset", "factor"} & entry.data.keys():
+            before = None  # the device was set itself: nobody knows what it was before
+            continue
+        if before is not None and before[1].raw == found.raw:
+            days = (time_us - before[0]) / US_PER_DAY
+            if days >= LEAST_DAYS:
+                yield days, _gap_ph(before[1], found, entry.data)
+        before = time_us, found
+
+
+def _gap_ph(before: Calibration, after: Calibration, data: Mapping[str, Any]) -> float:
+    """What the probe read too high, by the calibration before, in the buffers of this one."""
+    numbers: list[tuple[float, float | None]] = [(OPERATING_PH, None)]
+    if "points" in data:
+        key = "millivolts" if after.raw == "mV" else "reading"
+        numbers = [
+            (float(one[key]), float(one.get("temperature_c", DEFAULT_TEMPERATURE_C)))
+            for one in data["points"]
+        ]
+    return float(np.mean([before.curve(*one) - after.curve(*one) for one in numbers]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -16,8 +17,10 @@ from service.derive.co2.beside_carbonate import (
     carbonate_part,
 )
 from service.derive.co2.bound import most_co2_mg_l
-from service.derive.co2.calibration import calibration_age_days, calibration_sd_ph
-from service.derive.co2.series import CONDUCTIVITY_VALID_MIN
+from service.derive.co2.calibration import ProbeDoubt, ProbeHistory, probe_history
+from service.derive.co2.mornings import drift_doubt
+from service.derive.co2.second_probe import contradiction
+from service.derive.co2.series import CONDUCTIVITY_VALID_MIN, liquid_c
 from service.derive.co2.target import Target, state_of, target_of
 from service.derive.inputs import Inputs
 from service.derive.models import Alkalinity, Co2Now, Co2State, EstimatedValue, Quality
@@ -32,6 +35,7 @@ from service.science.carbonate.co2 import (
     estimate_co2,
 )
 from service.science.carbonate.kh_test import MeasuredAlkalinity
+from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.science.water.hardness import dkh_from_meq_l
 from service.store.model import Reading
 from service.times import from_us, to_us
@@ -39,11 +43,14 @@ from service.times import from_us, to_us
 METHOD = "carbonate balance from pH and alkalinity (Plummer & Busenberg 1982)"
 
 
-def co2_now(inputs: Inputs, target: Target | None = None) -> Co2Now:
+def co2_now(
+    inputs: Inputs, target: Target | None = None, drift: ElectrodeDrift | None = None
+) -> Co2Now:
     """CO2 at ``now`` of the inputs.
 
     Args:
         target: what to judge it by; None for that of the tank.
+        drift: of the pH probe by the tank's mornings, where it is known.
     """
     tank, now = inputs.tank, inputs.now
     if target is None:
@@ -51,6 +58,8 @@ def co2_now(inputs: Inputs, target: Target | None = None) -> Co2Now:
     conductivity = inputs.latest.get("conductivity")
     if conductivity is not None and age_min(conductivity, now) > CONDUCTIVITY_VALID_MIN:
         conductivity = None
+    probe = probe_history(tank, inputs.log, inputs.sensor("ph"))
+    against = (contradiction(inputs, probe), drift_doubt(tank, drift))
     return co2_at(
         tank,
         now,
@@ -59,7 +68,8 @@ def co2_now(inputs: Inputs, target: Target | None = None) -> Co2Now:
         ph=inputs.latest.get("ph"),
         no_ph=inputs.why_none("ph"),
         temperature=inputs.paired_temperature,
-        calibrated_days_ago=calibration_age_days(inputs.log, "ph", now),
+        probe=probe,
+        against=[one for one in against if one is not None],
         conductivity_us_cm=None if conductivity is None else conductivity.value,
         beside=beside_carbonate(tank, inputs.log, now),
         reasons=inputs.reasons("ph"),
@@ -75,7 +85,8 @@ def co2_at(
     ph: Reading | None,
     no_ph: str = "there is no usable pH reading",
     temperature: Reading | None = None,
-    calibrated_days_ago: float | None = None,
+    probe: ProbeHistory | None = None,
+    against: Sequence[ProbeDoubt] = (),
     conductivity_us_cm: float | None = None,
     beside: BesideCarbonate = NOTHING_ELSE,
     reasons: tuple[str, ...] = (),
@@ -89,7 +100,8 @@ def co2_at(
         no_ph: the sentence to give when it is missing or too old.
         temperature: the reading nearest to ``ph`` in time; None or too far: assumed, with a
             wider interval.
-        calibrated_days_ago: age of the pH calibration, d; None if not in the log.
+        probe: the history of the pH probe; None: no calibration is in the log.
+        against: what contradicts the pH probe.
         beside: nutrients and humic acids.
         reasons: sentences to pass on, such as why another sensor counts.
     """
@@ -117,22 +129,27 @@ def co2_at(
     if why or ph is None or alkalinity is None:
         return replace(unknown, reasons=(*why, *reasons))
 
+    probe = probe_history(tank, ()) if probe is None else probe
+    sd_ph = float(np.linalg.norm([probe.sd_ph_at(now), *(one.sd_ph for one in against)]))
     estimate, remarks = _estimate(
-        tank, ph, alkalinity.measured, paired, calibrated_days_ago, conductivity_us_cm, beside
+        tank, ph, alkalinity.measured, paired, sd_ph, conductivity_us_cm, beside
     )
     if estimate is None:
         why = ["pH and alkalinity contradict each other: no CO2 fits both"]
         return replace(unknown, reasons=(*why, *reasons))
     assumed_c = derived_limit(tank, "assumed_temperature_c")
-    most = float(most_co2_mg_l(tank, assumed_c if paired is None else paired.value))
+    most = float(
+        most_co2_mg_l(tank, assumed_c if paired is None else float(liquid_c(paired.value)))
+    )
     if estimate.value > most:
         why = [
             f"pH {ph.value:.2f} would mean {estimate.value:.0f} mg/L of CO2, more than the "
             f"{most:.0f} that water holds under pure CO2: the probe is out of the tank, or wrong"
         ]
         return replace(unknown, reasons=(*why, *reasons))
-    doubts = _doubts(tank, now, alkalinity, calibrated_days_ago)
-    notes = doubts + _notes(tank, ph, alkalinity, paired, temperature, calibrated_days_ago, now)
+    age_days = probe.age_days(now)
+    doubts = _doubts(tank, now, alkalinity, age_days, against)
+    notes = doubts + _notes(tank, alkalinity, paired, temperature, age_days, now)
     notes += remarks
     times = [ph.time_us] if paired is None else [ph.time_us, paired.time_us]
     return replace(
@@ -161,7 +178,7 @@ def _estimate(
     ph: Reading,
     tested: MeasuredAlkalinity,
     temperature: Reading | None,
-    calibrated_days_ago: float | None,
+    calibration_sd_ph: float,
     conductivity_us_cm: float | None,
     beside: BesideCarbonate,
 ) -> tuple[EstimatedValue | None, list[str]]:
@@ -170,7 +187,7 @@ def _estimate(
         celsius = derived_limit(tank, "assumed_temperature_c")
         celsius_sd = derived_limit(tank, "assumed_temperature_sd_c")
     else:
-        celsius, celsius_sd = temperature.value, DEFAULT_TEMPERATURE_SD_C
+        celsius, celsius_sd = float(liquid_c(temperature.value)), DEFAULT_TEMPERATURE_SD_C
     carbonate = carbonate_part(tested, beside, ph.value, celsius)
     found = estimate_co2(
         ph.value,
@@ -179,7 +196,7 @@ def _estimate(
         alkalinity_half_width_meq_l=carbonate.half_width_meq_l,
         alkalinity_sd_meq_l=carbonate.sd_meq_l,
         temperature_sd_c=celsius_sd,
-        calibration_sd_ph=calibration_sd_ph(tank, calibrated_days_ago),
+        calibration_sd_ph=calibration_sd_ph,
         gh_meq_l=tank.gh_meq_l,
         conductivity_us_cm=conductivity_us_cm,
         nitrate_mg_l=beside.nitrate_mg_l,
@@ -200,7 +217,11 @@ def _estimate(
 
 
 def _doubts(
-    tank: Tank, now: datetime, alkalinity: Alkalinity, calibrated_days_ago: float | None
+    tank: Tank,
+    now: datetime,
+    alkalinity: Alkalinity,
+    calibrated_days_ago: float | None,
+    against: Sequence[ProbeDoubt],
 ) -> list[str]:
     """Why the value is suspect, if it is."""
     doubts = []
@@ -209,14 +230,19 @@ def _doubts(
         if days > derived_limit(tank, "kh_test_valid_days"):
             doubts.append(f"the KH test is {days:.0f} days old: test again")
     valid_days = derived_limit(tank, "ph_calibration_valid_days")
-    if calibrated_days_ago is not None and calibrated_days_ago > valid_days:
-        doubts.append(f"the pH probe was calibrated {calibrated_days_ago:.0f} days ago")
-    return doubts
+    if calibrated_days_ago is None:
+        doubts.append("no calibration of the pH probe is in the log: the interval is wider for it")
+    elif calibrated_days_ago > valid_days:
+        doubts.append(_calibrate(calibrated_days_ago))
+    return [*doubts, *(one.reason for one in against)]
+
+
+def _calibrate(days_ago: float) -> str:
+    return f"the pH probe was calibrated {days_ago:.0f} days ago: calibrate it"
 
 
 def _notes(
     tank: Tank,
-    ph: Reading,
     alkalinity: Alkalinity,
     paired: Reading | None,
     temperature: Reading | None,
@@ -235,6 +261,10 @@ def _notes(
         )
     if alkalinity.tested is None:
         notes.append("the date of the KH value is not known")
-    if calibrated_days_ago is None:
-        notes.append("no calibration of the pH probe is in the log: the interval is wider for it")
+    due_days, valid_days = (
+        derived_limit(tank, name)
+        for name in ("ph_calibration_due_days", "ph_calibration_valid_days")
+    )
+    if calibrated_days_ago is not None and due_days < calibrated_days_ago <= valid_days:
+        notes.append(_calibrate(calibrated_days_ago))
     return notes

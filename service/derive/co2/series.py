@@ -8,17 +8,19 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from numpy.typing import ArrayLike
 
 from service.derive.co2.alkalinity import alkalinity_at
 from service.derive.co2.beside_carbonate import beside_carbonate, carbonate_part
 from service.derive.co2.bound import most_co2_mg_l
-from service.derive.co2.calibration import calibration_sd_at
+from service.derive.co2.calibration import ProbeHistory, probe_history
 from service.derive.inputs import Inputs
 from service.derive.models import Array, Co2Series
 from service.derive.sensor_choice import US_PER_MINUTE
 from service.derive.thresholds import derived_limit
 from service.registry.models import LogEntry, Tank
 from service.science.carbonate.co2 import DEFAULT_TEMPERATURE_SD_C, PH_RANGE, estimate_co2
+from service.science.carbonate.inputs import TEMPERATURE_RANGE_C
 from service.store.model import Samples
 from service.times import from_us, to_us
 
@@ -37,6 +39,7 @@ def co2_series(inputs: Inputs) -> Co2Series:
         inputs.series("ph"),
         inputs.series("temperature"),
         inputs.series("conductivity"),
+        probe_history(inputs.tank, inputs.log, inputs.sensor("ph")),
     )
 
 
@@ -46,6 +49,7 @@ def co2_over(
     ph: Samples,
     temperature: Samples,
     conductivity: Samples,
+    probe: ProbeHistory | None = None,
 ) -> Co2Series:
     """CO2 at each pH sample, vectorised.
 
@@ -55,6 +59,7 @@ def co2_over(
             ``pair_gap_min``; elsewhere the assumed temperature with its wider interval counts.
         conductivity: usable samples, µS/cm, for the ionic strength; interpolated to the pH
             samples over gaps up to ``CONDUCTIVITY_VALID_MIN``, elsewhere taken as not known.
+        probe: the history of the pH probe; None: that of any in the log.
 
     Returns:
         (n,) mg/L with 95 % interval; NaN where alkalinity is not known, pH impossible, or CO2 more
@@ -70,10 +75,10 @@ def co2_over(
     )
     possible = (ph.value >= PH_RANGE[0]) & (ph.value <= PH_RANGE[1])
     ph_value = np.where(possible, ph.value, np.nan)
-    celsius = np.clip(celsius, 0.0, 50.0)
+    celsius = liquid_c(celsius)
     beside = beside_carbonate(tank, log, from_us(int(ph.time_us[-1])))
     kh = carbonate_part(alkalinity_at(tank, log, ph.time_us), beside, ph_value, celsius)
-    calibration_sd = calibration_sd_at(tank, log, ph.time_us)
+    calibration_sd = (probe or probe_history(tank, log)).sd_ph(ph.time_us)
     us_cm, known = interpolated(
         conductivity, ph.time_us, int(CONDUCTIVITY_VALID_MIN * US_PER_MINUTE)
     )
@@ -99,6 +104,11 @@ def co2_over(
     for one in (value, low, high):
         one[impossible] = np.nan
     return Co2Series(ph.time_us, value, low, high)
+
+
+def liquid_c(celsius: ArrayLike) -> Array:
+    """Temperatures as those of liquid water: a thermometer may show less at its freezing point."""
+    return np.asarray(np.clip(celsius, *TEMPERATURE_RANGE_C))
 
 
 def inner_step_us(start: datetime, end: datetime, every_us: int) -> int:

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.kh_kit import measured_by
+from service.derive.co2.series import liquid_c
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_exchange
 from service.derive.inputs import Inputs
@@ -31,6 +32,7 @@ from service.derive.prediction.day_model import (
     setting_of,
     settled_day,
 )
+from service.derive.prediction.growing_day import GrowingDay, growing_day
 from service.derive.tank_view import tank_view
 from service.derive.tolerance import tolerance_of
 from service.errors import ConflictError, InvalidInputError
@@ -88,6 +90,7 @@ class PredictedDay:
         gas_g: gas dissolved in the day; None without a volume.
         nitrate_ratio: nitrate that the water changes settle at, as a multiple of today's; None
             where animals are to come and none are registered to compare them with.
+        growing: light, CO2 and warmth as plants see them.
     """
 
     minute: Array
@@ -111,6 +114,7 @@ class PredictedDay:
     dli_mol_m2_d: float | None
     gas_g: EstimatedValue | None
     nitrate_ratio: EstimatedValue | None
+    growing: GrowingDay
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +236,7 @@ def _predicted(
     within = (co2 >= target.low_mg_l) & (co2 <= target.high_mg_l)
     above = co2 > (np.inf if ceiling_mg_l is None else ceiling_mg_l)
     first_lit = int(np.argmax(lit & ~np.roll(lit, 1))) if lit.any() else 0
-    volume_l = view.net_volume_l
+    volume_l, dli = view.net_volume_l, _dli(view, setting)
     grams = draws.injection * setting.injection * setting.gas.sum() * hours / 1000
     value = band(co2)
     ph = _ph(value, meq_l, course.temperature[0], tank.gh_meq_l)
@@ -255,16 +259,17 @@ def _predicted(
         target_low_mg_l=target.low_mg_l,
         target_high_mg_l=target.high_mg_l,
         temperature_max_c=estimate(course.temperature.max(axis=1)),
-        dli_mol_m2_d=_dli(view, setting),
+        dli_mol_m2_d=dli,
         gas_g=None if volume_l is None else estimate(grams * volume_l),
         nitrate_ratio=_nitrate_ratio(view.tank, question),
+        growing=growing_day(lit, co2, course.temperature, dli, tank.plants),
     )
 
 
 def _ph(co2: Band, meq_l: float, celsius: Array, gh_meq_l: float | None) -> Band:
     """pH of a course of CO2; more CO2 is a lower pH."""
     value, most, least = (
-        ph_for_co2(np.maximum(one, 0.01), max(meq_l, 1e-3), celsius, gh_meq_l=gh_meq_l)
+        ph_for_co2(np.maximum(one, 0.01), max(meq_l, 1e-3), liquid_c(celsius), gh_meq_l=gh_meq_l)
         for one in (co2.value, co2.low, co2.high)
     )
     return Band(value, least, most)
@@ -275,7 +280,7 @@ def _dli(view: TankView, setting: Setting) -> float | None:
     full: list[LightDay] = [
         one for one in view.light_days if one.complete and one.lit and one.dli_mol_m2_d
     ]
-    if not full or full[-1].photoperiod_h <= 0:
+    if not full or not full[-1].photoperiod_h:
         return None
     hours = float(setting.lit.sum()) * STEP_MIN / 60
     return (full[-1].dli_mol_m2_d or 0.0) * hours / full[-1].photoperiod_h

@@ -10,6 +10,7 @@ from marshmallow import ValidationError
 
 from service.errors import UnitRefusal
 from service.pages.inputs import Input, input_of, unit_words
+from service.pages.log.calibration import point_inputs, points_of
 from service.registry.fields.log import KINDS
 from service.registry.fields.log_entry import OneOf
 from service.registry.log_volume import to_stored
@@ -37,6 +38,8 @@ def inputs_of(kind: LogKind, tank: Tank) -> tuple[Input, ...]:
                 found.append(_joint_input(schema.fields, together))
         elif isinstance(field, Field):
             found.append(input_of(name, field))
+    if kind is LogKind.CALIBRATION:
+        found += point_inputs()
     suggestions = _SUGGESTIONS[kind](tank) if kind in _SUGGESTIONS else {}
     return tuple(replace(one, **suggestions.get(one.name, {})) for one in found)
 
@@ -50,9 +53,14 @@ def data_of(kind: LogKind, tank: Tank, given: Mapping[str, str]) -> dict[str, An
     schema = KINDS[kind]
     body: dict[str, Any] = {}
     faults: dict[str, Any] = {}
+    points: list[dict[str, Any]] = []
+    if kind is LogKind.CALIBRATION:
+        points, faults = points_of(given)
+    if points:
+        body["points"] = points
     for one in inputs_of(kind, tank):
         text = given.get(one.name, "").strip()
-        if not text:
+        if not text or one in point_inputs():
             continue
         unit = given.get(f"{one.name}_unit", "") or next(iter(one.fields))
         name = one.fields.get(unit)
@@ -104,6 +112,9 @@ _SUGGESTIONS: Final[Mapping[LogKind, Callable[[Tank], dict[str, Any]]]] = {
         "species": {"offers": tuple(stock.species for stock in tank.livestock)}
     },
     LogKind.CALIBRATION: lambda tank: {
-        "sensor": {"offers": tuple(sorted(set(tank.sensors.values())))}
+        "sensor": {
+            "offers": tuple(sorted(set(tank.sensors.values()))),
+            "start": tank.sensors.get("ph", "main"),
+        }
     },
 }

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from service.errors import Refusal
+from service.errors import LEFT_OUT, Refusal
 from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
 from service.schemas.base import Schema
 from service.schemas.fields import Name, Text
@@ -86,8 +86,8 @@ class LogData(Schema):
         keys = [self.fields[name].attribute or name for name in names]
         given = sum(key in data for key in keys)
         if self.one_of is None and not given:
-            return {names[0]: [Refusal(None, f"at least one of {', '.join(names)}")]}
+            return {names[0]: [Refusal(LEFT_OUT, f"at least one of {', '.join(names)}")]}
         if self.one_of is None or given == 1:
             return {}
         others = " or ".join(names[1:])
-        return {names[0]: [Refusal(data.get(keys[0]), f"this or {others}, one of them")]}
+        return {names[0]: [Refusal(data.get(keys[0], LEFT_OUT), f"this or {others}, one of them")]}

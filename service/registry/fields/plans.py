@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Any, Final
 
-from service.errors import Refusal
+from service.errors import LEFT_OUT, Refusal
 from service.registry.fields.dose_content import LabelAmounts, SaltSchema
 from service.registry.fields.limits import (
     COLDEST_C,
@@ -83,7 +83,7 @@ class PhotoperiodSchema(ValueSchema):
         """The gas goes on and off, at two times, or is not switched at all."""
         if (value.gas_on is None) != (value.gas_off is None):
             missing = "gas_off" if value.gas_off is None else "gas_on"
-            return {missing: [Refusal(None, "a time of day, where the other one is given")]}
+            return {missing: [Refusal(LEFT_OUT, "a time of day, where the other one is given")]}
         if value.gas_on is not None and value.gas_on == value.gas_off:
             allowed = "another time of day than gas_on"
             return {"gas_off": [Refusal(str(value.gas_off), allowed)]}
@@ -222,12 +222,13 @@ class DosePlanSchema(ValueSchema):
         """A solution or a dry salt, and what is in it said once."""
         if (value.ml_per_100_l is None) == (value.g_per_100_l is None):
             allowed = "either this one or salt_per_100_l, not both"
-            return {"solution_per_100_l": [Refusal(value.ml_per_100_l, allowed)]}
+            given = LEFT_OUT if value.ml_per_100_l is None else value.ml_per_100_l
+            return {"solution_per_100_l": [Refusal(given, allowed)]}
         if value.salts and value.label_mg:
             return {"label": [Refusal(dict(value.label_mg), "this or salts, not both")]}
         dissolved = bool(value.salts) and value.ml_per_100_l is not None
         if dissolved and value.bottle_ml is None:
-            return {"bottle": [Refusal(None, "the volume that the salts were filled up to")]}
+            return {"bottle": [Refusal(LEFT_OUT, "the volume that the salts were filled up to")]}
         if not dissolved and value.bottle_ml is not None:
             return {"bottle": [Refusal(value.bottle_ml, "null, but for a solution of salts")]}
         return {}

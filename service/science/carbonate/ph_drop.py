@@ -7,16 +7,16 @@ is known (that of air) at the same alkalinity. The pH difference gives the ratio
 
 Here it is done with the full balance: the reference sample gives the carbonate alkalinity,
 whatever a KH test says, and that with the tank's pH gives CO2. An offset of the electrode
-cancels; its slope error, the room's CO2 and incomplete aeration do not.
+cancels; its slope error, the room's CO2 and incomplete aeration do not. A water change since the
+sample replaces a known part of its alkalinity; as far as it does, the offset no longer cancels.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from service.science.carbonate.co2 import DEFAULT_PH_SD, co2_mg_l
 from service.science.carbonate.inputs import (
@@ -30,7 +30,7 @@ from service.science.carbonate.inverse import alkalinity_for_co2
 from service.science.constants import LN10
 from service.science.gas_exchange.air_water import CO2_PPM_ROOM, co2_air_equilibrium_mg_l
 from service.science.numeric.checks import Floats, as_floats
-from service.science.numeric.estimate import Z95, Estimate, from_log_sd
+from service.science.numeric.estimate import Estimate, from_log_sd
 
 DEFAULT_REFERENCE_LOG_SD: Final = 0.20
 """Relative standard deviation of the reference CO2: rooms hold 450-900 ppm, and the last 10 %
@@ -57,6 +57,7 @@ def estimate_co2_from_ph_drop(
     ph_sd: ArrayLike = DEFAULT_PH_SD,
     slope_sd: ArrayLike = DEFAULT_SLOPE_SD,
     reference_log_sd: ArrayLike = DEFAULT_REFERENCE_LOG_SD,
+    pressure_atm: ArrayLike = 1.0,
 ) -> Estimate:
     """CO2 with a 95 % interval from the pH drop against a reference sample.
 
@@ -71,6 +72,7 @@ def estimate_co2_from_ph_drop(
     ph_sd: scatter of either reading.
     slope_sd: relative, of the electrode.
     reference_log_sd: of the logarithm of the reference CO2.
+    pressure_atm: of the air, 0.3-1.2: less CO2 dissolves at an altitude.
 
     Returns
     -------
@@ -88,7 +90,9 @@ def estimate_co2_from_ph_drop(
         else checked_temperature(reference_temperature_c, "reference_temperature_c")
     )
     known = (
-        co2_air_equilibrium_mg_l(np.clip(reference_celsius, 0.0, 40.0), co2_ppm=CO2_PPM_ROOM)
+        co2_air_equilibrium_mg_l(
+            np.clip(reference_celsius, 0.0, 40.0), co2_ppm=CO2_PPM_ROOM, pressure_atm=pressure_atm
+        )
         if reference_co2_mg_l is None
         else checked_co2(reference_co2_mg_l, "reference_co2_mg_l")
     )
@@ -104,50 +108,6 @@ def estimate_co2_from_ph_drop(
     )
     found = from_log_sd(value, np.sqrt(variance))
     return Estimate(value=plain(found.value), low=plain(found.low), high=plain(found.high))
-
-
-@dataclass(frozen=True)
-class Reconciled:
-    """Two estimates made one.
-
-    ``estimate`` mg/L; ``log_ratio`` ln(by KH / by pH drop); ``disagreement`` +1 where CO2 by KH
-    is too high to be chance (5 % level), -1 where too low, 0 where the two agree.
-    """
-
-    estimate: Estimate
-    log_ratio: Floats
-    disagreement: NDArray[np.int8]
-
-
-def reconcile(by_kh: Estimate, by_ph_drop: Estimate) -> Reconciled:
-    """Combine the estimate by KH with that by pH drop.
-
-    Where they agree: mean of the logarithms weighted by inverse variance. Both share the
-    tank's pH reading, so the combined interval is not made narrower than the better of the
-    two. Where they disagree, one is wrong and the numbers do not tell which: the interval
-    covers both and the value is their geometric mean.
-    """
-    sd_kh, sd_drop = _log_sd(by_kh), _log_sd(by_ph_drop)
-    ln_kh, ln_drop = np.log(by_kh.value), np.log(by_ph_drop.value)
-    log_ratio = ln_kh - ln_drop
-    spread = Z95 * np.hypot(sd_kh, sd_drop)
-    disagreement = np.where(np.abs(log_ratio) > spread, np.sign(log_ratio), 0.0).astype(np.int8)
-    weight = np.square(sd_drop) / np.maximum(np.square(sd_kh) + np.square(sd_drop), 1e-30)
-    agreed = from_log_sd(
-        np.exp(weight * ln_kh + (1.0 - weight) * ln_drop), np.minimum(sd_kh, sd_drop)
-    )
-    apart = disagreement != 0
-    low, high = np.minimum(by_kh.low, by_ph_drop.low), np.maximum(by_kh.high, by_ph_drop.high)
-    middle = np.exp(0.5 * (ln_kh + ln_drop))
-    return Reconciled(
-        estimate=Estimate(
-            value=np.where(apart, middle, agreed.value),
-            low=np.where(apart, low, agreed.low),
-            high=np.where(apart, high, agreed.high),
-        ),
-        log_ratio=np.asarray(log_ratio),
-        disagreement=disagreement,
-    )
 
 
 def disagreement_reason(disagreement: int, log_ratio: float) -> str | None:
@@ -166,7 +126,3 @@ def disagreement_reason(disagreement: int, log_ratio: float) -> str | None:
         "risen since) or the reference water held less CO2 than assumed; test KH again and "
         "repeat the aerated sample"
     )
-
-
-def _log_sd(estimate: Estimate) -> Floats:
-    return np.asarray(np.log(estimate.high / estimate.low) / (2.0 * Z95))

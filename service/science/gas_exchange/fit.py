@@ -55,6 +55,10 @@ DIFFERS_LN: Final = 0.25
 """From this difference of ln k on day and night may have exchanges of their own. Our choice."""
 DIFFERS_SD: Final = 3.0
 """And from so many standard deviations on."""
+DIFFERS_SD_BEYOND_DOUBT: Final = 2.0
+BEYOND_DOUBT: Final = 64.0
+"""Days that are explained worse than so by the nights' exchange (8 standard deviations) need fewer:
+what remains in doubt is how large the day's own is, and its interval says so."""
 MOST_DELTA: Final = 2.2
 """Beyond this the days are not explained at all: an exchange nine times that of the night."""
 MOST_SHARED_DELTA: Final = 1.0
@@ -336,8 +340,10 @@ class _Day:
                 "switch the gas, so its flow can't be fitted"
             )
         apart_sd = float(np.hypot(found.delta_sd, dark.sd))
-        clear = lamp_known and found.distance(0.0) > CLEAR
-        far = abs(found.delta) > DIFFERS_SD * apart_sd
+        distance = found.distance(0.0) if lamp_known else 0.0
+        clear = distance > CLEAR
+        least = DIFFERS_SD if distance < BEYOND_DOUBT else DIFFERS_SD_BEYOND_DOUBT
+        far = abs(found.delta) > least * apart_sd
         differs = clear and far and abs(found.delta) > DIFFERS_LN
         if clear and abs(found.delta) > (MOST_DELTA if differs else MOST_SHARED_DELTA):
             raise FitError(

@@ -15,9 +15,10 @@ from service.science.numeric.estimate import Z95, students_t_975
 USUAL_LOG_SD: Final = 0.03
 """How much exchange and injection differ from day to day in a tank where nothing was changed. Our
 choice; what is seen takes over with the days."""
-MOST_USUAL_LOG_SD: Final = 0.05
-"""A difference up to so many of these is no change. Our choice."""
-USUAL_DAYS: Final = 4.0
+LEVEL_LOG_SD_RANGE: Final = (0.05, 0.15)
+"""Differences between neighbours, as far as they are seen to be usual in the tank, are no change;
+within these limits. Our choice."""
+USUAL_DAYS: Final = 2.0
 """Days that the usual difference counts for."""
 HINT_PENALTY: Final = 4.0
 """Penalty of a change where the log has one: 2 standard deviations."""
@@ -55,7 +56,7 @@ def newest_segment(
     time_s: when each began, unix seconds.
     hints_s: when the log has something that may have changed it.
     """
-    spread = np.hypot(sd, MOST_USUAL_LOG_SD)
+    spread = np.hypot(sd, _usual(value, sd))
     hinted = np.array(
         [
             any(earlier < hint <= later for hint in hints_s)
@@ -75,6 +76,15 @@ def newest_segment(
         apart = abs(float(value[-1]) - others)
         odd = apart > ODD_LN and apart > ODD_SD * float(np.hypot(spread[-1], others_sd))
     return Segment(first, mean, mean_sd, weight, before, odd)
+
+
+def _usual(value: Floats, sd: Floats) -> float:
+    """How much neighbours differ beyond their errors: their median, which a change leaves alone."""
+    least, most = LEVEL_LOG_SD_RANGE
+    if value.size < 4:
+        return least
+    apart = float(np.median(np.abs(np.diff(value)))) / (0.6745 * 2.0**0.5)
+    return float(np.clip(max(apart**2 - float(np.median(sd)) ** 2, 0.0) ** 0.5, least, most))
 
 
 def _mean(value: Floats, sd: Floats) -> tuple[float, float, Floats]:

@@ -66,9 +66,9 @@ def reuse_for_plants(
     """
     at_hand = as_number("litres", litres, low=0, unit="L")
     if salt_added or medicated:
-        causes = (("salt", salt_added), ("a remedy", medicated))
+        causes = (("salt", salt_added), ("medication", medicated))
         what = " and ".join(name for name, added in causes if added)
-        reason = f"{what} was added: down the drain, as local rules say, not on plants"
+        reason = f"down the drain, as local rules say, not on plants, since {what} was added"
         return Reuse("unfit", 0.0, 0.0, (reason,))
     reasons = ["not for drinking, nor on leaves that are eaten raw: it carries germs of the tank"]
     verdict: Verdict = "fit"

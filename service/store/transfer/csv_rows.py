@@ -10,7 +10,13 @@ from functools import lru_cache
 from typing import Final, NamedTuple
 
 from service import units
-from service.errors import InvalidInputError, LittoralError, StoreRefusedError, UnknownUnitError
+from service.errors import (
+    LEFT_OUT,
+    InvalidInputError,
+    LittoralError,
+    StoreRefusedError,
+    UnknownUnitError,
+)
 from service.store.checks import check_readings
 from service.store.model import Flag, Reading
 from service.store.transfer.times import TimeReader
@@ -127,7 +133,7 @@ def row_reader(header: Sequence[str], mapping: CsvMapping, times: TimeReader) ->
             "column", names, f"at least one named like a quantity ({', '.join(units.QUANTITIES)})"
         )
     if mapping.tank is None:
-        raise InvalidInputError.of_field("tank", None, "the tank whose readings these are")
+        raise InvalidInputError.of_field("tank", LEFT_OUT, "the tank whose readings these are")
     for column in columns:
         _at(names, column.name)
     return _WideRows(names, time_at, columns, mapping, times).read

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import BinaryIO, Final
 
 from service.errors import InvalidInputError
-from service.store.model import Reading
+from service.store.model import Flag, Reading
 from service.store.transfer.csv_rows import CsvMapping, Rejected, row_reader
 from service.store.transfer.times import TimeReader
 
@@ -46,13 +46,14 @@ class ImportReport:
 
         Args:
             before: the readings of the batch.
-            judged: the same with flags, then earlier ones whose flag is removed.
+            judged: the same with flags, then earlier ones whose spike flag is set or removed.
         """
         batch = {(one.key, one.time_us) for one in before}
         final = {(one.key, one.time_us): one.flags for one in judged}
         for name, flags in final.items():
             if name not in batch:
-                self.flagged["spike"] -= 1
+                self.flagged["spike"] += 1 if Flag.SPIKE in flags else -1
+                continue
             for flag in flags:
                 self.flagged[str(flag.name).lower()] += 1
 

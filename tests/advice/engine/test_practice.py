@@ -10,6 +10,7 @@ from service.errors import InvalidInputError
 from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.sensors.ph_electrode import (
     CALIBRATION_DUE_DAYS,
+    CALIBRATION_VALID_DAYS,
     DRIFT_PH_PER_30_DAYS,
     FRESH_SD_PH,
 )
@@ -22,7 +23,8 @@ def test_each_number_of_practice_is_stated_once() -> None:
     """Science and practice name the same number; it was 2 K here and 1 K there once."""
     assert DERIVED["ph_calibration_sd"].default == FRESH_SD_PH
     assert DERIVED["ph_drift_per_month"].default == DRIFT_PH_PER_30_DAYS
-    assert DERIVED["ph_calibration_valid_days"].default == CALIBRATION_DUE_DAYS
+    assert DERIVED["ph_calibration_due_days"].default == CALIBRATION_DUE_DAYS
+    assert DERIVED["ph_calibration_valid_days"].default == CALIBRATION_VALID_DAYS
     assert THRESHOLDS["temperature_step_max_c"].default == MAX_TEMPERATURE_STEP_C
     assert MAX_KH_STEP_DKH == 1.0
 

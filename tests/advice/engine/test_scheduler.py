@@ -15,10 +15,11 @@ from service.advice.engine.ledger import Ledger
 from service.advice.engine.scheduler import STATUS_NAME, Scheduler
 from service.derive.models import TankView
 from service.registry.models import LogKind
-from service.registry.registry import Registry, open_registry
+from service.registry.registry import Registry
 from service.store.model import Reading
 from service.store.sqlite.store import SqliteStore
 from tests.derive.pieces import NOON, a_tank, days_of, gassed
+from tests.registries import sqlite_registry
 from tests.servers import wait_until
 
 HOUR = timedelta(hours=1)
@@ -44,7 +45,7 @@ class House:
 @pytest.fixture
 def house(tmp_path: Path) -> Iterator[House]:
     """A tank with too little CO2 and an empty log; three days of readings."""
-    registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    registry = sqlite_registry(tmp_path / "registry.db")
     store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
     registry.put_tank(a_tank())
     registry.add_log("reed", LogKind.WATER_CHANGE, NOON - 3 * 24 * HOUR, {"fraction": 0.5})
@@ -82,7 +83,7 @@ def test_runs_in_a_thread_is_nudged_and_reports(house: House) -> None:
     running.nudge()
     wait_until(lambda: house.registry.statuses()[STATUS_NAME]["time"] != first["time"])
     stop.set()
-    thread.join(5)
+    thread.join(60)
     assert not thread.is_alive()
 
 
@@ -180,7 +181,7 @@ def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House, tmp_path:
     thread.start()
     wait_until(lambda: house.registry.statuses().get(STATUS_NAME, {}).get("error") == "away")
     stop.set()
-    thread.join(5)
+    thread.join(60)
     away.close()
     assert Ledger(house.registry).list("reed") == before
 
@@ -219,6 +220,40 @@ def test_a_lost_store_is_a_recommendation_and_all_others_stay_until_it_is_back(
     house.clock.moment += timedelta(minutes=31)
     loop.run_once()
     assert "readings-unavailable" not in [each.finding.code for each in ledger.list("reed")]
+
+
+def test_readings_that_wait_to_be_stored_are_a_recommendation(house: House) -> None:
+    loop = scheduler(house)
+
+    def waiting(after: timedelta, **status: object) -> list[str]:
+        house.clock.moment += after
+        document = {"time": house.clock.moment.isoformat(), "errors": ["the disk is full"]}
+        house.registry.put_status("ingest:shed", document | status)
+        current = loop.evaluate_all()["reed"].current
+        return [one.finding.action for one in current if one.finding.code == "readings-waiting"]
+
+    minute = timedelta(minutes=1)
+    since = (NOON + minute).isoformat()
+    assert waiting(minute, spool={"readings": 9, "oldest": since}) == []
+    assert waiting(4 * minute, spool={"readings": 90, "oldest": since}) == []
+    (said,) = waiting(2 * minute, spool={"readings": 99, "oldest": since})
+    assert "shed reports: the disk is full" in said
+    (said,) = waiting(
+        minute, spool={"readings": 0, "oldest": None}, stalled=True, last_commit=since
+    )
+    assert waiting(35 * minute, spool={"readings": 0, "oldest": None}) == []
+
+
+def test_an_ingester_that_was_given_another_name_is_forgotten(house: House) -> None:
+    since = (NOON - HOUR).isoformat()
+    spool = {"readings": 9, "oldest": since}
+    for age, found in ((timedelta(hours=23), 1), (timedelta(hours=25), 0)):
+        house.clock.moment = NOON
+        status = {"time": (NOON - age).isoformat(), "spool": spool}
+        house.registry.put_status(f"ingest:old-{found}", status)
+        current = scheduler(house).evaluate_all()["reed"].current
+        names = [one.finding.subject for one in current if one.finding.code == "readings-waiting"]
+        assert names == ["old-1"]
 
 
 def test_the_first_reading_of_a_new_tank_ends_that_none_was_ever_there(house: House) -> None:

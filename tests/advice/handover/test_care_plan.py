@@ -80,14 +80,14 @@ def test_every_day_has_its_check_and_all_is_in_order() -> None:
 
 
 def test_upkeep_that_can_wait_is_left_to_the_owner() -> None:
-    """Pre-filter rinsed 5 days ago, every 14; filter 10 days ago, every 60; calibration 10, 30."""
+    """Pre-filter rinsed 5 days ago, every 14; filter 10 days ago, every 60; calibration 10, 21."""
     assert [day(one) for one in tasks("prefilter-due")] == [9]
     assert tasks("filter-due") == []
     assert tasks("calibration-due") == []
     long_ago = [
         one for one in usual_log() if one.kind not in (LogKind.CALIBRATION, LogKind.FILTER_CLEAN)
     ]
-    long_ago.append(entry(LogKind.CALIBRATION, NOON - 55 * DAY, quantity="ph"))
+    long_ago.append(entry(LogKind.CALIBRATION, NOON - 37 * DAY, quantity="ph"))
     assert [day(one) for one in tasks("calibration-due", log=long_ago)] == [5]
 
 

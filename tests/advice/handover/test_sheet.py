@@ -34,9 +34,9 @@ def sheet(**of_view: object) -> HandoverSheet:
 
 def test_sheet_of_a_healthy_tank() -> None:
     (page,) = sheet(tank=a_tank(notes="Feed a pinch each morning.")).tanks
-    assert page.state[0].startswith("24.0 °C; CO2 26 mg/L (")
-    assert "target 20 to 30: within; lamp on" in page.state[0]
-    assert page.state[1] == "Nothing to do now beside what is planned."
+    assert page.state[0].startswith("Water: 24.0 °C (range 22 to 28). CO2: 26 mg/L (likely ")
+    assert page.state[0].endswith("; target 20 to 30 while the lamp is on). Lamp on.")
+    assert page.state[1] == "Nothing to do now besides what is planned."
     assert page.state[2] == "20 Paracheirodon axelrodi; water changed 3 days ago (50 %)."
     assert page.notes == "Feed a pinch each morning."
     assert {one.code for one in page.tasks} >= {"look", "water-change-due", "dose-due"}
@@ -79,7 +79,7 @@ def test_sheet_shows_what_is_open_and_what_is_unknown() -> None:
     assert page.state[1].startswith("Open: Water is too warm")
     silent = view_with(now=NOON + 4 * HOUR, series=days_of(NOON))
     (page,) = handover(TWO_WEEKS, [silent], {}, NOON).tanks
-    assert "temperature unknown" in page.state[0] and "CO2 unknown" in page.state[0]
+    assert "Temperature not known: " in page.state[0] and "CO2 not known: " in page.state[0]
 
 
 def test_picture_is_small_and_covers_three_days() -> None:
@@ -134,4 +134,4 @@ def test_salt_and_medication_are_shown() -> None:
     assert "; salt, 30 g, 5 days ago; water changed 3 days ago" in page.state[2]
     assert "remedy" not in page.state[2], "longer ago than remedy_days"
     (task, *_) = [one for one in page.tasks if one.code == "water-change-due"]
-    assert "not for plants: salt was added" in task.action
+    assert "not on plants, since salt was added" in task.action

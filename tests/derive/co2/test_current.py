@@ -7,6 +7,7 @@ from datetime import timedelta
 import pytest
 
 from service.derive.co2.alkalinity import alkalinity_in_force
+from service.derive.co2.calibration import ProbeHistory
 from service.derive.co2.current import co2_at
 from service.derive.co2.target import Target
 from service.derive.models import Co2Now, Co2State, Quality
@@ -41,10 +42,16 @@ def now(tank: Tank, ph: Reading | None, temperature: Reading | None, **other: ob
     )
 
 
+def calibrated(days_ago: float | None) -> ProbeHistory:
+    if days_ago is None:
+        return ProbeHistory()
+    return ProbeHistory((to_us(NOON - timedelta(days=days_ago)),))
+
+
 def test_golden_value_of_phreeqc() -> None:
     """PHREEQC, KHCO3 water, 25 °C, 4 dKH, pH 6.8: 21.4413 mg/L CO2 (phreeqc.dat)."""
     found = now(
-        a_tank(), reading("ph", 6.8, 1), reading("temperature", 25.0, 2), calibrated_days_ago=3.0
+        a_tank(), reading("ph", 6.8, 1), reading("temperature", 25.0, 2), probe=calibrated(3.0)
     )
     assert found.co2 is not None
     assert found.co2.value == pytest.approx(21.4413, rel=2e-3)
@@ -108,7 +115,7 @@ def test_interval_grows_with_the_age_of_the_calibration() -> None:
             a_tank(),
             reading("ph", 6.8, 1),
             reading("temperature", 24.0, 1),
-            calibrated_days_ago=days,
+            probe=calibrated(days),
         )
         assert found.co2 is not None
         widths.append(found.co2.high / found.co2.low)

@@ -12,6 +12,7 @@ import pytest
 
 from ingest.decode import decoder
 from ingest.decode.message import Message
+from ingest.deliver import spool_file
 from ingest.deliver.encoding import decode_readings, encode_readings
 from ingest.deliver.in_work import InWork
 from ingest.deliver.spool import Depth, Spool, SpoolFullError
@@ -66,11 +67,11 @@ def test_entries_that_are_damaged_are_left_out(tmp_path):
     path = tmp_path / "spool.db"
     spool = Spool(path, 10)
     for n in range(3):
-        spool.write_journal(b"journal %d" % n, 1, 100)
+        spool.write_entries("journal", b"journal %d" % n, 1, 100)
     spool.close()
     damage(path, "UPDATE journal SET body = 'short' WHERE id = 2")
     spool = Spool(path, 10)
-    assert spool.journal() == [b"journal 0", b"journal 2"]
+    assert spool.entries("journal") == [b"journal 0", b"journal 2"]
     spool.close()
 
 
@@ -125,6 +126,41 @@ def test_damage_while_it_is_open_replaces_it_and_the_batch_is_tried_again(tmp_pa
     spool.append("readings", encode_readings(batch(9000)), 400, 9)
     found = [decode_readings(one.body) for one in spool.head("readings", 10_000)]
     assert found == [batch(1000 * n) for n in (0, 1, 2, 3, 9)]
+    spool.close()
+
+
+def test_a_damaged_spool_that_cannot_be_replaced_at_once_is_later(tmp_path, monkeypatch):
+    path = tmp_path / "spool.db"
+    spool = Spool(path, 10)
+    spool.append("readings", encode_readings(batch(0)), 400, 0)
+
+    def full(*_):
+        raise OSError("no space left on device (by this test)")
+
+    error = sqlite3.DatabaseError("database disk image is malformed")
+    error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+    with monkeypatch.context() as patched:
+        patched.setattr(spool_file, "replaced", full)
+        with pytest.raises(SpoolFullError, match="no space left"), spool._guarded():
+            raise error
+    spool.append("readings", encode_readings(batch(1000)), 400, 1)
+    assert len(spool.head("readings", 10_000)) == 2
+    spool.close()
+
+
+def test_a_fatal_message_that_cannot_be_taken_aside_is_not_tried(tmp_path):
+    spool = Spool(tmp_path / "spool.db", 10)
+    message = Message("littoral/reed/ph", b"boom", 1, 1, 1)
+    for _ in range(2):
+        with pytest.raises(KeyboardInterrupt), InWork(spool).noted([message]):
+            raise KeyboardInterrupt  # as a kill
+    spool.aside.folder.write_text("no folder")
+    work = InWork(spool)
+    with pytest.raises(OSError, match="aside"):
+        work.fatal([message])
+    spool.aside.folder.unlink()
+    assert work.fatal([message]).reason_code == "internal"
+    assert work.fatal([message]) is None, "it is rejected once"
     spool.close()
 
 
@@ -192,6 +228,7 @@ def test_a_message_that_kills_twice_is_taken_aside(
         process = start()
     assert bench.wait_for("reed", "ph").value == 6.5
     assert len(bench.readings("reed", "illuminance")) == 20
+    wait_until(lambda: bool(bench.registry.rejections(limit=5)))
     (rejected,) = bench.registry.rejections(limit=5)
     assert rejected.reason_code == "internal"
     assert "when the ingester was killed, 2 times" in rejected.detail

@@ -42,7 +42,7 @@ def test_journal_that_could_not_be_written_is_written_with_the_next(tmp_path, mo
         raise SpoolFullError("by this test")
 
     with monkeypatch.context() as patched:
-        patched.setattr(spool, "write_journal", full)
+        patched.setattr(spool, "write_entries", full)
         for mid in range(1, 301):
             journal.add([(message(mid), FirstDelivery(mid, ClockState.RIGHT))])
             with pytest.raises(SpoolFullError):
@@ -64,5 +64,5 @@ def test_journal_is_bounded(tmp_path):
         journal.add([(message(mid), FirstDelivery(mid, ClockState.RIGHT))])
         if mid % 10 == 0:
             journal.write()
-    assert 10 <= len(spool.journal()) <= 12
+    assert 10 <= len(spool.entries("journal")) <= 12
     spool.close()

@@ -133,7 +133,7 @@ def test_what_is_remembered_is_bounded_in_number_and_time(tmp_path):
         known.add([(message, FirstDelivery(NOW, ClockState.RIGHT))])
         if n % 10 == 9:
             known.write()
-    assert sum(map(len, spool.numbered())) < 17 * 2200
+    assert sum(map(len, spool.entries("numbered"))) < 17 * 2200
     for one in (known, NumberedMessages(spool, most=100)):
         found = [
             n for n in range(5000) if one.first_delivery(numbered(24.0, n)._replace(numbered=True))

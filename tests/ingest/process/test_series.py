@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
+from ingest.process.device_clock import arrival_time_us
 from ingest.process.series import SeriesMemory
 from service.errors import StoreUnavailableError
-from service.store import Flag, Samples
+from service.store import Flag, Samples, SeriesKey
 from tests.ingest.process.feeding import START, S, Series, wrong
 
 
 class Past:
     """A store's history of one series."""
 
-    def __init__(self, time_us, values):
+    def __init__(self, time_us, values, flags=Flag.NONE):
         self.time_us = np.array(time_us, np.int64)
         self.values = np.array(values, np.float64)
+        self.flags = int(flags)
         self.asked = 0
         self.away = False
 
@@ -25,17 +28,37 @@ class Past:
             raise StoreUnavailableError("away")
         keep = (self.time_us >= start_us) & (self.time_us < end_us)
         n = int(keep.sum())
-        return Samples(self.time_us[keep], self.values[keep], np.zeros(n, np.int32))
+        return Samples(self.time_us[keep], self.values[keep], np.full(n, self.flags, np.int32))
 
 
 def test_restart_changes_no_verdict():
-    values = [24.0] * (6 * 24)
+    values = [24.06] * (6 * 24)
     past = Past([START - (len(values) - n) * 600 * S for n in range(len(values))], values)
     series = Series(SeriesMemory(past), every_s=600)
     series.memory.begin_batch()
     series.time_us = START - 600 * S
-    assert series.feed(24.0, 31.0) == [Flag.STUCK, Flag.SPIKE]
+    assert series.feed(24.06, 31.0) == [Flag.STUCK, Flag.SPIKE]
     assert past.asked == 1
+
+
+def test_restart_within_an_excursion_changes_no_verdict():
+    values = [*[8.30, 8.31] * 8, 8.10, 8.12]
+    past = Past([START - (len(values) - n) * 900 * S for n in range(len(values))], values)
+    series = Series(SeriesMemory(past), "ph", every_s=900)
+    series.memory.begin_batch()
+    series.time_us = START - 900 * S
+    # its own reading, and then the two of before the restart
+    assert series.feed(8.30) == [Flag.NONE, Flag.SPIKE, Flag.SPIKE]
+    assert list(series.flags) == [START, *past.time_us[-2:]]
+
+
+def test_restart_leaves_a_stuck_sensor_stuck():
+    past = Past([START - (20 - n) * 600 * S for n in range(20)], [24.0] * 20, Flag.STUCK)
+    series = Series(SeriesMemory(past), every_s=600)
+    series.memory.begin_batch()
+    series.time_us = START - 600 * S
+    assert series.feed(24.0) == [Flag.STUCK]
+    assert series.feed(24.5)[-1] == Flag.NONE
 
 
 def test_restart_knows_the_newest_time_and_what_is_stored():
@@ -53,6 +76,20 @@ def test_store_away_does_not_stop_judging():
     memory.begin_batch()
     assert Series(memory).feed(24.0, 24.1) == [Flag.NONE, Flag.NONE]
     assert past.asked == 1
+
+
+@pytest.mark.parametrize("renewed", ["warmed", "forgotten"])
+def test_arrivals_are_stored_apart_though_the_history_comes_later(renewed):
+    past = Past([START - 600 * S], [24.0])
+    memory = SeriesMemory(past, resolution_us=1000)
+    name = ("reed", "temperature", "main")
+    times = [arrival_time_us(memory.series(name, START), START, 1000) for _ in range(100)]
+    if renewed == "forgotten":
+        memory.forget(SeriesKey(*name))
+    memory.begin_batch()  # the time for reading history begins
+    assert memory.series(name, START).warm
+    times += [arrival_time_us(memory.series(name, START), START + 1000, 1000) for _ in range(100)]
+    assert len(set(times)) == 200
 
 
 def test_memory_is_bounded():

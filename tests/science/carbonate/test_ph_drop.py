@@ -1,17 +1,11 @@
-"""The pH-drop estimate and its reconciliation with the one by KH."""
+"""The pH-drop estimate and what a disagreement with the one by KH means."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from service.science.carbonate import co2
-from service.science.carbonate.ph_drop import (
-    disagreement_reason,
-    estimate_co2_from_ph_drop,
-    reconcile,
-)
-from service.science.numeric.estimate import Estimate
+from service.science.carbonate.ph_drop import disagreement_reason, estimate_co2_from_ph_drop
 
 
 def test_ph_drop_is_the_ratio_rule_in_soft_acid_water() -> None:
@@ -63,38 +57,25 @@ def test_interval_vs_monte_carlo() -> None:
     assert ours.high / ours.low == pytest.approx(high / low, rel=0.03)
 
 
-def _estimate(value: float, factor: float) -> Estimate:
-    return Estimate(np.float64(value), np.float64(value / factor), np.float64(value * factor))
+def test_at_an_altitude_water_in_air_holds_less() -> None:
+    """2,200 m: 0.766 atm (ICAO standard atmosphere), so CO2 in air-equilibrated water, and with it
+    CO2 by the pH drop, is 23 to 24 % less than at sea level (Henry's law; moist air)."""
+    at_sea, high_up = (
+        float(estimate_co2_from_ph_drop(6.6, 25, 7.9, pressure_atm=one).value)
+        for one in (1.0, 0.766)
+    )
+    assert high_up / at_sea == pytest.approx(0.76, abs=0.01)
 
 
-def test_agreeing_estimates_are_weighted() -> None:
-    both = reconcile(_estimate(30, 1.2), _estimate(33, 1.5))
-    assert both.disagreement == 0
-    assert 30 < both.estimate.value < 31.5  # nearer to the narrower one
-    assert both.estimate.high / both.estimate.value == pytest.approx(1.2)
-    assert disagreement_reason(int(both.disagreement), float(both.log_ratio)) is None
+def test_a_disagreement_has_its_usual_reason() -> None:
+    assert disagreement_reason(0, 0.3) is None
+    stale = disagreement_reason(1, float(np.log(40 / 15))) or ""
+    assert "2.7 times" in stale and "KH test is stale" in stale
+    assert "pH drop is 2.7 times" in (disagreement_reason(-1, float(np.log(15 / 40))) or "")
 
 
-def test_stale_kh_is_a_reason() -> None:
-    both = reconcile(_estimate(40, 1.2), _estimate(15, 1.4))
-    assert both.disagreement == 1
-    assert both.estimate.low < 15 / 1.39
-    assert both.estimate.high > 40 * 1.19
-    reason = disagreement_reason(int(both.disagreement), float(both.log_ratio))
-    assert reason is not None
-    assert "2.7 times" in reason
-    assert "KH test is stale" in reason
-    other_way = reconcile(_estimate(15, 1.2), _estimate(40, 1.4))
-    assert other_way.disagreement == -1
-    assert "pH drop is 2.7 times" in (disagreement_reason(-1, float(other_way.log_ratio)) or "")
-
-
-def test_identical_estimates_agree_and_missing_stay_missing() -> None:
-    same = reconcile(_estimate(30, 1.2), _estimate(30, 1.2))
-    assert same.estimate.value == pytest.approx(30)
+def test_missing_stays_missing() -> None:
     gone = estimate_co2_from_ph_drop(np.nan, 25, 7.5)
     assert np.isnan(gone.value)
-    together = co2.estimate_co2(6.6, 1.4, 25)
-    assert reconcile(together, gone).disagreement == 0
     with pytest.raises(ValueError, match="reference_ph is 14; allowed"):
         estimate_co2_from_ph_drop(6.6, 25, 14)

@@ -19,7 +19,7 @@ from tests.science.drifting import DAY_S, drifts
 from tests.science.many_tanks import START_S
 
 
-@pytest.mark.parametrize("drift_ph", [0.12, 0.0, -0.12])
+@pytest.mark.parametrize("drift_ph", [0.12, 0.0])
 def test_a_drift_in_21_days_is_found_with_its_interval(drift_ph: float) -> None:
     """KH moves unseen, rooms are aired, k is off by 4 %, the electrode has offset and slope."""
     found = drifts(drift_ph, count=30, seed=5)

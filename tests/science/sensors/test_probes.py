@@ -148,10 +148,10 @@ def test_calibration_age_is_a_reason_not_a_fault() -> None:
     calibration = raw_signals.Calibration(0.0, 1.0, calibrated_s=0.0)
     verdict = raw_signals.electrode_verdict(calibration, now_s=45 * 86400.0)
     assert verdict.state == "good"
-    assert verdict.reasons == ("calibrated 45 days ago; due every 30 days",)
+    assert verdict.reasons == ("calibrated 45 days ago; due every 21 days",)
     assert raw_signals.calibration_age_days(calibration, None) is None
     assert raw_signals.calibration_sd_ph(0) == pytest.approx(0.025)
-    assert raw_signals.calibration_sd_ph(60) == pytest.approx(np.hypot(0.025, 0.06))
+    assert raw_signals.calibration_sd_ph(60) == pytest.approx(np.sqrt(0.025**2 + 2 * 0.09**2))
 
 
 def test_calibration_refusals() -> None:

@@ -15,11 +15,11 @@ def test_fresh_water_is_fit():
 
 
 @pytest.mark.parametrize(
-    ("salt", "remedy", "word"),
-    [(True, False, "salt"), (False, True, "remedy"), (True, True, "salt and a remedy")],
+    ("salt", "medication", "word"),
+    [(True, False, "salt"), (False, True, "medication"), (True, True, "salt and medication")],
 )
-def test_salt_and_remedies_are_not_for_plants(salt, remedy, word):
-    reuse = reuse_for_plants(90, salt_added=salt, medicated=remedy, conductivity_us_cm=300)
+def test_salt_and_medication_are_not_for_plants(salt, medication, word):
+    reuse = reuse_for_plants(90, salt_added=salt, medicated=medication, conductivity_us_cm=300)
     assert (reuse.verdict, reuse.litres) == ("unfit", 0)
     assert word in reuse.reasons[0]
 

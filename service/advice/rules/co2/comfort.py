@@ -37,8 +37,8 @@ def judge(case: Case) -> Iterator[Finding]:
             f"tolerate up to {ceiling.co2_mg_l:.0f} mg/L{new}."
         ),
         keeper_action=(
-            "Aim lower at the next occasion, or set the animals' own limits in the tank's "
-            "livestock."
+            "Aim lower when CO2 is next adjusted, or enter the animals' own CO2 limits in "
+            "the tank's livestock."
         ),
         evidence=(
             Evidence(

@@ -1,7 +1,8 @@
 """Rule `co2-doubtful`: the CO2 estimate can't be trusted.
 
-Raised when the KH test is too old, the slope of the pH electrode is low, or two estimates of CO2
-disagree. Clears two hours after the last of these causes is gone.
+Raised when the KH test is too old, the slope of the pH electrode is low, the electrode has drifted
+by the tank's own mornings, or two estimates of CO2 disagree. Clears two hours after the last of
+these causes is gone.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
-from service.advice.phrases import listed
+from service.derive.co2.mornings import drift_doubt
+from service.derive.thresholds import OUR_CHOICE
 from service.errors import InvalidInputError
 from service.registry.calibration import read_calibration
 from service.registry.models import LogEntry
@@ -37,8 +39,8 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title="The CO2 estimate is in doubt",
         action=(
-            f"Until it is settled don't rely on the CO2 value, and don't open the gas further. "
-            f"{_sentence(todo)}."
+            f"{_sentences(todo)}. Until then don't rely on the CO2 value, and don't raise the CO2 "
+            "flow."
         ),
         evidence=tuple(facts),
         amounts=(Amount("causes", len(causes), "1"),),
@@ -52,20 +54,19 @@ def judge(case: Case) -> Iterator[Finding]:
 
 
 def to_settle(case: Case) -> str:
-    """What would settle the doubt about CO2, a sentence without its stop; "" without doubt."""
+    """What would settle the doubt about CO2, sentences without the last stop; "" without doubt."""
     if case.view.co2.co2 is None:
         return ""
     causes = _causes(case)
-    return _sentence([todo for _, todo in causes]) if causes else ""
+    return _sentences(todo for _, todo in causes) if causes else ""
 
 
 def _causes(case: Case) -> list[tuple[Evidence, str]]:
-    return [*_old_kh(case), *_low_slope(case), *_disagreement(case)]
+    return [*_old_kh(case), *_low_slope(case), *_drift(case), *_disagreement(case)]
 
 
-def _sentence(todo: Iterable[str]) -> str:
-    words = listed(sorted(set(todo)))
-    return words[0].upper() + words[1:]
+def _sentences(todo: Iterable[str]) -> str:
+    return ". ".join(dict.fromkeys(todo))
 
 
 def kh_age_days(case: Case) -> float | None:
@@ -82,7 +83,7 @@ def _old_kh(case: Case) -> Iterator[tuple[Evidence, str]]:
     if age is not None and age > most:
         text = "days since KH was tested; CO2 is in proportion to KH"
         fact = Evidence(text, "kh-age", age, "d", most, source=COMMON_PRACTICE)
-        yield fact, "test KH"
+        yield fact, "Test KH"
 
 
 def _low_slope(case: Case) -> Iterator[tuple[Evidence, str]]:
@@ -92,7 +93,7 @@ def _low_slope(case: Case) -> Iterator[tuple[Evidence, str]]:
     if entry is not None and slope is not None and slope < least:
         text = "slope of the pH electrode at its last calibration"
         fact = Evidence(text, "slope", slope, "%", least, entry.time, COMMON_PRACTICE)
-        yield fact, "clean the pH electrode and calibrate again, or replace it"
+        yield fact, "Clean the pH electrode and calibrate it again, or replace it"
 
 
 def _slope_percent(entry: LogEntry) -> float | None:
@@ -103,9 +104,21 @@ def _slope_percent(entry: LogEntry) -> float | None:
         return None
 
 
+def _drift(case: Case) -> Iterator[tuple[Evidence, str]]:
+    drift = case.view.ph_drift
+    doubt = drift_doubt(case.tank, drift)
+    if drift is not None and doubt is not None:
+        text = (
+            f"what the pH probe reads too high after {drift.days:.0f} days, by the tank's mornings"
+        )
+        most = case.limit("ph_drift_doubt")
+        fact = Evidence(text, "ph-drift", drift.ph, "[pH]", most, source=OUR_CHOICE)
+        yield fact, "Calibrate the pH probe"
+
+
 def _disagreement(case: Case) -> Iterator[tuple[Evidence, str]]:
     check = case.view.co2_check
-    if check is not None and check.disagreement:
+    if check is not None and check.disagreement and check.by_drop is not None:
         fact = Evidence(
             check.reason,
             "co2-by-drop",
@@ -115,10 +128,10 @@ def _disagreement(case: Case) -> Iterator[tuple[Evidence, str]]:
             check.sampled,
             "pH drop against an aerated sample: " + COMMON_PRACTICE,
         )
-        yield fact, "test KH and repeat the aerated sample"
+        yield fact, "Test KH and repeat the aerated sample"
 
 
 RULE = Rule(
-    CODE, "KH too old, electrode slope low, or two estimates of CO2 disagree", judge,
+    CODE, "KH too old, pH electrode tired or drifted, or two estimates of CO2 disagree", judge,
     clear_delay=timedelta(hours=2),
 )  # fmt: skip

@@ -40,14 +40,14 @@ def judge(case: Case) -> Iterator[Finding]:
     yield Finding(
         code=CODE,
         severity=Severity.WARNING if warn else Severity.ADVICE,
-        title="Gas seems to stay on at night",
+        title="CO2 seems to stay on at night",
         action=(
-            f"By its plan the gas closes at {plan.gas_off:%H:%M}, but CO2 fell by only "
-            f"{percent(max(fall, 0.0))} in {night.night_h:.0f} h of dark. In the dark plants "
-            "give off CO2 and take up oxygen like the animals: raise the filter outlet or run an "
-            "air stone at night until it is mended."
+            "Raise the filter outlet or run an air stone at night until it is mended: in the dark "
+            "plants give off CO2 and take up oxygen, as animals do. By its plan CO2 goes off at "
+            f"{plan.gas_off:%H:%M}, but it fell by only {percent(max(fall, 0.0))} in "
+            f"{night.night_h:.0f} h of dark."
         ),
-        keeper_action="Check the valve and its timer: a valve can hang open.",
+        keeper_action="Check the solenoid valve and its timer: a valve can stick open.",
         evidence=(
             Evidence(
                 "share by which CO2 fell in the night", "night-fall", fall, "1", least,

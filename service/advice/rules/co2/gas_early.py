@@ -44,8 +44,8 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.INFO,
         title=f"CO2 reaches its target {span(before_min)} before lights-on",
         action=(
-            f"Let the gas come on at {moved} ({span(later_min)} later). It saves gas and spares "
-            "the animals some hours of high CO2; plants take up none in the dark."
+            f"Set CO2 to come on at {moved} ({span(later_min)} later). That saves CO2 and spares "
+            "the animals some hours of it; plants take up none in the dark."
         ),
         evidence=(
             Evidence(

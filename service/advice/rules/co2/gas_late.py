@@ -43,18 +43,18 @@ def judge(case: Case) -> Iterator[Finding]:
     plan = case.tank.photoperiod
     moved = ""
     if plan.gas_on is None:
-        how = f"Let the gas come on {span(earlier_min)} earlier than now"
+        how = f"Set CO2 to come on {span(earlier_min)} earlier than now"
     else:
         moved = moved_clock(plan.gas_on.hour * 60 + plan.gas_on.minute - earlier_min)
-        how = f"Set the gas to come on at {moved} ({span(earlier_min)} earlier)"
+        how = f"Set CO2 to come on at {moved} ({span(earlier_min)} earlier)"
     low = case.view.co2.target_low_mg_l
     yield Finding(
         code=CODE,
         severity=Severity.ADVICE,
         title=f"CO2 reaches its target {span(day.reached_min)} after lights-on",
         action=(
-            f"{how}, so that CO2 is at {low:.0f} mg/L when the lamp comes on; leave the flow as it "
-            "is. Look again after two days."
+            f"{how}, so that it is at {low:.0f} mg/L when the lamp comes on. Leave the needle "
+            "valve as it is, and judge again after two days."
         ),
         evidence=(
             Evidence(

@@ -23,6 +23,8 @@ from service.registry.models import LogKind
 CODE = "gas-out"
 SEEN_MG_L: Final = 3.0
 """A usual rise of less is lost in the noise of pH. Our choice."""
+LEAST_MG_L: Final = 0.1
+"""A change of less is none. Our choice."""
 
 
 def judge(case: Case) -> Iterator[Finding]:
@@ -40,10 +42,9 @@ def _not_started(case: Case, start: GasStart) -> Finding:
         severity=Severity.WARNING,
         title=f"CO2 did not start: no rise since {clock(case.tank, start.on_at)}",
         action=(
-            f"By now CO2 has usually risen by {start.usual_mg_l:.0f} mg/L; today it has changed by "
-            f"{start.rise_mg_l:+.1f}. Check in this order: timer and solenoid valve, cylinder "
-            "pressure, tubing, diffuser. Don't open the needle valve further: when CO2 flows "
-            "again it would be too much."
+            "Check in this order: timer and solenoid valve, cylinder pressure, tubing, diffuser. "
+            "Don't open the needle valve further: when CO2 flows again it would be too much. "
+            f"By now CO2 has usually risen by {start.usual_mg_l:.0f} mg/L; today {_risen(start)}."
         ),
         evidence=(
             Evidence(
@@ -62,6 +63,14 @@ def _not_started(case: Case, start: GasStart) -> Finding:
         since=start.on_at,
         refuses=(MORE_GAS,),
     )  # fmt: skip
+
+
+def _risen(start: GasStart) -> str:
+    """What CO2 did since it was switched on: ``it has risen by 1.2 mg/L``."""
+    if abs(start.rise_mg_l) < LEAST_MG_L:
+        return "it has not risen"
+    way = "risen" if start.rise_mg_l > 0 else "fallen"
+    return f"it has {way} by {abs(start.rise_mg_l):.1f} mg/L"
 
 
 def not_started(case: Case) -> GasStart | None:
@@ -88,12 +97,12 @@ def _none_all_day(case: Case, day: Co2Day) -> Finding:
     return Finding(
         code=CODE,
         severity=Severity.WARNING,
-        title=f"No gas seems to flow: CO2 reached only {day.peak_mg_l:.0f} mg/L",
+        title=f"No CO2 seems to flow: it reached only {day.peak_mg_l:.0f} mg/L",
         action=(
-            "Check in this order: cylinder pressure, valve and its timer, tubing, diffuser. Don't "
-            "open the needle valve further: when gas flows again it would be too much. While there "
-            f"is none, shorten the light to about {case.limit('photoperiod_shortest_h'):g} h, "
-            "since light without CO2 feeds algae."
+            "Check in this order: cylinder pressure, solenoid valve and its timer, tubing, "
+            "diffuser. Don't open the needle valve further: when CO2 flows again it would be too "
+            "much. While there is none, shorten the light to about "
+            f"{case.limit('photoperiod_shortest_h'):g} h: light without CO2 feeds algae."
         ),
         evidence=(
             Evidence(

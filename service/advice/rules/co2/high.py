@@ -108,29 +108,29 @@ def flow_step(case: Case, high: Co2High) -> float:
 
 def _action(case: Case, high: Co2High, ongoing: bool) -> str:
     lasting = f"for {span(high.ongoing_min)} now" if ongoing else f"for {span(high.minutes)} in all"
-    first = (
-        f"CO2 has been above {high.ceiling_mg_l:.0f} mg/L {lasting}, up to "
-        f"{high.peak_mg_l:.0f} mg/L. "
+    been = (
+        f"CO2 {'has been' if ongoing else 'was'} above {high.ceiling_mg_l:.0f} mg/L {lasting}, up "
+        f"to {high.peak_mg_l:.0f} mg/L"
     )
     if not case.tank.livestock:
-        return f"{first}No animals are registered, so it only wastes gas."
+        return f"{been}. No animals are registered, so that it only wastes CO2."
     if not ongoing:
-        return f"{first}It is down again: look at the animals."
+        return f"Look at the animals. {been}; it is down again."
     air = (
-        " That also helps fish that take air at the surface, such as "
-        f"{case.view.tolerance.air_breathers[0]}: CO2 gathers over still water. Leave them one "
-        "calm corner to come up in."
+        " Moving water also helps fish that take air at the surface, such as "
+        f"{case.view.tolerance.air_breathers[0]}, since CO2 gathers over still water; leave them "
+        "one calm corner to come up in."
         if case.view.tolerance.air_breathers
         else ""
     )
     return (
-        f"{first}{capitalised(close_co2(case.tank))} now, and raise the filter outlet or run an "
-        f"air stone until CO2 is back below {high.ceiling_mg_l:.0f} mg/L.{air}"
+        f"{capitalised(close_co2(case.tank))} now, and raise the filter outlet or run an air stone "
+        f"until CO2 is back below {high.ceiling_mg_l:.0f} mg/L.{air} {been}."
     )
 
 
 def _valve(less: float) -> str:
-    return f"Set the needle valve about {percent(less)} lower before the gas comes on again."
+    return f"Turn the needle valve down by about {percent(less)} before CO2 comes on again."
 
 
 def _whose(case: Case, high: Co2High) -> str:

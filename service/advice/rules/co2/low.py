@@ -60,9 +60,9 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.INFO if unsure else severity(case, lit, low_min, doubt=bool(doubt)),
         title=f"CO2 is {lit.shortfall_mg_l:.0f} mg/L short while the lamp is on",
         action=(
-            f"In {span(low_min)} of {span(lit.known_min)} of light CO2 lay below its target of "
-            f"{target}, by {lit.shortfall_mg_l:.0f} mg/L on average. Check that gas is flowing and "
-            f"the diffuser is clean. {_valve(doubt, step)}"
+            f"Check that CO2 is flowing and the diffuser is clean. {_valve(doubt, step)} CO2 was "
+            f"below its target of {target} in {span(low_min)} of {span(lit.known_min)} of light, "
+            f"by {lit.shortfall_mg_l:.0f} mg/L on average."
         ),
         evidence=(
             Evidence(

@@ -20,6 +20,8 @@ from service.derive.thresholds import OUR_CHOICE
 
 CODE = "co2-unsteady"
 LEAST_DAYS = 5
+LEAST_KNOWN_SHARE = 0.9
+"""CO2 of a day is compared where so much of its light is known. Our choice."""
 
 
 def judge(case: Case) -> Iterator[Finding]:
@@ -30,7 +32,11 @@ def judge(case: Case) -> Iterator[Finding]:
     """
     if not case.tank.co2_injected:
         return
-    full = [one for one in case.view.co2_days if one.off_at - one.on_at >= timedelta(hours=2)]
+    full = [
+        one
+        for one in case.view.co2_days
+        if one.off_at - one.on_at >= timedelta(hours=2) and one.known_share >= LEAST_KNOWN_SHARE
+    ]
     if full and full[-1].off_at > case.now - timedelta(minutes=30):
         full = full[:-1]  # today is not over
     if len(full) < LEAST_DAYS:
@@ -45,10 +51,10 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.INFO,
         title=f"CO2 differs by {percent(spread)} from day to day",
         action=(
-            f"In the last {len(full)} days CO2 while lit lay between {means.min():.0f} and "
-            f"{means.max():.0f} mg/L. Look for what changes: cylinder pressure near its end, a "
-            "regulator that creeps, bubbles caught under leaves, a filter outlet that was moved, "
-            "a clogged diffuser. Plants and animals do best when CO2 is the same every day."
+            "Look for what changes from day to day: cylinder pressure near its end, a worn "
+            "regulator, bubbles caught under leaves, a filter outlet that was moved, a clogged "
+            f"diffuser. In the last {len(full)} days CO2 while lit lay between {means.min():.0f} "
+            f"and {means.max():.0f} mg/L; plants and animals do best when it is the same every day."
         ),
         evidence=(
             Evidence(

@@ -45,7 +45,7 @@ def _finding(case: Case, one: Excursion, celsius: float) -> Finding:
     name = comfortable.species(side) or "the animals"
     word, most = ("warmer", "up to") if side == "above" else ("cooler", "down to")
     bears = tolerable.end_c(side)
-    reason = "" if bears is None else f" All of them tolerate {most} {bears:g} °C."
+    reason = "" if bears is None else f" All animals tolerate {most} {bears:g} °C."
     sources = [
         range_source(stock, side, comfortable=True)
         for stock in case.tank.livestock

@@ -54,17 +54,18 @@ def judge(case: Case) -> Iterator[Finding]:
         subject=coming.side,
         severity=Severity.WARNING if at - case.now < SOON else Severity.ADVICE,
         title=(
-            f"Water is heading {coming.side} {coming.limit_c:g} °C by {clock(case.tank, at)}"
+            f"Water will be {coming.side} {coming.limit_c:g} °C by about {clock(case.tank, at)}"
         ),
         action=(
-            f"It is {now.reading.value:.1f} °C and changes by {now.rate_k_h:+.1f} °C per hour; if "
-            f"nothing changes it passes the limit of {species or 'the animals'} at about "
-            f"{day_clock(case.tank, at, case.now)}, {clock(case.tank, earliest)} at the earliest. "
-            + (
-                "Open the lid, set a fan across the surface, dim the light, close the blinds."
+            (
+                "Open the lid, set a fan across the surface, dim the lamp, close the blinds."
                 if warm
                 else f"{'Check the heater and close' if case.tank.heated else 'Close'} the window."
             )
+            + f" It is {now.reading.value:.1f} °C and {'rises' if now.rate_k_h > 0 else 'falls'} "
+            f"by {abs(now.rate_k_h):.1f} °C per hour. If nothing changes, it passes the limit of "
+            f"{species or 'the animals'} at about {day_clock(case.tank, at, case.now)}, at the "
+            f"earliest at {clock(case.tank, earliest)}."
         ),
         evidence=(
             Evidence(

@@ -48,10 +48,10 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title=f"Unheated and cooling: {lowest:.1f} °C at its lowest",
         action=(
-            f"The daily minimum fell by {per_day:.1f} °C a day and is "
-            f"{lowest - limits.low_c:.1f} °C above what {limits.low_species or 'the animals'} need "
-            f"({limits.low_c:g} °C). As long as it stays above, no heater is needed. If the "
-            "weather stays cool, warm the room and close the lid."
+            "If the weather stays cool, close the lid and warm the room. The daily minimum fell by "
+            f"{per_day:.1f} °C a day and is {lowest - limits.low_c:.1f} °C above the lower limit "
+            f"of {limits.low_species or 'the animals'}, {limits.low_c:g} °C; as long as it stays "
+            "above, no heater is needed."
         ),
         keeper_action=(
             f"If that is not enough, put in a heater set to {limits.low_c + 1:g} °C within "

@@ -132,36 +132,33 @@ def _severity(case: Case, last: Excursion, now_out: bool) -> Severity:
 def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours: float) -> str:
     side, limit_c = last.side, last.limit_c
     was = (
-        f"Temperature {'has been' if now_out else 'was'} {side} {limit_c:.1f} °C for "
-        f"{span(hours * 60)}, by up to {abs(worst.peak_c - limit_c):.1f} °C. "
+        f"Temperature {'has been' if now_out else 'was'} {side} {limit_c:g} °C for "
+        f"{span(hours * 60)}, by up to {abs(worst.peak_c - limit_c):.1f} °C"
     )
     if not now_out and not last.end_known and not _known(case):
         return (
-            f"{was}Whether it is back in range is not known: there is no reading since "
-            f"{day_clock(case.tank, _moment(last.end_s), case.now)}. Measure it, and look at the "
-            "animals."
+            "Measure the temperature, and look at the animals: whether it is back in range is not "
+            f"known, as there is no reading since "
+            f"{day_clock(case.tank, _moment(last.end_s), case.now)}. {was}."
         )
     if not now_out:
         return (
-            f"{was}It is back in range: look at the animals, and at what caused it "
-            f"({_usual_causes(case, side)})."
+            f"Look at the animals, and for what caused it ({_usual_causes(case, side)}). {was}; it "
+            "is back in range."
         )
-    rate = case.limit("temperature_rate_max_c_h")
+    rate = f"by no more than {case.limit('temperature_rate_max_c_h'):g} °C per hour"
     if side == "above":
         heater = "unplug the heater until it is cooler, " if case.tank.heated else ""
         return (
-            f"{was}Open the lid, raise the filter outlet for oxygen, switch the lamp off or dim "
-            f"it, {heater}and cool the room."
-            f"{_water_text(case, last)} Bring it down by no more than {rate:g} °C per hour."
+            "Open the lid, raise the filter outlet for oxygen, switch the lamp off or dim it, "
+            f"{heater}and cool the room. Bring it down {rate}.{_water_text(case, last)} {was}."
         )
     heater = (
-        "Check that the heater has power and is under water"
+        "Check that the heater has power and is under water."
         if case.tank.heated
-        else "The tank has no heater: warm the room, or move the animals that need it warmer"
+        else "Warm the room, or move the animals that need it warmer: the tank has no heater."
     )
-    return (
-        f"{was}{heater}.{_water_text(case, last)} Bring it up by no more than {rate:g} °C per hour."
-    )
+    return f"{heater} Bring it up {rate}.{_water_text(case, last)} {was}."
 
 
 def _usual_causes(case: Case, side: str) -> str:

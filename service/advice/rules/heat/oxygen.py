@@ -53,11 +53,12 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title=f"{who} holds only {holds:.1f} mg/L of oxygen",
         action=(
-            f"At {celsius:.1f} °C full saturation is {holds:.1f} mg/L, held down by {why}, and the "
-            "night uses up some of it. Raise the filter outlet or run an air stone from "
-            "lights-off to lights-on, feed less, and keep the filter free."
+            "Raise the filter outlet or run an air stone from lights-off to lights-on, feed less, "
+            f"and see that the filter runs freely. At {celsius:.1f} °C water holds {holds:.1f} "
+            f"mg/L at most, held down by {why}, and the night uses up some of it."
             + (
-                " It also drives out CO2: don't make up for that with more gas while it is so warm."
+                " Moving the water also drives out CO2: don't raise its flow to make up for that "
+                "while it is so warm."
                 if too_warm
                 else ""
             )
@@ -108,7 +109,7 @@ def _measured(case: Case, oxygen_mg_l: float, sensor: str) -> Iterator[Finding]:
         action=(
             "Raise the filter outlet and run an air stone now; "
             f"{f'{close_co2(case.tank)}; ' if case.tank.co2_injected else ''}take out what rots "
-            "and don't feed today. Look at the filter: a stopped filter uses oxygen up."
+            "and don't feed today. See that the filter runs: a stopped filter uses oxygen up."
         ),
         evidence=(
             Evidence(

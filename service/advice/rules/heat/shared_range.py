@@ -46,18 +46,18 @@ def judge(case: Case) -> Iterator[Finding]:
 def _action(tolerance: Tolerance, shared: SharedRange, strict: bool) -> str:
     outer = tolerance.tolerable
     judged = (
-        f"Until then only temperatures that suit none of them are reported: below {outer.low_c:g} "
+        f"For now only temperatures that suit none of them are reported: below {outer.low_c:g} "
         f"and above {outer.high_c:g} °C."
         if strict
-        else f"Until then the water is judged by what all of them tolerate, {outer.low_c:g} to "
+        else f"For now the water is judged by what all of them tolerate, {outer.low_c:g} to "
         f"{outer.high_c:g} °C."
     )
-    field = "temperature" if strict else "comfortable"
+    field = "tolerated temperature" if strict else "comfortable temperature"
     return (
-        f"{tolerance.too_narrow[0].upper()}{tolerance.too_narrow[1:]}. Choose once: keep the two "
-        f"apart, or set the range to live with, as {field} of {shared.low_species} or "
-        f"{shared.high_species} in the tank's livestock. {judged} Mark this as done or dismissed "
-        "to leave it so."
+        f"Choose once: keep the two apart, or enter the range to live with, as the {field} of "
+        f"{shared.low_species} or {shared.high_species} in the tank's livestock; or mark this as "
+        f"done to leave it so. {tolerance.too_narrow[0].upper()}{tolerance.too_narrow[1:]}. "
+        f"{judged}"
     )
 
 

@@ -39,7 +39,7 @@ def judge(case: Case) -> Iterator[Finding]:
     gasless = {one.day for one in days_without_gas(case)}
     begun = gas_beginning(case)
     shares = [
-        one.co2_below_share
+        one.co2_below_share * (one.co2_known_share or 0.0)  # what was not seen is not counted
         for one in full_days(case)[-days:]
         if one.lit
         and one.co2_below_share is not None
@@ -67,9 +67,8 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title="More light than the CO2 can use",
         action=(
-            f"Light brought {dli:.1f} mol/m²/d, but CO2 was below target for "
-            f"{percent(share)} of it: plants short of CO2 leave the light to algae. "
-            f"{_first(case, doubt)}{meanwhile}"
+            f"{_first(case, doubt)}{meanwhile} CO2 was below target for {percent(share)} of the "
+            f"light, which brought {dli:.1f} mol/m²/d: plants short of CO2 leave light to algae."
         ),
         evidence=(
             Evidence("daily light integral", "dli", dli, "mol/m2/d", strong, case.now),
@@ -89,8 +88,8 @@ def judge(case: Case) -> Iterator[Finding]:
 def _first(case: Case, doubt: str) -> str:
     """CO2 goes first; an estimate in doubt is settled before the gas is touched."""
     if doubt:
-        return f"First settle whether CO2 is as low as it seems. {doubt}."
-    return f"Change CO2 first: bring it to {case.view.co2.target_low_mg_l:.0f} mg/L by lights-on."
+        return f"First find out whether CO2 is as low as it seems. {doubt}."
+    return f"First bring CO2 to {case.view.co2.target_low_mg_l:.0f} mg/L by lights-on."
 
 
 RULE = Rule(

@@ -34,16 +34,16 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.WARNING,
         title=("The lamp is dark although it should be on" if in_hours else "The lamp stayed dark"),
         action=(
-            f"By its plan the lamp is on from {plan.lights_on:%H:%M} for {plan.hours:g} h, but the "
-            f"light sensor has been dark for {span(missed_min)} of it. Look first whether the "
-            "sensor is covered or has slipped; then check plug, switch and lamp. "
+            "Look first whether the sensor is covered or has slipped; then check plug, switch and "
+            "lamp. "
             + (
-                f"While it stays dark {close_co2(case.tank)}: plants take up no CO2 in the dark. "
+                f"While it stays dark, {close_co2(case.tank)}: plants take up no CO2 in the dark. "
                 if case.tank.co2_injected
                 else ""
             )
-            + "A day or two without light harms plants little; don't make up for it with longer "
-            "days."
+            + "A day or two without light do little harm; don't make up for them with longer "
+            f"days. By its plan the lamp is on from {plan.lights_on:%H:%M} for {plan.hours:g} h; "
+            f"the light sensor has been dark for {span(missed_min)} of it."
         ),
         keeper_action="Check the timer.",
         evidence=(

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 from itertools import chain
 
+from service.advice.adjusting import adjustment
 from service.advice.engine.levers import LESS_LIGHT, MORE_LIGHT
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
@@ -20,21 +21,23 @@ from service.advice.rules.co2.gas_out import no_gas
 from service.advice.rules.light import long, settling, short
 from service.advice.rules.light.full_days import light_sensor, mean_dli
 from service.advice.rules.light.plan import wanted_hours
+from service.registry.models import Lever
 
 CODE = "light-dose"
 
 
 def judge(case: Case) -> Iterator[Finding]:
     """One finding when the mean of the last full days is outside the plants' range."""
-    found = mean_dli(case)
-    if found is None:
+    found, most = mean_dli(case), mean_dli(case, at_most=True)
+    if found is None or most is None:
         return
     dli, days = found
     plants = case.tank.plants
     slack = case.eased(case.limit("dli_tolerance_share"), 0.5, CODE)
     if dli > plants.dli_high_mol_m2_d * (1 + slack):
         bound, word, way = plants.dli_high_mol_m2_d, "much", "lower"
-    elif dli < plants.dli_low_mol_m2_d * (1 - slack):
+    elif most[0] < plants.dli_low_mol_m2_d * (1 - slack):
+        dli = most[0]
         bound, word, way = plants.dli_low_mol_m2_d, "little", "raise"
     else:
         return
@@ -47,9 +50,9 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE if way == "lower" else Severity.INFO,
         title=f"Too {word} light in a day: {dli:.1f} mol/m²/d",
         action=(
-            f"The plants of this tank want {plants.dli_low_mol_m2_d:g} to "
-            f"{plants.dli_high_mol_m2_d:g} mol/m²/d at the sensor; the last {days} days brought "
-            f"{dli:.1f}. {_how(case, share, change_min)}"
+            f"{_how(case, share, change_min)} The plants of this tank want "
+            f"{plants.dli_low_mol_m2_d:g} to {plants.dli_high_mol_m2_d:g} mol/m²/d at the sensor; "
+            f"the last {days} days brought {dli:.1f} on average."
         ),
         evidence=(
             Evidence(
@@ -64,6 +67,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(Hazard.MAINS,),
         who=Who.PRACTITIONER,
         confidence=0.6,
+        log=adjustment(Lever.LIGHT_HOURS, _after(change_min)),
         moves=LESS_LIGHT if way == "lower" else MORE_LIGHT,
     )  # fmt: skip
 
@@ -78,6 +82,13 @@ def _other_rule_decides(case: Case, way: str) -> bool:
         return any(True for _ in chain(long.judge(case), settling.judge(case)))
     meant = wanted_hours(case) < case.tank.photoperiod.hours or no_gas(case) is not None
     return meant or any(True for _ in short.judge(case))
+
+
+def _after(change_min: float) -> str:
+    """What doing it leaves, for the log: ``2.2 h shorter, or dimmed as much``."""
+    if change_min < 0:
+        return f"{span(-change_min)} shorter, or dimmed as much"
+    return f"{span(change_min)} longer, or as much stronger"
 
 
 def _how(case: Case, share: float, change_min: float) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
+from service.advice.adjusting import adjustment
 from service.advice.engine.levers import SHORTER_LIGHT
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
@@ -18,6 +19,7 @@ from service.advice.phrases import clock, span
 from service.advice.rules.light.full_days import days_of_plan, light_before, light_sensor
 from service.advice.rules.light.plan import planned_days, wanted_hours
 from service.derive.models import LightDay
+from service.registry.models import Lever
 
 CODE = "light-long"
 
@@ -33,7 +35,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     day = _too_long(case)
     if day is not None:
-        over_min = 60 * (day.photoperiod_h - case.tank.photoperiod.hours)
+        over_min = 60 * (day.photoperiod_low_h - case.tank.photoperiod.hours)
         off = day.off_at or day.lit[-1][1]
         yield _finding(case, over_min, off - timedelta(minutes=over_min), now_on=False)
 
@@ -46,7 +48,7 @@ def _too_long(case: Case) -> LightDay | None:
     today = [one for one in days if not one.complete]
     over = [one for one in days if one.complete]
     for one in (*today[-1:], *over[-1:]):
-        if one.photoperiod_h > most_h:
+        if one.photoperiod_low_h > most_h:
             return one
     return None
 
@@ -83,16 +85,20 @@ def _as_usual(case: Case, planned_off: datetime) -> bool:
         return False
     most_h = case.tank.photoperiod.hours + case.limit("photoperiod_tolerance_min") / 60
     off = day.off_at + timedelta(days=1) + timedelta(minutes=case.limit("light_grace_min"))
-    return day.photoperiod_h <= most_h and case.now <= off
+    return day.photoperiod_low_h <= most_h and case.now <= off
 
 
 def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> Finding:
     plan = case.tank.photoperiod
-    when = f"past {clock(case.tank, since)}" if now_on else "in a day"
+    been = (
+        f"is still on, {span(over_min)} after it should have gone off at {clock(case.tank, since)}"
+        if now_on
+        else f"was on for {span(over_min)} more in a day"
+    )
     wanted = wanted_hours(case)
     # While it is on, how long grows by the minute: no figure to set a timer by.
     todo = (
-        "Switch it off now, see why the timer has not"
+        "Switch the lamp off now, see why the timer did not"
         if now_on
         else f"Shorten the timer by {span(over_min)}"
         if wanted == plan.hours
@@ -104,9 +110,9 @@ def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> F
         severity=Severity.WARNING if very_long else Severity.ADVICE,
         title=f"The lamp {'is' if now_on else 'was'} on {span(over_min)} too long",
         action=(
-            f"The plan is {plan.hours:g} h from {plan.lights_on:%H:%M}; the lamp was on "
-            f"{span(over_min)} longer ({when}). {todo}, and check whether daylight or room light "
-            "reaches the sensor. Long light feeds algae rather than plants."
+            f"{todo}, and check whether daylight or room light reaches the sensor. The plan is "
+            f"{plan.hours:g} h from {plan.lights_on:%H:%M}; the lamp {been}. Long light feeds "
+            "algae rather than plants."
         ),
         evidence=(
             Evidence(
@@ -120,6 +126,7 @@ def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> F
         who=Who.PRACTITIONER,
         since=since,
         confidence=0.8,
+        log=None if now_on else adjustment(Lever.LIGHT_HOURS, f"{span(over_min)} shorter"),
         moves=(SHORTER_LIGHT,),
     )  # fmt: skip
 

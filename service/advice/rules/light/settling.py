@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.adjusting import adjustment
 from service.advice.engine.levers import SHORTER_LIGHT
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
@@ -17,6 +18,7 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
 from service.advice.rules.light.full_days import full_days
 from service.advice.rules.light.plan import settling_since
+from service.registry.models import Lever
 
 CODE = "light-settling"
 ALLOWED_H = 0.5
@@ -29,7 +31,9 @@ def judge(case: Case) -> Iterator[Finding]:
     began = settling_since(case)
     hours = case.limit("settling_hours")
     days = full_days(case)
-    lit_h = days[-1].photoperiod_h if days and days[-1].lit else case.tank.photoperiod.hours
+    lit_h = days[-1].photoperiod_low_h if days and days[-1].lit else case.tank.photoperiod.hours
+    if case.tank.photoperiod.hours <= hours:
+        return  # the plan itself is short enough; ``light-long`` reports a lamp that is on longer
     if began is None or lit_h <= hours + case.eased(ALLOWED_H, 0.5, CODE):
         return
     what, start = began
@@ -40,10 +44,10 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title=f"Shorten the light to {hours:g} h while plants settle",
         action=(
-            f"{what} on {start:%d %b}: roots and leaves need weeks to use strong light again, "
-            f"algae don't. Keep the light at {hours:g} h until {until:%d %b}, then add "
+            f"Keep the light at {hours:g} h until {until:%d %b}, then add "
             f"{span(60 * case.limit('settling_step_h'))} a week up to the plan of "
-            f"{case.tank.photoperiod.hours:g} h."
+            f"{case.tank.photoperiod.hours:g} h. {what} on {start:%d %b}: roots and leaves need "
+            "weeks to use strong light again, algae don't."
         ),
         evidence=(
             Evidence(
@@ -56,6 +60,7 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.6,
         since=start,
+        log=adjustment(Lever.LIGHT_HOURS, f"{hours:g} h"),
         moves=(SHORTER_LIGHT,),
     )  # fmt: skip
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 
+from service.advice.adjusting import adjustment
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
@@ -16,6 +17,7 @@ from service.advice.phrases import clock, span
 from service.advice.rules.light.full_days import full_days, light_sensor
 from service.derive.local_time import local_moment
 from service.derive.models import LightDay
+from service.registry.models import Lever
 
 CODE = "light-shifted"
 DAYS = 2
@@ -39,10 +41,11 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.INFO,
         title=f"The lamp comes on {span(abs(shift))} {'late' if shift > 0 else 'early'}",
         action=(
-            f"It came on at {clock(case.tank, on)}; the plan says {plan.lights_on:%H:%M}. Set the "
-            f"timer {span(abs(shift))} {'earlier' if shift > 0 else 'later'}, and see that gas and "
-            "lamp still fit each other"
-            + (": an hour off is mostly a change to or from summer time." if hour_off else ".")
+            f"Set the timer {span(abs(shift))} {'earlier' if shift > 0 else 'later'}"
+            + (", and see that CO2 still comes on in time for it" if case.tank.co2_injected else "")
+            + f". The lamp came on at {clock(case.tank, on)}; the plan says "
+            f"{plan.lights_on:%H:%M}."
+            + (" An hour off is mostly a change to or from summer time." if hour_off else "")
         ),
         evidence=(
             Evidence(
@@ -55,6 +58,7 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.8,
         since=days[0].on_at,
+        log=adjustment(Lever.LIGHT_HOURS, f"on at {plan.lights_on:%H:%M}"),
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
+from service.advice.adjusting import adjustment
 from service.advice.engine.levers import LONGER_LIGHT
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
@@ -19,8 +20,12 @@ from service.advice.rules.co2.gas_out import no_gas
 from service.advice.rules.light.dead import dark_since
 from service.advice.rules.light.full_days import full_days, light_sensor
 from service.advice.rules.light.plan import wanted_hours
+from service.derive.models import LightDay
+from service.registry.models import Lever
 
 CODE = "light-short"
+UNSEEN_H = 0.15
+"""Less that was not seen is not worth a word. Our choice."""
 DAYS = 2
 """It must be short on so many full days in a row: a lamp that was mended is one short day."""
 
@@ -35,9 +40,10 @@ def judge(case: Case) -> Iterator[Finding]:
         return  # ``gas-out`` asks for shorter light meanwhile
     tolerance = case.limit("photoperiod_tolerance_min")
     least = case.eased(tolerance, 0.5, CODE)
-    if abs(days[0].photoperiod_h - days[1].photoperiod_h) > case.limit("light_grace_min") / 60:
+    hours = [one.photoperiod_high_h for one in days]  # what was not seen may have been lit
+    if abs(hours[0] - hours[1]) > case.limit("light_grace_min") / 60:
         return  # no two days alike: something broke or was mended in between
-    short_min = min(60 * (wanted - one.photoperiod_h) for one in days)
+    short_min = 60 * (wanted - max(hours))
     if short_min <= least:
         return
     day, plan = days[-1], case.tank.photoperiod
@@ -51,9 +57,9 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title=f"The lamp is on {span(short_min)} too short",
         action=(
-            f"The plan is {wanted:g} h from {plan.lights_on:%H:%M}; on the last {DAYS} full days "
-            f"the lamp was on for {day.photoperiod_h:.1f} h.{broken} Set the timer to the plan, "
-            "or change the plan if shorter light is meant."
+            f"Set the timer to the plan, {wanted:g} h from {plan.lights_on:%H:%M}, or change the "
+            f"plan if shorter light is meant. On the last {DAYS} full days the lamp was on for "
+            f"{_hours(day)}.{broken}"
         ),
         evidence=(
             Evidence(
@@ -66,8 +72,17 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.PRACTITIONER,
         confidence=0.8,
         since=days[0].lit[0][0],
+        log=adjustment(Lever.LIGHT_HOURS, f"{wanted:g} h from {plan.lights_on:%H:%M}"),
         moves=(LONGER_LIGHT,),
     )  # fmt: skip
+
+
+def _hours(day: LightDay) -> str:
+    """How long it was lit; at most so long where not all of the day was seen."""
+    lit_h = day.photoperiod_h or 0.0
+    if day.photoperiod_high_h - lit_h < UNSEEN_H:
+        return f"{lit_h:.1f} h"
+    return f"{day.photoperiod_high_h:.1f} h at most"
 
 
 RULE = Rule(

@@ -8,14 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice.care_log import last_full_change, planned_doses
+from service.advice.care_log import last_full_change, planned_amount, planned_doses
 from service.advice.engine.levers import CHANGE_WATER, LESS_DOSE
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import dose, litres, percent
-from service.advice.rules.nutrients.due import planned_amount
 from service.registry.models import DosePlan
 
 CODE = "dose-doubled"
@@ -50,10 +49,11 @@ def _finding(case: Case, plan: DosePlan, amount: Amount, total: float) -> Findin
         severity=Severity.WARNING if total > 3 * amount.value else Severity.ADVICE,
         title=f"Too much {plan.name}: {dose(Amount('', total, amount.unit))}",
         action=(
-            f"{dose(Amount('', total, amount.unit))} were logged since the last large change; the "
-            f"plan is {dose(amount)}. Don't dose {plan.name} again before the next change. If "
-            f"animals seem unwell, change {litres(fraction * volume_l)} ({percent(fraction)}): "
-            "that takes the surplus out. If it is a slip in the log, delete the entry."
+            f"Don't dose {plan.name} again before the next water change. If animals seem unwell, "
+            f"change {litres(fraction * volume_l)} ({percent(fraction)}) of the water: that takes "
+            f"the surplus out. {dose(Amount('', total, amount.unit))} were logged since the last "
+            f"large change; the plan is {dose(amount)}. If that is a slip in the log, delete the "
+            "entry."
         ),
         evidence=(
             Evidence(

@@ -14,7 +14,13 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Who
 from service.advice.phrases import capitalised, listed
-from service.advice.rules.sensors.groups import NAMES_SHOWN, group_subject, names_of, subject_of
+from service.advice.rules.sensors.groups import (
+    NAMES_SHOWN,
+    group_subject,
+    name_of,
+    names_of,
+    subject_of,
+)
 from service.advice.rules.sensors.silent import RESTS_ON
 from service.derive.device_clock import NEAR_S, NEVER_SET_S, clock_text, sends_local_time
 from service.derive.sensor_choice import age_min
@@ -56,7 +62,7 @@ def _is_untimed(case: Case, info: SeriesInfo, least_min: float) -> bool:
 
 
 def _of_unknown_time(case: Case, info: SeriesInfo) -> Finding:
-    name = f"{info.key.quantity} sensor {info.key.sensor}"
+    name = name_of(info)
     return Finding(
         code=CODE,
         subject=f"{subject_of(info)}, time unknown",

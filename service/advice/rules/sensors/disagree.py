@@ -17,6 +17,7 @@ from service.advice.rules.sensors.silent import RESTS_ON
 from service.derive.sensor_choice import US_PER_MINUTE, age_min, usable
 from service.store.model import SeriesInfo
 from service.times import from_us
+from service.units import quantity_words
 
 CODE = "sensors-disagree"
 MOST_APART_MIN = 15.0
@@ -90,15 +91,15 @@ def _finding(case: Case, apart: float, most: float, one: SeriesInfo, other: Seri
         code=CODE,
         subject=quantity,
         severity=Severity.ADVICE,
-        title=f"Two {quantity} sensors differ by {apart:.2g}{unit}",
+        title=f"Two {quantity_words(quantity)} sensors differ by {apart:.2g}{unit}",
         action=(
-            f"{one.key.sensor} says {one.last.value:.2f}, {other.key.sensor} "
-            f"{other.last.value:.2f}. {how}{which} Until it is settled don't rely on "
+            f"{how} {one.key.sensor} reads {one.last.value:.2f}, {other.key.sensor} "
+            f"{other.last.value:.2f}.{which} Until it is settled don't rely on "
             f"{RESTS_ON.get(quantity, quantity)}."
         ),
         evidence=tuple(
             Evidence(
-                f"what {each.key.sensor} says", quantity, each.last.value,
+                f"reading of {each.key.sensor}", quantity, each.last.value,
                 "Cel" if quantity == "temperature" else "[pH]",
                 time=from_us(each.last.time_us), source=f"sensor {each.key.sensor}",
             )

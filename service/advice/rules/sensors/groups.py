@@ -8,6 +8,7 @@ from service.advice.engine.rule import Case
 from service.advice.phrases import listed
 from service.derive.sensor_choice import US_PER_MINUTE
 from service.store.model import SeriesInfo, SeriesKey
+from service.units import quantity_words
 
 NAMES_SHOWN = 5
 """So many sensors are named; the others are counted. Our choice."""
@@ -18,8 +19,17 @@ WEIGHT = ("temperature", "ph")
 
 
 def subject_of(info: SeriesInfo) -> str:
-    """How findings name a series: quantity and sensor."""
+    """What tells the finding on a series from others: quantity and sensor."""
     return f"{info.key.quantity} {info.key.sensor}"
+
+
+def name_of(info: SeriesInfo) -> str:
+    """A sensor as people call it: ``pH sensor glass``."""
+    return f"{quantity_words(info.key.quantity)} sensor {info.key.sensor}"
+
+
+def _short_name(info: SeriesInfo) -> str:
+    return f"{quantity_words(info.key.quantity)} {info.key.sensor}"
 
 
 def group_subject(case: Case, code: str, group: Sequence[SeriesInfo]) -> str:
@@ -50,8 +60,8 @@ def together(infos: Iterable[SeriesInfo], gap_min: float) -> list[list[SeriesInf
 
 
 def names_of(group: Sequence[SeriesInfo]) -> str:
-    """The sensors of a group by name, ``ph main, ph spare and 12 more``."""
-    names = sorted(subject_of(one) for one in group)
+    """The sensors of a group by name, ``pH main, pH spare and 12 more``."""
+    names = sorted(map(_short_name, group), key=str.casefold)
     more = len(names) - NAMES_SHOWN
     if more <= 0:
         return listed(names)

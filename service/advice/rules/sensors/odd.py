@@ -18,6 +18,7 @@ from service.advice.phrases import listed
 from service.advice.rules.sensors.groups import (
     NAMES_SHOWN,
     group_subject,
+    name_of,
     names_of,
     subject_of,
 )
@@ -50,7 +51,7 @@ def judge_stuck(case: Case) -> Iterator[Finding]:
         yield _finding(
             one,
             STUCK_CODE,
-            f"The {one.key.quantity} sensor {one.key.sensor} is stuck",
+            f"The {name_of(one)} is stuck",
             _AT_UPPER_END
             if one.key == top
             else "Its readings no longer move, not even by noise. Restart it; see that the probe "
@@ -85,7 +86,7 @@ def judge_implausible(case: Case) -> Iterator[Finding]:
         yield _finding(
             one,
             IMPLAUSIBLE_CODE,
-            f"The {one.key.quantity} sensor {one.key.sensor} sends impossible values",
+            f"The {name_of(one)} sends impossible values",
             f"It says {one.last.value:g}{can_be}. Look for a broken cable, water in a plug, a "
             "probe out of the water, or a wrong unit or calibration in its route.",
         )

@@ -20,6 +20,7 @@ from service.derive.thresholds import COMMON_PRACTICE
 from service.registry.models import LogKind
 from service.store.model import SeriesInfo
 from service.times import from_us, to_us
+from service.units import quantity_words
 
 CODE = "probe-out"
 
@@ -35,7 +36,7 @@ def judge(case: Case) -> Iterator[Finding]:
 
 def _finding(case: Case, out: ProbeOut, info: SeriesInfo, before: float) -> Finding:
     since = from_us(out.start_us)
-    name = f"{info.key.quantity} probe {info.key.sensor}"
+    name = f"{quantity_words(info.key.quantity)} probe {info.key.sensor}"
     return Finding(
         code=CODE,
         subject=subject_of(info),

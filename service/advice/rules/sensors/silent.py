@@ -18,6 +18,7 @@ from service.advice.phrases import listed, span
 from service.advice.rules.sensors.groups import (
     NAMES_SHOWN,
     group_subject,
+    name_of,
     names_of,
     subject_of,
     together,
@@ -82,8 +83,7 @@ def _finding(case: Case, group: Sequence[SeriesInfo], measured: set[str]) -> Fin
 def _title(group: Sequence[SeriesInfo], silent_min: float) -> str:
     if len(group) > 1:
         return f"{len(group)} sensors have been silent for {span(silent_min)}"
-    key = group[0].key
-    return f"The {key.quantity} sensor {key.sensor} has been silent for {span(silent_min)}"
+    return f"The {name_of(group[0])} has been silent for {span(silent_min)}"
 
 
 def _check(group: Sequence[SeriesInfo]) -> str:

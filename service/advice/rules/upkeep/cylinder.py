@@ -46,27 +46,27 @@ def judge(case: Case) -> Iterator[Finding]:
     notice = case.limit("cylinder_notice_days")
     if left_days > case.eased(notice, 1.3, CODE):
         return
-    when = "by now" if left_days <= 0 else f"in about {days(left_days)}"
+    when = "should be empty by now" if left_days <= 0 else f"lasts about {days(left_days)} more"
     yield Finding(
         code=CODE,
         severity=Severity.ADVICE,
-        title=f"The CO2 cylinder will be empty {when}",
+        title=f"The CO2 cylinder {when}",
         action=(
-            f"At {cylinder.g_per_day:.0f} g a day {cylinder.content_g:.0f} g last until "
-            f"{cylinder.empty_at:%d %b}. Have a full one ready; pressure falls only at the very "
-            "end, and then CO2 can swing up before it stops. Log the new one."
+            f"Have a full one ready, and log it when it is put on: at {cylinder.g_per_day:.0f} g a "
+            f"day {cylinder.content_g:.0f} g last until {cylinder.empty_at:%d %b}. Pressure falls "
+            "only at the very end, and then CO2 can swing up before it stops."
         ),
         evidence=(
             Evidence(
-                "gas left, estimated from the fitted gas use", "gas-left", max(left_g, 0.0), "g",
+                "CO2 left in it, estimated from its use", "gas-left", max(left_g, 0.0), "g",
                 notice * cylinder.g_per_day, cylinder.since,
                 f"first-order fit; {case.limit('gas_dissolved_share'):.0%} of the gas dissolves: "
                 f"{COMMON_PRACTICE}",
             ),
         ),
         amounts=(
-            Amount("gas left", max(left_g, 0.0), "g", estimated=True),
-            Amount("gas per day", cylinder.g_per_day, "g", estimated=True),
+            Amount("CO2 left", max(left_g, 0.0), "g", estimated=True),
+            Amount("CO2 per day", cylinder.g_per_day, "g", estimated=True),
         ),
         due=cylinder.empty_at,
         hazards=(Hazard.CO2,),

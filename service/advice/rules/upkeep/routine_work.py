@@ -57,17 +57,17 @@ KH_TEST: Final = Work(
     "kh-test-due",
     "Test KH",
     "kh_test_valid_days",
-    "CO2 is worked out from pH and KH: it is only as good as the last test. Test before a water "
-    "change, twice, and log the mean.",
+    "Test twice, before a water change, and log the mean. CO2 is worked out from pH and KH: it is "
+    "only as good as the last test.",
     LogDraft(LogKind.KH_TEST.value, asks={"kh": "kh_meq_l"}),
     (Hazard.CHEMICALS,),
 )
 CALIBRATION: Final = Work(
     "calibration-due",
     "Calibrate the pH probe",
-    "ph_calibration_valid_days",
-    "Two fresh buffers, 7 and then 4 (or the pair you use), at the tank's temperature; rinse in "
-    "between, wait until the reading stands, log both. 0.1 pH off is a quarter of the CO2.",
+    "ph_calibration_due_days",
+    "Use two fresh buffers, 7 and then 4 (or your own pair), at the tank's temperature. Rinse in "
+    "between, wait until the reading is steady, log both. 0.1 pH off makes CO2 wrong by a quarter.",
     LogDraft(LogKind.CALIBRATION.value, {"quantity": "ph"}, {"points": "points"}),
     (Hazard.CHEMICALS,),
     Who.PRACTITIONER,
@@ -91,7 +91,7 @@ def judge_kh_test(case: Case) -> Iterator[Finding]:
         return
     if age is None:
         if case.view.co2.alkalinity is not None and _probe_there(case):
-            yield _unlogged(case, KH_TEST, "Nobody noted when KH was last tested.")
+            yield _unlogged(case, KH_TEST, "When KH was last tested is not known.")
         return
     doubtful_after = case.limit("kh_test_valid_days") * case.limit("kh_doubt_share")
     if age <= doubtful_after or case.view.co2.co2 is None:
@@ -120,7 +120,7 @@ def _unlogged(case: Case, work: Work, why: str) -> Finding:
         code=work.code,
         severity=Severity.INFO,
         title=work.title,
-        action=f"{why} If it was done, log it. {work.how}",
+        action=f"{work.how} {why} If it was done, log it.",
         evidence=(
             Evidence("days that it is good for", "age", None, "d", every, None, COMMON_PRACTICE),
         ),
@@ -166,7 +166,7 @@ def _due(case: Case, work: Work, last: datetime | None) -> Iterator[Finding]:
         code=work.code,
         severity=Severity.ADVICE if age >= overdue else Severity.INFO,
         title=work.title,
-        action=f"{_when(case, work, last)} {work.how}",
+        action=f"{work.how} {_when(case, work, last)}",
         evidence=(
             Evidence("days since it was last done", "age", age, "d", every, last, COMMON_PRACTICE),
         ),

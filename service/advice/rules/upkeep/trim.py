@@ -54,8 +54,7 @@ def judge(case: Case) -> Iterator[Finding]:
     yield Finding(
         code=CODE,
         severity=Severity.INFO,
-        title=f"Trim the stems: about {stems.height_cm:.0f} cm tall in {stems.water_cm:.0f} cm of "
-        "water",
+        title=_title(stems),
         action=(
             f"Cut {tall or 'the tallest stems'} back to about {leave:.0f} cm and take the cuttings "
             "out. If much was cut, change a large share of the water the same day. At "
@@ -77,6 +76,14 @@ def judge(case: Case) -> Iterator[Finding]:
         log=LogDraft(LogKind.TRIM.value, {"height_cm": leave}),
         since=trim_day(case),
     )  # fmt: skip
+
+
+def _title(stems: Stems) -> str:
+    if stems.height_cm >= stems.water_cm:
+        return "Trim the stems: they should be at the surface by now"
+    return (
+        f"Trim the stems: about {stems.height_cm:.0f} cm tall in {stems.water_cm:.0f} cm of water"
+    )
 
 
 def trim_day(case: Case) -> datetime | None:

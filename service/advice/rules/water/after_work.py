@@ -37,11 +37,10 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.WARNING if late else Severity.ADVICE,
         title=f"Large water change after the work: {water.amount_text}",
         action=(
-            f"{what} stirs up waste and substrate: change {water.each_text} "
+            f"Change {water.each_text} "
             f"{'now: it was due the day of the work' if late else 'today'}{water.again_text}. "
-            f"{water.how}"
             f"Take floating leaves out first and siphon off what lies loose on the substrate. "
-            f"{water.effect}{water.reuse}"
+            f"{water.how}{what} stirs up waste and substrate. {water.effect}{water.reuse}"
         ).rstrip(),
         evidence=(
             Evidence(

@@ -37,7 +37,7 @@ def old_water(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
         conductivity_us_cm=None if conductivity is None else conductivity.value,
     )
     if found.verdict == "unfit":
-        return f"The old water is not for plants: {found.reasons[0]}.", ()
+        return f"Old water: {found.reasons[0]}.", ()
     unless = UNLESS[salted is None, medicated is None]
     amounts = () if unless else (Amount("old water for plants", found.litres, "L"),)
     if found.verdict == "dilute":

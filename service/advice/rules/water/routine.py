@@ -60,7 +60,7 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.WARNING if overdue and last is not None else Severity.ADVICE,
         title=f"Water change due: {water.amount_text}",
         action=(
-            f"Change {water.amount_text}. {since_text} {water.how}{water.effect}{water.reuse}"
+            f"Change {water.amount_text}. {water.how}{since_text} {water.effect}{water.reuse}"
         ).rstrip(),
         evidence=(
             Evidence(

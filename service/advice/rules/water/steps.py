@@ -42,9 +42,9 @@ def aim_text(case: Case, fraction: float) -> str:
     if celsius is None or aim_c is None:
         return ""
     if abs(aim_c - celsius) < 0.05:
-        return f"Aim at {aim_c:.0f} °C like the tank. "
+        return f"Fill up with water of {aim_c:.0f} °C, as the tank has. "
     way = "warmer" if aim_c > celsius else "cooler"
-    return f"Aim at {aim_c:.0f} °C, {way} than the tank's {celsius:.1f} °C. "
+    return f"Fill up with water of {aim_c:.0f} °C, {way} than the tank's {celsius:.1f} °C. "
 
 
 def split(case: Case, fraction: float, new_kh_meq_l: float | None) -> tuple[int, float]:

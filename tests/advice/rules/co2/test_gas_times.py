@@ -25,7 +25,7 @@ def test_gas_late_uses_the_fitted_lead() -> None:
     lead = GasModel(None, NOON, lead_h=EstimatedValue(2.0, 1.7, 2.4))
     one = the(replace(view, gas=lead), "gas-late")
     assert amount(one, "gas earlier") == 135.0
-    assert "Set the gas to come on at 07:45" in one.action
+    assert "Set CO2 to come on at 07:45" in one.action
     assert any("2.0 h (95 %: 1.7 to 2.4 h)" in each.text for each in one.evidence)
 
 

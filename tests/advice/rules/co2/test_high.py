@@ -35,7 +35,7 @@ def test_co2_high_is_urgent_while_it_lasts() -> None:
 def test_co2_high_is_reported_the_morning_after() -> None:
     one = the(view_with(now=MORNING, co2=strong), "co2-high")
     assert one.severity is Severity.WARNING
-    assert "It is down again" in one.action
+    assert "it is down again" in one.action
     # 42 mg/L at rest against 90 % of 30 mg/L
     assert amount(one, "less gas flow") == pytest.approx(100 * (1 - 27 / 42), abs=1)
     assert one.evidence[0].threshold == 30.0
@@ -60,7 +60,7 @@ def test_ceiling_is_that_of_the_most_sensitive_animals() -> None:
 def test_without_animals_the_ceiling_is_the_plants_and_never_urgent() -> None:
     one = the(view_with(a_tank(livestock=()), co2=strong), "co2-high")
     assert one.severity is Severity.ADVICE
-    assert "only wastes gas" in one.action
+    assert "only wastes CO2" in one.action
 
 
 def test_air_breathers_are_named() -> None:

@@ -85,7 +85,7 @@ def test_a_community_that_shares_no_comfort_gets_a_choice_and_no_remark() -> Non
     one = the(view, "shared-range")
     assert one.severity is Severity.INFO
     assert one.subject == "Betta splendens and Tanichthys albonubes"
-    assert "as comfortable of" in one.action and "20 to 27 °C" in one.action
+    assert "as the comfortable temperature of" in one.action and "20 to 27 °C" in one.action
     assert found(view, "temperature-comfort") == []
     assert warnings(view) == []
     assert RULE_OF["shared-range"].settling > timedelta(days=3650)

@@ -18,7 +18,7 @@ from tests.derive.pieces import NOON, a_tank, grid, lamp
 def test_lamp_that_is_still_on_is_switched_off_and_gets_no_figure() -> None:
     late = view_with(now=NOON + 8 * HOUR, lux=lambda t: lamp(t, off=24.0))
     one = the(late, "light-long")
-    assert "Switch it off now" in one.action
+    assert "Switch the lamp off now" in one.action
     assert "Shorten the timer by" not in one.action
     assert cautions.MAINS in one.cautions
 
@@ -113,4 +113,4 @@ def test_a_lamp_that_does_not_go_off_is_reported_though_its_timer_is_an_hour_lat
         return out
 
     one = the(view_with(now=EVENING, lux=stuck_on), "light-long")
-    assert "Switch it off now" in one.action
+    assert "Switch the lamp off now" in one.action

@@ -25,7 +25,7 @@ def shifted(hours: float, tank: Tank | None = None):  # type: ignore[no-untyped-
 def test_a_shift_is_undone_the_other_way(hours: float, way: str, back: str) -> None:
     one = the(shifted(hours), "light-shifted")
     assert one.title.endswith(f" {way}")
-    assert f" {back}, and see that gas and lamp still fit" in one.action
+    assert f" {back}, and see that CO2 still comes on in time" in one.action
     assert ("summer time" in one.action) == (abs(hours) == 1.0)
     assert amount(one, "lamp off its plan") == pytest.approx(60 * hours, abs=2)
 

@@ -57,7 +57,7 @@ def board(count: int, minutes_ago: float, flags: Flag = Flag.NONE) -> list[Serie
 def test_a_board_that_falls_silent_is_one_recommendation() -> None:
     one = the(view_of(board(5_000, 90)), "sensor-silent")
     assert one.title == "5000 sensors have been silent for 1.5 h"
-    assert "illuminance b1" in one.action
+    assert "light b1" in one.action
     assert "4995 more" in one.action
     assert len(one.evidence) == 5
     assert len(one.action) < 500

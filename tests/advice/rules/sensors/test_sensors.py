@@ -115,7 +115,7 @@ def test_a_clock_that_cannot_be_relied_on_is_said() -> None:
     bare = replace(own, sensors=others, latest={})
     wandering = with_sensor(bare, "ph", "board", 6.6, 1, Flag.CLOCK)
     one = the(wandering, "sensor-clock")
-    assert one.title == "The clock of the ph sensor board can't be relied on"
+    assert one.title == "The clock of the pH sensor board can't be relied on"
     assert "don't count for CO2" in one.action
     shortly = Reading("reed", "ph", "board", to_us(NOON) - 10 * 60_000_000, 6.6)
     assert found(replace(wandering, latest={"ph": shortly}), "sensor-clock") == []

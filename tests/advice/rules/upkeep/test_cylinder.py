@@ -19,7 +19,7 @@ def test_cylinder_by_hand() -> None:
     tank = a_tank(equipment={"cylinder_g": 500, "cylinder_filled": "2026-03-05"})
     view = replace(view_with(tank), gas=gas)
     one = the(view, "cylinder-low")
-    assert amount(one, "gas left") == pytest.approx(200.0)
+    assert amount(one, "CO2 left") == pytest.approx(200.0)
     assert one.due is not None and one.due.date() == date(2026, 3, 13)
     log = [*usual_log(), entry(LogKind.CYLINDER, NOON - DAY, g=2000.0)]
     assert found(replace(view_with(tank, log=log), gas=gas), "cylinder-low") == []

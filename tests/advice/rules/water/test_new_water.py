@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -72,10 +73,10 @@ def test_old_water_is_fit_for_the_garden_only_where_it_is_known() -> None:
     half = due_view(WaterChangePlan(), salted=False)
     assert "the garden, unless medication is in it" in half.action
     salt = entry(LogKind.SALT, NOON - 5 * DAY, g=30.0)
-    assert "not for plants: salt was added" in due_view(WaterChangePlan(), salt).action
-    assert "not for plants: salt" in due_view(WaterChangePlan(), salt, salted=False).action
+    assert "not on plants, since salt was added" in due_view(WaterChangePlan(), salt).action
+    assert "not on plants, since salt" in due_view(WaterChangePlan(), salt, salted=False).action
     remedy = entry(LogKind.MEDICATION, NOON - 5 * DAY, name="invented remedy", ml=5.0)
-    assert "not for plants: a remedy was added" in due_view(WaterChangePlan(), remedy).action
+    assert "not on plants, since medication was added" in due_view(WaterChangePlan(), remedy).action
 
 
 def test_a_change_that_would_move_kh_too_far_is_split_over_days() -> None:
@@ -126,7 +127,10 @@ def test_aim_for_new_water_is_what_the_animals_tolerate(celsius: float, aimed: f
     view = view_with(far, log=log_with(changed_days_ago=8),
                      celsius=lambda t: np.full(t.shape, 31.0))  # fmt: skip
     # One step of 1 K with half the water: 2 K cooler at most, not 5.
-    assert "Aim at 29 °C, cooler than the tank's 31.0 °C" in the(view, "water-change-due").action
+    assert (
+        "Fill up with water of 29 °C, cooler than the tank's 31.0 °C"
+        in the(view, "water-change-due").action
+    )
 
 
 def test_kh_buffer_in_the_log_raises_kh() -> None:
@@ -149,9 +153,10 @@ def log_with(*more, changed_days_ago: float = 3.0):
 def test_hot_and_cold_and_the_effect_on_kh_ph_and_co2() -> None:
     """24 °C from 12 and 60 °C: a quarter hot. KH 4, twice halved with 8 dKH: 6, 7."""
     tank = a_tank(
+        gh_meq_l=0.0,  # as the simulated water
         water_change=WaterChangePlan(
             tap_temperature_c=12.0, hot_temperature_c=60.0,
-            tap_kh_meq_l=2 * (a_tank().kh_meq_l or 0), tap_ph=7.8,
+            tap_kh_meq_l=2 * (a_tank().kh_meq_l or 0), tap_gh_meq_l=0.0, tap_ph=7.8,
         )
     )  # fmt: skip
     one = the(view_with(tank, log=log_with(changed_days_ago=7)), "water-change-due")
@@ -159,6 +164,7 @@ def test_hot_and_cold_and_the_effect_on_kh_ph_and_co2() -> None:
     assert amount(one, "cold water") == pytest.approx(67.5)
     assert "mix 22 L of hot (60 °C) with 68 L of cold (12 °C)" in one.action
     assert "KH goes from 6.0 to about 7.0 dKH, pH to about 7.0" in one.action
+    assert re.search(r"CO2 to about \d+ mg/L \(\d+ to \d+\) until", one.action)
 
 
 def test_hot_and_cold_by_hand_and_only_where_both_taps_are_on_their_sides_of_the_aim() -> None:

@@ -1,0 +1,80 @@
+"""Findings that readings cannot be had, or not stored: for whoever looks after the machine.
+
+They stand outside the catalogue of rules, which judge readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+from service.advice.engine.recommendation import Evidence, Finding, Severity
+from service.advice.engine.work import Who
+
+UNAVAILABLE: Final = "readings-unavailable"
+WAITING: Final = "readings-waiting"
+
+LASTING: Final = timedelta(minutes=5)
+"""The store must be away for so long; a restart of it is no cause to call anybody. Our choice."""
+
+_FORGOTTEN: Final = timedelta(days=1)
+"""An ingester that has not reported for so long may have another name by now. Our choice."""
+
+
+def readings_unavailable(reason: str, since: datetime) -> Finding:
+    """The finding for each tank.
+
+    Args:
+        reason: what the store reports.
+        since: when it was first found to be away, UTC.
+    """
+    return Finding(
+        code=UNAVAILABLE,
+        severity=Severity.WARNING,
+        title="No advice: the readings cannot be had",
+        action="Tell whoever looks after the machine, and check the tank by eye until then. What "
+        f"the store of readings reports: {reason}. New readings are kept meanwhile.",
+        evidence=(Evidence(f"the store of readings is away: {reason}", time=since),),
+        since=since,
+        who=Who.ANYONE,
+        confidence=1.0,
+    )
+
+
+def readings_waiting(statuses: Mapping[str, Mapping[str, Any]], now: datetime) -> list[Finding]:
+    """The finding for each tank while ingesters take readings and cannot store them.
+
+    Args:
+        statuses: of all processes, by name.
+    """
+    found = []
+    for name, status in statuses.items():
+        reported = _moment(status.get("time"))
+        if not name.startswith("ingest:") or reported is None or now - reported > _FORGOTTEN:
+            continue
+        oldest = _moment((status.get("spool") or {}).get("oldest"))
+        since = _moment(status.get("last_commit")) if status.get("stalled") else oldest
+        if since is not None and now - since >= LASTING:
+            reasons = "; ".join(status.get("errors") or ()) or "no reason is known"
+            found.append(_waiting(name.partition(":")[2], reasons, since))
+    return found
+
+
+def _waiting(ingester: str, reasons: str, since: datetime) -> Finding:
+    return Finding(
+        code=WAITING,
+        subject=ingester,
+        severity=Severity.WARNING,
+        title="New readings cannot be stored",
+        action="Tell whoever looks after the machine, and check the tank by eye until then. What "
+        f"the ingester {ingester} reports: {reasons}. Nothing is lost so far.",
+        evidence=(Evidence(f"readings wait to be stored: {reasons}", time=since),),
+        since=since,
+        who=Who.ANYONE,
+        confidence=1.0,
+    )
+
+
+def _moment(text: object) -> datetime | None:
+    return datetime.fromisoformat(str(text)) if text else None

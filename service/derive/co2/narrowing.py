@@ -1,0 +1,96 @@
+"""Which test or sample would narrow the CO2 estimate most, computed from its errors by source."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+
+from service.derive.co2.calibration import probe_history
+from service.derive.co2.kh_kit import measured_by
+from service.derive.models import Co2Now, Narrowing
+from service.registry.models import LogEntry, Tank
+from service.science.carbonate.co2 import DEFAULT_PH_SD
+from service.science.carbonate.kh_test import KhMethod
+from service.science.carbonate.ph_drop import DEFAULT_REFERENCE_LOG_SD, DEFAULT_SLOPE_SD
+from service.science.constants import LN10
+from service.science.numeric.weighing import OneEstimate, Weighed, weigh
+
+LEAST_GAIN: Final = 0.1
+"""What narrows the interval by less than this share of it is not worth the work. Our choice."""
+AS_GOOD: Final = 0.05
+"""Intervals that differ by no more than this share are alike. Our choice."""
+USUAL_DROP_PH: Final = 1.1
+"""From aerated water to the tank with gas, where no sample is at hand. Our choice."""
+
+
+def narrowed(
+    tank: Tank,
+    log: Sequence[LogEntry],
+    co2: Co2Now,
+    now: datetime,
+    estimates: Sequence[OneEstimate],
+    weighed: Weighed,
+) -> Narrowing | None:
+    """What would narrow the weighed interval most; None where nothing does by enough.
+
+    Args:
+        estimates: the first by pH and KH.
+        weighed: of these.
+    """
+    if not weighed.agree:
+        return None
+    found = [
+        Narrowing(what, weighed.percent, weigh(then).percent)
+        for what, then in _options(tank, log, co2, now, list(estimates))
+    ]
+    least = min((one.percent_then for one in found), default=weighed.percent)
+    if least > (1.0 - LEAST_GAIN) * weighed.percent:
+        return None
+    # the simplest of those that are about as good
+    return next(one for one in found if one.percent_then <= (1.0 + AS_GOOD) * least)
+
+
+def _options(
+    tank: Tank,
+    log: Sequence[LogEntry],
+    co2: Co2Now,
+    now: datetime,
+    estimates: list[OneEstimate],
+) -> Iterator[tuple[str, list[OneEstimate]]]:
+    """Deeds, simplest first, and the estimates as they would be after each."""
+    assert co2.alkalinity is not None and co2.ph is not None
+    of_kh = abs(estimates[0].moved_by["KH"])
+    kh_meq_l = float(co2.alkalinity.measured.value_meq_l)
+    fresh = measured_by(tank.kh_kit, max(kh_meq_l, 0.05))
+
+    def after_test(share: float) -> list[OneEstimate]:
+        sd = float(np.hypot(fresh.sd_meq_l, share * float(fresh.half_width_meq_l) / 3.0**0.5))
+        then = float(np.log1p((sd / max(float(fresh.value_meq_l), 0.05)) ** 2)) ** 0.5
+        return _with(estimates, {"KH": min(then / of_kh, 1.0)})
+
+    yield "test KH again", after_test(1.0)
+    probe = probe_history(tank, log, None if co2.ph is None else co2.ph.sensor)
+    fresh_sd, aged_sd = probe.fresh_sd_ph, probe.sd_ph_at(now)
+    yield "calibrate the pH probe", _with(estimates, {"calibration": fresh_sd / aged_sd})
+    if tank.kh_kit.method == KhMethod.DROPS:
+        yield "test KH with twice the sample", after_test(0.5)
+    if not any("CO2 of the sample" in one.moved_by for one in estimates):
+        reading = LN10 * DEFAULT_PH_SD
+        sample = OneEstimate(
+            "pH drop from an aerated sample",
+            estimates[0].ln_value,
+            {
+                "pH reading": -reading,
+                "pH of the sample": reading,
+                "slope": LN10 * USUAL_DROP_PH * DEFAULT_SLOPE_SD,
+                "CO2 of the sample": DEFAULT_REFERENCE_LOG_SD,
+            },
+        )
+        yield "measure an aerated sample", [*estimates, sample]
+
+
+def _with(estimates: Sequence[OneEstimate], shares: Mapping[str, float]) -> list[OneEstimate]:
+    return [one.without(shares) for one in estimates]

@@ -1,0 +1,54 @@
+"""Drift of a pH electrode by the age of its calibration and by what its recalibrations found."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from service.science.numeric.checks import OutOfRangeError
+from service.science.sensors.ph_electrode import DRIFT_PH_PER_30_DAYS
+from service.science.sensors.recalibration import drift_from_gaps
+from tests.bench.calibration_age import AGES, co2_held
+from tests.science.sensors.river_recalibrations import EARLY, LATE, held
+
+
+def test_intervals_hold_the_truth_of_a_river_as_often_as_they_say():
+    # Jones et al. 2022 (tests/science/sensors/river_recalibrations.py); the rate was chosen by
+    # the first three years alone
+    assert 0.93 <= held(EARLY) <= 0.97
+    assert 0.93 <= held(LATE) <= 0.97
+
+
+@pytest.mark.parametrize("age", AGES)
+def test_co2_of_electrodes_that_drift_as_those_is_within_its_interval_at_every_age(age):
+    assert 0.90 <= co2_held(*age, 4000, np.random.default_rng(2)) <= 0.98
+
+
+def test_co2_of_electrodes_that_drift_as_those_is_within_its_interval():
+    assert 0.93 <= co2_held(0, 100, 8000, np.random.default_rng(2)) <= 0.97
+
+
+def test_without_recalibrations_the_general_rate_counts():
+    assert drift_from_gaps([], []) == DRIFT_PH_PER_30_DAYS
+
+
+@pytest.mark.parametrize("rate", [0.03, 0.09, 0.2])
+def test_rate_of_an_electrode_is_learnt_from_many_recalibrations(rate):
+    # a random walk has the variance rate² t, and the errors of both calibrations on top
+    rng = np.random.default_rng(5)
+    days = rng.uniform(14, 45, 400)
+    gaps = rng.normal(0, np.sqrt(2 * 0.025**2 + rate**2 * days / 30))
+    assert drift_from_gaps(days, gaps) == pytest.approx(rate, rel=0.2)
+
+
+def test_one_gap_moves_the_rate_by_its_weight_and_a_mistake_by_no_more():
+    steady = drift_from_gaps([30.0], [0.0])
+    # six parts of the general rate and one of none
+    assert steady == pytest.approx(DRIFT_PH_PER_30_DAYS * np.sqrt(6 / 7))
+    assert steady < DRIFT_PH_PER_30_DAYS < drift_from_gaps([30.0], [0.3])
+    assert drift_from_gaps([30.0], [5.0]) == drift_from_gaps([30.0], [1.0])
+
+
+def test_days_that_are_none_are_refused():
+    with pytest.raises(OutOfRangeError, match="days is 0"):
+        drift_from_gaps([0.0], [0.1])
