@@ -7,6 +7,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from service.registry.models import LogKind
 from service.science.carbonate.co2 import ph_for_co2
 from service.store import Reading
 from service.times import to_us
@@ -49,6 +50,8 @@ def write_days(client, context, night: float = K_PER_H) -> None:
             Reading("riffle", "illuminance", "l", at, 9000.0 if 10 <= time.hour < 18 else 2.0),
         ]
     context.store.write(readings)
+    calibrated = {"quantity": "ph"}
+    context.registry.add_log("riffle", LogKind.CALIBRATION, NOW - timedelta(days=11), calibrated)
 
 
 def test_fitted(client, known):

@@ -27,8 +27,6 @@ LEAST_DELTA: Final = 0.35
 LEAST_RATIO: Final = 0.9
 """Sum of squares by the clock over that of the held course. On simulated tanks gas by the clock
 whose exchanges differ so much gives less than 0.85, a controller mostly more. Our choice."""
-PLAIN_RATIO: Final = 1.3
-"""And where it is so much that, whatever the exchanges. Our choice: by the clock at most 1.1."""
 LEAST_DAYS: Final = 2
 LEAST_BINS: Final = 12
 
@@ -41,15 +39,14 @@ def held_by_ph(rows: Rows, rises: Rises, ln_k_night: Floats, excess_mg_l: float)
     rows, ln_k_night, excess_mg_l: as in ``fit_rises``.
     rises: fitted to them with a free exchange by day: the best that gas by the clock can do.
     """
-    if len(rows) < LEAST_DAYS:
+    if abs(rises.delta) < LEAST_DELTA or len(rows) < LEAST_DAYS:
         return False
-    least = PLAIN_RATIO if abs(rises.delta) < LEAST_DELTA else LEAST_RATIO
     held, used = _held_course(rows, ln_k_night, excess_mg_l)
     by_clock = _of_the_middle_day(rises.residual[rises.best], used)
     by_level = _of_the_middle_day(rows.ln_co2 - held, used)
     if by_clock.size < LEAST_BINS:
         return False
-    return float(by_clock @ by_clock) > least * float(by_level @ by_level)
+    return float(by_clock @ by_clock) > LEAST_RATIO * float(by_level @ by_level)
 
 
 def _held_course(rows: Rows, ln_k_night: Floats, excess_mg_l: float) -> tuple[Floats, Floats]:

@@ -53,15 +53,19 @@ INJECTION_KNOWN_LOG_SD: Final = 0.7
 
 DIFFERS_LN: Final = 0.25
 """From this difference of ln k on day and night may have exchanges of their own. Our choice."""
+DIFFERS_SD: Final = 3.0
+"""And from so many standard deviations on."""
+DIFFERS_SD_BEYOND_DOUBT: Final = 2.0
+BEYOND_DOUBT: Final = 64.0
+"""Days that are explained worse than so by the nights' exchange (8 standard deviations) need fewer:
+what remains in doubt is how large the day's own is, and its interval says so."""
 MOST_DELTA: Final = 2.2
 """Beyond this the days are not explained at all: an exchange nine times that of the night."""
 MOST_SHARED_DELTA: Final = 1.0
 """So far apart two exchanges are not taken for one."""
-CLEAR: Final = 9.0
-"""Days that the nights' exchange explains worse than so (3 standard deviations) call for one
-of their own; how well it is known its interval says."""
-SHARED_SD: Final = 2.0
-"""Within so many standard deviations days and nights are taken for two measures of one exchange."""
+CLEAR: Final = 16.0
+"""Days that are explained worse than so by the nights' exchange (4 standard deviations) call for
+one of their own."""
 PERHAPS_LN: Final = 0.2
 """From this difference on it is tried whether the lamp, not the gas, brings the day's exchange."""
 
@@ -336,14 +340,16 @@ class _Day:
                 "switch the gas, so its flow can't be fitted"
             )
         apart_sd = float(np.hypot(found.delta_sd, dark.sd))
-        clear = lamp_known and found.distance(0.0) > CLEAR
-        if clear and abs(found.delta) > MOST_DELTA:
+        distance = found.distance(0.0) if lamp_known else 0.0
+        clear = distance > CLEAR
+        least = DIFFERS_SD if distance < BEYOND_DOUBT else DIFFERS_SD_BEYOND_DOUBT
+        far = abs(found.delta) > least * apart_sd
+        differs = clear and far and abs(found.delta) > DIFFERS_LN
+        if clear and abs(found.delta) > (MOST_DELTA if differs else MOST_SHARED_DELTA):
             raise FitError(
                 "CO2 by day follows no steady gas flow that the exchange of the nights allows: gas "
                 "that is switched several times a day, by pH or by hand, can't be fitted"
             )
-        differs = clear and abs(found.delta) > DIFFERS_LN
-        far = abs(found.delta) > SHARED_SD * apart_sd
         # where one exchange explains both, days and nights each tell of it by their errors
         both = lamp_known and not far and abs(found.delta) < MOST_SHARED_DELTA
         share = dark.sd**2 / apart_sd**2 if both and not differs else 0.0
