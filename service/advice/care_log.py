@@ -7,6 +7,7 @@ from datetime import datetime, time, timedelta
 from math import prod
 from zoneinfo import ZoneInfo
 
+from service.advice.engine.recommendation import Amount
 from service.advice.engine.rule import Case
 from service.registry.models import DosePlan, LogEntry, LogKind
 
@@ -123,6 +124,27 @@ def planned_doses(case: Case, plan: DosePlan, *, unnamed: bool = False) -> Itera
     """
     names = {_name(plan.name), *([""] if unnamed else [])}
     return (one for one in entries(case, LogKind.DOSE) if _name(one.data.get("name", "")) in names)
+
+
+def dosed_since(case: Case, plan: DosePlan, change: LogEntry) -> LogEntry | None:
+    """The newest entry of a dose since a water change; None if it was not given.
+
+    An entry without a name counts for every planned dose.
+    """
+    newest = next(planned_doses(case, plan, unnamed=True), None)
+    return None if newest is None or newest.time < change.time else newest
+
+
+def planned_amount(case: Case, plan: DosePlan) -> Amount | None:
+    """The dose for the tank's net volume; None where the volume or the plan's rate is missing."""
+    volume_l = case.view.net_volume_l
+    if volume_l is None:
+        return None
+    if plan.ml_per_100_l is not None:
+        return Amount(plan.name, plan.ml_per_100_l * volume_l / 100, "mL")
+    if plan.g_per_100_l is not None:
+        return Amount(plan.name, plan.g_per_100_l * volume_l / 100, "g")
+    return None
 
 
 def set_up_at(case: Case) -> datetime | None:

@@ -39,6 +39,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "ingest": Entry("ingest", "Store readings from the MQTT broker, until stopped."),
     "key": Entry("key", "Replace the key that signs cookies and forms of the pages."),
     "log": Entry("log.command", "Log what was done to a tank or seen in it, or list what was."),
+    "nutrients": Entry("nutrients", "Estimate NO3, PO4, K and Fe of a tank."),
     "openapi": Entry("openapi", "Print the OpenAPI document of the API."),
     "recalibrate": Entry(
         "readings.recalibrate", "Apply the calibrations in the log to stored readings."
@@ -52,6 +53,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "token": Entry("token", "Create, list and revoke access tokens."),
     "up": Entry("up", "Run ingest and serve side by side, until stopped."),
     "watch": Entry("watch", "Show tanks and what changes, as it changes."),
+    "what-if": Entry("what_if", "Predict a settled day with other settings."),
 }
 
 

@@ -19,11 +19,13 @@ from service.client.models import (
     Event,
     Light,
     LogEntry,
+    Nutrients,
     Reading,
     Recommendation,
     Sensor,
     Tank,
     Temperature,
+    WhatIf,
 )
 
 DEFAULT_URL: Final = "http://127.0.0.1:8600"
@@ -92,6 +94,25 @@ class Client:
     def temperature(self, tank: str) -> Temperature:
         """Temperature now."""
         return value_of(Temperature, self.get(tank_path(tank, "temperature")))
+
+    def nutrients(
+        self, tank: str, *, back: str | None = None, ahead: str | None = None
+    ) -> Nutrients:
+        """Estimated NO3, PO4, K and Fe.
+
+        Args:
+            back, ahead: length of their courses, such as ``30d``.
+        """
+        options = options_of(back=back, ahead=ahead)
+        return value_of(Nutrients, self.get(tank_path(tank, "nutrients"), **options))
+
+    def what_if(self, tank: str, **changes: Any) -> WhatIf:
+        """A settled day with other settings, beside today's; nothing is changed.
+
+        Args:
+            changes: members of the API's question, such as ``gas_on="08:00"``.
+        """
+        return value_of(WhatIf, self.send("POST", tank_path(tank, "what-if"), changes))
 
     def readings(
         self,

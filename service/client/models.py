@@ -99,6 +99,77 @@ class Light:
 
 
 @dataclass(frozen=True, slots=True)
+class NutrientPoint:
+    """The level of a nutrient at one moment, mg/L."""
+
+    time: datetime
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Nutrient:
+    """One nutrient, estimated; ``uptake`` is its fall per day."""
+
+    ion: str
+    level: Estimate
+    uptake: Estimate
+    uptake_from: str
+    tests: int
+    points: list[NutrientPoint]
+
+
+@dataclass(frozen=True, slots=True)
+class Nutrients:
+    """Estimated nutrients of a tank; ``reasons`` say what makes them wide."""
+
+    tank: str
+    time: datetime
+    nutrients: list[Nutrient]
+    reasons: list[str]
+
+
+@dataclass(frozen=True, slots=True)
+class GrowthFactor:
+    """A condition of growth: share of what plants can use, None where not known."""
+
+    name: str
+    share: Estimate | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class GrowingDay:
+    """Light, CO2 in the light and warmth of a day, and which of them limits growth."""
+
+    factors: list[GrowthFactor]
+    limiting: str
+
+
+@dataclass(frozen=True, slots=True)
+class PredictedDay:
+    """A settled day."""
+
+    photoperiod: Quantity
+    lit_within: Estimate
+    co2_at_lights_on: Estimate
+    co2_peak: Estimate
+    dli: Quantity | None
+    growing: GrowingDay
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """Today's settled day and the one asked for."""
+
+    tank: str
+    today: PredictedDay
+    changed: PredictedDay
+    reasons: list[str]
+
+
+@dataclass(frozen=True, slots=True)
 class Amount:
     """How much of what."""
 

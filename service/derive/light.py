@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -13,107 +12,26 @@ import numpy.typing as npt
 from service.derive.co2.series import co2_series
 from service.derive.co2.target import Target, target_of
 from service.derive.inputs import Inputs
-from service.derive.light_stuck import StuckRun, stuck_runs, without
+from service.derive.light_source import LightSource, light_source_of, lux_factor
 from service.derive.local_time import local_day, local_midnight
-from service.derive.models import Array, Co2Series, LightDay, LightNow, Quality, StuckSensor
-from service.derive.sensor_choice import age_min
-from service.derive.thresholds import DERIVED, derived_limit
+from service.derive.models import Co2Series, LightDay
+from service.derive.sensor_choice import minutes_in_words
+from service.derive.thresholds import derived_limit
 from service.registry.models import Tank
 from service.science.light.co2 import lit_share_by_co2
 from service.science.light.days import (
     DayOfLight,
-    Thresholds,
     days_of_light,
-    thresholds_from_series,
 )
 from service.science.light.dose import degree_hours_while_lit
+from service.science.numeric.intervals import SLOWEST_S
 from service.store.model import Samples
-from service.times import from_us
 
 SECONDS_PER_HOUR = 3600.0
-LIGHT_QUANTITIES: Final = ("ppfd", "illuminance")
 LEAST_KNOWN_SHARE = 0.5
 """CO2 must be known for so much of the lit time before a share of it is given. Our choice."""
-
-
-@dataclass(frozen=True, slots=True)
-class LightSource:
-    """The light series a tank is judged by.
-
-    Attributes:
-        quantity: ``ppfd`` or ``illuminance``; "" where neither is measured.
-        samples: usable samples in the unit of the quantity.
-        illuminance: samples of a lux sensor, if there is one, for the lux-hours.
-        lux: the samples in lux, as measured or from PPFD; never negative.
-        levels: between which the light comes on and goes off.
-        stuck: the stretch of readings at the sensor's upper end that lasts up to the newest;
-            such stretches are not in ``samples``.
-    """
-
-    quantity: str
-    samples: Samples
-    illuminance: Samples | None
-    lux: Array
-    levels: Thresholds
-    stuck: StuckRun | None = None
-
-
-def light_source(
-    tank: Tank, quantity: str, samples: Samples, illuminance: Samples | None = None
-) -> LightSource:
-    """The light series of a tank with its levels; ``quantity`` "" where none is measured."""
-    lux = np.maximum(samples.value, 0.0)
-    if quantity == "ppfd":
-        lux = lux / lux_factor(tank)
-    return LightSource(quantity, samples, illuminance, lux, lit_levels(tank, lux))
-
-
-def light_source_of(inputs: Inputs) -> LightSource:
-    """The light series of a tank with its levels: a PPFD sensor before a lux sensor."""
-    sound = {one: _sound(inputs, one) for one in LIGHT_QUANTITIES}
-    lux, _ = sound["illuminance"]
-    for quantity in LIGHT_QUANTITIES:
-        samples, stuck = sound[quantity]
-        if len(samples) or stuck is not None:
-            found = light_source(inputs.tank, quantity, samples, lux if len(lux) else None)
-            return replace(found, stuck=stuck)
-    return light_source(inputs.tank, "", Samples.empty())
-
-
-def _sound(inputs: Inputs, quantity: str) -> tuple[Samples, StuckRun | None]:
-    """The samples without stretches in which the sensor was stuck, and the one it is in now."""
-    samples = inputs.series(quantity)
-    runs = stuck_runs(inputs.tank, samples, inputs.now)
-    now_stuck = runs[-1] if runs and runs[-1].after == len(samples) else None
-    return without(samples, runs), now_stuck
-
-
-def light_now(inputs: Inputs, source: LightSource) -> LightNow:
-    """Light at ``now`` of the inputs."""
-    quantity = source.quantity or "illuminance"
-    reading = inputs.latest.get(quantity)
-    stale_min = derived_limit(inputs.tank, "stale_light_min")
-    if source.stuck is not None:
-        stuck = ("the light sensor stays at its highest value by day and night: it is stuck",)
-        return LightNow(None, None, None, Quality.STALE, stuck, _stuck(inputs, source))
-    if not len(source.samples) or reading is None or age_min(reading, inputs.now) > stale_min:
-        why = (inputs.why_none(quantity),)
-        return LightNow(reading, None, None, Quality.STALE, why)
-    lux, levels = source.lux, source.levels
-    lit = bool(lux[-1] > levels.on_lux)
-    other = np.flatnonzero(lux <= levels.off_lux if lit else lux > levels.on_lux)
-    changed = None
-    if other.size:
-        changed = from_us(int(source.samples.time_us[min(int(other[-1]) + 1, lux.size - 1)]))
-    return LightNow(reading, lit, changed, Quality.GOOD, inputs.reasons(quantity))
-
-
-def _stuck(inputs: Inputs, source: LightSource) -> StuckSensor | None:
-    """Which sensor is stuck."""
-    chosen = inputs.chosen.get(source.quantity)
-    if source.stuck is None or chosen is None or chosen.info is None:
-        return None
-    return StuckSensor(chosen.info.key, source.stuck.value, source.stuck.since)
+NEARLY_ALL = 0.995
+"""The minutes between the newest reading and now are no gap. Our choice."""
 
 
 def light_day(inputs: Inputs, day: date, now: datetime) -> LightDay | None:
@@ -139,24 +57,6 @@ def light_day(inputs: Inputs, day: date, now: datetime) -> LightDay | None:
 def first_day(inputs: Inputs) -> date:
     """The first local day that the inputs cover, its night perhaps in part."""
     return local_day(inputs.tank, inputs.start + timedelta(days=1))
-
-
-def lux_factor(tank: Tank) -> float:
-    """µmol/m²/s per lux of the tank's lamp."""
-    return derived_limit(tank, "umol_per_lux")
-
-
-def lit_levels(tank: Tank, lux: Array) -> Thresholds:
-    """The levels between which light comes on and goes off.
-
-    The tank's own ``lit_on_lux`` and ``lit_off_lux`` if set; else found in the readings; else
-    the defaults.
-    """
-    if "lit_on_lux" in tank.thresholds or "lit_off_lux" in tank.thresholds:
-        on = derived_limit(tank, "lit_on_lux")
-        return Thresholds(on, min(derived_limit(tank, "lit_off_lux"), on))
-    found = thresholds_from_series(lux)
-    return found or Thresholds(DERIVED["lit_on_lux"].default, DERIVED["lit_off_lux"].default)
 
 
 def light_days_of(
@@ -197,6 +97,7 @@ def light_days_of(
         edges,
         thresholds=source.levels,
         flicker_s=derived_limit(tank, "lit_min_off_min") * 60,
+        max_gap_s=source.gap_s,
     )
     measured = _lux_hours(source, edges)
     return tuple(
@@ -232,15 +133,20 @@ def _described(
     begin, end = np.searchsorted(source.samples.time_us, edges_us)
     values = source.samples.value[begin:end]
     peak = float(values.max()) if values.size else None
-    within, below = _co2_shares(found, co2, target)
+    within, below, known = _co2_shares(found, co2, target)
     by_sensor = source.quantity == "ppfd"
     seen = found.cover > 0
+    unseen_h = (found.end_s - found.start_s - found.dose.covered_s) / SECONDS_PER_HOUR
+    most = found.dose.total + max(unseen_h, 0.0) * source.bright_lux
     return LightDay(
         day=day,
         lit=tuple((_moment(one.start_s), _moment(one.end_s)) for one in found.lit),
-        photoperiod_h=found.hours,
+        photoperiod_h=found.hours if seen else None,
+        photoperiod_low_h=found.hours_low,
+        photoperiod_high_h=found.hours_high,
         lux_hours=lux_hours if by_sensor else (found.dose.total if seen else None),
         dli_mol_m2_d=found.dose.dli_mol_m2(factor) if seen else None,
+        dli_high_mol_m2_d=replace(found.dose, total=most).dli_mol_m2(factor),
         ppfd_peak_umol_m2_s=peak if by_sensor or peak is None else peak * factor,
         ppfd_from="sensor" if by_sensor else f"lux x {factor:g}",
         degree_hours_lit_k_h=_degree_hours(tank, found, temperature),
@@ -252,6 +158,24 @@ def _described(
         bright_lux=None if np.isnan(found.bright_lux) else found.bright_lux,
         flickers=found.flickers,
         co2_below_share=below,
+        co2_known_share=known,
+        reason=_why_unseen(source, found),
+    )
+
+
+def _why_unseen(source: LightSource, found: DayOfLight) -> str:
+    """Why a day was not seen, or not all of it."""
+    if found.cover >= NEARLY_ALL:
+        return ""
+    usual_s = float(np.median(np.diff(source.samples.time_s))) if len(source.samples) > 1 else 0.0
+    if usual_s > SLOWEST_S:
+        return (
+            f"the light sensor reads every {minutes_in_words(usual_s / 60)}: too seldom to see "
+            f"when the lamp goes on and off, which takes a reading each {SLOWEST_S / 60:.0f} min"
+        )
+    return (
+        f"light readings cover {100 * found.cover:.0f} % of the day so far; in the rest it may "
+        "have been lit"
     )
 
 
@@ -271,19 +195,24 @@ def _degree_hours(tank: Tank, day: DayOfLight, temperature: Samples | None) -> f
 
 def _co2_shares(
     day: DayOfLight, co2: Co2Series | None, target: Target | None
-) -> tuple[float | None, float | None]:
-    """Shares of the lit time, as far as CO2 is known, that lie within and below target."""
+) -> tuple[float | None, float | None, float | None]:
+    """Shares of the lit time within and below target, of what is known; and how much that is."""
     if co2 is None or target is None or not day.lit or target.low_mg_l >= target.high_mg_l:
-        return None, None
+        return None, None, None
     part = _around(co2.time_us, day)
     share = lit_share_by_co2(
-        co2.time_us[part] / 1e6, co2.value[part], day.lit, target.low_mg_l, target.high_mg_l
+        co2.time_us[part] / 1e6,
+        co2.value[part],
+        day.lit,
+        target.low_mg_l,
+        target.high_mg_l,
+        max_gap_s=co2.gap_s,
     )
     known = 1.0 - share.unknown
     if np.isnan(known) or known < LEAST_KNOWN_SHARE:
-        return None, None
+        return None, None, None
     within, below = np.clip((share.within / known, share.below / known), 0.0, 1.0)
-    return float(within), float(below)
+    return float(within), float(below), float(known)
 
 
 def _around(time_us: npt.NDArray[np.int64], day: DayOfLight) -> slice:

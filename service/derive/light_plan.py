@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 
 from service.derive.co2.daily import LightSpan
 from service.derive.co2.lit import Lit
-from service.derive.local_time import local_day, local_moment
+from service.derive.local_time import local_day, local_midnight, local_moment
 from service.derive.models import LightDay
 from service.registry.models import LogEntry, LogKind, Tank
 
@@ -29,12 +29,27 @@ def planned_lit(tank: Tank, first: date, now: datetime) -> tuple[tuple[datetime,
 
 
 def light_spans(tank: Tank, days: tuple[LightDay, ...], lit: Lit) -> list[LightSpan]:
-    """First on and last off of each day with light, and when the gas is off as well."""
+    """First on and last off of each day with light, and when the gas is off as well.
+
+    Days on which the lamp went on or off unseen are left out.
+    """
     if days:
-        spans = [(one.day, one.lit[0][0], one.lit[-1][1]) for one in days if one.lit]
+        spans = [
+            (one.day, one.lit[0][0], one.lit[-1][1])
+            for one in days
+            if one.lit and _edges_seen(tank, one)
+        ]
     else:
         spans = [(local_day(tank, on), on, off) for on, off in lit]
     return [LightSpan(day, on, off, max(off, gas_off(tank, on))) for day, on, off in spans]
+
+
+def _edges_seen(tank: Tank, day: LightDay) -> bool:
+    """Whether it was seen when the lamp went on and off, or that it was lit over midnight."""
+    begin, end = (local_midnight(tank, day.day + timedelta(days=n)) for n in (0, 1))
+    on = day.on_at is not None or day.lit[0][0] <= begin
+    off = day.off_at is not None or day.lit[-1][1] >= end or not day.complete
+    return on and off
 
 
 def gas_off(tank: Tank, on: datetime) -> datetime:

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.inputs import Inputs
-from service.derive.light import LIGHT_QUANTITIES
+from service.derive.light_source import LIGHT_QUANTITIES
 from service.derive.local_time import local_midnight
 from service.derive.models import Array
 from service.derive.probe_out import ProbeOut, probe_out_spans, samples_without
@@ -106,11 +106,23 @@ def load(
 
 
 def load_temperature(tank: Tank, registry: LogSource, store: Store, now: datetime) -> Inputs:
-    """Load every reading of temperature that its rate and forecast need; errors as ``load``."""
-    start = now - timedelta(seconds=WINDOW_S)
+    """Load what rate and forecast of temperature need; errors as ``load``.
+
+    Every reading of the last hours, and means of the days before.
+    """
+    start = now - timedelta(days=VIEW_DAYS)
     log = log_in_force(tank, registry, now, now)
     found = _newest(tank, log, store, start, now, ("temperature",))
-    return _with_samples(found, store.read, to_us(now) + 1)
+    recent_us = to_us(now - timedelta(seconds=WINDOW_S)) // WATER_STEP_US * WATER_STEP_US
+
+    def reader(key: SeriesKey, start_us: int, end_us: int) -> Samples:
+        before = means(store)(key, start_us, recent_us)
+        after = store.read(key, recent_us, end_us)
+        pairs = ((before.time_us, after.time_us), (before.value, after.value))
+        flags = np.concatenate((before.flags, after.flags))
+        return Samples(np.concatenate(pairs[0]), np.concatenate(pairs[1]), flags)
+
+    return _with_samples(found, reader, to_us(now) + 1)
 
 
 def load_span(

@@ -18,6 +18,8 @@ from service.registry.models import DeviceClock, LogEntry, Tank
 from service.registry.species.ranges import SharedRange
 from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.gas_exchange.fit import GasExchangeFit
+from service.science.light.co2 import MAX_GAP_S
+from service.science.numeric.intervals import bridged_gap_s
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.science.temperature.excursions import Excursion
 from service.store.model import Reading, SeriesInfo, SeriesKey
@@ -112,6 +114,11 @@ class Co2Series:
     low: Array
     high: Array
 
+    @property
+    def gap_s(self) -> float:
+        """A longer step between known values is not seen."""
+        return bridged_gap_s(self.time_us[~np.isnan(self.value)] / 1e6, MAX_GAP_S)
+
 
 @dataclass(frozen=True, slots=True)
 class Co2Lit:
@@ -153,7 +160,9 @@ class Co2Day:
 
     Attributes:
         on_at, off_at: first on and last off of the lamp (planned ones without a light sensor).
-        at_on_mg_l, mean_lit_mg_l, peak_mg_l: at lights-on, over the light, at its highest.
+        at_on_mg_l: at lights-on; None where not known.
+        mean_lit_mg_l, peak_mg_l: of the light, as far as known, and its highest.
+        known_share: share of the light for which CO2 is known.
         night_from: when both lamp and, by plan, gas are off.
         dusk_mg_l: at that moment; None where not known.
         reached_min: minutes from lights-on until target is reached; below 0 where CO2 was within
@@ -165,7 +174,7 @@ class Co2Day:
     day: date
     on_at: datetime
     off_at: datetime
-    at_on_mg_l: float
+    at_on_mg_l: float | None
     mean_lit_mg_l: float
     peak_mg_l: float
     peak_at: datetime
@@ -174,6 +183,7 @@ class Co2Day:
     dusk_mg_l: float | None
     night_low_mg_l: float | None
     night_h: float
+    known_share: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,26 +331,34 @@ class LightDay:
     Attributes:
         day: local date.
         lit: lit intervals, UTC.
-        photoperiod_h: hours lit so far.
+        photoperiod_h: hours of light that were seen so far; None where nothing of the day was.
+        photoperiod_low_h, photoperiod_high_h: between which it lies: what was not seen may have
+            been lit, and each edge is uncertain by a step between readings.
         lux_hours: lx h; None without an illuminance sensor.
-        dli_mol_m2_d: daily light integral; None when neither PPFD nor lux is measured.
+        dli_mol_m2_d: light integral of what was seen; None where nothing of the day was.
+        dli_high_mol_m2_d: the same had the lamp been on in all that was not seen.
         ppfd_peak_umol_m2_s: highest PPFD of the day.
         ppfd_from: ``sensor`` or the lux factor used.
         degree_hours_lit_k_h: temperature above the base while lit, K h.
         co2_within_share: share of the lit time with CO2 within target, 0 to 1; None if unknown.
         co2_below_share: share of the lit time with CO2 below target; None if unknown.
+        co2_known_share: share of the lit time for which CO2 is known.
+        reason: why the day was not seen, or not all of it; "" where it was.
         covered_share: share of the day so far for which there are readings.
         complete: the local day is over.
-        on_at, off_at: first on and last off; None where unseen.
+        on_at, off_at: first on and last off; None where unseen or not over.
         bright_lux: median while lit (from PPFD by the lamp's factor where that is measured).
         flickers: dark breaks too short to end the photoperiod.
     """
 
     day: date
     lit: tuple[tuple[datetime, datetime], ...]
-    photoperiod_h: float
+    photoperiod_h: float | None
+    photoperiod_low_h: float
+    photoperiod_high_h: float
     lux_hours: float | None
     dli_mol_m2_d: float | None
+    dli_high_mol_m2_d: float
     ppfd_peak_umol_m2_s: float | None
     ppfd_from: str
     degree_hours_lit_k_h: float | None
@@ -352,6 +370,8 @@ class LightDay:
     bright_lux: float | None = None
     flickers: int = 0
     co2_below_share: float | None = None
+    co2_known_share: float | None = None
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,8 +18,10 @@ from service.derive.co2.lit import co2_above, co2_while_lit
 from service.derive.co2.series import co2_series
 from service.derive.co2.target import target_of
 from service.derive.inputs import Inputs
-from service.derive.light import first_day, light_days_of, light_now, light_source_of
+from service.derive.light import first_day, light_days_of
+from service.derive.light_now import light_now
 from service.derive.light_plan import judged_light, light_spans, planned_lit
+from service.derive.light_source import light_source_of
 from service.derive.models import Co2High, Co2Series, GasModel, LightDay, TankView
 from service.derive.temperature import daily_minima, excursions_of, temperature_now
 from service.derive.tolerance import Tolerance

@@ -14,6 +14,7 @@ from service.derive.thresholds import derived_limit
 from service.derive.tolerance import Tolerance
 from service.registry.models import Tank
 from service.registry.species.ranges import SharedRange
+from service.science.temperature.daily_course import daily_course
 from service.science.temperature.excursions import Excursion, excursions
 from service.science.temperature.forecast import HORIZON_S, WINDOW_S, forecast_crossing
 from service.science.temperature.rate import rate_c_per_h
@@ -22,6 +23,8 @@ from service.times import to_us
 
 RATE_WINDOW_S = 3600.0
 MOST_DAYS = 14
+UNSEEN_US = 3 * 3600 * 1_000_000
+"""A longer stretch without readings may have held the lowest of the day. Our choice."""
 LEAST_RATE_K_H = 0.05
 """A slower drift is not forecast: half a day of it stays within 0.6 K. Our choice."""
 
@@ -37,7 +40,7 @@ def temperature_now(inputs: Inputs, tolerance: Tolerance | None = None) -> Tempe
         inputs.now,
         inputs.tolerance if tolerance is None else tolerance,
         reading=inputs.latest.get("temperature"),
-        samples=since(inputs.series("temperature"), inputs.now - timedelta(seconds=WINDOW_S)),
+        samples=inputs.series("temperature"),
         no_reading=inputs.why_none("temperature"),
         reasons=inputs.reasons("temperature"),
     )
@@ -57,7 +60,7 @@ def temperature_at(
 
     Args:
         reading: newest usable reading of the sensor that counts.
-        samples: usable samples of the last hours, for the rate and the forecast.
+        samples: usable samples of the last days, for the rate and the forecast.
         no_reading: the sentence to give when the reading is missing or too old.
     """
     notes = [*reasons, *range_notes(tolerance)]
@@ -108,22 +111,20 @@ def excursions_of(tank: Tank, samples: Samples, limits: SharedRange) -> tuple[Ex
 def daily_minima(samples: Samples, now: datetime) -> tuple[float, ...]:
     """Lowest temperature of each stretch of 24 h up to ``now``, oldest first.
 
-    Stops at the first stretch, going back, that holds no sample.
+    Stops at the first stretch, going back, of which too much was not seen: it may have been lower
+    then.
     """
     edges = [to_us(now - timedelta(days=day)) for day in range(MOST_DAYS + 1)]
     bounds = np.searchsorted(samples.time_us, edges, side="right")
     minima: list[float] = []
-    for end, begin in pairwise(bounds.tolist()):
-        if begin == end:
+    stretches = zip(pairwise(bounds.tolist()), pairwise(edges), strict=True)
+    for (end, begin), (until_us, since_us) in stretches:
+        inner = samples.time_us[begin:end]
+        step_us = np.diff(np.concatenate(([since_us], inner, [until_us])))
+        if step_us.max() > UNSEEN_US:
             break
         minima.append(float(samples.value[begin:end].min()))
     return tuple(reversed(minima))
-
-
-def since(samples: Samples, start: datetime) -> Samples:
-    """Only the samples from ``start`` on."""
-    first = int(np.searchsorted(samples.time_us, to_us(start)))
-    return Samples(samples.time_us[first:], samples.value[first:], samples.flags[first:])
 
 
 def _rate(samples: Samples) -> float | None:
@@ -146,7 +147,14 @@ def _forecast(tolerance: Tolerance, samples: Samples, rate_k_h: float) -> Foreca
         return None
     if abs(limit - level) / abs(rate_k_h) > 1.5 * HORIZON_S / 3600:
         return None
-    crossing = forecast_crossing(samples.time_s, samples.value, limit)
+    course = daily_course(
+        samples.time_s,
+        samples.value,
+        float(samples.time_s[-1]),
+        back_h=WINDOW_S / 3600,
+        ahead_h=HORIZON_S / 3600,
+    )
+    crossing = forecast_crossing(samples.time_s, samples.value, limit, course=course)
     if crossing is None:
         return None
     return Forecast(

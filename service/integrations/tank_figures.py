@@ -10,7 +10,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from service.advice.engine.recommendation import Recommendation, Severity
-from service.derive.light import lux_factor
+from service.derive.light_source import lux_factor
 from service.derive.local_time import local_day
 from service.derive.models import LightDay, LightNow, Quality, TankView
 from service.derive.sensor_choice import ago
@@ -61,7 +61,8 @@ class Figures:
         co2_state: where it lies against the target, or ``unknown``.
         lit: whether the tank counts as lit.
         ppfd_umol_m2_s: measured, or from lux by the lamp's factor.
-        dli_mol_m2_d, photoperiod_h: of the local day so far.
+        dli_mol_m2_d, photoperiod_h: of the local day so far, as far as it was seen.
+        light_seen_percent: how much of the local day so far the light sensor saw.
         open_by_severity: how many recommendations are open.
         worst: highest severity of those; None without any.
     """
@@ -79,6 +80,7 @@ class Figures:
     ppfd_umol_m2_s: float | None
     dli_mol_m2_d: float | None
     photoperiod_h: float | None
+    light_seen_percent: float | None
     open_by_severity: Mapping[Severity, int]
     worst: Severity | None
 
@@ -94,6 +96,9 @@ class Figures:
             Number("ppfd", "PPFD", LIGHT, "µmol/m²/s", self.ppfd_umol_m2_s),
             Number("dli", "Daily light integral so far", LIGHT, "mol/m²/d", self.dli_mol_m2_d),
             Number("photoperiod", "Lit so far today", LIGHT, "h", self.photoperiod_h),
+            Number(
+                "seen", "Share of the day with light readings", LIGHT, "%", self.light_seen_percent
+            ),
         ]
         return [one for one in found if one.source in self.measured]
 
@@ -148,6 +153,7 @@ def figures_of(view: TankView, current: Sequence[Recommendation]) -> Figures:
         ppfd_umol_m2_s=None if bright is None else _ppfd(view.tank, bright),
         dli_mol_m2_d=_finite(today.dli_mol_m2_d) if today else None,
         photoperiod_h=_finite(today.photoperiod_h) if today else None,
+        light_seen_percent=100 * today.covered_share if today else None,
         open_by_severity={severity: opened[severity] for severity in Severity},
         worst=max(opened, default=None),
     )

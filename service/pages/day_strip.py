@@ -9,6 +9,7 @@ from service.derive.models import LightDay, TankView
 from service.pages.local_time import LocalTime
 
 DAY_S = 86_400.0
+NEARLY_ALL = 0.98
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +63,11 @@ def day_sketch(view: TankView, local_time: LocalTime) -> DaySketch | None:
 
 
 def _facts(day: LightDay) -> list[tuple[str, str]]:
-    facts = [("lit", f"{day.photoperiod_h:.1f} h")]
+    facts = []
+    if day.photoperiod_h is not None:
+        facts.append(("lit", f"{day.photoperiod_h:.1f} h"))
+    if day.covered_share < NEARLY_ALL:
+        facts.append(("seen", f"{100 * day.covered_share:.0f} % of the day"))
     if day.dli_mol_m2_d is not None:
         facts.append(("light sum", f"{day.dli_mol_m2_d:.1f} mol/m²"))
     if day.ppfd_peak_umol_m2_s is not None:

@@ -135,7 +135,8 @@ def light_line(view: TankView, local_time: LocalTime) -> Line:
     since = ""
     if light.unchanged_since is not None:
         since = f" since {local_time.clock_words(light.unchanged_since)}"
-    hours = "" if today is None else f"{today.photoperiod_h:.1f} h today, "
+    lit_h = None if today is None else today.photoperiod_h
+    hours = "" if lit_h is None else f"{lit_h:.1f} h today, "
     word = f"{'on' if light.lit else 'off'}{since}"
     value, unit = shown_value(light.reading)
     tone = Tone.CALM if light.lit else Tone.REST

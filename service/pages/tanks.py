@@ -22,6 +22,7 @@ from service.pages.day_strip import day_sketch
 from service.pages.local_time import LocalTime
 from service.pages.log.fields import KIND_WORDS, data_of
 from service.pages.log.form import log_form
+from service.pages.nutrients import nutrient_drawings
 from service.pages.overview import newest_ms, tank_overview, tank_overviews
 from service.pages.plants import plant_lines
 from service.pages.summary import lines_of, probe_line, sensor_lines, sentence_of
@@ -199,6 +200,7 @@ def _tank_page(
         probe=probe_line(view) if view else None,
         day=day_sketch(view, found.local_time) if view else None,
         chart=chart_data(view) if view else None,
+        nutrients=nutrient_drawings(tank, view.log, view.now) if view else (),
         ranges=RANGES,
         entries=entries[:shown],
         more_entries=len(entries) > shown,

@@ -13,6 +13,8 @@ from service.store import Reading
 from service.times import to_us
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put
+from tests.cli.conftest import littoral  # noqa: F401 - fixtures used here too
+from tests.over_http import look, url  # noqa: F401 - fixtures used here too
 
 URL = "/v1/tanks/riffle"
 K_PER_H = 0.35
@@ -50,8 +52,10 @@ def write_days(client, context, night: float = K_PER_H) -> None:
             Reading("riffle", "illuminance", "l", at, 9000.0 if 10 <= time.hour < 18 else 2.0),
         ]
     context.store.write(readings)
-    calibrated = {"quantity": "ph"}
-    context.registry.add_log("riffle", LogKind.CALIBRATION, NOW - timedelta(days=11), calibrated)
+    # without it the level of CO2 is not sure enough for a time to the target
+    context.registry.add_log(
+        "riffle", LogKind.CALIBRATION, NOW - timedelta(days=3), {"quantity": "ph"}
+    )
 
 
 def test_fitted(client, known):
@@ -112,6 +116,25 @@ def test_what_if_tells_ph_and_the_course_of_the_day(client, known):
     assert noon["ph"]["value"] < night["ph"]["value"]
     assert noon["ph"]["low"] < noon["ph"]["value"] < noon["ph"]["high"]
     assert (noon["ph"]["unit"], noon["temperature"]["unit"]) == ("[pH]", "Cel")
+
+
+def test_what_if_carries_the_growing_day(client, known):
+    """Less CO2 is a smaller share of what plants can use: C / (C + 4) by 30 / 34 (its source)."""
+    body = client.post(f"{URL}/what-if", json={"injection_factor": 0.2}).get_json()
+    today, changed = body["today"]["growing"], body["changed"]["growing"]
+    assert [one["name"] for one in today["factors"]] == ["light", "co2", "temperature"]
+    assert all(one["source"] for one in today["factors"])
+    shares = [one["factors"][1]["share"]["value"] for one in (today, changed)]
+    assert 0 < shares[1] < shares[0] <= 1
+    assert today["limiting"] in ("", "light", "co2", "temperature")
+
+
+def test_the_command_prints_both_days(client, known, littoral, url):  # noqa: F811
+    done = littoral("what-if", "riffle", "--injection-factor", "1.5", "--url", url)
+    assert done.code == 0, done.err
+    assert "CO2 in the light, likewise" in done.out and "what limits growth" in done.out
+    refused = littoral("what-if", "riffle", "--gas-on", "26:00", "--url", url)
+    assert refused.code == 2 and "gas_on" in refused.err
 
 
 def test_what_if_the_first_animals_has_no_nitrate_to_compare_with(client, known):

@@ -10,13 +10,9 @@ import pytest
 
 from service.derive.co2.series import co2_over
 from service.derive.co2.target import Target
-from service.derive.light import (
-    LightSource,
-    light_days_of,
-    light_now,
-    light_source,
-    light_source_of,
-)
+from service.derive.light import light_days_of
+from service.derive.light_now import light_now
+from service.derive.light_source import LightSource, light_source, light_source_of
 from service.derive.local_time import local_midnight
 from service.derive.models import Quality
 from service.derive.tank_view import tank_view
@@ -174,3 +170,83 @@ def test_light_is_unknown_without_a_series_or_when_the_last_reading_is_old() -> 
     ):
         assert (light.lit, light.quality) == (None, Quality.STALE)
         assert light.reasons
+
+
+def without_hours(source: Samples, first_h: float, last_h: float) -> Samples:
+    """The samples but those between two hours of each day, UTC."""
+    hour = source.time_us / 3.6e9 % 24
+    seen = (hour < first_h) | (hour >= last_h)
+    return Samples(source.time_us[seen], source.value[seen], source.flags[seen])
+
+
+def test_what_was_not_seen_may_have_been_lit() -> None:
+    """Nothing from 9 to 11: one hour of light and its dose were not seen."""
+    seen = without_hours(lux_source().samples, 9, 11)
+    source = light_source(a_tank(), "illuminance", seen)
+    (day,) = light_days_of(a_tank(), source, MARCH_9, NOON, last=MARCH_9)
+    assert day.photoperiod_h == pytest.approx(7.0, abs=0.05)
+    assert (day.photoperiod_low_h, day.photoperiod_high_h) == pytest.approx((7, 9), abs=0.1)
+    hour = 12_000 * 0.0145 * 3600 / 1e6
+    assert day.dli_mol_m2_d == pytest.approx(7 * hour, rel=0.01)
+    assert day.dli_high_mol_m2_d == pytest.approx(9 * hour, rel=0.02)
+    assert "cover 92 % of the day" in day.reason
+
+
+def test_a_day_without_readings_has_no_photoperiod() -> None:
+    source = lux_source(days=4)
+    kept = source.samples.time_us < to_us(local_midnight(a_tank(), MARCH_9))
+    part = (source.samples.time_us, source.samples.value, source.samples.flags)
+    before = light_source(a_tank(), "illuminance", Samples(*(one[kept] for one in part)))
+    (day,) = light_days_of(a_tank(), before, MARCH_9, NOON, last=MARCH_9)
+    assert (day.photoperiod_h, day.dli_mol_m2_d, day.lux_hours) == (None, None, None)
+    assert (day.photoperiod_low_h, day.photoperiod_high_h) == (0, 24)
+
+
+@pytest.mark.parametrize(("every_min", "seen"), [(30.0, True), (120.0, False)])
+def test_a_slow_sensor_has_a_dose_or_the_true_reason(every_min: float, seen: bool) -> None:
+    time_us = grid(NOON - timedelta(days=3), NOON, every_min)
+    time_us = time_us + np.random.default_rng(3).integers(-20_000_000, 20_000_000, time_us.size)
+    source = light_source(a_tank(), "illuminance", samples(time_us, lamp(time_us)))
+    (day,) = light_days_of(a_tank(), source, MARCH_9, NOON, last=MARCH_9)
+    if seen:
+        assert day.dli_mol_m2_d == pytest.approx(12_000 * 0.0145 * 3600 * 8 / 1e6, rel=0.07)
+        assert day.reason == ""
+    else:
+        assert day.dli_mol_m2_d is None
+        assert "reads every 2.0 h" in day.reason
+
+
+def test_since_when_it_is_lit_is_not_known_over_a_gap() -> None:
+    """The lamp went on at 10, unseen: it is known to be lit since readings came again at 11."""
+    series = days_of(days=3)
+    series["illuminance"] = without_hours(series["illuminance"], 9, 11)
+    inputs = inputs_with(a_tank(), NOON, series)
+    light = light_now(inputs, light_source_of(inputs))
+    assert light.lit and light.unchanged_since == datetime(2026, 3, 10, 11, tzinfo=UTC)
+
+
+def test_co2_shares_come_with_how_much_of_the_light_they_rest_on() -> None:
+    series = days_of(days=3, co2=lambda t: gassed(t, on=10.0, off=18.0))
+    ph = without_hours(series["ph"], 12, 15)
+    co2 = co2_over(a_tank(), [], ph, series["temperature"], Samples.empty())
+    (day,) = light_days_of(
+        a_tank(), lux_source(), MARCH_9, NOON, last=MARCH_9, co2=co2, target=Target(20.0, 30.0)
+    )
+    assert day.co2_known_share == pytest.approx(5 / 8, abs=0.02)
+
+
+def test_a_day_whose_lights_on_was_not_seen_says_nothing_of_the_gas() -> None:
+    """With nothing from 9 to 11, CO2 would seem to be there at lights-on."""
+    series = days_of(days=4, co2=lambda t: gassed(t, on=10.0, off=18.0))
+    whole = tank_view(inputs_with(a_tank(), NOON, series)).co2_days
+    series["illuminance"] = without_hours(series["illuminance"], 9, 11)
+    assert len(whole) > 2
+    assert tank_view(inputs_with(a_tank(), NOON, series)).co2_days == ()
+
+
+def test_co2_at_lights_on_is_not_that_of_an_hour_later() -> None:
+    series = days_of(days=4, co2=lambda t: gassed(t, on=10.0, off=18.0))
+    series["ph"] = without_hours(series["ph"], 9, 11)
+    days = tank_view(inputs_with(a_tank(), NOON, series)).co2_days
+    assert days and all(one.at_on_mg_l is None for one in days)
+    assert days[-2].known_share == pytest.approx(7 / 8, abs=0.02)

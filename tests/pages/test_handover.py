@@ -6,13 +6,18 @@ import re
 from dataclasses import replace
 from datetime import timedelta
 
+import numpy as np
 import pytest
 import requests
 from playwright.sync_api import expect
 
+from service.advice.engine.catalogue import evaluate
 from service.advice.engine.ledger import Ledger
+from service.advice.engine.work import Who
 from service.registry.access import Scope
-from service.registry.models import Absence, DosePlan, LogKind, Stock, Tank
+from service.registry.models import Absence, DosePlan, LogKind, Plant, Stock, Tank
+from tests.advice.cases import view_with
+from tests.derive.pieces import a_tank
 from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served
@@ -81,7 +86,7 @@ def test_dates_in_the_address_count_with_the_last_day(bare: Served, visit: Opene
 )
 def test_spans_that_make_no_sense_are_refused(bare: Served, span: str) -> None:
     reedbed(bare)
-    answer = requests.get(f"{bare.url}/handover?{span}", timeout=10)
+    answer = requests.get(f"{bare.url}/handover?{span}", timeout=60)
     assert answer.status_code == 422
     assert "allowed:" in answer.text
 
@@ -94,6 +99,41 @@ def test_prints_on_one_page_per_tank(shore: Served, visit: Opener, last: str, pa
     assert tanks == 3
     printed = page.pdf(prefer_css_page_size=True)
     assert tanks <= len(re.findall(rb"/Type\s*/Page\b", printed)) <= pages * tanks
+
+
+def ailing(served: Served) -> int:
+    """A tank with most that can be wrong at once; how much of it anyone may do."""
+    now = served.clock.now()
+    stock = ("Neocaridina davidi", "Corydoras paleatus", "Paracheirodon innesi")
+    tank = a_tank(
+        livestock=tuple(Stock(name, 12) for name in stock),
+        planting=tuple(map(Plant, ("Rotala macrandra", "Anubias barteri", "Salvinia natans"))),
+        notes="The left door sticks. A pinch of flakes each morning, frozen food on Sundays.",
+        contact="Invented keeper, extension 12",
+    )
+    served.registry.put_tank(tank)
+    hot = view_with(
+        tank,
+        now,
+        celsius=lambda t: np.full(t.shape, 31.0),
+        co2=lambda t: np.full(t.shape, 45.0),
+        lux=lambda t: np.full(t.shape, 65_535.0),
+    )
+    cold = view_with(tank, now, log=[], celsius=lambda t: 24 + 3 * np.sin(t / 3e9))
+    found = {(one.code, one.subject): one for one in (*evaluate(cold), *evaluate(hot))}
+    Ledger(served.registry).update(hot, list(found.values()))
+    return sum(one.who is Who.ANYONE for one in found.values())
+
+
+def test_an_ailing_tank_prints_on_one_page_too(bare: Served, visit: Opener) -> None:
+    assert ailing(bare) >= 7
+    page = visit(f"{bare.url}/handover?start=2026-04-16&end=2026-04-29").page
+    expect(page.locator(".sheet-page.full")).to_have_count(1)
+    text = page.locator(".sheet-page").inner_text()
+    assert "Water is too warm" in text and "Close the CO2 cylinder" in text
+    assert "Nothing to do today" not in text, "a remark asks for nothing"
+    printed = page.pdf(prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
 
 
 def test_emergencies_stand_first_and_only_what_the_tank_has(bare: Served, visit: Opener) -> None:
@@ -139,10 +179,10 @@ def test_a_sharing_link_shows_one_sheet_and_nothing_else(bare: Served, visit: Op
     assert violations(seen.page) == []
     assert seen.complaints == []
     for path in ("/", "/tanks/reedbed", "/handover", "/handover/return"):
-        answer = requests.get(bare.url + path, timeout=10, allow_redirects=False)
+        answer = requests.get(bare.url + path, timeout=60, allow_redirects=False)
         assert answer.status_code == 303, path
     bare.clock.moment = now + timedelta(days=6)
-    assert requests.get(f"{bare.url}/shared/{secret}", timeout=10).status_code == 410
+    assert requests.get(f"{bare.url}/shared/{secret}", timeout=60).status_code == 410
     bare.clock.moment = now
     bare.registry.revoke_share(link.id, now)
     seen.page.reload()
@@ -183,7 +223,7 @@ def test_what_came_of_an_absence(bare: Served, visit: Opener) -> None:
     seen.page.get_by_role("link", name="Thu 26 Mar 2026 to Tue 31 Mar 2026").click()
     expect(sheet).to_contain_text("Nothing is in the log.")
     assert seen.complaints == []
-    assert requests.get(f"{bare.url}/handover/return?absence=none", timeout=10).status_code == 404
+    assert requests.get(f"{bare.url}/handover/return?absence=none", timeout=60).status_code == 404
 
 
 def test_links_are_made_listed_and_ended(bare: Served, visit: Opener) -> None:
@@ -234,10 +274,10 @@ def test_links_are_refused(bare: Served) -> None:
     form = {"tank": "reedbed", "covers": "days:7"}
 
     def sent(**more: str) -> requests.Response:
-        return visitor.post(f"{bare.url}/handover/links", data=form | more, timeout=10)
+        return visitor.post(f"{bare.url}/handover/links", data=form | more, timeout=60)
 
     assert sent().status_code == 403
-    page = visitor.get(f"{bare.url}/handover/links", timeout=10).text
+    page = visitor.get(f"{bare.url}/handover/links", timeout=60).text
     found = re.search(r'name="csrf_token" value="([^"]+)"', page)
     assert found
     form["csrf_token"] = found[1]
@@ -258,5 +298,5 @@ def test_links_are_refused(bare: Served) -> None:
     visitor.headers["Authorization"] = f"Bearer {secret}"
     assert sent().status_code == 403
     end = f"{bare.url}/handover/links/{link.id}/end"
-    assert visitor.post(end, data=form, timeout=10).status_code == 403
+    assert visitor.post(end, data=form, timeout=60).status_code == 403
     assert bare.registry.shares()[0].valid(now)

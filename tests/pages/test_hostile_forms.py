@@ -13,6 +13,7 @@ from service.app.app_factory import create_app
 from service.config import HttpConfig
 from service.pages.browser import csrf
 from service.pages.log.fields import inputs_of
+from service.registry.fields.log import KINDS
 from service.registry.models import LogKind
 from tests.api.conftest import context  # noqa: F401 - the application behind the pages
 from tests.api.scenes import put
@@ -59,6 +60,7 @@ def test_no_input_of_the_log_form_can_be_so_wrong_that_it_is_a_defect(visitor, c
     usual = {"kind": kind.value} | {
         one.name: one.start or next(iter(one.choices), "1") for one in inputs if one.required
     }
+    usual |= dict.fromkeys(KINDS[kind].any_of[:1], "1")
     if not usual.keys() - {"kind"}:
         usual["note"] = "seen"
     taken = sent(visitor, "/tanks/riffle/log", usual).status_code

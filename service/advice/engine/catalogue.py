@@ -29,7 +29,7 @@ from service.advice.rules.light import dead as light_dead
 from service.advice.rules.light import dose as light_dose
 from service.advice.rules.light import long as light_long
 from service.advice.rules.light import short as light_short
-from service.advice.rules.nutrients import doubled, skipped
+from service.advice.rules.nutrients import doubled, need, skipped
 from service.advice.rules.nutrients import due as dose_due
 from service.advice.rules.sensors import clock, disagree, no_advice, odd, probe, silent
 from service.advice.rules.upkeep import cylinder, routine_work, trim
@@ -64,6 +64,7 @@ RULES: Final[tuple[Rule, ...]] = (
     after_work.RULE,
     routine.RULE,
     dose_due.RULE,
+    need.RULE,
     skipped.RULE,
     doubled.RULE,
     routine_work.PREFILTER_RULE,

@@ -121,6 +121,10 @@ RULES_USE: Final[dict[str, Threshold]] = table(
     # Nutrients
     Threshold("dose_window_days", 2, "d", "a dose is due for so long after the change", low=0.1),
     Threshold("dose_double_share", 1.5, "1", "more than this times the planned dose is too much"),
+    Threshold("no3_low_mg_l", 5, "mg/L", "plants go short of nitrate below this"),
+    Threshold("po4_low_mg_l", 0.2, "mg/L", "plants go short of phosphate below this"),
+    Threshold("k_low_mg_l", 5, "mg/L", "plants go short of potassium below this"),
+    Threshold("fe_low_mg_l", 0.05, "mg/L", "plants go short of iron below this"),
     # Upkeep
     Threshold("prefilter_days", 14, "d", "rinse the pre-filter so often", low=1),
     Threshold("filter_days", 60, "d", "clean the filter so often", low=1),

@@ -8,8 +8,10 @@ from datetime import date, datetime, time, timedelta
 from typing import Final
 
 from service.advice.care_log import (
+    dosed_since,
     last_full_change,
     parts_done,
+    planned_amount,
     remaining,
     work_without_change,
 )
@@ -19,7 +21,8 @@ from service.advice.engine.recommendation import Amount, Instruction
 from service.advice.engine.rule import Case
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import dose
-from service.advice.rules.nutrients.due import dosed_since, planned_amount, rate_text
+from service.advice.rules.nutrients.due import rate_text
+from service.advice.rules.nutrients.need import left_out, needs_of
 from service.advice.rules.upkeep.cylinder import cylinder_of
 from service.advice.rules.upkeep.routine_work import (
     CALIBRATION,
@@ -158,7 +161,8 @@ def _open_doses(case: Case, start: datetime) -> Iterator[Task]:
         return
     window = timedelta(days=case.limit("dose_window_days"))
     for planned in case.tank.doses:
-        if dosed_since(case, planned, change) is None and start < change.time + window:
+        due = dosed_since(case, planned, change) is None and start < change.time + window
+        if due and not left_out(needs_of(case, planned)):
             yield _dose(case, planned.name, first_day(case, start, EVENING))
 
 

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from service.advice.engine.instruction import NumberedCautions
 from service.advice.engine.recommendation import Recommendation
 from service.advice.phrases import span
-from service.derive.models import Co2Day, TankView
+from service.derive.models import Co2Day, LightDay, TankView
 from service.registry.entry_text import entry_text
 from service.registry.models import Absence, LogEntry, LogKind
 from service.registry.recommendations import State
@@ -17,6 +17,8 @@ from service.science.water.hardness import dkh_from_meq_l
 
 LEAST_CO2_CHANGE = 0.1
 LEAST_LIGHT_CHANGE_H = 0.25
+LEAST_KNOWN_SHARE = 0.9
+"""CO2 of a day is compared where so much of its light is known. Our choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,15 +138,16 @@ def _done(entry: LogEntry) -> str:
 def _changed(view: TankView, start: datetime) -> list[str]:
     """Means of the days before the absence against those of its last days."""
     lines = []
-    before = [one for one in view.co2_days if one.off_at < start]
-    after = [one for one in view.co2_days if one.on_at >= start][-3:]
+    seen = [one for one in view.co2_days if one.known_share >= LEAST_KNOWN_SHARE]
+    before = [one for one in seen if one.off_at < start]
+    after = [one for one in seen if one.on_at >= start][-3:]
     if before and after:
         old, new = _mean_co2(before), _mean_co2(after)
         if abs(new / old - 1) > LEAST_CO2_CHANGE:
             lines.append(f"CO2 while lit: {old:.0f} mg/L before, {new:.0f} mg/L at the end")
-    light = [one for one in view.light_days if one.complete and one.covered_share > 0.9]
-    old_h = [one.photoperiod_h for one in light if one.lit and one.lit[-1][1] < start]
-    new_h = [one.photoperiod_h for one in light if one.lit and one.lit[0][0] >= start][-3:]
+    light = [(one, one.photoperiod_h) for one in view.light_days if _seen_whole(one)]
+    old_h = [hours for one, hours in light if hours and one.lit[-1][1] < start]
+    new_h = [hours for one, hours in light if hours and one.lit[0][0] >= start][-3:]
     if old_h and new_h:
         was, now = sum(old_h) / len(old_h), sum(new_h) / len(new_h)
         if abs(now - was) > LEAST_LIGHT_CHANGE_H:
@@ -156,6 +159,11 @@ def _changed(view: TankView, start: datetime) -> list[str]:
         was, now = (_dkh(float(one.data["kh_meq_l"])) for one in (earlier[0], inside[0]))
         lines.append(f"KH: {was:.1f} dKH before, {now:.1f} dKH at the end")
     return lines
+
+
+def _seen_whole(day: LightDay) -> bool:
+    """Whether so much of a day was seen that its hours of light are known to a quarter."""
+    return day.complete and day.photoperiod_high_h - day.photoperiod_low_h < LEAST_LIGHT_CHANGE_H
 
 
 def _mean_co2(days: Sequence[Co2Day]) -> float:

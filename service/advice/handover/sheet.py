@@ -12,7 +12,12 @@ import numpy as np
 from service.advice.care_log import newest
 from service.advice.contact import contact_during
 from service.advice.engine.instruction import NumberedCautions
-from service.advice.engine.recommendation import Instruction, Recommendation, Severity
+from service.advice.engine.recommendation import (
+    Finding,
+    Instruction,
+    Recommendation,
+    Severity,
+)
 from service.advice.engine.rule import Case
 from service.advice.engine.work import Who
 from service.advice.handover.care_plan import Task, tasks_between
@@ -134,7 +139,9 @@ def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation
     shown = tuple(
         replace(one, finding=replace(one.finding, keeper_action=""))
         for one in open_ones
-        if one.finding.who is Who.ANYONE and (one.finding.code, one.finding.subject) not in asked
+        if one.finding.who is Who.ANYONE
+        and (one.finding.code, one.finding.subject) not in asked
+        and not is_remark(one.finding)
     )
     return TankSheet(
         tank=view.tank.id,
@@ -150,6 +157,11 @@ def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation
         contact=contact_during(absence, view.tank),
         notes=view.tank.notes,
     )
+
+
+def is_remark(finding: Finding) -> bool:
+    """Whether it asks for nothing: information that moves no lever and leaves no entry."""
+    return finding.severity is Severity.INFO and not finding.moves and finding.log is None
 
 
 def waiting(open_ones: Sequence[Recommendation], planned: Sequence[Task]) -> list[Instruction]:

@@ -52,9 +52,31 @@ class LightDaySchema(AnswerSchema):
     lit = Items(LitSchema, "When the tank was lit.")
     on = Moment("First on; null: not seen.", attribute="on_at", allow_none=True)
     off = Moment("Last off; null: not seen.", attribute="off_at", allow_none=True)
-    photoperiod = Measure("h", "Lit so far.", attribute="photoperiod_h", allow_none=True)
+    photoperiod = Measure(
+        "h",
+        "Seen to be lit so far; null: nothing of the day was seen.",
+        attribute="photoperiod_h",
+        allow_none=True,
+    )
+    photoperiod_range = Range(
+        "h",
+        "Between which it lies: what was not seen may have been lit, and the lamp goes on or off "
+        "between two readings.",
+        allow_none=True,
+    )
     lux_hours = Measure("lx.h", allow_none=True)
-    dli = Measure("mol/m2/d", "Daily light integral.", attribute="dli_mol_m2_d", allow_none=True)
+    dli = Measure(
+        "mol/m2/d",
+        "Daily light integral of what was seen.",
+        attribute="dli_mol_m2_d",
+        allow_none=True,
+    )
+    dli_most = Measure(
+        "mol/m2/d",
+        "The same had the lamp been on in all that was not seen.",
+        attribute="dli_high_mol_m2_d",
+        allow_none=True,
+    )
     ppfd_peak = Measure(
         "umol/m2/s", "Highest of the day.", attribute="ppfd_peak_umol_m2_s", allow_none=True
     )
@@ -66,7 +88,12 @@ class LightDaySchema(AnswerSchema):
         allow_none=True,
     )
     co2_within = Share(
-        "Of the lit time with CO2 within its target.", attribute="co2_within_share", allow_none=True
+        "Of the lit time with CO2 within its target, as far as CO2 is known.",
+        attribute="co2_within_share",
+        allow_none=True,
+    )
+    co2_known = Share(
+        "Of the lit time for which CO2 is known.", attribute="co2_known_share", allow_none=True
     )
     target = Range("mol/m2/d", "Daily light integral that the plants want.")
     planned = Measure("h", "Length of the planned photoperiod.")
@@ -91,6 +118,9 @@ def light(options: dict[str, Any], tank: str) -> With:
         tank=tank,
         target=(found.plants.dli_low_mol_m2_d, found.plants.dli_high_mol_m2_d),
         planned=found.photoperiod.hours,
+        photoperiod_range=None
+        if measured is None
+        else (measured.photoperiod_low_h, measured.photoperiod_high_h),
         reasons=_reasons(measured, day, today),
     )
     if measured is None:
@@ -101,7 +131,4 @@ def light(options: dict[str, Any], tank: str) -> With:
 def _reasons(measured: LightDay | None, day: date, today: date) -> list[str]:
     if measured is None:
         return ["this day is still to come" if day > today else "no light was measured on this day"]
-    if measured.covered_share < 1:
-        percent = 100 * measured.covered_share
-        return [f"light readings cover {percent:.0f} % of the day so far"]
-    return []
+    return [measured.reason] if measured.reason else []

@@ -21,7 +21,7 @@ from service.registry.fields.tank import StockSchema
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested, ValueSchema
 from service.schemas.checks import check
-from service.schemas.fields import Number, Text, YesNo
+from service.schemas.fields import Choice, Number, Text, YesNo
 from service.schemas.quantities import Measure, Share, alkalinity
 from service.schemas.ranges import Estimated, Range
 from service.schemas.times import SpanOf, TimeOfDay
@@ -65,6 +65,21 @@ class HourSchema(AnswerSchema):
     temperature = Estimated("Cel")
 
 
+class FactorSchema(AnswerSchema):
+    """One condition of growth."""
+
+    name = Choice(words=["light", "co2", "temperature"])
+    share = Estimated("1", "Of what plants can use; null: not known.", allow_none=True)
+    source = Text(longest=1000)
+
+
+class GrowingDaySchema(AnswerSchema):
+    """Light, CO2 in the light and warmth as plants see them; compares days of one tank."""
+
+    factors = Items(FactorSchema)
+    limiting = Text("The least of them; empty: none, or not all are known.")
+
+
 class PredictedSchema(AnswerSchema):
     """A settled day."""
 
@@ -88,6 +103,7 @@ class PredictedSchema(AnswerSchema):
         "Where nitrate settles, by today's; null: no animals are registered to compare with.",
         allow_none=True,
     )
+    growing = Nested(GrowingDaySchema)
     hours = Items(HourSchema, "The course of the day, hour by hour.")
 
 

@@ -12,7 +12,6 @@ import numpy.typing as npt
 from service.derive.models import Array, Co2Day, Co2Series
 from service.times import from_us, to_us
 
-MOST_GAP_US = 1800 * 1_000_000
 LEAST_NIGHT_H = 5.0
 """A shorter dark stretch is no night to judge by. Our choice."""
 
@@ -43,11 +42,12 @@ def co2_days_of(
     """
     known = ~np.isnan(series.value)
     time_us, value = series.time_us[known], series.value[known]
+    gap_us = round(series.gap_s * 1e6)
     days = []
     for number, span in enumerate(spans):
         following = spans[number + 1].on if number + 1 < len(spans) else None
         before = spans[number - 1].off if number else None
-        found = _day(time_us, value, span, before, following, low_mg_l)
+        found = _day(time_us, value, span, before, following, low_mg_l, gap_us)
         if found is not None:
             days.append(found)
     return tuple(days)
@@ -60,6 +60,7 @@ def _day(
     before: datetime | None,
     following: datetime | None,
     low_mg_l: float,
+    gap_us: int,
 ) -> Co2Day | None:
     day, on, off, night_from = span
     first, last = np.searchsorted(time_us, (to_us(on), to_us(off)))
@@ -67,21 +68,28 @@ def _day(
         return None
     lit = value[first:last]
     peak = int(np.argmax(lit))
-    dusk, dark_low, dark_h = _night(time_us, value, night_from, following)
+    dusk, dark_low, dark_h = _night(time_us, value, night_from, following, gap_us)
     return Co2Day(
         day=day,
         on_at=on,
         off_at=off,
-        at_on_mg_l=float(lit[0]),
+        at_on_mg_l=float(lit[0]) if time_us[first] - to_us(on) <= gap_us else None,
         mean_lit_mg_l=float(lit.mean()),
         peak_mg_l=float(lit[peak]),
         peak_at=from_us(int(time_us[first + peak])),
-        reached_min=_reached_min(time_us, value, on, off, before, low_mg_l),
+        reached_min=_reached_min(time_us, value, on, off, before, low_mg_l, gap_us),
         night_from=night_from,
         dusk_mg_l=dusk,
         night_low_mg_l=dark_low,
         night_h=dark_h,
+        known_share=_known_share(time_us[first:last], to_us(on), to_us(off), gap_us),
     )
+
+
+def _known_share(time_us: Times, on_us: int, off_us: int, gap_us: int) -> float:
+    """Share of the time from on to off that lies between values no further apart than a gap."""
+    step_us = np.diff(np.concatenate(([on_us], time_us, [off_us])))
+    return float(step_us[step_us <= gap_us].sum() / max(off_us - on_us, 1))
 
 
 def _reached_min(
@@ -91,6 +99,7 @@ def _reached_min(
     off: datetime,
     before: datetime | None,
     low_mg_l: float,
+    gap_us: int,
 ) -> float | None:
     """Minutes from lights-on to target: below 0 where CO2 was there before.
 
@@ -100,7 +109,7 @@ def _reached_min(
     """
     on_us = to_us(on)
     first, last = np.searchsorted(time_us, (on_us, to_us(off)))
-    if time_us[first] - on_us > MOST_GAP_US:
+    if time_us[first] - on_us > gap_us:
         return None  # the morning is not known
     if value[first] >= low_mg_l:
         earliest = 0 if before is None else int(np.searchsorted(time_us, to_us(before)))
@@ -116,11 +125,12 @@ def _night(
     value: Array,
     night_from: datetime,
     following: datetime | None,
+    gap_us: int,
 ) -> tuple[float | None, float | None, float]:
     """CO2 at dusk, the lowest of the night, and the hours of it that are known without a gap."""
     first = int(np.searchsorted(time_us, to_us(night_from)))
     end = time_us.size if following is None else int(np.searchsorted(time_us, to_us(following)))
-    if end - first < 2 or (np.diff(time_us[first:end]) > MOST_GAP_US).any():
+    if end - first < 2 or (np.diff(time_us[first:end]) > gap_us).any():
         return None, None, 0.0
     hours = float(time_us[end - 1] - to_us(night_from)) / 3.6e9
     low = float(value[first:end].min()) if hours >= LEAST_NIGHT_H else None

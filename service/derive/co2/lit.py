@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from service.derive.co2.target import Target
 from service.derive.models import Array, Co2High, Co2Lit, Co2Series
-from service.science.light.co2 import MAX_GAP_S, lit_share_by_co2
+from service.science.light.co2 import lit_share_by_co2
 from service.science.numeric.intervals import Interval, gaps, runs_above, steps
 from service.times import from_us, to_us
 
@@ -46,7 +46,9 @@ def co2_while_lit(
     if not inside or not len(series.time_us) or target.low_mg_l >= target.high_mg_l:
         return None
     time_s = series.time_us / 1e6
-    share = lit_share_by_co2(time_s, series.value, inside, target.low_mg_l, target.high_mg_l)
+    share = lit_share_by_co2(
+        time_s, series.value, inside, target.low_mg_l, target.high_mg_l, max_gap_s=series.gap_s
+    )
     while_lit = within_intervals(time_s, inside) & ~np.isnan(series.value)
     if not while_lit.any() or np.isnan(share.within):
         return None
@@ -56,7 +58,7 @@ def co2_while_lit(
     window = Interval(start.timestamp(), end.timestamp())
     whole = [Interval(on.timestamp(), min(off, end).timestamp()) for on, off in lit]
     edges = [
-        _below_at_edges(time_s, series.value, one, window, target.low_mg_l)
+        _below_at_edges(time_s, series.value, one, window, target.low_mg_l, series.gap_s)
         for one in whole
         if one.start_s < window.end_s and one.end_s > window.start_s
     ]
@@ -89,7 +91,7 @@ def hour_back(lit: Sequence[Interval]) -> float:
 
 
 def _below_at_edges(
-    time_s: Array, value: Array, lit: Interval, window: Interval, low_mg_l: float
+    time_s: Array, value: Array, lit: Interval, window: Interval, low_mg_l: float, gap_s: float
 ) -> tuple[float, float]:
     """Seconds below target at the beginning and at the end of one lit interval.
 
@@ -104,9 +106,9 @@ def _below_at_edges(
     if not known.size:
         return 0.0, 0.0
     reached = known[value[here] >= low_mg_l]
-    from_start = known[0] - lit.start_s <= MAX_GAP_S
+    from_start = known[0] - lit.start_s <= gap_s
     if not reached.size:
-        just_begun = lit.end_s >= window.end_s - MAX_GAP_S and lit.length_s < WAIT_S
+        just_begun = lit.end_s >= window.end_s - gap_s and lit.length_s < WAIT_S
         return (_inside(lit.start_s, lit.end_s, window) if just_begun else 0.0), 0.0
     early = _inside(lit.start_s, float(reached[0]), window) if from_start else 0.0
     return early, _inside(float(reached[-1]), lit.end_s, window)
@@ -139,7 +141,7 @@ def co2_above(
     if np.count_nonzero(known) < 2:
         return None
     time_s, value = series.time_us[known] / 1e6, smoothed(series.value[known])
-    gap = gaps(steps(time_s), MAX_GAP_S)
+    gap = gaps(steps(time_s), series.gap_s)
     runs = runs_above(time_s, value, gap, on=ceiling_mg_l, off=release_mg_l)
     above = runs_above(time_s, value, gap, on=ceiling_mg_l, off=ceiling_mg_l)
     ongoing = bool(runs.end_s.size) and not runs.end_known[-1] and runs.end_s[-1] >= time_s[-1]

@@ -32,6 +32,7 @@ from service.derive.prediction.day_model import (
     setting_of,
     settled_day,
 )
+from service.derive.prediction.growing_day import GrowingDay, growing_day
 from service.derive.tank_view import tank_view
 from service.derive.tolerance import tolerance_of
 from service.errors import ConflictError, InvalidInputError
@@ -89,6 +90,7 @@ class PredictedDay:
         gas_g: gas dissolved in the day; None without a volume.
         nitrate_ratio: nitrate that the water changes settle at, as a multiple of today's; None
             where animals are to come and none are registered to compare them with.
+        growing: light, CO2 and warmth as plants see them.
     """
 
     minute: Array
@@ -112,6 +114,7 @@ class PredictedDay:
     dli_mol_m2_d: float | None
     gas_g: EstimatedValue | None
     nitrate_ratio: EstimatedValue | None
+    growing: GrowingDay
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,7 +236,7 @@ def _predicted(
     within = (co2 >= target.low_mg_l) & (co2 <= target.high_mg_l)
     above = co2 > (np.inf if ceiling_mg_l is None else ceiling_mg_l)
     first_lit = int(np.argmax(lit & ~np.roll(lit, 1))) if lit.any() else 0
-    volume_l = view.net_volume_l
+    volume_l, dli = view.net_volume_l, _dli(view, setting)
     grams = draws.injection * setting.injection * setting.gas.sum() * hours / 1000
     value = band(co2)
     ph = _ph(value, meq_l, course.temperature[0], tank.gh_meq_l)
@@ -256,9 +259,10 @@ def _predicted(
         target_low_mg_l=target.low_mg_l,
         target_high_mg_l=target.high_mg_l,
         temperature_max_c=estimate(course.temperature.max(axis=1)),
-        dli_mol_m2_d=_dli(view, setting),
+        dli_mol_m2_d=dli,
         gas_g=None if volume_l is None else estimate(grams * volume_l),
         nitrate_ratio=_nitrate_ratio(view.tank, question),
+        growing=growing_day(lit, co2, course.temperature, dli, tank.plants),
     )
 
 
@@ -276,7 +280,7 @@ def _dli(view: TankView, setting: Setting) -> float | None:
     full: list[LightDay] = [
         one for one in view.light_days if one.complete and one.lit and one.dli_mol_m2_d
     ]
-    if not full or full[-1].photoperiod_h <= 0:
+    if not full or not full[-1].photoperiod_h:
         return None
     hours = float(setting.lit.sum()) * STEP_MIN / 60
     return (full[-1].dli_mol_m2_d or 0.0) * hours / full[-1].photoperiod_h

@@ -68,7 +68,9 @@ _DERIVED: Final = (
     ("littoral_light_dli_moles_per_square_meter", "moles_per_square_meter",
      "Light of the local day so far.", "dli_mol_m2_d"),
     ("littoral_light_photoperiod_hours", "hours",
-     "Lit time of the local day so far.", "photoperiod_h"),
+     "Lit time of the local day so far, as far as seen.", "photoperiod_h"),
+    ("littoral_light_seen_percent", "percent",
+     "Share of the local day so far with light readings.", "light_seen_percent"),
 )  # fmt: skip
 
 

@@ -30,6 +30,8 @@ from service.registry.models import Absence
 
 OPTIONS: Final = ("start", "end", "absence", "tank")
 OTHERS_SHOWN: Final = 8
+MOST_LOOSE: Final = 3
+"""With more open recommendations a sheet prints in smaller type, to fit its page. Our choice."""
 
 
 def register(pages: Blueprint) -> None:
@@ -71,6 +73,7 @@ def sheet_page(sheet: HandoverSheet, *, shared: bool = False) -> Response:
         daily_check=_daily_check,
         work_of=_work,
         picture_lines=picture_lines,
+        most_loose=MOST_LOOSE,
         span=_span(sheet.absence),
         has_return_report=not shared and bool(_begun(sheet.prepared)),
         shared=shared,

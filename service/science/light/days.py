@@ -14,6 +14,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from service.science.constants import SECONDS_PER_HOUR
 from service.science.light.dose import (
     MAX_GAP_S,
     OFF_LUX,
@@ -24,7 +25,7 @@ from service.science.light.dose import (
     photoperiod_hours,
 )
 from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, as_number
-from service.science.numeric.intervals import Interval, series, steps
+from service.science.numeric.intervals import Interval, bridged_gap_s, series, steps
 
 ON_SHARE: Final = 0.2
 OFF_SHARE: Final = 0.1
@@ -34,6 +35,28 @@ where plants begin to use it, and room light stays out. Our choice."""
 BRIGHTEST_ON_LUX: Final = 2000.0
 """More than this (about 30 µmol/m²/s) is light to a plant however bright noon is, so that an
 overcast day by a window is not taken for a dead lamp. Our choice."""
+
+LEAST_STEP_LUX: Final = 700.0
+"""A lamp in steps: a level that it stays at, from this (about 10 µmol/m²/s) on, is light. Our
+choice."""
+
+STEP_SHARE: Final = 0.03
+"""It stays at it for this share of the time, three quarters of an hour a day; a ramp, a cloud or a
+sunrise does not. Our choice."""
+
+STEP_WIDTH: Final = 0.1
+"""Levels of one step differ by this share up and down. Our choice."""
+
+STEP_ON_SHARE: Final = 0.7
+"""The light is on above this share of its lowest step. Our choice."""
+
+ROOM_LUX: Final = 300.0
+"""The light of a lit room stays below this at a tank (EN 12464-1 asks 300 lx where people meet;
+from memory), so that it does not lengthen the day of a lamp that is twice as bright."""
+
+ROOM_OFF_SHARE: Final = 0.9
+"""Light is off below this share of the on level at least, since room light may remain. Our
+choice."""
 
 LEAST_CONTRAST: Final = 3.0
 """Bright must be so many times dark for a lamp to be seen at all. Our choice."""
@@ -79,15 +102,28 @@ def thresholds_from_series(lux: ArrayLike) -> Thresholds | None:
     if bright < OFF_LUX or bright < LEAST_CONTRAST * dark:
         return None
     on = min(dark + ON_SHARE * (bright - dark), max(BRIGHTEST_ON_LUX, LEAST_CONTRAST * dark))
+    on = max(min(on, STEP_ON_SHARE * _lowest_step(level, float(on))), min(ROOM_LUX, bright / 2))
     off = dark + (on - dark) * OFF_SHARE / ON_SHARE
+    off = max(off, ROOM_OFF_SHARE * min(on, ROOM_LUX))
     return Thresholds(float(on), float(off))
+
+
+def _lowest_step(level: Floats, on_lux: float) -> float:
+    """The lowest level below `on_lux` at which the light stays; infinite if there is none."""
+    dim = np.sort(level[(level >= LEAST_STEP_LUX) & (level < on_lux)])
+    upto = np.searchsorted(dim, dim * (1 + STEP_WIDTH) / (1 - STEP_WIDTH), side="right")
+    stays = np.flatnonzero(upto - np.arange(dim.size) >= STEP_SHARE * level.size)
+    return float(dim[stays[0]]) / (1 - STEP_WIDTH) if stays.size else np.inf
 
 
 @dataclass(frozen=True)
 class DayOfLight:
     """Light between `start_s` and `end_s`, normally from one local midnight to the next.
 
-    hours: photoperiod.  on_s, off_s: first on and last off, None if unseen.
+    hours: of light that was seen; NaN if nothing of the day was.
+    hours_low, hours_high: between which the photoperiod lies: each edge is uncertain by a step
+        between samples, and in what was not seen it may have been lit.
+    on_s, off_s: first on and last off, None if unseen.
     bright_lux: median while lit; NaN if dark.  dose: lx·h with its gaps.
     rise_s, fall_s: time from on to 90 % of bright, and from 90 % to off.
     breaks: dark breaks between lit intervals.  flickers: shorter ones, bridged.
@@ -98,6 +134,8 @@ class DayOfLight:
     end_s: float
     lit: tuple[Interval, ...]
     hours: float
+    hours_low: float
+    hours_high: float
     bright_lux: float
     dose: LightDose
     rise_s: float
@@ -124,7 +162,7 @@ def days_of_light(
     *,
     thresholds: Thresholds | None = None,
     flicker_s: float = FLICKER_S,
-    max_gap_s: float = MAX_GAP_S,
+    max_gap_s: float | None = None,
 ) -> list[DayOfLight]:
     """Describe the light of each day.
 
@@ -134,6 +172,7 @@ def days_of_light(
     day_edges_s: unix seconds (m + 1,), ascending: local midnights.
     thresholds: on and off levels; None finds them in the whole series given.
     flicker_s: longest dark break that is bridged.
+    max_gap_s: a longer step between samples is not seen; None: by how often the sensor reads.
 
     Returns
     -------
@@ -148,6 +187,8 @@ def days_of_light(
     edges = as_floats("day_edges_s", day_edges_s)
     if edges.ndim != 1 or edges.size < 2 or not (np.diff(edges) > 0).all():
         raise OutOfRangeError("day_edges_s", edges.tolist(), "two or more times, ascending")
+    if max_gap_s is None:
+        max_gap_s = bridged_gap_s(time, MAX_GAP_S)
     levels = thresholds or thresholds_from_series(level) or Thresholds(ON_LUX, OFF_LUX)
     raw = lit_intervals(
         time, level, on_lux=levels.on_lux, off_lux=levels.off_lux, max_gap_s=max_gap_s
@@ -192,13 +233,18 @@ def _day(
         inside |= (moment >= one.start_s) & (moment <= one.end_s)
     bright = float(np.median(there[inside])) if inside.any() else np.nan
     dose = _clipped_dose(moment, there, start, end, max_gap_s)
+    hours = photoperiod_hours(today) if dose.covered_s > 0 else np.nan
+    unseen_h = (end - start - dose.covered_s) / SECONDS_PER_HOUR
+    edge_h = _edges_h(time, today)
     pieces = sum(len(_within(raw, one.start_s, one.end_s)) for one in today)
     rise, fall = _ramps(moment, there, today, 0.9 * bright)
     return DayOfLight(
         start_s=start,
         end_s=end,
         lit=today,
-        hours=photoperiod_hours(today),
+        hours=hours,
+        hours_low=max(np.nan_to_num(hours) - edge_h, 0.0),
+        hours_high=np.nan_to_num(hours) + edge_h + unseen_h,
         bright_lux=bright,
         dose=dose,
         rise_s=rise,
@@ -207,6 +253,14 @@ def _day(
         flickers=pieces - len(today),
         cover=dose.covered_s / (end - start),
     )
+
+
+def _edges_h(time: Floats, lit: Sequence[Interval]) -> float:
+    """Hours by which the seen edges of lit intervals are uncertain: the steps that hold them."""
+    edges = [one.start_s for one in lit if one.start_known]
+    edges += [one.end_s for one in lit if one.end_known]
+    after = np.clip(np.searchsorted(time, edges), 1, time.size - 1)
+    return float((time[after] - time[after - 1]).sum()) / SECONDS_PER_HOUR if edges else 0.0
 
 
 def clipped(one: Interval, start: float, end: float) -> Interval:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,6 +12,13 @@ from numpy.typing import ArrayLike, NDArray
 from service.science.numeric.checks import Floats, OutOfRangeError, as_number
 
 IntArray = NDArray[np.int64]
+
+USUAL_GAPS: Final = 1.5
+"""A step of up to so many usual ones is bridged: a slow sensor may be late. Our choice."""
+
+SLOWEST_S: Final = 3600.0
+"""A sensor that reads less often shows no daily course: an edge is uncertain by a step. Our
+choice."""
 
 
 @dataclass(frozen=True)
@@ -92,6 +99,17 @@ def gaps(step_s: Floats, max_gap_s: float) -> IntArray:
     `step_s` is what `steps` returned. OutOfRangeError if `max_gap_s` is not positive.
     """
     return np.flatnonzero(step_s > as_number("max_gap_s", max_gap_s, above=0))
+
+
+def bridged_gap_s(time_s: Floats, least_s: float) -> float:
+    """Longest step between samples that is still bridged, by how often the sensor reads.
+
+    `least_s`, or `USUAL_GAPS` of the usual step of a slow sensor that reads at least each
+    `SLOWEST_S`.
+    """
+    step = steps(time_s)
+    usual = float(np.median(step)) if step.size else 0.0
+    return max(least_s, USUAL_GAPS * usual) if usual <= SLOWEST_S else least_s
 
 
 def gap_intervals(time_s: Floats, gap: IntArray) -> tuple[Interval, ...]:

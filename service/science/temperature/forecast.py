@@ -1,26 +1,32 @@
-"""When a temperature that is on the move will reach a limit, if things stay as they are.
+"""When temperature will reach a limit: by the tank's own days, and by what the last hours do.
 
-Water that is warmed or cooled by its surroundings goes to equilibrium exponentially (Newton's
-law of cooling), and a line is the limit of a very slow approach:
+Temperature is taken as the tank's own daily course (``daily_course``) and what departs from it. Two
+things may be so:
 
-    T(t) = a + b (1 - exp(-k t)) / k,    k >= 0
+- a day like the others: the departure stays as it is, and differs from now on as the days did;
+- something has changed (a heater that fails or sticks, a window): the departure goes on as water
+  does on its way to another equilibrium (``approach``), or all of the temperature does, since what
+  made the days alike may be what has failed.
 
-a and b follow by least squares for each k of a grid. Every k is weighted by how well it fits,
-so the answer is wide where the curvature is not known yet, which an extrapolated line hides.
+Each counts by how usual the departure of the last hours is. Courses are drawn from both, and the
+first moment of each beyond the limit gives the answer. Without own days only the second is known.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 from numpy.typing import ArrayLike
 
 from service.science.constants import SECONDS_PER_HOUR
 from service.science.numeric.checks import Floats, as_number
 from service.science.numeric.intervals import series, steps
+from service.science.temperature.approach import RESOLUTION_C, drawn_courses, fit_approach
+from service.science.temperature.daily_course import LEVEL_H, DailyCourse
 
 WINDOW_S: Final = 3 * 3600.0
 HORIZON_S: Final = 12 * 3600.0
@@ -32,18 +38,20 @@ MIN_POINTS: Final = 8
 MIN_SPAN: Final = 0.5
 """Share of the window the samples must cover. Our choice."""
 
-RESOLUTION_C: Final = 0.02
-"""Least standard deviation assumed for a sample: a probe that reads the same twice is still
-no better than its step (0.0625 K in the common digital probe, uniform: 0.018 K)."""
+AHEAD_STEPS: Final = 145
+DRAWS: Final = 1000
+SEED: Final = 20260311
 
-TIME_CONSTANTS_H: Final = np.concatenate((np.geomspace(3.0, 100.0, 16), [1e6]))
-"""Time constants 1/k tried; the last is a straight line, which gets as much weight beforehand
-as all the others together. A box of water that loses 10 W/m²/K through all its faces (glass in
-still air, from memory) has about 5 h at 20 L, 12 h at 180 L and 20 h at 1000 L."""
+CHANGED_SHARE: Final = 0.1
+"""So many days something has changed in the last hours. Our choice."""
 
-PRIOR: Final = np.where(TIME_CONSTANTS_H > 1e3, TIME_CONSTANTS_H.size - 1.0, 1.0)
+CHANGE_C: Final = 1.0
+"""By about so much, in the window, temperature departs where something has changed. Our choice."""
 
-_ERF = np.frompyfunc(math.erf, 1, 1)
+MOVES_A_DAY: Final = 4
+"""Moves of three hours that a day shows, apart from each other, for the degrees of freedom."""
+
+LEAST_PROBABILITY: Final = 0.025
 
 
 @dataclass(frozen=True)
@@ -61,35 +69,23 @@ class Crossing:
     probability: float
 
 
-class _Fits(NamedTuple):
-    """One element per time constant; hours since the last sample."""
-
-    k: Floats
-    weight: Floats
-    level: Floats
-    rate: Floats
-    var_level: Floats
-    var_rate: Floats
-    covariance: Floats
-
-
 def forecast_crossing(
     time_s: ArrayLike,
     temperature_c: ArrayLike,
     limit_c: float,
     *,
+    course: DailyCourse | None = None,
     window_s: float = WINDOW_S,
     horizon_s: float = HORIZON_S,
 ) -> Crossing | None:
     """Forecast when temperature reaches `limit_c`, from the samples of the last `window_s`.
 
-    Holds only as long as what drives the temperature stays as it was in the window: a lamp,
-    heater or sun that changes makes it void.
-
     Parameters
     ----------
     time_s: unix seconds (n,), sorted.  temperature_c: °C (n,); NaN samples are skipped.
     limit_c: the limit in °C, above or below the present temperature.
+    course: of the tank's own days, around the last sample. Without it the forecast holds only as
+        long as what drives the temperature stays as it was in the window.
     window_s: stretch before the last sample that is fitted.
     horizon_s: how far to look beyond the last sample.
 
@@ -113,17 +109,10 @@ def forecast_crossing(
     now, time, temperature = float(time[-1]), time[recent], temperature[recent]
     if time.size < MIN_POINTS or now - time[0] < MIN_SPAN * window:
         return None
-    fits = _fit(*binned((time - now) / SECONDS_PER_HOUR, temperature))
-    side = 1.0 if limit >= float(np.dot(fits.weight, fits.level)) else -1.0
-
-    ahead = np.linspace(0.0, horizon / SECONDS_PER_HOUR, 721)
-    crossed = np.maximum.accumulate(_crossed(fits, ahead, limit, side))
-    if crossed[-1] < 0.025:
-        return None
-    earliest, middle, latest = (
-        now + SECONDS_PER_HOUR * _first_at(ahead, crossed, share) for share in (0.025, 0.5, 0.975)
-    )
-    return Crossing(limit, middle, earliest, latest, float(crossed[-1]))
+    hours, celsius = binned((time - now) / SECONDS_PER_HOUR, temperature)
+    ahead = np.linspace(0.0, horizon / SECONDS_PER_HOUR, AHEAD_STEPS)
+    courses = _courses(hours, celsius, ahead, course)
+    return _crossing(courses, ahead, limit, now)
 
 
 def binned(hours: Floats, temperature: Floats) -> tuple[Floats, Floats]:
@@ -139,52 +128,75 @@ def binned(hours: Floats, temperature: Floats) -> tuple[Floats, Floats]:
     return mean_hours, mean_temperature
 
 
-def _fit(hours: Floats, temperature: Floats) -> _Fits:
-    """Least squares for each time constant; weights from the likelihood of each."""
-    k = 1.0 / TIME_CONSTANTS_H
-    shape = -np.expm1(-k[:, None] * hours) / k[:, None]
-    n = hours.size
-    middle = shape.mean(axis=1)
-    spread = ((shape - middle[:, None]) ** 2).sum(axis=1)
-    centred = temperature - temperature.mean()
-    rate = (shape - middle[:, None]) @ centred / spread
-    residual = centred - rate[:, None] * (shape - middle[:, None])
-    squares = (residual**2).sum(axis=1)
-    best = residual[int(np.argmin(squares))]
-    variance = max(float(squares.min()) / max(n - 3, 1), RESOLUTION_C**2)
-    # Residuals that hang together carry less information than their number says.
-    lag = float(np.dot(best[1:], best[:-1]) / max(float(np.dot(best, best)), 1e-12))
-    thinning = (1 + max(lag, 0.0)) / (1 - min(max(lag, 0.0), 0.95))
-    log_weight = -(squares - squares.min()) / (2 * variance * thinning)
-    weight = PRIOR * np.exp(log_weight)
-    var_rate = thinning * variance / spread
-    return _Fits(
-        k=k,
-        weight=weight / weight.sum(),
-        level=temperature.mean() - rate * middle,
-        rate=rate,
-        var_level=thinning * variance / n + var_rate * middle**2,
-        var_rate=var_rate,
-        covariance=-var_rate * middle,
+def _courses(hours: Floats, celsius: Floats, ahead: Floats, course: DailyCourse | None) -> Floats:
+    """Courses of temperature that may follow, (DRAWS, ahead)."""
+    rng = np.random.default_rng(SEED)
+    if course is None:
+        return drawn_courses(fit_approach(hours, celsius), ahead, DRAWS, rng)
+    departure = celsius - course.at(hours)
+    level = float(departure[hours > -LEVEL_H].mean())
+    weight = _changed_weight(course, hours, departure, level)
+    kind = rng.random(DRAWS)[:, None]
+    other_days = course.at(ahead) + course.drawn(ahead, DRAWS, rng)
+    of_departure, of_all = fit_approach(hours, departure), fit_approach(hours, celsius)
+    going_on = drawn_courses(of_departure, ahead, DRAWS, rng)
+    alone = drawn_courses(of_all, ahead, DRAWS, rng)
+    share = 1 / (1 + math.exp(min(of_departure.log_evidence - of_all.log_evidence, 50.0)))
+    usual = other_days + np.where(kind < weight, going_on, level)
+    return np.where(kind < weight * share, alone, usual)
+
+
+def _changed_weight(course: DailyCourse, hours: Floats, departure: Floats, level: float) -> float:
+    """Probability that something has changed, by the largest move of the departure.
+
+    Against those in as long a time on the own days: a heater that cycles moves them too.
+    """
+    starts = np.arange(hours[0], -LEVEL_H, LEVEL_H)
+    early = [(hours >= start) & (hours < start + LEVEL_H) for start in starts]
+    moved_c = max(abs(level - float(departure[one].mean())) for one in early if one.any())
+    spread = math.hypot(course.usual_move_c(len(starts)), RESOLUTION_C)
+    wide = math.hypot(spread, CHANGE_C)
+    degrees = MOVES_A_DAY * (course.deviations.shape[0] - 1)
+    usual = (1 - CHANGED_SHARE) * _student(moved_c / spread, degrees) / spread
+    other = CHANGED_SHARE * _normal(moved_c / wide) / wide
+    return other / (usual + other)
+
+
+def _normal(x: float) -> float:
+    """Density of the normal distribution."""
+    return math.exp(-0.5 * x * x) / math.sqrt(2 * math.pi)
+
+
+def _student(x: float, degrees: int) -> float:
+    """Density of Student's t."""
+    half = (degrees + 1) / 2
+    log = math.lgamma(half) - math.lgamma(degrees / 2) - 0.5 * math.log(degrees * math.pi)
+    return math.exp(log - half * math.log1p(x * x / degrees))
+
+
+def _crossing(courses: Floats, ahead: Floats, limit: float, now: float) -> Crossing | None:
+    side = 1.0 if limit >= float(np.median(courses[:, 0])) else -1.0
+    beyond = side * (courses - limit) >= 0
+    reached = beyond.any(axis=1)
+    first = np.where(reached, _first_beyond(courses, beyond, ahead, limit), np.inf)
+    probability = float(reached.mean())
+    if probability < LEAST_PROBABILITY:
+        return None
+    order = np.sort(first)
+    earliest, middle, latest = (
+        now + SECONDS_PER_HOUR * float(order[min(int(share * order.size), order.size - 1)])
+        for share in (0.025, 0.5, 0.975)
     )
+    return Crossing(limit, middle, earliest, latest, probability)
 
 
-def _crossed(fits: _Fits, ahead_h: Floats, limit_c: float, side: float) -> Floats:
-    """Probability that temperature is beyond the limit at each moment ahead."""
-    shape = -np.expm1(-fits.k[:, None] * ahead_h) / fits.k[:, None]
-    mean = fits.level[:, None] + fits.rate[:, None] * shape
-    variance = (
-        fits.var_level[:, None]
-        + 2 * fits.covariance[:, None] * shape
-        + fits.var_rate[:, None] * shape**2
-    )
-    distance = side * (mean - limit_c) / np.sqrt(2 * np.maximum(variance, 1e-12))
-    beyond = 0.5 * (1 + _ERF(distance).astype(np.float64))
-    return np.asarray(fits.weight @ beyond)
-
-
-def _first_at(ahead_h: Floats, crossed: Floats, share: float) -> float:
-    """Hours until the probability first reaches `share`; inf if it does not."""
-    if crossed[-1] < share:
-        return math.inf
-    return float(ahead_h[int(np.searchsorted(crossed, share))])
+def _first_beyond(
+    courses: Floats, beyond: npt.NDArray[np.bool_], ahead: Floats, limit: float
+) -> Floats:
+    """Hours until each course is first beyond the limit, by the line from the step before."""
+    every = np.arange(courses.shape[0])
+    after = np.argmax(beyond, axis=1)
+    before = np.maximum(after - 1, 0)
+    rise = courses[every, after] - courses[every, before]
+    part = np.divide(limit - courses[every, before], rise, out=np.ones(every.size), where=rise != 0)
+    return np.asarray(ahead[before] + np.clip(part, 0.0, 1.0) * (ahead[after] - ahead[before]))

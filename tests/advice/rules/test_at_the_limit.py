@@ -43,8 +43,9 @@ _VIEWS: dict[str, TankView] = {}
 
 BY_THE_LOG = {
     "shared-range", "no-advice", "sensor-clock", "light-settling", "water-change-after-work",
-    "water-change-due", "dose-due", "dose-skipped", "dose-doubled", "prefilter-due", "filter-due",
-    "kh-test-due", "calibration-due", "trim-due", "sensor-stuck", "probe-out",
+    "water-change-due", "dose-due", "dose-skipped", "dose-doubled", "dose-not-needed",
+    "prefilter-due", "filter-due", "kh-test-due", "calibration-due", "trim-due",
+    "sensor-stuck", "probe-out",
 }  # fmt: skip
 """Rules that judge the log, the plan or what the ingester decided: nothing in them jitters."""
 
@@ -69,7 +70,8 @@ def lit_days(view: TankView, *, off_min: float = 0.0, on_min: float = 0.0) -> Ta
         )
         hours = sum((off - on).total_seconds() for on, off in lit) / 3600
         ends = {"on_at": lit[0][0], "off_at": lit[-1][1]} if lit else {}
-        days.append(replace(day, lit=lit, photoperiod_h=hours, **ends))
+        known = dict.fromkeys(("photoperiod_h", "photoperiod_low_h", "photoperiod_high_h"), hours)
+        days.append(replace(day, lit=lit, **known, **ends))
     return replace(view, light_days=tuple(days))
 
 
@@ -283,7 +285,11 @@ def light_shifted(x: Jitter) -> TankView:
 
 
 def _dli(view: TankView, dli: Callable[[], float]) -> TankView:
-    days = tuple(replace(day, dli_mol_m2_d=dli()) for day in view.light_days)
+    doses = [dli() for _ in view.light_days]
+    days = tuple(
+        replace(day, dli_mol_m2_d=one, dli_high_mol_m2_d=one)
+        for day, one in zip(view.light_days, doses, strict=True)
+    )
     return replace(view, light_days=days)
 
 
@@ -293,7 +299,7 @@ def light_dose(x: Jitter) -> TankView:
 
 def light_outruns_co2(x: Jitter) -> TankView:
     days = tuple(
-        replace(day, dli_mol_m2_d=4.2, co2_below_share=0.5 + 0.05 * x())
+        replace(day, dli_mol_m2_d=4.2, co2_known_share=1.0, co2_below_share=0.5 + 0.05 * x())
         for day in base().light_days
     )
     return replace(base(), light_days=days)

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-import numpy as np
+import math
 
+import numpy as np
+import pytest
+
+from ingest.process.device_clock import arrival_time_us
 from ingest.process.series import SeriesMemory
 from service.errors import StoreUnavailableError
-from service.store import Flag, Samples
+from service.store import Flag, Samples, SeriesKey
 from tests.ingest.process.feeding import START, S, Series, wrong
+from tests.labelled_series import all_series
 
 
 class Past:
@@ -76,8 +81,60 @@ def test_store_away_does_not_stop_judging():
     assert past.asked == 1
 
 
+@pytest.mark.parametrize("renewed", ["warmed", "forgotten"])
+def test_arrivals_are_stored_apart_though_the_history_comes_later(renewed):
+    past = Past([START - 600 * S], [24.0])
+    memory = SeriesMemory(past, resolution_us=1000)
+    name = ("reed", "temperature", "main")
+    times = [arrival_time_us(memory.series(name, START), START, 1000) for _ in range(100)]
+    if renewed == "forgotten":
+        memory.forget(SeriesKey(*name))
+    memory.begin_batch()  # the time for reading history begins
+    assert memory.series(name, START).warm
+    times += [arrival_time_us(memory.series(name, START), START + 1000, 1000) for _ in range(100)]
+    assert len(set(times)) == 200
+
+
 def test_memory_is_bounded():
     memory = SeriesMemory(most_series=100)
     for n in range(1000):
         Series(memory, sensor=f"s{n}").feed(24.0)
     assert len(memory) == 100
+
+
+class Kept:
+    """A store that has what was judged so far."""
+
+    def __init__(self):
+        self.flags: dict[int, int] = {}
+        self.values: dict[int, float] = {}
+
+    def __call__(self, key, start_us, end_us):
+        times = [at for at in self.flags if start_us <= at < end_us]
+        return Samples(
+            np.array(times, np.int64),
+            np.array([self.values[at] for at in times]),
+            np.array([self.flags[at] for at in times], np.int32),
+        )
+
+
+def judged(labelled, restart_every):
+    """The flags of a series, with a restart after every so many readings."""
+    kept = Kept()
+    for at, value in enumerate(labelled.value[:1500].tolist()):
+        if at % restart_every == 0:
+            series = Series(SeriesMemory(kept, warm_up_s=math.inf), labelled.quantity)
+            series.memory.begin_batch()
+        series.time_us = START + at * labelled.every_s * S - series.every_us
+        kept.values[series.time_us + series.every_us] = value
+        series.feed(value)
+        kept.flags |= {time_us: int(flag) for time_us, flag in series.flags.items()}
+        series.flags.clear()
+    return list(kept.flags.values())
+
+
+def test_restarts_change_no_flag_of_a_series_with_excursions():
+    labelled = next(one for one in all_series(1) if one.quantity == "ph")
+    flags = judged(labelled, 10_000)
+    assert flags.count(Flag.SPIKE) > 30
+    assert judged(labelled, 37) == flags

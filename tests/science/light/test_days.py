@@ -54,6 +54,28 @@ def test_room_light_does_not_count():
     assert day.hours == pytest.approx(8, abs=0.05)
 
 
+def test_a_lamp_in_steps_is_lit_on_its_low_steps_too():
+    """1,500 lx from 8, 9,000 from 10 to 16, 1,500 to 18: ten hours, known by construction."""
+    hour = (TIME % DAY) / HOUR
+    lux = np.select([(hour >= 10) & (hour < 16), (hour >= 8) & (hour < 18)], [9000.0, 1500.0], 3.0)
+    day = days_of_light(TIME, lux * RNG.normal(1, 0.02, TIME.size), EDGES)[4]
+    assert day.on_s - day.start_s == pytest.approx(8 * HOUR, abs=60)
+    assert day.off_s - day.start_s == pytest.approx(18 * HOUR, abs=60)
+    assert day.hours == pytest.approx(10, abs=2 / 60)
+
+
+def test_a_lit_room_beside_a_weak_lamp_does_not_count():
+    """250 lx of the room from 7 to 23, 900 lx of the lamp from 10 to 18."""
+    hour = (TIME % DAY) / HOUR
+    lux = np.select([(hour >= 10) & (hour < 18), (hour >= 7) & (hour < 23)], [900.0, 250.0], 2.0)
+    lux = np.abs(lux + RNG.normal(0, 5, TIME.size))
+    for day in days_of_light(TIME, lux, EDGES)[1:]:
+        assert day.hours == pytest.approx(8, abs=0.05)
+    evening = TIME < 7 * DAY + 21 * HOUR
+    so_far = days_of_light(TIME[evening], lux[evening], EDGES)[7]
+    assert so_far.hours == pytest.approx(8, abs=0.05)
+
+
 def test_midday_rest_is_one_break():
     lux = lamp()
     hour = (TIME % DAY) / HOUR
@@ -97,6 +119,49 @@ def test_gap_is_not_darkness():
     out = (TIME > 3 * DAY + 9 * HOUR) & (TIME < 3 * DAY + 20 * HOUR)
     day = days_of_light(TIME[~out], lux[~out], EDGES)[3]
     assert day.cover == pytest.approx(13 / 24, abs=0.01)
+
+
+def test_hours_that_were_not_seen_may_have_been_lit():
+    """Nothing from 9 to 11 in a day lit from 10 to 18: seven hours seen, nine at most."""
+    lux = lamp()
+    out = (TIME > 3 * DAY + 9 * HOUR) & (TIME < 3 * DAY + 11 * HOUR)
+    day = days_of_light(TIME[~out], lux[~out], EDGES)[3]
+    assert day.on_s is None
+    assert day.hours == pytest.approx(7, abs=0.05)
+    assert day.hours_low == pytest.approx(7, abs=0.1) and day.hours_high == pytest.approx(
+        9, abs=0.1
+    )
+    seen = days_of_light(TIME, lux, EDGES)[3]
+    assert (seen.hours_low, seen.hours_high) == pytest.approx((8, 8), abs=0.05)
+
+
+def test_a_day_without_readings_has_no_photoperiod():
+    lux = lamp()
+    out = (TIME >= 3 * DAY - HOUR) & (TIME < 4 * DAY + HOUR)
+    day = days_of_light(TIME[~out], lux[~out], EDGES)[3]
+    assert np.isnan(day.hours) and day.cover == 0
+    assert (day.hours_low, day.hours_high) == (0, 24)
+
+
+@pytest.mark.parametrize("step_min", [10, 30, 60])
+def test_a_slow_sensor_shows_the_day_as_far_as_its_steps_allow(step_min):
+    """Readings that come up to 20 s early or late; the truth is 8 h at 12,000 lx (timer)."""
+    time = np.arange(0, 8 * DAY, 60.0 * step_min)
+    time = time + RNG.uniform(-20, 20, time.size)
+    hour = (time % DAY) / HOUR
+    lux = np.where((hour >= 10) & (hour < 18), 12_000.0, 3.0)
+    for day in days_of_light(time, lux, EDGES)[1:-1]:
+        assert day.cover == pytest.approx(1, abs=0.01)
+        assert day.dose.total == pytest.approx(8 * 12_000, rel=0.13)
+        assert day.hours_low <= 8 <= day.hours_high
+        assert day.hours == pytest.approx(8, abs=2 * step_min / 60)
+
+
+def test_a_sensor_that_reads_every_two_hours_shows_no_day():
+    time = np.arange(0, 8 * DAY, 7200.0)
+    hour = (time % DAY) / HOUR
+    days = days_of_light(time, np.where((hour >= 10) & (hour < 18), 9000.0, 3.0), EDGES)
+    assert all(day.cover == 0 and np.isnan(day.hours) for day in days)
 
 
 def test_day_of_summer_time_change_has_its_own_edges():

@@ -20,6 +20,8 @@ from service.derive.thresholds import OUR_CHOICE
 
 CODE = "co2-unsteady"
 LEAST_DAYS = 5
+LEAST_KNOWN_SHARE = 0.9
+"""CO2 of a day is compared where so much of its light is known. Our choice."""
 
 
 def judge(case: Case) -> Iterator[Finding]:
@@ -30,7 +32,11 @@ def judge(case: Case) -> Iterator[Finding]:
     """
     if not case.tank.co2_injected:
         return
-    full = [one for one in case.view.co2_days if one.off_at - one.on_at >= timedelta(hours=2)]
+    full = [
+        one
+        for one in case.view.co2_days
+        if one.off_at - one.on_at >= timedelta(hours=2) and one.known_share >= LEAST_KNOWN_SHARE
+    ]
     if full and full[-1].off_at > case.now - timedelta(minutes=30):
         full = full[:-1]  # today is not over
     if len(full) < LEAST_DAYS:

@@ -39,7 +39,7 @@ def judge(case: Case) -> Iterator[Finding]:
     gasless = {one.day for one in days_without_gas(case)}
     begun = gas_beginning(case)
     shares = [
-        one.co2_below_share
+        one.co2_below_share * (one.co2_known_share or 0.0)  # what was not seen is not counted
         for one in full_days(case)[-days:]
         if one.lit
         and one.co2_below_share is not None

@@ -28,15 +28,16 @@ CODE = "light-dose"
 
 def judge(case: Case) -> Iterator[Finding]:
     """One finding when the mean of the last full days is outside the plants' range."""
-    found = mean_dli(case)
-    if found is None:
+    found, most = mean_dli(case), mean_dli(case, at_most=True)
+    if found is None or most is None:
         return
     dli, days = found
     plants = case.tank.plants
     slack = case.eased(case.limit("dli_tolerance_share"), 0.5, CODE)
     if dli > plants.dli_high_mol_m2_d * (1 + slack):
         bound, word, way = plants.dli_high_mol_m2_d, "much", "lower"
-    elif dli < plants.dli_low_mol_m2_d * (1 - slack):
+    elif most[0] < plants.dli_low_mol_m2_d * (1 - slack):
+        dli = most[0]
         bound, word, way = plants.dli_low_mol_m2_d, "little", "raise"
     else:
         return

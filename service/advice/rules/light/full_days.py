@@ -36,16 +36,24 @@ def _first_light(case: Case, day: LightDay) -> datetime:
     return min(day.lit[0][0], planned) if day.lit else planned
 
 
-def mean_dli(case: Case) -> tuple[float, int] | None:
+def mean_dli(case: Case, *, at_most: bool = False) -> tuple[float, int] | None:
     """Mean daily light integral of the last full days with light, and how many they are.
 
-    None where there are too few. Days without any light have a rule of their own.
+    Args:
+        at_most: as if the lamp had been on in all that was not seen.
+
+    Returns:
+        None where there are too few. Days without any light have a rule of their own.
     """
     wanted = int(case.limit("dli_days"))
-    days = [one for one in full_days(case)[-wanted:] if one.lit and one.dli_mol_m2_d is not None]
-    if len(days) < min(wanted, 2):
+    found = [
+        one.dli_high_mol_m2_d if at_most else one.dli_mol_m2_d
+        for one in full_days(case)[-wanted:]
+        if one.lit and one.dli_mol_m2_d is not None
+    ]
+    if len(found) < min(wanted, 2):
         return None
-    return sum(one.dli_mol_m2_d or 0.0 for one in days) / len(days), len(days)
+    return sum(found) / len(found), len(found)
 
 
 def light_before(case: Case, on: datetime) -> LightDay | None:

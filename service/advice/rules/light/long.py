@@ -35,7 +35,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     day = _too_long(case)
     if day is not None:
-        over_min = 60 * (day.photoperiod_h - case.tank.photoperiod.hours)
+        over_min = 60 * (day.photoperiod_low_h - case.tank.photoperiod.hours)
         off = day.off_at or day.lit[-1][1]
         yield _finding(case, over_min, off - timedelta(minutes=over_min), now_on=False)
 
@@ -48,7 +48,7 @@ def _too_long(case: Case) -> LightDay | None:
     today = [one for one in days if not one.complete]
     over = [one for one in days if one.complete]
     for one in (*today[-1:], *over[-1:]):
-        if one.photoperiod_h > most_h:
+        if one.photoperiod_low_h > most_h:
             return one
     return None
 
@@ -85,7 +85,7 @@ def _as_usual(case: Case, planned_off: datetime) -> bool:
         return False
     most_h = case.tank.photoperiod.hours + case.limit("photoperiod_tolerance_min") / 60
     off = day.off_at + timedelta(days=1) + timedelta(minutes=case.limit("light_grace_min"))
-    return day.photoperiod_h <= most_h and case.now <= off
+    return day.photoperiod_low_h <= most_h and case.now <= off
 
 
 def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> Finding:

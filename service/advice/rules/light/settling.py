@@ -31,7 +31,7 @@ def judge(case: Case) -> Iterator[Finding]:
     began = settling_since(case)
     hours = case.limit("settling_hours")
     days = full_days(case)
-    lit_h = days[-1].photoperiod_h if days and days[-1].lit else case.tank.photoperiod.hours
+    lit_h = days[-1].photoperiod_low_h if days and days[-1].lit else case.tank.photoperiod.hours
     if case.tank.photoperiod.hours <= hours:
         return  # the plan itself is short enough; ``light-long`` reports a lamp that is on longer
     if began is None or lit_h <= hours + case.eased(ALLOWED_H, 0.5, CODE):

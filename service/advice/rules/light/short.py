@@ -20,9 +20,12 @@ from service.advice.rules.co2.gas_out import no_gas
 from service.advice.rules.light.dead import dark_since
 from service.advice.rules.light.full_days import full_days, light_sensor
 from service.advice.rules.light.plan import wanted_hours
+from service.derive.models import LightDay
 from service.registry.models import Lever
 
 CODE = "light-short"
+UNSEEN_H = 0.15
+"""Less that was not seen is not worth a word. Our choice."""
 DAYS = 2
 """It must be short on so many full days in a row: a lamp that was mended is one short day."""
 
@@ -37,9 +40,10 @@ def judge(case: Case) -> Iterator[Finding]:
         return  # ``gas-out`` asks for shorter light meanwhile
     tolerance = case.limit("photoperiod_tolerance_min")
     least = case.eased(tolerance, 0.5, CODE)
-    if abs(days[0].photoperiod_h - days[1].photoperiod_h) > case.limit("light_grace_min") / 60:
+    hours = [one.photoperiod_high_h for one in days]  # what was not seen may have been lit
+    if abs(hours[0] - hours[1]) > case.limit("light_grace_min") / 60:
         return  # no two days alike: something broke or was mended in between
-    short_min = min(60 * (wanted - one.photoperiod_h) for one in days)
+    short_min = 60 * (wanted - max(hours))
     if short_min <= least:
         return
     day, plan = days[-1], case.tank.photoperiod
@@ -55,7 +59,7 @@ def judge(case: Case) -> Iterator[Finding]:
         action=(
             f"Set the timer to the plan, {wanted:g} h from {plan.lights_on:%H:%M}, or change the "
             f"plan if shorter light is meant. On the last {DAYS} full days the lamp was on for "
-            f"{day.photoperiod_h:.1f} h.{broken}"
+            f"{_hours(day)}.{broken}"
         ),
         evidence=(
             Evidence(
@@ -71,6 +75,14 @@ def judge(case: Case) -> Iterator[Finding]:
         log=adjustment(Lever.LIGHT_HOURS, f"{wanted:g} h from {plan.lights_on:%H:%M}"),
         moves=(LONGER_LIGHT,),
     )  # fmt: skip
+
+
+def _hours(day: LightDay) -> str:
+    """How long it was lit; at most so long where not all of the day was seen."""
+    lit_h = day.photoperiod_h or 0.0
+    if day.photoperiod_high_h - lit_h < UNSEEN_H:
+        return f"{lit_h:.1f} h"
+    return f"{day.photoperiod_high_h:.1f} h at most"
 
 
 RULE = Rule(

@@ -8,14 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice.care_log import last_full_change, planned_doses
+from service.advice.care_log import last_full_change, planned_amount, planned_doses
 from service.advice.engine.levers import CHANGE_WATER, LESS_DOSE
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import dose, litres, percent
-from service.advice.rules.nutrients.due import planned_amount
 from service.registry.models import DosePlan
 
 CODE = "dose-doubled"

@@ -8,20 +8,24 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice.care_log import last_full_change, planned_doses
+from service.advice.care_log import dosed_since, last_full_change, planned_amount
 from service.advice.engine.levers import MORE_DOSE
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, LogDraft, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import day_clock, dose
+from service.advice.rules.nutrients.need import left_out, needs_of
 from service.registry.models import DosePlan, LogEntry, LogKind
 
 CODE = "dose-due"
 
 
 def judge(case: Case) -> Iterator[Finding]:
-    """One finding per planned dose that has not followed the last large water change."""
+    """One finding per planned dose that has not followed the last large water change.
+
+    None where the estimated nutrients say that it is not needed: see ``need``.
+    """
     change = last_full_change(case)
     if change is None:
         return
@@ -29,29 +33,8 @@ def judge(case: Case) -> Iterator[Finding]:
     if case.now - change.time > window:
         return
     for plan in case.tank.doses:
-        if dosed_since(case, plan, change) is None:
+        if dosed_since(case, plan, change) is None and not left_out(needs_of(case, plan)):
             yield _finding(case, plan, change)
-
-
-def dosed_since(case: Case, plan: DosePlan, change: LogEntry) -> LogEntry | None:
-    """The newest entry of a dose since a water change; None if it was not given.
-
-    An entry without a name counts for every planned dose.
-    """
-    newest = next(planned_doses(case, plan, unnamed=True), None)
-    return None if newest is None or newest.time < change.time else newest
-
-
-def planned_amount(case: Case, plan: DosePlan) -> Amount | None:
-    """The dose for the tank's net volume; None where the volume or the plan's rate is missing."""
-    volume_l = case.view.net_volume_l
-    if volume_l is None:
-        return None
-    if plan.ml_per_100_l is not None:
-        return Amount(plan.name, plan.ml_per_100_l * volume_l / 100, "mL")
-    if plan.g_per_100_l is not None:
-        return Amount(plan.name, plan.g_per_100_l * volume_l / 100, "g")
-    return None
 
 
 def rate_text(plan: DosePlan) -> str:

@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import timedelta
 
-from service.advice.care_log import days_since, last_full_change, planned_doses
+from service.advice.care_log import days_since, dosed_since, last_full_change, planned_doses
 from service.advice.engine.levers import MORE_DOSE
 from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
-from service.advice.rules.nutrients.due import dosed_since
+from service.advice.rules.nutrients.need import left_out, needs_of
 from service.registry.models import DosePlan, LogEntry
 
 CODE = "dose-skipped"
@@ -32,7 +32,8 @@ def judge(case: Case) -> Iterator[Finding]:
     if days_since(case, change.time) > case.tank.water_change.every_days:
         return
     for plan in case.tank.doses:
-        if dosed_since(case, plan, change) is None and any(planned_doses(case, plan)):
+        missed = dosed_since(case, plan, change) is None and any(planned_doses(case, plan))
+        if missed and not left_out(needs_of(case, plan)):
             yield _finding(case, plan, change)
 
 

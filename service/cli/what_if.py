@@ -1,0 +1,82 @@
+"""``littoral what-if TANK``: a settled day with other settings, beside today's."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+from rich.text import Text
+
+from service.cli.options.parameters import NumberRange, SpanParameter
+from service.cli.options.service_options import service_client, service_options
+from service.cli.output.display import as_json_text, json_option
+from service.cli.output.terminal import show, table
+from service.client import Estimate, PredictedDay
+from service.times import format_span
+
+
+@click.command("what-if")
+@click.argument("tank")
+@click.option("--lights-on", metavar="TIME", help="Local time, such as 10:30.")
+@click.option("--photoperiod", type=SpanParameter(), help="Hours of light, such as 7h30m.")
+@click.option("--gas-on", metavar="TIME", help="Local time of the CO2.")
+@click.option("--gas-off", metavar="TIME", help="Local time of the CO2.")
+@click.option("--injection-factor", type=NumberRange(0, 5), help="CO2 flow, by the present one.")
+@click.option("--surface-factor", type=NumberRange(0.2, 5), help="Surface exchange, likewise.")
+@json_option
+@service_options
+def command(tank: str, as_json: bool, url: str, token: str | None, **asked: Any) -> None:
+    """Predict a settled day with other settings.
+
+    Beside today's, with light, CO2 and warmth as plants see them. Asks a running service;
+    nothing is changed.
+    """
+    length = asked.pop("photoperiod")
+    given = {name: value for name, value in asked.items() if value is not None}
+    if length is not None:
+        given["photoperiod"] = format_span(length)
+    with service_client(url, token) as client:
+        found = client.what_if(tank, **given)
+    if as_json:
+        click.echo(as_json_text(found))
+        return
+    rows = table("", "today", "changed")
+    for name, today, changed in zip(
+        _NAMES, _cells(found.today), _cells(found.changed), strict=True
+    ):
+        rows.add_row(Text(name), Text(today), Text(changed))
+    show(rows)
+    for reason in found.reasons:
+        click.echo(reason)
+
+
+_NAMES = (
+    "light, h",
+    "lit within the CO2 target, h",
+    "CO2 at lights-on, mg/L",
+    "CO2 at most, mg/L",
+    "light, of what plants can use",
+    "CO2 in the light, likewise",
+    "warmth in the light, likewise",
+    "what limits growth",
+)
+
+
+def _cells(day: PredictedDay) -> tuple[str, ...]:
+    shares = {one.name: one.share for one in day.growing.factors}
+    return (
+        f"{day.photoperiod.value:.1f}",
+        _estimate(day.lit_within, 1),
+        _estimate(day.co2_at_lights_on, 0),
+        _estimate(day.co2_peak, 0),
+        *(_percent(shares[name]) for name in ("light", "co2", "temperature")),
+        day.growing.limiting or "nothing, or not known",
+    )
+
+
+def _estimate(one: Estimate, digits: int) -> str:
+    return f"{one.value:.{digits}f} ({one.low:.{digits}f} to {one.high:.{digits}f})"
+
+
+def _percent(one: Estimate | None) -> str:
+    return "not known" if one is None else f"{100 * one.value:.0f} %"
