@@ -186,16 +186,27 @@ class Ingester:
             messages = self._queue.take(_TICK_S)
             if messages:
                 self._reference.refresh()
-                for portion in self._in_work.portions(messages):
-                    batch = self._processed(portion)
-                    if batch is None:
-                        continue  # not acknowledged: the broker keeps it
-                    if not self._committer.commit(batch):
-                        return
-                    self._last_commit = format_moment(self._clock.now())
-                    self._connection.acknowledge(portion)
+                if not self._store(messages):
+                    return
             elif self._stop_reading.is_set():
                 return
+
+    def _store(self, messages: Sequence[Message]) -> bool:
+        """Process, commit and acknowledge a batch; False if it gave up."""
+        batch = Processed()
+        done: list[Message] = []
+        for portion in self._in_work.portions(messages):
+            part = self._processed(portion)
+            if part is not None:
+                # A second copy of a message may be in the next portion.
+                self._committer.remember(part.first_deliveries)
+                batch.add(part)
+                done += portion
+        if not self._committer.commit(batch):
+            return False
+        self._last_commit = format_moment(self._clock.now())
+        self._connection.acknowledge(done)
+        return True
 
     def _processed(self, messages: Sequence[Message]) -> Processed | None:
         """What becomes of messages; None of one that cannot even be taken aside now."""

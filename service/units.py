@@ -179,7 +179,8 @@ _UNIT_TEXT = re.compile(rf"(?=.{{1,40}}$){_WORD}(?:(?: ?[/*] ?| ){_WORD})*")
 _MOLES = re.compile(r"mol|^[mµμu]?M$")
 _MILLIONS = re.compile(r"(?:^|[/* ])(?:mega|M(?=g|l|L|S|m|eq|Eq|V))")
 _UCUM_POWER = re.compile(r"([A-Za-zµμ])(\d)")
-_NUMBER = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*")
+# Blanks are taken once and for all: to try each of them would take the square of their number.
+_NUMBER = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*+(.*)")
 
 
 def _unit(text: str) -> pint.Unit:
@@ -293,7 +294,7 @@ def split_number_and_unit(text: str) -> tuple[float, str | None]:
     Raises:
         ValueError: if the text does not start with a number or the number is not finite.
     """
-    match = _NUMBER.fullmatch(text)
+    match = _NUMBER.fullmatch(text.strip())
     if match is None:
         raise ValueError(f"value is {text[:40]!r}; allowed: a number, with a unit if need be")
     value = float(match.group(1))

@@ -10,7 +10,8 @@ _WEB: Final = ("http", "https")
 _HIDDEN: Final = "…"
 _SCHEME: Final = re.compile(r"[a-z][a-z0-9+.-]*", re.IGNORECASE)
 _AUTHORITY: Final = re.compile(r"(\[[^\]]*\]|[^:\[\]]*):(.*)", re.DOTALL)
-_CREDENTIALS: Final = re.compile(r"([a-z][a-z0-9+.-]*://)[^\s/?#'\"<>]*@", re.IGNORECASE)
+# Not from the start of the scheme: looking for that takes the square of a long text's length.
+_CREDENTIALS: Final = re.compile(r"(?<=[a-z0-9+.-]://)[^\s/?#'\"<>]*@", re.IGNORECASE)
 
 
 def redacted(url: str) -> str:
@@ -40,4 +41,4 @@ def redacted(url: str) -> str:
 
 def without_credentials(text: str) -> str:
     """A text, such as another library's message, without user and password of URLs in it."""
-    return _CREDENTIALS.sub(rf"\1{_HIDDEN}@", text)
+    return _CREDENTIALS.sub(f"{_HIDDEN}@", text)

@@ -39,4 +39,4 @@ class AnotherProcess:
         """Let it end by itself."""
         assert self._process.stdin is not None
         self._process.stdin.close()
-        assert self._process.wait(30) == 0
+        assert self._process.wait(60) == 0

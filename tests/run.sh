@@ -79,7 +79,25 @@ fi
     "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-deps -e .
 
 [ "${1:-}" != "--prepare" ] || exit 0
+
+# A folder for temporary files in memory, where there is plenty and programs may be run from it:
+# on a disk thousands of small databases wait at each commit.
+memory_gib=4
+folder_in_memory() {
+    [ "$(awk '/^MemAvailable:/ { print int($2 / 1048576) }' /proc/meminfo)" -ge $memory_gib ] &&
+        [ "$(df -Pk /dev/shm | awk 'NR == 2 { print int($4 / 1048576) }')" -ge $memory_gib ] &&
+        folder=$(mktemp -d /dev/shm/littoral-tests.XXXXXX) || return 1
+    trap 'rm -rf "$folder"' EXIT
+    chmod 711 "$folder" # PostgreSQL runs as a user of its own
+    echo '#!/bin/sh' >"$folder/program"
+    chmod 755 "$folder/program"
+    "$folder/program"
+}
+if folder_in_memory 2>/dev/null; then
+    export TMPDIR="$folder"
+fi
+
 # One process more than two cores, since many tests wait for a server; the tests of one file stay
-# together and share its servers.
-exec "$venv/bin/python" -m pytest --numprocesses "${LITTORAL_TEST_PROCESSES:-3}" --dist loadfile \
-    --durations=25 "$@"
+# together and share its servers, in the order of tests/conftest.py.
+"$venv/bin/python" -m pytest --numprocesses "${LITTORAL_TEST_PROCESSES:-3}" --dist loadfile \
+    --no-loadscope-reorder --durations=25 "$@"

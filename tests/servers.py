@@ -119,10 +119,10 @@ class Server:
             return
         self._process.send_signal(sig)
         try:
-            self._process.wait(30)
+            self._process.wait(60)
         except subprocess.TimeoutExpired:
             self._process.kill()
-            self._process.wait(30)
+            self._process.wait(60)
         self._process = None
 
     def kill(self) -> None:
@@ -136,7 +136,7 @@ class Server:
 
 
 def wait_until(
-    true: Callable[[], bool], timeout_s: float = 30.0, why: Callable[[], str] = str
+    true: Callable[[], bool], timeout_s: float = 60.0, why: Callable[[], str] = str
 ) -> None:
     """Wait until a condition holds; an AssertionError with ``why()`` when it does not in time."""
     end = time.monotonic() + timeout_s
@@ -270,7 +270,12 @@ class Postgresql(Server):
         data = self.folder / "data"
         if not data.exists():
             self._create(Path(postgres).with_name("initdb"), data)
-        settings = {"port": self.port, "listen_addresses": HOST, "unix_socket_directories": ""}
+        settings = {
+            "port": self.port,
+            "listen_addresses": HOST,
+            "unix_socket_directories": "",
+            "fsync": "off",  # it need not survive a power cut
+        }
         options = [word for key, value in settings.items() for word in ("-c", f"{key}={value}")]
         return [postgres, "-D", str(data), *options]
 
@@ -279,7 +284,19 @@ class Postgresql(Server):
             owner = pwd.getpwnam(self.user)
             os.chown(self.folder, owner.pw_uid, owner.pw_gid)
         subprocess.run(
-            [initdb, "-D", data, "-U", "littoral", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8"],
+            [
+                initdb,
+                "-D",
+                data,
+                "-U",
+                "littoral",
+                "-A",
+                "trust",
+                "-E",
+                "UTF8",
+                "--locale=C.UTF-8",
+                "-N",
+            ],
             check=True,
             capture_output=True,
             user=self.user,

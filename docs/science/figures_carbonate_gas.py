@@ -138,7 +138,8 @@ def interval() -> None:
     rng = np.random.default_rng(3)
     meq, celsius = float(meq_l_from_dkh(4)), 24.0
     ph = np.linspace(6.2, 7.4, 49)
-    found = co2.estimate_co2(ph, meq, celsius)
+    ions = {"gh_meq_l": 2.0, "conductivity_us_cm": 300.0}
+    found = co2.estimate_co2(ph, meq, celsius, **ions)
     drawing, axes = plt.subplots(figsize=(5.4, 3.0))
     axes.fill_between(ph, found.low, found.high, color=OURS, alpha=0.2, lw=0, label="95 %")
     axes.plot(ph, found.value, color=OURS, label="value")
@@ -148,6 +149,7 @@ def interval() -> None:
             each + rng.normal(0, np.hypot(0.02, 0.025), 40_000),
             meq + rng.uniform(-half, half, 40_000),
             celsius + rng.normal(0, 0.3, 40_000),
+            **ions,
         )
         axes.plot([each] * 2, np.quantile(sampled, [0.025, 0.975]), "_", color=REFERENCE, ms=9)
     axes.plot([], [], "_", color=REFERENCE, ms=9, label="Monte Carlo")

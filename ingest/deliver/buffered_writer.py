@@ -12,7 +12,7 @@ from typing import Final, Generic, TypeVar
 
 from ingest.deliver.spool import Spool, Spooled, SpoolFullError
 from service.clock import Clock
-from service.errors import LittoralError, StoreRefusedError
+from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
 from service.times import format_moment, to_us
 
 _log = logging.getLogger(__name__)
@@ -38,7 +38,8 @@ class Sink(Generic[T]):
         encode, decode: for the spool.
         reject: records single items that the sink refuses for good, and why.
         safe_after_s: how long after ``write`` the sink may still lose it in a crash.
-        started: a number that changes when the sink was restarted; None: unknown.
+        started: a number that changes when the sink was restarted; None: it does not say. Raises
+            ``LittoralError`` while the sink is away.
     """
 
     kind: str
@@ -69,6 +70,8 @@ class BufferedWriter(Generic[T]):
         #: Sent, and still in the spool because the full disk did not let us delete them.
         self._sent: list[Spooled] = []
         self._started: float | None = None
+        #: Since the last look at ``Sink.started``, which may count in whole seconds.
+        self._was_away = False
         self.accepted = 0
         self.last_error = ""
         self.last_write = ""
@@ -147,6 +150,8 @@ class BufferedWriter(Generic[T]):
             self._remove_sent()
         batches = spool.head(sink.kind, _DRAIN_ITEMS)
         if not batches:
+            if sink.safe_after_s:
+                self.last_error = ""  # it answered
             return False
         readable, items = self._decoded(batches)
         if items:
@@ -170,18 +175,24 @@ class BufferedWriter(Generic[T]):
         return readable, items
 
     def _remove_sent(self) -> None:
-        sent_s = time.time() if self._sink.safe_after_s else None
+        sent_s = time.monotonic() if self._sink.safe_after_s else None
         self._spool.sent(self._sink.kind, self._sent, sent_s=sent_s)
         self._sent = []
 
     def _check_restart(self) -> None:
-        """Send again what a restarted sink may have lost; forget what is safe by now."""
+        """Send again what a restarted sink may have lost; forget what is safe by now.
+
+        Raises:
+            LittoralError: the sink is away; it may have lost what no running one would lose.
+        """
         started = self._sink.started()
-        if started is not None and self._started is not None and started != self._started:
-            again = self._spool.send_again()
-            _log.warning("the store was restarted; %d batches are sent again", again)
-        self._started = started if started is not None else self._started
-        self._spool.forget_sent(time.time() - self._sink.safe_after_s - _SAFE_MARGIN_S)
+        if self._was_away or (started is not None and started != self._started):
+            if again := self._spool.send_again():
+                _log.warning("the store was restarted or away; %d batches are sent again", again)
+            self._was_away = False
+            self._started = started if started is not None else self._started
+        if started == self._started:  # else it said before and does not now: nothing is known
+            self._spool.forget_sent(time.monotonic() - self._sink.safe_after_s - _SAFE_MARGIN_S)
 
     def _write(self, items: Sequence[T]) -> None:
         """Write all; single items that are refused for good go to ``Sink.reject``.
@@ -223,6 +234,7 @@ class BufferedWriter(Generic[T]):
         self.last_write = format_moment(self._clock.now())
 
     def _failed(self, error: LittoralError) -> None:
+        self._was_away = self._was_away or isinstance(error, StoreUnavailableError)
         if error.detail != self.last_error:
             _log.warning("%s wait in the spool: %s", self._sink.kind, error.detail)
         self.last_error = error.detail

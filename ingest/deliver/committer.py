@@ -22,6 +22,7 @@ from ingest.deliver.numbered import NumberedMessages
 from ingest.deliver.spool import Spool, SpoolFullError
 from ingest.process import Processed
 from service.clock import Clock
+from service.errors import StoreUnavailableError
 from service.registry.models import Rejection
 from service.registry.registry import Registry
 from service.store import Reading, Store
@@ -67,7 +68,7 @@ class Committer:
                 decode_readings,
                 self._reject,
                 store.durable_after_s,
-                lambda: store.health().numbers.get("started_s"),
+                lambda: _started_s(store),
             ),
             spool,
             clock,
@@ -102,6 +103,11 @@ class Committer:
         """How a message was processed that is delivered again; None if it was not."""
         return self._journal.first_delivery(message) or self._numbered.first_delivery(message)
 
+    def remember(self, deliveries: Sequence[tuple[Message, FirstDelivery]]) -> None:
+        """Know messages when they come again; the next commit puts that on disk."""
+        self._journal.add([pair for pair in deliveries if pair[0].qos])
+        self._numbered.add(deliveries)
+
     def give_up(self) -> None:
         """Do not try again to commit while stalled."""
         self._give_up.set()
@@ -112,8 +118,7 @@ class Committer:
         Returns:
             False if it gave up: then nothing may be acknowledged.
         """
-        self._journal.add([pair for pair in batch.first_deliveries if pair[0].qos])
-        self._numbered.add(batch.first_deliveries)
+        self.remember(batch.first_deliveries)
         wait_s = _FIRST_WAIT_S
         accepted = False
         while True:
@@ -152,6 +157,13 @@ class Committer:
         """Record the readings that the store refuses for good."""
         now = self._clock.now()
         self.rejections.accept([_rejection(reading, why, now) for reading, why in rejected])
+
+
+def _started_s(store: Store) -> float | None:
+    health = store.health()
+    if not health.reachable:
+        raise StoreUnavailableError(health.detail or f"{health.backend} does not answer")
+    return health.numbers.get("started_s")
 
 
 def _rejection_sink(registry: Registry, most_rejections: int) -> Sink[Rejection]:

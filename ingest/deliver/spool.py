@@ -146,7 +146,8 @@ class Spool:
         """Delete sent batches; or mark them as sent at a time, to be sent again if need be.
 
         Args:
-            sent_s: seconds since 1970 UTC; None: delete them.
+            sent_s: by this process's ``time.monotonic``, as a clock that is set would make a batch
+                older; None: delete them.
 
         Raises:
             SpoolFullError: the disk is so full that not even this can be written.
@@ -174,7 +175,7 @@ class Spool:
             )
 
     def forget_sent(self, before_s: float) -> None:
-        """Delete the batches that were sent before a time; errors as ``sent``."""
+        """Delete the batches sent before a time, as in ``sent``; errors as there."""
         with self._transaction(durable=False) as db:
             db.execute("DELETE FROM batch WHERE sent_s < ?", (before_s,))
 

@@ -14,6 +14,8 @@ BACKLOG_S: Final = 31 * 86_400.0
 #: unless that reading is stored already, or falls into a gap of the series: then it comes from a
 #: backlog, whatever came first, s. Our choice.
 JUMP_BACK_S: Final = JUMP_BACK_US / 1e6
+#: An arrival so far before the last one: our own clock was set back, µs. Our choice.
+_SET_BACK_US: Final = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,14 +67,16 @@ def has_jumped_back(
 def arrival_time_us(series: SeriesState, arrival_us: int, resolution_us: int) -> int:
     """The arrival as a reading's time: apart from the last one of its series.
 
+    A backlog that comes at once is spread forward. Our own clock that is set back is followed.
+
     Args:
         resolution_us: resolution of the times in the store.
     """
     if resolution_us == 1:
         return arrival_us
     time_us = arrival_us - arrival_us % resolution_us
-    last_us = series.newest_arrival_us
-    if last_us - 1_000_000 < time_us <= last_us:
-        time_us = last_us + resolution_us
+    if arrival_us > series.arrived_us - _SET_BACK_US:
+        time_us = max(time_us, series.newest_arrival_us + resolution_us)
+    series.arrived_us = arrival_us
     series.newest_arrival_us = time_us
     return time_us

@@ -60,6 +60,12 @@ class Processed:
     outcomes: list[Outcome] = field(default_factory=list)
     first_deliveries: list[tuple[Message, FirstDelivery]] = field(default_factory=list)
 
+    def add(self, part: Processed) -> None:
+        """Add what became of a part of the batch; its first deliveries are remembered already."""
+        self.readings += part.readings
+        self.rejections += part.rejections
+        self.outcomes += part.outcomes
+
     def reject(self, rejected: Rejection) -> None:
         """Add a rejection."""
         self.rejections.append(rejected)

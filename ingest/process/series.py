@@ -61,7 +61,8 @@ class SeriesState:
         agreement: shared by the sensors of one quantity in one tank.
         newest_us: newest device time seen.
         jumped_us: last device time of a clock that jumped back; None: it is right.
-        newest_arrival_us: newest arrival that was used as a time.
+        arrived_us: arrival of the last reading whose time it was to be.
+        newest_arrival_us: the time that was made of it.
         last_us: time of the last reading that was judged in order.
         seen_us: time of the newest reading that is remembered, flagged or not.
         warm: the store's history is in it.
@@ -77,6 +78,7 @@ class SeriesState:
     agreement: Agreement | None
     newest_us: int | None = None
     jumped_us: int | None = None
+    arrived_us: int = 0
     newest_arrival_us: int = 0
     last_us: int = 0
     seen_us: int = 0
@@ -159,7 +161,7 @@ class SeriesMemory:
         if not series.warm and self._history is not None:
             now_s = time.monotonic()
             if self._no_history_until_s <= now_s < self._warm_until_s:
-                series = self._series[name] = self._warmed(name, end_us)
+                series = self._series[name] = _after(series, self._warmed(name, end_us))
         return series
 
     def is_stored(self, series: SeriesState, time_us: int) -> bool:
@@ -192,7 +194,10 @@ class SeriesMemory:
 
     def forget(self, key: SeriesKey) -> None:
         """Forget a series, such as when its last readings could not be stored."""
-        self._series.pop((key.tank, key.quantity, key.sensor), None)
+        name = (key.tank, key.quantity, key.sensor)
+        series = self._series.get(name)
+        if series is not None:
+            self._series[name] = _after(series, self._empty(name))
 
     def _empty(self, name: SeriesName) -> SeriesState:
         tank, quantity, _ = name
@@ -261,6 +266,12 @@ class SeriesMemory:
             _log.info("no history of %s: %s", "/".join(name), error.detail)
             self._no_history_until_s = time.monotonic() + _HISTORY_PAUSE_S
             return Samples.empty()
+
+
+def _after(old: SeriesState, new: SeriesState) -> SeriesState:
+    """A state anew, whose arrivals stay apart from those before."""
+    new.arrived_us, new.newest_arrival_us = old.arrived_us, old.newest_arrival_us
+    return new
 
 
 def _gaps_of(samples: Samples) -> array[int]:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import ipaddress
 import logging
-import socket
 import threading
 import time
 from typing import Any, Final
@@ -119,12 +117,3 @@ def _proxy(http: HttpConfig) -> dict[str, Any]:
         "trusted_proxy_count": 1,
         "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"},
     }
-
-
-def is_loopback(host: str) -> bool:
-    """Whether a host to listen on can be reached from this machine alone."""
-    try:
-        found = {info[4][0] for info in socket.getaddrinfo(host, None)}
-    except OSError:
-        return False
-    return bool(found) and all(ipaddress.ip_address(one).is_loopback for one in found)

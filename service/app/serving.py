@@ -5,13 +5,11 @@ from __future__ import annotations
 import logging
 import threading
 
-from service.api.server import Server, is_loopback
+from service.api.server import Server
 from service.app.app_factory import create_app
 from service.app.application import Application
-from service.config import Config
-from service.errors import ConfigError
+from service.app.protection import require_protection
 from service.integrations.configured import webhook_names
-from service.registry.registry import Registry
 from service.store.daily_check import check_daily
 from service.store.pruning import prune_daily
 from service.store.retention import RetentionPolicy
@@ -60,23 +58,3 @@ def _upkeep(application: Application) -> list[threading.Thread]:
         given = (store, policy, application.clock, stop)
         threads.append(threading.Thread(target=prune_daily, args=given, name="retention"))
     return threads
-
-
-def require_protection(config: Config, registry: Registry) -> bool:
-    """Whether access is by token; without any only this machine may be listened on, by no proxy.
-
-    Raises:
-        ConfigError: the service would be open to other machines.
-    """
-    guarded = registry.has_tokens()
-    if not guarded and not is_loopback(config.http.host):
-        raise ConfigError(
-            f"http.host is {config.http.host!r}; allowed without any token: a loopback address "
-            "such as 127.0.0.1; make a token first with: littoral token create NAME --scope read"
-        )
-    if not guarded and config.http.trusted_proxy is not None:
-        raise ConfigError(
-            f"http.trusted_proxy is {config.http.trusted_proxy!r}; allowed without any token: no "
-            "proxy; make a token first with: littoral token create NAME --scope read"
-        )
-    return guarded

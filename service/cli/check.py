@@ -10,7 +10,7 @@ from ingest.tools.route_check import check_routes
 from service.app.application import Missing, opened
 from service.app.configuration import configuration
 from service.app.file_modes import wide_files
-from service.app.serving import require_protection
+from service.app.protection import require_protection
 from service.cli.options.config_option import config_option
 from service.mqtt.connection import check_broker
 

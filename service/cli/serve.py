@@ -10,7 +10,6 @@ import click
 from service.app.application import Missing, opened
 from service.app.configuration import configuration
 from service.app.file_modes import warn_of_wide_files
-from service.app.serving import serve
 from service.app.signals import set_by_signals
 from service.cli.options.config_option import config_option
 
@@ -31,5 +30,8 @@ def command(config_file: Path | None, host: str | None, port: int | None) -> Non
         opened(replace(config, http=http), Missing.START) as application,
         set_by_signals(application.stopping),
     ):
+        # Here, since it takes longest: what is wrong so far is reported at once.
+        from service.app.serving import serve
+
         warn_of_wide_files(config, config_file)
         serve(application)

@@ -1,16 +1,15 @@
-"""The integrations that the configuration asks for."""
+"""The integrations that the configuration asks for; the others are not even imported."""
 
 from __future__ import annotations
 
-from service.advice.engine.integration import Integration
+from typing import TYPE_CHECKING
+
 from service.advice.engine.overdue import lifetime_s
 from service.config import Config, HomieOptions, HubOptions, WebhookOptions
-from service.integrations.homie.publisher import Homie
-from service.integrations.hub.publisher import Hub
-from service.integrations.mqtt_advice import MqttAdvice
-from service.integrations.webhooks.delivery import Webhook
-from service.integrations.webhooks.target import webhook_target
 from service.registry.registry import Registry
+
+if TYPE_CHECKING:
+    from service.advice.engine.integration import Integration
 
 
 def webhook_names(config: Config) -> frozenset[str]:
@@ -31,11 +30,20 @@ def configured_integrations(config: Config, registry: Registry) -> tuple[Integra
     for one in config.integrations:
         match one.options:
             case WebhookOptions():
+                from service.integrations.webhooks.delivery import Webhook
+                from service.integrations.webhooks.target import webhook_target
+
                 found.append(Webhook(webhook_target(one.name, one.options), registry))
             case HomieOptions():
+                from service.integrations.homie.publisher import Homie
+
                 found.append(Homie(one.name, one.options, config.mqtt, counts_for_s))
             case HubOptions():
+                from service.integrations.hub.publisher import Hub
+
                 found.append(Hub(one.name, one.options, config.mqtt, counts_for_s))
     if config.advice.publish:
+        from service.integrations.mqtt_advice import MqttAdvice
+
         found.append(MqttAdvice(config.mqtt))
     return tuple(found)

@@ -7,22 +7,20 @@ from contextlib import contextmanager
 
 from alembic import command
 from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, text
 
 from service.errors import RegistryRefusedError
 from service.registry.connection import WRITES, no_registry, translated_errors
+from service.registry.schema import revision_of
 from service.urls import redacted
 
 LOCK_KEY = 0x11770_2A1
 """Key of PostgreSQL's advisory lock; any number, as long as it never changes."""
 
-VERSION_TABLE = "registry_version"
-
 
 def migrate(engine: Engine, target: str = "head", *, create: bool = True) -> None:
-    """Create the schema or bring it up to date, all of it or nothing.
+    """Create the schema or bring it to a revision, all of it or nothing; see ``ensure_current``.
 
     Args:
         target: a revision; only tests want another than ``head``.
@@ -35,21 +33,12 @@ def migrate(engine: Engine, target: str = "head", *, create: bool = True) -> Non
     """
     config = _config()
     script = ScriptDirectory.from_config(config)
-    with translated_errors():
-        if target == "head" and _is_current(engine, script):
-            return
-        with _locked(engine) as connection:
-            if not create and revision_of(connection) is None:
-                raise no_registry(f"{redacted(str(engine.url))} is empty")
-            _refuse_newer(connection, script)
-            config.attributes["connection"] = connection
-            command.upgrade(config, target)
-
-
-def revision_of(connection: Connection) -> str | None:
-    """The revision of the schema; None where there is none yet."""
-    context = MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE})
-    return context.get_current_revision()
+    with translated_errors(), _locked(engine) as connection:
+        if not create and revision_of(connection) is None:
+            raise no_registry(f"{redacted(str(engine.url))} is empty")
+        _refuse_newer(connection, script)
+        config.attributes["connection"] = connection
+        command.upgrade(config, target)
 
 
 def _config() -> Config:
@@ -57,16 +46,6 @@ def _config() -> Config:
     config.set_main_option("script_location", "service.registry:migrations")
     config.set_main_option("path_separator", "os")
     return config
-
-
-def head_revision() -> str | None:
-    """The revision of the schema that this version writes."""
-    return ScriptDirectory.from_config(_config()).get_current_head()
-
-
-def _is_current(engine: Engine, script: ScriptDirectory) -> bool:
-    with engine.connect() as connection:
-        return revision_of(connection) == script.get_current_head()
 
 
 def _refuse_newer(connection: Connection, script: ScriptDirectory) -> None:

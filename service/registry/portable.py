@@ -14,7 +14,7 @@ from service.errors import RegistryRefusedError
 from service.private_files import create_file
 from service.registry.connection import make_engine, no_registry, path_of_url, translated_errors
 from service.registry.database_errors import database_error
-from service.registry.migrate import head_revision, migrate, revision_of
+from service.registry.schema import ensure_current, head_revision, revision_of
 from service.registry.tables import SECRET_TABLES, Base, TankRow
 
 _ROWS: Final = 1000
@@ -66,7 +66,7 @@ def upgrade_copy(path: Path) -> int:
     """
     engine = make_engine(f"sqlite:///{path}", create=False)
     try:
-        migrate(engine, create=False)
+        ensure_current(engine, create=False)
         with translated_errors(), engine.connect() as connection:
             found = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
             if found != "ok":
@@ -107,7 +107,7 @@ def load_registry(path: Path, url: str) -> None:
     """
     source, target = make_engine(f"sqlite:///{path}", create=False), make_engine(url)
     try:
-        migrate(target)
+        ensure_current(target)
         with translated_errors(), source.connect() as read, target.begin() as write:
             _copy_rows(read, write)
             used = _numbers_used(read)
@@ -144,7 +144,7 @@ def _copy_file(path: Path, to: Path) -> None:
 def _copy_rows_out(engine: Engine, to: Path) -> None:
     target = make_engine(f"sqlite:///{to}")
     try:
-        migrate(target)
+        ensure_current(target)
         at_one_moment = engine.execution_options(isolation_level="REPEATABLE READ")
         with translated_errors(), at_one_moment.connect() as read, target.begin() as write:
             _copy_rows(read, write)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import partial
 
 from service.registry.connection import make_engine
-from service.registry.migrate import migrate
 from service.registry.repositories.absences import AbsenceRepository
 from service.registry.repositories.audit import AuditRepository
 from service.registry.repositories.deliveries import DeliveryRepository
@@ -20,6 +19,7 @@ from service.registry.repositories.sharing_links import SharingLinkRepository
 from service.registry.repositories.signing_keys import SigningKeyRepository
 from service.registry.repositories.tanks import TankRepository
 from service.registry.repositories.tokens import TokenRepository
+from service.registry.schema import ensure_current
 
 
 class Registry(
@@ -60,8 +60,8 @@ def open_registry(url: str, *, create: bool = True) -> Registry:
     """
     engine = make_engine(url, create=create)
     try:
-        migrate(engine, create=create)
+        ensure_current(engine, create=create)
     except BaseException:
         engine.dispose()
         raise
-    return Registry(engine, partial(migrate, engine, create=False))
+    return Registry(engine, partial(ensure_current, engine, create=False))

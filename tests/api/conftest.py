@@ -11,8 +11,8 @@ from service.app.app_factory import create_app
 from service.app.application import Application, opened
 from service.clock import FixedClock
 from service.config import Config, load_config
-from service.registry.registry import open_registry
 from service.store import open_store
+from tests.registries import sqlite_registry
 
 NOW = datetime(2025, 6, 4, 12, 0, tzinfo=UTC)
 
@@ -20,7 +20,7 @@ NOW = datetime(2025, 6, 4, 12, 0, tzinfo=UTC)
 @pytest.fixture
 def context(tmp_path):
     store = open_store(f"sqlite:///{tmp_path / 'readings.db'}")
-    registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    registry = sqlite_registry(tmp_path / "registry.db")
     yield Application(Config(), FixedClock(NOW), store, registry)
     registry.close()
     store.close()

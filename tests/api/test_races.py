@@ -70,7 +70,7 @@ def urls(request, tmp_path_factory):
 
 def _answers(url):
     try:
-        return requests.get(f"{url}/healthz", timeout=5).ok
+        return requests.get(f"{url}/healthz", timeout=60).ok
     except requests.ConnectionError:
         return False
 

@@ -75,7 +75,7 @@ BAD_REQUESTS = {
 @pytest.mark.parametrize(("sent", "status"), BAD_REQUESTS.values(), ids=BAD_REQUESTS)
 def test_whatever_refuses_a_request_answers_with_a_problem(url, sent, status):
     port = int(url.rpartition(":")[2])
-    with socket.create_connection(("127.0.0.1", port), timeout=20) as connection:
+    with socket.create_connection(("127.0.0.1", port), timeout=60) as connection:
         connection.sendall(sent)
         answer = HTTPResponse(connection)
         answer.begin()

@@ -54,7 +54,7 @@ class Asking:
         self.base, self.headers = base, {"Authorization": f"Bearer {secret}"}
 
     def get(self, path):
-        answer = requests.get(f"{self.base}{path}", headers=self.headers, timeout=20)
+        answer = requests.get(f"{self.base}{path}", headers=self.headers, timeout=60)
         assert answer.status_code == 200, (path, answer.text)
         return answer.json()
 
@@ -97,7 +97,7 @@ def test_backup_while_readings_come_in_and_the_service_restored(tmp_path, mosqui
             "token", "create", "phone", "--scope", "admin", "--config", old
         ).out.strip()
         asking = Asking(base, secret)
-        put = requests.put(f"{base}/v1/tanks/reed", json=TANK, headers=asking.headers, timeout=20)
+        put = requests.put(f"{base}/v1/tanks/reed", json=TANK, headers=asking.headers, timeout=60)
         assert put.status_code == 201, put.text
         entry = {"kind": "observation", "note": "before the backup"}
         requests.post(

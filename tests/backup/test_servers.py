@@ -118,6 +118,7 @@ def test_a_store_in_influxdb(tmp_path, influxdb):
     assert not (tmp_path / "again").exists()
 
 
+@pytest.mark.slow
 def test_a_store_in_victoriametrics(tmp_path, started):
     """It stores values within 1e-11 of themselves, and shows a new series after some seconds."""
     server = started(Victoriametrics(tmp_path / "server"))

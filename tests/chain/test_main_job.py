@@ -19,7 +19,7 @@ import requests
 from tests.servers import free_port
 
 ROOT = Path(__file__).parents[2]
-PATIENCE_S = 60.0
+PATIENCE_S = 180.0
 
 TANK = {
     "name": "Riffle (invented)",
@@ -117,6 +117,7 @@ def ready(one):
     return answer.ok and any(part["connected"] for part in answer.json()["ingest"])
 
 
+@pytest.mark.slow
 def test_published_readings_become_the_right_co2(running):
     """PHREEQC, phreeqc.dat, KHCO3 water: 25 °C, 4 dKH, pH 6.8 -> 21.4413 mg/L CO2(aq)."""
 

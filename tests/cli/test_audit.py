@@ -13,6 +13,7 @@ from service.registry.registry import open_registry
 from service.store import Reading, open_store
 from service.times import to_us
 from tests.cli.conftest import refused
+from tests.registries import make_sqlite_registry
 
 WHEN = datetime(2020, 5, 4, 8, tzinfo=UTC)
 OFFSET = {"quantity": "temperature", "offset": -0.5}
@@ -22,7 +23,7 @@ OFFSET = {"quantity": "temperature", "offset": -0.5}
 def environment(monkeypatch, tmp_path):
     url = f"sqlite:///{tmp_path}/registry.db"
     monkeypatch.setenv("LITTORAL_REGISTRY__URL", url)
-    open_registry(url).close()
+    make_sqlite_registry(tmp_path / "registry.db")
 
 
 def test_tokens_are_recorded_for_the_user_of_the_machine(littoral, environment):

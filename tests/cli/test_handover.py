@@ -22,7 +22,7 @@ def test_share_is_made_listed_and_revoked(littoral, url, away):  # noqa: F811
     secret = address.rsplit("/", 1)[1]
     assert address == f"{url}/shared/{secret}"
     assert secret not in made.err and "until 2025-06-14 12:00 UTC" in made.err
-    sheet = requests.get(address, headers={"Accept": "application/json"}, timeout=10).json()
+    sheet = requests.get(address, headers={"Accept": "application/json"}, timeout=60).json()
     assert [one["tank"] for one in sheet["tanks"]] == ["riffle"]
     second = json.loads(share(littoral, url, "riffle", "--json").out)
     assert second["end"] == AWAY["end"] and second["url"].endswith(second["secret"])
@@ -32,7 +32,7 @@ def test_share_is_made_listed_and_revoked(littoral, url, away):  # noqa: F811
     assert len(found) == 2 and "secret" not in found[0]
     assert "is revoked" in share(littoral, url, "--revoke", secret.split("_")[1]).out
     assert json.loads(share(littoral, url, "--revoke", second["id"], "--json").out)["revoked"]
-    assert requests.get(address, timeout=10).status_code == 410
+    assert requests.get(address, timeout=60).status_code == 410
     assert [one.state for one in Client(url).sharing_links("riffle")] == ["revoked", "revoked"]
 
 

@@ -9,10 +9,10 @@ import pytest
 
 from service.cli import run
 from service.registry.models import LogKind, Tank
-from service.registry.registry import open_registry
 from service.store import Reading, SeriesKey, open_store
 from service.times import to_us
 from tests.cli.conftest import refused
+from tests.registries import sqlite_registry
 
 NOON = datetime(2031, 5, 4, 12, tzinfo=UTC)
 
@@ -24,7 +24,7 @@ def config(tmp_path, mosquitto):
         f'[store]\nurl = "sqlite:///{tmp_path}/readings.db"\n'
         f'[registry]\nurl = "sqlite:///{tmp_path}/registry.db"\n[mqtt]\nurl = "{mosquitto.url}"\n'
     )
-    registry = open_registry(f"sqlite:///{tmp_path}/registry.db")
+    registry = sqlite_registry(tmp_path / "registry.db")
     registry.put_tank(Tank("reed", "Reed"))
     registry.add_log("reed", LogKind.CALIBRATION, NOON, {"quantity": "temperature", "offset": -0.5})
     registry.close()

@@ -9,15 +9,15 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from service.registry.access import Scope
-from service.registry.registry import open_registry
 from tests.cli.conftest import refused
+from tests.registries import sqlite_registry
 
 
 @pytest.fixture
 def registry(monkeypatch, tmp_path):
     url = f"sqlite:///{tmp_path}/registry.db"
     monkeypatch.setenv("LITTORAL_REGISTRY__URL", url)
-    with closing(open_registry(url)) as opened:
+    with closing(sqlite_registry(tmp_path / "registry.db")) as opened:
         yield opened
 
 

@@ -6,14 +6,14 @@ import json
 
 import pytest
 
-from service.registry.registry import open_registry
 from tests.cli.conftest import refused
+from tests.registries import make_sqlite_registry
 
 
 @pytest.fixture
 def environment(monkeypatch, tmp_path):
     monkeypatch.setenv("LITTORAL_REGISTRY__URL", f"sqlite:///{tmp_path}/registry.db")
-    open_registry(f"sqlite:///{tmp_path}/registry.db").close()
+    make_sqlite_registry(tmp_path / "registry.db")
 
 
 def test_create_list_revoke(littoral, environment):

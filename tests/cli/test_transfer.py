@@ -11,8 +11,8 @@ import pytest
 
 from service.cli import run
 from service.registry.models import Tank
-from service.registry.registry import open_registry
 from service.store import Flag, Reading, SeriesKey, open_store
+from tests.registries import sqlite_registry
 
 KEY = SeriesKey("quarry-pool", "temperature", "import")
 ROWS = 250_000  # enough that the import can be caught at work
@@ -25,7 +25,7 @@ def registry_url(tmp_path, monkeypatch):
     """A registry with the tank, as any running service has."""
     url = f"sqlite:///{tmp_path}/registry.db"
     monkeypatch.setenv("LITTORAL_REGISTRY__URL", url)
-    registry = open_registry(url)
+    registry = sqlite_registry(tmp_path / "registry.db")
     registry.put_tank(Tank("quarry-pool", "Quarry pool"))
     registry.close()
 
@@ -189,6 +189,7 @@ def test_store_check_rebuild_prune(url, file, tmp_path, capsys):
     store.close()
 
 
+@pytest.mark.slow
 def test_killed_import_goes_on_where_it_stopped(url, tmp_path):
     path = tmp_path / "long.csv"
     rows = (f"{1_772_404_877 + i},{24 + i % 10 / 10}" for i in range(ROWS))

@@ -67,6 +67,7 @@ def test_json_has_an_object_on_each_line(url, calm, context, look):
         assert "too warm" in told["data"]["title"]
 
 
+@pytest.mark.slow
 def test_a_lost_connection_is_said_and_found_again(app, context, calm):
     with served(app, context) as address:
         port = int(address.rpartition(":")[2])

@@ -70,7 +70,7 @@ def test_it_runs_until_it_is_stopped(tmp_path: Path, number: signal.Signals) -> 
             time.sleep(0.2)
         said = log.read_text()
         for line in re.findall(r"^  curl -s (.*)$", said, re.MULTILINE):
-            answer = requests.get(line.strip("'"), timeout=30)
+            answer = requests.get(line.strip("'"), timeout=60)
             assert answer.status_code == 200, (line, answer.text)
         assert len(re.findall(r"^  curl ", said, re.MULTILINE)) == 3
         again = subprocess.run(

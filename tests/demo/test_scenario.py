@@ -17,11 +17,11 @@ from demo.tanks import emberpane, lateleaf, quillwater, scenario
 from demo.wire import Form, Wire
 from service.derive.tolerance import tolerance_of
 from service.registry.models import LogKind
-from service.registry.registry import open_registry
 from service.registry.species.names import species
 from service.registry.species.ranges import comfortable_range, tolerable_range
 from service.science.temperature.excursions import excursions
 from service.store import Flag, Reading, SeriesKey, open_store
+from tests.registries import sqlite_registry
 
 ORIGIN = datetime(2031, 3, 5, 11, 30, tzinfo=UTC)
 SCENARIO = scenario(ORIGIN)
@@ -43,7 +43,7 @@ def lit(trace: Trace) -> np.ndarray:
 
 
 def test_the_registry_takes_tanks_and_logs(tmp_path: Path) -> None:
-    registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    registry = sqlite_registry(tmp_path / "registry.db")
     register(SCENARIO, registry)
     assert [tank.id for tank in registry.tanks()] == ["emberpane", "lateleaf", "quillwater"]
     for one in SCENARIO.tanks:

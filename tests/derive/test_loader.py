@@ -26,12 +26,13 @@ from service.derive.models import Co2Now, Co2Series, Co2State, LightDay, Quality
 from service.derive.tank_view import tank_view
 from service.derive.temperature import excursions_of, temperature_now
 from service.registry.models import LogKind, Tank
-from service.registry.registry import Registry, open_registry
+from service.registry.registry import Registry
 from service.store.interface import Store
 from service.store.model import Flag, Reading
 from service.store.sqlite.store import SqliteStore
 from service.times import to_us
 from tests.derive.pieces import KH_4, NOON, a_tank, days_of, gassed, grid
+from tests.registries import sqlite_registry
 
 DAY = timedelta(days=1)
 HOUR_US = 3_600_000_000
@@ -48,7 +49,7 @@ class House:
 def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     """Three days of one tank, with a second pH probe that reads 0.3 too high."""
     folder = tmp_path_factory.mktemp("house")
-    registry = open_registry(f"sqlite:///{folder / 'registry.db'}")
+    registry = sqlite_registry(folder / "registry.db")
     store = SqliteStore.from_url(f"sqlite:///{folder / 'readings.db'}")
     tank = a_tank()
     registry.put_tank(tank)

@@ -9,11 +9,11 @@ import pytest
 
 from service.derive.loader import load
 from service.derive.slips import MOST_READ, slips
-from service.registry.registry import open_registry
 from service.store.model import Flag, Reading, SeriesKey
 from service.store.sqlite.store import SqliteStore
 from service.times import to_us
 from tests.derive.pieces import NOON, a_tank
+from tests.registries import sqlite_registry
 
 MINUTE_US = 60_000_000
 BAD, GOOD = Flag.IMPLAUSIBLE, Flag.NONE
@@ -75,7 +75,7 @@ def test_one_impossible_reading_does_not_change_the_sensor(
     """Of two thermometers the first counts; a slip of it does not make the other's days count."""
     wrote(store, "b", 5, [GOOD] * 9)
     first = wrote(store, "a", 5, [*[GOOD] * 8, BAD])
-    registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    registry = sqlite_registry(tmp_path / "registry.db")
     registry.put_tank(a_tank())
     inputs = load(a_tank(), registry, store, NOON)
     assert inputs.slips == {first}

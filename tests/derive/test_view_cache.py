@@ -17,11 +17,12 @@ from service.derive.models import GasModel, TankView
 from service.derive.tank_view import tank_view
 from service.derive.view_cache import ViewCache
 from service.registry.models import LogKind, Tank
-from service.registry.registry import Registry, open_registry
+from service.registry.registry import Registry
 from service.store.model import Buckets, Reading, SeriesKey
 from service.store.sqlite.store import SqliteStore
 from service.times import format_moment, from_us, to_us
 from tests.derive.pieces import KH_4, NOON, a_tank, days_of, gassed
+from tests.registries import sqlite_registry
 
 HOUR = timedelta(hours=1)
 
@@ -52,7 +53,7 @@ def store(tmp_path: Path) -> Iterator[Counting]:
 
 @pytest.fixture
 def registry(tmp_path: Path) -> Iterator[Registry]:
-    registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    registry = sqlite_registry(tmp_path / "registry.db")
     registry.put_tank(a_tank())
     yield registry
     registry.close()

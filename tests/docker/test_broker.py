@@ -50,7 +50,7 @@ def test_strangers_are_refused(broker: ShippedBroker) -> None:
 
 def test_nothing_is_heard_without_tls_from_outside(broker: ShippedBroker) -> None:
     with pytest.raises(ConnectionRefusedError):
-        socket.create_connection((OUTSIDE, broker.port), timeout=10)
+        socket.create_connection((OUTSIDE, broker.port), timeout=60)
     listeners = re.findall(r"^listener .*$", (SHIPPED / "littoral.conf").read_text(), re.MULTILINE)
     assert listeners == ["listener 1883 127.0.0.1", "listener 8883"]
     plain = mqtt.Client(CallbackAPIVersion.VERSION2)
@@ -68,7 +68,7 @@ def test_old_tls_is_refused(broker: ShippedBroker) -> None:
     with pytest.warns(DeprecationWarning, match="TLSv1_1"):
         context.minimum_version = context.maximum_version = ssl.TLSVersion.TLSv1_1
     with (
-        socket.create_connection((OUTSIDE, broker.tls_port), timeout=10) as one,
+        socket.create_connection((OUTSIDE, broker.tls_port), timeout=60) as one,
         pytest.raises(ssl.SSLError),
     ):
         context.wrap_socket(one, server_hostname=OUTSIDE)
@@ -80,7 +80,7 @@ def test_this_machine_needs_a_password_too(broker: ShippedBroker) -> None:
     client.on_connect = lambda _, __, ___, reason, ____: reason.is_failure and refused.set()
     client.connect("127.0.0.1", broker.port)
     client.loop_start()
-    assert refused.wait(30)
+    assert refused.wait(60)
     client.loop_stop()
 
 

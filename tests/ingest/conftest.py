@@ -20,10 +20,11 @@ from ingest.app import Ingester
 from service.clock import SystemClock
 from service.config import Config, IngestConfig, MqttConfig, RegistryConfig, StoreConfig
 from service.registry.models import Tank
-from service.registry.registry import Registry, open_registry
+from service.registry.registry import Registry
 from service.store import Reading, SeriesKey, Store, open_store
 from tests.ingest.ingester_process import SUBSCRIBED, run
 from tests.ingest.load import PATIENCE_S, Publisher
+from tests.registries import sqlite_registry
 from tests.servers import HOST, Server, program, wait_until
 
 FORKED: Final = multiprocessing.get_context("forkserver")
@@ -188,7 +189,8 @@ def make_bench(
             ),
             ingest=IngestConfig(**settings),
         )
-        registry = open_registry(config.registry.url)
+        folder.mkdir()
+        registry = sqlite_registry(folder / "registry.db")
         for tank in ("reed", "sedge"):
             registry.put_tank(Tank(tank, tank.title()))
         bench = Bench(config, open_store(config.store.url), registry)

@@ -12,10 +12,11 @@ import pytest
 from service.advice.engine.integration import Integration
 from service.advice.engine.scheduler import Scheduler
 from service.registry.models import LogKind
-from service.registry.registry import Registry, open_registry
+from service.registry.registry import Registry
 from service.store.model import Reading
 from service.store.sqlite.store import SqliteStore
 from tests.derive.pieces import NOON, a_tank, days_of, gassed
+from tests.registries import sqlite_registry
 
 MINUTE_US = 60_000_000
 
@@ -52,7 +53,7 @@ class Home:
 @pytest.fixture
 def home(tmp_path: Path) -> Iterator[Home]:
     """The tank ``reed`` at noon, lit and gassed, with two days of readings."""
-    registry = open_registry(f"sqlite:///{tmp_path / 'home.db'}")
+    registry = sqlite_registry(tmp_path / "home.db")
     store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'home-readings.db'}")
     registry.put_tank(a_tank())
     registry.add_log("reed", LogKind.WATER_CHANGE, NOON - timedelta(days=3), {"fraction": 0.5})

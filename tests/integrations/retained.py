@@ -33,7 +33,7 @@ def retained_at(port: int, topics: str = "#") -> dict[str, str]:
     client.connect("127.0.0.1", port)
     client.loop_start()
     try:
-        assert end.wait(30.0), "the broker did not send the last message"
+        assert end.wait(60), "the broker did not send the last message"
     finally:
         client.disconnect()
         client.loop_stop()

@@ -68,7 +68,7 @@ def service(home: Home) -> Iterator[dict[str, str]]:
     thread.start()
     yield {"LITTORAL_URL": server.url, "LITTORAL_TOKEN": secret}
     application.stopping.set()
-    thread.join(20)
+    thread.join(60)
 
 
 EXPECTED: dict[str, str] = {
@@ -123,7 +123,7 @@ def test_home_automation(
             env={**os.environ, "PORT": port},
             capture_output=True,
             text=True,
-            timeout=30,
+            timeout=60,
         ).stdout
         assert "homie/5/littoral-reed/$state ready\n" in seen
         assert "homie/5/littoral-reed/light/lit true\n" in seen

@@ -190,7 +190,7 @@ def test_a_broker_that_comes_back_empty_gets_everything_again(
         home.scheduler(advice).evaluate_all()
         broker.restart()
         with Listener(broker.port) as listener:
-            wait_until(lambda: "littoral/reed/advice/co2-low" in listener.retained(), 40)
+            wait_until(lambda: "littoral/reed/advice/co2-low" in listener.retained())
 
 
 def test_a_deleted_tank_is_withdrawn(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:

@@ -68,7 +68,7 @@ class RawBroker:
         self._server.close()
         if self._peer is not None:
             self._peer.close()
-        self._thread.join(10)
+        self._thread.join(60)
 
     def _serve(self) -> None:
         with suppress(OSError):

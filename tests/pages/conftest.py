@@ -9,10 +9,21 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import (
+    Browser,
+    BrowserContext,
+    ConsoleMessage,
+    Page,
+    expect,
+    sync_playwright,
+)
 
 from tests.pages.served import Served, fill, serve
 
+PATIENCE_MS = 60_000
+"""How long a page may take on a loaded machine; nothing waits so long unless it fails."""
+
+expect.set_options(timeout=PATIENCE_MS)
 CHROMIUM_FLAGS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -81,7 +92,7 @@ class Opener:
         """Open a URL; options as Playwright's ``new_context``."""
         size = {"width": width, "height": 800}
         context = self.browser.new_context(viewport=size, **options)  # type: ignore[arg-type]
-        context.set_default_timeout(15_000)
+        context.set_default_timeout(PATIENCE_MS)
         self.contexts.append(context)
         watched = Watched(context.new_page())
         page = watched.page

@@ -18,8 +18,9 @@ from service.app.application import Application
 from service.config import Config, HttpConfig
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
-from service.registry.registry import Registry, open_registry
+from service.registry.registry import Registry
 from service.store.sqlite.store import SqliteStore
+from tests.registries import sqlite_registry
 
 ORIGIN = datetime(2026, 4, 15, 13, 20, tzinfo=UTC)
 """Mid-photoperiod of an ordinary Wednesday of the invented scenario."""
@@ -63,7 +64,7 @@ class Served:
         """Answer no more."""
         self._ending.set()
         if self._thread is not None:
-            self._thread.join(20)
+            self._thread.join(60)
         self._thread = None
 
     def stop(self) -> None:
@@ -83,7 +84,7 @@ class Served:
 def serve(folder: Path, **limits: int) -> Served:
     """Start a server on an empty store and an empty registry; limits as ``HttpConfig``."""
     served = Served(
-        open_registry(f"sqlite:///{folder / 'registry.db'}"),
+        sqlite_registry(folder / "registry.db"),
         SqliteStore(folder / "readings.db"),
         SetClock(),
         HttpConfig(port=0, **limits),

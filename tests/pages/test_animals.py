@@ -34,7 +34,7 @@ def test_what_no_advice_covers_comes_first() -> None:
 
 
 def test_the_page_has_animals_and_both_figures_of_co2(shore: Served) -> None:
-    with urllib.request.urlopen(f"{shore.url}/tanks/emberpane", timeout=30) as answer:
+    with urllib.request.urlopen(f"{shore.url}/tanks/emberpane", timeout=60) as answer:
         page = answer.read().decode()
     assert "8 Danio margaritatus" in page and "30 Neocaridina davidi" in page
     assert "<b>Anubias barteri" in page and "light low, no CO2 needed" in page

@@ -157,13 +157,13 @@ def test_log_in_leads_nowhere_else(bare: Served) -> None:
     secret = guarded(bare, Scope.READ)
     for target in ("//elsewhere.example/", "/\t/elsewhere.example", "/\nx", "/tanks/reedbed"):
         visitor = requests.Session()
-        page = visitor.get(f"{bare.url}/login", params={"next": target}, timeout=10)
+        page = visitor.get(f"{bare.url}/login", params={"next": target}, timeout=60)
         token = page.text.split('name="csrf_token" value="')[1].split('"')[0]
         answer = visitor.post(
             f"{bare.url}/login",
             data={"secret": secret, "next": target, "csrf_token": token},
             allow_redirects=False,
-            timeout=10,
+            timeout=60,
         )
         led = "/tanks/reedbed" if target == "/tanks/reedbed" else "/"
         assert (answer.status_code, answer.headers["Location"]) == (303, led)

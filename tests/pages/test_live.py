@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from playwright.sync_api import expect
 
 from service.registry.models import Stock, Tank
@@ -71,6 +72,7 @@ def test_a_page_nobody_sees_holds_no_place(bare: Served, visit: Opener) -> None:
     expect(page.locator("#temperature-line b")).to_have_text("23.4")
 
 
+@pytest.mark.slow
 def test_the_page_says_when_the_service_is_gone_and_when_it_is_back(
     bare: Served, visit: Opener
 ) -> None:

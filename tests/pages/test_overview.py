@@ -114,7 +114,7 @@ def test_nothing_from_elsewhere_and_nothing_the_browser_complains_of(
 
 def test_policy_allows_no_inline_script_or_style(shore: Served) -> None:
     for path in ("/", "/tanks/emberpane", "/tanks/nowhere"):
-        answer = requests.get(shore.url + path, timeout=10)
+        answer = requests.get(shore.url + path, timeout=60)
         policy = answer.headers["Content-Security-Policy"]
         assert "unsafe" not in policy
         assert "default-src 'none'" in policy
@@ -139,7 +139,7 @@ def test_a_page_weighs_little(shore: Served, visit: Opener) -> None:
     seen.page.wait_for_load_state("networkidle")
     urls = {url for url in seen.requests if url.startswith("http")}
     assert len(urls) > 5
-    weight = sum(len(gzip.compress(requests.get(url, timeout=10).content)) for url in urls)
+    weight = sum(len(gzip.compress(requests.get(url, timeout=60).content)) for url in urls)
     assert weight < MOST_BYTES, f"{weight} bytes compressed"
 
 
@@ -159,9 +159,9 @@ def test_what_is_not_there_is_said_on_a_page(shore: Served, visit: Opener) -> No
     page.get_by_role("link", name="To the tanks").click()
     expect(page.locator("h1")).to_have_text("Tanks")
     for path, accept in (("/nope", "*/*"), ("/v1/nope", "text/html")):
-        answer = requests.get(shore.url + path, headers={"Accept": accept}, timeout=10)
+        answer = requests.get(shore.url + path, headers={"Accept": accept}, timeout=60)
         assert answer.headers["Content-Type"] == "application/problem+json", "programs as before"
-    answer = requests.get(f"{shore.url}/nope", headers={"Accept": "text/html"}, timeout=10)
+    answer = requests.get(f"{shore.url}/nope", headers={"Accept": "text/html"}, timeout=60)
     assert answer.status_code == 404
     assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
 
@@ -173,7 +173,7 @@ def test_a_defect_is_a_page_that_gives_nothing_away(
         raise ZeroDivisionError("of the inside")
 
     monkeypatch.setattr("service.pages.tanks.tank_overviews", fail)
-    answer = requests.get(bare.url, timeout=10)
+    answer = requests.get(bare.url, timeout=60)
     assert answer.status_code == 500
     assert answer.headers["Content-Type"].startswith("text/html")
     assert "a defect in the service" in answer.text

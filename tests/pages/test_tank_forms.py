@@ -192,21 +192,21 @@ def test_a_form_from_elsewhere_changes_nothing(warm: Served) -> None:
     one = too_warm(warm)
     address = f"{warm.url}/tanks/reedbed/recommendations/{one.id}"
     visitor = requests.Session()
-    page = visitor.get(f"{warm.url}/tanks/reedbed", timeout=10)
+    page = visitor.get(f"{warm.url}/tanks/reedbed", timeout=60)
     cookie = page.headers["Set-Cookie"]
     assert "SameSite=Strict" in cookie
     assert "HttpOnly" in cookie
     token = page.text.split('name="csrf_token" value="')[1].split('"')[0]
     refused = [
-        requests.post(address, data={"mark": "done"}, timeout=10),
-        visitor.post(address, data={"mark": "done"}, timeout=10),
-        visitor.post(address, data={"mark": "done", "csrf_token": "x" * 32}, timeout=10),
-        requests.post(address, data={"mark": "done", "csrf_token": token}, timeout=10),
+        requests.post(address, data={"mark": "done"}, timeout=60),
+        visitor.post(address, data={"mark": "done"}, timeout=60),
+        visitor.post(address, data={"mark": "done", "csrf_token": "x" * 32}, timeout=60),
+        requests.post(address, data={"mark": "done", "csrf_token": token}, timeout=60),
         visitor.post(
             address,
             data={"mark": "done", "csrf_token": token},
             headers={"Origin": "http://elsewhere.example"},
-            timeout=10,
+            timeout=60,
         ),
     ]
     assert [answer.status_code for answer in refused] == [403] * 5
@@ -216,7 +216,7 @@ def test_a_form_from_elsewhere_changes_nothing(warm: Served) -> None:
         data={"mark": "done", "csrf_token": token},
         headers={"Origin": warm.url},
         allow_redirects=False,
-        timeout=10,
+        timeout=60,
     )
     assert taken.status_code == 303
     assert too_warm(warm).state is State.DONE
@@ -259,9 +259,9 @@ def test_a_refresh_leaves_unchanged_parts_alone(warm: Served, visit: Opener) -> 
 )
 def test_bad_forms_are_refused(warm: Served, path: str, data: dict[str, str], status: int) -> None:
     visitor = requests.Session()
-    page = visitor.get(f"{warm.url}/tanks/reedbed", timeout=10)
+    page = visitor.get(f"{warm.url}/tanks/reedbed", timeout=60)
     token = page.text.split('name="csrf_token" value="')[1].split('"')[0]
-    answer = visitor.post(warm.url + path, data=data | {"csrf_token": token}, timeout=10)
+    answer = visitor.post(warm.url + path, data=data | {"csrf_token": token}, timeout=60)
     assert answer.status_code == status
     assert answer.headers["Content-Type"].startswith("text/html")
     assert warm.registry.log("reedbed") == []

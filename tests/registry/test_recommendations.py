@@ -119,10 +119,10 @@ def test_two_that_write_one_recommendation_do_so_one_after_the_other(two):
 
     evaluation = threading.Thread(target=evaluate)
     evaluation.start()
-    assert has_read.wait(10)
+    assert has_read.wait(60)
     with two.session(writes="bookkeeping") as session:
         (one,) = two.recent_recommendations(["a"], NOW, session)
         done = replace(one, state=State.DONE, last_seen=one.last_seen + DAY)  # builds on the other
         two.put_recommendations([done], {"x": one}, session)
-    evaluation.join(10)
+    evaluation.join(60)
     assert two.recommendation("x") == replace(stored("x", State.DONE), last_seen=NOW + 2 * DAY)

@@ -16,9 +16,10 @@ from sqlalchemy import text
 
 from service.errors import RegistryRefusedError, RegistryUnavailableError
 from service.registry.connection import make_engine
-from service.registry.migrate import VERSION_TABLE, migrate, revision_of
+from service.registry.migrate import migrate
 from service.registry.models import Tank, WaterChangePlan
 from service.registry.registry import open_registry
+from service.registry.schema import VERSION_TABLE, head_revision, revision_of
 from service.registry.tables import Base, RecommendationRow
 
 
@@ -44,6 +45,10 @@ def engine(registry_url):
     engine = make_engine(registry_url)
     yield engine
     engine.dispose()
+
+
+def test_the_newest_migration_is_known_without_alembic():
+    assert head_revision() == _script().get_current_head()
 
 
 def test_a_fresh_schema_is_what_the_models_say(engine):
@@ -150,6 +155,7 @@ def test_a_migration_that_fails_leaves_nothing_behind(engine, registry_url):
 OPEN_AT_ONCE = """
 import sys, time
 from service.registry.registry import open_registry
+from service.registry.schema import VERSION_TABLE, head_revision, revision_of
 url, start = sys.argv[1], float(sys.argv[2])
 time.sleep(max(0.0, start - time.time()))
 registry = open_registry(url)

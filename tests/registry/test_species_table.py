@@ -20,6 +20,14 @@ PLANT_HEAD = (Path(table.__file__).parent / "plants.csv").read_text("utf-8").spl
 GOOD_PLANT = "Rotala wallichii,,whorly rotala,high,needed,15,40,back,practice"
 
 
+def test_ceilings_of_co2_say_that_they_are_practice() -> None:
+    """No published limit of a species of the trade was found; one that is must name its source."""
+    for entry in ANIMALS:
+        if (entry.co2_comfortable_mg_l, entry.co2_tolerable_mg_l) == (30.0, 34.0):
+            assert entry.co2_source == "common practice, no source (from memory)"
+        assert entry.co2_source
+
+
 def test_there_are_enough_of_the_usual_stock():
     assert len(ANIMALS) >= 100
     assert {one.group for one in ANIMALS} == {"fish", "shrimp", "snail"}

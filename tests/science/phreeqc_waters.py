@@ -52,7 +52,7 @@ def random_waters(engine: phreeqpython.PhreeqPython, count: int, seed: int) -> W
     rng = np.random.default_rng(seed)
     rows = []
     for _ in range(count):
-        made = _composition(rng)
+        made = random_composition(rng)
         ph, celsius = rng.uniform(6, 7.6), rng.uniform(20, 28)
         entered: dict[str, object] = {"units": "mmol/kgw", "pH": ph, **made}
         entered["Cl"] = f"{made['Cl']} charge"
@@ -77,7 +77,7 @@ def random_waters(engine: phreeqpython.PhreeqPython, count: int, seed: int) -> W
     return Waters(*np.array(rows).T)
 
 
-def _composition(rng: np.random.Generator) -> dict[str, float]:
+def random_composition(rng: np.random.Generator) -> dict[str, float]:
     """Tank water of random make-up: tap water, hardness salts and fertiliser, mmol/L."""
     hardness = rng.uniform(4, 12) * MEQ_L_PER_DEGREE
     alkalinity = rng.uniform(1, 10) * MEQ_L_PER_DEGREE

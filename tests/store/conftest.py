@@ -50,7 +50,7 @@ def store_url(backend: str, tmp_path: Path, request: pytest.FixtureRequest) -> s
 
 def show_on(url: str) -> None:
     """Make all that VictoriaMetrics has accepted visible now."""
-    requests.get(f"{url}/internal/force_flush", timeout=10).raise_for_status()
+    requests.get(f"{url}/internal/force_flush", timeout=60).raise_for_status()
 
 
 class Shown:

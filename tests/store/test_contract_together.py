@@ -8,10 +8,13 @@ from __future__ import annotations
 import threading
 from datetime import UTC, datetime
 
+import pytest
+
 from service.store import SeriesKey
 from tests.store.contract import DAY, KEY, MINUTE, PH, SECOND, T0, TANK, eventually, held, reading
 
 
+@pytest.mark.slow
 def test_second_opening_sees_the_first_ones_writes(store, opened):
     store.write([reading(T0, 6.6)])
     other = opened()
@@ -60,6 +63,7 @@ def extents(store):
     return [store.extent(info.key).count for info in store.series()]
 
 
+@pytest.mark.slow
 def test_several_writers_at_once(store, opened):
     stores = [store, opened(), opened()]
     faults = []

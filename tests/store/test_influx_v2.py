@@ -78,7 +78,7 @@ def test_wrong_token_is_refused_and_never_shown(front, bucket):
 def test_bucket_that_was_deleted_is_made_again(front, bucket, influxdb):
     store = open_store(url_of(front, bucket))
     drop = {"q": f'DROP DATABASE "{bucket}"'}
-    requests.post(f"{influxdb.url}/query", data=drop, timeout=10).raise_for_status()
+    requests.post(f"{influxdb.url}/query", data=drop, timeout=60).raise_for_status()
     with pytest.raises(StoreUnavailableError, match="not found"):
         store.write([reading(T0)])
     store.write([reading(T0)])
@@ -88,7 +88,7 @@ def test_bucket_that_was_deleted_is_made_again(front, bucket, influxdb):
 
 def test_readings_past_the_buckets_retention_are_left_out_and_counted(front, bucket, influxdb):
     make = {"q": f'CREATE DATABASE "{bucket}" WITH DURATION 1d'}
-    requests.post(f"{influxdb.url}/query", data=make, timeout=10).raise_for_status()
+    requests.post(f"{influxdb.url}/query", data=make, timeout=60).raise_for_status()
     store = open_store(url_of(front, bucket))
     now = to_us(datetime.now(UTC))
     store.write([reading(now - 400 * DAY), reading(now)])

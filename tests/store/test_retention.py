@@ -164,7 +164,7 @@ def daily(store):
     yield start
     stop.set()
     for thread in threads:
-        thread.join(20)
+        thread.join(60)
         assert not thread.is_alive()
 
 
@@ -190,6 +190,7 @@ def test_what_goes_wrong_is_told_and_done_later(store, daily, monkeypatch, caplo
     assert "not all was deleted, will try again: the disk is full" in caplog.text
 
 
+@pytest.mark.slow
 def test_stopping_does_not_wait_for_a_long_pruning(store, daily, monkeypatch):
     monkeypatch.setattr(prune, "PRUNE_STEP", 10)
     monkeypatch.setattr(pruning, "REST_S", 1.0)

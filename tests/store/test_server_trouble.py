@@ -44,7 +44,7 @@ def on_server(url, auth=None, start=T0, end=T0 + DAY):
     """The readings that the server has, as another process sees them."""
     if url.startswith("victoriametrics"):
         address = url.rpartition("//")[2].rpartition("@")[2]
-        requests.get(f"http://{address}/internal/force_flush", auth=auth, timeout=10)
+        requests.get(f"http://{address}/internal/force_flush", auth=auth, timeout=60)
     with closing(open_store(url)) as other:
         return other.read(KEY, start, end)
 
@@ -137,7 +137,7 @@ def test_influx_wrong_credentials(tmp_path, started):
     server = Influxdb(tmp_path / "influxdb", auth=True)
     started(server)
     user = "CREATE USER keeper WITH PASSWORD 'pond: 7/8' WITH ALL PRIVILEGES"
-    requests.post(f"{server.url}/query", data={"q": user}, timeout=10).raise_for_status()
+    requests.post(f"{server.url}/query", data={"q": user}, timeout=60).raise_for_status()
     good = open_store(f"influx://keeper:pond%3A%207%2F8@{HOST}:{server.port}/tanks")
     good.write(batch(0))
     assert len(good.read(KEY, T0, T0 + DAY)) == 10
@@ -147,7 +147,7 @@ def test_influx_wrong_credentials(tmp_path, started):
         assert "nonsense" not in str(caught.value)
     change = "SET PASSWORD FOR keeper = 'another'"
     auth = ("keeper", "pond: 7/8")
-    requests.post(f"{server.url}/query", data={"q": change}, auth=auth, timeout=10)
+    requests.post(f"{server.url}/query", data={"q": change}, auth=auth, timeout=60)
     # Readings must wait, not be given up, until someone puts the credentials right.
     with pytest.raises(StoreUnavailableError, match="does not accept the credentials"):
         good.write(batch(10))
@@ -176,7 +176,7 @@ def test_influx_dropped_database_is_made_again(influxdb):
     store = open_store(f"influx://{HOST}:{influxdb.port}/dropped")
     store.write(batch(0))
     drop = {"q": 'DROP DATABASE "dropped"'}
-    requests.post(f"{influxdb.url}/query", data=drop, timeout=10).raise_for_status()
+    requests.post(f"{influxdb.url}/query", data=drop, timeout=60).raise_for_status()
     with pytest.raises(StoreUnavailableError, match="not found"):
         store.write(batch(0))
     store.write(batch(0))
@@ -186,7 +186,7 @@ def test_influx_dropped_database_is_made_again(influxdb):
 
 def test_influx_leaves_out_and_counts_what_its_retention_drops(influxdb, caplog):
     make = {"q": 'CREATE DATABASE "short" WITH DURATION 1d'}
-    requests.post(f"{influxdb.url}/query", data=make, timeout=10).raise_for_status()
+    requests.post(f"{influxdb.url}/query", data=make, timeout=60).raise_for_status()
     store = open_store(f"influx://{HOST}:{influxdb.port}/short")
     now = to_us(datetime.now(UTC))
     store.write([reading(now - 400 * DAY), reading(now - 300 * DAY), reading(now)])
@@ -200,7 +200,7 @@ def test_influx_field_of_another_type_is_refused(influxdb):
     store = open_store(f"influx://{HOST}:{influxdb.port}/foreign")
     params = {"db": "foreign", "precision": "ns"}
     line = f"reading,tank=a value=true {T0}000"
-    requests.post(f"{influxdb.url}/write", params=params, data=line, timeout=10).raise_for_status()
+    requests.post(f"{influxdb.url}/write", params=params, data=line, timeout=60).raise_for_status()
     with pytest.raises(StoreRefusedError, match="field type conflict"):
         store.write(batch(0))
     store.close()

@@ -12,12 +12,12 @@ from tests.servers import HOST, program
 
 def _publish(port: int, topic: str, payload: str) -> None:
     command = [program("mosquitto_pub"), "-h", HOST, "-p", str(port), "-q", "1", "-r"]
-    subprocess.run([*command, "-t", topic, "-m", payload], check=True, timeout=10)
+    subprocess.run([*command, "-t", topic, "-m", payload], check=True, timeout=60)
 
 
 def _retained(port: int, topic: str) -> str:
     command = [program("mosquitto_sub"), "-h", HOST, "-p", str(port), "-W", "2", "-C", "1"]
-    done = subprocess.run([*command, "-t", topic], capture_output=True, text=True, timeout=10)
+    done = subprocess.run([*command, "-t", topic], capture_output=True, text=True, timeout=60)
     return done.stdout.strip()
 
 
@@ -45,14 +45,14 @@ def test_own_mosquitto_keeps_messages_when_told(start_mosquitto, tmp_path):
 
 @pytest.mark.needs("influxd")
 def test_influxdb_answers(influxdb):
-    answer = requests.get(f"{influxdb.url}/query", params={"q": "SHOW DATABASES"}, timeout=5)
+    answer = requests.get(f"{influxdb.url}/query", params={"q": "SHOW DATABASES"}, timeout=60)
     assert answer.status_code == 200
     assert answer.headers["X-Influxdb-Version"].startswith("1.")
 
 
 @pytest.mark.needs("victoria-metrics")
 def test_victoriametrics_answers(victoriametrics):
-    answer = requests.get(f"{victoriametrics.url}/api/v1/labels", timeout=5)
+    answer = requests.get(f"{victoriametrics.url}/api/v1/labels", timeout=60)
     assert answer.json()["status"] == "success"
 
 

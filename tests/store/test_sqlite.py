@@ -111,6 +111,7 @@ def test_kill_9_loses_nothing_that_was_written(tmp_path):
     store.close()
 
 
+@pytest.mark.slow
 def test_several_processes_create_and_write_at_once(tmp_path):
     url = f"sqlite:///{tmp_path}/readings.db"
     processes = [_writer(url, start * 1_000_000) for start in range(4)]

@@ -129,7 +129,7 @@ def test_large_damaged_file_is_found_in_the_background(store, tmp_path, monkeypa
         file.write(b"\xa5" * 4096 * 4)
     monkeypatch.setattr(upkeep, "CHECK_AT_ONCE_BYTES", 1000)
     damaged = SqliteStore(path)
-    assert damaged.checked.wait(20)
+    assert damaged.checked.wait(60)
     assert not damaged.health().reachable
     assert "damaged" in damaged.health().detail
     with pytest.raises(StoreUnavailableError, match="damaged"):
@@ -144,7 +144,7 @@ def test_closing_does_not_wait_for_the_background_check(store, tmp_path, monkeyp
     sound.write([reading(to_us(NOW), 24.0)])
     sound.close()
     again = SqliteStore(tmp_path / "readings.db")
-    assert again.checked.wait(20)
+    assert again.checked.wait(60)
     assert again.health().reachable
     assert again.extent(KEY).count == 29 * 144 + 93
     again.close()

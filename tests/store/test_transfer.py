@@ -342,7 +342,7 @@ class TestExport:
             f"{influxdb.url}/write",
             params={"db": "lines", "precision": "ns"},
             data=out.getvalue().encode(),
-            timeout=30,
+            timeout=60,
         )
         assert answer.status_code == 204
         for key in keys:

@@ -54,7 +54,9 @@ def v2_front(behind: str, seen: list[str]) -> Iterator[int]:
                 return self._send(200, json.dumps({"orgs": [{"id": "07", "name": ORG}]}).encode())
             if (method, parts.path) == ("POST", "/api/v2/buckets"):
                 name = json.loads(body)["name"]
-                requests.post(f"{behind}/query", data={"q": f'CREATE DATABASE "{name}"'}, timeout=9)
+                requests.post(
+                    f"{behind}/query", data={"q": f'CREATE DATABASE "{name}"'}, timeout=60
+                )
                 made = {"id": "1", "name": name, "retentionRules": []}
                 return self._send(201, json.dumps(made).encode())
             if parts.path == "/query":
@@ -74,7 +76,7 @@ def v2_front(behind: str, seen: list[str]) -> Iterator[int]:
                 params={"db": query["bucket"], "precision": "ns"},
                 data=body,
                 headers=headers,
-                timeout=9,
+                timeout=60,
             )
             if taken.status_code == 204:
                 return self._send(204, b"")

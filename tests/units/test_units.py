@@ -62,6 +62,18 @@ def test_split_number_and_unit(text, expected):
     assert split_number_and_unit(text) == expected
 
 
+@pytest.mark.parametrize("text", ["1{}x{}y", "1 x{}y{}", "1{}x{}\ny"])
+def test_many_blanks_are_no_more_work_than_their_number(text):
+    """A million of them; the square of that would last for hours."""
+    blanks = " " * 1_000_000
+    try:
+        number, _ = split_number_and_unit(text.format(blanks, blanks))
+    except ValueError:
+        assert "\n" in text
+    else:
+        assert number == 1
+
+
 @pytest.mark.parametrize("text", ["NaN", "inf", "1e999", "", "warm", "--1"])
 def test_what_is_no_finite_number_is_refused(text):
     with pytest.raises(ValueError, match="allowed"):

@@ -139,7 +139,7 @@ BICARBONATE: Final = Formula(
     title="How much bicarbonate raises the carbonate hardness to a target",
     function=carbonate.bicarbonate,
     asks={
-        "volume": Measure("L", "Net water.", above=0, high=1e6, required=True),
+        "volume": Measure("L", "Net water.", low=1e-3, high=1e6, required=True),
         "kh": _kh("Now.", required=True),
         "target": _kh("Aimed at.", "target_meq_l", required=True),
         "salt": Choice("Default NaHCO3.", words=SALTS, load_default="NaHCO3"),

@@ -75,6 +75,6 @@ class Co2InputsSchema(Schema):
 class InputErrorsSchema(AnswerSchema):
     """Limits of error of the inputs."""
 
-    ph = Ph()
+    ph = Ph(low=0, high=2)
     kh = alkalinity("", attribute="alkalinity_meq_l")
     temperature = Measure("K", attribute="temperature_c")

@@ -31,14 +31,19 @@ def tag_of(body: Any) -> str:
     return hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()[:32]
 
 
+def _tags(found: set[Any]) -> frozenset[str]:
+    """The tags of a header; the empty one, which werkzeug reads as None, is no version's."""
+    return frozenset(one for one in found if one is not None)
+
+
 def precondition() -> Precondition:
     """What the request's headers ask for; the registry compares it in the write itself."""
     match, none_match = request.if_match, request.if_none_match
     versions = None
     if "If-Match" in request.headers and not match.star_tag:
-        versions = frozenset(match.as_set(include_weak=False))
+        versions = _tags(match.as_set(include_weak=False))
     exists = False if none_match.star_tag else True if match.star_tag else None
-    return Precondition(versions, frozenset(none_match.as_set(include_weak=True)), exists)
+    return Precondition(versions, _tags(none_match.as_set(include_weak=True)), exists)
 
 
 def tagged(

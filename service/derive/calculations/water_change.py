@@ -14,6 +14,7 @@ from service.derive.calculations.draws import Draws, estimate_of
 from service.derive.calculations.measuring import Measured, Measuring
 from service.derive.models import Array, EstimatedValue
 from service.science.carbonate.inputs import PH_RANGE
+from service.science.carbonate.interval import unknown_ions
 from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.numeric.checks import OutOfRangeError
 from service.science.water.carbonate import water_after_change
@@ -29,6 +30,8 @@ from service.science.water.mix import new_water_range_c
 ASSUMED_GH_MEQ_L: Final = 8 * MEQ_L_PER_DEGREE
 GH_LIMITS_MEQ_L: Final = 7 * MEQ_L_PER_DEGREE
 """A GH that nobody tells is taken to lie from 1 to 15 dGH. Common practice, no source."""
+OTHER_IONS_SD_PH: Final = 0.003
+"""What ions beside GH do to the pH of a mix, by 100 mixtures computed by PHREEQC, rounded up."""
 NO_GH: Final = (
     "GH is not known: 8 dGH is taken, give or take 7 dGH, and the intervals are wider for it"
 )
@@ -166,8 +169,11 @@ def mixed_water(tank: Water, new: Water, fraction: float, measuring: Measuring) 
         **before, **{f"new_{name}": value for name, value in after.items()}, fraction=fraction
     )
     gh = float(concentration_after_changes(tank.gh_meq_l or 0.0, new.gh_meq_l or 0.0, fraction))
+    other_ions = unknown_ions(("gh_meq_l",))
+    ph = found.ph[1:] - ph_error[1:] + draws.normal(0.0, OTHER_IONS_SD_PH)
+    co2 = found.co2_mg_l[1:] * np.exp(-draws.normal(other_ions.bias, other_ions.sd))
     return MixedWater(
-        ph=estimate_of(float(found.ph[0]), found.ph[1:] - ph_error[1:]),
+        ph=estimate_of(float(found.ph[0]), ph),
         alkalinity_meq_l=float(
             concentration_after_changes(tank.alkalinity_meq_l, new.alkalinity_meq_l, fraction)
         ),
@@ -175,7 +181,7 @@ def mixed_water(tank: Water, new: Water, fraction: float, measuring: Measuring) 
         temperature_c=float(
             concentration_after_changes(tank.temperature_c, new.temperature_c, fraction)
         ),
-        co2_mg_l=estimate_of(float(found.co2_mg_l[0]), found.co2_mg_l[1:]),
+        co2_mg_l=estimate_of(float(found.co2_mg_l[0]), co2),
         assumptions=(*measuring.assumptions(tank.alkalinity_meq_l), *(() if told else (NO_GH,))),
     )
 

@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from service.registry.migrate import VERSION_TABLE
+from service.registry.schema import VERSION_TABLE
 from service.registry.tables import Base
 
 context.configure(

@@ -24,6 +24,7 @@ from numpy.typing import ArrayLike
 
 from service.science.carbonate.activity import ln_gamma
 from service.science.carbonate.inputs import (
+    MAX_ALKALINITY_MEQ_L,
     checked_alkalinity,
     checked_ph,
     checked_temperature,
@@ -155,7 +156,9 @@ def without_other_bases(
     value = measured.value_meq_l - per_mg * phosphate - humic - borate
     scatter = np.hypot(measured.sd_meq_l, np.hypot(per_mg * sd, HUMIC_SD * humic))
     half = np.broadcast_to(measured.half_width_meq_l, value.shape)
-    return MeasuredAlkalinity(plain(np.maximum(value, 0.0)), plain(half), plain(scatter))
+    # below the end point these bases count the other way
+    value = np.clip(value, 0.0, MAX_ALKALINITY_MEQ_L)
+    return MeasuredAlkalinity(plain(value), plain(half), plain(scatter))
 
 
 def non_carbonate_caution(share: float) -> str | None:

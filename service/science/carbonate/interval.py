@@ -14,6 +14,9 @@ from service.science.carbonate.balance import Sensitivity
 from service.science.numeric.checks import Floats
 from service.science.numeric.coverage import coverage_factor
 
+_MOST_LN: Final = 20.0
+"""Nothing is known where CO2 may be e^20 times more or less; keeps the limits finite."""
+
 _INNER: Final = 0.95
 """Part of a rectangular error that holds 95 % of it."""
 
@@ -91,7 +94,7 @@ def _one_side(inner_ln: Floats, of_ph: Floats | None, other: Floats) -> Floats:
     variance = rectangular + other
     if of_ph is not None:
         rectangular = np.hypot(rectangular, of_ph)
-    return coverage_factor(rectangular, variance) * np.sqrt(variance)
+    return np.minimum(coverage_factor(rectangular, variance) * np.sqrt(variance), _MOST_LN)
 
 
 def _log_normal_variance(relative_variance: Floats) -> Floats:

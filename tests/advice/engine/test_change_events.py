@@ -13,15 +13,16 @@ from service.advice.engine.levers import LONGER_LIGHT, SHORTER_LIGHT
 from service.advice.engine.recommendation import Amount, Finding, Severity
 from service.registry.models import LogKind
 from service.registry.recommendations import State
-from service.registry.registry import Registry, open_registry
+from service.registry.registry import Registry
 from tests.advice.cases import HOUR, MINUTE
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank, entry
+from tests.registries import sqlite_registry
 
 
 @pytest.fixture
 def registry(tmp_path: Path) -> Iterator[Registry]:
-    registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    registry = sqlite_registry(tmp_path / "registry.db")
     registry.put_tank(a_tank())
     yield registry
     registry.close()

@@ -16,14 +16,15 @@ from service.advice.engine.recommendation import Recommendation
 from service.errors import InvalidInputError
 from service.registry.models import LogKind
 from service.registry.recommendations import State
-from service.registry.registry import Registry, open_registry
+from service.registry.registry import Registry
 from tests.advice.cases import DAY, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry
+from tests.registries import sqlite_registry
 
 
 @pytest.fixture
 def registry(tmp_path: Path) -> Iterator[Registry]:
-    made = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    made = sqlite_registry(tmp_path / "registry.db")
     made.put_tank(a_tank())
     yield made
     made.close()

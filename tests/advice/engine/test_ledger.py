@@ -22,9 +22,10 @@ from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry.cache import DatabaseState
 from service.registry.models import LogEntry, LogKind
 from service.registry.recommendations import State
-from service.registry.registry import Registry, open_registry
+from service.registry.registry import Registry
 from tests.advice.cases import DAY, HOUR, MINUTE, view_with
 from tests.derive.pieces import NOON, a_tank, entry
+from tests.registries import sqlite_registry
 
 
 def finding(
@@ -38,7 +39,7 @@ def finding(
 
 @pytest.fixture
 def registry(tmp_path: Path) -> Iterator[Registry]:
-    registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    registry = sqlite_registry(tmp_path / "registry.db")
     registry.put_tank(a_tank())
     yield registry
     registry.close()

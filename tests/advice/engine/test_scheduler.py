@@ -15,10 +15,11 @@ from service.advice.engine.ledger import Ledger
 from service.advice.engine.scheduler import STATUS_NAME, Scheduler
 from service.derive.models import TankView
 from service.registry.models import LogKind
-from service.registry.registry import Registry, open_registry
+from service.registry.registry import Registry
 from service.store.model import Reading
 from service.store.sqlite.store import SqliteStore
 from tests.derive.pieces import NOON, a_tank, days_of, gassed
+from tests.registries import sqlite_registry
 from tests.servers import wait_until
 
 HOUR = timedelta(hours=1)
@@ -44,7 +45,7 @@ class House:
 @pytest.fixture
 def house(tmp_path: Path) -> Iterator[House]:
     """A tank with too little CO2 and an empty log; three days of readings."""
-    registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    registry = sqlite_registry(tmp_path / "registry.db")
     store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
     registry.put_tank(a_tank())
     registry.add_log("reed", LogKind.WATER_CHANGE, NOON - 3 * 24 * HOUR, {"fraction": 0.5})
@@ -82,7 +83,7 @@ def test_runs_in_a_thread_is_nudged_and_reports(house: House) -> None:
     running.nudge()
     wait_until(lambda: house.registry.statuses()[STATUS_NAME]["time"] != first["time"])
     stop.set()
-    thread.join(5)
+    thread.join(60)
     assert not thread.is_alive()
 
 
@@ -180,7 +181,7 @@ def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House, tmp_path:
     thread.start()
     wait_until(lambda: house.registry.statuses().get(STATUS_NAME, {}).get("error") == "away")
     stop.set()
-    thread.join(5)
+    thread.join(60)
     away.close()
     assert Ledger(house.registry).list("reed") == before
 

@@ -60,7 +60,7 @@ def serving(context):
 
 def listen(url, headers=(), **options):
     return requests.get(
-        url, headers=STREAM | dict(headers), params=options, stream=True, timeout=10
+        url, headers=STREAM | dict(headers), params=options, stream=True, timeout=60
     )
 
 
@@ -182,12 +182,12 @@ def test_stream_says_that_the_store_is_away_and_goes_on(serving, context):
 def test_listeners_take_no_thread_from_others_and_places_are_given_back(serving):
     url, _ = serving(threads=1, listeners=2)
     first, second = listen(url), listen(url)
-    refused = requests.get(url, headers=STREAM, timeout=10)
+    refused = requests.get(url, headers=STREAM, timeout=60)
     assert refused.status_code == 503
     assert refused.json()["type"] == "/problems/busy"
     assert "allowed: 2 (http.listeners)" in refused.json()["detail"]
     assert refused.headers["Retry-After"] == "30"
-    assert requests.get(url, timeout=10).json()["events"] == []
+    assert requests.get(url, timeout=60).json()["events"] == []
     first.close()
     end = time.monotonic() + 20
     while (again := listen(url)).status_code == 503 and time.monotonic() < end:
@@ -219,16 +219,16 @@ def test_a_stream_ends_with_the_session_it_was_begun_in(serving, context):
     url, _ = serving(replace(QUICK, lasts_s=3600.0))  # it does not end by itself
     _, secret = context.registry.create_token("x", Scope.READ, NOW)
     visitor, base = requests.Session(), url.partition("/v1/")[0]
-    form = visitor.get(f"{base}/login", timeout=20).text.split('name="csrf_token" value="')[1]
+    form = visitor.get(f"{base}/login", timeout=60).text.split('name="csrf_token" value="')[1]
     data = {"secret": secret, "csrf_token": form.split('"')[0]}
-    assert visitor.post(f"{base}/login", data=data, timeout=20).status_code == 200
+    assert visitor.post(f"{base}/login", data=data, timeout=60).status_code == 200
     (session,) = context.registry.login_sessions()
-    with visitor.get(url, headers=STREAM, stream=True, timeout=20) as answer:
+    with visitor.get(url, headers=STREAM, stream=True, timeout=60) as answer:
         parts = blocks(answer)
         next(parts)
         context.registry.end_session(session.id, NOW)
         assert all(part[0].startswith((": ", "id: 0")) for part in parts)
-    assert visitor.get(url, headers=STREAM, timeout=20).status_code == 401
+    assert visitor.get(url, headers=STREAM, timeout=60).status_code == 401
 
 
 def test_a_stream_ends_with_the_token_it_was_begun_with(serving, context):

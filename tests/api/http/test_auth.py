@@ -257,7 +257,7 @@ def test_a_trusted_proxy_tells_who_asks_and_a_stranger_does_not(context, bearer)
     for trusted, told in (("127.0.0.1", "192.0.2.7 https"), (None, "127.0.0.1 http")):
         with answering(context, HttpConfig(port=0, trusted_proxy=trusted)) as server:
             headers = {"X-Forwarded-For": "192.0.2.7", "X-Forwarded-Proto": "https", **token}
-            answer = requests.get(f"{server.url}/who", headers=headers, timeout=10)
+            answer = requests.get(f"{server.url}/who", headers=headers, timeout=60)
             assert answer.text == told
 
 
@@ -355,7 +355,7 @@ def test_a_configured_proxy_needs_a_token(context):
 
 def raw(server, line, headers):
     """Status and JSON of a request that is sent as it is written."""
-    with socket.create_connection(("127.0.0.1", server.port), timeout=10) as wire:
+    with socket.create_connection(("127.0.0.1", server.port), timeout=60) as wire:
         wire.sendall(f"{line}\r\n{headers}\r\nConnection: close\r\n\r\n".encode())
         answer = b"".join(iter(lambda: wire.recv(65536), b""))
     head, _, body = answer.partition(b"\r\n\r\n")

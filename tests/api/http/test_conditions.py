@@ -48,6 +48,8 @@ def test_no_write_passes_over_a_condition(app, client):
         ({"If-Match": "*"}, 200),
         ({"If-Match": '"other", {tag}'}, 200),
         ({"If-Match": "W/{tag}"}, 412),
+        ({"If-Match": '"", {tag}'}, 200),  # an empty tag is one, and no resource has it
+        ({"If-Match": '""'}, 412),
         ({"If-Match": ""}, 412),
         ({"If-Match": '"other"'}, 412),
         ({"If-None-Match": "*"}, 412),

@@ -228,6 +228,7 @@ def test_a_message_that_kills_twice_is_taken_aside(
         process = start()
     assert bench.wait_for("reed", "ph").value == 6.5
     assert len(bench.readings("reed", "illuminance")) == 20
+    wait_until(lambda: bool(bench.registry.rejections(limit=5)))
     (rejected,) = bench.registry.rejections(limit=5)
     assert rejected.reason_code == "internal"
     assert "when the ingester was killed, 2 times" in rejected.detail

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import threading
 import time
+from dataclasses import replace
 
 import pytest
 
+from ingest.deliver import buffered_writer
 from ingest.deliver.buffered_writer import BufferedWriter, Sink
 from ingest.deliver.spool import Spool
 from service.clock import SystemClock
@@ -117,15 +119,53 @@ def test_what_a_restarted_store_may_have_lost_is_sent_again(spool, draining):
     wait_until(lambda: target.items == [1, 2, 3])
     target.items.clear()  # a crash
     target.started = 2.0
-    wait_until(lambda: target.items == [1, 2, 3])
-    assert spool.depth("numbers").batches == 0
+    wait_until(lambda: target.items == [1, 2, 3] and not spool.depth("numbers").batches)
+
+
+def test_a_store_that_says_only_after_its_crash_when_it_started_gets_all_again(spool, draining):
+    target = Target()
+    target.started = None
+    writer = draining(BufferedWriter(target.sink(safe_after_s=3600), spool, SystemClock()))
+    writer.accept([1])
+    wait_until(lambda: target.items == [1] and not spool.depth("numbers").batches)
+    target.items.clear()
+    target.started = 2.0
+    writer.wake()
+    wait_until(lambda: target.items == [1])
+
+
+def test_an_idle_writer_says_that_its_store_is_away_until_it_is_back(spool, draining):
+    target, away = Target(), True
+
+    def started():
+        if away:
+            raise StoreUnavailableError("away")
+        return 1.0
+
+    sink = replace(target.sink(safe_after_s=3600), started=started)
+    writer = draining(BufferedWriter(sink, spool, SystemClock()))
+    wait_until(lambda: writer.last_error == "away")
+    away = False
+    wait_until(lambda: writer.last_error == "")
+
+
+def test_a_store_that_never_says_when_it_started_is_trusted_after_its_time(
+    spool, draining, monkeypatch
+):
+    monkeypatch.setattr(buffered_writer, "_SAFE_MARGIN_S", 0.0)
+    target = Target()
+    target.started = None
+    writer = draining(BufferedWriter(target.sink(safe_after_s=0.001), spool, SystemClock()))
+    writer.accept([1])
+    wait_until(lambda: target.items == [1] and not spool.depth("numbers").batches)
+    wait_until(lambda: writer.wake() or spool.send_again() == 0)
 
 
 def test_flush_waits_until_all_is_sent_and_no_longer_than_it_may(spool, draining):
     target = Target()
     sending = threading.Event()
     write = target.write
-    target.write = lambda items: (sending.wait(30), write(items))
+    target.write = lambda items: (sending.wait(60), write(items))
     writer = draining(BufferedWriter(target.sink(safe_after_s=3600), spool, SystemClock()))
     writer.accept([1])
     began = time.monotonic()

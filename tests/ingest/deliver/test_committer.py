@@ -7,14 +7,16 @@ import threading
 import pytest
 
 from ingest.decode.message import ClockState, FirstDelivery, Message
+from ingest.deliver import buffered_writer
 from ingest.deliver.committer import Committer
 from ingest.deliver.spool import Spool, SpoolFullError
 from ingest.process import Processed
 from service.clock import SystemClock
 from service.errors import StoreUnavailableError
-from service.registry.registry import open_registry
 from service.store import Reading, SeriesKey, open_store
+from service.store.model import StoreHealth
 from tests.ingest.load import AwayStore
+from tests.registries import sqlite_registry
 from tests.servers import wait_until
 
 READING = Reading("reed", "ph", "main", 1_700_000_000_000_000, 6.6)
@@ -35,6 +37,28 @@ class WatchedStore(AwayStore):
         super().write(readings)
 
 
+class ForgetfulStore(AwayStore):
+    """A store that loses in a crash what it took last, and says when it started."""
+
+    durable_after_s = 0.001
+
+    def __init__(self, real):
+        super().__init__(real)
+        self.started_s = 1.0
+        self.asked_while_away = 0
+        self.crash_after_write = False
+
+    def write(self, readings):
+        super().write(readings)
+        if self.crash_after_write:
+            self.away = True
+
+    def health(self):
+        self.asked_while_away += self.away
+        numbers = {} if self.away else {"started_s": self.started_s}
+        return StoreHealth(not self.away, "by this test", "no answer" * self.away, numbers)
+
+
 @pytest.fixture
 def store(tmp_path):
     store = WatchedStore(open_store(f"sqlite:///{tmp_path}/readings.db"))
@@ -51,7 +75,7 @@ def spool(tmp_path):
 
 @pytest.fixture
 def committer(tmp_path, store, spool):
-    registry = open_registry(f"sqlite:///{tmp_path}/registry.db")
+    registry = sqlite_registry(tmp_path / "registry.db")
     yield Committer(store, registry, spool, SystemClock(), most_rejections=10, max_inflight=10)
     registry.close()
 
@@ -130,3 +154,32 @@ def test_store_away_is_an_error_of_its_own(committer, store):
     assert "away" in committer.errors[0]
     with pytest.raises(StoreUnavailableError):
         store.write([READING])
+
+
+@pytest.mark.parametrize("started_s", [2.0, 1.0], ids=["later", "in the same second"])
+def test_what_a_crash_took_is_sent_again_however_long_the_store_was_away(
+    tmp_path, spool, monkeypatch, started_s
+):
+    """A batch is no safer by its age while nobody knows whether the store is still running."""
+    monkeypatch.setattr(buffered_writer, "_SAFE_MARGIN_S", 0.0)
+    store = ForgetfulStore(open_store(f"sqlite:///{tmp_path}/readings.db"))
+    registry = sqlite_registry(tmp_path / "registry.db")
+    committer = Committer(
+        store, registry, spool, SystemClock(), most_rejections=10, max_inflight=10
+    )
+    stop = threading.Event()
+    draining = threading.Thread(target=committer.readings.drain, args=(stop,))
+    store.crash_after_write = True
+    draining.start()
+    try:
+        committer.commit(BATCH)
+        wait_until(lambda: committer.readings.wake() or store.asked_while_away >= 2)
+        store.delete_tank("reed")  # the crash took it
+        store.crash_after_write, store.started_s, store.away = False, started_s, False
+        wait_until(lambda: store.latest(SeriesKey("reed", "ph", "main")) == READING)
+    finally:
+        stop.set()
+        committer.readings.wake()
+        draining.join(60)
+        registry.close()
+        store.close()

@@ -43,7 +43,11 @@ def test_crash_of_a_store_that_forgets_its_last_seconds(
     sender = publisher(broker)
     for _ in range(3):
         sender.send(300)
-        bench.wait(lambda status: status["spool"]["readings"] == 0)
+        bench.wait(
+            lambda status: (
+                status["acknowledged"] == sender.count and status["spool"]["readings"] == 0
+            )
+        )
         server.kill()
         sender.send(300)
         bench.wait(lambda status: status["acknowledged"] == sender.count)

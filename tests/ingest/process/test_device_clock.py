@@ -69,3 +69,18 @@ def test_arrivals_are_stored_apart_by_the_stores_resolution(memory):
     assert times == [START + n * 1000 for n in range(5)]
     other = memory.series(("reed", "ph", "other"), START)
     assert arrival_time_us(other, START + 50, 1000) == START
+
+
+def test_a_backlog_of_seconds_at_once_is_stored_apart(memory):
+    """Of one millisecond each: at one moment, and going on a little later."""
+    series = memory.series(("reed", "ph", "main"), START)
+    times = [arrival_time_us(series, START, 1000) for _ in range(5000)]
+    times += [arrival_time_us(series, START + 1000 * n, 1000) for n in range(5000)]
+    assert len(set(times)) == 10_000 and times == sorted(times)
+
+
+def test_arrivals_follow_a_clock_that_was_set_back(memory):
+    series = memory.series(("reed", "ph", "main"), START)
+    arrival_time_us(series, START, 1000)
+    assert arrival_time_us(series, START - 3600 * S, 1000) == START - 3600 * S
+    assert arrival_time_us(series, START - 3600 * S, 1000) == START - 3600 * S + 1000

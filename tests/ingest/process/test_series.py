@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
+from ingest.process.device_clock import arrival_time_us
 from ingest.process.series import SeriesMemory
 from service.errors import StoreUnavailableError
-from service.store import Flag, Samples
+from service.store import Flag, Samples, SeriesKey
 from tests.ingest.process.feeding import START, S, Series, wrong
 
 
@@ -74,6 +76,20 @@ def test_store_away_does_not_stop_judging():
     memory.begin_batch()
     assert Series(memory).feed(24.0, 24.1) == [Flag.NONE, Flag.NONE]
     assert past.asked == 1
+
+
+@pytest.mark.parametrize("renewed", ["warmed", "forgotten"])
+def test_arrivals_are_stored_apart_though_the_history_comes_later(renewed):
+    past = Past([START - 600 * S], [24.0])
+    memory = SeriesMemory(past, resolution_us=1000)
+    name = ("reed", "temperature", "main")
+    times = [arrival_time_us(memory.series(name, START), START, 1000) for _ in range(100)]
+    if renewed == "forgotten":
+        memory.forget(SeriesKey(*name))
+    memory.begin_batch()  # the time for reading history begins
+    assert memory.series(name, START).warm
+    times += [arrival_time_us(memory.series(name, START), START + 1000, 1000) for _ in range(100)]
+    assert len(set(times)) == 200
 
 
 def test_memory_is_bounded():

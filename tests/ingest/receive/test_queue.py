@@ -54,7 +54,7 @@ def test_closing_wakes_a_writer_that_waits():
     thread = threading.Thread(target=lambda: taken.append(queue.take(60.0)))
     thread.start()
     queue.close()
-    thread.join(10)
+    thread.join(60)
     assert taken == [[]]
 
 

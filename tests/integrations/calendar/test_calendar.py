@@ -24,9 +24,9 @@ from service.advice.engine.recommendation import (
 from service.integrations.calendar.tasks import Form, tank_calendar
 from service.registry.events import Revision
 from service.registry.models import Tank
-from service.registry.registry import open_registry
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
+from tests.registries import sqlite_registry
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -185,7 +185,7 @@ def test_an_empty_calendar_is_a_calendar() -> None:
 
 def test_uid_stays_and_sequence_only_rises(tmp_path: Path) -> None:
     """Over days of a real ledger: opened, due moved, overdue, pruned events."""
-    registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    registry = sqlite_registry(tmp_path / "registry.db")
     tank = a_tank()
     registry.put_tank(tank)
     ledger = Ledger(registry)

@@ -315,7 +315,7 @@ def test_what_is_sent_is_never_read_as_a_reading(
     client.on_subscribe = lambda *_: subscribed.set()
     client.connect("127.0.0.1", broker.port)
     client.loop_start()
-    assert subscribed.wait(30)
+    assert subscribed.wait(60)
     with hub(broker.url) as integration:
         home.scheduler(integration).evaluate_all()
         wait_until(lambda: "littoral/$hub/littoral/reed/urgent" in topics)  # the last state

@@ -59,7 +59,7 @@ def test_without_tls_only_allowed_networks_count(monkeypatch: pytest.MonkeyPatch
 def test_the_loopback_is_refused_however_it_is_written(host: str) -> None:
     with Receiver() as receiver, CheckedSession([]) as sender:
         with pytest.raises((AddressRefusedError, requests.ConnectionError)):
-            sender.post(f"http://{host}:{receiver.port}/", timeout=5)
+            sender.post(f"http://{host}:{receiver.port}/", timeout=60)
         assert receiver.received == []
 
 
@@ -80,7 +80,7 @@ def test_the_connection_goes_to_the_address_that_was_checked(
     monkeypatch.setattr(socket, "getaddrinfo", turning)
     only_first = [ip_network("127.0.0.1/32")]
     with Receiver() as receiver, CheckedSession(only_first) as sender:
-        answer = sender.post(f"http://hook.example:{receiver.port}/x", data=b"1", timeout=5)
+        answer = sender.post(f"http://hook.example:{receiver.port}/x", data=b"1", timeout=60)
         assert answer.status_code == 204
         assert asked == ["hook.example"]
         assert receiver.received[0].headers["Host"] == f"hook.example:{receiver.port}"
@@ -91,7 +91,7 @@ def test_the_next_address_is_tried_when_one_does_not_answer(
 ) -> None:
     resolve_to(monkeypatch, "127.0.0.9", "127.0.0.1")
     with Receiver() as receiver, CheckedSession(LOOPBACK) as sender:
-        answer = sender.post(f"http://hook.example:{receiver.port}/", data=b"1", timeout=5)
+        answer = sender.post(f"http://hook.example:{receiver.port}/", data=b"1", timeout=60)
         assert answer.status_code == 204
 
 
@@ -99,7 +99,7 @@ def test_a_proxy_of_the_environment_is_not_used(monkeypatch: pytest.MonkeyPatch)
     with Receiver() as proxy, Receiver() as receiver, CheckedSession(LOOPBACK) as sender:
         monkeypatch.setenv("HTTP_PROXY", f"http://127.0.0.1:{proxy.port}")
         monkeypatch.setenv("http_proxy", f"http://127.0.0.1:{proxy.port}")
-        sender.post(receiver.url, data=b"1", timeout=5)
+        sender.post(receiver.url, data=b"1", timeout=60)
         assert (len(proxy.received), len(receiver.received)) == (0, 1)
 
 
@@ -125,9 +125,9 @@ def test_tls_is_checked_against_the_name_and_not_the_address(
     with Receiver(tls=tls_of(ca, "hook.example")) as receiver:
         with CheckedSession(LOOPBACK, ca_file) as sender:
             url = f"https://hook.example:{receiver.port}/"
-            assert sender.post(url, data=b"1", timeout=5).status_code == 204
+            assert sender.post(url, data=b"1", timeout=60).status_code == 204
             with pytest.raises(requests.exceptions.SSLError):
-                sender.post(f"https://other.example:{receiver.port}/", data=b"1", timeout=5)
+                sender.post(f"https://other.example:{receiver.port}/", data=b"1", timeout=60)
         with CheckedSession(LOOPBACK) as stranger, pytest.raises(requests.exceptions.SSLError):
-            stranger.post(url, data=b"1", timeout=5)
+            stranger.post(url, data=b"1", timeout=60)
         assert len(receiver.received) == 1

@@ -36,11 +36,12 @@ from service.integrations.webhooks.post import (
 from service.integrations.webhooks.target import WebhookTarget, webhook_target
 from service.registry.events import DeliveryState, Event, NewEvent
 from service.registry.recommendations import State
-from service.registry.registry import Registry, open_registry
+from service.registry.registry import Registry
 from service.registry.versions import Precondition
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.webhooks.receiver import Receiver
+from tests.registries import sqlite_registry
 from tests.servers import wait_until
 
 NOW = datetime(2026, 5, 4, 12, 0, 0, tzinfo=UTC)
@@ -72,7 +73,7 @@ class StepClock:
 
 @pytest.fixture
 def registry(tmp_path: Path) -> Iterator[Registry]:
-    registry = open_registry(f"sqlite:///{tmp_path / 'registry.db'}")
+    registry = sqlite_registry(tmp_path / "registry.db")
     yield registry
     registry.close()
 
@@ -241,7 +242,8 @@ def test_eighty_attempts_take_about_three_days() -> None:
 
 
 def target_at(receiver: Receiver, **fields: Any) -> WebhookTarget:
-    options = replace(OPTIONS, url=receiver.url, allow_networks=LOOPBACK, **fields)
+    usual = {"url": receiver.url, "allow_networks": LOOPBACK, "timeout_s": 60.0}
+    options = replace(OPTIONS, **(usual | fields))
     return WebhookTarget("hook", KEY, options)
 
 
@@ -376,7 +378,7 @@ def test_a_recommendation_reaches_a_receiver_from_end_to_end(
             change = ledger.update(view, [finding("co2-low")])
             webhook.update(view, change)
             ledger.mark(change.of(ChangeKind.OPENED)[0].id, State.DONE, now=NOON)
-            wait_until(lambda: len(receiver.received) == 3, 20)
+            wait_until(lambda: len(receiver.received) == 3)
         finally:
             webhook.stop()
     verifier = Verifier(SECRET)

@@ -14,21 +14,12 @@ from service.science.carbonate.kh_test import (
     after_mixing,
     alkalinity_of_test,
 )
-from service.science.numeric.checks import Floats, OutOfRangeError
+from service.science.numeric.checks import OutOfRangeError
 from service.science.numeric.coverage import coverage_factor
 from service.science.water.hardness import MEQ_L_PER_DEGREE
+from tests.science.simulated_kits import drops_until_the_colour_turns
 
 DKH = MEQ_L_PER_DEGREE
-
-
-def drops_until_the_colour_turns(alkalinity_dkh: Floats, drop_dkh: Floats) -> Floats:
-    """A kit as a person uses it: one drop after the other, up to 40, until the acid is enough."""
-    added, drops = np.zeros(alkalinity_dkh.shape), np.zeros(alkalinity_dkh.shape)
-    for _ in range(40):
-        not_yet = added < alkalinity_dkh
-        added = np.where(not_yet, added + drop_dkh, added)
-        drops = np.where(not_yet, drops + 1, drops)
-    return drops
 
 
 def test_a_count_is_half_a_drop_less_give_or_take_half_a_drop() -> None:
@@ -54,6 +45,21 @@ def test_a_syringe_and_a_strip_are_read_about_their_value() -> None:
     assert strip.value_meq_l == pytest.approx(6 * DKH)
     assert strip.half_width_meq_l == pytest.approx(1.5 * DKH)
     assert strip.sd_meq_l > syringe.sd_meq_l
+
+
+def test_a_strip_that_shows_nothing_reaches_half_way_to_its_next_field() -> None:
+    strip = alkalinity_of_test(0.0, KhMethod.STRIP)
+    assert strip.value_meq_l == pytest.approx(0.75 * DKH)
+    assert strip.half_width_meq_l == pytest.approx(0.75 * DKH)
+
+
+def test_limits_stay_finite_where_nothing_is_known() -> None:
+    """No alkalinity at pH 7: hydrogen and hydroxide cancel, and CO2 can't be told."""
+    ph = np.linspace(6.99, 7.01, 201)
+    found = co2.estimate_co2(ph, 0.0, 25.0)
+    known = np.isfinite(found.value)
+    assert known.any() and np.isfinite(found.high[known]).all()
+    assert (found.low[known] <= found.value[known]).all()
 
 
 def test_impossible_steps_are_named() -> None:

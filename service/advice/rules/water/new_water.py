@@ -12,9 +12,10 @@ from service.advice.engine.work import Hazard
 from service.advice.phrases import litres, percent
 from service.advice.rules.water.old_water import old_water
 from service.advice.rules.water.steps import aim, aim_text, split, tank_temperature_c
+from service.derive.calculations.measuring import Measuring
+from service.derive.calculations.water_change import Water, mixed_water
 from service.registry.models import LogKind
 from service.science.carbonate.co2 import bicarbonate_g_for_alkalinity
-from service.science.water.carbonate import water_after_change
 from service.science.water.change import concentration_after_changes
 from service.science.water.hardness import dkh_from_meq_l
 from service.science.water.mix import Blend, blend_for_hardness, hot_and_cold_l
@@ -206,16 +207,18 @@ def _effect(case: Case, fraction: float, new_kh: float | None) -> str:
     as_tapped = new_kh == plan.tap_kh_meq_l
     if plan.tap_ph is None or not as_tapped or co2.co2 is None or co2.ph is None or celsius is None:
         return f"{text}. "
-    after = water_after_change(
-        co2.ph.value,
-        co2.alkalinity.meq_l,
-        celsius,
-        new_ph=plan.tap_ph,
-        new_alkalinity_meq_l=new_kh,
-        new_temperature_c=celsius,
-        fraction=fraction,
+    both_gh = case.tank.gh_meq_l is not None and plan.tap_gh_meq_l is not None
+    gh, new_gh = (case.tank.gh_meq_l, plan.tap_gh_meq_l) if both_gh else (None, None)
+    after = mixed_water(
+        Water(co2.ph.value, co2.alkalinity.meq_l, celsius, gh),
+        Water(plan.tap_ph, new_kh, celsius, new_gh),
+        fraction,
+        Measuring(kh_test=case.tank.kh_kit),
     )
+    if after.ph is None or after.co2_mg_l is None:
+        return f"{text}. "
+    found = after.co2_mg_l
     return (
-        f"{text}, pH to about {float(after.ph):.1f} and CO2 to about {float(after.co2_mg_l):.0f} "
-        "mg/L until it rises again. "
+        f"{text}, pH to about {after.ph.value:.1f} and CO2 to about {found.value:.0f} mg/L "
+        f"({found.low:.0f} to {found.high:.0f}) until it rises again. "
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -152,9 +153,10 @@ def log_with(*more, changed_days_ago: float = 3.0):
 def test_hot_and_cold_and_the_effect_on_kh_ph_and_co2() -> None:
     """24 °C from 12 and 60 °C: a quarter hot. KH 4, twice halved with 8 dKH: 6, 7."""
     tank = a_tank(
+        gh_meq_l=0.0,  # as the simulated water
         water_change=WaterChangePlan(
             tap_temperature_c=12.0, hot_temperature_c=60.0,
-            tap_kh_meq_l=2 * (a_tank().kh_meq_l or 0), tap_ph=7.8,
+            tap_kh_meq_l=2 * (a_tank().kh_meq_l or 0), tap_gh_meq_l=0.0, tap_ph=7.8,
         )
     )  # fmt: skip
     one = the(view_with(tank, log=log_with(changed_days_ago=7)), "water-change-due")
@@ -162,6 +164,7 @@ def test_hot_and_cold_and_the_effect_on_kh_ph_and_co2() -> None:
     assert amount(one, "cold water") == pytest.approx(67.5)
     assert "mix 22 L of hot (60 °C) with 68 L of cold (12 °C)" in one.action
     assert "KH goes from 6.0 to about 7.0 dKH, pH to about 7.0" in one.action
+    assert re.search(r"CO2 to about \d+ mg/L \(\d+ to \d+\) until", one.action)
 
 
 def test_hot_and_cold_by_hand_and_only_where_both_taps_are_on_their_sides_of_the_aim() -> None:
