@@ -1,6 +1,6 @@
 """Soak: everything runs under load, and one part after another is killed at random (``kill -9``).
 
-    python -m tests.bench.soak [--minutes 60] [--every 20] [--rate 15] [--store influx] [--seed 1]
+    python -m tests.bench.soak [--minutes 60] [--every 20] [--rate 15] [--folder DIR]
 
 Broker (mosquitto as shipped: each change is saved), store, ``littoral ingest`` and ``littoral
 serve`` run as processes of their own. Three boards publish at QoS 1: one with device times, one
@@ -148,13 +148,17 @@ def report(setup: Setup, kills: Counter[str], minutes: float, *, final: bool) ->
         return
     for tank, counts in stored(setup).items():
         publisher = setup.publishers[tank]
-        lost = len(publisher.acknowledged - counts.keys())
+        missing = sorted(publisher.acknowledged - counts.keys())
+        lost = len(missing)
         doubled = sum(counts.values()) - len(counts)
         print(
             f"  {tank:<9}{publisher.count:>8,} sent {len(publisher.acknowledged):>8,} acknowledged "
             f"{len(counts):>8,} stored {lost:>5,} lost {doubled:>5,} doubled",
             flush=True,
         )
+        if missing:
+            print(f"    lost: {missing[:5]} … {missing[-5:]}", flush=True)
+    print(f"  rejections: {setup.registry.rejection_counts()}")
     status = _status(setup.registry)
     print(f"  the ingester's errors: {status.get('errors')}, taken aside: {status.get('aside')}")
 
@@ -187,6 +191,7 @@ def soak(setup: Setup, minutes: float, every_s: float, rate: float) -> Counter[s
         time.sleep(random.expovariate(1 / every_s))
         name = random.choice(list(setup.parts))
         setup.parts[name].kill()
+        print(f"  {(time.monotonic() - start_s) / 60:5.2f} min  {name} is killed", flush=True)
         time.sleep(random.uniform(0.0, 3.0))
         setup.parts[name].start(_PATIENCE_S)
         kills[name] += 1
@@ -208,9 +213,11 @@ def main() -> None:
         "--store", choices=["influx", "victoriametrics", "sqlite"], default="influx"
     )
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--folder", type=Path, help="where logs and files stay; else temporary")
     given = parser.parse_args()
     random.seed(given.seed)
-    with tempfile.TemporaryDirectory() as folder:
+    with contextlib.ExitStack() as stack:
+        folder = given.folder or stack.enter_context(tempfile.TemporaryDirectory())
         setup = started(Path(folder), given.store)
         try:
             kills = soak(setup, given.minutes, given.every, given.rate)

@@ -130,8 +130,9 @@ def alkalinity_of_test(
         counted = (drops > 0.5) & (np.abs(drops - np.round(drops)) <= WHOLE_DROPS_WITHIN)
         middle = np.where(counted, read - half, read)
         half = np.where(read > 0.0, half, step)
-    else:
-        # no alkalinity is below 0: a strip's first field reaches from 0 to half way to the next
+    elif method == KhMethod.STRIP:
+        # no alkalinity is below 0: the first field reaches from 0 to half way to the next; a
+        # syringe that shows 0 (soft water) is 0
         low, high = np.maximum(read - half, 0.0), read + half
         middle, half = 0.5 * (low + high), 0.5 * (high - low)
     sd = np.hypot(errors.relative_sd * middle, errors.judgement_sd_steps * step)
