@@ -7,15 +7,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
-from typing import Any
+from typing import Any, Final
 
 from service.advice.engine.documents import recommendation_document
 from service.advice.engine.measured import amounts_moved, measured_out
 from service.advice.engine.recommendation import Recommendation, most_urgent_first
 from service.registry.events import NewEvent
 from service.registry.recommendations import ACTIVE_STATES, State
+
+DUE: Final = "due"
+DUE_COUNT: Final = "due_moves"
+DUE_MOVED: Final = "due_moved"
+"""In what is stored besides: the due time, how often it has moved, and when it did last."""
 
 
 class ChangeKind(StrEnum):
@@ -74,6 +79,8 @@ def change_between(
     stored: list[Recommendation] = []
     for one in after:
         kind = _kind(was.get(one.id), one)
+        if one.state is State.OPEN:
+            one = with_due_counted(one)
         if kind is not None and one.state is State.OPEN:
             one = replace(one, extra={**one.extra, "published": _facts(one)})
         if kind is not None:
@@ -108,6 +115,27 @@ def _kind(old: Recommendation | None, new: Recommendation) -> ChangeKind | None:
         return None
     by_itself = new.state is State.CLEARED or "closed_by" in new.extra
     return ChangeKind.CLEARED if by_itself else ChangeKind.MARKED
+
+
+DUE_MOVES: Final = timedelta(hours=1)
+"""A due time that moves by less is the same in a calendar. Our choice."""
+
+
+def with_due_counted(one: Recommendation) -> Recommendation:
+    """The recommendation with how often its due time has moved, which is no change by itself."""
+    due = None if one.finding.due is None else one.finding.due.timestamp()
+    if DUE not in one.extra:
+        return replace(one, extra={**one.extra, DUE: due})
+    before = one.extra[DUE]
+    if before is None or due is None:
+        moved = before != due
+    else:
+        moved = abs(due - before) >= DUE_MOVES.total_seconds()
+    if not moved:
+        return one
+    count = int(one.extra.get(DUE_COUNT, 0)) + 1
+    at = one.last_seen.isoformat()
+    return replace(one, extra={**one.extra, DUE: due, DUE_COUNT: count, DUE_MOVED: at})
 
 
 def _acts_differently(old: Recommendation, new: Recommendation) -> bool:

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from icalendar import Alarm, Calendar, Component, Event, Todo
 
+from service.advice.engine.change_events import DUE_COUNT, DUE_MOVED
 from service.advice.engine.instruction import text_of
 from service.advice.engine.recommendation import Instruction, Recommendation, Severity
 from service.registry.events import Revision
@@ -77,6 +78,15 @@ class CalendarTask:
         return self.instruction.due
 
 
+def _revision(one: Recommendation, last: Revision) -> Revision:
+    """The last change, with the moves of the due time: a calendar shows it, so they count here."""
+    moved = one.extra.get(DUE_MOVED)
+    if moved is None:
+        return last
+    time = max(last.time, datetime.fromisoformat(str(moved)))
+    return Revision(last.sequence + int(one.extra[DUE_COUNT]), time)
+
+
 def task_of(tank: Tank, one: Recommendation, revision: Revision | None) -> CalendarTask:
     """The task that a recommendation asks for."""
     finding, instruction = one.finding, one.instruction
@@ -88,7 +98,7 @@ def task_of(tank: Tank, one: Recommendation, revision: Revision | None) -> Calen
         since=one.first_seen,
         not_before=one.snoozed_until if one.state is State.SNOOZED else None,
         rings=finding.severity >= Severity.ADVICE and not one.folded,
-        revision=revision or Revision(0, one.first_seen),
+        revision=_revision(one, revision or Revision(0, one.first_seen)),
         time_zone=tank.time_zone,
     )
 
