@@ -29,6 +29,7 @@ that is not in the tables, or a value outside what is allowed, is refused.
 | High-energy planted tanks get a large water change (50 % and more) every week, low-energy ones a smaller one more rarely | routine water change | common practice, no source |
 | Work on plants or substrate stirs up waste: a large water change the same day | rule `water-change-after-work` | common practice, no source |
 | Fertiliser goes in after the change, so that it is not thrown out with the water | rule on the dose that is due | common practice, no source |
+| A dose is left out where all that it brings will last to the next change | rule `dose-not-needed`, by the estimate of [science/nutrients.md](science/nutrients.md#levels-over-time) | common practice, no source |
 | Animals bear a change of KH by about 1 dKH a day; a larger one is split over days | water change rules | common practice, no source |
 | Old tank water is fit for house plants and the garden, unless salt or medication is in it | water change rules | common practice, no source; limits after FAO Irrigation and Drainage Paper 29 in [science/water-change.md](science/water-change.md) |
 | Several cool-tolerant fish need no heater at 22 to 23 °C | cool tanks are not asked to be heated while the animals' range holds | ranges in [species.md](species.md) |

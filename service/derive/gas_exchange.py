@@ -31,7 +31,7 @@ from service.science.gas_exchange.fit import (
     fit_gas_exchange,
 )
 from service.science.gas_exchange.plan import GasPlan, gas_plan
-from service.science.numeric.estimate import Estimate
+from service.science.numeric.estimate import Z95, Estimate
 from service.store.model import Samples
 from service.times import to_us
 
@@ -121,7 +121,7 @@ def _with_plan(
     tank: Tank, now: datetime, fit: GasExchangeFit, target: Target, volume_l: float | None
 ) -> GasModel:
     notes = tuple(_notes(tank, fit))
-    if fit.injection_mg_l_h is None or not _narrow(fit.injection_mg_l_h):
+    if fit.injection_mg_l_h is None or not _is_fitted(fit):
         why = fit.injection_reason or "the injection rate is known too poorly"
         return GasModel(fit, now, reason=why, notes=notes)
     plan: GasPlan = gas_plan(
@@ -220,6 +220,12 @@ def _level_log_sd(tank: Tank, log: Sequence[LogEntry], time_us: int) -> float:
 def plain_estimate(one: Estimate) -> EstimatedValue:
     """An estimate of one value as plain floats."""
     return EstimatedValue(float(one.value), float(one.low), float(one.high))
+
+
+def _is_fitted(fit: GasExchangeFit) -> bool:
+    """Whether the rises agree on an injection; the error of the CO2 level scales it as a whole."""
+    log_sd = float(fit.log_covariance[2, 2]) ** 0.5
+    return bool(np.exp(2.0 * Z95 * log_sd) <= MOST_RATIO)
 
 
 def _narrow(one: Estimate) -> bool:

@@ -7,6 +7,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from service.registry.models import LogKind
 from service.science.carbonate.co2 import ph_for_co2
 from service.store import Reading
 from service.times import to_us
@@ -51,6 +52,10 @@ def write_days(client, context, night: float = K_PER_H) -> None:
             Reading("riffle", "illuminance", "l", at, 9000.0 if 10 <= time.hour < 18 else 2.0),
         ]
     context.store.write(readings)
+    # without it the level of CO2 is not sure enough for a time to the target
+    context.registry.add_log(
+        "riffle", LogKind.CALIBRATION, NOW - timedelta(days=3), {"quantity": "ph"}
+    )
 
 
 def test_fitted(client, known):

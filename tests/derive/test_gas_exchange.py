@@ -96,7 +96,11 @@ def test_a_water_change_in_the_log_is_left_out() -> None:
     """Half the water at noon, of 1 mg/L CO2: the day goes on at a lower level."""
     at = START + timedelta(days=8, hours=12)
     change = WaterChange(at.timestamp(), 0.5, co2_mg_l=1.0)
-    gas = changed_view((entry(LogKind.WATER_CHANGE, at, fraction=0.5, kh_meq_l=KH_4),), change)
+    log = (
+        entry(LogKind.WATER_CHANGE, at, fraction=0.5, kh_meq_l=KH_4),
+        entry(LogKind.CALIBRATION, NOW - timedelta(days=3), quantity="ph"),
+    )
+    gas = changed_view(log, change)
     assert gas.fit is not None and gas.fit.injection_mg_l_h is not None
     assert gas.fit.injection_mg_l_h.low < 16.0 < gas.fit.injection_mg_l_h.high
     assert gas.notes == ()

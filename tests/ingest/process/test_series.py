@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
@@ -10,6 +12,7 @@ from ingest.process.series import SeriesMemory
 from service.errors import StoreUnavailableError
 from service.store import Flag, Samples, SeriesKey
 from tests.ingest.process.feeding import START, S, Series, wrong
+from tests.labelled_series import all_series
 
 
 class Past:
@@ -97,3 +100,41 @@ def test_memory_is_bounded():
     for n in range(1000):
         Series(memory, sensor=f"s{n}").feed(24.0)
     assert len(memory) == 100
+
+
+class Kept:
+    """A store that has what was judged so far."""
+
+    def __init__(self):
+        self.flags: dict[int, int] = {}
+        self.values: dict[int, float] = {}
+
+    def __call__(self, key, start_us, end_us):
+        times = [at for at in self.flags if start_us <= at < end_us]
+        return Samples(
+            np.array(times, np.int64),
+            np.array([self.values[at] for at in times]),
+            np.array([self.flags[at] for at in times], np.int32),
+        )
+
+
+def judged(labelled, restart_every):
+    """The flags of a series, with a restart after every so many readings."""
+    kept = Kept()
+    for at, value in enumerate(labelled.value[:1500].tolist()):
+        if at % restart_every == 0:
+            series = Series(SeriesMemory(kept, warm_up_s=math.inf), labelled.quantity)
+            series.memory.begin_batch()
+        series.time_us = START + at * labelled.every_s * S - series.every_us
+        kept.values[series.time_us + series.every_us] = value
+        series.feed(value)
+        kept.flags |= {time_us: int(flag) for time_us, flag in series.flags.items()}
+        series.flags.clear()
+    return list(kept.flags.values())
+
+
+def test_restarts_change_no_flag_of_a_series_with_excursions():
+    labelled = next(one for one in all_series(1) if one.quantity == "ph")
+    flags = judged(labelled, 10_000)
+    assert flags.count(Flag.SPIKE) > 30
+    assert judged(labelled, 37) == flags
