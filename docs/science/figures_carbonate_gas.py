@@ -198,11 +198,9 @@ def fitted_week() -> None:
     series.set(xlabel="day", ylabel="CO2, mg/L", yscale="log", ylim=(1, 60))
     series.set_yticks([1, 2, 5, 10, 20, 50], ["1", "2", "5", "10", "20", "50"])
     series.minorticks_off()
-    series.set_title(
-        f"k20 {found.k20_per_h.value:.3f}/h (0.25), injection "
-        f"{found.injection_mg_l_h.value:.2f} mg/L/h (9)",
-        fontsize=8,
-    )
+    injection = found.injection_mg_l_h
+    made_of = "not seen" if injection is None else f"{injection.value:.2f} mg/L/h (9)"
+    series.set_title(f"k20 {found.k20_per_h.value:.3f}/h (0.25), injection {made_of}", fontsize=8)
     _recovery(spread)
     save(drawing, "gas-fit")
 
@@ -216,10 +214,11 @@ def _recovery(axes: Axes) -> None:
             made = run(tank, Electrode(), seed)
             found = fit_gas_exchange(made.time_s, made.co2_mg_l, made.temperature_c, lit=made.lit)
             k_off.append(100 * (float(found.k20_per_h.value) / k20 - 1))
-            j_off.append(100 * (float(found.injection_mg_l_h.value) / injection - 1))
+            if found.injection_mg_l_h is not None:
+                j_off.append(100 * (float(found.injection_mg_l_h.value) / injection - 1))
             inside += bool(found.k20_per_h.low <= k20 <= found.k20_per_h.high)
         axes.plot(k_off, np.full(60, row - 0.12), "|", color=OURS)
-        axes.plot(j_off, np.full(60, row + 0.12), "|", color=REFERENCE)
+        axes.plot(j_off, np.full(len(j_off), row + 0.12), "|", color=REFERENCE)
         within = np.mean(np.abs(k_off) < 10), np.mean(np.abs(j_off) < 10)
         print(
             f"  k20 {k20}/h, {days} d: k off {np.mean(k_off):+.1f} ± {np.std(k_off):.1f} %, J off "

@@ -158,8 +158,9 @@ def _on_the_target(plan: GasPlan) -> list[str]:
 def _notes(tank: Tank, fit: GasExchangeFit) -> list[str]:
     """What the fit found beside its numbers."""
     notes = [_changed(tank, one) for one in fit.changes]
-    if fit.day_k20_per_h is not None:
-        night, day = float(fit.k20_per_h.value), float(fit.day_k20_per_h.value)
+    own = fit.day_k20_per_h
+    if own is not None and not own.low <= fit.k20_per_h.value <= own.high:
+        night, day = float(fit.k20_per_h.value), float(own.value)
         begins = "the CO2 comes on" if fit.day_begins == "gas" else "the lamp comes on"
         stronger = "stronger" if night > day else "weaker"
         notes.append(

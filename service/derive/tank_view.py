@@ -46,7 +46,7 @@ def tank_view(
 
     Args:
         inputs: of the last days.
-        gas: the gas exchange as last fitted (``gas_exchange``; it takes a tenth of a second).
+        gas: the gas exchange as last fitted (``gas_exchange``; it takes a hundredth of a second).
         drift: of the pH probe, as last found from the mornings.
         known_days: light of days that are over, as derived before from the same readings.
     """

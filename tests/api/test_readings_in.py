@@ -154,12 +154,12 @@ HOUR_US = 3_600_000_000
 def still(context, hours, *, until_us):
     """A thermometer that has stopped, as the ingester stored it: a reading each ten minutes."""
     times = range(until_us - hours * HOUR_US, until_us, HOUR_US // 6)
-    context.store.write([Reading("riffle", "temperature", "main", at, 24.0) for at in times])
+    context.store.write([Reading("riffle", "temperature", "main", at, 24.06) for at in times])
 
 
 def test_a_stuck_sensor_is_known_from_the_store_after_a_restart(client, context):
     still(context, 26, until_us=to_us(NOW))
-    answer = client.post(URL, json={"quantity": "temperature", "value": 24.0}).get_json()
+    answer = client.post(URL, json={"quantity": "temperature", "value": 24.06}).get_json()
     assert answer["outcomes"][0]["reading"]["flags"] == ["stuck"]
 
 
@@ -168,15 +168,15 @@ def test_what_the_ingester_wrote_meanwhile_counts(client, context):
         reading = {"quantity": "temperature", "value": value, "time": time}
         return client.post(URL, json=reading).get_json()["outcomes"][0]["reading"]["flags"]
 
-    assert post(24.6, "2025-06-03T09:00:00Z") == ["late"]  # from here on it has a memory
+    assert post(24.66, "2025-06-03T09:00:00Z") == ["late"]  # from here on it has a memory
     still(context, 26, until_us=to_us(NOW))
-    assert post(24.0, "2025-06-04T12:00:00Z") == ["stuck"]
+    assert post(24.06, "2025-06-04T12:00:00Z") == ["stuck"]
 
 
 def test_what_the_store_did_not_take_is_judged_again(client, context, monkeypatch):
     for minute in range(50, 60):
         at = f"2025-06-04T11:{minute}:00Z"
-        client.post(URL, json={"quantity": "temperature", "value": 24.0, "time": at})
+        client.post(URL, json={"quantity": "temperature", "value": 24.06, "time": at})
     spike = {"quantity": "temperature", "value": 31.0, "time": "2025-06-04T12:00:00Z"}
 
     def away(_readings):

@@ -29,6 +29,7 @@ TANK = {
         "height": {"value": 45, "unit": "cm"},
     },
     "kh": {"value": 4, "unit": "dKH"},
+    "kh_kit": {"method": "titration", "step": {"value": 1, "unit": "dKH"}},
     "livestock": [{"species": "Paracheirodon innesi", "count": 20}],
 }
 

@@ -38,9 +38,11 @@ ASK_A_SERVICE = [
     ("advice",),
     ("log", "list", "reed"),
     ("log", "trim", "reed"),
+    ("nutrients", "reed"),
     ("share", "--list"),
     ("status",),
     ("watch", "--count", "1"),
+    ("what-if", "reed", "--photoperiod", "7h"),
 ]
 WITHOUT_ANY = [
     ("co2", "--ph", "6.6", "--kh", "4", "--temperature", "24"),

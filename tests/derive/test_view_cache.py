@@ -302,7 +302,7 @@ def test_the_gas_exchange_is_fitted_again_after_a_rewrite(
     wrong = fitted(views, NOON)
     later = NOON + timedelta(minutes=1)
     assert fitted(views, later) is wrong
-    store.write(shifted(store, "ph", NOON - 230 * HOUR, 0.3, until=NOON - HOUR))
+    store.write(shifted(store, "ph", NOON - 230 * HOUR, 0.3, until=NOON + HOUR))
     right = fitted(views, later)
     assert right.fitted == later
     assert wrong.fit is not None and right.fit is not None

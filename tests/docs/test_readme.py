@@ -28,10 +28,10 @@ def test_the_samples_of_status_have_the_form_that_the_command_prints():
     forms = [
         r"Lateleaf \(lateleaf\): not in order",
         r"  ! CO2 is below its target while lit",
-        rf"  CO2 {number} mg/L \(95 %: {number} to {number}\), below 20 to 30  {curve}",
+        rf"  CO2 {number} mg/L \(95 %: {number} to {number}\), below 20 to 30 +{curve}",
         rf"  temperature {number} °C, within 20 to 28, [+-]{number} °C per hour +{curve}",
         rf"  light {number} h today of 9 h, {number} mol/m2/d",
-        rf"  (info|advice|warning|urgent): CO2 reaches its target {number} h after lights-on",
+        r"  (info|advice|warning|urgent): Large water change .*, by .* UTC",
     ]
     lines = sample.splitlines()
     assert len(lines) > len(forms)

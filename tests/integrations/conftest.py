@@ -57,6 +57,7 @@ def home(tmp_path: Path) -> Iterator[Home]:
     store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'home-readings.db'}")
     registry.put_tank(a_tank())
     registry.add_log("reed", LogKind.WATER_CHANGE, NOON - timedelta(days=3), {"fraction": 0.5})
+    registry.add_log("reed", LogKind.CALIBRATION, NOON - timedelta(days=2), {"quantity": "ph"})
     series = days_of(NOON, days=2, co2=lambda t: gassed(t, high=14.0))
     for quantity, one in series.items():
         pairs = zip(one.time_us.tolist(), one.value.tolist(), strict=True)

@@ -78,7 +78,7 @@ EXPECTED: dict[str, str] = {
     "log": r"2026-03-10T12:00:00Z water-change\n",
     "handover": r"(2026-03-\d\d\tReed bed\t(Change|Dose) .+\n){2,}",
     "handover calendar": r"\d\d\n",
-    "share": r"24\.0 °C; .+\nOpen: .+\n.+\n",
+    "share": r"Water: 24\.0 °C .+\nOpen: .+\n.+\n",
     "cron": r"reed: .+\n  .+\n(.+\n)*",
     "requests": r"Reed bed lit [\d.]+ h; temperature is within\n",
     "client": r"(urgent|warning|advice|info) .+\n(.+\n)*",

@@ -216,6 +216,8 @@ GOOD_DATA = {
     LogKind.CYLINDER: [{"g": 2000.0}],
     LogKind.PROBE_OUT: [{}, {"quantity": "ph", "sensor": "main", "minutes": 30}],
     LogKind.PROBE_BACK: [{}, {"quantity": "temperature"}],
+    LogKind.PROBE_OUT: [{}, {"quantity": "ph", "sensor": "glass", "minutes": 20}],
+    LogKind.PROBE_BACK: [{}, {"quantity": "temperature", "sensor": "main"}],
     LogKind.OBSERVATION: [{"dead": 1}],
 }
 
@@ -257,6 +259,9 @@ def test_good_entries_of_every_kind_pass():
         ("calibration", {"points": [[7.01, 3.5]]}, "/data/points/0/reading"),
         ("calibration", {"offset_mv": 4.5}, "/data/offset_mv"),
         ("calibration", {"quantity": "temperature", "sensor": "", "offset": 1}, "/data/sensor"),
+        ("probe-out", {"minutes": 0}, "/data/minutes"),
+        ("probe-out", {"minutes": 1e6}, "/data/minutes"),
+        ("probe-back", {"quantity": "salinity"}, "/data/quantity"),
         ("observation", {}, "/note"),
         ("feeding", {}, "/kind"),
     ],
