@@ -174,12 +174,13 @@ class Influxdb(Server):
 
     name = "influxdb"
 
-    def __init__(self, folder: Path, *, auth: bool = False) -> None:
+    def __init__(self, folder: Path, *, auth: bool = False, data_conf: str = "") -> None:
         super().__init__(folder)
         (folder / "influxdb.conf").write_text(
             f'reporting-disabled = true\nbind-address = "{HOST}:{free_port()}"\n'
             f'[meta]\ndir = "{folder}/meta"\n'
             f'[data]\ndir = "{folder}/data"\nwal-dir = "{folder}/wal"\nindex-version = "tsi1"\n'
+            f"{data_conf}\n"
             f'[http]\nbind-address = "{HOST}:{self.port}"\nauth-enabled = {str(auth).lower()}\n'
             "log-enabled = false\n[monitor]\nstore-enabled = false\n"
         )

@@ -1,6 +1,7 @@
 """Soak: everything runs under load, and one part after another is killed at random (``kill -9``).
 
     python -m tests.bench.soak [--minutes 60] [--every 20] [--rate 15] [--folder DIR]
+        [--store-away 0]
 
 Broker (mosquitto as shipped: each change is saved), store, ``littoral ingest`` and ``littoral
 serve`` run as processes of their own. Three boards publish at QoS 1: one with device times, one
@@ -32,7 +33,7 @@ from service.registry.models import Tank
 from service.registry.registry import Registry, open_registry
 from service.store import SeriesKey, Store, open_store
 from tests.bench.broker_kill import Publisher
-from tests.servers import HOST, Influxdb, Mosquitto, Server, Victoriametrics
+from tests.servers import HOST, Influxdb, Mosquitto, Server, Victoriametrics, wait_until
 
 #: Kinds of boards: tank -> payload of the n-th message.
 BOARDS: Mapping[str, Callable[[int], str]] = {
@@ -40,8 +41,10 @@ BOARDS: Mapping[str, Callable[[int], str]] = {
     "numbered": lambda n: json.dumps({"value": n, "sequence": n}),
     "bare": str,
 }
-#: Nothing more comes when nothing has come for so long, s.
-_SETTLED_S = 20.0
+#: How long a last message of a board may take through broker, spool and store, s; and how often
+#: one is sent, as the broker may have lost it.
+_DELIVERED_S, _LAST_MESSAGES = 120.0, 5
+_SPOOLED = ("readings", "rejections")
 #: How long a part may take to start on a machine with other work, s.
 _PATIENCE_S = 300.0
 
@@ -95,7 +98,7 @@ def started(folder: Path, store_kind: str) -> Setup:
     parts: dict[str, Server] = {"broker": broker}
     url = f"sqlite:///{folder}/readings.db"
     if store_kind == "influx":
-        parts["store"] = Influxdb(folder / "store")
+        parts["store"] = Influxdb(folder / "store", data_conf='cache-snapshot-memory-size = "1"')
         url = f"influx://{HOST}:{parts['store'].port}/soak"
     elif store_kind == "victoriametrics":
         parts["store"] = Victoriametrics(folder / "store")
@@ -139,12 +142,12 @@ def stored(setup: Setup) -> dict[str, Counter[int]]:
     return found
 
 
-def report(setup: Setup, kills: Counter[str], minutes: float, *, final: bool) -> None:
-    """Print how it stands."""
+def report(setup: Setup, kills: Counter[str], minutes: float, folder: Path | None = None) -> None:
+    """Print how it stands; at the end, where there is a folder, what was lost."""
     memory = ", ".join(f"{one.name} {one.memory_mb:.0f} MB" for one in setup.littoral)
     told = " ".join(f"{name} {count}" for name, count in sorted(kills.items()))
     print(f"{minutes:5.1f} min  killed: {told or 'nothing'}  memory: {memory}", flush=True)
-    if not final:
+    if folder is None:
         return
     for tank, counts in stored(setup).items():
         publisher = setup.publishers[tank]
@@ -157,26 +160,62 @@ def report(setup: Setup, kills: Counter[str], minutes: float, *, final: bool) ->
             flush=True,
         )
         if missing:
-            print(f"    lost: {missing[:5]} … {missing[-5:]}", flush=True)
+            print(
+                f"    lost: {', '.join(ranges(missing))} of 0 to {publisher.count - 1}", flush=True
+            )
     print(f"  rejections: {setup.registry.rejection_counts()}")
     status = _status(setup.registry)
-    print(f"  the ingester's errors: {status.get('errors')}, taken aside: {status.get('aside')}")
+    print(f"  the ingester's errors: {status.get('errors')}, in the spool: {status.get('spool')}")
+    aside = folder / "spool.db.aside"
+    print(
+        f"  taken aside: {sorted(p.name for p in aside.iterdir()) if aside.exists() else 'nothing'}"
+    )
+
+
+def ranges(numbers: Sequence[int]) -> list[str]:
+    """Ascending numbers as their stretches: what was lost together."""
+    found: list[list[int]] = []
+    for number in numbers:
+        if found and number == found[-1][-1] + 1:
+            found[-1][1:] = [number]
+        else:
+            found.append([number])
+    return ["-".join(map(str, stretch)) for stretch in found]
 
 
 def settle(setup: Setup) -> None:
-    """Wait until all has been delivered and stored."""
-    for publisher in setup.publishers.values():
-        publisher.wait()
-    before, since_s = -1, time.monotonic()
-    while time.monotonic() - since_s < _SETTLED_S:
-        time.sleep(1.0)
-        count = sum(sum(counts.values()) for counts in stored(setup).values())
-        if count != before:
-            before, since_s = count, time.monotonic()
+    """Wait until each board's last message is stored: all before it has then come or is lost.
+
+    Broker and spool deliver in order. That nothing comes for a while would say nothing: after an
+    outage the ingester waits up to 30 s before it tries again, and starts slowly beside other work.
+    """
+    for _ in range(_LAST_MESSAGES):
+        for publisher in setup.publishers.values():
+            publisher.send(1)
+            publisher.wait()
+        with contextlib.suppress(AssertionError):
+            wait_until(lambda: _is_delivered(setup), _DELIVERED_S)
+            return
+    print(f"  not delivered after {_LAST_MESSAGES * _DELIVERED_S:.0f} s: {_status(setup.registry)}")
 
 
-def soak(setup: Setup, minutes: float, every_s: float, rate: float) -> Counter[str]:
-    """Publish and kill for so long; returns what was killed how often."""
+def _is_delivered(setup: Setup) -> bool:
+    time.sleep(0.5)  # reading all is work for the store
+    counts = stored(setup)
+    last = all(pub.count - 1 in counts[tank] for tank, pub in setup.publishers.items())
+    spool = _status(setup.registry).get("spool")
+    return last and isinstance(spool, dict) and not any(spool.get(k) for k in _SPOOLED)
+
+
+def soak(
+    setup: Setup, minutes: float, every_s: float, rate: float, store_away_s: float = 0.0
+) -> Counter[str]:
+    """Publish and kill for so long; returns what was killed how often.
+
+    Args:
+        store_away_s: after each start of the store it is away for so long, and meanwhile the
+            ingester alone is killed, so that the spool is long.
+    """
     kills: Counter[str] = Counter()
     end_s = time.monotonic() + 60 * minutes
     count = int(60 * minutes * rate)
@@ -193,13 +232,26 @@ def soak(setup: Setup, minutes: float, every_s: float, rate: float) -> Counter[s
         setup.parts[name].kill()
         print(f"  {(time.monotonic() - start_s) / 60:5.2f} min  {name} is killed", flush=True)
         time.sleep(random.uniform(0.0, 3.0))
+        if name == "store":
+            kills["ingest"] += _fill_spool(setup.parts["ingest"], store_away_s, every_s)
         setup.parts[name].start(_PATIENCE_S)
         kills[name] += 1
         if time.monotonic() - minute_s > 60:
             minute_s = time.monotonic()
-            report(setup, kills, (minute_s - start_s) / 60, final=False)
+            report(setup, kills, (minute_s - start_s) / 60)
     for sender in senders:
         sender.join()
+    return kills
+
+
+def _fill_spool(ingester: Server, seconds: float, every_s: float) -> int:
+    """Kill the ingester for so long, again and again; returns how often."""
+    kills, end_s = 0, time.monotonic() + seconds
+    while time.monotonic() < end_s:
+        ingester.kill()
+        ingester.start(_PATIENCE_S)
+        kills += 1
+        time.sleep(random.expovariate(1 / every_s))
     return kills
 
 
@@ -212,6 +264,12 @@ def main() -> None:
     parser.add_argument(
         "--store", choices=["influx", "victoriametrics", "sqlite"], default="influx"
     )
+    parser.add_argument(
+        "--store-away",
+        type=float,
+        default=0.0,
+        help="seconds that a killed store stays away, while the ingester is killed",
+    )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--folder", type=Path, help="where logs and files stay; else temporary")
     given = parser.parse_args()
@@ -220,9 +278,9 @@ def main() -> None:
         folder = given.folder or stack.enter_context(tempfile.TemporaryDirectory())
         setup = started(Path(folder), given.store)
         try:
-            kills = soak(setup, given.minutes, given.every, given.rate)
+            kills = soak(setup, given.minutes, given.every, given.rate, given.store_away)
             settle(setup)
-            report(setup, kills, given.minutes, final=True)
+            report(setup, kills, given.minutes, Path(folder))
         finally:
             for publisher in setup.publishers.values():
                 publisher.close()
