@@ -41,9 +41,9 @@ class Aside:
         return path
 
     def count(self) -> int:
-        """How many files there are."""
+        """How many files there are; a database and its log are one."""
         try:
-            return sum(1 for _ in self.folder.iterdir())
+            return sum(not path.name.endswith("-wal") for path in self.folder.iterdir())
         except OSError:
             return 0
 

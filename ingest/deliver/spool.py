@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from ingest.deliver import spool_file
+from ingest.deliver import spool_repair
 from ingest.deliver.aside import Aside
 from ingest.deliver.spool_file import BodyDamagedError, body_of, stored_form
+from service.database_file import is_damage
 from service.errors import ConfigError
 
 _log = logging.getLogger(__name__)
@@ -43,15 +44,12 @@ class Depth:
 
 
 class Spool:
-    """A bounded queue in one SQLite file of its own; safe to call from several threads.
-
-    It also stores the journal of first deliveries, and short notes.
-    """
+    """A bounded queue, journals and short notes in one SQLite file; safe to call from threads."""
 
     def __init__(self, path: Path, max_mb: float) -> None:
         """Open or create the file; what an earlier run left in it stays.
 
-        A damaged file is taken aside, and what can be read of it goes into a new one.
+        What can be read of a damaged one goes into a new one.
 
         Args:
             max_mb: bound of the file, in 10^6 bytes.
@@ -63,7 +61,8 @@ class Spool:
         self._max_mb = max_mb
         self.aside = Aside(path.with_name(path.name + ".aside"))
         self._lock = threading.Lock()
-        self._db = spool_file.open_spool(path, max_mb, self.aside)
+        self._db = spool_repair.open_spool(path, max_mb, self.aside)
+        self._suspected = False
         self._closed = False
         self._depth: dict[str, Depth] = {}
         self._count()
@@ -114,8 +113,7 @@ class Spool:
                 return found
 
     def _head(self, kind: str, most_items: int) -> tuple[list[Spooled], list[Spooled]]:
-        found: list[Spooled] = []
-        damaged: list[Spooled] = []
+        found, damaged = list[Spooled](), list[Spooled]()
         with self._guarded() as db:
             cursor = db.execute(
                 "SELECT id, items, CAST(body AS BLOB) FROM batch "
@@ -146,8 +144,7 @@ class Spool:
         """Delete sent batches; or mark them as sent at a time, to be sent again if need be.
 
         Args:
-            sent_s: by this process's ``time.monotonic``, as a clock that is set would make a batch
-                older; None: delete them.
+            sent_s: by this process's ``time.monotonic``, which nobody sets; None: delete them.
 
         Raises:
             SpoolFullError: the disk is so full that not even this can be written.
@@ -161,11 +158,10 @@ class Spool:
                     "UPDATE batch SET sent_s = ? WHERE id = ?",
                     [(sent_s, number) for (number,) in ids],
                 )
-            oldest = db.execute(
-                "SELECT spooled_us FROM batch WHERE kind = ? AND sent_s IS NULL "
-                "ORDER BY id LIMIT 1",
-                (kind,),
-            ).fetchone()
+            question = (
+                "SELECT spooled_us FROM batch WHERE kind = ? AND sent_s IS NULL ORDER BY id LIMIT 1"
+            )
+            oldest = db.execute(question, (kind,)).fetchone()
         with self._lock:
             old = self.depth(kind)
             self._depth[kind] = Depth(
@@ -192,7 +188,6 @@ class Spool:
         """Add one batch of entries; delete the oldest while the others have ``most_entries``.
 
         Args:
-            table: of the journal, or of messages with a sequence number.
             most_entries: None: delete none.
 
         Raises:
@@ -225,7 +220,7 @@ class Spool:
         return found
 
     def note(self, name: str) -> str | None:
-        """A note by its name; None if there is none."""
+        """A note by its name."""
         with self._guarded() as db:
             row = db.execute("SELECT text FROM note WHERE name = ?", (name,)).fetchone()
         return None if row is None else str(row[0])
@@ -268,12 +263,15 @@ class Spool:
             except sqlite3.OperationalError as error:
                 raise SpoolFullError(f"{self.path}: {error}") from error
             except sqlite3.DatabaseError as error:
-                if not spool_file.is_damage(error):
+                if not is_damage(error):
                     raise
                 self._replace(error)
 
     def _replace(self, error: sqlite3.DatabaseError) -> None:
-        """Take the damaged file aside and go on with what can be read of it.
+        """Look at the file anew; take a damaged one aside and go on with what can be read of it.
+
+        What one connection says once may be a fault of its memory. Where a new one finds nothing
+        and the error comes again, the file counts as damaged.
 
         Raises:
             SpoolFullError: always, as what was asked did not happen: ask again.
@@ -281,17 +279,19 @@ class Spool:
         self._db.close()
         self._closed = True
         try:
-            self._db = spool_file.replaced(self.path, self._max_mb, self.aside)
-        except (OSError, sqlite3.Error) as fault:
+            opening = spool_repair.replaced if self._suspected else spool_repair.open_checked
+            self._db = opening(self.path, self._max_mb, self.aside)
+        except (ConfigError, OSError, sqlite3.Error) as fault:
             raise SpoolFullError(f"{self.path}: {error}; no new one: {fault}") from fault
+        self._suspected = not self._suspected
         self._closed = False
         self._count()
-        raise SpoolFullError(f"{self.path}: was damaged ({error}) and is replaced") from error
+        raise SpoolFullError(f"{self.path}: damaged ({error}), and is opened anew") from error
 
     def _open_again(self) -> None:
         """After a damaged file could not be replaced, such as on a full disk."""
         try:
-            self._db = spool_file.open_spool(self.path, self._max_mb, self.aside)
+            self._db = spool_repair.open_spool(self.path, self._max_mb, self.aside)
         except ConfigError as error:
             raise SpoolFullError(error.detail) from error
         self._closed = False

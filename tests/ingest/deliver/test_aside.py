@@ -12,17 +12,14 @@ import pytest
 
 from ingest.decode import decoder
 from ingest.decode.message import Message
-from ingest.deliver import spool_file
 from ingest.deliver.encoding import decode_readings, encode_readings
 from ingest.deliver.in_work import InWork
-from ingest.deliver.spool import Depth, Spool, SpoolFullError
+from ingest.deliver.spool import Depth, Spool
 from service.store import Reading
 from tests.ingest.conftest import FORKED, publish
 from tests.ingest.ingester_process import run
 from tests.ingest.load import AwayStore
 from tests.servers import wait_until
-
-PAGE = 4096
 
 
 def batch(first, count=400):
@@ -72,79 +69,6 @@ def test_entries_that_are_damaged_are_left_out(tmp_path):
     damage(path, "UPDATE journal SET body = 'short' WHERE id = 2")
     spool = Spool(path, 10)
     assert spool.entries("journal") == [b"journal 0", b"journal 2"]
-    spool.close()
-
-
-@pytest.mark.parametrize("first_page", [1, 2, 8, 16, 30])
-def test_a_spool_with_damaged_pages_is_replaced_and_what_can_be_read_goes_on(tmp_path, first_page):
-    path = tmp_path / "spool.db"
-    filled(path)
-    with path.open("r+b") as file:
-        file.seek(first_page * PAGE)
-        file.write(os.urandom(PAGE))
-    spool = Spool(path, 10)
-    found = {one.id: decode_readings(one.body) for one in spool.head("readings", 10_000)}
-    assert all(readings == batch(1000 * (number - 1)) for number, readings in found.items())
-    assert spool.aside.count()
-    if first_page >= 8:
-        assert len(found) >= 6
-    assert spool.append("readings", encode_readings(batch(99_000)), 400, 9) > max(found, default=0)
-    spool.close()
-
-
-def test_a_spool_of_zeros_is_replaced(tmp_path):
-    path = tmp_path / "spool.db"
-    filled(path)
-    path.write_bytes(bytes(path.stat().st_size))
-    spool = Spool(path, 10)
-    assert spool.depth("readings") == Depth()
-    assert spool.aside.count() == 1
-    spool.close()
-
-
-def test_damage_while_it_is_open_replaces_it_and_the_batch_is_tried_again(tmp_path, monkeypatch):
-    path = tmp_path / "spool.db"
-    spool = Spool(path, 10)
-    for n in range(4):
-        spool.append("readings", encode_readings(batch(1000 * n)), 400, n)
-    real = spool._db
-
-    class Damaged:
-        """The file as SQLite sees it once a page that it needs is damaged."""
-
-        def __getattr__(self, name):
-            return getattr(real, name)
-
-        def execute(self, *_):
-            error = sqlite3.DatabaseError("database disk image is malformed")
-            error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
-            raise error
-
-    spool._db = Damaged()
-    with pytest.raises(SpoolFullError, match=r"was damaged .* and is replaced"):
-        spool.append("readings", encode_readings(batch(9000)), 400, 9)
-    spool.append("readings", encode_readings(batch(9000)), 400, 9)
-    found = [decode_readings(one.body) for one in spool.head("readings", 10_000)]
-    assert found == [batch(1000 * n) for n in (0, 1, 2, 3, 9)]
-    spool.close()
-
-
-def test_a_damaged_spool_that_cannot_be_replaced_at_once_is_later(tmp_path, monkeypatch):
-    path = tmp_path / "spool.db"
-    spool = Spool(path, 10)
-    spool.append("readings", encode_readings(batch(0)), 400, 0)
-
-    def full(*_):
-        raise OSError("no space left on device (by this test)")
-
-    error = sqlite3.DatabaseError("database disk image is malformed")
-    error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
-    with monkeypatch.context() as patched:
-        patched.setattr(spool_file, "replaced", full)
-        with pytest.raises(SpoolFullError, match="no space left"), spool._guarded():
-            raise error
-    spool.append("readings", encode_readings(batch(1000)), 400, 1)
-    assert len(spool.head("readings", 10_000)) == 2
     spool.close()
 
 
