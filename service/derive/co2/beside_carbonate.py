@@ -20,10 +20,6 @@ from service.science.numeric.estimate import Z95
 
 ESTIMATED_ANEW: Final = timedelta(hours=6)
 """Nutrients are estimated anew so often: they move by a tenth in a day. Our choice."""
-TEST_HOLDS: Final = timedelta(days=14)
-TEST_SD: Final = 0.2
-"""A phosphate far above what usual tanks hold, as of a buffering powder, is taken as it was tested
-for so long and with this share as its error. Our choice."""
 MOST_TANKS: Final = 512
 _KINDS: Final = (LogKind.NUTRIENT_TEST, LogKind.WATER_CHANGE, LogKind.DOSE, LogKind.BUFFER)
 
@@ -72,23 +68,7 @@ def beside_carbonate(tank: Tank, log: Sequence[LogEntry], now: datetime) -> Besi
     newest = max(one.time for one in entries)
     phosphate, nitrate, potassium = _estimated(_Asked(tank, entries, max(rounded, newest)))
     sd = (phosphate.high - phosphate.low) / (2 * Z95)
-    level = phosphate.value
-    read = _newest_phosphate(entries, now)
-    if read is not None and read > phosphate.high:
-        level, sd = read, TEST_SD * read
-    return BesideCarbonate(level, sd, nitrate.value, potassium.value, carbon)
-
-
-def _newest_phosphate(entries: Sequence[LogEntry], now: datetime) -> float | None:
-    """The newest phosphate test that still holds, mg/L."""
-    found = [
-        one
-        for one in entries
-        if one.kind is LogKind.NUTRIENT_TEST
-        and "po4_mg_l" in one.data
-        and now - one.time <= TEST_HOLDS
-    ]
-    return float(max(found, key=lambda one: one.time).data["po4_mg_l"]) if found else None
+    return BesideCarbonate(phosphate.value, sd, nitrate.value, potassium.value, carbon)
 
 
 def carbonate_part(

@@ -29,6 +29,8 @@ from service.science.nutrients.ranges import (
     RANGES,
     TAP_SHARE_SD,
     TEST_SHARE_SD,
+    UNLOGGED_SHARE,
+    UNUSUAL_SHARE,
     UPTAKE_MEMORY_D,
     WRONG_TEST_SHARE,
     NutrientRange,
@@ -171,7 +173,7 @@ def _course(
             waiting += 1
             _pass(state, what, (event.time_s - now) / SECONDS_PER_DAY, rng)
             now = event.time_s
-            tests += _happen(state, ion, what, event, rng)
+            tests += _happen(state, ion, what, event, tests == 0, rng)
         _pass(state, what, (moment - now) / SECONDS_PER_DAY, rng)
         now = moment
         level[:, number] = _quantiles(state.level, state.log_weight)
@@ -228,11 +230,20 @@ def _pass(state: _Draws, what: NutrientRange, days: float, rng: np.random.Genera
 
 
 def _happen(
-    state: _Draws, ion: str, what: NutrientRange, event: Event, rng: np.random.Generator
+    state: _Draws,
+    ion: str,
+    what: NutrientRange,
+    event: Event,
+    is_first: bool,
+    rng: np.random.Generator,
 ) -> int:
     """Let an event happen; 1 if it was a test of this ion. Test, then change, then dose."""
     read = (event.test_mg_l or {}).get(ion)
     if read is not None:
+        if not is_first:
+            _set_anew(state, UNLOGGED_SHARE, _widest(what, read), rng)
+        elif read > what.start_mg_l:
+            _set_anew(state, UNUSUAL_SHARE, _widest(what, read), rng)
         _sift(state, what, read, rng)
     if event.changed > 0:
         own = (event.tap_mg_l or {}).get(ion)
@@ -246,12 +257,24 @@ def _happen(
     return int(read is not None)
 
 
+def _widest(what: NutrientRange, read: float) -> float:
+    """Up to where a level is looked for, given what a test read, mg/L."""
+    return 2 * max(what.start_mg_l, read)
+
+
+def _set_anew(state: _Draws, share: float, most: float, rng: np.random.Generator) -> None:
+    """Let a share of the draws have any level: one of them may be the truth that nobody logged."""
+    count = round(share * state.level.size)
+    state.level = state.level.copy()
+    state.level[rng.choice(state.level.size, count, replace=False)] = most * rng.random(count)
+
+
 def _sift(state: _Draws, what: NutrientRange, read: float, rng: np.random.Generator) -> None:
     """Weigh the draws by a test, and renew them where few are left."""
     error = np.hypot(what.test_sd_mg_l, TEST_SHARE_SD * state.level)
     agrees = np.exp(-0.5 * ((read - state.level) / error) ** 2) / (error * np.sqrt(2 * np.pi))
-    widest = 2 * max(what.start_mg_l, read)
-    state.log_weight += np.log((1 - WRONG_TEST_SHARE) * agrees + WRONG_TEST_SHARE / widest)
+    anything = WRONG_TEST_SHARE / _widest(what, read)
+    state.log_weight += np.log((1 - WRONG_TEST_SHARE) * agrees + anything)
     state.log_weight -= state.log_weight.max()
     weight = np.exp(state.log_weight)
     weight /= weight.sum()

@@ -67,6 +67,15 @@ TEST_SHARE_SD: Final = 0.2
 WRONG_TEST_SHARE: Final = 0.05
 """So many tests say nothing: old reagents, a misread colour. Our choice."""
 
+UNLOGGED_SHARE: Final = 0.02
+"""Before so many tests something came that nobody logged: a powder, much food. Less than
+WRONG_TEST_SHARE, so that one strange test is rather a wrong one, and two alike are not. Our choice.
+"""
+
+UNUSUAL_SHARE: Final = 0.5
+"""Where the first test reads more than a usual tank holds, so many tanks have any level. Our
+choice."""
+
 TAP_SHARE_SD: Final = 0.15
 """Standard deviation of a known tap water value, as a share: it differs from week to week. Our
 choice."""

@@ -25,7 +25,8 @@ def test_nothing_told_is_nothing_taken_off() -> None:
 def test_a_tested_phosphate_and_its_error_count() -> None:
     found = beside_carbonate(a_tank(), [TESTED], NOON)
     assert found.phosphate_mg_l == pytest.approx(10.0, rel=0.15)
-    assert 0 < found.phosphate_sd_mg_l < 3
+    # a colour test is off by 20 %, and one in twenty says nothing: wider than 2 mg/L
+    assert 2 < found.phosphate_sd_mg_l < 4
     usual = entry(LogKind.NUTRIENT_TEST, NOON - DAY, po4_mg_l=1.0)
     now = beside_carbonate(a_tank(), [usual], NOON)
     later = beside_carbonate(a_tank(), [usual], NOON + 20 * DAY)

@@ -83,6 +83,22 @@ def test_one_misread_test_among_many_does_not_rule():
     assert found.value[0] < 40.0
 
 
+@pytest.mark.parametrize(("ion", "read"), [("PO4", 10.0), ("NO3", 150.0), ("K", 120.0)])
+def test_a_first_test_far_above_usual_tanks_is_believed(ion, read):
+    found = nutrient_courses(0.0, [Event(DAY_S, test_mg_l={ion: read})], [DAY_S])[ion].level
+    assert 0.6 * read < found.value[0] < 1.4 * read
+    assert found.high[0] > read
+
+
+def test_two_tests_tell_of_what_nobody_logged():
+    """A powder with phosphate: one test may be misread, two alike are not."""
+    usual = [Event(7.0 * n * DAY_S, test_mg_l={"PO4": 1.0}) for n in range(1, 6)]
+    raised = [Event(7.0 * n * DAY_S, test_mg_l={"PO4": 9.0}) for n in range(6, 8)]
+    found = nutrient_courses(0.0, [*usual, *raised], [50 * DAY_S])["PO4"].level
+    assert 6.0 < found.value[0] < 12.0
+    assert found.low[0] > 1.3, "above what was there before"
+
+
 def test_the_same_question_has_the_same_answer():
     one, other = (nutrient_courses(0.0, [], [9 * DAY_S])["PO4"].level for _ in range(2))
     assert one.high == other.high
