@@ -29,16 +29,13 @@ def readings_unavailable(reason: str, since: datetime) -> Finding:
         reason: what the store reports.
         since: when it was first found to be away, UTC.
     """
-    return Finding(
-        code=UNAVAILABLE,
-        severity=Severity.WARNING,
-        title="No advice: the readings cannot be had",
-        action="Tell whoever looks after the machine, and check the tank by eye until then. What "
+    return _finding(
+        UNAVAILABLE,
+        "",
+        "No advice: the readings cannot be had",
         f"the store of readings reports: {reason}. New readings are kept meanwhile.",
-        evidence=(Evidence(f"the store of readings is away: {reason}", time=since),),
-        since=since,
-        who=Who.ANYONE,
-        confidence=1.0,
+        Evidence(f"the store of readings is away: {reason}", time=since),
+        since,
     )
 
 
@@ -57,19 +54,31 @@ def readings_waiting(statuses: Mapping[str, Mapping[str, Any]], now: datetime) -
         since = _moment(status.get("last_commit")) if status.get("stalled") else oldest
         if since is not None and now - since >= LASTING:
             reasons = "; ".join(status.get("errors") or ()) or "no reason is known"
-            found.append(_waiting(name.partition(":")[2], reasons, since))
+            ingester = name.partition(":")[2]
+            finding = _finding(
+                WAITING,
+                ingester,
+                "New readings cannot be stored",
+                f"the ingester {ingester} reports: {reasons}. Nothing is lost so far.",
+                Evidence(f"readings wait to be stored: {reasons}", time=since),
+                since,
+            )
+            found.append(finding)
     return found
 
 
-def _waiting(ingester: str, reasons: str, since: datetime) -> Finding:
+def _finding(
+    code: str, subject: str, title: str, report: str, evidence: Evidence, since: datetime
+) -> Finding:
+    """One of both; ``report`` says who reports what, and what becomes of new readings."""
     return Finding(
-        code=WAITING,
-        subject=ingester,
+        code=code,
+        subject=subject,
         severity=Severity.WARNING,
-        title="New readings cannot be stored",
-        action="Tell whoever looks after the machine, and check the tank by eye until then. What "
-        f"the ingester {ingester} reports: {reasons}. Nothing is lost so far.",
-        evidence=(Evidence(f"readings wait to be stored: {reasons}", time=since),),
+        title=title,
+        action="Tell whoever looks after the machine, and check the tank by eye until then. "
+        f"What {report}",
+        evidence=(evidence,),
         since=since,
         who=Who.ANYONE,
         confidence=1.0,
