@@ -83,12 +83,13 @@ def sheet_page(sheet: HandoverSheet, *, shared: bool = False) -> Response:
 
 def report_page(report: ReturnReport) -> Response:
     """A report on return as HTML."""
+    begun = absences_begun(report.prepared)
     page = render_template(
         "pages/return_report.html",
         report=report,
         local_times={one.tank: LocalTime(one.time_zone, report.prepared) for one in report.tanks},
         whole=LocalTime(report.tanks[0].time_zone if report.tanks else "UTC", report.prepared),
-        others=[one for one in absences_begun(report.prepared) if one != report.absence][:OTHERS_SHOWN],
+        others=[one for one in begun if one != report.absence][:OTHERS_SHOWN],
     )
     return secure(make_response(page))
 
