@@ -57,6 +57,10 @@ class Decoder:
         #: digest of a topic -> digest of its payload: strangers choose the length of both.
         self._retained: dict[bytes, bytes] = {}
 
+    def use(self, router: Router) -> None:
+        """Decode by other routes from now on."""
+        self._router = router
+
     def decode(self, messages: Sequence[Message]) -> Iterator[Arrival]:
         """Decode messages one by one; those that are not for us, or repeated, are left out.
 

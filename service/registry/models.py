@@ -9,6 +9,7 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Any
 
+from service.config import RouteConfig
 from service.science.carbonate.kh_test import KhMethod
 
 NOTHING: Mapping[str, Any] = MappingProxyType({})
@@ -345,6 +346,22 @@ class DeviceClock:
     sensor: str
     fast_s: int
     since: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class StoredRoute:
+    """A route that somebody made on a page, by a command or over the API.
+
+    Attributes:
+        id: given by the registry.
+        created: UTC.
+        by: the name of who made it.
+    """
+
+    id: str
+    route: RouteConfig
+    created: datetime
+    by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
