@@ -35,6 +35,7 @@ from service.api.resources import (
     temperature,
     what_if,
 )
+from service.api.resources.broker import routes, topics
 from service.api.resources.docs import docs_page
 from service.api.resources.handover import return_report, shared_sheet, sharing_links, sheet
 from service.api.resources.log import entries, schemas
@@ -64,6 +65,8 @@ _BLUEPRINTS: Final = (
     sessions.blueprint,
     shared_sheet.blueprint,
     rejections.blueprint,
+    routes.blueprint,
+    topics.blueprint,
     calendar.blueprint,
     resource.blueprint,
     deliveries.blueprint,

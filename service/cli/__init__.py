@@ -45,6 +45,7 @@ COMMANDS: Final[dict[str, Entry]] = {
         "readings.recalibrate", "Apply the calibrations in the log to stored readings."
     ),
     "restore": Entry("restore", "Restore registry and store from a backup."),
+    "route": Entry("sensors.route", "List, make and delete routes from topics to tanks."),
     "serve": Entry("serve", "Serve API and pages and publish advice, until stopped."),
     "session": Entry("session", "List and end sessions of the pages."),
     "share": Entry("share", "Make, list and revoke links to a handover sheet."),

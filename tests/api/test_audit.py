@@ -11,6 +11,7 @@ from sqlalchemy import text
 from service.advice.engine.scheduler import Scheduler
 from service.api.http.access_rules import scope_of
 from service.app.app_factory import create_app
+from service.config import RouteConfig
 from service.registry.access import Scope
 from service.registry.audit import Action, ActorKind
 from service.registry.events import NewEvent
@@ -59,6 +60,13 @@ API = {
     ("PUT", "/v1/absences"): ({"json": {"absences": [AWAY]}}, "absences.replaced", "absences", []),
     ("POST", "/v1/shares"): ({"json": SHARE}, "share.created", "tanks/riffle/shares/*", []),
     ("DELETE", "/v1/shares/<id>"): ({}, "share.revoked", "tanks/riffle/shares/{share}", []),
+    ("POST", "/v1/routes"): (
+        {"json": {"topic": "yard/box", "tank": "riffle", "quantity": "ph"}},
+        "route.added",
+        "routes/*",
+        [],
+    ),
+    ("DELETE", "/v1/routes/<id>"): ({}, "route.deleted", "routes/{route}", []),
     ("POST", "/v1/webhooks/deliveries/<id>/redeliver"): (
         {},
         "delivery.resent",
@@ -117,7 +125,15 @@ def scene(context, client):
         "riffle", NOW, NOW + timedelta(days=1), NOW, expires=NOW + timedelta(days=1)
     )
     [one, *_] = registry.recommendations(tank="riffle")
-    return {"share": shared.id, "delivery": delivery.id, "recommendation": one.id}
+    route = registry.add_route(
+        RouteConfig("yard/lamp", "riffle", "ppfd"), NOW, why_refused=lambda others: None
+    )
+    return {
+        "route": route.id,
+        "share": shared.id,
+        "delivery": delivery.id,
+        "recommendation": one.id,
+    }
 
 
 @pytest.fixture
@@ -129,7 +145,8 @@ def secrets(context):
 def sent(client, operation, ids, secret, options, *, nowhere=False):
     """The answer to an operation by its rule."""
     method, rule = operation
-    id = ids["share" if "shares" in rule else "delivery" if "webhook" in rule else MARK]
+    named = {"shares": "share", "webhook": "delivery", "routes": "route"}
+    id = ids[next((name for word, name in named.items() if word in rule), MARK)]
     address = rule.replace("<tank>", "riffle").replace("<entry>", "visit").replace("<id>", str(id))
     if nowhere:
         address = rule.replace("<tank>", "none").replace("<entry>", "none").replace("<id>", "0")

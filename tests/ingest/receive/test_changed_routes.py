@@ -74,7 +74,7 @@ class FakeClient:
         return True
 
     def subscribe(self, requests, properties=None):
-        number = getattr(properties, "SubscriptionIdentifier", None)
+        [number] = getattr(properties, "SubscriptionIdentifier", [None])
         self.asked += [(name, number) for name, _ in requests]
         return 0, len(self.asked)
 
