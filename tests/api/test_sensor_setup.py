@@ -17,6 +17,7 @@ from tests.api.scenes import put
 
 BOX = {"topic": "yard/box", "tank": "riffle", "quantity": "ph"}
 ARRIVED = to_us(NOW)
+SHOWN = ("/v1/broker/topics",)
 
 
 def heard(topic, payload, **members):
@@ -126,20 +127,19 @@ def test_of_a_payload_no_more_than_its_beginning_is_shown(client, hears):
     put(client)
     secret = b"x" * 200 + b"password"
     hears(heard("door/lock", secret), heard("door/page", b"<script>alert(1)</script>"))
-    for address in ("/v1/broker/topics", "/sensors"):
+    for address in SHOWN:
         answer = client.get(address)
         assert answer.status_code == 200
         assert "x" * 100 in answer.text
         assert "x" * 121 not in answer.text
         assert "password" not in answer.text
-    assert "<script>alert" not in client.get("/sensors").text
 
 
 def test_only_who_may_write_sees_the_brokers_messages(context, client, hears):
     hears(heard("door/lock", b"open"))
     put(client)
     secrets = {scope: context.registry.create_token(scope.value, scope, NOW)[1] for scope in Scope}
-    for address in ("/v1/broker/topics", "/sensors", "/sensors/route?topic=door/lock"):
+    for address in SHOWN:
         assert client.get(address).status_code in (302, 303, 401)
         for scope, status in ((Scope.READ, 403), (Scope.WRITE, 200), (Scope.ADMIN, 200)):
             for method in ("GET", "HEAD"):
@@ -150,7 +150,7 @@ def test_only_who_may_write_sees_the_brokers_messages(context, client, hears):
                 assert b"door/lock" not in answer.data or status == 200
 
 
-@pytest.mark.parametrize("wrong", ["a/#/b", "a+", "", "x" * 300, "a%00b"])
+@pytest.mark.parametrize("wrong", ["a/#/b", "a+", "", "x" * 300, "a\0b"])
 def test_a_filter_that_is_none_is_refused(client, wrong):
-    assert not is_filter(wrong.replace("%00", "\0"))
-    assert client.get(f"/v1/broker/topics?filter={wrong}".replace("#", "%23")).status_code == 422
+    assert not is_filter(wrong)
+    assert client.get("/v1/broker/topics", query_string={"filter": wrong}).status_code == 422
