@@ -24,9 +24,8 @@ from ingest.decode.quantity_words import meant_by
 from ingest.decode.routes import Router, Target, sensor_name
 from ingest.decode.sample import Arrival, Decoded, Sample
 from ingest.decode.units import conversion_to, converted
-from service.config import DEFAULT_SENSOR
 from service.registry.models import Rejection
-from service.store import Flag
+from service.store import DEFAULT_SENSOR, Flag
 from service.units import QUANTITIES
 
 _log = logging.getLogger(__name__)

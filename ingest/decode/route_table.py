@@ -9,9 +9,10 @@ from ingest.decode.message import PayloadError
 from ingest.decode.route_conflicts import conflict
 from ingest.decode.routes import Router
 from ingest.decode.units import conversion_to
-from service.config import DEFAULT_SENSOR, RouteConfig
+from service.config import RouteConfig
 from service.errors import ConfigError
 from service.registry.models import StoredRoute
+from service.store import DEFAULT_SENSOR
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,10 +7,12 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from service.config import RouteConfig
 from service.science.carbonate.kh_test import KhMethod
+
+if TYPE_CHECKING:
+    from service.config import RouteConfig
 
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 

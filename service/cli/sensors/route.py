@@ -16,7 +16,7 @@ from service.units import QUANTITIES
 
 @click.group("route")
 def command() -> None:
-    """List, make and delete routes: which MQTT topics feed which tanks.
+    """List, make and delete routes from topics to tanks.
 
     Routes of the configuration are listed too; they are changed in its file. What arrives at the
     broker, and routes for it: littoral ingest --dry-run --topic '#'.
