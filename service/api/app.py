@@ -36,6 +36,7 @@ from service.api.resources import (
     what_if,
 )
 from service.api.resources.broker import routes, topics
+from service.api.resources.calibrations import resource as calibrations
 from service.api.resources.docs import docs_page
 from service.api.resources.handover import return_report, shared_sheet, sharing_links, sheet
 from service.api.resources.log import entries, schemas
@@ -67,6 +68,7 @@ _BLUEPRINTS: Final = (
     rejections.blueprint,
     routes.blueprint,
     topics.blueprint,
+    calibrations.blueprint,
     calendar.blueprint,
     resource.blueprint,
     deliveries.blueprint,

@@ -28,6 +28,9 @@ COMMANDS: Final[dict[str, Entry]] = {
     "advice": Entry("advice", "List recommendations, most urgent first, or mark one."),
     "audit": Entry("audit", "List who wrote what when, newest first."),
     "backup": Entry("backup", "Back up registry and store into one file."),
+    "calibration": Entry(
+        "sensors.calibration", "List the calibrations of a tank's sensors, or undo one."
+    ),
     "check": Entry("check", "Check configuration, store, registry and access."),
     "co2": Entry("co2", "Compute dissolved CO2 from pH, KH and temperature."),
     "copy": Entry("readings.copy_store", "Copy readings between two stores and compare them."),

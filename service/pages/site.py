@@ -11,6 +11,7 @@ from service.pages import audit, navigation, sessions, sharing_links, tanks
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import sheet
 from service.pages.number_format import unit_words
+from service.pages.sensors import arrivals, calibration, of_tank
 from service.registry.registry import Registry
 
 
@@ -47,6 +48,9 @@ def _blueprint() -> Blueprint:
     sharing_links.register(pages)
     sessions.register(pages)
     audit.register(pages)
+    arrivals.register(pages)
+    of_tank.register(pages)
+    calibration.register(pages)
     navigation.register(pages)
     pages.after_request(headers.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well

@@ -17,7 +17,7 @@ from tests.api.scenes import put
 
 BOX = {"topic": "yard/box", "tank": "riffle", "quantity": "ph"}
 ARRIVED = to_us(NOW)
-SHOWN = ("/v1/broker/topics",)
+SHOWN = ("/v1/broker/topics", "/sensors", "/sensors/route?topic=door/lock")
 
 
 def heard(topic, payload, **members):

@@ -37,7 +37,11 @@ _ADMIN: Final = (
     ("DELETE", "/v1/tanks/<tank>"),
     ("POST", "/v1/webhooks/deliveries/<id>/redeliver"),
 )
-_TRAFFIC: Final = (("GET", "/v1/broker/topics"),)
+_TRAFFIC: Final = (
+    ("GET", "/v1/broker/topics"),
+    ("GET", "/sensors"),
+    ("GET", "/sensors/route"),
+)
 """What shows messages of the broker, others than ours among them: for who may set sensors up."""
 _OF_THE_CALLER: Final = (
     ("DELETE", "/v1/sessions"),

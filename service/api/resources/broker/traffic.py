@@ -8,12 +8,13 @@ from typing import Final
 
 from ingest.process import Calibrations, ClockLimits, why_refused
 from ingest.tools.dry_run import message_of
-from ingest.tools.explanation import StoredAs, TopicReport, explain, route_preview
+from ingest.tools.explanation import EXCERPT, StoredAs, TopicReport, explain, route_preview
 from ingest.tools.own_topics import is_own_output
 from ingest.tools.route_suggestion import Suggestion
 from service.api.context import Context, app_singleton
 from service.api.resources.broker.routes import present_routes
 from service.config import RouteConfig
+from service.log_format import printable
 from service.mqtt.listening import BrokerListener, Heard, Hearing
 from service.registry.models import LogKind
 
@@ -101,6 +102,12 @@ def last_message(topic: str) -> Heard | None:
     """The last message of a topic, of what is being heard; None if there was none."""
     found = (one for one in _listener().present().messages if one.topic == topic)
     return next(found, None)
+
+
+def excerpt_of(heard: Heard) -> str:
+    """The beginning of a payload, printable."""
+    text = heard.payload[: 4 * EXCERPT].decode("utf-8", "backslashreplace")
+    return printable(text)[:EXCERPT]
 
 
 def preview(context: Context, route: RouteConfig, heard: Heard | None) -> Offer:
