@@ -65,8 +65,8 @@ class TankOverview:
 
     @property
     def without_kh(self) -> bool:
-        """There is a pH but no alkalinity to make CO2 of it."""
-        return self.view is not None and self.view.co2.alkalinity is None
+        """There is a pH but no KH to make CO2 of it."""
+        return self.view is not None and self.view.co2.kh is None
 
 
 def tank_overviews(context: Context, now: datetime) -> list[TankOverview]:

@@ -8,7 +8,7 @@ import marshmallow as ma
 
 from service.errors import Refusal
 from service.schemas.fields import Field, Number, Whole, YesNo
-from service.schemas.quantities import Measure, Ph, Share
+from service.schemas.quantities import Fraction, Measure, Ph
 from service.units import split_number_and_unit
 
 #: Units that are offered for a quantity, by the one in which people of the trade name it.
@@ -75,7 +75,7 @@ def json_of(field: Field, text: str, unit: str = "") -> Any:
         number, own = split_number_and_unit(text)
     except ValueError as error:
         raise refusal from error
-    if isinstance(field, Share) and not (own or unit) and 0 < number <= 1:
+    if isinstance(field, Fraction) and not (own or unit) and 0 < number <= 1:
         # 0.5 is half of it to one reader and half a per cent to the other.
         raise ma.ValidationError([Refusal(text, "a number with its sign, such as 50 % or 0.5 %")])
     if isinstance(field, Measure):
