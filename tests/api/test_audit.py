@@ -20,7 +20,7 @@ from tests.api.scenes import TANK, day_of_readings, put
 WRITTEN = "Words that nobody else has written"
 TRIM = {"kind": "trim", "note": WRITTEN}
 AWAY = {"start": "2025-07-01T06:00:00Z", "end": "2025-07-21T18:00:00Z", "note": WRITTEN}
-SHARE = {"tank": "riffle", "length": "P7D", "note": WRITTEN}
+SHARE = {"tank": "riffle", "length": "P7D", "name": WRITTEN}
 READING = {"quantity": "ph", "value": 6.8}
 MARK = "recommendation"
 
@@ -88,7 +88,7 @@ PAGES = {
         "tanks/riffle/recommendations/{recommendation}",
     ),
     ("POST", "/handover/links"): (
-        {"tank": "riffle", "covers": "days:7", "note": WRITTEN},
+        {"tank": "riffle", "covers": "days:7", "name": WRITTEN},
         "share.created",
         "tanks/riffle/shares/*",
     ),
