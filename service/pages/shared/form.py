@@ -101,11 +101,6 @@ class ReportForm:
         """What is wrong with the note."""
         return "" if self.refused is None else self.refused.fault(NOTE, "The note")
 
-    @property
-    def other_fault(self) -> str:
-        """What is wrong otherwise."""
-        return "" if self.refused is None else self.refused.other
-
 
 @dataclass(frozen=True, slots=True)
 class Line:

@@ -16,41 +16,13 @@ from tests.api.resources.handover.test_link_reports import entries, later, linke
 from tests.api.test_handover import away  # noqa: F401 - a fixture used here too
 
 HTML = {"Accept": "text/html,*/*;q=0.8"}
-TRADE_WORDS = [
-    "air stone",
-    "buffer",
-    "calibrat",
-    "chlorine",
-    "CO2",
-    "cylinder",
-    "regulator",
-    "needle valve",
-    "copper",
-    "dose",
-    "fertiliser",
-    "filter",
-    "outlet",
-    "media",
-    "GH",
-    "KH",
-    "dKH",
-    "dGH",
-    "local codes",
-    "licensed",
-    "mains",
-    "mg/L",
-    "pH",
-    "probe",
-    "sensor",
-    "reagent",
-    "reverse-osmosis",
-    "siphon",
-    "solenoid",
-    "substrate",
-    "tank keeper",
-    "trim",
-    "water conditioner",
-]
+TRADE_WORDS = (
+    *("air stone", "buffer", "calibrat", "chlorine", "CO2", "cylinder", "regulator"),
+    *("needle valve", "copper", "dose", "fertiliser", "filter", "outlet", "media", "GH", "KH"),
+    *("dKH", "dGH", "local codes", "licensed", "mains", "mg/L", "pH", "probe", "sensor", "reagent"),
+    *("reverse-osmosis", "siphon", "solenoid", "substrate", "tank keeper", "trim"),
+    *("water conditioner",),
+)
 """What a stand-in cannot be expected to know. Our choice, no source."""
 
 
@@ -112,7 +84,7 @@ def test_what_is_wrong_is_said_beside_the_field_with_what_was_written(away):  # 
     for number, said in (
         ("a bucket", "Water changed, L is 'a bucket'; allowed: a number"),
         ("500", "Water changed, L is 500.0; allowed: up to the net volume"),
-        ("-3", "Water changed, L is -3.0; allowed:"),
+        ("-3", "Water changed, L is '-3 L'; allowed: above 0"),
     ):
         more = {"number": number, "note": "some <b>words</b>"}
         answer = away.post(f"{path}/report", data=given | more)
@@ -120,7 +92,7 @@ def test_what_is_wrong_is_said_beside_the_field_with_what_was_written(away):  # 
         assert answer.status_code == 422
         assert f'value="{number}"' in text and "some <b>words</b></textarea>" in text
         assert "<b>words" not in answer.text
-        assert said in text.replace("value ", ""), text[text.index('class="fault"') :][:300]
+        assert said in text
         assert 'aria-invalid="true"' in text
     empty = away.post(f"{path}/report", data=forms(page_of(away, path).text)["note"])
     assert (empty.status_code, "The note is missing" in empty.text) == (422, True)
