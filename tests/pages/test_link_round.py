@@ -24,7 +24,7 @@ def brook(served: Served) -> str:
         "Brook",
         time_zone=f"Etc/GMT{now.hour - 11:+d}",
         net_volume_l=120.0,
-        livestock=(Stock("Tanichthys albonubes", 12),),
+        animals=(Stock("Tanichthys albonubes", 12),),
         doses=(DosePlan("trace", ml_per_100_l=5.0),),
         contact="555 0100, also at night",
     )
