@@ -11,6 +11,7 @@ from service.pages import audit, navigation, sessions, sharing_links, tanks
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import sheet
 from service.pages.number_format import unit_words
+from service.pages.tank import what_if
 from service.registry.registry import Registry
 
 
@@ -43,6 +44,7 @@ def _blueprint() -> Blueprint:
     pages.before_request(cookie.prepare_page)
     auth.register(pages)
     tanks.register(pages)
+    what_if.register(pages)
     sheet.register(pages)
     sharing_links.register(pages)
     sessions.register(pages)
