@@ -7,11 +7,10 @@ from typing import Any
 from flask import Blueprint, Flask
 
 from service.api.resources.handover import html
-from service.pages import audit, navigation, sessions, sharing_links, tanks
+from service.pages import audit, navigation, sessions, sharing_links, tanks, what_if
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import sheet
 from service.pages.number_format import unit_words
-from service.pages.tank import what_if
 from service.registry.registry import Registry
 
 

@@ -8,7 +8,7 @@ import pytest
 import requests
 
 from service.errors import InvalidInputError
-from service.pages.tank.what_if import Slider, moved, question_of
+from service.pages.what_if import Slider, moved, question_of
 from service.registry.models import Tank
 from tests.pages.served import Served
 
