@@ -7,7 +7,7 @@ from typing import Any
 from flask import Blueprint, Flask
 
 from service.api.resources.handover import html
-from service.pages import audit, navigation, sessions, sharing_links, tanks
+from service.pages import audit, navigation, sessions, sharing_links, tanks, what_if
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import sheet
 from service.pages.number_format import unit_words
@@ -48,6 +48,7 @@ def _blueprint() -> Blueprint:
     pages.before_request(cookie.prepare_page)
     auth.register(pages)
     tanks.register(pages)
+    what_if.register(pages)
     sheet.register(pages)
     sharing_links.register(pages)
     report_form.register(pages)
