@@ -59,10 +59,10 @@ API = {
     ("PUT", "/v1/absences"): ({"json": {"absences": [AWAY]}}, "absences.replaced", "absences", []),
     ("POST", "/v1/shares"): ({"json": SHARE}, "share.created", "tanks/riffle/shares/*", []),
     ("DELETE", "/v1/shares/<id>"): ({}, "share.revoked", "tanks/riffle/shares/{share}", []),
-    ("POST", "/v1/webhooks/deliveries/<id>/redeliver"): (
+    ("POST", "/v1/deliveries/<id>/redeliver"): (
         {},
         "delivery.resent",
-        "webhooks/deliveries/{delivery}",
+        "deliveries/{delivery}",
         [],
     ),
     **{

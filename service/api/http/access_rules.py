@@ -35,7 +35,7 @@ _ADMIN: Final = (
     ("GET", "/v1/audit"),
     ("GET", "/audit"),
     ("DELETE", "/v1/tanks/<tank>"),
-    ("POST", "/v1/webhooks/deliveries/<id>/redeliver"),
+    ("POST", "/v1/deliveries/<id>/redeliver"),
 )
 _OF_THE_CALLER: Final = (
     ("DELETE", "/v1/sessions"),
