@@ -76,7 +76,7 @@ def temperature_steps(tank: Tank) -> str:
 
 def animals(tank: Tank) -> str:
     """What to watch the animals for; fishes that take air are told apart from distress."""
-    names = [one.species for one in map(resolved, tank.livestock) if one.air_breather and one.count]
+    names = [one.species for one in map(resolved, tank.animals) if one.air_breather and one.count]
     if not names:
         return ANIMALS
     those = f"{' and '.join(names)} take{'s' if len(names) == 1 else ''}"
@@ -91,7 +91,7 @@ def _texts(hazard: Hazard, tank: Tank) -> Iterator[str]:
     elif hazard is Hazard.ANIMALS:
         yield animals(tank)
     elif hazard is Hazard.TEMPERATURE:
-        if any(stock.count for stock in tank.livestock):
+        if any(stock.count for stock in tank.animals):
             yield temperature_steps(tank)
     else:
         yield _TEXTS[hazard]

@@ -33,9 +33,9 @@ _OPTIONS = {
     "temperature_c": "--temperature",
     "gh_meq_l": "--gh",
     "conductivity_us_cm": "--conductivity",
-    "nitrate_mg_l": "--nitrate",
-    "potassium_mg_l": "--potassium",
-    "phosphate_mg_l": "--phosphate",
+    "nitrate_mg_l": "--no3",
+    "potassium_mg_l": "--k",
+    "phosphate_mg_l": "--po4",
     "organic_carbon_mg_l": "--organic-carbon",
 }
 
@@ -53,9 +53,9 @@ _OPTIONS = {
     type=_CONDUCTIVITY,
     help="At 25 °C, if known; bare: uS/cm.",
 )
-@click.option("--nitrate", "nitrate_mg_l", type=_MG_L, help="As NO3, if known; bare: mg/L.")
-@click.option("--potassium", "potassium_mg_l", type=_MG_L, help="If known; bare: mg/L.")
-@click.option("--phosphate", "phosphate_mg_l", type=_MG_L, help="As PO4, if known; bare: mg/L.")
+@click.option("--no3", "nitrate_mg_l", type=_MG_L, help="Nitrate, if known; bare: mg/L.")
+@click.option("--k", "potassium_mg_l", type=_MG_L, help="Potassium, if known; bare: mg/L.")
+@click.option("--po4", "phosphate_mg_l", type=_MG_L, help="Phosphate, if known; bare: mg/L.")
 @click.option(
     "--organic-carbon",
     "organic_carbon_mg_l",
@@ -63,12 +63,12 @@ _OPTIONS = {
     help="Dissolved, of brown water, if known; bare: mg/L.",
 )
 @click.option(
-    "--kh-test",
+    "--kh-kit",
     type=click.Choice([one.value for one in KhMethod]),
     help="How KH was tested. Without it KH is taken as it is, give or take 1 dKH.",
 )
 @click.option(
-    "--kh-step",
+    "--kh-kit-step",
     type=_KH_STEP,
     help="KH of one drop, mark or field of that test, in the sample taken; bare: dKH.",
 )
@@ -89,8 +89,8 @@ _OPTIONS = {
 def command(
     target: tuple[float, float],
     as_json: bool,
-    kh_test: str | None,
-    kh_step: float | None,
+    kh_kit: str | None,
+    kh_kit_step: float | None,
     **inputs: float | None,
 ) -> None:
     """Compute dissolved CO2 from pH, KH and temperature.
@@ -101,10 +101,10 @@ def command(
     if not 0 <= low < high:
         raise click.BadParameter(f"{low:g} {high:g}; allowed: two rising numbers from 0")
     given: dict[str, Any] = {name: value for name, value in inputs.items() if value is not None}
-    if kh_test is not None:
-        given["kh_test"] = KhKit(KhMethod(kh_test), kh_step)
-    elif kh_step is not None:
-        raise click.BadParameter("allowed: beside --kh-test", param_hint="--kh-step")
+    if kh_kit is not None:
+        given["kh_kit"] = KhKit(KhMethod(kh_kit), kh_kit_step)
+    elif kh_kit_step is not None:
+        raise click.BadParameter("allowed: beside --kh-kit", param_hint="--kh-kit-step")
     try:
         answer = co2(**given, target=target)
     except OutOfRangeError as error:

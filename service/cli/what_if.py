@@ -17,10 +17,10 @@ from service.times import format_span
 
 @click.command("what-if")
 @click.argument("tank")
-@click.option("--lights-on", metavar="TIME", help="Local time, such as 10:30.")
+@click.option("--light-start", metavar="TIME", help="Local time, such as 10:30.")
 @click.option("--photoperiod", type=SpanParameter(), help="Hours of light, such as 7h30m.")
-@click.option("--gas-on", metavar="TIME", help="Local time of the CO2.")
-@click.option("--gas-off", metavar="TIME", help="Local time of the CO2.")
+@click.option("--gas-start", metavar="TIME", help="Local time of the CO2.")
+@click.option("--gas-end", metavar="TIME", help="Local time of the CO2.")
 @click.option("--injection-factor", type=NumberRange(0, 5), help="CO2 flow, by the present one.")
 @click.option("--surface-factor", type=NumberRange(0.2, 5), help="Surface exchange, likewise.")
 @json_option
@@ -63,7 +63,7 @@ _NAMES = (
 
 
 def _cells(day: PredictedDay) -> tuple[str, ...]:
-    shares = {one.name: one.share for one in day.growing.factors}
+    shares = {one.name: one.fraction for one in day.growing.factors}
     return (
         f"{day.photoperiod.value:.1f}",
         _estimate(day.lit_within, 1),

@@ -110,7 +110,7 @@ class Client:
         """A settled day with other settings, beside today's; nothing is changed.
 
         Args:
-            changes: members of the API's question, such as ``gas_on="08:00"``.
+            changes: members of the API's question, such as ``gas_start="08:00"``.
         """
         return value_of(WhatIf, self.send("POST", tank_path(tank, "what-if"), changes))
 

@@ -8,7 +8,7 @@ import marshmallow as ma
 
 from service.errors import Refusal
 from service.schemas.fields import Field, Number, Whole, YesNo
-from service.schemas.quantities import Measure, Ph, Share
+from service.schemas.quantities import Fraction, Measure, Ph
 from service.units import split_number_and_unit
 
 #: Units that are offered for a quantity, by the one in which people of the trade name it.
@@ -72,10 +72,10 @@ def json_of(field: Field, text: str, unit: str = "") -> Any:
     example = f"4 or 4.5 {units_of(field)[0]}" if isinstance(field, Measure) else "4 or 4.5"
     refusal = ma.ValidationError([Refusal(text, f"a number such as {example}")])
     try:
-        number, own = split_number_and_unit(text if "." in text else text.replace(",", "."))
+        number, own = split_number_and_unit(text)
     except ValueError as error:
         raise refusal from error
-    if isinstance(field, Share) and not (own or unit) and 0 < number <= 1:
+    if isinstance(field, Fraction) and not (own or unit) and 0 < number <= 1:
         # 0.5 is half of it to one reader and half a per cent to the other.
         raise ma.ValidationError([Refusal(text, "a number with its sign, such as 50 % or 0.5 %")])
     if isinstance(field, Measure):

@@ -120,7 +120,7 @@ class QuantityRefusal(Refusal):
         return made
 
 
-class Share(Measure):
+class Fraction(Measure):
     """A share of a whole: 0 to 1 on the Python side, per cent in JSON; ``%`` or ``1`` in."""
 
     def __init__(
@@ -202,13 +202,13 @@ class Ph(Field):
         return number
 
 
-def alkalinity(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
-    """Field of an alkalinity (carbonate hardness): meq/L, with dKH beside it."""
+def carbonate_hardness(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
+    """Field of a carbonate hardness (KH, an alkalinity): meq/L, with dKH beside it."""
     return Measure("meq/L", doc, low=0.0, high=high, display="dKH", **kwargs)
 
 
-def hardness(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
-    """Field of a general hardness (calcium and magnesium): meq/L, with dGH beside it."""
+def general_hardness(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
+    """Field of a general hardness (GH, calcium and magnesium): meq/L, with dGH beside it."""
     return Measure("meq/L", doc, low=0.0, high=high, display="dGH", scale=units.HARDNESS, **kwargs)
 
 

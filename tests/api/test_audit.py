@@ -29,7 +29,7 @@ API = {
         {"json": TANK | {"notes": WRITTEN, "altitude": {"value": 9, "unit": "m"}}},
         "tank.replaced",
         "tanks/riffle",
-        ["altitude", "livestock", "notes"],
+        ["altitude", "animals", "notes"],
     ),
     ("PATCH", "/v1/tanks/<tank>"): (
         {"json": {"notes": WRITTEN, "kh": None}},
@@ -104,7 +104,7 @@ def scene(context, client):
     """A tank with all that can be written to; ids by name, and a client with a token of a scope."""
     registry = context.registry
     animals = [{"species": "Invented", "temperature": {"low": 18, "high": 25, "unit": "Cel"}}]
-    put(client, livestock=animals)
+    put(client, animals=animals)
     day_of_readings(context.store, celsius=28.0)
     Scheduler(registry, context.store, context.clock, 60.0).evaluate_all()
     client.post("/v1/tanks/riffle/log", json={"kind": "trim", "id": "visit"})

@@ -13,7 +13,7 @@ from tests.cli.conftest import process, refused
 @pytest.fixture
 def warm(client, context, look):
     tolerated = {"low": 18, "high": 22, "unit": "Cel"}
-    put(client, livestock=[{"species": "Invented", "temperature": tolerated}])
+    put(client, animals=[{"species": "Invented", "temperature": tolerated}])
     day_of_readings(context.store)
     look()
 

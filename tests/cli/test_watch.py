@@ -20,7 +20,7 @@ PATIENCE_S = 40
 
 @pytest.fixture
 def calm(client, context):
-    put(client, livestock=COMFORT)
+    put(client, animals=COMFORT)
     day_of_readings(context.store)
 
 

@@ -13,7 +13,7 @@ TANK = Tank(
     "reedbed",
     "Reedbed",
     net_volume_l=120.0,
-    livestock=(Stock("Tanichthys albonubes", 12),),
+    animals=(Stock("Tanichthys albonubes", 12),),
     water_change=WaterChangePlan(fraction=0.35),
     doses=(DosePlan("micro", 3.0),),
     sensors={"ph": "glass-1"},

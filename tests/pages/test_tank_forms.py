@@ -33,7 +33,7 @@ def warm(tmp_path: Path) -> Iterator[Served]:
             "Reedbed",
             time_zone="Europe/Lisbon",
             net_volume_l=120.0,
-            livestock=(Stock("Tanichthys albonubes", 12),),
+            animals=(Stock("Tanichthys albonubes", 12),),
         )
     )
     now_us = to_us(served.clock.now())

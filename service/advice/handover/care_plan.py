@@ -215,7 +215,7 @@ def _trim(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
         case, at, "trim-due", "Stems will be near the surface",
         "It can wait a week or two. If they lie on the surface and shade the rest, cut them to "
         f"about {case.limit('stem_height_cm'):.0f} cm and take the cuttings out.",
-        (Hazard.MAINS, Hazard.STOPPED), who=Who.PRACTITIONER,
+        (Hazard.MAINS, Hazard.STOPPED), who=Who.KEEPER,
     )  # fmt: skip
 
 
@@ -230,7 +230,7 @@ def _cylinder(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
         "the full one on; if not, close the cylinder and leave the tank without CO2: plants bear "
         "that for weeks.",
         (Hazard.CO2,), amounts=(Amount("CO2 per day", cylinder.g_per_day, "g"),),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
     )  # fmt: skip
 
 
@@ -244,21 +244,21 @@ def _daily_checks(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
             DAILY_CHECK,
             "Look at the tank",
             _look(case),
-            (Hazard.ANIMALS,) if case.tank.livestock else (),
+            (Hazard.ANIMALS,) if case.tank.animals else (),
         )
         day += timedelta(days=1)
 
 
 def _look(case: Case) -> str:
     """What to see each day, with the tank's own numbers; only what it has."""
-    plan, found = case.tank.photoperiod, case.view.temperature.tolerable
+    plan, found = case.tank.light, case.view.temperature.tolerable
     seen = ["Filter running", "nothing rotting"]
-    if plan.hours > 0:
-        seen.insert(1, f"lamp on from {plan.lights_on:%H:%M} for {plan.hours:g} h")
+    if plan.photoperiod_h > 0:
+        seen.insert(1, f"lamp on from {plan.start:%H:%M} for {plan.photoperiod_h:g} h")
     if found.low_c is not None and found.high_c is not None:
         seen.insert(0, f"Temperature {found.low_c:g} to {found.high_c:g} °C")
-    if case.tank.livestock:
+    if case.tank.animals:
         seen.insert(0, "Animals all there and calm")
     first, *rest = seen
     looks = "; ".join([first, *(f"{one[0].lower()}{one[1:]}" for one in rest)])
-    return f"{looks}." + (" Feed as written down, not more." if case.tank.livestock else "")
+    return f"{looks}." + (" Feed as written down, not more." if case.tank.animals else "")

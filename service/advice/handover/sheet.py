@@ -177,13 +177,13 @@ def waiting(open_ones: Sequence[Recommendation], planned: Sequence[Task]) -> lis
     keeper: dict[tuple[str, str], Instruction] = {}
     for one in open_ones:
         finding, words = one.finding, one.instruction
-        if finding.who is not Who.PRACTITIONER and finding.keeper_action:
+        if finding.who is not Who.KEEPER and finding.keeper_action:
             words = replace(words, action=finding.keeper_action)
-        elif finding.who is not Who.PRACTITIONER:
+        elif finding.who is not Who.KEEPER:
             continue
-        keeper[finding.code, finding.subject] = replace(words, who=Who.PRACTITIONER)
+        keeper[finding.code, finding.subject] = replace(words, who=Who.KEEPER)
     for task in planned:
-        if task.who is Who.PRACTITIONER:
+        if task.who is Who.KEEPER:
             keeper.setdefault((task.code, task.subject), task)
     return list(keeper.values())
 
@@ -224,9 +224,9 @@ def open_line(open_ones: Sequence[Recommendation]) -> str:
 
 def life_line(case: Case) -> str:
     """What lives in the tank and what was last done."""
-    animals = [f"{stock.count} {stock.species}" for stock in case.tank.livestock if stock.count]
+    animals = [f"{stock.count} {stock.species}" for stock in case.tank.animals if stock.count]
     lives = listed(animals) if animals else "no animals registered"
-    if case.tank.planting:
+    if case.tank.plants:
         lives = f"{lives}; plants: {planted(case)}"
     change = newest(case, LogKind.WATER_CHANGE)
     lives = f"{lives}{treated(case)}"
@@ -242,7 +242,7 @@ def life_line(case: Case) -> str:
 
 def planted(case: Case) -> str:
     """The plants by name, the first of many."""
-    names = [one.species for one in case.tank.planting]
+    names = [one.species for one in case.tank.plants]
     more = len(names) - PLANTS_SHOWN
     return listed([*names[:PLANTS_SHOWN], *([f"{more} more"] if more > 0 else [])])
 

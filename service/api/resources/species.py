@@ -39,8 +39,8 @@ class AnimalSchema(AnswerSchema):
     group = Choice(words=["fish", "shrimp", "snail"])
     synonyms = Items(Text(), "Other scientific names that are understood.")
     vernacular = Items(Text(), "Plain names; only suggested, never taken.")
-    tolerable = Range("Cel", "Borne for weeks.")
-    tolerable_source = Text(attribute="tolerable_c.source", longest=1000)
+    temperature = Range("Cel", "Borne for weeks.")
+    temperature_source = Text(attribute="tolerable_c.source", longest=1000)
     comfortable = Range("Cel", "Kept so for good.")
     comfortable_source = Text(attribute="comfortable_c.source", longest=1000)
     co2_max = Measure("mg/L", "Tolerated.", attribute="co2_tolerable_mg_l")
@@ -94,7 +94,7 @@ def all_species(options: dict[str, Any]) -> dict[str, Any]:
 
 
 def _animal(one: Species) -> With:
-    return With(one, tolerable=_ends(one.tolerable_c), comfortable=_ends(one.comfortable_c))
+    return With(one, temperature=_ends(one.tolerable_c), comfortable=_ends(one.comfortable_c))
 
 
 def _plant(one: PlantSpecies) -> With:

@@ -66,15 +66,15 @@ def judge(case: Case) -> Iterator[Finding]:
             Amount("CO2 too much", high.peak_mg_l - high.ceiling_mg_l, "mg/L"),
             Amount("less gas flow", 100 * less, "%"),
         ),
-        due=case.now if ongoing and case.tank.livestock else None,
+        due=case.now if ongoing and case.tank.animals else None,
         hazards=(
-            (Hazard.ANIMALS, Hazard.CO2, Hazard.MAINS) if case.tank.livestock else (Hazard.CO2,)
+            (Hazard.ANIMALS, Hazard.CO2, Hazard.MAINS) if case.tank.animals else (Hazard.CO2,)
         ),
         confidence=0.95 if high.peak_low_mg_l > high.ceiling_mg_l else 0.6,
         since=high.first_at,
         log=adjustment(Lever.GAS_FLOW, f"{percent(less)} less"),
         moves=(LESS_GAS,),
-        who=Who.ANYONE if case.tank.livestock else Who.PRACTITIONER,
+        who=Who.ANYONE if case.tank.animals else Who.KEEPER,
     )
 
 
@@ -94,10 +94,10 @@ def _ongoing(case: Case, high: Co2High) -> bool:
 
 def severity(case: Case, high: Co2High, ongoing: bool) -> Severity:
     """Urgent only for animals, while it lasts, and where it is beyond doubt."""
-    if not case.tank.livestock:
+    if not case.tank.animals:
         return Severity.ADVICE
     sure = high.peak_low_mg_l > high.ceiling_mg_l
-    far = high.peak_mg_l > case.limit("co2_surely_high_share") * high.ceiling_mg_l
+    far = high.peak_mg_l > case.limit("co2_surely_high_factor") * high.ceiling_mg_l
     return Severity.URGENT if ongoing and (sure or far) else Severity.WARNING
 
 
@@ -112,7 +112,7 @@ def _action(case: Case, high: Co2High, ongoing: bool) -> str:
         f"CO2 {'has been' if ongoing else 'was'} above {high.ceiling_mg_l:.0f} mg/L {lasting}, up "
         f"to {high.peak_mg_l:.0f} mg/L"
     )
-    if not case.tank.livestock:
+    if not case.tank.animals:
         return f"{been}. No animals are registered, so that it only wastes CO2."
     if not ongoing:
         return f"Look at the animals. {been}; it is down again."

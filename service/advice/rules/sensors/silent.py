@@ -59,7 +59,7 @@ def judge(case: Case) -> Iterator[Finding]:
 def _finding(case: Case, group: Sequence[SeriesInfo], measured: set[str]) -> Finding:
     silent_min = age_min(group[-1].last, case.now)
     missing = {one.key.quantity for one in group} - measured
-    matters = "temperature" in missing and bool(case.tank.livestock)
+    matters = "temperature" in missing and bool(case.tank.animals)
     return Finding(
         code=CODE,
         subject=group_subject(case, CODE, group),

@@ -190,7 +190,7 @@ def test_the_secret_opens_nothing_else(away, context):  # noqa: F811
     app = create_app(context)
     client = app.test_client()
     secret = make(client, length="P4D")["secret"]
-    context.registry.create_token("practitioner", Scope.ADMIN, NOW)
+    context.registry.create_token("keeper", Scope.ADMIN, NOW)
     assert client.get(f"/shared/{secret}", headers=JSON).status_code == 200
     unlimited = replace(context.config.http, refusals_per_minute=100_000)
     at(app, replace(context, config=replace(context.config, http=unlimited)))

@@ -1,4 +1,4 @@
-"""``/v1/tanks/{tank}/planting``: the plants of a tank with their demand and height."""
+"""``/v1/tanks/{tank}/plants``: the plants of a tank with their demand and height."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any, get_args
 from service.api.context import current
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.derive.planting import Planted, planting_of
+from service.derive.plants import Planted, plants_of
 from service.registry.fields.limits import MOST_ITEMS
 from service.registry.species.table import Co2Demand, Light, Place
 from service.schemas.answers import AnswerSchema, With
@@ -16,9 +16,9 @@ from service.schemas.fields import Choice, Text
 from service.schemas.ranges import Range
 
 blueprint = Blueprint(
-    "planting",
+    "plants",
     __name__,
-    url_prefix="/v1/tanks/<tank>/planting",
+    url_prefix="/v1/tanks/<tank>/plants",
     description="The plants of a tank with their demand and height.",
 )
 
@@ -50,26 +50,26 @@ class PlantedSchema(AnswerSchema):
     )
 
 
-class PlantingSchema(AnswerSchema):
+class TankPlantsSchema(AnswerSchema):
     """The plants of a tank."""
 
     tank = Text()
-    planting = Items(PlantedSchema, longest=MOST_ITEMS)
+    plants = Items(PlantedSchema, longest=MOST_ITEMS)
     not_listed = Items(Text(), "Species of which nothing is known.")
     next = Text(allow_none=True)
 
 
 @blueprint.at("", "GET", parameters=TANK)
-@blueprint.answers(200, PlantingSchema)
-def planting(tank: str) -> dict[str, Any]:
+@blueprint.answers(200, TankPlantsSchema)
+def plants(tank: str) -> dict[str, Any]:
     """The plants of a tank: demand of light and CO2, height and place in the layout
 
     By the table of species, or as the tank says of its own.
     """
-    found = planting_of(current().registry.tank(tank))
+    found = plants_of(current().registry.tank(tank))
     return {
         "tank": tank,
-        "planting": [_shown(one) for one in found],
+        "plants": [_shown(one) for one in found],
         "not_listed": [one.plant.species for one in found if not one.listed_as],
         "next": None,
     }

@@ -33,16 +33,16 @@ class Planted:
     note: str
 
 
-def planting_of(tank: Tank) -> tuple[Planted, ...]:
+def plants_of(tank: Tank) -> tuple[Planted, ...]:
     """The plants of a tank, in its own order."""
-    return tuple(_planted(one, tank) for one in tank.planting)
+    return tuple(_planted(one, tank) for one in tank.plants)
 
 
 def reaching_cm(tank: Tank, height_cm: float) -> list[str]:
     """The species in the ground that grow to a height or above it."""
     return [
         one.plant.species
-        for one in planting_of(tank)
+        for one in plants_of(tank)
         if (one.plant.height_high_cm or 0.0) >= height_cm and one.place not in ("wood", "float")
     ]
 

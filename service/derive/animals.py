@@ -1,4 +1,4 @@
-"""Livestock of a tank, group by group: the limits in force and where each comes from."""
+"""Animals of a tank, group by group: the limits in force and where each comes from."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Group:
 
 def groups_of(tank: Tank) -> tuple[Group, ...]:
     """The groups of animals of a tank that are there."""
-    return tuple(_group(stock) for stock in tank.livestock if stock.count > 0)
+    return tuple(_group(stock) for stock in tank.animals if stock.count > 0)
 
 
 def _group(stock: Stock) -> Group:

@@ -1,4 +1,4 @@
-"""``/v1/tanks/{tank}/livestock``: the animals of a tank and the limits they are judged by."""
+"""``/v1/tanks/{tank}/animals``: the animals of a tank and the limits they are judged by."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.derive.livestock import Group, groups_of
+from service.derive.animals import Group, groups_of
 from service.derive.loader import log_in_force
 from service.derive.tolerance import tolerance_of
 from service.registry.fields.limits import MOST_ANIMALS
@@ -19,9 +19,9 @@ from service.schemas.quantities import Measure
 from service.schemas.ranges import Range
 
 blueprint = Blueprint(
-    "livestock",
+    "animals",
     __name__,
-    url_prefix="/v1/tanks/<tank>/livestock",
+    url_prefix="/v1/tanks/<tank>/animals",
     description="The animals of a tank and the limits they are judged by.",
 )
 
@@ -34,8 +34,8 @@ class GroupSchema(AnswerSchema):
     vernacular = Items(Text(), "Plain names.")
     count = Whole(low=0, high=MOST_ANIMALS, attribute="stock.count")
     covered = YesNo("False: nothing is known of it, and no advice covers it.")
-    tolerable = Range("Cel", "Outside it there are warnings.", open_ends=True)
-    tolerable_source = Text("Empty without a range.", longest=1000)
+    temperature = Range("Cel", "Outside it there are warnings.", open_ends=True)
+    temperature_source = Text("Empty without a range.", longest=1000, attribute="tolerable_source")
     comfortable = Range("Cel", "Outside it there are remarks.", open_ends=True)
     comfortable_source = Text("Empty without a range.", longest=1000)
     co2_max = Measure("mg/L", "Tolerated; null where not known.", allow_none=True)
@@ -55,12 +55,12 @@ class SharedRangeSchema(AnswerSchema):
     high_species = Text("Whose limit the upper end is.")
 
 
-class LivestockSchema(AnswerSchema):
+class TankAnimalsSchema(AnswerSchema):
     """The animals of a tank, each group with its limits, and what they share."""
 
     tank = Text()
-    livestock = Items(GroupSchema)
-    tolerable = Nested(SharedRangeSchema, "Outside it there are warnings.")
+    animals = Items(GroupSchema)
+    temperature = Nested(SharedRangeSchema, "Outside it there are warnings.")
     comfortable = Nested(SharedRangeSchema, "Outside it there are remarks.")
     co2_max = Measure("mg/L", "Tolerated by all, lowered for newcomers.", allow_none=True)
     co2_comfortable = Measure("mg/L", "Comfortable for all, likewise.", allow_none=True)
@@ -70,8 +70,8 @@ class LivestockSchema(AnswerSchema):
 
 
 @blueprint.at("", "GET", parameters=TANK)
-@blueprint.answers(200, LivestockSchema)
-def livestock(tank: str) -> dict[str, Any]:
+@blueprint.answers(200, TankAnimalsSchema)
+def animals(tank: str) -> dict[str, Any]:
     """The animals of a tank, the limits in force for each, and what they share"""
     context = current()
     found = context.registry.tank(tank)
@@ -80,8 +80,8 @@ def livestock(tank: str) -> dict[str, Any]:
     tolerance = tolerance_of(found, log, moment)
     return {
         "tank": tank,
-        "livestock": [_shown(group) for group in groups_of(found)],
-        "tolerable": _shared(tolerance.tolerable),
+        "animals": [_shown(group) for group in groups_of(found)],
+        "temperature": _shared(tolerance.tolerable),
         "comfortable": _shared(tolerance.comfortable),
         "co2_max": tolerance.co2_max_mg_l,
         "co2_comfortable": tolerance.co2_comfortable_mg_l,
@@ -99,7 +99,7 @@ def _shown(group: Group) -> With:
     stock, gh = group.stock, group.gh_dgh
     return With(
         group,
-        tolerable=(stock.temperature_low_c, stock.temperature_high_c),
+        temperature=(stock.temperature_low_c, stock.temperature_high_c),
         comfortable=(stock.comfortable_low_c, stock.comfortable_high_c),
         co2_max=stock.co2_max_mg_l,
         co2_comfortable=stock.co2_comfortable_mg_l,

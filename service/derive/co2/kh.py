@@ -1,4 +1,4 @@
-"""The alkalinity in force: the newest KH test, carried through the water changes since."""
+"""The KH in force: the newest KH test, carried through the water changes since."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.kh_kit import measured_by
-from service.derive.models import Alkalinity
+from service.derive.models import KhInForce
 from service.registry.models import LogEntry, LogKind, Tank
 from service.registry.volume import net_volume_l
 from service.science.carbonate.inputs import MAX_ALKALINITY_MEQ_L
@@ -28,14 +28,14 @@ standard deviation: fractions are judged by eye and tap water varies. Our choice
 
 @dataclass(frozen=True, slots=True)
 class _Step:
-    """From ``time_us`` on the alkalinity is this."""
+    """From ``time_us`` on the KH is this."""
 
     time_us: int
-    alkalinity: Alkalinity
+    kh: KhInForce
 
 
-def alkalinity_in_force(tank: Tank, log: Sequence[LogEntry], now: datetime) -> Alkalinity | None:
-    """The alkalinity that counts at ``now``.
+def kh_in_force(tank: Tank, log: Sequence[LogEntry], now: datetime) -> KhInForce | None:
+    """The KH that counts at ``now``.
 
     Args:
         tank: its registered value counts until there is a KH test in the log.
@@ -48,10 +48,10 @@ def alkalinity_in_force(tank: Tank, log: Sequence[LogEntry], now: datetime) -> A
     tests = [number for number, entry in enumerate(before) if _is_test(entry)]
     # What came before the newest test no longer matters.
     steps = _steps(tank, before[tests[-1] :] if tests else before)
-    return steps[-1].alkalinity if steps else None
+    return steps[-1].kh if steps else None
 
 
-def alkalinity_at(
+def kh_at(
     tank: Tank, log: Sequence[LogEntry], time_us: npt.NDArray[np.int64]
 ) -> MeasuredAlkalinity:
     """The alkalinity at each moment as known now, with its errors.
@@ -67,7 +67,7 @@ def alkalinity_at(
     """
     steps = _steps(tank, log)
     unknown = MeasuredAlkalinity(*(np.asarray(np.nan) for _ in range(3)))
-    measured = [unknown, *(step.alkalinity.measured for step in steps)]
+    measured = [unknown, *(step.kh.measured for step in steps)]
     values = np.array([one.value_meq_l for one in measured])
     half_widths = np.array([one.half_width_meq_l for one in measured])
     spreads = np.array([one.sd_meq_l for one in measured])
@@ -84,11 +84,11 @@ def _residuals(steps: Sequence[_Step]) -> Iterator[tuple[int, int, float]]:
     """Between which tests the alkalinity moved by how much more than was expected, meq/L."""
     last_test: int | None = None
     for number, step in enumerate(steps):
-        tested = step.alkalinity.tested
-        if step.alkalinity.source == TESTED:
+        tested = step.kh.tested
+        if step.kh.source == TESTED:
             if last_test is not None and step.time_us > last_test:
-                expected = steps[number - 1].alkalinity.measured.value_meq_l
-                residual = float(step.alkalinity.measured.value_meq_l - expected)
+                expected = steps[number - 1].kh.measured.value_meq_l
+                residual = float(step.kh.measured.value_meq_l - expected)
                 yield last_test, step.time_us, residual
             last_test = step.time_us
         elif number == 0 and tested is not None:
@@ -96,26 +96,26 @@ def _residuals(steps: Sequence[_Step]) -> Iterator[tuple[int, int, float]]:
 
 
 def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
-    """The alkalinity over time, oldest first."""
+    """The KH over time, oldest first."""
     steps = []
     if tank.kh_meq_l is not None:
         tested = tank.kh_tested
         when = None if tested is None else datetime.combine(tested, time(), UTC)
         # It is "as last known", so it also counts for the days before it was written down.
         measured = measured_by(tank.kh_kit, tank.kh_meq_l)
-        registered = Alkalinity(tank.kh_meq_l, measured, when, "registered with the tank")
+        registered = KhInForce(tank.kh_meq_l, measured, when, "registered with the tank")
         steps.append(_Step(-(2**62), registered))
     for entry in sorted(log, key=_time_of):
         if _is_test(entry):
             value = float(entry.data["kh_meq_l"])
-            tested_now = Alkalinity(value, measured_by(tank.kh_kit, value), entry.time, TESTED)
+            tested_now = KhInForce(value, measured_by(tank.kh_kit, value), entry.time, TESTED)
             steps.append(_Step(to_us(entry.time), tested_now))
         elif entry.kind == LogKind.WATER_CHANGE and steps:
-            carried = _after_change(tank, steps[-1].alkalinity, entry)
+            carried = _after_change(tank, steps[-1].kh, entry)
             if carried is not None:
                 steps.append(_Step(to_us(entry.time), carried))
         elif entry.kind == LogKind.BUFFER and steps:
-            raised = _after_buffer(tank, steps[-1].alkalinity, entry)
+            raised = _after_buffer(tank, steps[-1].kh, entry)
             if raised is not None:
                 steps.append(_Step(to_us(entry.time), raised))
     return steps
@@ -129,7 +129,7 @@ def _is_test(entry: LogEntry) -> bool:
     return entry.kind == LogKind.KH_TEST and "kh_meq_l" in entry.data
 
 
-def _after_buffer(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity | None:
+def _after_buffer(tank: Tank, before: KhInForce, entry: LogEntry) -> KhInForce | None:
     """The alkalinity after a bicarbonate was added; None where the volume is not known."""
     volume_l = net_volume_l(tank)
     if volume_l is None or before.tested is None or before.tested >= entry.time:
@@ -145,10 +145,10 @@ def _after_buffer(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity
         sd_meq_l=np.hypot(before.measured.sd_meq_l, CARRIED_SD_SHARE * raised),
     )
     source = "KH test carried through water changes and buffer"
-    return Alkalinity(value, measured, before.tested, source)
+    return KhInForce(value, measured, before.tested, source)
 
 
-def _after_change(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity | None:
+def _after_change(tank: Tank, before: KhInForce, entry: LogEntry) -> KhInForce | None:
     """The alkalinity after a water change; None where it is unknown or nothing changed."""
     tap = entry.data.get("kh_meq_l", tank.water_change.tap_kh_meq_l)
     fraction = entry.data.get("fraction")
@@ -159,4 +159,4 @@ def _after_change(tank: Tank, before: Alkalinity, entry: LogEntry) -> Alkalinity
     value = float(concentration_after_changes(before.meq_l, float(tap), float(fraction)))
     mixed = after_mixing(before.measured, float(fraction), measured_by(tank.kh_kit, float(tap)))
     measured = replace(mixed, sd_meq_l=np.hypot(mixed.sd_meq_l, CARRIED_SD_SHARE * value))
-    return Alkalinity(value, measured, before.tested, "KH test carried through water changes")
+    return KhInForce(value, measured, before.tested, "KH test carried through water changes")
