@@ -6,10 +6,12 @@ from typing import Any
 
 from flask import Blueprint, Flask
 
+from service.advice.cautions import NO_SAFETY_DEVICE
 from service.api.resources.handover import html
 from service.pages import audit, navigation, sessions, sharing_links, tanks
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import sheet
+from service.pages.mail import recipients, unsubscribing
 from service.pages.number_format import unit_words
 from service.registry.registry import Registry
 
@@ -45,6 +47,8 @@ def _blueprint() -> Blueprint:
     tanks.register(pages)
     sheet.register(pages)
     sharing_links.register(pages)
+    recipients.register(pages)
+    unsubscribing.register(pages)
     sessions.register(pages)
     audit.register(pages)
     navigation.register(pages)
@@ -56,4 +60,4 @@ def _blueprint() -> Blueprint:
 
 
 def _everywhere() -> dict[str, Any]:
-    return {"logged_in": auth.logged_in}
+    return {"logged_in": auth.logged_in, "disclaimer": NO_SAFETY_DEVICE}

@@ -54,6 +54,7 @@ class ActorKind(StrEnum):
 
     TOKEN = "token"  # a program that sent a token
     SESSION = "session"  # a person who logged in at the pages
+    LINK = "link"  # whoever has a sharing link, or the link of a mail
     MACHINE = "machine"  # anybody on this machine, as long as there is no token
     USER = "user"  # a user of the operating system, with the registry itself
     NOBODY = "nobody"  # not recognized

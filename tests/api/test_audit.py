@@ -97,6 +97,15 @@ PAGES = {
 ENTERED = [f"{MARK}.done"]
 """Actions that leave a log entry as well, which has a record of its own."""
 LOGIN = {("POST", "/login"), ("POST", "/logout")}
+MAIL = {
+    ("POST", "/mail/recipients/<path:target>/stop"),
+    ("POST", "/mail/recipients/<path:target>/resume"),
+    ("POST", "/mail/recipients/<path:target>/test"),
+    ("POST", "/mail/deliveries/<int:id>/again"),
+    ("POST", "/mail/stop/<token>"),
+    ("POST", "/mail/start/<token>"),
+}
+"""Need mail in the configuration: ``tests/pages/test_mail.py`` tries them."""
 
 
 @pytest.fixture
@@ -129,7 +138,7 @@ def secrets(context):
 def sent(client, operation, ids, secret, options, *, nowhere=False):
     """The answer to an operation by its rule."""
     method, rule = operation
-    id = ids["share" if "shares" in rule else "delivery" if "webhook" in rule else MARK]
+    id = ids["share" if "shares" in rule else "delivery" if "deliveries" in rule else MARK]
     address = rule.replace("<tank>", "riffle").replace("<entry>", "visit").replace("<id>", str(id))
     if nowhere:
         address = rule.replace("<tank>", "none").replace("<entry>", "none").replace("<id>", "0")
@@ -154,7 +163,7 @@ def test_every_address_that_writes_is_tried_here(app):
         for method in rule.methods - {"GET", "HEAD", "OPTIONS"}
         if scope_of(method, rule.rule) is not Scope.READ or "log" in rule.endpoint.split(".")[-1]
     }
-    assert found == set(API) | set(PAGES) | LOGIN
+    assert found == set(API) | set(PAGES) | LOGIN | MAIL
 
 
 @pytest.mark.parametrize("operation", API, ids=" ".join)

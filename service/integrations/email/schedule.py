@@ -8,7 +8,9 @@ from datetime import UTC, datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from service.registry.audit import Action, AuditedWrite
 from service.registry.events import NewEvent
+from service.registry.registry import Registry
 
 DIGEST: Final = "mail.digest"
 TEST: Final = "mail.test"
@@ -40,6 +42,13 @@ def digests_due(
     if at is None:
         return []
     return [digest_event(target, zone, last_due(zone, at, now)) for zone in zones]
+
+
+def request_test(registry: Registry, target: str, now: datetime) -> None:
+    """Send a recipient a test mail soon."""
+    event = NewEvent(TEST, f"test/{target}", "", now, {}, target=target)
+    with registry.session(writes=AuditedWrite(Action.MAIL_TESTED, f"mail/{target}")) as session:
+        registry.add_events([event], session)
 
 
 def _moment(zone: str, at: time, local: datetime) -> datetime:
