@@ -88,7 +88,7 @@ def test_it_lists_who_gets_what_and_what_went_wrong(
     for words in (
         "ana@example.org. Riffle, gone (no such tank); each day at 07:30; urgent ones at once.",
         "keeper@example.org. All tanks; no mail of the day; no urgent ones. Last sent: never.",
-        "The last mail was not sent: the connection failed: Connection refused. It is tried again",
+        "The last mail was not sent: the connection failed: Connection refused. It will be tried again",
     ):
         assert words in page, words
     assert 'href="/mail"' in client.get("/").text

@@ -50,7 +50,8 @@ class Links:
             end,
             now,
             expires=now + LASTS,
-            note=recipient.name,
+            name=recipient.name,
+            may_report=recipient.share == "report",
         )
         made.append(link)
         return f"{self._base}/shared/{secret}"
