@@ -9,6 +9,7 @@ from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 
 import pytest
+from flask import url_for
 from flask.testing import FlaskClient
 
 from service.app.app_factory import create_app
@@ -88,7 +89,7 @@ def test_it_lists_who_gets_what_and_what_went_wrong(
     for words in (
         "ana@example.org. Riffle, gone (no such tank); each day at 07:30; urgent ones at once.",
         "keeper@example.org. All tanks; no mail of the day; no urgent ones. Last sent: never.",
-        "The last mail was not sent: the connection failed: Connection refused. It will be tried again",
+        "The last mail was not sent: the connection failed: Connection refused. It will be tried",
     ):
         assert words in page, words
     assert 'href="/mail"' in client.get("/").text
@@ -195,3 +196,18 @@ def test_without_mail_there_is_no_link_to_the_page(application: Application) -> 
     client = create_app(replace(application, config=Config())).test_client()
     assert 'href="/mail"' not in client.get("/").text
     assert "No mail is set up." in client.get("/mail").text
+
+
+def test_the_addresses_in_mail_are_those_of_the_service(application: Application) -> None:
+    registry = application.registry
+    links, made = Links(registry, BASE), []
+    plain = links.of_tank(registry.tank("riffle"), RECIPIENTS[1], NOW, made)
+    shared = links.of_tank(
+        registry.tank("riffle"), replace(RECIPIENTS[0], share="report"), NOW, made
+    )
+    with create_app(application).test_request_context(base_url=BASE):
+        assert plain == url_for("pages.tank", tank="riffle", _external=True)
+        secret = shared.rpartition("/")[2]
+        assert shared == url_for("shared.shared_sheet", secret=secret, _external=True)
+    assert [one.may_report for one in made] == [True]
+    assert create_app(application).test_client().get(shared.removeprefix(BASE)).status_code == 200

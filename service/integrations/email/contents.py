@@ -13,12 +13,21 @@ from service.advice.engine.instruction import NumberedCautions
 from service.advice.engine.recommendation import UNSEEN, Instruction, Recommendation
 from service.advice.handover.absence import sheet_of
 from service.advice.handover.care_plan import DAILY_CHECK, Task
+from service.advice.handover.glossary import words_in
 from service.advice.handover.sheet import TankSheet
 from service.advice.phrases import day_clock, listed
 from service.config import RecipientOptions
 from service.config.email import Units
 from service.derive.local_time import local_day, local_moment
-from service.integrations.email.letter import Block, Heading, Item, Items, Letter, Paragraph
+from service.integrations.email.letter import (
+    Block,
+    Heading,
+    Item,
+    Items,
+    Letter,
+    Paragraph,
+    texts_of,
+)
 from service.registry.models import Absence, Tank
 from service.registry.registry import Registry
 from service.store.interface import Store
@@ -87,10 +96,13 @@ def digest_letter(
     shown = [instruction for day in days for instruction in _shown(day, recipient)]
     safety = NumberedCautions(shown)
     blocks = [block for day in days for block in _blocks(day, recipient, safety, now)]
+    blocks += _safety_blocks(safety)
+    if not recipient.keeper:
+        blocks += _word_blocks(blocks)
     return Letter(
         subject=_subject(days),
         thread=days[0].tank.id if len(days) == 1 else "",
-        blocks=(*blocks, *_safety_blocks(safety)),
+        blocks=tuple(blocks),
         footer=(*_disclaimer(safety), *footer),
     )
 
@@ -114,6 +126,8 @@ def urgent_letter(
         *([Paragraph("The tank now:", link)] if link else []),
         *_safety_blocks(safety),
     ]
+    if not recipient.keeper:
+        blocks += _word_blocks(blocks)
     return Letter(
         subject=f"Urgent: {tank.name}: {instruction.title}",
         thread=tank.id,
@@ -182,6 +196,14 @@ def _safety_blocks(safety: NumberedCautions) -> Iterator[Block]:
     if safety.texts:
         yield Heading("Before you start: safety")
         yield Items(tuple(Item("", text) for text in safety.texts), numbered=True)
+
+
+def _word_blocks(blocks: Sequence[Block]) -> Iterator[Block]:
+    """The trade's words in a mail, explained to who looks after a tank for somebody else."""
+    found = words_in(text for block in blocks for text in texts_of(block))
+    if found:
+        yield Heading("Words")
+        yield Items(tuple(Item("", f"{one.term}: {one.sentence}") for one in found))
 
 
 def _disclaimer(safety: NumberedCautions) -> Iterator[Paragraph]:

@@ -46,6 +46,15 @@ class Items:
 Block = Heading | Paragraph | Items
 
 
+def texts_of(block: Block) -> Iterator[str]:
+    """The words of a part of a letter."""
+    if isinstance(block, Items):
+        for one in block.items:
+            yield from (one.title, one.text)
+    else:
+        yield block.text
+
+
 @dataclass(frozen=True, slots=True)
 class Letter:
     """The words of a mail.

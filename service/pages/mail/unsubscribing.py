@@ -16,7 +16,7 @@ from service.api.http.auth import rate_limits
 from service.clock import SystemClock
 from service.errors import LittoralError
 from service.integrations.email.unsubscribe import PATH, target_of
-from service.pages.handover.sheet import shared_refusal
+from service.pages.shared.page import link_refusal
 from service.registry.audit import Actor, ActorKind, acting_as
 
 
@@ -53,7 +53,7 @@ def _answer(token: str, stops: bool | None) -> Response:
                 _change(target, SystemClock().now() if stops else None)
         known = registry.targets().get(target)
     except LittoralError as error:
-        return _unlisted(shared_refusal(error))
+        return _unlisted(link_refusal(error))
     stopped = known is not None and known.stopped is not None
     words = render_template("pages/mail_stop.html", token=token, stopped=stopped, shared=True)
     return _unlisted(make_response(words))

@@ -108,6 +108,7 @@ def test_the_mail_says_what_to_do_with_cautions_and_a_link(post: Post) -> None:
     safety = text.partition("Before you start: safety\n------------------------\n")[2]
     assert safety.count(ANIMALS) == text.count(ANIMALS) == 1, "once, by its number"
     assert text.count("no safety device") == 1
+    assert "- siphon: to draw water out with a hose" in text, "the trade's words are explained"
     assert "Look at the tank" not in text, "only while the keeper is away"
 
 
@@ -359,6 +360,13 @@ def test_a_sharing_link_opens_the_sheet_and_lasts_two_days(post: Post) -> None:
     link = post.home.registry.share_of(secret, post.home.clock.now())
     assert link.tank == "reed"
     assert link.expires - post.home.clock.now() == 2 * DAY
+
+
+def test_a_sharing_link_with_the_right_to_report_has_the_recipients_name(post: Post) -> None:
+    text = a_digest(post, replace(ANA, share="report")).text()
+    secret = text.partition("https://tanks.example.org/shared/")[2].split()[0]
+    link = post.home.registry.share_of(secret, post.home.clock.now())
+    assert (link.may_report, link.name) == (True, "ana")
 
 
 def test_a_sharing_link_of_a_mail_that_failed_is_ended(post: Post) -> None:
