@@ -38,7 +38,13 @@ from service.api.resources import (
 from service.api.resources.broker import routes, topics
 from service.api.resources.calibrations import resource as calibrations
 from service.api.resources.docs import docs_page
-from service.api.resources.handover import return_report, shared_sheet, sharing_links, sheet
+from service.api.resources.handover import (
+    link_reports,
+    return_report,
+    shared_sheet,
+    sharing_links,
+    sheet,
+)
 from service.api.resources.log import entries, schemas
 from service.api.resources.readings import query, submit
 from service.api.resources.readings import schemas as readings_schemas
@@ -65,6 +71,7 @@ _BLUEPRINTS: Final = (
     sharing_links.blueprint,
     sessions.blueprint,
     shared_sheet.blueprint,
+    link_reports.blueprint,
     rejections.blueprint,
     routes.blueprint,
     topics.blueprint,

@@ -11,6 +11,7 @@ from service.registry.repositories.deliveries import DeliveryRepository
 from service.registry.repositories.device_clocks import DeviceClockRepository
 from service.registry.repositories.events import EventRepository
 from service.registry.repositories.first_sensors import FirstSensorRepository
+from service.registry.repositories.link_reports import LinkReportRepository
 from service.registry.repositories.log import LogRepository
 from service.registry.repositories.process_status import ProcessStatusRepository
 from service.registry.repositories.recommendations import RecommendationRepository
@@ -37,6 +38,7 @@ class Registry(
     SessionRepository,
     SigningKeyRepository,
     SharingLinkRepository,
+    LinkReportRepository,
     RecommendationRepository,
     EventRepository,
     DeliveryRepository,

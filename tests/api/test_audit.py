@@ -21,9 +21,9 @@ from tests.api.scenes import TANK, day_of_readings, put
 WRITTEN = "Words that nobody else has written"
 TRIM = {"kind": "trim", "note": WRITTEN}
 AWAY = {"start": "2025-07-01T06:00:00Z", "end": "2025-07-21T18:00:00Z", "note": WRITTEN}
-SHARE = {"tank": "riffle", "length": "P7D", "note": WRITTEN}
 PROBE = {"sensor": "glass-1"}
 BUFFERS = {"kind": "calibration", "id": "buffers", "data": {"quantity": "ph", "sensor": "none"}}
+SHARE = {"tank": "riffle", "length": "P7D", "name": WRITTEN}
 READING = {"quantity": "ph", "value": 6.8}
 MARK = "recommendation"
 
@@ -75,10 +75,10 @@ API = {
         [],
     ),
     ("DELETE", "/v1/routes/<id>"): ({}, "route.deleted", "routes/{route}", []),
-    ("POST", "/v1/webhooks/deliveries/<id>/redeliver"): (
+    ("POST", "/v1/deliveries/<id>/redeliver"): (
         {},
         "delivery.resent",
-        "webhooks/deliveries/{delivery}",
+        "deliveries/{delivery}",
         [],
     ),
     **{
@@ -104,7 +104,7 @@ PAGES = {
         "tanks/riffle/recommendations/{recommendation}",
     ),
     ("POST", "/handover/links"): (
-        {"tank": "riffle", "covers": "days:7", "note": WRITTEN},
+        {"tank": "riffle", "covers": "days:7", "name": WRITTEN},
         "share.created",
         "tanks/riffle/shares/*",
     ),
@@ -135,7 +135,18 @@ PAGES = {
 }
 ENTERED = [f"{MARK}.done"]
 """Actions that leave a log entry as well, which has a record of its own."""
+BY_LINK = {("POST", "/shared/<secret>/reports"), ("POST", "/shared/<secret>/report")}
+"""Tried in resources/handover/test_link_reports.py: whoever has the link needs no token."""
 LOGIN = {("POST", "/login"), ("POST", "/logout")}
+MAIL = {
+    ("POST", "/mail/recipients/<path:target>/stop"),
+    ("POST", "/mail/recipients/<path:target>/resume"),
+    ("POST", "/mail/recipients/<path:target>/test"),
+    ("POST", "/mail/deliveries/<int:id>/again"),
+    ("POST", "/mail/stop/<token>"),
+    ("POST", "/mail/start/<token>"),
+}
+"""Need mail in the configuration: ``tests/pages/test_mail.py`` tries them."""
 
 
 @pytest.fixture
@@ -177,7 +188,7 @@ def secrets(context):
 def sent(client, operation, ids, secret, options, *, nowhere=False):
     """The answer to an operation by its rule."""
     method, rule = operation
-    named = {"shares": "share", "webhook": "delivery", "routes": "route"}
+    named = {"shares": "share", "deliveries": "delivery", "routes": "route"}
     id = ids[next((name for word, name in named.items() if word in rule), MARK)]
     entry = "buffers" if "calibrations" in rule else "visit"
     address = rule.replace("<tank>", "riffle").replace("<entry>", entry).replace("<id>", str(id))
@@ -204,7 +215,7 @@ def test_every_address_that_writes_is_tried_here(app):
         for method in rule.methods - {"GET", "HEAD", "OPTIONS"}
         if scope_of(method, rule.rule) is not Scope.READ or "log" in rule.endpoint.split(".")[-1]
     }
-    assert found == set(API) | set(PAGES) | LOGIN
+    assert found == set(API) | set(PAGES) | BY_LINK | LOGIN | MAIL
 
 
 @pytest.mark.parametrize("operation", API, ids=" ".join)
