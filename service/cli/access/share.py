@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Any
 
 import click
 
-from service.cli.options.parameters import MomentParameter
+from service.cli.options.local_time import LocalMoment, LocalTimeParameter
 from service.cli.options.service_options import service_client, service_options
 from service.cli.output.display import as_json_text
+from service.cli.output.tank_times import TankTimes, words_now
 from service.client import Client, SharingLink
 
 
@@ -17,7 +17,7 @@ from service.client import Client, SharingLink
 @click.argument("tank", required=False)
 @click.option("--days", type=click.IntRange(1, 92), help="Of the sheet, from now on.")
 @click.option("--absence", metavar="ID", help="The sheet covers this absence.")
-@click.option("--expires", type=MomentParameter(), help="Default: the end of the sheet.")
+@click.option("--expires", type=LocalTimeParameter(), help="Default: the end of the sheet.")
 @click.option("--note", default="", help="Who it is for; the link does not show it.")
 @click.option("--list", "listing", is_flag=True, help="List the links, of TANK or all.")
 @click.option("--revoke", metavar="ID", help="End a link at once.")
@@ -27,7 +27,7 @@ def command(
     tank: str | None,
     days: int | None,
     absence: str | None,
-    expires: datetime | None,
+    expires: LocalMoment | None,
     note: str,
     listing: bool,
     revoke: str | None,
@@ -44,8 +44,8 @@ def command(
     _check(tank, made_of, listing, revoke)
     with service_client(url, token) as client:
         if listing:
-            found = client.sharing_links(tank)
-            text = "\n".join(_line(one) for one in found) or "no link was ever made"
+            found, times = client.sharing_links(tank), TankTimes(client)
+            text = "\n".join(_line(one, times) for one in found) or "no link was ever made"
             click.echo(
                 as_json_text({"shares": [_public(one) for one in found]}) if as_json else text
             )
@@ -74,14 +74,18 @@ def _check(tank: str | None, made_of: dict[str, Any], listing: bool, revoke: str
 
 
 def _make(client: Client, tank: str, made_of: dict[str, Any], as_json: bool) -> None:
-    one = client.create_sharing_link(tank, **made_of)
+    expires = made_of["expires"]
+    at = None if expires is None else expires.at(client.tank(tank).time_zone)
+    one = client.create_sharing_link(tank, **{**made_of, "expires": at})
     if as_json:
         click.echo(as_json_text(one))
         return
+    zone = client.tank(one.tank).time_zone
     click.echo(one.url)
     click.echo(
-        f"Link {one.id} shows the handover sheet of {one.tank} from {one.start:%Y-%m-%d %H:%M} to "
-        f"{one.end:%Y-%m-%d %H:%M} UTC, to whoever has it, until {one.expires:%Y-%m-%d %H:%M} UTC. "
+        f"Link {one.id} shows the handover sheet of {one.tank} from "
+        f"{words_now(one.start, zone)} to {words_now(one.end, zone)}, to whoever has it, until "
+        f"{words_now(one.expires, zone)}. "
         f"The line above will not be shown again. End it with: littoral share --revoke {one.id}",
         err=True,
     )
@@ -93,7 +97,9 @@ def _public(one: SharingLink) -> dict[str, Any]:
     return {name: getattr(one, name) for name in (*names, "note")}
 
 
-def _line(one: SharingLink) -> str:
-    used = "never used" if one.last_used is None else f"used {one.last_used:%Y-%m-%d}"
-    until = f"until {one.expires:%Y-%m-%d %H:%M} UTC"
+def _line(one: SharingLink, times: TankTimes) -> str:
+    used = "never used"
+    if one.last_used is not None:
+        used = f"used {times.words(one.tank, one.last_used)}"
+    until = f"until {times.words(one.tank, one.expires)}"
     return f"{one.id}  {one.tank}  {one.state:7}  {until}  {used}  {one.note}".rstrip()
