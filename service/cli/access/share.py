@@ -15,13 +15,17 @@ from service.client import Client, SharingLink
 
 @click.command("share")
 @click.argument("tank", required=False)
-@click.option("--days", type=click.IntRange(1, 92), help="Of the sheet, from now on.")
+@click.option(
+    "--days", type=click.IntRange(1, 92), help="The sheet covers so many days from now on."
+)
 @click.option("--absence", metavar="ID", help="The sheet covers this absence.")
-@click.option("--expires", type=LocalTimeParameter(), help="Default: the end of the sheet.")
+@click.option(
+    "--expires", type=LocalTimeParameter(), help="When the link ends; default: with the sheet."
+)
 @click.option("--note", default="", help="Who it is for; the link does not show it.")
 @click.option("--list", "listing", is_flag=True, help="List the links, of TANK or all.")
 @click.option("--revoke", metavar="ID", help="End a link at once.")
-@click.option("--json", "as_json", is_flag=True, help="As JSON.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
 @service_options
 def command(
     tank: str | None,
@@ -38,7 +42,7 @@ def command(
     """Make, list and revoke links to a handover sheet.
 
     A link shows TANK's sheet to whoever has it. The sheet covers the tank's absence that is or
-    comes next, unless --days or --absence say otherwise. The link is printed only this once.
+    comes next, unless --days or --absence say otherwise. Copy the link: it will not be shown again.
     """
     made_of: dict[str, Any] = {"days": days, "absence": absence, "expires": expires, "note": note}
     _check(tank, made_of, listing, revoke)
@@ -86,7 +90,8 @@ def _make(client: Client, tank: str, made_of: dict[str, Any], as_json: bool) -> 
         f"Link {one.id} shows the handover sheet of {one.tank} from "
         f"{words_now(one.start, zone)} to {words_now(one.end, zone)}, to whoever has it, until "
         f"{words_now(one.expires, zone)}. "
-        f"The line above will not be shown again. End it with: littoral share --revoke {one.id}",
+        f"Copy the line above: it will not be shown again. "
+        f"End the link with: littoral share --revoke {one.id}",
         err=True,
     )
 

@@ -11,7 +11,7 @@ import marshmallow as ma
 from service.cli.options.service_options import service_client, service_options
 from service.cli.output.display import as_json_text, json_option
 from service.cli.setup.refusals import refusals_by_path
-from service.cli.setup.values import example_of, json_at, words_of
+from service.cli.setup.values import NOTHING, example_of, json_at, words_of
 from service.client import ClientError, Tank
 from service.registry.fields.dose_content import LabelAmounts
 from service.registry.fields.tank import TankSchema
@@ -188,13 +188,13 @@ def _is_many(field: Any) -> bool:
 
 
 def _help(field: Any) -> str:
-    doc = str(getattr(field, "doc", "")).replace("`", "")
+    doc = str(getattr(field, "doc", "")).replace("`", "").replace("null", NOTHING)
     if isinstance(field, LabelAmounts):
-        return f"{doc} As NO3=4; again for each."
+        return f"{doc} Such as NO3=4; again for each."
     if isinstance(field, ma.fields.List):
-        return f'{doc} As "KNO3=30 g"; again for each.'
+        return f'{doc} Such as "KNO3=30 g"; again for each.'
     example = example_of(field)
-    return f"{doc} As {example}." if example else doc
+    return f"{doc} Such as {example}." if example else doc
 
 
 def _json(name: str, field: Any, text: Any) -> Any:

@@ -14,7 +14,7 @@ from service.cli.output.terminal import show, table
 from service.cli.setup.members import add_to
 from service.cli.setup.paths import LISTS, Place, place_of, places
 from service.cli.setup.refusals import refusals_by_path
-from service.cli.setup.values import json_at, words_of
+from service.cli.setup.values import NOTHING, json_at, words_of
 from service.client import Tank
 from service.schemas.fields import Choice, Field
 
@@ -33,7 +33,7 @@ for _name, _key in LISTS.items():
 
 @command.command("new")
 @click.argument("tank")
-@click.option("--name", required=True, help="For people.")
+@click.option("--name", required=True, help="What people call it.")
 @click.option("--time-zone", help="Days and plans are local to it, as Europe/Lisbon; else UTC.")
 @click.argument("pairs", nargs=-1, metavar="[FIELD VALUE]...")
 @json_option
@@ -160,14 +160,18 @@ def fields_(as_json: bool) -> None:
         return
     rows = table("field", "allowed", "meaning")
     for one in places():
-        rows.add_row(one.path, Text(_allowed(one.field)), Text(one.field.doc.replace("`", "")))
+        rows.add_row(one.path, Text(_allowed(one.field)), Text(_meaning(one.field)))
     show(rows)
+
+
+def _meaning(field: Field) -> str:
+    return field.doc.replace("`", "").replace("null", NOTHING)
 
 
 def _allowed(field: Field) -> str:
     """What may be there, in words."""
     words = ", ".join(field.words) if isinstance(field, Choice) else field.allowed_value
-    return f"{words}, or none" if field.allow_none else words
+    return f"{words}, or {NOTHING}" if field.allow_none else words
 
 
 def _changes(pairs: Sequence[str]) -> dict[str, Any]:

@@ -33,7 +33,14 @@ _EXAMPLES: Final[tuple[tuple[type[Field], str], ...]] = (
     (Day, "2026-05-01"),
     (TimeZone, "Europe/Lisbon"),
 )
-_TYPICAL: Final = (24.0, 4.0, 0.5, 50.0, 500.0, 5000.0)
+_TYPICAL: Final[Mapping[str, float]] = {
+    "Cel": 24, "dKH": 4, "dGH": 6, "L": 180, "mL": 5, "g": 5, "mg/L": 20, "cm": 45, "m": 100,
+    "%": 50,
+}  # fmt: skip
+_RANGES: Final[Mapping[str, str]] = {
+    "Cel": "22 to 28", "mg/L": "20 to 30", "cm": "10 to 30", "mol/m2/d": "2 to 5",
+}  # fmt: skip
+"""Examples by the unit of a field; all within what fields allow."""
 
 
 def json_at(path: str, field: Field, text: str) -> Any:
@@ -42,7 +49,7 @@ def json_at(path: str, field: Field, text: str) -> Any:
     Raises:
         click.UsageError: names the field, the value, what is allowed and an example.
     """
-    if field.allow_none and text.strip() == NOTHING:
+    if field.allow_none and text.strip() == NOTHING and not _is_word(field):
         return None
     try:
         found = _range(field, text) if isinstance(field, Range) else json_of(field, text)
@@ -51,6 +58,11 @@ def json_at(path: str, field: Field, text: str) -> Any:
         (_, message), *_ = messages_of(error.messages)
         raise click.UsageError(f"{path} {_with_example(field, message, text)}") from error
     return found
+
+
+def _is_word(field: Field) -> bool:
+    """Whether ``none`` is one of the words of a field, as of the CO2 that a plant needs."""
+    return isinstance(field, Choice) and NOTHING in field.words
 
 
 def _with_example(field: Field, message: str, text: str) -> str:
@@ -75,8 +87,7 @@ def example_of(field: Field) -> str:
     if isinstance(field, SpanOf):
         return f"7 {field.unit_word}"
     if isinstance(field, Range):
-        low, high = field.low or 0.0, 40.0 if field.high is None else field.high
-        return f"{low + (high - low) / 4:.3g} to {low + (high - low) / 2:.3g} {_unit(field)}"
+        return f"{_RANGES.get(field.unit, '1 to 2')} {_unit(field)}"
     if isinstance(field, Measure | Ph | Number | Whole):
         return f"{_fitting(field)} {_unit(field)}".strip()
     return ""
@@ -85,14 +96,10 @@ def example_of(field: Field) -> str:
 def _fitting(field: Measure | Ph | Number | Whole) -> str:
     """A usual number within the limits of a field, else the middle of them."""
     unit = units_of(field)[0] if units_of(field) else ""
-    for number in _TYPICAL:
-        given = {"value": number, "unit": unit} if isinstance(field, Measure) else number
-        try:
-            field.deserialize(given)
-        except ma.ValidationError:
-            continue
-        return f"{number:g}"
-    return f"{((field.low or 0.0) + (field.high or 0.0)) / 2:.3g}"
+    if unit in _TYPICAL:
+        return f"{_TYPICAL[unit]:g}"
+    low, high = field.low or 0.0, field.high
+    return f"{low + 10 if high is None else (low + high) / 2:.3g}"
 
 
 def _range(field: Range, text: str) -> Any:

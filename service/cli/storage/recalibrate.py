@@ -25,8 +25,11 @@ _TIME = LocalTimeParameter()
 @click.command("recalibrate")
 @config_option
 @click.argument("tank")
-@click.option("--quantity", type=click.Choice(list(QUANTITIES)), default="ph", show_default=True)
-@click.option("--sensor", default="main", show_default=True)
+@click.option(
+    "--quantity", type=click.Choice(list(QUANTITIES)), default="ph", show_default=True,
+    help="What the sensor measures.",
+)  # fmt: skip
+@click.option("--sensor", default="main", show_default=True, help="Its name.")
 @click.option("--start", type=_TIME, help="From this day or time; default: 31 days ago.")
 @click.option("--end", type=_TIME, help="Up to this day or time; default: now.")
 @json_option
