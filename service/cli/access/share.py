@@ -22,7 +22,10 @@ from service.client import Client, SharingLink
 @click.option(
     "--expires", type=LocalTimeParameter(), help="When the link ends; default: with the sheet."
 )
-@click.option("--note", default="", help="Who it is for; the link does not show it.")
+@click.option("--name", default="", help="Who it is for.")
+@click.option(
+    "--may-report", is_flag=True, help="They may also report what they did, logged under --name."
+)
 @click.option("--list", "listing", is_flag=True, help="List the links, of TANK or all.")
 @click.option("--revoke", metavar="ID", help="End a link at once.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
@@ -32,7 +35,8 @@ def command(
     days: int | None,
     absence: str | None,
     expires: LocalMoment | None,
-    note: str,
+    name: str,
+    may_report: bool,
     listing: bool,
     revoke: str | None,
     as_json: bool,
@@ -42,9 +46,16 @@ def command(
     """Make, list and revoke links to a handover sheet.
 
     A link shows TANK's sheet to whoever has it. The sheet covers the tank's absence that is or
-    comes next, unless --days or --absence say otherwise. Copy the link: it will not be shown again.
+    comes next, unless --days or --absence say otherwise. With --may-report it is also a list to
+    tick off, and takes notes. Copy the link: it will not be shown again.
     """
-    made_of: dict[str, Any] = {"days": days, "absence": absence, "expires": expires, "note": note}
+    made_of: dict[str, Any] = {
+        "days": days,
+        "absence": absence,
+        "expires": expires,
+        "name": name,
+        "may_report": may_report,
+    }
     _check(tank, made_of, listing, revoke)
     with service_client(url, token) as client:
         if listing:
@@ -65,7 +76,7 @@ def _check(tank: str | None, made_of: dict[str, Any], listing: bool, revoke: str
     if listing and revoke is not None:
         raise click.UsageError("--list and --revoke exclude each other")
     if listing or revoke is not None:
-        wrong = [name for name, value in made_of.items() if value not in (None, "")]
+        wrong = [name.replace("_", "-") for name, value in made_of.items() if value]
         if wrong:
             other = "--list" if listing else "--revoke"
             raise click.UsageError(f"--{wrong[0]} does not go with {other}")
@@ -86,11 +97,11 @@ def _make(client: Client, tank: str, made_of: dict[str, Any], as_json: bool) -> 
         return
     zone = client.tank(one.tank).time_zone
     click.echo(one.url)
+    reports = f" and takes reports by {one.name}" if one.may_report else ""
     click.echo(
         f"Link {one.id} shows the handover sheet of {one.tank} from "
-        f"{words_now(one.start, zone)} to {words_now(one.end, zone)}, to whoever has it, until "
-        f"{words_now(one.expires, zone)}. "
-        f"Copy the line above: it will not be shown again. "
+        f"{words_now(one.start, zone)} to {words_now(one.end, zone)}{reports}, to whoever has it, "
+        f"until {words_now(one.expires, zone)}. Copy the line above: it will not be shown again. "
         f"End the link with: littoral share --revoke {one.id}",
         err=True,
     )
@@ -99,7 +110,7 @@ def _make(client: Client, tank: str, made_of: dict[str, Any], as_json: bool) -> 
 def _public(one: SharingLink) -> dict[str, Any]:
     """A link as it is listed: without the members that only a new one has."""
     names = ("id", "tank", "state", "start", "end", "created", "expires", "revoked", "last_used")
-    return {name: getattr(one, name) for name in (*names, "note")}
+    return {name: getattr(one, name) for name in (*names, "name", "may_report")}
 
 
 def _line(one: SharingLink, times: TankTimes) -> str:
@@ -107,4 +118,5 @@ def _line(one: SharingLink, times: TankTimes) -> str:
     if one.last_used is not None:
         used = f"used {times.words(one.tank, one.last_used)}"
     until = f"until {times.words(one.tank, one.expires)}"
-    return f"{one.id}  {one.tank}  {one.state:7}  {until}  {used}  {one.note}".rstrip()
+    what = "reports" if one.may_report else "reads"
+    return f"{one.id}  {one.tank}  {one.state:7}  {what:7}  {until}  {used}  {one.name}".rstrip()
