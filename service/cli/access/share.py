@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from datetime import datetime
 from typing import Any, Final
 
@@ -22,6 +23,11 @@ from service.client import Client, SharingLink
 @click.option(
     "--report", is_flag=True, help="They may also report what they did, logged under --name."
 )
+@click.option(
+    "--qr/--no-qr",
+    default=None,
+    help="Show the link as a QR code too, for a phone's camera. Default: on a terminal.",
+)
 @click.option("--list", "listing", is_flag=True, help="List the links, of TANK or all.")
 @click.option("--revoke", metavar="ID", help="End a link at once.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON.")
@@ -33,6 +39,7 @@ def command(
     expires: datetime | None,
     name: str,
     report: bool,
+    qr: bool | None,
     listing: bool,
     revoke: str | None,
     as_json: bool,
@@ -65,7 +72,7 @@ def command(
             revoked = f"Link {one.id} to the sheet of {one.tank} is revoked."
             click.echo(as_json_text(_public(one)) if as_json else revoked)
         elif tank is not None:
-            _make(client, tank, made_of, as_json)
+            _make(client, tank, made_of, as_json, qr)
 
 
 _OPTIONS: Final = {"may_report": "report"}
@@ -88,12 +95,18 @@ def _check(tank: str | None, made_of: dict[str, Any], listing: bool, revoke: str
         raise click.UsageError("--days and --absence exclude each other")
 
 
-def _make(client: Client, tank: str, made_of: dict[str, Any], as_json: bool) -> None:
+def _make(
+    client: Client, tank: str, made_of: dict[str, Any], as_json: bool, qr: bool | None
+) -> None:
     one = client.create_sharing_link(tank, **made_of)
     if as_json:
         click.echo(as_json_text(one))
         return
     click.echo(one.url)
+    if qr or (qr is None and sys.stderr.isatty()):
+        from service.qr_code import qr_terminal
+
+        click.echo(qr_terminal(str(one.url)), err=True, color=True)
     reports = f" and takes reports by {one.name}" if one.may_report else ""
     click.echo(
         f"Link {one.id} shows the handover sheet of {one.tank} from {one.start:%Y-%m-%d %H:%M} to "
