@@ -6,10 +6,12 @@ from typing import Any
 
 from flask import Blueprint, Flask
 
+from service.advice.cautions import NO_SAFETY_DEVICE
 from service.api.resources.handover import html
 from service.pages import audit, navigation, sessions, sharing_links, tanks, what_if
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import sheet
+from service.pages.mail import recipients, unsubscribing
 from service.pages.number_format import unit_words
 from service.pages.shared import install as link_install
 from service.pages.shared import page, report_form
@@ -51,6 +53,8 @@ def _blueprint() -> Blueprint:
     what_if.register(pages)
     sheet.register(pages)
     sharing_links.register(pages)
+    recipients.register(pages)
+    unsubscribing.register(pages)
     report_form.register(pages)
     link_install.register(pages)
     sessions.register(pages)
@@ -64,4 +68,4 @@ def _blueprint() -> Blueprint:
 
 
 def _everywhere() -> dict[str, Any]:
-    return {"logged_in": auth.logged_in}
+    return {"logged_in": auth.logged_in, "disclaimer": NO_SAFETY_DEVICE}

@@ -20,6 +20,9 @@ OPEN: Final = frozenset(
         "pages.static",
         "pages.login",
         "pages.log_in",
+        "pages.unsubscribing",
+        "pages.unsubscribe",
+        "pages.subscribe",
         "shared.shared_sheet",
         "shared.shared_calendar",
         "link_reports.tasks",
@@ -40,7 +43,8 @@ _ADMIN: Final = (
     ("GET", "/v1/audit"),
     ("GET", "/audit"),
     ("DELETE", "/v1/tanks/<tank>"),
-    ("POST", "/v1/webhooks/deliveries/<id>/redeliver"),
+    ("POST", "/v1/deliveries/<id>/redeliver"),
+    ("POST", "/mail/deliveries/<int:id>/again"),
 )
 _OF_THE_CALLER: Final = (
     ("DELETE", "/v1/sessions"),
