@@ -13,6 +13,7 @@ from werkzeug.wrappers import Response
 from service.advice.handover.absence import absence_of, tanks_of
 from service.api.context import current, now
 from service.api.http.own_machine import is_loopback
+from service.api.resources.handover.reporting import address_of
 from service.errors import InvalidInputError, LittoralError
 from service.pages.browser import csrf
 from service.pages.local_time import LocalTime
@@ -58,7 +59,7 @@ def make_link() -> Answer:
         )
     except LittoralError as error:
         return _page(trouble=error.detail), error.kind.status
-    address = url_for("shared.shared_sheet", secret=secret, _external=True)
+    address = address_of(secret)
     return _page(made=address, qr=Markup(qr_svg(address, "QR code of the link")))
 
 
@@ -76,7 +77,7 @@ def end_link(id: str) -> Answer:
 def _page(*, made: str = "", qr: Markup | None = None, trouble: str = "") -> str:
     registry, moment = current().registry, now()
     tanks = {tank.id: tank for tank in registry.tanks()}
-    host = urlsplit(request.host_url).hostname or ""
+    host = urlsplit(made).hostname or ""
     zone = next(iter(tanks.values())).time_zone if tanks else "UTC"
     return render_template(
         "pages/links.html",
