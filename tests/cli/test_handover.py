@@ -22,7 +22,7 @@ def test_share_is_made_listed_and_revoked(littoral, url, away):  # noqa: F811
     address = made.out.strip()
     secret = address.rsplit("/", 1)[1]
     assert address == f"{url}/shared/{secret}"
-    assert secret not in made.err and "until 2025-06-14 12:00 UTC" in made.err
+    assert secret not in made.err and "until 14 Jun 2025 14:00" in made.err
     sheet = requests.get(address, headers={"Accept": "application/json"}, timeout=60).json()
     assert [one["tank"] for one in sheet["tanks"]] == ["riffle"]
     second = json.loads(share(littoral, url, "riffle", "--json").out)
@@ -39,8 +39,8 @@ def test_share_is_made_listed_and_revoked(littoral, url, away):  # noqa: F811
 
 def test_a_link_that_takes_reports(littoral, url, away):  # noqa: F811
     """Chosen on the command line; its QR code is printed beside it where it is asked for."""
-    refused(share(littoral, url, "riffle", "--days", "3", "--report"), "logged under this name")
-    made = share(littoral, url, "riffle", "--days", "3", "--report", "--name", "Ada", "--qr")
+    refused(share(littoral, url, "riffle", "--days", "3", "--may-report"), "logged under this name")
+    made = share(littoral, url, "riffle", "--days", "3", "--may-report", "--name", "Ada", "--qr")
     assert made.code == 0, made.err
     assert "and takes reports by Ada" in made.err
     assert made.out.strip().startswith(f"{url}/shared/") and len(made.out.splitlines()) == 1
