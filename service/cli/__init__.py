@@ -10,6 +10,7 @@ from typing import Final, NamedTuple, NoReturn
 import click
 
 from service.app.command_line import log_faults_of_threads, run_command
+from service.version import VERSION
 
 
 class Entry(NamedTuple):
@@ -25,9 +26,13 @@ class Entry(NamedTuple):
 
 
 COMMANDS: Final[dict[str, Entry]] = {
+    "absence": Entry("setup.absence", "Plan, list and end absences of the tank keeper."),
     "advice": Entry("questions.advice", "List recommendations, most urgent first, or mark one."),
     "audit": Entry("access.audit", "List who wrote what when, newest first."),
     "backup": Entry("storage.backup", "Back up registry and store into one file."),
+    "calibration": Entry(
+        "sensors.calibration", "List the calibrations of a tank's sensors, or undo one."
+    ),
     "check": Entry("processes.check", "Check configuration, store, registry and access."),
     "co2": Entry("questions.co2", "Compute dissolved CO2 from pH, KH and temperature."),
     "copy": Entry("storage.copy_store", "Copy readings between two stores and compare them."),
@@ -43,11 +48,13 @@ COMMANDS: Final[dict[str, Entry]] = {
         "storage.recalibrate", "Apply the calibrations in the log to stored readings."
     ),
     "restore": Entry("storage.restore", "Restore registry and store from a backup."),
+    "route": Entry("sensors.route", "List, make and delete routes from topics to tanks."),
     "serve": Entry("processes.serve", "Serve API and pages and publish advice, until stopped."),
     "session": Entry("access.session", "List and end sessions of the pages."),
     "share": Entry("access.share", "Make, list and revoke links to a handover sheet."),
     "status": Entry("questions.status.command", "Report whether a tank, or each, is in order."),
     "store": Entry("storage.store", "Check, prune and rebuild the SQLite store."),
+    "tank": Entry("setup.tank", "Make, show, change and delete tanks."),
     "token": Entry("access.token", "Create, list and revoke access tokens."),
     "up": Entry("processes.up", "Run ingest and serve side by side, until stopped."),
     "watch": Entry("questions.watch", "Show tanks and what changes, as it changes."),
@@ -77,6 +84,7 @@ class LazyGroup(click.Group):
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(VERSION, message="littoral %(version)s")
 def littoral() -> None:
     """Watches planted freshwater tanks and says what to do next.
 

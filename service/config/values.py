@@ -100,10 +100,6 @@ class IngestConfig:
     new_sensors_per_hour: int = 50
 
 
-DEFAULT_SENSOR: Final = "main"
-"""The sensor of a reading that names none."""
-
-
 @dataclass(frozen=True, slots=True)
 class RouteConfig:
     """Which topic feeds which tank and quantity.

@@ -16,6 +16,7 @@ from service.pages.audit import sees_audit
 from service.pages.browser.auth import logged_in
 from service.pages.handover.sheet import absences_begun
 from service.pages.mail.recipients import sends_mail
+from service.pages.sensors.arrivals import may_set_up
 
 
 def _always() -> bool:
@@ -54,6 +55,7 @@ SERVICE: Final = (
     Place("Tanks", "pages.tanks"),
     Place("Handover", "pages.handover"),
     Place("Sharing links", "pages.links"),
+    Place("Sensors", "pages.sensors", may_set_up),
     Place("Mail", "pages.mail", sends_mail),
     Place("Audit", "pages.audit", sees_audit),
     Place("API", "docs.docs"),
@@ -63,6 +65,7 @@ SERVICE: Final = (
 
 TANK: Final = (
     Place("Overview", "pages.tank"),
+    Place("Sensors", "pages.tank_sensors"),
     Place("What if", "pages.what_if"),
     Place("Handover sheet", "pages.handover"),
     Place("Return report", "pages.return_report", _has_return_report),
