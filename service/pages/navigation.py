@@ -52,6 +52,7 @@ class Link:
 SERVICE: Final = (
     Place("Tanks", "pages.tanks"),
     Place("Handover", "pages.handover"),
+    Place("Absences", "pages.absences"),
     Place("Sharing links", "pages.links"),
     Place("Audit", "pages.audit", sees_audit),
     Place("API", "docs.docs"),
@@ -61,6 +62,7 @@ SERVICE: Final = (
 
 TANK: Final = (
     Place("Overview", "pages.tank"),
+    Place("Settings", "pages.settings"),
     Place("Handover sheet", "pages.handover"),
     Place("Return report", "pages.return_report", _has_return_report),
     Place("Calendar file", "calendar.tasks"),

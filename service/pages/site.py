@@ -9,8 +9,9 @@ from flask import Blueprint, Flask
 from service.api.resources.handover import html
 from service.pages import audit, navigation, sessions, sharing_links, tanks
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
-from service.pages.handover import sheet
+from service.pages.handover import absences, sheet
 from service.pages.number_format import unit_words
+from service.pages.settings import first_steps, new_tank, tank_settings
 from service.registry.registry import Registry
 
 
@@ -43,7 +44,11 @@ def _blueprint() -> Blueprint:
     pages.before_request(cookie.prepare_page)
     auth.register(pages)
     tanks.register(pages)
+    new_tank.register(pages)
+    tank_settings.register(pages)
+    first_steps.register(pages)
     sheet.register(pages)
+    absences.register(pages)
     sharing_links.register(pages)
     sessions.register(pages)
     audit.register(pages)

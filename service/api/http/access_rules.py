@@ -35,6 +35,7 @@ _ADMIN: Final = (
     ("GET", "/v1/audit"),
     ("GET", "/audit"),
     ("DELETE", "/v1/tanks/<tank>"),
+    ("POST", "/tanks/<tank>/delete"),
     ("POST", "/v1/webhooks/deliveries/<id>/redeliver"),
 )
 _OF_THE_CALLER: Final = (
