@@ -10,13 +10,13 @@ from zoneinfo import ZoneInfo
 
 from ingest.decode.message import PayloadError, Reason
 from ingest.decode.payloads.record import NO_PATHS, Paths
+from ingest.decode.route_conflicts import check_distinct
 from ingest.decode.topic_filters import covers, without_covered
 from ingest.decode.units import Conversion, conversion_to
-from service.config import RouteConfig
+from service.config import DEFAULT_SENSOR, RouteConfig
 from service.errors import ConfigError
 from service.units import QUANTITIES
 
-DEFAULT_SENSOR: Final = "main"
 #: Topics are made by strangers: targets of no more than so many bytes are remembered, and of no
 #: topic longer than so many letters. An entry takes some 600 bytes beside its topic (measured).
 CACHE_BYTES: Final = 48_000_000
@@ -63,10 +63,13 @@ class Router:
             prefix: first level(s) of our own topics.
 
         Raises:
-            ConfigError: a route's topic is no MQTT filter or leaves the tank open.
+            ConfigError: a route's topic is no MQTT filter or leaves the tank open, or two routes
+                would write two values of one message into one series.
         """
         self._prefix = prefix
+        routes = tuple(routes)
         self._routes = tuple(_Route(route) for route in routes)
+        check_distinct(routes)
         self._own = tuple(
             _Route(RouteConfig(f"{prefix}/{rest}"))
             for rest in ("{tank}", "{tank}/{quantity}", "{tank}/{quantity}/{sensor}")
@@ -94,7 +97,7 @@ class Router:
 
     def _find(self, topic: str) -> tuple[Target, ...]:
         levels = topic.split("/")
-        if self._is_ours(topic):
+        if is_published_by_us(topic, self._prefix):
             return ()
         for group in (self._routes, self._own):
             found = [t for r in group if (t := r.target(levels)) is not None]
@@ -109,13 +112,6 @@ class Router:
         )
         return (Target("", None, None, None, fault=fault),)
 
-    def _is_ours(self, topic: str) -> bool:
-        """Whether Littoral itself publishes there: advice and the ingester's own state."""
-        if not topic.startswith(self._prefix + "/"):
-            return False
-        levels = topic[len(self._prefix) + 1 :].split("/")
-        return levels[0].startswith("$") or (len(levels) > 1 and levels[1] == "advice")
-
     def filters(self) -> list[str]:
         """The MQTT filters to subscribe to; none lies wholly inside another."""
         return list(self._filters)
@@ -123,6 +119,14 @@ class Router:
     def wants(self, topic: str) -> bool:
         """Whether a topic belongs to us; a widened subscription brings others too."""
         return any(covers(wanted, topic) for wanted in self._filters)
+
+
+def is_published_by_us(topic: str, prefix: str) -> bool:
+    """Whether Littoral itself publishes there: advice, and states of its own."""
+    if not topic.startswith(prefix + "/"):
+        return False
+    levels = topic[len(prefix) + 1 :].split("/")
+    return levels[0].startswith("$") or (len(levels) > 1 and levels[1] == "advice")
 
 
 class _Route:
