@@ -102,7 +102,7 @@ def _rows(field: Items, value: Any, making: Making, path: Path) -> Iterator[Rows
         rows.append(
             Group((*path, index), field.label or "item", "", usual, removable=there, folded=rare)
         )
-    yield Rows(path, label_of(str(path[-1]), field), help_of(field.doc), tuple(rows))
+    yield Rows(path, str(path[-1]).capitalize(), help_of(field.doc), tuple(rows))
 
 
 def _none_needed(nodes: tuple[Node, ...]) -> tuple[Node, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
+from functools import cache
 from typing import Final
 
 
@@ -54,7 +55,7 @@ SECTIONS: Final = (
             "water_change/hot_*",
         ),
         (
-            "kh_kit", "organic_carbon", "salted", "medicated", "water_change/tap_no3",
+            "kh_kit/*", "organic_carbon", "salted", "medicated", "water_change/tap_no3",
             "water_change/tap_po4", "water_change/tap_k", "water_change/tap_fe",
             "water_change/hot_*",
         ),
@@ -114,11 +115,13 @@ SECTIONS: Final = (
 """Earlier ones take what they name, also where a later one would."""
 
 
+@cache
 def section_of(member: str) -> Section:
     """The section that asks for a member, by its path without indexes: ``animals/species``."""
     return next(one for one in SECTIONS for pattern in one.members if fnmatchcase(member, pattern))
 
 
+@cache
 def is_rare(member: str) -> bool:
     """Whether a member is folded in its section."""
     return any(fnmatchcase(member, pattern) for pattern in section_of(member).rare)

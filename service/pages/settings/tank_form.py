@@ -196,7 +196,9 @@ def in_form(error: InvalidInputError, reading: Reading) -> InvalidInputError:
 
 
 def _in_form(fault: FieldFault, reading: Reading) -> FieldFault:
-    return FieldFault(reading.in_form(fault.pointer), fault.detail, fault.value, fault.allowed)
+    pointer = reading.in_form(fault.pointer)
+    detail = fault.detail.replace(fault.pointer, pointer, 1)
+    return FieldFault(pointer, detail, fault.value, fault.allowed)
 
 
 def _placed(
@@ -216,6 +218,7 @@ def _placed(
             others.append(fault.detail)
         else:
             words = fault.renamed(fault.pointer, question.label).detail
+            words = words.replace(fault.pointer, question.label, 1)
             faults.setdefault(question.name, []).append(words)
     return {name: tuple(dict.fromkeys(texts)) for name, texts in faults.items()}, tuple(others)
 
