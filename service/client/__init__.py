@@ -2,7 +2,7 @@
 
 It knows nothing of the service but its HTTP interface::
 
-    from service.client import Client
+    from littoral import Client
 
     for one in Client().recommendations():
         print(one.severity, one.tank, one.title)

@@ -62,6 +62,7 @@ SERVICE: Final = (
 
 TANK: Final = (
     Place("Overview", "pages.tank"),
+    Place("What if", "pages.what_if"),
     Place("Settings", "pages.settings"),
     Place("Handover sheet", "pages.handover"),
     Place("Return report", "pages.return_report", _has_return_report),

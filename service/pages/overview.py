@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from service.advice.engine.instruction import NumberedCautions
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.api.context import Context
@@ -44,11 +43,6 @@ class TankOverview:
     todo: tuple[Recommendation, ...]
     later: tuple[Recommendation, ...]
     figures: tuple[Figure, ...] = ()
-
-    @property
-    def safety(self) -> NumberedCautions:
-        """The cautions of everything that is open, folded or not."""
-        return NumberedCautions(one.instruction for one in self.todo)
 
     @property
     def severity(self) -> Severity | None:

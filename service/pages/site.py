@@ -7,7 +7,7 @@ from typing import Any
 from flask import Blueprint, Flask
 
 from service.api.resources.handover import html
-from service.pages import audit, navigation, sessions, sharing_links, tanks
+from service.pages import audit, navigation, sessions, sharing_links, tanks, what_if
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import absences, sheet
 from service.pages.number_format import unit_words
@@ -47,6 +47,7 @@ def _blueprint() -> Blueprint:
     new_tank.register(pages)
     tank_settings.register(pages)
     first_steps.register(pages)
+    what_if.register(pages)
     sheet.register(pages)
     absences.register(pages)
     sharing_links.register(pages)

@@ -19,8 +19,22 @@ let refused = false; // the stream was
 
 document.addEventListener("input", () => { written = true; });
 
-function openDetails(part) {
-  return [...part.querySelectorAll("details[open] > summary")].map((one) => nameOf(one));
+/** What somebody has opened or folded stays so. */
+function keepFolds(old, fresh) {
+  const summaries = [...fresh.querySelectorAll("details > summary")];
+  for (const summary of old.querySelectorAll("details > summary")) {
+    const same = summaries.find((one) => nameOf(one) === nameOf(summary));
+    if (same) same.parentElement.open = summary.parentElement.open;
+  }
+}
+
+/** What somebody has written or chosen in a part stays in it. */
+function keepValues(old, fresh) {
+  for (const field of old.querySelectorAll("input[id], select[id]")) {
+    const start = field.tagName === "SELECT" ? field.querySelector("option").value : field.defaultValue;
+    const same = fresh.querySelector(`#${CSS.escape(field.id)}`);
+    if (same && field.value !== start) same.value = field.value;
+  }
 }
 
 function nameOf(element) {
@@ -39,10 +53,8 @@ function markup(part) {
 
 function swap(old, fresh) {
   if (markup(old) === markup(fresh) && old.className === fresh.className) return;
-  for (const name of openDetails(old)) {
-    const same = [...fresh.querySelectorAll("summary")].find((one) => nameOf(one) === name);
-    if (same) same.parentElement.open = true;
-  }
+  keepFolds(old, fresh);
+  keepValues(old, fresh);
   const held = old.contains(document.activeElement) ? document.activeElement : null;
   const next = held && held !== old ? successor(fresh, held) : null;
   if (held && held !== old && !next) return; // never take away what somebody is about to press

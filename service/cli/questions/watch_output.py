@@ -14,8 +14,8 @@ from rich.text import Text
 
 from service.cli.output.display import as_json_line
 from service.cli.output.terminal import is_wide, plain_text
-from service.cli.status.tank_status import TankStatus
-from service.cli.status.text import event_line, line_of, table_of
+from service.cli.questions.status.tank_status import TankStatus
+from service.cli.questions.status.text import event_line, line_of, table_of
 from service.client import ClientError, Event
 from service.urls import redacted
 

@@ -7,8 +7,8 @@ import click
 from service.cli.options.service_options import service_client, service_options
 from service.cli.output.display import as_json_text, json_option
 from service.cli.output.terminal import is_wide, show
-from service.cli.status.tank_status import status_of, statuses_of
-from service.cli.status.text import table_of, text_of
+from service.cli.questions.status.tank_status import status_of, statuses_of
+from service.cli.questions.status.text import table_of, text_of
 
 
 @click.command("status")

@@ -12,8 +12,8 @@ import click
 
 from service.cli.options.parameters import NumberRange
 from service.cli.options.service_options import service_client, service_options
-from service.cli.status.tank_status import TankStatus, status_of
-from service.cli.watch_output import Display, display_on
+from service.cli.questions.status.tank_status import TankStatus, status_of
+from service.cli.questions.watch_output import Display, display_on
 from service.client import Client, ClientError, Event, UnreachableError
 
 IDLE_REFRESH_S: Final = 60.0

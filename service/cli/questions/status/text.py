@@ -13,7 +13,7 @@ from rich.text import Text
 
 from service.cli.output.advice import due_words, instruction_lines
 from service.cli.output.terminal import sparkline, table
-from service.cli.status.tank_status import TankStatus
+from service.cli.questions.status.tank_status import TankStatus
 from service.client import Co2, Event, Light, Recommendation, Temperature
 
 _STYLES: Final = {
