@@ -199,7 +199,8 @@ class Client:
         days: int | None = None,
         absence: str | None = None,
         expires: datetime | None = None,
-        note: str = "",
+        name: str = "",
+        may_report: bool = False,
     ) -> SharingLink:
         """Make a link that shows a tank's handover sheet to whoever has it.
 
@@ -207,6 +208,9 @@ class Client:
             days: what the sheet covers, from now on; or the span of an ``absence``; without both
                 the absence that is or comes next.
             expires: default: the end of the sheet.
+            name: who it is for.
+            may_report: whoever has it may also report what was done, which is logged under the
+                name.
         """
         length = None if days is None else f"P{days}D"
         body = {
@@ -214,7 +218,8 @@ class Client:
             "length": length,
             "absence": absence,
             "expires": text_of(expires),
-            "note": note,
+            "name": name,
+            "may_report": may_report or None,
         }
         sent = {name: value for name, value in body.items() if value not in (None, "")}
         return value_of(SharingLink, self.send("POST", "/v1/shares", sent))

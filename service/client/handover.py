@@ -118,7 +118,7 @@ class ReturnReport:
 
 @dataclass(frozen=True, slots=True)
 class SharingLink:
-    """A link that shows one tank's handover sheet.
+    """A link that shows one tank's handover sheet, and may take reports of what was done.
 
     ``secret`` and ``url`` are there when it is made, and never again.
     """
@@ -132,6 +132,7 @@ class SharingLink:
     expires: datetime
     revoked: datetime | None
     last_used: datetime | None
-    note: str
+    name: str
+    may_report: bool
     secret: str | None = None
     url: str | None = None

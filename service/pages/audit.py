@@ -48,6 +48,7 @@ WORDS: Final[Mapping[Action, str]] = {
 _ACTORS: Final[Mapping[ActorKind, str]] = {
     ActorKind.TOKEN: "{name} (token)",
     ActorKind.SESSION: "{name} (pages)",
+    ActorKind.LINK: "{name} (sharing link)",
     ActorKind.MACHINE: "Somebody on this machine",
     ActorKind.USER: "{name} (user of this machine)",
     ActorKind.NOBODY: "Somebody without a valid token",

@@ -12,6 +12,8 @@ from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import absences, sheet
 from service.pages.number_format import unit_words
 from service.pages.settings import first_steps, new_tank, tank_settings
+from service.pages.shared import install as link_install
+from service.pages.shared import page, report_form
 from service.registry.registry import Registry
 
 
@@ -27,7 +29,10 @@ def install(app: Flask, registry: Registry) -> None:
     """
     cookie.install(app, registry.signing_key())
     csrf.install(app)
-    html.install(app, sheet)
+    html.install(
+        app,
+        html.HandoverHtml(sheet.sheet_page, sheet.report_page, page.link_page, page.link_refusal),
+    )
     app.register_blueprint(_blueprint())
     error_pages.register_elsewhere(app)
     auth.register_elsewhere(app)
@@ -51,6 +56,8 @@ def _blueprint() -> Blueprint:
     sheet.register(pages)
     absences.register(pages)
     sharing_links.register(pages)
+    report_form.register(pages)
+    link_install.register(pages)
     sessions.register(pages)
     audit.register(pages)
     navigation.register(pages)

@@ -22,7 +22,7 @@ from tests.api.scenes import TANK, day_of_readings, put
 WRITTEN = "Words that nobody else has written"
 TRIM = {"kind": "trim", "note": WRITTEN}
 AWAY = {"start": "2025-07-01T06:00:00Z", "end": "2025-07-21T18:00:00Z", "note": WRITTEN}
-SHARE = {"tank": "riffle", "length": "P7D", "note": WRITTEN}
+SHARE = {"tank": "riffle", "length": "P7D", "name": WRITTEN}
 READING = {"quantity": "ph", "value": 6.8}
 MARK = "recommendation"
 
@@ -112,7 +112,7 @@ PAGES = {
         "tanks/riffle/recommendations/{recommendation}",
     ),
     ("POST", "/handover/links"): (
-        {"tank": "riffle", "covers": "days:7", "note": WRITTEN},
+        {"tank": "riffle", "covers": "days:7", "name": WRITTEN},
         "share.created",
         "tanks/riffle/shares/*",
     ),
@@ -120,6 +120,8 @@ PAGES = {
 }
 ENTERED = [f"{MARK}.done"]
 """Actions that leave a log entry as well, which has a record of its own."""
+BY_LINK = {("POST", "/shared/<secret>/reports"), ("POST", "/shared/<secret>/report")}
+"""Tried in resources/handover/test_link_reports.py: whoever has the link needs no token."""
 LOGIN = {("POST", "/login"), ("POST", "/logout")}
 
 
@@ -186,7 +188,7 @@ def test_every_address_that_writes_is_tried_here(app):
         for method in rule.methods - {"GET", "HEAD", "OPTIONS"}
         if scope_of(method, rule.rule) is not Scope.READ or "log" in rule.endpoint.split(".")[-1]
     }
-    assert found == set(API) | set(PAGES) | LOGIN
+    assert found == set(API) | set(PAGES) | BY_LINK | LOGIN
 
 
 @pytest.mark.parametrize("operation", API, ids=" ".join)

@@ -16,7 +16,7 @@ def share(littoral, url, *more):
 
 
 def test_share_is_made_listed_and_revoked(littoral, url, away):  # noqa: F811
-    made = share(littoral, url, "riffle", "--days", "10", "--note", "the neighbour")
+    made = share(littoral, url, "riffle", "--days", "10", "--name", "the neighbour")
     assert made.code == 0, made.err
     address = made.out.strip()
     secret = address.rsplit("/", 1)[1]

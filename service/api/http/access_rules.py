@@ -22,6 +22,11 @@ OPEN: Final = frozenset(
         "pages.log_in",
         "shared.shared_sheet",
         "shared.shared_calendar",
+        "link_reports.tasks",
+        "link_reports.LinkReportsView",
+        "pages.report",
+        "pages.link_manifest",
+        "pages.link_worker",
     }
 )
 """Endpoints that answer whoever asks; all others, and what is no address at all, authenticate.
