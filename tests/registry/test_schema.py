@@ -309,8 +309,8 @@ def test_the_cylinder_moves_from_the_free_facts_to_its_field(engine, registry_ur
         for id, equipment in facts.items():
             document = {"id": id, "name": id, "equipment": equipment}
             connection.execute(
-                text("INSERT INTO tank (id, name, document, version) VALUES (:i, :i, :d, 'v')"),
-                {"i": id, "d": json.dumps(document)},
+                text("INSERT INTO tank (id, name, document, version) VALUES (:i, :n, :d, 'v')"),
+                {"i": id, "n": id, "d": json.dumps(document)},
             )
     registry = open_registry(registry_url)
     tanks = {tank.id: tank for tank in registry.tanks()}
