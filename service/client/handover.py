@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from service.client.models import Amount, Quantity, Recommendation
@@ -10,7 +10,11 @@ from service.client.models import Amount, Quantity, Recommendation
 
 @dataclass(frozen=True, slots=True)
 class Absence:
-    """The absence that a handover sheet covers; ``id`` is None where the span was given."""
+    """An absence, or the span that a handover sheet covers: then ``id`` is None.
+
+    Attributes:
+        tanks: ids; empty: all.
+    """
 
     id: str | None
     start: datetime
@@ -18,6 +22,7 @@ class Absence:
     covers: str
     note: str
     contact: str
+    tanks: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,12 @@ from typing import Any
 
 from flask import Blueprint, Flask
 
+from service.advice.cautions import NO_SAFETY_DEVICE
 from service.api.resources.handover import html
 from service.pages import audit, navigation, sessions, sharing_links, tanks, what_if
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import absences, sheet
+from service.pages.mail import recipients, unsubscribing
 from service.pages.number_format import unit_words
 from service.pages.settings import first_steps, new_tank, tank_settings
 from service.pages.shared import install as link_install
@@ -56,6 +58,8 @@ def _blueprint() -> Blueprint:
     sheet.register(pages)
     absences.register(pages)
     sharing_links.register(pages)
+    recipients.register(pages)
+    unsubscribing.register(pages)
     report_form.register(pages)
     link_install.register(pages)
     sessions.register(pages)
@@ -69,4 +73,4 @@ def _blueprint() -> Blueprint:
 
 
 def _everywhere() -> dict[str, Any]:
-    return {"logged_in": auth.logged_in}
+    return {"logged_in": auth.logged_in, "disclaimer": NO_SAFETY_DEVICE}

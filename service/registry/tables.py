@@ -324,6 +324,7 @@ class EventRow(Base):
     tank: Mapped[str] = mapped_column(Text)
     time: Mapped[datetime]
     data: Mapped[dict[str, Any]]
+    target: Mapped[str] = mapped_column(String(ID_LENGTH), server_default="")
 
 
 class DeliveryRow(Base):
@@ -349,9 +350,10 @@ class DeliveryRow(Base):
 
 
 class TargetRow(Base):
-    """How far the events have been handed to one target's deliveries."""
+    """How far the events have been handed to one target's deliveries, and whether it wants any."""
 
     __tablename__ = "target"
 
     name: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
     seen: Mapped[int] = mapped_column(BigInteger)
+    stopped: Mapped[datetime | None]

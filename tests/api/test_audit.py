@@ -61,10 +61,10 @@ API = {
     ("PUT", "/v1/absences"): ({"json": {"absences": [AWAY]}}, "absences.replaced", "absences", []),
     ("POST", "/v1/shares"): ({"json": SHARE}, "share.created", "tanks/riffle/shares/*", []),
     ("DELETE", "/v1/shares/<id>"): ({}, "share.revoked", "tanks/riffle/shares/{share}", []),
-    ("POST", "/v1/webhooks/deliveries/<id>/redeliver"): (
+    ("POST", "/v1/deliveries/<id>/redeliver"): (
         {},
         "delivery.resent",
-        "webhooks/deliveries/{delivery}",
+        "deliveries/{delivery}",
         [],
     ),
     **{
@@ -123,6 +123,15 @@ ENTERED = [f"{MARK}.done"]
 BY_LINK = {("POST", "/shared/<secret>/reports"), ("POST", "/shared/<secret>/report")}
 """Tried in resources/handover/test_link_reports.py: whoever has the link needs no token."""
 LOGIN = {("POST", "/login"), ("POST", "/logout")}
+MAIL = {
+    ("POST", "/mail/recipients/<path:target>/stop"),
+    ("POST", "/mail/recipients/<path:target>/resume"),
+    ("POST", "/mail/recipients/<path:target>/test"),
+    ("POST", "/mail/deliveries/<int:id>/again"),
+    ("POST", "/mail/stop/<token>"),
+    ("POST", "/mail/start/<token>"),
+}
+"""Need mail in the configuration: ``tests/pages/test_mail.py`` tries them."""
 
 
 @pytest.fixture
@@ -163,7 +172,7 @@ def secrets(context):
 def sent(client, operation, ids, secret, options, *, nowhere=False):
     """The answer to an operation by its rule."""
     method, rule = operation
-    id = ids["share" if "shares" in rule else "delivery" if "webhook" in rule else MARK]
+    id = ids["share" if "shares" in rule else "delivery" if "deliveries" in rule else MARK]
     address = rule.replace("<tank>", "riffle").replace("<entry>", "visit").replace("<id>", str(id))
     if nowhere:
         address = rule.replace("<tank>", "none").replace("<entry>", "none").replace("<id>", "0")
@@ -188,7 +197,7 @@ def test_every_address_that_writes_is_tried_here(app):
         for method in rule.methods - {"GET", "HEAD", "OPTIONS"}
         if scope_of(method, rule.rule) is not Scope.READ or "log" in rule.endpoint.split(".")[-1]
     }
-    assert found == set(API) | set(PAGES) | BY_LINK | LOGIN
+    assert found == set(API) | set(PAGES) | BY_LINK | LOGIN | MAIL
 
 
 @pytest.mark.parametrize("operation", API, ids=" ".join)

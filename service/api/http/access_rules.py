@@ -20,6 +20,9 @@ OPEN: Final = frozenset(
         "pages.static",
         "pages.login",
         "pages.log_in",
+        "pages.unsubscribing",
+        "pages.unsubscribe",
+        "pages.subscribe",
         "shared.shared_sheet",
         "shared.shared_calendar",
         "link_reports.tasks",
@@ -41,7 +44,8 @@ _ADMIN: Final = (
     ("GET", "/audit"),
     ("DELETE", "/v1/tanks/<tank>"),
     ("POST", "/tanks/<tank>/delete"),
-    ("POST", "/v1/webhooks/deliveries/<id>/redeliver"),
+    ("POST", "/v1/deliveries/<id>/redeliver"),
+    ("POST", "/mail/deliveries/<int:id>/again"),
 )
 _OF_THE_CALLER: Final = (
     ("DELETE", "/v1/sessions"),

@@ -9,8 +9,8 @@ from typing import Any
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0016"
-down_revision = "0015"
+revision = "0017"
+down_revision = "0016"
 
 _GRAMS = {"g": 1.0, "kg": 1000.0}
 
