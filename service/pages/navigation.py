@@ -16,6 +16,7 @@ from service.pages.audit import sees_audit
 from service.pages.browser.auth import logged_in
 from service.pages.handover.sheet import absences_begun
 from service.pages.mail.recipients import sends_mail
+from service.pages.sensors.arrivals import may_set_up
 
 
 def _always() -> bool:
@@ -55,6 +56,7 @@ SERVICE: Final = (
     Place("Handover", "pages.handover"),
     Place("Absences", "pages.absences"),
     Place("Sharing links", "pages.links"),
+    Place("Sensors", "pages.sensors", may_set_up),
     Place("Mail", "pages.mail", sends_mail),
     Place("Audit", "pages.audit", sees_audit),
     Place("API", "docs.docs"),
@@ -64,6 +66,7 @@ SERVICE: Final = (
 
 TANK: Final = (
     Place("Overview", "pages.tank"),
+    Place("Sensors", "pages.tank_sensors"),
     Place("What if", "pages.what_if"),
     Place("Settings", "pages.settings"),
     Place("Handover sheet", "pages.handover"),

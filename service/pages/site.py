@@ -13,6 +13,7 @@ from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import absences, sheet
 from service.pages.mail import recipients, unsubscribing
 from service.pages.number_format import unit_words
+from service.pages.sensors import arrivals, calibration, of_tank
 from service.pages.settings import first_steps, new_tank, tank_settings
 from service.pages.shared import install as link_install
 from service.pages.shared import page, report_form
@@ -64,6 +65,9 @@ def _blueprint() -> Blueprint:
     link_install.register(pages)
     sessions.register(pages)
     audit.register(pages)
+    arrivals.register(pages)
+    of_tank.register(pages)
+    calibration.register(pages)
     navigation.register(pages)
     pages.after_request(headers.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well

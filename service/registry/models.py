@@ -7,9 +7,12 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from service.science.carbonate.kh_test import KhMethod
+
+if TYPE_CHECKING:
+    from service.config import RouteConfig
 
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 
@@ -365,6 +368,22 @@ class DeviceClock:
     sensor: str
     fast_s: int
     since: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class StoredRoute:
+    """A route that somebody made on a page, by a command or over the API.
+
+    Attributes:
+        id: given by the registry.
+        created: UTC.
+        by: the name of who made it.
+    """
+
+    id: str
+    route: RouteConfig
+    created: datetime
+    by: str = ""
 
 
 @dataclass(frozen=True, slots=True)

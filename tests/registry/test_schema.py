@@ -298,7 +298,7 @@ def test_one_name_for_one_thing(engine, registry_url):
 
 def test_the_cylinder_moves_from_the_free_facts_to_its_field(engine, registry_url):
     """As version 0.1 stored it, also as the text that it took and ignored."""
-    migrate(engine, "0016")
+    migrate(engine, "0017")
     facts = {
         "a": {"cylinder_g": 500, "cylinder_filled": "2026-02-28", "lamp": "LED"},
         "b": {"cylinder": "2 kg", "cylinder_filled": "2026-02-28"},

@@ -9,8 +9,8 @@ from typing import Any
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0017"
-down_revision = "0016"
+revision = "0018"
+down_revision = "0017"
 
 _GRAMS = {"g": 1.0, "kg": 1000.0}
 
