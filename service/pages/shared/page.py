@@ -11,8 +11,7 @@ from typing import Final
 from flask import Response, make_response, render_template
 from werkzeug.http import http_date
 
-from service.advice.handover.glossary import words_in
-from service.advice.handover.sheet import HandoverSheet, TankSheet
+from service.advice.handover.sheet import HandoverSheet
 from service.advice.handover.ticks import A_NOTE
 from service.api.http.security_headers import INSTALLED_PAGE, POLICY
 from service.api.resources.handover.reporting import (
@@ -85,7 +84,7 @@ def link_page(
         today=today,
         note=ReportForm(note, A_NOTE, _of(refused, note)),
         reports=reports_with(link),
-        words=words_in(_texts(tank)),
+        words=tank.words,
         refused=refused,
     )
     response = _installed(make_response(page, refused.error.kind.status if refused else 200))
@@ -134,10 +133,3 @@ def _days(lines: Sequence[Line], today: date) -> Iterator[DayList]:
         if day is not None and day <= last:
             words = f"{near.get((day - today).days, '')}{day:%a} {day.day} {day:%b}"
             yield DayList(day, words, tuple(ones))
-
-
-def _texts(tank: TankSheet) -> Iterator[str]:
-    """Everything on the page that may have words of the trade."""
-    yield from (*tank.state, *tank.leave_alone, tank.notes, "tank keeper")
-    for one in (*tank.emergencies, *tank.now, *tank.tasks, *tank.waiting):
-        yield from (one.title, one.action, *one.cautions)
