@@ -131,9 +131,12 @@ def _html_of(block: Block) -> Markup:
             return Markup("<p>{} {}</p>").format(text, anchor)
         case Items(items, numbered):
             tag = Markup("ol") if numbered else Markup("ul")
-            return Markup("<{0}>\n{1}\n</{0}>").format(tag, Markup("\n").join(map(_item, items)))
+            style = "padding-left:1.2em"
+            return Markup('<{0} style="{1}">\n{2}\n</{0}>').format(
+                tag, style, Markup("\n").join(map(_item, items))
+            )
 
 
 def _item(one: Item) -> Markup:
     title = Markup("<b>{}</b>{}").format(one.title, one.after_title) if one.title else ""
-    return Markup("<li>{}{}</li>").format(title, escape(one.text))
+    return Markup('<li style="margin-bottom:.5em">{}{}</li>').format(title, escape(one.text))
