@@ -35,7 +35,6 @@ from service.api.resources import (
     temperature,
     what_if,
 )
-from service.api.resources.docs import docs_page
 from service.api.resources.handover import return_report, shared_sheet, sharing_links, sheet
 from service.api.resources.log import entries, schemas
 from service.api.resources.readings import query, submit
@@ -104,6 +103,5 @@ def _frame() -> Flask:
     recommendations.register(api.spec)
     for blueprint in _BLUEPRINTS:
         api.register_blueprint(blueprint)
-    docs_page.register(app)
     request_checks.install(app, openapi.install(app, api))
     return app

@@ -54,7 +54,7 @@ SERVICE: Final = (
     Place("Handover", "pages.handover"),
     Place("Sharing links", "pages.links"),
     Place("Audit", "pages.audit", sees_audit),
-    Place("API", "docs.docs"),
+    Place("API", "pages.docs"),
     Place("Sessions", "pages.sessions", logged_in),
 )
 """Pages of the whole service."""

@@ -7,7 +7,7 @@ from typing import Any
 from flask import Blueprint, Flask
 
 from service.api.resources.handover import html
-from service.pages import audit, navigation, sessions, sharing_links, tanks, what_if
+from service.pages import api_docs, audit, navigation, sessions, sharing_links, tanks, what_if
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import sheet
 from service.pages.number_format import unit_words
@@ -49,6 +49,7 @@ def _blueprint() -> Blueprint:
     sessions.register(pages)
     audit.register(pages)
     navigation.register(pages)
+    api_docs.register(pages)
     pages.after_request(headers.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well
     pages.add_app_template_filter(unit_words)
