@@ -10,6 +10,12 @@ from service.advice.engine.work import Hazard
 from service.registry.models import Tank
 from service.registry.species.ranges import resolved
 
+NO_SAFETY_DEVICE: Final = (
+    "Littoral advises people. It is no safety device: local codes, licensed practice and your own "
+    "eyes come first."
+)
+"""Stands once on every page and mail."""
+
 GAS: Final = (
     "Pressurised CO2: cylinder upright and secured, valve opened slowly, room aired; the gas "
     "cannot be smelled and gathers low in closed rooms. Dizzy or short of breath near it: out into "

@@ -35,7 +35,13 @@ from service.api.resources import (
     temperature,
     what_if,
 )
-from service.api.resources.handover import return_report, shared_sheet, sharing_links, sheet
+from service.api.resources.handover import (
+    link_reports,
+    return_report,
+    shared_sheet,
+    sharing_links,
+    sheet,
+)
 from service.api.resources.log import entries, schemas
 from service.api.resources.readings import query, submit
 from service.api.resources.readings import schemas as readings_schemas
@@ -62,6 +68,7 @@ _BLUEPRINTS: Final = (
     sharing_links.blueprint,
     sessions.blueprint,
     shared_sheet.blueprint,
+    link_reports.blueprint,
     rejections.blueprint,
     calendar.blueprint,
     resource.blueprint,

@@ -10,6 +10,7 @@ from typing import Final, NamedTuple, NoReturn
 import click
 
 from service.app.command_line import log_faults_of_threads, run_command
+from service.version import VERSION
 
 
 class Entry(NamedTuple):
@@ -25,6 +26,7 @@ class Entry(NamedTuple):
 
 
 COMMANDS: Final[dict[str, Entry]] = {
+    "absence": Entry("setup.absence", "Plan, list and end absences of the tank keeper."),
     "advice": Entry("questions.advice", "List recommendations, most urgent first, or mark one."),
     "audit": Entry("access.audit", "List who wrote what when, newest first."),
     "backup": Entry("storage.backup", "Back up registry and store into one file."),
@@ -48,6 +50,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "share": Entry("access.share", "Make, list and revoke links to a handover sheet."),
     "status": Entry("questions.status.command", "Report whether a tank, or each, is in order."),
     "store": Entry("storage.store", "Check, prune and rebuild the SQLite store."),
+    "tank": Entry("setup.tank", "Make, show, change and delete tanks."),
     "token": Entry("access.token", "Create, list and revoke access tokens."),
     "up": Entry("processes.up", "Run ingest and serve side by side, until stopped."),
     "watch": Entry("questions.watch", "Show tanks and what changes, as it changes."),
@@ -77,6 +80,7 @@ class LazyGroup(click.Group):
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(VERSION, message="littoral %(version)s")
 def littoral() -> None:
     """Watches planted freshwater tanks and says what to do next.
 

@@ -4,6 +4,7 @@
 variable), the key and what is allowed. Nothing is connected before the whole file is checked.
 """
 
+from service.config.email import EmailOptions, MailServer, RecipientOptions
 from service.config.load import load_config, make_clock
 from service.config.values import (
     DEFAULT_SENSOR,
@@ -29,12 +30,15 @@ __all__ = [
     "AdviceConfig",
     "ClockConfig",
     "Config",
+    "EmailOptions",
     "HomieOptions",
     "HttpConfig",
     "HubOptions",
     "IngestConfig",
     "IntegrationConfig",
+    "MailServer",
     "MqttConfig",
+    "RecipientOptions",
     "RegistryConfig",
     "RouteConfig",
     "StoreConfig",

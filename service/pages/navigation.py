@@ -15,6 +15,7 @@ from service.api.context import now
 from service.pages.audit import sees_audit
 from service.pages.browser.auth import logged_in
 from service.pages.handover.sheet import absences_begun
+from service.pages.mail.recipients import sends_mail
 
 
 def _always() -> bool:
@@ -53,6 +54,7 @@ SERVICE: Final = (
     Place("Tanks", "pages.tanks"),
     Place("Handover", "pages.handover"),
     Place("Sharing links", "pages.links"),
+    Place("Mail", "pages.mail", sends_mail),
     Place("Audit", "pages.audit", sees_audit),
     Place("API", "pages.docs"),
     Place("Sessions", "pages.sessions", logged_in),

@@ -18,6 +18,8 @@ LENGTHS: Final = (3, 7, 14, 30)
 """Days from now on that a link may be made for. Our choice."""
 
 USUAL_DAYS: Final = 7
+REPORTS: Final = "report"
+"""What the form sends for a link that takes reports."""
 _ABSENCE, _DAYS = "absence:", "days:"
 
 Answer = str | Response | tuple[str, int]
@@ -42,7 +44,13 @@ def make_link() -> Answer:
         tank = current().registry.tank(request.form.get("tank", ""))
         start, end = _span(request.form.get("covers", ""), tank.id)
         _, secret = current().registry.create_share(
-            tank.id, start, end, now(), expires=end, note=request.form.get("note", "").strip()
+            tank.id,
+            start,
+            end,
+            now(),
+            expires=end,
+            name=request.form.get("name", "").strip(),
+            may_report=request.form.get("right") == REPORTS,
         )
     except LittoralError as error:
         return _page(trouble=error.detail), error.kind.status

@@ -6,11 +6,15 @@ from typing import Any
 
 from flask import Blueprint, Flask
 
+from service.advice.cautions import NO_SAFETY_DEVICE
 from service.api.resources.handover import html
 from service.pages import api_docs, audit, navigation, sessions, sharing_links, tanks, what_if
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import sheet
+from service.pages.mail import recipients, unsubscribing
 from service.pages.number_format import unit_words
+from service.pages.shared import install as link_install
+from service.pages.shared import page, report_form
 from service.registry.registry import Registry
 
 
@@ -26,7 +30,10 @@ def install(app: Flask, registry: Registry) -> None:
     """
     cookie.install(app, registry.signing_key())
     csrf.install(app)
-    html.install(app, sheet)
+    html.install(
+        app,
+        html.HandoverHtml(sheet.sheet_page, sheet.report_page, page.link_page, page.link_refusal),
+    )
     app.register_blueprint(_blueprint())
     error_pages.register_elsewhere(app)
     auth.register_elsewhere(app)
@@ -46,6 +53,10 @@ def _blueprint() -> Blueprint:
     what_if.register(pages)
     sheet.register(pages)
     sharing_links.register(pages)
+    recipients.register(pages)
+    unsubscribing.register(pages)
+    report_form.register(pages)
+    link_install.register(pages)
     sessions.register(pages)
     audit.register(pages)
     navigation.register(pages)
@@ -58,4 +69,4 @@ def _blueprint() -> Blueprint:
 
 
 def _everywhere() -> dict[str, Any]:
-    return {"logged_in": auth.logged_in}
+    return {"logged_in": auth.logged_in, "disclaimer": NO_SAFETY_DEVICE}

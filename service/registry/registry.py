@@ -10,6 +10,7 @@ from service.registry.repositories.audit import AuditRepository
 from service.registry.repositories.deliveries import DeliveryRepository
 from service.registry.repositories.device_clocks import DeviceClockRepository
 from service.registry.repositories.events import EventRepository
+from service.registry.repositories.link_reports import LinkReportRepository
 from service.registry.repositories.log import LogRepository
 from service.registry.repositories.process_status import ProcessStatusRepository
 from service.registry.repositories.recommendations import RecommendationRepository
@@ -33,6 +34,7 @@ class Registry(
     SessionRepository,
     SigningKeyRepository,
     SharingLinkRepository,
+    LinkReportRepository,
     RecommendationRepository,
     EventRepository,
     DeliveryRepository,

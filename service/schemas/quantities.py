@@ -20,6 +20,8 @@ class Measure(Field):
     Attributes:
         display: unit of the trade, written beside the value.
         scale: what ``units.convert`` calls the unit, where the same one has two meanings.
+        entry_units: units that a form offers, where they are others than usual for the unit; the
+            first is that of a bare number.
     """
 
     def __init__(
@@ -32,9 +34,11 @@ class Measure(Field):
         above: float | None = None,
         display: str | None = None,
         scale: str | None = None,
+        entry_units: tuple[str, ...] = (),
         **kwargs: Any,
     ) -> None:
         self.scale = scale or unit
+        self.entry_units = entry_units
         self.unit, self.low, self.high, self.above, self.display = unit, low, high, above, display
         self.allowed = (
             f'{{"value": number, "unit": text}} in {unit} or a unit that converts to it'

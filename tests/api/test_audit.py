@@ -20,7 +20,7 @@ from tests.api.scenes import TANK, day_of_readings, put
 WRITTEN = "Words that nobody else has written"
 TRIM = {"kind": "trim", "note": WRITTEN}
 AWAY = {"start": "2025-07-01T06:00:00Z", "end": "2025-07-21T18:00:00Z", "note": WRITTEN}
-SHARE = {"tank": "riffle", "length": "P7D", "note": WRITTEN}
+SHARE = {"tank": "riffle", "length": "P7D", "name": WRITTEN}
 READING = {"quantity": "ph", "value": 6.8}
 MARK = "recommendation"
 
@@ -59,10 +59,10 @@ API = {
     ("PUT", "/v1/absences"): ({"json": {"absences": [AWAY]}}, "absences.replaced", "absences", []),
     ("POST", "/v1/shares"): ({"json": SHARE}, "share.created", "tanks/riffle/shares/*", []),
     ("DELETE", "/v1/shares/<id>"): ({}, "share.revoked", "tanks/riffle/shares/{share}", []),
-    ("POST", "/v1/webhooks/deliveries/<id>/redeliver"): (
+    ("POST", "/v1/deliveries/<id>/redeliver"): (
         {},
         "delivery.resent",
-        "webhooks/deliveries/{delivery}",
+        "deliveries/{delivery}",
         [],
     ),
     **{
@@ -88,7 +88,7 @@ PAGES = {
         "tanks/riffle/recommendations/{recommendation}",
     ),
     ("POST", "/handover/links"): (
-        {"tank": "riffle", "covers": "days:7", "note": WRITTEN},
+        {"tank": "riffle", "covers": "days:7", "name": WRITTEN},
         "share.created",
         "tanks/riffle/shares/*",
     ),
@@ -96,7 +96,18 @@ PAGES = {
 }
 ENTERED = [f"{MARK}.done"]
 """Actions that leave a log entry as well, which has a record of its own."""
+BY_LINK = {("POST", "/shared/<secret>/reports"), ("POST", "/shared/<secret>/report")}
+"""Tried in resources/handover/test_link_reports.py: whoever has the link needs no token."""
 LOGIN = {("POST", "/login"), ("POST", "/logout")}
+MAIL = {
+    ("POST", "/mail/recipients/<path:target>/stop"),
+    ("POST", "/mail/recipients/<path:target>/resume"),
+    ("POST", "/mail/recipients/<path:target>/test"),
+    ("POST", "/mail/deliveries/<int:id>/again"),
+    ("POST", "/mail/stop/<token>"),
+    ("POST", "/mail/start/<token>"),
+}
+"""Need mail in the configuration: ``tests/pages/test_mail.py`` tries them."""
 
 
 @pytest.fixture
@@ -129,7 +140,7 @@ def secrets(context):
 def sent(client, operation, ids, secret, options, *, nowhere=False):
     """The answer to an operation by its rule."""
     method, rule = operation
-    id = ids["share" if "shares" in rule else "delivery" if "webhook" in rule else MARK]
+    id = ids["share" if "shares" in rule else "delivery" if "deliveries" in rule else MARK]
     address = rule.replace("<tank>", "riffle").replace("<entry>", "visit").replace("<id>", str(id))
     if nowhere:
         address = rule.replace("<tank>", "none").replace("<entry>", "none").replace("<id>", "0")
@@ -154,7 +165,7 @@ def test_every_address_that_writes_is_tried_here(app):
         for method in rule.methods - {"GET", "HEAD", "OPTIONS"}
         if scope_of(method, rule.rule) is not Scope.READ or "log" in rule.endpoint.split(".")[-1]
     }
-    assert found == set(API) | set(PAGES) | LOGIN
+    assert found == set(API) | set(PAGES) | BY_LINK | LOGIN | MAIL
 
 
 @pytest.mark.parametrize("operation", API, ids=" ".join)

@@ -133,7 +133,7 @@ def test_what_if_carries_the_growing_day(client, known):
 def test_the_command_prints_both_days(client, known, littoral, url):  # noqa: F811
     done = littoral("what-if", "riffle", "--injection-factor", "1.5", "--url", url)
     assert done.code == 0, done.err
-    assert "CO2 in the light, likewise" in done.out and "what limits growth" in done.out
+    assert "CO2 while lit, of what plants can use" in done.out and "what limits growth" in done.out
     refused = littoral("what-if", "riffle", "--gas-start", "26:00", "--url", url)
     assert refused.code == 2 and "gas_start" in refused.err
 

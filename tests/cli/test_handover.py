@@ -16,12 +16,12 @@ def share(littoral, url, *more):
 
 
 def test_share_is_made_listed_and_revoked(littoral, url, away):  # noqa: F811
-    made = share(littoral, url, "riffle", "--days", "10", "--note", "the neighbour")
+    made = share(littoral, url, "riffle", "--days", "10", "--name", "the neighbour")
     assert made.code == 0, made.err
     address = made.out.strip()
     secret = address.rsplit("/", 1)[1]
     assert address == f"{url}/shared/{secret}"
-    assert secret not in made.err and "until 2025-06-14 12:00 UTC" in made.err
+    assert secret not in made.err and "until 14 Jun 2025 14:00" in made.err
     sheet = requests.get(address, headers={"Accept": "application/json"}, timeout=60).json()
     assert [one["tank"] for one in sheet["tanks"]] == ["riffle"]
     second = json.loads(share(littoral, url, "riffle", "--json").out)

@@ -247,7 +247,7 @@ def test_links_are_made_listed_and_ended(bare: Served, visit: Opener) -> None:
     address = page.get_by_role("status").get_by_role("link").inner_text()
     assert address.startswith(f"{bare.url}/shared/sheet_")
     (link,) = bare.registry.shares()
-    assert (link.end, link.expires, link.note) == (now + timedelta(days=9),) * 2 + ("Ada",)
+    assert (link.end, link.expires, link.name) == (now + timedelta(days=9),) * 2 + ("Ada",)
     assert violations(page) == []
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     guest = visit(address)
@@ -286,7 +286,8 @@ def test_links_are_refused(bare: Served) -> None:
         ({"covers": "days:400"}, 422, "one of those in the form"),
         ({"covers": "absence:b"}, 404, "the id of an absence"),
         ({"covers": "absence:a"}, 422, "about: fenpool"),
-        ({"note": "x" * 300}, 422, "note"),
+        ({"name": "x" * 300}, 422, "name"),
+        ({"right": "report"}, 422, "logged under this name"),
     ):
         answer = sent(**more)
         assert answer.status_code == status, more

@@ -156,7 +156,7 @@ def put_in(one: Application, client: Any) -> str:
         "contact": "Invented keeper, hotel desk",
     }
     assert client.put("/v1/absences", json={"absences": [absence]}).status_code == 200
-    share = client.post("/v1/shares", json={"tank": "riffle", "length": "5d", "note": "neighbour"})
+    share = client.post("/v1/shares", json={"tank": "riffle", "length": "5d", "name": "neighbour"})
     assert share.status_code == 201, share.get_data(as_text=True)
     one.registry.add_rejections(
         [

@@ -29,6 +29,8 @@ def known_of(version):
     known = json.loads(text, object_hook=keeper_called_now)
     tanks = known["answers"]["/v1/tanks"]
     tanks["tanks"] = [as_called_now(tank) for tank in tanks["tanks"]]
+    for link in known["answers"]["/v1/shares"]["shares"]:
+        link["name"] = link.pop("note")  # who it is for
     return known
 
 

@@ -67,6 +67,8 @@ class TankSheet:
         leave_alone: what not to touch.
         contact: how the tank keeper can be reached; "" where nobody said.
         notes: the owner's own words.
+        temperature_c: the water's; None where it is not known.
+        range_c: lowest and highest temperature for what lives in it; None where not known.
     """
 
     tank: str
@@ -81,6 +83,8 @@ class TankSheet:
     leave_alone: tuple[str, ...]
     contact: str
     notes: str
+    temperature_c: float | None = None
+    range_c: tuple[float, float] | None = None
 
     @property
     def safety(self) -> NumberedCautions:
@@ -143,6 +147,8 @@ def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation
         and (one.finding.code, one.finding.subject) not in asked
         and not is_remark(one.finding)
     )
+    known = view.temperature.reading if view.temperature.rate_k_h is not None else None
+    low, high = view.temperature.tolerable.low_c, view.temperature.tolerable.high_c
     return TankSheet(
         tank=view.tank.id,
         name=view.tank.name,
@@ -156,6 +162,8 @@ def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation
         leave_alone=tuple(leave_alone(case)),
         contact=contact_during(absence, view.tank),
         notes=view.tank.notes,
+        temperature_c=None if known is None else known.value,
+        range_c=None if low is None or high is None else (low, high),
     )
 
 

@@ -19,8 +19,16 @@ OPEN: Final = frozenset(
         "pages.static",
         "pages.login",
         "pages.log_in",
+        "pages.unsubscribing",
+        "pages.unsubscribe",
+        "pages.subscribe",
         "shared.shared_sheet",
         "shared.shared_calendar",
+        "link_reports.tasks",
+        "link_reports.LinkReportsView",
+        "pages.report",
+        "pages.link_manifest",
+        "pages.link_worker",
     }
 )
 """Endpoints that answer whoever asks; all others, and what is no address at all, authenticate.
@@ -34,7 +42,8 @@ _ADMIN: Final = (
     ("GET", "/v1/audit"),
     ("GET", "/audit"),
     ("DELETE", "/v1/tanks/<tank>"),
-    ("POST", "/v1/webhooks/deliveries/<id>/redeliver"),
+    ("POST", "/v1/deliveries/<id>/redeliver"),
+    ("POST", "/mail/deliveries/<int:id>/again"),
 )
 _OF_THE_CALLER: Final = (
     ("DELETE", "/v1/sessions"),

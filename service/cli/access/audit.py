@@ -23,8 +23,15 @@ _ACTIONS: Final = [one.value for one in Action]
 @click.option("--actor", help="Only of this token or user, by id or name.")
 @click.option("--action", type=click.Choice(_ACTIONS), help="Only this action.")
 @click.option("--subject", help="Only of this and what is below it, such as tanks/riffle.")
-@click.option("--since", "start", type=MomentParameter(), help="Only from this time on.")
-@click.option("--limit", type=click.IntRange(1, 100_000), default=100, show_default=True)
+@click.option(
+    "--start",
+    type=MomentParameter(),
+    help="Only from this time on; without an offset: this machine's time.",
+)
+@click.option(
+    "--limit", type=click.IntRange(1, 100_000), default=100, show_default=True,
+    help="So many at most.",
+)  # fmt: skip
 @json_option
 @config_option
 def command(

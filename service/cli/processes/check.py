@@ -17,7 +17,12 @@ from service.mqtt.connection import check_broker
 
 @click.command("check")
 @click.option("--create", is_flag=True, help="Make registry and store where they are missing.")
-@click.option("--starting", is_flag=True, hidden=True, help="As up, serve and ingest start.")
+@click.option(
+    "--starting",
+    is_flag=True,
+    hidden=True,
+    help="Check as up, serve and ingest do when they start.",
+)
 @config_option
 def command(create: bool, starting: bool, config_file: Path | None) -> None:
     """Check configuration, store, registry and access.

@@ -27,9 +27,18 @@ _log = logging.getLogger("littoral.ingest")
     help="Listen for a while and print what would be stored or why not; write nothing.",
 )
 @click.option(
-    "--seconds", type=NumberRange(0.1), default=30.0, show_default=True, help="… how long."
+    "--seconds",
+    type=NumberRange(0.1),
+    default=30.0,
+    show_default=True,
+    help="With --dry-run: listen for so many seconds.",
 )
-@click.option("--topic", "topics", multiple=True, help="… to this MQTT filter too; # is all.")
+@click.option(
+    "--topic",
+    "topics",
+    multiple=True,
+    help="With --dry-run: listen to this MQTT filter too; # is all.",
+)
 def command(
     config_file: Path | None, dry_run: bool, seconds: float, topics: tuple[str, ...]
 ) -> None:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import Any
 
 import click
 
-from service.cli.options.parameters import MomentParameter, SpanParameter
+from service.cli.options.local_time import LocalMoment, LocalTimeParameter
+from service.cli.options.parameters import SpanParameter
 from service.cli.options.service_options import service_client, service_options
 from service.cli.output.advice import due_words, instruction_lines
 from service.cli.output.display import as_json_text, json_option
+from service.cli.output.tank_times import TankTimes
 from service.client import Client, Recommendation
 from service.times import format_moment, format_span
 
@@ -22,8 +24,8 @@ from service.times import format_moment, format_span
     "--value", metavar="VALUE", help='With --done: what it asks for, as "4.5 dKH" after a KH test.'
 )
 @click.option("--snooze", metavar="ID", help="Put one off, by default for a day.")
-@click.option("--until", type=MomentParameter(), help="With --snooze: until then.")
-@click.option("--for", "length", type=SpanParameter(), help="With --snooze: for so long, as 2d.")
+@click.option("--until", type=LocalTimeParameter(), help="With --snooze: until then.")
+@click.option("--length", type=SpanParameter(), help="With --snooze: for so long, as 2d.")
 @click.option("--dismiss", metavar="ID", help="Take one off the list while its cause lasts.")
 @json_option
 @service_options
@@ -32,7 +34,7 @@ def command(
     done: str | None,
     value: str | None,
     snooze: str | None,
-    until: datetime | None,
+    until: LocalMoment | None,
     length: timedelta | None,
     dismiss: str | None,
     as_json: bool,
@@ -48,9 +50,9 @@ def command(
     if len(given) > 1:
         raise click.UsageError("--done, --snooze and --dismiss exclude each other")
     if (until or length) and snooze is None:
-        raise click.UsageError("--until and --for belong to --snooze")
+        raise click.UsageError("--until and --length belong to --snooze")
     if until and length:
-        raise click.UsageError("--until and --for exclude each other")
+        raise click.UsageError("--until and --length exclude each other")
     if value is not None and done is None:
         raise click.UsageError("--value belongs to --done")
     if given and tank is not None:
@@ -58,7 +60,8 @@ def command(
     with service_client(url, token) as client:
         if not given:
             found = client.recommendations(tank, state="open")
-            click.echo(as_json_text({"recommendations": found}) if as_json else _listed(found))
+            text = as_json_text({"recommendations": found}) if as_json else _listed(client, found)
+            click.echo(text)
             return
         ((action, id),) = given.items()
         data = None if value is None else _asked(client, id, value)
@@ -70,13 +73,14 @@ def _marked(
     client: Client,
     action: str,
     id: str,
-    until: datetime | None,
+    until: LocalMoment | None,
     length: timedelta | None,
     data: dict[str, Any] | None,
 ) -> Recommendation:
     body: dict[str, Any] = {} if data is None else {"data": data}
     if until is not None:
-        body["until"] = format_moment(until)
+        zone = client.tank(client.recommendation(id).tank).time_zone
+        body["until"] = format_moment(until.at(zone))
     if length is not None:
         body["length"] = format_span(length)
     return client.mark(id, action, **body)
@@ -89,12 +93,14 @@ def _asked(client: Client, id: str, value: str) -> dict[str, Any]:
     return asked_data(client, id, value)
 
 
-def _listed(found: list[Recommendation]) -> str:
+def _listed(client: Client, found: list[Recommendation]) -> str:
     if not found:
         return "nothing to do"
-    lines = []
+    lines, times = [], TankTimes(client)
     for one in found:
-        lines.append(f"{one.tank}: {one.severity}: {one.title}{due_words(one)}")
+        lines.append(
+            f"{one.tank}: {one.severity}: {one.title}{due_words(one, times.zone(one.tank))}"
+        )
         lines += [f"  {line}" for line in instruction_lines(one)]
         lines.append(f"  id {one.id}")
     return "\n".join(lines)

@@ -43,24 +43,38 @@ _OPTIONS = {
 @click.command("co2")
 @click.option("--ph", type=_PH, required=True, help="pH of the water.")
 @click.option(
-    "--kh", "alkalinity_meq_l", type=_KH, required=True, help="Carbonate hardness; bare: dKH."
+    "--kh",
+    "alkalinity_meq_l",
+    type=_KH,
+    required=True,
+    help="Carbonate hardness; without a unit: dKH.",
 )
-@click.option("--temperature", "temperature_c", type=_TEMPERATURE, required=True, help="Bare: °C.")
-@click.option("--gh", "gh_meq_l", type=_GH, help="General hardness, if known; bare: dGH.")
+@click.option(
+    "--temperature",
+    "temperature_c",
+    type=_TEMPERATURE,
+    required=True,
+    help="Of the water; without a unit: °C.",
+)
+@click.option("--gh", "gh_meq_l", type=_GH, help="General hardness, if known; without a unit: dGH.")
 @click.option(
     "--conductivity",
     "conductivity_us_cm",
     type=_CONDUCTIVITY,
-    help="At 25 °C, if known; bare: uS/cm.",
+    help="At 25 °C, if known; without a unit: uS/cm.",
 )
-@click.option("--no3", "nitrate_mg_l", type=_MG_L, help="Nitrate, if known; bare: mg/L.")
-@click.option("--k", "potassium_mg_l", type=_MG_L, help="Potassium, if known; bare: mg/L.")
-@click.option("--po4", "phosphate_mg_l", type=_MG_L, help="Phosphate, if known; bare: mg/L.")
+@click.option("--no3", "nitrate_mg_l", type=_MG_L, help="Nitrate, if known; without a unit: mg/L.")
+@click.option(
+    "--k", "potassium_mg_l", type=_MG_L, help="Potassium, if known; without a unit: mg/L."
+)
+@click.option(
+    "--po4", "phosphate_mg_l", type=_MG_L, help="Phosphate, if known; without a unit: mg/L."
+)
 @click.option(
     "--organic-carbon",
     "organic_carbon_mg_l",
     type=_MG_L,
-    help="Dissolved, of brown water, if known; bare: mg/L.",
+    help="Dissolved, of brown water, if known; without a unit: mg/L.",
 )
 @click.option(
     "--kh-kit",
@@ -70,12 +84,17 @@ _OPTIONS = {
 @click.option(
     "--kh-kit-step",
     type=_KH_STEP,
-    help="KH of one drop, mark or field of that test, in the sample taken; bare: dKH.",
+    help="KH of one drop, mark or field of that test, in the sample taken; without a unit: dKH.",
 )
-@click.option("--kh-error", "kh_error_meq_l", type=_KH_ERROR, help="Limits of error; bare: dKH.")
+@click.option(
+    "--kh-error", "kh_error_meq_l", type=_KH_ERROR, help="Limits of error; without a unit: dKH."
+)
 @click.option("--ph-error", type=_PH_ERROR, help="Limits of error of the probe; default 0.1.")
 @click.option(
-    "--temperature-error", "temperature_error_c", type=_KELVIN, help="Limits; bare: K; default 0.5."
+    "--temperature-error",
+    "temperature_error_c",
+    type=_KELVIN,
+    help="Limits of error; default 0.5 °C.",
 )
 @click.option(
     "--target",

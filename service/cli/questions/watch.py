@@ -12,6 +12,7 @@ import click
 
 from service.cli.options.parameters import NumberRange
 from service.cli.options.service_options import service_client, service_options
+from service.cli.output.tank_times import TankTimes
 from service.cli.questions.status.tank_status import TankStatus, status_of
 from service.cli.questions.watch_output import Display, display_on
 from service.client import Client, ClientError, Event, UnreachableError
@@ -48,7 +49,7 @@ def command(
         wanted = tanks or tuple(tank.id for tank in client.tanks())
         if not wanted:
             raise click.ClickException("there is no tank yet; nothing to show")
-        with display_on(as_json, url) as display:
+        with display_on(as_json, url, TankTimes(client)) as display:
             _Watcher(client, wanted, display, every).go(_listen(url, token, wanted), count)
 
 

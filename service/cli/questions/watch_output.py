@@ -13,6 +13,7 @@ from rich.live import Live
 from rich.text import Text
 
 from service.cli.output.display import as_json_line
+from service.cli.output.tank_times import TankTimes
 from service.cli.output.terminal import is_wide, plain_text
 from service.cli.questions.status.tank_status import TankStatus
 from service.cli.questions.status.text import event_line, line_of, table_of
@@ -47,24 +48,25 @@ class Display(Protocol):
 
 
 @contextmanager
-def display_on(as_json: bool, url: str) -> Iterator[Display]:
+def display_on(as_json: bool, url: str, times: TankTimes) -> Iterator[Display]:
     """The display that fits the standard output."""
     url = redacted(url)
     console = Console()
     if as_json:
-        yield _JsonLines(url)
+        yield _JsonLines(url, times)
     elif console.is_terminal:
         with Live(console=console, auto_refresh=False) as live:
-            yield _Screen(live, url)
+            yield _Screen(live, url, times)
     else:
-        yield _PlainLines(url)
+        yield _PlainLines(url, times)
 
 
 class _PlainLines:
     """A line for each change; trouble goes to the standard error."""
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, times: TankTimes) -> None:
         self._url = url
+        self._times = times
         self._printed: dict[str, Any] = {}
         self._disconnected = False
 
@@ -76,7 +78,7 @@ class _PlainLines:
                 click.echo(line)
 
     def happened(self, event: Event) -> None:
-        click.echo(plain_text(event_line(event)))
+        click.echo(plain_text(event_line(event, self._times)))
 
     def listening(self) -> None:
         if self._disconnected:
@@ -108,9 +110,10 @@ class _JsonLines(_PlainLines):
 class _Screen:
     """One table, what happened last below it, and whether it is live."""
 
-    def __init__(self, live: Live, url: str) -> None:
+    def __init__(self, live: Live, url: str, times: TankTimes) -> None:
         self._live = live
         self._url = url
+        self._times = times
         self._found: Sequence[TankStatus] = ()
         self._happened: deque[Text] = deque(maxlen=_EVENTS_SHOWN)
         self._state = Text(f"connecting to {url}", "dim")
@@ -120,7 +123,7 @@ class _Screen:
         self._draw()
 
     def happened(self, event: Event) -> None:
-        self._happened.append(event_line(event))
+        self._happened.append(event_line(event, self._times))
         self._draw()
 
     def listening(self) -> None:

@@ -21,15 +21,23 @@ from service.times import format_span
 @click.option("--photoperiod", type=SpanParameter(), help="Hours of light, such as 7h30m.")
 @click.option("--gas-start", metavar="TIME", help="Local time of the CO2.")
 @click.option("--gas-end", metavar="TIME", help="Local time of the CO2.")
-@click.option("--injection-factor", type=NumberRange(0, 5), help="CO2 flow, by the present one.")
-@click.option("--surface-factor", type=NumberRange(0.2, 5), help="Surface exchange, likewise.")
+@click.option(
+    "--injection-factor",
+    type=NumberRange(0, 5),
+    help="CO2 flow as a multiple of today's, such as 1.2.",
+)
+@click.option(
+    "--surface-factor",
+    type=NumberRange(0.2, 5),
+    help="Exchange with the air at the surface, likewise.",
+)
 @json_option
 @service_options
 def command(tank: str, as_json: bool, url: str, token: str | None, **asked: Any) -> None:
     """Predict a settled day with other settings.
 
-    Beside today's, with light, CO2 and warmth as plants see them. Asks a running service;
-    nothing is changed.
+    Beside today's, with how much of light, CO2 and temperature plants can use. Asks a running
+    service; nothing is changed.
     """
     length = asked.pop("photoperiod")
     given = {name: value for name, value in asked.items() if value is not None}
@@ -54,10 +62,10 @@ _NAMES = (
     "light, h",
     "lit within the CO2 target, h",
     "CO2 at lights-on, mg/L",
-    "CO2 at most, mg/L",
+    "highest CO2, mg/L",
     "light, of what plants can use",
-    "CO2 in the light, likewise",
-    "warmth in the light, likewise",
+    "CO2 while lit, of what plants can use",
+    "temperature while lit, of what plants can use",
     "what limits growth",
 )
 

@@ -21,8 +21,8 @@ from service.cli.output.display import as_json_text, json_option
 def command(file: Path, as_json: bool, config_file: Path | None) -> None:
     """Back up registry and store into one file.
 
-    FILE is new; the service may run meanwhile. Everything that was acknowledged before is in it,
-    but for readings that wait in the spool.
+    FILE must not exist; the service may run meanwhile. All that was acknowledged before is in it,
+    except readings that still wait in the spool.
     """
     config = configuration(config_file)
     with progress_bar("backing up") as progress:

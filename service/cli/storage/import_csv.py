@@ -45,7 +45,7 @@ _SHOWN = 5
     metavar="FORM",
     help="auto, iso, unix, unix-ms, unix-us, or a pattern such as '%d.%m.%Y %H:%M'.",
 )
-@click.option("--zone", help="Time zone of times that name none, e.g. Europe/Lisbon.")
+@click.option("--time-zone", "zone", help="Time zone of times that name none, e.g. Europe/Lisbon.")
 @click.option("--delimiter", default=",", show_default=True, help="Between two cells.")
 @click.option("--decimal-comma", is_flag=True, help="Numbers are written 24,5.")
 @click.option(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import click
@@ -11,6 +11,7 @@ from ingest.tools.recalculation import recalculate
 from service.app.application import Missing, opened
 from service.app.configuration import configuration
 from service.cli.options.config_option import config_option
+from service.cli.options.local_time import LocalMoment, LocalTimeParameter
 from service.cli.output.display import as_json_text, json_option
 from service.registry.audit import Action, AuditedWrite
 from service.registry.models import LogKind
@@ -18,24 +19,27 @@ from service.store import SeriesKey
 from service.times import to_us
 from service.units import QUANTITIES
 
-_MOMENT = click.DateTime(["%Y-%m-%d", "%Y-%m-%dT%H:%M:%SZ"])
+_TIME = LocalTimeParameter()
 
 
 @click.command("recalibrate")
 @config_option
 @click.argument("tank")
-@click.option("--quantity", type=click.Choice(list(QUANTITIES)), default="ph", show_default=True)
-@click.option("--sensor", default="main", show_default=True)
-@click.option("--from", "start", type=_MOMENT, help="UTC; default: 31 days ago.")
-@click.option("--to", "end", type=_MOMENT, help="UTC; default: now.")
+@click.option(
+    "--quantity", type=click.Choice(list(QUANTITIES)), default="ph", show_default=True,
+    help="What the sensor measures.",
+)  # fmt: skip
+@click.option("--sensor", default="main", show_default=True, help="Its name.")
+@click.option("--start", type=_TIME, help="From this day or time; default: 31 days ago.")
+@click.option("--end", type=_TIME, help="Up to this day or time; default: now.")
 @json_option
 def command(
     config_file: Path | None,
     tank: str,
     quantity: str,
     sensor: str,
-    start: datetime | None,
-    end: datetime | None,
+    start: LocalMoment | None,
+    end: LocalMoment | None,
     as_json: bool,
 ) -> None:
     """Apply the calibrations in the log to stored readings.
@@ -44,9 +48,9 @@ def command(
     """
     with opened(configuration(config_file), Missing.REFUSE) as application:
         now = application.clock.now()
-        first = now - timedelta(days=31) if start is None else start.replace(tzinfo=UTC)
-        last = now if end is None else end.replace(tzinfo=UTC)
-        application.registry.tank(tank)  # refuses one that is not there
+        zone = application.registry.tank(tank).time_zone  # refuses one that is not there
+        first = now - timedelta(days=31) if start is None else start.at(zone)
+        last = now if end is None else end.at(zone)
         entries = application.registry.log(tank, kinds=[LogKind.CALIBRATION])
         done = recalculate(
             application.store, entries, SeriesKey(tank, quantity, sensor), to_us(first), to_us(last)

@@ -22,8 +22,8 @@ from service.times import format_moment
 def command(file: Path, as_json: bool, config_file: Path | None) -> None:
     """Restore registry and store from a backup.
 
-    Where the configuration says, and neither is yet: nothing is overwritten. Everybody logs in
-    anew; tokens that were revoked since are valid again.
+    They go where the configuration says; where one is there already, nothing is done. Everybody
+    has to log in again, and a token that was revoked after the backup is valid again.
     """
     with progress_bar("restoring") as progress:
         done = restore(configuration(config_file), file, on_progress=progress)

@@ -20,6 +20,7 @@ class TankStatus:
     """What is known of a tank now.
 
     Attributes:
+        time_zone: IANA name.
         in_order: ``why`` is empty.
         why: sentences: open warnings, CO2 outside its target while lit, temperature outside what
             the animals share, and what of both is not known.
@@ -28,6 +29,7 @@ class TankStatus:
 
     tank: str
     name: str
+    time_zone: str
     in_order: bool
     why: list[str]
     co2: Co2
@@ -67,7 +69,7 @@ def status_of(client: Client, tank: str) -> TankStatus:
         why.append(f"temperature is {temperature.state} what the animals share")
     co2_day = [point.value for point in client.co2_series(tank, every="1h")]
     return TankStatus(
-        tank, tank_.name, not why, why, co2, temperature, light, advice, co2_day,
+        tank, tank_.name, tank_.time_zone, not why, why, co2, temperature, light, advice, co2_day,
         _temperature_day(client, tank),
     )  # fmt: skip
 

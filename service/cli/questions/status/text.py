@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from service.cli.output.advice import due_words, instruction_lines
+from service.cli.output.tank_times import TankTimes
 from service.cli.output.terminal import sparkline, table
 from service.cli.questions.status.tank_status import TankStatus
 from service.client import Co2, Event, Light, Recommendation, Temperature
@@ -44,7 +45,7 @@ def text_of(status: TankStatus) -> RenderableType:
     temperature = Text("  ").append_text(_temperature(status.temperature))
     curves.add_row(temperature, sparkline(status.temperature_day))
     curves.add_row(f"  {_light(status.light)}", "")
-    advice = [part for one in status.recommendations for part in _advice(one)]
+    advice = [part for one in status.recommendations for part in _advice(one, status.time_zone)]
     return Group(head, *reasons, curves, *(advice or [Text("  nothing to do")]))
 
 
@@ -80,19 +81,19 @@ def line_of(one: TankStatus) -> Text:
     return text.append("; to do: ").append_text(_first(one.recommendations))
 
 
-def event_line(event: Event) -> Text:
-    """What happened to a recommendation, and when."""
+def event_line(event: Event, times: TankTimes) -> Text:
+    """What happened to a recommendation, and when, in the tank's own time."""
     document = event.data["data"]
-    time = datetime.fromisoformat(event.data["time"])
+    tank, time = event.data["tank"], datetime.fromisoformat(event.data["time"])
     change = event.type.removeprefix("recommendation.")
-    text = Text(f"{time:%a %d %b %H:%M} UTC {event.data['tank']}: {change}: ")
+    text = Text(f"{times.words(tank, time)} {tank}: {change}: ")
     text.append_text(_word(document.get("severity", "")))
     return text.append(f": {document.get('title', '')}", "default not bold")
 
 
-def headline(one: Recommendation) -> Text:
+def headline(one: Recommendation, zone: str) -> Text:
     """Severity, title and by when."""
-    return _word(one.severity).append(f": {one.title}{due_words(one)}", "default not bold")
+    return _word(one.severity).append(f": {one.title}{due_words(one, zone)}", "default not bold")
 
 
 def _first(recommendations: Sequence[Recommendation]) -> Text:
@@ -119,10 +120,10 @@ def _figure(value: float | None, state: str) -> Text:
     return Text(f"{value:.1f} ").append_text(_word(state))
 
 
-def _advice(one: Recommendation) -> list[RenderableType]:
+def _advice(one: Recommendation, zone: str) -> list[RenderableType]:
     below = [Text(line) for line in instruction_lines(one)]
     return [
-        Padding(headline(one), (0, 0, 0, 2), expand=False),
+        Padding(headline(one, zone), (0, 0, 0, 2), expand=False),
         *(Padding(line, (0, 0, 0, 4), expand=False) for line in below),
     ]
 

@@ -34,7 +34,7 @@ def at(app, context, **later):
 
 
 def test_golden_shape(away):  # noqa: F811
-    made = make(away, length="P4D", note="the neighbour")
+    made = make(away, length="P4D", name="the neighbour")
     secret = made.pop("secret")
     assert made.pop("url") == f"http://localhost/shared/{secret}"
     assert made == {
@@ -47,7 +47,8 @@ def test_golden_shape(away):  # noqa: F811
         "expires": "2025-06-08T12:00:00Z",
         "revoked": None,
         "last_used": None,
-        "note": "the neighbour",
+        "name": "the neighbour",
+        "may_report": False,
     }
     listed = away.get(URL)
     assert listed.get_json() == {"shares": [made], "next": None}
@@ -97,7 +98,10 @@ def test_refusals(away):  # noqa: F811
         ({"length": "P93D"}, "/length", "within 92 days"),
         ({"length": "P1D", "expires": "2025-06-04T11:00:00Z"}, "/expires", "within 366 days"),
         ({"length": "P1D", "expires": "2027-01-01T00:00:00Z"}, "/expires", "within 366 days"),
-        ({"length": "P1D", "note": "x" * 300}, "/note", "characters"),
+        ({"length": "P1D", "name": "x" * 300}, "/name", "characters"),
+        ({"length": "P1D", "may_report": True}, "/name", "logged under this name"),
+        ({"length": "P1D", "may_report": True, "name": " "}, "/name", "logged under this name"),
+        ({"length": "P1D", "may_report": "yes"}, "/may_report", "true or false"),
         ({"length": "P1D", "scope": "admin"}, "/scope", "is not known"),
     ):
         answer = away.post(URL, json={"tank": "riffle"} | body)
@@ -146,7 +150,7 @@ def test_what_a_link_shows_in_each_form(away):  # noqa: F811
 
 
 def test_a_link_of_no_absence_tells_no_other_words(away):  # noqa: F811
-    secret = make(away, length="P4D", note="secret remark")["secret"]
+    secret = make(away, length="P4D", name="secret remark")["secret"]
     text = away.get(f"/shared/{secret}", headers=JSON).get_data(as_text=True)
     absence = json.loads(text)["absence"]
     assert (absence["id"], absence["note"], absence["covers"]) == (None, "", "")
