@@ -38,8 +38,11 @@ class Apart(LoadFileScheduling):
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> Apart | None:
-    """What ``--dist loadfile`` means here."""
-    return Apart(config, log) if config.getoption("dist") == "loadfile" else None
+    """What ``--dist loadfile`` means here, in the order of ``pytest_collection_modifyitems``."""
+    if config.getoption("dist") != "loadfile":
+        return None
+    config.option.loadscopereorder = False
+    return Apart(config, log)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -35,6 +35,8 @@ from service.api.resources import (
     temperature,
     what_if,
 )
+from service.api.resources.broker import routes, topics
+from service.api.resources.calibrations import resource as calibrations
 from service.api.resources.handover import (
     link_reports,
     return_report,
@@ -70,6 +72,9 @@ _BLUEPRINTS: Final = (
     shared_sheet.blueprint,
     link_reports.blueprint,
     rejections.blueprint,
+    routes.blueprint,
+    topics.blueprint,
+    calibrations.blueprint,
     calendar.blueprint,
     resource.blueprint,
     deliveries.blueprint,

@@ -30,6 +30,9 @@ COMMANDS: Final[dict[str, Entry]] = {
     "advice": Entry("questions.advice", "List recommendations, most urgent first, or mark one."),
     "audit": Entry("access.audit", "List who wrote what when, newest first."),
     "backup": Entry("storage.backup", "Back up registry and store into one file."),
+    "calibration": Entry(
+        "sensors.calibration", "List the calibrations of a tank's sensors, or undo one."
+    ),
     "check": Entry("processes.check", "Check configuration, store, registry and access."),
     "co2": Entry("questions.co2", "Compute dissolved CO2 from pH, KH and temperature."),
     "copy": Entry("storage.copy_store", "Copy readings between two stores and compare them."),
@@ -45,6 +48,7 @@ COMMANDS: Final[dict[str, Entry]] = {
         "storage.recalibrate", "Apply the calibrations in the log to stored readings."
     ),
     "restore": Entry("storage.restore", "Restore registry and store from a backup."),
+    "route": Entry("sensors.route", "List, make and delete routes from topics to tanks."),
     "serve": Entry("processes.serve", "Serve API and pages and publish advice, until stopped."),
     "session": Entry("access.session", "List and end sessions of the pages."),
     "share": Entry("access.share", "Make, list and revoke links to a handover sheet."),

@@ -245,11 +245,12 @@ class LatestReading:
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """One sensor of one quantity; ``believed``: derived values rest on it."""
+    """One sensor of one quantity; ``believed``: derived values rest on it, ``why`` says why."""
 
     quantity: str
     sensor: str
     believed: bool
+    why: str | None
     last: LatestReading
 
 

@@ -7,7 +7,6 @@ variable), the key and what is allowed. Nothing is connected before the whole fi
 from service.config.email import EmailOptions, MailServer, RecipientOptions
 from service.config.load import load_config, make_clock
 from service.config.values import (
-    DEFAULT_SENSOR,
     HOMIE_TOPIC_VERSION,
     AdviceConfig,
     ClockConfig,
@@ -25,7 +24,6 @@ from service.config.values import (
 )
 
 __all__ = [
-    "DEFAULT_SENSOR",
     "HOMIE_TOPIC_VERSION",
     "AdviceConfig",
     "ClockConfig",

@@ -100,10 +100,6 @@ class IngestConfig:
     new_sensors_per_hour: int = 50
 
 
-DEFAULT_SENSOR: Final = "main"
-"""The sensor of a reading that names none."""
-
-
 @dataclass(frozen=True, slots=True)
 class RouteConfig:
     """Which topic feeds which tank and quantity.
@@ -149,8 +145,8 @@ class HttpConfig:
         connections_per_address: of these, how many from one address but the trusted proxy's.
         trusted_proxy: address of a reverse proxy whose X-Forwarded-For, -Proto and -Host are
             believed; None: no proxy's.
-        public_url: where people reach the service, for links in mail and the like; None: such
-            links are left out.
+        public_url: where people reach the service: sharing links and those in mail begin with it;
+            None: mail has no links, and a sharing link begins with the address it was made under.
         writes_per_minute: changes taken from one token or address in a minute.
         calculations_per_minute: calculations and predictions, likewise.
         refusals_per_minute: wrong tokens taken from one address in a minute.

@@ -26,6 +26,8 @@ WORDS: Final[Mapping[Action, str]] = {
     Action.LOG_ADDED: "logged work",
     Action.LOG_DELETED: "deleted a log entry",
     Action.ABSENCES_REPLACED: "changed the absences",
+    Action.ROUTE_ADDED: "made a route for sensors",
+    Action.ROUTE_DELETED: "deleted a route for sensors",
     Action.READINGS_ADDED: "sent readings",
     Action.READINGS_IMPORTED: "imported readings",
     Action.READINGS_RECALIBRATED: "recalculated readings after a calibration",

@@ -16,6 +16,7 @@ from service.pages.audit import sees_audit
 from service.pages.browser.auth import logged_in
 from service.pages.handover.sheet import absences_begun
 from service.pages.mail.recipients import sends_mail
+from service.pages.sensors.arrivals import may_set_up
 
 
 def _always() -> bool:
@@ -53,7 +54,9 @@ class Link:
 SERVICE: Final = (
     Place("Tanks", "pages.tanks"),
     Place("Handover", "pages.handover"),
+    Place("Absences", "pages.absences"),
     Place("Sharing links", "pages.links"),
+    Place("Sensors", "pages.sensors", may_set_up),
     Place("Mail", "pages.mail", sends_mail),
     Place("Audit", "pages.audit", sees_audit),
     Place("API", "pages.docs"),
@@ -63,7 +66,9 @@ SERVICE: Final = (
 
 TANK: Final = (
     Place("Overview", "pages.tank"),
+    Place("Sensors", "pages.tank_sensors"),
     Place("What if", "pages.what_if"),
+    Place("Settings", "pages.settings"),
     Place("Handover sheet", "pages.handover"),
     Place("Return report", "pages.return_report", _has_return_report),
     Place("Calendar file", "calendar.tasks"),

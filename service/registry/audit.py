@@ -26,6 +26,8 @@ class Action(StrEnum):
     LOG_ADDED = "log.added"
     LOG_DELETED = "log.deleted"
     ABSENCES_REPLACED = "absences.replaced"
+    ROUTE_ADDED = "route.added"
+    ROUTE_DELETED = "route.deleted"
     READINGS_ADDED = "readings.added"
     READINGS_IMPORTED = "readings.imported"
     READINGS_RECALIBRATED = "readings.recalibrated"

@@ -155,6 +155,28 @@ class RejectionCountRow(Base):
     total: Mapped[int] = mapped_column(BigInteger)
 
 
+class RouteRow(Base):
+    """One route that somebody made; those of the configuration are in its file."""
+
+    __tablename__ = "route"
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    tank: Mapped[str | None] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"))
+    document: Mapped[dict[str, Any]]
+    created: Mapped[datetime]
+    by: Mapped[str] = mapped_column(Text)
+
+
+class FirstSensorRow(Base):
+    """The sensor of a quantity that was there first in a tank."""
+
+    __tablename__ = "first_sensor"
+
+    tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"), primary_key=True)
+    quantity: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    sensor: Mapped[str] = mapped_column(String(ID_LENGTH))
+
+
 class DeviceClockRow(Base):
     """The clock behind one series, while it is known to be off by a constant."""
 

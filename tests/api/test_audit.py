@@ -11,15 +11,20 @@ from sqlalchemy import text
 from service.advice.engine.scheduler import Scheduler
 from service.api.http.access_rules import scope_of
 from service.app.app_factory import create_app
+from service.config import RouteConfig
+from service.pages.handover.absence_form import digest
 from service.registry.access import Scope
 from service.registry.audit import Action, ActorKind
 from service.registry.events import NewEvent
+from service.registry.models import Absence
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import TANK, day_of_readings, put
 
 WRITTEN = "Words that nobody else has written"
 TRIM = {"kind": "trim", "note": WRITTEN}
 AWAY = {"start": "2025-07-01T06:00:00Z", "end": "2025-07-21T18:00:00Z", "note": WRITTEN}
+PROBE = {"sensor": "glass-1"}
+BUFFERS = {"kind": "calibration", "id": "buffers", "data": {"quantity": "ph", "sensor": "none"}}
 SHARE = {"tank": "riffle", "length": "P7D", "name": WRITTEN}
 READING = {"quantity": "ph", "value": 6.8}
 MARK = "recommendation"
@@ -56,9 +61,22 @@ API = {
         [],
     ),
     ("DELETE", "/v1/tanks/<tank>/log/<entry>"): ({}, "log.deleted", "tanks/riffle/log/visit", []),
+    ("DELETE", "/v1/tanks/<tank>/calibrations/<entry>"): (
+        {},
+        "log.deleted",
+        "tanks/riffle/log/buffers",
+        [],
+    ),
     ("PUT", "/v1/absences"): ({"json": {"absences": [AWAY]}}, "absences.replaced", "absences", []),
     ("POST", "/v1/shares"): ({"json": SHARE}, "share.created", "tanks/riffle/shares/*", []),
     ("DELETE", "/v1/shares/<id>"): ({}, "share.revoked", "tanks/riffle/shares/{share}", []),
+    ("POST", "/v1/routes"): (
+        {"json": {"topic": "yard/box", "tank": "riffle", "quantity": "ph"}},
+        "route.added",
+        "routes/*",
+        [],
+    ),
+    ("DELETE", "/v1/routes/<id>"): ({}, "route.deleted", "routes/{route}", []),
     ("POST", "/v1/deliveries/<id>/redeliver"): (
         {},
         "delivery.resent",
@@ -81,6 +99,28 @@ API = {
     },
 }
 PAGES = {
+    ("POST", "/tanks/new"): ({"name": "Fresh", "notes": WRITTEN}, "tank.created", "tanks/fresh"),
+    ("POST", "/tanks/<tank>/settings"): (
+        {"section": "contact", "notes": WRITTEN, "version": "{version}"},
+        "tank.changed",
+        "tanks/riffle",
+    ),
+    ("POST", "/tanks/<tank>/delete"): (
+        {"name": TANK["name"], "version": "{version}"},
+        "tank.deleted",
+        "tanks/riffle",
+    ),
+    ("POST", "/absences"): (
+        {"start": "2025-07-01", "end": "2025-07-21", "note": WRITTEN},
+        "absences.replaced",
+        "absences",
+    ),
+    ("POST", "/absences/<id>"): (
+        {"start": "2025-07-01", "end": "2025-07-21", "note": WRITTEN, "shown": "{shown}"},
+        "absences.replaced",
+        "absences",
+    ),
+    ("POST", "/absences/<id>/end"): ({}, "absences.replaced", "absences"),
     ("POST", "/tanks/<tank>/log"): (TRIM, "log.added", "tanks/riffle/log/*"),
     ("POST", "/tanks/<tank>/recommendations/<id>"): (
         {"mark": "done"},
@@ -92,6 +132,29 @@ PAGES = {
         "share.created",
         "tanks/riffle/shares/*",
     ),
+    ("POST", "/sensors/routes"): (
+        {"topic": "yard/box", "tank": "riffle", "quantity": "ph"},
+        "route.added",
+        "routes/*",
+    ),
+    ("POST", "/sensors/routes/<id>/delete"): ({}, "route.deleted", "routes/{route}"),
+    ("POST", "/tanks/<tank>/sensors/believed"): (
+        {"quantity": "ph", "sensor": "glass-1"},
+        "tank.changed",
+        "tanks/riffle",
+    ),
+    ("POST", "/tanks/<tank>/sensors/calibrations/<entry>/undo"): (
+        {},
+        "log.deleted",
+        "tanks/riffle/log/buffers",
+    ),
+    ("POST", "/tanks/<tank>/calibrate/begin"): (PROBE, "log.added", "tanks/riffle/log/*"),
+    ("POST", "/tanks/<tank>/calibrate/save"): (
+        PROBE | {"first": "7.05", "second": "4.10"},
+        "log.added",
+        "tanks/riffle/log/*",
+    ),
+    ("POST", "/tanks/<tank>/calibrate/back"): (PROBE, "log.added", "tanks/riffle/log/*"),
     ("POST", "/handover/links/<id>/end"): ({}, "share.revoked", "tanks/riffle/shares/{share}"),
 }
 ENTERED = [f"{MARK}.done"]
@@ -119,6 +182,7 @@ def scene(context, client):
     day_of_readings(context.store, celsius=28.0)
     Scheduler(registry, context.store, context.clock, 60.0).evaluate_all()
     client.post("/v1/tanks/riffle/log", json={"kind": "trim", "id": "visit"})
+    client.post("/v1/tanks/riffle/log", json=BUFFERS)
     registry.hand_over("hub", NOW)
     registry.add_events([NewEvent("recommendation.opened", "a", "riffle", NOW, {})])
     registry.hand_over("hub", NOW)
@@ -128,7 +192,20 @@ def scene(context, client):
         "riffle", NOW, NOW + timedelta(days=1), NOW, expires=NOW + timedelta(days=1)
     )
     [one, *_] = registry.recommendations(tank="riffle")
-    return {"share": shared.id, "delivery": delivery.id, "recommendation": one.id}
+    route = registry.add_route(
+        RouteConfig("yard/lamp", "riffle", "ppfd"), NOW, why_refused=lambda others: None
+    )
+    away = Absence("away", NOW - timedelta(days=1), NOW + timedelta(days=1))
+    registry.put_absences([away])
+    return {
+        "route": route.id,
+        "share": shared.id,
+        "delivery": delivery.id,
+        "recommendation": one.id,
+        "absence": away.id,
+        "version": registry.stored_tank("riffle").version,
+        "shown": digest(away),
+    }
 
 
 @pytest.fixture
@@ -140,8 +217,10 @@ def secrets(context):
 def sent(client, operation, ids, secret, options, *, nowhere=False):
     """The answer to an operation by its rule."""
     method, rule = operation
-    id = ids["share" if "shares" in rule else "delivery" if "deliveries" in rule else MARK]
-    address = rule.replace("<tank>", "riffle").replace("<entry>", "visit").replace("<id>", str(id))
+    named = {"shares": "share", "deliveries": "delivery", "routes": "route"}
+    id = ids[next((name for word, name in named.items() if word in rule), MARK)]
+    entry = "buffers" if "calibrations" in rule else "visit"
+    address = rule.replace("<tank>", "riffle").replace("<entry>", entry).replace("<id>", str(id))
     if nowhere:
         address = rule.replace("<tank>", "none").replace("<entry>", "none").replace("<id>", "0")
     headers = {"Authorization": f"Bearer {secret}"}
@@ -202,14 +281,18 @@ def test_a_write_over_http_leaves_one_record(context, client, scene, secrets, op
 def test_a_form_leaves_one_record(context, client, scene, secrets, operation):
     registry = context.registry
     form, action, subject = PAGES[operation]
+    scope = scope_of(*operation)
     before = registry.audit()
     csrf = re.search(r'name="csrf_token" value="([^"]+)"', client.get("/login").text)[1]
     login = {"csrf_token": csrf, "secret": "littoral_wrong"}
     assert client.post("/login", data=login).status_code == 401
-    assert client.post("/login", data=login | {"secret": secrets[Scope.WRITE]}).status_code == 303
+    assert client.post("/login", data=login | {"secret": secrets[scope]}).status_code == 303
     csrf = re.search(r'name="csrf_token" value="([^"]+)"', client.get("/handover/links").text)[1]
-    id = scene["share"] if "links" in operation[1] else scene[MARK]
-    address = operation[1].replace("<tank>", "riffle").replace("<id>", id)
+    named = {"links": "share", "routes": "route", "absences": "absence"}
+    id = scene[next((name for word, name in named.items() if word in operation[1]), MARK)]
+    form = {name: text.format(**scene) for name, text in form.items()}
+    address = operation[1].replace("<tank>", "riffle").replace("<entry>", "buffers")
+    address = address.replace("<id>", id)
     assert client.post(address, data=form).status_code == 403  # without the form's own token
     answer = client.post(address, data=form | {"csrf_token": csrf})
     assert answer.status_code in (200, 303), answer.text
@@ -228,7 +311,7 @@ def test_a_form_leaves_one_record(context, client, scene, secrets, operation):
     assert is_subject(record.subject, subject, scene)
     for one in (started, record, ended):
         actor = (one.actor.kind, one.actor.name, one.actor.address)
-        assert actor == (ActorKind.SESSION, "write", "127.0.0.1")
+        assert actor == (ActorKind.SESSION, scope.value, "127.0.0.1")
     stored = whole_table(registry)
     assert WRITTEN not in stored
     assert not [one for one in secrets.values() if one.split("_", 2)[2] in stored]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Any
 
 import click
@@ -26,6 +27,11 @@ from service.client import Client, SharingLink
 @click.option(
     "--may-report", is_flag=True, help="They may also report what they did, logged under --name."
 )
+@click.option(
+    "--qr/--no-qr",
+    default=None,
+    help="Show the link as a QR code too, for a phone's camera. Default: on a terminal.",
+)
 @click.option("--list", "listing", is_flag=True, help="List the links, of TANK or all.")
 @click.option("--revoke", metavar="ID", help="End a link at once.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
@@ -37,6 +43,7 @@ def command(
     expires: LocalMoment | None,
     name: str,
     may_report: bool,
+    qr: bool | None,
     listing: bool,
     revoke: str | None,
     as_json: bool,
@@ -69,7 +76,7 @@ def command(
             revoked = f"Link {one.id} to the sheet of {one.tank} is revoked."
             click.echo(as_json_text(_public(one)) if as_json else revoked)
         elif tank is not None:
-            _make(client, tank, made_of, as_json)
+            _make(client, tank, made_of, as_json, qr)
 
 
 def _check(tank: str | None, made_of: dict[str, Any], listing: bool, revoke: str | None) -> None:
@@ -88,7 +95,9 @@ def _check(tank: str | None, made_of: dict[str, Any], listing: bool, revoke: str
         raise click.UsageError("--days and --absence exclude each other")
 
 
-def _make(client: Client, tank: str, made_of: dict[str, Any], as_json: bool) -> None:
+def _make(
+    client: Client, tank: str, made_of: dict[str, Any], as_json: bool, qr: bool | None
+) -> None:
     expires = made_of["expires"]
     at = None if expires is None else expires.at(client.tank(tank).time_zone)
     one = client.create_sharing_link(tank, **{**made_of, "expires": at})
@@ -97,6 +106,10 @@ def _make(client: Client, tank: str, made_of: dict[str, Any], as_json: bool) -> 
         return
     zone = client.tank(one.tank).time_zone
     click.echo(one.url)
+    if qr or (qr is None and sys.stderr.isatty()):
+        from service.qr_code import qr_terminal
+
+        click.echo(qr_terminal(str(one.url)), err=True, color=True)
     reports = f" and takes reports by {one.name}" if one.may_report else ""
     click.echo(
         f"Link {one.id} shows the handover sheet of {one.tank} from "

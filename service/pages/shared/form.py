@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from service.advice.handover.ticks import AskedNumber, Tick
+from service.advice.phrases import measured
 from service.api.resources.handover.reporting import OfferedTick
 from service.errors import LittoralError
 from service.schemas.entry import UNIT_WORDS
@@ -78,7 +79,7 @@ class ReportForm:
     def tick_number(self) -> str:
         """The number of the sheet as the input shows it; "" for none."""
         asked = self.asked
-        return "" if asked is None or asked.value is None else f"{asked.value:.3g}"
+        return "" if asked is None or asked.value is None else measured(asked.value, asked.unit)
 
     @property
     def most(self) -> str:

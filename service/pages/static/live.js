@@ -8,7 +8,7 @@ const PAUSE = 5; // … and so many times as long as a fetch takes: a slow servi
 const TICK_MS = 60_000; // words such as "3 min ago" grow old by themselves
 const RETRY_MS = 30_000; // after the service has refused the stream
 
-const { tank, newest } = document.body.dataset;
+const { tank, newest, every } = document.body.dataset;
 let written = false; // somebody has begun to write in a form
 let answeredAt = new Date();
 let fetchedAt = -LEAST_MS;
@@ -160,7 +160,7 @@ function attend() {
 
 if (document.body.hasAttribute("data-refresh")) {
   attend();
-  setInterval(soon, TICK_MS);
+  setInterval(soon, every ? 1000 * every : TICK_MS); // some pages show what no event tells
   setInterval(attend, RETRY_MS);
   document.addEventListener("visibilitychange", () => {
     attend();

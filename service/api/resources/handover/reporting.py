@@ -1,4 +1,4 @@
-"""Reports with a sharing link: who may make them, what may be ticked off, and taking them.
+"""Sharing links: their address, who may report with one, what may be ticked off, and taking it.
 
 Used by the API and by the page that a link opens.
 """
@@ -8,8 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
+from urllib.parse import urljoin
 
-from flask import request
+from flask import request, url_for
 
 from service.advice.engine.recommendation import Instruction
 from service.advice.handover.absence import absence_of_link, sheet_of
@@ -57,6 +58,12 @@ def reporting_link(secret: str) -> ShareLink:
         raise ForbiddenError("this link shows a sheet and takes no reports; ask for one that does")
     act_as(Actor(ActorKind.LINK, link.id, link.name, request.remote_addr or ""))
     return link
+
+
+def address_of(secret: str) -> str:
+    """The whole address of a link, as people reach the service."""
+    path = url_for("shared.shared_sheet", secret=secret)
+    return urljoin(current().config.http.public_url or request.host_url, path)
 
 
 def taken(

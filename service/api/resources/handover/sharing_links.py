@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any, Final
 
-from flask import url_for
 from flask.views import MethodView
 
 from service.advice.contact import covers
@@ -14,6 +13,7 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.faults import error_of, invalid_field
 from service.api.http.path_parameters import SHARE
+from service.api.resources.handover.reporting import address_of
 from service.errors import FieldFault, NotFoundError
 from service.registry.access import ShareLink
 from service.registry.fields.limits import NAME_LENGTH
@@ -126,8 +126,7 @@ class SharingLinksView(MethodView):
             name=body.get("name", "").strip(),
             may_report=may_report,
         )
-        url = url_for("shared.shared_sheet", secret=secret, _external=True)
-        return _shown(link, secret=secret, url=url)
+        return _shown(link, secret=secret, url=address_of(secret))
 
 
 @blueprint.at("/<id>", "DELETE", parameters=SHARE)

@@ -27,6 +27,10 @@ function span(ms) {
   return words(Math.round(minutes / 1440), "day");
 }
 
+function ago(ms) {
+  return ms < 2 * 60_000 ? "just now" : `${span(ms)} ago`;
+}
+
 function clock(ms) {
   return new Intl.DateTimeFormat("en-GB", { timeZone: zone, weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" }).format(ms);
 }
@@ -39,7 +43,7 @@ function number(count, word) {
 function showAge() {
   if (!made) return;
   const age = Date.now() - Date.parse(made);
-  byId("age").textContent = age < 2 * 60_000 ? "" : `, ${span(age)} ago`;
+  byId("age").textContent = age < 2 * 60_000 ? "" : `, ${ago(age)}`;
   const note = byId("offline");
   const words = connected ? "" : `No connection. This is the sheet of ${clock(Date.parse(made))}${age < 2 * 60_000 ? "" : `, ${span(age)} old`}. Tick off what you do: it is kept on this phone and sent later.`;
   if (note.textContent !== words) note.textContent = words;
@@ -66,7 +70,7 @@ function row(one) {
   const item = document.createElement("li");
   const amount = one.number ? `: ${one.number.value} ${one.number.unit}` : "";
   const note = one.note && one.note !== one.title ? ` “${one.note}”` : "";
-  item.append(`${one.title}${amount}${note}, ${span(Date.now() - one.at)} ago`);
+  item.append(`${one.title}${amount}${note}, ticked off ${ago(Date.now() - one.at)}`);
   if (one.refused) {
     const why = document.createElement("p");
     why.className = "fault";

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import re
 from dataclasses import replace
 from datetime import timedelta
@@ -10,6 +11,7 @@ from html import unescape
 
 from service.advice.handover.glossary import GLOSSARY, words_in
 from service.api.context import install
+from service.api.resources.handover import reporting
 from service.clock import FixedClock
 from tests.api.conftest import NOW
 from tests.api.resources.handover.test_link_reports import entries, later, linked
@@ -185,3 +187,20 @@ def test_no_word_of_the_trade_is_left_unexplained(away, app, context):  # noqa: 
         for word in used:
             known = [one for one in GLOSSARY if re.search(rf"(?<!\w)({one.pattern})", word)]
             assert any(one.sentence in explained for one in known), word
+
+
+def test_no_log_keeps_a_secret(away, app, monkeypatch, caplog):  # noqa: F811
+    """Not even of a defect of ours; of each address that has one."""
+    path = linked(away)
+    given = forms(page_of(away, path).text)["Look at the tank"]
+
+    def broken(*_):
+        raise RuntimeError("a defect")
+
+    monkeypatch.setattr(reporting, "refuse_other_sites", broken)
+    with caplog.at_level(logging.DEBUG):
+        assert away.post(f"{path}/report", data=given).status_code == 500
+        for name in ("app.webmanifest", "worker.js", "tasks", "reports"):
+            assert away.get(f"{path}/{name}").status_code == 500
+    assert caplog.text.count("/shared/<secret>/") == 5
+    assert path.rpartition("_")[2] not in caplog.text

@@ -56,6 +56,14 @@ def test_golden_shape(away):  # noqa: F811
     assert away.get(f"{URL}?tank=beck").get_json()["shares"] == []
 
 
+def test_links_begin_with_the_address_that_people_reach(away, app, context):  # noqa: F811
+    for public in ("https://tanks.example.org", "https://tanks.example.org:8443/"):
+        http = replace(context.config.http, public_url=public)
+        install(app, replace(context, config=replace(context.config, http=http)))
+        made = make(away, length="P1D")
+        assert made["url"] == f"{public.rstrip('/')}/shared/{made['secret']}"
+
+
 def test_the_secret_is_kept_as_a_hash_only(away, context, tmp_path):  # noqa: F811
     secret = make(away, length="P4D")["secret"]
     context.registry.share_of(secret, NOW)
@@ -203,7 +211,7 @@ def test_the_secret_opens_nothing_else(away, context):  # noqa: F811
     open_to_all = {"/healthz", "/readyz", "/openapi.json", "/docs", "/problems", "/login"}
     asked = set()
     for rule in app.url_map.iter_rules():
-        if "static" in rule.endpoint or rule.rule.startswith(("/shared/", "/problems/")):
+        if "static" in rule.endpoint or rule.rule.startswith(("/shared/", "/problems/", "/mail/")):
             continue
         names = {"tank": "riffle", "day": "2025-06-04", "date": "2025-06-04"}
         path = rule.rule
