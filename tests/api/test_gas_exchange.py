@@ -134,8 +134,13 @@ def test_the_command_prints_both_days(client, known, littoral, url):  # noqa: F8
     done = littoral("what-if", "riffle", "--injection-factor", "1.5", "--url", url)
     assert done.code == 0, done.err
     assert "CO2 while lit, of what plants can use" in done.out and "what limits growth" in done.out
+    more = ("--kh", "8", "--water-change-fraction", "30", "--water-change-every", "14d",
+            "--animals", "Otocinclus vittatus=6", "--photoperiod", "7h", "--url", url)  # fmt: skip
+    assert littoral("what-if", "riffle", *more).code == 0
     refused = littoral("what-if", "riffle", "--gas-start", "26:00", "--url", url)
     assert refused.code == 2 and "gas_start" in refused.err
+    refused = littoral("what-if", "riffle", "--animals", "Otocinclus", "--url", url)
+    assert refused.code == 2 and "such as" in refused.err
 
 
 def test_what_if_the_first_animals_has_no_nitrate_to_compare_with(client, known):
@@ -145,7 +150,7 @@ def test_what_if_the_first_animals_has_no_nitrate_to_compare_with(client, known)
         gas={"start": "08:00", "end": "17:00"},
         animals=[],
     )
-    asked = {"added": [{"species": "Otocinclus vittatus", "count": 6}]}
+    asked = {"animals": [{"species": "Otocinclus vittatus", "count": 6}]}
     body = client.post(f"{URL}/what-if", json=asked).get_json()
     assert body["changed"]["no3_ratio"] is None
     assert any("nitrate" in reason for reason in body["reasons"])
@@ -157,8 +162,8 @@ def test_what_if_refusals(client):
     for body, pointer in (
         ({"injection_factor": 9}, "/injection_factor"),
         ({"gas_start": "26:00"}, "/gas_start"),
-        ({"added": [{"count": 1}]}, "/added/0/species"),
-        ({"added": [{"species": "White cloud", "count": 8}]}, "/added/0/species"),
+        ({"animals": [{"count": 1}]}, "/animals/0/species"),
+        ({"animals": [{"species": "White cloud", "count": 8}]}, "/animals/0/species"),
         ({"wind": 1}, "/wind"),
     ):
         found = problem_of(client.post(f"{URL}/what-if", json=body), 422, "invalid-input")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.api.scenes import TANK as BODY
 from tests.api.scenes import put
 
@@ -73,7 +75,7 @@ def test_the_plants_of_a_tank_with_demand_and_what_is_not_listed(client):
     assert "Taxiphyllum barbieri (Java moss)" in error["detail"]
 
 
-def test_livestock_with_limits_hints_and_what_is_not_covered(client):
+def test_animals_with_limits_hints_and_what_is_not_covered(client):
     put(
         client,
         animals=[
@@ -91,6 +93,8 @@ def test_livestock_with_limits_hints_and_what_is_not_covered(client):
     harlequin, corydoras, invented = answer["animals"]
     assert harlequin["listed_as"] == "Trigonostigma heteromorpha"
     assert harlequin["note"] == "listed as Trigonostigma heteromorpha"
+    gh_dgh = [harlequin["gh"][end] / 0.356652 for end in ("low", "high")]  # DIN 38409-6
+    assert gh_dgh == pytest.approx([1, 15], rel=1e-5)
     assert corydoras["temperature"] == {"low": 18.0, "high": 27.0, "unit": "Cel"}
     assert corydoras["comfortable"] == {"low": 22.0, "high": 27.0, "unit": "Cel"}
     assert "set for this tank" in corydoras["temperature_source"]

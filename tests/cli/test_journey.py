@@ -37,8 +37,11 @@ def test_a_tank_is_set_up_and_looked_after(littoral, url, client):
     dose = ("Macro", "--volume-per-100-l", "5 mL", "--bottle", "500", "--salts", "KNO3=30 g")
     assert "volume_per_100_l 5 mL" in ask("tank", "doses", "add", "riffle", *dose)
 
+    route = ("yard/box", "--tank", "riffle", "--quantity", "ph", "--sensor", "glass-1")
+    assert "yard/box -> riffle ph glass-1" in ask("route", "add", *route, "--path", "water.ph")
     ask("log", "calibration", "riffle", "--sensor", "glass-1", "--buffer", "7.00=2", "--buffer",
         "4.01=178")  # fmt: skip
+    assert "4 Jun 2025 13:00" in ask("calibration", "list", "riffle")
     ask("log", "cylinder", "riffle", "--content", "2 kg")
     ask("log", "salt", "riffle", "--mass", "20 g", "--time", "2025-06-01T18:00")
     ask("log", "medication", "riffle", "--name", "against flukes", "--volume", "5 mL")

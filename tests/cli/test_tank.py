@@ -109,5 +109,12 @@ def test_the_fields_are_listed(littoral):
     assert place_of("water-change.tap-kh").path == "water_change.tap_kh"
 
 
+def test_nothing_is_deleted_without_a_yes(littoral, url, client, monkeypatch):
+    put(client)
+    monkeypatch.setattr("click.confirm", lambda *_, **__: False)
+    refused(littoral("tank", "delete", "riffle", "--url", url), "nothing is deleted", "--yes")
+    assert client.get("/v1/tanks/riffle").status_code == 200
+
+
 def test_the_version(littoral):
     assert littoral("--version").out == f"littoral {VERSION}\n"

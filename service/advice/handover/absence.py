@@ -189,16 +189,24 @@ def report_of(
 
 
 def _span_asked(asked: Asked, zone: str, now: datetime) -> Absence:
-    first = _moment("start", asked.start, zone) if asked.start else now
-    last = _moment("end", asked.end, zone, whole_day=True) if asked.end else first + USUAL
+    first = local_moment("start", asked.start, zone) if asked.start else now
+    last = local_moment("end", asked.end, zone, whole_day=True) if asked.end else first + USUAL
     if not first < last <= first + LONGEST:
         given = asked.end or format_moment(last)
         raise _not_allowed("end", given, f"after the start, and within {LONGEST.days} days of it")
     return Absence("", first, last)
 
 
-def _moment(name: str, text: str, zone: str, *, whole_day: bool = False) -> datetime:
-    """A day (its beginning, or its end) or a day with a time, UTC."""
+def local_moment(name: str, text: str, zone: str, *, whole_day: bool = False) -> datetime:
+    """A day (its beginning, or its end) or a day with a time, UTC; without an offset of a zone.
+
+    Args:
+        name: of what the text is, for the error.
+        whole_day: a day without a time means its end.
+
+    Raises:
+        InvalidInputError: the text is neither.
+    """
     try:
         # A '+' arrives as a blank in a query unless it was written %2B.
         found = datetime.fromisoformat(text.replace(" ", "+") if "T" in text else text)

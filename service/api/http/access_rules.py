@@ -43,6 +43,7 @@ _ADMIN: Final = (
     ("GET", "/v1/audit"),
     ("GET", "/audit"),
     ("DELETE", "/v1/tanks/<tank>"),
+    ("POST", "/tanks/<tank>/delete"),
     ("POST", "/v1/deliveries/<id>/redeliver"),
     ("POST", "/mail/deliveries/<int:id>/again"),
 )

@@ -14,9 +14,10 @@ from service.registry.fields.limits import MOST_ANIMALS
 from service.registry.species.ranges import SharedRange
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested
-from service.schemas.fields import Number, Text, Whole, YesNo
+from service.schemas.fields import Text, Whole, YesNo
 from service.schemas.quantities import Measure
 from service.schemas.ranges import Range
+from service.science.water.hardness import MEQ_L_PER_DEGREE
 
 blueprint = Blueprint(
     "animals",
@@ -42,8 +43,7 @@ class GroupSchema(AnswerSchema):
     co2_comfortable = Measure("mg/L", "Null where not known.", allow_none=True)
     co2_source = Text(longest=1000)
     air_breather = YesNo("Takes air at the surface; null where not known.", allow_none=True)
-    gh_low_dgh = Number("General hardness, dGH; null where not listed.", allow_none=True)
-    gh_high_dgh = Number("Likewise.", allow_none=True)
+    gh = Range("meq/L", "General hardness; null where not listed.", allow_none=True)
     note = Text("Such as: listed as another name; empty where there is none.", longest=1000)
 
 
@@ -104,6 +104,5 @@ def _shown(group: Group) -> With:
         co2_max=stock.co2_max_mg_l,
         co2_comfortable=stock.co2_comfortable_mg_l,
         air_breather=stock.air_breather,
-        gh_low_dgh=None if gh is None else gh[0],
-        gh_high_dgh=None if gh is None else gh[1],
+        gh=None if gh is None else tuple(end * MEQ_L_PER_DEGREE for end in gh),
     )

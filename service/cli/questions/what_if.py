@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from datetime import timedelta
+from typing import Any, Final
 
 import click
 from rich.text import Text
 
 from service.cli.options.parameters import NumberRange, SpanParameter
+from service.cli.options.quantity_parameter import QuantityParameter
 from service.cli.options.service_options import service_client, service_options
 from service.cli.output.display import as_json_text, json_option
 from service.cli.output.terminal import show, table
@@ -31,6 +33,21 @@ from service.times import format_span
     type=NumberRange(0.2, 5),
     help="Exchange with the air at the surface, likewise.",
 )
+@click.option("--kh", type=QuantityParameter("dKH", "meq/L", low=0, high=20), help="Another KH.")
+@click.option(
+    "--water-change-fraction",
+    type=QuantityParameter("%", "%", low=0, high=100),
+    help="Another fraction of the water, changed each time.",
+)
+@click.option(
+    "--water-change-every", type=SpanParameter(), help="Another time between changes, such as 7d."
+)
+@click.option(
+    "--animals",
+    multiple=True,
+    metavar="SPECIES=COUNT",
+    help="To come, beside those that are there.",
+)
 @json_option
 @service_options
 def command(tank: str, as_json: bool, url: str, token: str | None, **asked: Any) -> None:
@@ -39,10 +56,7 @@ def command(tank: str, as_json: bool, url: str, token: str | None, **asked: Any)
     Beside today's, with how much of light, CO2 and temperature plants can use. Asks a running
     service; nothing is changed.
     """
-    length = asked.pop("photoperiod")
-    given = {name: value for name, value in asked.items() if value is not None}
-    if length is not None:
-        given["photoperiod"] = format_span(length)
+    given = {name: _json(name, value) for name, value in asked.items() if value not in (None, ())}
     with service_client(url, token) as client:
         found = client.what_if(tank, **given)
     if as_json:
@@ -56,6 +70,26 @@ def command(tank: str, as_json: bool, url: str, token: str | None, **asked: Any)
     show(rows)
     for reason in found.reasons:
         click.echo(reason)
+
+
+_UNITS: Final = {"kh": "meq/L", "water_change_fraction": "%"}
+
+
+def _json(name: str, value: Any) -> Any:
+    """What an option asks, as JSON."""
+    if name in _UNITS:
+        return {"value": value, "unit": _UNITS[name]}
+    if name == "animals":
+        return [_stock(one) for one in value]
+    return format_span(value) if isinstance(value, timedelta) else value
+
+
+def _stock(text: str) -> dict[str, Any]:
+    species, _, count = text.partition("=")
+    if not species.strip() or not count.strip().isdecimal():
+        allowed = 'SPECIES=COUNT, such as "Paracheirodon innesi=10"'
+        raise click.UsageError(f"--animals is {text!r}; allowed: {allowed}")
+    return {"species": species.strip(), "count": int(count)}
 
 
 _NAMES = (

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 from urllib.parse import quote
 
 import click
 
 from service.cli.options.service_options import service_client, service_options
 from service.cli.output.display import as_json_text, json_option
+from service.cli.output.tank_times import words_now
 
 
 @click.group("calibration")
@@ -27,13 +29,11 @@ def list_(tank: str, as_json: bool, url: str, token: str | None) -> None:
     """List the calibrations of TANK, newest first."""
     with service_client(url, token) as client:
         found = client.get(f"/v1/tanks/{quote(tank, safe='')}/calibrations")["calibrations"]
+        zone = client.tank(tank).time_zone
     if as_json:
         click.echo(as_json_text({"calibrations": found}))
         return
-    lines = [
-        f"{one['id']}  {one['time'][:16].replace('T', ' ')} UTC  {one['text']}" for one in found
-    ]
-    click.echo("\n".join(lines) or "no calibration in the log")
+    click.echo("\n".join(_line(one, zone) for one in found) or "no calibration in the log")
 
 
 @command.command("undo")
@@ -52,6 +52,5 @@ def undo(tank: str, entry: str, as_json: bool, url: str, token: str | None) -> N
         click.echo(f"Undone: {done['readings']} readings since, {done['changed']} changed.")
 
 
-def _line(one: Mapping[str, str]) -> str:
-    time = one["time"][:16].replace("T", " ")
-    return f"{one['id']}  {time} UTC  {one['text']}"
+def _line(one: Mapping[str, str], zone: str) -> str:
+    return f"{one['id']}  {words_now(datetime.fromisoformat(one['time']), zone)}  {one['text']}"

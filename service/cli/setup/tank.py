@@ -143,10 +143,18 @@ def delete(tank: str, readings: str, yes: bool, url: str, token: str | None) -> 
     with service_client(url, token) as client:
         found = client.tank(tank)
         also = " and its readings" if readings == "delete" else ""
-        if not yes:
-            click.confirm(f"Delete {found.name} ({tank}) with its log{also}?", abort=True, err=True)
+        if not yes and not _confirmed(f"Delete {found.name} ({tank}) with its log{also}?"):
+            raise click.UsageError("nothing is deleted; allowed: --yes, or y to the question")
         client.delete_tank(tank, readings=readings)
     click.echo(f"{found.name} ({tank}) is deleted{also}.")
+
+
+def _confirmed(question: str) -> bool:
+    """Whether a person says yes; nobody there says no."""
+    try:
+        return click.confirm(question, err=True)
+    except click.Abort:
+        return False
 
 
 @command.command("fields")
