@@ -77,7 +77,7 @@ def test_from_a_topic_to_a_calibrated_sensor(
     expect(taking).to_be_visible()
     no_violations(page)
     press(page, "Use this as the pH of Riffle")
-    expect(page.locator(".notice")).to_contain_text("is the pH of Riffle from now on")
+    expect(page.locator(".notice")).to_contain_text("pH of Riffle comes from")
 
     press(page, "Say what it is")
     page.get_by_label("Tank").select_option("Riffle")
@@ -85,7 +85,7 @@ def test_from_a_topic_to_a_calibrated_sensor(
     expect(page.locator(".notice")).to_contain_text("sensor main: 24.5")
     no_violations(page)
     press(page, "Use it")
-    expect(page.locator("#routes")).to_contain_text("temperature of Riffle")
+    expect(page.locator("#routes")).to_contain_text("Temperature of Riffle")
 
     def stored() -> bool:
         publish(mosquitto, TOPIC, "6.7")
