@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from werkzeug.datastructures import MultiDict
 
-from service.advice.handover.absence import local_moment
+from service.advice.handover.absence import written_moment
 from service.errors import FieldFault, InvalidInputError, LittoralError, Refusal
 from service.pages.local_time import LocalTime
 from service.pages.settings.questions import Question, question_of
@@ -156,7 +156,9 @@ def _moment(
         allowed = "a day such as 2026-05-01"
         raise InvalidInputError.of([FieldFault.of(f"/{name}", Refusal(day, allowed), name)])
     try:
-        return local_moment(name, f"{day}T{clock}" if clock else day, zone, whole_day=name == "end")
+        return written_moment(
+            name, f"{day}T{clock}" if clock else day, zone, whole_day=name == "end"
+        )
     except InvalidInputError as error:
         raise InvalidInputError.of(
             [one.renamed(f"/{name}", MOMENTS[name][0]) for one in error.faults]
