@@ -41,7 +41,7 @@ def judge(case: Case) -> Iterator[Finding]:
             else f"CO2 rose to {high.peak_mg_l:.0f} mg/L in the last day"
         ),
         action=_action(case, high, ongoing),
-        keeper_action=_valve(less),
+        keeper_action=f"{_valve(less)}{_calibrate(high)}",
         evidence=(
             Evidence(
                 f"highest CO2, {day_clock(case.tank, high.peak_at, case.now)}",
@@ -70,7 +70,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(
             (Hazard.ANIMALS, Hazard.CO2, Hazard.MAINS) if case.tank.livestock else (Hazard.CO2,)
         ),
-        confidence=0.95 if high.peak_low_mg_l > high.ceiling_mg_l else 0.6,
+        confidence=high.probability,
         since=high.first_at,
         log=adjustment(Lever.GAS_FLOW, f"{percent(less)} less"),
         moves=(LESS_GAS,),
@@ -93,12 +93,15 @@ def _ongoing(case: Case, high: Co2High) -> bool:
 
 
 def severity(case: Case, high: Co2High, ongoing: bool) -> Severity:
-    """Urgent only for animals, while it lasts, and where it is beyond doubt."""
+    """Urgent only for animals, while it lasts, where it is probable or the value is far above.
+
+    So a wide interval alone, such as that of a probe not calibrated for long, plays nothing down.
+    """
     if not case.tank.livestock:
         return Severity.ADVICE
-    sure = high.peak_low_mg_l > high.ceiling_mg_l
-    far = high.peak_mg_l > case.limit("co2_surely_high_share") * high.ceiling_mg_l
-    return Severity.URGENT if ongoing and (sure or far) else Severity.WARNING
+    probable = high.probability >= case.limit("co2_high_probability")
+    far = high.peak_mg_l >= case.limit("co2_urgent_share") * high.ceiling_mg_l
+    return Severity.URGENT if ongoing and (probable or far) else Severity.WARNING
 
 
 def flow_step(case: Case, high: Co2High) -> float:
@@ -112,6 +115,8 @@ def _action(case: Case, high: Co2High, ongoing: bool) -> str:
         f"CO2 {'has been' if ongoing else 'was'} above {high.ceiling_mg_l:.0f} mg/L {lasting}, up "
         f"to {high.peak_mg_l:.0f} mg/L"
     )
+    if not _beyond_doubt(high):
+        been += f" (uncertain: it may have been only {high.peak_low_mg_l:.0f})"
     if not case.tank.livestock:
         return f"{been}. No animals are registered, so that it only wastes CO2."
     if not ongoing:
@@ -129,8 +134,16 @@ def _action(case: Case, high: Co2High, ongoing: bool) -> str:
     )
 
 
+def _beyond_doubt(high: Co2High) -> bool:
+    return high.peak_low_mg_l > high.ceiling_mg_l
+
+
 def _valve(less: float) -> str:
     return f"Turn the needle valve down by about {percent(less)} before CO2 comes on again."
+
+
+def _calibrate(high: Co2High) -> str:
+    return "" if _beyond_doubt(high) else " Calibrate the pH probe: the CO2 value is uncertain."
 
 
 def _whose(case: Case, high: Co2High) -> str:
