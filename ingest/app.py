@@ -58,7 +58,7 @@ class Ingester:
         self._registry = registry
         self._clock = clock
         ingest = config.ingest
-        router = Router(config.mqtt.prefix, config.routes)
+        router = Router(config.mqtt.prefix, config.routes, config.sensors)
         self._queue = MessageQueue(ingest.batch_size, ingest.batch_age_s, ingest.max_inflight)
         self._reference = ReferenceData(registry)
         self._spool = Spool(Path(ingest.spool_path), ingest.spool_max_mb)

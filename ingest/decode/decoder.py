@@ -19,7 +19,6 @@ from ingest.decode.message import (
 )
 from ingest.decode.payloads import Record, parse
 from ingest.decode.payloads.record import split_name
-from ingest.decode.payloads.times import time_us_of
 from ingest.decode.routes import DEFAULT_SENSOR, Router, Target, sensor_name
 from ingest.decode.sample import Arrival, Decoded, Sample
 from ingest.decode.units import conversion_to, converted
@@ -224,8 +223,8 @@ def _sample(record: Record, message: Message, target: Target, tanks: Container[s
     time_us, doubt = None, Flag.NONE
     if record.time is not None:
         try:
-            time_us = time_us_of(record.time, target.zone, message.arrival_us)
-            time_us -= target.clock_fast_us
+            clock = target.clock_of(tank, quantity, sensor)
+            time_us = clock.time_us(record.time, message.arrival_us)
         except ValueError:
             doubt = Flag.CLOCK
     elif record.ago_us is not None and not message.retain:

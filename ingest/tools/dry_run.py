@@ -71,7 +71,7 @@ def dry_run(
     Raises:
         ConfigError: the broker cannot be reached or refuses, or a route is wrong.
     """
-    router = Router(config.mqtt.prefix, config.routes)
+    router = Router(config.mqtt.prefix, config.routes, config.sensors)
     filters = widened([*router.filters(), *also])
     messages: dict[str, Message] = {}
     counts: dict[str, int] = {}

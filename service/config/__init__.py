@@ -17,6 +17,7 @@ from service.config.values import (
     MqttConfig,
     RegistryConfig,
     RouteConfig,
+    SensorConfig,
     StoreConfig,
     WebhookOptions,
 )
@@ -33,6 +34,7 @@ __all__ = [
     "MqttConfig",
     "RegistryConfig",
     "RouteConfig",
+    "SensorConfig",
     "StoreConfig",
     "WebhookOptions",
     "load_config",
