@@ -180,7 +180,8 @@ _MOLES = re.compile(r"mol|^[mµμu]?M$")
 _MILLIONS = re.compile(r"(?:^|[/* ])(?:mega|M(?=g|l|L|S|m|eq|Eq|V))")
 _UCUM_POWER = re.compile(r"([A-Za-zµμ])(\d)")
 # Blanks are taken once and for all: to try each of them would take the square of their number.
-_NUMBER = re.compile(r"([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*+(.*)")
+_NUMBER = re.compile(r"([-+]?(?:\d+,\d+|\d+\.?\d*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*+(.*)")
+_THOUSANDS = re.compile(r"[-+]?[1-9]\d{0,2},\d{3}")
 
 
 def _unit(text: str) -> pint.Unit:
@@ -289,15 +290,20 @@ def to_canonical(quantity: str, value: float, unit: str | None = None) -> float:
 
 
 def split_number_and_unit(text: str) -> tuple[float, str | None]:
-    """Split ``72.4 °F`` into its number and its unit (None when there is none).
+    """Split ``72.4 °F`` or ``72,4 °F`` into its number and its unit (None when there is none).
 
     Raises:
-        ValueError: if the text does not start with a number or the number is not finite.
+        ValueError: if the text does not start with a number, if the number is not finite, or if
+            its comma may stand for thousands (``5,200``).
     """
     match = _NUMBER.fullmatch(text.strip())
     if match is None:
         raise ValueError(f"value is {text[:40]!r}; allowed: a number, with a unit if need be")
-    value = float(match.group(1))
+    number = match.group(1)
+    if _THOUSANDS.fullmatch(number):
+        point, none = number.replace(",", "."), number.replace(",", "")
+        raise ValueError(f"value is {text[:40]!r}; allowed: {point} or {none}, without a comma")
+    value = float(number.replace(",", "."))
     if not math.isfinite(value):
         raise ValueError(f"value is {text[:40]!r}; allowed: a finite number")
     return value, match.group(2) or None

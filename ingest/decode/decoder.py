@@ -6,7 +6,7 @@ import hashlib
 import logging
 import sys
 from collections.abc import Callable, Container, Iterable, Iterator, Sequence
-from typing import Final
+from typing import Final, NamedTuple
 
 from ingest.decode.message import (
     PAYLOAD_LIMIT_BYTES,
@@ -18,10 +18,12 @@ from ingest.decode.message import (
     rejection,
 )
 from ingest.decode.payloads import Record, parse
-from ingest.decode.payloads.record import split_name
-from ingest.decode.routes import DEFAULT_SENSOR, Router, Target, sensor_name
+from ingest.decode.payloads.record import split_end, split_name
+from ingest.decode.quantity_words import meant_by
+from ingest.decode.routes import Router, Target, sensor_name
 from ingest.decode.sample import Arrival, Decoded, Sample
 from ingest.decode.units import conversion_to, converted
+from service.config import DEFAULT_SENSOR
 from service.registry.models import Rejection
 from service.store import Flag
 from service.units import QUANTITIES
@@ -138,13 +140,14 @@ def decode(message: Message, targets: Sequence[Target], tanks: Container[str]) -
             sample = _plain(message.payload, target)
             if sample is not None:
                 return Decoded((sample,), ())
-        return _by_target(message, target, tanks)
+        return _one_value_each(_by_target(message, target, tanks), message, target)
     parts = [_by_target(message, target, tanks) for target in targets]
-    return Decoded(
+    together = Decoded(
         [sample for part in parts for sample in part.samples],
         [refused for part in parts for refused in part.rejections],
         any(part.numbered for part in parts),
     )
+    return _one_value_each(together, message, targets[0])
 
 
 def _plain(payload: bytes, target: Target) -> Sample | None:
@@ -165,6 +168,32 @@ def _plain(payload: bytes, target: Target) -> Sample | None:
     return Sample(
         target.tank, target.quantity, target.sensor or DEFAULT_SENSOR, value, conversion.scale
     )
+
+
+def _one_value_each(decoded: Decoded, message: Message, target: Target) -> Decoded:
+    """Reject values of one series and time that differ: all but one would be lost silently."""
+    if len(decoded.samples) < 2:
+        return decoded
+    together: dict[tuple[str, str, str, int | None], list[Sample]] = {}
+    for sample in decoded.samples:
+        series = (sample.tank, sample.quantity, sample.sensor, sample.time_us)
+        together.setdefault(series, []).append(sample)
+    if len(together) == len(decoded.samples):
+        return decoded
+    samples: list[Sample] = []
+    rejections = list(decoded.rejections)
+    for (_, quantity, sensor, _), found in together.items():
+        if len({(one.value, one.scale) for one in found}) == 1:
+            samples += found
+            continue
+        values = ", ".join(f"{one.value:.6g}" for one in found[:4])
+        error = PayloadError(
+            Reason.TWO_VALUES,
+            f"{quantity} of sensor {sensor} is {values} at one time; allowed: one value, or "
+            "another sensor name for each",
+        )
+        rejections.append(_refused(message, target, error))
+    return Decoded(samples, rejections, decoded.numbered)
 
 
 def _by_target(message: Message, target: Target, tanks: Container[str]) -> Decoded:
@@ -194,23 +223,41 @@ def decode_records(
         tanks: ids of the registered tanks.
         faults: of further records that could not be parsed.
     """
-    samples, found, numbered = [], list(faults), False
+    samples, found, numbered, ignored = [], list(faults), False, []
     for record in records:
         numbered = numbered or record.numbered
         try:
-            samples.append(_sample(record, message, target, tanks))
+            series = _series(record, target)
+            if record.optional and series.quantity not in QUANTITIES:
+                ignored.append(record.quantity or "")
+                continue
+            samples.append(_sample(record, series, message, target, tanks))
         except PayloadError as error:
             found.append(error)
+    if ignored and not samples and not found:
+        found.append(_nothing_known(ignored, target))
     refused = [_refused(message, target, error) for error in found]
     return Decoded(samples, refused, numbered)
 
 
-def _sample(record: Record, message: Message, target: Target, tanks: Container[str]) -> Sample:
+def _nothing_known(keys: Sequence[str], target: Target) -> PayloadError:
+    """The fault of a document in which no key means a quantity."""
+    shown = ", ".join(f"{key:.40}" for key in sorted(keys)[:8])
+    allowed = ", ".join([*target.names, *QUANTITIES])
+    return PayloadError(
+        Reason.NO_VALUE,
+        f"payload has the keys {shown}; allowed: value, or keys that name quantities: {allowed}",
+    )
+
+
+def _sample(
+    record: Record, series: _Series, message: Message, target: Target, tanks: Container[str]
+) -> Sample:
     tank = target.tank
     if tank is None:
         tank = record.tank or ""
         _check_tank(tank, tanks)
-    quantity, sensor = _series(record, target)
+    quantity = series.quantity
     if quantity not in QUANTITIES:
         what = record.name or record.quantity
         raise PayloadError(
@@ -218,7 +265,7 @@ def _sample(record: Record, message: Message, target: Target, tanks: Container[s
             f"quantity is {what!r:.60}; allowed: {', '.join([*target.names, *QUANTITIES])}, named "
             "by the topic, the route or the payload",
         )
-    conversion = conversion_to(quantity, record.unit or target.unit)
+    conversion = conversion_to(quantity, record.unit or target.unit or series.unit)
     value = converted(conversion, record.value)
     time_us, doubt = None, Flag.NONE
     if record.time is not None:
@@ -229,24 +276,53 @@ def _sample(record: Record, message: Message, target: Target, tanks: Container[s
             doubt = Flag.CLOCK
     elif record.ago_us is not None and not message.retain:
         time_us = message.arrival_us - record.ago_us
-    return Sample(tank, quantity, sensor, value, conversion.scale, time_us, doubt)
+    return Sample(tank, quantity, series.sensor, value, conversion.scale, time_us, doubt)
 
 
-def _series(record: Record, target: Target) -> tuple[str | None, str]:
-    """Quantity and sensor: as the topic or the route names them, else as the payload does."""
-    quantity, sensor = record.quantity, record.sensor
+class _Series(NamedTuple):
+    """Quantity and sensor of a record, and the unit that its word names."""
+
+    quantity: str | None
+    sensor: str
+    unit: str | None = None
+
+
+def _series(record: Record, target: Target) -> _Series:
+    """The series of a record: as the topic or the route names it, else as the payload does.
+
+    Raises:
+        PayloadError: the payload names another quantity than the topic or the route.
+    """
+    quantity, sensor, unit = record.quantity, record.sensor, None
     if record.name is not None:
         words = {name: name for name in QUANTITIES} | dict(target.names)
         if target.quantity is not None:
             words = {word: word for word in words if words[word] == target.quantity}
         quantity, sensor = split_name(record.name, words)
+        if quantity is None and target.quantity is None:
+            before, last = split_end(record.name)
+            if meant_by(last) is not None:
+                quantity, sensor = last, before
     if quantity is not None:
         quantity = target.names.get(quantity, quantity)
+    if quantity is not None and quantity not in QUANTITIES:
+        meant = meant_by(quantity)
+        if meant is not None:
+            quantity, unit, sensor = meant.quantity, meant.unit, sensor or meant.place or None
+    known = quantity in QUANTITIES
+    if target.quantity is not None and (known or not record.optional):
+        if known and quantity != target.quantity:
+            raise PayloadError(
+                Reason.UNKNOWN_QUANTITY,
+                f"quantity is {record.name or record.quantity!r:.60}; allowed: "
+                f"{target.quantity}, which the topic or the route names",
+            )
+        quantity = target.quantity
     if target.sensor is not None:
         sensor = target.sensor
     elif sensor is not None:
         sensor = sensor_name(sensor)
-    return target.quantity or quantity, sensor or DEFAULT_SENSOR
+    return _Series(quantity, sensor or DEFAULT_SENSOR, unit)
 
 
 def _check_tank(tank: str, tanks: Container[str]) -> None:

@@ -80,6 +80,7 @@ class Reason(StrEnum):
     NOT_FINITE = "not-finite"
     UNKNOWN_UNIT = "unknown-unit"
     NO_VALUE = "no-value"
+    TWO_VALUES = "two-values"
     BAD_JSON = "bad-json"
     BAD_SENML = "bad-senml"
     BAD_LINE = "bad-line"

@@ -10,13 +10,13 @@ from typing import Final
 from ingest.decode.clock_setting import RIGHT, ClockSetting, SensorClocks, clock_setting
 from ingest.decode.message import PayloadError, Reason
 from ingest.decode.payloads.record import NO_PATHS, Paths
+from ingest.decode.route_conflicts import check_distinct
 from ingest.decode.topic_filters import covers, without_covered
 from ingest.decode.units import Conversion, conversion_to
-from service.config import RouteConfig, SensorConfig
+from service.config import DEFAULT_SENSOR, RouteConfig, SensorConfig
 from service.errors import ConfigError
 from service.units import QUANTITIES
 
-DEFAULT_SENSOR: Final = "main"
 #: Topics are made by strangers: targets of no more than so many bytes are remembered, and of no
 #: topic longer than so many letters. An entry takes some 600 bytes beside its topic (measured).
 CACHE_BYTES: Final = 48_000_000
@@ -76,11 +76,14 @@ class Router:
             sensors: what is set for single sensors.
 
         Raises:
-            ConfigError: a route's topic is no MQTT filter or leaves the tank open.
+            ConfigError: a route's topic is no MQTT filter or leaves the tank open, or two routes
+                would write two values of one message into one series.
         """
         self._prefix = prefix
         clocks = SensorClocks(sensors)
+        routes = tuple(routes)
         self._routes = tuple(_Route(route, clocks) for route in routes)
+        check_distinct(routes)
         self._own = tuple(
             _Route(RouteConfig(f"{prefix}/{rest}"), clocks)
             for rest in ("{tank}", "{tank}/{quantity}", "{tank}/{quantity}/{sensor}")
@@ -108,7 +111,7 @@ class Router:
 
     def _find(self, topic: str) -> tuple[Target, ...]:
         levels = topic.split("/")
-        if self._is_ours(topic):
+        if is_published_by_us(topic, self._prefix):
             return ()
         for group in (self._routes, self._own):
             found = [t for r in group if (t := r.target(levels)) is not None]
@@ -123,13 +126,6 @@ class Router:
         )
         return (Target("", None, None, None, fault=fault),)
 
-    def _is_ours(self, topic: str) -> bool:
-        """Whether Littoral itself publishes there: advice and the ingester's own state."""
-        if not topic.startswith(self._prefix + "/"):
-            return False
-        levels = topic[len(self._prefix) + 1 :].split("/")
-        return levels[0].startswith("$") or (len(levels) > 1 and levels[1] == "advice")
-
     def filters(self) -> list[str]:
         """The MQTT filters to subscribe to; none lies wholly inside another."""
         return list(self._filters)
@@ -137,6 +133,14 @@ class Router:
     def wants(self, topic: str) -> bool:
         """Whether a topic belongs to us; a widened subscription brings others too."""
         return any(covers(wanted, topic) for wanted in self._filters)
+
+
+def is_published_by_us(topic: str, prefix: str) -> bool:
+    """Whether Littoral itself publishes there: advice, and states of its own."""
+    if not topic.startswith(prefix + "/"):
+        return False
+    levels = topic[len(prefix) + 1 :].split("/")
+    return levels[0].startswith("$") or (len(levels) > 1 and levels[1] == "advice")
 
 
 class _Route:

@@ -17,7 +17,8 @@ from ingest.decode.routes import Router
 from ingest.decode.sample import Arrival
 from ingest.decode.topic_filters import widened
 from ingest.process import Calibrations, ClockLimits, Outcome, Processor, Unchanged
-from ingest.tools.route_suggestion import suggest_routes
+from ingest.tools.own_topics import is_own_output
+from ingest.tools.route_suggestion import Suggestion, as_toml, suggestions
 from service.clock import Clock
 from service.config import Config
 from service.errors import ConfigError
@@ -39,14 +40,14 @@ class TopicReport:
 
     Attributes:
         lines: for each value, what would be stored or why not.
-        route: routes to paste where no route matches the topic.
+        suggestions: routes that would store it, where none matches the topic.
     """
 
     topic: str
     payload: str
     count: int = 1
     lines: list[str] = field(default_factory=list)
-    route: str = ""
+    suggestions: tuple[Suggestion, ...] = ()
 
 
 def dry_run(
@@ -91,11 +92,12 @@ def dry_run(
     calibrations = Calibrations(entry for log in logs.values() for entry in log)
     ingest = config.ingest
     limits = ClockLimits.of_seconds(ingest.late_after_s, ingest.future_s)
-    reports = explain(messages.values(), router, tanks, calibrations, limits)
+    heard = [one for one in messages.values() if not is_own_output(one.topic, config)]
+    reports = explain(heard, router, tanks, calibrations, limits)
     lines: list[str] = []
     for report in sorted(reports, key=lambda one: one.topic):
         report.count = counts[report.topic]
-        lines += _text(report)
+        lines += _text(report, tanks)
     return lines or [f"no message on {', '.join(filters)} in {seconds:g} s"]
 
 
@@ -146,7 +148,7 @@ def explain(
     calibrations: Calibrations,
     limits: ClockLimits,
 ) -> list[TopicReport]:
-    """Report what would become of messages; what Littoral publishes itself is left out."""
+    """Report what would become of messages; topics that are ours and no readings are left out."""
     processor = Processor(lambda: calibrations, limits, None)
     reports = []
     for message in sorted(messages, key=lambda one: one.arrival_us):
@@ -157,7 +159,7 @@ def explain(
         reports.append(report)
         if not targets:
             report.lines = ["ignored: no route for this topic"]
-            report.route = suggest_routes(message.topic, message.payload, tanks)
+            report.suggestions = suggestions(message.topic, message.payload, tanks)
             continue
         samples, rejections, _ = decode(message, targets, tanks)
         scales = [sample.scale for sample in samples] + [None] * len(rejections)
@@ -183,14 +185,17 @@ def _outcome_text(outcome: Outcome, scale: str | None, arrival_us: int) -> str:
     return f"{series}: {reading.value:g} {unit}{from_raw}{at}{flags}"
 
 
-def _text(report: TopicReport) -> list[str]:
+def _text(report: TopicReport, tanks: Collection[str]) -> list[str]:
     """A topic's lines for a terminal."""
     times = "once" if report.count == 1 else f"{report.count} times"
     lines = [f"{report.topic}  {times}, last: {report.payload}"]
     lines += [f"    {line}" for line in report.lines]
-    if report.route:
+    if report.suggestions:
+        left_open = any(one.left_open for one in report.suggestions)
+        open_words = ", with what is left open filled in" if left_open else ""
+        text = "\n".join(as_toml(one, tanks) for one in report.suggestions)
         lines += [
-            "    add this route to store it:",
-            *(f"        {line}" for line in report.route.splitlines()),
+            f"    add this route to store it{open_words}:",
+            *(f"        {line}" for line in text.splitlines()),
         ]
     return [printable(line) for line in lines]

@@ -6,6 +6,8 @@ variable), the key and what is allowed. Nothing is connected before the whole fi
 
 from service.config.load import load_config, make_clock
 from service.config.values import (
+    DEFAULT_SENSOR,
+    HOMIE_TOPIC_VERSION,
     AdviceConfig,
     ClockConfig,
     Config,
@@ -23,6 +25,8 @@ from service.config.values import (
 )
 
 __all__ = [
+    "DEFAULT_SENSOR",
+    "HOMIE_TOPIC_VERSION",
     "AdviceConfig",
     "ClockConfig",
     "Config",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from typing import Final
 
 from service.config.addresses import Network
 
@@ -96,6 +97,10 @@ class IngestConfig:
     rejections_kept: int = 1000
     sensors_per_tank: int = 200
     new_sensors_per_hour: int = 50
+
+
+DEFAULT_SENSOR: Final = "main"
+"""The sensor of a reading that names none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +238,10 @@ class WebhookOptions:
     source: str = "/littoral"
 
 
+HOMIE_TOPIC_VERSION: Final = "5"
+"""Homie convention 5.0, "Topics": the level after the prefix."""
+
+
 @dataclass(frozen=True, slots=True)
 class HomieOptions:
     """Devices of the Homie convention.
@@ -251,6 +260,12 @@ class HomieOptions:
     def topics(self) -> tuple[str, ...]:
         """Equal for two that would publish on the same topics."""
         return ("homie", self.prefix, self.device)
+
+    @property
+    def output_topics(self) -> tuple[str, ...]:
+        """How the topics begin on which it publishes: those of the root device and of tanks."""
+        base = f"{self.prefix}/{HOMIE_TOPIC_VERSION}/{self.device}"
+        return (f"{base}/", f"{base}-")
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,6 +293,11 @@ class HubOptions:
     def topics(self) -> tuple[str, ...]:
         """Equal for two that would publish on the same topics."""
         return ("hub", self.device)
+
+    @property
+    def output_topics(self) -> tuple[str, ...]:
+        """How the topics begin on which it publishes outside of our own prefix."""
+        return (f"{self.prefix}/device/{self.device}-",)
 
 
 @dataclass(frozen=True, slots=True)

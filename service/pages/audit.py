@@ -55,9 +55,8 @@ _ACTORS: Final[Mapping[ActorKind, str]] = {
 
 
 def register(pages: Blueprint) -> None:
-    """Add the view to the blueprint, and its link to every page of an administrator."""
+    """Add the view to the blueprint."""
     pages.add_url_rule("/audit", "audit", audit_page)
-    pages.app_context_processor(lambda: {"sees_audit": sees_audit})
 
 
 def sees_audit() -> bool:

@@ -15,6 +15,7 @@ from service.derive.models import TankView
 from service.derive.tank_view import tank_view
 from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
 from service.pages.local_time import LocalTime
+from service.pages.tank.figures import Figure, figures_of
 from service.registry.models import Tank
 from service.registry.recommendations import State
 from service.store.model import SeriesInfo
@@ -33,6 +34,7 @@ class TankOverview:
         view: None while the readings cannot be had; then ``trouble`` says why.
         todo: open recommendations, most urgent first, the folded ones last.
         later: snoozed ones.
+        figures: CO2, temperature and light; none without a view.
     """
 
     tank: Tank
@@ -41,6 +43,7 @@ class TankOverview:
     trouble: str
     todo: tuple[Recommendation, ...]
     later: tuple[Recommendation, ...]
+    figures: tuple[Figure, ...] = ()
 
     @property
     def safety(self) -> NumberedCautions:
@@ -102,19 +105,23 @@ def _overview(
     context: Context, tank: Tank, now: datetime, known: Sequence[Recommendation], days: int
 ) -> TankOverview:
     view, trouble = None, ""
+    local_time = LocalTime(tank.time_zone, now)
+    figures: tuple[Figure, ...] = ()
     try:
         inputs = load(tank, context.registry, context.store, now, days=days)
         view = tank_view(inputs, drift=context.drifts.known(inputs))
+        figures = figures_of(view, inputs, local_time)
     except (StoreUnavailableError, StoreRefusedError) as error:
         trouble = unavailable_text(error)
     todo = [one for one in known if one.state is State.OPEN]
     return TankOverview(
         tank,
-        LocalTime(tank.time_zone, now),
+        local_time,
         view,
         trouble,
         tuple(sorted(todo, key=lambda one: one.folded)),
         tuple(one for one in known if one.state is State.SNOOZED),
+        figures,
     )
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from flask import Blueprint, Flask
 
 from service.api.resources.handover import html
-from service.pages import audit, sessions, sharing_links, tanks
+from service.pages import audit, navigation, sessions, sharing_links, tanks
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import sheet
 from service.pages.number_format import unit_words
@@ -47,6 +47,7 @@ def _blueprint() -> Blueprint:
     sharing_links.register(pages)
     sessions.register(pages)
     audit.register(pages)
+    navigation.register(pages)
     pages.after_request(headers.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well
     pages.add_app_template_filter(unit_words)

@@ -6,16 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
-from service.advice.phrases import capitalised
-from service.derive.device_clock import clock_text
 from service.derive.models import Co2State, LightDay, LightNow, Quality, TankView, TemperatureNow
-from service.derive.probe_out import probe_out_text
-from service.derive.sensor_choice import flag_words
 from service.pages.local_time import LocalTime
 from service.pages.number_format import shown_value
-from service.store.model import Reading
-from service.times import from_us, to_us
-from service.units import quantity_words
 
 
 class Tone(StrEnum):
@@ -35,6 +28,7 @@ class Line:
         name: what it is about.
         value, unit: as shown; value is "–" where unknown.
         beside: another figure that people know for the same, in words.
+        short: the state in two words or three, where ``word`` has more.
         range: the interval or the range aimed at, as shown.
         word: the state.
         why: sentences that explain it.
@@ -48,6 +42,7 @@ class Line:
     range: str = ""
     why: tuple[str, ...] = ()
     beside: str = ""
+    short: str = ""
 
 
 def lines_of(view: TankView, local_time: LocalTime) -> tuple[Line, ...]:
@@ -70,13 +65,14 @@ def co2_line(view: TankView) -> Line:
         Co2State.UNKNOWN: ("unknown", Tone.UNKNOWN),
     }
     word, tone = words[now.state]
+    short = "high, tolerable" if tone is Tone.CALM and now.state is Co2State.ABOVE else ""
     if now.quality is not Quality.GOOD:
-        word, tone = f"{word}, doubtful", Tone.UNKNOWN
+        word, short, tone = f"{word}, doubtful", "doubtful", Tone.UNKNOWN
     value = f"{now.co2.value:.0f}"
     rule = now.rule_of_thumb_mg_l
     beside = "" if rule is None else f"rule of thumb: {rule:.0f}"
     reasons = (*now.reasons, *_narrowing(view))
-    return Line("CO2", value, "mg/L", word, tone, f"{interval}, {aim}", reasons, beside)
+    return Line("CO2", value, "mg/L", word, tone, f"{interval}, {aim}", reasons, beside, short)
 
 
 def _narrowing(view: TankView) -> tuple[str, ...]:
@@ -100,7 +96,7 @@ def temperature_line(view: TankView) -> Line:
     if now.reading is None or now.quality is Quality.STALE:
         return Line("Water", "–", "°C", "unknown", Tone.UNKNOWN, span, now.reasons)
     value = now.reading.value
-    word, tone = _against(now, round(value, 1))
+    word, tone, short = _against(now, round(value, 1))
     trend = "" if now.rate_k_h is None else _trend(now.rate_k_h)
     return Line(
         "Water",
@@ -110,20 +106,22 @@ def temperature_line(view: TankView) -> Line:
         tone,
         ", ".join(filter(None, (span, trend))),
         now.reasons,
+        short=short,
     )
 
 
-def _against(now: TemperatureNow, shown_c: float) -> tuple[str, Tone]:
-    """The state of a temperature as it is shown: 24.0 is not below 24."""
+def _against(now: TemperatureNow, shown_c: float) -> tuple[str, Tone, str]:
+    """The state of a temperature as it is shown, also in short: 24.0 is not below 24."""
     if now.tolerable.is_open:
-        return "no range set", Tone.REST
+        return "no range set", Tone.REST, ""
     if side := now.tolerable.side_of(shown_c):
         word = "warm" if side == "above" else "cold"
-        return f"too {word} for {now.tolerable.species(side)}", Tone.ATTENTION
+        return f"too {word} for {now.tolerable.species(side)}", Tone.ATTENTION, f"too {word}"
     if side := now.comfortable.side_of(shown_c):
         word = "warmer" if side == "above" else "cooler"
-        return f"{word} than {now.comfortable.species(side)} likes, but tolerable", Tone.CALM
-    return "in its range", Tone.CALM
+        long = f"{word} than {now.comfortable.species(side)} likes, but tolerable"
+        return long, Tone.CALM, "warm, tolerable" if side == "above" else "cool, tolerable"
+    return "in its range", Tone.CALM, ""
 
 
 def light_line(view: TankView, local_time: LocalTime) -> Line:
@@ -219,80 +217,3 @@ def _trend(rate_k_h: float) -> str:
 def _planned(view: TankView) -> str:
     plan = view.tank.photoperiod
     return f"plan {plan.hours:g} h from {plan.lights_on:%H:%M}"
-
-
-@dataclass(frozen=True, slots=True)
-class SensorLine:
-    """The latest reading of a sensor."""
-
-    quantity: str
-    sensor: str
-    value: str
-    unit: str
-    reading: Reading
-    silent: bool
-    doubts: str
-
-
-@dataclass(frozen=True, slots=True)
-class ProbeLine:
-    """Whether the pH probe is in the tank.
-
-    Attributes:
-        out: why its readings are left out now, a sentence; "" while they count.
-        logged: somebody has logged that it is out.
-    """
-
-    out: str = ""
-    logged: bool = False
-
-
-def probe_line(view: TankView) -> ProbeLine | None:
-    """The pH probe of a tank; None where there is none."""
-    if not any(one.key.quantity == "ph" for one in view.sensors):
-        return None
-    now_us = to_us(view.now)
-    for one in view.probes_out:
-        if one.key.quantity == "ph" and one.holds(now_us):
-            text = capitalised(probe_out_text(one, view.tank))
-            return ProbeLine(text if text.endswith("?") else f"{text}.", one.before is None)
-    return ProbeLine()
-
-
-def _doubts(view: TankView, last: Reading) -> str:
-    """The doubts about the newest reading of a sensor, or what is wrong with its clock."""
-    for one in view.clocks:
-        if (one.quantity, one.sensor) == (last.quantity, last.sensor):
-            return clock_text(one, view.tank, view.now)
-    return flag_words(last.flags)
-
-
-def _title_of(quantity: str) -> str:
-    """The name of a quantity as a title, ``Temperature``; pH stays pH."""
-    words = quantity_words(quantity)
-    return words if words != words.lower() else words.capitalize()
-
-
-def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[SensorLine, ...]:
-    """The sensors of a tank, the longest silent first.
-
-    Args:
-        silent_after_min: quantity -> minutes after which its sensor counts as silent.
-    """
-    made = []
-    for info in view.sensors:
-        last = info.last
-        value, unit = shown_value(last)
-        age_min = (view.now - from_us(last.time_us)).total_seconds() / 60
-        made.append(
-            SensorLine(
-                _title_of(last.quantity),
-                last.sensor,
-                value,
-                unit,
-                last,
-                age_min > silent_after_min[last.quantity],
-                _doubts(view, last),
-            )
-        )
-    return tuple(sorted(made, key=lambda one: (not one.silent, one.quantity, one.sensor)))

@@ -25,7 +25,8 @@ from service.pages.log.form import log_form
 from service.pages.nutrients import nutrient_drawings
 from service.pages.overview import newest_ms, tank_overview, tank_overviews
 from service.pages.plants import plant_lines
-from service.pages.summary import lines_of, probe_line, sensor_lines, sentence_of
+from service.pages.summary import lines_of, sentence_of
+from service.pages.tank.sensor_lines import probe_line, sensor_lines
 from service.registry.entry_text import entry_text
 from service.registry.models import LogKind, Tank
 from service.registry.recommendations import State

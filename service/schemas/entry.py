@@ -72,7 +72,7 @@ def json_of(field: Field, text: str, unit: str = "") -> Any:
     example = f"4 or 4.5 {units_of(field)[0]}" if isinstance(field, Measure) else "4 or 4.5"
     refusal = ma.ValidationError([Refusal(text, f"a number such as {example}")])
     try:
-        number, own = split_number_and_unit(text if "." in text else text.replace(",", "."))
+        number, own = split_number_and_unit(text)
     except ValueError as error:
         raise refusal from error
     if isinstance(field, Share) and not (own or unit) and 0 < number <= 1:

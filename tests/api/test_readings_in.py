@@ -17,7 +17,7 @@ from service.clock import FixedClock
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
 from service.errors import StoreUnavailableError
-from service.pages.summary import sensor_lines
+from service.pages.tank.sensor_lines import sensor_lines
 from service.store import Flag, Reading, SeriesKey, open_store
 from service.times import to_us
 from service.units import QUANTITIES

@@ -23,7 +23,7 @@ EXAMPLES = re.findall(r"^\| `(littoral/\S+)` \| `(.+)` \| (.+) \|$", PAYLOADS, r
 
 
 def test_there_are_examples():
-    assert len(EXAMPLES) == 8
+    assert len(EXAMPLES) == 13
 
 
 @pytest.mark.parametrize(("topic", "payload", "stored"), EXAMPLES)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Final
 
 from ingest.decode.message import PAYLOAD_LIMIT_BYTES, PayloadError, Reason
-from ingest.decode.payloads import json_value, line, number, senml
+from ingest.decode.payloads import document, json_value, line, number, senml
 from ingest.decode.payloads.record import NO_PATHS, Parsed, Paths, Record
 
 __all__ = ["FORMATS", "Parsed", "Paths", "Record", "parse"]
@@ -17,7 +17,10 @@ def _number(payload: bytes, paths: Paths) -> Parsed:
 
 
 def _json(payload: bytes, paths: Paths) -> Parsed:
-    return Parsed((json_value.json_record(json_value.load(payload), paths),))
+    found = json_value.load(payload)
+    if paths.value is None and isinstance(found, dict) and "value" not in found:
+        return document.read_document(found, paths)
+    return Parsed((json_value.json_record(found, paths),))
 
 
 def _senml(payload: bytes, paths: Paths) -> Parsed:
@@ -34,6 +37,8 @@ def _auto(payload: bytes, paths: Paths) -> Parsed:
         return _json(payload, paths)
     if start == b"[":
         return _senml(payload, paths)
+    if line.looks_like_lines(payload):
+        return _line(payload, paths)
     return _number(payload, paths)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 from ingest.decode.message import PayloadError, Reason
@@ -42,19 +43,18 @@ def json_record(document: Any, paths: Paths = NO_PATHS) -> Record:
         PayloadError: nothing is there, or it is no finite number.
     """
     path = paths.value
-    found = document if path is None else _at(document, path, "path")
-    time = None if paths.time is None else _at(document, paths.time, "time_path")
-    sequence = None if paths.sequence is None else _at(document, paths.sequence, "sequence_path")
+    found = document if path is None else value_at(document, path, "path")
+    time = None if paths.time is None else value_at(document, paths.time, "time_path")
+    sequence = (
+        None if paths.sequence is None else value_at(document, paths.sequence, "sequence_path")
+    )
     if not isinstance(found, dict):
-        numbered = _is_sequence(sequence, paths.sequence)
-        return _scalar(found, path or "payload")._replace(time=time, numbered=numbered)
+        numbered = is_sequence(sequence, paths.sequence)
+        return scalar(found, path or "payload")._replace(time=time, numbered=numbered)
     if "value" not in found:
-        keys = ", ".join(sorted(map(str, found))[:8]) or "none"
-        raise PayloadError(
-            Reason.NO_VALUE, f"{path or 'payload'} has the keys {keys}; allowed: one named value"
-        )
-    record = _scalar(found["value"], "value")
-    unit, sensor = (_optional_text(found, key) for key in ("unit", "sensor"))
+        raise no_value(found, path or "payload")
+    record = scalar(found["value"], "value")
+    unit, sensor = (optional_text(found, key) for key in ("unit", "sensor"))
     if record.unit is not None and unit is not None and record.unit != unit:
         raise PayloadError(
             Reason.UNKNOWN_UNIT, f"unit is {unit!r} but value has {record.unit!r}; allowed: one"
@@ -64,11 +64,17 @@ def json_record(document: Any, paths: Paths = NO_PATHS) -> Record:
         unit=unit or record.unit,
         time=found.get("time") if paths.time is None else time,
         sensor=sensor,
-        numbered=_is_sequence(sequence, paths.sequence),
+        numbered=is_sequence(sequence, paths.sequence),
     )
 
 
-def _is_sequence(found: Any, path: str | None) -> bool:
+def no_value(found: Mapping[str, Any], name: str = "payload") -> PayloadError:
+    """The fault of an object without a value."""
+    keys = ", ".join(f"{key:.40}" for key in sorted(map(str, found))[:8]) or "none"
+    return PayloadError(Reason.NO_VALUE, f"{name} has the keys {keys}; allowed: one named value")
+
+
+def is_sequence(found: Any, path: str | None) -> bool:
     """Whether there is a sequence number, of which only that it differs is used."""
     if found is None or (isinstance(found, int | str) and not isinstance(found, bool)):
         return found is not None
@@ -77,7 +83,12 @@ def _is_sequence(found: Any, path: str | None) -> bool:
     )
 
 
-def _scalar(found: Any, name: str) -> Record:
+def scalar(found: Any, name: str) -> Record:
+    """The record of a number, or of a text with a number and perhaps its unit.
+
+    Raises:
+        PayloadError: it is neither.
+    """
     if isinstance(found, str):
         return number_record(found)
     if isinstance(found, bool) or not isinstance(found, int | float):
@@ -91,7 +102,12 @@ def _scalar(found: Any, name: str) -> Record:
         ) from error
 
 
-def _optional_text(found: dict[str, Any], key: str) -> str | None:
+def optional_text(found: dict[str, Any], key: str) -> str | None:
+    """The text of a key; None where it is not there.
+
+    Raises:
+        PayloadError: it is no text.
+    """
     text = found.get(key)
     if text is None or (isinstance(text, str) and text.strip()):
         return text
@@ -99,7 +115,12 @@ def _optional_text(found: dict[str, Any], key: str) -> str | None:
     raise PayloadError(reason, f"{key} is {text!r:.40}; allowed: a text")
 
 
-def _at(document: Any, path: str, name: str) -> Any:
+def value_at(document: Any, path: str, name: str) -> Any:
+    """What a dotted path leads to.
+
+    Raises:
+        PayloadError: it leads nowhere.
+    """
     found = document
     for step in path.split("."):
         if isinstance(found, dict) and step in found:

@@ -18,6 +18,13 @@ _LINES_LIMIT: Final = 10_000
 _ESCAPED: Final = re.compile(r"\\([,= \\])")
 _INTEGER: Final = re.compile(r"[-+]?\d{1,19}[iu]")
 _TIME: Final = re.compile(r"-?\d{1,19}")
+#: A measurement, then a field: no number begins so.
+_BEGINS: Final = re.compile(rb"\s*+[A-Za-z_]\S{0,2000}+ [^\s=]{1,200}+=")
+
+
+def looks_like_lines(payload: bytes) -> bool:
+    """Whether a payload begins like a point of the line protocol."""
+    return _BEGINS.match(payload) is not None
 
 
 def read_lines(payload: bytes) -> Parsed:

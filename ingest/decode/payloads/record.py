@@ -22,6 +22,7 @@ class Record(NamedTuple):
         tank, quantity, sensor: where the payload names them.
         name: a name from which quantity and sensor are still to be read (``split_name``).
         numbered: the payload has a sequence number.
+        optional: a document may have it or not: where it means no quantity, it is ignored.
     """
 
     value: float
@@ -33,6 +34,7 @@ class Record(NamedTuple):
     sensor: str | None = None
     name: str | None = None
     numbered: bool = False
+    optional: bool = False
 
 
 class Paths(NamedTuple):
@@ -71,3 +73,9 @@ def split_name(name: str, words: Mapping[str, str]) -> tuple[str | None, str | N
         if lowered.endswith(word.lower()) and lowered[-len(word) - 1] in _SEPARATORS:
             return words[word], name[: -len(word)].strip(_SEPARATORS) or None
     return None, name.strip(_SEPARATORS) or None
+
+
+def split_end(name: str) -> tuple[str | None, str]:
+    """The last word of a name, which may have ``_`` and ``-`` in it, and what is before it."""
+    at = max(name.rfind(separator) for separator in "/:.")
+    return name[: max(at, 0)].strip(_SEPARATORS) or None, name[at + 1 :]

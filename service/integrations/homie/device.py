@@ -13,13 +13,13 @@ from typing import Any, Final
 
 from service.advice.engine.instruction import line_of
 from service.advice.engine.recommendation import Recommendation, Severity
-from service.config import HomieOptions
+from service.config import HOMIE_TOPIC_VERSION, HomieOptions
 from service.derive.models import Co2State
 from service.integrations.tank_figures import LIGHT, PH, WORST_WORDS, Figures
 from service.registry.recommendations import State
 
 VERSION: Final = "5.0"
-TOPIC_VERSION: Final = "5"
+
 _NOT_IN_IDS: Final = re.compile(r"[^a-z0-9]+")
 
 
@@ -56,7 +56,7 @@ def device_id(options: HomieOptions, tank: str) -> str:
 
 def base_topic(options: HomieOptions, device: str) -> str:
     """The topic that all of a device's begin with."""
-    return f"{options.prefix}/{TOPIC_VERSION}/{device}"
+    return f"{options.prefix}/{HOMIE_TOPIC_VERSION}/{device}"
 
 
 def properties_of(figures: Figures) -> list[Property]:

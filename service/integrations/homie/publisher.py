@@ -10,10 +10,9 @@ from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 from service.advice.engine.change_events import ChangeKind, LedgerChange
-from service.config import HomieOptions, MqttConfig
+from service.config import HOMIE_TOPIC_VERSION, HomieOptions, MqttConfig
 from service.derive.models import TankView
 from service.integrations.homie.device import (
-    TOPIC_VERSION,
     alerts_of,
     base_topic,
     described_topics,
@@ -72,7 +71,7 @@ class Homie:
         self._versions: dict[str, tuple[dict[str, Any], int]] = {}
         self._stopping = threading.Event()
         self._lost_thread: threading.Thread | None = None
-        start = f"{self._options.prefix}/{TOPIC_VERSION}/+"
+        start = f"{self._options.prefix}/{HOMIE_TOPIC_VERSION}/+"
         self._topics = RetainedTopics(
             config,
             f"homie-{name}",
@@ -203,9 +202,9 @@ class Homie:
 
     def _identify(self, topic: str, payload: bytes) -> Leftover | None:
         """Devices of an earlier run under this root, and single topics of any device of ours."""
-        device, _, rest = topic.removeprefix(f"{self._options.prefix}/{TOPIC_VERSION}/").partition(
-            "/"
-        )
+        device, _, rest = topic.removeprefix(
+            f"{self._options.prefix}/{HOMIE_TOPIC_VERSION}/"
+        ).partition("/")
         if device != self._options.device and not device.startswith(f"{self._options.device}-"):
             return None
         if rest != "$description":

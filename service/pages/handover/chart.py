@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from datetime import datetime
+
+import numpy as np
 
 from service.advice.handover.sheet import Picture
+from service.pages.curves import Canvas
 
 WIDTH = 600.0
 HEIGHT = 90.0
@@ -34,43 +35,20 @@ class Lines:
 
 def picture_lines(picture: Picture) -> Lines | None:
     """The drawing of a picture; None where no CO2 is known."""
-    known = [float(value) for value in picture.co2_mg_l if not math.isnan(value)]
-    if not known:
+    known = picture.co2_mg_l[~np.isnan(picture.co2_mg_l)]
+    if not len(known):
         return None
-    first, last = picture.time[0], picture.time[-1]
-    length_s = max((last - first).total_seconds(), 1.0)
-    top = AIR * max(*known, picture.target_high_mg_l)
-
-    def x(moment: datetime) -> float:
-        share = (moment - first).total_seconds() / length_s
-        return WIDTH * min(max(share, 0.0), 1.0)
-
-    def y(value: float) -> float:
-        return float(HEIGHT * (1 - value / top))
-
-    high = y(picture.target_high_mg_l)
+    time_s = np.array([one.timestamp() for one in picture.time])
+    top = AIR * max(float(known.max()), picture.target_high_mg_l)
+    canvas = Canvas(WIDTH, HEIGHT, float(time_s[0]), float(time_s[-1]), 0.0, top)
     words = (
-        f"CO2 of the last days: between {min(known):.0f} and {max(known):.0f} mg/L; "
+        f"CO2 of the last days: between {known.min():.0f} and {known.max():.0f} mg/L; "
         f"aim while lit: {picture.target_low_mg_l:.0f} to {picture.target_high_mg_l:.0f}"
     )
+    edges = [(canvas.x(a.timestamp()), canvas.x(b.timestamp())) for a, b in picture.lit]
     return Lines(
-        curves=tuple(
-            " ".join(f"{x(moment):.1f},{y(value):.1f}" for moment, value in stretch)
-            for stretch in _stretches(picture)
-        ),
-        lit=tuple((x(start), x(end) - x(start)) for start, end in picture.lit),
-        target=(high, y(picture.target_low_mg_l) - high),
+        curves=canvas.curves(time_s, picture.co2_mg_l, GAP_S),
+        lit=tuple((start, end - start) for start, end in edges),
+        target=canvas.range(picture.target_low_mg_l, picture.target_high_mg_l),
         words=words,
     )
-
-
-def _stretches(picture: Picture) -> list[list[tuple[datetime, float]]]:
-    """The curve in pieces, broken where nothing is known."""
-    pieces: list[list[tuple[datetime, float]]] = [[]]
-    for moment, value in zip(picture.time, picture.co2_mg_l.tolist(), strict=True):
-        far = pieces[-1] and (moment - pieces[-1][-1][0]).total_seconds() > GAP_S
-        if far or math.isnan(value):
-            pieces.append([])
-        if not math.isnan(value):
-            pieces[-1].append((moment, value))
-    return [piece for piece in pieces if len(piece) > 1]

@@ -75,7 +75,7 @@ def sheet_page(sheet: HandoverSheet, *, shared: bool = False) -> Response:
         picture_lines=picture_lines,
         most_loose=MOST_LOOSE,
         span=_span(sheet.absence),
-        has_return_report=not shared and bool(_begun(sheet.prepared)),
+        has_return_report=not shared and bool(absences_begun(sheet.prepared)),
         shared=shared,
     )
     return secure(make_response(page))
@@ -83,12 +83,13 @@ def sheet_page(sheet: HandoverSheet, *, shared: bool = False) -> Response:
 
 def report_page(report: ReturnReport) -> Response:
     """A report on return as HTML."""
+    begun = absences_begun(report.prepared)
     page = render_template(
         "pages/return_report.html",
         report=report,
         local_times={one.tank: LocalTime(one.time_zone, report.prepared) for one in report.tanks},
         whole=LocalTime(report.tanks[0].time_zone if report.tanks else "UTC", report.prepared),
-        others=[one for one in _begun(report.prepared) if one != report.absence][:OTHERS_SHOWN],
+        others=[one for one in begun if one != report.absence][:OTHERS_SHOWN],
     )
     return secure(make_response(page))
 
@@ -101,7 +102,7 @@ def shared_refusal(error: LittoralError) -> Response:
     return secure(make_response(page, error.kind.status))
 
 
-def _begun(moment: datetime) -> list[Absence]:
+def absences_begun(moment: datetime) -> list[Absence]:
     """The absences that have begun, latest first."""
     return [one for one in reversed(current().registry.absences()) if one.start <= moment]
 

@@ -2,49 +2,23 @@
 
 from __future__ import annotations
 
-import json
 import threading
+from dataclasses import replace
 
 import pytest
 
-from ingest.decode.decoder import decode
 from ingest.decode.message import Message
 from ingest.decode.routes import Router
 from ingest.process import Calibrations, ClockLimits
 from ingest.tools.dry_run import dry_run, explain
-from ingest.tools.route_suggestion import suggest_routes
 from service.clock import SystemClock
-from service.config import load_config
+from service.config import RouteConfig, load_config
 from service.errors import ConfigError
 from tests.ingest.conftest import publish
 from tests.ingest.load import PATIENCE_S
 from tests.servers import free_port, wait_until
 
 TANKS = frozenset({"reed", "sedge"})
-
-
-@pytest.mark.parametrize(
-    ("topic", "payload", "expected"),
-    [
-        ("shed/reed/temperature", b"24.5", [("reed", "temperature", 24.5)]),
-        ("shed/reed/temp/state", b"24.5", [("reed", "temperature", 24.5)]),
-        ("shed/7/lux", b'{"value": 900}', [("reed", "illuminance", 900)]),
-        (
-            "shed/box-1",
-            json.dumps({"rssi": -60, "water": {"temp": 24.5, "pH": 6.6}, "up": True}).encode(),
-            [("reed", "temperature", 24.5), ("reed", "ph", 6.6)],
-        ),
-        ('odd"topic/reed/par', b'[{"x": 3}, 5]', [("reed", "ppfd", 3)]),
-        ("shed/unknown", b"24.5", [("reed", "temperature", 24.5)]),
-    ],
-)
-def test_pasted_route_takes_the_message(tmp_path, topic, payload, expected):
-    file = tmp_path / "littoral.toml"
-    file.write_text(suggest_routes(topic, payload, TANKS))
-    router = Router("littoral", load_config(file, {}).routes)
-    samples, rejections, _ = decode(Message(topic, payload, 1), router.targets(topic), TANKS)
-    assert [(s.tank, s.quantity, s.value) for s in samples] == expected
-    assert list(rejections) == []
 
 
 def lines(topic, payload):
@@ -111,9 +85,8 @@ def test_broker_that_is_not_there_is_one_sentence():
         dry_run(config, None, SystemClock(), seconds=1)
 
 
-@pytest.mark.parametrize(("others", "found"), [(199, True), (200, False)])
-def test_two_hundred_numbers_of_a_payload_are_looked_at(others, found):
-    """More than a sensor sends; a hostile document is not walked to its end."""
-    numbers = {f"x{n}": n for n in range(others)} | {"warmth": {"temperature": 24.5}}
-    text = suggest_routes("yard/reed/all", json.dumps(numbers).encode(), TANKS)
-    assert ('path = "warmth.temperature"' in text) is found
+def test_routes_that_would_lose_a_value_are_refused_before_listening():
+    config = load_config(None, {})
+    two = [RouteConfig("shed/box", "reed", "temperature", path=path) for path in ("a", "b")]
+    with pytest.raises(ConfigError, match="two values into one series"):
+        dry_run(replace(config, routes=tuple(two)), None, SystemClock(), seconds=1)

@@ -1,0 +1,1 @@
+"""Parts of the page of one tank: what is known of it in, values for the templates out."""

@@ -1,0 +1,42 @@
+"""The links in the head: of the service on every page, of a tank on each of its pages."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+
+import requests
+
+from service.pages.navigation import SERVICE, TANK
+from service.registry.models import Absence, Tank
+from tests.pages.served import Served
+
+
+def links(html: str, name: str) -> dict[str, str]:
+    """Address by words of the navigation with this name."""
+    (nav,) = re.findall(rf'<nav[^>]*aria-label="{name}">(.*?)</nav>', html, re.DOTALL)
+    return {words: address for address, words in re.findall(r'href="([^"]+)"[^>]*>([^<]+)<', nav)}
+
+
+def test_every_link_of_the_head_leads_to_a_page(bare: Served) -> None:
+    bare.registry.put_tank(Tank("reedbed", "Reedbed"))
+    page = requests.get(f"{bare.url}/tanks/reedbed", timeout=60).text
+    assert "Return report" not in links(page, "Pages of Reedbed"), "nobody was away yet"
+    begun = bare.clock.now() - timedelta(days=2)
+    bare.registry.put_absences([Absence("spring", begun, begun + timedelta(days=9))])
+    page = requests.get(f"{bare.url}/tanks/reedbed", timeout=60).text
+    of_service, of_tank = links(page, "Pages"), links(page, "Pages of Reedbed")
+    assert list(of_service) == [one.words for one in SERVICE if one.words != "Sessions"]
+    assert list(of_tank) == [one.words for one in TANK]
+    for words, address in {**of_service, **of_tank}.items():
+        answer = requests.get(bare.url + address, timeout=60)
+        assert answer.status_code == 200, words
+
+
+def test_the_page_itself_is_marked(bare: Served) -> None:
+    bare.registry.put_tank(Tank("reedbed", "Reedbed"))
+    page = requests.get(f"{bare.url}/tanks/reedbed", timeout=60).text
+    assert re.findall(r'aria-current="page">([^<]+)<', page) == ["Overview"]
+    page = requests.get(bare.url, timeout=60).text
+    assert re.findall(r'aria-current="page">([^<]+)<', page) == ["Tanks"]
+    assert "Pages of" not in page
