@@ -270,7 +270,7 @@ def _sample(
     time_us, doubt = None, Flag.NONE
     if record.time is not None:
         try:
-            clock = target.clock_of(tank, quantity, sensor)
+            clock = target.clock_of(tank, quantity, series.sensor)
             time_us = clock.time_us(record.time, message.arrival_us)
         except ValueError:
             doubt = Flag.CLOCK
