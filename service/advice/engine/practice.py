@@ -83,6 +83,9 @@ RULES_USE: Final[dict[str, Threshold]] = table(
     Threshold(
         "temperature_urgent_c", 2, "K", "so far outside the range it is urgent", OUR_CHOICE, 0.1, 20
     ),
+    Threshold("temperature_worth_c", 0.3, "K",
+              "so little outside the range, or to be moved, nothing is worth doing", OUR_CHOICE,
+              0, 2),
     Threshold(
         "temperature_recent_h", 24, "h", "an excursion over for less is still reported", OUR_CHOICE
     ),
