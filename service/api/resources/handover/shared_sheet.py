@@ -70,7 +70,7 @@ def _sheet(secret: str) -> HandoverSheet:
     link = context.registry.share_of(secret, now())
     absence = absence_of_link(link, context.registry)
     tanks = [context.registry.tank(link.tank)]
-    return sheet_of(absence, tanks, context.registry, context.store, now())
+    return sheet_of(absence, tanks, context.registry, context.store, now(), context.drifts)
 
 
 def _unlisted(response: Response) -> Response:
