@@ -279,13 +279,12 @@ class Co2High:
     last_at: datetime | None
     newcomers: bool = False
 
-    @property
-    def probability(self) -> float:
-        """That CO2 was above the ceiling at its highest: log-normal, by the lower end of 95 %."""
+    def probability_above(self, mg_l: float) -> float:
+        """That CO2 was above a limit at its highest: log-normal, by the lower end of 95 %."""
         if self.peak_mg_l <= self.peak_low_mg_l:
-            return float(self.peak_mg_l > self.ceiling_mg_l)
+            return float(self.peak_mg_l > mg_l)
         sds = Z95 / log(self.peak_mg_l / max(self.peak_low_mg_l, 1e-9))
-        return NormalDist().cdf(sds * log(self.peak_mg_l / self.ceiling_mg_l))
+        return NormalDist().cdf(sds * log(self.peak_mg_l / mg_l))
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import capitalised, day_clock, percent, sensor_source, span
 from service.advice.tank_states import gas_beginning
 from service.derive.models import Co2High
+from service.derive.thresholds import derived_limit
 from service.registry.models import Lever
 
 CODE = "co2-high"
@@ -70,7 +71,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(
             (Hazard.ANIMALS, Hazard.CO2, Hazard.MAINS) if case.tank.livestock else (Hazard.CO2,)
         ),
-        confidence=high.probability,
+        confidence=high.probability_above(high.ceiling_mg_l),
         since=high.first_at,
         log=adjustment(Lever.GAS_FLOW, f"{percent(less)} less"),
         moves=(LESS_GAS,),
@@ -95,12 +96,15 @@ def _ongoing(case: Case, high: Co2High) -> bool:
 def severity(case: Case, high: Co2High, ongoing: bool) -> Severity:
     """Urgent only for animals, while it lasts, where it is probable or the value is far above.
 
-    So a wide interval alone, such as that of a probe not calibrated for long, plays nothing down.
+    So a wide interval alone, such as that of a probe not calibrated for long, plays nothing down. A
+    ceiling that is lowered for new animals is a precaution: urgent is what they tolerate later.
     """
     if not case.tank.livestock:
         return Severity.ADVICE
-    probable = high.probability >= case.limit("co2_high_probability")
-    far = high.peak_mg_l >= case.limit("co2_urgent_share") * high.ceiling_mg_l
+    share = derived_limit(case.tank, "newcomer_share") if high.newcomers else 1.0
+    tolerated_mg_l = high.ceiling_mg_l / share
+    probable = high.probability_above(tolerated_mg_l) >= case.limit("co2_high_probability")
+    far = high.peak_mg_l >= case.limit("co2_urgent_share") * tolerated_mg_l
     return Severity.URGENT if ongoing and (probable or far) else Severity.WARNING
 
 

@@ -63,10 +63,16 @@ def test_urgent_where_probable_or_far_above_however_wide_the_interval(
     assert "Close the CO2 cylinder" in one.action
 
 
+def test_what_new_animals_will_tolerate_later_is_a_warning() -> None:
+    """80 % of their ceiling for the first days: a precaution."""
+    assert the(high_case(34.6, 30.5, newcomers=True), "co2-high").severity is Severity.WARNING
+    assert the(high_case(44.0, 30.5, newcomers=True), "co2-high").severity is Severity.URGENT
+
+
 def test_the_probability_is_that_of_the_log_normal() -> None:
     """One standard deviation above the ceiling: 0.8413 (table of the normal distribution)."""
     one = high_case(30.0 * 1.1, 33.0 / 1.1**Z95).co2_high
-    assert one is not None and one.probability == pytest.approx(0.8413, abs=1e-4)
+    assert one is not None and one.probability_above(30.0) == pytest.approx(0.8413, abs=1e-4)
 
 
 def test_doubt_is_said_and_ends_in_a_calibration() -> None:
