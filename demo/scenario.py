@@ -30,7 +30,7 @@ class Noted:
     time: datetime
     data: Mapping[str, Any] = field(default_factory=lambda: NOTHING)
     note: str = ""
-    by: str = "practitioner"
+    by: str = "keeper"
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,7 +64,7 @@ balance**, never by the rule.
 - The trade's upper aim, 30 by the rule, is where warnings begin: fish tolerate 34 mg/L dissolved
   unless the tank says otherwise, shrimps 28 (25 by the rule).
 - Between 30 and 34 a keeper who holds 30 by the rule gets a remark, no alarm. Who wants the trade's
-  range as it is sets the tank's `plants.co2` to 23 to 34 and the animals' own limits.
+  range as it is sets the tank's `targets.co2` to 23 to 34 and the animals' own limits.
 - Both figures stand side by side where one might wonder: on the tank's page, in
   `/v1/tanks/{tank}/co2` and `/v1/calculate/co2` as `rule_of_thumb`, and in `littoral co2`.
 

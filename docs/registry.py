@@ -24,23 +24,19 @@ from service.schemas.times import TimeZone
 PAGE = Path(__file__).with_name("registry.md")
 
 
-def members(
-    schema: Schema, at: str = "", stored: str = ""
-) -> Iterator[tuple[Field, str, str, Any]]:
-    """Every field with its path in JSON, the names under which it is stored, and its default."""
+def members(schema: Schema, at: str = "") -> Iterator[tuple[Field, str, Any]]:
+    """Every field with its path in JSON and its default."""
     defaults = defaults_of(schema)
     for name, field in schema.load_fields.items():
         inner = field.inner if isinstance(field, ma.fields.List) else field
         many = "[]" if isinstance(field, ma.fields.List) else ""
         attribute = field.attribute or name
         if isinstance(inner, ma.fields.Nested):
-            part = f"{name}{many}."
-            yield from members(inner.schema, at + part, f"{stored}{attribute}{many}.")
+            yield from members(inner.schema, f"{at}{name}{many}.")
         elif isinstance(inner, Field):
             ends = inner.ends if isinstance(inner, Range) and inner.ends else (attribute,)
             values = [defaults.get(end, MISSING) for end in ends]
-            where = ", ".join(f"`{stored}{end}`" for end in ends)
-            yield inner, f"{at}{name}{many}", where, values
+            yield inner, f"{at}{name}{many}", values
 
 
 def defaults_of(schema: Schema) -> dict[str, Any]:
@@ -85,25 +81,25 @@ def allowed_of(field: Field) -> str:
     return field.allowed_value if not isinstance(field, TimeZone) else field.allowed
 
 
-def row(field: Field, path: str, stored: str, values: list[Any]) -> str:
+def row(field: Field, path: str, values: list[Any]) -> str:
     """One row of a table."""
-    cells = (f"`{path}`", field.doc, allowed_of(field), default_text(field, values), stored)
+    cells = (f"`{path}`", field.doc, allowed_of(field), default_text(field, values))
     return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
 
 
-HEAD = "| field | meaning | allowed | default | stored as |\n| --- | --- | --- | --- | --- |"
+HEAD = "| field | meaning | allowed | default |\n| --- | --- | --- | --- |"
 
 
 def tank_table() -> str:
-    """All fields of a tank, its livestock and its plans."""
+    """All fields of a tank, its animals and its plans."""
     return "\n".join([HEAD, *(row(*one) for one in members(TankSchema()))])
 
 
 def log_table() -> str:
     """The data of every kind of log entry."""
     rows = [
-        "| kind | data | meaning | allowed | | stored as |",
-        "| --- | --- | --- | --- | --- | --- |",
+        "| kind | data | meaning | allowed | |",
+        "| --- | --- | --- | --- | --- |",
     ]
     for kind, schema in KINDS.items():
         word = f"`{kind}`"
@@ -114,12 +110,11 @@ def log_table() -> str:
             needed = "required" if field.required else ""
             needed = "one of these" if one_of else needed
             needed = "at least one of these" if name in schema.any_of else needed
-            kept = "`fraction`" if name in schema.converted else f"`{field.attribute or name}`"
-            cells = (word, f"`{name}`", doc, allowed, needed, kept)
+            cells = (word, f"`{name}`", doc, allowed, needed)
             rows.append("| " + " | ".join(cells) + " |")
             word = ""
         if not schema.load_fields:
-            rows.append(f"| {word} | | whatever was counted, or a note alone | | | |")
+            rows.append(f"| {word} | | whatever was counted, or a note alone | | |")
     return "\n".join(rows)
 
 

@@ -14,7 +14,7 @@ HEAD = f"""# Animals and plants
 
 What Littoral knows by scientific name: {len(ANIMALS)} animals with their temperature, hardness and
 CO2, and {len(PLANTS)} plants with their demand and height. A tank may override every number for each
-group of its livestock, and should where the keeper knows better: farmed strains differ from wild
+group of its animals, and should where the keeper knows better: farmed strains differ from wild
 fish.
 
 ## Two limits each
@@ -31,11 +31,11 @@ fish.
   tolerable ranges contradict each other, only temperatures that suit none of the animals are
   reported.
 - Animals that are not listed need a range of their own. Without one they are listed as unknown on
-  the tank's page, in `/v1/tanks/{{tank}}/livestock` and by the rule `no-advice`; for CO2 they count
+  the tank's page, in `/v1/tanks/{{tank}}/animals` and by the rule `no-advice`; for CO2 they count
   with {CO2_COMFORTABLE_UNKNOWN_MG_L:g} and {CO2_MAX_UNKNOWN_MG_L:g} mg/L.
 - In the first {THRESHOLDS["newcomer_h"].default:g} hours after stocking, animals get
-  {THRESHOLDS["newcomer_share"].default:.0%} of their CO2 limits (common practice, no source); a tank
-  may set both (`newcomer_h`, `newcomer_share`).
+  {THRESHOLDS["newcomer_fraction"].default:.0%} of their CO2 limits (common practice, no source); a tank
+  may set both (`newcomer_h`, `newcomer_fraction`).
 
 ## CO2
 
@@ -63,8 +63,8 @@ those of recent revisions (*Corydoras* was split in 2024), count as synonyms: th
 answers give the listed name. A vernacular name or a slip is never taken: the error suggests the
 nearest listed names.
 
-A tank lists its plants in `planting`; what it says of their light, CO2 and height goes before the table. Its
-targets of CO2 and light stay those of `plants`. `GET /v1/tanks/{{tank}}/planting` and the tank's page say which
+A tank lists its plants in `plants`; what it says of their light, CO2 and height goes before the table. Its
+targets of CO2 and light stay those of `targets`. `GET /v1/tanks/{{tank}}/plants` and the tank's page say which
 plants need CO2 where there is none, or grow taller than the water is deep.
 
 Many of these species spread where they are released, and some are forbidden in places. Local law

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from ingest.decode.decoder import Decoder
 from ingest.decode.message import Message
+from ingest.decode.route_table import RoutesInUse, routes_in_use
 from ingest.decode.routes import Router
 from ingest.deliver.committer import Committer
 from ingest.deliver.in_work import InWork
@@ -29,6 +30,7 @@ from ingest.receive.queue import MessageQueue
 from service.clock import Clock
 from service.config import Config
 from service.errors import LittoralError
+from service.registry.models import StoredRoute
 from service.registry.registry import Registry
 from service.store import Store
 from service.times import format_moment, from_us
@@ -59,6 +61,8 @@ class Ingester:
         self._clock = clock
         ingest = config.ingest
         router = Router(config.mqtt.prefix, config.routes, config.sensors)
+        self._stored_routes: Sequence[StoredRoute] = ()
+        self._routes = RoutesInUse(config.routes, {})
         self._queue = MessageQueue(ingest.batch_size, ingest.batch_age_s, ingest.max_inflight)
         self._reference = ReferenceData(registry)
         self._spool = Spool(Path(ingest.spool_path), ingest.spool_max_mb)
@@ -150,6 +154,7 @@ class Ingester:
             connection.subscriptions.refused,
             *committer.errors,
             *self._reference.calibrations.faults,
+            *(f"route {id} is not used: {said}" for id, said in self._routes.left_out.items()),
             f"{aside} taken aside into {self._spool.aside.folder}: see the log" if aside else "",
         )
         return {
@@ -182,6 +187,7 @@ class Ingester:
         while not self._reference.refresh(at_least_s=0.0):
             if self._stop_reading.wait(1.0):
                 return
+        self._use_routes()
         while True:
             messages = self._queue.take(_TICK_S)
             if messages:
@@ -190,6 +196,20 @@ class Ingester:
                     return
             elif self._stop_reading.is_set():
                 return
+            else:
+                self._reference.refresh()
+            self._use_routes()
+
+    def _use_routes(self) -> None:
+        """Take over the routes of the registry, if they have changed."""
+        stored = self._reference.routes
+        if stored is None or stored == self._stored_routes:
+            return
+        self._stored_routes = stored
+        self._routes = routes_in_use(self._config.routes, stored)
+        router = Router(self._config.mqtt.prefix, self._routes.routes, self._config.sensors)
+        self._decoder.use(router)
+        self._connection.subscribe_to(router.filters())
 
     def _store(self, messages: Sequence[Message]) -> bool:
         """Process, commit and acknowledge a batch; False if it gave up."""

@@ -56,8 +56,8 @@ _KINDS: Final = (
         "forbidden",
         "Not allowed",
         403,
-        "The token's scope does not cover this, or a browser sent the request for another site, or "
-        "it came through a proxy while no token is set up.",
+        "The token's scope or the sharing link does not cover this, or a browser sent the request "
+        "for another site, or it came through a proxy while no token is set up.",
         "Read the detail: it names the scope that is needed, or what else is allowed.",
     ),
     ProblemKind(

@@ -90,7 +90,7 @@ class Quantity:
 
 
 # Plausible ranges: common practice, no source. They bound what a freshwater tank indoors and a
-# working sensor can show, not what is good for livestock. Freezing water is at 0 °C, and a plain
+# working sensor can show, not what is good for animals. Freezing water is at 0 °C, and a plain
 # thermometer shows up to half a degree less.
 QUANTITIES: Final[dict[str, Quantity]] = {
     quantity.name: quantity

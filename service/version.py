@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from importlib import metadata
 from typing import Final
 
 VERSION: Final = "0.1.0"
@@ -10,6 +9,8 @@ VERSION: Final = "0.1.0"
 
 def package_version() -> str:
     """The version of the installed package, or of the source tree where it is not installed."""
+    from importlib import metadata  # not for a command line that prints its help
+
     try:
         return metadata.version("littoral")
     except metadata.PackageNotFoundError:

@@ -8,9 +8,12 @@ import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Final
 
 import pytest
 from hypothesis import settings
+from xdist.remote import Producer
+from xdist.scheduler import LoadFileScheduling
 
 from tests.programs import refuse_unlisted
 from tests.servers import Influxdb, Mosquitto, Postgresql, Server, Victoriametrics
@@ -21,11 +24,33 @@ settings.register_profile("any machine", deadline=None)
 settings.load_profile("any machine")
 
 
+APART: Final = ("tests/scenarios/test_replay.py::test_scenario[",)
+"""Tests that go to whichever process is free, while the others of a file share its servers."""
+
+
+class Apart(LoadFileScheduling):
+    """As ``--dist loadfile``, but for the tests that are named in ``APART``."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        """What goes to one process together (xdist's way to say so)."""
+        return nodeid if nodeid.startswith(APART) else super()._split_scope(nodeid)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> Apart | None:
+    """What ``--dist loadfile`` means here, in the order of ``pytest_collection_modifyitems``."""
+    if config.getoption("dist") != "loadfile":
+        return None
+    config.option.loadscopereorder = False
+    return Apart(config, log)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Files with slow tests first, then those of many: what begins last should not last long."""
+    """Files with slow tests first, then those of many; last what fills the gaps at the end."""
     slow = Counter(item.path for item in items if item.get_closest_marker("slow"))
     count = Counter(item.path for item in items)
-    items.sort(key=lambda item: (-slow[item.path], -count[item.path]))
+    apart = {item.path for item in items if item.nodeid.startswith(APART)}
+    items.sort(key=lambda item: (item.path in apart, -slow[item.path], -count[item.path]))
 
 
 def pytest_collection_finish() -> None:

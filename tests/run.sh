@@ -97,7 +97,10 @@ if folder_in_memory 2>/dev/null; then
     export TMPDIR="$folder"
 fi
 
+# Matrices here are small: threads for them cost more than they bring, above all beside other work.
+export OPENBLAS_NUM_THREADS=1
+
 # One process more than two cores, since many tests wait for a server; the tests of one file stay
 # together and share its servers, in the order of tests/conftest.py.
 "$venv/bin/python" -m pytest --numprocesses "${LITTORAL_TEST_PROCESSES:-3}" --dist loadfile \
-    --no-loadscope-reorder --durations=25 "$@"
+    --durations=25 "$@"

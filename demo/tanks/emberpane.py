@@ -15,10 +15,11 @@ from service.config import RouteConfig
 from service.registry.models import (
     Dimensions,
     DosePlan,
+    GasPlan,
+    LightPlan,
     LogKind,
-    PhotoperiodPlan,
     Plant,
-    PlantDemand,
+    PlantTargets,
     Stock,
     Tank,
     WaterChangePlan,
@@ -110,7 +111,7 @@ def _tank(almanac: Almanac) -> Tank:
         gh_meq_l=round(meq_l(5), 4),
         heated=False,
         set_up=almanac.ago(300, 0).date(),
-        livestock=(
+        animals=(
             # their keeper's own limits; the species bears more
             Stock(
                 NEW_FISH,
@@ -122,16 +123,17 @@ def _tank(almanac: Almanac) -> Tank:
             Stock("Neocaridina davidi", 30),
         ),
         # slow growers, and animals that want less gas: a lower aim than usual
-        plants=PlantDemand(
+        targets=PlantTargets(
             co2_low_mg_l=12.0, co2_high_mg_l=20.0, dli_low_mol_m2_d=1.2, dli_high_mol_m2_d=3.0
         ),
-        planting=(
+        plants=(
             Plant("Anubias barteri"),
             Plant("Bucephalandra motleyana"),
             Plant("Taxiphyllum barbieri"),
             Plant("Salvinia natans"),
         ),
-        photoperiod=PhotoperiodPlan(time(9, 0), hours=8.0, gas_on=time(6, 0), gas_off=time(16, 40)),
+        light=LightPlan(time(9, 0), 8.0),
+        gas=GasPlan(time(6, 0), time(16, 40)),
         water_change=WaterChangePlan(
             every_days=7,
             fraction=0.4,

@@ -15,10 +15,11 @@ from demo.wire import Form, Wire
 from service.registry.models import (
     Dimensions,
     DosePlan,
+    GasPlan,
+    LightPlan,
     LogKind,
-    PhotoperiodPlan,
     Plant,
-    PlantDemand,
+    PlantTargets,
     Stock,
     Tank,
     WaterChangePlan,
@@ -90,17 +91,16 @@ def _tank(almanac: Almanac) -> Tank:
         kh_kit=HALF_DEGREES,
         gh_meq_l=round(meq_l(8), 4),
         set_up=almanac.ago(250, 0).date(),
-        livestock=(Stock("Hyphessobrycon amandae", 18), Stock("Corydoras pygmaeus", 8)),
-        plants=PlantDemand(),
-        planting=(
+        animals=(Stock("Hyphessobrycon amandae", 18), Stock("Corydoras pygmaeus", 8)),
+        targets=PlantTargets(),
+        plants=(
             Plant("Rotala macrandra"),
             Plant("Micranthemum umbrosum"),
             Plant("Hemianthus callitrichoides"),
             Plant("Hygrophila pinnatifida"),
         ),
-        photoperiod=PhotoperiodPlan(
-            time(10, 0), hours=9.0, gas_on=time(10, 0), gas_off=time(18, 30)
-        ),
+        light=LightPlan(time(10, 0), 9.0),
+        gas=GasPlan(time(10, 0), time(18, 30)),
         water_change=WaterChangePlan(
             every_days=7,
             fraction=0.5,

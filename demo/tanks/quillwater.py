@@ -11,9 +11,10 @@ from demo.wire import Form, Wire
 from service.registry.models import (
     Dimensions,
     DosePlan,
-    PhotoperiodPlan,
+    GasPlan,
+    LightPlan,
     Plant,
-    PlantDemand,
+    PlantTargets,
     Stock,
     Tank,
     WaterChangePlan,
@@ -80,22 +81,21 @@ def _tank(almanac: Almanac) -> Tank:
         kh_kit=HALF_DEGREES,
         gh_meq_l=round(meq_l(6), 4),
         set_up=almanac.ago(400, 0).date(),
-        livestock=(
+        animals=(
             Stock("Paracheirodon innesi", 24),
             Stock("Otocinclus vittatus", 6),
             Stock("Corydoras pygmaeus", 10),
         ),
-        plants=PlantDemand(),
-        planting=(
+        targets=PlantTargets(),
+        plants=(
             Plant("Rotala rotundifolia"),
             Plant("Hygrophila polysperma"),
             Plant("Cryptocoryne wendtii"),
             Plant("Eleocharis parvula"),
             Plant("Taxiphyllum barbieri"),
         ),
-        photoperiod=PhotoperiodPlan(
-            time(10, 0), hours=8.0, gas_on=time(7, 0), gas_off=time(17, 40)
-        ),
+        light=LightPlan(time(10, 0), 8.0),
+        gas=GasPlan(time(7, 0), time(17, 40)),
         water_change=WaterChangePlan(
             every_days=7,
             fraction=0.5,

@@ -23,9 +23,8 @@ from ingest.decode.quantity_words import meant_by
 from ingest.decode.routes import Router, Target, sensor_name
 from ingest.decode.sample import Arrival, Decoded, Sample
 from ingest.decode.units import conversion_to, converted
-from service.config import DEFAULT_SENSOR
 from service.registry.models import Rejection
-from service.store import Flag
+from service.store import DEFAULT_SENSOR, Flag
 from service.units import QUANTITIES
 
 _log = logging.getLogger(__name__)
@@ -55,6 +54,10 @@ class Decoder:
         self._first_delivery = first_delivery
         #: digest of a topic -> digest of its payload: strangers choose the length of both.
         self._retained: dict[bytes, bytes] = {}
+
+    def use(self, router: Router) -> None:
+        """Decode by other routes from now on."""
+        self._router = router
 
     def decode(self, messages: Sequence[Message]) -> Iterator[Arrival]:
         """Decode messages one by one; those that are not for us, or repeated, are left out.

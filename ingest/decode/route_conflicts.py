@@ -6,8 +6,9 @@ from collections.abc import Iterator, Sequence
 from itertools import combinations, product
 from typing import Final
 
-from service.config import DEFAULT_SENSOR, RouteConfig
+from service.config import RouteConfig
 from service.errors import ConfigError
+from service.store import DEFAULT_SENSOR
 from service.units import QUANTITIES
 
 _NAMED: Final = ("tank", "quantity", "sensor")

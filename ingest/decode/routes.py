@@ -13,8 +13,9 @@ from ingest.decode.payloads.record import NO_PATHS, Paths
 from ingest.decode.route_conflicts import check_distinct
 from ingest.decode.topic_filters import covers, without_covered
 from ingest.decode.units import Conversion, conversion_to
-from service.config import DEFAULT_SENSOR, RouteConfig, SensorConfig
+from service.config import RouteConfig, SensorConfig
 from service.errors import ConfigError
+from service.store import DEFAULT_SENSOR
 from service.units import QUANTITIES
 
 #: Topics are made by strangers: targets of no more than so many bytes are remembered, and of no

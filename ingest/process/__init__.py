@@ -6,6 +6,7 @@
 from ingest.decode.decoder import decode, decode_records
 from ingest.decode.message import PAYLOAD_LIMIT_BYTES, Message, Reason, rejection
 from ingest.decode.payloads import Record
+from ingest.decode.route_table import RoutesInUse, routes_in_use, why_refused
 from ingest.decode.routes import Target
 from ingest.decode.sample import Arrival
 from ingest.process.admission import SensorLimits
@@ -27,6 +28,7 @@ __all__ = [
     "Reason",
     "Record",
     "ReferenceData",
+    "RoutesInUse",
     "SensorLimits",
     "Target",
     "Unchanged",
@@ -34,4 +36,6 @@ __all__ = [
     "decode_records",
     "record_clocks",
     "rejection",
+    "routes_in_use",
+    "why_refused",
 ]

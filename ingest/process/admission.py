@@ -77,18 +77,20 @@ class Admission:
         Args:
             limits: None: every series is admitted.
             stored: None: there is no store.
-            ask_s: time of each batch that may be spent on asking the store.
+            ask_s: time of each batch that may be spent on asking the store, from the first tank
+                that it is asked about.
         """
         self._limits = limits
         self._stored = stored
         self._ask_s = ask_s
         self._clock_s = clock_s
-        self._ask_until_s = clock_s() + ask_s
+        #: None: it was not asked in this batch.
+        self._ask_until_s: float | None = None
         self._tanks: dict[str, _Known] = {}
 
     def begin_batch(self) -> None:
         """Grant a new batch its time for asking the store."""
-        self._ask_until_s = self._clock_s() + self._ask_s
+        self._ask_until_s = None
 
     def refusal(self, name: SeriesName) -> str:
         """Why a series may not be stored, naming the limit; "" where it may.
@@ -115,6 +117,8 @@ class Admission:
             if len(self._tanks) >= _TANKS:
                 del self._tanks[next(iter(self._tanks))]
             known = self._tanks[tank] = _Known()
+        if self._ask_until_s is None:
+            self._ask_until_s = now_s + self._ask_s
         if known.ask_from_s <= now_s < self._ask_until_s:
             self._ask(tank, known, now_s)
             if (quantity, sensor) in known.series:

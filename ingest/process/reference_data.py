@@ -1,16 +1,16 @@
-"""Registered tanks, calibrations and device clocks, cached from the registry."""
+"""Registered tanks, calibrations, device clocks and routes, cached from the registry."""
 
 from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from ingest.process.calibration import Calibrations
 from ingest.process.series import SeriesName
 from service.errors import LittoralError
-from service.registry.models import LogEntry, LogKind
+from service.registry.models import LogEntry, LogKind, StoredRoute
 from service.registry.registry import Registry
 
 _log = logging.getLogger(__name__)
@@ -21,13 +21,14 @@ RECHECK_S: Final = 1.0
 
 
 class ReferenceData:
-    """Tanks, calibrations and clocks; when the registry is away, those of the last refresh.
+    """Tanks, calibrations, clocks and routes; when the registry is away, those of the last refresh.
 
     Used by one thread.
 
     Attributes:
         calibrations: those in the log at the last refresh.
         clocks: offsets of device clocks that are off, microseconds, by series.
+        routes: those that people made; None until the registry has been read.
     """
 
     def __init__(self, registry: Registry) -> None:
@@ -35,6 +36,7 @@ class ReferenceData:
         self._registry = registry
         self.calibrations = Calibrations()
         self.clocks: Mapping[SeriesName, int] = {}
+        self.routes: Sequence[StoredRoute] | None = None
         self._entries: list[LogEntry] = []
         self._tanks: frozenset[str] = frozenset()
         self._refreshed_s: float | None = None
@@ -48,6 +50,7 @@ class ReferenceData:
             self._tanks = self._registry.tank_ids()
             logs = self._registry.logs(kinds=[LogKind.CALIBRATION])
             clocks = self._registry.all_device_clocks()
+            routes = self._registry.routes()
         except LittoralError as error:
             _log.warning("the registry cannot be read: %s", error.detail)
             if self._refreshed_s is not None:
@@ -61,6 +64,7 @@ class ReferenceData:
             for of_tank in clocks.values()
             for one in of_tank
         }
+        self.routes = routes
         self._refreshed_s = now_s
         return True
 

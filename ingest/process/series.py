@@ -126,8 +126,9 @@ class SeriesMemory:
             history: None: there is no store.
             resolution_us: resolution of the times in the store.
             most_series: how many are remembered; the one first seen goes first.
-            warm_up_s: time of each batch that may be spent on reading history; the other
-                series wait their turn.
+            warm_up_s: time of each batch that may be spent on reading history, from the first
+                series that needs it; the others wait their turn. So one a batch is read, however
+                slow the machine is.
         """
         self._history = history
         self._resolution_us = resolution_us
@@ -137,7 +138,8 @@ class SeriesMemory:
         self._agreements: dict[tuple[str, str], Agreement] = {}
         #: What was read last of a single time: it is asked for twice, for the clock and the value.
         self._last_at: tuple[SeriesName, int, Samples] | None = None
-        self._warm_until_s = 0.0
+        #: None: nothing was read in this batch.
+        self._warm_until_s: float | None = 0.0
         self._no_history_until_s = 0.0
 
     def __len__(self) -> int:
@@ -146,7 +148,7 @@ class SeriesMemory:
     def begin_batch(self) -> None:
         """Grant a new batch its time for reading history; what the store has may have changed."""
         self._last_at = None
-        self._warm_until_s = time.monotonic() + self._warm_up_s
+        self._warm_until_s = None
 
     def series(self, name: SeriesName, end_us: int) -> SeriesState:
         """The state of a series.
@@ -160,6 +162,8 @@ class SeriesMemory:
             series = self._series[name] = self._empty(name)
         if not series.warm and self._history is not None:
             now_s = time.monotonic()
+            if self._warm_until_s is None:
+                self._warm_until_s = now_s + self._warm_up_s
             if self._no_history_until_s <= now_s < self._warm_until_s:
                 series = self._series[name] = _after(series, self._warmed(name, end_us))
         return series

@@ -87,6 +87,7 @@ class Connection:
         self._status_s = 0.0
         self._last_arrival_us = 0
         self._acks: deque[tuple[int, int]] = deque()
+        self._filters_to_come: deque[Sequence[str]] = deque()
         self._wake_r, self._wake_w = socket.socketpair()
         self._wake_r.setblocking(False)
         self._wake_w.setblocking(False)
@@ -116,6 +117,11 @@ class Connection:
         self._acks.extend([(m.connection, m.mid) for m in messages if m.qos])
         self._wake()
 
+    def subscribe_to(self, filters: Sequence[str]) -> None:
+        """Want other topics from now on; the network thread subscribes."""
+        self._filters_to_come.append(filters)
+        self._wake()
+
     # -- the network thread
 
     def run(self, stop_reading: threading.Event, finish: threading.Event) -> None:
@@ -141,6 +147,7 @@ class Connection:
         self._leave()
 
     def _connect(self) -> None:
+        self._change_filters()
         self.connection += 1
         self._acks.clear()
         self._missed = self._refused = False
@@ -166,6 +173,7 @@ class Connection:
             self._drain_wake()
         if self._acks:
             self._send_acks()
+        self._change_filters()
         if sock in ready or pending:
             self._read()
         if (writable or client.want_write()) and client.socket() is not None:
@@ -187,6 +195,10 @@ class Connection:
             if not queue.has_room:
                 break
         queue.notify()
+
+    def _change_filters(self) -> None:
+        while self._filters_to_come:
+            self.subscriptions.change(self._filters_to_come.popleft())
 
     def _send_acks(self) -> None:
         client, acks, current = self._client, self._acks, self.connection
@@ -269,7 +281,7 @@ class Connection:
             _log.warning("%s", self.last_error)
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        if self.subscriptions.numbered and self.subscriptions.is_second_copy(message):
+        if self.subscriptions.is_second_copy(message):
             self.received += 1
             self._acks.append((self.connection, message.mid))
             return

@@ -4,50 +4,30 @@ from __future__ import annotations
 
 import threading
 import time
-import uuid
-from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from collections.abc import Collection, Sequence
+from typing import Final
 
-import paho.mqtt.client as mqtt
-
-from ingest.decode.decoder import decode
-from ingest.decode.message import Message, excerpt
+from ingest.decode.message import Message
+from ingest.decode.route_table import routes_in_use
 from ingest.decode.routes import Router
-from ingest.decode.sample import Arrival
 from ingest.decode.topic_filters import widened
-from ingest.process import Calibrations, ClockLimits, Outcome, Processor, Unchanged
+from ingest.process import Calibrations, ClockLimits
+from ingest.tools.explanation import TopicReport, explain
 from ingest.tools.own_topics import is_own_output
-from ingest.tools.route_suggestion import Suggestion, as_toml, suggestions
+from ingest.tools.route_suggestion import as_toml
 from service.clock import Clock
 from service.config import Config
 from service.errors import ConfigError
 from service.log_format import printable
-from service.mqtt.connection import receiving_client
-from service.registry.models import LogKind, Rejection
+from service.mqtt.listening import BrokerListener, Heard, Hearing
+from service.registry.models import LogKind
 from service.registry.registry import Registry
-from service.times import from_us, to_us
-from service.units import QUANTITIES
-from service.urls import redacted
 
-_TOPICS: Final = 1000
-_EXCERPT: Final = 60
-
-
-@dataclass(slots=True)
-class TopicReport:
-    """A topic and what would become of its last message.
-
-    Attributes:
-        lines: for each value, what would be stored or why not.
-        suggestions: routes that would store it, where none matches the topic.
-    """
-
-    topic: str
-    payload: str
-    count: int = 1
-    lines: list[str] = field(default_factory=list)
-    suggestions: tuple[Suggestion, ...] = ()
+#: How long the broker may take to answer, s.
+_ANSWERS_WITHIN_S: Final = 10.0
+_TICK_S: Final = 0.2
+#: Letters of a payload on its line.
+_SHOWN: Final = 60
 
 
 def dry_run(
@@ -72,123 +52,58 @@ def dry_run(
     Raises:
         ConfigError: the broker cannot be reached or refuses, or a route is wrong.
     """
-    router = Router(config.mqtt.prefix, config.routes, config.sensors)
+    Router(config.mqtt.prefix, config.routes)
+    routes = routes_in_use(config.routes, registry.routes())
+    router = Router(config.mqtt.prefix, routes.routes, config.sensors)
     filters = widened([*router.filters(), *also])
-    messages: dict[str, Message] = {}
-    counts: dict[str, int] = {}
-
-    def on_message(_client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        topic = message.topic
-        if topic in counts or len(counts) < _TOPICS:
-            counts[topic] = counts.get(topic, 0) + 1
-            arrival_us = to_us(clock.now())
-            messages[topic] = Message(
-                topic, bytes(message.payload), arrival_us, retain=message.retain
-            )
-
-    _listen(config, filters, on_message, seconds, stop or threading.Event())
-    tanks = registry.tank_ids()
+    heard = _heard(config, clock, filters, seconds, stop or threading.Event())
     logs = registry.logs(kinds=[LogKind.CALIBRATION])
     calibrations = Calibrations(entry for log in logs.values() for entry in log)
-    ingest = config.ingest
-    limits = ClockLimits.of_seconds(ingest.late_after_s, ingest.future_s)
-    heard = [one for one in messages.values() if not is_own_output(one.topic, config)]
-    reports = explain(heard, router, tanks, calibrations, limits)
-    lines: list[str] = []
+    limits = ClockLimits.of_seconds(config.ingest.late_after_s, config.ingest.future_s)
+    tanks = registry.tank_ids()
+    messages = [message_of(one) for one in heard if not is_own_output(one.topic, config)]
+    counts = {one.topic: one.count for one in heard}
+    reports = explain(messages, config.mqtt.prefix, routes.routes, tanks, calibrations, limits)
+    lines = [f"route {id} is not used: {said}" for id, said in routes.left_out.items()]
     for report in sorted(reports, key=lambda one: one.topic):
-        report.count = counts[report.topic]
-        lines += _text(report, tanks)
+        lines += _text(report, counts[report.topic], tanks)
     return lines or [f"no message on {', '.join(filters)} in {seconds:g} s"]
 
 
-def _listen(
-    config: Config, filters: Sequence[str], on_message: Any, seconds: float, stop: threading.Event
-) -> None:
-    visitor = replace(config.mqtt, client_id=f"dry-run-{uuid.uuid4().hex[:12]}", session_expiry_s=0)
-    client = receiving_client(visitor, config.ingest.max_inflight, clean=True)
-    client.manual_ack_set(False)
-    refused: list[str] = []
-    answered = threading.Event()
+def message_of(one: Heard) -> Message:
+    """What was heard as a message that has just arrived."""
+    return Message(
+        one.topic, one.payload, one.arrival_us, retain=one.retain, too_large=one.too_long
+    )
 
-    def on_connect(_c: mqtt.Client, _d: Any, _flags: Any, reason: Any, _p: Any) -> None:
-        if reason.is_failure:
-            refused.append(str(reason))
-            answered.set()
-            return
-        client.subscribe([(wanted, 0) for wanted in filters])
 
-    def on_subscribe(_c: mqtt.Client, _d: Any, _mid: int, reasons: Any, _p: Any) -> None:
-        refused.extend(str(reason) for reason in reasons if reason.is_failure)
-        answered.set()
-
-    client.on_connect = on_connect
-    client.on_subscribe = on_subscribe
-    client.on_message = on_message
-    where = redacted(config.mqtt.url)
-    try:
-        client.reconnect()
-    except OSError as error:
-        raise ConfigError(f"mqtt.url: {where} cannot be reached: {error}") from error
-    end_s = time.monotonic() + max(seconds, 10.0)
-    while not answered.is_set() and time.monotonic() < end_s:
-        client.loop(0.1)
-    if refused or not answered.is_set():
-        raise ConfigError(f"mqtt.url: {where} refuses: {', '.join(refused) or 'no answer'}")
+def _heard(
+    config: Config, clock: Clock, filters: Sequence[str], seconds: float, stop: threading.Event
+) -> Sequence[Heard]:
+    listener = BrokerListener(config.mqtt, clock, stop)
+    end_s = time.monotonic() + _ANSWERS_WITHIN_S
+    found = _checked(listener.hear(filters))
+    while not found.listening and time.monotonic() < end_s:
+        stop.wait(_TICK_S)
+        found = _checked(listener.hear(filters))
+    if not found.listening:
+        raise ConfigError("mqtt.url: the broker gives no answer")
     end_s = time.monotonic() + seconds
-    while time.monotonic() < end_s and not stop.is_set():
-        client.loop(0.1)
-    client.disconnect()
-    client.loop(0.1)
+    while time.monotonic() < end_s and not stop.wait(_TICK_S):
+        _checked(listener.hear(filters))
+    return listener.hear(filters).messages
 
 
-def explain(
-    messages: Iterable[Message],
-    router: Router,
-    tanks: Collection[str],
-    calibrations: Calibrations,
-    limits: ClockLimits,
-) -> list[TopicReport]:
-    """Report what would become of messages; topics that are ours and no readings are left out."""
-    processor = Processor(lambda: calibrations, limits, None)
-    reports = []
-    for message in sorted(messages, key=lambda one: one.arrival_us):
-        targets = router.targets(message.topic)
-        if not targets and router.wants(message.topic):
-            continue
-        report = TopicReport(message.topic, excerpt(message.payload)[:_EXCERPT])
-        reports.append(report)
-        if not targets:
-            report.lines = ["ignored: no route for this topic"]
-            report.suggestions = suggestions(message.topic, message.payload, tanks)
-            continue
-        samples, rejections, _ = decode(message, targets, tanks)
-        scales = [sample.scale for sample in samples] + [None] * len(rejections)
-        outcomes = processor.process([Arrival(message, samples, rejections)]).outcomes
-        report.lines = [
-            _outcome_text(outcome, scale, message.arrival_us)
-            for outcome, scale in zip(outcomes, scales, strict=False)
-        ]
-    return reports
+def _checked(found: Hearing) -> Hearing:
+    if found.trouble:
+        raise ConfigError(f"mqtt.url: {found.trouble}")
+    return found
 
 
-def _outcome_text(outcome: Outcome, scale: str | None, arrival_us: int) -> str:
-    if isinstance(outcome, Rejection):
-        return f"rejected, {outcome.reason_code}: {outcome.detail}"
-    reading = outcome.reading if isinstance(outcome, Unchanged) else outcome
-    unit = QUANTITIES[reading.quantity].ucum
-    from_raw = "" if reading.raw is None else f" from {reading.raw:g} {scale or unit}"
-    at = ""
-    if reading.time_us != arrival_us:
-        at = f" at {from_us(reading.time_us):%Y-%m-%dT%H:%M:%SZ}"
-    flags = f" ({reading.flags!r})" if reading.flags else ""
-    series = f"{reading.tank} {reading.quantity} {reading.sensor}"
-    return f"{series}: {reading.value:g} {unit}{from_raw}{at}{flags}"
-
-
-def _text(report: TopicReport, tanks: Collection[str]) -> list[str]:
+def _text(report: TopicReport, count: int, tanks: Collection[str]) -> list[str]:
     """A topic's lines for a terminal."""
-    times = "once" if report.count == 1 else f"{report.count} times"
-    lines = [f"{report.topic}  {times}, last: {report.payload}"]
+    times = "once" if count == 1 else f"{count} times"
+    lines = [f"{report.topic}  {times}, last: {report.payload[:_SHOWN]}"]
     lines += [f"    {line}" for line in report.lines]
     if report.suggestions:
         left_open = any(one.left_open for one in report.suggestions)

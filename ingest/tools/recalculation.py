@@ -16,6 +16,8 @@ from service.units import QUANTITIES
 
 _STEP_US: Final = 86_400_000_000
 _BATCH: Final = 5000
+#: A calibration in pH moves a reading by less. Our choice.
+_MOST_CORRECTED_PH: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +29,13 @@ class Recalculated:
 
 
 def recalculate(
-    store: Store, entries: Iterable[LogEntry], key: SeriesKey, start_us: int, end_us: int
+    store: Store,
+    entries: Iterable[LogEntry],
+    key: SeriesKey,
+    start_us: int,
+    end_us: int,
+    *,
+    raw_scale: str | None = None,
 ) -> Recalculated:
     """Apply the log's calibrations to stored readings; their times stay.
 
@@ -37,6 +45,8 @@ def recalculate(
     Args:
         entries: the calibrations in the log now.
         start_us, end_us: half-open span.
+        raw_scale: of what was sent (mV, lx), where no calibration is left that says it; None: found
+            by the readings.
 
     Raises:
         StoreUnavailableError, StoreRefusedError: as the store finds.
@@ -48,7 +58,10 @@ def recalculate(
         samples = store.read(key, start, end, flagged=True, raw=True)
         if not len(samples):
             continue
-        readings = _changed(samples, key, calibrations, _temperatures(store, key.tank, start, end))
+        series = (key.tank, key.quantity, key.sensor)
+        scale = calibrations.raw_scale(series) or raw_scale or _scale_of(samples, key.quantity)
+        temperatures = _temperatures(store, key.tank, start, end)
+        readings = _changed(samples, key, calibrations, scale, temperatures)
         count += len(samples)
         changed += len(readings)
         for first in range(0, len(readings), _BATCH):
@@ -60,11 +73,11 @@ def _changed(
     samples: Samples,
     key: SeriesKey,
     calibrations: Calibrations,
+    scale: str | None,
     temperatures: tuple[Sequence[float], Sequence[float]],
 ) -> list[Reading]:
     """The readings that change."""
     series = (key.tank, key.quantity, key.sensor)
-    scale = calibrations.raw_scale(series)
     limits = QUANTITIES[key.quantity]
     assert samples.raw is not None
     readings = []
@@ -99,6 +112,15 @@ def _changed(
                 )
             )
     return readings
+
+
+def _scale_of(samples: Samples, quantity: str) -> str | None:
+    """Millivolts where what an electrode sent is further from its pH than any correction."""
+    if quantity != "ph" or samples.raw is None:
+        return None
+    sent = samples.raw[~np.isnan(samples.raw)]
+    value = samples.value[~np.isnan(samples.raw)]
+    return "mV" if bool(np.any(np.abs(sent - value) > _MOST_CORRECTED_PH)) else None
 
 
 def _temperatures(

@@ -35,7 +35,7 @@ def last_full_change(case: Case) -> LogEntry | None:
     One without a fraction counts: whoever logged it meant the usual. Several on following days
     count as one where together they renewed what the plan asks for.
     """
-    enough = case.limit("change_counts_share") * case.tank.water_change.fraction
+    enough = case.limit("change_counts_fraction") * case.tank.water_change.fraction
     changes = list(entries(case, LogKind.WATER_CHANGE))
     for number, one in enumerate(changes):
         if float(one.data.get("fraction", 1.0)) >= enough - 1e-9:
@@ -91,7 +91,7 @@ def work_without_change(case: Case) -> LogEntry | None:
 def is_major(case: Case, work: LogEntry) -> bool:
     """Whether a trim or replant touched much; a replant without a share did."""
     default = 1.0 if work.kind == LogKind.REPLANT else 0.0
-    return float(work.data.get("fraction", default)) >= case.limit("work_share")
+    return float(work.data.get("fraction", default)) >= case.limit("work_fraction")
 
 
 def changed_since(case: Case, start: datetime, fraction: float) -> bool:

@@ -10,6 +10,12 @@ from service.advice.engine.work import Hazard
 from service.registry.models import Tank
 from service.registry.species.ranges import resolved
 
+NO_SAFETY_DEVICE: Final = (
+    "Littoral advises people. It is no safety device: local codes, licensed practice and your own "
+    "eyes come first."
+)
+"""Stands once on every page and mail."""
+
 GAS: Final = (
     "Pressurised CO2: cylinder upright and secured, valve opened slowly, room aired; the gas "
     "cannot be smelled and gathers low in closed rooms. Dizzy or short of breath near it: out into "
@@ -70,7 +76,7 @@ def temperature_steps(tank: Tank) -> str:
 
 def animals(tank: Tank) -> str:
     """What to watch the animals for; fishes that take air are told apart from distress."""
-    names = [one.species for one in map(resolved, tank.livestock) if one.air_breather and one.count]
+    names = [one.species for one in map(resolved, tank.animals) if one.air_breather and one.count]
     if not names:
         return ANIMALS
     those = f"{' and '.join(names)} take{'s' if len(names) == 1 else ''}"
@@ -85,7 +91,7 @@ def _texts(hazard: Hazard, tank: Tank) -> Iterator[str]:
     elif hazard is Hazard.ANIMALS:
         yield animals(tank)
     elif hazard is Hazard.TEMPERATURE:
-        if any(stock.count for stock in tank.livestock):
+        if any(stock.count for stock in tank.animals):
             yield temperature_steps(tank)
     else:
         yield _TEXTS[hazard]

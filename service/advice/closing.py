@@ -20,4 +20,4 @@ def close_co2(tank: Tank) -> str:
 
 def way_to_close(tank: Tank) -> str:
     """How to close it, in the tank keeper's words where there are any."""
-    return tank.photoperiod.gas_close.strip().rstrip(".") or USUAL_WAY
+    return tank.gas.close.strip().rstrip(".") or USUAL_WAY

@@ -46,7 +46,15 @@ def days(count: float) -> str:
 
 def litres(value: float) -> str:
     """Litres as one would measure them: whole ones, tenths below 10."""
-    return f"{value:.1f} L" if value < 10 else f"{value:.0f} L"
+    return f"{measured(value, 'L')} L"
+
+
+def measured(value: float, unit: str) -> str:
+    """An amount as one would measure it, without its unit, such as in a form that is filled in."""
+    if unit == "L":
+        return f"{value:.1f}" if value < 10 else f"{value:.0f}"
+    # .2g turns 99.6 into 1e+02, which nobody can weigh
+    return f"{value:.0f}" if value >= 99.5 else f"{value:.2g}"
 
 
 def sensor_source(reading: Reading | None) -> str:
@@ -56,8 +64,7 @@ def sensor_source(reading: Reading | None) -> str:
 
 def dose(amount: Amount) -> str:
     """A dose as one would weigh or draw it: ``18 ml``, ``0.36 g``."""
-    # .2g turns 99.6 into 1e+02, which nobody can weigh
-    number = f"{amount.value:.0f}" if amount.value >= 99.5 else f"{amount.value:.2g}"
+    number = measured(amount.value, amount.unit)
     return f"{number} {'ml' if amount.unit == 'mL' else amount.unit}"
 
 

@@ -16,6 +16,7 @@ from service.api.http.blueprint import LIST_BYTES
 from service.api.http.json_text import StrictJson
 from service.api.resources import (
     absences,
+    animals,
     audit,
     calendar,
     co2,
@@ -23,10 +24,9 @@ from service.api.resources import (
     gas_exchange,
     health,
     light,
-    livestock,
     metrics,
     nutrients,
-    planting,
+    plants,
     recommendations,
     rejections,
     sensors,
@@ -35,8 +35,16 @@ from service.api.resources import (
     temperature,
     what_if,
 )
+from service.api.resources.broker import routes, topics
+from service.api.resources.calibrations import resource as calibrations
 from service.api.resources.docs import docs_page
-from service.api.resources.handover import return_report, shared_sheet, sharing_links, sheet
+from service.api.resources.handover import (
+    link_reports,
+    return_report,
+    shared_sheet,
+    sharing_links,
+    sheet,
+)
 from service.api.resources.log import entries, schemas
 from service.api.resources.readings import query, submit
 from service.api.resources.readings import schemas as readings_schemas
@@ -52,8 +60,8 @@ _BLUEPRINTS: Final = (
     temperature.blueprint,
     gas_exchange.blueprint,
     nutrients.blueprint,
-    livestock.blueprint,
-    planting.blueprint,
+    animals.blueprint,
+    plants.blueprint,
     what_if.blueprint,
     entries.blueprint,
     recommendations.blueprint,
@@ -63,7 +71,11 @@ _BLUEPRINTS: Final = (
     sharing_links.blueprint,
     sessions.blueprint,
     shared_sheet.blueprint,
+    link_reports.blueprint,
     rejections.blueprint,
+    routes.blueprint,
+    topics.blueprint,
+    calibrations.blueprint,
     calendar.blueprint,
     resource.blueprint,
     deliveries.blueprint,

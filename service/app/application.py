@@ -88,7 +88,7 @@ class Application:
         """
         from service.integrations.configured import configured_integrations
 
-        return configured_integrations(self.config, self.registry)
+        return configured_integrations(self.config, self.registry, self.store, self.clock)
 
     @cached_property
     def drifts(self) -> MorningDrifts:

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from service.config import Config, WebhookOptions
+from service.config import Config, EmailOptions, WebhookOptions
 from service.integrations.metrics.disks import database_paths
 from service.private_files import FILE_MODE, FOLDER_MODE, is_wider
 from service.urls import redacted
@@ -52,6 +52,8 @@ def _places(config: Config, config_file: Path | None) -> Iterator[tuple[Path, in
     for one in config.integrations:
         if isinstance(one.options, WebhookOptions) and one.options.secret_file is not None:
             yield Path(one.options.secret_file), _SECRET_MODE, f"secret of {one.name}"
+        if isinstance(one.options, EmailOptions) and one.options.password_file is not None:
+            yield Path(one.options.password_file), _SECRET_MODE, f"password of {one.name}"
     if config.mqtt.key_file is not None:
         yield Path(config.mqtt.key_file), _SECRET_MODE, "mqtt.key_file"
     if config_file is not None and _holds_a_secret(config_file):

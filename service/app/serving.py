@@ -9,7 +9,7 @@ from service.api.server import Server
 from service.app.app_factory import create_app
 from service.app.application import Application
 from service.app.protection import require_protection
-from service.integrations.configured import webhook_names
+from service.integrations.configured import delivery_targets
 from service.store.daily_check import check_daily
 from service.store.pruning import prune_daily
 from service.store.retention import RetentionPolicy
@@ -27,7 +27,7 @@ def serve(application: Application) -> None:
     guarded = require_protection(application.config, application.registry)
     stop, scheduler = application.stopping, application.scheduler
     server = Server(create_app(application), application.config.http)
-    application.registry.retain_targets(webhook_names(application.config))
+    application.registry.retain_targets(delivery_targets(application.config))
     workers = [
         threading.Thread(target=scheduler.run, args=(stop,), name="scheduler"),
         *_upkeep(application),

@@ -10,6 +10,7 @@ from typing import Final, NamedTuple, NoReturn
 import click
 
 from service.app.command_line import log_faults_of_threads, run_command
+from service.version import VERSION
 
 
 class Entry(NamedTuple):
@@ -25,35 +26,39 @@ class Entry(NamedTuple):
 
 
 COMMANDS: Final[dict[str, Entry]] = {
-    "advice": Entry("advice", "List recommendations, most urgent first, or mark one."),
-    "audit": Entry("audit", "List who wrote what when, newest first."),
-    "backup": Entry("backup", "Back up registry and store into one file."),
-    "check": Entry("check", "Check configuration, store, registry and access."),
-    "co2": Entry("co2", "Compute dissolved CO2 from pH, KH and temperature."),
-    "copy": Entry("readings.copy_store", "Copy readings between two stores and compare them."),
-    "demo": Entry("demo", "Run three invented tanks with simulated sensors."),
-    "export": Entry(
-        "readings.export", "Export a tank's readings as CSV, line protocol or Parquet."
+    "absence": Entry("setup.absence", "Plan, list and end absences of the tank keeper."),
+    "advice": Entry("questions.advice", "List recommendations, most urgent first, or mark one."),
+    "audit": Entry("access.audit", "List who wrote what when, newest first."),
+    "backup": Entry("storage.backup", "Back up registry and store into one file."),
+    "calibration": Entry(
+        "sensors.calibration", "List the calibrations of a tank's sensors, or undo one."
     ),
-    "import": Entry("readings.import_csv", "Import readings from a CSV file."),
-    "ingest": Entry("ingest", "Store readings from the MQTT broker, until stopped."),
-    "key": Entry("key", "Replace the key that signs cookies and forms of the pages."),
+    "check": Entry("processes.check", "Check configuration, store, registry and access."),
+    "co2": Entry("questions.co2", "Compute dissolved CO2 from pH, KH and temperature."),
+    "copy": Entry("storage.copy_store", "Copy readings between two stores and compare them."),
+    "demo": Entry("processes.demo", "Run three invented tanks with simulated sensors."),
+    "export": Entry("storage.export", "Export a tank's readings as CSV, line protocol or Parquet."),
+    "import": Entry("storage.import_csv", "Import readings from a CSV file."),
+    "ingest": Entry("processes.ingest", "Store readings from the MQTT broker, until stopped."),
+    "key": Entry("access.key", "Replace the key that signs cookies and forms of the pages."),
     "log": Entry("log.command", "Log what was done to a tank or seen in it, or list what was."),
-    "nutrients": Entry("nutrients", "Estimate NO3, PO4, K and Fe of a tank."),
-    "openapi": Entry("openapi", "Print the OpenAPI document of the API."),
+    "nutrients": Entry("questions.nutrients", "Estimate NO3, PO4, K and Fe of a tank."),
+    "openapi": Entry("processes.openapi", "Print the OpenAPI document of the API."),
     "recalibrate": Entry(
-        "readings.recalibrate", "Apply the calibrations in the log to stored readings."
+        "storage.recalibrate", "Apply the calibrations in the log to stored readings."
     ),
-    "restore": Entry("restore", "Restore registry and store from a backup."),
-    "serve": Entry("serve", "Serve API and pages and publish advice, until stopped."),
-    "session": Entry("session", "List and end sessions of the pages."),
-    "share": Entry("share", "Make, list and revoke links to a handover sheet."),
-    "status": Entry("status.command", "Report whether a tank, or each, is in order."),
-    "store": Entry("readings.store", "Check, prune and rebuild the SQLite store."),
-    "token": Entry("token", "Create, list and revoke access tokens."),
-    "up": Entry("up", "Run ingest and serve side by side, until stopped."),
-    "watch": Entry("watch", "Show tanks and what changes, as it changes."),
-    "what-if": Entry("what_if", "Predict a settled day with other settings."),
+    "restore": Entry("storage.restore", "Restore registry and store from a backup."),
+    "route": Entry("sensors.route", "List, make and delete routes from topics to tanks."),
+    "serve": Entry("processes.serve", "Serve API and pages and publish advice, until stopped."),
+    "session": Entry("access.session", "List and end sessions of the pages."),
+    "share": Entry("access.share", "Make, list and revoke links to a handover sheet."),
+    "status": Entry("questions.status.command", "Report whether a tank, or each, is in order."),
+    "store": Entry("storage.store", "Check, prune and rebuild the SQLite store."),
+    "tank": Entry("setup.tank", "Make, show, change and delete tanks."),
+    "token": Entry("access.token", "Create, list and revoke access tokens."),
+    "up": Entry("processes.up", "Run ingest and serve side by side, until stopped."),
+    "watch": Entry("questions.watch", "Show tanks and what changes, as it changes."),
+    "what-if": Entry("questions.what_if", "Predict a settled day with other settings."),
 }
 
 
@@ -79,6 +84,7 @@ class LazyGroup(click.Group):
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(VERSION, message="littoral %(version)s")
 def littoral() -> None:
     """Watches planted freshwater tanks and says what to do next.
 

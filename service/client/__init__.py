@@ -2,13 +2,14 @@
 
 It knows nothing of the service but its HTTP interface::
 
-    from service.client import Client
+    from littoral import Client
 
     for one in Client().recommendations():
         print(one.severity, one.tank, one.title)
 """
 
-from service.client.client import DEFAULT_URL, Client
+from service.client.client import Client
+from service.client.connection import DEFAULT_URL
 from service.client.errors import ClientError, Fault, ProblemError, UnreachableError
 from service.client.handover import (
     Absence,

@@ -2,73 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from datetime import date, datetime
-from typing import Any, Final
+from typing import Any
 from urllib.parse import quote
 
 import requests
 
 from service.client import stream
-from service.client.codec import options_of, tank_of, tank_path, text_of, value_of
-from service.client.errors import ClientError, UnreachableError, problem_of
+from service.client.codec import options_of, tank_path, text_of, value_of
+from service.client.errors import ClientError
 from service.client.handover import Handover, ReturnReport, SharingLink
+from service.client.keeping import Keeping
 from service.client.models import (
     Co2,
     Co2Point,
     Event,
     Light,
-    LogEntry,
     Nutrients,
     Reading,
     Recommendation,
     Sensor,
-    Tank,
     Temperature,
     WhatIf,
 )
 
-DEFAULT_URL: Final = "http://127.0.0.1:8600"
 
-
-class Client:
+class Client(Keeping):
     """The API of one running service.
 
     Every method raises ``ProblemError`` when the service refuses, ``UnreachableError`` when it
     does not answer, and ``ClientError`` when the answer cannot be understood.
     """
-
-    def __init__(
-        self, url: str = DEFAULT_URL, token: str | None = None, *, timeout_s: float = 30.0
-    ) -> None:
-        """Prepare; nothing is requested yet.
-
-        Args:
-            url: where the service answers.
-            token: bearer token, where the service requires one.
-
-        Raises:
-            ClientError: the token has characters that none has.
-        """
-        self.url = url.rstrip("/")
-        self._timeout_s = timeout_s
-        self._session = requests.Session()
-        if token:
-            if not (token.isascii() and token.isprintable()):
-                raise ClientError("the token has characters that no token has; allowed: ASCII")
-            self._session.headers["Authorization"] = f"Bearer {token}"
-
-    def tanks(self) -> list[Tank]:
-        """All tanks, by id."""
-        return [tank_of(one) for one in self.get("/v1/tanks")["tanks"]]
-
-    def tank(self, tank: str) -> Tank:
-        """One tank."""
-        return tank_of(self.get(tank_path(tank)))
-
-    def put_tank(self, tank: str, document: Mapping[str, Any]) -> Tank:
-        """Register a tank, or replace one; the document is the API's JSON of a tank."""
-        return tank_of(self.send("PUT", tank_path(tank), document))
 
     def co2(self, tank: str) -> Co2:
         """Dissolved CO2 now."""
@@ -110,7 +75,7 @@ class Client:
         """A settled day with other settings, beside today's; nothing is changed.
 
         Args:
-            changes: members of the API's question, such as ``gas_on="08:00"``.
+            changes: members of the API's question, such as ``gas_start="08:00"``.
         """
         return value_of(WhatIf, self.send("POST", tank_path(tank, "what-if"), changes))
 
@@ -199,7 +164,8 @@ class Client:
         days: int | None = None,
         absence: str | None = None,
         expires: datetime | None = None,
-        note: str = "",
+        name: str = "",
+        may_report: bool = False,
     ) -> SharingLink:
         """Make a link that shows a tank's handover sheet to whoever has it.
 
@@ -207,6 +173,9 @@ class Client:
             days: what the sheet covers, from now on; or the span of an ``absence``; without both
                 the absence that is or comes next.
             expires: default: the end of the sheet.
+            name: who it is for.
+            may_report: whoever has it may also report what was done, which is logged under the
+                name.
         """
         length = None if days is None else f"P{days}D"
         body = {
@@ -214,7 +183,8 @@ class Client:
             "length": length,
             "absence": absence,
             "expires": text_of(expires),
-            "note": note,
+            "name": name,
+            "may_report": may_report or None,
         }
         sent = {name: value for name, value in body.items() if value not in (None, "")}
         return value_of(SharingLink, self.send("POST", "/v1/shares", sent))
@@ -227,30 +197,6 @@ class Client:
     def revoke_sharing_link(self, id: str) -> SharingLink:
         """End a sharing link at once."""
         return value_of(SharingLink, self.send("DELETE", f"/v1/shares/{quote(id, safe='')}", None))
-
-    def log(self, tank: str, *, kind: str | None = None, limit: int = 100) -> list[LogEntry]:
-        """The newest entries of a tank's log."""
-        options = options_of(kind=kind, limit=limit)
-        return [
-            value_of(LogEntry, one)
-            for one in self.get(tank_path(tank, "log"), **options)["entries"]
-        ]
-
-    def add_log(
-        self,
-        tank: str,
-        kind: str,
-        data: Mapping[str, Any] | None = None,
-        *,
-        time: datetime | None = None,
-        note: str = "",
-        by: str = "",
-        id: str | None = None,
-    ) -> LogEntry:
-        """Add a log entry; under an ``id`` of your own it is stored once."""
-        body = {"kind": kind, "data": data, "time": text_of(time), "note": note, "by": by, "id": id}
-        sent = {name: value for name, value in body.items() if value not in (None, "")}
-        return value_of(LogEntry, self.send("POST", tank_path(tank, "log"), sent))
 
     def events(
         self,
@@ -282,43 +228,3 @@ class Client:
             )  # fmt: skip
 
         return stream.follow(connect, lost, stream.pause)
-
-    def get(self, path: str, **options: str) -> Any:
-        """The JSON that a path answers."""
-        return self._answer("GET", path, params=options)
-
-    def send(self, method: str, path: str, body: Any) -> Any:
-        """The JSON that a path answers to a JSON body; None: no body."""
-        return self._answer(method, path, json=body)
-
-    def _pages(self, path: str, options: dict[str, str]) -> Iterator[Any]:
-        page = self.get(path, **options)
-        yield page
-        while page["next"]:
-            page = self.get(page["next"])
-            yield page
-
-    def _response(self, method: str, path: str, **more: Any) -> requests.Response:
-        try:
-            response = self._session.request(
-                method, self.url + path, **{"timeout": self._timeout_s, **more}
-            )
-        except requests.RequestException as error:
-            raise UnreachableError(f"nobody answers at {self.url}: {_short(error)}") from error
-        if not response.ok:
-            raise problem_of(response)
-        return response
-
-    def _answer(self, method: str, path: str, **more: Any) -> Any:
-        response = self._response(method, path, **more)
-        if not response.content:
-            return None
-        try:
-            return response.json()
-        except requests.JSONDecodeError as error:
-            raise ClientError(f"{self.url}{path} does not answer JSON: is it Littoral?") from error
-
-
-def _short(error: requests.RequestException) -> str:
-    kind = type(error).__name__.removesuffix("Error")
-    return "it took too long" if isinstance(error, requests.Timeout) else f"no {kind.lower()}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from service.client.models import Amount, Quantity, Recommendation
@@ -10,7 +10,11 @@ from service.client.models import Amount, Quantity, Recommendation
 
 @dataclass(frozen=True, slots=True)
 class Absence:
-    """The absence that a handover sheet covers; ``id`` is None where the span was given."""
+    """An absence, or the span that a handover sheet covers: then ``id`` is None.
+
+    Attributes:
+        tanks: ids; empty: all.
+    """
 
     id: str | None
     start: datetime
@@ -18,6 +22,7 @@ class Absence:
     covers: str
     note: str
     contact: str
+    tanks: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +123,7 @@ class ReturnReport:
 
 @dataclass(frozen=True, slots=True)
 class SharingLink:
-    """A link that shows one tank's handover sheet.
+    """A link that shows one tank's handover sheet, and may take reports of what was done.
 
     ``secret`` and ``url`` are there when it is made, and never again.
     """
@@ -132,6 +137,7 @@ class SharingLink:
     expires: datetime
     revoked: datetime | None
     last_used: datetime | None
-    note: str
+    name: str
+    may_report: bool
     secret: str | None = None
     url: str | None = None

@@ -132,10 +132,10 @@ class Nutrients:
 
 @dataclass(frozen=True, slots=True)
 class GrowthFactor:
-    """A condition of growth: share of what plants can use, None where not known."""
+    """A condition of growth: fraction of what plants can use, None where not known."""
 
     name: str
-    share: Estimate | None
+    fraction: Estimate | None
     source: str
 
 
@@ -245,11 +245,12 @@ class LatestReading:
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """One sensor of one quantity; ``believed``: derived values rest on it."""
+    """One sensor of one quantity; ``believed``: derived values rest on it, ``why`` says why."""
 
     quantity: str
     sensor: str
     believed: bool
+    why: str | None
     last: LatestReading
 
 

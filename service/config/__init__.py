@@ -4,9 +4,9 @@
 variable), the key and what is allowed. Nothing is connected before the whole file is checked.
 """
 
+from service.config.email import EmailOptions, MailServer, RecipientOptions
 from service.config.load import load_config, make_clock
 from service.config.values import (
-    DEFAULT_SENSOR,
     HOMIE_TOPIC_VERSION,
     AdviceConfig,
     ClockConfig,
@@ -25,17 +25,19 @@ from service.config.values import (
 )
 
 __all__ = [
-    "DEFAULT_SENSOR",
     "HOMIE_TOPIC_VERSION",
     "AdviceConfig",
     "ClockConfig",
     "Config",
+    "EmailOptions",
     "HomieOptions",
     "HttpConfig",
     "HubOptions",
     "IngestConfig",
     "IntegrationConfig",
+    "MailServer",
     "MqttConfig",
+    "RecipientOptions",
     "RegistryConfig",
     "RouteConfig",
     "SensorConfig",

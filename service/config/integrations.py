@@ -13,6 +13,7 @@ from marshmallow import Schema, ValidationError, post_load, pre_load, validates_
 from marshmallow import fields as f
 
 from service.config.addresses import Network, Networks, is_public
+from service.config.email import EmailOptions, EmailSchema
 from service.config.fields import TOPIC_LEVELS, Section, number, one_of, text, whole_number
 from service.config.values import (
     HomieOptions,
@@ -26,6 +27,8 @@ SECRET_PREFIX: Final = "whsec_"
 SECRET_BYTES: Final = range(24, 65)
 """Length of a key, by the Standard Webhooks specification."""
 SECRET_ALLOWED: Final = f"{SECRET_PREFIX} and 24 to 64 bytes in base64"
+LONGEST_EMAIL_NAME: Final = 32
+"""Deliveries are stored by ``name/recipient``, which takes 64 characters at most."""
 _URL_ALLOWED: Final = (
     "https://HOST/PATH, or http:// to an address in allow_networks; no user and password"
 )
@@ -141,6 +144,7 @@ _KINDS: Final[Mapping[str, type[Schema]]] = {
     "webhook": _WebhookSchema,
     "homie": _HomieSchema,
     "hub": _HubSchema,
+    "email": EmailSchema,
 }
 
 
@@ -168,7 +172,7 @@ class IntegrationSchema(Section):
 
     target = IntegrationConfig
     kind = one_of(*_KINDS, required=True)
-    name = text("1 to 64 of a-z, 0-9 and -", r"[a-z0-9-]{1,64}", required=True)
+    name = text("1 to 64 of a-z, 0-9 and -; of email 1 to 32", r"[a-z0-9-]{1,64}", required=True)
     options = Options(metadata={"allowed": "a table of options"})
 
     @pre_load
@@ -191,7 +195,11 @@ def check_distinct(integrations: list[IntegrationConfig]) -> None:
     for index, one in enumerate(integrations):
         if (other := names.setdefault(one.name, index)) != index:
             faults[index] = {"name": [Refusal(one.name, f"another than integration.{other}.name")]}
-        if isinstance(one.options, WebhookOptions):
+        if isinstance(one.options, EmailOptions) and len(one.name) > LONGEST_EMAIL_NAME:
+            faults.setdefault(index, {})["name"] = [
+                Refusal(one.name, "1 to 32 characters for kind email")
+            ]
+        if not isinstance(one.options, HomieOptions | HubOptions):
             continue
         if (other := names.setdefault(one.options.topics, index)) != index:
             refusal = Refusal(one.options.device, f"another than integration.{other} has")

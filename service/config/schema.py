@@ -185,6 +185,11 @@ class _HttpSchema(Section):
     connections = whole_number(8, 4096)
     connections_per_address = whole_number(1, 4096)
     trusted_proxy = text("an IP address", r"[0-9A-Fa-f.:]+", none=True)
+    public_url = text(
+        "https://HOST[:PORT] or http://HOST[:PORT], as people reach the service; nothing after it",
+        r"https?://([A-Za-z0-9.-]+|\[[0-9a-fA-F:]+\])(:[0-9]{1,5})?/?",
+        none=True,
+    )
     writes_per_minute = whole_number(1, 1_000_000)
     calculations_per_minute = whole_number(1, 1_000_000)
     refusals_per_minute = whole_number(1, 10_000)

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from service.config.addresses import Network
+from service.config.email import EmailOptions
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,10 +100,6 @@ class IngestConfig:
     new_sensors_per_hour: int = 50
 
 
-DEFAULT_SENSOR: Final = "main"
-"""The sensor of a reading that names none."""
-
-
 @dataclass(frozen=True, slots=True)
 class RouteConfig:
     """Which topic feeds which tank and quantity.
@@ -165,6 +162,8 @@ class HttpConfig:
         connections_per_address: of these, how many from one address but the trusted proxy's.
         trusted_proxy: address of a reverse proxy whose X-Forwarded-For, -Proto and -Host are
             believed; None: no proxy's.
+        public_url: where people reach the service: sharing links and those in mail begin with it;
+            None: mail has no links, and a sharing link begins with the address it was made under.
         writes_per_minute: changes taken from one token or address in a minute.
         calculations_per_minute: calculations and predictions, likewise.
         refusals_per_minute: wrong tokens taken from one address in a minute.
@@ -180,6 +179,7 @@ class HttpConfig:
     connections: int = 256
     connections_per_address: int = 64
     trusted_proxy: str | None = None
+    public_url: str | None = None
     writes_per_minute: int = 600
     calculations_per_minute: int = 600
     refusals_per_minute: int = 10
@@ -305,7 +305,7 @@ class IntegrationConfig:
     """One way out to other programs; the type of its options is its kind."""
 
     name: str
-    options: WebhookOptions | HomieOptions | HubOptions
+    options: WebhookOptions | HomieOptions | HubOptions | EmailOptions
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.co2.alkalinity import alkalinity_at
 from service.derive.co2.calibration import probe_history
+from service.derive.co2.kh import kh_at
 from service.derive.co2.series import co2_series, interpolated
 from service.derive.co2.target import Target, target_of
 from service.derive.inputs import Inputs
@@ -64,11 +64,11 @@ def gas_exchange(inputs: Inputs) -> GasModel:
 
 def gas_hours_per_day(tank: Tank) -> float:
     """Hours of gas per day by plan; 24 where it is not switched."""
-    plan = tank.photoperiod
-    if plan.gas_on is None or plan.gas_off is None:
+    plan = tank.gas
+    if plan.start is None or plan.end is None:
         return 24.0
-    on = plan.gas_on.hour + plan.gas_on.minute / 60
-    off = plan.gas_off.hour + plan.gas_off.minute / 60
+    on = plan.start.hour + plan.start.minute / 60
+    off = plan.end.hour + plan.end.minute / 60
     return (off - on) % 24.0
 
 
@@ -211,7 +211,7 @@ def _at_water_changes(
 def _level_log_sd(tank: Tank, log: Sequence[LogEntry], time_us: int) -> float:
     """Relative standard deviation of the CO2 level: of KH and of the pH probe's calibration."""
     at = np.array([time_us], np.int64)
-    kh = alkalinity_at(tank, log, at)
+    kh = kh_at(tank, log, at)
     # the limits of a count of drops are those of an even distribution: sd = half width / sqrt(3)
     sd = float(np.hypot(kh.sd_meq_l[0], kh.half_width_meq_l[0] / 3.0**0.5))
     of_kh = float(np.log1p((sd / max(float(kh.value_meq_l[0]), 1e-3)) ** 2)) ** 0.5

@@ -29,6 +29,7 @@ class Inputs:
         probes_out: spans in which a probe was out of the tank, or may have been; ``latest`` and
             ``samples`` are without them.
         chosen: by quantity, the series that counts.
+        first_sensors: by quantity, the sensor that was there first.
         latest: by quantity, the newest usable reading of that series.
         samples: by quantity, usable readings or means of that series.
         paired_temperature: temperature reading nearest to the latest pH reading.
@@ -40,6 +41,7 @@ class Inputs:
     log: tuple[LogEntry, ...] = ()
     infos: tuple[SeriesInfo, ...] = ()
     chosen: Mapping[str, ChosenSeries] = field(default_factory=dict)
+    first_sensors: Mapping[str, str] = field(default_factory=dict)
     latest: Mapping[str, Reading] = field(default_factory=dict)
     samples: Mapping[str, Samples] = field(default_factory=dict)
     paired_temperature: Reading | None = None

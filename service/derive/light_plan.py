@@ -17,13 +17,13 @@ AFTER_CHANGE = timedelta(hours=3)
 
 def planned_lit(tank: Tank, first: date, now: datetime) -> tuple[tuple[datetime, datetime], ...]:
     """The planned hours of light from a local day up to now, for a tank without a light sensor."""
-    plan = tank.photoperiod
-    if plan.hours <= 0:
+    plan = tank.light
+    if plan.photoperiod_h <= 0:
         return ()
     spans = []
     day = first
-    while (on := local_moment(tank, day, plan.lights_on)) < now:
-        spans.append((on, min(on + timedelta(hours=plan.hours), now)))
+    while (on := local_moment(tank, day, plan.start)) < now:
+        spans.append((on, min(on + timedelta(hours=plan.photoperiod_h), now)))
         day += timedelta(days=1)
     return tuple(spans)
 
@@ -54,7 +54,7 @@ def _edges_seen(tank: Tank, day: LightDay) -> bool:
 
 def gas_off(tank: Tank, on: datetime) -> datetime:
     """When the gas goes off by plan after a lights-on; that moment itself where not switched."""
-    plan = tank.photoperiod.gas_off
+    plan = tank.gas.end
     if plan is None:
         return on
     day = local_day(tank, on)

@@ -78,7 +78,7 @@ def stuck_runs(tank: Tank, samples: Samples, now: datetime) -> tuple[StuckRun, .
     Args:
         samples: usable ones of the last days.
     """
-    if not len(samples) or not 0 < tank.photoperiod.hours < 24:
+    if not len(samples) or not 0 < tank.light.photoperiod_h < 24:
         return ()
     runs = _runs_at_top(tank, samples, now)
     usual = [

@@ -34,7 +34,7 @@ from service.registry.models import DeviceClock, LogEntry, LogKind, Tank
 from service.registry.species.ranges import SharedRange
 from service.science.temperature.forecast import WINDOW_S
 from service.store.interface import Store
-from service.store.model import MEAN_ALONE, Reading, Samples, SeriesInfo, SeriesKey
+from service.store.model import DEFAULT_SENSOR, MEAN_ALONE, Reading, Samples, SeriesInfo, SeriesKey
 from service.store.range_exits import read_outside
 from service.times import to_us
 
@@ -77,6 +77,10 @@ class LogSource(Protocol):
         """The clocks of its devices that are off by a known constant."""
         ...
 
+    def first_sensors(self, tank: str) -> Mapping[str, str]:
+        """Quantity -> the sensor that was there first, as far as it is written down."""
+        ...
+
 
 def load(
     tank: Tank,
@@ -98,7 +102,7 @@ def load(
         NotFoundError: the tank is not in the registry.
     """
     log = log_in_force(tank, registry, now, now)
-    found = _newest(tank, log, store, now - timedelta(days=days), now)
+    found = _newest(tank, log, registry, store, now - timedelta(days=days), now)
     found = replace(found, clocks=tuple(registry.device_clocks(tank.id)))
     if not days:
         return _without_probes_out(found, _recent_ph(found, store))
@@ -112,7 +116,7 @@ def load_temperature(tank: Tank, registry: LogSource, store: Store, now: datetim
     """
     start = now - timedelta(days=VIEW_DAYS)
     log = log_in_force(tank, registry, now, now)
-    found = _newest(tank, log, store, start, now, ("temperature",))
+    found = _newest(tank, log, registry, store, start, now, ("temperature",))
     recent_us = to_us(now - timedelta(seconds=WINDOW_S)) // WATER_STEP_US * WATER_STEP_US
 
     def reader(key: SeriesKey, start_us: int, end_us: int) -> Samples:
@@ -142,7 +146,7 @@ def load_span(
         step_us: means over this step; None for every reading.
     """
     log = log_in_force(tank, registry, start, end)
-    found = _newest(tank, log, store, start, end, quantities)
+    found = _newest(tank, log, registry, store, start, end, quantities)
     reader = store.read if step_us is None else means(store, step_us)
     return _with_samples(found, reader, to_us(end))
 
@@ -172,7 +176,7 @@ def load_range_exits(
         limits_of: which of them.
     """
     log = log_in_force(tank, registry, start, end)
-    found = _newest(tank, log, store, start, end, ("temperature",))
+    found = _newest(tank, log, registry, store, start, end, ("temperature",))
     limits = limits_of(found.tolerance)
 
     def reader(key: SeriesKey, start_us: int, end_us: int) -> Samples:
@@ -233,6 +237,7 @@ def log_in_force(
 def _newest(
     tank: Tank,
     log: tuple[LogEntry, ...],
+    registry: LogSource,
     store: Store,
     start: datetime,
     now: datetime,
@@ -242,8 +247,9 @@ def _newest(
     stored = store.series(tank.id)
     infos = considered(tank, stored)
     single = slips(store, infos, now)
+    first = first_sensors(tank, registry, store, infos)
     chosen = {
-        quantity: chosen_series(tank, quantity, infos, now, single)
+        quantity: chosen_series(tank, quantity, infos, now, single, first)
         for quantity in sorted({info.key.quantity for info in infos})
         if quantities is None or quantity in quantities
     }
@@ -261,11 +267,45 @@ def _newest(
         left_out=len(stored) - len(infos),
         slips=single,
         chosen=chosen,
+        first_sensors=first,
         latest=latest,
         paired_temperature=_nearest(
             tank, store, chosen.get("temperature"), latest.get("temperature"), latest.get("ph")
         ),
     )
+
+
+def first_sensors(
+    tank: Tank, registry: LogSource, store: Store, infos: Sequence[SeriesInfo]
+) -> Mapping[str, str]:
+    """Quantity -> the sensor that was there first: as written down, else by the readings stored.
+
+    The store is asked only where several sensors of a quantity came before it was written down.
+    """
+    known = registry.first_sensors(tank.id)
+    found: dict[str, str] = {}
+    for quantity in sorted({info.key.quantity for info in infos}):
+        keys = [info.key for info in infos if info.key.quantity == quantity]
+        names = {key.sensor for key in keys}
+        if known.get(quantity) in names:
+            found[quantity] = known[quantity]
+        elif len(keys) == 1 or tank.sensors.get(quantity) in names or DEFAULT_SENSOR in names:
+            found[quantity] = _likely_first(tank, quantity, keys)
+        else:
+            found[quantity] = min(keys, key=lambda key: _since_us(store, key)).sensor
+    return found
+
+
+def _likely_first(tank: Tank, quantity: str, keys: Sequence[SeriesKey]) -> str:
+    """The only sensor, or the one that counts whoever was first."""
+    if len(keys) == 1:
+        return keys[0].sensor
+    return tank.sensors.get(quantity, DEFAULT_SENSOR)
+
+
+def _since_us(store: Store, key: SeriesKey) -> tuple[int, SeriesKey]:
+    extent = store.extent(key)
+    return (0 if extent is None else extent.first_us), key
 
 
 def _with_samples(inputs: Inputs, reader: Reader, end_us: int) -> Inputs:

@@ -59,8 +59,8 @@ class EstimatedValue:
 
 
 @dataclass(frozen=True, slots=True)
-class Alkalinity:
-    """The alkalinity in force: its value, where it comes from, and when it was measured.
+class KhInForce:
+    """The KH in force: its value, where it comes from, and when it was measured.
 
     Attributes:
         meq_l: as a test reads it, carried through what was done since: what the next test of the
@@ -89,7 +89,7 @@ class Co2Now:
         method: name of the formula.
         ph, temperature: the readings used; temperature may be assumed (then ``reasons`` says so).
         target_low_mg_l, target_high_mg_l: plants' target, its upper end no higher than the
-            livestock tolerates.
+            animals tolerate.
         reasons: sentences: why unknown, suspect or stale.
         rule_of_thumb_mg_l: what the trade's rule gives for the same pH and KH; None when unknown.
     """
@@ -98,7 +98,7 @@ class Co2Now:
     co2: EstimatedValue | None
     method: str
     ph: Reading | None
-    alkalinity: Alkalinity | None
+    kh: KhInForce | None
     temperature: Reading | None
     target_low_mg_l: float
     target_high_mg_l: float
@@ -405,7 +405,7 @@ class Forecast:
 
 @dataclass(frozen=True, slots=True)
 class TemperatureNow:
-    """Temperature at one moment and against what the livestock shares.
+    """Temperature at one moment and against what the animals share.
 
     Attributes:
         tolerable, comfortable: as of the tank's ``Tolerance``.

@@ -2,22 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from enum import StrEnum
+from types import MappingProxyType
 from typing import Final
 
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.registry.models import Tank
-from service.store.model import NOT_USABLE, Flag, Reading, SeriesInfo, SeriesKey
+from service.store.model import DEFAULT_SENSOR, NOT_USABLE, Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
 from service.units import quantity_words
 
 US_PER_MINUTE = 60_000_000
 
+_NONE_WAS_FIRST: Final[Mapping[str, str]] = MappingProxyType({})
+
 MOST_SENSORS: Final = 1_000
 """Series of one tank that anything is derived from: some hundred times what a tank needs. A store
 may hold more from before there was a limit. Our choice."""
+
+
+class Why(StrEnum):
+    """Why a sensor counts."""
+
+    CHOSEN = "chosen"  # somebody chose it for the tank
+    MAIN = "main"  # it is called so, and nobody chose another
+    FIRST = "first"  # it was there first, and nobody chose another
+    STAND_IN = "stand-in"  # the one that should count gives no usable reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,11 +39,13 @@ class ChosenSeries:
 
     Attributes:
         info: what the store holds of it; None where the quantity is not measured.
-        reasons: sentences, where it is not the sensor named by the tank.
+        reasons: sentences, where it stands in for another.
+        why: why this one.
     """
 
     info: SeriesInfo | None
     reasons: tuple[str, ...] = ()
+    why: Why = Why.FIRST
 
 
 def usable(reading: Reading) -> bool:
@@ -67,22 +82,23 @@ def chosen_series(
     infos: Iterable[SeriesInfo],
     now: datetime,
     slips: Collection[SeriesKey] = (),
+    first: Mapping[str, str] = _NONE_WAS_FIRST,
 ) -> ChosenSeries:
     """Choose the series of a quantity to derive from.
 
-    The tank's own choice comes first as long as it is fresh and usable; then any other that is,
-    by name; then the one with the newest reading.
+    That of the tank's own choice; else ``main``; else the one that was there first: a newcomer
+    takes nothing over. While it gives no usable reading, the first of these that does stands in,
+    then the one with the newest reading.
 
     Args:
         quantity: e.g. ``ph``.
         infos: the series that the store holds of this tank.
         slips: those whose newest reading is a slip (``service.derive.slips``): one impossible
             reading must not change the sensor.
+        first: quantity -> the sensor that was there first.
     """
     stale_min = derived_limit(tank, STALE_NAME.get(quantity, "stale_temperature_min"))
-    mine = sorted(
-        (one for one in infos if one.key.quantity == quantity), key=lambda one: one.key.sensor
-    )
+    mine = [one for one in infos if one.key.quantity == quantity]
     if not mine:
         return ChosenSeries(None)
     good = [
@@ -90,15 +106,27 @@ def chosen_series(
         for one in mine
         if (usable(one.last) or one.key in slips) and age_min(one.last, now) <= stale_min
     ]
-    wanted = tank.sensors.get(quantity)
-    if wanted is None:
-        return ChosenSeries(good[0] if good else max(mine, key=lambda one: one.last.time_us))
-    named = [one for one in mine if one.key.sensor == wanted]
-    if named and (named[0] in good or not good):
-        return ChosenSeries(named[0])
-    chosen = good[0] if good else max(mine, key=lambda one: one.last.time_us)
+    ranks = _ranks(tank.sensors.get(quantity), first.get(quantity))
+
+    def order(one: SeriesInfo) -> tuple[int, int]:
+        return ranks.get(one.key.sensor, (len(ranks), Why.FIRST))[0], -one.last.time_us
+
+    believed = min(mine, key=order)
+    wanted = tank.sensors.get(quantity, believed.key.sensor)
+    if believed.key.sensor == wanted and (believed in good or not good):
+        return ChosenSeries(believed, why=ranks.get(wanted, (0, Why.FIRST))[1])
+    chosen = min(good, key=order) if good else max(mine, key=lambda one: one.last.time_us)
     why = f"{quantity} is taken from {chosen.key.sensor}, because {wanted} gives no usable reading"
-    return ChosenSeries(chosen, (why,))
+    return ChosenSeries(chosen, (why,), Why.STAND_IN)
+
+
+def _ranks(chosen: str | None, first: str | None) -> dict[str, tuple[int, Why]]:
+    """Sensor -> its place in the order of belief, and why it has it."""
+    ranks: dict[str, tuple[int, Why]] = {}
+    for sensor, why in ((chosen, Why.CHOSEN), (DEFAULT_SENSOR, Why.MAIN), (first, Why.FIRST)):
+        if sensor is not None:
+            ranks.setdefault(sensor, (len(ranks), why))
+    return ranks
 
 
 def flag_words(flags: Flag) -> str:

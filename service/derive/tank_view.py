@@ -119,7 +119,7 @@ def _high(
 ) -> Co2High | None:
     """CO2 against the animals' ceiling; without animals against the plants' target."""
     animals = tolerance.co2
-    ceiling = tank.plants.co2_high_mg_l if animals is None else animals.co2_mg_l
+    ceiling = tank.targets.co2_high_mg_l if animals is None else animals.co2_mg_l
     found = co2_above(series, ceiling, RELEASE_SHARE * ceiling, start, end)
     if found is None or animals is None:
         return found

@@ -223,7 +223,12 @@ DERIVED: Final[dict[str, Threshold]] = table(
         "newcomer_h", 48, "h", "after stocking the CO2 ceiling is lower for so long", high=1000
     ),
     Threshold(
-        "newcomer_share", 0.8, "1", "share of the CO2 ceiling that new animals get", low=0.1, high=1
+        "newcomer_fraction",
+        0.8,
+        "1",
+        "fraction of the CO2 ceiling that new animals get",
+        low=0.1,
+        high=1,
     ),
     Threshold(
         "degree_hours_base_c",

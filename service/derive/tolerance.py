@@ -60,8 +60,8 @@ NO_TOLERANCE = Tolerance()
 
 
 def tolerance_of(tank: Tank, log: Sequence[LogEntry], now: datetime) -> Tolerance:
-    """The tolerance of the livestock registered with a tank, some of it new by the log."""
-    present = [stock for stock in tank.livestock if stock.count > 0]
+    """The tolerance of the animals registered with a tank, some of it new by the log."""
+    present = [stock for stock in tank.animals if stock.count > 0]
     tolerable, comfortable = tolerable_range(present), comfortable_range(present)
     narrow = ""
     if tolerable.too_narrow:
@@ -94,7 +94,7 @@ def _narrow_words(verb: str, shared: SharedRange) -> str:
 def _co2_ceiling(tank: Tank, log: Sequence[LogEntry], now: datetime) -> Co2Ceiling | None:
     """The CO2 that must not be exceeded; None without animals.
 
-    Animals that came in lately get ``newcomer_share`` of their ceiling for ``newcomer_h``: a
+    Animals that came in lately get ``newcomer_fraction`` of their ceiling for ``newcomer_h``: a
     group by its date of stocking, the whole tank by a stocking in the log.
     """
     hours = timedelta(hours=derived_limit(tank, "newcomer_h"))
@@ -111,4 +111,4 @@ def _co2_ceiling(tank: Tank, log: Sequence[LogEntry], now: datetime) -> Co2Ceili
         # At some time of that day: the hours count from its end.
         return now < local_midnight(tank, stock.added + timedelta(days=1)) + hours
 
-    return co2_ceiling(tank.livestock, is_new, derived_limit(tank, "newcomer_share"))
+    return co2_ceiling(tank.animals, is_new, derived_limit(tank, "newcomer_fraction"))

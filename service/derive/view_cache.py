@@ -110,9 +110,11 @@ class ViewCache:
         cached = self._cached(tank)
         if cached is None:
             inputs = load(tank, self._registry, self._store, now)
+            self._write_down(inputs)
             gas = self._gas(inputs, None)
             return tank_view(inputs, gas=gas, drift=self._drift(inputs, gas))
         inputs = load(tank, self._registry, self._store, now, reader=cached.series.read)
+        self._write_down(inputs)
         basis = _Basis.of(inputs)
         if cached.series.pop_rewritten() or basis != cached.basis:
             cached.days = {}
@@ -123,6 +125,17 @@ class ViewCache:
         view = tank_view(inputs, gas=gas, drift=drift, known_days=cached.days)
         cached.days = {one.day: one for one in view.light_days if _is_over(tank, one.day, now)}
         return view
+
+    def _write_down(self, inputs: Inputs) -> None:
+        """Write down which sensors were first, before the store's retention blurs it."""
+        known = self._registry.first_sensors(inputs.tank.id)
+        new = {
+            quantity: sensor
+            for quantity, sensor in inputs.first_sensors.items()
+            if known.get(quantity) != sensor
+        }
+        if new:
+            self._registry.put_first_sensors(inputs.tank.id, new)
 
     def forget(self, tank: str) -> None:
         """A tank is no longer evaluated."""

@@ -5,21 +5,30 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from service.advice.engine.overdue import lifetime_s
-from service.config import Config, HomieOptions, HubOptions, WebhookOptions
+from service.clock import Clock
+from service.config import Config, EmailOptions, HomieOptions, HubOptions, WebhookOptions
+from service.config.email import delivery_target
 from service.registry.registry import Registry
+from service.store.interface import Store
 
 if TYPE_CHECKING:
     from service.advice.engine.integration import Integration
 
 
-def webhook_names(config: Config) -> frozenset[str]:
-    """Names of the webhooks that are configured, under which their deliveries are stored."""
-    return frozenset(
-        one.name for one in config.integrations if isinstance(one.options, WebhookOptions)
-    )
+def delivery_targets(config: Config) -> frozenset[str]:
+    """Names under which deliveries are stored: of webhooks, and of recipients of mail."""
+    found: set[str] = set()
+    for one in config.integrations:
+        if isinstance(one.options, WebhookOptions):
+            found.add(one.name)
+        elif isinstance(one.options, EmailOptions):
+            found |= {delivery_target(one.name, each.name) for each in one.options.recipients}
+    return frozenset(found)
 
 
-def configured_integrations(config: Config, registry: Registry) -> tuple[Integration, ...]:
+def configured_integrations(
+    config: Config, registry: Registry, store: Store, clock: Clock
+) -> tuple[Integration, ...]:
     """One for each ``[[integration]]``, and advice over MQTT unless switched off; not started.
 
     Raises:
@@ -42,6 +51,13 @@ def configured_integrations(config: Config, registry: Registry) -> tuple[Integra
                 from service.integrations.hub.publisher import Hub
 
                 found.append(Hub(one.name, one.options, config.mqtt, counts_for_s))
+            case EmailOptions():
+                from service.integrations.email.mail import Email
+                from service.integrations.email.server import check_files
+
+                check_files(one.name, one.options)
+                address = config.http.public_url
+                found.append(Email(one.name, one.options, registry, store, clock, address))
     if config.advice.publish:
         from service.integrations.mqtt_advice import MqttAdvice
 

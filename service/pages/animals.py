@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.derive.livestock import Group, groups_of
+from service.derive.animals import Group, groups_of
 from service.registry.models import Tank
 
 

@@ -44,20 +44,20 @@ def day_sketch(view: TankView, local_time: LocalTime) -> DaySketch | None:
     if not view.light_days:
         return None
     today = view.light_days[-1]
-    plan = view.tank.photoperiod
-    off = _add(plan.lights_on, plan.hours)
+    light, plan = view.tank.light, view.tank.gas
+    off = _add(light.start, light.photoperiod_h)
     gas: tuple[Bar, ...] = ()
-    if plan.gas_on is not None and plan.gas_off is not None:
-        gas = _planned(plan.gas_on, plan.gas_off)
+    if plan.start is not None and plan.end is not None:
+        gas = _planned(plan.start, plan.end)
     lit = ", ".join(
         f"{_clock(local_time, start)} to {_clock(local_time, end)}" for start, end in today.lit
     )
     return DaySketch(
         lit=tuple(_bar(local_time, start, end) for start, end in today.lit),
-        planned=_planned(plan.lights_on, off),
+        planned=_planned(light.start, off),
         gas=gas,
         now=_share(local_time, local_time.now),
-        words=f"Lit so far: {lit or 'not yet'}. Planned {plan.lights_on:%H:%M} to {off:%H:%M}.",
+        words=f"Lit so far: {lit or 'not yet'}. Planned {light.start:%H:%M} to {off:%H:%M}.",
         facts=tuple(_facts(today)),
     )
 

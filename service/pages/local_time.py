@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
+from service.local_words import clock_words
 from service.times import from_us
 
 MINUTE = timedelta(minutes=1)
@@ -42,20 +43,7 @@ class LocalTime:
 
     def clock_words(self, moment: datetime) -> str:
         """``15:10``, with the day before it where that is not today."""
-        local = self.local(moment)
-        days = (local.date() - self.local(self.now).date()).days
-        clock = f"{local:%H:%M}"
-        if days == 0:
-            return clock
-        near = {-1: "yesterday", 1: "tomorrow"}.get(days)
-        if near:
-            return f"{near} {clock}"
-        if abs(days) < 7:
-            return (
-                f"{local:%a} {clock}" if days > 0 else f"{local:%a} {local.day} {local:%b} {clock}"
-            )
-        year = f" {local.year}" if local.year != self.local(self.now).year else ""
-        return f"{local.day} {local:%b}{year} {clock}"
+        return clock_words(moment, self.zone_name, self.now)
 
     def at(self, moment: datetime | None) -> Markup:
         """A moment as a ``time`` element."""

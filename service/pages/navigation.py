@@ -15,6 +15,8 @@ from service.api.context import now
 from service.pages.audit import sees_audit
 from service.pages.browser.auth import logged_in
 from service.pages.handover.sheet import absences_begun
+from service.pages.mail.recipients import sends_mail
+from service.pages.sensors.arrivals import may_set_up
 
 
 def _always() -> bool:
@@ -53,6 +55,8 @@ SERVICE: Final = (
     Place("Tanks", "pages.tanks"),
     Place("Handover", "pages.handover"),
     Place("Sharing links", "pages.links"),
+    Place("Sensors", "pages.sensors", may_set_up),
+    Place("Mail", "pages.mail", sends_mail),
     Place("Audit", "pages.audit", sees_audit),
     Place("API", "docs.docs"),
     Place("Sessions", "pages.sessions", logged_in),
@@ -61,6 +65,8 @@ SERVICE: Final = (
 
 TANK: Final = (
     Place("Overview", "pages.tank"),
+    Place("Sensors", "pages.tank_sensors"),
+    Place("What if", "pages.what_if"),
     Place("Handover sheet", "pages.handover"),
     Place("Return report", "pages.return_report", _has_return_report),
     Place("Calendar file", "calendar.tasks"),

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from service.advice.engine.instruction import NumberedCautions
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.api.context import Context
@@ -46,11 +45,6 @@ class TankOverview:
     figures: tuple[Figure, ...] = ()
 
     @property
-    def safety(self) -> NumberedCautions:
-        """The cautions of everything that is open, folded or not."""
-        return NumberedCautions(one.instruction for one in self.todo)
-
-    @property
     def severity(self) -> Severity | None:
         """The highest severity of what is open."""
         return max((one.finding.severity for one in self.todo), default=None)
@@ -71,8 +65,8 @@ class TankOverview:
 
     @property
     def without_kh(self) -> bool:
-        """There is a pH but no alkalinity to make CO2 of it."""
-        return self.view is not None and self.view.co2.alkalinity is None
+        """There is a pH but no KH to make CO2 of it."""
+        return self.view is not None and self.view.co2.kh is None
 
 
 def tank_overviews(context: Context, now: datetime) -> list[TankOverview]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from service.derive.planting import Planted, planting_of
+from service.derive.plants import Planted, plants_of
 from service.registry.models import Tank
 
 
@@ -29,7 +29,7 @@ class PlantLine:
 
 def plant_lines(tank: Tank) -> tuple[PlantLine, ...]:
     """The plants; those that need attention first."""
-    lines = [_line(one) for one in planting_of(tank)]
+    lines = [_line(one) for one in plants_of(tank)]
     return tuple(sorted(lines, key=lambda one: not one.note))
 
 

@@ -4,20 +4,27 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 from typing import Final
+from urllib.parse import urlsplit
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
+from markupsafe import Markup
 from werkzeug.wrappers import Response
 
 from service.advice.handover.absence import absence_of, tanks_of
 from service.api.context import current, now
+from service.api.http.own_machine import is_loopback
+from service.api.resources.handover.reporting import address_of
 from service.errors import InvalidInputError, LittoralError
 from service.pages.browser import csrf
 from service.pages.local_time import LocalTime
+from service.qr_code import qr_svg
 
 LENGTHS: Final = (3, 7, 14, 30)
 """Days from now on that a link may be made for. Our choice."""
 
 USUAL_DAYS: Final = 7
+REPORTS: Final = "report"
+"""What the form sends for a link that takes reports."""
 _ABSENCE, _DAYS = "absence:", "days:"
 
 Answer = str | Response | tuple[str, int]
@@ -42,11 +49,18 @@ def make_link() -> Answer:
         tank = current().registry.tank(request.form.get("tank", ""))
         start, end = _span(request.form.get("covers", ""), tank.id)
         _, secret = current().registry.create_share(
-            tank.id, start, end, now(), expires=end, note=request.form.get("note", "").strip()
+            tank.id,
+            start,
+            end,
+            now(),
+            expires=end,
+            name=request.form.get("name", "").strip(),
+            may_report=request.form.get("right") == REPORTS,
         )
     except LittoralError as error:
         return _page(trouble=error.detail), error.kind.status
-    return _page(made=url_for("shared.shared_sheet", secret=secret, _external=True))
+    address = address_of(secret)
+    return _page(made=address, qr=Markup(qr_svg(address, "QR code of the link")))
 
 
 def end_link(id: str) -> Answer:
@@ -60,9 +74,10 @@ def end_link(id: str) -> Answer:
     return redirect(url_for("pages.links"), 303)
 
 
-def _page(*, made: str = "", trouble: str = "") -> str:
+def _page(*, made: str = "", qr: Markup | None = None, trouble: str = "") -> str:
     registry, moment = current().registry, now()
     tanks = {tank.id: tank for tank in registry.tanks()}
+    host = urlsplit(made).hostname or ""
     zone = next(iter(tanks.values())).time_zone if tanks else "UTC"
     return render_template(
         "pages/links.html",
@@ -72,6 +87,8 @@ def _page(*, made: str = "", trouble: str = "") -> str:
         usual_days=USUAL_DAYS,
         given=request.form,
         made=made,
+        qr=qr,
+        here_only=host == "localhost" or is_loopback(host),
         trouble=trouble,
         valid=[one for one in registry.shares() if one.valid(moment)],
         local_times={id: LocalTime(tank.time_zone, moment) for id, tank in tanks.items()},

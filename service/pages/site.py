@@ -6,11 +6,16 @@ from typing import Any
 
 from flask import Blueprint, Flask
 
+from service.advice.cautions import NO_SAFETY_DEVICE
 from service.api.resources.handover import html
-from service.pages import audit, navigation, sessions, sharing_links, tanks
+from service.pages import audit, navigation, sessions, sharing_links, tanks, what_if
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import sheet
+from service.pages.mail import recipients, unsubscribing
 from service.pages.number_format import unit_words
+from service.pages.sensors import arrivals, calibration, of_tank
+from service.pages.shared import install as link_install
+from service.pages.shared import page, report_form
 from service.registry.registry import Registry
 
 
@@ -26,7 +31,10 @@ def install(app: Flask, registry: Registry) -> None:
     """
     cookie.install(app, registry.signing_key())
     csrf.install(app)
-    html.install(app, sheet)
+    html.install(
+        app,
+        html.HandoverHtml(sheet.sheet_page, sheet.report_page, page.link_page, page.link_refusal),
+    )
     app.register_blueprint(_blueprint())
     error_pages.register_elsewhere(app)
     auth.register_elsewhere(app)
@@ -43,10 +51,18 @@ def _blueprint() -> Blueprint:
     pages.before_request(cookie.prepare_page)
     auth.register(pages)
     tanks.register(pages)
+    what_if.register(pages)
     sheet.register(pages)
     sharing_links.register(pages)
+    recipients.register(pages)
+    unsubscribing.register(pages)
+    report_form.register(pages)
+    link_install.register(pages)
     sessions.register(pages)
     audit.register(pages)
+    arrivals.register(pages)
+    of_tank.register(pages)
+    calibration.register(pages)
     navigation.register(pages)
     pages.after_request(headers.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well
@@ -56,4 +72,4 @@ def _blueprint() -> Blueprint:
 
 
 def _everywhere() -> dict[str, Any]:
-    return {"logged_in": auth.logged_in}
+    return {"logged_in": auth.logged_in, "disclaimer": NO_SAFETY_DEVICE}

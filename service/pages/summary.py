@@ -215,5 +215,5 @@ def _trend(rate_k_h: float) -> str:
 
 
 def _planned(view: TankView) -> str:
-    plan = view.tank.photoperiod
-    return f"plan {plan.hours:g} h from {plan.lights_on:%H:%M}"
+    plan = view.tank.light
+    return f"plan {plan.photoperiod_h:g} h from {plan.start:%H:%M}"

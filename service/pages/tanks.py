@@ -26,6 +26,7 @@ from service.pages.nutrients import nutrient_drawings
 from service.pages.overview import newest_ms, tank_overview, tank_overviews
 from service.pages.plants import plant_lines
 from service.pages.summary import lines_of, sentence_of
+from service.pages.tank.cards import Refused, cards_of, done_data
 from service.pages.tank.sensor_lines import probe_line, sensor_lines
 from service.registry.entry_text import entry_text
 from service.registry.models import LogKind, Tank
@@ -107,6 +108,7 @@ def mark(tank: str, id: str) -> Answer:
     registry = current().registry
     found = registry.tank(tank)
     local_time = LocalTime(found.time_zone, now())
+    given = dict(request.form.items())
     try:
         csrf.check_form()
         ledger = Ledger(registry)
@@ -117,7 +119,8 @@ def mark(tank: str, id: str) -> Answer:
         logged = ""
         if state is State.DONE:
             by = str(session.get("by", ""))
-            one, entry = mark_done(registry, id, local_time.now, by=by)
+            data = done_data(found, ledger.get(id), given)
+            one, entry = mark_done(registry, id, local_time.now, data, by=by)
             logged = logged_words(entry)
         elif state is State.OPEN:
             one = take_back(registry, id, local_time.now)
@@ -125,7 +128,8 @@ def mark(tank: str, id: str) -> Answer:
             one = ledger.mark(id, state, until, now=local_time.now)
         current().nudge()
     except (InvalidInputError, csrf.StaleFormError, LittoralError) as error:
-        return _tank_page(found, LogKind.WATER_CHANGE, {}, error), error.kind.status
+        refused = Refused(id, given, error)
+        return _tank_page(found, LogKind.WATER_CHANGE, {}, error, refused), error.kind.status
     flash(f"{words}: {one.finding.title}{logged}.")
     return redirect(url_for("pages.tank", tank=tank, _anchor="todo"), 303)
 
@@ -169,7 +173,11 @@ def _moment(local_time: LocalTime, text: str) -> datetime:
 
 
 def _tank_page(
-    tank: Tank, kind: LogKind, given: Mapping[str, str], error: LittoralError | None = None
+    tank: Tank,
+    kind: LogKind,
+    given: Mapping[str, str],
+    error: LittoralError | None = None,
+    refused: Refused | None = None,
 ) -> str:
     """The page of a tank.
 
@@ -177,6 +185,7 @@ def _tank_page(
         kind: of the entry that the form starts with.
         given: what somebody wrote in the form, shown again.
         error: why it was not taken.
+        refused: the card of which it was not taken; None: it was the log form.
     """
     context = current()
     found = tank_overview(context, tank, now(), VIEW_DAYS)
@@ -209,6 +218,7 @@ def _tank_page(
         animals=animal_lines(tank),
         plants=plant_lines(tank),
         snoozes=SNOOZES,
+        cards=cards_of(tank, found.todo, found.local_time, refused),
         error=error,
-        form=log_form(tank, kind, given, error, str(session.get("by", ""))),
+        form=log_form(tank, kind, given, None if refused else error, str(session.get("by", ""))),
     )

@@ -1,1 +1,1 @@
-"""The registry: tanks, livestock, plants, equipment, log entries."""
+"""The registry: tanks, animals, plants, equipment, log entries."""

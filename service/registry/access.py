@@ -77,12 +77,15 @@ class LoginSession:
 class ShareLink:
     """A link that shows the handover sheet of one tank to whoever has it, until it expires.
 
+    It may also take reports of what was done there, and nothing else.
+
     Attributes:
         id: public part, shown in lists.
         tank: the tank whose sheet it shows.
         start, end: the span that the sheet covers, UTC.
         created, expires, revoked, last_used: UTC.
-        note: who it was given to.
+        name: who it is for; what is reported with it is logged under this name.
+        may_report: whether it takes reports.
     """
 
     id: str
@@ -93,7 +96,8 @@ class ShareLink:
     expires: datetime
     revoked: datetime | None = None
     last_used: datetime | None = None
-    note: str = ""
+    name: str = ""
+    may_report: bool = False
 
     def valid(self, now: datetime) -> bool:
         """Neither revoked nor expired."""

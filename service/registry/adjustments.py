@@ -36,10 +36,10 @@ def adjustments(before: Tank, after: Tank) -> list[Adjustment]:
 
 def _plans(tank: Tank) -> Iterator[tuple[Lever, str]]:
     """What the plans of a tank say of each lever."""
-    plan, water = tank.photoperiod, tank.water_change
+    light, gas, water = tank.light, tank.gas, tank.water_change
     if tank.co2_injected:
-        yield Lever.GAS_TIMES, f"{_clock(plan.gas_on)} to {_clock(plan.gas_off)}"
-    yield Lever.LIGHT_HOURS, f"{plan.hours:g} h from {_clock(plan.lights_on)}"
+        yield Lever.GAS_TIMES, f"{_clock(gas.start)} to {_clock(gas.end)}"
+    yield Lever.LIGHT_HOURS, f"{light.photoperiod_h:g} h from {_clock(light.start)}"
     yield Lever.WATER, f"{100 * water.fraction:g} % every {water.every_days:g} days"
     yield Lever.HEAT, "heated" if tank.heated else "not heated"
     yield (

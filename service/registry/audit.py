@@ -26,6 +26,8 @@ class Action(StrEnum):
     LOG_ADDED = "log.added"
     LOG_DELETED = "log.deleted"
     ABSENCES_REPLACED = "absences.replaced"
+    ROUTE_ADDED = "route.added"
+    ROUTE_DELETED = "route.deleted"
     READINGS_ADDED = "readings.added"
     READINGS_IMPORTED = "readings.imported"
     READINGS_RECALIBRATED = "readings.recalibrated"
@@ -38,6 +40,9 @@ class Action(StrEnum):
     SHARE_CREATED = "share.created"
     SHARE_REVOKED = "share.revoked"
     DELIVERY_RESENT = "delivery.resent"
+    MAIL_STOPPED = "mail.stopped"
+    MAIL_RESUMED = "mail.resumed"
+    MAIL_TESTED = "mail.tested"
     TOKEN_CREATED = "token.created"
     TOKEN_REVOKED = "token.revoked"
     SESSION_STARTED = "session.started"
@@ -51,6 +56,7 @@ class ActorKind(StrEnum):
 
     TOKEN = "token"  # a program that sent a token
     SESSION = "session"  # a person who logged in at the pages
+    LINK = "link"  # whoever has a sharing link, or the link that ends mail
     MACHINE = "machine"  # anybody on this machine, as long as there is no token
     USER = "user"  # a user of the operating system, with the registry itself
     NOBODY = "nobody"  # not recognized
@@ -61,8 +67,8 @@ class Actor:
     """Who writes.
 
     Attributes:
-        id: of the token or session; "" for others.
-        name: of the token; of the user of the operating system.
+        id: of the token, session or sharing link; "" for others.
+        name: of the token; on the sharing link; of the user of the operating system.
         address: where the request came from; "" for a command.
     """
 

@@ -3,17 +3,53 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 from service.registry.fields.log import KINDS, TESTED_IONS
 from service.registry.models import LogEntry, LogKind
 from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l
+from service.units import quantity_words
 
 
 def entry_text(entry: LogEntry) -> str:
     """What was done, with its amounts: ``Water change, 50 %, new water 24 °C``."""
+    if entry.kind in (LogKind.CALIBRATION, LogKind.PROBE_OUT, LogKind.PROBE_BACK):
+        return _of_sensor(entry.kind, entry.data)
+    if entry.kind is LogKind.OBSERVATION and set(entry.data) == {"done"}:
+        return f"Done: {entry.data['done']}"
     texts = [KINDS[entry.kind].label, *_details(entry.kind, entry.data)]
     return ", ".join(text for text in texts if text)
+
+
+def _of_sensor(kind: LogKind, data: Mapping[str, Any]) -> str:
+    """What was done with a sensor: ``Calibration of the pH sensor board-7: 7.01 read as 6.95``."""
+    quantity, name = quantity_words(str(data.get("quantity", "ph"))), str(data.get("sensor", ""))
+    if kind is LogKind.CALIBRATION:
+        texts = _calibration(data)
+        of = f"Calibration of the {' '.join(filter(None, (quantity, 'sensor', name)))}"
+        return f"{of}: {'; '.join(texts)}" if texts else of
+    where = "out of the tank" if kind is LogKind.PROBE_OUT else "back in the tank"
+    length = f" for {data['minutes']:g} min" if "minutes" in data else ""
+    probe = f"{quantity[:1].upper() + quantity[1:] if quantity != 'pH' else quantity} probe"
+    return f"{' '.join(filter(None, (probe, name)))} {where}{length}"
+
+
+_CALIBRATION_FACTS: Final = {
+    "offset": "{:+g} added",
+    "factor": "times {:g}",
+    "slope_percent": "slope {:g} %",
+    "zero_mv": "zero at {:g} mV",
+    "gain": "amplified {:g} times",
+    "unit": "sensor sends {}",
+    "buffers": "buffer set {}",
+}
+
+
+def _calibration(data: Mapping[str, Any]) -> list[str]:
+    """The points of a calibration one by one, then what else is known of it."""
+    facts = [text.format(data[name]) for name, text in _CALIBRATION_FACTS.items() if name in data]
+    points = data.get("points", ())
+    return [*(_point(one) if isinstance(one, dict) else str(one) for one in points), *facts]
 
 
 def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
@@ -44,9 +80,6 @@ def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
         return [f"{data['g']:g} g {data['salt']}"]
     if kind is LogKind.CYLINDER:
         return [f"{data['g']:g} g CO2"]
-    if kind in (LogKind.PROBE_OUT, LogKind.PROBE_BACK):
-        minutes = f"{data['minutes']:g} min" if "minutes" in data else ""
-        return [str(data.get("quantity", "")), str(data.get("sensor", "")), minutes]
     if kind is LogKind.ADJUSTMENT:
         before, after = data.get("before", ""), data.get("after", "")
         both = f"{before} -> {after}" if before and after else before or after
@@ -62,21 +95,23 @@ def _amount(data: Mapping[str, Any]) -> str:
 
 
 def _fact(name: str, value: Any) -> str:
-    """Any other fact; the points of a calibration one by one."""
-    if isinstance(value, list):
-        points = [_point(one) if isinstance(one, dict) else str(one) for one in value]
-        return f"{name}: {'; '.join(points)}"
+    """Any other fact."""
     words = name.replace("_", " ")
+    if isinstance(value, list):
+        return f"{words}: {'; '.join(str(one) for one in value)}"
     return f"{words} {value:g}" if isinstance(value, float) else f"{words} {value}"
 
 
 def _point(point: Mapping[str, Any]) -> str:
-    """A point of a calibration: ``buffer 7.00, 2.1 mV, 22 °C``."""
-    units = {"millivolts": " mV", "temperature_c": " °C"}
-    return ", ".join(
-        f"{value:g}{units[name]}" if name in units else f"{name} {value}"
-        for name, value in point.items()
-    )
+    """A point of a calibration: ``7.00 at 2.1 mV, 22 °C``, ``7.01 read as 6.95``."""
+    true = next((point[name] for name in ("buffer", "ph", "reference") if name in point), None)
+    texts = ["" if true is None else f"{true:g}" if isinstance(true, float) else str(true)]
+    if "millivolts" in point:
+        texts.append(f"at {point['millivolts']:g} mV")
+    if "reading" in point:
+        texts.append(f"read as {point['reading']:g}")
+    words = " ".join(filter(None, texts))
+    return f"{words}, {point['temperature_c']:g} °C" if "temperature_c" in point else words
 
 
 def _water_change(data: Mapping[str, Any]) -> list[str]:

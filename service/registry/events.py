@@ -19,6 +19,9 @@ class NewEvent:
         tank: the tank, or "".
         time: when, UTC.
         data: its JSON document.
+        target: the only target that it is for, which alone sees it; "": it is for all.
+        id: unique anywhere; an event with an id that there is already changes nothing. "": a
+            new one.
     """
 
     type: str
@@ -26,6 +29,8 @@ class NewEvent:
     tank: str
     time: datetime
     data: Mapping[str, Any]
+    target: str = ""
+    id: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +40,7 @@ class Event:
     Attributes:
         sequence: rises by time of commit and is never used again; what a listener has seen.
         id: unique anywhere; what a receiver recognises a repetition by.
+        target: the only target that it is for; "": it is for all.
     """
 
     sequence: int
@@ -44,6 +50,7 @@ class Event:
     tank: str
     time: datetime
     data: Mapping[str, Any]
+    target: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +67,7 @@ class DeliveryState(StrEnum):
     WAITING = "waiting"
     DELIVERED = "delivered"
     DEAD = "dead"  # given up; can be inspected and sent again
+    SKIPPED = "skipped"  # there was nothing to send any more
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,3 +89,16 @@ class Delivery:
     next_try: datetime
     last_error: str = ""
     settled: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Somebody or something that events are delivered to.
+
+    Attributes:
+        name: from the configuration.
+        stopped: since when nothing is sent there, as the receiver or a person asked; None: it is.
+    """
+
+    name: str
+    stopped: datetime | None

@@ -1,7 +1,7 @@
 """Log entries as they are given and as they are stored, where that depends on the tank.
 
 Water changes are stored as a fraction of the net volume, and also given and shown in litres;
-animals are named as in the table of species or as in the tank's own livestock.
+animals are named as in the table of species or as in the tank's own animals.
 """
 
 from __future__ import annotations
@@ -49,11 +49,11 @@ def to_shown(entry: LogEntry, tank: Tank) -> dict[str, Any]:
 
 def _check_species(name: str, tank: Tank) -> None:
     """Refuse a name that is neither listed nor the tank's own, and like one that is listed."""
-    own = {folded_name(stock.species) for stock in tank.livestock}
+    own = {folded_name(stock.species) for stock in tank.animals}
     if folded_name(name) in own:
         return
     if near := meant(name):
-        allowed = allowed_names(near, "or a name as in the tank's livestock")
+        allowed = allowed_names(near, "or a name as in the tank's animals")
         raise error_of_messages({"data": {"species": [Refusal(name, allowed)]}})
 
 

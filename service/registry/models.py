@@ -7,9 +7,12 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from service.science.carbonate.kh_test import KhMethod
+
+if TYPE_CHECKING:
+    from service.config import RouteConfig
 
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 
@@ -99,8 +102,8 @@ class Plant:
 
 
 @dataclass(frozen=True, slots=True)
-class PlantDemand:
-    """What the plants want, as numbers; defaults are common practice, no source.
+class PlantTargets:
+    """What is aimed at for the plants, as numbers; defaults are common practice, no source.
 
     Attributes:
         co2_low_mg_l, co2_high_mg_l: target range while lit.
@@ -114,21 +117,30 @@ class PlantDemand:
 
 
 @dataclass(frozen=True, slots=True)
-class PhotoperiodPlan:
-    """When the lamp and the gas should be on, in the tank's own time zone.
+class LightPlan:
+    """When the lamp should be on, in the tank's own time zone.
 
     Attributes:
-        lights_on: local time of day.
-        hours: length of the photoperiod, h.
-        gas_on, gas_off: local times of the CO2 valve; None where it is not switched.
-        gas_close: how anyone closes the CO2 of this tank, in the tank keeper's words.
+        start: local time of lights-on.
+        photoperiod_h: length of the photoperiod, h.
     """
 
-    lights_on: time = time(10, 0)
-    hours: float = 8.0
-    gas_on: time | None = None
-    gas_off: time | None = None
-    gas_close: str = ""
+    start: time = time(10, 0)
+    photoperiod_h: float = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class GasPlan:
+    """When the CO2 should flow, in the tank's own time zone, and how it is closed.
+
+    Attributes:
+        start, end: local times of the CO2 valve; None where it is not switched.
+        close: how anyone closes the CO2 of this tank, in the tank keeper's words.
+    """
+
+    start: time | None = None
+    end: time | None = None
+    close: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +222,7 @@ class Tank:
         sensors: quantity -> the sensor to use, where a tank has several.
         equipment: free facts such as cylinder size, by name.
         thresholds: overrides of the thresholds of practice, by name.
-        planting: the plants, by species; what they are aimed at is in ``plants``.
+        targets: of CO2 and light for the plants; ``plants``: which there are, by species.
         salted, medicated: whether salt or medication is in the water; None: nobody said. What is
             in the log counts besides.
         contact: how the tank keeper can be reached in an emergency, in their own words.
@@ -231,10 +243,11 @@ class Tank:
     heated: bool = True
     co2_injected: bool = True
     set_up: date | None = None
-    livestock: tuple[Stock, ...] = ()
-    plants: PlantDemand = PlantDemand()
-    planting: tuple[Plant, ...] = ()
-    photoperiod: PhotoperiodPlan = PhotoperiodPlan()
+    animals: tuple[Stock, ...] = ()
+    targets: PlantTargets = PlantTargets()
+    plants: tuple[Plant, ...] = ()
+    light: LightPlan = LightPlan()
+    gas: GasPlan = GasPlan()
     water_change: WaterChangePlan = WaterChangePlan()
     doses: tuple[DosePlan, ...] = ()
     sensors: Mapping[str, str] = field(default_factory=lambda: NOTHING)
@@ -345,6 +358,22 @@ class DeviceClock:
     sensor: str
     fast_s: int
     since: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class StoredRoute:
+    """A route that somebody made on a page, by a command or over the API.
+
+    Attributes:
+        id: given by the registry.
+        created: UTC.
+        by: the name of who made it.
+    """
+
+    id: str
+    route: RouteConfig
+    created: datetime
+    by: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""The registry as one object: tanks, log, absences, advice, rejections, access, events, audit."""
+"""The registry as one object: tanks, log, routes, advice, rejections, access, audit."""
 
 from __future__ import annotations
 
@@ -10,10 +10,13 @@ from service.registry.repositories.audit import AuditRepository
 from service.registry.repositories.deliveries import DeliveryRepository
 from service.registry.repositories.device_clocks import DeviceClockRepository
 from service.registry.repositories.events import EventRepository
+from service.registry.repositories.first_sensors import FirstSensorRepository
+from service.registry.repositories.link_reports import LinkReportRepository
 from service.registry.repositories.log import LogRepository
 from service.registry.repositories.process_status import ProcessStatusRepository
 from service.registry.repositories.recommendations import RecommendationRepository
 from service.registry.repositories.rejections import RejectionRepository
+from service.registry.repositories.routes import RouteRepository
 from service.registry.repositories.sessions import SessionRepository
 from service.registry.repositories.sharing_links import SharingLinkRepository
 from service.registry.repositories.signing_keys import SigningKeyRepository
@@ -29,10 +32,13 @@ class Registry(
     RejectionRepository,
     ProcessStatusRepository,
     DeviceClockRepository,
+    RouteRepository,
+    FirstSensorRepository,
     TokenRepository,
     SessionRepository,
     SigningKeyRepository,
     SharingLinkRepository,
+    LinkReportRepository,
     RecommendationRepository,
     EventRepository,
     DeliveryRepository,

@@ -23,6 +23,7 @@ from sqlalchemy import (
     Text,
     TypeDecorator,
     UniqueConstraint,
+    text,
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
@@ -154,6 +155,28 @@ class RejectionCountRow(Base):
     total: Mapped[int] = mapped_column(BigInteger)
 
 
+class RouteRow(Base):
+    """One route that somebody made; those of the configuration are in its file."""
+
+    __tablename__ = "route"
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    tank: Mapped[str | None] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"))
+    document: Mapped[dict[str, Any]]
+    created: Mapped[datetime]
+    by: Mapped[str] = mapped_column(Text)
+
+
+class FirstSensorRow(Base):
+    """The sensor of a quantity that was there first in a tank."""
+
+    __tablename__ = "first_sensor"
+
+    tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"), primary_key=True)
+    quantity: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    sensor: Mapped[str] = mapped_column(String(ID_LENGTH))
+
+
 class DeviceClockRow(Base):
     """The clock behind one series, while it is known to be off by a constant."""
 
@@ -239,7 +262,40 @@ class ShareLinkRow(Base):
     expires: Mapped[datetime]
     revoked: Mapped[datetime | None]
     last_used: Mapped[datetime | None]
-    note: Mapped[str] = mapped_column(Text)
+    name: Mapped[str] = mapped_column(Text)
+    may_report: Mapped[bool]
+
+
+class LinkReportRow(Base):
+    """One report that came with a sharing link, taken once.
+
+    ``task`` is None for a report that belongs to no task; ``entry`` becomes None when the log entry
+    is deleted: the task may then be reported anew, while the same report again stays what it was.
+    """
+
+    __tablename__ = "link_report"
+    __table_args__ = (
+        UniqueConstraint("link", "key"),
+        Index(
+            "uq_link_report_tank_task",
+            "tank",
+            "task",
+            unique=True,
+            sqlite_where=text("entry IS NOT NULL"),
+            postgresql_where=text("entry IS NOT NULL"),
+        ),
+        Index(None, "entry"),
+    )
+
+    id: Mapped[int] = mapped_column(_BIG_KEY, primary_key=True)
+    link: Mapped[str] = mapped_column(ForeignKey("share_link.id", ondelete="CASCADE"))
+    key: Mapped[str] = mapped_column(String(ID_LENGTH))
+    tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"))
+    task: Mapped[str | None] = mapped_column(Text)
+    title: Mapped[str] = mapped_column(Text)
+    time: Mapped[datetime]
+    received: Mapped[datetime]
+    entry: Mapped[str | None] = mapped_column(ForeignKey("log_entry.id", ondelete="SET NULL"))
 
 
 class SigningKeyRow(Base):
@@ -290,6 +346,7 @@ class EventRow(Base):
     tank: Mapped[str] = mapped_column(Text)
     time: Mapped[datetime]
     data: Mapped[dict[str, Any]]
+    target: Mapped[str] = mapped_column(String(ID_LENGTH), server_default="")
 
 
 class DeliveryRow(Base):
@@ -315,9 +372,10 @@ class DeliveryRow(Base):
 
 
 class TargetRow(Base):
-    """How far the events have been handed to one target's deliveries."""
+    """How far the events have been handed to one target's deliveries, and whether it wants any."""
 
     __tablename__ = "target"
 
     name: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
     seen: Mapped[int] = mapped_column(BigInteger)
+    stopped: Mapped[datetime | None]

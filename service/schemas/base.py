@@ -158,13 +158,15 @@ class ValueSchema(Schema):
 
 
 class Nested(ma.fields.Nested):
-    """A member that is an object of its own."""
+    """A member that is an object of its own; ``label`` is what a form calls it."""
 
-    def __init__(self, nested: type[ma.Schema], doc: str = "", **kwargs: Any) -> None:
+    def __init__(
+        self, nested: type[ma.Schema], doc: str = "", *, label: str = "", **kwargs: Any
+    ) -> None:
         if doc:
             kwargs["metadata"] = {"description": doc}
         super().__init__(nested, **kwargs)
-        self.doc = doc
+        self.doc, self.label = doc, label
         self.error_messages["required"] = MISSING
 
     def make_error(self, key: str, **kwargs: Any) -> ma.ValidationError:
@@ -177,7 +179,8 @@ class Nested(ma.fields.Nested):
 class Items(ma.fields.List[Any]):
     """A member that is a list, of ``shortest`` to ``longest`` items on the way in.
 
-    The items are counted before any of them is read: refusing many costs no more than a few.
+    ``label`` is what a form calls one item. The items are counted before any of them is read:
+    refusing many costs no more than a few.
     """
 
     def __init__(
@@ -187,13 +190,14 @@ class Items(ma.fields.List[Any]):
         *,
         longest: int | None = None,
         shortest: int = 0,
+        label: str = "",
         **kwargs: Any,
     ) -> None:
         inner = item if isinstance(item, ma.fields.Field) else Nested(item)
         if doc:
             kwargs["metadata"] = {"description": doc}
         super().__init__(inner, **kwargs)
-        self.doc = doc
+        self.doc, self.label = doc, label
         self.longest, self.shortest = longest, shortest
         self.error_messages["required"] = MISSING
 

@@ -21,6 +21,9 @@ class Facts(Field):
     """A JSON object of free facts: names to numbers, text, true or false.
 
     Programs that write to the registry themselves may nest facts.
+
+    Attributes:
+        usual: names that a form asks for.
     """
 
     most = 50
@@ -38,6 +41,10 @@ class Facts(Field):
         "propertyNames": {"minLength": 1, "maxLength": 200, "pattern": PRINTABLE_LINE},
         "maxProperties": most,
     }
+
+    def __init__(self, doc: str = "", *, usual: Sequence[str] = (), **kwargs: Any) -> None:
+        self.usual = tuple(usual)
+        super().__init__(doc, **kwargs)
 
     def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> dict[str, Any] | None:
         return None if value is None else dict(value)

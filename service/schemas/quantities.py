@@ -20,6 +20,8 @@ class Measure(Field):
     Attributes:
         display: unit of the trade, written beside the value.
         scale: what ``units.convert`` calls the unit, where the same one has two meanings.
+        entry_units: units that a form offers, where they are others than usual for the unit; the
+            first is that of a bare number.
     """
 
     def __init__(
@@ -32,9 +34,11 @@ class Measure(Field):
         above: float | None = None,
         display: str | None = None,
         scale: str | None = None,
+        entry_units: tuple[str, ...] = (),
         **kwargs: Any,
     ) -> None:
         self.scale = scale or unit
+        self.entry_units = entry_units
         self.unit, self.low, self.high, self.above, self.display = unit, low, high, above, display
         self.allowed = (
             f'{{"value": number, "unit": text}} in {unit} or a unit that converts to it'
@@ -120,7 +124,7 @@ class QuantityRefusal(Refusal):
         return made
 
 
-class Share(Measure):
+class Fraction(Measure):
     """A share of a whole: 0 to 1 on the Python side, per cent in JSON; ``%`` or ``1`` in."""
 
     def __init__(
@@ -202,13 +206,13 @@ class Ph(Field):
         return number
 
 
-def alkalinity(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
-    """Field of an alkalinity (carbonate hardness): meq/L, with dKH beside it."""
+def carbonate_hardness(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
+    """Field of a carbonate hardness (KH, an alkalinity): meq/L, with dKH beside it."""
     return Measure("meq/L", doc, low=0.0, high=high, display="dKH", **kwargs)
 
 
-def hardness(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
-    """Field of a general hardness (calcium and magnesium): meq/L, with dGH beside it."""
+def general_hardness(doc: str, *, high: float = 50.0, **kwargs: Any) -> Measure:
+    """Field of a general hardness (GH, calcium and magnesium): meq/L, with dGH beside it."""
     return Measure("meq/L", doc, low=0.0, high=high, display="dGH", scale=units.HARDNESS, **kwargs)
 
 

@@ -67,8 +67,8 @@ class DisplaySchema(AnswerSchema):
     unit = Text(dump_default="dKH")
 
 
-class AlkalinityInputSchema(AnswerSchema):
-    """The alkalinity that a derived value rests on."""
+class KhInputSchema(AnswerSchema):
+    """The KH that a derived value rests on."""
 
     value = Number("As a test shows it.", attribute="meq_l")
     unit = Text("meq/L", dump_default="meq/L")

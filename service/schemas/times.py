@@ -107,6 +107,11 @@ class SpanOf(Span):
         return span / self.unit
 
     @property
+    def unit_word(self) -> str:
+        """The unit that it is counted in: ``h``."""
+        return _UNIT_NAMES[self.unit]
+
+    @property
     def allowed_value(self) -> str:
         """A number of the unit within the limits."""
         low, above = (0, None) if self.zero else (None, 0)
@@ -189,3 +194,10 @@ class TimeZone(Field):
 @cache
 def _time_zones() -> frozenset[str]:
     return frozenset(zoneinfo.available_timezones())
+
+
+@cache
+def known_time_zones() -> tuple[str, ...]:
+    """Names of time zones to offer: those of places, and UTC."""
+    places = (one for one in _time_zones() if "/" in one and not one.startswith("Etc/"))
+    return ("UTC", *sorted(places))

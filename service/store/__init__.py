@@ -6,6 +6,7 @@ from service.errors import ConfigError
 from service.store.interface import Store
 from service.store.model import (
     AGGREGATES,
+    DEFAULT_SENSOR,
     NOT_USABLE,
     Aggregate,
     Buckets,
@@ -21,6 +22,7 @@ from service.urls import redacted
 
 __all__ = [
     "AGGREGATES",
+    "DEFAULT_SENSOR",
     "NOT_USABLE",
     "Aggregate",
     "Buckets",

@@ -9,6 +9,9 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
+DEFAULT_SENSOR: Final = "main"
+"""The sensor of a reading that names none."""
+
 
 class Flag(IntFlag):
     """Doubts about a reading; a flagged reading is kept and can be asked for.

@@ -12,10 +12,11 @@ from service.advice.engine.recommendation import Severity
 from service.registry.models import (
     Dimensions,
     DosePlan,
+    GasPlan,
     Lever,
+    LightPlan,
     LogEntry,
     LogKind,
-    PhotoperiodPlan,
     Plant,
     Stock,
     Tank,
@@ -69,9 +70,8 @@ depths = st.none() | st.just(Dimensions(90, 45, 45, fill_height_cm=42, substrate
 def tanks(draw: Any) -> Tank:
     """A tank with any stock and any plans."""
     gas_on = draw(st.none() | st.sampled_from((time(7, 40), time(8), time(10))))
-    plan = PhotoperiodPlan(
-        time(10), draw(st.sampled_from((5.0, 8.0, 11.0))), gas_on, gas_on and time(17)
-    )
+    light = LightPlan(time(10), draw(st.sampled_from((5.0, 8.0, 11.0))))
+    gas = GasPlan(gas_on, gas_on and time(17))
     cold = draw(st.none() | st.sampled_from((8.0, 14.0, 18.0)))
     tap_dkh = draw(st.none() | st.sampled_from((0.5, 4.0, 12.0)))
     change = WaterChangePlan(
@@ -87,11 +87,12 @@ def tanks(draw: Any) -> Tank:
         base_tank(),
         dimensions=draw(depths),
         net_volume_l=draw(st.none() | st.just(150.0)),
-        livestock=draw(stocks),
-        planting=(Plant("Rotala rotundifolia"), Plant("Anubias barteri")),
+        animals=draw(stocks),
+        plants=(Plant("Rotala rotundifolia"), Plant("Anubias barteri")),
         heated=draw(st.booleans()),
         co2_injected=draw(st.sampled_from((True, True, True, False))),
-        photoperiod=plan,
+        light=light,
+        gas=gas,
         water_change=change,
         doses=(DosePlan("macro", ml_per_100_l=10.0), DosePlan("iron", g_per_100_l=0.2)),
         thresholds=thresholds,

@@ -95,7 +95,7 @@ def asks_nobody_for_the_keepers_work(one: Finding | Instruction) -> None:
 def exceeds_no_step(one: Finding, view: TankView) -> None:
     amounts = {amount.name: amount.value for amount in one.amounts}
     tank = view.tank
-    assert amounts.get("more gas flow", 0.0) <= 100 * limit(tank, "co2_step_share") + 1e-9
+    assert amounts.get("more gas flow", 0.0) <= 100 * limit(tank, "co2_step_fraction") + 1e-9
     assert amounts.get("gas earlier", 0.0) <= limit(tank, "gas_earlier_max_min") + 2.5
     _moves_kh_by_no_more_than_a_day_may(one, amounts, view)
     if not any(amount.unit == "L" for amount in one.amounts):
@@ -113,12 +113,12 @@ def exceeds_no_step(one: Finding, view: TankView) -> None:
 def _moves_kh_by_no_more_than_a_day_may(
     one: Finding, amounts: dict[str, float], view: TankView
 ) -> None:
-    plan, present = view.tank.water_change, view.co2.alkalinity
+    plan, present = view.tank.water_change, view.co2.kh
     known = plan.tap_kh_meq_l is not None and plan.target_kh_meq_l is None and present is not None
-    if "share" not in amounts or not known or not view.tank.livestock:
+    if "fraction" not in amounts or not known or not view.tank.animals:
         return
     apart_dkh = float(dkh_from_meq_l(abs(plan.tap_kh_meq_l - present.meq_l)))
-    moved_dkh = amounts["share"] / 100 * apart_dkh
+    moved_dkh = amounts["fraction"] / 100 * apart_dkh
     assert moved_dkh <= 1.05 * limit(view.tank, "kh_step_max_dkh") + 1e-9, one.title
 
 

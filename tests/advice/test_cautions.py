@@ -17,7 +17,7 @@ from service.advice.engine.recommendation import Amount, Finding, Instruction, S
 from service.advice.engine.rule import Case
 from service.advice.engine.work import Hazard, Who
 from service.advice.handover.emergencies import emergencies
-from service.registry.models import PhotoperiodPlan, Stock, WaterChangePlan
+from service.registry.models import GasPlan, Stock, WaterChangePlan
 from tests.advice.cases import the, view_with
 from tests.derive.pieces import NOON, a_tank, grid
 
@@ -31,7 +31,7 @@ def warmer(limit_c: float):  # type: ignore[no-untyped-def]
 
 def test_tap_water_against_heat_carries_conditioner_and_steps() -> None:
     """The change that cools a tank of shrimps is a water change like any other."""
-    tank = a_tank(livestock=(SHRIMPS,), water_change=WaterChangePlan(tap_temperature_c=15.0))
+    tank = a_tank(animals=(SHRIMPS,), water_change=WaterChangePlan(tap_temperature_c=15.0))
     one = the(view_with(tank, celsius=warmer(28.5)), "temperature-out")
     assert "for tap water of 15 °C, with water conditioner" in one.action
     assert set(one.cautions) >= {*TAP_WATER, cautions.temperature_steps(tank)}
@@ -41,7 +41,7 @@ def test_tap_water_against_heat_carries_conditioner_and_steps() -> None:
 
 
 def test_a_third_of_the_water_in_an_emergency_carries_them_too() -> None:
-    tank = a_tank(livestock=(SHRIMPS,))
+    tank = a_tank(animals=(SHRIMPS,))
     first = emergencies(Case(view_with(tank)))[0]
     assert "change a third of the water (60 L), with water conditioner" in first.action
     assert set(first.cautions) >= {
@@ -63,7 +63,7 @@ def test_a_heater_never_runs_dry_and_goes_on_again(heated: bool) -> None:
 
 def test_how_to_close_the_gas_is_said_wherever_it_is_asked_for() -> None:
     for own, way in (("", USUAL_WAY), ("Pull the grey plug.", "Pull the grey plug")):
-        tank = a_tank(photoperiod=PhotoperiodPlan(gas_close=own))
+        tank = a_tank(gas=GasPlan(close=own))
         found = emergencies(Case(view_with(tank)))
         assert any(way[1:] in one.action for one in found)
         gas = view_with(tank, co2=lambda t: np.full(t.shape, 45.0))

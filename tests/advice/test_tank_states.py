@@ -84,9 +84,9 @@ def test_lateness_under_the_old_plan_is_not_taken_off_the_new_one() -> None:
     def late(time_us):
         return gassed(time_us, on=10.0)
 
-    old = a_tank(photoperiod=replace(a_tank().photoperiod, gas_on=time(10)))
+    old = a_tank(gas=replace(a_tank().gas, start=time(10)))
     assert "Set CO2 to come on" in the(view_with(old, EVENING, co2=late), "gas-late").action
-    new = replace(old, photoperiod=replace(old.photoperiod, gas_on=time(7, 40)))
+    new = replace(old, gas=replace(old.gas, start=time(7, 40)))
     night = EVENING + 2 * HOUR
     log = [adjusted(EVENING + HOUR, "gas-times", before="10:00", after="07:40"), *usual_log(night)]
     assert found(view_with(new, night, co2=late, log=log), "gas-late") == []

@@ -18,7 +18,7 @@ TANK = {
     "kh": {"value": 4, "unit": "dKH"},
     "kh_tested": "2025-06-01",
     "kh_kit": {"method": "titration", "step": {"value": 1, "unit": "dKH"}},
-    "livestock": [
+    "animals": [
         {"species": "Paracheirodon innesi", "count": 20, "added": "2024-01-10"},
     ],
 }

@@ -11,6 +11,7 @@ from sqlalchemy import text
 from service.advice.engine.scheduler import Scheduler
 from service.api.http.access_rules import scope_of
 from service.app.app_factory import create_app
+from service.config import RouteConfig
 from service.registry.access import Scope
 from service.registry.audit import Action, ActorKind
 from service.registry.events import NewEvent
@@ -20,7 +21,9 @@ from tests.api.scenes import TANK, day_of_readings, put
 WRITTEN = "Words that nobody else has written"
 TRIM = {"kind": "trim", "note": WRITTEN}
 AWAY = {"start": "2025-07-01T06:00:00Z", "end": "2025-07-21T18:00:00Z", "note": WRITTEN}
-SHARE = {"tank": "riffle", "length": "P7D", "note": WRITTEN}
+PROBE = {"sensor": "glass-1"}
+BUFFERS = {"kind": "calibration", "id": "buffers", "data": {"quantity": "ph", "sensor": "none"}}
+SHARE = {"tank": "riffle", "length": "P7D", "name": WRITTEN}
 READING = {"quantity": "ph", "value": 6.8}
 MARK = "recommendation"
 
@@ -29,7 +32,7 @@ API = {
         {"json": TANK | {"notes": WRITTEN, "altitude": {"value": 9, "unit": "m"}}},
         "tank.replaced",
         "tanks/riffle",
-        ["altitude", "livestock", "notes"],
+        ["altitude", "animals", "notes"],
     ),
     ("PATCH", "/v1/tanks/<tank>"): (
         {"json": {"notes": WRITTEN, "kh": None}},
@@ -56,13 +59,26 @@ API = {
         [],
     ),
     ("DELETE", "/v1/tanks/<tank>/log/<entry>"): ({}, "log.deleted", "tanks/riffle/log/visit", []),
+    ("DELETE", "/v1/tanks/<tank>/calibrations/<entry>"): (
+        {},
+        "log.deleted",
+        "tanks/riffle/log/buffers",
+        [],
+    ),
     ("PUT", "/v1/absences"): ({"json": {"absences": [AWAY]}}, "absences.replaced", "absences", []),
     ("POST", "/v1/shares"): ({"json": SHARE}, "share.created", "tanks/riffle/shares/*", []),
     ("DELETE", "/v1/shares/<id>"): ({}, "share.revoked", "tanks/riffle/shares/{share}", []),
-    ("POST", "/v1/webhooks/deliveries/<id>/redeliver"): (
+    ("POST", "/v1/routes"): (
+        {"json": {"topic": "yard/box", "tank": "riffle", "quantity": "ph"}},
+        "route.added",
+        "routes/*",
+        [],
+    ),
+    ("DELETE", "/v1/routes/<id>"): ({}, "route.deleted", "routes/{route}", []),
+    ("POST", "/v1/deliveries/<id>/redeliver"): (
         {},
         "delivery.resent",
-        "webhooks/deliveries/{delivery}",
+        "deliveries/{delivery}",
         [],
     ),
     **{
@@ -88,15 +104,49 @@ PAGES = {
         "tanks/riffle/recommendations/{recommendation}",
     ),
     ("POST", "/handover/links"): (
-        {"tank": "riffle", "covers": "days:7", "note": WRITTEN},
+        {"tank": "riffle", "covers": "days:7", "name": WRITTEN},
         "share.created",
         "tanks/riffle/shares/*",
     ),
+    ("POST", "/sensors/routes"): (
+        {"topic": "yard/box", "tank": "riffle", "quantity": "ph"},
+        "route.added",
+        "routes/*",
+    ),
+    ("POST", "/sensors/routes/<id>/delete"): ({}, "route.deleted", "routes/{route}"),
+    ("POST", "/tanks/<tank>/sensors/believed"): (
+        {"quantity": "ph", "sensor": "glass-1"},
+        "tank.changed",
+        "tanks/riffle",
+    ),
+    ("POST", "/tanks/<tank>/sensors/calibrations/<entry>/undo"): (
+        {},
+        "log.deleted",
+        "tanks/riffle/log/buffers",
+    ),
+    ("POST", "/tanks/<tank>/calibrate/begin"): (PROBE, "log.added", "tanks/riffle/log/*"),
+    ("POST", "/tanks/<tank>/calibrate/save"): (
+        PROBE | {"first": "7.05", "second": "4.10"},
+        "log.added",
+        "tanks/riffle/log/*",
+    ),
+    ("POST", "/tanks/<tank>/calibrate/back"): (PROBE, "log.added", "tanks/riffle/log/*"),
     ("POST", "/handover/links/<id>/end"): ({}, "share.revoked", "tanks/riffle/shares/{share}"),
 }
 ENTERED = [f"{MARK}.done"]
 """Actions that leave a log entry as well, which has a record of its own."""
+BY_LINK = {("POST", "/shared/<secret>/reports"), ("POST", "/shared/<secret>/report")}
+"""Tried in resources/handover/test_link_reports.py: whoever has the link needs no token."""
 LOGIN = {("POST", "/login"), ("POST", "/logout")}
+MAIL = {
+    ("POST", "/mail/recipients/<path:target>/stop"),
+    ("POST", "/mail/recipients/<path:target>/resume"),
+    ("POST", "/mail/recipients/<path:target>/test"),
+    ("POST", "/mail/deliveries/<int:id>/again"),
+    ("POST", "/mail/stop/<token>"),
+    ("POST", "/mail/start/<token>"),
+}
+"""Need mail in the configuration: ``tests/pages/test_mail.py`` tries them."""
 
 
 @pytest.fixture
@@ -104,10 +154,11 @@ def scene(context, client):
     """A tank with all that can be written to; ids by name, and a client with a token of a scope."""
     registry = context.registry
     animals = [{"species": "Invented", "temperature": {"low": 18, "high": 25, "unit": "Cel"}}]
-    put(client, livestock=animals)
+    put(client, animals=animals)
     day_of_readings(context.store, celsius=28.0)
     Scheduler(registry, context.store, context.clock, 60.0).evaluate_all()
     client.post("/v1/tanks/riffle/log", json={"kind": "trim", "id": "visit"})
+    client.post("/v1/tanks/riffle/log", json=BUFFERS)
     registry.hand_over("hub", NOW)
     registry.add_events([NewEvent("recommendation.opened", "a", "riffle", NOW, {})])
     registry.hand_over("hub", NOW)
@@ -117,7 +168,15 @@ def scene(context, client):
         "riffle", NOW, NOW + timedelta(days=1), NOW, expires=NOW + timedelta(days=1)
     )
     [one, *_] = registry.recommendations(tank="riffle")
-    return {"share": shared.id, "delivery": delivery.id, "recommendation": one.id}
+    route = registry.add_route(
+        RouteConfig("yard/lamp", "riffle", "ppfd"), NOW, why_refused=lambda others: None
+    )
+    return {
+        "route": route.id,
+        "share": shared.id,
+        "delivery": delivery.id,
+        "recommendation": one.id,
+    }
 
 
 @pytest.fixture
@@ -129,8 +188,10 @@ def secrets(context):
 def sent(client, operation, ids, secret, options, *, nowhere=False):
     """The answer to an operation by its rule."""
     method, rule = operation
-    id = ids["share" if "shares" in rule else "delivery" if "webhook" in rule else MARK]
-    address = rule.replace("<tank>", "riffle").replace("<entry>", "visit").replace("<id>", str(id))
+    named = {"shares": "share", "deliveries": "delivery", "routes": "route"}
+    id = ids[next((name for word, name in named.items() if word in rule), MARK)]
+    entry = "buffers" if "calibrations" in rule else "visit"
+    address = rule.replace("<tank>", "riffle").replace("<entry>", entry).replace("<id>", str(id))
     if nowhere:
         address = rule.replace("<tank>", "none").replace("<entry>", "none").replace("<id>", "0")
     headers = {"Authorization": f"Bearer {secret}"}
@@ -154,7 +215,7 @@ def test_every_address_that_writes_is_tried_here(app):
         for method in rule.methods - {"GET", "HEAD", "OPTIONS"}
         if scope_of(method, rule.rule) is not Scope.READ or "log" in rule.endpoint.split(".")[-1]
     }
-    assert found == set(API) | set(PAGES) | LOGIN
+    assert found == set(API) | set(PAGES) | BY_LINK | LOGIN | MAIL
 
 
 @pytest.mark.parametrize("operation", API, ids=" ".join)
@@ -197,8 +258,10 @@ def test_a_form_leaves_one_record(context, client, scene, secrets, operation):
     assert client.post("/login", data=login).status_code == 401
     assert client.post("/login", data=login | {"secret": secrets[Scope.WRITE]}).status_code == 303
     csrf = re.search(r'name="csrf_token" value="([^"]+)"', client.get("/handover/links").text)[1]
-    id = scene["share"] if "links" in operation[1] else scene[MARK]
-    address = operation[1].replace("<tank>", "riffle").replace("<id>", id)
+    named = {"links": "share", "routes": "route"}
+    id = scene[next((name for word, name in named.items() if word in operation[1]), MARK)]
+    address = operation[1].replace("<tank>", "riffle").replace("<entry>", "buffers")
+    address = address.replace("<id>", id)
     assert client.post(address, data=form).status_code == 403  # without the form's own token
     answer = client.post(address, data=form | {"csrf_token": csrf})
     assert answer.status_code in (200, 303), answer.text

@@ -13,7 +13,7 @@ from tests.api.scenes import day_of_readings, put
 @pytest.fixture
 def warm(client, context):
     tolerated = {"low": 18, "high": 22, "unit": "Cel"}
-    put(client, livestock=[{"species": "Invented", "temperature": tolerated}])
+    put(client, animals=[{"species": "Invented", "temperature": tolerated}])
     day_of_readings(context.store)
     Scheduler(context.registry, context.store, context.clock, 60.0).evaluate_all()
     return client

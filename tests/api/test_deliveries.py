@@ -25,24 +25,24 @@ def dead(context):
 
 
 def test_listed_by_state(client, dead):
-    both = client.get("/v1/webhooks/deliveries").get_json()["deliveries"]
+    both = client.get("/v1/deliveries").get_json()["deliveries"]
     assert [one["state"] for one in both] == ["waiting", "dead"]
-    answer = client.get("/v1/webhooks/deliveries?state=dead&target=colleague").get_json()
+    answer = client.get("/v1/deliveries?state=dead&target=colleague").get_json()
     (one,) = answer["deliveries"]
     assert (one["id"], one["last_error"], one["attempts"]) == (dead, "it answers 500", 1)
     assert one["event"]["subject"] == "a"
-    assert client.get("/v1/webhooks/deliveries?target=other").get_json()["deliveries"] == []
+    assert client.get("/v1/deliveries?target=other").get_json()["deliveries"] == []
 
 
 def test_a_dead_one_is_sent_again_once(client, dead):
-    again = client.post(f"/v1/webhooks/deliveries/{dead}/redeliver").get_json()
+    again = client.post(f"/v1/deliveries/{dead}/redeliver").get_json()
     assert (again["state"], again["attempts"], again["settled"]) == ("waiting", 0, None)
-    twice = client.post(f"/v1/webhooks/deliveries/{dead}/redeliver")
+    twice = client.post(f"/v1/deliveries/{dead}/redeliver")
     assert "only a dead one" in problem_of(twice, 409, "conflict")["detail"]
 
 
 @pytest.mark.parametrize("id", ["999", "x", "1e3", "9" * 30, "²"])
 def test_refusals(client, id):
-    problem_of(client.post(f"/v1/webhooks/deliveries/{id}/redeliver"), 404, "not-found")
-    answer = client.get(f"/v1/webhooks/deliveries?state={id}")
+    problem_of(client.post(f"/v1/deliveries/{id}/redeliver"), 404, "not-found")
+    answer = client.get(f"/v1/deliveries?state={id}")
     assert "waiting, delivered, dead" in problem_of(answer, 422, "invalid-input")["detail"]

@@ -270,7 +270,7 @@ def test_a_warm_tank(client, context):
     """Rises by 0.5 K/h through the limit of 26 °C, set for this tank, two hours ago."""
     put(
         client,
-        livestock=[
+        animals=[
             {"species": "Invented species", "temperature": {"low": 20, "high": 26, "unit": "Cel"}}
         ],
     )
@@ -319,7 +319,7 @@ def test_excursions_say_against_which_limits(client, context):
 def test_a_limit_ahead_is_forecast(client, context):
     put(
         client,
-        livestock=[
+        animals=[
             {"species": "Invented species", "temperature": {"low": 20, "high": 28, "unit": "Cel"}}
         ],
     )
@@ -334,7 +334,7 @@ def test_a_limit_ahead_is_forecast(client, context):
 
 
 def test_without_animals_nothing_is_judged(client, context):
-    put(client, livestock=[])
+    put(client, animals=[])
     day_of_readings(context.store)
     answer = client.get(f"{TANK}/temperature").get_json()
     assert answer["temperature"] == {"value": 25.0, "unit": "Cel"}

@@ -77,7 +77,7 @@ NOT_SAID = {
     "PUT /v1/tanks/{tank}": {
         ".*/high": RISING,
         "/time_zone": "the names that the time zone database of this machine has",
-        "/photoperiod/.*": LENGTH,
+        "/(light|gas)/.*": LENGTH,
         "/water_change/every": LENGTH,
         "/dimensions/.*": PHYSICS,
         r"/doses/\d+/.*": "a solution or a dry salt; null is neither",

@@ -31,7 +31,8 @@ def write_days(client, context, night: float = K_PER_H) -> None:
     """Ten days of one tank, with an exchange of its own while the gas is off."""
     put(
         client,
-        photoperiod={"lights_on": "10:00", "length": "PT8H", "gas_on": "08:00", "gas_off": "17:00"},
+        light={"start": "10:00", "photoperiod": "PT8H"},
+        gas={"start": "08:00", "end": "17:00"},
     )
     rng = np.random.default_rng(1)
     times = [NOW - timedelta(days=10) + timedelta(minutes=5 * step) for step in range(10 * 288)]
@@ -124,7 +125,7 @@ def test_what_if_carries_the_growing_day(client, known):
     today, changed = body["today"]["growing"], body["changed"]["growing"]
     assert [one["name"] for one in today["factors"]] == ["light", "co2", "temperature"]
     assert all(one["source"] for one in today["factors"])
-    shares = [one["factors"][1]["share"]["value"] for one in (today, changed)]
+    shares = [one["factors"][1]["fraction"]["value"] for one in (today, changed)]
     assert 0 < shares[1] < shares[0] <= 1
     assert today["limiting"] in ("", "light", "co2", "temperature")
 
@@ -132,20 +133,26 @@ def test_what_if_carries_the_growing_day(client, known):
 def test_the_command_prints_both_days(client, known, littoral, url):  # noqa: F811
     done = littoral("what-if", "riffle", "--injection-factor", "1.5", "--url", url)
     assert done.code == 0, done.err
-    assert "CO2 in the light, likewise" in done.out and "what limits growth" in done.out
-    refused = littoral("what-if", "riffle", "--gas-on", "26:00", "--url", url)
-    assert refused.code == 2 and "gas_on" in refused.err
+    assert "CO2 while lit, of what plants can use" in done.out and "what limits growth" in done.out
+    more = ("--kh", "8", "--water-change-fraction", "30", "--water-change-every", "14d",
+            "--animals", "Otocinclus vittatus=6", "--photoperiod", "7h", "--url", url)  # fmt: skip
+    assert littoral("what-if", "riffle", *more).code == 0
+    refused = littoral("what-if", "riffle", "--gas-start", "26:00", "--url", url)
+    assert refused.code == 2 and "gas_start" in refused.err
+    refused = littoral("what-if", "riffle", "--animals", "Otocinclus", "--url", url)
+    assert refused.code == 2 and "such as" in refused.err
 
 
 def test_what_if_the_first_animals_has_no_nitrate_to_compare_with(client, known):
     put(
         client,
-        photoperiod={"lights_on": "10:00", "length": "PT8H", "gas_on": "08:00", "gas_off": "17:00"},
-        livestock=[],
+        light={"start": "10:00", "photoperiod": "PT8H"},
+        gas={"start": "08:00", "end": "17:00"},
+        animals=[],
     )
-    asked = {"added": [{"species": "Otocinclus vittatus", "count": 6}]}
+    asked = {"animals": [{"species": "Otocinclus vittatus", "count": 6}]}
     body = client.post(f"{URL}/what-if", json=asked).get_json()
-    assert body["changed"]["nitrate_ratio"] is None
+    assert body["changed"]["no3_ratio"] is None
     assert any("nitrate" in reason for reason in body["reasons"])
 
 
@@ -154,9 +161,9 @@ def test_what_if_refusals(client):
     problem_of(client.post(f"{URL}/what-if", json={}), 409, "conflict")
     for body, pointer in (
         ({"injection_factor": 9}, "/injection_factor"),
-        ({"gas_on": "26:00"}, "/gas_on"),
-        ({"added": [{"count": 1}]}, "/added/0/species"),
-        ({"added": [{"species": "White cloud", "count": 8}]}, "/added/0/species"),
+        ({"gas_start": "26:00"}, "/gas_start"),
+        ({"animals": [{"count": 1}]}, "/animals/0/species"),
+        ({"animals": [{"species": "White cloud", "count": 8}]}, "/animals/0/species"),
         ({"wind": 1}, "/wind"),
     ):
         found = problem_of(client.post(f"{URL}/what-if", json=body), 422, "invalid-input")

@@ -31,7 +31,7 @@ PLANS = {
     "net_volume": {"value": 120, "unit": "L"},
     "time_zone": "Europe/Vienna",
     "water_change": {"every": "P7D", "fraction": {"value": 50, "unit": "%"}},
-    "doses": [{"name": "trace", "solution_per_100_l": {"value": 5, "unit": "mL"}}],
+    "doses": [{"name": "trace", "volume_per_100_l": {"value": 5, "unit": "mL"}}],
     "notes": "The left door sticks.",
 }
 
@@ -280,7 +280,7 @@ def test_what_came_of_an_absence(away, context):
     away.put("/v1/absences", json={"absences": [past, AWAY]})
     neons = {"species": "Paracheirodon innesi", "count": 20,
              "temperature": {"low": 20, "high": 26, "unit": "Cel"}}  # fmt: skip
-    patched = away.patch("/v1/tanks/riffle", json={"livestock": [neons]})
+    patched = away.patch("/v1/tanks/riffle", json={"animals": [neons]})
     assert patched.status_code == 200
     day_of_readings(context.store, celsius=27.5)
     Scheduler(context.registry, context.store, context.clock, 60.0).evaluate_all()

@@ -168,7 +168,7 @@ def test_a_corrected_calibration_recomputes_what_is_stored(logged, client, tmp_p
         f'[store]\nurl = "sqlite:///{tmp_path}/readings.db"\n'
         f'[registry]\nurl = "sqlite:///{tmp_path}/registry.db"\n'
     )
-    span = ["--from", "2025-06-04", "--to", "2025-06-05"]
+    span = ["--start", "2025-06-04", "--end", "2025-06-05"]
     assert run(["recalibrate", "riffle", "--config", str(config), *span]) == 0
     assert value() == pytest.approx(6.6, abs=0.001)
 

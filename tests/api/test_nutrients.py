@@ -18,7 +18,7 @@ URL = "/v1/tanks/riffle/nutrients"
 DOSES = [
     {
         "name": "macro",
-        "solution_per_100_l": {"value": 10, "unit": "mL"},
+        "volume_per_100_l": {"value": 10, "unit": "mL"},
         "salts": [{"substance": "KNO3", "mass": {"value": 50, "unit": "g"}}],
         "bottle": {"value": 500, "unit": "mL"},
     }

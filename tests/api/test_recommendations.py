@@ -26,7 +26,7 @@ def warm(client, context, evaluate):
     animals = [
         {"species": "Invented species", "temperature": {"low": 18, "high": 25, "unit": "Cel"}}
     ]
-    put(client, livestock=animals)
+    put(client, animals=animals)
     day_of_readings(context.store, celsius=28.0)
     evaluate()
 

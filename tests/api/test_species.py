@@ -1,12 +1,14 @@
-"""The table of species over HTTP, and the livestock of a tank with its limits."""
+"""The table of species over HTTP, and the animals of a tank with its limits."""
 
 from __future__ import annotations
+
+import pytest
 
 from tests.api.scenes import TANK as BODY
 from tests.api.scenes import put
 
 SPECIES = "/v1/species"
-LIVESTOCK = "/v1/tanks/riffle/livestock"
+ANIMALS = "/v1/tanks/riffle/animals"
 
 
 def test_all_species(client):
@@ -15,10 +17,10 @@ def test_all_species(client):
     assert len(answer["animals"]) >= 100 and len(answer["plants"]) >= 60
     neon = next(one for one in answer["animals"] if one["name"] == "Paracheirodon innesi")
     assert neon["comfortable"] == {"low": 20.0, "high": 26.0, "unit": "Cel"}
-    assert neon["tolerable"] == {"low": 18.0, "high": 28.0, "unit": "Cel"}
+    assert neon["temperature"] == {"low": 18.0, "high": 28.0, "unit": "Cel"}
     assert neon["co2_max"] == {"value": 34.0, "unit": "mg/L"}
     assert neon["vernacular"] == ["neon tetra"]
-    assert neon["tolerable_source"] == "common practice, no source (from memory)"
+    assert neon["temperature_source"] == "common practice, no source (from memory)"
 
 
 def test_what_a_name_may_mean(client):
@@ -35,10 +37,10 @@ def test_what_a_name_may_mean(client):
 
 def test_a_slip_in_a_tank_is_refused_with_what_may_be_meant(client):
     stock = [{"species": "Danio margaritatas", "count": 8}]
-    refused = client.put("/v1/tanks/riffle", json=BODY | {"livestock": stock})
+    refused = client.put("/v1/tanks/riffle", json=BODY | {"animals": stock})
     assert refused.status_code == 422
     (error,) = refused.get_json()["errors"]
-    assert error["pointer"] == "/livestock/0/species"
+    assert error["pointer"] == "/animals/0/species"
     assert "Danio margaritatus (celestial pearl danio)" in error["detail"]
     assert "a temperature range of its own" in error["detail"]
     assert client.get("/v1/tanks/riffle").status_code == 404
@@ -46,37 +48,37 @@ def test_a_slip_in_a_tank_is_refused_with_what_may_be_meant(client):
 
 def test_the_plants_of_a_tank_with_demand_and_what_is_not_listed(client):
     own = {"low": None, "high": 12, "unit": "inch"}
-    planting = [
+    plants = [
         {"species": "Nesaea pedicellata"},
         {"species": "Invented stem", "light": "high", "height": own},
     ]
-    put(client, planting=planting)
-    stored = client.get("/v1/tanks/riffle").get_json()["planting"]
+    put(client, plants=plants)
+    stored = client.get("/v1/tanks/riffle").get_json()["plants"]
     assert stored[0] == {
         "species": "Nesaea pedicellata",
         "light": None,
         "co2": None,
         "height": {"low": None, "high": None, "unit": "cm"},
     }
-    assert client.put("/v1/tanks/riffle", json=BODY | {"planting": stored}).status_code == 200
-    answer = client.get("/v1/tanks/riffle/planting").get_json()
-    listed, invented = answer["planting"]
+    assert client.put("/v1/tanks/riffle", json=BODY | {"plants": stored}).status_code == 200
+    answer = client.get("/v1/tanks/riffle/plants").get_json()
+    listed, invented = answer["plants"]
     assert listed["listed_as"] == "Ammannia pedicellata"
     assert (listed["light"], listed["co2"], listed["place"]) == ("medium", "helpful", "back")
     assert listed["height"] == {"low": 20.0, "high": 50.0, "unit": "cm"}
     assert (invented["light"], invented["co2"], invented["place"]) == ("high", None, "")
     assert invented["height"]["high"] == 30.48
     assert answer["not_listed"] == ["Invented stem"]
-    slip = client.put("/v1/tanks/riffle", json=BODY | {"planting": [{"species": "Java moss"}]})
+    slip = client.put("/v1/tanks/riffle", json=BODY | {"plants": [{"species": "Java moss"}]})
     (error,) = slip.get_json()["errors"]
-    assert error["pointer"] == "/planting/0/species"
+    assert error["pointer"] == "/plants/0/species"
     assert "Taxiphyllum barbieri (Java moss)" in error["detail"]
 
 
-def test_livestock_with_limits_hints_and_what_is_not_covered(client):
+def test_animals_with_limits_hints_and_what_is_not_covered(client):
     put(
         client,
-        livestock=[
+        animals=[
             {"species": "Rasbora heteromorpha", "count": 8},
             {
                 "species": "Corydoras aeneus",
@@ -87,20 +89,22 @@ def test_livestock_with_limits_hints_and_what_is_not_covered(client):
             {"species": "Betta splendens", "count": 0},
         ],
     )
-    answer = client.get(LIVESTOCK).get_json()
-    harlequin, corydoras, invented = answer["livestock"]
+    answer = client.get(ANIMALS).get_json()
+    harlequin, corydoras, invented = answer["animals"]
     assert harlequin["listed_as"] == "Trigonostigma heteromorpha"
     assert harlequin["note"] == "listed as Trigonostigma heteromorpha"
-    assert corydoras["tolerable"] == {"low": 18.0, "high": 27.0, "unit": "Cel"}
+    gh_dgh = [harlequin["gh"][end] / 0.356652 for end in ("low", "high")]  # DIN 38409-6
+    assert gh_dgh == pytest.approx([1, 15], rel=1e-5)
+    assert corydoras["temperature"] == {"low": 18.0, "high": 27.0, "unit": "Cel"}
     assert corydoras["comfortable"] == {"low": 22.0, "high": 27.0, "unit": "Cel"}
-    assert "set for this tank" in corydoras["tolerable_source"]
-    assert "Leggatt" in corydoras["tolerable_source"]
+    assert "set for this tank" in corydoras["temperature_source"]
+    assert "Leggatt" in corydoras["temperature_source"]
     assert corydoras["air_breather"] is True
     assert (invented["covered"], invented["listed_as"]) == (False, "")
     assert "no advice covers it" in invented["note"]
-    assert invented["tolerable"] == {"low": None, "high": None, "unit": "Cel"}
+    assert invented["temperature"] == {"low": None, "high": None, "unit": "Cel"}
     assert answer["not_covered"] == ["Invented species"]
-    assert answer["tolerable"] == {
+    assert answer["temperature"] == {
         "range": {"low": 20.0, "high": 27.0, "unit": "Cel"},
         "low_species": "Rasbora heteromorpha",
         "high_species": "Corydoras aeneus",
@@ -115,15 +119,15 @@ def test_livestock_with_limits_hints_and_what_is_not_covered(client):
 def test_animals_that_share_nothing(client):
     put(
         client,
-        livestock=[
+        animals=[
             {"species": "Tanichthys albonubes", "count": 8},
             {"species": "Betta splendens", "count": 1},
         ],
     )
-    answer = client.get(LIVESTOCK).get_json()
+    answer = client.get(ANIMALS).get_json()
     assert "no temperature that all animals are comfortable with" in answer["too_narrow"]
     assert answer["comfortable"]["range"]["low"] is None
-    assert answer["tolerable"]["range"] == {"low": 20.0, "high": 27.0, "unit": "Cel"}
+    assert answer["temperature"]["range"] == {"low": 20.0, "high": 27.0, "unit": "Cel"}
 
 
 def stocked(client, species: str):
@@ -133,7 +137,7 @@ def stocked(client, species: str):
 
 def test_a_slip_in_the_log_is_refused_unless_the_tank_has_that_name(client):
     own = {"low": 22, "high": 27, "unit": "Cel"}
-    put(client, livestock=[{"species": "Cherry shrimp", "count": 20, "temperature": own}])
+    put(client, animals=[{"species": "Cherry shrimp", "count": 20, "temperature": own}])
     refused = stocked(client, "White cloud")
     assert refused.status_code == 422
     (error,) = refused.get_json()["errors"]

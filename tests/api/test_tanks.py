@@ -51,7 +51,7 @@ GOLDEN = {
     "heated": True,
     "co2_injected": True,
     "set_up": None,
-    "livestock": [
+    "animals": [
         {
             "species": "Paracheirodon innesi",
             "count": 20,
@@ -63,18 +63,13 @@ GOLDEN = {
             "air_breather": None,
         }
     ],
-    "plants": {
+    "targets": {
         "co2": {"low": 20.0, "high": 30.0, "unit": "mg/L"},
         "dli": {"low": 1.5, "high": 4.0, "unit": "mol/m2/d"},
     },
-    "planting": [],
-    "photoperiod": {
-        "lights_on": "10:00",
-        "length": "PT8H",
-        "gas_on": None,
-        "gas_off": None,
-        "gas_close": "",
-    },
+    "plants": [],
+    "light": {"start": "10:00", "photoperiod": "PT8H"},
+    "gas": {"start": None, "end": None, "close": ""},
     "water_change": {
         "every": "P7D",
         "fraction": {"value": 50.0, "unit": "%"},
@@ -137,7 +132,7 @@ def test_every_member_survives(client):
         heated=False,
         co2_injected=False,
         set_up="2023-02-01",
-        livestock=[
+        animals=[
             {
                 "species": "Betta splendens",
                 "count": 1,
@@ -146,17 +141,12 @@ def test_every_member_survives(client):
                 "air_breather": True,
             }
         ],
-        plants={
+        targets={
             "co2": {"low": 15, "high": 25, "unit": "mg/L"},
             "dli": {"low": 2, "high": 5, "unit": "mol/m2/d"},
         },
-        photoperiod={
-            "lights_on": "11:30",
-            "length": "7h30m",
-            "gas_on": "09:00",
-            "gas_off": "18:00",
-            "gas_close": "pull the grey plug",
-        },
+        light={"start": "11:30", "photoperiod": "7h30m"},
+        gas={"start": "09:00", "end": "18:00", "close": "pull the grey plug"},
         water_change={
             "every": "14d",
             "fraction": {"value": 0.3, "unit": "1"},
@@ -168,8 +158,8 @@ def test_every_member_survives(client):
             "target_gh": {"value": 6, "unit": "dGH"},
         },
         doses=[
-            {"name": "micro", "solution_per_100_l": {"value": 0.01, "unit": "L"}},
-            {"name": "nitrate", "salt_per_100_l": {"value": 1, "unit": "g"}},
+            {"name": "micro", "volume_per_100_l": {"value": 0.01, "unit": "L"}},
+            {"name": "nitrate", "mass_per_100_l": {"value": 1, "unit": "g"}},
         ],
         sensors={"ph": "glass-1"},
         equipment={"cylinder_kg": 2, "lamp": "white LED"},
@@ -184,21 +174,16 @@ def test_every_member_survives(client):
     assert tank["altitude"]["value"] == pytest.approx(304.8)
     assert tank["gh"]["display"] == {"value": pytest.approx(6), "unit": "dGH"}
     assert (tank["energy"], tank["heated"], tank["co2_injected"]) == ("low", False, False)
-    animal = tank["livestock"][0]
+    animal = tank["animals"][0]
     assert animal["temperature"] == {
         "low": pytest.approx(23.889, rel=1e-4),
         "high": None,
         "unit": "Cel",
     }
     assert animal["co2_max"] == {"value": pytest.approx(20), "unit": "mg/L"}
-    assert tank["plants"]["co2"] == {"low": 15.0, "high": 25.0, "unit": "mg/L"}
-    assert tank["photoperiod"] == {
-        "lights_on": "11:30",
-        "length": "PT7H30M",
-        "gas_on": "09:00",
-        "gas_off": "18:00",
-        "gas_close": "pull the grey plug",
-    }
+    assert tank["targets"]["co2"] == {"low": 15.0, "high": 25.0, "unit": "mg/L"}
+    assert tank["light"] == {"start": "11:30", "photoperiod": "PT7H30M"}
+    assert tank["gas"] == {"start": "09:00", "end": "18:00", "close": "pull the grey plug"}
     change = tank["water_change"]
     assert change["every"] == "P14D"
     assert change["fraction"] == {"value": pytest.approx(30), "unit": "%"}
@@ -208,7 +193,7 @@ def test_every_member_survives(client):
     assert change["hot_temperature"]["value"] == pytest.approx(60)
     assert change["target_kh"]["display"]["value"] == pytest.approx(4)
     assert change["target_gh"]["display"]["value"] == pytest.approx(6)
-    assert tank["doses"][0]["solution_per_100_l"] == {"value": pytest.approx(10), "unit": "mL"}
+    assert tank["doses"][0]["volume_per_100_l"] == {"value": pytest.approx(10), "unit": "mL"}
     assert tank["sensors"] == {"ph": "glass-1"}
     assert tank["equipment"] == {"cylinder_kg": 2, "lamp": "white LED"}
     assert tank["thresholds"] == {"stale_ph_min": 15.0}
@@ -219,16 +204,16 @@ def test_every_member_survives(client):
 
 
 def test_patch_changes_what_is_given_and_nothing_else(client):
-    put(client, notes="old", doses=[{"name": "x", "salt_per_100_l": {"value": 1, "unit": "g"}}])
+    put(client, notes="old", doses=[{"name": "x", "mass_per_100_l": {"value": 1, "unit": "g"}}])
     patched = client.patch(
         "/v1/tanks/riffle",
-        json={"plants": {"co2": {"high": 25}}, "notes": None, "heated": False},
+        json={"targets": {"co2": {"high": 25}}, "notes": None, "heated": False},
         headers={"Content-Type": "application/merge-patch+json"},
     ).get_json()
-    assert patched["plants"]["co2"] == {"low": 20.0, "high": 25.0, "unit": "mg/L"}
+    assert patched["targets"]["co2"] == {"low": 20.0, "high": 25.0, "unit": "mg/L"}
     assert patched["notes"] == ""
     assert patched["heated"] is False
-    unchanged = {"plants", "notes", "heated", "doses"}
+    unchanged = {"targets", "notes", "heated", "doses"}
     assert {k: v for k, v in patched.items() if k not in unchanged} == {
         k: v for k, v in GOLDEN.items() if k not in unchanged
     }
@@ -333,23 +318,23 @@ CM = {"unit": "cm"}
             "invalid-input",
             "/dimensions/fill_height",
         ),
-        ({"livestock": [{"count": 3}]}, "invalid-input", "/livestock/0/species"),
-        ({"livestock": {}}, "invalid-input", "/livestock"),
+        ({"animals": [{"count": 3}]}, "invalid-input", "/animals/0/species"),
+        ({"animals": {}}, "invalid-input", "/animals"),
         (
-            {"livestock": [{"species": "x", "temperature": {"low": 9, "high": 5, "unit": "Cel"}}]},
+            {"animals": [{"species": "x", "temperature": {"low": 9, "high": 5, "unit": "Cel"}}]},
             "invalid-input",
-            "/livestock/0/temperature/high",
+            "/animals/0/temperature/high",
         ),
         ({"set_up": "2025-02-30"}, "invalid-input", "/set_up"),
-        ({"photoperiod": {"lights_on": "25:00"}}, "invalid-input", "/photoperiod/lights_on"),
-        ({"photoperiod": {"length": "25h"}}, "invalid-input", "/photoperiod/length"),
-        ({"photoperiod": {"gas_on": "09:00"}}, "invalid-input", "/photoperiod/gas_off"),
+        ({"light": {"start": "25:00"}}, "invalid-input", "/light/start"),
+        ({"light": {"photoperiod": "25h"}}, "invalid-input", "/light/photoperiod"),
+        ({"gas": {"start": "09:00"}}, "invalid-input", "/gas/end"),
         (
             {"water_change": {"fraction": {"value": 101, "unit": "%"}}},
             "invalid-input",
             "/water_change/fraction/value",
         ),
-        ({"doses": [{"name": "x"}]}, "invalid-input", "/doses/0/solution_per_100_l"),
+        ({"doses": [{"name": "x"}]}, "invalid-input", "/doses/0/volume_per_100_l"),
         ({"sensors": {"salinity": "x"}}, "invalid-input", "/sensors/salinity"),
         ({"thresholds": {"stale_ph_min": -1}}, "invalid-input", "/thresholds/stale_ph_min"),
         ({"thresholds": {"typo": 1}}, "invalid-input", "/thresholds/typo"),

@@ -26,7 +26,7 @@ time.sleep(600)
 """
 UP = """
 import sys, threading
-from service.cli.up import run_together
+from service.cli.processes.up import run_together
 run_together([sys.argv[1:], sys.argv[1:]], threading.Event())
 """
 

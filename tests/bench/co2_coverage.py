@@ -122,7 +122,7 @@ def aim_holds(waters: Waters, count: int, *, gh: bool) -> float:
         ions = {"gh_meq_l": float(waters.gh_meq_l[at])} if gh else {}
         found = ph_for_co2(
             float(waters.co2_mg_l[at]), shown, float(waters.temperature_c[at]),
-            kh_test=KhKit(), **ions,
+            kh_kit=KhKit(), **ions,
         ).ph  # fmt: skip
         hits.append(found is not None and found.low <= waters.ph[at] + off <= found.high)
     return float(np.mean(hits))

@@ -83,7 +83,7 @@ def registry_url() -> str:
             net_volume_l=180.0,
             kh_meq_l=1.43,
             kh_tested=START.date(),
-            livestock=(animals,),
+            animals=(animals,),
         )
     )
     registry.close()

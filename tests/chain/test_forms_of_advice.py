@@ -36,8 +36,8 @@ from service.registry.models import (
     Absence,
     Dimensions,
     DosePlan,
+    GasPlan,
     LogKind,
-    PhotoperiodPlan,
     Stock,
     Tank,
 )
@@ -77,9 +77,9 @@ def a_tank() -> Tank:
         "Reedbed",
         dimensions=Dimensions(90, 45, 45),
         net_volume_l=120.0,
-        livestock=(Stock("Neocaridina davidi", 12),),
+        animals=(Stock("Neocaridina davidi", 12),),
         doses=(DosePlan("trace", ml_per_100_l=5.0),),
-        photoperiod=PhotoperiodPlan(gas_close="Pull the grey plug."),
+        gas=GasPlan(close="Pull the grey plug."),
         thresholds={"stem_growth_cm_week": 7.0},
         contact="Invented keeper, extension 12",
     )
@@ -145,7 +145,7 @@ def test_json_and_calendar(client: FlaskClient, open_ones: list[Recommendation])
     by_id = {document["id"]: document for document in documents}
     for one in open_ones:
         assert by_id[one.id]["cautions"] == list(one.finding.cautions)
-        assert by_id[one.id]["who"] in ("anyone", "practitioner")
+        assert by_id[one.id]["who"] in ("anyone", "keeper")
         text = texts[f"Reedbed: {one.finding.title}"]
         assert all(f"- {caution}" in text for caution in one.finding.cautions)
 

@@ -30,7 +30,7 @@ TANK = {
     },
     "kh": {"value": 4, "unit": "dKH"},
     "kh_kit": {"method": "titration", "step": {"value": 1, "unit": "dKH"}},
-    "livestock": [{"species": "Paracheirodon innesi", "count": 20}],
+    "animals": [{"species": "Paracheirodon innesi", "count": 20}],
 }
 
 

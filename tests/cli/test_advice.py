@@ -13,7 +13,7 @@ from tests.cli.conftest import process, refused
 @pytest.fixture
 def warm(client, context, look):
     tolerated = {"low": 18, "high": 22, "unit": "Cel"}
-    put(client, livestock=[{"species": "Invented", "temperature": tolerated}])
+    put(client, animals=[{"species": "Invented", "temperature": tolerated}])
     day_of_readings(context.store)
     look()
 
@@ -30,7 +30,9 @@ def test_advice_is_listed_and_marked(littoral, url, warm):
     first, second = [one["id"] for one in found][:2]
     assert f"id {first}" in listed.out
     assert advice(littoral, url, "--done", first).out.endswith(": now done\n")
-    assert advice(littoral, url, "--snooze", second, "--for", "2d").out.endswith(": now snoozed\n")
+    assert advice(littoral, url, "--snooze", second, "--length", "2d").out.endswith(
+        ": now snoozed\n"
+    )
     dismissed = advice(littoral, url, "--dismiss", second, "--json")
     assert json.loads(dismissed.out)["state"] == "dismissed"
     left = [one["id"] for one in json.loads(advice(littoral, url, "--json").out)["recommendations"]]
@@ -41,9 +43,9 @@ def test_advice_refusals(littoral, url, warm):
     refused(advice(littoral, url, "none"), "'none'")
     refused(advice(littoral, url, "--done", "none"), "none", "404")
     refused(advice(littoral, url, "--done", "a", "--dismiss", "b"), "exclude")
-    refused(advice(littoral, url, "--done", "a", "--for", "2d"), "--snooze")
+    refused(advice(littoral, url, "--done", "a", "--length", "2d"), "--snooze")
     refused(advice(littoral, url, "riffle", "--done", "a"), "ID")
-    refused(advice(littoral, url, "--snooze", "a", "--until", "soon"), "'soon'", "2025-06-04T18:00")
+    refused(advice(littoral, url, "--snooze", "a", "--until", "soon"), "'soon'", "2026-05-01T18:00")
 
 
 def test_as_processes(url, warm):

@@ -38,12 +38,12 @@ def test_tokens_are_recorded_for_the_user_of_the_machine(littoral, environment):
     [record] = answer["records"]
     assert record["actor"]["kind"] == "user"
     assert json.loads(littoral("audit", "--json", "--actor", "nobody").out) == {"records": []}
-    assert littoral("audit", "--since", "2199-01-01T00:00").out == "no records\n"
+    assert littoral("audit", "--start", "2199-01-01T00:00").out == "no records\n"
 
 
 def test_refusals(littoral, environment):
     refused(littoral("audit", "--action", "tank"), "'tank'", "tank.created")
-    refused(littoral("audit", "--since", "soon"), "'soon'", "a time such as")
+    refused(littoral("audit", "--start", "soon"), "'soon'", "a time such as")
 
 
 def test_commands_that_change_readings_are_recorded(littoral, environment, monkeypatch, tmp_path):
@@ -65,7 +65,7 @@ def test_commands_that_change_readings_are_recorded(littoral, environment, monke
     assert len(registry.audit()) == before
 
     littoral("import", f"{tmp_path}/log.csv", "--tank", "reed")
-    words = ["reed", "--quantity", "temperature", "--from", "2020-05-04", "--to", "2020-05-05"]
+    words = ["reed", "--quantity", "temperature", "--start", "2020-05-04", "--end", "2020-05-05"]
     littoral("recalibrate", *words)
     littoral("recalibrate", *words)  # changes nothing more
     littoral("store", "prune", "--raw", "30")

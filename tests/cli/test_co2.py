@@ -26,15 +26,15 @@ def test_says_value_interval_state_inputs_and_rule(littoral):
 
 def test_says_what_a_count_means_and_takes_the_errors_that_are_told(littoral, client):
     """4 drops of 1 dKH are 3.5 in the middle; 7 of half a degree 3.25."""
-    counted = littoral(*USUAL, "--kh-test", "drops", "--gh", "6")
+    counted = littoral(*USUAL, "--kh-kit", "drops", "--gh", "6")
     assert "3.5 dKH is taken" in counted.out.splitlines()[-1]
-    told = ("--kh-test", "drops", "--kh-step", "0.5", "--ph-error", "0.02")
+    told = ("--kh-kit", "drops", "--kh-kit-step", "0.5", "--ph-error", "0.02")
     done = littoral(*USUAL[:4], "3.5", *USUAL[5:], *told, "--temperature-error", "0.1", "--json")
     question = {
         "ph": 6.6,
         "kh": {"value": 3.5, "unit": "dKH"},
         "temperature": {"value": 24, "unit": "Cel"},
-        "kh_test": {"method": "drops", "step": {"value": 0.5, "unit": "dKH"}},
+        "kh_kit": {"method": "drops", "step": {"value": 0.5, "unit": "dKH"}},
         "ph_error": 0.02,
         "temperature_error": {"value": 0.1, "unit": "K"},
     }
@@ -76,7 +76,7 @@ def test_any_unit(littoral, same):
         ((*USUAL, "--temperature", "80"), "0 to 50 Cel"),
         ((*USUAL, "--target", "30", "20"), "two rising numbers"),
         ((*USUAL, "--salinity", "4"), "--salinity"),
-        ((*USUAL, "--kh-step", "0.5"), "--kh-step: allowed: beside --kh-test"),
+        ((*USUAL, "--kh-kit-step", "0.5"), "--kh-kit-step: allowed: beside --kh-kit"),
         ((*USUAL, "--conductivity", "9000"), "--conductivity: 9000; allowed: 0 to 8000 µS/cm"),
         (("c02",), "c02"),
     ],

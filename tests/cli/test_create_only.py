@@ -35,12 +35,15 @@ REFUSED = [
 ]
 """Each expects registry, store or both where the configuration says."""
 ASK_A_SERVICE = [
+    ("absence", "list"),
     ("advice",),
     ("log", "list", "reed"),
     ("log", "trim", "reed"),
     ("nutrients", "reed"),
     ("share", "--list"),
     ("status",),
+    ("tank", "list"),
+    ("tank", "set", "reed", "kh", "4 dKH"),
     ("watch", "--count", "1"),
     ("what-if", "reed", "--photoperiod", "7h"),
 ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 
 import requests
 
@@ -16,12 +17,12 @@ def share(littoral, url, *more):
 
 
 def test_share_is_made_listed_and_revoked(littoral, url, away):  # noqa: F811
-    made = share(littoral, url, "riffle", "--days", "10", "--note", "the neighbour")
+    made = share(littoral, url, "riffle", "--days", "10", "--name", "the neighbour")
     assert made.code == 0, made.err
     address = made.out.strip()
     secret = address.rsplit("/", 1)[1]
     assert address == f"{url}/shared/{secret}"
-    assert secret not in made.err and "until 2025-06-14 12:00 UTC" in made.err
+    assert secret not in made.err and "until 14 Jun 2025 14:00" in made.err
     sheet = requests.get(address, headers={"Accept": "application/json"}, timeout=60).json()
     assert [one["tank"] for one in sheet["tanks"]] == ["riffle"]
     second = json.loads(share(littoral, url, "riffle", "--json").out)
@@ -34,6 +35,22 @@ def test_share_is_made_listed_and_revoked(littoral, url, away):  # noqa: F811
     assert json.loads(share(littoral, url, "--revoke", second["id"], "--json").out)["revoked"]
     assert requests.get(address, timeout=60).status_code == 410
     assert [one.state for one in Client(url).sharing_links("riffle")] == ["revoked", "revoked"]
+
+
+def test_a_link_that_takes_reports(littoral, url, away):  # noqa: F811
+    """Chosen on the command line; its QR code is printed beside it where it is asked for."""
+    refused(share(littoral, url, "riffle", "--days", "3", "--may-report"), "logged under this name")
+    made = share(littoral, url, "riffle", "--days", "3", "--may-report", "--name", "Ada", "--qr")
+    assert made.code == 0, made.err
+    assert "and takes reports by Ada" in made.err
+    assert made.out.strip().startswith(f"{url}/shared/") and len(made.out.splitlines()) == 1
+    assert made.err.count("█") > 100
+    plain = share(littoral, url, "riffle", "--days", "3")
+    assert "█" not in plain.err and "takes reports" not in plain.err
+    listed = share(littoral, url, "--list").out
+    assert re.search(r"valid +reports .* Ada", listed) and re.search(r"valid +reads ", listed)
+    found = json.loads(share(littoral, url, "--list", "--json").out)["shares"]
+    assert sorted((one["may_report"], one["name"]) for one in found) == [(False, ""), (True, "Ada")]
 
 
 def test_share_refusals(littoral, url, away):  # noqa: F811

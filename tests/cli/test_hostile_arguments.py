@@ -17,10 +17,15 @@ TEXTS = (
 )  # fmt: skip
 USUAL = {
     "tank": "riffle", "ph": "6.6", "alkalinity_meq_l": "4", "temperature_c": "24",
-    "name": "x", "kh": "4", "gh": "4", "species": "x", "count": "1", "token_id": "x",
+    "name": "x", "kh": "4", "gh": "4", "species": "x", "count": "1", "token_id": "x", "key": "x",
+    "pairs": "kh", "paths": "kh", "start": "2031-01-01", "end": "2031-01-02",
 }  # fmt: skip
 SEEN: set[tuple[str, str, str]] = set()
 """Parameters that all commands of a group have and that are tried with the first."""
+SHARED = (
+    "tank", "time", "note", "by", "url", "token", "key", "count", "temperature", "light", "co2",
+    "co2_max", "height", "volume_per_100_l",
+)  # fmt: skip
 RUN_ON = {"ingest", "serve", "watch"}
 """Commands that last until they are stopped; what names no configuration is tried by others."""
 
@@ -71,7 +76,7 @@ def test_no_argument_can_be_so_wrong_that_it_is_a_defect(
         shared = words[0], parameter.name, type(parameter.type).__name__
         if (words[0] in RUN_ON and parameter.name != "config_file") or shared in SEEN:
             continue
-        if words[0] == "log" and parameter.name in ("tank", "time", "note", "by", "url", "token"):
+        if words[0] in ("log", "tank") and parameter.name in SHARED:
             SEEN.add(shared)
         for text in TEXTS:
             if words[0] in RUN_ON and not text.strip():
@@ -92,5 +97,5 @@ def test_no_argument_can_be_so_wrong_that_it_is_a_defect(
                 found.append(f"{parameter.name} {text[:40]!r}: {done.code} {done.err[-300:]}")
             if (done.code == 2 and done.err.strip().count("\n")) or len(done.err) > 2000:
                 found.append(f"{parameter.name} {text[:40]!r}: {done.err[:300]}")
-    assert asked or words[0] in {*RUN_ON, "openapi", "log"}
+    assert asked or words[0] in {*RUN_ON, "openapi", "log", "tank"}
     assert not found, f"{len(found)} of {asked}:\n" + "\n".join(found[:20])

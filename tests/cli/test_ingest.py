@@ -46,9 +46,9 @@ def test_recalibrate_applies_the_log(tmp_path, config, capsys):
     store = open_store(f"sqlite:///{tmp_path}/readings.db")
     store.write([Reading("reed", "temperature", "main", to_us(NOON) + n, 24.5) for n in range(3)])
     words = ["recalibrate", "reed", "--config", config, "--quantity", "temperature"]
-    assert run([*words, "--from", "2031-05-04", "--to", "2031-05-05"]) == 0
+    assert run([*words, "--start", "2031-05-04", "--end", "2031-05-05"]) == 0
     assert capsys.readouterr().out == "reed temperature main: 3 readings, 3 changed\n"
-    assert run([*words, "--from", "2031-05-04", "--to", "2031-05-05", "--json"]) == 0
+    assert run([*words, "--start", "2031-05-04", "--end", "2031-05-05", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told == {
         "tank": "reed", "quantity": "temperature", "sensor": "main", "readings": 3, "changed": 0,

@@ -14,7 +14,7 @@ import paho.mqtt.publish
 import pytest
 import requests
 
-from service.cli.up import run_together
+from service.cli.processes.up import run_together
 from service.registry.models import Tank
 from service.registry.registry import open_registry
 from service.store import Reading, SeriesKey, open_store

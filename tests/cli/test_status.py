@@ -11,7 +11,7 @@ from tests.cli.conftest import refused
 
 def comfortable(client, context, **members):
     tolerated = {"low": 20, "high": 28, "unit": "Cel"}
-    put(client, livestock=[{"species": "Invented", "temperature": tolerated}], **members)
+    put(client, animals=[{"species": "Invented", "temperature": tolerated}], **members)
     day_of_readings(context.store)
 
 
@@ -59,7 +59,7 @@ def test_all_tanks_the_worst_first(littoral, client, context, url, look, monkeyp
     none = littoral("status", "--url", url)
     assert (none.code, none.out) == (1, "there is no tank yet\n"), "nothing is looked after"
     comfortable(client, context)
-    put(client, "alder", livestock=[], co2_injected=False)
+    put(client, "alder", animals=[], co2_injected=False)
     day_of_readings(context.store, "alder")
     calm = littoral("status", "--url", url)
     assert calm.code == 0, calm.out

@@ -116,7 +116,7 @@ def test_import_in_fahrenheit_then_recalibrate_changes_nothing(tmp_path, capsys)
     path.write_text("time,T\n2026-03-01T22:41:17Z,76.1\n")
     words = ["--tank", "quarry-pool", "--column", "T=temperature:degF", "--config", str(config)]
     assert run(["import", str(path), *words]) == 0
-    words = ["--quantity", "temperature", "--sensor", "import", "--from", "2026-03-01"]
+    words = ["--quantity", "temperature", "--sensor", "import", "--start", "2026-03-01"]
     assert run(["recalibrate", "quarry-pool", *words, "--config", str(config)]) == 0
     assert "1 readings, 0 changed" in capsys.readouterr().out
     store = open_store(f"sqlite:///{tmp_path}/readings.db")
@@ -137,7 +137,10 @@ def test_dry_run_stores_nothing(file, tmp_path, capsys):
     [
         (["import", "FILE", "--store", "URL"], "tank is missing; allowed: the tank"),
         (["import", "FILE", "--column", "x"], "column is 'x'; allowed: NAME=QUANTITY"),
-        (["import", "FILE", "--zone", "Mars/Base"], "zone is 'Mars/Base'; allowed: an IANA"),
+        (
+            ["import", "FILE", "--time-zone", "Mars/Base"],
+            "time_zone is 'Mars/Base'; allowed: an IANA",
+        ),
         (["import", "FILE", "--delimiter", "::"], "allowed: one character, or 'tab'"),
         (["import", "nowhere.csv"], "does not exist"),
         (["export", "quarry-pool", "--store", "URL"], "no such readings of tank 'quarry-pool'"),

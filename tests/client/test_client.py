@@ -13,7 +13,7 @@ COMFORT = [{"species": "Invented", "temperature": {"low": 20, "high": 28, "unit"
 
 
 def test_answers_are_typed(client, context, url, look):
-    put(client, livestock=COMFORT, notes="n")
+    put(client, animals=COMFORT, notes="n")
     day_of_readings(context.store)
     look()
     service = Client(url)
@@ -45,7 +45,7 @@ def test_answers_are_typed(client, context, url, look):
 
 
 def test_marks(client, context, url, look):
-    put(client, livestock=[{"species": "I", "temperature": {"low": 18, "high": 22, "unit": "Cel"}}])
+    put(client, animals=[{"species": "I", "temperature": {"low": 18, "high": 22, "unit": "Cel"}}])
     day_of_readings(context.store)
     look()
     service = Client(url)

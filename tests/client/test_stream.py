@@ -14,7 +14,7 @@ from tests.over_http import served
 
 @pytest.fixture
 def calm(client, context):
-    put(client, livestock=COMFORT)
+    put(client, animals=COMFORT)
     day_of_readings(context.store)
 
 

@@ -64,16 +64,16 @@ def test_every_sensor_is_known_and_has_a_wire() -> None:
 
 def test_species_are_listed_by_their_scientific_names() -> None:
     for one in SCENARIO.tanks:
-        for stock in one.tank.livestock:
+        for stock in one.tank.animals:
             assert species(stock.species) is not None, stock.species
 
 
 def test_plans_and_physics_agree_on_the_timers() -> None:
     for one in SCENARIO.tanks:
-        plan, lamp, gas = one.tank.photoperiod, one.model.lamp, one.model.gas
+        plans, lamp, gas = one.tank, one.model.lamp, one.model.gas
         assert gas is not None
-        assert (plan.lights_on, plan.hours) == (lamp.on, lamp.hours)
-        assert (plan.gas_on, plan.gas_off) == (gas.on, gas.off)
+        assert (plans.light.start, plans.light.photoperiod_h) == (lamp.on, lamp.hours)
+        assert (plans.gas.start, plans.gas.end) == (gas.on, gas.off)
 
 
 def test_the_tests_in_the_log_are_near_the_truth() -> None:
@@ -84,9 +84,9 @@ def test_the_tests_in_the_log_are_near_the_truth() -> None:
 
 def test_quillwater_is_healthy() -> None:
     one = TANKS[quillwater.ID]
-    trace, aim = course(one), one.tank.plants
+    trace, aim = course(one), one.tank.targets
     ceiling = tolerance_of(one.tank, (), ORIGIN).co2
-    shared = comfortable_range(one.tank.livestock)
+    shared = comfortable_range(one.tank.animals)
     assert ceiling is not None and shared.low_c is not None and shared.high_c is not None
     assert trace.co2_mg_l[lit(trace)].min() > aim.co2_low_mg_l
     assert trace.co2_mg_l.max() < min(aim.co2_high_mg_l, ceiling.co2_mg_l) - 2
@@ -98,7 +98,7 @@ def test_quillwater_is_healthy() -> None:
 
 def test_only_emberpane_leaves_its_range() -> None:
     for one in (TANKS[quillwater.ID], TANKS[lateleaf.ID]):
-        shared = comfortable_range(one.tank.livestock)
+        shared = comfortable_range(one.tank.animals)
         trace = course(one)
         assert shared.low_c is not None and shared.high_c is not None
         assert shared.low_c + 0.4 < trace.temperature_c.min()
@@ -110,8 +110,8 @@ def test_lateleaf_has_too_little_co2_at_lights_on() -> None:
     trace = course(one)
     hour = trace.time_s % DAY_S / 3600
     first_hours = lit(trace) & (hour < 12)
-    assert trace.co2_mg_l[first_hours].max() < one.tank.plants.co2_low_mg_l * 0.8
-    assert trace.co2_mg_l[lit(trace)].max() > one.tank.plants.co2_low_mg_l
+    assert trace.co2_mg_l[first_hours].max() < one.tank.targets.co2_low_mg_l * 0.8
+    assert trace.co2_mg_l[lit(trace)].max() > one.tank.targets.co2_low_mg_l
 
 
 def test_lateleaf_was_replanted_and_its_water_not_changed_since() -> None:
@@ -124,7 +124,7 @@ def test_lateleaf_was_replanted_and_its_water_not_changed_since() -> None:
 
 def test_emberpane_runs_too_warm_for_its_new_fish() -> None:
     one = TANKS[emberpane.ID]
-    shared = tolerable_range(one.tank.livestock)
+    shared = tolerable_range(one.tank.animals)
     assert shared.high_species == emberpane.NEW_FISH
     trace = course(one, hours=0.0)
     found = excursions(trace.time_s, trace.temperature_c, shared.low_c, shared.high_c)
@@ -142,7 +142,7 @@ def test_emberpane_keeps_within_its_own_co2_aim() -> None:
     ceiling = tolerance_of(one.tank, (), ORIGIN).co2
     assert ceiling is not None and ceiling.newcomer
     assert trace.co2_mg_l.max() < ceiling.co2_mg_l
-    assert trace.co2_mg_l[lit(trace)].min() > one.tank.plants.co2_low_mg_l
+    assert trace.co2_mg_l[lit(trace)].min() > one.tank.targets.co2_low_mg_l
 
 
 def test_only_lateleaf_lacks_a_change_and_doses_follow_every_change() -> None:

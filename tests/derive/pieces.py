@@ -13,11 +13,12 @@ from service.derive.sensor_choice import ChosenSeries
 from service.registry.models import (
     Dimensions,
     DosePlan,
+    GasPlan,
     KhKit,
+    LightPlan,
     LogEntry,
     LogKind,
-    PhotoperiodPlan,
-    PlantDemand,
+    PlantTargets,
     Stock,
     Tank,
 )
@@ -40,7 +41,7 @@ def a_tank(**changes: object) -> Tank:
         net_volume_l=180.0,
         kh_meq_l=KH_4,
         kh_kit=KhKit(KhMethod.TITRATION, MEQ_L_PER_DEGREE),
-        livestock=(
+        animals=(
             Stock(
                 "Paracheirodon axelrodi",
                 20,
@@ -49,8 +50,9 @@ def a_tank(**changes: object) -> Tank:
                 co2_max_mg_l=30.0,
             ),
         ),
-        plants=PlantDemand(20.0, 30.0, 2.0, 5.0),
-        photoperiod=PhotoperiodPlan(time(10), 8.0, time(8), time(17)),
+        targets=PlantTargets(20.0, 30.0, 2.0, 5.0),
+        light=LightPlan(time(10), 8.0),
+        gas=GasPlan(time(8), time(17)),
         doses=(DosePlan("macro", ml_per_100_l=10.0), DosePlan("iron", g_per_100_l=0.2)),
     )
     return replace(tank, **changes)  # type: ignore[arg-type]

@@ -15,7 +15,7 @@ from service.derive.gas_exchange import gas_model_of
 from service.derive.inputs import Inputs
 from service.derive.models import TankView
 from service.derive.tank_view import tank_view
-from service.registry.models import PhotoperiodPlan, PlantDemand, Tank
+from service.registry.models import GasPlan, LightPlan, PlantTargets, Tank
 from service.store.model import Samples
 from tests.derive.pieces import KH_4, a_tank, inputs_with, samples
 
@@ -36,8 +36,9 @@ MODEL = TankModel(
 )
 TANK = a_tank(
     net_volume_l=150.0,
-    photoperiod=PhotoperiodPlan(time(10), 8.0, time(8), time(17, 30)),
-    plants=PlantDemand(18.0, 30.0, 1.5, 4.0),
+    light=LightPlan(time(10), 8.0),
+    gas=GasPlan(time(8), time(17, 30)),
+    targets=PlantTargets(18.0, 30.0, 1.5, 4.0),
     heated=False,
 )
 

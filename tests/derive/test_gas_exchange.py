@@ -13,7 +13,7 @@ from demo.model import Change, Gas, WaterChange
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_exchange, gas_hours_per_day, gas_model_of
 from service.derive.models import GasModel
-from service.registry.models import KhKit, LogEntry, LogKind, PhotoperiodPlan, WaterChangePlan
+from service.registry.models import GasPlan, KhKit, LightPlan, LogEntry, LogKind, WaterChangePlan
 from service.science.carbonate.kh_test import KhMethod
 from tests.derive.pieces import KH_4, entry, inputs_with, samples
 from tests.derive.simulated import MODEL, NOW, START, TANK, course, seen, seen_inputs, truth
@@ -52,9 +52,9 @@ def test_no_gas_no_fit() -> None:
 
 def test_gas_hours_by_plan() -> None:
     assert gas_hours_per_day(TANK) == 9.5
-    over = replace(TANK, photoperiod=PhotoperiodPlan(time(20), 8.0, time(18), time(3)))
+    over = replace(TANK, light=LightPlan(time(20), 8.0), gas=GasPlan(time(18), time(3)))
     assert gas_hours_per_day(over) == 9.0
-    unswitched = replace(TANK, photoperiod=PhotoperiodPlan(), water_change=WaterChangePlan())
+    unswitched = replace(TANK, light=LightPlan(), gas=GasPlan(), water_change=WaterChangePlan())
     assert gas_hours_per_day(unswitched) == 24.0
 
 

@@ -11,7 +11,7 @@ import pytest
 from service.derive.light_stuck import stuck_runs, without
 from service.derive.models import Quality
 from service.derive.tank_view import tank_view
-from service.registry.models import PhotoperiodPlan
+from service.registry.models import GasPlan, LightPlan
 from service.times import from_us
 from tests.derive.pieces import NOON, a_tank, days_of, grid, inputs_with, lamp, samples
 
@@ -87,8 +87,8 @@ def test_a_new_sensor_that_never_showed_anything_else_is_stuck() -> None:
 
 def test_without_a_plan_nothing_is_known() -> None:
     for hours in (0.0, 24.0):
-        plan = PhotoperiodPlan(a_tank().photoperiod.lights_on, hours)
-        tank, one = at_evening(stuck_since(4), photoperiod=plan)
+        plan = LightPlan(a_tank().light.start, hours)
+        tank, one = at_evening(stuck_since(4), light=plan, gas=GasPlan())
         assert stuck_runs(tank, one, EVENING) == ()
     tank, one = at_evening(stuck_since(4))
     assert stuck_runs(tank, samples(one.time_us[:0], 1.0), EVENING) == ()

@@ -77,7 +77,7 @@ def test_what_another_process_writes_counts_at_once(parts: tuple[str, str]) -> N
     warmth = after("read('temperature', 26.5, 30)").temperature
     assert warmth is not None and warmth.value == 26.5
     assert after("read('ph', 6.7, 30)").ph.value == 6.7  # the same time again: replaced
-    kh = after("log('kh-test', kh_meq_l=2.0)").alkalinity
+    kh = after("log('kh-test', kh_meq_l=2.0)").kh
     assert kh is not None and kh.meq_l == 2.0
     calibrated = after("log('calibration', quantity='ph')")
     assert not any("no calibration" in reason for reason in calibrated.reasons)

@@ -34,7 +34,7 @@ def ramp(rate_k_h: float, end_c: float, hours: float = 3.0) -> Samples:
 
 
 def test_range_is_what_all_animals_share() -> None:
-    found = now_of(a_tank(livestock=TWO_FISH), ramp(0.0, 21.0))
+    found = now_of(a_tank(animals=TWO_FISH), ramp(0.0, 21.0))
     assert (found.tolerable.low_c, found.tolerable.low_species) == (20.0, "Danio rerio")
     assert (found.tolerable.high_c, found.tolerable.high_species) == (22.0, "Tanichthys albonubes")
 
@@ -67,7 +67,7 @@ def test_no_temperature_suits_all() -> None:
         TWO_FISH[0],
         Stock("Symphysodon discus", 4, temperature_low_c=27.0, temperature_high_c=31.0),
     )
-    found = now_of(a_tank(livestock=odd), ramp(0.0, 24.0))
+    found = now_of(a_tank(animals=odd), ramp(0.0, 24.0))
     assert found.comfortable.is_open
     assert found.reasons == (
         "there is no temperature that all animals tolerate: Symphysodon discus from 27 °C on, "
@@ -81,7 +81,7 @@ def test_where_no_temperature_suits_all_what_suits_none_is_still_judged() -> Non
         TWO_FISH[0],
         Stock("Symphysodon discus", 4, temperature_low_c=27.0, temperature_high_c=31.0),
     )
-    tank = a_tank(livestock=odd)
+    tank = a_tank(animals=odd)
     tolerable = now_of(tank, ramp(0.0, 24.0)).tolerable
     assert (tolerable.low_c, tolerable.high_c) == (18.0, 31.0)
     limits = tolerance_of(tank, (), NOON).tolerable
@@ -103,7 +103,7 @@ def test_excursion_of_a_triangle_is_exact() -> None:
 
 
 def test_no_animals_no_excursions() -> None:
-    bare = a_tank(livestock=())
+    bare = a_tank(animals=())
     assert excursions_of(bare, ramp(3.0, 40.0), tolerance_of(bare, (), NOON).tolerable) == ()
 
 

@@ -21,7 +21,7 @@ STOCKED = entry(LogKind.STOCKING, NOON - DAY, species="Otocinclus vittatus", cou
 def added(day: date, **thresholds: float) -> Tank:
     """The invented tank with its animals added on a day."""
     tank = a_tank(thresholds=thresholds)
-    return replace(tank, livestock=tuple(replace(one, added=day) for one in tank.livestock))
+    return replace(tank, animals=tuple(replace(one, added=day) for one in tank.animals))
 
 
 def view_of(tank: Tank, *log: LogEntry) -> TankView:
@@ -44,7 +44,7 @@ def ceiling(tank: Tank, *log: LogEntry, now: datetime = NOON) -> tuple[float, bo
 
 @pytest.mark.parametrize("share", [0.8, 0.7])
 def test_after_stocking_the_present_co2_is_judged_as_the_advice_judges_it(share: float) -> None:
-    tank = a_tank(thresholds={"newcomer_share": share})
+    tank = a_tank(thresholds={"newcomer_fraction": share})
     usual, after = view_of(tank), view_of(tank, STOCKED)
     assert usual.co2.co2 is not None and after.co2.co2 is not None
     assert 27.9 < after.co2.co2.value < 28.0
@@ -56,8 +56,8 @@ def test_after_stocking_the_present_co2_is_judged_as_the_advice_judges_it(share:
 
 @pytest.mark.parametrize("share", [0.8, 0.6])
 def test_the_tanks_own_share_counts_however_the_animals_are_known_to_be_new(share: float) -> None:
-    assert ceiling(added(NOON.date(), newcomer_share=share)) == (30.0 * share, True)
-    assert ceiling(a_tank(thresholds={"newcomer_share": share}), STOCKED) == (30.0 * share, True)
+    assert ceiling(added(NOON.date(), newcomer_fraction=share)) == (30.0 * share, True)
+    assert ceiling(a_tank(thresholds={"newcomer_fraction": share}), STOCKED) == (30.0 * share, True)
 
 
 def test_newcomers_by_date_have_their_hours_from_the_end_of_that_day() -> None:

@@ -104,7 +104,7 @@ def recalibrate(folder: Path, quantity: str, start: datetime, end: datetime) -> 
         f'[store]\nurl = "sqlite:///{folder / "readings.db"}"\n'
         f'[registry]\nurl = "sqlite:///{folder / "registry.db"}"\n'
     )
-    span = ["--from", format_moment(start), "--to", format_moment(end)]
+    span = ["--start", format_moment(start), "--end", format_moment(end)]
     words = [
         "recalibrate",
         "reed",

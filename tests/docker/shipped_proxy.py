@@ -63,7 +63,7 @@ class ShippedProxy(Server):
 
     name = "nginx"
 
-    def __init__(self, folder: Path, littoral: Littoral) -> None:
+    def __init__(self, folder: Path, littoral: Littoral, *, links_only: bool = False) -> None:
         super().__init__(folder)
         authority = trustme.CA()
         certificate = authority.issue_cert(NAME)
@@ -75,6 +75,14 @@ class ShippedProxy(Server):
         self.plain_port = free_port()
         text = (SHIPPED / "littoral.conf").read_text()
         text = re.sub(r" +listen \[::\].*\n", "", text)  # loopback alone, and not all have IPv6
+        if links_only:  # as the file itself says
+            text = text.replace("    location / {", "    #location / {", 1)
+            text, number = re.subn(
+                r"^    #(location /(shared/|pages/static/| ) )", r"    \1", text, flags=re.M
+            )
+            assert number == 3
+        self.access_log = folder / "littoral.log"
+        text = text.replace("/var/log/nginx/littoral.log", str(self.access_log))
         text = text.replace("listen 443", f"listen {HOST}:{self.port}")
         text = text.replace("listen 80", f"listen {HOST}:{self.plain_port}")
         text = text.replace("127.0.0.1:8600", f"127.0.0.1:{littoral.port}")

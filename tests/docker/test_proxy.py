@@ -18,6 +18,7 @@ import pytest
 from service.api.events.stream import HEARTBEAT_S
 from service.api.http.blueprint import LIST_BYTES
 from service.registry.events import NewEvent
+from service.registry.models import Tank
 from tests.docker.shipped_proxy import NAME, PATIENCE_S, SHIPPED, Littoral, ShippedProxy, bearer
 from tests.servers import HOST, wait_until
 
@@ -56,6 +57,90 @@ def test_a_request_with_a_token_is_answered_over_tls(
     assert proxy.ask("GET", "/v1/tanks").status == 401
     answer = proxy.ask("GET", "/v1/tanks", **bearer(littoral))
     assert (answer.status, json.load(answer)["tanks"]) == (200, [])
+
+
+def made_link(proxy: ShippedProxy, littoral: Littoral) -> str:
+    """The path of a fresh link that takes reports, made through the proxy; the tank is invented."""
+    if "brook" not in littoral.registry.tank_ids():
+        littoral.registry.put_tank(Tank("brook", "Brook", net_volume_l=120.0))
+    body = {"tank": "brook", "length": "P3D", "name": "Ada", "may_report": True}
+    headers = bearer(littoral) | {"Content_Type": "application/json"}
+    answer = proxy.ask("POST", "/v1/shares", json.dumps(body).encode(), **headers)
+    assert answer.status == 201
+    url = str(json.load(answer)["url"])
+    assert url.startswith(f"https://{NAME}/shared/sheet_"), "as it is reached from outside"
+    return url.removeprefix(f"https://{NAME}")
+
+
+def test_a_colleague_reports_by_a_link_over_tls(proxy: ShippedProxy, littoral: Littoral) -> None:
+    """Page, manifest, worker and a tick through the proxy; it is recorded from whose address."""
+    path = made_link(proxy, littoral)
+    page = proxy.ask("GET", path, Accept="text/html", source="127.0.0.13")
+    assert page.status == 200 and b"In an emergency" in page.read()
+    assert "manifest-src 'self'" in str(page.getheader("Content-Security-Policy"))
+    worker = proxy.ask("GET", f"{path}/worker.js")
+    assert (worker.status, worker.getheader("Service-Worker-Allowed")) == (200, path)
+    manifest = json.load(proxy.ask("GET", f"{path}/app.webmanifest"))
+    assert manifest["start_url"] == path
+    offered = json.load(proxy.ask("GET", f"{path}/tasks"))["tasks"]
+    report = {"task": offered[0]["task"], "key": "tick-over-tls"}
+    headers = {"Content_Type": "application/json", "Origin": f"https://{NAME}"}
+    sent = [
+        proxy.ask("POST", f"{path}/reports", json.dumps(report).encode(), "127.0.0.13", **headers)
+        for _ in range(2)
+    ]
+    assert [json.load(one)["fresh"] for one in sent] == [True, False]
+    elsewhere = headers | {"Origin": "https://attacker.example"}
+    refused = proxy.ask("POST", f"{path}/reports", json.dumps(report).encode(), **elsewhere)
+    assert refused.status == 403
+    [entry] = littoral.registry.log("brook")
+    assert entry.by == "Ada"
+    [record, *_] = littoral.registry.audit()
+    assert (record.actor.name, record.actor.address) == ("Ada", "127.0.0.13")
+
+
+def test_the_secret_of_a_link_is_not_in_the_access_log(
+    proxy: ShippedProxy, littoral: Littoral
+) -> None:
+    path = made_link(proxy, littoral)
+    for address in (path, f"{path}.ics", f"{path}/tasks?x=1", f"{path}x", "/login?next=/tanks"):
+        proxy.ask("GET", address, Accept="text/html", Referer=f"https://{NAME}{path}")
+    wait_until(lambda: "/login?next=" in proxy.access_log.read_text(), PATIENCE_S, lambda: "log")
+    log = proxy.access_log.read_text()
+    for words in ('/shared/SECRET"', '/shared/SECRET.ics"', '/shared/SECRET/tasks?x=1"'):
+        assert f'"GET {words}' in log
+    assert path.rpartition("_")[2] not in log and path not in log
+
+
+def test_links_alone_can_be_opened_to_the_internet(
+    tmp_path_factory: pytest.TempPathFactory, littoral: Littoral, proxy: ShippedProxy
+) -> None:
+    """With the three lines that the file has for it: no log-in, no API, no document."""
+    narrow = ShippedProxy(tmp_path_factory.mktemp("narrow"), littoral, links_only=True)
+    narrow.start()
+    try:
+        path = made_link(proxy, littoral)
+        assert narrow.ask("GET", path, Accept="text/html").status == 200
+        assert narrow.ask("GET", f"{path}/tasks").status == 200
+        assert narrow.ask("GET", "/pages/static/shared/round.js").status == 200
+        for closed in (
+            "/",
+            "/login",
+            "/v1/tanks",
+            "/docs",
+            "/metrics",
+            "/healthz",
+            "/shared",
+            "/shared/../v1/tanks",
+            "/shared/%2e%2e/v1/tanks",
+            "/pages/static/..%2f..%2fv1/tanks",
+            "//v1/tanks",
+        ):
+            answer = narrow.ask("GET", closed, **bearer(littoral))
+            assert answer.status in (301, 400, 404), closed
+            assert b"brook" not in answer.read(), closed
+    finally:
+        narrow.stop()
 
 
 def log_in(proxy: ShippedProxy, secret: str) -> http.client.HTTPResponse:

@@ -31,7 +31,7 @@ def test_the_samples_of_status_have_the_form_that_the_command_prints():
         rf"  CO2 {number} mg/L \(95 %: {number} to {number}\), below 20 to 30 +{curve}",
         rf"  temperature {number} °C, within 20 to 28, [+-]{number} °C per hour +{curve}",
         rf"  light {number} h today of 9 h, {number} mol/m2/d",
-        r"  (info|advice|warning|urgent): Large water change .*, by .* UTC",
+        r"  (info|advice|warning|urgent): Large water change .*, by \d\d:\d\d",
     ]
     lines = sample.splitlines()
     assert len(lines) > len(forms)

@@ -16,6 +16,7 @@ import pytest
 from service.api.server import Server
 from service.app.app_factory import create_app
 from service.app.application import Application
+from service.clock import SystemClock
 from service.config import Config, HomieOptions, HttpConfig, HubOptions, load_config
 from service.integrations.configured import configured_integrations
 from service.integrations.homie.device import properties_of
@@ -109,7 +110,9 @@ def test_home_automation(
     file.write_text(
         f'[mqtt]\nurl = "{broker.url}"\n' + found["homie config"][1] + found["hub config"][1]
     )
-    homie, hub, _ = integrations = configured_integrations(load_config(file, {}), home.registry)
+    homie, hub, _ = integrations = configured_integrations(
+        load_config(file, {}), home.registry, home.store, SystemClock()
+    )
     assert isinstance(homie, Homie) and isinstance(hub, Hub)
     for one in integrations:
         one.start()

@@ -45,6 +45,7 @@ class Served:
     store: SqliteStore
     clock: SetClock
     http: HttpConfig
+    config: Config = field(default_factory=Config)
     url: str = ""
     _ending: threading.Event = field(default_factory=threading.Event, repr=False)
     _thread: threading.Thread | None = field(default=None, repr=False)
@@ -52,7 +53,7 @@ class Served:
     def start(self) -> None:
         """Answer; after ``hang_up`` at the same address."""
         self._ending = threading.Event()
-        config = Config(http=self.http)
+        config = replace(self.config, http=self.http)
         application = Application(config, self.clock, self.store, self.registry, self._ending)
         server = Server(create_app(application), self.http)
         self.http = replace(self.http, port=server.port)
@@ -81,13 +82,14 @@ class Served:
             ledger.update(view, evaluate(view, ledger.active([tank.id], view.now)[tank.id]))
 
 
-def serve(folder: Path, **limits: int) -> Served:
+def serve(folder: Path, *, config: Config | None = None, **limits: int) -> Served:
     """Start a server on an empty store and an empty registry; limits as ``HttpConfig``."""
     served = Served(
         sqlite_registry(folder / "registry.db"),
         SqliteStore(folder / "readings.db"),
         SetClock(),
         HttpConfig(port=0, **limits),
+        config or Config(),
     )
     served.start()
     return served

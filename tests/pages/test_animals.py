@@ -22,7 +22,7 @@ def test_what_no_advice_covers_comes_first() -> None:
         Stock("Invented species", 2),
         Stock("Betta splendens", 0),
     )
-    invented, corydoras, harlequin = animal_lines(a_tank(livestock=stock))
+    invented, corydoras, harlequin = animal_lines(a_tank(animals=stock))
     assert (invented.name, invented.covered, invented.limits) == ("2 Invented species", False, "")
     assert "no advice covers it" in invented.note
     assert corydoras.limits == (
@@ -43,7 +43,7 @@ def test_the_page_has_animals_and_both_figures_of_co2(shore: Served) -> None:
 
 def test_the_plants_with_what_needs_attention_first() -> None:
     plants = (Plant("Taxiphyllum barbieri"), Plant("Rotala macrandra"))
-    rotala, moss = plant_lines(a_tank(planting=plants, co2_injected=False))
+    rotala, moss = plant_lines(a_tank(plants=plants, co2_injected=False))
     assert rotala.name.startswith("Rotala macrandra (")
     assert rotala.demand == "light high, needs CO2, 20 to 50 cm, background"
     assert rotala.note == "needs injected CO2, and this tank has none"
@@ -56,7 +56,7 @@ def test_the_lines_tell_remarks_from_alarms() -> None:
 
     def lines(celsius: float, co2: float):
         view = view_with(
-            a_tank(livestock=neons), celsius=lambda t: t * 0 + celsius, co2=lambda t: t * 0 + co2
+            a_tank(animals=neons), celsius=lambda t: t * 0 + celsius, co2=lambda t: t * 0 + co2
         )
         return lines_of(view, LocalTime("UTC", NOON))[:2]
 

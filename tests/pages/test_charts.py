@@ -150,7 +150,7 @@ def test_buttons_and_keys_do_the_same(charts: Watched) -> None:
 
 
 def test_a_gap_in_the_readings_stays_a_gap(bare: Served, visit: Opener) -> None:
-    bare.registry.put_tank(Tank("reedbed", "Reedbed", livestock=(Stock("Tanichthys albonubes"),)))
+    bare.registry.put_tank(Tank("reedbed", "Reedbed", animals=(Stock("Tanichthys albonubes"),)))
     now_us = to_us(bare.clock.now())
     minutes = [minute for minute in range(0, 1400, 5) if not 400 < minute < 600]
     bare.store.write(

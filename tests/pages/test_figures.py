@@ -13,7 +13,7 @@ from service.derive.tank_view import tank_view
 from service.pages.curves import Canvas, stretches, thinned
 from service.pages.local_time import LocalTime
 from service.pages.tank.figures import DAY_S, Figure, figures_of, next_switch
-from service.registry.models import PhotoperiodPlan, Tank
+from service.registry.models import LightPlan, Tank
 from service.store.model import Reading
 from service.store.sqlite.store import SqliteStore
 from service.times import to_us
@@ -87,15 +87,15 @@ def test_a_trend_is_said_in_words(tmp_path: object, per_hour: float, way: str, w
 )
 def test_the_next_switch_of_the_lamp(clock: str, expected: tuple[str, str]) -> None:
     now = datetime.combine(ORIGIN.date(), time.fromisoformat(clock), tzinfo=UTC)
-    word, at = next_switch(PhotoperiodPlan(time(9), 8.0), LocalTime("UTC", now))
+    word, at = next_switch(LightPlan(time(9), 8.0), LocalTime("UTC", now))
     assert (word, f"{at:%H:%M}") == expected
 
 
 def test_a_lamp_past_midnight_goes_off_on_the_next_day() -> None:
     night = LocalTime("UTC", datetime(2026, 4, 15, 1, tzinfo=UTC))
-    plan = PhotoperiodPlan(time(20), 8.0)
+    plan = LightPlan(time(20), 8.0)
     assert next_switch(plan, night)[0] == "off"
-    assert next_switch(replace(plan, hours=24.0), night)[0] == ""
+    assert next_switch(replace(plan, photoperiod_h=24.0), night)[0] == ""
 
 
 def test_a_curve_is_broken_where_nothing_is_known() -> None:

@@ -30,7 +30,7 @@ def reedbed(served: Served) -> Tank:
         "Reedbed",
         time_zone="Europe/Lisbon",
         net_volume_l=120.0,
-        livestock=(Stock("Tanichthys albonubes", 12),),
+        animals=(Stock("Tanichthys albonubes", 12),),
         doses=(DosePlan("trace solution", ml_per_100_l=5.0),),
         notes="The left door sticks.",
     )
@@ -106,8 +106,8 @@ def ailing(served: Served) -> int:
     now = served.clock.now()
     stock = ("Neocaridina davidi", "Corydoras paleatus", "Paracheirodon innesi")
     tank = a_tank(
-        livestock=tuple(Stock(name, 12) for name in stock),
-        planting=tuple(map(Plant, ("Rotala macrandra", "Anubias barteri", "Salvinia natans"))),
+        animals=tuple(Stock(name, 12) for name in stock),
+        plants=tuple(map(Plant, ("Rotala macrandra", "Anubias barteri", "Salvinia natans"))),
         notes="The left door sticks. A pinch of flakes each morning, frozen food on Sundays.",
         contact="Invented keeper, extension 12",
     )
@@ -167,7 +167,7 @@ def test_a_sharing_link_shows_one_sheet_and_nothing_else(bare: Served, visit: Op
     reedbed(bare)
     bare.registry.put_tank(Tank("fenpool", "Fenpool"))
     now = bare.clock.now()
-    bare.registry.create_token("practitioner", Scope.ADMIN, now)
+    bare.registry.create_token("keeper", Scope.ADMIN, now)
     link, secret = bare.registry.create_share(
         "reedbed", now, now + timedelta(days=4), now, expires=now + timedelta(days=5)
     )
@@ -247,7 +247,7 @@ def test_links_are_made_listed_and_ended(bare: Served, visit: Opener) -> None:
     address = page.get_by_role("status").get_by_role("link").inner_text()
     assert address.startswith(f"{bare.url}/shared/sheet_")
     (link,) = bare.registry.shares()
-    assert (link.end, link.expires, link.note) == (now + timedelta(days=9),) * 2 + ("Ada",)
+    assert (link.end, link.expires, link.name) == (now + timedelta(days=9),) * 2 + ("Ada",)
     assert violations(page) == []
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     guest = visit(address)
@@ -286,7 +286,8 @@ def test_links_are_refused(bare: Served) -> None:
         ({"covers": "days:400"}, 422, "one of those in the form"),
         ({"covers": "absence:b"}, 404, "the id of an absence"),
         ({"covers": "absence:a"}, 422, "about: fenpool"),
-        ({"note": "x" * 300}, 422, "note"),
+        ({"name": "x" * 300}, 422, "name"),
+        ({"right": "report"}, 422, "logged under this name"),
     ):
         answer = sent(**more)
         assert answer.status_code == status, more

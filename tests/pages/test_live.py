@@ -32,7 +32,7 @@ def test_a_reading_arrives_while_the_page_is_open(bare: Served, visit: Opener) -
 def test_the_list_follows_readings_and_advice_of_all_tanks(bare: Served, visit: Opener) -> None:
     for name in ("Reedbed", "Siltpool"):
         bare.registry.put_tank(
-            Tank(name.lower(), name, livestock=(Stock("Tanichthys albonubes", 9),))
+            Tank(name.lower(), name, animals=(Stock("Tanichthys albonubes", 9),))
         )
     seen = visit(bare.url)
     stamp = seen.page.locator(".berth", has_text="Siltpool").locator(".stamp")

@@ -13,7 +13,7 @@ TANK = Tank(
     "reedbed",
     "Reedbed",
     net_volume_l=120.0,
-    livestock=(Stock("Tanichthys albonubes", 12),),
+    animals=(Stock("Tanichthys albonubes", 12),),
     water_change=WaterChangePlan(fraction=0.35),
     doses=(DosePlan("micro", 3.0),),
     sensors={"ph": "glass-1"},
@@ -107,7 +107,7 @@ def test_a_fault_is_shown_at_its_input_with_the_words_of_its_label(kind, given, 
     assert says in form.faults[name]
     assert form.other_faults == ()
     (chosen,) = (one for one in form.kinds if one.chosen)
-    shown = {one.name: one.start for one in chosen.inputs}
+    shown = {one.name: one.start for one in (*chosen.first, *chosen.rest)}
     assert given.items() <= (shown | {k: v for k, v in given.items() if "_unit" in k}).items()
 
 
@@ -121,3 +121,35 @@ def test_plans_and_stock_of_the_tank_are_suggested():
     assert starts[LogKind.STOCKING]["species"][1] == ("Tanichthys albonubes",)
     assert starts[LogKind.CALIBRATION]["sensor"] == ("glass-1", ("glass-1",))
     assert input_at(inputs_of(LogKind.DOSE, TANK), "/data/mass/value").name == AMOUNT
+
+
+@pytest.mark.parametrize(
+    ("kind", "first"),
+    [
+        ("water-change", [AMOUNT]),
+        ("dose", ["name", AMOUNT]),
+        ("kh-test", ["kh"]),
+        ("nutrient-test", ["no3", "po4", "k", "fe"]),
+        ("stocking", ["species", "count"]),
+        ("trim", ["fraction"]),
+        ("filter-clean", ["part"]),
+        ("cylinder", ["content"]),
+    ],
+)
+def test_what_and_how_much_are_asked_first_and_the_rest_is_folded(kind, first):
+    form = log_form(TANK, LogKind(kind), {}, None, "me")
+    (chosen,) = (one for one in form.kinds if one.chosen)
+    assert [one.name for one in chosen.first] == first
+    assert not form.unfolded
+    assert {one.name for one in chosen.rest}.isdisjoint(first)
+
+
+def test_what_is_folded_opens_where_something_in_it_was_written_or_is_wrong():
+    kind = LogKind.WATER_CHANGE
+    assert log_form(TANK, kind, {AMOUNT: "30", "note": "by eye"}, None, "me").unfolded
+    assert log_form(TANK, kind, {AMOUNT: "30", "kh": "3"}, None, "me").unfolded
+    assert not log_form(TANK, kind, {AMOUNT: "30"}, None, "me").unfolded
+    assert log_form(TANK, LogKind.CALIBRATION, {}, None, "me").unfolded
+    with pytest.raises(InvalidInputError) as caught:
+        data_of(kind, TANK, {AMOUNT: "30", "temperature": "hot"})
+    assert log_form(TANK, kind, {}, caught.value, "me").unfolded

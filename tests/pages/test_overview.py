@@ -56,7 +56,7 @@ def test_tank_page_shows_what_the_service_knows(shore: Served, visit: Opener) ->
     )
     expect(page.locator("#sensors tbody tr")).to_have_count(len(view.sensors))
     expect(page.locator("#todo .job").first).to_contain_text("Water is too warm")
-    expect(page.locator(".safety")).to_contain_text("no safety device")
+    expect(page.locator("#todo .job .cautions").first).to_contain_text("no safety device")
     ((start, end),) = view.light_days[-1].lit
     expect(page.locator("#day svg")).to_have_attribute(
         "aria-label", f"Lit so far: {start:%H:%M} to {end:%H:%M}. Planned 09:00 to 17:00."

@@ -33,7 +33,7 @@ def warm(tmp_path: Path) -> Iterator[Served]:
             "Reedbed",
             time_zone="Europe/Lisbon",
             net_volume_l=120.0,
-            livestock=(Stock("Tanichthys albonubes", 12),),
+            animals=(Stock("Tanichthys albonubes", 12),),
         )
     )
     now_us = to_us(served.clock.now())
@@ -86,7 +86,7 @@ def test_done_leaves_a_log_entry_with_its_amount(bare: Served, visit: Opener) ->
     page.get_by_label("Second buffer or true value").fill("4.01")
     page.get_by_label("What the sensor showed in the second").fill("4.10")
     page.get_by_role("button", name="Save", exact=True).click()
-    expect(page.locator("#log li").first).to_contain_text("reading 6.95, reference 7")
+    expect(page.locator("#log li").first).to_contain_text("pH sensor glass: 7 read as 6.95")
     entry = bare.registry.log("reedbed")[0]
     assert entry.data["sensor"] == "glass"
     assert entry.data["points"] == [
@@ -119,7 +119,8 @@ def test_not_now_puts_it_off_and_back(warm: Served, visit: Opener) -> None:
 @pytest.mark.parametrize("script", [True, False])
 def test_a_water_change_is_noted(warm: Served, visit: Opener, script: bool) -> None:
     page = visit(f"{warm.url}/tanks/reedbed", java_script_enabled=script).page
-    page.get_by_label("How much was changed", exact=True).fill("35")
+    page.locator("#log-form").get_by_label("How much was changed", exact=True).fill("35")
+    page.get_by_text("More: details").click()
     page.get_by_role("textbox", name="KH of the new water").fill("3")
     page.get_by_label("Remark").fill("Two buckets,\nslowly.")
     page.get_by_label("By", exact=True).fill("the colleague")
@@ -133,13 +134,16 @@ def test_a_water_change_is_noted(warm: Served, visit: Opener, script: bool) -> N
     assert entry.data["kh_meq_l"] == pytest.approx(float(meq_l_from_dkh(3)))
     assert (entry.by, entry.note) == ("the colleague", "Two buckets,\nslowly.")
     assert f"{entry.time:%H:%M}" == "12:05", "13:05 in Lisbon's summer is 12:05 UTC"
+    page.get_by_text("More: details").click()
     assert page.get_by_label("By", exact=True).input_value() == "the colleague"
 
 
 def test_another_kind_shows_its_own_fields(warm: Served, visit: Opener) -> None:
     page = visit(f"{warm.url}/tanks/reedbed").page
     page.locator("#kind").select_option("dose")
-    expect(page.get_by_label("How much was changed", exact=True)).to_be_hidden()
+    expect(
+        page.locator("#log-form").get_by_label("How much was changed", exact=True)
+    ).to_be_hidden()
     page.get_by_label("What", exact=True).fill("trace elements")
     page.get_by_label("How much", exact=True).fill("2,5")
     page.get_by_label("Unit of How much", exact=True).select_option("mL")
@@ -158,10 +162,11 @@ def test_without_script_the_kind_is_chosen_by_a_button(warm: Served, visit: Open
 
 def test_a_wrong_field_is_named_and_nothing_written_is_lost(warm: Served, visit: Opener) -> None:
     page = visit(f"{warm.url}/tanks/reedbed").page
-    page.get_by_label("How much was changed", exact=True).fill("350")
+    page.locator("#log-form").get_by_label("How much was changed", exact=True).fill("350")
+    page.get_by_text("More: details").click()
     page.get_by_label("Remark").fill("by eye")
     page.get_by_role("button", name="Save", exact=True).click()
-    share = page.get_by_label("How much was changed", exact=True)
+    share = page.locator("#log-form").get_by_label("How much was changed", exact=True)
     expect(share).to_have_attribute("aria-invalid", "true")
     expect(page.locator("#fault-amount")).to_contain_text("allowed:")
     assert share.input_value() == "350"
@@ -285,7 +290,7 @@ def test_a_calibration_is_told_in_words(warm: Served, visit: Opener) -> None:
     )
     page = visit(f"{warm.url}/tanks/reedbed").page
     expect(page.locator("#log li").first).to_contain_text(
-        "Calibration, quantity ph, points: buffer 7.00, 2.1 mV, 22 °C; buffer 4.01, 178.9 mV, 22 °C"
+        "Calibration of the pH sensor: 7.00 at 2.1 mV, 22 °C; 4.01 at 178.9 mV, 22 °C"
     )
 
 

@@ -121,7 +121,7 @@ def test_a_wrong_token_is_refused(registry, name, scope, expires, pointer):
 def test_a_link_shows_one_tank_until_it_expires(registry):
     registry.put_tank(Tank("a", "A"))
     link, secret = registry.create_share(
-        "a", NOW, NOW + 7 * DAY, NOW, expires=NOW + 8 * DAY, note="for Ilse"
+        "a", NOW, NOW + 7 * DAY, NOW, expires=NOW + 8 * DAY, name="for Ilse"
     )
     found = registry.share_of(secret, NOW + DAY)
     assert (found.tank, found.start, found.end) == ("a", NOW, NOW + 7 * DAY)
@@ -132,7 +132,7 @@ def test_a_link_shows_one_tank_until_it_expires(registry):
         with pytest.raises(NotFoundError, match="no such link"):
             registry.share_of(wrong, NOW)
     assert registry.token_of(secret, NOW) is None
-    assert [one.note for one in registry.shares()] == ["for Ilse"]
+    assert [one.name for one in registry.shares()] == ["for Ilse"]
     assert registry.shares("b") == []
     registry.revoke_share(link.id, NOW + DAY)
     with pytest.raises(GoneError, match="was revoked on"):

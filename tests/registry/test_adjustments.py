@@ -22,7 +22,7 @@ def test_a_changed_plan_is_logged_with_what_it_was_and_is(registry: Registry) ->
     assert logged(registry) == []
 
     def earlier(present: Tank) -> Tank:
-        return replace(present, photoperiod=replace(present.photoperiod, gas_on=time(7, 40)))
+        return replace(present, gas=replace(present.gas, start=time(7, 40)))
 
     registry.change_tank("reed", earlier, now=NOW)
     assert logged(registry) == [
@@ -35,11 +35,11 @@ def test_a_changed_plan_is_logged_with_what_it_was_and_is(registry: Registry) ->
 def test_each_lever_has_an_entry_and_what_is_no_lever_has_none(registry: Registry) -> None:
     tank = a_tank()
     registry.put_tank(tank, now=NOW)
-    plan = replace(tank.photoperiod, hours=6.0)
+    plan = replace(tank.light, photoperiod_h=6.0)
     water = replace(tank.water_change, fraction=0.3)
-    registry.put_tank(replace(tank, photoperiod=plan, water_change=water, notes="new"), now=NOW)
+    registry.put_tank(replace(tank, light=plan, water_change=water, notes="new"), now=NOW)
     assert {one["lever"] for one in logged(registry)} == {"light-hours", "water"}
-    registry.put_tank(replace(tank, photoperiod=plan, water_change=water, name="Other"), now=NOW)
+    registry.put_tank(replace(tank, light=plan, water_change=water, name="Other"), now=NOW)
     assert len(logged(registry)) == 2
 
 

@@ -37,6 +37,23 @@ NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
         ("buffer", {"g": 3.5, "salt": "KHCO3"}, "KH buffer, 3.5 g KHCO3"),
         ("cylinder", {"g": 2000.0}, "New CO2 cylinder, 2000 g CO2"),
         ("observation", {"snails": 4.0}, "Observation, snails 4"),
+        ("observation", {"done": "Water is too warm"}, "Done: Water is too warm"),
+        ("calibration", {"quantity": "ph", "sensor": "board-7"},
+         "Calibration of the pH sensor board-7"),
+        (
+            "calibration",
+            {"quantity": "ph", "points": [
+                {"buffer": "7.00", "millivolts": 2.1, "temperature_c": 22.0},
+                {"buffer": "4.01", "millivolts": 178.9, "temperature_c": 22.0}]},
+            "Calibration of the pH sensor: 7.00 at 2.1 mV, 22 °C; 4.01 at 178.9 mV, 22 °C",
+        ),
+        ("calibration", {"points": [{"reading": 6.95, "reference": 7.0}]},
+         "Calibration of the pH sensor: 7 read as 6.95"),
+        ("calibration", {"quantity": "temperature", "offset": -0.3},
+         "Calibration of the temperature sensor: -0.3 added"),
+        ("probe-out", {"quantity": "ph", "sensor": "glass", "minutes": 20.0},
+         "pH probe glass out of the tank for 20 min"),
+        ("probe-back", {"quantity": "temperature"}, "Temperature probe back in the tank"),
     ],
 )  # fmt: skip
 def test_what_was_done_with_its_amounts(kind, data, text):

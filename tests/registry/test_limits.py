@@ -15,7 +15,7 @@ from service.registry.models import (
     Absence,
     Dimensions,
     DosePlan,
-    PlantDemand,
+    PlantTargets,
     Salt,
     Stock,
     Tank,
@@ -38,7 +38,7 @@ def box(**changes: float) -> Tank:
 
 
 def stock(**changes: Any) -> Tank:
-    return tank(livestock=(Stock("An invented fish", **changes),))
+    return tank(animals=(Stock("An invented fish", **changes),))
 
 
 def change(**changes: float) -> Tank:
@@ -57,9 +57,9 @@ NUMBERS = {
     "temperature low": (lambda n: stock(temperature_low_c=n), 0, 45),
     "temperature high": (lambda n: stock(temperature_high_c=n), 0, 45),
     "CO2 of animals": (lambda n: stock(co2_max_mg_l=n), None, 200),
-    "CO2 of plants": (lambda n: tank(plants=PlantDemand(0.0, n)), None, 200),
+    "CO2 of plants": (lambda n: tank(targets=PlantTargets(0.0, n)), None, 200),
     "light of plants": (
-        lambda n: tank(plants=replace(PlantDemand(), dli_low_mol_m2_d=0.0, dli_high_mol_m2_d=n)),
+        lambda n: tank(targets=replace(PlantTargets(), dli_low_mol_m2_d=0.0, dli_high_mol_m2_d=n)),
         None,
         100,
     ),
@@ -101,7 +101,7 @@ def test_a_number_is_accepted_up_to_its_limits(name: str) -> None:
 
 #: How so many of something get into a tank, and how many there may be.
 COUNTS = {
-    "groups of animals": (lambda n: tank(livestock=(Stock("An invented fish"),) * n), 100),
+    "groups of animals": (lambda n: tank(animals=(Stock("An invented fish"),) * n), 100),
     "animals": (lambda n: stock(count=n), 100_000),
     "doses": (lambda n: tank(doses=tuple(replace(DOSE, name=f"d{i}") for i in range(n))), 100),
     "salts of a dose": (

@@ -15,9 +15,10 @@ from service.registry.models import (
     Absence,
     Dimensions,
     DosePlan,
+    GasPlan,
+    LightPlan,
     LogKind,
-    PhotoperiodPlan,
-    PlantDemand,
+    PlantTargets,
     Rejection,
     Salt,
     Stock,
@@ -42,12 +43,13 @@ FULL_TANK = Tank(
     heated=False,
     co2_injected=True,
     set_up=date(2025, 11, 2),
-    livestock=(
+    animals=(
         Stock("Paracheirodon innesi", 20, date(2026, 5, 1)),
         Stock("Neocaridina davidi", 40, None, 17.5, 27.5, 22.0, False),
     ),
-    plants=PlantDemand(18, 28, 2, 5),
-    photoperiod=PhotoperiodPlan(time(10, 30, 15), 7.5, time(8, 30), time(17, 0)),
+    targets=PlantTargets(18, 28, 2, 5),
+    light=LightPlan(time(10, 30, 15), 7.5),
+    gas=GasPlan(time(8, 30), time(17, 0)),
     water_change=WaterChangePlan(3.5, 0.6, 1.1, 21.0),
     doses=(
         DosePlan("nitrate", 5.0, salts=(Salt("KNO3", 30.0), Salt("K2SO4", 5.0)), bottle_ml=500.0),
@@ -74,8 +76,8 @@ def test_a_bare_tank_comes_back_exactly(registry):
 
 def test_putting_again_replaces(registry):
     registry.put_tank(FULL_TANK)
-    assert registry.put_tank(replace(FULL_TANK, name="renamed", livestock=())).created is False
-    assert registry.tanks() == [replace(FULL_TANK, name="renamed", livestock=())]
+    assert registry.put_tank(replace(FULL_TANK, name="renamed", animals=())).created is False
+    assert registry.tanks() == [replace(FULL_TANK, name="renamed", animals=())]
 
 
 def test_tanks_are_sorted_by_id(registry):

@@ -5,6 +5,7 @@ import subprocess
 import sys
 import time
 from datetime import date
+from datetime import time as at
 
 import pytest
 import sqlalchemy
@@ -17,10 +18,18 @@ from sqlalchemy import text
 from service.errors import RegistryRefusedError, RegistryUnavailableError
 from service.registry.connection import make_engine
 from service.registry.migrate import migrate
-from service.registry.models import Tank, WaterChangePlan
+from service.registry.models import (
+    GasPlan,
+    LightPlan,
+    Plant,
+    PlantTargets,
+    Stock,
+    Tank,
+    WaterChangePlan,
+)
 from service.registry.registry import open_registry
 from service.registry.schema import VERSION_TABLE, head_revision, revision_of
-from service.registry.tables import Base, RecommendationRow
+from service.registry.tables import Base, EventRow, RecommendationRow
 
 
 def _script():
@@ -219,3 +228,67 @@ def test_the_step_of_the_kh_test_becomes_the_kit_s(engine, registry_url):
     assert tank.thresholds == {"stale_ph_min": 15.0}
     assert tank.kh_kit.method == "drops"
     assert tank.kh_kit.step_meq_l == pytest.approx(0.5 * 0.35665, rel=1e-4)
+
+
+def test_one_name_for_one_thing(engine, registry_url):
+    """Tank, thresholds and who may do it, as version 0.1 wrote them, at revision 0013."""
+    migrate(engine, "0013")
+    document = {
+        "id": "a",
+        "name": "A",
+        "livestock": [{"species": "Paracheirodon innesi", "count": 20}],
+        "plants": {
+            "co2_low_mg_l": 15.0,
+            "co2_high_mg_l": 25.0,
+            "dli_low_mol_m2_d": 2.0,
+            "dli_high_mol_m2_d": 5.0,
+        },
+        "planting": [{"species": "Anubias barteri"}],
+        "photoperiod": {
+            "lights_on": "11:30:00",
+            "hours": 7.5,
+            "gas_on": "09:00:00",
+            "gas_off": "18:00:00",
+            "gas_close": "pull the grey plug",
+        },
+        "thresholds": {"work_share": 0.3, "dose_double_share": 1.6, "stale_ph_min": 15.0},
+    }
+    finding = {"finding": {"code": "co2-low", "moves": [], "who": "practitioner"}, "extra": {}}
+    with engine.begin() as connection:
+        connection.execute(
+            text("INSERT INTO tank (id, name, document, version) VALUES ('a', 'A', :d, 'v')"),
+            {"d": json.dumps(document)},
+        )
+        connection.execute(
+            text(
+                "INSERT INTO recommendation (id, tank, code, subject, severity, state, first_seen, "
+                "last_seen, folded, finding) VALUES ('r', 'a', 'co2-low', '', 1, 'open', "
+                ":at, :at, false, :finding)"
+            ),
+            {"at": "2025-06-04 12:00:00.000000", "finding": json.dumps(finding)},
+        )
+        connection.execute(
+            text(
+                "INSERT INTO event (id, type, subject, tank, time, data) VALUES "
+                "('e', 'recommendation.opened', 'r', 'a', :at, :data)"
+            ),
+            {"at": "2025-06-04 12:00:00.000000", "data": json.dumps({"who": "practitioner"})},
+        )
+    registry = open_registry(registry_url)
+    tank = registry.tank("a")
+    with registry.engine.connect() as connection:
+        (found,) = connection.execute(sqlalchemy.select(RecommendationRow.finding)).scalars()
+        (event,) = connection.execute(sqlalchemy.select(EventRow.data)).scalars()
+    registry.close()
+    assert tank == Tank(
+        "a",
+        "A",
+        animals=(Stock("Paracheirodon innesi", 20),),
+        targets=PlantTargets(15.0, 25.0, 2.0, 5.0),
+        plants=(Plant("Anubias barteri"),),
+        light=LightPlan(at.fromisoformat("11:30"), 7.5),
+        gas=GasPlan(at.fromisoformat("09:00"), at.fromisoformat("18:00"), "pull the grey plug"),
+        thresholds={"work_fraction": 0.3, "dose_double_factor": 1.6, "stale_ph_min": 15.0},
+    )
+    assert found["finding"]["who"] == "keeper"
+    assert event == {"who": "keeper"}

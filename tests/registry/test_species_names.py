@@ -12,7 +12,7 @@ from service.registry.species.table import ANIMALS, PLANTS
 
 
 def tank_with(stock: Stock) -> Tank:
-    return Tank("reed", "Reed", livestock=(stock,))
+    return Tank("reed", "Reed", animals=(stock,))
 
 
 @pytest.mark.parametrize(
@@ -70,7 +70,7 @@ def test_a_slip_is_refused_with_what_may_be_meant(name):
     with pytest.raises(InvalidInputError) as refused:
         check_tank(tank_with(Stock(name, 8)))
     (fault,) = refused.value.faults
-    assert fault.pointer == "/livestock/0/species"
+    assert fault.pointer == "/animals/0/species"
     assert meant(name)[0].name in fault.detail
     assert "temperature range of its own" in fault.detail
 
@@ -89,13 +89,13 @@ def test_synonyms_and_unlike_names_are_taken():
     [
         (
             {"temperature_low_c": 20.0, "temperature_high_c": 26.0, "comfortable_low_c": 18.0},
-            "/livestock/0/comfortable/low",
+            "/animals/0/comfortable/low",
         ),
         (
             {"temperature_high_c": 26.0, "comfortable_high_c": 27.0},
-            "/livestock/0/comfortable/high",
+            "/animals/0/comfortable/high",
         ),
-        ({"co2_max_mg_l": 25.0, "co2_comfortable_mg_l": 26.0}, "/livestock/0/co2_comfortable"),
+        ({"co2_max_mg_l": 25.0, "co2_comfortable_mg_l": 26.0}, "/animals/0/co2_comfortable"),
     ],
 )
 def test_comfortable_lies_within_tolerable(own, pointer):

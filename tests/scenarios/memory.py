@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -14,6 +14,7 @@ from service.store.model import (
     AGGREGATES,
     Aggregate,
     Buckets,
+    Extent,
     Flag,
     Reading,
     Samples,
@@ -61,6 +62,13 @@ class MemoryStore:
         found = Samples(one.time_us[part], one.value[part], one.flags[part])
         return found if flagged else found.usable()
 
+    def extent(self, key: SeriesKey) -> Extent | None:
+        """As ``Store.extent``."""
+        found = self.read(key, 0, 1 << 62, flagged=True)
+        if not len(found):
+            return None
+        return Extent(len(found), int(found.time_us[0]), int(found.time_us[-1]))
+
     def aggregate(
         self,
         key: SeriesKey,
@@ -91,3 +99,7 @@ class MemoryLog:
     def device_clocks(self, tank: str) -> Sequence[DeviceClock]:
         """Those of the scenario that are off at the moment."""
         return self.clocks
+
+    def first_sensors(self, tank: str) -> Mapping[str, str]:
+        """None is written down."""
+        return {}

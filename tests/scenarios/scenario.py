@@ -21,11 +21,12 @@ from service.registry.models import (
     DeviceClock,
     Dimensions,
     DosePlan,
+    GasPlan,
     KhKit,
+    LightPlan,
     LogEntry,
     LogKind,
-    PhotoperiodPlan,
-    PlantDemand,
+    PlantTargets,
     Stock,
     Tank,
     WaterChangePlan,
@@ -64,12 +65,12 @@ def base_tank() -> Tank:
         kh_kit=KhKit(KhMethod.TITRATION, MEQ_L_PER_DEGREE),
         gh_meq_l=6 * MEQ_L_PER_DEGREE,
         set_up=date(2025, 1, 10),
-        livestock=(
+        animals=(
             Stock("Paracheirodon innesi", 24, temperature_low_c=20.0, temperature_high_c=26.0,
                   co2_max_mg_l=30.0),
         ),
-        plants=PlantDemand(18.0, 30.0, 1.5, 4.0),
-        photoperiod=PhotoperiodPlan(time(10), 8.0, time(8), time(17, 40)),
+        targets=PlantTargets(18.0, 30.0, 1.5, 4.0),
+        light=LightPlan(time(10), 8.0), gas=GasPlan(time(8), time(17, 40)),
         water_change=WaterChangePlan(7, 0.5, KH_4, 23.0),
         doses=(DosePlan("macro", ml_per_100_l=10.0), DosePlan("trace", ml_per_100_l=4.0)),
     )  # fmt: skip
@@ -101,7 +102,7 @@ class Scenario:
         faults: what goes wrong with a sensor, from when to when.
         clocks: of sensors, that are off, from when to when.
         marks: what somebody does about a recommendation, and when.
-        restocked: the livestock as registered from a moment on.
+        restocked: the animals as registered from a moment on.
         expect: the recommendations that should open, and when they should close.
         also: codes that may come beside them.
         worst: the highest severity that may come.

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from datetime import timedelta
-from functools import cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -24,21 +24,27 @@ from tests.scenarios.replay import (
     most_openings_in_a_day,
     openings_by_week,
     openings_table,
-    play,
     trail,
 )
 from tests.scenarios.scenario import FOLDER, Scenario, load_scenario, moment
 from tests.scenarios.sensors import readings
+from tests.scenarios.shared import played_once
 
 pytestmark = pytest.mark.slow
 
 PATHS = sorted(FOLDER.glob("*.toml"))
 
 
-@cache
-def played(path: Path) -> tuple[Scenario, Played]:
-    scenario = load_scenario(path)
-    return scenario, play(scenario)
+Play = Callable[[Path], tuple[Scenario, Played]]
+
+
+@pytest.fixture(scope="session")
+def played(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Play:
+    """Play a scenario, once in a run of the tests."""
+    own = tmp_path_factory.getbasetemp()
+    folder = (own if worker_id == "master" else own.parent) / "scenarios"
+    folder.mkdir(exist_ok=True)
+    return played_once(folder)
 
 
 def within(one: Any, window: list[str]) -> bool:
@@ -46,7 +52,7 @@ def within(one: Any, window: list[str]) -> bool:
 
 
 @pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
-def test_scenario(path: Path) -> None:
+def test_scenario(path: Path, played: Play) -> None:
     scenario, result = played(path)
     story = trail(result)
     taken: set[str] = set()
@@ -118,7 +124,7 @@ def _check(expected: dict[str, Any], result: Played, taken: set[str], story: str
         assert not closed, f"{code} closed at {closed[-1].time}:\n{story}"
 
 
-def test_there_are_enough_scenarios_and_every_rule_opens_and_closes_in_one() -> None:
+def test_there_are_enough_scenarios_and_every_rule_opens_and_closes_in_one(played: Play) -> None:
     opened: set[str] = set()
     closed: set[str] = set()
     for path in PATHS:
@@ -131,7 +137,7 @@ def test_there_are_enough_scenarios_and_every_rule_opens_and_closes_in_one() -> 
     assert codes - closed == set()
 
 
-def test_thirty_quiet_days_give_reminders_and_no_warning() -> None:
+def test_thirty_quiet_days_give_reminders_and_no_warning(played: Play) -> None:
     scenario, result = played(FOLDER / "quiet-month.toml")
     assert scenario.days == 30
     assert result.worst <= Severity.ADVICE
@@ -141,7 +147,7 @@ def test_thirty_quiet_days_give_reminders_and_no_warning() -> None:
     assert gaps == {timedelta(days=7)}
 
 
-def test_thirty_noisy_days_give_the_same_reminders_and_nothing_flaps() -> None:
+def test_thirty_noisy_days_give_the_same_reminders_and_nothing_flaps(played: Play) -> None:
     """Noise, steps, gaps and single impossible values of sound sensors are no news."""
     scenario, result = played(FOLDER / "noisy-month.toml")
     assert scenario.days == 30
@@ -161,7 +167,7 @@ def test_the_noise_of_the_noisy_days_is_flagged_as_the_service_would() -> None:
         assert np.diff(one.time_us).max() > 20 * 60e6, key
 
 
-def test_every_sentence_is_whole_and_plain() -> None:
+def test_every_sentence_is_whole_and_plain(played: Play) -> None:
     """No doubled blanks, no "None" or "nan" that slipped into a text, every action a sentence."""
     for path in PATHS:
         for one in played(path)[1].happenings:
@@ -186,7 +192,7 @@ FOR_THE_KEEPER = r"needle valve|regulator|timer|is set to|half of the media|[Cc]
 """Words of work that nobody but the tank keeper does. Our choice."""
 
 
-def test_what_can_hurt_stands_beside_its_caution() -> None:
+def test_what_can_hurt_stands_beside_its_caution(played: Play) -> None:
     """Nobody is sent to the gas, the mains or the chemicals without the usual caution."""
     seen: set[str] = set()
     for path in PATHS:

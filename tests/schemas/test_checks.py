@@ -8,7 +8,7 @@ from service.errors import InvalidInputError
 from service.schemas.base import Items, Nested, Schema, ValueSchema
 from service.schemas.checks import check
 from service.schemas.fields import Number, Text
-from service.schemas.quantities import Measure, Share
+from service.schemas.quantities import Fraction, Measure
 from service.schemas.ranges import Range
 
 
@@ -35,7 +35,7 @@ class PartSchema(ValueSchema):
     """A part."""
 
     makes = Part
-    fraction = Share(above=0, attribute="share")
+    fraction = Fraction(above=0, attribute="share")
 
     def contradictions(self, value):
         return {"fraction": ["is unlucky"]} if value.share == 0.13 else {}

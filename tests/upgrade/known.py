@@ -50,7 +50,7 @@ TANKS: dict[str, dict[str, Any]] = {
         "gh": {"value": 6, "unit": "dGH"},
         "altitude": {"value": 1000, "unit": "ft"},
         "set_up": "2023-02-01",
-        "livestock": [
+        "animals": [
             {
                 "species": "Betta splendens",
                 "count": 1,
@@ -61,11 +61,11 @@ TANKS: dict[str, dict[str, Any]] = {
             },
             {"species": "Paracheirodon innesi", "count": 20},
         ],
-        "plants": {
+        "targets": {
             "co2": {"low": 15, "high": 25, "unit": "mg/L"},
             "dli": {"low": 2, "high": 5, "unit": "mol/m2/d"},
         },
-        "planting": [
+        "plants": [
             {"species": "Rotala rotundifolia"},
             {
                 "species": "Invented stem",
@@ -74,13 +74,8 @@ TANKS: dict[str, dict[str, Any]] = {
                 "height": {"low": 10, "high": 12, "unit": "inch"},
             },
         ],
-        "photoperiod": {
-            "lights_on": "11:30",
-            "length": "7h30m",
-            "gas_on": "09:00",
-            "gas_off": "18:00",
-            "gas_close": "pull the grey plug",
-        },
+        "light": {"start": "11:30", "photoperiod": "7h30m"},
+        "gas": {"start": "09:00", "end": "18:00", "close": "pull the grey plug"},
         "water_change": {
             "every": "14d",
             "fraction": {"value": 0.3, "unit": "1"},
@@ -90,8 +85,8 @@ TANKS: dict[str, dict[str, Any]] = {
             "target_kh": {"value": 4, "unit": "dKH"},
         },
         "doses": [
-            {"name": "micro", "solution_per_100_l": {"value": 0.01, "unit": "L"}},
-            {"name": "nitrate", "salt_per_100_l": {"value": 1, "unit": "g"}},
+            {"name": "micro", "volume_per_100_l": {"value": 0.01, "unit": "L"}},
+            {"name": "nitrate", "mass_per_100_l": {"value": 1, "unit": "g"}},
         ],
         "sensors": {"ph": "glass-1"},
         "equipment": {"cylinder_kg": 2, "lamp": "white LED"},
@@ -161,7 +156,7 @@ def put_in(one: Application, client: Any) -> str:
         "contact": "Invented keeper, hotel desk",
     }
     assert client.put("/v1/absences", json={"absences": [absence]}).status_code == 200
-    share = client.post("/v1/shares", json={"tank": "riffle", "length": "5d", "note": "neighbour"})
+    share = client.post("/v1/shares", json={"tank": "riffle", "length": "5d", "name": "neighbour"})
     assert share.status_code == 201, share.get_data(as_text=True)
     one.registry.add_rejections(
         [

@@ -23,7 +23,20 @@ def unpacked(version, name, to):
 
 
 def known_of(version):
-    return json.loads(gzip.decompress((FIXTURES / version / "known.json.gz").read_bytes()))
+    text = gzip.decompress((FIXTURES / version / "known.json.gz").read_bytes())
+    if version != "0.1.0":
+        return json.loads(text)
+    known = json.loads(text, object_hook=keeper_called_now)
+    tanks = known["answers"]["/v1/tanks"]
+    tanks["tanks"] = [as_called_now(tank) for tank in tanks["tanks"]]
+    for link in known["answers"]["/v1/shares"]["shares"]:
+        link["name"] = link.pop("note")  # who it is for
+    return known
+
+
+def keeper_called_now(members):
+    """Who may do it, in today's word."""
+    return members | {"who": "keeper"} if members.get("who") == "practitioner" else members
 
 
 def holds(found, expected, at=""):
@@ -41,6 +54,25 @@ def holds(found, expected, at=""):
         assert found == pytest.approx(expected, rel=1e-9), at
     else:
         assert found == expected, at
+
+
+def as_called_now(tank):
+    """A tank of version 0.1.0 as it was answered then, its members under today's names."""
+    plan = tank.pop("photoperiod")
+    return {
+        {"livestock": "animals", "plants": "targets"}.get(name, name): value
+        for name, value in tank.items()
+    } | {
+        "light": {"start": plan["lights_on"], "photoperiod": plan["length"]},
+        "gas": {name: plan[f"gas_{was}"] for name, was in GAS.items()},
+        "doses": [
+            {DOSE.get(name, name): value for name, value in dose.items()} for dose in tank["doses"]
+        ],
+    }
+
+
+GAS = {"start": "on", "end": "off", "close": "close"}
+DOSE = {"solution_per_100_l": "volume_per_100_l", "salt_per_100_l": "mass_per_100_l"}
 
 
 def asked(client, known, *, restored=False):

@@ -61,7 +61,7 @@ class InstructionSchema(AnswerSchema):
         Text(longest=2000), "What to mind before you start.", attribute="instruction.cautions"
     )
     who = Choice(
-        "Who may do it: `anyone`, or only the tank keeper (`practitioner`).",
+        "Who may do it: `anyone`, or only the tank keeper (`keeper`).",
         words=list(Who),
         attribute="instruction.who",
     )

@@ -25,4 +25,4 @@ class Who(StrEnum):
     """Who may do it."""
 
     ANYONE = "anyone"  # also who looks after the tank meanwhile
-    PRACTITIONER = "practitioner"  # the tank keeper; nobody else unless shown how
+    KEEPER = "keeper"  # the tank keeper; nobody else unless shown how

@@ -17,11 +17,11 @@ from service.advice.care_log import (
 )
 from service.advice.cautions import cautions_for
 from service.advice.engine.instruction import hazards_of
-from service.advice.engine.recommendation import Amount, Instruction
+from service.advice.engine.recommendation import Amount, Instruction, LogDraft
 from service.advice.engine.rule import Case
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import dose
-from service.advice.rules.nutrients.due import rate_text
+from service.advice.rules.nutrients.due import entry_of_dose, rate_text
 from service.advice.rules.nutrients.need import left_out, needs_of
 from service.advice.rules.upkeep.cylinder import cylinder_of
 from service.advice.rules.upkeep.routine_work import (
@@ -53,12 +53,14 @@ class Task(Instruction):
     Attributes:
         due: by when, UTC; day: the tank's local date.
         code: of the rule that asks for it; ``look`` for the daily check.
+        log: the log entry that doing it leaves; None: an observation that it was done.
     """
 
     due: datetime
     day: date
     code: str
     subject: str = ""
+    log: LogDraft | None = None
 
 
 def tasks_between(case: Case, start: datetime, end: datetime) -> list[Task]:
@@ -97,6 +99,7 @@ def task(
     subject: str = "",
     amounts: tuple[Amount, ...] = (),
     who: Who = Who.ANYONE,
+    log: LogDraft | None = None,
 ) -> Task:
     """A task of a tank, with the cautions that its hazards and amounts ask for."""
     return Task(
@@ -109,6 +112,7 @@ def task(
         cautions=cautions_for((*hazards, *hazards_of(amounts)), case.tank),
         amounts=amounts,
         who=who,
+        log=log,
     )
 
 
@@ -148,6 +152,7 @@ def _water_and_doses(case: Case, start: datetime, end: datetime) -> Iterator[Tas
                 f"{water.how}Siphon off what lies loose on the substrate. {water.reuse}".strip(),
                 water.hazards,
                 amounts=water.amounts,
+                log=water.log,
             )
         for number, planned in enumerate(case.tank.doses, start=1):
             yield _dose(case, planned.name, at + timedelta(minutes=20 + number))
@@ -180,6 +185,7 @@ def _dose(case: Case, name: str, at: datetime) -> Task:
         (Hazard.CHEMICALS,),
         subject=name,
         amounts=() if amount is None else (amount,),
+        log=entry_of_dose(planned, amount),
     )
 
 
@@ -201,7 +207,7 @@ def _work(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
 
 
 def _work_task(case: Case, work: Work, at: datetime) -> Task:
-    return task(case, at, work.code, work.title, work.how, work.hazards, who=work.who)
+    return task(case, at, work.code, work.title, work.how, work.hazards, who=work.who, log=work.log)
 
 
 def _trim(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
@@ -215,7 +221,7 @@ def _trim(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
         case, at, "trim-due", "Stems will be near the surface",
         "It can wait a week or two. If they lie on the surface and shade the rest, cut them to "
         f"about {case.limit('stem_height_cm'):.0f} cm and take the cuttings out.",
-        (Hazard.MAINS, Hazard.STOPPED), who=Who.PRACTITIONER,
+        (Hazard.MAINS, Hazard.STOPPED), who=Who.KEEPER,
     )  # fmt: skip
 
 
@@ -230,7 +236,7 @@ def _cylinder(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
         "the full one on; if not, close the cylinder and leave the tank without CO2: plants bear "
         "that for weeks.",
         (Hazard.CO2,), amounts=(Amount("CO2 per day", cylinder.g_per_day, "g"),),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
     )  # fmt: skip
 
 
@@ -244,21 +250,21 @@ def _daily_checks(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
             DAILY_CHECK,
             "Look at the tank",
             _look(case),
-            (Hazard.ANIMALS,) if case.tank.livestock else (),
+            (Hazard.ANIMALS,) if case.tank.animals else (),
         )
         day += timedelta(days=1)
 
 
 def _look(case: Case) -> str:
     """What to see each day, with the tank's own numbers; only what it has."""
-    plan, found = case.tank.photoperiod, case.view.temperature.tolerable
+    plan, found = case.tank.light, case.view.temperature.tolerable
     seen = ["Filter running", "nothing rotting"]
-    if plan.hours > 0:
-        seen.insert(1, f"lamp on from {plan.lights_on:%H:%M} for {plan.hours:g} h")
+    if plan.photoperiod_h > 0:
+        seen.insert(1, f"lamp on from {plan.start:%H:%M} for {plan.photoperiod_h:g} h")
     if found.low_c is not None and found.high_c is not None:
         seen.insert(0, f"Temperature {found.low_c:g} to {found.high_c:g} °C")
-    if case.tank.livestock:
+    if case.tank.animals:
         seen.insert(0, "Animals all there and calm")
     first, *rest = seen
     looks = "; ".join([first, *(f"{one[0].lower()}{one[1:]}" for one in rest)])
-    return f"{looks}." + (" Feed as written down, not more." if case.tank.livestock else "")
+    return f"{looks}." + (" Feed as written down, not more." if case.tank.animals else "")

@@ -44,7 +44,7 @@ def emergencies(case: Case) -> list[Emergency]:
 
 def _animals(case: Case) -> Iterator[Emergency]:
     tank = case.tank
-    if not case.view.tank.livestock:
+    if not case.view.tank.animals:
         return
     volume_l = case.view.net_volume_l
     third = () if volume_l is None else (Amount("water", RESCUE_FRACTION * volume_l, "L"),)
@@ -127,7 +127,7 @@ def _lamp(case: Case) -> Iterator[Emergency]:
     shut = " If it stays dark, close the CO2 cylinder." if case.tank.co2_injected else ""
     yield _emergency(
         case,
-        f"lamp dark an hour after {case.tank.photoperiod.lights_on:%H:%M}",
+        f"lamp dark an hour after {case.tank.light.start:%H:%M}",
         f"Look at its plug and switch.{shut} A few dark days do no harm.",
         (Hazard.MAINS, *_co2(case)),
     )

@@ -67,6 +67,8 @@ class TankSheet:
         leave_alone: what not to touch.
         contact: how the tank keeper can be reached; "" where nobody said.
         notes: the owner's own words.
+        temperature_c: the water's; None where it is not known.
+        range_c: lowest and highest temperature for what lives in it; None where not known.
     """
 
     tank: str
@@ -81,6 +83,8 @@ class TankSheet:
     leave_alone: tuple[str, ...]
     contact: str
     notes: str
+    temperature_c: float | None = None
+    range_c: tuple[float, float] | None = None
 
     @property
     def safety(self) -> NumberedCautions:
@@ -143,6 +147,8 @@ def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation
         and (one.finding.code, one.finding.subject) not in asked
         and not is_remark(one.finding)
     )
+    known = view.temperature.reading if view.temperature.rate_k_h is not None else None
+    low, high = view.temperature.tolerable.low_c, view.temperature.tolerable.high_c
     return TankSheet(
         tank=view.tank.id,
         name=view.tank.name,
@@ -156,6 +162,8 @@ def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation
         leave_alone=tuple(leave_alone(case)),
         contact=contact_during(absence, view.tank),
         notes=view.tank.notes,
+        temperature_c=None if known is None else known.value,
+        range_c=None if low is None or high is None else (low, high),
     )
 
 
@@ -169,13 +177,13 @@ def waiting(open_ones: Sequence[Recommendation], planned: Sequence[Task]) -> lis
     keeper: dict[tuple[str, str], Instruction] = {}
     for one in open_ones:
         finding, words = one.finding, one.instruction
-        if finding.who is not Who.PRACTITIONER and finding.keeper_action:
+        if finding.who is not Who.KEEPER and finding.keeper_action:
             words = replace(words, action=finding.keeper_action)
-        elif finding.who is not Who.PRACTITIONER:
+        elif finding.who is not Who.KEEPER:
             continue
-        keeper[finding.code, finding.subject] = replace(words, who=Who.PRACTITIONER)
+        keeper[finding.code, finding.subject] = replace(words, who=Who.KEEPER)
     for task in planned:
-        if task.who is Who.PRACTITIONER:
+        if task.who is Who.KEEPER:
             keeper.setdefault((task.code, task.subject), task)
     return list(keeper.values())
 
@@ -216,9 +224,9 @@ def open_line(open_ones: Sequence[Recommendation]) -> str:
 
 def life_line(case: Case) -> str:
     """What lives in the tank and what was last done."""
-    animals = [f"{stock.count} {stock.species}" for stock in case.tank.livestock if stock.count]
+    animals = [f"{stock.count} {stock.species}" for stock in case.tank.animals if stock.count]
     lives = listed(animals) if animals else "no animals registered"
-    if case.tank.planting:
+    if case.tank.plants:
         lives = f"{lives}; plants: {planted(case)}"
     change = newest(case, LogKind.WATER_CHANGE)
     lives = f"{lives}{treated(case)}"
@@ -234,7 +242,7 @@ def life_line(case: Case) -> str:
 
 def planted(case: Case) -> str:
     """The plants by name, the first of many."""
-    names = [one.species for one in case.tank.planting]
+    names = [one.species for one in case.tank.plants]
     more = len(names) - PLANTS_SHOWN
     return listed([*names[:PLANTS_SHOWN], *([f"{more} more"] if more > 0 else [])])
 

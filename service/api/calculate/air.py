@@ -6,7 +6,7 @@ from typing import Final
 
 from service.api.calculate.formula import Formula, given
 from service.derive.calculations.air import ammonia, dissolved_gases
-from service.schemas.quantities import Measure, Ph, Share
+from service.schemas.quantities import Fraction, Measure, Ph
 
 _TEMPERATURE: Final = Measure("Cel", attribute="temperature_c", low=0, high=40, required=True)
 
@@ -37,7 +37,7 @@ AMMONIA: Final = Formula(
     },
     answers={
         "unionised": Measure("mg/L", "As N."),
-        "share": Share("Emerson et al. 1975.", attribute="unionised_share"),
+        "fraction": Fraction("Emerson et al. 1975.", attribute="unionised_fraction"),
         "harmful_from": Measure("mg/L", "Gills are harmed from here on."),
     },
     example=given(total="0.5 mg/L", ph=7.8, temperature="27 Cel"),

@@ -17,7 +17,7 @@ from service.derive.calculations.co2 import co2
 from service.derive.models import Co2State
 from service.schemas.base import Nested
 from service.schemas.fields import Choice, Text
-from service.schemas.quantities import Measure, Ph, Share, alkalinity
+from service.schemas.quantities import Fraction, Measure, Ph, carbonate_hardness
 from service.schemas.ranges import Estimated, Range
 from service.science.carbonate.inverse import BICARBONATE_SALT_G_MOL
 
@@ -25,7 +25,7 @@ SALTS: Final = list(BICARBONATE_SALT_G_MOL)
 
 
 def _kh(doc: str, attribute: str = "alkalinity_meq_l", **kwargs: Any) -> Measure:
-    return alkalinity(doc, attribute=attribute, **kwargs)
+    return carbonate_hardness(doc, attribute=attribute, **kwargs)
 
 
 CO2: Final = Formula(
@@ -37,7 +37,7 @@ CO2: Final = Formula(
     function=co2,
     asks={
         "ph": Ph("As a calibrated glass electrode shows it.", required=True),
-        "kh": _kh("Carbonate hardness (alkalinity).", required=True),
+        "kh": _kh("Carbonate hardness.", required=True),
         "temperature": Measure("Cel", "Of the water.", low=0, high=50, required=True),
         **IONS,
         **OTHER_BASES,
@@ -53,8 +53,8 @@ CO2: Final = Formula(
         "co2": Estimated("mg/L", "Dissolved CO2; null when unknown.", allow_none=True),
         "method": Text("Name of the formula."),
         "inputs": Nested(Co2InputsSchema),
-        "alkalinity": Estimated(
-            "meq/L", "The carbonate alkalinity that `kh` is taken for, by how it was tested."
+        "carbonate_kh": Estimated(
+            "meq/L", "The carbonate hardness that `kh` is taken for, by how it was tested."
         ),
         "errors": Nested(InputErrorsSchema, "Limits of error in force, yours or the usual ones."),
         "target": Range("mg/L", "Range aimed at."),
@@ -120,7 +120,9 @@ CARBONATE_KH: Final = Formula(
         "kh": _kh("As tested.", above=0, required=True),
         "ph": Ph("Of the tank.", required=True),
         "temperature": Measure("Cel", low=0, high=50, required=True),
-        "phosphate": Measure("mg/L", "As PO4; default 0.", low=0, high=1000),
+        "po4": Measure(
+            "mg/L", "Phosphate; default 0.", low=0, high=1000, attribute="phosphate_mg_l"
+        ),
         "boron": Measure("mg/L", "As B; default 0.", low=0, high=1000),
         "organic_carbon": Measure(
             "mg/L", "Dissolved, of humic kind (brown water: 5 to 20); default 0.", low=0, high=1000
@@ -128,10 +130,10 @@ CARBONATE_KH: Final = Formula(
     },
     answers={
         "kh": _kh("Of carbonate alone."),
-        "non_carbonate_share": Share("Of the tested KH.", attribute="non_carbonate_share"),
+        "non_carbonate_fraction": Fraction("Of the tested KH.", attribute="non_carbonate_fraction"),
         "cautions": sentences(),
     },
-    example=given(kh="4 dKH", ph=6.8, temperature="24 Cel", phosphate="5 mg/L"),
+    example=given(kh="4 dKH", ph=6.8, temperature="24 Cel", po4="5 mg/L"),
 )
 
 BICARBONATE: Final = Formula(

@@ -16,7 +16,7 @@ from service.registry.fields.dose_content import SaltSchema
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, ValueSchema
 from service.schemas.fields import NEAREST, Choice, Field, Number, Text, finite, within
-from service.schemas.quantities import Measure, alkalinity, hardness
+from service.schemas.quantities import Measure, carbonate_hardness, general_hardness
 from service.schemas.together import all_of, exactly_one, not_both
 from service.science.nutrients.dosing import SUBSTANCES
 
@@ -112,8 +112,8 @@ DOSE: Final = Formula(
     answers={
         "mass": Measure("g", "Of one dose."),
         "rises": Items(RiseSchema),
-        "kh_rise": alkalinity(""),
-        "gh_rise": hardness(""),
+        "kh_rise": carbonate_hardness(""),
+        "gh_rise": general_hardness(""),
         "bottle_mass": Measure("g", "For the bottle, filled up with water.", allow_none=True),
         "over": Items(OverSchema, "Ions above their ceiling after the dose."),
         "cautions": sentences(),

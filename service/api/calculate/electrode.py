@@ -8,7 +8,7 @@ from service.api.calculate.formula import Formula, given, sentences
 from service.derive.calculations.electrode import BufferReading, electrode
 from service.schemas.base import Items, ValueSchema
 from service.schemas.fields import Choice, Number
-from service.schemas.quantities import Measure, Ph, Share
+from service.schemas.quantities import Fraction, Measure, Ph
 from service.science.sensors.buffers import BUFFER_SETS
 
 _BUFFERS: Final = sorted({name for names in BUFFER_SETS.values() for name in names})
@@ -48,7 +48,7 @@ ELECTRODE: Final = Formula(
     },
     answers={
         "offset": Measure("mV", "At pH 7.", attribute="line.offset_mv"),
-        "slope": Share("Of Nernst.", attribute="line.slope"),
+        "slope": Fraction("Of Nernst.", attribute="line.slope"),
         "nernst": Number("mV per pH at 25 Cel.", attribute="nernst_mv_per_ph"),
         "residual": Number("pH by which a buffer lies off the line.", attribute="line.residual_ph"),
         "state": Choice(words=("good", "ageing", "replace"), attribute="verdict.state"),

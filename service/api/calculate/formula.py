@@ -15,7 +15,7 @@ import marshmallow as ma
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Text
-from service.schemas.quantities import Measure, Share
+from service.schemas.quantities import Fraction, Measure
 
 _SHORT: Final = {"Cel": "c", "lx": "lux"}
 
@@ -67,7 +67,7 @@ def _with_units(fields: Fields) -> dict[str, ma.fields.Field[Any]]:
     """Copies of the fields, each quantity with the attribute of its name and unit."""
     found = {name: copy.copy(field) for name, field in fields.items()}
     for name, field in found.items():
-        named = field.attribute is not None or isinstance(field, Share)
+        named = field.attribute is not None or isinstance(field, Fraction)
         if isinstance(field, Measure) and not named:
             unit = _SHORT.get(field.unit, field.unit.lower().replace("/", "_"))
             field.attribute = f"{name}_{unit}"

@@ -9,19 +9,29 @@ import marshmallow as ma
 from service.registry.fields.kh_kit import KhKitSchema
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Nested, Schema
-from service.schemas.quantities import Measure, Ph, alkalinity, hardness
+from service.schemas.quantities import Measure, Ph, carbonate_hardness, general_hardness
 
 Fields = dict[str, ma.fields.Field[Any]]
 
 IONS: Final[Fields] = {
-    "gh": hardness("General hardness; sharpens the ionic strength."),
+    "gh": general_hardness("General hardness; sharpens the ionic strength."),
     "conductivity": Measure("uS/cm", "At 25 Cel; sharpens the ionic strength.", low=0, high=8_000),
-    "nitrate": Measure("mg/L", "As NO3; sharpens the ionic strength.", low=0, high=1000),
-    "potassium": Measure("mg/L", "As K; sharpens the ionic strength.", low=0, high=1000),
+    "no3": Measure(
+        "mg/L", "Nitrate; sharpens the ionic strength.", low=0, high=1000, attribute="nitrate_mg_l"
+    ),
+    "k": Measure(
+        "mg/L",
+        "Potassium; sharpens the ionic strength.",
+        low=0,
+        high=1000,
+        attribute="potassium_mg_l",
+    ),
 }
 
 OTHER_BASES: Final[Fields] = {
-    "phosphate": Measure("mg/L", "As PO4: a KH test counts it.", low=0, high=1000),
+    "po4": Measure(
+        "mg/L", "Phosphate: a KH test counts it.", low=0, high=1000, attribute="phosphate_mg_l"
+    ),
     "organic_carbon": Measure(
         "mg/L",
         "Dissolved, of humic kind (brown water: 5 to 20): a KH test counts humic acids.",
@@ -31,7 +41,7 @@ OTHER_BASES: Final[Fields] = {
 }
 
 MEASURED: Final[Fields] = {
-    "kh_test": Nested(
+    "kh_kit": Nested(
         KhKitSchema,
         "How KH was tested: `kh` is then what the test showed. Without it `kh` is taken as the "
         "alkalinity itself, give or take 1 dKH.",
@@ -42,7 +52,7 @@ MEASURED: Final[Fields] = {
         low=0,
         high=2,
     ),
-    "kh_error": alkalinity(
+    "kh_error": carbonate_hardness(
         "Limits of error of KH, in place of those that the test has.",
         attribute="kh_error_meq_l",
         high=10,
@@ -62,13 +72,13 @@ class Co2InputsSchema(Schema):
     """The inputs as they were understood."""
 
     ph = Ph(required=True)
-    kh = alkalinity("", attribute="alkalinity_meq_l", required=True)
+    kh = carbonate_hardness("", attribute="alkalinity_meq_l", required=True)
     temperature = Measure("Cel", attribute="temperature_c", required=True)
-    gh = hardness("", attribute="gh_meq_l")
+    gh = general_hardness("", attribute="gh_meq_l")
     conductivity = Measure("uS/cm", attribute="conductivity_us_cm")
-    nitrate = Measure("mg/L", attribute="nitrate_mg_l")
-    potassium = Measure("mg/L", attribute="potassium_mg_l")
-    phosphate = Measure("mg/L", attribute="phosphate_mg_l")
+    no3 = Measure("mg/L", attribute="nitrate_mg_l")
+    k = Measure("mg/L", attribute="potassium_mg_l")
+    po4 = Measure("mg/L", attribute="phosphate_mg_l")
     organic_carbon = Measure("mg/L", attribute="organic_carbon_mg_l")
 
 
@@ -76,5 +86,5 @@ class InputErrorsSchema(AnswerSchema):
     """Limits of error of the inputs."""
 
     ph = Ph(low=0, high=2)
-    kh = alkalinity("", attribute="alkalinity_meq_l")
+    kh = carbonate_hardness("", attribute="alkalinity_meq_l")
     temperature = Measure("K", attribute="temperature_c")

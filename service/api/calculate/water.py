@@ -17,7 +17,7 @@ from service.derive.calculations.mixing import blend, hot_and_cold
 from service.derive.calculations.water_change import water_change
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Whole, YesNo
-from service.schemas.quantities import Measure, Share, alkalinity, hardness
+from service.schemas.quantities import Fraction, Measure, carbonate_hardness, general_hardness
 from service.schemas.ranges import Range
 from service.schemas.together import both_or_neither
 from service.science.water.reuse import reuse_for_plants
@@ -29,7 +29,7 @@ WATER_CHANGE: Final = Formula(
     "dissolved;\nand which fraction or number of changes brings a substance to a target.",
     function=water_change,
     asks={
-        "fraction": Share("Changed each time.", above=0, required=True),
+        "fraction": Fraction("Changed each time.", above=0, required=True),
         "changes": Whole("Of that fraction each; default 1.", low=1, high=1000),
         "volume": Measure("L", "Net water of the tank.", above=0, high=1e6),
         "tank": Nested(WaterSchema, "The tank before."),
@@ -70,17 +70,19 @@ BLEND: Final = Formula(
         "volume": Measure("L", "Of the blend.", above=0, high=1e6),
     },
     answers={
-        "tap_share": Share("Of tap water.", attribute="blend.tap_share"),
+        "tap_fraction": Fraction("Of tap water.", attribute="blend.tap_fraction"),
         "tap": Measure("L", allow_none=True),
         "soft": Measure("L", allow_none=True),
-        "kh": alkalinity("Of the blend.", attribute="blend.kh_meq_l"),
-        "gh": hardness("Of the blend.", attribute="blend.gh_meq_l"),
-        "kh_short": alkalinity("To be added by salts.", attribute="blend.kh_short_meq_l"),
-        "gh_short": hardness("To be added by salts.", attribute="blend.gh_short_meq_l"),
-        "kh_over": alkalinity(
+        "kh": carbonate_hardness("Of the blend.", attribute="blend.kh_meq_l"),
+        "gh": general_hardness("Of the blend.", attribute="blend.gh_meq_l"),
+        "kh_short": carbonate_hardness("To be added by salts.", attribute="blend.kh_short_meq_l"),
+        "gh_short": general_hardness("To be added by salts.", attribute="blend.gh_short_meq_l"),
+        "kh_over": carbonate_hardness(
             "Too much in the soft water itself.", attribute="blend.kh_over_meq_l"
         ),
-        "gh_over": hardness("Too much in the soft water itself.", attribute="blend.gh_over_meq_l"),
+        "gh_over": general_hardness(
+            "Too much in the soft water itself.", attribute="blend.gh_over_meq_l"
+        ),
     },
     example=given(tap=given(kh="12 dKH", gh="16 dGH"), target=given(kh="4 dKH", gh="6 dGH")),
 )
@@ -110,8 +112,8 @@ REUSE: Final = Formula(
         ),
         "medicated": YesNo("Medication was put in since then.", required=True),
         "conductivity": Measure("uS/cm", "At 25 Cel.", low=0, high=1e5),
-        "kh": alkalinity("Carbonate hardness.", attribute="alkalinity_meq_l"),
-        "nitrate": Measure("mg/L", "As NO3.", attribute="no3_mg_l", low=0, high=1e5),
+        "kh": carbonate_hardness("Carbonate hardness.", attribute="alkalinity_meq_l"),
+        "no3": Measure("mg/L", "As NO3.", attribute="no3_mg_l", low=0, high=1e5),
     },
     answers={
         "verdict": Choice(words=("fit", "dilute", "unfit")),

@@ -7,7 +7,7 @@ from service.derive.calculations.water_change import Dissolved, Water
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, ValueSchema
 from service.schemas.fields import Text, Whole
-from service.schemas.quantities import Measure, Ph, Share, alkalinity, hardness
+from service.schemas.quantities import Fraction, Measure, Ph, carbonate_hardness, general_hardness
 from service.schemas.ranges import Estimated, Range
 
 
@@ -17,9 +17,9 @@ class WaterSchema(ValueSchema):
     makes = Water
 
     ph = Ph(required=True)
-    kh = alkalinity("", attribute="alkalinity_meq_l", required=True)
+    kh = carbonate_hardness("", attribute="alkalinity_meq_l", required=True)
     temperature = Measure("Cel", attribute="temperature_c", low=0, high=50, required=True)
-    gh = hardness("Of both waters or of neither.", attribute="gh_meq_l")
+    gh = general_hardness("Of both waters or of neither.", attribute="gh_meq_l")
 
 
 class HardnessPairSchema(ValueSchema):
@@ -27,8 +27,8 @@ class HardnessPairSchema(ValueSchema):
 
     makes = Hardness
 
-    kh = alkalinity("", attribute="kh_meq_l", required=True)
-    gh = hardness("", attribute="gh_meq_l", required=True)
+    kh = carbonate_hardness("", attribute="kh_meq_l", required=True)
+    gh = general_hardness("", attribute="gh_meq_l", required=True)
 
 
 class SubstanceSchema(ValueSchema):
@@ -55,8 +55,8 @@ class MixedWaterSchema(AnswerSchema):
     """The tank right after one change."""
 
     ph = Estimated("[pH]", allow_none=True)
-    kh = alkalinity("As the same test would show it.", attribute="alkalinity_meq_l")
-    gh = hardness("", attribute="gh_meq_l", allow_none=True)
+    kh = carbonate_hardness("As the same test would show it.", attribute="alkalinity_meq_l")
+    gh = general_hardness("", attribute="gh_meq_l", allow_none=True)
     temperature = Measure("Cel", attribute="temperature_c")
     co2 = Estimated("mg/L", attribute="co2_mg_l", allow_none=True)
     assumptions = Items(Text(longest=1000), "What was taken for granted.")
@@ -67,7 +67,7 @@ class ChangedSubstanceSchema(AnswerSchema):
 
     name = Text()
     after = Measure("mg/L", "After the changes.", attribute="after_mg_l")
-    fraction = Share("To change each time to reach the target.", allow_none=True)
+    fraction = Fraction("To change each time to reach the target.", allow_none=True)
     changes = Whole(
         "Of the fraction given, to reach the target; null: never.",
         low=0,

@@ -20,8 +20,16 @@ OPEN: Final = frozenset(
         "pages.static",
         "pages.login",
         "pages.log_in",
+        "pages.unsubscribing",
+        "pages.unsubscribe",
+        "pages.subscribe",
         "shared.shared_sheet",
         "shared.shared_calendar",
+        "link_reports.tasks",
+        "link_reports.LinkReportsView",
+        "pages.report",
+        "pages.link_manifest",
+        "pages.link_worker",
     }
 )
 """Endpoints that answer whoever asks; all others, and what is no address at all, authenticate.
@@ -35,8 +43,15 @@ _ADMIN: Final = (
     ("GET", "/v1/audit"),
     ("GET", "/audit"),
     ("DELETE", "/v1/tanks/<tank>"),
-    ("POST", "/v1/webhooks/deliveries/<id>/redeliver"),
+    ("POST", "/v1/deliveries/<id>/redeliver"),
+    ("POST", "/mail/deliveries/<int:id>/again"),
 )
+_TRAFFIC: Final = (
+    ("GET", "/v1/broker/topics"),
+    ("GET", "/sensors"),
+    ("GET", "/sensors/route"),
+)
+"""What shows messages of the broker, others than ours among them: for who may set sensors up."""
 _OF_THE_CALLER: Final = (
     ("DELETE", "/v1/sessions"),
     ("DELETE", "/v1/sessions/<id>"),
@@ -72,6 +87,8 @@ def scope_of(method: str, rule: str) -> Scope:
     """The scope that a method of an address needs, the address as in Flask's rules."""
     if (method if method != "HEAD" else "GET", rule) in _ADMIN:
         return Scope.ADMIN
+    if (method if method != "HEAD" else "GET", rule) in _TRAFFIC:
+        return Scope.WRITE
     reads = is_safe(method) or rule.startswith(_STATELESS) or rule.endswith("/what-if")
     if reads or (method, rule) in _OF_THE_CALLER:
         return Scope.READ

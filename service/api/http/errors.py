@@ -58,7 +58,7 @@ def _littoral(error: LittoralError) -> Response:
     if error.kind is PROBLEMS["internal"]:
         return _unexpected(error)
     if error.kind.status >= 500:
-        log.error("%s %s: %s", request.method, _address(), error.detail)
+        log.error("%s %s: %s", request.method, logged_address(), error.detail)
     return answer(error.kind, error.detail, error.faults, headers=error.headers)
 
 
@@ -75,7 +75,7 @@ def _http(error: HTTPException) -> HTTPException | Response:
     return answer(kind_of_status(error.code), detail or str(error.description), headers=headers)
 
 
-def _address() -> str:
+def logged_address() -> str:
     """The address as a log may keep it: without the secret of a sharing link."""
     rule = request.url_rule
     return rule.rule if rule is not None and "secret" in rule.arguments else request.path
@@ -83,7 +83,7 @@ def _address() -> str:
 
 def _unexpected(error: Exception) -> Response:
     instance = f"urn:uuid:{uuid.uuid4()}"
-    log.error("%s %s failed, %s", request.method, _address(), instance, exc_info=error)
+    log.error("%s %s failed, %s", request.method, logged_address(), instance, exc_info=error)
     return answer(
         PROBLEMS["internal"],
         "a defect in the service; its log has the particulars under this instance",

@@ -43,7 +43,7 @@ def refuse_other_machines(asked: Request, http: HttpConfig) -> None:
             "a reverse proxy is configured (http.trusted_proxy), and no token is set up; "
             "make one on this machine with: littoral token create NAME --scope write"
         )
-    if not _is_loopback(asked.remote_addr or ""):
+    if not is_loopback(asked.remote_addr or ""):
         raise UnauthorizedError(
             "no token is set up, so only this machine may use the service; make one there with: "
             "littoral token create NAME --scope read"
@@ -92,12 +92,13 @@ def _refuse_other_names(asked: Request, http: HttpConfig) -> None:
     bracketed = given.startswith("[")
     if name in ("localhost", http.host.lower()) and bracketed == (":" in name):
         return
-    if not name or bracketed != (":" in name) or not _is_loopback(name):
+    if not name or bracketed != (":" in name) or not is_loopback(name):
         allowed = "localhost, 127.0.0.1 or [::1], and a port"
         raise ForbiddenError(f"Host is {given[:60]!r}; allowed without any token: {allowed}")
 
 
-def _is_loopback(name: str) -> bool:
+def is_loopback(name: str) -> bool:
+    """Whether an address is this machine's own."""
     try:
         return ipaddress.ip_address(name).is_loopback
     except ValueError:

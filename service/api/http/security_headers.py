@@ -28,6 +28,9 @@ PAGES: Final = "; ".join(
 )
 """For the pages: everything from the service itself, nothing written into a page."""
 
+INSTALLED_PAGE: Final = f"{PAGES}; manifest-src 'self'; worker-src 'self'"
+"""For a page that can be put on a home screen and works without a connection."""
+
 EVERYWHERE: Final = MappingProxyType(
     {
         POLICY: NO_PAGE,

@@ -27,7 +27,7 @@ from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text, YesNo
 from service.schemas.quantities import Measure
 from service.schemas.ranges import Estimated, Range
-from service.schemas.readings import REASONS, AlkalinityInputSchema, InputSchema, ReadingTime
+from service.schemas.readings import REASONS, InputSchema, KhInputSchema, ReadingTime
 from service.schemas.times import Moment, Span
 from service.science.carbonate.co2 import RULE_OF_THUMB
 from service.times import format_moment, from_us
@@ -44,7 +44,7 @@ class TankCo2InputsSchema(AnswerSchema):
     """What the estimate rests on; null where there is none."""
 
     ph = Nested(InputSchema, allow_none=True)
-    kh = Nested(AlkalinityInputSchema, allow_none=True)
+    kh = Nested(KhInputSchema, allow_none=True)
     temperature = Nested(InputSchema, allow_none=True)
 
 
@@ -87,9 +87,7 @@ class TankCo2Schema(AnswerSchema):
         attribute="rule_of_thumb_mg_l",
     )
     rule_of_thumb_method = Text("The rule.", dump_default=RULE_OF_THUMB)
-    inputs = Part(
-        TankCo2InputsSchema, of={"ph": "ph", "kh": "alkalinity", "temperature": "temperature"}
-    )
+    inputs = Part(TankCo2InputsSchema, of={"ph": "ph", "kh": "kh", "temperature": "temperature"})
     target = Range(
         "mg/L",
         "What the plants want, its upper end no higher than the animals are comfortable with; for "

@@ -17,6 +17,7 @@ from service.api.http.openapi import text_of
 from service.errors import LittoralError
 from service.integrations.metrics.disks import database_paths, full_disks
 from service.integrations.metrics.health import INGEST, is_silent
+from service.registry.events import Delivery, DeliveryState
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Text, Whole, YesNo
@@ -87,6 +88,15 @@ class AdviceReadySchema(AnswerSchema):
     errors = Items(Text(longest=2000))
 
 
+class DeliveryReadySchema(AnswerSchema):
+    """A webhook or recipient of mail whose last attempt failed."""
+
+    target = Text()
+    state = Choice(words=list(DeliveryState))
+    attempts = Whole(low=0, high=2**53)
+    error = Text("Why it failed.", attribute="last_error", longest=1000)
+
+
 class ReadySchema(AnswerSchema):
     """Whether the service can do its work."""
 
@@ -97,6 +107,10 @@ class ReadySchema(AnswerSchema):
     registry = Nested(RegistryReadySchema)
     ingest = Items(IngestReadySchema, "Every ingester that ever reported.")
     advice = Nested(AdviceReadySchema, "Null before the first evaluation.", allow_none=True)
+    failing = Items(
+        DeliveryReadySchema,
+        "Webhooks and recipients of mail that get nothing at present. They make nothing not ready.",
+    )
 
 
 @blueprint.at("/healthz", "GET")
@@ -115,7 +129,7 @@ def readyz() -> tuple[dict[str, Any], int]:
     Ready when store and registry answer, none of their disks and the spool's is full, no ingester
     has to hold up messages, and the evaluation of the tanks is not overdue: none was completed
     within three times its interval, a minute at least. Beside it, when the ingesters last wrote
-    and when the tanks were last evaluated.
+    and when the tanks were last evaluated; and which webhooks and recipients of mail get nothing.
     """
     context = current()
     health = context.store.health()
@@ -142,6 +156,7 @@ def readyz() -> tuple[dict[str, Any], int]:
             if name.startswith(INGEST)
         ],
         "advice": _advice(status, late),
+        "failing": _failing(),
     }
     return body, 200 if ready else 503
 
@@ -151,6 +166,13 @@ def _statuses() -> tuple[dict[str, dict[str, Any]], str]:
         return current().registry.statuses(), ""
     except LittoralError as error:
         return {}, error.detail
+
+
+def _failing() -> list[Delivery]:
+    try:
+        return current().registry.failing_deliveries()
+    except LittoralError:
+        return []  # that the registry is away is said already
 
 
 def _stalled(statuses: Mapping[str, Mapping[str, Any]]) -> list[str]:

@@ -15,7 +15,7 @@ from service.derive.models import LightDay
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Text, YesNo
-from service.schemas.quantities import Measure, Share
+from service.schemas.quantities import Fraction, Measure
 from service.schemas.ranges import Range
 from service.schemas.readings import REASONS
 from service.schemas.times import Day, Moment
@@ -48,7 +48,9 @@ class LightDaySchema(AnswerSchema):
     tank = Text()
     date = Day("Local day of the tank.", attribute="day")
     complete = YesNo("The day is over.")
-    covered = Share("Of the day so far, for which there are readings.", attribute="covered_share")
+    covered = Fraction(
+        "Of the day so far, for which there are readings.", attribute="covered_share"
+    )
     lit = Items(LitSchema, "When the tank was lit.")
     on = Moment("First on; null: not seen.", attribute="on_at", allow_none=True)
     off = Moment("Last off; null: not seen.", attribute="off_at", allow_none=True)
@@ -87,12 +89,12 @@ class LightDaySchema(AnswerSchema):
         attribute="degree_hours_lit_k_h",
         allow_none=True,
     )
-    co2_within = Share(
+    co2_within = Fraction(
         "Of the lit time with CO2 within its target, as far as CO2 is known.",
         attribute="co2_within_share",
         allow_none=True,
     )
-    co2_known = Share(
+    co2_known = Fraction(
         "Of the lit time for which CO2 is known.", attribute="co2_known_share", allow_none=True
     )
     target = Range("mol/m2/d", "Daily light integral that the plants want.")
@@ -116,8 +118,8 @@ def light(options: dict[str, Any], tank: str) -> With:
     plan = With(
         measured,
         tank=tank,
-        target=(found.plants.dli_low_mol_m2_d, found.plants.dli_high_mol_m2_d),
-        planned=found.photoperiod.hours,
+        target=(found.targets.dli_low_mol_m2_d, found.targets.dli_high_mol_m2_d),
+        planned=found.light.photoperiod_h,
         photoperiod_range=None
         if measured is None
         else (measured.photoperiod_low_h, measured.photoperiod_high_h),

@@ -12,7 +12,8 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.api.resources.readings.schemas import FlagsField
 from service.derive.device_clock import clock_text
-from service.derive.sensor_choice import chosen_series, considered
+from service.derive.loader import first_sensors
+from service.derive.sensor_choice import ChosenSeries, Why, chosen_series, considered
 from service.derive.slips import slips
 from service.registry.models import Rejection, Tank
 from service.schemas.answers import AnswerSchema, With
@@ -57,6 +58,12 @@ class SensorSchema(AnswerSchema):
     quantity = Choice(words=list(QUANTITIES), attribute="key.quantity")
     sensor = Text(attribute="key.sensor")
     believed = YesNo("Derived values are taken from it now.")
+    why = Choice(
+        "Why it is believed: somebody chose it (`sensors` of the tank), it is called `main`, it "
+        "was there first, or it stands in for one that gives no usable reading. Null: it is not.",
+        words=list(Why),
+        allow_none=True,
+    )
     last = Nested(LastSchema)
     clock = Nested(
         ClockSchema,
@@ -93,7 +100,7 @@ def sensors(tank: str) -> dict[str, Any]:
     context = current()
     found = context.registry.tank(tank)
     series = context.store.series(tank)
-    trusted = _believed(found, series)
+    trusted = believed_sensors(context, found, series)
     clocks = {
         (one.quantity, one.sensor): With(one, text=clock_text(one, found, now()))
         for one in context.registry.device_clocks(tank)
@@ -102,6 +109,7 @@ def sensors(tank: str) -> dict[str, Any]:
         With(
             info,
             believed=info.key in trusted,
+            why=trusted[info.key].why if info.key in trusted else None,
             clock=clocks.get((info.key.quantity, info.key.sensor)),
         )
         for info in series
@@ -126,9 +134,13 @@ def last_refusal(context: Context, tank: str) -> Rejection | None:
     return None
 
 
-def _believed(tank: Tank, series: Sequence[SeriesInfo]) -> set[SeriesKey]:
+def believed_sensors(
+    context: Context, tank: Tank, series: Sequence[SeriesInfo]
+) -> dict[SeriesKey, ChosenSeries]:
+    """The series that derived values are taken from now, each with why."""
     quantities = {info.key.quantity for info in series}
     infos = considered(tank, series)
-    single = slips(current().store, infos, now())
-    chosen = [chosen_series(tank, name, infos, now(), single) for name in quantities]
-    return {one.info.key for one in chosen if one.info is not None}
+    single = slips(context.store, infos, now())
+    first = first_sensors(tank, context.registry, context.store, infos)
+    chosen = [chosen_series(tank, name, infos, now(), single, first) for name in quantities]
+    return {one.info.key: one for one in chosen if one.info is not None}

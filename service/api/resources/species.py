@@ -10,9 +10,10 @@ from service.registry.species.names import ALIKE, nearest, plant, species
 from service.registry.species.table import ANIMALS, PLANTS, Limits, PlantSpecies, Species
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Schema
-from service.schemas.fields import Choice, Number, Text, YesNo
+from service.schemas.fields import Choice, Text, YesNo
 from service.schemas.quantities import Measure
 from service.schemas.ranges import Range
+from service.science.water.hardness import MEQ_L_PER_DEGREE
 
 MOST_NEAR: Final = 10
 
@@ -39,16 +40,15 @@ class AnimalSchema(AnswerSchema):
     group = Choice(words=["fish", "shrimp", "snail"])
     synonyms = Items(Text(), "Other scientific names that are understood.")
     vernacular = Items(Text(), "Plain names; only suggested, never taken.")
-    tolerable = Range("Cel", "Borne for weeks.")
-    tolerable_source = Text(attribute="tolerable_c.source", longest=1000)
+    temperature = Range("Cel", "Borne for weeks.")
+    temperature_source = Text(attribute="tolerable_c.source", longest=1000)
     comfortable = Range("Cel", "Kept so for good.")
     comfortable_source = Text(attribute="comfortable_c.source", longest=1000)
     co2_max = Measure("mg/L", "Tolerated.", attribute="co2_tolerable_mg_l")
     co2_comfortable = Measure("mg/L", attribute="co2_comfortable_mg_l")
     co2_source = Text(longest=1000)
     air_breather = YesNo("Takes air at the surface.")
-    gh_low_dgh = Number("General hardness, dGH.", attribute="gh_dgh.low")
-    gh_high_dgh = Number("Likewise.", attribute="gh_dgh.high")
+    gh = Range("meq/L", "General hardness that it is kept at.")
 
 
 class PlantSchema(AnswerSchema):
@@ -94,7 +94,12 @@ def all_species(options: dict[str, Any]) -> dict[str, Any]:
 
 
 def _animal(one: Species) -> With:
-    return With(one, tolerable=_ends(one.tolerable_c), comfortable=_ends(one.comfortable_c))
+    return With(
+        one,
+        temperature=_ends(one.tolerable_c),
+        comfortable=_ends(one.comfortable_c),
+        gh=tuple(end * MEQ_L_PER_DEGREE for end in _ends(one.gh_dgh)),
+    )
 
 
 def _plant(one: PlantSpecies) -> With:

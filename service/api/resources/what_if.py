@@ -22,7 +22,7 @@ from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested, ValueSchema
 from service.schemas.checks import check
 from service.schemas.fields import Choice, Number, Text, YesNo
-from service.schemas.quantities import Measure, Share, alkalinity
+from service.schemas.quantities import Fraction, Measure, carbonate_hardness
 from service.schemas.ranges import Estimated, Range
 from service.schemas.times import SpanOf, TimeOfDay
 
@@ -42,16 +42,16 @@ class WhatIfSchema(ValueSchema):
 
     makes = Question
 
-    lights_on = TimeOfDay()
-    photoperiod = SpanOf(_HOUR, longest=_DAY, zero=True, attribute="light_hours")
-    gas_on = TimeOfDay()
-    gas_off = TimeOfDay()
+    light_start = TimeOfDay()
+    photoperiod = SpanOf(_HOUR, longest=_DAY, zero=True, attribute="photoperiod_h")
+    gas_start = TimeOfDay()
+    gas_end = TimeOfDay()
     injection_factor = Number("Gas flow, as a multiple of the present one.", low=0, high=5)
     surface_factor = Number("Surface exchange, likewise.", low=0.2, high=5)
-    kh = alkalinity("Another carbonate hardness.", high=20, attribute="alkalinity_meq_l")
-    water_change = Share("Another fraction.", low=1, attribute="water_change_fraction")
+    kh = carbonate_hardness("Another carbonate hardness.", high=20, attribute="kh_meq_l")
+    water_change_fraction = Fraction("Another fraction of the net volume.", low=1)
     water_change_every = SpanOf(_DAY, longest=365 * _DAY, attribute="water_change_every_days")
-    added = Items(StockSchema, "Animals to come.", longest=50)
+    animals = Items(StockSchema, "Animals to come, beside those that are there.", longest=50)
 
 
 class HourSchema(AnswerSchema):
@@ -69,7 +69,7 @@ class FactorSchema(AnswerSchema):
     """One condition of growth."""
 
     name = Choice(words=["light", "co2", "temperature"])
-    share = Estimated("1", "Of what plants can use; null: not known.", allow_none=True)
+    fraction = Estimated("1", "Of what plants can use; null: not known.", allow_none=True)
     source = Text(longest=1000)
 
 
@@ -98,7 +98,7 @@ class PredictedSchema(AnswerSchema):
     temperature_max = Estimated("Cel", attribute="temperature_max_c")
     dli = Measure("mol/m2/d", attribute="dli_mol_m2_d", allow_none=True)
     gas = Estimated("g", "Dissolved in the day.", attribute="gas_g", allow_none=True)
-    nitrate_ratio = Estimated(
+    no3_ratio = Estimated(
         "1",
         "Where nitrate settles, by today's; null: no animals are registered to compare with.",
         allow_none=True,
@@ -117,7 +117,7 @@ class PredictionSchema(AnswerSchema):
 
 
 @blueprint.at("", "POST", parameters=TANK)
-@blueprint.body(WhatIfSchema, example={"gas_on": "08:00", "injection_factor": 1.2})
+@blueprint.body(WhatIfSchema, example={"gas_start": "08:00", "injection_factor": 1.2})
 @blueprint.answers(200, PredictionSchema)
 @blueprint.also_answers(409, description="The tank's gas exchange or KH is not known.")
 def predict(question: Question, tank: str) -> dict[str, Any]:
@@ -127,8 +127,8 @@ def predict(question: Question, tank: str) -> dict[str, Any]:
     """
     context = current()
     found = context.registry.tank(tank)
-    for number, stock in enumerate(question.added):
-        check(schema_of(StockSchema), stock, under=("added", number))
+    for number, stock in enumerate(question.animals):
+        check(schema_of(StockSchema), stock, under=("animals", number))
     with named_as(WhatIfSchema):
         answer = predicted_day(
             load(found, context.registry, context.store, now(), days=FIT_DAYS), question

@@ -47,8 +47,8 @@ def add_to(group: click.Group, schema: LogData) -> None:
     entry_command(
         group,
         "calibration",
-        "A sensor was calibrated: one of --buffer, --point, --offset and --factor gives how its "
-        "numbers are to be read from then on; none of them: the device was set itself.",
+        "A sensor was calibrated. --buffer, --point, --offset or --factor says how its numbers are "
+        "to be read from then on; give none of them where the device itself was set.",
         click.option(
             "--buffer", "buffer_points", type=_BUFFER, metavar="BUFFER=MV[@CELSIUS]",
             multiple=True, help="pH buffer and what the electrode sent in it, as in 7.00=2.1@22.",

@@ -42,7 +42,9 @@ for _kind, _schema in KINDS.items():
 @command.command("list")
 @click.argument("tank")
 @click.option("--kind", type=click.Choice(list(LogKind)), help="Only entries of this kind.")
-@click.option("--limit", type=click.IntRange(1, 1000), default=20, show_default=True)
+@click.option(
+    "--limit", type=click.IntRange(1, 1000), default=20, show_default=True, help="So many at most."
+)
 @json_option
 @service_options
 def list_(
@@ -51,7 +53,21 @@ def list_(
     """List the log of TANK, newest first."""
     with service_client(url, token) as client:
         entries = client.log(tank, kind=kind, limit=limit)
+        zone = client.tank(tank).time_zone
     if as_json:
         click.echo(as_json_text({"tank": tank, "entries": entries}))
     else:
-        click.echo("\n".join(line_of(entry) for entry in entries) or "no log entries")
+        click.echo(
+            "\n".join(f"{entry.id}  {line_of(entry, zone)}" for entry in entries) or "no entries"
+        )
+
+
+@command.command("delete")
+@click.argument("tank")
+@click.argument("entry", metavar="ID")
+@service_options
+def delete(tank: str, entry: str, url: str, token: str | None) -> None:
+    """Delete an entry of TANK that was written by mistake; littoral log list has its ID."""
+    with service_client(url, token) as client:
+        client.delete_log(tank, entry)
+    click.echo(f"Entry {entry} of {tank} is deleted.")

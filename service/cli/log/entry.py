@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime
 from typing import Any, Final
 
 import click
 
-from service.cli.options.parameters import MomentParameter
+from service.cli.options.local_time import LocalMoment, LocalTimeParameter
 from service.cli.options.service_options import service_client, service_options
 from service.cli.output.display import as_json_text, json_option
+from service.cli.output.tank_times import words_now
 from service.client import LogEntry
 
 _DataOf = Callable[..., dict[str, Any]]
 
 _COMMON: Final = (
-    click.option("--time", type=MomentParameter(), help="When it was done; default: now."),
+    click.option(
+        "--time",
+        type=LocalTimeParameter(),
+        help="When it was done, in the tank's time; default: now.",
+    ),
     click.option("--note", default="", help="A remark."),
     click.option("--by", default="", envvar="LITTORAL_BY", help="Who did it."),
     json_option,
@@ -34,7 +38,7 @@ def entry_command(
     def decorate(data_of: _DataOf) -> _DataOf:
         def note_down(
             tank: str,
-            time: datetime | None,
+            time: LocalMoment | None,
             note: str,
             by: str,
             as_json: bool,
@@ -44,8 +48,10 @@ def entry_command(
         ) -> None:
             data = data_of(**own)
             with service_client(url, token) as client:
-                logged = client.add_log(tank, kind, data, time=time, note=note, by=by)
-            click.echo(as_json_text(logged) if as_json else f"logged: {line_of(logged)}")
+                zone = client.tank(tank).time_zone
+                at = None if time is None else time.at(zone)
+                logged = client.add_log(tank, kind, data, time=at, note=note, by=by)
+            click.echo(as_json_text(logged) if as_json else f"logged: {line_of(logged, zone)}")
 
         made: Any = service_options(note_down)
         for option in reversed((*options, *_COMMON)):
@@ -56,9 +62,10 @@ def entry_command(
     return decorate
 
 
-def line_of(entry: LogEntry) -> str:
+def line_of(entry: LogEntry, zone: str) -> str:
+    """An entry on one line, its time in a zone."""
     facts = ", ".join(f"{name} {_fact(value)}" for name, value in entry.data.items())
-    parts = (f"{entry.time:%Y-%m-%d %H:%M} UTC", entry.tank, entry.kind, facts, entry.note)
+    parts = (words_now(entry.time, zone), entry.tank, entry.kind, facts, entry.note)
     by = f" ({entry.by})" if entry.by else ""
     return "  ".join(part for part in parts if part) + by
 

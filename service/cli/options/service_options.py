@@ -18,7 +18,7 @@ _url: Callable[[Any], Any] = click.option(
     help="Where the service answers.",
 )
 _token: Callable[[Any], Any] = click.option(
-    "--token", envvar="LITTORAL_TOKEN", help="Bearer token, where the service asks for one."
+    "--token", envvar="LITTORAL_TOKEN", help="Access token, where the service asks for one."
 )
 
 

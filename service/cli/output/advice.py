@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from service.cli.output.tank_times import words_now
 from service.client import Recommendation
 
 
-def due_words(one: Recommendation) -> str:
-    """By when; "" where there is no hurry."""
-    return "" if one.due is None else f", by {one.due:%a %d %b %H:%M} UTC"
+def due_words(one: Recommendation, zone: str) -> str:
+    """By when, in a zone; "" where there is no hurry."""
+    return "" if one.due is None else f", by {words_now(one.due, zone)}"
 
 
 def instruction_lines(one: Recommendation) -> list[str]:

@@ -12,7 +12,9 @@ import click
 
 from service.times import format_moment
 
-json_option: Callable[[Any], Any] = click.option("--json", "as_json", is_flag=True, help="As JSON.")
+json_option: Callable[[Any], Any] = click.option(
+    "--json", "as_json", is_flag=True, help="Print JSON, for scripts."
+)
 
 
 def as_json_text(answer: Any) -> str:

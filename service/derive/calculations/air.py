@@ -31,7 +31,7 @@ class Ammonia:
     """The un-ionised part of total ammonia, as N, and from where on it harms."""
 
     unionised_mg_l: float
-    unionised_share: float
+    unionised_fraction: float
     harmful_from_mg_l: float = HARMFUL_NH3_N_MG_L
 
 
@@ -50,5 +50,5 @@ def ammonia(total_mg_l: float, ph: float, temperature_c: float) -> Ammonia:
     """The un-ionised part of ``total_mg_l`` of ammonia and ammonium, as N."""
     return Ammonia(
         unionised_mg_l=float(unionised_ammonia_mg_l(total_mg_l, ph, temperature_c)),
-        unionised_share=float(unionised_fraction(ph, temperature_c)),
+        unionised_fraction=float(unionised_fraction(ph, temperature_c)),
     )

@@ -54,7 +54,7 @@ class CarbonatePart:
     """How much of a tested KH is carbonate, and which share is something else."""
 
     alkalinity_meq_l: float
-    non_carbonate_share: float
+    non_carbonate_fraction: float
     cautions: tuple[str, ...]
 
 

@@ -16,7 +16,7 @@ from service.derive.calculations.measuring import (
 from service.derive.calculations.sense import co2_out_of_sense, ions_out_of_sense
 from service.derive.co2.target import Target, state_of
 from service.derive.models import Co2State, EstimatedValue
-from service.registry.models import PlantDemand
+from service.registry.models import PlantTargets
 from service.science.carbonate.alkalinity import non_carbonate_caution, without_other_bases
 from service.science.carbonate.co2 import (
     RULE_OF_THUMB,
@@ -27,7 +27,7 @@ from service.science.numeric.coverage import RECTANGULAR_SD
 from service.science.water.hardness import dkh_from_meq_l
 
 CO2_METHOD: Final = "carbonate equilibrium, Plummer & Busenberg 1982, activity-corrected"
-USUAL_TARGET_MG_L: Final = (PlantDemand().co2_low_mg_l, PlantDemand().co2_high_mg_l)
+USUAL_TARGET_MG_L: Final = (PlantTargets().co2_low_mg_l, PlantTargets().co2_high_mg_l)
 NO_CARBONATE: Final = (
     "At this pH the alkalinity is not carbonate at all: no CO2 can be computed from it."
 )
@@ -43,14 +43,14 @@ class Co2Answer:
 
     Attributes:
         inputs: by the parameter's name, those that were given.
-        alkalinity: the carbonate alkalinity that KH was taken for, meq/L.
+        carbonate_kh: the carbonate alkalinity that KH was taken for, meq/L.
         errors: limits of error in force.
         assumptions: what was taken for granted, a sentence each.
     """
 
     co2: EstimatedValue | None
     inputs: Mapping[str, float]
-    alkalinity: EstimatedValue
+    carbonate_kh: EstimatedValue
     errors: InputErrors
     target: tuple[float, float]
     state: Co2State
@@ -107,7 +107,7 @@ def co2(
     return Co2Answer(
         co2=EstimatedValue(value, low, high) if possible else None,
         inputs=inputs,
-        alkalinity=EstimatedValue(*(float(one) for one in carbonate.interval())),
+        carbonate_kh=EstimatedValue(*(float(one) for one in carbonate.interval())),
         errors=measuring.errors(alkalinity_meq_l),
         target=target,
         state=state_of(value, Target(*target)) if possible else Co2State.UNKNOWN,

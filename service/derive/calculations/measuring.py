@@ -39,7 +39,7 @@ class OtherBases(TypedDict, total=False):
 class Measured(TypedDict, total=False):
     """How the inputs were measured: the kit, and limits of error."""
 
-    kh_test: KhKit
+    kh_kit: KhKit
     ph_error: float
     kh_error_meq_l: float
     temperature_error_c: float
@@ -63,11 +63,11 @@ class Measuring:
     """How pH, KH and temperature were measured; what is None takes its default.
 
     Attributes:
-        kh_test: the kit; without one, KH counts as the alkalinity itself.
+        kh_kit: the kit; without one, KH counts as the alkalinity itself.
         kh_error_meq_l: wins over what the kit's step says.
     """
 
-    kh_test: KhKit | None = None
+    kh_kit: KhKit | None = None
     ph_error: float = PH_ERROR
     kh_error_meq_l: float | None = None
     temperature_error_c: float = TEMPERATURE_ERROR_C
@@ -76,8 +76,8 @@ class Measuring:
         """The alkalinity behind a KH, with its errors."""
         found = (
             MeasuredAlkalinity(np.asarray(read_meq_l), np.asarray(KH_ERROR_MEQ_L), np.asarray(0.0))
-            if self.kh_test is None
-            else measured_by(self.kh_test, read_meq_l)
+            if self.kh_kit is None
+            else measured_by(self.kh_kit, read_meq_l)
         )
         if self.kh_error_meq_l is None:
             return found
@@ -96,7 +96,7 @@ class Measuring:
             float(dkh_from_meq_l(one))
             for one in (read_meq_l, self.alkalinity(read_meq_l).half_width_meq_l)
         )
-        if self.kh_test is None:
+        if self.kh_kit is None:
             if self.kh_error_meq_l is not None:
                 return ()
             return (
@@ -104,8 +104,8 @@ class Measuring:
                 "how it was tested. A count of drops overstates it by half a drop: say if so",
             )
         middle = float(dkh_from_meq_l(self.alkalinity(read_meq_l).value_meq_l))
-        if self.kh_test.method == KhMethod.DROPS and middle < shown:
-            drop = float(dkh_from_meq_l(step_of(self.kh_test)))
+        if self.kh_kit.method == KhMethod.DROPS and middle < shown:
+            drop = float(dkh_from_meq_l(step_of(self.kh_kit)))
             return (
                 f"KH {shown:.3g} dKH in drops of {drop:.3g} dKH means more than "
                 f"{shown - drop:.3g} and up to {shown:.3g}: {middle:.3g} dKH is taken",

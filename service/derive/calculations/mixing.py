@@ -56,7 +56,7 @@ def blend(
     )
     if volume_l is None:
         return BlendVolumes(found, None, None)
-    return BlendVolumes(found, volume_l * found.tap_share, volume_l * (1 - found.tap_share))
+    return BlendVolumes(found, volume_l * found.tap_fraction, volume_l * (1 - found.tap_fraction))
 
 
 def hot_and_cold(volume_l: float, target_c: float, cold_c: float, hot_c: float) -> HotAndCold:

@@ -83,7 +83,7 @@ def co2_check_of(
     Returns:
         None without CO2.
     """
-    if co2.co2 is None or co2.ph is None or co2.alkalinity is None:
+    if co2.co2 is None or co2.ph is None or co2.kh is None:
         return None
     by_kh = _by_kh(tank, log, co2, now)
     sample, why_no_sample = _newest_sample(tank, log, now)
@@ -116,7 +116,7 @@ def co2_check_of(
 
 def _by_kh(tank: Tank, log: Sequence[LogEntry], co2: Co2Now, now: datetime) -> OneEstimate:
     """CO2 by pH and KH, with its error by source."""
-    assert co2.co2 is not None and co2.alkalinity is not None and co2.ph is not None
+    assert co2.co2 is not None and co2.kh is not None and co2.ph is not None
     value, low, high = co2.co2.value, co2.co2.low, co2.co2.high
     calibration = LN10 * probe_history(tank, log, co2.ph.sensor).sd_ph_at(now)
     reading = LN10 * DEFAULT_PH_SD
@@ -129,9 +129,9 @@ def _by_kh(tank: Tank, log: Sequence[LogEntry], co2: Co2Now, now: datetime) -> O
 
 
 def kh_log_sd(co2: Co2Now) -> float:
-    """Standard deviation of the logarithm of the alkalinity in force."""
-    assert co2.alkalinity is not None
-    of_kh = co2.alkalinity.estimate
+    """Standard deviation of the logarithm of the KH in force."""
+    assert co2.kh is not None
+    of_kh = co2.kh.estimate
     return float(np.log(of_kh.high / max(of_kh.low, 0.05 * of_kh.high))) / (2.0 * Z95)
 
 

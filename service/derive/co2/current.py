@@ -1,4 +1,4 @@
-"""Dissolved CO2 of a tank now, from its pH, alkalinity and temperature."""
+"""Dissolved CO2 of a tank now, from its pH, KH and temperature."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from datetime import datetime
 import numpy as np
 
 from service.derive.calculations.sense import co2_out_of_sense, ions_out_of_sense
-from service.derive.co2.alkalinity import alkalinity_in_force
 from service.derive.co2.beside_carbonate import (
     NOTHING_ELSE,
     BesideCarbonate,
@@ -18,12 +17,13 @@ from service.derive.co2.beside_carbonate import (
 )
 from service.derive.co2.bound import most_co2_mg_l
 from service.derive.co2.calibration import ProbeDoubt, ProbeHistory, probe_history
+from service.derive.co2.kh import kh_in_force
 from service.derive.co2.mornings import drift_doubt
 from service.derive.co2.second_probe import contradiction
 from service.derive.co2.series import CONDUCTIVITY_VALID_MIN, liquid_c
 from service.derive.co2.target import Target, state_of, target_of
 from service.derive.inputs import Inputs
-from service.derive.models import Alkalinity, Co2Now, Co2State, EstimatedValue, Quality
+from service.derive.models import Co2Now, Co2State, EstimatedValue, KhInForce, Quality
 from service.derive.sensor_choice import US_PER_MINUTE, age_min, ago
 from service.derive.thresholds import derived_limit
 from service.registry.models import Tank
@@ -40,7 +40,7 @@ from service.science.water.hardness import dkh_from_meq_l
 from service.store.model import Reading
 from service.times import from_us, to_us
 
-METHOD = "carbonate balance from pH and alkalinity (Plummer & Busenberg 1982)"
+METHOD = "carbonate balance from pH and KH (Plummer & Busenberg 1982)"
 
 
 def co2_now(
@@ -64,7 +64,7 @@ def co2_now(
         tank,
         now,
         target=target,
-        alkalinity=alkalinity_in_force(tank, inputs.log, now),
+        kh=kh_in_force(tank, inputs.log, now),
         ph=inputs.latest.get("ph"),
         no_ph=inputs.why_none("ph"),
         temperature=inputs.paired_temperature,
@@ -81,7 +81,7 @@ def co2_at(
     now: datetime,
     *,
     target: Target,
-    alkalinity: Alkalinity | None,
+    kh: KhInForce | None,
     ph: Reading | None,
     no_ph: str = "there is no usable pH reading",
     temperature: Reading | None = None,
@@ -95,7 +95,7 @@ def co2_at(
 
     Args:
         target: what to judge it by.
-        alkalinity: in force; None gives an unknown CO2.
+        kh: the KH in force; None gives an unknown CO2.
         ph: newest usable reading of the sensor that counts; too old a one gives an unknown CO2.
         no_ph: the sentence to give when it is missing or too old.
         temperature: the reading nearest to ``ph`` in time; None or too far: assumed, with a
@@ -114,7 +114,7 @@ def co2_at(
         co2=None,
         method=METHOD,
         ph=ph,
-        alkalinity=alkalinity,
+        kh=kh,
         temperature=paired,
         target_low_mg_l=target.low_mg_l,
         target_high_mg_l=target.high_mg_l,
@@ -122,20 +122,18 @@ def co2_at(
         quality=Quality.STALE if stale else Quality.SUSPECT,
     )
     why = [no_ph] if stale else []
-    if alkalinity is None:
-        why.append("alkalinity is not known: log a KH test")
+    if kh is None:
+        why.append("KH is not known: log a KH test")
     if ph is not None and not PH_RANGE[0] <= ph.value <= PH_RANGE[1]:
         why.append(f"pH {ph.value:.2f} is outside what the formula covers (2 to 12)")
-    if why or ph is None or alkalinity is None:
+    if why or ph is None or kh is None:
         return replace(unknown, reasons=(*why, *reasons))
 
     probe = probe_history(tank, ()) if probe is None else probe
     sd_ph = float(np.linalg.norm([probe.sd_ph_at(now), *(one.sd_ph for one in against)]))
-    estimate, remarks = _estimate(
-        tank, ph, alkalinity.measured, paired, sd_ph, conductivity_us_cm, beside
-    )
+    estimate, remarks = _estimate(tank, ph, kh.measured, paired, sd_ph, conductivity_us_cm, beside)
     if estimate is None:
-        why = ["pH and alkalinity contradict each other: no CO2 fits both"]
+        why = ["pH and KH contradict each other: no CO2 fits both"]
         return replace(unknown, reasons=(*why, *reasons))
     assumed_c = derived_limit(tank, "assumed_temperature_c")
     most = float(
@@ -148,8 +146,8 @@ def co2_at(
         ]
         return replace(unknown, reasons=(*why, *reasons))
     age_days = probe.age_days(now)
-    doubts = _doubts(tank, now, alkalinity, age_days, against)
-    notes = doubts + _notes(tank, alkalinity, paired, temperature, age_days, now)
+    doubts = _doubts(tank, now, kh, age_days, against)
+    notes = doubts + _notes(tank, kh, paired, temperature, age_days, now)
     notes += remarks
     times = [ph.time_us] if paired is None else [ph.time_us, paired.time_us]
     return replace(
@@ -159,9 +157,7 @@ def co2_at(
         state=state_of(estimate.value, target),
         quality=Quality.SUSPECT if doubts or paired is None else Quality.GOOD,
         reasons=(*notes, *reasons),
-        rule_of_thumb_mg_l=float(
-            co2_rule_of_thumb_mg_l(ph.value, dkh_from_meq_l(alkalinity.meq_l))
-        ),
+        rule_of_thumb_mg_l=float(co2_rule_of_thumb_mg_l(ph.value, dkh_from_meq_l(kh.meq_l))),
     )
 
 
@@ -219,14 +215,14 @@ def _estimate(
 def _doubts(
     tank: Tank,
     now: datetime,
-    alkalinity: Alkalinity,
+    kh: KhInForce,
     calibrated_days_ago: float | None,
     against: Sequence[ProbeDoubt],
 ) -> list[str]:
     """Why the value is suspect, if it is."""
     doubts = []
-    if alkalinity.tested is not None:
-        days = (now - alkalinity.tested).total_seconds() / 86_400
+    if kh.tested is not None:
+        days = (now - kh.tested).total_seconds() / 86_400
         if days > derived_limit(tank, "kh_test_valid_days"):
             doubts.append(f"the KH test is {days:.0f} days old: test again")
     valid_days = derived_limit(tank, "ph_calibration_valid_days")
@@ -243,7 +239,7 @@ def _calibrate(days_ago: float) -> str:
 
 def _notes(
     tank: Tank,
-    alkalinity: Alkalinity,
+    kh: KhInForce,
     paired: Reading | None,
     temperature: Reading | None,
     calibrated_days_ago: float | None,
@@ -259,7 +255,7 @@ def _notes(
             f"temperature is assumed as {assumed:.0f} ± {spread:.0f} °C: no reading near the pH "
             f"reading ({seen})"
         )
-    if alkalinity.tested is None:
+    if kh.tested is None:
         notes.append("the date of the KH value is not known")
     due_days, valid_days = (
         derived_limit(tank, name)

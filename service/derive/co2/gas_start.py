@@ -31,7 +31,7 @@ def gas_start_of(tank: Tank, series: Co2Series, now: datetime) -> GasStart | Non
         None where the plan does not switch the CO2, where the time of it is less than
         ``MEAN_US`` or more than ``LONGEST`` ago, or where too little of CO2 is known.
     """
-    plan, today = tank.photoperiod.gas_on, local_day(tank, now)
+    plan, today = tank.gas.start, local_day(tank, now)
     if plan is None or not tank.co2_injected:
         return None
 

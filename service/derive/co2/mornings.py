@@ -68,16 +68,16 @@ def morning_drift(inputs: Inputs, k20_per_h: float) -> ElectrodeDrift | None:
 
 def nights_of(tank: Tank, start: datetime, now: datetime) -> list[tuple[float, float]]:
     """The stretches without gas and light by plan, unix seconds, that lie within a time."""
-    plan = tank.photoperiod
-    if plan.gas_on is None or plan.gas_off is None:
+    light, gas = tank.light, tank.gas
+    if gas.start is None or gas.end is None:
         return []
     found = []
     day = local_day(tank, start) - timedelta(days=1)
-    while (on := local_moment(tank, day, plan.lights_on)) < now:
-        begin = max(gas_off(tank, on), on + timedelta(hours=plan.hours)) + SETTLE
+    while (on := local_moment(tank, day, light.start)) < now:
+        begin = max(gas_off(tank, on), on + timedelta(hours=light.photoperiod_h)) + SETTLE
         following = day + timedelta(days=1)
-        ends = [local_moment(tank, one, plan.gas_on) for one in (day, following)]
-        ends.append(local_moment(tank, following, plan.lights_on))
+        ends = [local_moment(tank, one, gas.start) for one in (day, following)]
+        ends.append(local_moment(tank, following, light.start))
         end = min((one for one in ends if one > begin), default=begin)
         if end - begin >= LEAST_NIGHT and start <= begin and end <= now:
             found.append((begin.timestamp(), end.timestamp()))

@@ -61,9 +61,9 @@ def _options(
     estimates: list[OneEstimate],
 ) -> Iterator[tuple[str, list[OneEstimate]]]:
     """Deeds, simplest first, and the estimates as they would be after each."""
-    assert co2.alkalinity is not None and co2.ph is not None
+    assert co2.kh is not None and co2.ph is not None
     of_kh = abs(estimates[0].moved_by["KH"])
-    kh_meq_l = float(co2.alkalinity.measured.value_meq_l)
+    kh_meq_l = float(co2.kh.measured.value_meq_l)
     fresh = measured_by(tank.kh_kit, max(kh_meq_l, 0.05))
 
     def after_test(share: float) -> list[OneEstimate]:

@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 from numpy.typing import ArrayLike
 
-from service.derive.co2.alkalinity import alkalinity_at
 from service.derive.co2.beside_carbonate import beside_carbonate, carbonate_part
 from service.derive.co2.bound import most_co2_mg_l
 from service.derive.co2.calibration import ProbeHistory, probe_history
+from service.derive.co2.kh import kh_at
 from service.derive.inputs import Inputs
 from service.derive.models import Array, Co2Series
 from service.derive.sensor_choice import US_PER_MINUTE
@@ -77,7 +77,7 @@ def co2_over(
     ph_value = np.where(possible, ph.value, np.nan)
     celsius = liquid_c(celsius)
     beside = beside_carbonate(tank, log, from_us(int(ph.time_us[-1])))
-    kh = carbonate_part(alkalinity_at(tank, log, ph.time_us), beside, ph_value, celsius)
+    kh = carbonate_part(kh_at(tank, log, ph.time_us), beside, ph_value, celsius)
     calibration_sd = (probe or probe_history(tank, log)).sd_ph(ph.time_us)
     us_cm, known = interpolated(
         conductivity, ph.time_us, int(CONDUCTIVITY_VALID_MIN * US_PER_MINUTE)

@@ -17,14 +17,14 @@ class Target:
 
 
 def target_of(tank: Tank, comfortable_mg_l: float | None) -> Target:
-    """The plants' target range, its upper end no higher than the livestock is comfortable with.
+    """The plants' target range, its upper end no higher than the animals are comfortable with.
 
     A tank without injected CO2 lives on what the air gives: its lower end is 0.
     """
-    high = tank.plants.co2_high_mg_l
+    high = tank.targets.co2_high_mg_l
     if comfortable_mg_l is not None:
         high = min(high, comfortable_mg_l)
-    low = tank.plants.co2_low_mg_l if tank.co2_injected else 0.0
+    low = tank.targets.co2_low_mg_l if tank.co2_injected else 0.0
     return Target(min(low, high), high)
 
 

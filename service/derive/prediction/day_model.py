@@ -22,7 +22,7 @@ import numpy.typing as npt
 from service.derive.local_time import local_day, local_midnight
 from service.derive.models import Array, EstimatedValue, TankView
 from service.derive.thresholds import derived_limit
-from service.registry.models import PhotoperiodPlan, Tank
+from service.registry.models import Tank
 from service.science.gas_exchange.air_water import (
     CO2_PPM_ROOM,
     TEMPERATURE_EXCHANGE_FACTOR,
@@ -98,13 +98,14 @@ class Course:
     temperature: Array
 
 
-def setting_of(plan: PhotoperiodPlan, injection: float, surface: float) -> Setting:
-    """The settings of a plan; gas that is not switched is on all day."""
-    lit = _span(plan.lights_on, plan.hours)
-    if plan.gas_on is None or plan.gas_off is None:
+def setting_of(tank: Tank, injection: float, surface: float) -> Setting:
+    """The settings of a tank's plans; gas that is not switched is on all day."""
+    lit = _span(tank.light.start, tank.light.photoperiod_h)
+    start, end = tank.gas.start, tank.gas.end
+    if start is None or end is None:
         gas = np.ones(STEPS, np.bool_)
     else:
-        gas = _span(plan.gas_on, (_minute(plan.gas_off) - _minute(plan.gas_on)) % 1440 / 60)
+        gas = _span(start, (_minute(end) - _minute(start)) % 1440 / 60)
     return Setting(lit, gas, injection, surface)
 
 
@@ -225,11 +226,11 @@ def _uptake(
 
 def _gas_end(view: TankView, off: datetime) -> float:
     """When the gas of a day of light ends by plan, unix seconds; infinite where not switched."""
-    plan = view.tank.photoperiod
-    if plan.gas_off is None or plan.gas_on is None:
+    plan = view.tank.gas
+    if plan.end is None or plan.start is None:
         return float("inf")
     day = local_day(view.tank, off)
-    return local_midnight(view.tank, day).timestamp() + 60 * _minute(plan.gas_off)
+    return local_midnight(view.tank, day).timestamp() + 60 * _minute(plan.end)
 
 
 def _lamp_warming(profile: Array, lit: Flags) -> float:

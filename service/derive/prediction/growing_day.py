@@ -1,6 +1,6 @@
 """A day as plants see it: light, CO2 during the light and warmth in one summary.
 
-Each is a share of what plants can use, 0 to 1, with its source; the least of them is what limits
+Each is a fraction of what plants can use, 0 to 1, with its source; the least of them is what limits
 growth (Liebig's law of the minimum). It compares days of one tank; it is no forecast of growth.
 """
 
@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from service.derive.models import Array, EstimatedValue
 from service.derive.prediction.day_model import estimate
-from service.registry.models import PlantDemand
+from service.registry.models import PlantTargets
 from service.science.gas_exchange.rises import HALF_UPTAKE_MG_L
 
 AMPLE_CO2_MG_L: Final = 30.0
@@ -42,15 +42,15 @@ TEMPERATURE_SOURCE: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Factor:
-    """One condition of growth: share of what plants can use, and where that comes from.
+    """One condition of growth: fraction of what plants can use, and where that comes from.
 
     Attributes:
         name: ``light``, ``co2`` or ``temperature``.
-        share: 0 to 1; None where it is not known.
+        fraction: 0 to 1; None where it is not known.
     """
 
     name: str
-    share: EstimatedValue | None
+    fraction: EstimatedValue | None
     source: str
 
 
@@ -71,7 +71,7 @@ def growing_day(
     co2_mg_l: Array,
     temperature_c: Array,
     dli_mol_m2_d: float | None,
-    plants: PlantDemand,
+    plants: PlantTargets,
 ) -> GrowingDay:
     """Summarise a day.
 
@@ -85,8 +85,8 @@ def growing_day(
         light = EstimatedValue(0.0, 0.0, 0.0)
     else:
         if dli_mol_m2_d is not None and plants.dli_low_mol_m2_d > 0:
-            share = min(dli_mol_m2_d / plants.dli_low_mol_m2_d, 1.0)
-            light = EstimatedValue(share, share, share)
+            part = min(dli_mol_m2_d / plants.dli_low_mol_m2_d, 1.0)
+            light = EstimatedValue(part, part, part)
         ample = AMPLE_CO2_MG_L / (AMPLE_CO2_MG_L + HALF_UPTAKE_MG_L)
         taken = co2_mg_l / (co2_mg_l + HALF_UPTAKE_MG_L) / ample
         co2 = estimate(np.minimum(taken[:, lit], 1.0).mean(axis=1))
@@ -97,7 +97,7 @@ def growing_day(
         Factor("co2", co2, CO2_SOURCE),
         Factor("temperature", warmth, TEMPERATURE_SOURCE),
     )
-    known = [(one.share.value, one.name) for one in factors if one.share is not None]
+    known = [(one.fraction.value, one.name) for one in factors if one.fraction is not None]
     least = min(known)
     complete = len(known) == len(factors) or least[0] == 0
     return GrowingDay(factors, least[1] if complete and least[0] < 1 else "")

@@ -36,7 +36,7 @@ from service.derive.prediction.growing_day import GrowingDay, growing_day
 from service.derive.tank_view import tank_view
 from service.derive.tolerance import tolerance_of
 from service.errors import ConflictError, InvalidInputError
-from service.registry.models import PhotoperiodPlan, Stock, Tank
+from service.registry.models import Stock, Tank
 from service.science.carbonate.co2 import ph_for_co2
 from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.water.change import steady_state
@@ -51,24 +51,24 @@ class Question:
     """What to change; None and 1 leave things as they are.
 
     Attributes:
-        lights_on, light_hours, gas_on, gas_off: local times and hours of another plan.
+        light_start, photoperiod_h, gas_start, gas_end: local times and hours of other plans.
         injection_factor: gas flow, as a multiple of the present one, 0 to 5.
         surface_factor: surface exchange, as a multiple of the present one, 0.2 to 5.
-        alkalinity_meq_l: another KH, as the tank's kit would show it, 0 to 20.
+        kh_meq_l: another KH, as the tank's kit would show it, 0 to 20.
         water_change_fraction, water_change_every_days: another routine water change.
-        added: animals to come.
+        animals: to come, beside those that are there.
     """
 
-    lights_on: time | None = None
-    light_hours: float | None = None
-    gas_on: time | None = None
-    gas_off: time | None = None
+    light_start: time | None = None
+    photoperiod_h: float | None = None
+    gas_start: time | None = None
+    gas_end: time | None = None
     injection_factor: float = 1.0
     surface_factor: float = 1.0
-    alkalinity_meq_l: float | None = None
+    kh_meq_l: float | None = None
     water_change_fraction: float | None = None
     water_change_every_days: float | None = None
-    added: tuple[Stock, ...] = ()
+    animals: tuple[Stock, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,7 @@ class PredictedDay:
         temperature_max_c: highest temperature.
         dli_mol_m2_d: daily light integral; None without a light sensor.
         gas_g: gas dissolved in the day; None without a volume.
-        nitrate_ratio: nitrate that the water changes settle at, as a multiple of today's; None
+        no3_ratio: nitrate that the water changes settle at, as a multiple of today's; None
             where animals are to come and none are registered to compare them with.
         growing: light, CO2 and warmth as plants see them.
     """
@@ -113,7 +113,7 @@ class PredictedDay:
     temperature_max_c: EstimatedValue
     dli_mol_m2_d: float | None
     gas_g: EstimatedValue | None
-    nitrate_ratio: EstimatedValue | None
+    no3_ratio: EstimatedValue | None
     growing: GrowingDay
 
 
@@ -148,28 +148,28 @@ def what_if(view: TankView, temperature: Samples, question: Question) -> Answer:
         InvalidInputError: a setting out of its range.
     """
     check_question(question)
-    gas, alkalinity = view.gas, view.co2.alkalinity
+    gas, kh = view.gas, view.co2.kh
     if gas is None or gas.fit is None or gas.lead_h is None:
         why = "it was not fitted yet" if gas is None else gas.reason
         raise ConflictError(f"no prediction without the tank's gas exchange: {why}")
-    if alkalinity is None:
+    if kh is None:
         raise ConflictError("no prediction without KH: log a KH test")
     tank = view.tank
     profile = daily_profile(tank, temperature)
-    at_present = float(alkalinity.measured.value_meq_l)
-    asked = question.alkalinity_meq_l
+    at_present = float(kh.measured.value_meq_l)
+    asked = question.kh_meq_l
     meq_l = at_present if asked is None else float(measured_by(tank.kh_kit, asked).value_meq_l)
-    plan = asked_plan(tank.photoperiod, question)
-    now = setting_of(tank.photoperiod, 1.0, 1.0)
+    changed_tank = asked_tank(tank, question)
+    now = setting_of(tank, 1.0, 1.0)
     factors = (question.injection_factor, question.surface_factor)
-    then = setting_of(plan, *factors)
+    then = setting_of(changed_tank, *factors)
     draws = drawn(view, gas.fit, now, profile)
     today = settled_day(tank, now, now, draws, profile)
     changed = settled_day(tank, then, now, draws, profile)
     return Answer(
         _predicted(view, tank, now, today, draws, at_present, Question()),
-        _predicted(view, _asked_tank(tank, question), then, changed, draws, meq_l, question),
-        tuple(_notes(view, plan, question)),
+        _predicted(view, changed_tank, then, changed, draws, meq_l, question),
+        tuple(_notes(view, changed_tank, question)),
     )
 
 
@@ -180,10 +180,10 @@ def check_question(question: Question) -> None:
         InvalidInputError: naming the first wrong one.
     """
     for name, low, high in (
-        ("light_hours", 0.0, 24.0),
+        ("photoperiod_h", 0.0, 24.0),
         ("injection_factor", 0.0, 5.0),
         ("surface_factor", 0.2, 5.0),
-        ("alkalinity_meq_l", 0.0, 20.0),
+        ("kh_meq_l", 0.0, 20.0),
         ("water_change_fraction", 0.01, 1.0),
         ("water_change_every_days", 0.5, 365.0),
     ):
@@ -192,30 +192,29 @@ def check_question(question: Question) -> None:
             raise InvalidInputError.of_field(name, value, f"{low:g} to {high:g}")
 
 
-def asked_plan(plan: PhotoperiodPlan, question: Question) -> PhotoperiodPlan:
-    """The plan with what the question changes in it.
+def asked_tank(tank: Tank, question: Question) -> Tank:
+    """The tank with what the question changes in its plans and animals.
 
     Raises:
         InvalidInputError: one gas time is asked and the other is in no plan.
     """
-    asked = replace(
-        plan,
-        lights_on=plan.lights_on if question.lights_on is None else question.lights_on,
-        hours=plan.hours if question.light_hours is None else question.light_hours,
-        gas_on=plan.gas_on if question.gas_on is None else question.gas_on,
-        gas_off=plan.gas_off if question.gas_off is None else question.gas_off,
+    start, hours = question.light_start, question.photoperiod_h
+    light = replace(
+        tank.light,
+        start=tank.light.start if start is None else start,
+        photoperiod_h=tank.light.photoperiod_h if hours is None else hours,
     )
-    if (asked.gas_on is None) != (asked.gas_off is None):
-        name = "gas_off" if asked.gas_off is None else "gas_on"
+    gas = replace(
+        tank.gas,
+        start=tank.gas.start if question.gas_start is None else question.gas_start,
+        end=tank.gas.end if question.gas_end is None else question.gas_end,
+    )
+    if (gas.start is None) != (gas.end is None):
+        name = "gas_end" if gas.end is None else "gas_start"
         raise InvalidInputError.of_field(
             name, None, "a time of day too: the tank's plan does not switch the gas"
         )
-    return asked
-
-
-def _asked_tank(tank: Tank, question: Question) -> Tank:
-    """The tank with the animals to come."""
-    return replace(tank, livestock=(*tank.livestock, *question.added))
+    return replace(tank, light=light, gas=gas, animals=(*tank.animals, *question.animals))
 
 
 def _predicted(
@@ -261,8 +260,8 @@ def _predicted(
         temperature_max_c=estimate(course.temperature.max(axis=1)),
         dli_mol_m2_d=dli,
         gas_g=None if volume_l is None else estimate(grams * volume_l),
-        nitrate_ratio=_nitrate_ratio(view.tank, question),
-        growing=growing_day(lit, co2, course.temperature, dli, tank.plants),
+        no3_ratio=_no3_ratio(view.tank, question),
+        growing=growing_day(lit, co2, course.temperature, dli, tank.targets),
     )
 
 
@@ -286,13 +285,13 @@ def _dli(view: TankView, setting: Setting) -> float | None:
     return (full[-1].dli_mol_m2_d or 0.0) * hours / full[-1].photoperiod_h
 
 
-def _nitrate_ratio(tank: Tank, question: Question) -> EstimatedValue | None:
+def _no3_ratio(tank: Tank, question: Question) -> EstimatedValue | None:
     """Nitrate before a change, at rest, against today's; production goes with the animals."""
     plan = tank.water_change
     fraction = question.water_change_fraction or plan.fraction
     every = question.water_change_every_days or plan.every_days
-    now = sum(stock.count for stock in tank.livestock)
-    more = sum(stock.count for stock in question.added)
+    now = sum(stock.count for stock in tank.animals)
+    more = sum(stock.count for stock in question.animals)
     if more and not now:
         return None
     production = (now + more) / now if now else 1.0
@@ -303,23 +302,23 @@ def _nitrate_ratio(tank: Tank, question: Question) -> EstimatedValue | None:
     return EstimatedValue(ratio, ratio / spread, ratio * spread)
 
 
-def _notes(view: TankView, plan: PhotoperiodPlan, question: Question) -> list[str]:
+def _notes(view: TankView, asked: Tank, question: Question) -> list[str]:
     """What to mind with the answer."""
     notes = [
         "A settled day like the fitted ones: no clogging, no weather. Change one thing at a time "
         "and look at the animals; Littoral is no safety device."
     ]
-    if plan.gas_on is None:
+    if asked.gas.start is None:
         notes.append("The gas is not switched by plan: it is taken to be on all day.")
     if question.surface_factor != 1.0:
         notes.append("More surface movement also brings in oxygen and takes out CO2 at night.")
-    if question.alkalinity_meq_l is not None:
+    if question.kh_meq_l is not None:
         notes.append(
             f"KH moves pH, not CO2: change it by no more than {MAX_KH_STEP_DKH:g} dKH a day."
         )
-    if question.added:
+    if question.animals:
         notes.append("New animals get a lower CO2 ceiling at first; add few at a time.")
-        if not view.tank.livestock:
+        if not view.tank.animals:
             notes.append("No animals are registered, so nitrate can't be compared.")
     if not view.light_days:
         notes.append("No light is measured: the plan's hours count.")

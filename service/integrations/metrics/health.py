@@ -1,4 +1,4 @@
-"""The service's own health as metrics: ingesters, rejections, the scheduler, webhooks."""
+"""The service's own health as metrics: ingesters, rejections, scheduler, webhooks, mail."""
 
 from __future__ import annotations
 
@@ -53,16 +53,26 @@ def health_families(
     for reason, count in registry.rejection_counts().items():
         rejections.add_metric([reason], count)
     deliveries = GaugeMetricFamily(
-        "littoral_webhook_deliveries",
-        "Webhook deliveries on record; dead ones are given up.",
+        "littoral_deliveries",
+        "Deliveries to webhooks and by mail on record; dead ones are given up.",
         labels=["target", "state"],
     )
-    for (target, state), count in registry.delivery_counts().items():
+    failing = GaugeMetricFamily(
+        "littoral_delivery_failing",
+        "1 where the last delivery that was attempted failed.",
+        labels=["target"],
+    )
+    failed = {one.target for one in registry.failing_deliveries()}
+    counts = registry.delivery_counts()
+    for (target, state), count in counts.items():
         deliveries.add_metric([target, state.value], count)
+    for target in dict.fromkeys(target for target, _ in counts):
+        failing.add_metric([target], float(target in failed))
     return [
         *_ingest(ingesters, now, speed),
         rejections,
         deliveries,
+        failing,
         *_scheduler(statuses.get(STATUS_NAME)),
         GaugeMetricFamily(
             "littoral_scheduler_overdue",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
@@ -11,6 +10,7 @@ from cloudevents.core.bindings.http import to_structured_event
 from cloudevents.core.v1.event import CloudEvent
 from standardwebhooks import Webhook
 
+from service.integrations.delivery_queue import Outcome, printable
 from service.integrations.webhooks.checked_address import AddressRefusedError, CheckedSession
 from service.integrations.webhooks.target import WebhookTarget
 from service.registry.events import Event
@@ -23,25 +23,6 @@ LONGEST_WAIT: Final = timedelta(days=1)
 """A receiver may ask for a pause up to this."""
 ATTEMPT_TIMEOUTS: Final = 3
 """An attempt may take so many times the time-out of a single wait. Our choice."""
-LONGEST_REASON: Final = 200
-"""Characters of what went wrong that are stored and logged."""
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """The outcome of an attempt.
-
-    Attributes:
-        delivered: the receiver took it (2xx).
-        gone: the receiver wants nothing more (410).
-        error: why not delivered, without the URL, which may hold a secret.
-        wait: the pause that the receiver asks for.
-    """
-
-    delivered: bool
-    gone: bool = False
-    error: str = ""
-    wait: timedelta = timedelta(0)
 
 
 def cloud_event(event: Event, source: str) -> CloudEvent:
@@ -148,9 +129,7 @@ def _reason(error: requests.RequestException) -> str:
         inner = next_one
     kind = "TLS failed" if isinstance(error, requests.exceptions.SSLError) else "cannot connect"
     text = str(inner).rpartition(": ")[2] if inner is not error else type(error).__name__
-    # It may hold what the other side sent.
-    shown = "".join(one if one.isprintable() else "?" for one in text[:LONGEST_REASON])
-    return f"{kind}: {shown}"
+    return f"{kind}: {printable(text)}"
 
 
 def _cause(error: BaseException) -> BaseException | None:

@@ -11,6 +11,7 @@ from flask import Blueprint, Flask, make_response, render_template, request
 from werkzeug.exceptions import HTTPException, NotFound
 from werkzeug.wrappers import Response
 
+from service.api.http.errors import logged_address
 from service.errors import LittoralError, NoSuchTankError
 from service.pages.browser import headers
 
@@ -74,6 +75,6 @@ def _http(error: HTTPException) -> Answer | Response | HTTPException:
 
 def _unexpected(error: Exception) -> Answer:
     mark = uuid.uuid4()
-    log.error("%s %s failed, %s", request.method, request.path, mark, exc_info=error)
+    log.error("%s %s failed, %s", request.method, logged_address(), mark, exc_info=error)
     detail = f"This is a defect in the service. Its log has the particulars under {mark}."
     return _page("The page failed", detail, 500)

@@ -22,7 +22,6 @@ from service.advice.handover.care_plan import DAILY_CHECK, Task
 from service.advice.handover.return_report import ReturnReport
 from service.advice.handover.sheet import HandoverSheet, TankSheet
 from service.api.context import current, now
-from service.errors import LittoralError
 from service.pages.browser.headers import secure
 from service.pages.handover.chart import picture_lines
 from service.pages.local_time import LocalTime
@@ -96,14 +95,6 @@ def report_page(report: ReturnReport) -> Response:
         others=[one for one in begun if one != report.absence][:OTHERS_SHOWN],
     )
     return secure(make_response(page))
-
-
-def shared_refusal(error: LittoralError) -> Response:
-    """The page for whoever has a sharing link that shows nothing: nothing leads further."""
-    page = render_template(
-        "pages/refusal.html", title=error.kind.title, detail=error.detail, shared=True
-    )
-    return secure(make_response(page, error.kind.status))
 
 
 def absences_begun(moment: datetime) -> list[Absence]:

@@ -109,7 +109,7 @@ _SUGGESTIONS: Final[Mapping[LogKind, Callable[[Tank], dict[str, Any]]]] = {
     },
     LogKind.DOSE: _dose,
     LogKind.STOCKING: lambda tank: {
-        "species": {"offers": tuple(stock.species for stock in tank.livestock)}
+        "species": {"offers": tuple(stock.species for stock in tank.animals)}
     },
     LogKind.CALIBRATION: lambda tank: {
         "sensor": {

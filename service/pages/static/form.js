@@ -8,6 +8,7 @@ function show(word) {
     const chosen = fields.dataset.kind === word;
     fields.hidden = !chosen;
     fields.disabled = !chosen;
+    if (chosen && "unfolded" in fields.dataset) document.getElementById("log-rest").open = true;
   }
 }
 

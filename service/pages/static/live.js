@@ -8,7 +8,7 @@ const PAUSE = 5; // … and so many times as long as a fetch takes: a slow servi
 const TICK_MS = 60_000; // words such as "3 min ago" grow old by themselves
 const RETRY_MS = 30_000; // after the service has refused the stream
 
-const { tank, newest } = document.body.dataset;
+const { tank, newest, every } = document.body.dataset;
 let written = false; // somebody has begun to write in a form
 let answeredAt = new Date();
 let fetchedAt = -LEAST_MS;
@@ -19,8 +19,22 @@ let refused = false; // the stream was
 
 document.addEventListener("input", () => { written = true; });
 
-function openDetails(part) {
-  return [...part.querySelectorAll("details[open] > summary")].map((one) => nameOf(one));
+/** What somebody has opened or folded stays so. */
+function keepFolds(old, fresh) {
+  const summaries = [...fresh.querySelectorAll("details > summary")];
+  for (const summary of old.querySelectorAll("details > summary")) {
+    const same = summaries.find((one) => nameOf(one) === nameOf(summary));
+    if (same) same.parentElement.open = summary.parentElement.open;
+  }
+}
+
+/** What somebody has written or chosen in a part stays in it. */
+function keepValues(old, fresh) {
+  for (const field of old.querySelectorAll("input[id], select[id]")) {
+    const start = field.tagName === "SELECT" ? field.querySelector("option").value : field.defaultValue;
+    const same = fresh.querySelector(`#${CSS.escape(field.id)}`);
+    if (same && field.value !== start) same.value = field.value;
+  }
 }
 
 function nameOf(element) {
@@ -39,10 +53,8 @@ function markup(part) {
 
 function swap(old, fresh) {
   if (markup(old) === markup(fresh) && old.className === fresh.className) return;
-  for (const name of openDetails(old)) {
-    const same = [...fresh.querySelectorAll("summary")].find((one) => nameOf(one) === name);
-    if (same) same.parentElement.open = true;
-  }
+  keepFolds(old, fresh);
+  keepValues(old, fresh);
   const held = old.contains(document.activeElement) ? document.activeElement : null;
   const next = held && held !== old ? successor(fresh, held) : null;
   if (held && held !== old && !next) return; // never take away what somebody is about to press
@@ -148,7 +160,7 @@ function attend() {
 
 if (document.body.hasAttribute("data-refresh")) {
   attend();
-  setInterval(soon, TICK_MS);
+  setInterval(soon, every ? 1000 * every : TICK_MS); // some pages show what no event tells
   setInterval(attend, RETRY_MS);
   document.addEventListener("visibilitychange", () => {
     attend();

@@ -17,7 +17,7 @@ from service.derive.models import Array, Co2Series, TankView
 from service.pages.curves import Canvas, thinned
 from service.pages.local_time import LocalTime
 from service.pages.summary import Line, co2_line, light_line, temperature_line
-from service.registry.models import PhotoperiodPlan
+from service.registry.models import LightPlan
 from service.times import to_us
 
 WIDTH: Final = 120.0
@@ -180,19 +180,19 @@ def _light_trend(view: TankView, local_time: LocalTime) -> Trend | None:
     """When the lamp switches next, by the plan."""
     if view.light is None or view.light.lit is None:
         return None
-    word, at = next_switch(view.tank.photoperiod, local_time)
+    word, at = next_switch(view.tank.light, local_time)
     return Trend("clock", f"plan: {word} {at:%H:%M}") if word else None
 
 
-def next_switch(plan: PhotoperiodPlan, local_time: LocalTime) -> tuple[str, datetime]:
+def next_switch(plan: LightPlan, local_time: LocalTime) -> tuple[str, datetime]:
     """What the lamp does next by the plan, ``on`` or ``off``, and when; "" where it never does."""
     here = local_time.local(local_time.now)
-    if not 0 < plan.hours < 24:
+    if not 0 < plan.photoperiod_h < 24:
         return "", here
     switches = []
     for days in (-1, 0, 1):
         day = here.date() + timedelta(days=days)
-        on = datetime.combine(day, plan.lights_on, tzinfo=local_time.zone)
-        switches += [(on, "on"), (on + timedelta(hours=plan.hours), "off")]
+        on = datetime.combine(day, plan.start, tzinfo=local_time.zone)
+        switches += [(on, "on"), (on + timedelta(hours=plan.photoperiod_h), "off")]
     at, word = min(one for one in switches if one[0] > here)
     return word, at

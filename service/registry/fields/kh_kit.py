@@ -6,7 +6,7 @@ from service.registry.fields.limits import MOST_KH_MEQ_L, MOST_SAMPLE_ML
 from service.registry.models import KhKit
 from service.schemas.base import ValueSchema
 from service.schemas.fields import Choice
-from service.schemas.quantities import Measure, alkalinity
+from service.schemas.quantities import Measure, carbonate_hardness
 from service.science.carbonate.kh_test import KhMethod
 
 
@@ -22,7 +22,7 @@ class KhKitSchema(ValueSchema):
         label="How KH is tested",
         words=list(KhMethod),
     )
-    step = alkalinity(
+    step = carbonate_hardness(
         "Worth of one drop, of one mark, or from one field to the next, in the kit's sample; null: "
         "1 dKH, 0.1 dKH and 3 dKH.",
         label="KH of one drop, mark or field",

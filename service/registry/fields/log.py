@@ -25,7 +25,7 @@ from service.registry.models import Lever, LogKind
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Number, Text, Whole, finite
 from service.schemas.free_json import ITEMS
-from service.schemas.quantities import Measure, Share, alkalinity, hardness
+from service.schemas.quantities import Fraction, Measure, carbonate_hardness, general_hardness
 from service.science.carbonate.inverse import BICARBONATE_SALT_G_MOL
 from service.units import QUANTITIES
 
@@ -54,7 +54,7 @@ class WaterChangeDataSchema(LogData):
     one_of = OneOf("How much was changed", ("fraction", "volume"))
     converted = frozenset({"volume"})
 
-    fraction = Share("Share of the net volume; this or `volume`.", label="Share changed", above=0)
+    fraction = Fraction("Of the net volume; this or `volume`.", label="Share changed", above=0)
     volume = Measure(
         "L",
         "Water changed; needs a known net volume.",
@@ -71,7 +71,7 @@ class WaterChangeDataSchema(LogData):
         high=WARMEST_C,
         attribute="temperature_c",
     )
-    kh = alkalinity(
+    kh = carbonate_hardness(
         "Of the new water.",
         label="KH of the new water",
         high=MOST_KH_MEQ_L,
@@ -116,7 +116,7 @@ class KhTestDataSchema(LogData):
 
     label = "KH test"
 
-    kh = alkalinity(
+    kh = carbonate_hardness(
         "Carbonate hardness.",
         label="Carbonate hardness",
         high=MOST_KH_MEQ_L,
@@ -130,7 +130,7 @@ class GhTestDataSchema(LogData):
 
     label = "GH test"
 
-    gh = hardness(
+    gh = general_hardness(
         "General hardness.",
         label="General hardness",
         high=MOST_GH_MEQ_L,
@@ -154,7 +154,9 @@ class NutrientTestDataSchema(LogData):
 class TouchedDataSchema(LogData):
     """How much of the plants or of the soil was touched."""
 
-    fraction = Share("Of the plants or of the soil.", label="Share of the plants or soil", above=0)
+    fraction = Fraction(
+        "Of the plants or of the soil.", label="Share of the plants or soil", above=0
+    )
     part = Text(
         "Which plants or which corner.",
         label="Which plants or corner",

@@ -1,4 +1,4 @@
-"""Fields of what is planned for a tank: plants, photoperiod, water change, doses."""
+"""Fields of what is planned for a tank: targets, light, gas, water change, doses."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ from service.registry.fields.limits import (
     NAME_LENGTH,
     WARMEST_C,
 )
-from service.registry.models import DosePlan, PhotoperiodPlan, PlantDemand, WaterChangePlan
+from service.registry.models import DosePlan, GasPlan, LightPlan, PlantTargets, WaterChangePlan
 from service.schemas.base import Items, ValueSchema
 from service.schemas.fields import Number, Text
-from service.schemas.quantities import Measure, Share, alkalinity, hardness
+from service.schemas.quantities import Fraction, Measure, carbonate_hardness, general_hardness
 from service.schemas.ranges import Range
 from service.schemas.times import SpanOf, TimeOfDay
 
@@ -33,10 +33,10 @@ _HOUR: Final = timedelta(hours=1)
 _DAY: Final = timedelta(days=1)
 
 
-class PlantDemandSchema(ValueSchema):
-    """What the plants want."""
+class PlantTargetsSchema(ValueSchema):
+    """What is aimed at for the plants."""
 
-    makes = PlantDemand
+    makes = PlantTargets
 
     co2 = Range(
         "mg/L",
@@ -56,37 +56,43 @@ class PlantDemandSchema(ValueSchema):
     )
 
 
-class PhotoperiodSchema(ValueSchema):
-    """When lamp and gas should be on, in the tank's time zone."""
+class LightPlanSchema(ValueSchema):
+    """When the lamp should be on, in the tank's time zone."""
 
-    makes = PhotoperiodPlan
+    makes = LightPlan
 
-    lights_on = TimeOfDay(label="Lights on")
-    length = SpanOf(
+    start = TimeOfDay(label="Lights on")
+    photoperiod = SpanOf(
         _HOUR,
-        "Length of the photoperiod.",
+        "How long the lamp is on.",
         label="Photoperiod",
         longest=_DAY,
         zero=True,
-        attribute="hours",
+        attribute="photoperiod_h",
     )
-    gas_on = TimeOfDay("Null where the valve is not switched.", label="CO2 on", allow_none=True)
-    gas_off = TimeOfDay("Null where the valve is not switched.", label="CO2 off", allow_none=True)
-    gas_close = Text(
+
+
+class GasPlanSchema(ValueSchema):
+    """When the CO2 should flow, in the tank's time zone, and how it is closed."""
+
+    makes = GasPlan
+
+    start = TimeOfDay("Null where the valve is not switched.", label="CO2 on", allow_none=True)
+    end = TimeOfDay("Null where the valve is not switched.", label="CO2 off", allow_none=True)
+    close = Text(
         "How anyone closes the CO2 of this tank in an emergency, as in `pull the grey plug behind "
         "the cylinder`; empty: plug of the solenoid valve or valve of the cylinder.",
         label="How to close the CO2",
         longest=NAME_LENGTH,
     )
 
-    def contradictions(self, value: PhotoperiodPlan) -> dict[str, Any]:
+    def contradictions(self, value: GasPlan) -> dict[str, Any]:
         """The gas goes on and off, at two times, or is not switched at all."""
-        if (value.gas_on is None) != (value.gas_off is None):
-            missing = "gas_off" if value.gas_off is None else "gas_on"
+        if (value.start is None) != (value.end is None):
+            missing = "end" if value.end is None else "start"
             return {missing: [Refusal(LEFT_OUT, "a time of day, where the other one is given")]}
-        if value.gas_on is not None and value.gas_on == value.gas_off:
-            allowed = "another time of day than gas_on"
-            return {"gas_off": [Refusal(str(value.gas_off), allowed)]}
+        if value.start is not None and value.start == value.end:
+            return {"end": [Refusal(str(value.end), "another time of day than start")]}
         return {}
 
 
@@ -109,8 +115,8 @@ class WaterChangePlanSchema(ValueSchema):
     makes = WaterChangePlan
 
     every = SpanOf(_DAY, label="Every", longest=3650 * _DAY, attribute="every_days")
-    fraction = Share("Share of the net volume.", label="Share changed", above=0)
-    tap_kh = alkalinity(
+    fraction = Fraction("Of the net volume.", label="Share changed", above=0)
+    tap_kh = carbonate_hardness(
         "Of the new water.",
         label="KH of the tap water",
         high=MOST_KH_MEQ_L,
@@ -126,7 +132,7 @@ class WaterChangePlanSchema(ValueSchema):
         allow_none=True,
         attribute="tap_temperature_c",
     )
-    tap_gh = hardness(
+    tap_gh = general_hardness(
         "Of the new water.",
         label="GH of the tap water",
         high=MOST_GH_MEQ_L,
@@ -149,14 +155,14 @@ class WaterChangePlanSchema(ValueSchema):
         allow_none=True,
         attribute="hot_temperature_c",
     )
-    target_kh = alkalinity(
+    target_kh = carbonate_hardness(
         "Of the new water, where tap water is mixed with reverse-osmosis water.",
         label="KH aimed at",
         high=MOST_KH_MEQ_L,
         allow_none=True,
         attribute="target_kh_meq_l",
     )
-    target_gh = hardness(
+    target_gh = general_hardness(
         "Of the new water, likewise.",
         label="GH aimed at",
         high=MOST_GH_MEQ_L,
@@ -181,7 +187,7 @@ class DosePlanSchema(ValueSchema):
         longest=NAME_LENGTH,
         required=True,
     )
-    solution_per_100_l = Measure(
+    volume_per_100_l = Measure(
         "mL",
         "Stock solution per 100 L of net volume; null for a dry dose.",
         label="Stock solution per 100 L",
@@ -190,7 +196,7 @@ class DosePlanSchema(ValueSchema):
         allow_none=True,
         attribute="ml_per_100_l",
     )
-    salt_per_100_l = Measure(
+    mass_per_100_l = Measure(
         "g",
         "Dry salt per 100 L of net volume; null for a solution.",
         label="Dry salt per 100 L",
@@ -221,9 +227,9 @@ class DosePlanSchema(ValueSchema):
     def contradictions(self, value: DosePlan) -> dict[str, Any]:
         """A solution or a dry salt, and what is in it said once."""
         if (value.ml_per_100_l is None) == (value.g_per_100_l is None):
-            allowed = "either this one or salt_per_100_l, not both"
+            allowed = "either this one or mass_per_100_l, not both"
             given = LEFT_OUT if value.ml_per_100_l is None else value.ml_per_100_l
-            return {"solution_per_100_l": [Refusal(given, allowed)]}
+            return {"volume_per_100_l": [Refusal(given, allowed)]}
         if value.salts and value.label_mg:
             return {"label": [Refusal(dict(value.label_mg), "this or salts, not both")]}
         dissolved = bool(value.salts) and value.ml_per_100_l is not None

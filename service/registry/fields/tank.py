@@ -29,8 +29,9 @@ from service.registry.fields.limits import (
 from service.registry.fields.named import SensorChoice, Thresholds
 from service.registry.fields.plans import (
     DosePlanSchema,
-    PhotoperiodSchema,
-    PlantDemandSchema,
+    GasPlanSchema,
+    LightPlanSchema,
+    PlantTargetsSchema,
     WaterChangePlanSchema,
 )
 from service.registry.models import Dimensions, Plant, Stock, Tank
@@ -40,7 +41,7 @@ from service.registry.volume import net_volume_l, volume_of
 from service.schemas.base import Items, Nested, Schema, ValueSchema
 from service.schemas.fields import Choice, Name, Number, Text, Whole, YesNo
 from service.schemas.free_json import Facts
-from service.schemas.quantities import Measure, alkalinity, hardness
+from service.schemas.quantities import Measure, carbonate_hardness, general_hardness
 from service.schemas.ranges import Range
 from service.schemas.times import Day, TimeZone
 from service.science.numeric.checks import OutOfRangeError
@@ -215,7 +216,7 @@ class TankSchema(ValueSchema):
     altitude = Measure(
         "m", "For the solubility of gases.", low=-500, high=6000, attribute="altitude_m"
     )
-    kh = alkalinity(
+    kh = carbonate_hardness(
         "Carbonate hardness as last known; a KH test in the log wins.",
         label="KH",
         high=MOST_KH_MEQ_L,
@@ -234,7 +235,7 @@ class TankSchema(ValueSchema):
         allow_none=True,
         attribute="organic_carbon_mg_l",
     )
-    gh = hardness(
+    gh = general_hardness(
         "General hardness.",
         label="GH",
         high=MOST_GH_MEQ_L,
@@ -245,10 +246,11 @@ class TankSchema(ValueSchema):
     heated = YesNo("Whether it has a heater.")
     co2_injected = YesNo("Whether CO2 is injected.", label="CO2 injected")
     set_up = Day("When the tank was set up.", allow_none=True)
-    livestock = Items(StockSchema, longest=MOST_ITEMS)
-    plants = Nested(PlantDemandSchema)
-    planting = Items(TankPlantSchema, longest=MOST_ITEMS)
-    photoperiod = Nested(PhotoperiodSchema)
+    animals = Items(StockSchema, longest=MOST_ITEMS)
+    targets = Nested(PlantTargetsSchema)
+    plants = Items(TankPlantSchema, longest=MOST_ITEMS)
+    light = Nested(LightPlanSchema)
+    gas = Nested(GasPlanSchema)
     water_change = Nested(WaterChangePlanSchema)
     doses = Items(DosePlanSchema, longest=MOST_ITEMS)
     sensors = SensorChoice("Which sensor to believe where there are several.")

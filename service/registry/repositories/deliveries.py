@@ -7,7 +7,7 @@ reach a target in their order: a later one waits until the earlier one is delive
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from datetime import datetime, timedelta
 
 from sqlalchemy import delete, exists, func, insert, literal, or_, select, update
@@ -16,7 +16,7 @@ from sqlalchemy.orm import aliased
 from service.errors import ConflictError, NotFoundError
 from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
-from service.registry.events import Delivery, DeliveryState
+from service.registry.events import Delivery, DeliveryState, Event, Target
 from service.registry.repositories.events import event_of
 from service.registry.tables import DeliveryRow, EventRow, TargetRow
 
@@ -26,11 +26,16 @@ ERROR_LENGTH = 500
 class DeliveryRepository(Database):
     """Deliveries by target; a target is a name from the configuration."""
 
-    def hand_over(self, target: str, now: datetime) -> int:
+    def hand_over(
+        self, target: str, now: datetime, wanted: Callable[[Event], bool] | None = None
+    ) -> int:
         """Make deliveries of the events that a target has not been given yet.
 
         A target that is new starts with the events that come after this call. Returns how many
         deliveries were made.
+
+        Args:
+            wanted: which events the target is given; None: all that are for all or for it.
         """
         if not self._has_new_events(target):
             return 0
@@ -41,8 +46,13 @@ class DeliveryRepository(Database):
                 fresh = self._insert()(TargetRow).values(name=target, seen=newest)
                 session.execute(fresh.on_conflict_do_nothing(index_elements=["name"]))
                 return 0
-            span = (EventRow.sequence > row.seen, EventRow.sequence <= newest)
+            span = [EventRow.sequence > row.seen, EventRow.sequence <= newest]
+            span.append(or_(EventRow.target == "", EventRow.target == target))
+            if wanted is not None:
+                events = map(event_of, session.scalars(select(EventRow).where(*span)))
+                span.append(EventRow.sequence.in_([one.sequence for one in events if wanted(one)]))
             count = session.scalar(select(func.count()).select_from(EventRow).where(*span)) or 0
+            row.seen = newest
             if count == 0:
                 return 0
             given = select(
@@ -58,7 +68,6 @@ class DeliveryRepository(Database):
             session.execute(
                 insert(DeliveryRow).from_select(names, given.order_by(EventRow.sequence))
             )
-            row.seen = newest
             return count
 
     def _has_new_events(self, target: str) -> bool:
@@ -119,6 +128,10 @@ class DeliveryRepository(Database):
         """Note that it is given up."""
         self._settle(id, DeliveryState.DEAD, now, error)
 
+    def settle_skipped(self, id: int, now: datetime, reason: str) -> None:
+        """Note that there was nothing to send any more."""
+        self._settle(id, DeliveryState.SKIPPED, now, reason)
+
     def put_off(self, id: int, next_try: datetime, error: str) -> None:
         """Note a failed attempt, to be repeated at ``next_try``."""
         self._change(
@@ -136,7 +149,7 @@ class DeliveryRepository(Database):
             NotFoundError: there is none of this id.
             ConflictError: it is not dead.
         """
-        write = AuditedWrite(Action.DELIVERY_RESENT, f"webhooks/deliveries/{id}")
+        write = AuditedWrite(Action.DELIVERY_RESENT, f"deliveries/{id}")
         with self.session(writes=write) as session:
             found = session.execute(
                 select(DeliveryRow, EventRow)
@@ -179,6 +192,51 @@ class DeliveryRepository(Database):
         with self.session(writes=False) as session:
             rows = session.execute(query).all()
         return {(target, DeliveryState(state)): count for target, state, count in rows}
+
+    def failing_deliveries(self) -> list[Delivery]:
+        """The last delivery that was attempted to each target where that one failed."""
+        last = (
+            select(func.max(DeliveryRow.id))
+            .where(DeliveryRow.attempts > 0, DeliveryRow.state != DeliveryState.SKIPPED.value)
+            .group_by(DeliveryRow.target)
+        )
+        query = (
+            select(DeliveryRow, EventRow)
+            .join(EventRow, EventRow.sequence == DeliveryRow.event)
+            .where(DeliveryRow.id.in_(last), DeliveryRow.state != DeliveryState.DELIVERED.value)
+            .order_by(DeliveryRow.target)
+        )
+        with self.session(writes=False) as session:
+            return [_delivery(row, event) for row, event in session.execute(query)]
+
+    def targets(self) -> dict[str, Target]:
+        """The targets that deliveries were made for, by name."""
+        with self.session(writes=False) as session:
+            rows = session.scalars(select(TargetRow)).all()
+        return {row.name: Target(row.name, row.stopped) for row in rows}
+
+    def stop_target(self, name: str, now: datetime) -> None:
+        """Send a target nothing any more, until ``resume_target``."""
+        self._set_stopped(name, now, Action.MAIL_STOPPED)
+
+    def resume_target(self, name: str) -> None:
+        """Send a target that was stopped what happens from now on."""
+        self._set_stopped(name, None, Action.MAIL_RESUMED)
+
+    def _set_stopped(self, name: str, stopped: datetime | None, action: Action) -> None:
+        """Set or clear ``stopped``; one that is as wanted already stays as it is.
+
+        Raises:
+            NotFoundError: nothing was ever delivered to a target of this name.
+        """
+        write = AuditedWrite(action, f"mail/{name}")
+        with self.session(writes=write) as session:
+            row = session.get(TargetRow, name, with_for_update=True)
+            if row is None:
+                raise NotFoundError(f"target is {name!r}; allowed: one of the configuration")
+            write.happened = (row.stopped is None) != (stopped is None)
+            if write.happened:
+                row.stopped = stopped
 
     def retain_targets(self, targets: Collection[str]) -> None:
         """Drop all other targets, which are no longer configured, with their deliveries."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from sqlalchemy import delete, exists, func, select
@@ -38,21 +39,35 @@ class EventRepository(Database):
         # visible first, and a listener would pass over the earlier one for ever.
         self._one_at_a_time(session, LOCK_KEY)
         for event in events:
-            session.add(
-                EventRow(
-                    id=str(uuid.uuid4()),
-                    type=event.type,
-                    subject=event.subject,
-                    tank=event.tank,
-                    time=event.time,
-                    data=dict(event.data),
-                )
+            row = self._insert()(EventRow).values(
+                id=event.id or str(uuid.uuid4()),
+                type=event.type,
+                subject=event.subject,
+                tank=event.tank,
+                time=event.time,
+                data=dict(event.data),
+                target=event.target,
             )
-            session.flush()  # one by one, so that they are numbered in the order given
+            # one by one, so that they are numbered in the order given
+            session.execute(row.on_conflict_do_nothing(index_elements=["id"]))
+
+    def add_once(self, events: Sequence[NewEvent]) -> None:
+        """Append those events, each with an id of its own, that were not appended before.
+
+        Their data say ``first`` where nothing with their subject had happened before.
+        """
+        ids = [event.id for event in events]
+        with self.session(writes=False) as session:
+            known = set(session.scalars(select(EventRow.id).where(EventRow.id.in_(ids))))
+        for event in events:
+            if event.id not in known:
+                first = event.subject not in self.revisions([event.subject])
+                self.add_events([replace(event, data={**event.data, "first": first})])
 
     def events(self, after: int = 0, *, limit: int = 100, tank: str | None = None) -> list[Event]:
-        """Events with a sequence above ``after``, oldest first; of one tank, or all."""
-        query = select(EventRow).where(EventRow.sequence > after).order_by(EventRow.sequence)
+        """Events for all with a sequence above ``after``, oldest first; of one tank, or all."""
+        query = select(EventRow).where(EventRow.sequence > after, EventRow.target == "")
+        query = query.order_by(EventRow.sequence)
         if tank is not None:
             query = query.where(EventRow.tank == tank)
         with self.session(writes=False) as session:
@@ -112,4 +127,5 @@ def event_of(row: EventRow) -> Event:
         tank=row.tank,
         time=row.time,
         data=row.data,
+        target=row.target,
     )

@@ -54,8 +54,7 @@ class LogRepository(Database):
             raise ValueError("an entry needs time or recorded")
         check_log(kind, at, data, note, by, recorded, id)
         entry = LogEntry(id or new_id(), tank, LogKind(kind), at, dict(data), note, by, recorded)
-        values = {field.name: getattr(entry, field.name) for field in fields(entry)}
-        row = self._insert()(LogRow).values({**values, "kind": entry.kind.value})
+        row = self._insert()(LogRow).values(_values(entry))
         row = row.on_conflict_do_nothing(index_elements=["id"]).returning(LogRow.id)
         write = AuditedWrite(Action.LOG_ADDED, f"tanks/{tank}/log/{entry.id}")
         with self.session(writes=write) as session:
@@ -211,6 +210,16 @@ def _between(query: Select[Any], start: datetime | None, end: datetime | None) -
     if start is not None:
         query = query.where(LogRow.time >= start)
     return query if end is None else query.where(LogRow.time < end)
+
+
+def row_of(entry: LogEntry) -> LogRow:
+    """The row of an entry."""
+    return LogRow(**_values(entry))
+
+
+def _values(entry: LogEntry) -> dict[str, Any]:
+    values = {field.name: getattr(entry, field.name) for field in fields(entry)}
+    return {**values, "kind": entry.kind.value, "data": dict(entry.data)}
 
 
 def _entry(row: LogRow | Row[Any]) -> LogEntry:

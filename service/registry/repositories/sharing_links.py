@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import or_, select, update
 
-from service.errors import GoneError, NotFoundError, Refusal
+from service.errors import LEFT_OUT, GoneError, NotFoundError, Refusal
 from service.registry import secret_hashes
 from service.registry.access import LAST_USED_STEP, ShareLink
 from service.registry.audit import Action, AuditedWrite
@@ -28,14 +28,14 @@ class _LinkFields(Schema):
     start = Moment(required=True)
     end = Moment(required=True)
     expires = Moment(required=True)
-    note = Text(longest=NAME_LENGTH)
+    name = Text(longest=NAME_LENGTH)
 
 
 _FIELDS = _LinkFields()
 
 
 class SharingLinkRepository(Database):
-    """Sharing links: read-only, for one tank and one span, always with an end."""
+    """Sharing links: for one tank and one span, always with an end."""
 
     def create_share(
         self,
@@ -45,18 +45,23 @@ class SharingLinkRepository(Database):
         now: datetime,
         *,
         expires: datetime,
-        note: str = "",
+        name: str = "",
+        may_report: bool = False,
     ) -> tuple[ShareLink, str]:
         """Make a link; returns it and its secret, which cannot be read again.
 
+        Args:
+            name: who it is for.
+            may_report: it also takes reports, which are logged under the name.
+
         Raises:
-            InvalidInputError: a span that ends before it starts, or an expiry that is past or
-                more than a year away.
+            InvalidInputError: a span that ends before it starts, an expiry that is past or more
+                than a year away, or a link that takes reports and has no name.
             NotFoundError: no such tank.
         """
-        _check(start, end, now, expires, note)
+        _check(start, end, now, expires, name, may_report)
         fresh = secret_hashes.make(PREFIX)
-        link = ShareLink(fresh.id, tank, start, end, now, expires, note=note)
+        link = ShareLink(fresh.id, tank, start, end, now, expires, name=name, may_report=may_report)
         write = AuditedWrite(Action.SHARE_CREATED, f"tanks/{tank}/shares/{link.id}")
         with self.session(writes=write) as session:
             require_tank(session, tank)
@@ -69,7 +74,8 @@ class SharingLinkRepository(Database):
                     secret_hash=fresh.hash,
                     created=now,
                     expires=expires,
-                    note=note,
+                    name=name,
+                    may_report=may_report,
                 )
             )
         return link, fresh.secret
@@ -88,10 +94,7 @@ class SharingLinkRepository(Database):
                 row = session.get(ShareLinkRow, id)
         if row is None or not secret_hashes.matches(secret, row.secret_hash):
             raise NotFoundError("there is no such link; allowed: the whole link as it was given")
-        if not _link(row).valid(now):
-            over = "expired" if row.revoked is None else "was revoked"
-            at = row.revoked or row.expires
-            raise GoneError(f"this link {over} on {at:%Y-%m-%d at %H:%M} UTC; ask for a new one")
+        require_valid(row, now)
         if row.last_used is None or now - row.last_used >= LAST_USED_STEP:
             stale = or_(
                 ShareLinkRow.last_used.is_(None), ShareLinkRow.last_used <= now - LAST_USED_STEP
@@ -130,8 +133,27 @@ class SharingLinkRepository(Database):
             return _link(row)
 
 
-def _check(start: datetime, end: datetime, now: datetime, expires: datetime, note: str) -> None:
-    check(_FIELDS, {"start": start, "end": end, "expires": expires, "note": note})
+def require_valid(row: ShareLinkRow, now: datetime) -> None:
+    """Refuse a link that is over.
+
+    Raises:
+        GoneError: it has expired or was revoked.
+    """
+    if not _link(row).valid(now):
+        over = "expired" if row.revoked is None else "was revoked"
+        at = row.revoked or row.expires
+        raise GoneError(f"this link {over} on {at:%Y-%m-%d at %H:%M} UTC; ask for a new one")
+
+
+def _check(
+    start: datetime,
+    end: datetime,
+    now: datetime,
+    expires: datetime,
+    name: str,
+    may_report: bool,
+) -> None:
+    check(_FIELDS, {"start": start, "end": end, "expires": expires, "name": name})
     found = {}
     if end <= start:
         allowed = f"a time after start, which is {format_moment(start)}"
@@ -139,6 +161,9 @@ def _check(start: datetime, end: datetime, now: datetime, expires: datetime, not
     if not now < expires <= now + LONGEST:
         allowed = f"a time within {LONGEST.days} days of {format_moment(now)}"
         found["expires"] = [Refusal(format_moment(expires), allowed)]
+    if may_report and not name.strip():
+        allowed = "who the link is for, as what they report is logged under this name"
+        found["name"] = [Refusal(name or LEFT_OUT, allowed)]
     refuse(found)
 
 
@@ -152,5 +177,6 @@ def _link(row: ShareLinkRow) -> ShareLink:
         expires=row.expires,
         revoked=row.revoked,
         last_used=row.last_used,
-        note=row.note,
+        name=row.name,
+        may_report=row.may_report,
     )

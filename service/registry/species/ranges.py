@@ -152,27 +152,27 @@ class SharedRange:
 NO_RANGE: Final = SharedRange()
 
 
-def tolerable_range(livestock: Iterable[Stock]) -> SharedRange:
+def tolerable_range(animals: Iterable[Stock]) -> SharedRange:
     """What all animals tolerate: the highest lower limit and the lowest upper limit."""
-    groups = _present(livestock)
+    groups = _present(animals)
     return _shared(
         [(one.temperature_low_c, one.species) for one in groups],
         [(one.temperature_high_c, one.species) for one in groups],
     )
 
 
-def comfortable_range(livestock: Iterable[Stock]) -> SharedRange:
+def comfortable_range(animals: Iterable[Stock]) -> SharedRange:
     """Where all animals are comfortable, likewise."""
-    groups = _present(livestock)
+    groups = _present(animals)
     return _shared(
         [(one.comfortable_low_c, one.species) for one in groups],
         [(one.comfortable_high_c, one.species) for one in groups],
     )
 
 
-def outer_range(livestock: Iterable[Stock]) -> SharedRange:
+def outer_range(animals: Iterable[Stock]) -> SharedRange:
     """What at least one of the animals tolerates: beyond it the water suits none."""
-    groups = _present(livestock)
+    groups = _present(animals)
     lows = [(one.temperature_low_c, one.species) for one in groups]
     highs = [(one.temperature_high_c, one.species) for one in groups]
     low_c, low_species = min(_known(lows), default=(None, ""))
@@ -183,8 +183,8 @@ def outer_range(livestock: Iterable[Stock]) -> SharedRange:
 _End = tuple[float | None, str]
 
 
-def _present(livestock: Iterable[Stock]) -> list[Stock]:
-    return [resolved(stock) for stock in livestock if stock.count > 0]
+def _present(animals: Iterable[Stock]) -> list[Stock]:
+    return [resolved(stock) for stock in animals if stock.count > 0]
 
 
 def _shared(lows: list[_End], highs: list[_End]) -> SharedRange:
@@ -219,17 +219,17 @@ class Co2Ceiling:
 
 
 def co2_ceiling(
-    livestock: Iterable[Stock], is_new: Callable[[Stock], bool], newcomer_share: float
+    animals: Iterable[Stock], is_new: Callable[[Stock], bool], newcomer_fraction: float
 ) -> Co2Ceiling | None:
     """The lowest CO2 ceiling among the animals; None for a tank without animals.
 
     Args:
         is_new: whether a group is not yet used to the CO2.
-        newcomer_share: share of their ceiling that new animals get.
+        newcomer_fraction: share of their ceiling that new animals get.
     """
     ceilings = [
-        _ceiling(stock, newcomer_share if is_new(stock) else None)
-        for stock in livestock
+        _ceiling(stock, newcomer_fraction if is_new(stock) else None)
+        for stock in animals
         if stock.count > 0
     ]
     if not ceilings:
@@ -242,7 +242,7 @@ def co2_ceiling(
     )
 
 
-def _ceiling(stock: Stock, newcomer_share: float | None) -> Co2Ceiling:
+def _ceiling(stock: Stock, newcomer_fraction: float | None) -> Co2Ceiling:
     known: Species | None = species(stock.species)
     filled = resolved(stock)
     limit, comfortable = filled.co2_max_mg_l, filled.co2_comfortable_mg_l
@@ -251,8 +251,8 @@ def _ceiling(stock: Stock, newcomer_share: float | None) -> Co2Ceiling:
     source = SOURCES[PRACTICE] if known is None else known.co2_source
     if stock.co2_max_mg_l is not None:
         source = OWN
-    share = 1.0 if newcomer_share is None else newcomer_share
+    share = 1.0 if newcomer_fraction is None else newcomer_fraction
     return Co2Ceiling(
-        limit * share, stock.species, newcomer_share is not None, source,
+        limit * share, stock.species, newcomer_fraction is not None, source,
         min(comfortable, limit) * share, stock.species,
     )  # fmt: skip

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from service.science.numeric.checks import Floats
 
@@ -50,8 +51,10 @@ all the others together."""
 
 @dataclass(frozen=True)
 class ApproachFits:
-    """One element per time constant, beginning and autocorrelation; hours since the last sample.
+    """Hours are since the last sample.
 
+    `k` and `began` have an element per time constant and beginning, the others one per
+    autocorrelation of each, (elements,).
     `root` is the lower Cholesky factor of the covariance of level and rate, (elements, 2, 2).
     `log_evidence` is the logarithm of the likelihood of all together.
     """
@@ -85,76 +88,86 @@ def fit_approach(hours: Floats, temperature: Floats) -> ApproachFits:
 
 
 def _fitted(k_tried: Floats, prior: Floats, hours: Floats, temperature: Floats) -> ApproachFits:
-    """Fit the law for some time constants, with their weights beforehand."""
-    k, began, memory = (
-        each.ravel()
-        for each in np.meshgrid(
-            k_tried, hours[0] * (1 - BEGAN_SHARES), AUTOCORRELATIONS, indexing="ij"
-        )
+    """Fit the law for some time constants, with their weights beforehand.
+
+    Rows are the time constants by the beginnings, columns the autocorrelations.
+    """
+    k, began = (
+        each.ravel() for each in np.meshgrid(k_tried, hours[0] * (1 - BEGAN_SHARES), indexing="ij")
     )
     early = np.where(BEGAN_SHARES > 0, 1.0, BEGAN_SHARES.size - 1)
-    weight = np.repeat((prior[:, None] * early).ravel(), AUTOCORRELATIONS.size)
+    prior = (prior[:, None] * early).reshape(-1, 1)
+    one, seen = np.ones_like(hours), temperature - temperature.mean()
     shape = _shape(k, began, hours)
-    one = _whitened(np.ones_like(shape), memory)
-    shape = _whitened(shape, memory)
-    seen = _whitened(np.broadcast_to(temperature - temperature.mean(), shape.shape), memory)
-    aa, ab, bb = (one**2).sum(axis=1), (one * shape).sum(axis=1), (shape**2).sum(axis=1)
-    ya, yb = (seen * one).sum(axis=1), (seen * shape).sum(axis=1)
+    aa, ab, bb = _whitened(one, one), _whitened(one, shape), _whitened(shape, shape)
+    ya, yb, yy = _whitened(seen, one), _whitened(seen, shape), _whitened(seen, seen)
     determinant = aa * bb - ab**2
     level = (ya * bb - yb * ab) / determinant
     rate = (yb * aa - ya * ab) / determinant
-    residual = seen - level[:, None] * one - rate[:, None] * shape
     n = hours.size
-    least = (n - 2) * RESOLUTION_C**2 * (1 + memory**2)  # white noise, whitened
-    squares = np.maximum((residual**2).sum(axis=1), least)
+    least = (n - 2) * RESOLUTION_C**2 * (1 + AUTOCORRELATIONS**2)  # white noise, whitened
+    squares = np.maximum(yy - level * ya - rate * yb, least)
     # Restricted likelihood: noise that level and rate take up must not pass for less of it.
-    taken = (
-        determinant
-        / determinant.reshape(-1, AUTOCORRELATIONS.size)[:, :1]
-        .repeat(AUTOCORRELATIONS.size, axis=1)
-        .ravel()
+    log_weight = (
+        -(n - 2) / 2 * np.log(squares)
+        + np.log1p(-(AUTOCORRELATIONS**2)) / 2
+        - np.log(determinant / determinant[:, :1]) / 2
     )
-    log_weight = -(n - 2) / 2 * np.log(squares) + np.log1p(-(memory**2)) / 2 - np.log(taken) / 2
-    weight = weight / weight.sum() * np.exp(log_weight - log_weight.max())
+    weight = prior / prior.sum() / AUTOCORRELATIONS.size * np.exp(log_weight - log_weight.max())
     log_evidence = float(np.log(weight.sum()) + log_weight.max())
     variance = squares / (n - 2)
-    root = np.zeros((k.size, 2, 2))
-    root[:, 0, 0] = np.sqrt(variance * bb / determinant)
-    root[:, 1, 0] = -variance * ab / determinant / root[:, 0, 0]
-    root[:, 1, 1] = np.sqrt(np.maximum(variance * aa / determinant - root[:, 1, 0] ** 2, 0.0))
+    root = np.zeros((*squares.shape, 2, 2))
+    root[..., 0, 0] = np.sqrt(variance * bb / determinant)
+    root[..., 1, 0] = -variance * ab / determinant / root[..., 0, 0]
+    root[..., 1, 1] = np.sqrt(np.maximum(variance * aa / determinant - root[..., 1, 0] ** 2, 0.0))
     return ApproachFits(
         k,
         began,
-        weight / weight.sum(),
-        level + temperature.mean(),
-        rate,
-        root,
+        (weight / weight.sum()).ravel(),
+        level.ravel() + temperature.mean(),
+        rate.ravel(),
+        root.reshape(-1, 2, 2),
         n - 2,
         log_evidence,
     )
 
 
 def drawn_courses(
-    fits: ApproachFits, ahead_h: Floats, draws: int, rng: np.random.Generator
+    fits: ApproachFits,
+    ahead_h: Floats,
+    wanted: npt.NDArray[np.bool_],
+    rng: np.random.Generator,
 ) -> Floats:
-    """Courses of temperature that the samples allow, (draws, ahead)."""
-    chosen = rng.choice(fits.k.size, draws, p=fits.weight)
+    """Courses of temperature that the samples allow, (wanted, ahead).
+
+    One is drawn for each element of `wanted`, so that the draws are the same whichever are wanted.
+    """
+    draws = wanted.size
+    chosen = rng.choice(fits.weight.size, draws, p=fits.weight)
     degrees = fits.degrees_of_freedom
     scale = np.sqrt(degrees / rng.chisquare(degrees, draws))
     off = np.einsum("nij,nj->ni", fits.root[chosen], rng.standard_normal((draws, 2)))
-    level = fits.level[chosen] + scale * off[:, 0]
-    rate = fits.rate[chosen] + scale * off[:, 1]
-    shape = _shape(fits.k[chosen], fits.began[chosen], ahead_h)
+    level = (fits.level[chosen] + scale * off[:, 0])[wanted]
+    rate = (fits.rate[chosen] + scale * off[:, 1])[wanted]
+    row, of_row = np.unique(chosen[wanted] // AUTOCORRELATIONS.size, return_inverse=True)
+    shape = _shape(fits.k[row], fits.began[row], ahead_h)[of_row]
     return np.asarray(level[:, None] + rate[:, None] * shape)
 
 
 def _shape(k: Floats, began: Floats, hours: Floats) -> Floats:
-    """What a rate of one makes of each time constant and beginning, (elements, hours)."""
+    """What a rate of one makes of each time constant and beginning, (rows, hours)."""
     since = np.maximum(hours - began[:, None], 0.0)
     return np.asarray(-np.expm1(-k[:, None] * since) / k[:, None])
 
 
-def _whitened(rows: Floats, memory: Floats) -> Floats:
-    """Rows of samples with AR(1) noise made into rows of white noise."""
-    first = np.sqrt(1 - memory**2)[:, None] * rows[:, :1]
-    return np.concatenate((first, rows[:, 1:] - memory[:, None] * rows[:, :-1]), axis=1)
+def _whitened(one: Floats, other: Floats) -> Floats:
+    """Products of samples, (n,) or (rows, n), whitened of AR(1) noise: (rows, autocorrelations).
+
+    The inverse of the covariance of such noise has three diagonals.
+    """
+    product = one * other
+    lagged = one[..., 1:] * other[..., :-1] + one[..., :-1] * other[..., 1:]
+    whole, beside, inner = (
+        each.sum(axis=-1)[..., None] for each in (product, lagged, product[..., 1:-1])
+    )
+    return np.asarray(whole - AUTOCORRELATIONS * beside + AUTOCORRELATIONS**2 * inner)

@@ -132,18 +132,19 @@ def _courses(hours: Floats, celsius: Floats, ahead: Floats, course: DailyCourse 
     """Courses of temperature that may follow, (DRAWS, ahead)."""
     rng = np.random.default_rng(SEED)
     if course is None:
-        return drawn_courses(fit_approach(hours, celsius), ahead, DRAWS, rng)
+        return drawn_courses(fit_approach(hours, celsius), ahead, np.full(DRAWS, True), rng)
     departure = celsius - course.at(hours)
     level = float(departure[hours > -LEVEL_H].mean())
     weight = _changed_weight(course, hours, departure, level)
-    kind = rng.random(DRAWS)[:, None]
-    other_days = course.at(ahead) + course.drawn(ahead, DRAWS, rng)
+    kind = rng.random(DRAWS)
+    courses = course.at(ahead) + course.drawn(ahead, DRAWS, rng)
     of_departure, of_all = fit_approach(hours, departure), fit_approach(hours, celsius)
-    going_on = drawn_courses(of_departure, ahead, DRAWS, rng)
-    alone = drawn_courses(of_all, ahead, DRAWS, rng)
     share = 1 / (1 + math.exp(min(of_departure.log_evidence - of_all.log_evidence, 50.0)))
-    usual = other_days + np.where(kind < weight, going_on, level)
-    return np.where(kind < weight * share, alone, usual)
+    changed, other_law = kind < weight, kind < weight * share
+    courses[~changed] += level
+    courses[changed] += drawn_courses(of_departure, ahead, changed, rng)
+    courses[other_law] = drawn_courses(of_all, ahead, other_law, rng)
+    return courses
 
 
 def _changed_weight(course: DailyCourse, hours: Floats, departure: Floats, level: float) -> float:

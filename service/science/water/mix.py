@@ -91,13 +91,13 @@ def new_water_range_c(
 class Blend:
     """Tap water diluted with softer water towards a KH and a GH, all in meq/L.
 
-    tap_share: share of tap water, 0-1.  kh_meq_l, gh_meq_l: of the blend.
+    tap_fraction: share of tap water, 0-1.  kh_meq_l, gh_meq_l: of the blend.
     kh_short_meq_l, gh_short_meq_l: what salts must add to reach the target; 0 if reached.
     kh_over_meq_l, gh_over_meq_l: excess that no such blend avoids; 0 but where the soft water
     itself is above the target.
     """
 
-    tap_share: float
+    tap_fraction: float
     kh_meq_l: float
     gh_meq_l: float
     kh_short_meq_l: float
@@ -138,7 +138,7 @@ def blend_for_hardness(
             share = min(share, max(reached, 0.0))
     kh, gh = (share * t + (1 - share) * s for t, s in zip(tap, soft, strict=True))
     return Blend(
-        tap_share=share,
+        tap_fraction=share,
         kh_meq_l=kh,
         gh_meq_l=gh,
         kh_short_meq_l=max(aim[0] - kh, 0.0),

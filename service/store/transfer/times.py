@@ -25,7 +25,7 @@ def zone_of(name: str) -> tzinfo:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
         raise InvalidInputError.of_field(
-            "zone", name, "an IANA name such as Europe/Lisbon or UTC"
+            "time_zone", name, "an IANA name such as Europe/Lisbon or UTC"
         ) from error
 
 

@@ -52,12 +52,12 @@ def test_sheet_of_a_healthy_tank() -> None:
 def test_the_plants_are_named_the_first_of_many() -> None:
     names = ("Rotala macrandra", "Anubias barteri", "Salvinia natans", "Hygrophila difformis",
              "Vallisneria spiralis", "Cryptocoryne parva")  # fmt: skip
-    (page,) = sheet(tank=a_tank(planting=tuple(map(Plant, names)))).tanks
+    (page,) = sheet(tank=a_tank(plants=tuple(map(Plant, names)))).tanks
     assert page.state[2].startswith(
         "20 Paracheirodon axelrodi; plants: Rotala macrandra, Anubias barteri, Salvinia natans, "
         "Hygrophila difformis and 2 more; water changed"
     )
-    (page,) = sheet(tank=a_tank(planting=(Plant("Anubias barteri"),))).tanks
+    (page,) = sheet(tank=a_tank(plants=(Plant("Anubias barteri"),))).tanks
     assert "; plants: Anubias barteri; water changed" in page.state[2]
 
 
@@ -107,7 +107,7 @@ def test_colleague_is_asked_for_nothing_that_the_sheet_forbids() -> None:
     kept = {one.title: one.action for one in page.waiting}
     assert "needle valve" in kept["CO2 is above 30 mg/L"]
     assert any("lamp" in title.lower() for title in kept)
-    assert all(one.who is Who.PRACTITIONER for one in page.waiting)
+    assert all(one.who is Who.KEEPER for one in page.waiting)
     assert all(one.who is Who.ANYONE for one in (*page.now, *page.tasks, *page.emergencies))
 
 

@@ -7,7 +7,7 @@ from datetime import time
 import numpy as np
 
 from service.advice.engine.catalogue import RULES, evaluate
-from service.registry.models import PhotoperiodPlan
+from service.registry.models import GasPlan, LightPlan
 from tests.advice.cases import found, view_with
 from tests.derive.pieces import NOON, a_tank, gassed
 
@@ -19,15 +19,14 @@ def test_low_in_the_morning_and_high_at_night_never_raises_and_lowers() -> None:
         hour = t / 3.6e9 % 24
         return np.where(hour < 15, 12.0, np.where(hour < 21, 40.0, 8.0))
 
-    plan = PhotoperiodPlan()
-    view = view_with(a_tank(photoperiod=plan), now=NOON.replace(hour=20), co2=both)
+    view = view_with(a_tank(light=LightPlan(), gas=GasPlan()), now=NOON.replace(hour=20), co2=both)
     assert found(view, "co2-high") != []
     assert found(view, "co2-low") == []
 
 
 def test_light_over_midnight_is_one_photoperiod() -> None:
     """From 20:00 for eight hours: neither short nor long nor shifted."""
-    tank = a_tank(photoperiod=PhotoperiodPlan(time(20), 8.0, time(18), time(3)))
+    tank = a_tank(light=LightPlan(time(20), 8.0), gas=GasPlan(time(18), time(3)))
 
     def over(t: np.ndarray) -> np.ndarray:
         hour = t / 3.6e9 % 24

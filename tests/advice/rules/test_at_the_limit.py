@@ -105,7 +105,7 @@ def co2_comfort(x: Jitter) -> TankView:
     high = base().co2_high
     assert high is not None
     stock = Stock("Corydoras paleatus", 6, co2_max_mg_l=40.0, co2_comfortable_mg_l=20.0)
-    view = _with_tank(a_tank(id="calm", livestock=(stock,)))
+    view = _with_tank(a_tank(id="calm", animals=(stock,)))
     calm = replace(high, ceiling_mg_l=20.0, minutes=120 + 15 * x())
     return replace(view, co2_uncomfortable=calm, co2_high=replace(high, minutes=0.0))
 
@@ -178,7 +178,7 @@ def temperature_comfort(x: Jitter) -> TankView:
         "Corydoras paleatus", 6, temperature_low_c=20.0, temperature_high_c=30.0,
         comfortable_low_c=22.0, comfortable_high_c=25.0,
     )  # fmt: skip
-    view = _with_tank(a_tank(id="warm", livestock=(stock,)))
+    view = _with_tank(a_tank(id="warm", animals=(stock,)))
     end_s = NOON.timestamp()
     length_s = 12 * 3600 + 1800 * x()
     one = Excursion(end_s - length_s, end_s, "above", 25.0, 25.3, 1.0, False, peak_s=end_s)

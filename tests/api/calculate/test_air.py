@@ -16,4 +16,4 @@ def test_gases_and_ammonia(calculate):
     high = calculate("gases", {"temperature": q(25, "Cel"), "altitude": q(1, "km")})
     assert high["oxygen"]["value"] < 7.5
     ammonia = calculate("ammonia", {"total": q(1, "mg/L"), "ph": 8.0, "temperature": q(25, "Cel")})
-    assert ammonia["share"]["value"] == pytest.approx(5.366, abs=0.01)
+    assert ammonia["fraction"]["value"] == pytest.approx(5.366, abs=0.01)

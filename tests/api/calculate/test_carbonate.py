@@ -32,11 +32,11 @@ def test_carbonate_part_of_a_kh_test(calculate):
     water = {"kh": q(1, "meq/L"), "ph": 9.24, "temperature": q(25, "Cel")}
     answer = calculate("carbonate-kh", water | {"boron": q(10.81, "mg/L")})
     assert answer["kh"]["value"] == pytest.approx(0.48, abs=0.03)
-    assert answer["non_carbonate_share"] == q(pytest.approx(52, abs=3), "%")
+    assert answer["non_carbonate_fraction"] == q(pytest.approx(52, abs=3), "%")
     assert "is not carbonate" in answer["cautions"][0]
     plain = calculate("carbonate-kh", water)
     assert plain["kh"]["value"] == pytest.approx(1)
-    assert (plain["non_carbonate_share"]["value"], plain["cautions"]) == (0, [])
+    assert (plain["non_carbonate_fraction"]["value"], plain["cautions"]) == (0, [])
 
 
 def test_bicarbonate(calculate):

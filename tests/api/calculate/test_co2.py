@@ -30,7 +30,7 @@ def test_co2_golden_shape(client):
         "co2",
         "method",
         "inputs",
-        "alkalinity",
+        "carbonate_kh",
         "errors",
         "target",
         "state",
@@ -100,16 +100,16 @@ def test_the_errors_in_force_are_said(client):
 
 def test_a_counted_kh_is_taken_by_its_middle(client):
     """4 drops of 1 dKH: 3.5 / 4 of the 21.44 mg/L of PHREEQC; of 7 half drops 3.25 / 4."""
-    counted = {"kh_test": {"method": "drops"}}
+    counted = {"kh_kit": {"method": "drops"}}
     answer = client.post("/v1/calculate/co2", json=CO2 | counted).get_json()
     assert answer["co2"]["value"] == pytest.approx(21.4413 * 3.5 / 4, rel=4e-3)
     assert answer["inputs"]["kh"]["display"]["value"] == pytest.approx(4)
-    assert answer["alkalinity"]["value"] == pytest.approx(3.5 * 0.356652, rel=1e-5)
+    assert answer["carbonate_kh"]["value"] == pytest.approx(3.5 * 0.356652, rel=1e-5)
     assert "3.5 dKH is taken" in answer["assumptions"][0]
-    doubled = {"kh_test": {"method": "drops", "sample": {"value": 10, "unit": "mL"}}}
+    doubled = {"kh_kit": {"method": "drops", "sample": {"value": 10, "unit": "mL"}}}
     kh = {"value": 3.5, "unit": "dKH"}
     answer = client.post("/v1/calculate/co2", json=CO2 | {"kh": kh} | doubled).get_json()
-    assert answer["alkalinity"]["value"] == pytest.approx(3.25 * 0.356652, rel=1e-5)
+    assert answer["carbonate_kh"]["value"] == pytest.approx(3.25 * 0.356652, rel=1e-5)
 
 
 def test_phosphate_and_humic_acids_are_taken_off(client):
@@ -117,7 +117,7 @@ def test_phosphate_and_humic_acids_are_taken_off(client):
     activity): about 0.007 meq/L of 0.357. 15 mg/L of humic carbon: 0.15 meq/L x 0.31."""
     kh = {"kh": {"value": 1, "unit": "dKH"}, "kh_error": {"value": 0.05, "unit": "dKH"}}
     plain = client.post("/v1/calculate/co2", json=CO2 | kh).get_json()
-    fed = {"phosphate": {"value": 2, "unit": "mg/L"}}
+    fed = {"po4": {"value": 2, "unit": "mg/L"}}
     brown = {"organic_carbon": {"value": 15, "unit": "mg/L"}}
     with_phosphate = client.post("/v1/calculate/co2", json=CO2 | kh | fed).get_json()
     assert 0.015 < 1 - with_phosphate["co2"]["value"] / plain["co2"]["value"] < 0.03

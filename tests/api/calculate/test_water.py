@@ -63,7 +63,7 @@ def test_blend_mix_reuse(calculate):
             "volume": q(90, "L"),
         },
     )
-    assert blend["tap_share"]["value"] == pytest.approx(100 / 3)
+    assert blend["tap_fraction"]["value"] == pytest.approx(100 / 3)
     assert blend["tap"]["value"] == pytest.approx(30)
     assert blend["gh_short"]["display"]["value"] == pytest.approx(6 - 16 / 3)
     mix = calculate(

@@ -55,7 +55,7 @@ def test_the_interval_of_a_mix_holds_what_phreeqc_makes_of_it(
 ) -> None:
     """Of 40 about 38; the thousand of tests/bench/co2_coverage.py say how many exactly."""
     rng = np.random.default_rng(9)
-    measuring = Measuring(kh_test=KhKit())
+    measuring = Measuring(kh_kit=KhKit())
     found = [mixed(one, measuring, gh=gh, rng=rng).co2_mg_l for one in changes]
     held = [
         one is not None and one.low <= change.co2_mg_l <= one.high

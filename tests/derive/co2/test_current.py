@@ -6,9 +6,9 @@ from datetime import timedelta
 
 import pytest
 
-from service.derive.co2.alkalinity import alkalinity_in_force
 from service.derive.co2.calibration import ProbeHistory
 from service.derive.co2.current import co2_at
+from service.derive.co2.kh import kh_in_force
 from service.derive.co2.target import Target
 from service.derive.models import Co2Now, Co2State, Quality
 from service.registry.models import LogKind, Tank
@@ -30,12 +30,12 @@ def reading(quantity: str, value: float, minutes_ago: float) -> Reading:
 
 
 def now(tank: Tank, ph: Reading | None, temperature: Reading | None, **other: object) -> Co2Now:
-    alkalinity = alkalinity_in_force(tank, [], NOON)
+    kh = kh_in_force(tank, [], NOON)
     return co2_at(
         tank,
         NOON,
         target=TARGET,
-        alkalinity=alkalinity,
+        kh=kh,
         ph=ph,
         temperature=temperature,
         **other,  # type: ignore[arg-type]
@@ -99,9 +99,9 @@ def test_without_temperature_one_is_assumed_with_a_wider_interval() -> None:
 
 def test_old_kh_test_makes_it_suspect() -> None:
     log = [entry(LogKind.KH_TEST, NOON - timedelta(days=45), kh_meq_l=KH_4)]
-    alkalinity = alkalinity_in_force(a_tank(), log, NOON)
+    kh = kh_in_force(a_tank(), log, NOON)
     found = co2_at(
-        a_tank(), NOON, target=TARGET, alkalinity=alkalinity, ph=reading("ph", 6.8, 1),
+        a_tank(), NOON, target=TARGET, kh=kh, ph=reading("ph", 6.8, 1),
         temperature=reading("temperature", 24.0, 1),
     )  # fmt: skip
     assert found.quality is Quality.SUSPECT

@@ -9,7 +9,7 @@ import pytest
 
 from service.derive.models import TankView
 from service.derive.tank_view import tank_view
-from service.registry.models import PhotoperiodPlan
+from service.registry.models import GasPlan
 from service.store.model import Samples
 from tests.derive.pieces import (
     NOON,
@@ -54,10 +54,6 @@ def test_an_unknown_morning_tells_nothing_of_when_target_was_reached() -> None:
 
 
 def test_a_night_ends_with_the_gas_where_that_is_later_than_the_lamp() -> None:
-    tank = a_tank(
-        photoperiod=PhotoperiodPlan(
-            gas_on=NOON.replace(hour=8).time(), gas_off=NOON.replace(hour=20).time()
-        )
-    )
+    tank = a_tank(gas=GasPlan(start=NOON.replace(hour=8).time(), end=NOON.replace(hour=20).time()))
     day = view_at(EVENING, tank=tank, co2=lambda t: gassed(t, off=20.0)).co2_days[-1]
     assert day.night_from == datetime(2026, 3, 10, 20, tzinfo=UTC)

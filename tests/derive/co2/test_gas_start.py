@@ -51,7 +51,7 @@ def test_only_in_the_hours_after_switching_on(after: timedelta) -> None:
 
 def test_without_a_plan_or_readings_nothing_is_known() -> None:
     now = ON + HOUR
-    unswitched = a_tank(photoperiod=replace(a_tank().photoperiod, gas_on=None))
+    unswitched = a_tank(gas=replace(a_tank().gas, start=None))
     assert gas_start_of(unswitched, series_until(now), now) is None
     assert gas_start_of(a_tank(co2_injected=False), series_until(now), now) is None
     empty = Co2Series(np.zeros(0, np.int64), *(np.zeros(0) for _ in range(3)))

@@ -20,7 +20,7 @@ from service.derive.loader import load
 from service.derive.models import Quality
 from service.derive.tank_view import tank_view
 from service.derive.view_cache import ViewCache
-from service.registry.models import Absence, LogKind, PhotoperiodPlan, Tank
+from service.registry.models import Absence, GasPlan, LightPlan, LogKind, Tank
 from service.registry.registry import open_registry
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.science.water.hardness import MEQ_L_PER_DEGREE
@@ -41,8 +41,8 @@ def a_simulated_tank() -> Tank:
     def at(hour: float) -> time:
         return (datetime(2026, 1, 1, tzinfo=UTC) + timedelta(hours=hour) + shift).time()
 
-    plan = PhotoperiodPlan(at(8), 9.0, at(6), at(16))
-    return replace(a_tank(), photoperiod=plan, kh_meq_l=4.0 * MEQ_L_PER_DEGREE)
+    plans = {"light": LightPlan(at(8), 9.0), "gas": GasPlan(at(6), at(16))}
+    return replace(a_tank(), **plans, kh_meq_l=4.0 * MEQ_L_PER_DEGREE)
 
 
 @cache
@@ -95,11 +95,11 @@ def test_nights_are_dark_and_without_gas_by_plan() -> None:
     found = nights_of(a_tank(), NOON - timedelta(days=2), NOON)
     hours = [tuple(datetime.fromtimestamp(s, UTC).strftime("%d %H:%M") for s in n) for n in found]
     assert hours == [("08 18:15", "09 08:00"), ("09 18:15", "10 08:00")]
-    late = a_tank(photoperiod=PhotoperiodPlan(time(16), 8.0, time(14), time(1)))
+    late = a_tank(light=LightPlan(time(16), 8.0), gas=GasPlan(time(14), time(1)))
     found = nights_of(late, NOON - timedelta(days=2), NOON + timedelta(hours=3))
     hours = [tuple(datetime.fromtimestamp(s, UTC).strftime("%d %H:%M") for s in n) for n in found]
     assert hours == [("09 01:15", "09 14:00"), ("10 01:15", "10 14:00")]
-    assert nights_of(a_tank(photoperiod=PhotoperiodPlan(time(10), 8.0)), NOON, NOON) == []
+    assert nights_of(a_tank(light=LightPlan(time(10), 8.0), gas=GasPlan()), NOON, NOON) == []
 
 
 def test_drift_is_found_with_the_fit_and_known_until_the_probe_is_calibrated(

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from service.derive.prediction.growing_day import growing_day
-from service.registry.models import PlantDemand
+from service.registry.models import PlantTargets
 
-PLANTS = PlantDemand(20.0, 30.0, 2.0, 5.0)
+PLANTS = PlantTargets(20.0, 30.0, 2.0, 5.0)
 LIT = np.arange(288) < 96
 
 
@@ -18,7 +18,7 @@ def day(co2: float = 30.0, celsius: float = 25.0, dli: float | None = 4.0, lit=L
 
 
 def shares(found) -> list[float | None]:
-    return [None if one.share is None else one.share.value for one in found.factors]
+    return [None if one.fraction is None else one.fraction.value for one in found.factors]
 
 
 def test_nothing_limits_a_day_with_enough_of_all() -> None:

@@ -15,7 +15,7 @@ import pytest
 from demo.model import TankModel
 from service.derive.prediction.what_if import Answer, Question, what_if
 from service.errors import ConflictError, InvalidInputError
-from service.registry.models import PhotoperiodPlan, Stock, Tank
+from service.registry.models import GasPlan, LightPlan, Stock, Tank
 from tests.derive.pieces import KH_4
 from tests.derive.simulated import MODEL, TANK, seen, truth
 
@@ -29,7 +29,7 @@ def asked(question: Question, tank: Tank | None = None) -> Answer:
     ("question", "model"),
     [
         (Question(), MODEL),
-        (Question(gas_on=time(10)), replace(MODEL, gas=replace(MODEL.gas, on=time(10)))),
+        (Question(gas_start=time(10)), replace(MODEL, gas=replace(MODEL.gas, on=time(10)))),
         (
             Question(injection_factor=1.4),
             replace(MODEL, gas=replace(MODEL.gas, injection_mg_l_h=1.4 * 16)),
@@ -39,7 +39,7 @@ def asked(question: Question, tank: Tank | None = None) -> Answer:
             replace(MODEL, water=replace(MODEL.water, k20_per_h=0.9)),
         ),
         (
-            Question(lights_on=time(12), light_hours=6.0),
+            Question(light_start=time(12), photoperiod_h=6.0),
             replace(MODEL, lamp=replace(MODEL.lamp, on=time(12), hours=6.0)),
         ),
     ],
@@ -60,7 +60,7 @@ def test_predicted_day_is_the_simulators(question: Question, model: TankModel) -
 
 
 def test_longer_light_warms_about_as_the_simulators_does() -> None:
-    answer = asked(Question(light_hours=12.0))
+    answer = asked(Question(photoperiod_h=12.0))
     real = truth(replace(MODEL, lamp=replace(MODEL.lamp, hours=12.0)))
     usual = truth(MODEL)
     rise = float(real.temperature_c.max() - usual.temperature_c.max())
@@ -74,7 +74,7 @@ def test_longer_light_warms_about_as_the_simulators_does() -> None:
 
 
 def test_hours_within_target_are_counted() -> None:
-    answer = asked(Question(gas_on=time(10)))
+    answer = asked(Question(gas_start=time(10)))
     assert answer.today.light_h_within.value > 7.5
     late = answer.changed
     assert late.light_h_within.value + late.light_h_below.value == pytest.approx(8.0, abs=0.2)
@@ -83,7 +83,7 @@ def test_hours_within_target_are_counted() -> None:
 
 
 def test_kh_moves_ph_and_not_co2() -> None:
-    answer = asked(Question(alkalinity_meq_l=2 * KH_4))
+    answer = asked(Question(kh_meq_l=2 * KH_4))
     assert answer.changed.co2.value == pytest.approx(answer.today.co2.value)
     noon = 144
     assert answer.changed.ph.value[noon] - answer.today.ph.value[noon] == pytest.approx(
@@ -93,18 +93,18 @@ def test_kh_moves_ph_and_not_co2() -> None:
 
 def test_nitrate_follows_the_water_changes_and_the_stock() -> None:
     """Before a change nitrate settles at p N / f (steady state of regular changes)."""
-    half = asked(Question(water_change_fraction=0.25)).changed.nitrate_ratio
+    half = asked(Question(water_change_fraction=0.25)).changed.no3_ratio
     assert (half.value, half.low, half.high) == (2.0, 2.0, 2.0)
-    rarer = asked(Question(water_change_every_days=14.0)).changed.nitrate_ratio
+    rarer = asked(Question(water_change_every_days=14.0)).changed.no3_ratio
     assert rarer.value == pytest.approx(2.0)
-    more = asked(Question(added=(Stock("Otocinclus vittatus", 10),))).changed.nitrate_ratio
+    more = asked(Question(animals=(Stock("Otocinclus vittatus", 10),))).changed.no3_ratio
     assert more.value == pytest.approx(1.5)  # 20 animals and 10 more
     assert more.low < 1.5 < more.high
 
 
 def test_new_animals_lower_the_ceiling() -> None:
     shrimp = Stock("Caridina multidentata", 10, co2_max_mg_l=20.0)
-    answer = asked(Question(added=(shrimp,)))
+    answer = asked(Question(animals=(shrimp,)))
     assert answer.today.ceiling_mg_l == 30.0
     assert answer.changed.ceiling_mg_l == 20.0
     assert answer.changed.above_ceiling_min.value > 60 > answer.today.above_ceiling_min.value
@@ -116,16 +116,16 @@ def test_what_cannot_be_told_is_refused_with_the_reason() -> None:
     with pytest.raises(ConflictError, match="not fitted yet"):
         what_if(replace(view, gas=None), temperature, Question())
     with pytest.raises(ConflictError, match="log a KH test"):
-        what_if(replace(view, co2=replace(view.co2, alkalinity=None)), temperature, Question())
+        what_if(replace(view, co2=replace(view.co2, kh=None)), temperature, Question())
     with pytest.raises(InvalidInputError, match="injection_factor is 9"):
         asked(Question(injection_factor=9.0))
 
 
 def test_one_gas_time_alone_is_refused_where_the_plan_has_none() -> None:
     """Taken in silence it would have counted as gas all day."""
-    unswitched = replace(TANK, photoperiod=PhotoperiodPlan(time(10), 8.0))
-    with pytest.raises(InvalidInputError, match="gas_off"):
-        asked(Question(gas_on=time(9)), unswitched)
-    both = asked(Question(gas_on=time(9), gas_off=time(17)), unswitched)
+    unswitched = replace(TANK, light=LightPlan(time(10), 8.0), gas=GasPlan())
+    with pytest.raises(InvalidInputError, match="gas_end"):
+        asked(Question(gas_start=time(9)), unswitched)
+    both = asked(Question(gas_start=time(9), gas_end=time(17)), unswitched)
     assert both.changed.gas.sum() == 8 * 12
     assert not any("all day" in note for note in both.notes)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from dataclasses import replace
@@ -150,28 +151,35 @@ def test_an_idle_writer_says_that_its_store_is_away_until_it_is_back(spool, drai
     wait_until(lambda: writer.last_error == "")
 
 
-def test_a_store_that_never_says_when_it_started_is_trusted_after_its_time(
-    spool, draining, monkeypatch
-):
+def test_a_store_that_never_says_when_it_started_is_trusted_after_its_time(spool, monkeypatch):
     monkeypatch.setattr(buffered_writer, "_SAFE_MARGIN_S", 0.0)
-    target = Target()
-    target.started = None
-    writer = draining(BufferedWriter(target.sink(safe_after_s=0.001), spool, SystemClock()))
+    target, stop, looks = Target(), threading.Event(), []
+
+    def started():
+        """Nothing; sends at the first look, may forget at the second, and ends with the third."""
+        looks.append(len(target.items))
+        writer.wake()
+        if len(looks) == 3:
+            stop.set()
+
+    sink = replace(target.sink(safe_after_s=1e-9), started=started)
+    writer = BufferedWriter(sink, spool, SystemClock())
     writer.accept([1])
-    wait_until(lambda: target.items == [1] and not spool.depth("numbers").batches)
-    wait_until(lambda: writer.wake() or spool.send_again() == 0)
+    writer.drain(stop)
+    assert (target.items, looks) == ([1], [0, 1, 1])
+    assert spool.send_again() == 0
 
 
 def test_flush_waits_until_all_is_sent_and_no_longer_than_it_may(spool, draining):
     target = Target()
     sending = threading.Event()
     write = target.write
-    target.write = lambda items: (sending.wait(60), write(items))
+    target.write = lambda items: (sending.wait(), write(items))
     writer = draining(BufferedWriter(target.sink(safe_after_s=3600), spool, SystemClock()))
     writer.accept([1])
     began = time.monotonic()
-    writer.flush(0.3)
-    assert 0.3 <= time.monotonic() - began < 10
+    writer.flush(0.3)  # returns, though the sink is busy for as long as we like
+    assert time.monotonic() - began >= 0.3
     assert spool.depth("numbers").batches == 1
     threading.Timer(0.2, sending.set).start()
     writer.flush(30)
@@ -183,9 +191,7 @@ def test_flush_does_not_wait_for_a_sink_that_is_away(spool):
     target.away = True
     writer = BufferedWriter(target.sink(), spool, SystemClock())
     writer.accept([1])
-    began = time.monotonic()
-    writer.flush(30)
-    assert time.monotonic() - began < 10
+    writer.flush(math.inf)  # would not return
     assert spool.depth("numbers").batches == 1
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 
 import numpy as np
 import pytest
@@ -93,6 +94,15 @@ def test_arrivals_are_stored_apart_though_the_history_comes_later(renewed):
     assert memory.series(name, START).warm
     times += [arrival_time_us(memory.series(name, START), START + 1000, 1000) for _ in range(100)]
     assert len(set(times)) == 200
+
+
+def test_of_each_batch_one_series_is_read_however_slow_the_machine_is():
+    memory = SeriesMemory(Past([START - 600 * S], [24.0]), warm_up_s=1e-9)
+    names = [("reed", "temperature", sensor) for sensor in ("main", "sump")]
+    for warm in ([True, False], [True, True]):
+        memory.begin_batch()
+        time.sleep(1e-6)  # much longer than all of the time for reading
+        assert [memory.series(name, START).warm for name in names] == warm
 
 
 def test_memory_is_bounded():

@@ -8,9 +8,9 @@ from dataclasses import replace
 import pytest
 
 from ingest.decode.message import Message
-from ingest.decode.routes import Router
 from ingest.process import Calibrations, ClockLimits
-from ingest.tools.dry_run import dry_run, explain
+from ingest.tools.dry_run import dry_run
+from ingest.tools.explanation import explain
 from service.clock import SystemClock
 from service.config import RouteConfig, load_config
 from service.errors import ConfigError
@@ -23,7 +23,7 @@ TANKS = frozenset({"reed", "sedge"})
 
 def lines(topic, payload):
     messages = [Message(topic, payload, 1)]
-    (report,) = explain(messages, Router("littoral"), TANKS, Calibrations(), ClockLimits(10, 10))
+    (report,) = explain(messages, "littoral", (), TANKS, Calibrations(), ClockLimits(10, 10))
     return report.lines
 
 
@@ -79,10 +79,17 @@ def test_listens_to_a_broker_and_leaves_nothing_behind(mosquitto, make_bench):
     assert bench.registry.rejections() == []
 
 
+class NoRoutes:
+    """A registry without routes, of which nothing more is asked."""
+
+    def routes(self):
+        return ()
+
+
 def test_broker_that_is_not_there_is_one_sentence():
     config = load_config(None, {"LITTORAL_MQTT__URL": f"mqtt://127.0.0.1:{free_port()}"})
     with pytest.raises(ConfigError, match=r"mqtt\.url: .* cannot be reached"):
-        dry_run(config, None, SystemClock(), seconds=1)
+        dry_run(config, NoRoutes(), SystemClock(), seconds=1)
 
 
 def test_routes_that_would_lose_a_value_are_refused_before_listening():

@@ -170,7 +170,7 @@ def test_the_services_own_health(home: Home, metrics: Metrics) -> None:
     assert value(found, "littoral_ingest_connected", ingester="gone") == 0
     assert value(found, "littoral_ingest_last_write_age_seconds", ingester="gone") is None
     assert value(found, "littoral_rejections_total", reason="not-a-number") == 2
-    assert value(found, "littoral_webhook_deliveries", target="hook", state="dead") == 1
+    assert value(found, "littoral_deliveries", target="hook", state="dead") == 1
     assert value(found, "littoral_scheduler_duration_seconds") == 0.25
     assert value(found, "littoral_scheduler_failed_tanks") == 1
     assert value(found, "littoral_scheduler_ok") == 1

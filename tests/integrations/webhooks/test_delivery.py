@@ -25,8 +25,9 @@ from service.advice.engine.change_events import ChangeKind
 from service.advice.engine.ledger import Ledger
 from service.config import WebhookOptions
 from service.errors import ConfigError, NoSuchTankError, PreconditionFailedError
+from service.integrations.delivery_queue import AT_ONCE, LONGEST_BACKOFF, backoff
 from service.integrations.webhooks.checked_address import CheckedSession
-from service.integrations.webhooks.delivery import AT_ONCE, LONGEST_BACKOFF, Webhook, backoff
+from service.integrations.webhooks.delivery import Webhook
 from service.integrations.webhooks.post import (
     cloud_event,
     longest_attempt_s,

@@ -16,9 +16,10 @@ from pathlib import Path
 import pytest
 import trustme
 
+from service.integrations.delivery_queue import LONGEST_REASON, Outcome
 from service.integrations.webhooks.checked_address import CheckedSession
 from service.integrations.webhooks.delivery import Webhook
-from service.integrations.webhooks.post import LONGEST_REASON, Outcome, post
+from service.integrations.webhooks.post import post
 from service.integrations.webhooks.target import WebhookTarget
 from service.registry.events import DeliveryState, NewEvent
 from service.registry.registry import Registry

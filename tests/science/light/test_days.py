@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
-import pandas as pd
-import pvlib
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -14,6 +10,7 @@ from hypothesis import strategies as st
 from service.science.light.co2 import lit_share_by_co2
 from service.science.light.days import days_of_light, thresholds_from_series
 from service.science.numeric.intervals import Interval, overlap_s
+from tests.science.typical_year import typical_year
 
 HOUR, DAY = 3600.0, 86400.0
 TIME = np.arange(0, 8 * DAY, 60.0)
@@ -174,6 +171,8 @@ def test_a_sensor_that_reads_every_two_hours_shows_no_day():
 
 
 def test_day_of_summer_time_change_has_its_own_edges():
+    import pandas as pd  # here, so that not every process of the tests takes the time
+
     # Europe/Berlin, 29 March 2026: the local day has 23 hours.
     edges = (
         pd.date_range("2026-03-28", periods=4, tz="Europe/Berlin").as_unit("s").asi8.astype(float)
@@ -189,9 +188,8 @@ def test_day_of_summer_time_change_has_its_own_edges():
 
 def test_cloudy_daylight_of_a_typical_year():
     # Typical year at Greensboro, 36.1° N: hourly illuminance, here in lx
-    # (PyPI pvlib, data/723170TYA.CSV; the file's unit is 100 lx, see test_light).
-    path = Path(pvlib.__file__).parent / "data" / "723170TYA.CSV"
-    lux = pd.read_csv(path, skiprows=1)["GH illum (lx)"].to_numpy(float) * 100
+    # (PyPI pvlib, data/723170TYA.CSV; the file's unit is 100 lx).
+    lux = typical_year()["GH illum (lx)"].to_numpy(float) * 100
     time = np.arange(lux.size) * HOUR
     days = days_of_light(time, lux, np.arange(366) * DAY, max_gap_s=HOUR, flicker_s=2 * HOUR)
     assert sum(1 for day in days if day.lit) == 365

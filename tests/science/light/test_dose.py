@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
-import pandas as pd
-import pvlib
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -22,6 +18,7 @@ from service.science.light.dose import (
 )
 from service.science.numeric.intervals import Interval
 from tests.science.spectra import umol_per_lux
+from tests.science.typical_year import typical_year
 
 HOUR = 3600.0
 
@@ -181,13 +178,8 @@ def test_degree_hours_while_lit_vs_dense_sum(temperature, hours):
 
 @pytest.fixture(scope="module")
 def greensboro():
-    """Hours, illuminance in lx and irradiance in W/m² of the typical year.
-
-    The file's illuminance heads say lx, but its values are in 100 lx (TMY3 manual, table 1-2):
-    46 W/m² stand beside 53, and daylight gives about 110 lm/W.
-    """
-    path = Path(pvlib.__file__).parent / "data" / "723170TYA.CSV"
-    frame = pd.read_csv(path, skiprows=1)
+    """Hours, illuminance in lx and irradiance in W/m² of the typical year."""
+    frame = typical_year()
     lux = frame["GH illum (lx)"].to_numpy(float) * 100
     return np.arange(len(frame)) * HOUR, lux, frame["GHI (W/m^2)"].to_numpy(float)
 

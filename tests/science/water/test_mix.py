@@ -55,7 +55,7 @@ def test_blend_by_the_cross_of_mixing():
         target_kh_meq_l=float(meq_l_from_dkh(4)),
         target_gh_meq_l=6 * MEQ_L_PER_DEGREE,
     )
-    assert blend.tap_share == pytest.approx(0.25)
+    assert blend.tap_fraction == pytest.approx(0.25)
     assert dkh_from_meq_l(blend.kh_meq_l) == pytest.approx(4)
     assert dgh_from_meq_l(blend.gh_meq_l) == pytest.approx(5)
     assert dgh_from_meq_l(blend.gh_short_meq_l) == pytest.approx(1)
@@ -66,7 +66,7 @@ def test_soft_tap_water_stays_whole_and_needs_salts():
     blend = blend_for_hardness(
         tap_kh_meq_l=0.5, tap_gh_meq_l=1.0, target_kh_meq_l=1.5, target_gh_meq_l=2.0
     )
-    assert blend.tap_share == 1
+    assert blend.tap_fraction == 1
     assert (blend.kh_short_meq_l, blend.gh_short_meq_l) == (1.0, 1.0)
 
 
@@ -74,7 +74,7 @@ def test_soft_water_that_is_too_hard_itself():
     blend = blend_for_hardness(
         tap_kh_meq_l=5, tap_gh_meq_l=5, target_kh_meq_l=1, target_gh_meq_l=3, soft_kh_meq_l=2
     )
-    assert (blend.tap_share, blend.kh_over_meq_l, blend.gh_short_meq_l) == (0, 1, 3)
+    assert (blend.tap_fraction, blend.kh_over_meq_l, blend.gh_short_meq_l) == (0, 1, 3)
 
 
 hardness = st.floats(0, 12)
@@ -88,7 +88,7 @@ def test_never_above_a_target_with_pure_water(tap_kh, tap_gh, target_kh, target_
         target_kh_meq_l=target_kh,
         target_gh_meq_l=target_gh,
     )
-    assert 0 <= blend.tap_share <= 1
+    assert 0 <= blend.tap_fraction <= 1
     assert blend.kh_over_meq_l + blend.gh_over_meq_l == pytest.approx(0, abs=1e-9)
     assert blend.kh_meq_l + blend.kh_short_meq_l == pytest.approx(target_kh, abs=1e-9)
 

@@ -38,7 +38,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         keeper_action=(
             "Aim lower when CO2 is next adjusted, or enter the animals' own CO2 limits in "
-            "the tank's livestock."
+            "the tank's animals."
         ),
         evidence=(
             Evidence(

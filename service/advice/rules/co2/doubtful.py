@@ -45,7 +45,7 @@ def judge(case: Case) -> Iterator[Finding]:
         evidence=tuple(facts),
         amounts=(Amount("causes", len(causes), "1"),),
         hazards=(Hazard.CHEMICALS,),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.8,
         closed_by=("kh-test", "calibration"),
         refuses=(MORE_GAS,),
@@ -71,15 +71,15 @@ def _sentences(todo: Iterable[str]) -> str:
 
 def kh_age_days(case: Case) -> float | None:
     """Days since the KH in force was measured; None where that is not known."""
-    alkalinity = case.view.co2.alkalinity
-    if alkalinity is None or alkalinity.tested is None:
+    kh = case.view.co2.kh
+    if kh is None or kh.tested is None:
         return None
-    return days_since(case, alkalinity.tested)
+    return days_since(case, kh.tested)
 
 
 def _old_kh(case: Case) -> Iterator[tuple[Evidence, str]]:
     age = kh_age_days(case)
-    most = case.limit("kh_test_valid_days") * case.limit("kh_doubt_share")
+    most = case.limit("kh_test_valid_days") * case.limit("kh_doubt_factor")
     if age is not None and age > most:
         text = "days since KH was tested; CO2 is in proportion to KH"
         fact = Evidence(text, "kh-age", age, "d", most, source=COMMON_PRACTICE)

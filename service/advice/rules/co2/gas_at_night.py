@@ -24,8 +24,8 @@ LEAST_SHARE_OF_TARGET = 0.6
 
 def judge(case: Case) -> Iterator[Finding]:
     """One finding when CO2 fell too little in the last known night."""
-    plan = case.tank.photoperiod
-    if not case.tank.co2_injected or plan.gas_off is None:
+    plan = case.tank.gas
+    if not case.tank.co2_injected or plan.end is None:
         return
     night = _last_night(case)
     if night is None or night.night_low_mg_l is None or night.dusk_mg_l is None:
@@ -33,10 +33,10 @@ def judge(case: Case) -> Iterator[Finding]:
     if night.dusk_mg_l < LEAST_SHARE_OF_TARGET * case.view.co2.target_low_mg_l:
         return
     fall = 1.0 - night.night_low_mg_l / night.dusk_mg_l
-    least = case.limit("night_fall_share")
+    least = case.limit("night_fall_fraction")
     if fall > case.eased(least, 1.2, CODE):
         return
-    warn = case.tank.livestock and night.night_low_mg_l > 0.8 * case.view.co2.target_high_mg_l
+    warn = case.tank.animals and night.night_low_mg_l > 0.8 * case.view.co2.target_high_mg_l
     yield Finding(
         code=CODE,
         severity=Severity.WARNING if warn else Severity.ADVICE,
@@ -44,7 +44,7 @@ def judge(case: Case) -> Iterator[Finding]:
         action=(
             "Raise the filter outlet or run an air stone at night until it is mended: in the dark "
             "plants give off CO2 and take up oxygen, as animals do. By its plan CO2 goes off at "
-            f"{plan.gas_off:%H:%M}, but it fell by only {percent(max(fall, 0.0))} in "
+            f"{plan.end:%H:%M}, but it fell by only {percent(max(fall, 0.0))} in "
             f"{night.night_h:.0f} h of dark."
         ),
         keeper_action="Check the solenoid valve and its timer: a valve can stick open.",

@@ -28,8 +28,8 @@ LEFT_ON_MIN = 360.0
 def judge(case: Case) -> Iterator[Finding]:
     """One finding when CO2 was within target long before the lamp came on."""
     day = last_day(case)
-    plan = case.tank.photoperiod
-    if day is None or day.reached_min is None or plan.gas_on is None:
+    plan = case.tank.gas
+    if day is None or day.reached_min is None or plan.start is None:
         return
     if lamp_off_plan(case, day):
         return
@@ -38,7 +38,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if not case.eased(most, 0.7, CODE) < before_min < LEFT_ON_MIN:
         return
     later_min = timer_step(before_min - case.limit("gas_margin_min") - 15)
-    moved = moved_clock(plan.gas_on.hour * 60 + plan.gas_on.minute + later_min)
+    moved = moved_clock(plan.start.hour * 60 + plan.start.minute + later_min)
     yield Finding(
         code=CODE,
         severity=Severity.INFO,
@@ -56,7 +56,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=(Amount("gas later", later_min, "min"),),
         hazards=(Hazard.CO2,),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.7,
         since=day.on_at,
         log=adjustment(Lever.GAS_TIMES, moved),

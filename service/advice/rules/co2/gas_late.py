@@ -40,12 +40,12 @@ def judge(case: Case) -> Iterator[Finding]:
     if day.reached_min < case.eased(least, 0.5, CODE):
         return
     earlier_min = timer_step(minutes_earlier(case, day))
-    plan = case.tank.photoperiod
+    start = case.tank.gas.start
     moved = ""
-    if plan.gas_on is None:
+    if start is None:
         how = f"Set CO2 to come on {span(earlier_min)} earlier than now"
     else:
-        moved = moved_clock(plan.gas_on.hour * 60 + plan.gas_on.minute - earlier_min)
+        moved = moved_clock(start.hour * 60 + start.minute - earlier_min)
         how = f"Set CO2 to come on at {moved} ({span(earlier_min)} earlier)"
     low = case.view.co2.target_low_mg_l
     yield Finding(
@@ -72,8 +72,8 @@ def judge(case: Case) -> Iterator[Finding]:
             *lead_evidence(case),
         ),
         amounts=(Amount("gas earlier", earlier_min, "min"),),
-        hazards=(Hazard.CO2, *((Hazard.ANIMALS,) if case.tank.livestock else ())),
-        who=Who.PRACTITIONER,
+        hazards=(Hazard.CO2, *((Hazard.ANIMALS,) if case.tank.animals else ())),
+        who=Who.KEEPER,
         confidence=0.8 if lead_evidence(case) else 0.65,
         since=day.on_at,
         log=adjustment(Lever.GAS_TIMES, moved or f"{span(earlier_min)} earlier"),
@@ -90,13 +90,13 @@ def minutes_earlier(case: Case, day: Co2Day) -> float:
     """
     late = (day.reached_min or 0.0) + case.limit("gas_margin_min")
     most = case.limit("gas_earlier_max_min")
-    gas, plan = case.view.gas, case.tank.photoperiod
-    if gas is None or gas.lead_h is None or plan.gas_on is None:
+    gas, light, start = case.view.gas, case.tank.light, case.tank.gas.start
+    if gas is None or gas.lead_h is None or start is None:
         return min(late, most)
     if not math.isfinite(gas.lead_h.value):
         return min(late, most)
-    on = plan.lights_on.hour * 60 + plan.lights_on.minute
-    gas_on = plan.gas_on.hour * 60 + plan.gas_on.minute
+    on = light.start.hour * 60 + light.start.minute
+    gas_on = start.hour * 60 + start.minute
     lead_now = (on - gas_on + 720) % 1440 - 720
     wanted = gas.lead_h.value * 60 + case.limit("gas_margin_min")
     return min(max(wanted - lead_now, late / 2), most)

@@ -51,14 +51,14 @@ def _not_started(case: Case, start: GasStart) -> Finding:
                 f"rise since switching on; usual on the last {start.days} days: "
                 f"{start.usual_mg_l:.1f} mg/L",
                 "co2-rise", start.rise_mg_l, "mg/L",
-                case.limit("gas_start_share") * start.usual_mg_l, case.now,
+                case.limit("gas_start_fraction") * start.usual_mg_l, case.now,
                 sensor_source(case.view.co2.ph),
             ),
         ),
         amounts=(Amount("rise missing", start.usual_mg_l - start.rise_mg_l, "mg/L"),),
         due=case.now,
         hazards=(Hazard.CO2, Hazard.MAINS),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.8,
         since=start.on_at,
         refuses=(MORE_GAS,),
@@ -88,7 +88,7 @@ def not_started(case: Case) -> GasStart | None:
         return None
     if case.now - start.on_at < timedelta(minutes=case.limit("gas_start_min")):
         return None
-    least = case.eased(case.limit("gas_start_share"), 1.5, CODE)
+    least = case.eased(case.limit("gas_start_fraction"), 1.5, CODE)
     return start if start.rise_mg_l < least * start.usual_mg_l else None
 
 
@@ -112,7 +112,7 @@ def _none_all_day(case: Case, day: Co2Day) -> Finding:
         ),
         amounts=(Amount("CO2 missing", case.view.co2.target_low_mg_l - day.peak_mg_l, "mg/L"),),
         hazards=(Hazard.CO2, Hazard.MAINS),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.85,
         since=day.on_at,
         moves=(SHORTER_LIGHT,),

@@ -67,15 +67,15 @@ def judge(case: Case) -> Iterator[Finding]:
             Amount("CO2 too much", high.peak_mg_l - high.ceiling_mg_l, "mg/L"),
             Amount("less gas flow", 100 * less, "%"),
         ),
-        due=case.now if ongoing and case.tank.livestock else None,
+        due=case.now if ongoing and case.tank.animals else None,
         hazards=(
-            (Hazard.ANIMALS, Hazard.CO2, Hazard.MAINS) if case.tank.livestock else (Hazard.CO2,)
+            (Hazard.ANIMALS, Hazard.CO2, Hazard.MAINS) if case.tank.animals else (Hazard.CO2,)
         ),
         confidence=high.probability_above(high.ceiling_mg_l),
         since=high.first_at,
         log=adjustment(Lever.GAS_FLOW, f"{percent(less)} less"),
         moves=(LESS_GAS,),
-        who=Who.ANYONE if case.tank.livestock else Who.PRACTITIONER,
+        who=Who.ANYONE if case.tank.animals else Who.KEEPER,
     )
 
 
@@ -99,12 +99,12 @@ def severity(case: Case, high: Co2High, ongoing: bool) -> Severity:
     So a wide interval alone, such as that of a probe not calibrated for long, plays nothing down. A
     ceiling that is lowered for new animals is a precaution: urgent is what they tolerate later.
     """
-    if not case.tank.livestock:
+    if not case.tank.animals:
         return Severity.ADVICE
-    share = derived_limit(case.tank, "newcomer_share") if high.newcomers else 1.0
-    tolerated_mg_l = high.ceiling_mg_l / share
+    fraction = derived_limit(case.tank, "newcomer_fraction") if high.newcomers else 1.0
+    tolerated_mg_l = high.ceiling_mg_l / fraction
     probable = high.probability_above(tolerated_mg_l) >= case.limit("co2_high_probability")
-    far = high.peak_mg_l >= case.limit("co2_urgent_share") * tolerated_mg_l
+    far = high.peak_mg_l >= case.limit("co2_urgent_factor") * tolerated_mg_l
     return Severity.URGENT if ongoing and (probable or far) else Severity.WARNING
 
 
@@ -121,7 +121,7 @@ def _action(case: Case, high: Co2High, ongoing: bool) -> str:
     )
     if not _beyond_doubt(high):
         been += f" (uncertain: it may have been only {high.peak_low_mg_l:.0f})"
-    if not case.tank.livestock:
+    if not case.tank.animals:
         return f"{been}. No animals are registered, so that it only wastes CO2."
     if not ongoing:
         return f"Look at the animals. {been}; it is down again."

@@ -57,13 +57,13 @@ def _begun_in(case: Case, day: Co2Day, beginning: datetime | None) -> bool:
     """Whether CO2 was adjusted after that day's CO2 came on: then it tells nothing of now."""
     if beginning is None:
         return False
-    plan = case.tank.photoperiod
-    return beginning > local_moment(case.tank, day.day, plan.gas_on or plan.lights_on)
+    tank = case.tank
+    return beginning > local_moment(tank, day.day, tank.gas.start or tank.light.start)
 
 
 def lamp_off_plan(case: Case, day: Co2Day) -> bool:
     """Whether the lamp itself came on early or late: then the gas is not to blame."""
-    planned = local_moment(case.tank, day.day, case.tank.photoperiod.lights_on)
+    planned = local_moment(case.tank, day.day, case.tank.light.start)
     grace = timedelta(minutes=case.limit("light_grace_min"))
     return abs(day.on_at - planned) > grace
 

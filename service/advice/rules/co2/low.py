@@ -92,9 +92,9 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(
             Hazard.CO2,
             *((Hazard.CHEMICALS,) if doubt else ()),
-            *((Hazard.ANIMALS,) if tank.livestock else ()),
+            *((Hazard.ANIMALS,) if tank.animals else ()),
         ),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.5 + 0.45 * lit.surely_below_share,
         since=lit.start,
         log=None if doubt else adjustment(Lever.GAS_FLOW, f"{percent(step)} more"),
@@ -146,7 +146,7 @@ def flow_step(case: Case, lit: Co2Lit) -> float:
     co2 = case.view.co2
     aim = (co2.target_low_mg_l + co2.target_high_mg_l) / 2
     wanted = aim / max(lit.highest_mg_l, 1.0) - 1.0
-    return min(max(wanted, 0.05), case.limit("co2_step_share"))
+    return min(max(wanted, 0.05), case.limit("co2_step_fraction"))
 
 
 RULE = Rule(

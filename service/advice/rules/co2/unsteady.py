@@ -43,7 +43,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     means = np.array([one.mean_lit_mg_l for one in full])
     spread = usual_step(means)
-    most = case.limit("co2_unsteady_share")
+    most = case.limit("co2_unsteady_fraction")
     if spread <= case.eased(most, 0.7, CODE):
         return
     yield Finding(
@@ -64,7 +64,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=(Amount("spread of the daily CO2", 100 * spread, "%"),),
         hazards=(Hazard.CO2, Hazard.MAINS),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.6,
         since=full[0].on_at,
     )  # fmt: skip

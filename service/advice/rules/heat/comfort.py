@@ -48,7 +48,7 @@ def _finding(case: Case, one: Excursion, celsius: float) -> Finding:
     reason = "" if bears is None else f" All animals tolerate {most} {bears:g} °C."
     sources = [
         range_source(stock, side, comfortable=True)
-        for stock in case.tank.livestock
+        for stock in case.tank.animals
         if stock.species == name
     ]
     return Finding(
@@ -61,7 +61,7 @@ def _finding(case: Case, one: Excursion, celsius: float) -> Finding:
             f"{span(one.length_s / 60)}.{reason}"
         ),
         keeper_action=(
-            "If it is to stay so, set the animals' own range in the tank's livestock; then this "
+            "If it is to stay so, set the animals' own range in the tank's animals; then this "
             "remark ends."
         ),
         evidence=(

@@ -22,7 +22,7 @@ SHORTLY = timedelta(hours=2)
 def judge(case: Case) -> Iterator[Finding]:
     """One finding when the rate over the last hour is too fast, with what may be behind it."""
     found = case.view.temperature
-    if found.rate_k_h is None or found.reading is None or not case.tank.livestock:
+    if found.rate_k_h is None or found.reading is None or not case.tank.animals:
         return
     most = case.limit("temperature_rate_max_c_h")
     rate = abs(found.rate_k_h)

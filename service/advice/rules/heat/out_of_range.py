@@ -234,7 +234,7 @@ def _species(case: Case, one: Excursion) -> str:
 
 def _source(case: Case, one: Excursion) -> str:
     name = _species(case, one)
-    sources = [range_source(it, one.side) for it in case.tank.livestock if it.species == name]
+    sources = [range_source(it, one.side) for it in case.tank.animals if it.species == name]
     return sources[0] if sources else ""
 
 

@@ -32,7 +32,7 @@ SATURATION_SOURCE = "Benson & Krause 1984, Limnol. Oceanogr. 29:620-632"
 
 def judge(case: Case) -> Iterator[Finding]:
     """A measured value counts; without one, what the water can hold at its temperature."""
-    if not case.tank.livestock:
+    if not case.tank.animals:
         return
     reading = case.view.latest.get("dissolved_oxygen")
     if reading is not None and age_min(reading, case.now) <= case.limit(FRESH):

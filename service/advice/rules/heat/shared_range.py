@@ -24,9 +24,9 @@ def judge(case: Case) -> Iterator[Finding]:
     tolerance = case.view.tolerance
     if not tolerance.too_narrow:
         return
-    tolerable = tolerable_range(case.tank.livestock)
+    tolerable = tolerable_range(case.tank.animals)
     strict = tolerable.too_narrow
-    shared = tolerable if strict else comfortable_range(case.tank.livestock)
+    shared = tolerable if strict else comfortable_range(case.tank.animals)
     yield Finding(
         code=CODE,
         subject=f"{shared.low_species} and {shared.high_species}",
@@ -38,7 +38,7 @@ def judge(case: Case) -> Iterator[Finding]:
             Evidence(f"upper limit of {shared.high_species}", "temperature", shared.high_c, "Cel"),
         ),
         hazards=(Hazard.ANIMALS,),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.9,
     )
 
@@ -55,7 +55,7 @@ def _action(tolerance: Tolerance, shared: SharedRange, strict: bool) -> str:
     field = "tolerated temperature" if strict else "comfortable temperature"
     return (
         f"Choose once: keep the two apart, or enter the range to live with, as the {field} of "
-        f"{shared.low_species} or {shared.high_species} in the tank's livestock; or mark this as "
+        f"{shared.low_species} or {shared.high_species} in the tank's animals; or mark this as "
         f"done to leave it so. {tolerance.too_narrow[0].upper()}{tolerance.too_narrow[1:]}. "
         f"{judged}"
     )

@@ -30,7 +30,7 @@ SHORTEST_H = 4.0
 def judge(case: Case) -> Iterator[Finding]:
     """One finding when strong light met too little CO2 on the last full days."""
     found = mean_dli(case)
-    plants = case.tank.plants
+    plants = case.tank.targets
     if found is None or not case.tank.co2_injected or no_gas(case):
         return  # ``gas-out`` gives the light for when none flows
     dli, days = found
@@ -49,12 +49,12 @@ def judge(case: Case) -> Iterator[Finding]:
     if dli < strong or len(shares) < 2:
         return
     share = sum(shares) / len(shares)
-    most = case.limit("co2_below_share_for_light")
+    most = case.limit("co2_below_fraction_for_light")
     if share <= case.eased(most, 0.8, CODE):
         return
     doubt = to_settle(case)
     dim = plants.dli_low_mol_m2_d / dli
-    shorter_h = max(case.tank.photoperiod.hours * dim, SHORTEST_H)
+    shorter_h = max(case.tank.light.photoperiod_h * dim, SHORTEST_H)
     other = any(True for _ in chain(dose.judge(case), settling.judge(case), long.judge(case)))
     meanwhile = (
         ""
@@ -79,7 +79,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=() if other else (Amount("light meanwhile", 100 * dim, "%"),),
         hazards=(Hazard.CO2, Hazard.MAINS, *((Hazard.CHEMICALS,) if doubt else ())),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.6,
         moves=LESS_LIGHT,
     )  # fmt: skip

@@ -25,7 +25,7 @@ def judge(case: Case) -> Iterator[Finding]:
     since = dark_since(case)
     if since is None:
         return
-    plan, light = case.tank.photoperiod, case.view.light
+    plan, light = case.tank.light, case.view.light
     missed_min = _missed_min(case, since)
     in_hours = any(on <= case.now < off for on, off in planned_days(case))
     reading = light.reading if light is not None else None
@@ -42,8 +42,9 @@ def judge(case: Case) -> Iterator[Finding]:
                 else ""
             )
             + "A day or two without light do little harm; don't make up for them with longer "
-            f"days. By its plan the lamp is on from {plan.lights_on:%H:%M} for {plan.hours:g} h; "
-            f"the light sensor has been dark for {span(missed_min)} of it."
+            f"days. By its plan the lamp is on from {plan.start:%H:%M} for "
+            f"{plan.photoperiod_h:g} h; the light sensor has been dark for {span(missed_min)} "
+            "of it."
         ),
         keeper_action="Check the timer.",
         evidence=(

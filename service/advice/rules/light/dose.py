@@ -32,8 +32,8 @@ def judge(case: Case) -> Iterator[Finding]:
     if found is None or most is None:
         return
     dli, days = found
-    plants = case.tank.plants
-    slack = case.eased(case.limit("dli_tolerance_share"), 0.5, CODE)
+    plants = case.tank.targets
+    slack = case.eased(case.limit("dli_tolerance_fraction"), 0.5, CODE)
     if dli > plants.dli_high_mol_m2_d * (1 + slack):
         bound, word, way = plants.dli_high_mol_m2_d, "much", "lower"
     elif most[0] < plants.dli_low_mol_m2_d * (1 - slack):
@@ -44,7 +44,7 @@ def judge(case: Case) -> Iterator[Finding]:
     if _other_rule_decides(case, way):
         return
     share = bound / dli if dli > 0 else float("inf")
-    change_min = 60 * case.tank.photoperiod.hours * (share - 1)
+    change_min = 60 * case.tank.light.photoperiod_h * (share - 1)
     yield Finding(
         code=CODE,
         severity=Severity.ADVICE if way == "lower" else Severity.INFO,
@@ -65,7 +65,7 @@ def judge(case: Case) -> Iterator[Finding]:
             Amount("photoperiod to change by", change_min, "min"),
         ),
         hazards=(Hazard.MAINS,),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.6,
         log=adjustment(Lever.LIGHT_HOURS, _after(change_min)),
         moves=LESS_LIGHT if way == "lower" else MORE_LIGHT,
@@ -80,7 +80,7 @@ def _other_rule_decides(case: Case, way: str) -> bool:
     """
     if way == "lower":
         return any(True for _ in chain(long.judge(case), settling.judge(case)))
-    meant = wanted_hours(case) < case.tank.photoperiod.hours or no_gas(case) is not None
+    meant = wanted_hours(case) < case.tank.light.photoperiod_h or no_gas(case) is not None
     return meant or any(True for _ in short.judge(case))
 
 
@@ -92,7 +92,7 @@ def _after(change_min: float) -> str:
 
 
 def _how(case: Case, share: float, change_min: float) -> str:
-    hours = case.tank.photoperiod.hours
+    hours = case.tank.light.photoperiod_h
     wanted_h = hours * share
     if share < 1:
         if wanted_h >= case.limit("photoperiod_shortest_h"):

@@ -32,7 +32,7 @@ def days_of_plan(case: Case) -> list[LightDay]:
 
 
 def _first_light(case: Case, day: LightDay) -> datetime:
-    planned = local_moment(case.tank, day.day, case.tank.photoperiod.lights_on)
+    planned = local_moment(case.tank, day.day, case.tank.light.start)
     return min(day.lit[0][0], planned) if day.lit else planned
 
 

@@ -26,7 +26,7 @@ CODE = "light-long"
 
 def judge(case: Case) -> Iterator[Finding]:
     """One finding when the lamp is on past its plan, or a day had too much light."""
-    if case.tank.photoperiod.hours <= 0:
+    if case.tank.light.photoperiod_h <= 0:
         return
     still_on = on_past_plan(case)
     if still_on is not None:
@@ -35,7 +35,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     day = _too_long(case)
     if day is not None:
-        over_min = 60 * (day.photoperiod_low_h - case.tank.photoperiod.hours)
+        over_min = 60 * (day.photoperiod_low_h - case.tank.light.photoperiod_h)
         off = day.off_at or day.lit[-1][1]
         yield _finding(case, over_min, off - timedelta(minutes=over_min), now_on=False)
 
@@ -43,7 +43,7 @@ def judge(case: Case) -> Iterator[Finding]:
 def _too_long(case: Case) -> LightDay | None:
     """Today, or the last day that is over, if it had more light than planned."""
     tolerance = case.limit("photoperiod_tolerance_min")
-    most_h = case.tank.photoperiod.hours + case.eased(tolerance, 0.5, CODE) / 60
+    most_h = case.tank.light.photoperiod_h + case.eased(tolerance, 0.5, CODE) / 60
     days = days_of_plan(case)
     today = [one for one in days if not one.complete]
     over = [one for one in days if one.complete]
@@ -59,9 +59,10 @@ def on_past_plan(case: Case) -> datetime | None:
     if light is None or not light.lit:
         return None
     grace = timedelta(minutes=case.limit("photoperiod_tolerance_min"))
-    plan = case.tank.photoperiod
+    plan = case.tank.light
     # Beyond the plan's own hours; a shorter light for settling plants has a rule of its own.
-    extra = timedelta(hours=plan.hours) - (planned_days(case)[0][1] - planned_days(case)[0][0])
+    first_on, first_off = planned_days(case)[0]
+    extra = timedelta(hours=plan.photoperiod_h) - (first_off - first_on)
     spans = [(on, off + extra) for on, off in planned_days(case)]
     ends = [off for _, off in spans if off <= case.now]
     starts = [on for on, _ in spans if on <= case.now]
@@ -80,16 +81,16 @@ def _as_usual(case: Case, planned_off: datetime) -> bool:
 
     Its timer is set otherwise, or knows no summer time: ``light-shifted`` reports that.
     """
-    day = light_before(case, planned_off - timedelta(hours=case.tank.photoperiod.hours))
+    day = light_before(case, planned_off - timedelta(hours=case.tank.light.photoperiod_h))
     if day is None or day.off_at is None:
         return False
-    most_h = case.tank.photoperiod.hours + case.limit("photoperiod_tolerance_min") / 60
+    most_h = case.tank.light.photoperiod_h + case.limit("photoperiod_tolerance_min") / 60
     off = day.off_at + timedelta(days=1) + timedelta(minutes=case.limit("light_grace_min"))
     return day.photoperiod_low_h <= most_h and case.now <= off
 
 
 def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> Finding:
-    plan = case.tank.photoperiod
+    plan = case.tank.light
     been = (
         f"is still on, {span(over_min)} after it should have gone off at {clock(case.tank, since)}"
         if now_on
@@ -101,7 +102,7 @@ def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> F
         "Switch the lamp off now, see why the timer did not"
         if now_on
         else f"Shorten the timer by {span(over_min)}"
-        if wanted == plan.hours
+        if wanted == plan.photoperiod_h
         else f"Set the timer to {wanted:g} h while plants settle"
     )
     very_long = over_min > case.limit("light_very_long_min")
@@ -111,7 +112,7 @@ def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> F
         title=f"The lamp {'is' if now_on else 'was'} on {span(over_min)} too long",
         action=(
             f"{todo}, and check whether daylight or room light reaches the sensor. The plan is "
-            f"{plan.hours:g} h from {plan.lights_on:%H:%M}; the lamp {been}. Long light feeds "
+            f"{plan.photoperiod_h:g} h from {plan.start:%H:%M}; the lamp {been}. Long light feeds "
             "algae rather than plants."
         ),
         evidence=(
@@ -123,7 +124,7 @@ def _finding(case: Case, over_min: float, since: datetime, *, now_on: bool) -> F
         ),
         amounts=(Amount("light too long", over_min, "min"),),
         hazards=(Hazard.MAINS,),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         since=since,
         confidence=0.8,
         log=None if now_on else adjustment(Lever.LIGHT_HOURS, f"{span(over_min)} shorter"),

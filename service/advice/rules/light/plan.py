@@ -13,13 +13,12 @@ from service.registry.models import LogKind
 
 def planned_days(case: Case) -> list[tuple[datetime, datetime]]:
     """On and off that are wanted, UTC: of the local day before now, of now's, and of the next."""
-    plan, hours = case.tank.photoperiod, wanted_hours(case)
+    plan, hours = case.tank.light, wanted_hours(case)
     if hours <= 0:
         return []
     today = local_day(case.tank, case.now)
     starts = [
-        local_moment(case.tank, today + timedelta(days=shift), plan.lights_on)
-        for shift in (-1, 0, 1)
+        local_moment(case.tank, today + timedelta(days=shift), plan.start) for shift in (-1, 0, 1)
     ]
     return [(on, on + timedelta(hours=hours)) for on in starts]
 
@@ -30,7 +29,7 @@ def wanted_hours(case: Case) -> float:
 
     Light that was shortened on this advice is not reported as too short.
     """
-    hours, shorter = case.tank.photoperiod.hours, case.limit("settling_hours")
+    hours, shorter = case.tank.light.photoperiod_h, case.limit("settling_hours")
     per_week, weeks = case.limit("settling_step_h"), case.limit("settling_weeks")
     lasting = weeks + max(hours - shorter, 0.0) / per_week
     began = _began(case, case.now - timedelta(weeks=lasting))
@@ -49,7 +48,7 @@ def _began(case: Case, oldest: datetime) -> tuple[str, datetime] | None:
     for one in entries(case, LogKind.REPLANT):
         if one.time < oldest:
             break
-        if float(one.data.get("fraction", 0.0)) >= case.limit("settling_share"):
+        if float(one.data.get("fraction", 0.0)) >= case.limit("settling_fraction"):
             return "Replanted", one.time
     start = set_up_at(case)
     return ("Set up", start) if start is not None and oldest <= start <= case.now else None

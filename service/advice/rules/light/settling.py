@@ -31,8 +31,8 @@ def judge(case: Case) -> Iterator[Finding]:
     began = settling_since(case)
     hours = case.limit("settling_hours")
     days = full_days(case)
-    lit_h = days[-1].photoperiod_low_h if days and days[-1].lit else case.tank.photoperiod.hours
-    if case.tank.photoperiod.hours <= hours:
+    lit_h = days[-1].photoperiod_low_h if days and days[-1].lit else case.tank.light.photoperiod_h
+    if case.tank.light.photoperiod_h <= hours:
         return  # the plan itself is short enough; ``light-long`` reports a lamp that is on longer
     if began is None or lit_h <= hours + case.eased(ALLOWED_H, 0.5, CODE):
         return
@@ -46,7 +46,7 @@ def judge(case: Case) -> Iterator[Finding]:
         action=(
             f"Keep the light at {hours:g} h until {until:%d %b}, then add "
             f"{span(60 * case.limit('settling_step_h'))} a week up to the plan of "
-            f"{case.tank.photoperiod.hours:g} h. {what} on {start:%d %b}: roots and leaves need "
+            f"{case.tank.light.photoperiod_h:g} h. {what} on {start:%d %b}: roots and leaves need "
             "weeks to use strong light again, algae don't."
         ),
         evidence=(
@@ -57,7 +57,7 @@ def judge(case: Case) -> Iterator[Finding]:
         amounts=(Amount("shorter by", shorter_min, "min"),),
         due=start + IN_TIME,
         hazards=(Hazard.MAINS,),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.6,
         since=start,
         log=adjustment(Lever.LIGHT_HOURS, f"{hours:g} h"),

@@ -27,14 +27,14 @@ DAYS = 2
 def judge(case: Case) -> Iterator[Finding]:
     """One finding when the lamp came on early or late on the last two full days alike."""
     days = [one for one in full_days(case) if one.on_at is not None][-DAYS:]
-    if len(days) < DAYS or case.tank.photoperiod.hours <= 0:
+    if len(days) < DAYS or case.tank.light.photoperiod_h <= 0:
         return
     shifts = [shift_min(case, one) for one in days]
     most = case.eased(case.limit("light_shift_min"), 0.6, CODE)
     if not (all(one > most for one in shifts) or all(one < -most for one in shifts)):
         return
     shift = shifts[-1]
-    plan, on = case.tank.photoperiod, days[-1].on_at or case.now
+    plan, on = case.tank.light, days[-1].on_at or case.now
     hour_off = abs(abs(shift) - 60) < 8
     yield Finding(
         code=CODE,
@@ -44,7 +44,7 @@ def judge(case: Case) -> Iterator[Finding]:
             f"Set the timer {span(abs(shift))} {'earlier' if shift > 0 else 'later'}"
             + (", and see that CO2 still comes on in time for it" if case.tank.co2_injected else "")
             + f". The lamp came on at {clock(case.tank, on)}; the plan says "
-            f"{plan.lights_on:%H:%M}."
+            f"{plan.start:%H:%M}."
             + (" An hour off is mostly a change to or from summer time." if hour_off else "")
         ),
         evidence=(
@@ -55,16 +55,16 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=(Amount("lamp off its plan", shift, "min"),),
         hazards=(Hazard.MAINS,),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.8,
         since=days[0].on_at,
-        log=adjustment(Lever.LIGHT_HOURS, f"on at {plan.lights_on:%H:%M}"),
+        log=adjustment(Lever.LIGHT_HOURS, f"on at {plan.start:%H:%M}"),
     )  # fmt: skip
 
 
 def shift_min(case: Case, day: LightDay) -> float:
     """Minutes by which first light came after its plan (below 0: before), round the clock."""
-    planned = local_moment(case.tank, day.day, case.tank.photoperiod.lights_on)
+    planned = local_moment(case.tank, day.day, case.tank.light.start)
     on: datetime = day.on_at or planned
     minutes = (on - planned).total_seconds() / 60
     return (minutes + 720) % 1440 - 720

@@ -46,7 +46,7 @@ def judge(case: Case) -> Iterator[Finding]:
     short_min = 60 * (wanted - max(hours))
     if short_min <= least:
         return
-    day, plan = days[-1], case.tank.photoperiod
+    day, plan = days[-1], case.tank.light
     broken = (
         f" It went dark {len(day.lit) - 1} times in between: look at plug, timer and lamp."
         if len(day.lit) > 1
@@ -57,7 +57,7 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title=f"The lamp is on {span(short_min)} too short",
         action=(
-            f"Set the timer to the plan, {wanted:g} h from {plan.lights_on:%H:%M}, or change the "
+            f"Set the timer to the plan, {wanted:g} h from {plan.start:%H:%M}, or change the "
             f"plan if shorter light is meant. On the last {DAYS} full days the lamp was on for "
             f"{_hours(day)}.{broken}"
         ),
@@ -69,10 +69,10 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=(Amount("light missing", short_min, "min"),),
         hazards=(Hazard.MAINS,),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.8,
         since=days[0].lit[0][0],
-        log=adjustment(Lever.LIGHT_HOURS, f"{wanted:g} h from {plan.lights_on:%H:%M}"),
+        log=adjustment(Lever.LIGHT_HOURS, f"{wanted:g} h from {plan.start:%H:%M}"),
         moves=(LONGER_LIGHT,),
     )  # fmt: skip
 

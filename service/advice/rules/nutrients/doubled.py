@@ -34,7 +34,7 @@ def judge(case: Case) -> Iterator[Finding]:
         unit = "ml" if amount.unit == "mL" else "g"
         given = [one for one in planned_doses(case, plan) if one.time >= start and unit in one.data]
         total = sum(float(one.data[unit]) for one in given)
-        if given and total > case.limit("dose_double_share") * amount.value:
+        if given and total > case.limit("dose_double_factor") * amount.value:
             yield _finding(case, plan, amount, total)
 
 

@@ -74,12 +74,12 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
         confidence=0.9,
         closed_by=("dose",),
         moves=(MORE_DOSE,),
-        log=_entry(plan, amount),
+        log=entry_of_dose(plan, amount),
         since=change.time,
     )
 
 
-def _entry(plan: DosePlan, amount: Amount | None) -> LogDraft:
+def entry_of_dose(plan: DosePlan, amount: Amount | None) -> LogDraft:
     """The entry of the dose; how much is asked for where the volume of the tank is not known."""
     solution = plan.g_per_100_l is None
     name, key = ("volume", "ml") if solution else ("mass", "g")

@@ -79,7 +79,7 @@ def _of_unknown_time(case: Case, info: SeriesInfo) -> Finding:
                 time=from_us(info.last.time_us), source=f"sensor {info.key.sensor}",
             ),
         ),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.8,
         since=from_us(info.last.time_us),
     )  # fmt: skip
@@ -117,7 +117,7 @@ def _finding(case: Case, group: Sequence[Pair]) -> Finding:
             ),
         ),
         amounts=(Amount("clock fast by", clock.fast_s / 60, "min"),),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.9,
         since=clock.since,
     )  # fmt: skip

@@ -107,7 +107,7 @@ def _finding(case: Case, apart: float, most: float, one: SeriesInfo, other: Seri
         ),
         amounts=(Amount("apart", apart, "K" if quantity == "temperature" else "[pH]"),),
         hazards=(Hazard.CHEMICALS,) if quantity == "ph" else (),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.9,
         closed_by=("calibration",),
         since=case.now,

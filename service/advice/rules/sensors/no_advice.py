@@ -24,7 +24,7 @@ def judge(case: Case) -> Iterator[Finding]:
         if "ph" not in measured:
             yield _finding("co2", "no pH sensor has ever reported", "Connect a pH probe, or route "
                            "its topic to this tank.")  # fmt: skip
-        elif case.view.co2.alkalinity is None:
+        elif case.view.co2.kh is None:
             yield _finding("co2", "KH is not known", "Test KH and log it.", Hazard.CHEMICALS)
     if "temperature" not in measured:
         yield _finding("temperature", "no temperature sensor has ever reported",
@@ -47,7 +47,7 @@ def _unknown_animals(names: tuple[str, ...]) -> Finding:
     """Of animals that are not listed and bring no range of their own."""
     those = " and ".join(names)
     return _finding("animals", f"what {those} tolerates is not known, so that no advice covers it",
-                    "Set its temperature range and CO2 limit in the tank's livestock, or correct "
+                    "Set its temperature range and CO2 limit in the tank's animals, or correct "
                     "the name if it is another's.", Hazard.ANIMALS)  # fmt: skip
 
 
@@ -60,7 +60,7 @@ def _finding(subject: str, why: str, todo: str, *hazards: Hazard) -> Finding:
         action=f"{why[0].upper()}{why[1:]}. {todo}",
         evidence=(Evidence(why),),
         hazards=hazards,
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=1.0,
     )
 

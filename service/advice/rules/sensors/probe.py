@@ -55,7 +55,7 @@ def _finding(case: Case, out: ProbeOut, info: SeriesInfo, before: float) -> Find
             ),
         ),
         amounts=(Amount("jump", info.last.value - before, "[pH]"),),
-        hazards=((Hazard.ANIMALS,) if case.tank.livestock else ()),
+        hazards=((Hazard.ANIMALS,) if case.tank.animals else ()),
         confidence=0.7,
         closed_by=(LogKind.PROBE_OUT.value, LogKind.PROBE_BACK.value, LogKind.CALIBRATION.value),
         since=since,

@@ -82,7 +82,7 @@ def _forgotten(case: Case, measured: set[str]) -> Iterator[Finding]:
 
 
 def _severity(case: Case, missing: set[str]) -> Severity:
-    matters = "temperature" in missing and bool(case.tank.livestock)
+    matters = "temperature" in missing and bool(case.tank.animals)
     return Severity.WARNING if matters else Severity.ADVICE
 
 

@@ -60,8 +60,8 @@ def judge(case: Case) -> Iterator[Finding]:
             Evidence(
                 "CO2 left in it, estimated from its use", "gas-left", max(left_g, 0.0), "g",
                 notice * cylinder.g_per_day, cylinder.since,
-                f"first-order fit; {case.limit('gas_dissolved_share'):.0%} of the gas dissolves: "
-                f"{COMMON_PRACTICE}",
+                f"first-order fit; {case.limit('gas_dissolved_fraction'):.0%} of the gas "
+                f"dissolves: {COMMON_PRACTICE}",
             ),
         ),
         amounts=(
@@ -70,7 +70,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         due=cylinder.empty_at,
         hazards=(Hazard.CO2,),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.4,
         closed_by=("cylinder",),
         log=LogDraft(LogKind.CYLINDER.value, asks={"content": "g"}),
@@ -87,7 +87,7 @@ def cylinder_of(case: Case) -> Cylinder | None:
     gas = case.view.gas
     if gas is None or gas.gas_g_per_day is None or gas.gas_g_per_day.value <= 0:
         return None
-    per_day = gas.gas_g_per_day.value / case.limit("gas_dissolved_share")
+    per_day = gas.gas_g_per_day.value / case.limit("gas_dissolved_fraction")
     logged = newest(case, LogKind.CYLINDER)
     if logged is not None:
         return Cylinder(float(logged.data["g"]), logged.time, per_day)

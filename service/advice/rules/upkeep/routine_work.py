@@ -51,7 +51,7 @@ FILTER: Final = Work(
     "back afterwards.",
     LogDraft(LogKind.FILTER_CLEAN.value, {"part": "filter"}),
     (Hazard.MAINS, Hazard.STOPPED),
-    Who.PRACTITIONER,
+    Who.KEEPER,
 )
 KH_TEST: Final = Work(
     "kh-test-due",
@@ -70,7 +70,7 @@ CALIBRATION: Final = Work(
     "between, wait until the reading is steady, log both. 0.1 pH off makes CO2 wrong by a quarter.",
     LogDraft(LogKind.CALIBRATION.value, {"quantity": "ph"}, {"points": "points"}),
     (Hazard.CHEMICALS,),
-    Who.PRACTITIONER,
+    Who.KEEPER,
 )
 
 
@@ -90,10 +90,10 @@ def judge_kh_test(case: Case) -> Iterator[Finding]:
     if not case.tank.co2_injected:
         return
     if age is None:
-        if case.view.co2.alkalinity is not None and _probe_there(case):
+        if case.view.co2.kh is not None and _probe_there(case):
             yield _unlogged(case, KH_TEST, "When KH was last tested is not known.")
         return
-    doubtful_after = case.limit("kh_test_valid_days") * case.limit("kh_doubt_share")
+    doubtful_after = case.limit("kh_test_valid_days") * case.limit("kh_doubt_factor")
     if age <= doubtful_after or case.view.co2.co2 is None:
         yield from _due(case, KH_TEST, case.now - timedelta(days=age))
 

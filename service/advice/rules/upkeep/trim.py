@@ -16,7 +16,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, LogD
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import listed, span
-from service.derive.planting import reaching_cm
+from service.derive.plants import reaching_cm
 from service.registry.models import LogEntry, LogKind
 from service.registry.volume import water_column_cm
 
@@ -70,7 +70,7 @@ def judge(case: Case) -> Iterator[Finding]:
         amounts=(Amount("cut off", max(stems.height_cm - leave, 0.0), "cm"),),
         due=case.now + timedelta(days=3),
         hazards=(Hazard.MAINS, Hazard.STOPPED),
-        who=Who.PRACTITIONER,
+        who=Who.KEEPER,
         confidence=0.5,
         closed_by=("trim", "replant"),
         log=LogDraft(LogKind.TRIM.value, {"height_cm": leave}),

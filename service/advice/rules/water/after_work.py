@@ -49,7 +49,7 @@ def judge(case: Case) -> Iterator[Finding]:
                 "share-touched",
                 None if share is None else float(share),
                 "1",
-                case.limit("work_share"),
+                case.limit("work_fraction"),
                 work.time,
                 COMMON_PRACTICE,
             ),

@@ -70,7 +70,7 @@ def new_water(case: Case, fraction: float) -> NewWater:
     volume_l = case.view.net_volume_l
     new_kh = new_kh_meq_l(case)
     parts, each = split(case, fraction, new_kh)
-    amounts = [Amount("share", 100 * each, "%")]
+    amounts = [Amount("fraction", 100 * each, "%")]
     log = LogDraft(LogKind.WATER_CHANGE.value, {"fraction": each})
     if parts > 1:
         amounts.append(Amount("days", parts, "d"))
@@ -104,7 +104,7 @@ def new_water(case: Case, fraction: float) -> NewWater:
 
 def _split_text(case: Case, fraction: float, new_kh: float | None, parts: int) -> str:
     """Why the change is split."""
-    present = case.view.co2.alkalinity
+    present = case.view.co2.kh
     if parts == 1 or new_kh is None or present is None:
         return ""
     after = concentration_after_changes(present.meq_l, new_kh, fraction)
@@ -174,7 +174,7 @@ def _tap_and_soft(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
     kh, blend = case.tank.water_change.target_kh_meq_l, _blend(case)
     if blend is None:
         return "", ()
-    tap_l = blend.tap_share * water_l
+    tap_l = blend.tap_fraction * water_l
     text = (
         f"Mix {litres(tap_l)} of tap with {litres(water_l - tap_l)} of reverse-osmosis water: that "
         f"has {float(dkh_from_meq_l(blend.kh_meq_l)):.1f} dKH. "
@@ -193,10 +193,10 @@ def _tap_and_soft(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
 def _effect(case: Case, fraction: float, new_kh: float | None) -> str:
     """KH, and where the new water's pH is known also pH and CO2, right after the change."""
     plan, co2 = case.tank.water_change, case.view.co2
-    if new_kh is None or co2.alkalinity is None:
+    if new_kh is None or co2.kh is None:
         return ""
-    before = float(dkh_from_meq_l(co2.alkalinity.meq_l))
-    meq_l = concentration_after_changes(co2.alkalinity.meq_l, new_kh, fraction)
+    before = float(dkh_from_meq_l(co2.kh.meq_l))
+    meq_l = concentration_after_changes(co2.kh.meq_l, new_kh, fraction)
     after_dkh = float(dkh_from_meq_l(meq_l))
     text = (
         f"KH goes from {before:.1f} to about {after_dkh:.1f} dKH"
@@ -210,10 +210,10 @@ def _effect(case: Case, fraction: float, new_kh: float | None) -> str:
     both_gh = case.tank.gh_meq_l is not None and plan.tap_gh_meq_l is not None
     gh, new_gh = (case.tank.gh_meq_l, plan.tap_gh_meq_l) if both_gh else (None, None)
     after = mixed_water(
-        Water(co2.ph.value, co2.alkalinity.meq_l, celsius, gh),
+        Water(co2.ph.value, co2.kh.meq_l, celsius, gh),
         Water(plan.tap_ph, new_kh, celsius, new_gh),
         fraction,
-        Measuring(kh_test=case.tank.kh_kit),
+        Measuring(kh_kit=case.tank.kh_kit),
     )
     if after.ph is None or after.co2_mg_l is None:
         return f"{text}. "

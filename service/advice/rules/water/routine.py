@@ -43,7 +43,7 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     due = evening(case, due_day)
     late = case.now - (start or case.now) - timedelta(days=plan.every_days)
-    overdue = late > timedelta(days=plan.every_days * case.limit("change_overdue_share"))
+    overdue = late > timedelta(days=plan.every_days * case.limit("change_overdue_fraction"))
     done = parts_done(case)
     water = new_water(case, remaining(case, plan.fraction, done))
     if done and local_day(case.tank, done[0].time) == local_day(case.tank, case.now):

@@ -52,8 +52,8 @@ def split(case: Case, fraction: float, new_kh_meq_l: float | None) -> tuple[int,
 
     The first moves KH most; together they renew as much water as the one.
     """
-    present = case.view.co2.alkalinity
-    animals = any(stock.count for stock in case.tank.livestock)
+    present = case.view.co2.kh
+    animals = any(stock.count for stock in case.tank.animals)
     if new_kh_meq_l is None or present is None or not animals:
         return 1, fraction
     apart_dkh = float(dkh_from_meq_l(abs(new_kh_meq_l - present.meq_l)))

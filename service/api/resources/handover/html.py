@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final, Protocol, cast
 
 from flask import Flask, Response, current_app
@@ -9,24 +11,42 @@ from flask import Flask, Response, current_app
 from service.advice.handover.return_report import ReturnReport
 from service.advice.handover.sheet import HandoverSheet
 from service.errors import LittoralError
+from service.registry.access import ShareLink
 
 _EXTENSION: Final = "littoral_handover_html"
 
 
-class HandoverHtml(Protocol):
-    """Writes as HTML what the API itself writes as JSON."""
+class SheetPage(Protocol):
+    """Writes a handover sheet; ``shared`` for whoever has a sharing link."""
 
-    def sheet_page(self, sheet: HandoverSheet, *, shared: bool) -> Response:
-        """A handover sheet; ``shared`` for whoever has a sharing link."""
+    def __call__(self, sheet: HandoverSheet, *, shared: bool = False) -> Response:
+        """The page."""
         ...
 
-    def report_page(self, report: ReturnReport) -> Response:
-        """A report on return."""
+
+class LinkPage(Protocol):
+    """Writes what a sharing link that takes reports opens; ``address`` is that of the page."""
+
+    def __call__(self, link: ShareLink, address: str, sheet: HandoverSheet) -> Response:
+        """The page."""
         ...
 
-    def shared_refusal(self, error: LittoralError) -> Response:
-        """Why a sharing link shows nothing."""
-        ...
+
+@dataclass(frozen=True, slots=True)
+class HandoverHtml:
+    """Writes as HTML what the API itself writes as JSON.
+
+    Attributes:
+        sheet_page: a handover sheet.
+        report_page: a report on return.
+        link_page: the sheet of a sharing link that takes reports.
+        link_refusal: why a sharing link shows nothing.
+    """
+
+    sheet_page: SheetPage
+    report_page: Callable[[ReturnReport], Response]
+    link_page: LinkPage
+    link_refusal: Callable[[LittoralError], Response]
 
 
 def install(app: Flask, html: HandoverHtml) -> None:

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from typing import Final
 
-from flask import Response
+from flask import Response, request
 
-from service.advice.handover.absence import absence_of_link, sheet_of
-from service.advice.handover.sheet import HandoverSheet
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.negotiation import CALENDAR, HTML, accepted, prefers_pages
 from service.api.http.path_parameters import SECRET
 from service.api.resources.handover import html
+from service.api.resources.handover.reporting import sheet_of_link
 from service.api.resources.handover.schemas import HandoverSchema
 from service.api.resources.handover.sheet import MEDIA_TYPES, OTHER_FORMS, sheet_answer
 from service.errors import LittoralError
@@ -39,11 +38,14 @@ def shared_sheet(secret: str) -> Response:
     """
     kind = accepted(sorted(MEDIA_TYPES, key=lambda one: one != HTML))
     try:
-        sheet = _sheet(secret)
+        link = current().registry.share_of(secret, now())
+        sheet = sheet_of_link(link)
+        if kind == HTML and link.may_report:
+            return html.current().link_page(link, request.path, sheet)
     except LittoralError as error:
         if not prefers_pages():
             raise
-        return _unlisted(html.current().shared_refusal(error))
+        return html.current().link_refusal(error)
     return _unlisted(sheet_answer(sheet, kind, shared=True))
 
 
@@ -56,21 +58,8 @@ def shared_sheet(secret: str) -> Response:
 @blueprint.also_answers(503, description="The store of readings is not available.")
 def shared_calendar(secret: str) -> Response:
     """The tasks of that sheet as a calendar to subscribe to"""
-    return _unlisted(sheet_answer(_sheet(secret), CALENDAR, shared=True))
-
-
-def _sheet(secret: str) -> HandoverSheet:
-    """The sheet that a secret opens.
-
-    Raises:
-        NotFoundError: there is no such link.
-        GoneError: it has expired or was revoked.
-    """
-    context = current()
-    link = context.registry.share_of(secret, now())
-    absence = absence_of_link(link, context.registry)
-    tanks = [context.registry.tank(link.tank)]
-    return sheet_of(absence, tanks, context.registry, context.store, now(), context.drifts)
+    link = current().registry.share_of(secret, now())
+    return _unlisted(sheet_answer(sheet_of_link(link), CALENDAR, shared=True))
 
 
 def _unlisted(response: Response) -> Response:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any, Final
 
-from flask import url_for
 from flask.views import MethodView
 
 from service.advice.contact import covers
@@ -14,12 +13,13 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.faults import error_of, invalid_field
 from service.api.http.path_parameters import SHARE
+from service.api.resources.handover.reporting import address_of
 from service.errors import FieldFault, NotFoundError
 from service.registry.access import ShareLink
 from service.registry.fields.limits import NAME_LENGTH
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Schema
-from service.schemas.fields import Choice, Name, Text
+from service.schemas.fields import Choice, Name, Text, YesNo
 from service.schemas.times import Moment, Span
 from service.times import format_moment
 
@@ -42,7 +42,8 @@ class SharingLinkSchema(AnswerSchema):
     expires = Moment("Then it shows nothing any more.")
     revoked = Moment("Null: it was not.", allow_none=True)
     last_used = Moment("To the minute; null: never.", allow_none=True)
-    note = Text("Who it was given to; the link does not show it.")
+    name = Text("Who it is for.")
+    may_report = YesNo("Whether it takes reports of what was done, beside showing the sheet.")
 
 
 class NewSharingLinkSchema(SharingLinkSchema):
@@ -77,7 +78,14 @@ class SharingLinkInSchema(Schema):
     end = Moment(f"At most {LONGEST.days} days after the start; this or `length`.")
     length = Span("Of the span, from its start.")
     expires = Moment("A year from now at most; default: the end of the span.")
-    note = Text("Who it is for.", longest=NAME_LENGTH)
+    name = Text(
+        "Who it is for. Only a link that takes reports shows it, and logs them under it.",
+        longest=NAME_LENGTH,
+    )
+    may_report = YesNo(
+        "Whoever has the link may also report what was done on the sheet, and leave a note; it "
+        "needs a `name` then. Default: false."
+    )
 
 
 @blueprint.at("")
@@ -92,26 +100,33 @@ class SharingLinksView(MethodView):
         return {"shares": [_shown(one) for one in found], "next": None}
 
     @blueprint.body(
-        SharingLinkInSchema, example={"tank": "riffle", "length": "P7D", "note": "neighbour"}
+        SharingLinkInSchema,
+        example={"tank": "riffle", "length": "P7D", "name": "neighbour", "may_report": True},
     )
     @blueprint.answers(201, NewSharingLinkSchema)
     @blueprint.also_answers(503, description="The registry is not available.")
     def post(self, body: dict[str, Any]) -> With:
         """Make a link that shows the handover sheet of one tank until it expires
 
-        Whoever has the link sees that sheet and nothing else. Its secret is in this answer only;
-        the registry stores a salted hash.
+        Whoever has the link sees that sheet and nothing else; with `may_report` they also tick its
+        tasks. Its secret is in this answer only; the registry stores a salted hash.
         """
         registry = current().registry
+        may_report = body.get("may_report", False)
         if body["tank"] not in registry.tank_ids():
             raise invalid_field("/tank", body["tank"], "the id of a registered tank")
         start, end = _span(body)
         expires = body.get("expires", end)
         link, secret = registry.create_share(
-            body["tank"], start, end, now(), expires=expires, note=body.get("note", "")
+            body["tank"],
+            start,
+            end,
+            now(),
+            expires=expires,
+            name=body.get("name", "").strip(),
+            may_report=may_report,
         )
-        url = url_for("shared.shared_sheet", secret=secret, _external=True)
-        return _shown(link, secret=secret, url=url)
+        return _shown(link, secret=secret, url=address_of(secret))
 
 
 @blueprint.at("/<id>", "DELETE", parameters=SHARE)

@@ -32,7 +32,7 @@ _PATCH_BODY: Final = {
     "required": True,
     "description": "RFC 7386: members given replace, null removes, others stay.",
     "content": {
-        kind: {"schema": _PATCH, "example": {"photoperiod": {"lights_on": "11:00"}}}
+        kind: {"schema": _PATCH, "example": {"light": {"start": "11:00"}}}
         for kind in (MERGE_PATCH, "application/json")
     },
 }

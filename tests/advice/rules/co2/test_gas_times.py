@@ -8,7 +8,7 @@ import numpy as np
 
 from service.advice.engine.recommendation import Severity
 from service.derive.models import EstimatedValue, GasModel
-from service.registry.models import LogKind
+from service.registry.models import GasPlan, LogKind
 from tests.advice.cases import amount, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry, gassed, lamp
 
@@ -18,7 +18,7 @@ MORNING = NOON.replace(hour=8)
 def test_gas_late_uses_the_fitted_lead() -> None:
     """Gas at 10 with the lamp; a fitted lead of 2 h and a margin of 15 min: 2 h 15 earlier."""
     view = view_with(now=MORNING, co2=lambda t: gassed(t, on=10.0), tank=a_tank(
-        photoperiod=replace(a_tank().photoperiod, gas_on=NOON.replace(hour=10).time())
+        gas=replace(a_tank().gas, start=NOON.replace(hour=10).time())
     ))  # fmt: skip
     late = 60 * np.log(23 / 6) / 1.5  # 54 min, and a margin of 15: to five minutes
     assert amount(the(view, "gas-late"), "gas earlier") == 5 * round((late + 15) / 5)
@@ -43,5 +43,5 @@ def test_gas_at_night_needs_a_plan_that_closes_the_gas() -> None:
     always = lambda t: np.full(t.shape, 26.0)  # noqa: E731
     one = the(view_with(now=MORNING, co2=always), "gas-at-night")
     assert one.severity is Severity.WARNING
-    unswitched = a_tank(photoperiod=replace(a_tank().photoperiod, gas_on=None, gas_off=None))
+    unswitched = a_tank(gas=GasPlan())
     assert found(view_with(unswitched, MORNING, co2=always), "gas-at-night") == []

@@ -102,21 +102,21 @@ def test_co2_high_needs_to_hold() -> None:
 
 
 def test_ceiling_is_that_of_the_most_sensitive_animals() -> None:
-    shrimp = a_tank(livestock=(Stock("Caridina multidentata", 10, co2_max_mg_l=22.0),))
+    shrimp = a_tank(animals=(Stock("Caridina multidentata", 10, co2_max_mg_l=22.0),))
     one = the(view_with(shrimp, co2=gassed), "co2-high")
     assert one.evidence[1].text == "what Caridina multidentata tolerates"
     assert one.evidence[1].value == 22.0
 
 
 def test_without_animals_the_ceiling_is_the_plants_and_never_urgent() -> None:
-    one = the(view_with(a_tank(livestock=()), co2=strong), "co2-high")
+    one = the(view_with(a_tank(animals=()), co2=strong), "co2-high")
     assert one.severity is Severity.ADVICE
     assert "only wastes CO2" in one.action
 
 
 def test_air_breathers_are_named() -> None:
     labyrinth = a_tank(
-        livestock=(
+        animals=(
             Stock("Trichogaster lalius", 2, temperature_low_c=22, temperature_high_c=28,
                   co2_max_mg_l=30.0, air_breather=True),
         )

@@ -38,11 +38,11 @@ def test_a_tank_without_a_heater_is_not_asked_to_check_it() -> None:
 
 def test_cool_fish_far_above_their_limit_are_not_asked_to_be_heated() -> None:
     cool = (Stock("Tanichthys albonubes", 12, temperature_low_c=14.0, temperature_high_c=25.0),)
-    tank = a_tank(heated=False, livestock=cool)
+    tank = a_tank(heated=False, animals=cool)
     falling = lambda t: 22.0 - (t - grid(NOON, NOON)[0] + 8 * 8.64e10) / 8.64e10 * 0.4  # noqa: E731
     assert found(view_with(tank, celsius=falling), "temperature-cooling") == []
     near = tuple(replace(one, temperature_low_c=18.2) for one in cool)
-    one = the(view_with(replace(tank, livestock=near), celsius=falling), "temperature-cooling")
+    one = the(view_with(replace(tank, animals=near), celsius=falling), "temperature-cooling")
     assert "no heater is needed" in one.action
 
 

@@ -17,8 +17,8 @@ from tests.registry.test_species_table import ORDINARY
 NEONS = (Stock("Paracheirodon innesi", 20),)  # comfortable 20 to 26, tolerable 18 to 28 °C
 
 
-def at(celsius: float, livestock: tuple[Stock, ...] = NEONS, **of_days: object):
-    return view_with(a_tank(livestock=livestock), celsius=lambda t: t * 0 + celsius, **of_days)
+def at(celsius: float, animals: tuple[Stock, ...] = NEONS, **of_days: object):
+    return view_with(a_tank(animals=animals), celsius=lambda t: t * 0 + celsius, **of_days)
 
 
 @pytest.mark.parametrize("celsius", [24.0, 25.0, 26.0])
@@ -44,7 +44,7 @@ def test_it_needs_half_a_day_and_stays_quiet_at_the_limit() -> None:
         start = NOON.timestamp() * 1e6 - hours * 3.6e9
         return lambda t: 24.0 + 3.0 * (t >= start)
 
-    tank = a_tank(livestock=NEONS)
+    tank = a_tank(animals=NEONS)
     assert found(view_with(tank, celsius=warm_for(11)), "temperature-comfort") == []
     assert the(view_with(tank, celsius=warm_for(13)), "temperature-comfort").subject == "above"
     assert found(at(26.0), "temperature-comfort") == []
@@ -64,16 +64,16 @@ def test_own_limits_leave_nothing_to_remark_on() -> None:
 
 
 def test_co2_between_the_limits_is_a_remark_and_lowers_nothing() -> None:
-    view = view_with(a_tank(livestock=NEONS), co2=lambda t: t * 0 + 32.0)
+    view = view_with(a_tank(animals=NEONS), co2=lambda t: t * 0 + 32.0)
     one = the(view, "co2-comfort")
     assert (one.severity, one.moves) == (Severity.INFO, ())
     assert "above 30 mg/L" in one.action and "tolerate up to 34 mg/L" in one.action
     assert found(view, "co2-high") == []
-    above = view_with(a_tank(livestock=NEONS), co2=lambda t: t * 0 + 37.0)
+    above = view_with(a_tank(animals=NEONS), co2=lambda t: t * 0 + 37.0)
     assert found(above, "co2-comfort") == []
     assert the(above, "co2-high").severity >= Severity.WARNING
     own = (replace(NEONS[0], co2_max_mg_l=40.0),)
-    quiet = view_with(a_tank(livestock=own), co2=lambda t: t * 0 + 32.0)
+    quiet = view_with(a_tank(animals=own), co2=lambda t: t * 0 + 32.0)
     assert found(quiet, "co2-comfort") == found(quiet, "co2-high") == []
 
 

@@ -54,7 +54,7 @@ def test_too_warm_now_with_degrees_minutes_and_water() -> None:
     ],
 )
 def test_the_limit_names_where_it_comes_from(stock: Stock, source: str) -> None:
-    view = view_with(a_tank(livestock=(stock,)), EVENING, celsius=heated_from(14.0, 29.5))
+    view = view_with(a_tank(animals=(stock,)), EVENING, celsius=heated_from(14.0, 29.5))
     assert the(view, "temperature-out").evidence[2].source == source
 
 

@@ -54,4 +54,4 @@ def test_oxygen_by_temperature_and_altitude() -> None:
     assert amount(warm, "oxygen at saturation") == pytest.approx(7.56, abs=0.01)
     high = the(view_with(a_tank(altitude_m=1500.0), celsius=25.0), "oxygen-low")
     assert amount(high, "oxygen at saturation") == pytest.approx(6.9, abs=0.05)
-    assert found(view_with(a_tank(livestock=()), celsius=30.0), "oxygen-low") == []
+    assert found(view_with(a_tank(animals=()), celsius=30.0), "oxygen-low") == []

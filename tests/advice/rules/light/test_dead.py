@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from service.advice.engine.recommendation import Severity
-from service.registry.models import PhotoperiodPlan
+from service.registry.models import GasPlan, LightPlan
 from tests.advice.cases import HOUR, amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, grid, lamp
 
@@ -47,7 +47,7 @@ def test_a_whole_dark_day_is_reported_the_next_morning_and_clears_when_lit() -> 
 
 
 def test_plan_over_midnight() -> None:
-    tank = a_tank(photoperiod=PhotoperiodPlan(time(20), 8.0))
+    tank = a_tank(light=LightPlan(time(20), 8.0), gas=GasPlan())
     over = lambda t: np.where(((t / 3.6e9 % 24) >= 20) | ((t / 3.6e9 % 24) < 4), 12_000.0, 10.0)  # noqa: E731
     for hour in (1, 3, 6, 12, 19, 21):
         view = view_with(tank, NOON.replace(hour=hour), lux=over)

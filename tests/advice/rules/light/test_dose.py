@@ -10,7 +10,7 @@ import pytest
 
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.recommendation import Severity
-from service.registry.models import PlantDemand
+from service.registry.models import PlantTargets
 from tests.advice.cases import HOUR, amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, lamp
 
@@ -56,12 +56,12 @@ def test_no_gas_says_how_long_the_light_may_be_and_nobody_else_does() -> None:
 
 def test_light_dose_by_hand() -> None:
     """12,000 lx x 0.0145 for 8 h are 5.01 mol/m²/d; the plants want 3: to 60 %."""
-    tank = a_tank(plants=PlantDemand(20, 30, 1.5, 3.0))
+    tank = a_tank(targets=PlantTargets(20, 30, 1.5, 3.0))
     one = the(view_with(tank, NOON), "light-dose")
     assert one.severity is Severity.ADVICE
     assert amount(one, "light to change by") == pytest.approx(100 * (3 / 5.011 - 1), abs=0.5)
     assert "Dim the lamp to 60 %" in one.action
-    weak = a_tank(plants=PlantDemand(20, 30, 8.0, 12.0))
+    weak = a_tank(targets=PlantTargets(20, 30, 8.0, 12.0))
     little = the(view_with(weak, NOON), "light-dose")
     assert little.severity is Severity.INFO
     assert "1.6 times as much" in little.action

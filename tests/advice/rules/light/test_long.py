@@ -10,7 +10,7 @@ import pytest
 from service.advice import cautions
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.recommendation import Severity
-from service.registry.models import PhotoperiodPlan
+from service.registry.models import GasPlan, LightPlan
 from tests.advice.cases import HOUR, amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, grid, lamp
 
@@ -34,7 +34,7 @@ def test_photoperiod_too_long_yesterday() -> None:
 
 
 def test_a_plan_of_one_hour_can_be_overrun_too() -> None:
-    tank = a_tank(photoperiod=PhotoperiodPlan(time(10), 1.0, time(8), time(17)))
+    tank = a_tank(light=LightPlan(time(10), 1.0), gas=GasPlan(time(8), time(17)))
     one = the(view_with(tank, EVENING, lux=lambda t: lamp(t, off=13.0)), "light-long")
     assert amount(one, "light too long") == pytest.approx(120, abs=2)
 
@@ -70,14 +70,15 @@ def test_four_hours_too_long_are_a_warning(off: float, severity: Severity) -> No
 
 
 def test_without_planned_light_none_is_too_long() -> None:
-    dark = a_tank(photoperiod=PhotoperiodPlan(time(10), 0.0))
+    dark = a_tank(light=LightPlan(time(10), 0.0), gas=GasPlan())
     assert found(view_with(dark, NOON), "light-long") == []
 
 
 def _evenings_with_a_finding(on_utc: float, change: datetime) -> tuple[list[int], list[int]]:
     """Days after a change of the clocks on which the lamp is said to be too long, or shifted."""
-    plan = PhotoperiodPlan(time(10), 8.0, time(8), time(17))
-    tank = a_tank(time_zone="Europe/Berlin", photoperiod=plan)
+    tank = a_tank(
+        time_zone="Europe/Berlin", light=LightPlan(time(10), 8.0), gas=GasPlan(time(8), time(17))
+    )
     too_long, shifted = [], []
     for day in range(7):
         for minute in (0, 60, 110, 115, 130):

@@ -6,7 +6,7 @@ from datetime import time
 
 import pytest
 
-from service.registry.models import PhotoperiodPlan, Tank
+from service.registry.models import GasPlan, LightPlan, Tank
 from tests.advice.cases import amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, lamp
 
@@ -42,5 +42,5 @@ def test_one_shifted_day_alone_is_none_and_no_plan_has_no_shift() -> None:
         return lamp(t) * old + lamp(t, on=12.0, off=20.0) * ~old
 
     assert found(view_with(a_tank(), NIGHT, lux=once), "light-shifted") == []
-    dark = a_tank(photoperiod=PhotoperiodPlan(time(10), 0.0))
+    dark = a_tank(light=LightPlan(time(10), 0.0), gas=GasPlan())
     assert found(shifted(2.0, dark), "light-shifted") == []

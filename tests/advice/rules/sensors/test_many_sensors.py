@@ -70,7 +70,7 @@ def test_boards_that_fall_silent_at_different_times_are_told_apart() -> None:
 
 def test_a_silent_board_that_alone_measures_the_water_is_a_warning() -> None:
     view = replace(view_with(), sensors=tuple(board(6, 90)))
-    assert view.tank.livestock
+    assert view.tank.animals
     one = the(view, "sensor-silent")
     assert one.severity is Severity.WARNING
     assert one.subject.startswith("temperature ")

@@ -114,13 +114,13 @@ def test_a_single_impossible_reading_opens_nothing() -> None:
 
 
 def test_animals_that_no_advice_covers_are_named() -> None:
-    stock = (*a_tank().livestock, Stock("An invented fish", 3), Stock("Another of them", 0))
-    one = the(view_with(a_tank(livestock=stock)), "no-advice")
+    stock = (*a_tank().animals, Stock("An invented fish", 3), Stock("Another of them", 0))
+    one = the(view_with(a_tank(animals=stock)), "no-advice")
     assert one.subject == "animals"
     assert one.title == "No advice on animals"
     assert "What An invented fish tolerates is not known" in one.action
     own = replace(stock[-2], temperature_low_c=20.0, temperature_high_c=28.0)
-    assert found(view_with(a_tank(livestock=(*stock[:-2], own))), "no-advice") == []
+    assert found(view_with(a_tank(animals=(*stock[:-2], own))), "no-advice") == []
 
 
 def test_a_clock_that_cannot_be_relied_on_is_said() -> None:

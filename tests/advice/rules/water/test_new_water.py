@@ -92,7 +92,7 @@ def test_a_change_that_would_move_kh_too_far_is_split_over_days() -> None:
     assert "KH goes from 4.0 to about 4.8 dKH" in one.action
     wider = due_view(plan, tap=True, thresholds={"kh_step_max_dkh": 2.0})
     assert wider.title == "Water change due: 90 L (50 %)"
-    bare = due_view(plan, tap=True, livestock=())
+    bare = due_view(plan, tap=True, animals=())
     assert bare.title == "Water change due: 90 L (50 %)"
 
 
@@ -104,7 +104,7 @@ def test_what_is_left_of_a_split_change_is_asked_for_the_next_day() -> None:
     assert first.due is not None and first.due.date() == (NOON + DAY).date()
     last = due_view(plan, *parts, tap=True)
     # 1 - 0.5 / 0.794^2 = 20.7 %
-    assert amount(last, "share") == pytest.approx(20.7, abs=0.1)
+    assert amount(last, "fraction") == pytest.approx(20.7, abs=0.1)
     done = [entry(LogKind.WATER_CHANGE, NOON - n * DAY - HOUR, fraction=0.206) for n in (0, 1, 2)]
     view = view_with(a_tank(water_change=plan), log=[*log_with(changed_days_ago=8), *done])
     assert found(view, "water-change-due") == []
@@ -115,7 +115,7 @@ def test_aim_for_new_water_is_what_the_animals_tolerate(celsius: float, aimed: f
     """Half the water at 26 moves a tank of 27 by half a degree; 26 is the limit."""
     stock = Stock("Invented", 10, temperature_low_c=22.0, temperature_high_c=26.0)
     plan = WaterChangePlan(tap_temperature_c=10.0, hot_temperature_c=60.0)
-    tank = a_tank(livestock=(stock,), water_change=plan)
+    tank = a_tank(animals=(stock,), water_change=plan)
     view = view_with(
         tank, log=log_with(changed_days_ago=8), celsius=lambda t: np.full(t.shape, celsius)
     )
@@ -123,7 +123,7 @@ def test_aim_for_new_water_is_what_the_animals_tolerate(celsius: float, aimed: f
     assert f"For {aimed:.0f} °C mix" in one.action
     hot, cold = amount(one, "hot water"), amount(one, "cold water")
     assert (60 * hot + 10 * cold) / (hot + cold) == pytest.approx(aimed)
-    far = a_tank(livestock=(stock,), water_change=WaterChangePlan())
+    far = a_tank(animals=(stock,), water_change=WaterChangePlan())
     view = view_with(far, log=log_with(changed_days_ago=8),
                      celsius=lambda t: np.full(t.shape, 31.0))  # fmt: skip
     # One step of 1 K with half the water: 2 K cooler at most, not 5.
@@ -136,11 +136,11 @@ def test_aim_for_new_water_is_what_the_animals_tolerate(celsius: float, aimed: f
 def test_kh_buffer_in_the_log_raises_kh() -> None:
     """100.115 g of KHCO3 are 1 eq (IUPAC atomic weights): 18.02 g in 180 L are 1 meq/L."""
     log = [*usual_log(), entry(LogKind.BUFFER, NOON - DAY, g=18.0207, salt="KHCO3")]
-    raised, plain = (view_with(log=one).co2.alkalinity for one in (log, usual_log()))
+    raised, plain = (view_with(log=one).co2.kh for one in (log, usual_log()))
     assert raised is not None and plain is not None
     assert raised.meq_l - plain.meq_l == pytest.approx(1.0, abs=1e-3)
     slip = [*usual_log(), entry(LogKind.BUFFER, NOON - DAY, g=90_000.0, salt="KHCO3")]
-    assert view_with(log=slip).co2.alkalinity == plain
+    assert view_with(log=slip).co2.kh == plain
 
 
 def log_with(*more, changed_days_ago: float = 3.0):

@@ -34,7 +34,7 @@ def at(app, context, **later):
 
 
 def test_golden_shape(away):  # noqa: F811
-    made = make(away, length="P4D", note="the neighbour")
+    made = make(away, length="P4D", name="the neighbour")
     secret = made.pop("secret")
     assert made.pop("url") == f"http://localhost/shared/{secret}"
     assert made == {
@@ -47,12 +47,21 @@ def test_golden_shape(away):  # noqa: F811
         "expires": "2025-06-08T12:00:00Z",
         "revoked": None,
         "last_used": None,
-        "note": "the neighbour",
+        "name": "the neighbour",
+        "may_report": False,
     }
     listed = away.get(URL)
     assert listed.get_json() == {"shares": [made], "next": None}
     assert secret not in listed.get_data(as_text=True)
     assert away.get(f"{URL}?tank=beck").get_json()["shares"] == []
+
+
+def test_links_begin_with_the_address_that_people_reach(away, app, context):  # noqa: F811
+    for public in ("https://tanks.example.org", "https://tanks.example.org:8443/"):
+        http = replace(context.config.http, public_url=public)
+        install(app, replace(context, config=replace(context.config, http=http)))
+        made = make(away, length="P1D")
+        assert made["url"] == f"{public.rstrip('/')}/shared/{made['secret']}"
 
 
 def test_the_secret_is_kept_as_a_hash_only(away, context, tmp_path):  # noqa: F811
@@ -97,7 +106,10 @@ def test_refusals(away):  # noqa: F811
         ({"length": "P93D"}, "/length", "within 92 days"),
         ({"length": "P1D", "expires": "2025-06-04T11:00:00Z"}, "/expires", "within 366 days"),
         ({"length": "P1D", "expires": "2027-01-01T00:00:00Z"}, "/expires", "within 366 days"),
-        ({"length": "P1D", "note": "x" * 300}, "/note", "characters"),
+        ({"length": "P1D", "name": "x" * 300}, "/name", "characters"),
+        ({"length": "P1D", "may_report": True}, "/name", "logged under this name"),
+        ({"length": "P1D", "may_report": True, "name": " "}, "/name", "logged under this name"),
+        ({"length": "P1D", "may_report": "yes"}, "/may_report", "true or false"),
         ({"length": "P1D", "scope": "admin"}, "/scope", "is not known"),
     ):
         answer = away.post(URL, json={"tank": "riffle"} | body)
@@ -146,7 +158,7 @@ def test_what_a_link_shows_in_each_form(away):  # noqa: F811
 
 
 def test_a_link_of_no_absence_tells_no_other_words(away):  # noqa: F811
-    secret = make(away, length="P4D", note="secret remark")["secret"]
+    secret = make(away, length="P4D", name="secret remark")["secret"]
     text = away.get(f"/shared/{secret}", headers=JSON).get_data(as_text=True)
     absence = json.loads(text)["absence"]
     assert (absence["id"], absence["note"], absence["covers"]) == (None, "", "")
@@ -190,7 +202,7 @@ def test_the_secret_opens_nothing_else(away, context):  # noqa: F811
     app = create_app(context)
     client = app.test_client()
     secret = make(client, length="P4D")["secret"]
-    context.registry.create_token("practitioner", Scope.ADMIN, NOW)
+    context.registry.create_token("keeper", Scope.ADMIN, NOW)
     assert client.get(f"/shared/{secret}", headers=JSON).status_code == 200
     unlimited = replace(context.config.http, refusals_per_minute=100_000)
     at(app, replace(context, config=replace(context.config, http=unlimited)))
@@ -199,7 +211,7 @@ def test_the_secret_opens_nothing_else(away, context):  # noqa: F811
     open_to_all = {"/healthz", "/readyz", "/openapi.json", "/docs", "/problems", "/login"}
     asked = set()
     for rule in app.url_map.iter_rules():
-        if "static" in rule.endpoint or rule.rule.startswith(("/shared/", "/problems/")):
+        if "static" in rule.endpoint or rule.rule.startswith(("/shared/", "/problems/", "/mail/")):
             continue
         names = {"tank": "riffle", "day": "2025-06-04", "date": "2025-06-04"}
         path = rule.rule

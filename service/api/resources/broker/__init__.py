@@ -1,0 +1,1 @@
+"""What arrives at the broker, and the routes that make readings of it."""

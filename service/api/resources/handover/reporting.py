@@ -1,0 +1,117 @@
+"""Sharing links: their address, who may report with one, what may be ticked off, and taking it.
+
+Used by the API and by the page that a link opens.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+from urllib.parse import urljoin
+
+from flask import request, url_for
+
+from service.advice.engine.recommendation import Instruction
+from service.advice.handover.absence import absence_of_link, sheet_of
+from service.advice.handover.reports import Report, take_report
+from service.advice.handover.sheet import HandoverSheet, TankSheet
+from service.advice.handover.ticks import Tick, tick_of_recommendation, tick_of_task
+from service.api.context import current, now
+from service.api.http.access_rules import ForbiddenError
+from service.api.http.auth import rate_limits
+from service.api.http.own_machine import refuse_other_sites
+from service.api.resources.handover.signed_ticks import signed, tick_of
+from service.registry.access import ShareLink
+from service.registry.audit import Actor, ActorKind, act_as
+from service.registry.repositories.link_reports import LinkReport
+
+
+@dataclass(frozen=True, slots=True)
+class OfferedTick:
+    """A task of a sheet that may be ticked off.
+
+    Attributes:
+        task: the tick, signed; comes back with the report.
+        instruction: its words and cautions.
+        day: of a planned task, the tank's local date; None: it is open now.
+        reported: the report, where there is one.
+    """
+
+    tick: Tick
+    task: str
+    instruction: Instruction
+    day: date | None
+    reported: LinkReport | None
+
+
+def reporting_link(secret: str) -> ShareLink:
+    """The valid link of a secret, which takes reports; its holder is the actor of this request.
+
+    Raises:
+        NotFoundError, GoneError: as ``share_of``.
+        ForbiddenError: it only shows a sheet, or a page of another site makes the request.
+    """
+    refuse_other_sites(request)
+    link = current().registry.share_of(secret, now())
+    if not link.may_report:
+        raise ForbiddenError("this link shows a sheet and takes no reports; ask for one that does")
+    act_as(Actor(ActorKind.LINK, link.id, link.name, request.remote_addr or ""))
+    return link
+
+
+def address_of(secret: str) -> str:
+    """The whole address of a link, as people reach the service."""
+    path = url_for("shared.shared_sheet", secret=secret)
+    return urljoin(current().config.http.public_url or request.host_url, path)
+
+
+def taken(
+    link: ShareLink,
+    task: str,
+    key: str,
+    age: timedelta = timedelta(0),
+    number: Any = None,
+    note: str = "",
+) -> tuple[LinkReport, bool]:
+    """Take a report with a link; errors as ``take_report``, and where too many are sent."""
+    rate_limits().count_write(f"link {link.id}")
+    report = Report(tick_of(task, link), key, age, number, note)
+    found = take_report(current().registry, link, report, now())
+    current().nudge()
+    return found
+
+
+def sheet_of_link(link: ShareLink) -> HandoverSheet:
+    """The sheet that a link shows, as it is now.
+
+    Raises:
+        StoreUnavailableError, StoreRefusedError: as the store finds.
+    """
+    context = current()
+    absence = absence_of_link(link, context.registry)
+    tanks = [context.registry.tank(link.tank)]
+    return sheet_of(absence, tanks, context.registry, context.store, now(), context.drifts)
+
+
+def offered_ticks(sheet: TankSheet, link: ShareLink) -> list[OfferedTick]:
+    """What may be ticked off a tank's sheet: what is open now, then day by day."""
+    registry = current().registry
+    tank = registry.tank(link.tank)
+    known = {one.task: one for one in registry.link_reports(tank.id, since=link.created)}
+    offered = []
+    for rec in sheet.open:
+        tick = tick_of_recommendation(rec, tank)
+        if tick is not None:
+            offered.append(OfferedTick(tick, signed(tick, link), rec.instruction, None, None))
+    for task in sheet.tasks:
+        tick = tick_of_task(task, tank)
+        done = known.get(tick.task)
+        offered.append(OfferedTick(tick, signed(tick, link), task, task.day, done))
+    return offered
+
+
+def reports_with(link: ShareLink) -> list[LinkReport]:
+    """What was reported with a link, newest first."""
+    found = current().registry.link_reports(link.tank, since=link.created)
+    return [one for one in found if one.link == link.id]

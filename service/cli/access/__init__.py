@@ -1,0 +1,1 @@
+"""Commands on who may do what: tokens, sessions, sharing links, the pages' key, the audit."""

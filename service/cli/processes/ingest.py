@@ -1,0 +1,69 @@
+"""``littoral ingest``: stores readings from the MQTT broker."""
+
+from __future__ import annotations
+
+import logging
+from pathlib import Path
+
+import click
+
+from ingest.app import Ingester
+from service.app.application import Missing, opened
+from service.app.configuration import configuration
+from service.app.file_modes import warn_of_wide_files
+from service.app.signals import set_by_signals
+from service.cli.options.config_option import config_option
+from service.cli.options.parameters import NumberRange
+from service.urls import redacted
+
+_log = logging.getLogger("littoral.ingest")
+
+
+@click.command("ingest")
+@config_option
+@click.option(
+    "--dry-run",
+    is_flag=True,
+    help="Listen for a while and print what would be stored or why not; write nothing.",
+)
+@click.option(
+    "--seconds",
+    type=NumberRange(0.1),
+    default=30.0,
+    show_default=True,
+    help="With --dry-run: listen for so many seconds.",
+)
+@click.option(
+    "--topic",
+    "topics",
+    multiple=True,
+    help="With --dry-run: listen to this MQTT filter too; # is all.",
+)
+def command(
+    config_file: Path | None, dry_run: bool, seconds: float, topics: tuple[str, ...]
+) -> None:
+    """Store readings from the MQTT broker, until stopped.
+
+    A message is acknowledged to the broker only after its reading is stored.
+    """
+    config = configuration(config_file)
+    missing = Missing.STAND_IN if dry_run else Missing.START
+    with opened(config, missing) as application, set_by_signals(application.stopping):
+        if dry_run:
+            from ingest.tools.dry_run import dry_run as listen
+
+            lines = listen(
+                config,
+                application.registry,
+                application.clock,
+                seconds=seconds,
+                also=topics,
+                stop=application.stopping,
+            )
+            click.echo("\n".join(lines))
+            return
+        ingester = Ingester(config, application.store, application.registry, application.clock)
+        warn_of_wide_files(config, config_file)
+        _log.info("listening at %s", redacted(config.mqtt.url))
+        ingester.run(application.stopping)
+        _log.info("stopped")

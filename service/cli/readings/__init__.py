@@ -1,1 +1,0 @@
-"""Commands on stored readings: import, export, copy, recalibrate, upkeep of the store."""

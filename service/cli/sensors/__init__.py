@@ -1,0 +1,1 @@
+"""Commands that set sensors up: routes, calibrations."""

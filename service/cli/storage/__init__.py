@@ -1,0 +1,1 @@
+"""Commands on what is stored: import, export, copy, recalibrate, upkeep, backup, restore."""

@@ -1,0 +1,191 @@
+"""Deliveries to one target, from the registry's log of events: at least once, in order, retried.
+
+Webhooks and mail use it: what they differ in is one attempt.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+from service.clock import Clock, SystemClock
+from service.errors import LittoralError
+from service.registry.events import Delivery, Event
+from service.registry.registry import Registry
+
+FIRST_WAIT: Final = timedelta(seconds=10)
+LONGEST_BACKOFF: Final = timedelta(hours=1)
+POLL_S: Final = 2.0
+AT_ONCE: Final = 20
+STOP_WAIT_S: Final = 5.0
+LONGEST_REASON: Final = 200
+"""Characters of what went wrong that are stored and logged."""
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """The outcome of an attempt.
+
+    Attributes:
+        delivered: the receiver took it.
+        gone: the receiver will never take it: no further attempt.
+        skipped: there was nothing to send any more; ``error`` says why.
+        error: why not delivered, without anything secret.
+        wait: the pause that the receiver asks for.
+    """
+
+    delivered: bool
+    gone: bool = False
+    skipped: bool = False
+    error: str = ""
+    wait: timedelta = timedelta(0)
+
+
+class DeliveryQueue:
+    """Deliveries to one target; several processes may work on the same.
+
+    The clock is the machine's, also in the demo: waits are for the real world.
+    """
+
+    def __init__(
+        self,
+        target: str,
+        registry: Registry,
+        attempt: Callable[[Delivery], Outcome],
+        *,
+        attempts: int,
+        longest_attempt_s: float,
+        clock: Clock | None = None,
+        jitter: Callable[[], float] = random.random,
+        wanted: Callable[[Event], bool] | None = None,
+    ) -> None:
+        """Prepare.
+
+        Args:
+            target: the name under which its deliveries are stored.
+            attempt: makes one attempt; does not raise for what the other side does.
+            attempts: so many, then a delivery is given up.
+            longest_attempt_s: an attempt takes no longer.
+            jitter: gives a number from 0 to 1.
+            wanted: which events are for this target; None: all.
+        """
+        self.target = target
+        self._registry = registry
+        self._attempt = attempt
+        self._attempts = attempts
+        # A claim outlasts all attempts of one round, each at its slowest.
+        self._claim = timedelta(seconds=(AT_ONCE + 1) * longest_attempt_s)
+        self._clock = clock or SystemClock()
+        self._jitter = jitter
+        self._wanted = wanted
+        self._stopping = threading.Event()
+
+    def deliver_due(self) -> int:
+        """Attempt everything that is due now; returns how many attempts were made.
+
+        Raises:
+            RegistryUnavailableError: the registry cannot be reached.
+        """
+        self._registry.hand_over(self.target, self._clock.now(), self._wanted)
+        made = 0
+        while not self._stopping.is_set():
+            due = self._registry.claim_deliveries(
+                self.target, self._clock.now(), self._claim, limit=AT_ONCE
+            )
+            if not due:
+                break
+            for index, delivery in enumerate(due):
+                if self._stopping.is_set():
+                    self._registry.release_deliveries([one.id for one in due[index:]])
+                    break
+                self._settle(delivery, self._attempt(delivery), self._clock.now())
+                made += 1
+        return made
+
+    def stop(self) -> None:
+        """Begin no further attempt."""
+        self._stopping.set()
+
+    def _settle(self, delivery: Delivery, outcome: Outcome, now: datetime) -> None:
+        if outcome.delivered:
+            self._registry.settle_delivered(delivery.id, now)
+            return
+        if outcome.skipped:
+            self._registry.settle_skipped(delivery.id, now, outcome.error)
+            return
+        tried = delivery.attempts + 1
+        if outcome.gone or tried >= self._attempts:
+            _log.error(
+                "%s: event %s is given up after %d attempts: %s",
+                self.target, delivery.event.id, tried, outcome.error,
+            )  # fmt: skip
+            self._registry.settle_dead(delivery.id, now, outcome.error)
+            return
+        wait = max(backoff(tried, self._jitter()), outcome.wait)
+        _log.warning(
+            "%s: attempt %d of event %s failed: %s; again in %d s",
+            self.target, tried, delivery.event.id, outcome.error, wait.total_seconds(),
+        )  # fmt: skip
+        self._registry.put_off(delivery.id, now + wait, outcome.error)
+
+
+class BackgroundDelivery:
+    """A thread that delivers what is due every few seconds, and at once when woken."""
+
+    def __init__(self, name: str, deliver_due: Callable[[], object]) -> None:
+        """Prepare; ``start`` begins."""
+        self.name = name
+        self._deliver_due = deliver_due
+        self._wake = threading.Event()
+        self._stopping = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread = threading.Thread(target=self._run, name=f"delivery-{self.name}", daemon=True)
+        self._thread.start()
+
+    def wake(self) -> None:
+        """Deliver now."""
+        self._wake.set()
+
+    def stop(self) -> None:
+        """End after the attempt that is under way, within seconds."""
+        self._stopping.set()
+        self._wake.set()
+        if self._thread is not None:
+            self._thread.join(STOP_WAIT_S)
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            try:
+                self._deliver_due()
+            except LittoralError as error:
+                _log.warning("%s: %s", self.name, error.detail)
+            except Exception:  # noqa: BLE001 - one odd event must not end all deliveries
+                _log.exception("delivery to %s failed", self.name)
+            self._wake.wait(POLL_S)
+            self._wake.clear()
+
+
+def backoff(failures: int, jitter: float) -> timedelta:
+    """The wait after so many failures: doubling from ``FIRST_WAIT`` to ``LONGEST_BACKOFF``.
+
+    Args:
+        jitter: 0 to 1: the wait is between half of that and all of it, so that deliveries that
+            failed together do not come back together.
+    """
+    doubled: timedelta = FIRST_WAIT * 2 ** min(failures - 1, 20)
+    return min(doubled, LONGEST_BACKOFF) * (0.5 + 0.5 * jitter)
+
+
+def printable(text: str) -> str:
+    """What the other side may have sent, short and on one line."""
+    return "".join(one if one.isprintable() else "?" for one in text[:LONGEST_REASON])

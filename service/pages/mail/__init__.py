@@ -1,0 +1,1 @@
+"""Pages on mail: who gets it, and for each recipient a page that ends it without a login."""

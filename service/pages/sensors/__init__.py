@@ -1,0 +1,1 @@
+"""Pages that set sensors up: what arrives, routes, which one is believed, calibration."""
