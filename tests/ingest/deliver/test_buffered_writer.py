@@ -153,16 +153,18 @@ def test_an_idle_writer_says_that_its_store_is_away_until_it_is_back(spool, drai
 
 def test_a_store_that_never_says_when_it_started_is_trusted_after_its_time(spool, monkeypatch):
     monkeypatch.setattr(buffered_writer, "_SAFE_MARGIN_S", 0.0)
+    monkeypatch.setattr(buffered_writer, "_ASK_EVERY_S", 0.0)
     target, stop, looks = Target(), threading.Event(), []
 
-    def started():
+    def state():
         """Nothing; sends at the first look, may forget at the second, and ends with the third."""
         looks.append(len(target.items))
         writer.wake()
         if len(looks) == 3:
             stop.set()
+        return SinkState()
 
-    sink = replace(target.sink(safe_after_s=1e-9), started=started)
+    sink = replace(target.sink(safe_after_s=1e-9), state=state)
     writer = BufferedWriter(sink, spool, SystemClock())
     writer.accept([1])
     writer.drain(stop)
