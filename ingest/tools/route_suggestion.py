@@ -55,7 +55,7 @@ class Suggestion:
 
 
 def suggestions(topic: str, payload: bytes, tanks: Collection[str]) -> tuple[Suggestion, ...]:
-    """One suggestion for each value that a route would store; none for a topic that no route names.
+    """One suggestion for each value that a route would store; none where there is no number.
 
     Args:
         topic, payload: as seen.
@@ -76,12 +76,21 @@ def suggestions(topic: str, payload: bytes, tanks: Collection[str]) -> tuple[Sug
         if records:
             return (_pack(base, "senml", records),)
     if not isinstance(document, dict | list):
-        return (_of_number(base, meant, text),)
+        return (_of_number(base, meant, text),) if _begins_with_number(text) else ()
     values = list(json_values(document))
     known = [(one, said) for one in values if (said := meant_by(one.key)) is not None]
     if known:
         return _of_document(base, known)
-    return (_of_one_value(base, meant, [one for one in values if one.is_number]),)
+    numbers = [one for one in values if one.is_number]
+    return (_of_one_value(base, meant, numbers),) if numbers else ()
+
+
+def _begins_with_number(text: str) -> bool:
+    try:
+        split_number_and_unit(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _of_topic(topic: str, tanks: Collection[str]) -> tuple[Suggestion, Meant | None]:

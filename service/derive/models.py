@@ -433,6 +433,7 @@ class TankView:
         discomforts: likewise from where all are comfortable.
         log: the entries of the last months, newest first.
         sensors: what the store holds of each series, as far as they count.
+        believed: the series that values are taken from.
         sensors_left_out: how many more series the store holds.
         slips: those whose newest reading is a single impossible one.
         clocks: those of devices that are off by a known constant.
@@ -480,3 +481,4 @@ class TankView:
     slips: frozenset[SeriesKey] = frozenset()
     clocks: tuple[DeviceClock, ...] = ()
     probes_out: tuple[ProbeOut, ...] = ()
+    believed: frozenset[SeriesKey] = frozenset()

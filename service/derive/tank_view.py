@@ -86,6 +86,7 @@ def tank_view(
         discomforts=excursions_of(tank, temperature, tolerance.comfortable),
         log=inputs.log,
         sensors=inputs.infos,
+        believed=frozenset(one.info.key for one in inputs.chosen.values() if one.info is not None),
         sensors_left_out=inputs.left_out,
         slips=inputs.slips,
         clocks=inputs.clocks,

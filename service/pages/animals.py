@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.derive.animals import Group, groups_of
-from service.registry.models import Tank
+from service.registry.models import Stock, Tank
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,18 @@ def animal_lines(tank: Tank) -> tuple[AnimalLine, ...]:
 
 
 def _line(group: Group) -> AnimalLine:
-    stock = group.stock
+    sources = dict.fromkeys(filter(None, (group.comfortable_source, group.tolerable_source)))
+    return AnimalLine(
+        name=f"{group.stock.count} {group.stock.species}",
+        limits=limits_text(group.stock),
+        note=group.note,
+        covered=group.covered,
+        sources="; ".join(sources),
+    )
+
+
+def limits_text(stock: Stock) -> str:
+    """Comfortable and tolerable temperature, and CO2; "" where nothing is known."""
     parts = []
     comfortable = _range(stock.comfortable_low_c, stock.comfortable_high_c)
     tolerable = _range(stock.temperature_low_c, stock.temperature_high_c)
@@ -46,14 +57,7 @@ def _line(group: Group) -> AnimalLine:
         parts.append(f"CO2 up to {stock.co2_max_mg_l:g} mg/L")
     if stock.air_breather:
         parts.append("takes air at the surface")
-    sources = dict.fromkeys(filter(None, (group.comfortable_source, group.tolerable_source)))
-    return AnimalLine(
-        name=f"{stock.count} {stock.species}",
-        limits=", ".join(parts),
-        note=group.note,
-        covered=group.covered,
-        sources="; ".join(sources),
-    )
+    return ", ".join(parts)
 
 
 def _range(low_c: float | None, high_c: float | None) -> str:

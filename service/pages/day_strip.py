@@ -45,16 +45,16 @@ def day_sketch(view: TankView, local_time: LocalTime) -> DaySketch | None:
         return None
     today = view.light_days[-1]
     light, plan = view.tank.light, view.tank.gas
-    off = _add(light.start, light.photoperiod_h)
+    off = clock_after(light.start, light.photoperiod_h)
     gas: tuple[Bar, ...] = ()
     if plan.start is not None and plan.end is not None:
-        gas = _planned(plan.start, plan.end)
+        gas = planned_bars(plan.start, plan.end)
     lit = ", ".join(
         f"{_clock(local_time, start)} to {_clock(local_time, end)}" for start, end in today.lit
     )
     return DaySketch(
         lit=tuple(_bar(local_time, start, end) for start, end in today.lit),
-        planned=_planned(light.start, off),
+        planned=planned_bars(light.start, off),
         gas=gas,
         now=_share(local_time, local_time.now),
         words=f"Lit so far: {lit or 'not yet'}. Planned {light.start:%H:%M} to {off:%H:%M}.",
@@ -77,7 +77,8 @@ def _facts(day: LightDay) -> list[tuple[str, str]]:
     return facts
 
 
-def _planned(start: time, end: time) -> tuple[Bar, ...]:
+def planned_bars(start: time, end: time) -> tuple[Bar, ...]:
+    """The stretch between two times of day; in two parts where it goes past midnight."""
     first, last = _of(start), _of(end)
     if last >= first:
         return (Bar(first, last - first),)
@@ -98,7 +99,8 @@ def _of(clock: time) -> float:
     return (clock.hour * 3600 + clock.minute * 60 + clock.second) / DAY_S * 100.0
 
 
-def _add(clock: time, hours: float) -> time:
+def clock_after(clock: time, hours: float) -> time:
+    """The time of day so many hours after another."""
     minutes = round(clock.hour * 60 + clock.minute + hours * 60) % (24 * 60)
     return time(minutes // 60, minutes % 60)
 

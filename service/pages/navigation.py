@@ -54,11 +54,12 @@ class Link:
 SERVICE: Final = (
     Place("Tanks", "pages.tanks"),
     Place("Handover", "pages.handover"),
+    Place("Absences", "pages.absences"),
     Place("Sharing links", "pages.links"),
     Place("Sensors", "pages.sensors", may_set_up),
     Place("Mail", "pages.mail", sends_mail),
     Place("Audit", "pages.audit", sees_audit),
-    Place("API", "docs.docs"),
+    Place("API", "pages.docs"),
     Place("Sessions", "pages.sessions", logged_in),
 )
 """Pages of the whole service."""
@@ -67,6 +68,7 @@ TANK: Final = (
     Place("Overview", "pages.tank"),
     Place("Sensors", "pages.tank_sensors"),
     Place("What if", "pages.what_if"),
+    Place("Settings", "pages.settings"),
     Place("Handover sheet", "pages.handover"),
     Place("Return report", "pages.return_report", _has_return_report),
     Place("Calendar file", "calendar.tasks"),

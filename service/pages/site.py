@@ -8,12 +8,13 @@ from flask import Blueprint, Flask
 
 from service.advice.cautions import NO_SAFETY_DEVICE
 from service.api.resources.handover import html
-from service.pages import audit, navigation, sessions, sharing_links, tanks, what_if
+from service.pages import api_docs, audit, navigation, sessions, sharing_links, tanks, what_if
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
-from service.pages.handover import sheet
+from service.pages.handover import absences, sheet
 from service.pages.mail import recipients, unsubscribing
 from service.pages.number_format import unit_words
 from service.pages.sensors import arrivals, calibration, of_tank
+from service.pages.settings import first_steps, new_tank, tank_settings
 from service.pages.shared import install as link_install
 from service.pages.shared import page, report_form
 from service.registry.registry import Registry
@@ -51,8 +52,12 @@ def _blueprint() -> Blueprint:
     pages.before_request(cookie.prepare_page)
     auth.register(pages)
     tanks.register(pages)
+    new_tank.register(pages)
+    tank_settings.register(pages)
+    first_steps.register(pages)
     what_if.register(pages)
     sheet.register(pages)
+    absences.register(pages)
     sharing_links.register(pages)
     recipients.register(pages)
     unsubscribing.register(pages)
@@ -64,6 +69,7 @@ def _blueprint() -> Blueprint:
     of_tank.register(pages)
     calibration.register(pages)
     navigation.register(pages)
+    api_docs.register(pages)
     pages.after_request(headers.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well
     pages.add_app_template_filter(unit_words)

@@ -144,6 +144,14 @@ class GasPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class Cylinder:
+    """The CO2 cylinder in use: what was in it when it was full, and since when it is."""
+
+    content_g: float
+    put_on: date
+
+
+@dataclass(frozen=True, slots=True)
 class WaterChangePlan:
     """The routine water change.
 
@@ -220,7 +228,8 @@ class Tank:
         gh_meq_l: general hardness.
         energy: ``high`` or ``low``: light, gas and fertiliser together.
         sensors: quantity -> the sensor to use, where a tank has several.
-        equipment: free facts such as cylinder size, by name.
+        cylinder: as last known; a cylinder that was logged later wins.
+        equipment: free facts such as the lamp and the filter, by name.
         thresholds: overrides of the thresholds of practice, by name.
         targets: of CO2 and light for the plants; ``plants``: which there are, by species.
         salted, medicated: whether salt or medication is in the water; None: nobody said. What is
@@ -248,6 +257,7 @@ class Tank:
     plants: tuple[Plant, ...] = ()
     light: LightPlan = LightPlan()
     gas: GasPlan = GasPlan()
+    cylinder: Cylinder | None = None
     water_change: WaterChangePlan = WaterChangePlan()
     doses: tuple[DosePlan, ...] = ()
     sensors: Mapping[str, str] = field(default_factory=lambda: NOTHING)

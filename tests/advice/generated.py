@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from hypothesis import strategies as st
 
 from service.advice.engine.recommendation import Severity
 from service.registry.models import (
+    Cylinder,
     Dimensions,
     DosePlan,
     GasPlan,
@@ -96,7 +97,7 @@ def tanks(draw: Any) -> Tank:
         water_change=change,
         doses=(DosePlan("macro", ml_per_100_l=10.0), DosePlan("iron", g_per_100_l=0.2)),
         thresholds=thresholds,
-        equipment={"cylinder_g": 500.0, "cylinder_filled": "2026-01-25"},
+        cylinder=Cylinder(500.0, date(2026, 1, 25)),
         contact=draw(st.sampled_from(("", "Invented keeper, extension 12"))),
     )
 

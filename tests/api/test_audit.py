@@ -12,9 +12,11 @@ from service.advice.engine.scheduler import Scheduler
 from service.api.http.access_rules import scope_of
 from service.app.app_factory import create_app
 from service.config import RouteConfig
+from service.pages.handover.absence_form import digest
 from service.registry.access import Scope
 from service.registry.audit import Action, ActorKind
 from service.registry.events import NewEvent
+from service.registry.models import Absence
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import TANK, day_of_readings, put
 
@@ -97,6 +99,28 @@ API = {
     },
 }
 PAGES = {
+    ("POST", "/tanks/new"): ({"name": "Fresh", "notes": WRITTEN}, "tank.created", "tanks/fresh"),
+    ("POST", "/tanks/<tank>/settings"): (
+        {"section": "contact", "notes": WRITTEN, "version": "{version}"},
+        "tank.changed",
+        "tanks/riffle",
+    ),
+    ("POST", "/tanks/<tank>/delete"): (
+        {"name": TANK["name"], "version": "{version}"},
+        "tank.deleted",
+        "tanks/riffle",
+    ),
+    ("POST", "/absences"): (
+        {"start": "2025-07-01", "end": "2025-07-21", "note": WRITTEN},
+        "absences.replaced",
+        "absences",
+    ),
+    ("POST", "/absences/<id>"): (
+        {"start": "2025-07-01", "end": "2025-07-21", "note": WRITTEN, "shown": "{shown}"},
+        "absences.replaced",
+        "absences",
+    ),
+    ("POST", "/absences/<id>/end"): ({}, "absences.replaced", "absences"),
     ("POST", "/tanks/<tank>/log"): (TRIM, "log.added", "tanks/riffle/log/*"),
     ("POST", "/tanks/<tank>/recommendations/<id>"): (
         {"mark": "done"},
@@ -171,11 +195,16 @@ def scene(context, client):
     route = registry.add_route(
         RouteConfig("yard/lamp", "riffle", "ppfd"), NOW, why_refused=lambda others: None
     )
+    away = Absence("away", NOW - timedelta(days=1), NOW + timedelta(days=1))
+    registry.put_absences([away])
     return {
         "route": route.id,
         "share": shared.id,
         "delivery": delivery.id,
         "recommendation": one.id,
+        "absence": away.id,
+        "version": registry.stored_tank("riffle").version,
+        "shown": digest(away),
     }
 
 
@@ -252,14 +281,16 @@ def test_a_write_over_http_leaves_one_record(context, client, scene, secrets, op
 def test_a_form_leaves_one_record(context, client, scene, secrets, operation):
     registry = context.registry
     form, action, subject = PAGES[operation]
+    scope = scope_of(*operation)
     before = registry.audit()
     csrf = re.search(r'name="csrf_token" value="([^"]+)"', client.get("/login").text)[1]
     login = {"csrf_token": csrf, "secret": "littoral_wrong"}
     assert client.post("/login", data=login).status_code == 401
-    assert client.post("/login", data=login | {"secret": secrets[Scope.WRITE]}).status_code == 303
+    assert client.post("/login", data=login | {"secret": secrets[scope]}).status_code == 303
     csrf = re.search(r'name="csrf_token" value="([^"]+)"', client.get("/handover/links").text)[1]
-    named = {"links": "share", "routes": "route"}
+    named = {"links": "share", "routes": "route", "absences": "absence"}
     id = scene[next((name for word, name in named.items() if word in operation[1]), MARK)]
+    form = {name: text.format(**scene) for name, text in form.items()}
     address = operation[1].replace("<tank>", "riffle").replace("<entry>", "buffers")
     address = address.replace("<id>", id)
     assert client.post(address, data=form).status_code == 403  # without the form's own token
@@ -280,7 +311,7 @@ def test_a_form_leaves_one_record(context, client, scene, secrets, operation):
     assert is_subject(record.subject, subject, scene)
     for one in (started, record, ended):
         actor = (one.actor.kind, one.actor.name, one.actor.address)
-        assert actor == (ActorKind.SESSION, "write", "127.0.0.1")
+        assert actor == (ActorKind.SESSION, scope.value, "127.0.0.1")
     stored = whole_table(registry)
     assert WRITTEN not in stored
     assert not [one for one in secrets.values() if one.split("_", 2)[2] in stored]

@@ -87,6 +87,7 @@ GOLDEN = {
     },
     "doses": [],
     "sensors": {},
+    "cylinder": None,
     "equipment": {},
     "thresholds": {},
     "notes": "",
@@ -162,7 +163,8 @@ def test_every_member_survives(client):
             {"name": "nitrate", "mass_per_100_l": {"value": 1, "unit": "g"}},
         ],
         sensors={"ph": "glass-1"},
-        equipment={"cylinder_kg": 2, "lamp": "white LED"},
+        cylinder={"content": {"value": 2, "unit": "kg"}, "put_on": "2025-05-01"},
+        equipment={"pumps": 2, "lamp": "white LED"},
         thresholds={"stale_ph_min": 15},
         notes="Two\nlines.",
         contact="Invented keeper, extension 12",
@@ -195,7 +197,8 @@ def test_every_member_survives(client):
     assert change["target_gh"]["display"]["value"] == pytest.approx(6)
     assert tank["doses"][0]["volume_per_100_l"] == {"value": pytest.approx(10), "unit": "mL"}
     assert tank["sensors"] == {"ph": "glass-1"}
-    assert tank["equipment"] == {"cylinder_kg": 2, "lamp": "white LED"}
+    assert tank["cylinder"] == {"content": {"value": 2000, "unit": "g"}, "put_on": "2025-05-01"}
+    assert tank["equipment"] == {"pumps": 2, "lamp": "white LED"}
     assert tank["thresholds"] == {"stale_ph_min": 15.0}
     assert tank["notes"] == "Two\nlines."
     assert tank["contact"] == "Invented keeper, extension 12"

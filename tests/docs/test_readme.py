@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 
 from service.cli import run
+from tests.api.conftest import app, client, context, made  # noqa: F401 - fixtures
+from tests.over_http import url  # noqa: F401
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text()
@@ -37,6 +39,16 @@ def test_the_samples_of_status_have_the_form_that_the_command_prints():
     assert len(lines) > len(forms)
     for form, line in zip(forms, lines, strict=False):
         assert re.fullmatch(form, line), line
+
+
+def test_the_tank_of_the_readme_is_set_up_by_commands(capsys, client, url):  # noqa: F811
+    (block,) = re.findall(r"```sh\n(pip install \.[\s\S]*?)```", README)
+    lines = [line for line in block.replace("\\\n", " ").splitlines() if "littoral tank" in line]
+    assert len(lines) == 2
+    for line in lines:
+        assert run([*shlex.split(line)[1:], "--url", url]) == 0, capsys.readouterr().err
+    tank = client.get("/v1/tanks/riffle").get_json()
+    assert (tank["volume"]["net"]["value"], tank["animals"][0]["count"]) == (182.25, 20)
 
 
 def test_every_page_it_links_to_is_there():

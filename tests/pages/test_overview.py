@@ -145,9 +145,9 @@ def test_a_page_weighs_little(shore: Served, visit: Opener) -> None:
 
 def test_without_tanks_the_page_says_how_to_add_one(bare: Served, visit: Opener) -> None:
     seen = visit(bare.url)
-    code = seen.page.locator("pre").inner_text()
-    assert code.startswith(f"curl -X PUT {bare.url}/v1/tanks/first-tank")
     assert violations(seen.page) == []
+    seen.page.get_by_role("link", name="Set up a tank").click()
+    expect(seen.page.locator("h1")).to_have_text("New tank")
     assert seen.complaints == []
 
 

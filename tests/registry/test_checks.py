@@ -156,6 +156,7 @@ def test_impossible_dimensions_are_named(dimensions, pointer):
         ({"thresholds": {"Ph Max": 7}}, "/thresholds/Ph Max", "a-z, 0-9 and _"),
         ({"thresholds": {"ph_max": math.nan}}, "/thresholds/ph_max", "nan; allowed"),
         ({"equipment": {"pump": {"flow": math.inf}}}, "/equipment/pump/flow", "finite"),
+        ({"equipment": {"cylinder_g": "2 kg"}}, "/equipment/cylinder_g", "belongs in `cylinder`"),
         ({"equipment": {"pump": {1, 2}}}, "/equipment/pump", "JSON"),
         ({"equipment": {"a": [[[["deep"]]]]}}, "/equipment/a/0/0/0", "not nested deeper"),
     ],

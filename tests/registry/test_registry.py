@@ -13,6 +13,7 @@ from service.errors import (
 )
 from service.registry.models import (
     Absence,
+    Cylinder,
     Dimensions,
     DosePlan,
     GasPlan,
@@ -57,7 +58,8 @@ FULL_TANK = Tank(
         DosePlan("iron", 2.0, label_mg={"Fe": 1.5}),
     ),
     sensors={"temperature": "probe-2"},
-    equipment={"cylinder_g": 2000, "lamps": ["left", "right"], "reactor": {"inline": True}},
+    cylinder=Cylinder(2000.0, date(2026, 1, 2)),
+    equipment={"lamps": ["left", "right"], "reactor": {"inline": True}},
     thresholds={"co2_margin": 2.5, "tiny": 1e-300},
     notes="two\nlines",
 )

@@ -16,9 +16,11 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import text
 
 from service.errors import RegistryRefusedError, RegistryUnavailableError
+from service.registry.checks import check_tank
 from service.registry.connection import make_engine
 from service.registry.migrate import migrate
 from service.registry.models import (
+    Cylinder,
     GasPlan,
     LightPlan,
     Plant,
@@ -292,3 +294,38 @@ def test_one_name_for_one_thing(engine, registry_url):
     )
     assert found["finding"]["who"] == "keeper"
     assert event == {"who": "keeper"}
+
+
+def test_the_cylinder_moves_from_the_free_facts_to_its_field(engine, registry_url):
+    """As version 0.1 stored it, also as the text that it took and ignored."""
+    migrate(engine, "0017")
+    facts = {
+        "a": {"cylinder_g": 500, "cylinder_filled": "2026-02-28", "lamp": "LED"},
+        "b": {"cylinder": "2 kg", "cylinder_filled": "2026-02-28"},
+        "c": {"cylinder_kg": 2, "lamp": "LED"},
+        "d": {"lamp": "LED"},
+    }
+    with engine.begin() as connection:
+        for id, equipment in facts.items():
+            document = {"id": id, "name": id, "equipment": equipment}
+            connection.execute(
+                text("INSERT INTO tank (id, name, document, version) VALUES (:i, :n, :d, 'v')"),
+                {"i": id, "n": id, "d": json.dumps(document)},
+            )
+    registry = open_registry(registry_url)
+    tanks = {tank.id: tank for tank in registry.tanks()}
+    for tank in tanks.values():
+        check_tank(tank)
+    registry.close()
+    assert {id: tank.cylinder for id, tank in tanks.items()} == {
+        "a": Cylinder(500.0, date(2026, 2, 28)),
+        "b": Cylinder(2000.0, date(2026, 2, 28)),
+        "c": None,
+        "d": None,
+    }
+    assert {id: dict(tank.equipment) for id, tank in tanks.items()} == {
+        "a": {"lamp": "LED"},
+        "b": {},
+        "c": {"lamp": "LED", "former cylinder_kg": 2},
+        "d": {"lamp": "LED"},
+    }

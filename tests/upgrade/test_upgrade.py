@@ -65,6 +65,10 @@ def as_called_now(tank):
     } | {
         "light": {"start": plan["lights_on"], "photoperiod": plan["length"]},
         "gas": {name: plan[f"gas_{was}"] for name, was in GAS.items()},
+        "equipment": {
+            f"former {name}" if name.startswith("cylinder") else name: fact
+            for name, fact in tank["equipment"].items()
+        },
         "doses": [
             {DOSE.get(name, name): value for name, value in dose.items()} for dose in tank["doses"]
         ],

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime, timedelta
 from math import ceil
 from typing import Final
-from zoneinfo import ZoneInfo
 
 from service.advice.contact import covers
 from service.advice.engine.ledger import Ledger
@@ -17,12 +16,13 @@ from service.derive.drift_cache import MorningDrifts
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
 from service.errors import FieldFault, InvalidInputError, NotFoundError, Refusal
+from service.local_words import end_of_day, in_zone, read_local
 from service.registry.access import ShareLink
 from service.registry.models import Absence, Tank
 from service.registry.recommendations import State
 from service.registry.registry import Registry
 from service.store.interface import Store
-from service.times import EARLIEST, LATEST, format_moment
+from service.times import format_moment
 
 USUAL: Final = timedelta(days=7)
 """A sheet whose end is not given covers so much. Our choice."""
@@ -33,7 +33,6 @@ LONGEST: Final = timedelta(days=92)
 DAYS_BEFORE: Final = 8
 """A report compares an absence with so many days before it. Our choice."""
 
-_A_DAY: Final = len("2026-05-01")
 _TO_GIVE: Final = (
     "allowed: start and end, such as start=2026-05-01&end=2026-05-14, or an absence put into "
     "/v1/absences"
@@ -209,26 +208,28 @@ def report_of(
 
 
 def _span_asked(asked: Asked, zone: str, now: datetime) -> Absence:
-    first = _moment("start", asked.start, zone) if asked.start else now
-    last = _moment("end", asked.end, zone, whole_day=True) if asked.end else first + USUAL
+    first = written_moment("start", asked.start, zone) if asked.start else now
+    last = written_moment("end", asked.end, zone, whole_day=True) if asked.end else first + USUAL
     if not first < last <= first + LONGEST:
         given = asked.end or format_moment(last)
         raise _not_allowed("end", given, f"after the start, and within {LONGEST.days} days of it")
     return Absence("", first, last)
 
 
-def _moment(name: str, text: str, zone: str, *, whole_day: bool = False) -> datetime:
-    """A day (its beginning, or its end) or a day with a time, UTC."""
+def written_moment(name: str, text: str, zone: str, *, whole_day: bool = False) -> datetime:
+    """A day (its beginning, or its end) or a day with a time, UTC; without an offset of a zone.
+
+    Args:
+        name: of what the text is, for the error.
+        whole_day: a day without a time means its end.
+
+    Raises:
+        InvalidInputError: the text is neither.
+    """
     try:
         # A '+' arrives as a blank in a query unless it was written %2B.
-        found = datetime.fromisoformat(text.replace(" ", "+") if "T" in text else text)
-        if not EARLIEST.year <= found.year < LATEST.year:
-            raise ValueError(text)
-        if found.tzinfo is None:
-            found = found.replace(tzinfo=ZoneInfo(zone))
-        if whole_day and len(text) <= _A_DAY and found.time() == time():
-            found += timedelta(days=1)
-        return found.astimezone(UTC)
+        found = read_local(text.replace(" ", "+") if "T" in text else text)
+        return in_zone(end_of_day(found, text) if whole_day else found, zone)
     except (ValueError, OverflowError):
         allowed = "a day such as 2026-05-01, or a time such as 2026-05-01T08:00:00Z"
         raise _not_allowed(name, text, allowed) from None

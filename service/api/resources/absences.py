@@ -80,7 +80,7 @@ class AbsencesView(MethodView):
                 if tank not in known:
                     at = f"/absences/{number}/tanks/{place}"
                     raise invalid_field(at, tank, "the id of a registered tank")
-        absences = [_with_id(absence) for absence in body["absences"]]
+        absences = [with_id(absence) for absence in body["absences"]]
         return _answer(context.registry.put_absences(absences, only_if=precondition()))
 
 
@@ -89,7 +89,8 @@ def _answer(stored: Stored[list[Absence]]) -> Response:
     return tagged(body, tag=stored.version)
 
 
-def _with_id(absence: Absence) -> Absence:
+def with_id(absence: Absence) -> Absence:
+    """The absence with an id of its own, where it has none."""
     if absence.id:
         return absence
     return replace(absence, id=secrets.token_hex(8))

@@ -46,7 +46,7 @@ class OptionsSchema(Schema):
         words=("active", "any", *State),
         load_default="active",
     )
-    since = Moment("Only those seen at this moment or later.")
+    start = Moment("Only those seen at this moment or later.")
     limit = Whole(
         f"At most so many, most urgent first; default {MOST}.", low=1, high=MOST, text=True
     )
@@ -205,7 +205,7 @@ def _listed(options: dict[str, Any], tank: str | None = None) -> list[Recommenda
     if wanted == "any":
         states = tuple(State)
     limit = options.get("limit", MOST)
-    return _ledger().list(tank, states, since=options.get("since"))[:limit]
+    return _ledger().list(tank, states, since=options.get("start"))[:limit]
 
 
 def _marked(id: str, state: State) -> Recommendation:

@@ -18,6 +18,7 @@ from service.registry.models import LogKind, Tank
 from service.schemas.entry import json_of, units_of
 from service.schemas.fields import Field
 from service.schemas.messages import error_of_messages
+from service.schemas.written import number_text
 
 AMOUNT: Final = "amount"
 """Name of the input for fields of which there is one."""
@@ -108,6 +109,9 @@ _SUGGESTIONS: Final[Mapping[LogKind, Callable[[Tank], dict[str, Any]]]] = {
         AMOUNT: {"start": f"{100 * tank.water_change.fraction:.0f}"}
     },
     LogKind.DOSE: _dose,
+    LogKind.CYLINDER: lambda tank: {
+        "content": {"start": "" if tank.cylinder is None else number_text(tank.cylinder.content_g)}
+    },
     LogKind.STOCKING: lambda tank: {
         "species": {"offers": tuple(stock.species for stock in tank.animals)}
     },

@@ -79,9 +79,7 @@ def make_route() -> Answer:
     except LittoralError as error:
         return _form(given, error), error.kind.status
     route = made.route
-    what = quantity_words(route.quantity) if route.quantity else "what its messages name"
-    tank = current().registry.tank(route.tank).name if route.tank else "the tank that is named"
-    flash(f"{route.topic} is the {what} of {tank} from now on. A running ingester takes seconds.")
+    flash(f"{_words_of(route)} comes from {route.topic} now. The ingester takes seconds for it.")
     return redirect(url_for("pages.sensors"), 303)
 
 
@@ -112,9 +110,21 @@ def _page(trouble: str = "") -> str:
         names=_tank_names(),
         unknown=_UNKNOWN_WORDS,
         values_of=_values_of,
+        words_of=_words_of,
         local_time=LocalTime("UTC", now()),
         mqtt_trouble=_words(traffic),
     )
+
+
+def _words_of(route: RouteConfig) -> str:
+    """What a route feeds, for people."""
+    tank = _tank_names().get(route.tank or "", route.tank) or "the tank that the topic names"
+    if route.quantity is None:
+        return f"What the topic or the message names, of {tank}"
+    what = quantity_words(route.quantity)
+    sensor = f", sensor {route.sensor}" if route.sensor else ""
+    unit = f", in {route.unit}" if route.unit else ""
+    return f"{what[:1].upper() + what[1:] if what != 'pH' else what} of {tank}{sensor}{unit}"
 
 
 def _words(traffic: Traffic) -> str:

@@ -6,7 +6,7 @@ that was locked. The probe is logged as out of the tank from the start until it 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
@@ -17,6 +17,7 @@ from werkzeug.wrappers import Response
 
 from service.api.context import current, now
 from service.api.resources.calibrations.probe import ProbeNow, probe_now
+from service.api.resources.sensors import believed_sensors
 from service.derive.calculations.two_buffers import PAIRS, BufferPair, Shown, TwoPoint, two_point
 from service.errors import InvalidInputError, LittoralError
 from service.pages.browser import csrf
@@ -25,6 +26,7 @@ from service.registry.models import LogKind, Tank
 from service.schemas.entry import json_of
 from service.schemas.fields import Number
 from service.science.numeric.checks import OutOfRangeError
+from service.store import SeriesInfo
 
 STEPS: Final = ("start", "dip-first", "first", "dip-second", "second", "result", "back")
 _ROOM_C: Final = 25.0
@@ -156,11 +158,12 @@ def _page(
     faults = {one.pointer.strip("/"): one.detail for one in error.faults} if error else {}
     series = current().store.series(tank.id) if step == "start" else []
     sensors = [info.key.sensor for info in series if info.key.quantity == "ph"]
-    chosen = request.values.get("sensor", "") or tank.sensors.get("ph", "")
+    chosen = request.values.get("sensor", "") or _believed(tank, series)
     return render_template(
         "pages/calibrate.html",
         tank=tank,
         step=step,
+        number_of=STEPS.index(step),
         run=run,
         probe=probe,
         made=made,
@@ -179,6 +182,12 @@ def _page(
         buffer=None if run is None else _buffer(step, run),
         local_time=LocalTime(tank.time_zone, now()),
     )
+
+
+def _believed(tank: Tank, series: Sequence[SeriesInfo]) -> str:
+    """The pH sensor that is believed; "" where there is none."""
+    keys = [key for key in believed_sensors(current(), tank, series) if key.quantity == "ph"]
+    return keys[0].sensor if keys else ""
 
 
 def _buffer(step: str, run: Run) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 from service.advice.phrases import capitalised
@@ -17,7 +18,11 @@ from service.units import quantity_words
 
 @dataclass(frozen=True, slots=True)
 class SensorLine:
-    """The latest reading of a sensor."""
+    """The latest reading of a sensor.
+
+    Attributes:
+        believed: values rest on it, and there is another one of the quantity.
+    """
 
     quantity: str
     sensor: str
@@ -26,6 +31,7 @@ class SensorLine:
     reading: Reading
     silent: bool
     doubts: str
+    believed: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +79,7 @@ def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[Se
     Args:
         silent_after_min: quantity -> minutes after which its sensor counts as silent.
     """
+    several = Counter(info.key.quantity for info in view.sensors)
     made = []
     for info in view.sensors:
         last = info.last
@@ -87,6 +94,7 @@ def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[Se
                 last,
                 age_min > silent_after_min[last.quantity],
                 _doubts(view, last),
+                several[last.quantity] > 1 and info.key in view.believed,
             )
         )
     return tuple(sorted(made, key=lambda one: (not one.silent, one.quantity, one.sensor)))

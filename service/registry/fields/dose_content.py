@@ -23,7 +23,7 @@ class SaltSchema(ValueSchema):
 
     makes = Salt
 
-    substance = Choice("A known salt.", words=list(SUBSTANCES), required=True)
+    substance = Choice("A known salt.", label="Salt", words=list(SUBSTANCES), required=True)
     mass = Measure("g", attribute="mass_g", above=0, high=MOST_SALT_G, required=True)
 
 

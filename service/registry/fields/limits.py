@@ -27,6 +27,7 @@ MOST_DOSE: Final = 10_000.0  # mL or g per 100 L
 MOST_ITEMS: Final = 100
 MOST_SALTS: Final = 20  # in one bottle
 MOST_SALT_G: Final = 1e6
+MOST_CYLINDER_G: Final = 100_000.0
 MOST_ANIMALS: Final = 100_000
 MOST_ABSENCES: Final = 1000
 LONGEST_ABSENCE_DAYS: Final = 366  # a sheet lists each of its days

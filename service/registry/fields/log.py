@@ -11,6 +11,7 @@ import marshmallow as ma
 from service.registry.fields.limits import (
     COLDEST_C,
     MOST_ANIMALS,
+    MOST_CYLINDER_G,
     MOST_GH_MEQ_L,
     MOST_KH_MEQ_L,
     MOST_L,
@@ -323,8 +324,9 @@ class CylinderDataSchema(LogData):
         "CO2 in it when full.",
         label="CO2 in it",
         above=0,
-        high=_MOST_DOSE,
+        high=MOST_CYLINDER_G,
         required=True,
+        entry_units=("g", "kg"),
         attribute="g",
     )
 

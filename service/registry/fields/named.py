@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any, Final, Protocol
 
 import marshmallow as ma
@@ -11,6 +12,7 @@ import marshmallow as ma
 from service.errors import Refusal
 from service.schemas.base import CountRefusal
 from service.schemas.fields import Field, finite, is_control, limits_text
+from service.schemas.free_json import Facts
 from service.units import QUANTITIES
 
 _SENSOR: Final = r"[^\s/+#]{1,64}"
@@ -68,6 +70,33 @@ class SensorChoice(Field):
         if faults:
             raise ma.ValidationError(faults)
         return dict(value)
+
+
+class Equipment(Facts):
+    """Free facts of a tank's equipment, but for what has a field of its own that is acted on."""
+
+    elsewhere: Mapping[str, str] = MappingProxyType(
+        {"cylinder": '`cylinder`, as in {"content": {"value": 2, "unit": "kg"}, "put_on": DAY}'}
+    )
+    """Beginning of a name -> where it belongs: here it would be stored and change nothing."""
+
+    def _check(self, value: Any) -> None:
+        super()._check(value)
+        self._refuse_elsewhere(value)
+
+    def _deserialize(self, value: Any, attr: Any, data: Any, **kwargs: Any) -> dict[str, Any]:
+        found = super()._deserialize(value, attr, data, **kwargs)
+        self._refuse_elsewhere(found)
+        return found
+
+    def _refuse_elsewhere(self, value: Mapping[str, Any]) -> None:
+        faults: dict[str, list[str]] = {}
+        for name, fact in value.items():
+            for beginning, place in self.elsewhere.items():
+                if name.casefold().startswith(beginning):
+                    faults[name] = [Refusal(fact, f"nothing here; it belongs in {place}")]
+        if faults:
+            raise ma.ValidationError(faults)
 
 
 class Limited(Protocol):

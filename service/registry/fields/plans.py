@@ -13,6 +13,7 @@ from service.registry.fields.limits import (
     HOTTEST_C,
     LOWEST_PH,
     MOST_CO2_MG_L,
+    MOST_CYLINDER_G,
     MOST_DLI_MOL_M2_D,
     MOST_DOSE,
     MOST_GH_MEQ_L,
@@ -22,12 +23,19 @@ from service.registry.fields.limits import (
     NAME_LENGTH,
     WARMEST_C,
 )
-from service.registry.models import DosePlan, GasPlan, LightPlan, PlantTargets, WaterChangePlan
+from service.registry.models import (
+    Cylinder,
+    DosePlan,
+    GasPlan,
+    LightPlan,
+    PlantTargets,
+    WaterChangePlan,
+)
 from service.schemas.base import Items, ValueSchema
 from service.schemas.fields import Number, Text
 from service.schemas.quantities import Fraction, Measure, carbonate_hardness, general_hardness
 from service.schemas.ranges import Range
-from service.schemas.times import SpanOf, TimeOfDay
+from service.schemas.times import Day, SpanOf, TimeOfDay
 
 _HOUR: Final = timedelta(hours=1)
 _DAY: Final = timedelta(days=1)
@@ -94,6 +102,24 @@ class GasPlanSchema(ValueSchema):
         if value.start is not None and value.start == value.end:
             return {"end": [Refusal(str(value.end), "another time of day than start")]}
         return {}
+
+
+class TankCylinderSchema(ValueSchema):
+    """The CO2 cylinder in use."""
+
+    makes = Cylinder
+
+    content = Measure(
+        "g",
+        "When full, as stamped on it: 500 g, 2 kg.",
+        label="CO2 in it when full",
+        above=0,
+        high=MOST_CYLINDER_G,
+        required=True,
+        entry_units=("g", "kg"),
+        attribute="content_g",
+    )
+    put_on = Day("When it was put on, full.", label="Put on", required=True)
 
 
 def _tap(nutrient: str, label: str) -> Measure:
@@ -208,6 +234,7 @@ class DosePlanSchema(ValueSchema):
     salts = Items(
         SaltSchema,
         "What the solution or the dry mix is made of; this or `label`, for the nutrients.",
+        label="salt",
         longest=MOST_SALTS,
     )
     bottle = Measure(
@@ -221,6 +248,7 @@ class DosePlanSchema(ValueSchema):
     )
     label = LabelAmounts(
         "mg of each ion in a mL of the solution, or in a g of the dry dose, from its label.",
+        label="From its label",
         attribute="label_mg",
     )
 

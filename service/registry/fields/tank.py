@@ -26,12 +26,13 @@ from service.registry.fields.limits import (
     TALLEST_PLANT_CM,
     WARMEST_C,
 )
-from service.registry.fields.named import SensorChoice, Thresholds
+from service.registry.fields.named import Equipment, SensorChoice, Thresholds
 from service.registry.fields.plans import (
     DosePlanSchema,
     GasPlanSchema,
     LightPlanSchema,
     PlantTargetsSchema,
+    TankCylinderSchema,
     WaterChangePlanSchema,
 )
 from service.registry.models import Dimensions, Plant, Stock, Tank
@@ -40,11 +41,13 @@ from service.registry.species.table import Co2Demand, Light
 from service.registry.volume import net_volume_l, volume_of
 from service.schemas.base import Items, Nested, Schema, ValueSchema
 from service.schemas.fields import Choice, Name, Number, Text, Whole, YesNo
-from service.schemas.free_json import Facts
 from service.schemas.quantities import Measure, carbonate_hardness, general_hardness
 from service.schemas.ranges import Range
 from service.schemas.times import Day, TimeZone
 from service.science.numeric.checks import OutOfRangeError
+
+RESERVED_IDS: Final = ("new",)
+"""Ids that no tank may have: pages have these addresses."""
 
 ENERGIES: Final = ("high", "low")
 OR_DEMAND: Final = "or another name with a light, CO2 or height of its own"
@@ -56,14 +59,19 @@ class DimensionsSchema(ValueSchema):
 
     makes = Dimensions
 
-    length = Measure("cm", above=0, high=LONGEST_CM, required=True, attribute="length_cm")
+    length = Measure(
+        "cm", "Left to right.", above=0, high=LONGEST_CM, required=True, attribute="length_cm"
+    )
     width = Measure(
         "cm", "Front to back.", above=0, high=LONGEST_CM, required=True, attribute="width_cm"
     )
-    height = Measure("cm", above=0, high=LONGEST_CM, required=True, attribute="height_cm")
+    height = Measure(
+        "cm", "Bottom to rim.", above=0, high=LONGEST_CM, required=True, attribute="height_cm"
+    )
     fill_height = Measure(
         "cm",
         "Water level above the inner bottom; null: to the rim.",
+        label="Water level",
         above=0,
         high=LONGEST_CM,
         allow_none=True,
@@ -78,7 +86,12 @@ class DimensionsSchema(ValueSchema):
     )
     substrate_porosity = Number("Share of the substrate that is water.", low=0, high=1)
     hardscape = Measure(
-        "L", "Displaced by rock and wood.", low=0, high=MOST_L, attribute="hardscape_l"
+        "L",
+        "Displaced by rock and wood.",
+        label="Rock and wood",
+        low=0,
+        high=MOST_L,
+        attribute="hardscape_l",
     )
 
     def contradictions(self, value: Dimensions) -> dict[str, Any]:
@@ -96,11 +109,12 @@ class StockSchema(ValueSchema):
     makes = Stock
 
     species = Text("Scientific name.", shortest=1, longest=NAME_LENGTH, required=True)
-    count = Whole(label="How many", low=0, high=MOST_ANIMALS)
+    count = Whole("0 keeps the line for later.", label="How many", low=0, high=MOST_ANIMALS)
     added = Day("When they came in; null: long ago.", allow_none=True)
     temperature = Range(
         "Cel",
         "Tolerated: outside it there are warnings.",
+        label="Tolerated temperature",
         ends=("temperature_low_c", "temperature_high_c"),
         low=COLDEST_C,
         high=WARMEST_C,
@@ -135,7 +149,7 @@ class StockSchema(ValueSchema):
         allow_none=True,
         attribute="co2_comfortable_mg_l",
     )
-    air_breather = YesNo("Takes air at the surface.", allow_none=True)
+    air_breather = YesNo("Takes air at the surface, as labyrinth fish do.", allow_none=True)
 
     def contradictions(self, value: Stock) -> dict[str, Any]:
         """A name that may be a slip is not taken; the comfortable range lies in the tolerated."""
@@ -200,10 +214,13 @@ class TankSchema(ValueSchema):
     makes = Tank
     defaults: Mapping[str, Any] = MappingProxyType({"id": ""})  # the address names it
 
-    id = Name("Short name in topics and addresses; as in the address.")
+    id = Name(
+        "Short name in topics and addresses; as in the address.",
+        label="Short name for topics and addresses",
+    )
     name = Text("For people.", shortest=1, longest=NAME_LENGTH, required=True)
     time_zone = TimeZone("Days and plans are local to it.")
-    dimensions = Nested(DimensionsSchema, allow_none=True)
+    dimensions = Nested(DimensionsSchema, label="Dimensions", allow_none=True)
     net_volume = Measure(
         "L",
         "As measured; null: computed from the dimensions.",
@@ -214,7 +231,11 @@ class TankSchema(ValueSchema):
     )
     volume = Nested(VolumeSchema, "What counts as the net volume.", dump_only=True)
     altitude = Measure(
-        "m", "For the solubility of gases.", low=-500, high=6000, attribute="altitude_m"
+        "m",
+        "Above the sea, for the solubility of gases.",
+        low=-500,
+        high=6000,
+        attribute="altitude_m",
     )
     kh = carbonate_hardness(
         "Carbonate hardness as last known; a KH test in the log wins.",
@@ -224,7 +245,7 @@ class TankSchema(ValueSchema):
         attribute="kh_meq_l",
     )
     kh_tested = Day("When KH was tested.", label="KH tested", allow_none=True)
-    kh_kit = Nested(KhKitSchema)
+    kh_kit = Nested(KhKitSchema, label="How KH is tested")
     organic_carbon = Measure(
         "mg/L",
         "Dissolved, of humic kind, as of wood and leaves (brown water: 5 to 20): a KH test counts "
@@ -243,18 +264,24 @@ class TankSchema(ValueSchema):
         attribute="gh_meq_l",
     )
     energy = Choice("Light, gas and fertiliser together.", words=ENERGIES)
-    heated = YesNo("Whether it has a heater.")
+    heated = YesNo("Whether it has a heater.", label="Heater")
     co2_injected = YesNo("Whether CO2 is injected.", label="CO2 injected")
-    set_up = Day("When the tank was set up.", allow_none=True)
-    animals = Items(StockSchema, longest=MOST_ITEMS)
-    targets = Nested(PlantTargetsSchema)
-    plants = Items(TankPlantSchema, longest=MOST_ITEMS)
+    set_up = Day("When the tank was set up.", label="Set up on", allow_none=True)
+    animals = Items(StockSchema, label="species", longest=MOST_ITEMS)
+    targets = Nested(PlantTargetsSchema, label="Aimed at")
+    plants = Items(TankPlantSchema, label="species", longest=MOST_ITEMS)
     light = Nested(LightPlanSchema)
-    gas = Nested(GasPlanSchema)
+    gas = Nested(GasPlanSchema, label="CO2")
     water_change = Nested(WaterChangePlanSchema)
-    doses = Items(DosePlanSchema, longest=MOST_ITEMS)
+    doses = Items(DosePlanSchema, label="fertiliser", longest=MOST_ITEMS)
     sensors = SensorChoice("Which sensor to believe where there are several.")
-    equipment = Facts("Free facts, such as the size of the cylinder.")
+    cylinder = Nested(
+        TankCylinderSchema,
+        "As last known; a cylinder that was logged later wins.",
+        label="CO2 cylinder",
+        allow_none=True,
+    )
+    equipment = Equipment("Free facts, for people.", usual=("lamp", "filter"))
     thresholds = Thresholds("Overrides of the thresholds of practice.")
     notes = Text(longest=NOTE_LENGTH, lines=True)
     salted = YesNo(
@@ -276,7 +303,9 @@ class TankSchema(ValueSchema):
     )
 
     def contradictions(self, value: Tank) -> dict[str, Any]:
-        """Doses are told apart by their names."""
+        """Doses are told apart by their names; no tank has the address of another page."""
+        if value.id in RESERVED_IDS:
+            return {"id": [Refusal(value.id, f"{Name.allowed}, but {', '.join(RESERVED_IDS)}")]}
         names = [dose.name for dose in value.doses]
         twice = {
             number: {"name": [Refusal(name, "a name that no other dose of the tank has")]}

@@ -101,6 +101,11 @@ def test_what_is_not_known_is_left_open(tmp_path, topic, payload, left_open):
         Router("littoral", load_config(file, {}).routes)
 
 
+@pytest.mark.parametrize("payload", [b"open", b"", b'{"state": "on"}', b"\xff\xfe", b"[]"])
+def test_nothing_is_suggested_for_what_has_no_number(payload):
+    assert suggestions("door/reed/lock", payload, TANKS) == ()
+
+
 def test_never_a_tank_that_the_topic_does_not_name():
     for topic in ("shed/7/temp", "reedy/temp", "shed/reed-2/temp"):
         (one,) = suggestions(topic, b"24.5", TANKS)

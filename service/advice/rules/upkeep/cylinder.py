@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 
 from service.advice.care_log import days_since, newest
 from service.advice.engine.practice import COMMON_PRACTICE
@@ -18,8 +18,6 @@ from service.advice.phrases import days
 from service.registry.models import LogKind
 
 CODE = "cylinder-low"
-CONTENT_KEY = "cylinder_g"
-FILLED_KEY = "cylinder_filled"
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,31 +77,22 @@ def judge(case: Case) -> Iterator[Finding]:
 
 
 def cylinder_of(case: Case) -> Cylinder | None:
-    """The cylinder in use: the newest logged one, else the registered one; None if unknown.
+    """The cylinder in use: the newest logged one or that of the tank's settings, if it is newer.
 
-    Without one in the log the tank's equipment may hold ``cylinder_g`` and ``cylinder_filled`` (a
-    date).
+    None if neither is known, or nothing of its use.
     """
     gas = case.view.gas
     if gas is None or gas.gas_g_per_day is None or gas.gas_g_per_day.value <= 0:
         return None
     per_day = gas.gas_g_per_day.value / case.limit("gas_dissolved_fraction")
     logged = newest(case, LogKind.CYLINDER)
-    if logged is not None:
+    known = case.tank.cylinder
+    since = None if known is None else datetime.combine(known.put_on, time(12), UTC)
+    if logged is not None and (since is None or logged.time.date() >= since.date()):
         return Cylinder(float(logged.data["g"]), logged.time, per_day)
-    content = case.tank.equipment.get(CONTENT_KEY)
-    filled = _day(case.tank.equipment.get(FILLED_KEY))
-    if not isinstance(content, (int, float)) or content <= 0 or filled is None:
+    if known is None or since is None:
         return None
-    return Cylinder(float(content), filled, per_day)
-
-
-def _day(value: object) -> datetime | None:
-    try:
-        day = date.fromisoformat(str(value))
-    except ValueError:
-        return None
-    return datetime.combine(day, time(12), UTC)
+    return Cylinder(known.content_g, since, per_day)
 
 
 RULE = Rule(CODE, "CO2 cylinder nearly empty, by the fitted gas use", judge, timedelta(hours=12),

@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 
 from service.derive.models import EstimatedValue, GasModel
-from service.registry.models import LogKind
+from service.registry.models import Cylinder, LogKind
 from tests.advice.cases import DAY, amount, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry
 
@@ -16,7 +16,7 @@ from tests.derive.pieces import NOON, a_tank, entry
 def test_cylinder_by_hand() -> None:
     """30 g/d dissolved at half: 60 g/d; 500 g since 5 days leave 200 g, 3.3 days."""
     gas = GasModel(None, NOON, gas_g_per_day=EstimatedValue(30.0, 25.0, 36.0))
-    tank = a_tank(equipment={"cylinder_g": 500, "cylinder_filled": "2026-03-05"})
+    tank = a_tank(cylinder=Cylinder(500.0, date(2026, 3, 5)))
     view = replace(view_with(tank), gas=gas)
     one = the(view, "cylinder-low")
     assert amount(one, "CO2 left") == pytest.approx(200.0)

@@ -1,0 +1,1 @@
+"""The pages to set a tank up: forms made of the table of fields in, a changed tank out."""

@@ -1,0 +1,177 @@
+"""From an empty service to a tank that is looked after, by pages alone.
+
+No JSON is written and no file edited; on a phone and on a desk, by keyboard where it counts.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+
+from playwright.sync_api import Page, expect
+
+from service.store.model import Reading, SeriesKey
+from service.times import to_us
+from tests.ingest.conftest import publish
+from tests.pages.accessibility import violations
+from tests.pages.conftest import Opener
+from tests.pages.served import Served
+from tests.pages.test_sensor_journey import TOPIC, press, sends
+from tests.servers import Mosquitto, wait_until
+
+MOST_TABS = 60
+
+
+def tab_to(page: Page, name: str) -> None:
+    """Press the Tab key until the input of a name, or a button of these words, has the focus."""
+    for _ in range(MOST_TABS):
+        page.keyboard.press("Tab")
+        found = page.evaluate(
+            "document.activeElement.name || document.activeElement.innerText.trim()"
+        )
+        if found == name:
+            return
+    raise AssertionError(f"{name} is not reached by the Tab key")
+
+
+def check(page: Page) -> None:
+    """No fault of accessibility and no sideways scroll, on a phone and on a desk."""
+    for width in (1280, 360):
+        page.set_viewport_size({"width": width, "height": 800})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, page.url
+        assert violations(page) == [], (page.url, width)
+
+
+def test_from_an_empty_service_to_a_tank_that_is_looked_after(
+    empty_workshop: Served, mosquitto: Mosquitto, visit: Opener
+) -> None:
+    served = empty_workshop
+    seen = visit(served.url, width=360, timezone_id="Europe/Lisbon")
+    page = seen.page
+    page.get_by_role("link", name="Set up a tank").press("Enter")
+    make_the_tank(page)
+    tank = served.registry.tank("riffle")
+    assert tank.time_zone == "Europe/Lisbon", "the browser's own is offered"
+    assert [(one.species, one.count) for one in tank.animals] == [("Tanichthys albonubes", 12)]
+
+    check(page)
+    expect(page.locator("#first-steps")).to_contain_text("5 of 8 left")
+    page.get_by_role("link", name="KH", exact=True).click()
+    change_the_water(page)
+    move_the_co2_start(page)
+    check(page)
+    take_a_topic(served, mosquitto, page)
+    calibrate(served, page)
+    plan_an_absence(page)
+    (away,) = served.registry.absences()
+    assert away.end - away.start == timedelta(days=14)
+    assert [one for one in seen.complaints if "422" not in one] == [], "but the wrong KH"
+    assert seen.strangers(served) == []
+
+
+def make_the_tank(page: Page) -> None:
+    """Name, dimensions, an animal by its common name, and plans, without a pointer."""
+    tab_to(page, "name")
+    page.keyboard.type("Riffle")
+    for side, text in (("length", "90"), ("width", "45,5"), ("height", "18")):
+        tab_to(page, f"dimensions.{side}")
+        page.keyboard.type(text)
+    tab_to(page, "dimensions.height_unit")
+    page.keyboard.type("in")
+    expect(page.locator("[data-drawn=dimensions] figcaption")).to_contain_text("187.2 L")
+
+    tab_to(page, "Animals")
+    page.keyboard.press("Enter")
+    tab_to(page, "animals.0.species")
+    page.keyboard.type("white cloud")
+    expect(page.locator(".choices [role=option]").first).to_contain_text("Tanichthys albonubes")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")
+    expect(page.locator("[data-note='animals.0']")).to_contain_text("16 to 24 °C, tolerates")
+    tab_to(page, "animals.0.count")
+    page.keyboard.type("12")
+    expect(page.locator("[name='animals.1.species']")).to_be_visible()
+
+    tab_to(page, "Light and CO2")
+    page.keyboard.press("Enter")
+    page.locator("[name='light.start']").fill("10:30")
+    page.locator("[name='gas.start']").fill("08:30")
+    page.locator("[name='gas.end']").fill("17:30")
+    strip = page.locator("[data-drawn=plan] svg")
+    expect(strip).to_have_attribute("aria-label", re.compile("on 2 h before the light"))
+    check(page)
+    page.locator("[name='gas.end']").focus()
+    tab_to(page, "Make this tank")
+    page.keyboard.press("Enter")
+    expect(page.locator(".notice")).to_contain_text("Riffle is set up")
+
+
+def change_the_water(page: Page) -> None:
+    """A wrong KH is refused beside its field; the right one is stored."""
+    kh = page.locator("[name=kh]")
+    kh.fill("500")
+    page.locator("#water").get_by_role("button", name="Save").click()
+    expect(page.locator("#kh-fault")).to_contain_text("from 0 to 20 meq/L (56.1 dKH)")
+    expect(kh).to_be_focused()
+    expect(kh).to_have_value("500")
+    check(page)
+    kh.fill("4,5")
+    page.keyboard.press("Enter")
+    expect(page.locator(".notice")).to_contain_text("Saved: KH")
+
+
+def move_the_co2_start(page: Page) -> None:
+    """One field and Save."""
+    page.locator("#plan > summary").click()
+    page.locator("#plan [name='gas.start']").fill("07:40")
+    expect(page.locator("#plan figcaption")).to_contain_text("CO2 07:40 to 17:30")
+    page.locator("#plan").get_by_role("button", name="Save").click()
+    expect(page.locator(".notice")).to_contain_text("Saved: CO2 on")
+
+
+def take_a_topic(served: Served, mosquitto: Mosquitto, page: Page) -> None:
+    """A topic of a board becomes the pH of the tank by one button."""
+    publish(mosquitto, TOPIC, "6,62", "-r")
+    page.get_by_role("link", name="Overview").click()
+    page.get_by_role("link", name="First reading: pH").click()
+    press(page, "Use this as the pH of Riffle")
+    expect(page.locator(".notice")).to_contain_text("pH of Riffle comes from")
+
+    def stored() -> bool:
+        publish(mosquitto, TOPIC, "6.7")
+        return served.store.latest(SeriesKey("riffle", "ph", "main"), flagged=True) is not None
+
+    wait_until(stored)
+
+
+def calibrate(served: Served, page: Page) -> None:
+    """Two buffers, as the page leads; the steps tick themselves off, and the list goes."""
+    now_us = to_us(served.clock.now())
+    served.store.write(
+        [Reading("riffle", name, "main", now_us, value)
+         for name, value in (("temperature", 21.0), ("ppfd", 60.0))]
+    )  # fmt: skip
+    page.goto(f"{served.url}/tanks/riffle")
+    expect(page.locator("#first-steps")).to_contain_text("1 of 8 left")
+    page.get_by_role("link", name="Calibration of the pH probe").click()
+    press(page, "Start: I take the probe out now")
+    for buffer, value in (("7.00", 7.05), ("4.01", 4.12)):
+        press(page, f"It is in the buffer {buffer}")
+        sends(served, value)
+        press(page, f"Take {value} as buffer {buffer}")
+    press(page, "Save this calibration")
+    press(page, "The probe is back in the tank")
+    page.goto(f"{served.url}/tanks/riffle")
+    expect(page.locator("#first-steps")).to_be_hidden()
+
+
+def plan_an_absence(page: Page) -> None:
+    """Days of the tank, the last one included."""
+    page.get_by_role("link", name="Absences").click()
+    check(page)
+    page.get_by_label("First day away").fill("2026-05-01")
+    page.get_by_label("Last day away").fill("2026-05-14")
+    page.get_by_label("Covers").fill("the colleague")
+    page.get_by_role("button", name="Plan it").click()
+    expect(page.locator(".notice")).to_contain_text("Fri 1 May 2026 to Thu 14 May 2026")
+    check(page)
