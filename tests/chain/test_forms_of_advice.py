@@ -116,8 +116,8 @@ def sheet(context: Application, open_ones: list[Recommendation]) -> TankSheet:  
     return page
 
 
-def shown_with_cautions(html: str, title: str, article: str = "") -> set[str]:
-    """The cautions that a page refers to beside a title, read from its numbered list."""
+def shown_with_cautions(html: str, title: str) -> set[str]:
+    """The cautions that a sheet refers to beside a title, read from its numbered list."""
     notes = re.search(r'<aside class="safety".*?<ol>(.*?)</ol>', html, re.S)
     assert notes, "the page has no safety notes"
     texts = [unescape(one) for one in re.findall(r"<li>(.*?)</li>", notes[1], re.S)]
@@ -131,9 +131,14 @@ def shown_with_cautions(html: str, title: str, article: str = "") -> set[str]:
 
 def test_page_of_the_tank(client: FlaskClient, open_ones: list[Recommendation]) -> None:  # noqa: F811
     html = client.get("/tanks/reedbed", headers={"Accept": "text/html"}).text
+    cards = dict(re.findall(r'<li class="job [^>]*id="job-([^"]+)">(.*?)</form>', html, re.S))
+    assert set(cards) == {one.id for one in open_ones}
     for one in open_ones:
-        title = f"<h3>{one.finding.title}</h3>"
-        assert shown_with_cautions(html, title) == set(one.finding.cautions)
+        assert f"<h3>{one.finding.title}</h3>" in cards[one.id]
+        words = re.search(r'<div class="cautions">.*?<ul>(.*?)</ul></div>', cards[one.id], re.S)
+        assert words, f"{one.finding.title} stands without its cautions"
+        texts = [unescape(text) for text in re.findall(r"<li>(.*?)</li>", words[1], re.S)]
+        assert texts == list(one.finding.cautions)
 
 
 def test_json_and_calendar(client: FlaskClient, open_ones: list[Recommendation]) -> None:  # noqa: F811
