@@ -91,6 +91,7 @@ class Ingester:
             store,
             sensors=SensorLimits(ingest.sensors_per_tank, ingest.new_sensors_per_hour),
             known_clocks=lambda: self._reference.clocks,
+            thermometers=self._reference.thermometers,
         )
         self._stop_reading = threading.Event()
         self._disconnect = threading.Event()
