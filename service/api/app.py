@@ -37,7 +37,6 @@ from service.api.resources import (
 )
 from service.api.resources.broker import routes, topics
 from service.api.resources.calibrations import resource as calibrations
-from service.api.resources.docs import docs_page
 from service.api.resources.handover import (
     link_reports,
     return_report,
@@ -116,6 +115,5 @@ def _frame() -> Flask:
     recommendations.register(api.spec)
     for blueprint in _BLUEPRINTS:
         api.register_blueprint(blueprint)
-    docs_page.register(app)
     request_checks.install(app, openapi.install(app, api))
     return app

@@ -59,7 +59,7 @@ SERVICE: Final = (
     Place("Sensors", "pages.sensors", may_set_up),
     Place("Mail", "pages.mail", sends_mail),
     Place("Audit", "pages.audit", sees_audit),
-    Place("API", "docs.docs"),
+    Place("API", "pages.docs"),
     Place("Sessions", "pages.sessions", logged_in),
 )
 """Pages of the whole service."""

@@ -8,7 +8,7 @@ from flask import Blueprint, Flask
 
 from service.advice.cautions import NO_SAFETY_DEVICE
 from service.api.resources.handover import html
-from service.pages import audit, navigation, sessions, sharing_links, tanks, what_if
+from service.pages import api_docs, audit, navigation, sessions, sharing_links, tanks, what_if
 from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import absences, sheet
 from service.pages.mail import recipients, unsubscribing
@@ -69,6 +69,7 @@ def _blueprint() -> Blueprint:
     of_tank.register(pages)
     calibration.register(pages)
     navigation.register(pages)
+    api_docs.register(pages)
     pages.after_request(headers.secure)
     pages.app_context_processor(_everywhere)  # the API answers with the sheet as well
     pages.add_app_template_filter(unit_words)

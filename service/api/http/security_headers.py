@@ -12,9 +12,6 @@ POLICY: Final = "Content-Security-Policy"
 NO_PAGE: Final = "default-src 'none'; frame-ancestors 'none'"
 """For what is no page: nothing of it runs or loads, wherever it is opened."""
 
-READING: Final = f"{NO_PAGE}; style-src 'self'; base-uri 'none'; form-action 'none'"
-"""For pages to read: styles, no script and no form."""
-
 PAGES: Final = "; ".join(
     (
         NO_PAGE,

@@ -1,9 +1,10 @@
-// The charts of a tank: one window of time for all three, moved by buttons, keys or dragging.
+// The charts of a tank: one window of time for all three, moved by tabs, buttons, keys, dragging or touch.
 
 import {
   DAY_S, LONG_S, co2Series, excursions, lightSeries, litStretches, stepFor, temperatureSeries,
 } from "./series.js";
 import { formatter, kindOf, optionsOf } from "./drawing.js";
+import { listenToTouch } from "./gestures.js";
 
 const DAYS = { day: 1, week: 7, month: 30, year: 365 };
 const SHORTEST_S = 1800;
@@ -32,16 +33,33 @@ function presentSpan() {
   return { start: frame.now - DAYS[range] * DAY_S, end: frame.now, follows: true };
 }
 
-/** Move the window, keeping it within what can be shown. */
-function show(start, end) {
-  const length = Math.min(Math.max(end - start, SHORTEST_S), LONGEST_S);
+/** A window, kept within what can be shown. */
+function within(start, end) {
+  const length = Math.round(Math.min(Math.max(end - start, SHORTEST_S), LONGEST_S));
   const middle = (start + end) / 2;
-  const last = Math.min(middle + length / 2, frame.now);
-  span = { start: last - length, end: last, follows: last >= frame.now };
+  const last = Math.min(Math.round(middle + length / 2), frame.now);
+  return { start: last - length, end: last, follows: last >= frame.now };
+}
+
+/** Move the window. */
+function show(start, end) {
+  span = within(start, end);
   load();
 }
 
-function back() {
+/** What is drawn already, in another window: while fingers move. */
+function preview(start, end) {
+  const shown = within(start, end);
+  for (const { chart } of places) chart?.setScale("x", { min: shown.start, max: shown.end });
+}
+
+/** Where a chart's window lies on the page. */
+function plotOf(place) {
+  const { left, width } = (place.chart ? place.chart.over : place.element).getBoundingClientRect();
+  return { left, width };
+}
+
+function toNow() {
   span = presentSpan();
   load();
 }
@@ -90,7 +108,7 @@ function draw(place, data, window, extra) {
   const at = place.chart ? place.chart.cursor.left : -10;
   place.chart?.destroy();
   place.element.replaceChildren();
-  const hooks = { zoom: show, back, cursor: (chart) => tell(place, chart) };
+  const hooks = { zoom: show, back: toNow, cursor: (chart) => tell(place, chart) };
   const size = { width: place.element.clientWidth, height: place.element.clientHeight };
   place.chart = new uPlot(optionsOf(place.kind, frame, size, window, hooks), data, place.element);
   if (at >= 0) place.chart.setCursor({ left: at, top: 10 });
@@ -131,14 +149,16 @@ function tellButtons() {
   const length = span.end - span.start;
   document.getElementById("span").textContent = `${moment(span.start)} to ${moment(span.end)}`;
   for (const button of document.querySelectorAll("[data-range]")) {
-    const chosen = Math.abs(length - DAYS[button.dataset.range] * DAY_S) < 60;
-    button.setAttribute("aria-pressed", String(chosen));
+    const chosen = button.dataset.range === range;
+    button.setAttribute("aria-selected", String(chosen));
+    button.tabIndex = chosen ? 0 : -1;
+    if (chosen) document.getElementById("charts").setAttribute("aria-labelledby", button.id);
   }
   const press = (name) => document.querySelector(`[data-move="${name}"]`);
   press("later").disabled = span.follows;
   press("closer").disabled = length <= SHORTEST_S;
   press("wider").disabled = length >= LONGEST_S;
-  press("back").disabled = span.follows && Math.abs(length - DAYS[range] * DAY_S) < 60;
+  press("now").disabled = span.follows && Math.abs(length - DAYS[range] * DAY_S) < 60;
 }
 
 const MOVES = {
@@ -146,7 +166,7 @@ const MOVES = {
   later: () => shift(1),
   closer: () => zoom(0.5),
   wider: () => zoom(2),
-  back,
+  now: toNow,
 };
 
 function step(place, by) {
@@ -169,8 +189,8 @@ function key(place, event) {
     "+": MOVES.closer,
     "=": MOVES.closer,
     "-": MOVES.wider,
-    0: back,
-    Escape: back,
+    0: toNow,
+    Escape: toNow,
   };
   if (!actions[event.key]) return;
   event.preventDefault();
@@ -197,16 +217,28 @@ for (const place of places) {
   place.element.addEventListener("focus", () => place.readout.setAttribute("aria-live", "polite"));
   place.element.addEventListener("blur", () => place.readout.setAttribute("aria-live", "off"));
   new ResizeObserver(resize).observe(place.element);
+  listenToTouch(place.element, () => plotOf(place), () => span, { preview, done: show });
 }
-for (const button of document.querySelectorAll("[data-range]")) {
-  button.addEventListener("click", () => {
-    range = button.dataset.range;
-    const address = new URL(location.href);
-    address.searchParams.set("range", range);
-    history.replaceState(null, "", address);
-    back();
+
+function choose(tab) {
+  range = tab.dataset.range;
+  const address = new URL(location.href);
+  address.searchParams.set("range", range);
+  history.replaceState(null, "", address);
+  toNow();
+}
+
+const tabs = [...document.querySelectorAll("[data-range]")];
+tabs.forEach((tab, at) => {
+  tab.addEventListener("click", () => choose(tab));
+  tab.addEventListener("keydown", ({ key: pressed }) => {
+    const by = { ArrowLeft: -1, ArrowRight: 1 }[pressed];
+    if (!by) return;
+    const next = tabs[(at + by + tabs.length) % tabs.length];
+    next.focus();
+    choose(next);
   });
-}
+});
 for (const button of document.querySelectorAll("[data-move]")) {
   button.addEventListener("click", () => MOVES[button.dataset.move]());
 }

@@ -18,7 +18,6 @@ OPEN_TO_ALL = {
     "/readyz",
     "/openapi.json",
     "/docs",
-    "/docs/static/<path:filename>",
     "/problems",
     "/problems/<slug>",
     "/pages/static/<path:filename>",

@@ -1,1 +1,0 @@
-"""The OpenAPI document and the kinds of problem, for people to read."""
