@@ -6,7 +6,7 @@ import hashlib
 import logging
 import sys
 from collections.abc import Callable, Container, Iterable, Iterator, Sequence
-from typing import Final, NamedTuple
+from typing import Final
 
 from ingest.decode.message import (
     PAYLOAD_LIMIT_BYTES,
@@ -18,11 +18,10 @@ from ingest.decode.message import (
     rejection,
 )
 from ingest.decode.payloads import Record, parse
-from ingest.decode.payloads.record import split_end, split_name
-from ingest.decode.payloads.times import time_us_of
-from ingest.decode.quantity_words import meant_by
-from ingest.decode.routes import Router, Target, sensor_name
+from ingest.decode.record_series import RecordSeries, series_of
+from ingest.decode.routes import Router, Target
 from ingest.decode.sample import Arrival, Decoded, Sample
+from ingest.decode.two_values import two_values
 from ingest.decode.units import conversion_to, converted
 from service.registry.models import Rejection
 from service.store import DEFAULT_SENSOR, Flag
@@ -175,29 +174,12 @@ def _plain(payload: bytes, target: Target) -> Sample | None:
 
 
 def _one_value_each(decoded: Decoded, message: Message, target: Target) -> Decoded:
-    """Reject values of one series and time that differ: all but one would be lost silently."""
-    if len(decoded.samples) < 2:
+    """Reject values of one series and time that differ."""
+    samples, faults = two_values(decoded.samples)
+    if not faults:
         return decoded
-    together: dict[tuple[str, str, str, int | None], list[Sample]] = {}
-    for sample in decoded.samples:
-        series = (sample.tank, sample.quantity, sample.sensor, sample.time_us)
-        together.setdefault(series, []).append(sample)
-    if len(together) == len(decoded.samples):
-        return decoded
-    samples: list[Sample] = []
-    rejections = list(decoded.rejections)
-    for (_, quantity, sensor, _), found in together.items():
-        if len({(one.value, one.scale) for one in found}) == 1:
-            samples += found
-            continue
-        values = ", ".join(f"{one.value:.6g}" for one in found[:4])
-        error = PayloadError(
-            Reason.TWO_VALUES,
-            f"{quantity} of sensor {sensor} is {values} at one time; allowed: one value, or "
-            "another sensor name for each",
-        )
-        rejections.append(_refused(message, target, error))
-    return Decoded(samples, rejections, decoded.numbered)
+    refused = [_refused(message, target, error) for error in faults]
+    return Decoded(samples, [*decoded.rejections, *refused], decoded.numbered)
 
 
 def _by_target(message: Message, target: Target, tanks: Container[str]) -> Decoded:
@@ -231,7 +213,7 @@ def decode_records(
     for record in records:
         numbered = numbered or record.numbered
         try:
-            series = _series(record, target)
+            series = series_of(record, target)
             if record.optional and series.quantity not in QUANTITIES:
                 ignored.append(record.quantity or "")
                 continue
@@ -255,7 +237,7 @@ def _nothing_known(keys: Sequence[str], target: Target) -> PayloadError:
 
 
 def _sample(
-    record: Record, series: _Series, message: Message, target: Target, tanks: Container[str]
+    record: Record, series: RecordSeries, message: Message, target: Target, tanks: Container[str]
 ) -> Sample:
     tank = target.tank
     if tank is None:
@@ -274,59 +256,13 @@ def _sample(
     time_us, doubt = None, Flag.NONE
     if record.time is not None:
         try:
-            time_us = time_us_of(record.time, target.zone, message.arrival_us)
-            time_us -= target.clock_fast_us
+            clock = target.clock_of(tank, quantity, series.sensor)
+            time_us = clock.time_us(record.time, message.arrival_us)
         except ValueError:
             doubt = Flag.CLOCK
     elif record.ago_us is not None and not message.retain:
         time_us = message.arrival_us - record.ago_us
     return Sample(tank, quantity, series.sensor, value, conversion.scale, time_us, doubt)
-
-
-class _Series(NamedTuple):
-    """Quantity and sensor of a record, and the unit that its word names."""
-
-    quantity: str | None
-    sensor: str
-    unit: str | None = None
-
-
-def _series(record: Record, target: Target) -> _Series:
-    """The series of a record: as the topic or the route names it, else as the payload does.
-
-    Raises:
-        PayloadError: the payload names another quantity than the topic or the route.
-    """
-    quantity, sensor, unit = record.quantity, record.sensor, None
-    if record.name is not None:
-        words = {name: name for name in QUANTITIES} | dict(target.names)
-        if target.quantity is not None:
-            words = {word: word for word in words if words[word] == target.quantity}
-        quantity, sensor = split_name(record.name, words)
-        if quantity is None and target.quantity is None:
-            before, last = split_end(record.name)
-            if meant_by(last) is not None:
-                quantity, sensor = last, before
-    if quantity is not None:
-        quantity = target.names.get(quantity, quantity)
-    if quantity is not None and quantity not in QUANTITIES:
-        meant = meant_by(quantity)
-        if meant is not None:
-            quantity, unit, sensor = meant.quantity, meant.unit, sensor or meant.place or None
-    known = quantity in QUANTITIES
-    if target.quantity is not None and (known or not record.optional):
-        if known and quantity != target.quantity:
-            raise PayloadError(
-                Reason.UNKNOWN_QUANTITY,
-                f"quantity is {record.name or record.quantity!r:.60}; allowed: "
-                f"{target.quantity}, which the topic or the route names",
-            )
-        quantity = target.quantity
-    if target.sensor is not None:
-        sensor = target.sensor
-    elif sensor is not None:
-        sensor = sensor_name(sensor)
-    return _Series(quantity, sensor or DEFAULT_SENSOR, unit)
 
 
 def _check_tank(tank: str, tanks: Container[str]) -> None:

@@ -15,6 +15,7 @@ from ingest.process.clock_record import record_clocks
 from ingest.process.device_clock import ClockLimits
 from ingest.process.processor import Outcome, Processed, Processor, Unchanged
 from ingest.process.reference_data import ReferenceData
+from ingest.process.water_temperature import order_of_belief
 
 __all__ = [
     "PAYLOAD_LIMIT_BYTES",
@@ -34,6 +35,7 @@ __all__ = [
     "Unchanged",
     "decode",
     "decode_records",
+    "order_of_belief",
     "record_clocks",
     "rejection",
     "routes_in_use",

@@ -25,7 +25,12 @@ from ingest.process.device_clock import ClockLimits
 from ingest.process.message_clock import MessageClock, MessageClocks
 from ingest.process.quality.judge import judge
 from ingest.process.series import History, SeriesMemory, SeriesState
-from ingest.process.water_temperature import WaterTemperatures, temperature_in
+from ingest.process.water_temperature import (
+    BeliefOrder,
+    WaterTemperatures,
+    main_first,
+    temperature_in,
+)
 from service.registry.models import Rejection
 from service.store import NOT_USABLE, Flag, Reading, Samples, SeriesKey, Store
 
@@ -83,6 +88,7 @@ class Processor:
         *,
         sensors: SensorLimits | None = None,
         known_clocks: KnownOffsets = dict,
+        thermometers: BeliefOrder = main_first,
         written_by_others: bool = False,
         warm_up_s: float = 0.02,
     ) -> None:
@@ -94,6 +100,7 @@ class Processor:
             store: read for the history of a series when it is first seen; None: there is none.
             sensors: how many series a tank may have; None: any number.
             known_clocks: offsets of device clocks that are known from before.
+            thermometers: those of a tank in the order of belief; they compensate its electrode.
             written_by_others: other processes write the same series, so the store is asked
                 before each batch whether its readings are newer than those remembered.
             warm_up_s: time of each batch that may be spent on reading history, and as much on
@@ -114,7 +121,9 @@ class Processor:
             warm_up_s=warm_up_s,
         )
         self._message_clocks = MessageClocks(limits, self._memory, self.clocks)
-        self._temperatures = WaterTemperatures(None if store is None else temperature_in(store))
+        self._temperatures = WaterTemperatures(
+            None if store is None else temperature_in(store, thermometers), thermometers
+        )
         self._admission = Admission(
             sensors, None if store is None else _series_in(store), ask_s=warm_up_s
         )
@@ -286,7 +295,7 @@ class Processor:
         if corrected:
             processed.readings.extend(corrected)
         if reading.quantity == "temperature" and not int(reading.flags) & _NOT_USABLE:
-            self._temperatures.add(reading.tank, reading.time_us, reading.value)
+            self._temperatures.add(reading.tank, reading.time_us, reading.value, reading.sensor)
 
 
 def _series_of(batch: Sequence[Arrival]) -> list[SeriesKey]:

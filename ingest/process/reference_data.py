@@ -9,6 +9,7 @@ from typing import Final
 
 from ingest.process.calibration import Calibrations
 from ingest.process.series import SeriesName
+from ingest.process.water_temperature import order_of_belief
 from service.errors import LittoralError
 from service.registry.models import LogEntry, LogKind, StoredRoute
 from service.registry.registry import Registry
@@ -37,6 +38,8 @@ class ReferenceData:
         self.calibrations = Calibrations()
         self.clocks: Mapping[SeriesName, int] = {}
         self.routes: Sequence[StoredRoute] | None = None
+        self._choices: Mapping[str, Mapping[str, str]] = {}
+        self._first: Mapping[str, Mapping[str, str]] = {}
         self._entries: list[LogEntry] = []
         self._tanks: frozenset[str] = frozenset()
         self._refreshed_s: float | None = None
@@ -51,6 +54,8 @@ class ReferenceData:
             logs = self._registry.logs(kinds=[LogKind.CALIBRATION])
             clocks = self._registry.all_device_clocks()
             routes = self._registry.routes()
+            choices = self._registry.sensor_choices()
+            first = self._registry.all_first_sensors()
         except LittoralError as error:
             _log.warning("the registry cannot be read: %s", error.detail)
             if self._refreshed_s is not None:
@@ -65,8 +70,13 @@ class ReferenceData:
             for one in of_tank
         }
         self.routes = routes
+        self._choices, self._first = choices, first
         self._refreshed_s = now_s
         return True
+
+    def thermometers(self, tank: str) -> Sequence[str]:
+        """The thermometers of a tank to believe, in their order."""
+        return order_of_belief(self._choices.get(tank, {}), self._first.get(tank, {}))
 
     def __contains__(self, tank: object) -> bool:
         """Whether a tank is registered; refreshes, at most once a second, if it seems not."""

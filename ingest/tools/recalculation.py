@@ -10,8 +10,9 @@ import numpy as np
 
 from ingest.decode.message import PayloadError
 from ingest.process.calibration import Calibrations
+from ingest.process.water_temperature import thermometers
 from service.registry.models import LogEntry
-from service.store import Flag, Reading, Samples, SeriesKey, Store
+from service.store import DEFAULT_SENSOR, Flag, Reading, Samples, SeriesKey, Store
 from service.units import QUANTITIES
 
 _STEP_US: Final = 86_400_000_000
@@ -36,6 +37,7 @@ def recalculate(
     end_us: int,
     *,
     raw_scale: str | None = None,
+    order: Sequence[str] = (DEFAULT_SENSOR,),
 ) -> Recalculated:
     """Apply the log's calibrations to stored readings; their times stay.
 
@@ -47,6 +49,7 @@ def recalculate(
         start_us, end_us: half-open span.
         raw_scale: of what was sent (mV, lx), where no calibration is left that says it; None: found
             by the readings.
+        order: the tank's thermometers in the order of belief.
 
     Raises:
         StoreUnavailableError, StoreRefusedError: as the store finds.
@@ -60,7 +63,7 @@ def recalculate(
             continue
         series = (key.tank, key.quantity, key.sensor)
         scale = calibrations.raw_scale(series) or raw_scale or _scale_of(samples, key.quantity)
-        temperatures = _temperatures(store, key.tank, start, end)
+        temperatures = _temperatures(store, key.tank, order, start, end)
         readings = _changed(samples, key, calibrations, scale, temperatures)
         count += len(samples)
         changed += len(readings)
@@ -124,12 +127,11 @@ def _scale_of(samples: Samples, quantity: str) -> str | None:
 
 
 def _temperatures(
-    store: Store, tank: str, start_us: int, end_us: int
+    store: Store, tank: str, order: Sequence[str], start_us: int, end_us: int
 ) -> tuple[Sequence[float], Sequence[float]]:
-    """The tank's water temperature in a span, by its first thermometer that has any."""
-    for info in store.series(tank):
-        if info.key.quantity == "temperature":
-            samples = store.read(info.key, start_us, end_us)
-            if len(samples):
-                return samples.time_us.tolist(), samples.value.tolist()
+    """The tank's water temperature in a span, by the first thermometer that has any."""
+    for key in thermometers(store, tank, order):
+        samples = store.read(key, start_us, end_us)
+        if len(samples):
+            return samples.time_us.tolist(), samples.value.tolist()
     return (), ()

@@ -15,6 +15,7 @@ from typing import Final, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from service.derive.first_sensors import first_sensors
 from service.derive.inputs import Inputs
 from service.derive.light_source import LIGHT_QUANTITIES
 from service.derive.local_time import local_midnight
@@ -34,7 +35,7 @@ from service.registry.models import DeviceClock, LogEntry, LogKind, Tank
 from service.registry.species.ranges import SharedRange
 from service.science.temperature.forecast import WINDOW_S
 from service.store.interface import Store
-from service.store.model import DEFAULT_SENSOR, MEAN_ALONE, Reading, Samples, SeriesInfo, SeriesKey
+from service.store.model import MEAN_ALONE, Reading, Samples, SeriesInfo, SeriesKey
 from service.store.range_exits import read_outside
 from service.times import to_us
 
@@ -273,39 +274,6 @@ def _newest(
             tank, store, chosen.get("temperature"), latest.get("temperature"), latest.get("ph")
         ),
     )
-
-
-def first_sensors(
-    tank: Tank, registry: LogSource, store: Store, infos: Sequence[SeriesInfo]
-) -> Mapping[str, str]:
-    """Quantity -> the sensor that was there first: as written down, else by the readings stored.
-
-    The store is asked only where several sensors of a quantity came before it was written down.
-    """
-    known = registry.first_sensors(tank.id)
-    found: dict[str, str] = {}
-    for quantity in sorted({info.key.quantity for info in infos}):
-        keys = [info.key for info in infos if info.key.quantity == quantity]
-        names = {key.sensor for key in keys}
-        if known.get(quantity) in names:
-            found[quantity] = known[quantity]
-        elif len(keys) == 1 or tank.sensors.get(quantity) in names or DEFAULT_SENSOR in names:
-            found[quantity] = _likely_first(tank, quantity, keys)
-        else:
-            found[quantity] = min(keys, key=lambda key: _since_us(store, key)).sensor
-    return found
-
-
-def _likely_first(tank: Tank, quantity: str, keys: Sequence[SeriesKey]) -> str:
-    """The only sensor, or the one that counts whoever was first."""
-    if len(keys) == 1:
-        return keys[0].sensor
-    return tank.sensors.get(quantity, DEFAULT_SENSOR)
-
-
-def _since_us(store: Store, key: SeriesKey) -> tuple[int, SeriesKey]:
-    extent = store.extent(key)
-    return (0 if extent is None else extent.first_us), key
 
 
 def _with_samples(inputs: Inputs, reader: Reader, end_us: int) -> Inputs:

@@ -23,6 +23,7 @@ from service.advice.handover.absence import sheet_of
 from service.advice.handover.sheet import TankSheet
 from service.app.application import Application
 from service.config import HomieOptions, HubOptions, MqttConfig
+from service.derive.drift_cache import MorningDrifts
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
 from service.integrations.homie.device import alerts_of
@@ -110,7 +111,7 @@ def sheet(context: Application, open_ones: list[Recommendation]) -> TankSheet:  
     tanks = context.registry.tanks()
     absence = Absence("away", NOW, NOW + 14 * DAY)
     context.registry.put_absences([absence])
-    (page,) = sheet_of(absence, tanks, context.registry, context.store, NOW).tanks
+    (page,) = sheet_of(absence, tanks, context.registry, context.store, NOW, MorningDrifts()).tanks
     planned = {one.code for one in page.tasks}
     assert planned == TASK_CODES, "every kind of task that anyone may do"
     return page
@@ -132,8 +133,11 @@ def shown_with_cautions(html: str, title: str, article: str = "") -> set[str]:
 def test_page_of_the_tank(client: FlaskClient, open_ones: list[Recommendation]) -> None:  # noqa: F811
     html = client.get("/tanks/reedbed", headers={"Accept": "text/html"}).text
     for one in open_ones:
-        title = f"<h3>{one.finding.title}</h3>"
-        assert shown_with_cautions(html, title) == set(one.finding.cautions)
+        card = html[html.index(f'id="job-{one.id}"') :].partition('<form class="actions"')[0]
+        assert f"<h3>{one.finding.title}</h3>" in card
+        (cautions,) = re.findall(r'<div class="cautions">.*?<ul>(.*?)</ul>', card, re.S)
+        shown = [unescape(text) for text in re.findall(r"<li>(.*?)</li>", cautions, re.S)]
+        assert shown == list(one.finding.cautions), "on its own card"
 
 
 def test_json_and_calendar(client: FlaskClient, open_ones: list[Recommendation]) -> None:  # noqa: F811
@@ -186,6 +190,32 @@ def test_handover_sheet_in_all_its_forms(
                 if uid.startswith(f"{task.code}-") and task.day.isoformat() in uid
             ]  # fmt: skip
             assert all(f"- {caution}" in text for caution in task.cautions)
+
+
+def test_page_of_a_link_that_takes_reports(
+    client: FlaskClient,  # noqa: F811
+    context: Application,  # noqa: F811
+    sheet: TankSheet,
+) -> None:
+    """Each emergency and task opens to its own cautions; JSON has them beside each task."""
+    _, secret = context.registry.create_share(
+        "reedbed", NOW, NOW + 14 * DAY, NOW, expires=NOW + 15 * DAY, name="Ada", may_report=True
+    )
+    html = client.get(f"/shared/{secret}", headers={"Accept": "text/html"}).text
+    assert "Call <b>Invented keeper, extension 12</b>" in html
+    opened: dict[str, set[str]] = {}
+    for title, body in re.findall(r"<summary>([^<]*)</summary>(.*?)</details>", html, re.S):
+        texts = {unescape(one) for one in re.findall(r"<li>(.*?)</li>", body, re.S)}
+        assert opened.setdefault(unescape(title), texts) == texts
+    shown = [one for one in sheet.tasks if one.due < NOW + 13 * DAY]
+    for one in (*sheet.now, *shown, *sheet.emergencies):
+        title = one.title[:1].upper() + one.title[1:]
+        assert opened[title] == set(one.cautions), title
+    tasks = client.get(f"/shared/{secret}/tasks").get_json()["tasks"]
+    listed = {(one["title"], tuple(one["cautions"])) for one in tasks}
+    asks_more = {one.title for one in sheet.now} - {title for title, _ in listed}
+    assert not asks_more, "what anyone may do asks for one number at most"
+    assert listed == {(one.title, one.cautions) for one in (*sheet.now, *sheet.tasks)}
 
 
 def test_return_report(

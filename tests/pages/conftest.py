@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,7 +19,10 @@ from playwright.sync_api import (
     sync_playwright,
 )
 
+from ingest.app import Ingester
+from service.config import Config, IngestConfig, MqttConfig
 from tests.pages.served import Served, fill, serve
+from tests.servers import HOST, Mosquitto, wait_until
 
 PATIENCE_MS = 60_000
 """How long a page may take on a loaded machine; nothing waits so long unless it fails."""
@@ -78,6 +82,25 @@ def bare(tmp_path: Path) -> Iterator[Served]:
     """A server without tanks, for one test."""
     served = serve(tmp_path)
     yield served
+    served.stop()
+
+
+@pytest.fixture
+def empty_workshop(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[Served]:
+    """A service without tanks and an ingester at a broker."""
+    config = Config(
+        mqtt=MqttConfig(f"mqtt://{HOST}:{mosquitto.port}", client_id="workshop"),
+        ingest=IngestConfig(spool_path=str(tmp_path / "spool.db"), batch_age_s=0.05),
+    )
+    served = serve(tmp_path, config=config)
+    ingester = Ingester(config, served.store, served.registry, served.clock)
+    stop = threading.Event()
+    thread = threading.Thread(target=ingester.run, args=(stop,))
+    thread.start()
+    wait_until(lambda: ingester.status()["subscribed"])
+    yield served
+    stop.set()
+    thread.join(60)
     served.stop()
 
 

@@ -68,6 +68,13 @@ def test_the_round_by_link_offline_for_one_tick(bare: Served, visit: Opener) -> 
     expect(first).to_have_text("In an emergency")
     expect(page.locator(".emergencies .call")).to_contain_text("555 0100, also at night")
 
+    # The browser itself finds it fit to be installed; a test's window alone is never.
+    devtools = page.context.new_cdp_session(page)
+    manifest = devtools.send("Page.getAppManifest")
+    assert (manifest["url"], manifest["errors"]) == (f"{address}/app.webmanifest", [])
+    found = devtools.send("Page.getInstallabilityErrors")["installabilityErrors"]
+    assert {one["errorId"] for one in found} <= {"in-incognito"}
+
     # One task with its number, by keyboard alone.
     change = page.locator(f'.task[data-name^="{today}/water-change-due"]')
     change.locator("summary").focus()

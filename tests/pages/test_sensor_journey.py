@@ -5,46 +5,28 @@ With a real broker and a running ingester, at the width of a phone, by keyboard 
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Iterator
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, expect
 
-from ingest.app import Ingester
-from service.config import Config, IngestConfig, MqttConfig
 from service.registry.models import LogKind, Tank
 from service.store.model import Reading, SeriesKey
 from service.times import to_us
 from tests.ingest.conftest import publish
 from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
-from tests.pages.served import Served, serve
-from tests.servers import HOST, Mosquitto, wait_until
+from tests.pages.served import Served
+from tests.servers import Mosquitto, wait_until
 
 TOPIC = "esp/riffle/sensor/ph_value/state"
 
 
 @pytest.fixture
-def workshop(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[Served]:
+def workshop(empty_workshop: Served) -> Served:
     """A tank, a service and an ingester at a broker."""
-    config = Config(
-        mqtt=MqttConfig(f"mqtt://{HOST}:{mosquitto.port}", client_id="workshop"),
-        ingest=IngestConfig(spool_path=str(tmp_path / "spool.db"), batch_age_s=0.05),
-    )
-    served = serve(tmp_path, config=config)
-    served.registry.put_tank(Tank("riffle", "Riffle", net_volume_l=120.0))
-    ingester = Ingester(config, served.store, served.registry, served.clock)
-    stop = threading.Event()
-    thread = threading.Thread(target=ingester.run, args=(stop,))
-    thread.start()
-    wait_until(lambda: ingester.status()["subscribed"])
-    yield served
-    stop.set()
-    thread.join(60)
-    served.stop()
+    empty_workshop.registry.put_tank(Tank("riffle", "Riffle", net_volume_l=120.0))
+    return empty_workshop
 
 
 def no_violations(page: Page) -> None:

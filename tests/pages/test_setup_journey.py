@@ -10,12 +10,14 @@ from datetime import timedelta
 
 from playwright.sync_api import Page, expect
 
-from service.registry.models import LogKind
-from service.store.model import Reading
+from service.store.model import Reading, SeriesKey
 from service.times import to_us
+from tests.ingest.conftest import publish
 from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served
+from tests.pages.test_sensor_journey import TOPIC, press, sends
+from tests.servers import Mosquitto, wait_until
 
 MOST_TABS = 60
 
@@ -40,12 +42,15 @@ def check(page: Page) -> None:
         assert violations(page) == [], (page.url, width)
 
 
-def test_from_an_empty_service_to_a_tank_that_is_looked_after(bare: Served, visit: Opener) -> None:
-    seen = visit(bare.url, width=360, timezone_id="Europe/Lisbon")
+def test_from_an_empty_service_to_a_tank_that_is_looked_after(
+    empty_workshop: Served, mosquitto: Mosquitto, visit: Opener
+) -> None:
+    served = empty_workshop
+    seen = visit(served.url, width=360, timezone_id="Europe/Lisbon")
     page = seen.page
     page.get_by_role("link", name="Set up a tank").press("Enter")
     make_the_tank(page)
-    tank = bare.registry.tank("reedbed")
+    tank = served.registry.tank("riffle")
     assert tank.time_zone == "Europe/Lisbon", "the browser's own is offered"
     assert [(one.species, one.count) for one in tank.animals] == [("Tanichthys albonubes", 12)]
 
@@ -55,18 +60,19 @@ def test_from_an_empty_service_to_a_tank_that_is_looked_after(bare: Served, visi
     change_the_water(page)
     move_the_co2_start(page)
     check(page)
-    calibrate(bare, page)
+    take_a_topic(served, mosquitto, page)
+    calibrate(served, page)
     plan_an_absence(page)
-    (away,) = bare.registry.absences()
+    (away,) = served.registry.absences()
     assert away.end - away.start == timedelta(days=14)
     assert [one for one in seen.complaints if "422" not in one] == [], "but the wrong KH"
-    assert seen.strangers(bare) == []
+    assert seen.strangers(served) == []
 
 
 def make_the_tank(page: Page) -> None:
     """Name, dimensions, an animal by its common name, and plans, without a pointer."""
     tab_to(page, "name")
-    page.keyboard.type("Reedbed")
+    page.keyboard.type("Riffle")
     for side, text in (("length", "90"), ("width", "45,5"), ("height", "18")):
         tab_to(page, f"dimensions.{side}")
         page.keyboard.type(text)
@@ -97,7 +103,7 @@ def make_the_tank(page: Page) -> None:
     page.locator("[name='gas.end']").focus()
     tab_to(page, "Make this tank")
     page.keyboard.press("Enter")
-    expect(page.locator(".notice")).to_contain_text("Reedbed is set up")
+    expect(page.locator(".notice")).to_contain_text("Riffle is set up")
 
 
 def change_the_water(page: Page) -> None:
@@ -123,19 +129,39 @@ def move_the_co2_start(page: Page) -> None:
     expect(page.locator(".notice")).to_contain_text("Saved: CO2 on")
 
 
-def calibrate(bare: Served, page: Page) -> None:
-    """The last steps tick themselves off, and the list goes."""
-    now_us = to_us(bare.clock.now())
-    bare.store.write(
-        [Reading("reedbed", name, "main", now_us, value)
-         for name, value in (("temperature", 21.0), ("ph", 6.9), ("ppfd", 60.0))]
-    )  # fmt: skip
+def take_a_topic(served: Served, mosquitto: Mosquitto, page: Page) -> None:
+    """A topic of a board becomes the pH of the tank by one button."""
+    publish(mosquitto, TOPIC, "6,62", "-r")
     page.get_by_role("link", name="Overview").click()
+    page.get_by_role("link", name="First reading: pH").click()
+    press(page, "Use this as the pH of Riffle")
+    expect(page.locator(".notice")).to_contain_text("pH of Riffle comes from")
+
+    def stored() -> bool:
+        publish(mosquitto, TOPIC, "6.7")
+        return served.store.latest(SeriesKey("riffle", "ph", "main"), flagged=True) is not None
+
+    wait_until(stored)
+
+
+def calibrate(served: Served, page: Page) -> None:
+    """Two buffers, as the page leads; the steps tick themselves off, and the list goes."""
+    now_us = to_us(served.clock.now())
+    served.store.write(
+        [Reading("riffle", name, "main", now_us, value)
+         for name, value in (("temperature", 21.0), ("ppfd", 60.0))]
+    )  # fmt: skip
+    page.goto(f"{served.url}/tanks/riffle")
     expect(page.locator("#first-steps")).to_contain_text("1 of 8 left")
-    points = [{"reading": 7.02, "reference": 7.0}]
-    data = {"quantity": "ph", "points": points}
-    bare.registry.add_log("reedbed", LogKind.CALIBRATION, bare.clock.now(), data)
-    page.reload()
+    page.get_by_role("link", name="Calibration of the pH probe").click()
+    press(page, "Start: I take the probe out now")
+    for buffer, value in (("7.00", 7.05), ("4.01", 4.12)):
+        press(page, f"It is in the buffer {buffer}")
+        sends(served, value)
+        press(page, f"Take {value} as buffer {buffer}")
+    press(page, "Save this calibration")
+    press(page, "The probe is back in the tank")
+    page.goto(f"{served.url}/tanks/riffle")
     expect(page.locator("#first-steps")).to_be_hidden()
 
 

@@ -78,3 +78,8 @@ def test_the_sensor_that_was_first_stays_so(yard):
     assert yard.first_sensors("nowhere") == {}
     yard.delete_tank("reed")
     assert yard.first_sensors("reed") == {}
+
+
+def test_the_choices_of_sensors_of_all_tanks(yard):
+    yard.put_tank(Tank("sedge", "Sedge", sensors={"temperature": "rear"}))
+    assert yard.sensor_choices() == {"sedge": {"temperature": "rear"}}

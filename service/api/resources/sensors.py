@@ -12,7 +12,7 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.api.resources.readings.schemas import FlagsField
 from service.derive.device_clock import clock_text
-from service.derive.loader import first_sensors
+from service.derive.first_sensors import first_sensors
 from service.derive.sensor_choice import ChosenSeries, Why, chosen_series, considered
 from service.derive.slips import slips
 from service.registry.models import Rejection, Tank

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from ingest.process import order_of_belief
 from ingest.tools.recalculation import recalculate
 from service.app.application import Missing, opened
 from service.app.configuration import configuration
@@ -48,12 +49,18 @@ def command(
     """
     with opened(configuration(config_file), Missing.REFUSE) as application:
         now = application.clock.now()
-        zone = application.registry.tank(tank).time_zone  # refuses one that is not there
+        found = application.registry.tank(tank)  # refuses one that is not there
+        zone = found.time_zone
         first = now - timedelta(days=31) if start is None else start.at(zone)
         last = now if end is None else end.at(zone)
         entries = application.registry.log(tank, kinds=[LogKind.CALIBRATION])
         done = recalculate(
-            application.store, entries, SeriesKey(tank, quantity, sensor), to_us(first), to_us(last)
+            application.store,
+            entries,
+            SeriesKey(tank, quantity, sensor),
+            to_us(first),
+            to_us(last),
+            order=order_of_belief(found.sensors, application.registry.first_sensors(tank)),
         )
         if done.changed:
             subject = f"tanks/{tank}/readings"

@@ -86,7 +86,7 @@ def _steps(view: TankView) -> Iterator[Step]:
         yield Step(
             "Calibration of the pH probe",
             "an uncalibrated probe gives a wrong CO2",
-            _log(tank, LogKind.CALIBRATION),
+            url_for("pages.calibrate", tank=tank.id),
             LogKind.CALIBRATION in logged,
         )
 
@@ -102,7 +102,7 @@ def _readings(view: TankView) -> Iterator[Step]:
         yield Step(
             f"First reading: {name}",
             "",
-            url_for("pages.tank", tank=view.tank.id, _anchor="sensors"),
+            url_for("pages.sensors"),
             bool(measured.intersection(quantities)),
         )
 
@@ -119,10 +119,6 @@ def _wants_ph(view: TankView) -> bool:
 
 def _settings(tank: Tank, section: str) -> str:
     return url_for("pages.settings", tank=tank.id, open=section, _anchor=section)
-
-
-def _log(tank: Tank, kind: LogKind) -> str:
-    return url_for("pages.tank", tank=tank.id, kind=kind.value, _anchor="log-form")
 
 
 def _hidden() -> list[Any]:

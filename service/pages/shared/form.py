@@ -105,7 +105,7 @@ class ReportForm:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A task on the page, with its form."""
+    """A task on the page, with its form; None where only the tank keeper logs it."""
 
     offered: OfferedTick
-    form: ReportForm
+    form: ReportForm | None

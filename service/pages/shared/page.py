@@ -69,7 +69,8 @@ def link_page(
     tank = sheet.tanks[0]
     local_time = LocalTime(tank.time_zone, sheet.prepared)
     today = local_time.local(sheet.prepared).date()
-    lines = [_line(one, link, refused) for one in offered_ticks(tank, link)]
+    offered = offered_ticks(tank, link)
+    lines = [_line(one, link, refused) for one in offered]
     note = signed(A_NOTE, link)
     page = render_template(
         "pages/shared.html",
@@ -83,6 +84,7 @@ def link_page(
         now=[one for one in lines if one.offered.day is None],
         days=list(_days([one for one in lines if one.offered.day], today)),
         today=today,
+        later=any(one.day and one.day > _last_listed(today) for one in offered),
         note=ReportForm(note, A_NOTE, _of(refused, note)),
         reports=reports_with(link),
         words=words_in(_texts(tank)),
@@ -110,16 +112,18 @@ def _installed(response: Response) -> Response:
 
 
 def _line(offered: OfferedTick, link: ShareLink, refused: Refused | None) -> Line:
-    same = refused is not None and _same_task(refused, offered, link)
+    if offered.tick is None:
+        return Line(offered, None)
+    same = refused is not None and _task_of(refused, link) == offered.tick.task
     return Line(offered, ReportForm(offered.task, offered.tick, refused if same else None))
 
 
-def _same_task(refused: Refused, offered: OfferedTick, link: ShareLink) -> bool:
-    """Whether a refused form was for this task, however the sheet has changed since."""
+def _task_of(refused: Refused, link: ShareLink) -> str | None:
+    """The task that a refused form was for, however the sheet has changed since."""
     try:
-        return tick_of(refused.task, link).task == offered.tick.task
+        return tick_of(refused.task, link).task
     except InvalidInputError:
-        return False
+        return None
 
 
 def _of(refused: Refused | None, task: str) -> Refused | None:
@@ -128,12 +132,16 @@ def _of(refused: Refused | None, task: str) -> Refused | None:
 
 def _days(lines: Sequence[Line], today: date) -> Iterator[DayList]:
     """The tasks by day, of the days that are listed."""
-    last = today + timedelta(days=DAYS_LISTED - 1)
+    last = _last_listed(today)
     near = {0: "Today, ", 1: "Tomorrow, "}
     for day, ones in groupby(lines, key=lambda one: one.offered.day):
         if day is not None and day <= last:
             words = f"{near.get((day - today).days, '')}{day:%a} {day.day} {day:%b}"
             yield DayList(day, words, tuple(ones))
+
+
+def _last_listed(today: date) -> date:
+    return today + timedelta(days=DAYS_LISTED - 1)
 
 
 def _texts(tank: TankSheet) -> Iterator[str]:

@@ -18,6 +18,10 @@ class FirstSensorRepository(Database):
 
     def first_sensors(self, tank: str) -> Mapping[str, str]:
         """Quantity -> the sensor of a tank that was there first; cached."""
+        return self.all_first_sensors().get(tank, {})
+
+    def all_first_sensors(self) -> Mapping[str, Mapping[str, str]]:
+        """The same by tank; cached."""
 
         def ask() -> dict[str, dict[str, str]]:
             found: dict[str, dict[str, str]] = {}
@@ -26,7 +30,7 @@ class FirstSensorRepository(Database):
                     found.setdefault(row.tank, {})[row.quantity] = row.sensor
             return found
 
-        return self.cache.get("first-sensors", ask).get(tank, {})
+        return self.cache.get("first-sensors", ask)
 
     def put_first_sensors(self, tank: str, sensors: Mapping[str, str]) -> None:
         """Write down which sensor was first; nothing where the tank is not registered."""

@@ -37,6 +37,16 @@ class TankRepository(Database):
         with self.session(writes=False) as session:
             return frozenset(session.scalars(select(TankRow.id)))
 
+    def sensor_choices(self) -> Mapping[str, Mapping[str, str]]:
+        """The sensors that people chose to believe, by tank and quantity; cached."""
+
+        def ask() -> dict[str, Mapping[str, str]]:
+            with self.session(writes=False) as session:
+                rows = session.execute(select(TankRow.id, TankRow.document["sensors"])).all()
+            return {id: sensors for id, sensors in rows if sensors}
+
+        return self.cache.get("sensor-choices", ask)
+
     def lock_tanks(self, ids: Collection[str], session: Session) -> frozenset[str]:
         """Those of some tanks that are there; none of them is deleted until the transaction ends.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ingest.process.water_temperature import WaterTemperatures, temperature_in
+from ingest.process.water_temperature import WaterTemperatures, order_of_belief, temperature_in
 from service.errors import StoreUnavailableError
 from service.store import Flag, Reading, open_store
 
@@ -78,3 +78,26 @@ def test_only_usable_readings_of_the_store(tmp_path):
     assert temperature_in(store)("reed", NOW + 90 * MIN) is None
     assert temperature_in(store)("sedge", NOW) is None
     store.close()
+
+
+def test_the_believed_thermometer_compensates_not_the_first_by_the_alphabet(tmp_path):
+    """One called air hung beside the tank, and turned the line of the electrode."""
+    store = open_store(f"sqlite:///{tmp_path}/readings.db")
+    for sensor, celsius in (("air", 17.0), ("main", 24.0), ("rear", 25.0)):
+        store.write([Reading("reed", "temperature", sensor, NOW, celsius)])
+    order = {"reed": order_of_belief({}, {"temperature": "rear"})}
+    assert temperature_in(store)("reed", NOW) == (NOW, 24.0)
+    assert temperature_in(store, lambda tank: ("rear",))("reed", NOW) == (NOW, 25.0)
+    store.close()
+    temperatures = WaterTemperatures(None, order.__getitem__)
+    temperatures.add("reed", NOW - 2 * MIN, 25.0, "rear")
+    temperatures.add("reed", NOW - MIN, 17.0, "air")
+    assert temperatures.at("reed", NOW) == 25.0
+    temperatures.add("reed", NOW - 3 * MIN, 24.0, "main")
+    assert temperatures.at("reed", NOW) == 24.0
+    assert temperatures.at("reed", NOW + 59 * MIN) == 17.0, "main and rear are too old"
+
+
+def test_the_order_of_belief_is_that_of_derived_values():
+    assert order_of_belief({"temperature": "b"}, {"temperature": "c"}) == ("b", "main", "c")
+    assert order_of_belief({"ph": "b"}, {}) == ("main",)

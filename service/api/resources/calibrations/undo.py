@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Final
 
+from ingest.process import order_of_belief
 from ingest.tools.recalculation import Recalculated, recalculate
 from service.api.context import Context
 from service.errors import ConflictError, InvalidInputError, NotFoundError
@@ -46,6 +47,7 @@ def undo_calibration(context: Context, tank: str, id: str) -> tuple[LogEntry, Re
         to_us(entry.time),
         to_us(now) + 1,
         raw_scale=calibration.raw,
+        order=order_of_belief(registry.tank(tank).sensors, registry.first_sensors(tank)),
     )
     if done.changed:
         subject = f"tanks/{tank}/readings"

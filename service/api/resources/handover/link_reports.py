@@ -121,7 +121,7 @@ def tasks(secret: str) -> dict[str, Any]:
         "tank": link.tank,
         "name": link.name,
         "expires": link.expires,
-        "tasks": offered_ticks(sheet.tanks[0], link),
+        "tasks": [one for one in offered_ticks(sheet.tanks[0], link) if one.tick is not None],
         "note": signed(A_NOTE, link),
     }
 

@@ -29,16 +29,17 @@ from service.registry.repositories.link_reports import LinkReport
 
 @dataclass(frozen=True, slots=True)
 class OfferedTick:
-    """A task of a sheet that may be ticked off.
+    """A task of a sheet, and what ticking it off reports.
 
     Attributes:
+        tick: None: its entry asks for more than one number, so that only the tank keeper logs it.
         task: the tick, signed; comes back with the report.
         instruction: its words and cautions.
         day: of a planned task, the tank's local date; None: it is open now.
         reported: the report, where there is one.
     """
 
-    tick: Tick
+    tick: Tick | None
     task: str
     instruction: Instruction
     day: date | None
@@ -91,19 +92,19 @@ def sheet_of_link(link: ShareLink) -> HandoverSheet:
     context = current()
     absence = absence_of_link(link, context.registry)
     tanks = [context.registry.tank(link.tank)]
-    return sheet_of(absence, tanks, context.registry, context.store, now())
+    return sheet_of(absence, tanks, context.registry, context.store, now(), context.drifts)
 
 
 def offered_ticks(sheet: TankSheet, link: ShareLink) -> list[OfferedTick]:
-    """What may be ticked off a tank's sheet: what is open now, then day by day."""
+    """The tasks of a tank's sheet with their ticks: what is open now, then day by day."""
     registry = current().registry
     tank = registry.tank(link.tank)
     known = {one.task: one for one in registry.link_reports(tank.id, since=link.created)}
     offered = []
     for rec in sheet.open:
         tick = tick_of_recommendation(rec, tank)
-        if tick is not None:
-            offered.append(OfferedTick(tick, signed(tick, link), rec.instruction, None, None))
+        text = "" if tick is None else signed(tick, link)
+        offered.append(OfferedTick(tick, text, rec.instruction, None, None))
     for task in sheet.tasks:
         tick = tick_of_task(task, tank)
         done = known.get(tick.task)

@@ -48,6 +48,7 @@ class Intake:
             context.store,
             sensors=SensorLimits(ingest.sensors_per_tank, ingest.new_sensors_per_hour),
             known_clocks=lambda: self._reference.clocks,
+            thermometers=self._reference.thermometers,
             written_by_others=True,
             warm_up_s=math.inf,
         )
