@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from urllib.parse import unquote
 
 import pytest
 
+from service import pages
 from service.api.http.access_rules import OPEN
 from service.app.app_factory import create_app
+from service.pages.browser.headers import hash_of
 from service.registry.access import Scope
 from tests.api.conftest import NOW
 from tests.api.scenes import TANK, put
 
+FILES = hash_of(Path(pages.__file__).with_name("static"))
 OPEN_TO_ALL = {
     "/healthz",
     "/readyz",
@@ -20,6 +24,7 @@ OPEN_TO_ALL = {
     "/docs",
     "/problems",
     "/problems/<slug>",
+    f"/pages/static/{FILES}/<path:filename>",
     "/pages/static/<path:filename>",
     "/login",
     "/mail/stop/<token>",
