@@ -60,7 +60,7 @@ class Ingester:
         self._registry = registry
         self._clock = clock
         ingest = config.ingest
-        router = Router(config.mqtt.prefix, config.routes)
+        router = Router(config.mqtt.prefix, config.routes, config.sensors)
         self._stored_routes: Sequence[StoredRoute] = ()
         self._routes = RoutesInUse(config.routes, {})
         self._queue = MessageQueue(ingest.batch_size, ingest.batch_age_s, ingest.max_inflight)
@@ -208,7 +208,7 @@ class Ingester:
             return
         self._stored_routes = stored
         self._routes = routes_in_use(self._config.routes, stored)
-        router = Router(self._config.mqtt.prefix, self._routes.routes)
+        router = Router(self._config.mqtt.prefix, self._routes.routes, self._config.sensors)
         self._decoder.use(router)
         self._connection.subscribe_to(router.filters())
 

@@ -45,12 +45,17 @@ STEP = {
 
 @dataclass(frozen=True)
 class Labelled:
-    """A series, which of its readings are faulty, and the number of the fault (0: none)."""
+    """A series, which of its readings are faulty, and the number of the fault (0: none).
+
+    Attributes:
+        time_s: of each reading; None: one each ``every_s``.
+    """
 
     quantity: str
     every_s: int
     value: Floats
     fault: npt.NDArray[np.int64]
+    time_s: npt.NDArray[np.int64] | None = None
 
     @property
     def faulty(self) -> Bools:

@@ -18,7 +18,6 @@ from ingest.decode.message import (
     rejection,
 )
 from ingest.decode.payloads import Record, parse
-from ingest.decode.payloads.times import time_us_of
 from ingest.decode.record_series import RecordSeries, series_of
 from ingest.decode.routes import Router, Target
 from ingest.decode.sample import Arrival, Decoded, Sample
@@ -257,8 +256,8 @@ def _sample(
     time_us, doubt = None, Flag.NONE
     if record.time is not None:
         try:
-            time_us = time_us_of(record.time, target.zone, message.arrival_us)
-            time_us -= target.clock_fast_us
+            clock = target.clock_of(tank, quantity, series.sensor)
+            time_us = clock.time_us(record.time, message.arrival_us)
         except ValueError:
             doubt = Flag.CLOCK
     elif record.ago_us is not None and not message.retain:

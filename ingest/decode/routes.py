@@ -6,14 +6,14 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
-from zoneinfo import ZoneInfo
 
+from ingest.decode.clock_setting import RIGHT, ClockSetting, SensorClocks, clock_setting
 from ingest.decode.message import PayloadError, Reason
 from ingest.decode.payloads.record import NO_PATHS, Paths
 from ingest.decode.route_conflicts import check_distinct
 from ingest.decode.topic_filters import covers, without_covered
 from ingest.decode.units import Conversion, conversion_to
-from service.config import RouteConfig
+from service.config import RouteConfig, SensorConfig
 from service.errors import ConfigError
 from service.store import DEFAULT_SENSOR
 from service.units import QUANTITIES
@@ -27,6 +27,9 @@ _NAMED = ("tank", "quantity", "sensor")
 _NOT_IN_NAME = re.compile(r"[^a-z0-9_-]+")
 
 
+_NO_CLOCKS = SensorClocks()
+
+
 @dataclass(frozen=True, slots=True)
 class Target:
     """Where the readings of one topic go, by one route.
@@ -36,8 +39,8 @@ class Target:
         tank, quantity, sensor: None where the payload has to name it.
         fault: why nothing of this topic can be stored; None if all is well.
         conversion: of a plain number without a unit, where the topic and the route name all else.
-        clock_fast_us: the device's clock is so much fast.
-        zone: the device sends the time of this zone in place of UTC; None: UTC.
+        clock: how the device's times are read.
+        sensor_clocks: those of single sensors, which count first.
     """
 
     source: str
@@ -50,29 +53,40 @@ class Target:
     names: Mapping[str, str] = field(default_factory=dict)
     fault: tuple[Reason, str] | None = None
     conversion: Conversion | None = None
-    clock_fast_us: int = 0
-    zone: ZoneInfo | None = None
+    clock: ClockSetting = RIGHT
+    sensor_clocks: SensorClocks = _NO_CLOCKS
+
+    def clock_of(self, tank: str, quantity: str, sensor: str) -> ClockSetting:
+        """How the times of one of its sensors are read."""
+        return self.sensor_clocks.of(tank, quantity, sensor) or self.clock
 
 
 class Router:
     """Finds the targets of a topic; our own topics out are none of them."""
 
-    def __init__(self, prefix: str, routes: Iterable[RouteConfig] = ()) -> None:
+    def __init__(
+        self,
+        prefix: str,
+        routes: Iterable[RouteConfig] = (),
+        sensors: Iterable[SensorConfig] = (),
+    ) -> None:
         """Compile the routes.
 
         Args:
             prefix: first level(s) of our own topics.
+            sensors: what is set for single sensors.
 
         Raises:
             ConfigError: a route's topic is no MQTT filter or leaves the tank open, or two routes
                 would write two values of one message into one series.
         """
         self._prefix = prefix
+        clocks = SensorClocks(sensors)
         routes = tuple(routes)
-        self._routes = tuple(_Route(route) for route in routes)
+        self._routes = tuple(_Route(route, clocks) for route in routes)
         check_distinct(routes)
         self._own = tuple(
-            _Route(RouteConfig(f"{prefix}/{rest}"))
+            _Route(RouteConfig(f"{prefix}/{rest}"), clocks)
             for rest in ("{tank}", "{tank}/{quantity}", "{tank}/{quantity}/{sensor}")
         )
         self._filters = without_covered([f"{prefix}/#", *(route.filter for route in self._routes)])
@@ -133,8 +147,10 @@ def is_published_by_us(topic: str, prefix: str) -> bool:
 class _Route:
     """One route, compiled."""
 
-    def __init__(self, config: RouteConfig) -> None:
+    def __init__(self, config: RouteConfig, sensor_clocks: SensorClocks) -> None:
         self._config = config
+        self._clock = clock_setting(config)
+        self._sensor_clocks = sensor_clocks
         self._levels = tuple(config.topic.split("/"))
         self.filter = "/".join("+" if _name_of(level) else level for level in self._levels)
         named = [name for level in self._levels if (name := _name_of(level))]
@@ -191,8 +207,8 @@ class _Route:
             config.names,
             fault,
             self._conversion(quantity) if fault is None else None,
-            round(config.clock_offset_s * 1e6),
-            None if config.time_zone is None else ZoneInfo(config.time_zone),
+            self._clock,
+            self._sensor_clocks,
         )
 
     def _conversion(self, quantity: str | None) -> Conversion | None:

@@ -10,7 +10,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Generic, TypeVar
 
-from ingest.deliver.spool import Spool, Spooled, SpoolFullError
+from ingest.deliver.spool import Spool, Spooled
+from ingest.deliver.spool_connection import SpoolFullError
 from service.clock import Clock
 from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
 from service.times import format_moment, to_us
@@ -25,7 +26,24 @@ _SPLIT_BUDGET: Final = 64
 #: Beyond the time that the store needs until its data are safe, s.
 _SAFE_MARGIN_S: Final = 5.0
 
+#: The sink is asked no more often whether it was restarted, s; until then nothing is forgotten.
+_ASK_EVERY_S: Final = 1.0
+
 T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class SinkState:
+    """What a sink that answers reports of itself.
+
+    Attributes:
+        started: a number that changes when it was restarted; None: it does not say.
+        unsaved_s: how long ago the oldest item was written that a crash may take; None: it does
+            not say, and ``Sink.safe_after_s`` holds.
+    """
+
+    started: float | None = None
+    unsaved_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -37,9 +55,8 @@ class Sink(Generic[T]):
         write: writes all of a batch or raises ``LittoralError``.
         encode, decode: for the spool.
         reject: records single items that the sink refuses for good, and why.
-        safe_after_s: how long after ``write`` the sink may still lose it in a crash.
-        started: a number that changes when the sink was restarted; None: it does not say. Raises
-            ``LittoralError`` while the sink is away.
+        safe_after_s: how long after ``write`` the sink may still lose it in a crash, at most.
+        state: what it reports of itself. Raises ``LittoralError`` while the sink is away.
     """
 
     kind: str
@@ -48,7 +65,7 @@ class Sink(Generic[T]):
     decode: Callable[[bytes], list[T]]
     reject: Callable[[Sequence[tuple[T, str]]], None]
     safe_after_s: float = 0.0
-    started: Callable[[], float | None] = lambda: None
+    state: Callable[[], SinkState] = SinkState
 
 
 class BufferedWriter(Generic[T]):
@@ -70,8 +87,9 @@ class BufferedWriter(Generic[T]):
         #: Sent, and still in the spool because the full disk did not let us delete them.
         self._sent: list[Spooled] = []
         self._started: float | None = None
-        #: Since the last look at ``Sink.started``, which may count in whole seconds.
+        #: Since ``Sink.state`` was asked last, whose start may count in whole seconds.
         self._was_away = False
+        self._ask_s = 0.0
         self.accepted = 0
         self.last_error = ""
         self.last_write = ""
@@ -185,14 +203,22 @@ class BufferedWriter(Generic[T]):
         Raises:
             LittoralError: the sink is away; it may have lost what no running one would lose.
         """
-        started = self._sink.started()
+        if not self._was_away and time.monotonic() < self._ask_s:
+            return
+        asked_s = time.monotonic()
+        state = self._sink.state()
+        started = state.started
         if self._was_away or (started is not None and started != self._started):
             if again := self._spool.send_again():
                 _log.warning("the store was restarted or away; %d batches are sent again", again)
             self._was_away = False
             self._started = started if started is not None else self._started
         if started == self._started:  # else it said before and does not now: nothing is known
-            self._spool.forget_sent(time.monotonic() - self._sink.safe_after_s - _SAFE_MARGIN_S)
+            unsaved_s = self._sink.safe_after_s
+            if state.unsaved_s is not None:
+                unsaved_s = min(unsaved_s, state.unsaved_s)
+            self._spool.forget_sent(asked_s - unsaved_s - _SAFE_MARGIN_S)
+        self._ask_s = time.monotonic() + _ASK_EVERY_S
 
     def _write(self, items: Sequence[T]) -> None:
         """Write all; single items that are refused for good go to ``Sink.reject``.

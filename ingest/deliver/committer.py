@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import Final
 
 from ingest.decode.message import FirstDelivery, Message, Reason
-from ingest.deliver.buffered_writer import BufferedWriter, Sink
+from ingest.deliver.buffered_writer import BufferedWriter, Sink, SinkState
 from ingest.deliver.encoding import (
     decode_readings,
     decode_rejections,
@@ -19,7 +19,8 @@ from ingest.deliver.encoding import (
 )
 from ingest.deliver.journal import Journal
 from ingest.deliver.numbered import NumberedMessages
-from ingest.deliver.spool import Spool, SpoolFullError
+from ingest.deliver.spool import Spool
+from ingest.deliver.spool_connection import SpoolFullError
 from ingest.process import Processed
 from service.clock import Clock
 from service.errors import StoreUnavailableError
@@ -68,7 +69,7 @@ class Committer:
                 decode_readings,
                 self._reject,
                 store.durable_after_s,
-                lambda: _started_s(store),
+                lambda: _state(store),
             ),
             spool,
             clock,
@@ -159,11 +160,11 @@ class Committer:
         self.rejections.accept([_rejection(reading, why, now) for reading, why in rejected])
 
 
-def _started_s(store: Store) -> float | None:
+def _state(store: Store) -> SinkState:
     health = store.health()
     if not health.reachable:
         raise StoreUnavailableError(health.detail or f"{health.backend} does not answer")
-    return health.numbers.get("started_s")
+    return SinkState(health.numbers.get("started_s"), health.numbers.get("unsaved_s"))
 
 
 def _rejection_sink(registry: Registry, most_rejections: int) -> Sink[Rejection]:

@@ -2,9 +2,10 @@
 
 Whatever a message does to the process, the broker sends it again, for ever. So the messages that
 are being decoded and processed are noted in a file, which outlives a kill but not a power cut. What
-a killed process had in work comes one by one in the next; a message that was in work at two deaths
-is taken aside and rejected. Waiting for the disk is not part of it: else a kill from outside would
-often meet the same message twice.
+a killed process had in work comes one by one in the next; a message that was in work alone at two
+deaths is taken aside and rejected. A death among others accuses nobody: of a thousand that come one
+by one after a kill from outside, the next kill meets one, and that one is sound. Waiting for the
+disk is not part of it either.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ _log = logging.getLogger(__name__)
 _SUSPECTS: Final = "suspects"
 #: Suspects that are remembered; some may never come again, such as those at QoS 0.
 _MOST: Final = 10_000
-#: A message that was in work at so many deaths of the process is not tried again.
+#: A message that was in work alone at so many deaths of the process is not tried again.
 _DEATHS: Final = 2
 
 
@@ -58,7 +59,7 @@ class InWork:
             for at in range(0, len(left) - DIGEST_BYTES + 1, DIGEST_BYTES)
         }
         for digest in found:
-            self._deaths[digest] = self._deaths.pop(digest, 0) + 1
+            self._deaths[digest] = self._deaths.pop(digest, 0) + (len(found) == 1)
         for digest in list(self._deaths)[: max(0, len(self._deaths) - _MOST)]:
             del self._deaths[digest]
         if found:

@@ -3,26 +3,19 @@
 from __future__ import annotations
 
 import logging
-import sqlite3
-import threading
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TypeVar
 
-from ingest.deliver import spool_repair
-from ingest.deliver.aside import Aside
+from ingest.deliver.spool_connection import SpoolConnection, SpoolFullError
 from ingest.deliver.spool_file import BodyDamagedError, body_of, stored_form
-from service.database_file import is_damage
-from service.errors import ConfigError
 
 _log = logging.getLogger(__name__)
+T = TypeVar("T")
 Entries = Literal["journal", "numbered"]
-
-
-class SpoolFullError(Exception):
-    """The spool has reached its bound, or the disk is full: nothing of the batch was written."""
+#: Sent batches that give way at once where the spool is full.
+_GIVE_WAY = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +36,7 @@ class Depth:
     oldest_us: int | None = None
 
 
-class Spool:
+class Spool(SpoolConnection):
     """A bounded queue, journals and short notes in one SQLite file; safe to call from threads."""
 
     def __init__(self, path: Path, max_mb: float) -> None:
@@ -57,13 +50,7 @@ class Spool:
         Raises:
             ConfigError: the file cannot be made, is no spool, or another process has it.
         """
-        self.path = path
-        self._max_mb = max_mb
-        self.aside = Aside(path.with_name(path.name + ".aside"))
-        self._lock = threading.Lock()
-        self._db = spool_repair.open_spool(path, max_mb, self.aside)
-        self._suspected = False
-        self._closed = False
+        super().__init__(path, max_mb)
         self._depth: dict[str, Depth] = {}
         self._count()
 
@@ -81,16 +68,13 @@ class Spool:
     def append(self, kind: str, body: bytes, items: int, spooled_us: int) -> int:
         """Put a batch at the end; returns its id only when it is safe on disk.
 
+        Sent batches give way to it, oldest first.
+
         Raises:
             SpoolFullError: no room for it.
         """
-        with self._transaction(durable=True) as db:
-            cursor = db.execute(
-                "INSERT INTO batch (kind, spooled_us, items, body) VALUES (?, ?, ?, ?)",
-                (kind, spooled_us, items, stored_form(body)),
-            )
-            number = cursor.lastrowid
-        assert number is not None
+        row = (kind, spooled_us, items, stored_form(body))
+        number = self._with_room(lambda: self._append(row))
         with self._lock:
             old = self.depth(kind)
             self._depth[kind] = Depth(
@@ -99,6 +83,35 @@ class Spool:
                 spooled_us if old.oldest_us is None else old.oldest_us,
             )
         return number
+
+    def _append(self, row: tuple[str, int, int, bytes]) -> int:
+        with self._transaction(durable=True) as db:
+            cursor = db.execute(
+                "INSERT INTO batch (kind, spooled_us, items, body) VALUES (?, ?, ?, ?)", row
+            )
+        assert cursor.lastrowid is not None
+        return cursor.lastrowid
+
+    def _with_room(self, write: Callable[[], T]) -> T:
+        """Try until it is done, or no sent batch is left that could make room."""
+        while True:
+            try:
+                return write()
+            except SpoolFullError:
+                if not self._forget_oldest_sent():
+                    raise
+
+    def _forget_oldest_sent(self) -> bool:
+        """Delete some of the sent batches; False if there is none."""
+        with self._transaction(durable=False) as db:
+            deleted = db.execute(
+                "DELETE FROM batch WHERE id IN "
+                "(SELECT id FROM batch WHERE sent_s IS NOT NULL ORDER BY id LIMIT ?)",
+                (_GIVE_WAY,),
+            ).rowcount
+        if deleted:
+            _log.warning("%s is full: %d sent batches are forgotten early", self.path, deleted)
+        return deleted > 0
 
     def head(self, kind: str, most_items: int) -> list[Spooled]:
         """The oldest unsent batches in order: one, and more while ``most_items`` allow.
@@ -149,26 +162,30 @@ class Spool:
         Raises:
             SpoolFullError: the disk is so full that not even this can be written.
         """
-        ids = [(batch.id,) for batch in batches]
-        with self._transaction(durable=False) as db:
-            if sent_s is None:
-                db.executemany("DELETE FROM batch WHERE id = ?", ids)
-            else:
-                db.executemany(
-                    "UPDATE batch SET sent_s = ? WHERE id = ?",
-                    [(sent_s, number) for (number,) in ids],
-                )
-            question = (
-                "SELECT spooled_us FROM batch WHERE kind = ? AND sent_s IS NULL ORDER BY id LIMIT 1"
-            )
-            oldest = db.execute(question, (kind,)).fetchone()
+        ids = [batch.id for batch in batches]
+        oldest_us = self._with_room(lambda: self._leave(kind, ids, sent_s))
         with self._lock:
             old = self.depth(kind)
             self._depth[kind] = Depth(
                 old.items - sum(batch.items for batch in batches),
                 old.batches - len(batches),
-                oldest[0] if oldest else None,
+                oldest_us,
             )
+
+    def _leave(self, kind: str, ids: Sequence[int], sent_s: float | None) -> int | None:
+        """Delete or mark batches; returns since when the oldest of the others is there."""
+        with self._transaction(durable=False) as db:
+            if sent_s is None:
+                db.executemany("DELETE FROM batch WHERE id = ?", [(number,) for number in ids])
+            else:
+                db.executemany(
+                    "UPDATE batch SET sent_s = ? WHERE id = ?", [(sent_s, number) for number in ids]
+                )
+            question = (
+                "SELECT spooled_us FROM batch WHERE kind = ? AND sent_s IS NULL ORDER BY id LIMIT 1"
+            )
+            oldest = db.execute(question, (kind,)).fetchone()
+        return oldest[0] if oldest else None
 
     def forget_sent(self, before_s: float) -> None:
         """Delete the batches sent before a time, as in ``sent``; errors as there."""
@@ -232,67 +249,3 @@ class Spool:
                 db.execute("INSERT OR REPLACE INTO note (name, text) VALUES (?, ?)", (name, text))
         except SpoolFullError as error:
             _log.warning("the %s cannot be saved: %s", name, error)
-
-    def close(self) -> None:
-        """Release the file."""
-        with self._lock:
-            self._db.close()
-
-    @contextmanager
-    def _transaction(self, *, durable: bool) -> Iterator[sqlite3.Connection]:
-        """A transaction; ``durable`` ones wait for the disk and so survive a power cut."""
-        with self._guarded() as db:
-            db.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
-            db.execute("BEGIN IMMEDIATE")
-            try:
-                yield db
-                db.execute("COMMIT")
-            except BaseException:
-                if db.in_transaction:
-                    db.execute("ROLLBACK")
-                raise
-
-    @contextmanager
-    def _guarded(self) -> Iterator[sqlite3.Connection]:
-        """The file, for one thread; when it turns out to be damaged, a new one takes its place."""
-        with self._lock:
-            if self._closed:
-                self._open_again()
-            try:
-                yield self._db
-            except sqlite3.OperationalError as error:
-                raise SpoolFullError(f"{self.path}: {error}") from error
-            except sqlite3.DatabaseError as error:
-                if not is_damage(error):
-                    raise
-                self._replace(error)
-
-    def _replace(self, error: sqlite3.DatabaseError) -> None:
-        """Look at the file anew; take a damaged one aside and go on with what can be read of it.
-
-        What one connection says once may be a fault of its memory. Where a new one finds nothing
-        and the error comes again, the file counts as damaged.
-
-        Raises:
-            SpoolFullError: always, as what was asked did not happen: ask again.
-        """
-        self._db.close()
-        self._closed = True
-        try:
-            opening = spool_repair.replaced if self._suspected else spool_repair.open_checked
-            self._db = opening(self.path, self._max_mb, self.aside)
-        except (ConfigError, OSError, sqlite3.Error) as fault:
-            raise SpoolFullError(f"{self.path}: {error}; no new one: {fault}") from fault
-        self._suspected = not self._suspected
-        self._closed = False
-        self._count()
-        raise SpoolFullError(f"{self.path}: damaged ({error}), and is opened anew") from error
-
-    def _open_again(self) -> None:
-        """After a damaged file could not be replaced, such as on a full disk."""
-        try:
-            self._db = spool_repair.open_spool(self.path, self._max_mb, self.aside)
-        except ConfigError as error:
-            raise SpoolFullError(error.detail) from error
-        self._closed = False
-        self._count()

@@ -54,7 +54,7 @@ def dry_run(
     """
     Router(config.mqtt.prefix, config.routes)
     routes = routes_in_use(config.routes, registry.routes())
-    router = Router(config.mqtt.prefix, routes.routes)
+    router = Router(config.mqtt.prefix, routes.routes, config.sensors)
     filters = widened([*router.filters(), *also])
     heard = _heard(config, clock, filters, seconds, stop or threading.Event())
     logs = registry.logs(kinds=[LogKind.CALIBRATION])

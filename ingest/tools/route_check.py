@@ -12,4 +12,4 @@ def check_routes(config: Config) -> None:
     Raises:
         ConfigError: a route's topic is no MQTT filter, or leaves tank or quantity open.
     """
-    Router(config.mqtt.prefix, config.routes)
+    Router(config.mqtt.prefix, config.routes, config.sensors)

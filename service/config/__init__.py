@@ -19,6 +19,7 @@ from service.config.values import (
     MqttConfig,
     RegistryConfig,
     RouteConfig,
+    SensorConfig,
     StoreConfig,
     WebhookOptions,
 )
@@ -39,6 +40,7 @@ __all__ = [
     "RecipientOptions",
     "RegistryConfig",
     "RouteConfig",
+    "SensorConfig",
     "StoreConfig",
     "WebhookOptions",
     "load_config",

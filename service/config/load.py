@@ -66,7 +66,7 @@ def make_clock(config: Config) -> Clock:
 
 def _overlay(document: dict[str, Any], environ: Mapping[str, str]) -> dict[str, str]:
     """Lay ``LITTORAL_SECTION__KEY`` over the document; returns dotted key -> variable."""
-    sections = {item.name for item in fields(Config)} - {"routes", "integrations"}
+    sections = {item.name for item in fields(Config)} - {"routes", "sensors", "integrations"}
     overridden: dict[str, str] = {}
     for variable in sorted(environ):
         section, separator, key = variable.removeprefix(ENV_PREFIX).lower().partition("__")

@@ -31,6 +31,7 @@ from service.config.values import (
     MqttConfig,
     RegistryConfig,
     RouteConfig,
+    SensorConfig,
     StoreConfig,
 )
 from service.units import QUANTITIES
@@ -117,6 +118,30 @@ def _check_zone(name: str) -> None:
         raise ValidationError("is not known")
 
 
+_TANK = ("a tank id: 1 to 64 of a-z, 0-9 and -", r"[a-z0-9-]{1,64}")
+_SENSOR = ("1 to 64 of a-z, 0-9, - and _", r"[a-z0-9_-]{1,64}")
+
+
+def _quantity() -> f.String:
+    return f.String(
+        validate=OneOf(list(QUANTITIES)),
+        allow_none=True,
+        metadata={"allowed": ", ".join(QUANTITIES)},
+    )
+
+
+def _clock_offset_s() -> f.Float:
+    return number(-86_400 * 31, 86_400 * 31, "s")
+
+
+def _zone() -> f.String:
+    return f.String(
+        validate=_check_zone,
+        allow_none=True,
+        metadata={"allowed": "a name of the IANA time zone database, such as Europe/Lisbon"},
+    )
+
+
 class _RouteSchema(Section):
     target = RouteConfig
     topic = f.String(
@@ -124,13 +149,9 @@ class _RouteSchema(Section):
         validate=whole_text(r"[^\s].{0,255}"),
         metadata={"allowed": "an MQTT topic filter; {tank}, {quantity}, {sensor} name a level"},
     )
-    tank = text("a tank id: 1 to 64 of a-z, 0-9 and -", r"[a-z0-9-]{1,64}", none=True)
-    quantity = f.String(
-        validate=OneOf(list(QUANTITIES)),
-        allow_none=True,
-        metadata={"allowed": ", ".join(QUANTITIES)},
-    )
-    sensor = text("1 to 64 of a-z, 0-9, - and _", r"[a-z0-9_-]{1,64}", none=True)
+    tank = text(*_TANK, none=True)
+    quantity = _quantity()
+    sensor = text(*_SENSOR, none=True)
     format = one_of(*FORMATS)
     path = text("a dotted path such as data.temperature", none=True)
     time_path = text("a dotted path such as data.time", none=True)
@@ -141,12 +162,17 @@ class _RouteSchema(Section):
         values=f.String(validate=OneOf(list(QUANTITIES))),
         metadata={"allowed": f"WORD = one of {', '.join(QUANTITIES)}"},
     )
-    clock_offset_s = number(-86_400 * 31, 86_400 * 31, "s")
-    time_zone = f.String(
-        validate=_check_zone,
-        allow_none=True,
-        metadata={"allowed": "a name of the IANA time zone database, such as Europe/Lisbon"},
-    )
+    clock_offset_s = _clock_offset_s()
+    time_zone = _zone()
+
+
+class _SensorSchema(Section):
+    target = SensorConfig
+    tank = text(*_TANK, required=True)
+    sensor = text(*_SENSOR, required=True)
+    quantity = _quantity()
+    clock_offset_s = _clock_offset_s()
+    time_zone = _zone()
 
 
 class _HttpSchema(Section):
@@ -195,6 +221,7 @@ class ConfigSchema(Section):
     mqtt = f.Nested(_MqttSchema)
     ingest = f.Nested(_IngestSchema)
     routes = f.List(f.Nested(_RouteSchema), data_key="route")
+    sensors = f.List(f.Nested(_SensorSchema), data_key="sensor")
     http = f.Nested(_HttpSchema)
     advice = f.Nested(_AdviceSchema)
     clock = f.Nested(_ClockSchema)
@@ -207,6 +234,8 @@ class ConfigSchema(Section):
     @post_load
     def _build(self, data: dict[str, Any], **_: Any) -> Any:
         lists: dict[str, Any] = {
-            name: tuple(data[name]) for name in ("routes", "integrations") if name in data
+            name: tuple(data[name])
+            for name in ("routes", "sensors", "integrations")
+            if name in data
         }
         return Config(**{**data, **lists})

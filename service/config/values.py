@@ -133,6 +133,23 @@ class RouteConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class SensorConfig:
+    """What is set for a single sensor; counts before what its route says.
+
+    Attributes:
+        tank, sensor, quantity: which; without a quantity all that the sensor measures.
+        clock_offset_s: its clock is so much fast (below 0: slow), s.
+        time_zone: it sends the time of this zone in place of UTC; None: UTC.
+    """
+
+    tank: str
+    sensor: str
+    quantity: str | None = None
+    clock_offset_s: float = 0.0
+    time_zone: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class HttpConfig:
     """Where the API listens, and how much it takes.
 
@@ -300,6 +317,7 @@ class Config:
     mqtt: MqttConfig = MqttConfig()
     ingest: IngestConfig = IngestConfig()
     routes: tuple[RouteConfig, ...] = ()
+    sensors: tuple[SensorConfig, ...] = ()
     http: HttpConfig = HttpConfig()
     advice: AdviceConfig = AdviceConfig()
     clock: ClockConfig = ClockConfig()

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
+from math import log
+from statistics import NormalDist
 from types import MappingProxyType
 from typing import Final, Literal
 
@@ -19,6 +21,7 @@ from service.registry.species.ranges import SharedRange
 from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.gas_exchange.fit import GasExchangeFit
 from service.science.light.co2 import MAX_GAP_S
+from service.science.numeric.estimate import Z95
 from service.science.numeric.intervals import bridged_gap_s
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.science.temperature.excursions import Excursion
@@ -275,6 +278,13 @@ class Co2High:
     first_at: datetime | None
     last_at: datetime | None
     newcomers: bool = False
+
+    def probability_above(self, mg_l: float) -> float:
+        """That CO2 was above a limit at its highest: log-normal, by the lower end of 95 %."""
+        if self.peak_mg_l <= self.peak_low_mg_l:
+            return float(self.peak_mg_l > mg_l)
+        sds = Z95 / log(self.peak_mg_l / max(self.peak_low_mg_l, 1e-9))
+        return NormalDist().cdf(sds * log(self.peak_mg_l / mg_l))
 
 
 @dataclass(frozen=True, slots=True)

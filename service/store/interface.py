@@ -41,7 +41,8 @@ class Store(Protocol):
 
     backend: str
     time_resolution_us: int
-    #: Seconds after ``write`` returned until the data survive a crash of the store itself.
+    #: Seconds after ``write`` returned until the data survive a crash of the store itself; where
+    #: ``health().numbers["unsaved_s"]`` is less, so much less.
     durable_after_s: float
     #: Seconds after ``write`` returned until every other reader sees the data.
     visible_after_s: float

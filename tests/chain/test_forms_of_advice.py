@@ -23,6 +23,7 @@ from service.advice.handover.absence import sheet_of
 from service.advice.handover.sheet import TankSheet
 from service.app.application import Application
 from service.config import HomieOptions, HubOptions, MqttConfig
+from service.derive.drift_cache import MorningDrifts
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
 from service.integrations.homie.device import alerts_of
@@ -110,7 +111,7 @@ def sheet(context: Application, open_ones: list[Recommendation]) -> TankSheet:  
     tanks = context.registry.tanks()
     absence = Absence("away", NOW, NOW + 14 * DAY)
     context.registry.put_absences([absence])
-    (page,) = sheet_of(absence, tanks, context.registry, context.store, NOW).tanks
+    (page,) = sheet_of(absence, tanks, context.registry, context.store, NOW, MorningDrifts()).tanks
     planned = {one.code for one in page.tasks}
     assert planned == TASK_CODES, "every kind of task that anyone may do"
     return page

@@ -60,6 +60,11 @@ def test_routes_keep_their_order(tmp_path):
         ("[[route]]\ntank='a'\n", "route.0.topic is missing; allowed: an MQTT topic filter"),
         ("[[route]]\ntopic='a'\nquantity='heat'\n", "route.0.quantity is 'heat'; allowed: temp"),
         ("[[route]]\ntopic='a'\ntank='A B'\n", "route.0.tank is 'A B'; allowed: a tank id"),
+        ("[[sensor]]\ntank='a'\n", "sensor.0.sensor is missing; allowed: 1 to 64 of"),
+        (
+            "[[sensor]]\ntank='a'\nsensor='b'\ntime_zone='Mars'\n",
+            "sensor.0.time_zone is 'Mars'; allowed",
+        ),
         ("store = 3\n", "store is 3; allowed: a table of keys"),
         ("[http\n", "is not TOML"),
         (

@@ -34,7 +34,7 @@ def stuck_since(hours: float) -> Series:
     return lambda time_us: np.where(time_us >= begin, TOP_LX, noisy(time_us))
 
 
-def at_evening(light: Series, **plan: object):  # type: ignore[no-untyped-def]
+def at_evening(light: Series, /, **plan: object):  # type: ignore[no-untyped-def]
     time_us = grid(EVENING - timedelta(days=8), EVENING)
     tank = a_tank(**plan)
     return tank, samples(time_us, light(time_us))

@@ -36,7 +36,9 @@ RULES_USE: Final[dict[str, Threshold]] = table(
     Threshold("gas_margin_min", 15, "min", "aim: target reached so long before lights-on"),
     Threshold("gas_earlier_max_min", 180, "min", "most by which to move the gas at a time",
               OUR_CHOICE),
-    Threshold("co2_surely_high_factor", 1.3, "1",
+    Threshold("co2_high_probability", 0.8, "1",
+              "CO2 above the ceiling with this probability is urgent", OUR_CHOICE, 0.5, 0.99),
+    Threshold("co2_urgent_factor", 1.15, "1",
               "so far above the ceiling CO2 is urgent however wide its interval", OUR_CHOICE, 1),
     Threshold("co2_unsteady_fraction", 0.2, "1", "spread of the daily CO2 while lit", OUR_CHOICE,
               0.02, 2),
@@ -82,6 +84,9 @@ RULES_USE: Final[dict[str, Threshold]] = table(
     Threshold(
         "temperature_urgent_c", 2, "K", "so far outside the range it is urgent", OUR_CHOICE, 0.1, 20
     ),
+    Threshold("temperature_worth_c", 0.3, "K",
+              "so little outside the range, or to be moved, nothing is worth doing", OUR_CHOICE,
+              0, 2),
     Threshold(
         "temperature_recent_h", 24, "h", "an excursion over for less is still reported", OUR_CHOICE
     ),

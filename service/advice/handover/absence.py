@@ -12,6 +12,7 @@ from service.advice.contact import covers
 from service.advice.engine.ledger import Ledger
 from service.advice.handover.return_report import ReturnReport, tank_return
 from service.advice.handover.sheet import HandoverSheet, handover
+from service.derive.drift_cache import MorningDrifts
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
 from service.errors import FieldFault, InvalidInputError, NotFoundError, Refusal
@@ -156,22 +157,40 @@ def tanks_of(absence: Absence, registry: Registry, tank: str = "") -> list[Tank]
 
 
 def sheet_of(
-    absence: Absence, tanks: Sequence[Tank], registry: Registry, store: Store, now: datetime
+    absence: Absence,
+    tanks: Sequence[Tank],
+    registry: Registry,
+    store: Store,
+    now: datetime,
+    drifts: MorningDrifts | None = None,
 ) -> HandoverSheet:
     """The sheet of an absence, on what registry and store say now.
+
+    Args:
+        drifts: of the pH probes, as last found; None: none was looked for.
 
     Raises:
         StoreUnavailableError, StoreRefusedError: as the store finds.
     """
-    views = [tank_view(load(tank, registry, store, now)) for tank in tanks]
+    found = [load(tank, registry, store, now) for tank in tanks]
+    known = MorningDrifts() if drifts is None else drifts
+    views = [tank_view(inputs, drift=known.known(inputs)) for inputs in found]
     ledger = Ledger(registry)
     return handover(absence, views, {tank.id: ledger.list(tank.id) for tank in tanks}, now)
 
 
 def report_of(
-    absence: Absence, tanks: Sequence[Tank], registry: Registry, store: Store, now: datetime
+    absence: Absence,
+    tanks: Sequence[Tank],
+    registry: Registry,
+    store: Store,
+    now: datetime,
+    drifts: MorningDrifts,
 ) -> ReturnReport:
     """What came of an absence, up to its end or until now; of a long one, the last 92 days.
+
+    Args:
+        drifts: of the pH probes, as last found; they count for an absence that goes on.
 
     Raises:
         StoreUnavailableError, StoreRefusedError: as the store finds.
@@ -181,7 +200,8 @@ def report_of(
     ledger = Ledger(registry)
     reports = []
     for tank in tanks:
-        view = tank_view(load(tank, registry, store, until, days=days))
+        inputs = load(tank, registry, store, until, days=days)
+        view = tank_view(inputs, drift=drifts.known(inputs) if until == now else None)
         seen = ledger.list(tank.id, tuple(State), since=absence.start)
         reports.append(tank_return(absence, view, seen))
     return ReturnReport(absence, now, tuple(reports))

@@ -45,7 +45,9 @@ def handover_page() -> Response:
     asked = _asked()
     absence = absence_asked(asked, context.registry, now(), usual=USUAL)
     tanks = tanks_of(absence, context.registry, asked.tank)
-    return sheet_page(sheet_of(absence, tanks, context.registry, context.store, now()))
+    return sheet_page(
+        sheet_of(absence, tanks, context.registry, context.store, now(), context.drifts)
+    )
 
 
 def return_page() -> Response:
@@ -54,7 +56,9 @@ def return_page() -> Response:
     asked = _asked()
     absence = absence_begun(asked, context.registry, now())
     tanks = tanks_of(absence, context.registry, asked.tank)
-    return report_page(report_of(absence, tanks, context.registry, context.store, now()))
+    return report_page(
+        report_of(absence, tanks, context.registry, context.store, now(), context.drifts)
+    )
 
 
 def sheet_page(sheet: HandoverSheet, *, shared: bool = False) -> Response:

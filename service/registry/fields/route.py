@@ -62,7 +62,9 @@ class QuantityNames(Field):
         faults: dict[str, list[str]] = {
             str(word)[:64]: [Refusal(quantity, ", ".join(QUANTITIES))]
             for word, quantity in value.items()
-            if quantity not in QUANTITIES or not 0 < len(word) <= 64
+            if not isinstance(quantity, str)
+            or quantity not in QUANTITIES
+            or not 0 < len(word) <= 64
         }
         if faults:
             raise ma.ValidationError(faults)

@@ -102,7 +102,10 @@ def thresholds_from_series(lux: ArrayLike) -> Thresholds | None:
     if bright < OFF_LUX or bright < LEAST_CONTRAST * dark:
         return None
     on = min(dark + ON_SHARE * (bright - dark), max(BRIGHTEST_ON_LUX, LEAST_CONTRAST * dark))
-    on = max(min(on, STEP_ON_SHARE * _lowest_step(level, float(on))), min(ROOM_LUX, bright / 2))
+    step_on = STEP_ON_SHARE * _lowest_step(level, float(on))
+    if step_on > dark:  # else it is no step of the lamp: it is darker than the dark
+        on = min(on, step_on)
+    on = max(on, min(ROOM_LUX, bright / 2))
     off = dark + (on - dark) * OFF_SHARE / ON_SHARE
     off = max(off, ROOM_OFF_SHARE * min(on, ROOM_LUX))
     return Thresholds(float(on), float(off))

@@ -10,14 +10,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from service.advice.handover.absence import sheet_of
+from service.advice.handover.sheet import water_line
 from service.derive.co2.current import co2_now
 from service.derive.co2.mornings import drift_doubt, morning_drift, nights_of
 from service.derive.drift_cache import MorningDrifts
 from service.derive.inputs import Inputs
 from service.derive.loader import load
 from service.derive.models import Quality
+from service.derive.tank_view import tank_view
 from service.derive.view_cache import ViewCache
-from service.registry.models import GasPlan, LightPlan, LogKind, Tank
+from service.registry.models import Absence, GasPlan, LightPlan, LogKind, Tank
 from service.registry.registry import open_registry
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.science.water.hardness import MEQ_L_PER_DEGREE
@@ -118,6 +121,11 @@ def test_drift_is_found_with_the_fit_and_known_until_the_probe_is_calibrated(
     assert view.co2.quality is Quality.SUSPECT
     newest = load(inputs.tank, registry, store, NOW, days=0)
     assert drifts.known(newest) == view.ph_drift
+    away = Absence("away", NOW, NOW + timedelta(days=7))
+    (page,) = sheet_of(away, [inputs.tank], registry, store, NOW, drifts).tanks
+    assert page.state[0] == water_line(view), "the handover sheet doubts the probe as the tank does"
+    undoubted = tank_view(newest, gas=view.gas)
+    assert page.state[0] != water_line(undoubted)
     registry.add_log(inputs.tank.id, LogKind.CALIBRATION, NOW, {"quantity": "ph"})
     assert drifts.known(load(inputs.tank, registry, store, NOW, days=0)) is None
     registry.close()

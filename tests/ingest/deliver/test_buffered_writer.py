@@ -10,7 +10,7 @@ from dataclasses import replace
 import pytest
 
 from ingest.deliver import buffered_writer
-from ingest.deliver.buffered_writer import BufferedWriter, Sink
+from ingest.deliver.buffered_writer import BufferedWriter, Sink, SinkState
 from ingest.deliver.spool import Spool
 from service.clock import SystemClock
 from service.errors import StoreRefusedError, StoreUnavailableError
@@ -33,6 +33,7 @@ class Target:
         self.poison = set()
         self.broken = False
         self.started = 1.0
+        self.unsaved_s = None
         self.refused = []
 
     def write(self, items):
@@ -50,7 +51,7 @@ class Target:
             lambda body: [int(n) for n in body.split(b",")],
             self.refused.extend,
             safe_after_s,
-            lambda: self.started,
+            lambda: SinkState(self.started, self.unsaved_s),
         )
 
 
@@ -138,12 +139,12 @@ def test_a_store_that_says_only_after_its_crash_when_it_started_gets_all_again(s
 def test_an_idle_writer_says_that_its_store_is_away_until_it_is_back(spool, draining):
     target, away = Target(), True
 
-    def started():
+    def state():
         if away:
             raise StoreUnavailableError("away")
-        return 1.0
+        return SinkState(1.0)
 
-    sink = replace(target.sink(safe_after_s=3600), started=started)
+    sink = replace(target.sink(safe_after_s=3600), state=state)
     writer = draining(BufferedWriter(sink, spool, SystemClock()))
     wait_until(lambda: writer.last_error == "away")
     away = False
@@ -152,16 +153,18 @@ def test_an_idle_writer_says_that_its_store_is_away_until_it_is_back(spool, drai
 
 def test_a_store_that_never_says_when_it_started_is_trusted_after_its_time(spool, monkeypatch):
     monkeypatch.setattr(buffered_writer, "_SAFE_MARGIN_S", 0.0)
+    monkeypatch.setattr(buffered_writer, "_ASK_EVERY_S", 0.0)
     target, stop, looks = Target(), threading.Event(), []
 
-    def started():
+    def state():
         """Nothing; sends at the first look, may forget at the second, and ends with the third."""
         looks.append(len(target.items))
         writer.wake()
         if len(looks) == 3:
             stop.set()
+        return SinkState()
 
-    sink = replace(target.sink(safe_after_s=1e-9), started=started)
+    sink = replace(target.sink(safe_after_s=1e-9), state=state)
     writer = BufferedWriter(sink, spool, SystemClock())
     writer.accept([1])
     writer.drain(stop)
@@ -205,3 +208,27 @@ def test_own_restart_sends_again_what_is_not_safe_yet(tmp_path):
     (batch,) = spool.head("numbers", 10)
     assert (batch.body, batch.id > first) == (b"2", True)
     spool.close()
+
+
+def test_what_the_store_says_is_saved_is_not_sent_again(spool, draining, monkeypatch):
+    monkeypatch.setattr(buffered_writer, "_SAFE_MARGIN_S", 0.0)
+    monkeypatch.setattr(buffered_writer, "_ASK_EVERY_S", 0.0)
+    target = Target()
+    target.unsaved_s = 3600.0
+    writer = draining(BufferedWriter(target.sink(safe_after_s=7200), spool, SystemClock()))
+    writer.accept([1])
+    wait_until(lambda: target.items == [1] and not spool.depth("numbers").batches)
+    target.unsaved_s = 0.0
+    wait_until(lambda: writer.wake() or spool.send_again() == 0)
+
+
+def test_sent_batches_give_way_to_new_ones_where_the_spool_is_full(tmp_path, draining):
+    small = Spool(tmp_path / "small.db", 0.2)
+    target = Target()
+    writer = draining(BufferedWriter(target.sink(safe_after_s=3600), small, SystemClock()))
+    items = list(range(10**9, 10**9 + 1000))
+    for _ in range(60):
+        writer.accept(items)
+        wait_until(lambda: not small.depth("numbers").batches)
+    assert len(target.items) == 60_000
+    assert small.send_again() < 60

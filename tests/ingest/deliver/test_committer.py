@@ -9,7 +9,8 @@ import pytest
 from ingest.decode.message import ClockState, FirstDelivery, Message
 from ingest.deliver import buffered_writer
 from ingest.deliver.committer import Committer
-from ingest.deliver.spool import Spool, SpoolFullError
+from ingest.deliver.spool import Spool
+from ingest.deliver.spool_connection import SpoolFullError
 from ingest.process import Processed
 from service.clock import SystemClock
 from service.errors import StoreUnavailableError

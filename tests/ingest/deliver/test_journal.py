@@ -6,7 +6,8 @@ import pytest
 
 from ingest.decode.message import ClockState, FirstDelivery, Message
 from ingest.deliver.journal import Journal
-from ingest.deliver.spool import Spool, SpoolFullError
+from ingest.deliver.spool import Spool
+from ingest.deliver.spool_connection import SpoolFullError
 
 
 def message(mid, payload=b"24", *, dup=False):

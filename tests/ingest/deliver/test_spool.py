@@ -6,7 +6,8 @@ import sqlite3
 
 import pytest
 
-from ingest.deliver.spool import Depth, Spool, SpoolFullError
+from ingest.deliver.spool import Depth, Spool
+from ingest.deliver.spool_connection import SpoolFullError
 from service.errors import ConfigError
 
 

@@ -16,7 +16,8 @@ import pytest
 
 from ingest.deliver import spool_pages, spool_repair
 from ingest.deliver.encoding import decode_readings, encode_readings
-from ingest.deliver.spool import Depth, Spool, SpoolFullError
+from ingest.deliver.spool import Depth, Spool
+from ingest.deliver.spool_connection import SpoolFullError
 from service.errors import ConfigError
 from tests.ingest.conftest import FORKED
 from tests.ingest.deliver.test_aside import batch, filled

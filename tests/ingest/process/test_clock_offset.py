@@ -13,7 +13,7 @@ from ingest.decode.decoder import Decoder
 from ingest.decode.message import Message
 from ingest.decode.routes import Router
 from ingest.process import Calibrations, ClockLimits, Processor, record_clocks
-from service.config import RouteConfig
+from service.config import RouteConfig, SensorConfig
 from service.errors import RegistryUnavailableError
 from service.store import NOT_USABLE, Flag, open_store
 
@@ -34,12 +34,12 @@ def store(tmp_path):
 class Board:
     """A board whose clock is ``fast_s`` fast; what it sends goes the way of the ingester."""
 
-    def __init__(self, store=None, fast_s=0.0, routes=(), known=None):
+    def __init__(self, store=None, fast_s=0.0, routes=(), known=None, sensors=()):
         self.store, self.fast_s, self.known = store, fast_s, known or {}
         self.readings = {}
         self.journal = {}
         self.decoder = Decoder(
-            Router("littoral", routes), {"reed"}, lambda one: self.journal.get(one.mid)
+            Router("littoral", routes, sensors), {"reed"}, lambda one: self.journal.get(one.mid)
         )
         self.restart()
 
@@ -286,6 +286,27 @@ def test_a_text_without_an_offset_is_taken_where_the_route_has_a_time_zone():
     payload = json.dumps({"value": 6.6, "time": "2023-11-14T23:13:20"}).encode()
     processed = board.processor.process(board.decoder.decode([Message(TOPIC, payload, NOW)]))
     assert [(one.time_us, one.flags) for one in processed.readings] == [(NOW, Flag.NONE)]
+
+
+# -- settings of a sensor
+
+
+def test_a_sensor_has_its_own_clock_beside_others_of_its_route():
+    sensors = [SensorConfig("reed", NAME[2], time_zone="Europe/Berlin")]
+    routes = routed(clock_offset_s=600.0)
+    assert Board(None, HOUR, routes, sensors=sensors).live(5)[-1] == (4 * MINUTE, Flag.NONE)
+    other = [SensorConfig("reed", "another", time_zone="Europe/Berlin")]
+    assert Board(None, 600, routes, sensors=other).live(5)[-1] == (4 * MINUTE, Flag.NONE)
+
+
+def test_a_sensor_without_a_route_has_a_clock_and_the_quantity_decides():
+    sensors = [
+        SensorConfig("reed", NAME[2], clock_offset_s=600.0),
+        SensorConfig("reed", NAME[2], "temperature", clock_offset_s=-999.0),
+    ]
+    assert Board(None, 600, sensors=sensors).live(5)[-1] == (4 * MINUTE, Flag.NONE)
+    sensors[1] = SensorConfig("reed", NAME[2], NAME[1], clock_offset_s=-600.0)
+    assert Board(None, -600, sensors=sensors).live(5)[-1] == (4 * MINUTE, Flag.NONE)
 
 
 # -- written down

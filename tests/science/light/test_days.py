@@ -91,6 +91,15 @@ def test_flicker_is_bridged_and_counted():
     assert days[3].hours == pytest.approx(8, abs=0.05)
 
 
+def test_light_of_any_spread_goes_off_at_no_more_than_it_comes_on_at():
+    """Also a sensor that counts up, or one in a bright room: its dark is brighter than a lamp's."""
+    rng = np.random.default_rng(1)
+    for _ in range(300):
+        spread = np.abs(rng.normal(size=500)) ** rng.uniform(0.3, 4) * 10 ** rng.uniform(0, 5)
+        found = thresholds_from_series(spread + rng.choice([0, 50, 500, 5000]))
+        assert found is None or found.off_lux <= found.on_lux
+
+
 def test_dead_lamp_from_the_start_has_no_thresholds():
     dark = np.abs(RNG.normal(30, 5, TIME.size))
     assert thresholds_from_series(dark) is None

@@ -39,11 +39,15 @@ def held(recalibrations: Floats, low_days: float = 0.0, high_days: float = np.in
 
     Drift is taken to run straight between two calibrations, as technicians correct it.
     """
-    within = total = 0
-    for days, gap in recalibrations:
-        age = np.arange(0.125, days, 0.25)
-        age = age[(age >= low_days) & (age < high_days)]
-        error = gap * age / days
-        within += int((np.abs(error) <= 1.96 * calibration_sd_ph(age)).sum())
-        total += age.size
-    return within / total
+    found = [counts(days, gap, low_days, high_days) for days, gap in recalibrations]
+    return sum(within for within, _ in found) / sum(total for _, total in found)
+
+
+def counts(
+    days: float, gap: float, low_days: float = 0.0, high_days: float = np.inf
+) -> tuple[int, int]:
+    """The readings of some ages between two calibrations: held, and all."""
+    age = np.arange(0.125, days, 0.25)
+    age = age[(age >= low_days) & (age < high_days)]
+    error = gap * age / days
+    return int((np.abs(error) <= 1.96 * calibration_sd_ph(age)).sum()), age.size

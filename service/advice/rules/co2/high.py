@@ -17,6 +17,7 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import capitalised, day_clock, percent, sensor_source, span
 from service.advice.tank_states import gas_beginning
 from service.derive.models import Co2High
+from service.derive.thresholds import derived_limit
 from service.registry.models import Lever
 
 CODE = "co2-high"
@@ -41,7 +42,7 @@ def judge(case: Case) -> Iterator[Finding]:
             else f"CO2 rose to {high.peak_mg_l:.0f} mg/L in the last day"
         ),
         action=_action(case, high, ongoing),
-        keeper_action=_valve(less),
+        keeper_action=f"{_valve(less)}{_calibrate(high)}",
         evidence=(
             Evidence(
                 f"highest CO2, {day_clock(case.tank, high.peak_at, case.now)}",
@@ -70,7 +71,7 @@ def judge(case: Case) -> Iterator[Finding]:
         hazards=(
             (Hazard.ANIMALS, Hazard.CO2, Hazard.MAINS) if case.tank.animals else (Hazard.CO2,)
         ),
-        confidence=0.95 if high.peak_low_mg_l > high.ceiling_mg_l else 0.6,
+        confidence=high.probability_above(high.ceiling_mg_l),
         since=high.first_at,
         log=adjustment(Lever.GAS_FLOW, f"{percent(less)} less"),
         moves=(LESS_GAS,),
@@ -93,12 +94,18 @@ def _ongoing(case: Case, high: Co2High) -> bool:
 
 
 def severity(case: Case, high: Co2High, ongoing: bool) -> Severity:
-    """Urgent only for animals, while it lasts, and where it is beyond doubt."""
+    """Urgent only for animals, while it lasts, where it is probable or the value is far above.
+
+    So a wide interval alone, such as that of a probe not calibrated for long, plays nothing down. A
+    ceiling that is lowered for new animals is a precaution: urgent is what they tolerate later.
+    """
     if not case.tank.animals:
         return Severity.ADVICE
-    sure = high.peak_low_mg_l > high.ceiling_mg_l
-    far = high.peak_mg_l > case.limit("co2_surely_high_factor") * high.ceiling_mg_l
-    return Severity.URGENT if ongoing and (sure or far) else Severity.WARNING
+    fraction = derived_limit(case.tank, "newcomer_fraction") if high.newcomers else 1.0
+    tolerated_mg_l = high.ceiling_mg_l / fraction
+    probable = high.probability_above(tolerated_mg_l) >= case.limit("co2_high_probability")
+    far = high.peak_mg_l >= case.limit("co2_urgent_factor") * tolerated_mg_l
+    return Severity.URGENT if ongoing and (probable or far) else Severity.WARNING
 
 
 def flow_step(case: Case, high: Co2High) -> float:
@@ -112,6 +119,8 @@ def _action(case: Case, high: Co2High, ongoing: bool) -> str:
         f"CO2 {'has been' if ongoing else 'was'} above {high.ceiling_mg_l:.0f} mg/L {lasting}, up "
         f"to {high.peak_mg_l:.0f} mg/L"
     )
+    if not _beyond_doubt(high):
+        been += f" (uncertain: it may have been only {high.peak_low_mg_l:.0f})"
     if not case.tank.animals:
         return f"{been}. No animals are registered, so that it only wastes CO2."
     if not ongoing:
@@ -129,8 +138,16 @@ def _action(case: Case, high: Co2High, ongoing: bool) -> str:
     )
 
 
+def _beyond_doubt(high: Co2High) -> bool:
+    return high.peak_low_mg_l > high.ceiling_mg_l
+
+
 def _valve(less: float) -> str:
     return f"Turn the needle valve down by about {percent(less)} before CO2 comes on again."
+
+
+def _calibrate(high: Co2High) -> str:
+    return "" if _beyond_doubt(high) else " Calibrate the pH probe: the CO2 value is uncertain."
 
 
 def _whose(case: Case, high: Co2High) -> str:

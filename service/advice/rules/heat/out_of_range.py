@@ -23,8 +23,6 @@ STILL_SEEN = timedelta(hours=1)
 """An excursion whose last sample is no older is still going on. Our choice."""
 BACK_C = 0.1
 """So far inside its range temperature is back, despite the noise of thermometers. Our choice."""
-WORTH_C = 0.3
-"""To move temperature by less no water is changed: it is within the noise. Our choice."""
 LESS_FAR = 0.75
 """Urgent until it is only this share of the threshold off. Our choice."""
 
@@ -64,19 +62,24 @@ def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Findi
     now_out = ongoing(case, last)
     worst = max(all_of_side, key=lambda one: abs(one.peak_c - one.limit_c))
     off = abs(worst.peak_c - worst.limit_c)
+    slight = _is_slight(case, off)
     hours = sum(one.length_s for one in all_of_side) / 3600
     degree_hours = sum(one.degree_hours for one in all_of_side)
     word = "warm" if last.side == "above" else "cold"
     return Finding(
         code=CODE,
         subject=last.side,
-        severity=_severity(case, last, now_out),
+        severity=Severity.ADVICE if slight else _severity(case, last, now_out),
         title=(
             f"Water is too {word}: {_now_c(case, last):.1f} °C"
             if now_out
             else f"Water was too {word} for {span(hours * 60)}"
         ),
-        action=_action(case, last, worst, now_out, hours),
+        action=(
+            _watch(case, last, worst, hours)
+            if slight and now_out
+            else _action(case, last, worst, now_out, hours)
+        ),
         keeper_action=("Check what the heater is set to." if now_out and case.tank.heated else ""),
         evidence=(
             Evidence(
@@ -100,9 +103,9 @@ def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Findi
         amounts=(
             Amount("outside by", off, "K"),
             Amount("time outside", hours * 60, "min"),
-            *_water(case, last, now_out),
+            *(() if slight else _water(case, last, now_out)),
         ),
-        due=case.now if now_out else None,
+        due=case.now if now_out and not slight else None,
         hazards=(
             Hazard.ANIMALS,
             Hazard.TEMPERATURE,
@@ -111,8 +114,27 @@ def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Findi
         ),
         confidence=0.9,
         since=_moment(all_of_side[0].start_s),
-        moves=_moves(last.side) if now_out else (),
+        moves=_moves(last.side) if now_out and not slight else (),
         refuses=(MORE_GAS,) if now_out and last.side == "above" else (),
+    )
+
+
+def _is_slight(case: Case, off_c: float) -> bool:
+    """Whether it was never off by more than what is worth doing anything about."""
+    return off_c < case.limit("temperature_worth_c")
+
+
+def _watch(case: Case, last: Excursion, worst: Excursion, hours: float) -> str:
+    return (
+        f"Watch the temperature; nothing needs to be done yet. {_was(last, worst, True, hours)}, "
+        "which may be the thermometer's error."
+    )
+
+
+def _was(last: Excursion, worst: Excursion, now_out: bool, hours: float) -> str:
+    return (
+        f"Temperature {'has been' if now_out else 'was'} {last.side} {last.limit_c:g} °C for "
+        f"{span(hours * 60)}, by up to {abs(worst.peak_c - last.limit_c):.1f} °C"
     )
 
 
@@ -130,11 +152,8 @@ def _severity(case: Case, last: Excursion, now_out: bool) -> Severity:
 
 
 def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours: float) -> str:
-    side, limit_c = last.side, last.limit_c
-    was = (
-        f"Temperature {'has been' if now_out else 'was'} {side} {limit_c:g} °C for "
-        f"{span(hours * 60)}, by up to {abs(worst.peak_c - limit_c):.1f} °C"
-    )
+    side = last.side
+    was = _was(last, worst, now_out, hours)
     if not now_out and not last.end_known and not _known(case):
         return (
             "Measure the temperature, and look at the animals: whether it is back in range is not "
@@ -177,7 +196,7 @@ def _water(case: Case, last: Excursion, now_out: bool) -> tuple[Amount, ...]:
     if not helps or abs(present - tap_c) < 1e-6:
         return ()
     step = min(abs(present - last.limit_c), case.limit("temperature_step_max_c"))
-    if step < WORTH_C:
+    if step < case.limit("temperature_worth_c"):
         return ()
     fraction = min(step / abs(present - tap_c), 0.3)
     return (Amount("water to change", fraction * volume_l, "L"),)

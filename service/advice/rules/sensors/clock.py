@@ -131,11 +131,11 @@ def _todo(case: Case, clock: DeviceClock, names: str) -> str:
         example = "Europe/Lisbon" if zone == "UTC" else zone
         return (
             f'Let {names} send UTC, or put time_zone = "{example}" (where its clock is) into its '
-            "route."
+            "route, or a [[sensor]] of its own."
         )
     return (
         f"Let {names} set its clock from the network (NTP), or put clock_offset_s = "
-        f"{clock.fast_s} into its route."
+        f"{clock.fast_s} into its route, or a [[sensor]] of its own."
     )
 
 

@@ -25,7 +25,12 @@ def subject_of(info: SeriesInfo) -> str:
 
 def name_of(info: SeriesInfo) -> str:
     """A sensor as people call it: ``pH sensor glass``."""
-    return f"{quantity_words(info.key.quantity)} sensor {info.key.sensor}"
+    return sensor_words(info.key.quantity, info.key.sensor)
+
+
+def sensor_words(quantity: str, sensor: str) -> str:
+    """What a sensor of a quantity is called."""
+    return f"{quantity_words(quantity)} sensor {sensor}"
 
 
 def _short_name(info: SeriesInfo) -> str:

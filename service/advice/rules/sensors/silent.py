@@ -3,7 +3,7 @@
 Judges the age of each sensor's newest reading. Sensors that fell silent together, such as those of
 one board, are one recommendation. Clears ten minutes after they report again. A sensor silent for
 weeks was taken out where another one measures the same; the last one of its quantity stays until it
-reports or somebody answers.
+reports or somebody answers, also when the store keeps none of its readings any more.
 """
 
 from __future__ import annotations
@@ -20,12 +20,14 @@ from service.advice.rules.sensors.groups import (
     group_subject,
     name_of,
     names_of,
+    sensor_words,
     subject_of,
     together,
 )
 from service.derive.sensor_choice import age_min
 from service.store.model import SeriesInfo
 from service.times import from_us
+from service.units import QUANTITIES
 
 CODE = "sensor-silent"
 TOGETHER_MIN = 15.0
@@ -54,16 +56,43 @@ def judge(case: Case) -> Iterator[Finding]:
                 continue
             group = missed
         yield _finding(case, group, measured)
+    yield from _forgotten(case, measured)
+
+
+def _forgotten(case: Case, measured: set[str]) -> Iterator[Finding]:
+    """Sensors that were reported silent, and whose last reading the store no longer keeps."""
+    known = {subject_of(one) for one in case.view.sensors}
+    for code, subject in sorted(case.active_conditions):
+        quantity, _, sensor = subject.partition(" ")
+        if code != CODE or subject in known or quantity not in QUANTITIES.keys() - measured:
+            continue
+        yield Finding(
+            code=CODE,
+            subject=subject,
+            severity=_severity(case, {quantity}),
+            title=f"The {sensor_words(quantity, sensor)} is silent, and its readings are gone",
+            action=(
+                f"{_check_one()} The store keeps none of its readings any more. "
+                f"{_meanwhile((), {quantity})}"
+            ),
+            evidence=(Evidence("readings that the store still has of it", "readings", 0.0, "1"),),
+            hazards=(Hazard.MAINS,),
+            confidence=1.0,
+        )
+
+
+def _severity(case: Case, missing: set[str]) -> Severity:
+    matters = "temperature" in missing and bool(case.tank.animals)
+    return Severity.WARNING if matters else Severity.ADVICE
 
 
 def _finding(case: Case, group: Sequence[SeriesInfo], measured: set[str]) -> Finding:
     silent_min = age_min(group[-1].last, case.now)
     missing = {one.key.quantity for one in group} - measured
-    matters = "temperature" in missing and bool(case.tank.animals)
     return Finding(
         code=CODE,
         subject=group_subject(case, CODE, group),
-        severity=Severity.WARNING if matters else Severity.ADVICE,
+        severity=_severity(case, missing),
         title=_title(group, silent_min),
         action=f"{_check(group)} {_meanwhile(group, missing)}",
         evidence=tuple(
@@ -88,11 +117,15 @@ def _title(group: Sequence[SeriesInfo], silent_min: float) -> str:
 
 def _check(group: Sequence[SeriesInfo]) -> str:
     if len(group) == 1:
-        return "Check its power, its radio or cable, and its connection to the broker."
+        return _check_one()
     return (
         f"They fell silent together: {names_of(group)}. Check what they share: power, board, "
         "radio or cable, and the connection to the broker."
     )
+
+
+def _check_one() -> str:
+    return "Check its power, its radio or cable, and its connection to the broker."
 
 
 def _meanwhile(group: Sequence[SeriesInfo], missing: set[str]) -> str:

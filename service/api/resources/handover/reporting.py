@@ -92,7 +92,7 @@ def sheet_of_link(link: ShareLink) -> HandoverSheet:
     context = current()
     absence = absence_of_link(link, context.registry)
     tanks = [context.registry.tank(link.tank)]
-    return sheet_of(absence, tanks, context.registry, context.store, now())
+    return sheet_of(absence, tanks, context.registry, context.store, now(), context.drifts)
 
 
 def offered_ticks(sheet: TankSheet, link: ShareLink) -> list[OfferedTick]:

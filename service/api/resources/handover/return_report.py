@@ -78,7 +78,7 @@ def return_report(options: dict[str, Any]) -> Response:
     asked = Asked(**options)
     absence = absence_begun(asked, context.registry, now())
     tanks = tanks_of(absence, context.registry, asked.tank)
-    report = report_of(absence, tanks, context.registry, context.store, now())
+    report = report_of(absence, tanks, context.registry, context.store, now(), context.drifts)
     as_html = kind == HTML
     response = html.current().report_page(report) if as_html else as_json(_RETURN.dump(report))
     response.headers["Cache-Control"] = "private, no-cache"

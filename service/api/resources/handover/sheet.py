@@ -90,4 +90,4 @@ def _sheet(options: dict[str, Any]) -> HandoverSheet:
     asked = Asked(**given)
     absence = absence_asked(asked, context.registry, now())
     tanks = tanks_of(absence, context.registry, asked.tank)
-    return sheet_of(absence, tanks, context.registry, context.store, now())
+    return sheet_of(absence, tanks, context.registry, context.store, now(), context.drifts)

@@ -16,7 +16,7 @@ _LIGHT = {"lights_on": "start", "hours": "photoperiod_h"}
 _GAS = {"gas_on": "start", "gas_off": "end", "gas_close": "close"}
 _THRESHOLDS = {
     "co2_step_share": "co2_step_fraction",
-    "co2_surely_high_share": "co2_surely_high_factor",
+    "co2_surely_high_share": "co2_urgent_factor",
     "co2_unsteady_share": "co2_unsteady_fraction",
     "night_fall_share": "night_fall_fraction",
     "gas_start_share": "gas_start_fraction",

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 import pytest
 
 from service.advice.engine.levers import LESS_GAS
 from service.advice.engine.recommendation import Severity
+from service.derive.models import TankView
 from service.registry.models import Stock
+from service.science.numeric.estimate import Z95
 from service.times import to_us
 from tests.advice.cases import amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, days_of, gassed, samples
@@ -30,6 +34,53 @@ def test_co2_high_is_urgent_while_it_lasts() -> None:
     assert "shut) now, and raise the filter outlet or run an air stone" in one.action
     assert one.due == NOON
     assert one.moves == (LESS_GAS,)
+
+
+def high_case(peak: float, low: float, **changes: Any) -> TankView:
+    view = view_with(co2=strong)
+    assert view.co2_high is not None
+    return replace(
+        view, co2_high=replace(view.co2_high, peak_mg_l=peak, peak_low_mg_l=low, **changes)
+    )
+
+
+@pytest.mark.parametrize(
+    ("peak", "low", "severity"),
+    [
+        (31.0, 30.1, Severity.URGENT),  # little above, and beyond doubt
+        (32.0, 29.0, Severity.URGENT),  # 0.90 probable
+        (32.0, 25.0, Severity.WARNING),  # 0.70 probable
+        (34.4, 20.0, Severity.WARNING),  # 0.69 probable, 15 % not reached
+        (34.6, 20.0, Severity.URGENT),  # 15 % above: no width of the interval plays it down
+        (60.0, 5.0, Severity.URGENT),
+    ],
+)
+def test_urgent_where_probable_or_far_above_however_wide_the_interval(
+    peak: float, low: float, severity: Severity
+) -> None:
+    one = the(high_case(peak, low), "co2-high")
+    assert one.severity is severity
+    assert "Close the CO2 cylinder" in one.action
+
+
+def test_what_new_animals_will_tolerate_later_is_a_warning() -> None:
+    """80 % of their ceiling for the first days: a precaution."""
+    assert the(high_case(34.6, 30.5, newcomers=True), "co2-high").severity is Severity.WARNING
+    assert the(high_case(44.0, 30.5, newcomers=True), "co2-high").severity is Severity.URGENT
+
+
+def test_the_probability_is_that_of_the_log_normal() -> None:
+    """One standard deviation above the ceiling: 0.8413 (table of the normal distribution)."""
+    one = high_case(30.0 * 1.1, 33.0 / 1.1**Z95).co2_high
+    assert one is not None and one.probability_above(30.0) == pytest.approx(0.8413, abs=1e-4)
+
+
+def test_doubt_is_said_and_ends_in_a_calibration() -> None:
+    doubtful = the(high_case(36.0, 24.0), "co2-high")
+    assert "(uncertain: it may have been only 24)" in doubtful.action
+    assert "Calibrate the pH probe" in doubtful.keeper_action
+    sure = the(high_case(36.0, 31.0), "co2-high")
+    assert "uncertain" not in sure.action and "Calibrate" not in sure.keeper_action
 
 
 def test_co2_high_is_reported_the_morning_after() -> None:

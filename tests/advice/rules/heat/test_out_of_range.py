@@ -114,3 +114,19 @@ def test_without_a_reading_nobody_says_that_it_is_back() -> None:
     stopped = days_of(EVENING, celsius=heated_from(14.0, 31.0))  # and nothing since
     one = the(view_with(now=later, series=stopped), "temperature-out")
     assert "not known" in one.action and "It is back" not in one.action
+
+
+def test_what_is_hardly_outside_is_watched_and_moves_nothing() -> None:
+    """0.2 °C above the limit of 28 is within a thermometer's error; 0.4 °C is not."""
+    tank = a_tank(water_change=WaterChangePlan(tap_temperature_c=15.0))
+    slight = the(view_with(tank, EVENING, celsius=heated_from(14.0, 28.2)), "temperature-out")
+    assert slight.severity is Severity.ADVICE
+    assert slight.moves == () and slight.due is None
+    assert "nothing needs to be done yet" in slight.action
+    assert [one.name for one in slight.amounts] == ["outside by", "time outside"]
+    more = the(view_with(tank, EVENING, celsius=heated_from(14.0, 28.4)), "temperature-out")
+    assert more.severity is Severity.WARNING
+    assert more.moves != () and "raise the filter outlet" in more.action
+    strict = a_tank(thresholds={"temperature_worth_c": 0.1})
+    one = the(view_with(strict, EVENING, celsius=heated_from(14.0, 28.2)), "temperature-out")
+    assert one.severity is Severity.WARNING

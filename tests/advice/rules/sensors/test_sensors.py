@@ -56,6 +56,21 @@ def test_the_only_thermometer_that_died_stays_reported_until_somebody_answers(da
     assert bool(found(view, "sensor-silent")) == (days < 14)
 
 
+def test_it_stays_reported_when_the_store_no_longer_keeps_its_last_reading() -> None:
+    """With ``keep_raw_days`` of less than the time that somebody takes to answer."""
+    own = view_with()
+    gone = replace(
+        own, sensors=tuple(one for one in own.sensors if one.key.quantity != "temperature")
+    )
+    reported = frozenset({("sensor-silent", "temperature main")})
+    one = the(gone, "sensor-silent", reported)
+    assert (one.severity, one.subject) == (Severity.WARNING, "temperature main")
+    assert "dismiss" in one.action
+    assert found(gone, "sensor-silent") == []
+    replaced = with_sensor(gone, "temperature", "new", 24.0, 1)
+    assert found(replaced, "sensor-silent", reported) == []
+
+
 def test_a_person_answers_for_a_sensor_that_was_taken_out() -> None:
     """Dismissed once, it does not come back, however long it is silent."""
     own = view_with()
