@@ -27,6 +27,7 @@ OPEN_TO_ALL = {
     f"/pages/static/{FILES}/<path:filename>",
     "/pages/static/<path:filename>",
     "/login",
+    "/mail/stop/<token>",
     "/shared/<secret>",
     "/shared/<secret>.ics",
     "/shared/<secret>/app.webmanifest",
@@ -34,7 +35,7 @@ OPEN_TO_ALL = {
     "/shared/<secret>/tasks",
     "/shared/<secret>/worker.js",
 }
-OPEN_TO_FORMS = {"/shared/<secret>/report"}
+OPEN_TO_FORMS = {"/mail/start/<token>", "/shared/<secret>/report"}
 METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "DELETE")
 SAMPLES = {"<tank>": "riffle", "<path:filename>": "littoral.css"}
 NOWHERE = (
