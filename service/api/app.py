@@ -11,7 +11,7 @@ from service.api.calculate.blueprint import blueprint_of
 from service.api.calculate.table import FORMULAS
 from service.api.context import Context
 from service.api.events import resource
-from service.api.http import auth, openapi, request_checks, security_headers
+from service.api.http import auth, compression, openapi, request_checks, security_headers
 from service.api.http.blueprint import LIST_BYTES
 from service.api.http.json_text import StrictJson
 from service.api.resources import (
@@ -106,6 +106,7 @@ def _frame() -> Flask:
     app.json = StrictJson(app)
     app.url_map.strict_slashes = False
     app.config["MAX_CONTENT_LENGTH"] = LIST_BYTES
+    compression.install(app)
     security_headers.install(app)
     auth.install(app)
     api = openapi.open_api(app)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from pathlib import Path
+from typing import Any, Final
 
 from flask import Blueprint, Flask
 
@@ -18,6 +19,8 @@ from service.pages.settings import first_steps, new_tank, tank_settings
 from service.pages.shared import install as link_install
 from service.pages.shared import page, report_form
 from service.registry.registry import Registry
+
+_STATIC: Final = Path(__file__).with_name("static")
 
 
 def install(app: Flask, registry: Registry) -> None:
@@ -47,7 +50,10 @@ def _blueprint() -> Blueprint:
         __name__,
         template_folder="templates",
         static_folder="static",
-        static_url_path="/pages/static",
+        static_url_path=f"/pages/static/{headers.hash_of(_STATIC)}",
+    )
+    pages.add_url_rule(
+        "/pages/static/<path:filename>", "static_without_hash", pages.send_static_file
     )
     pages.before_request(cookie.prepare_page)
     auth.register(pages)

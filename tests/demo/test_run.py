@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import socket
 import sys
-import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -139,12 +138,10 @@ def test_children_do_not_see_variables_meant_for_another_service(
 
 
 def test_a_child_that_does_not_listen_is_told(tmp_path: Path) -> None:
-    child = Child("deaf", [sys.executable, "-c", "import time; time.sleep(60)"], tmp_path)
+    child = Child("deaf", [sys.executable, "-c", "import time; time.sleep(3600)"], tmp_path)
     child.start()
-    began = time.monotonic()
     with pytest.raises(ChildError, match="did not listen on port"):
         child.wait_for_port(HOST, free_port(), 0.3)
-    assert time.monotonic() - began < 10
     assert child.stop()
 
 

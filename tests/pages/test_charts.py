@@ -200,7 +200,8 @@ def test_a_gap_in_the_readings_stays_a_gap(bare: Served, visit: Opener) -> None:
     page = visit(f"{bare.url}/tanks/reedbed").page
     series: list[list[Any]] = page.evaluate(
         """async () => {
-          const { temperatureSeries } = await import("/pages/static/series.js");
+          const { temperatureSeries } = await import(
+            document.querySelector("script[src$='charts.js']").src.replace("charts", "series"));
           const frame = JSON.parse(document.getElementById("chart-data").textContent);
           return temperatureSeries(frame, frame.now - 86400, frame.now);
         }"""

@@ -17,6 +17,7 @@ OPEN: Final = frozenset(
         "pages.problem",
         "pages.problems",
         "pages.static",
+        "pages.static_without_hash",
         "pages.login",
         "pages.log_in",
         "pages.unsubscribing",

@@ -18,6 +18,10 @@ from service.errors import LittoralError
 LONGEST: Final = timedelta(days=366)
 
 
+STATIC: Final = ("pages.static", "pages.static_without_hash")
+"""Endpoints of files, which know nobody."""
+
+
 class _Cookie(SecureCookieSessionInterface):
     def open_session(self, app: Flask, request: Request) -> SecureCookieSession | None:
         """What a request's cookie says, by the present key."""
@@ -51,7 +55,7 @@ def prepare_page() -> None:
     Raises:
         LittoralError: the registry cannot be read.
     """
-    if request.endpoint != "pages.static":
+    if request.endpoint not in STATIC:
         use_present_key()
 
 

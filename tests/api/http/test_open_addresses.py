@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from urllib.parse import unquote
 
 import pytest
 
+from service import pages
 from service.api.http.access_rules import OPEN
 from service.app.app_factory import create_app
+from service.pages.browser.headers import hash_of
 from service.registry.access import Scope
 from tests.api.conftest import NOW
 from tests.api.scenes import TANK, put
 
+FILES = hash_of(Path(pages.__file__).with_name("static"))
 OPEN_TO_ALL = {
     "/healthz",
     "/readyz",
@@ -20,8 +24,10 @@ OPEN_TO_ALL = {
     "/docs",
     "/problems",
     "/problems/<slug>",
+    f"/pages/static/{FILES}/<path:filename>",
     "/pages/static/<path:filename>",
     "/login",
+    "/mail/stop/<token>",
     "/shared/<secret>",
     "/shared/<secret>.ics",
     "/shared/<secret>/app.webmanifest",
@@ -29,7 +35,7 @@ OPEN_TO_ALL = {
     "/shared/<secret>/tasks",
     "/shared/<secret>/worker.js",
 }
-OPEN_TO_FORMS = {"/shared/<secret>/report"}
+OPEN_TO_FORMS = {"/mail/start/<token>", "/shared/<secret>/report"}
 METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "DELETE")
 SAMPLES = {"<tank>": "riffle", "<path:filename>": "littoral.css"}
 NOWHERE = (
