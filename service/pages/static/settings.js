@@ -22,9 +22,8 @@ async function redraw(form, section) {
   const place = form.querySelector(`[data-drawn="${section}"]`);
   if (drawn && place) place.replaceChildren(...drawn.childNodes);
   const notes = new Map([...page.querySelectorAll("[data-note]")].map((one) => [one.dataset.note, one]));
-  for (const note of form.querySelectorAll("[data-note]")) {
+  for (const note of form.querySelectorAll(`#${section} [data-note]`)) {
     const found = notes.get(note.dataset.note);
-    if (!found && form.dataset.new === undefined && !note.closest(`#${section}`)) continue;
     note.replaceChildren(...(found ? found.childNodes : []));
     if (found?.dataset.unknown !== undefined) {
       const limits = note.parentElement.querySelector("details");
