@@ -17,38 +17,40 @@ NO_SAFETY_DEVICE: Final = (
 """Stands once on every page and mail."""
 
 GAS: Final = (
-    "Pressurised CO2: cylinder upright and secured, valve opened slowly, room aired; the gas "
-    "cannot be smelled and gathers low in closed rooms. Dizzy or short of breath near it: out into "
-    "fresh air, and call for help. If a cylinder leaks: windows open, everybody out. Leave faults "
-    "of cylinder or regulator to licensed practice; local codes come first."
+    "Pressurised CO2: keep the cylinder upright and secured, open its valve slowly, and air the "
+    "room. The gas has no smell and gathers near the floor of closed rooms. If you are dizzy or "
+    "short of breath near it, go out into fresh air and call for help. If a cylinder leaks, open "
+    "the windows and get everybody out. Leave faults of cylinder or regulator to licensed "
+    "practice. Local codes come first."
 )
 MAINS: Final = (
     "Mains near water: unplug before hands go into the tank, and plug in again afterwards. Leave "
-    "wiring faults to a licensed electrician; local codes come first."
+    "wiring faults to a licensed electrician. Local codes come first."
 )
 STOPPED: Final = (
-    "Switch the filter on again as soon as the work is done, and see that it runs: without flow "
+    "Switch the filter on again as soon as the work is done, and see that it runs. Without flow "
     "the bacteria in it die within hours."
 )
 HEATER: Final = (
-    "The heater must never run dry: switch it off before the water falls below it, and on again "
-    "when it has been covered for a quarter of an hour. In the air it overheats and can crack; if "
+    "The heater must never run dry. Switch it off before the water falls below it, and on again "
+    "when water has covered it for a quarter of an hour. In the air it overheats and can crack. If "
     "it stays off, the tank grows cold."
 )
 CHEMICALS: Final = (
-    "Weigh or measure twice, dose once; keep salts and solutions away from children, eyes and food."
+    "Weigh or measure twice, dose once. Keep salts and solutions away from children, eyes and food."
 )
 ANIMALS: Final = (
-    "Watch the animals: gasping at the surface or lying on their sides means act now, whatever "
-    "the numbers say. Littoral is no safety device."
+    "Watch the animals. If they gasp at the surface or lie on their sides, act now, whatever the "
+    "numbers say. Littoral is no safety device."
 )
 NEW_WATER: Final = (
-    "Match the new water's temperature, and remove chlorine before it goes in: water conditioner "
-    "for all of the new water, as its label says, unless the tap is known to be free of chlorine."
+    "Match the new water's temperature to the tank's. Remove chlorine before it goes in: add water "
+    "conditioner for all of the new water, as its label says. Leave that out only if you know that "
+    "the tap water has no chlorine."
 )
 HOT_TAP: Final = (
-    "Hot tap water can scald, and from a boiler or copper pipes it can carry copper, which kills "
-    "shrimps and snails: let it run first, or warm cold water apart."
+    "Hot tap water can scald. From a boiler or copper pipes it can carry copper, which kills "
+    "shrimps and snails. Let it run first, or warm cold water in a pot."
 )
 
 
@@ -70,7 +72,7 @@ def temperature_steps(tank: Tank) -> str:
     return (
         f"Move temperature slowly: by no more than {step_c:g} °C with one water change, and "
         f"{rate_c_h:g} °C per hour in other ways. A fast change can harm animals more than the "
-        "wrong value."
+        "wrong temperature."
     )
 
 

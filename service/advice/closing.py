@@ -7,15 +7,15 @@ from typing import Final
 from service.registry.models import Tank
 
 USUAL_WAY: Final = (
-    "pull the plug of the solenoid valve, the electric valve at the cylinder; if there is none, "
-    "turn the cylinder's own valve clockwise by hand until it is shut"
+    "pull the plug of the solenoid valve, which is the electric valve at the cylinder. If there is "
+    "none, turn the cylinder's own valve clockwise by hand until it is shut"
 )
 """Common practice, no source."""
 
 
-def close_co2(tank: Tank) -> str:
-    """The deed with the way to do it: ``close the CO2 cylinder (pull the plug of …)``."""
-    return f"close the CO2 cylinder ({way_to_close(tank)})"
+def close_co2(tank: Tank, *, now: bool = False) -> str:
+    """The deed, then how, without a full stop: ``close the CO2 cylinder now: pull the …``."""
+    return f"close the CO2 cylinder{' now' if now else ''}: {way_to_close(tank)}"
 
 
 def way_to_close(tank: Tank) -> str:

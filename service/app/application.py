@@ -180,7 +180,7 @@ def _open(open_one: _Open[_T], url: str, missing: Missing, stack: ExitStack) -> 
         if missing is not Missing.STAND_IN:
             raise
         _check_can_be_made(url)
-        _log.warning("%s; an empty one stands in for this command", error.detail)
+        _log.warning("%s; an empty one is used for this command", error.detail)
     folder = stack.enter_context(TemporaryDirectory(prefix="littoral-"))
     return open_one(f"sqlite:///{folder}/stand-in.db", create=True)
 

@@ -81,7 +81,7 @@ class Connection:
                 method, self.url + path, **{"timeout": self._timeout_s, **more}
             )
         except requests.RequestException as error:
-            raise UnreachableError(f"nobody answers at {self.url}: {_short(error)}") from error
+            raise UnreachableError(f"no answer from {self.url}: {_short(error)}") from error
         if not response.ok:
             raise problem_of(response)
         return response

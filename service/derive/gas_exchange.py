@@ -88,7 +88,7 @@ def gas_model_of(
     hangs, must not be fitted as if it followed its plan. The log has what may have changed them.
     """
     if not tank.co2_injected:
-        return GasModel(None, now, reason="no gas is injected")
+        return GasModel(None, now, reason="no CO2 is injected")
     known = ~np.isnan(series.value) & ~_at_water_changes(series.time_us, log)
     if np.count_nonzero(known) < LEAST_SAMPLES:
         return GasModel(None, now, reason="too few CO2 values for a fit")
@@ -136,7 +136,7 @@ def _with_plan(
         lead_h=plain_estimate(plan.lead_h),
         steady_mg_l=plain_estimate(plan.steady_mg_l),
         gas_g_per_day=None if volume_l is None else plain_estimate(plan.gas_g_per_day),
-        reason="" if volume_l else "the net volume is not known: no gas use",
+        reason="" if volume_l else "the net volume is not known, so CO2 use can't be worked out",
         notes=notes + tuple(_on_the_target(plan)),
     )
 

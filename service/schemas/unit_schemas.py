@@ -155,4 +155,4 @@ def _inside(
             if settled(units.convert(found, unit, canonical), *within_limits) is not None:
                 return int(found) if found == int(found) else found
             found = math.nextafter(found, inwards)
-    raise ValueError(f"{limit:g} {canonical} cannot be said in {unit}")
+    raise ValueError(f"{limit:g} {canonical} cannot be written in {unit}")

@@ -23,6 +23,7 @@ from service.derive.models import TankView
 from service.registry.models import Tank
 from service.registry.recommendations import State
 from service.science.water.hardness import dkh_from_meq_l
+from tests.advice.reading_level import check_easy_to_read
 
 KEEPERS_WORK = re.compile(
     r"needle valve|regulator|set (?:the|its) timer|timer to|CO2 (?:timer|to come on)"
@@ -53,6 +54,13 @@ def check_advice(
     never_two_ways([one.finding for one in open_ones])
     for one in open_ones:
         what_is_over_says_so(one, view)
+        check_easy_to_read(words_of(one.instruction))
+
+
+def words_of(one: Instruction) -> list[str]:
+    """What is to be read of an instruction, each text as a whole."""
+    told = f"{one.title.rstrip('.')}. {one.action}"
+    return [told, *(reason.text for reason in one.reasons), *one.cautions]
 
 
 def what_is_over_says_so(one: Recommendation, view: TankView) -> None:
@@ -95,8 +103,8 @@ def asks_nobody_for_the_keepers_work(one: Finding | Instruction) -> None:
 def exceeds_no_step(one: Finding, view: TankView) -> None:
     amounts = {amount.name: amount.value for amount in one.amounts}
     tank = view.tank
-    assert amounts.get("more gas flow", 0.0) <= 100 * limit(tank, "co2_step_fraction") + 1e-9
-    assert amounts.get("gas earlier", 0.0) <= limit(tank, "gas_earlier_max_min") + 2.5
+    assert amounts.get("more CO2 flow", 0.0) <= 100 * limit(tank, "co2_step_fraction") + 1e-9
+    assert amounts.get("CO2 on earlier by", 0.0) <= limit(tank, "gas_earlier_max_min") + 2.5
     _moves_kh_by_no_more_than_a_day_may(one, amounts, view)
     if not any(amount.unit == "L" for amount in one.amounts):
         return
@@ -135,6 +143,9 @@ def more_gas_only_where_it_may_be(findings: Sequence[Finding], view: TankView) -
 
 def check_sheet(page: TankSheet) -> None:
     """One daily look, one water change a day, each with its cautions, none of the keeper's work."""
+    check_easy_to_read([*page.state, *page.leave_alone])
+    for each in (*page.now, *page.tasks, *page.emergencies, *page.waiting):
+        check_easy_to_read(words_of(each))
     for each in (*page.now, *page.tasks, *page.emergencies):
         assert each.who is Who.ANYONE
         asks_nobody_for_the_keepers_work(each)

@@ -67,7 +67,7 @@ def test_how_to_close_the_gas_is_said_wherever_it_is_asked_for() -> None:
         found = emergencies(Case(view_with(tank)))
         assert any(way[1:] in one.action for one in found)
         gas = view_with(tank, co2=lambda t: np.full(t.shape, 45.0))
-        assert f"Close the CO2 cylinder ({way}) now" in the(gas, "co2-high").action
+        assert f"Close the CO2 cylinder now: {way}." in the(gas, "co2-high").action
     assert "solenoid" in USUAL_WAY and "clockwise by hand" in USUAL_WAY
 
 

@@ -75,7 +75,7 @@ def test_a_target_within_the_error_of_the_estimate_opens_no_valve() -> None:
     assert low.severity is Severity.INFO
     assert low.moves == () and "Leave the needle valve as it is" in low.action
     assert "test KH twice more" in low.action
-    assert not any(one.name == "more gas flow" for one in low.amounts)
+    assert not any(one.name == "more CO2 flow" for one in low.amounts)
 
 
 def test_lateness_under_the_old_plan_is_not_taken_off_the_new_one() -> None:

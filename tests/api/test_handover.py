@@ -75,13 +75,13 @@ def test_the_whole_sheet_of_the_next_absence(away, context):
     assert page["notes"] == "The left door sticks."
     assert len(page["state"]) == 3
     assert page["state"][0].startswith("Water: 25.0 °C (range 18 to 28). CO2: ")
-    assert page["state"][2] == "20 Paracheirodon innesi; water changed 3 days ago (50 %)."
+    assert page["state"][2] == "20 Paracheirodon innesi. Water changed 3 days ago (50 %)."
     # Neon tetras bear 20 to 26 °C by the species table: that is what the limit says.
     seen = page["emergencies"]
     hot = next(one for one in seen if one["title"].startswith("temperature above"))
     assert hot["limit"]["unit"] == "Cel"
     assert f"{hot['limit']['value']:g} °C" in hot["title"]
-    assert hot["action"].startswith("Unplug the heater. Lid open")
+    assert hot["action"].startswith("Unplug the heater. Open the lid")
     assert seen[0]["limit"] is None
     assert any("needle valve" in text for text in page["leave_alone"])
     assert any("no safety device" in text for text in page["cautions"])
@@ -292,7 +292,7 @@ def test_what_came_of_an_absence(away, context):
     assert tank["happened"] == [
         {
             "time": "2025-06-03T12:02:30Z",
-            "text": "temperature above 26 °C for 18 h, furthest 27.5 °C",
+            "text": "temperature above 26 °C for 18 h, up to 27.5 °C",
         }
     ]
     assert tank["done"] == [{"time": "2025-06-01T16:00:00Z", "text": "Water change, 50 %"}]

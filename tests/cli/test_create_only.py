@@ -37,9 +37,11 @@ REFUSED = [
 ASK_A_SERVICE = [
     ("absence", "list"),
     ("advice",),
+    ("calibration", "list", "reed"),
     ("log", "list", "reed"),
     ("log", "trim", "reed"),
     ("nutrients", "reed"),
+    ("route", "list"),
     ("share", "--list"),
     ("status",),
     ("tank", "list"),

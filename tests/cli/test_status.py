@@ -84,5 +84,5 @@ def test_all_tanks_the_worst_first(littoral, client, context, url, look, monkeyp
 
 def test_refusals(littoral, client, url):
     refused(littoral("status", "none", "--url", url), "'none'", "404")
-    refused(littoral("status", "riffle", "--url", "http://127.0.0.1:9"), "nobody answers")
-    refused(littoral("status", "riffle", "--url", "nowhere"), "nobody answers at nowhere")
+    refused(littoral("status", "riffle", "--url", "http://127.0.0.1:9"), "no answer from")
+    refused(littoral("status", "riffle", "--url", "nowhere"), "no answer from nowhere")

@@ -93,7 +93,7 @@ def test_on_a_terminal_it_is_a_table(littoral, url, calm, monkeypatch):
 
 def test_refusals(littoral, url, calm):
     refused(littoral("watch", "none", "--url", url), "'none'", "404")
-    refused(littoral("watch", "--url", "http://127.0.0.1:9"), "nobody answers")
+    refused(littoral("watch", "--url", "http://127.0.0.1:9"), "no answer from")
 
 
 def test_nothing_to_watch(littoral, url):

@@ -47,7 +47,7 @@ def test_no_gas_no_fit() -> None:
     model = gas_model_of(
         bare, NOW, view.co2_series, temperature, view.light_days, target_of(bare, None), 150.0
     )
-    assert model.fit is None and model.reason == "no gas is injected"
+    assert model.fit is None and model.reason == "no CO2 is injected"
 
 
 def test_gas_hours_by_plan() -> None:

@@ -58,7 +58,7 @@ class InstructionSchema(AnswerSchema):
     action = Text("What to do, with amounts.", longest=2000, attribute="instruction.action")
     amounts = Items(AmountSchema, attribute="instruction.amounts")
     cautions = Items(
-        Text(longest=2000), "What to mind before you start.", attribute="instruction.cautions"
+        Text(longest=2000), "Safety notes for before you start.", attribute="instruction.cautions"
     )
     who = Choice(
         "Who may do it: `anyone`, or only the tank keeper (`keeper`).",

@@ -33,7 +33,7 @@ def readings_unavailable(reason: str, since: datetime) -> Finding:
         UNAVAILABLE,
         "",
         "No advice: the readings cannot be had",
-        f"the store of readings reports: {reason}. New readings are kept meanwhile.",
+        f"the store of readings reports: {reason}. New readings are stored elsewhere meanwhile.",
         Evidence(f"the store of readings is away: {reason}", time=since),
         since,
     )

@@ -233,7 +233,7 @@ def _cylinder(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
     yield task(
         case, at, "cylinder-low", "The CO2 cylinder will soon be empty",
         f"By its use it is empty about {cylinder.empty_at:%d %b}. If you have been shown how, put "
-        "the full one on; if not, close the cylinder and leave the tank without CO2: plants bear "
+        "the full one on. If not, close the cylinder and leave the tank without CO2: plants bear "
         "that for weeks.",
         (Hazard.CO2,), amounts=(Amount("CO2 per day", cylinder.g_per_day, "g"),),
         who=Who.KEEPER,

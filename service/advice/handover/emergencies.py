@@ -75,8 +75,8 @@ def _temperature(case: Case) -> Iterator[Emergency]:
             case,
             f"temperature above {found.high_c:g} °C",
             ("Unplug the heater. " if heated else "")
-            + "Lid open, lamp off, fan across the surface, filter outlet raised. Cool by no more "
-            f"than {rate}."
+            + "Open the lid, switch the lamp off, set a fan across the surface, and raise the "
+            f"filter outlet. Cool by no more than {rate}."
             + (f" Plug the heater in again at {found.high_c:g} °C." if heated else ""),
             (Hazard.TEMPERATURE, Hazard.MAINS),
             value=found.high_c,
@@ -87,7 +87,8 @@ def _temperature(case: Case) -> Iterator[Emergency]:
             case,
             f"temperature below {found.low_c:g} °C",
             ("Is the heater plugged in, and under water? " if heated else "")
-            + f"Lid shut, window shut, room warmed, by no more than {rate}. Pour in no hot water.",
+            + f"Shut the lid and the window, and warm the room, by no more than {rate}. Pour in no "
+            "hot water.",
             (Hazard.TEMPERATURE, Hazard.MAINS),
             value=found.low_c,
             unit="Cel",
@@ -102,7 +103,7 @@ def _gas(case: Case) -> Iterator[Emergency]:
         yield _emergency(
             case,
             f"CO2 above {high.ceiling_mg_l:.3g} mg/L for more than half an hour",
-            "Close the CO2 cylinder and leave it closed until the tank keeper is back; raise the "
+            "Close the CO2 cylinder and leave it closed until the tank keeper is back. Raise the "
             "filter outlet or run an air stone.",
             (Hazard.CO2, Hazard.MAINS),
             value=high.ceiling_mg_l,
@@ -111,14 +112,14 @@ def _gas(case: Case) -> Iterator[Emergency]:
     yield _emergency(
         case,
         "how to close the CO2 cylinder",
-        f"{capitalised(way_to_close(case.tank))}. Nothing else on it is to be turned.",
+        f"{capitalised(way_to_close(case.tank))}. Turn nothing else on it.",
         (Hazard.CO2,),
     )
     yield _emergency(
         case,
         "the CO2 cylinder hisses, or is covered with frost",
         "Open the windows, leave the room with everybody in it, and close the door. Call for help "
-        "as local codes say; leave the cylinder to licensed practice.",
+        "as local codes say. Leave the cylinder to licensed practice.",
         (Hazard.CO2,),
     )
 
@@ -137,7 +138,7 @@ def _water_and_power(case: Case) -> Iterator[Emergency]:
     yield _emergency(
         case,
         "water on the floor",
-        "Mains of the tank off first, from outside the puddle. Then find the leak."
+        "Switch the mains of the tank off first, from outside the puddle. Then find the leak."
         + (
             " If water no longer covers the heater, leave it off until it does."
             if case.tank.heated
@@ -148,15 +149,15 @@ def _water_and_power(case: Case) -> Iterator[Emergency]:
     yield _emergency(
         case,
         "the filter has stopped",
-        "Look at its plug. Within an hour, just switch it on again. After longer, call first: "
-        "what stood in it has gone bad.",
+        "Look at its plug. If it stood for less than an hour, just switch it on again. If it stood "
+        "for longer, call first: the water in it has gone bad.",
         (Hazard.MAINS, Hazard.STOPPED),
     )
     if case.view.sensors:
         yield _emergency(
             case,
-            "a sensor is silent or odd",
-            "Believe a hand thermometer and your eyes; change nothing because of the number.",
+            "a sensor sends nothing, or odd values",
+            "Trust a hand thermometer and your eyes. Change nothing because of the number.",
             (),
         )
 

@@ -98,7 +98,7 @@ def _happened(
         if start <= begin <= end:
             text = (
                 f"temperature {one.side} {one.limit_c:g} °C for {span(one.length_s / 60)}, "
-                f"furthest {one.peak_c:.1f} °C"
+                f"{'up' if one.side == 'above' else 'down'} to {one.peak_c:.1f} °C"
             )
             found.append(Occurrence(begin, text))
     for rec in seen:

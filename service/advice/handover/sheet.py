@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
@@ -22,7 +22,8 @@ from service.advice.engine.rule import Case
 from service.advice.engine.work import Who
 from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.handover.emergencies import Emergency, emergencies
-from service.advice.phrases import listed, percent, span
+from service.advice.handover.glossary import GLOSSARY, Word, words_in
+from service.advice.phrases import capitalised, listed, percent, span
 from service.derive.models import Array, TankView
 from service.registry.entry_text import entry_text
 from service.registry.models import Absence, LogKind
@@ -87,6 +88,17 @@ class TankSheet:
     range_c: tuple[float, float] | None = None
 
     @property
+    def words(self) -> tuple[Word, ...]:
+        """The words of the trade on the page, explained."""
+        return tuple(words_in(self._texts()))
+
+    def _texts(self) -> Iterator[str]:
+        """Everything on the page that may have words of the trade."""
+        yield from (*self.state, *self.leave_alone, self.notes, "tank keeper")
+        for one in (*self.emergencies, *self.now, *self.tasks, *self.waiting):
+            yield from (one.title, one.action, *one.cautions)
+
+    @property
     def safety(self) -> NumberedCautions:
         """The cautions of everything on the page."""
         return NumberedCautions([*self.emergencies, *self.now, *self.tasks])
@@ -114,6 +126,12 @@ class HandoverSheet:
     absence: Absence
     prepared: datetime
     tanks: tuple[TankSheet, ...]
+
+    @property
+    def words(self) -> tuple[Word, ...]:
+        """The words of the trade on all pages, explained, in the order of the alphabet."""
+        found = {one for tank in self.tanks for one in tank.words}
+        return tuple(one for one in GLOSSARY if one in found)
 
 
 def handover(
@@ -219,25 +237,25 @@ def open_line(open_ones: Sequence[Recommendation]) -> str:
     grave = [one for one in open_ones if one.finding.severity >= Severity.WARNING]
     shown = [one.finding.title for one in (grave or list(open_ones))[:3]]
     more = len(open_ones) - len(shown)
-    return f"Open: {'; '.join(shown)}{f'; and {more} more' if more > 0 else ''}."
+    said = " ".join(one if one.endswith("?") else f"{one}." for one in shown)
+    return f"Open: {said}{f' And {more} more.' if more > 0 else ''}"
 
 
 def life_line(case: Case) -> str:
     """What lives in the tank and what was last done."""
     animals = [f"{stock.count} {stock.species}" for stock in case.tank.animals if stock.count]
-    lives = listed(animals) if animals else "no animals registered"
+    parts = [listed(animals) if animals else "No animals registered"]
     if case.tank.plants:
-        lives = f"{lives}; plants: {planted(case)}"
+        parts.append(f"Plants: {planted(case)}")
+    parts += treated(case)
     change = newest(case, LogKind.WATER_CHANGE)
-    lives = f"{lives}{treated(case)}"
     if change is None:
-        return f"{lives[0].upper()}{lives[1:]}; no water change in the log."
-    share = change.data.get("fraction")
-    how_much = "" if share is None else f" ({percent(float(share))})"
-    return (
-        f"{lives[0].upper()}{lives[1:]}; water changed {span(case.now - change.time)} ago"
-        f"{how_much}."
-    )
+        parts.append("No water change in the log")
+    else:
+        share = change.data.get("fraction")
+        how_much = "" if share is None else f" ({percent(float(share))})"
+        parts.append(f"Water changed {span(case.now - change.time)} ago{how_much}")
+    return " ".join(f"{part}." for part in parts)
 
 
 def planted(case: Case) -> str:
@@ -247,13 +265,12 @@ def planted(case: Case) -> str:
     return listed([*names[:PLANTS_SHOWN], *([f"{more} more"] if more > 0 else [])])
 
 
-def treated(case: Case) -> str:
-    """Salt and medication of the last months: ``; salt, 30 g, 5 days ago``."""
+def treated(case: Case) -> list[str]:
+    """Salt and medication of the last months: ``Salt, 30 g, 5 days ago``."""
     days = timedelta(days=case.limit("remedy_days"))
     found = (newest(case, kind) for kind in (LogKind.SALT, LogKind.MEDICATION))
     recent = [one for one in found if one is not None and case.now - one.time <= days]
-    texts = [f"; {entry_text(one)}, {span(case.now - one.time)} ago" for one in recent]
-    return "".join(f"{text[:2]}{text[2:3].lower()}{text[3:]}" for text in texts)
+    return [f"{capitalised(entry_text(one))}, {span(case.now - one.time)} ago" for one in recent]
 
 
 def picture_of(view: TankView) -> Picture:

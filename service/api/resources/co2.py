@@ -90,14 +90,14 @@ class TankCo2Schema(AnswerSchema):
     inputs = Part(TankCo2InputsSchema, of={"ph": "ph", "kh": "kh", "temperature": "temperature"})
     target = Range(
         "mg/L",
-        "What the plants want, its upper end no higher than the animals are comfortable with; for "
+        "Target for the plants, its upper end no higher than the animals are comfortable with; for "
         "`co2`, not for `rule_of_thumb`.",
         ends=("target_low_mg_l", "target_high_mg_l"),
     )
     weighed = Nested(
         WeighedCo2Schema,
-        "With an aerated sample and with gas use, as far as the log has them; null when CO2 is "
-        "unknown.",
+        "With an aerated sample and with the CO2 used, as far as the log has them; null when CO2 "
+        "is unknown.",
         allow_none=True,
     )
     state = Choice("Where the value lies.", words=list(Co2State))

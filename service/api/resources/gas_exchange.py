@@ -87,7 +87,9 @@ class GasExchangeSchema(AnswerSchema):
         attribute="lead_h",
         allow_none=True,
     )
-    steady = Finite("mg/L", "Where gas and loss settle.", attribute="steady_mg_l", allow_none=True)
+    steady = Finite(
+        "mg/L", "Where injection and loss balance.", attribute="steady_mg_l", allow_none=True
+    )
     gas_per_day = Finite(
         "g/d",
         "Dissolved: a lower bound of what the cylinder loses.",

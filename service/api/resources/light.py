@@ -97,7 +97,7 @@ class LightDaySchema(AnswerSchema):
     co2_known = Fraction(
         "Of the lit time for which CO2 is known.", attribute="co2_known_share", allow_none=True
     )
-    target = Range("mol/m2/d", "Daily light integral that the plants want.")
+    target = Range("mol/m2/d", "Daily light integral, target for the plants.")
     planned = Measure("h", "Length of the planned photoperiod.")
     reasons = Items(Text(longest=1000), REASONS)
 

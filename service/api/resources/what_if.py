@@ -113,7 +113,7 @@ class PredictionSchema(AnswerSchema):
     tank = Text()
     today = Nested(PredictedSchema)
     changed = Nested(PredictedSchema)
-    reasons = Items(Text(longest=2000), "What to mind.")
+    reasons = Items(Text(longest=2000), "Cautions.")
 
 
 @blueprint.at("", "POST", parameters=TANK)

@@ -12,5 +12,5 @@ def due_words(one: Recommendation, zone: str) -> str:
 
 
 def instruction_lines(one: Recommendation) -> list[str]:
-    """What to do and what to mind, below the title."""
+    """What to do and the cautions, below the title."""
     return [one.action, *(f"Caution: {caution}" for caution in one.cautions)]

@@ -100,8 +100,8 @@ class Measuring:
             if self.kh_error_meq_l is not None:
                 return ()
             return (
-                f"KH {shown:.3g} dKH is taken as it is, give or take {half:.3g} dKH: nobody said "
-                "how it was tested. A count of drops overstates it by half a drop: say if so",
+                f"KH {shown:.3g} dKH is taken as it is, give or take {half:.3g} dKH: it is not "
+                "known how it was tested. A count of drops overstates it by half a drop: say if so",
             )
         middle = float(dkh_from_meq_l(self.alkalinity(read_meq_l).value_meq_l))
         if self.kh_kit.method == KhMethod.DROPS and middle < shown:

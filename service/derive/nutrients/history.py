@@ -60,12 +60,12 @@ def history_of(tank: Tank, log: Sequence[LogEntry], now: datetime) -> History:
             unknown[str(entry.data.get("name", "")).strip() or "a fertiliser"] += 1
         events.append(event)
     reasons = [
-        f"nobody said what is in {name}: {count} of its doses are in the log, and the estimate is "
-        "wide; say it in the dose plan (`salts` or `label`)"
+        f"it is not known what is in {name}: {count} of its doses are in the log, and the estimate "
+        "is wide; enter it in the dose plan (`salts` or `label`)"
         for name, count in unknown.items()
     ]
     if unknown and litres is None:
-        reasons = ["the net volume is not known, so nobody knows what a dose adds"]
+        reasons = ["the net volume is not known, so what a dose adds is not known"]
     return History(start, tuple(events), usual_tap_mg_l(tank.water_change), tuple(reasons))
 
 

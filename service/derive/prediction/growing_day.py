@@ -27,7 +27,7 @@ of Barko & Smart 1981, Ecol. Monogr. 51:219-235 (from memory). Warmer water coun
 heat does to plants differs by species."""
 
 LIGHT_SOURCE: Final = (
-    "daily light integral by the lower end of the range that the tank's plants want; its default "
+    "daily light integral by the lower end of the target of the tank's plants; its default "
     "is common practice, no source"
 )
 CO2_SOURCE: Final = (

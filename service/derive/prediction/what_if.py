@@ -212,7 +212,7 @@ def asked_tank(tank: Tank, question: Question) -> Tank:
     if (gas.start is None) != (gas.end is None):
         name = "gas_end" if gas.end is None else "gas_start"
         raise InvalidInputError.of_field(
-            name, None, "a time of day too: the tank's plan does not switch the gas"
+            name, None, "a time of day too: the tank's plan does not switch CO2"
         )
     return replace(tank, light=light, gas=gas, animals=(*tank.animals, *question.animals))
 
@@ -309,7 +309,7 @@ def _notes(view: TankView, asked: Tank, question: Question) -> list[str]:
         "and look at the animals; Littoral is no safety device."
     ]
     if asked.gas.start is None:
-        notes.append("The gas is not switched by plan: it is taken to be on all day.")
+        notes.append("CO2 is not switched by plan: it is taken to be on all day.")
     if question.surface_factor != 1.0:
         notes.append("More surface movement also brings in oxygen and takes out CO2 at night.")
     if question.kh_meq_l is not None:

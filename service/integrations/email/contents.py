@@ -179,7 +179,8 @@ def _blocks(
     if sheet.contact and not recipient.keeper:
         yield Paragraph(f"If something looks wrong, call {sheet.contact}.")
     if day.link:
-        yield Paragraph(f"More on {day.tank.name}, and what to do in an emergency:", day.link)
+        more = "More" if recipient.share == "none" else "The sheet, with what to do in an emergency"
+        yield Paragraph(f"{more}:", day.link)
 
 
 def _by(tank: Tank, one: Task, now: datetime) -> str:

@@ -34,6 +34,13 @@ class Item:
     title: str
     text: str = ""
 
+    @property
+    def after_title(self) -> str:
+        """What ends the title where a text follows."""
+        if not self.title or not self.text:
+            return ""
+        return " " if self.title.endswith("?") else ". "
+
 
 @dataclass(frozen=True, slots=True)
 class Items:
@@ -95,7 +102,7 @@ def _text_lines(block: Block) -> Iterator[str]:
         case Items(items, numbered):
             for number, one in enumerate(items, start=1):
                 sign = f"{number}." if numbered else "-"
-                yield f"{sign} {one.title}{'. ' if one.title and one.text else ''}{one.text}"
+                yield f"{sign} {one.title}{one.after_title}{one.text}"
 
 
 def html(letter: Letter) -> str:
@@ -124,9 +131,12 @@ def _html_of(block: Block) -> Markup:
             return Markup("<p>{} {}</p>").format(text, anchor)
         case Items(items, numbered):
             tag = Markup("ol") if numbered else Markup("ul")
-            return Markup("<{0}>\n{1}\n</{0}>").format(tag, Markup("\n").join(map(_item, items)))
+            style = "padding-left:1.2em"
+            return Markup('<{0} style="{1}">\n{2}\n</{0}>').format(
+                tag, style, Markup("\n").join(map(_item, items))
+            )
 
 
 def _item(one: Item) -> Markup:
-    title = Markup("<b>{}</b>{}").format(one.title, ". " if one.text else "") if one.title else ""
-    return Markup("<li>{}{}</li>").format(title, escape(one.text))
+    title = Markup("<b>{}</b>{}").format(one.title, one.after_title) if one.title else ""
+    return Markup('<li style="margin-bottom:.5em">{}{}</li>').format(title, escape(one.text))

@@ -11,8 +11,7 @@ from typing import Final
 from flask import Response, make_response, render_template
 from werkzeug.http import http_date
 
-from service.advice.handover.glossary import words_in
-from service.advice.handover.sheet import HandoverSheet, TankSheet
+from service.advice.handover.sheet import HandoverSheet
 from service.advice.handover.ticks import A_NOTE
 from service.api.http.security_headers import INSTALLED_PAGE, POLICY
 from service.api.resources.handover.reporting import (
@@ -87,7 +86,7 @@ def link_page(
         later=any(one.day and one.day > _last_listed(today) for one in offered),
         note=ReportForm(note, A_NOTE, _of(refused, note)),
         reports=reports_with(link),
-        words=words_in(_texts(tank)),
+        words=tank.words,
         refused=refused,
     )
     response = _installed(make_response(page, refused.error.kind.status if refused else 200))
@@ -142,10 +141,3 @@ def _days(lines: Sequence[Line], today: date) -> Iterator[DayList]:
 
 def _last_listed(today: date) -> date:
     return today + timedelta(days=DAYS_LISTED - 1)
-
-
-def _texts(tank: TankSheet) -> Iterator[str]:
-    """Everything on the page that may have words of the trade."""
-    yield from (*tank.state, *tank.leave_alone, tank.notes, "tank keeper")
-    for one in (*tank.emergencies, *tank.now, *tank.tasks, *tank.waiting):
-        yield from (one.title, one.action, *one.cautions)

@@ -263,7 +263,7 @@ class TankSchema(ValueSchema):
         allow_none=True,
         attribute="gh_meq_l",
     )
-    energy = Choice("Light, gas and fertiliser together.", words=ENERGIES)
+    energy = Choice("Light, CO2 and fertiliser together.", words=ENERGIES)
     heated = YesNo("Whether it has a heater.", label="Heater")
     co2_injected = YesNo("Whether CO2 is injected.", label="CO2 injected")
     set_up = Day("When the tank was set up.", label="Set up on", allow_none=True)
@@ -285,13 +285,13 @@ class TankSchema(ValueSchema):
     thresholds = Thresholds("Overrides of the thresholds of practice.")
     notes = Text(longest=NOTE_LENGTH, lines=True)
     salted = YesNo(
-        "Whether salt is in the water; null: nobody said. Salt in the log counts besides.",
+        "Whether salt is in the water; null: not known. Salt in the log counts as well.",
         label="Salt in the water",
         allow_none=True,
     )
     medicated = YesNo(
-        "Whether medication is in the water; null: nobody said. Medication in the log counts "
-        "besides.",
+        "Whether medication is in the water; null: not known. Medication in the log counts "
+        "as well.",
         label="Medication in the water",
         allow_none=True,
     )

@@ -117,12 +117,11 @@ def disagreement_reason(disagreement: int, log_ratio: float) -> str | None:
     factor = float(np.exp(abs(log_ratio)))
     if disagreement > 0:
         return (
-            f"CO2 from KH is {factor:.1f} times that from the pH drop: the KH test is stale (KH "
-            "has fallen since) or part of the KH is not carbonate (phosphate, humic acids, a pH "
-            "buffer); test KH again"
+            f"CO2 by KH is {factor:.1f} times the CO2 by the pH drop. KH has fallen since its "
+            "test, or part of it is not carbonate (phosphate, humic acids, a pH buffer). Test KH "
+            "again"
         )
     return (
-        f"CO2 from the pH drop is {factor:.1f} times that from KH: the KH test is stale (KH has "
-        "risen since) or the reference water held less CO2 than assumed; test KH again and "
-        "repeat the aerated sample"
+        f"CO2 by the pH drop is {factor:.1f} times the CO2 by KH. KH has risen since its test, or "
+        "the aerated sample held less CO2 than assumed. Test KH again and repeat the aerated sample"
     )

@@ -220,8 +220,8 @@ class _Dark:
         decays = [phase for phase in phases if phase.kind == "decay"]
         if not decays:
             raise FitError(
-                "no night with the gas off in the series: need an hour or more of CO2 values after "
-                "gas-off, over which CO2 falls. Gas that never stops, or that a pH controller "
+                "no night with CO2 off in the series: need an hour or more of CO2 values after "
+                "it goes off, over which it falls. CO2 that never stops, or that a pH controller "
                 "switches day and night, can't be fitted"
             )
         rows = rows_of(series, decays, air)
@@ -336,8 +336,8 @@ class _Day:
                 found, begins = other, "lamp"
         if lamp_known and held_by_ph(rows, found, ln_k, excess):
             raise FitError(
-                "CO2 rises and is then held level while the gas is on: a pH controller seems to "
-                "switch the gas, so its flow can't be fitted"
+                "CO2 rises and is then held level while it is on: a pH controller seems to "
+                "switch it, so its flow can't be fitted"
             )
         apart_sd = float(np.hypot(found.delta_sd, dark.sd))
         distance = found.distance(0.0) if lamp_known else 0.0
@@ -347,7 +347,7 @@ class _Day:
         differs = clear and far and abs(found.delta) > DIFFERS_LN
         if clear and abs(found.delta) > (MOST_DELTA if differs else MOST_SHARED_DELTA):
             raise FitError(
-                "CO2 by day follows no steady gas flow that the exchange of the nights allows: gas "
+                "CO2 by day follows no steady CO2 flow that the exchange of the nights allows: CO2 "
                 "that is switched several times a day, by pH or by hand, can't be fitted"
             )
         # where one exchange explains both, days and nights each tell of it by their errors
@@ -389,13 +389,14 @@ def _why_not(rows: Rows, segment: Segment, ln_j: Floats, hints: Hints) -> str:
     """Why the newest injection is not known; "" where it is."""
     if any(hint > rows.start_s[-1] for hint in hints.injection_s):
         return (
-            "the gas or the pH probe was adjusted since the newest rise of CO2: the next one counts"
+            "the CO2 flow or the pH probe was adjusted since the newest rise of CO2: the next one "
+            "counts"
         )
     if segment.odd:
         return (
             f"CO2 rose {'faster' if ln_j[-1] > segment.mean else 'more slowly'} on the newest day "
             f"than before ({np.exp(ln_j[-1]):.1f} mg/L/h, before {np.exp(segment.mean):.1f} "
-            "mg/L/h): the next day shows whether the gas flow has changed"
+            "mg/L/h): the next day shows whether the CO2 flow has changed"
         )
     return ""
 

@@ -85,7 +85,7 @@ def store_error(path: Path, error: sqlite3.Error) -> LittoralError:
     """The store's error for one of SQLite's: unavailable when trying again can help."""
     code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
     if code == sqlite3.SQLITE_FULL:
-        return StoreUnavailableError(f"{path}: the disk is full; nothing of the batch was kept")
+        return StoreUnavailableError(f"{path}: the disk is full; nothing of the batch was stored")
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return StoreUnavailableError(f"{path}: another process has been writing for too long")
     if code in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_NOMEM):

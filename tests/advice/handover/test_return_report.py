@@ -47,7 +47,7 @@ def test_report_on_return() -> None:
     seen = [marked(seen[0], State.DISMISSED, NOON), *seen[1:]]
     report = tank_return(away, view, seen)
     (spell,) = [one for one in report.happened if one.text.startswith("temperature above")]
-    assert spell.text == "temperature above 28 °C for 5.9 h, furthest 29.5 °C"
+    assert spell.text == "temperature above 28 °C for 5.9 h, up to 29.5 °C"
     assert f"{spell.time:%d %b %H:%M}" == "08 Mar 00:03"
     assert any(one.text.endswith(", dismissed") for one in report.happened)
     assert [one.time for one in report.happened] == sorted(one.time for one in report.happened)

@@ -37,7 +37,7 @@ def test_sheet_of_a_healthy_tank() -> None:
     assert page.state[0].startswith("Water: 24.0 °C (range 22 to 28). CO2: 26 mg/L (likely ")
     assert page.state[0].endswith("; target 20 to 30 while the lamp is on). Lamp on.")
     assert page.state[1] == "Nothing to do now besides what is planned."
-    assert page.state[2] == "20 Paracheirodon axelrodi; water changed 3 days ago (50 %)."
+    assert page.state[2] == "20 Paracheirodon axelrodi. Water changed 3 days ago (50 %)."
     assert page.notes == "Feed a pinch each morning."
     assert {one.code for one in page.tasks} >= {"look", "water-change-due", "dose-due"}
     assert [one.value for one in page.emergencies if one.unit == "Cel"] == [28.0, 22.0]
@@ -54,11 +54,11 @@ def test_the_plants_are_named_the_first_of_many() -> None:
              "Vallisneria spiralis", "Cryptocoryne parva")  # fmt: skip
     (page,) = sheet(tank=a_tank(plants=tuple(map(Plant, names)))).tanks
     assert page.state[2].startswith(
-        "20 Paracheirodon axelrodi; plants: Rotala macrandra, Anubias barteri, Salvinia natans, "
-        "Hygrophila difformis and 2 more; water changed"
+        "20 Paracheirodon axelrodi. Plants: Rotala macrandra, Anubias barteri, Salvinia natans, "
+        "Hygrophila difformis and 2 more. Water changed"
     )
     (page,) = sheet(tank=a_tank(plants=(Plant("Anubias barteri"),))).tanks
-    assert "; plants: Anubias barteri; water changed" in page.state[2]
+    assert " Plants: Anubias barteri. Water changed" in page.state[2]
 
 
 def test_sheet_without_gas_says_nothing_of_gas() -> None:
@@ -131,7 +131,7 @@ def test_salt_and_medication_are_shown() -> None:
         entry(LogKind.MEDICATION, NOON - 100 * DAY, name="invented remedy"),
     ]
     (page,) = sheet(log=log).tanks
-    assert "; salt, 30 g, 5 days ago; water changed 3 days ago" in page.state[2]
+    assert "Salt, 30 g, 5 days ago. Water changed 3 days ago" in page.state[2]
     assert "remedy" not in page.state[2], "longer ago than remedy_days"
     (task, *_) = [one for one in page.tasks if one.code == "water-change-due"]
     assert "not on plants, since salt was added" in task.action

@@ -84,7 +84,7 @@ def test_the_errors_in_force_are_said(client):
     assert answer["errors"]["ph"] == {"value": 0.1, "unit": "[pH]"}
     assert answer["errors"]["kh"]["display"]["value"] == pytest.approx(1)
     assert answer["errors"]["temperature"] == {"value": 0.5, "unit": "K"}
-    assert "nobody said how it was tested" in answer["assumptions"][0]
+    assert "it is not known how it was tested" in answer["assumptions"][0]
     told = {
         "ph_error": {"value": 0.02, "unit": "[pH]"},
         "kh_error": {"value": 0.1, "unit": "dKH"},

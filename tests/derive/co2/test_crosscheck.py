@@ -52,7 +52,7 @@ def test_an_aerated_sample_gives_away_a_wrong_kh() -> None:
     assert check.disagreement == 1
     assert check.by_drop is not None
     assert check.by_drop.value == pytest.approx(float(gassed(grid(NOON, NOON))[0]), rel=0.01)
-    assert "KH test is stale" in check.reason
+    assert "since its test" in check.reason
     right = view_at(NOON, log, tank=a_tank(kh_meq_l=true_meq_l), meq_l=true_meq_l).co2_check
     assert right is not None and right.disagreement == 0 and right.reason == ""
     old = (entry(LogKind.OBSERVATION, NOON - 40 * DAY, aerated_ph=aerated),)

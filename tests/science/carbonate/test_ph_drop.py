@@ -70,7 +70,7 @@ def test_at_an_altitude_water_in_air_holds_less() -> None:
 def test_a_disagreement_has_its_usual_reason() -> None:
     assert disagreement_reason(0, 0.3) is None
     stale = disagreement_reason(1, float(np.log(40 / 15))) or ""
-    assert "2.7 times" in stale and "KH test is stale" in stale
+    assert "2.7 times" in stale and "since its test" in stale
     assert "pH drop is 2.7 times" in (disagreement_reason(-1, float(np.log(15 / 40))) or "")
 
 

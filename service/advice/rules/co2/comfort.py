@@ -55,7 +55,7 @@ def judge(case: Case) -> Iterator[Finding]:
 
 RULE = Rule(
     CODE,
-    "CO2 tolerable, but for hours above what all animals are comfortable with",
+    "CO2 that the animals tolerate, but for hours more than all of them are comfortable with",
     judge,
     timedelta(hours=3),
     settling=timedelta(days=7),

@@ -42,7 +42,7 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.WARNING if warn else Severity.ADVICE,
         title="CO2 seems to stay on at night",
         action=(
-            "Raise the filter outlet or run an air stone at night until it is mended: in the dark "
+            "Raise the filter outlet or run an air stone at night until it is mended. In the dark "
             "plants give off CO2 and take up oxygen, as animals do. By its plan CO2 goes off at "
             f"{plan.end:%H:%M}, but it fell by only {percent(max(fall, 0.0))} in "
             f"{night.night_h:.0f} h of dark."
@@ -54,7 +54,7 @@ def judge(case: Case) -> Iterator[Finding]:
                 night.night_from, OUR_CHOICE,
             ),
             Evidence(
-                "CO2 when gas and lamp should be off", "co2", night.dusk_mg_l, "mg/L",
+                "CO2 when it and the lamp should be off", "co2", night.dusk_mg_l, "mg/L",
                 time=night.night_from,
             ),
             Evidence("lowest CO2 of the night", "co2", night.night_low_mg_l, "mg/L"),
@@ -77,4 +77,4 @@ def _last_night(case: Case) -> Co2Day | None:
     return None
 
 
-RULE = Rule(CODE, "CO2 does not fall at night although the gas should be off", judge)
+RULE = Rule(CODE, "CO2 does not fall at night although it should be off", judge)

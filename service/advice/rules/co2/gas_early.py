@@ -54,7 +54,7 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
             *lead_evidence(case),
         ),
-        amounts=(Amount("gas later", later_min, "min"),),
+        amounts=(Amount("CO2 on later by", later_min, "min"),),
         hazards=(Hazard.CO2,),
         who=Who.KEEPER,
         confidence=0.7,

@@ -71,7 +71,7 @@ def judge(case: Case) -> Iterator[Finding]:
             ),
             *lead_evidence(case),
         ),
-        amounts=(Amount("gas earlier", earlier_min, "min"),),
+        amounts=(Amount("CO2 on earlier by", earlier_min, "min"),),
         hazards=(Hazard.CO2, *((Hazard.ANIMALS,) if case.tank.animals else ())),
         who=Who.KEEPER,
         confidence=0.8 if lead_evidence(case) else 0.65,
@@ -109,7 +109,7 @@ def lead_evidence(case: Case) -> tuple[Evidence, ...]:
         return ()
     lead = gas.lead_h
     text = (
-        f"gas needs {lead.value:.1f} h (95 %: {lead.low:.1f} to {lead.high:.1f} h) to the "
+        f"CO2 needs {lead.value:.1f} h (95 %: {lead.low:.1f} to {lead.high:.1f} h) to the "
         "lower end of the target, fitted to the last days"
     )
     return (Evidence(text, "lead", lead.value, "h", time=gas.fitted, source="first-order fit"),)

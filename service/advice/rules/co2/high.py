@@ -65,7 +65,7 @@ def judge(case: Case) -> Iterator[Finding]:
         amounts=(
             Amount("time above", high.minutes, "min"),
             Amount("CO2 too much", high.peak_mg_l - high.ceiling_mg_l, "mg/L"),
-            Amount("less gas flow", 100 * less, "%"),
+            Amount("less CO2 flow", 100 * less, "%"),
         ),
         due=case.now if ongoing and case.tank.animals else None,
         hazards=(
@@ -124,17 +124,17 @@ def _action(case: Case, high: Co2High, ongoing: bool) -> str:
     if not case.tank.animals:
         return f"{been}. No animals are registered, so that it only wastes CO2."
     if not ongoing:
-        return f"Look at the animals. {been}; it is down again."
+        return f"Look at the animals. {been}. It is down again."
     air = (
         " Moving water also helps fish that take air at the surface, such as "
-        f"{case.view.tolerance.air_breathers[0]}, since CO2 gathers over still water; leave them "
+        f"{case.view.tolerance.air_breathers[0]}, since CO2 gathers over still water. Leave them "
         "one calm corner to come up in."
         if case.view.tolerance.air_breathers
         else ""
     )
     return (
-        f"{capitalised(close_co2(case.tank))} now, and raise the filter outlet or run an air stone "
-        f"until CO2 is back below {high.ceiling_mg_l:.0f} mg/L.{air} {been}."
+        f"{capitalised(close_co2(case.tank, now=True))}. Raise the filter outlet or run an air "
+        f"stone until CO2 is back below {high.ceiling_mg_l:.0f} mg/L.{air} {been}."
     )
 
 
@@ -153,7 +153,7 @@ def _calibrate(high: Co2High) -> str:
 def _whose(case: Case, high: Co2High) -> str:
     ceiling = case.view.tolerance.co2
     if ceiling is None:
-        return "upper end of the plants' target; no animals are registered"
+        return "upper end of the target for plants; no animals are registered"
     new = ", lowered because the animals are new" if high.newcomers else ""
     return f"what {ceiling.species} tolerates{new}"
 

@@ -66,7 +66,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         evidence=(
             Evidence(
-                f"mean distance below {co2.target_low_mg_l:.0f} mg/L while below it",
+                f"on average below {co2.target_low_mg_l:.0f} mg/L while below it",
                 "co2-shortfall",
                 lit.shortfall_mg_l,
                 "mg/L",
@@ -86,8 +86,8 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         amounts=(
             Amount("CO2 missing", lit.shortfall_mg_l, "mg/L"),
-            Amount("lit time below target", low_min, "min"),
-            *(() if doubt else (Amount("more gas flow", 100 * step, "%"),)),
+            Amount("time below target while lit", low_min, "min"),
+            *(() if doubt else (Amount("more CO2 flow", 100 * step, "%"),)),
         ),
         hazards=(
             Hazard.CO2,

@@ -51,14 +51,15 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.INFO,
         title=f"CO2 differs by {percent(spread)} from day to day",
         action=(
-            "Look for what changes from day to day: cylinder pressure near its end, a worn "
-            "regulator, bubbles caught under leaves, a filter outlet that was moved, a clogged "
-            f"diffuser. In the last {len(full)} days CO2 while lit lay between {means.min():.0f} "
-            f"and {means.max():.0f} mg/L; plants and animals do best when it is the same every day."
+            "Look for what changes from day to day: a worn regulator, a cylinder that is nearly "
+            "empty, or a clogged diffuser. It may also be bubbles caught under leaves, or a filter "
+            f"outlet that was moved. In the last {len(full)} days CO2 while lit lay between "
+            f"{means.min():.0f} "
+            f"and {means.max():.0f} mg/L. Plants and animals do best when it is the same every day."
         ),
         evidence=(
             Evidence(
-                "usual step of the daily mean from day to day, relative", "co2-spread", spread,
+                "usual change of the daily mean from day to day", "co2-spread", spread,
                 "1", most, full[-1].off_at, OUR_CHOICE,
             ),
         ),

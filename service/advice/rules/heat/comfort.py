@@ -61,8 +61,8 @@ def _finding(case: Case, one: Excursion, celsius: float) -> Finding:
             f"{span(one.length_s / 60)}.{reason}"
         ),
         keeper_action=(
-            "If it is to stay so, set the animals' own range in the tank's animals; then this "
-            "remark ends."
+            "If it is to stay so, enter that range for the animals in the tank's settings; then "
+            "this remark ends."
         ),
         evidence=(
             Evidence(
@@ -81,7 +81,7 @@ def _finding(case: Case, one: Excursion, celsius: float) -> Finding:
 
 RULE = Rule(
     CODE,
-    "temperature tolerable, but for hours not where all animals are comfortable",
+    "temperature that the animals tolerate, but for hours not comfortable for all",
     judge,
     timedelta(hours=3),
     settling=timedelta(days=7),

@@ -72,7 +72,7 @@ def judge(case: Case) -> Iterator[Finding]:
                 "forecast from the last hours", "temperature", now.reading.value, "Cel",
                 coming.limit_c, at, f"sensor {now.reading.sensor}",
             ),
-            Evidence("probability", "probability", coming.probability, "1", least),
+            Evidence("how likely it is", "probability", coming.probability, "1", least),
         ),
         amounts=(
             Amount("rate", now.rate_k_h, "K/h"),

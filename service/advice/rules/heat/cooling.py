@@ -49,8 +49,8 @@ def judge(case: Case) -> Iterator[Finding]:
         title=f"Unheated and cooling: {lowest:.1f} °C at its lowest",
         action=(
             "If the weather stays cool, close the lid and warm the room. The daily minimum fell by "
-            f"{per_day:.1f} °C a day and is {lowest - limits.low_c:.1f} °C above the lower limit "
-            f"of {limits.low_species or 'the animals'}, {limits.low_c:g} °C; as long as it stays "
+            f"{per_day:.1f} °C a day. It is {lowest - limits.low_c:.1f} °C above the lower limit "
+            f"of {limits.low_species or 'the animals'}, {limits.low_c:g} °C. As long as it stays "
             "above, no heater is needed."
         ),
         keeper_action=(

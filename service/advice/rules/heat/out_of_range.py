@@ -83,7 +83,7 @@ def _finding(case: Case, last: Excursion, all_of_side: list[Excursion]) -> Findi
         keeper_action=("Check what the heater is set to." if now_out and case.tank.heated else ""),
         evidence=(
             Evidence(
-                f"furthest {last.side} the limit, {_when(case, worst)}",
+                f"{'highest' if last.side == 'above' else 'lowest'} value, {_when(case, worst)}",
                 "temperature",
                 worst.peak_c,
                 "Cel",
@@ -156,21 +156,21 @@ def _action(case: Case, last: Excursion, worst: Excursion, now_out: bool, hours:
     was = _was(last, worst, now_out, hours)
     if not now_out and not last.end_known and not _known(case):
         return (
-            "Measure the temperature, and look at the animals: whether it is back in range is not "
-            f"known, as there is no reading since "
+            "Measure the temperature, and look at the animals. Whether it is back in range is not "
+            "known: there is no reading since "
             f"{day_clock(case.tank, _moment(last.end_s), case.now)}. {was}."
         )
     if not now_out:
         return (
-            f"Look at the animals, and for what caused it ({_usual_causes(case, side)}). {was}; it "
+            f"Look at the animals, and for what caused it ({_usual_causes(case, side)}). {was}. It "
             "is back in range."
         )
     rate = f"by no more than {case.limit('temperature_rate_max_c_h'):g} °C per hour"
     if side == "above":
-        heater = "unplug the heater until it is cooler, " if case.tank.heated else ""
+        heater = "Unplug the heater until it is cooler. " if case.tank.heated else ""
         return (
-            "Open the lid, raise the filter outlet for oxygen, switch the lamp off or dim it, "
-            f"{heater}and cool the room. Bring it down {rate}.{_water_text(case, last)} {was}."
+            "Open the lid, raise the filter outlet for oxygen, switch the lamp off or dim it, and "
+            f"cool the room. {heater}Bring it down {rate}.{_water_text(case, last)} {was}."
         )
     heater = (
         "Check that the heater has power and is under water."

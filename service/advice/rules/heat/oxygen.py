@@ -14,6 +14,7 @@ from service.advice.engine.levers import LESS_FEED, LESS_GAS, MORE_GAS
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
+from service.advice.phrases import capitalised
 from service.derive.models import Quality
 from service.derive.sensor_choice import age_min
 from service.derive.thresholds import STALE_NAME
@@ -43,11 +44,12 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     holds = saturation_mg_l(case, found.reading.value)
     least = case.limit("oxygen_saturation_low_mg_l")
-    if holds >= case.eased(least, 1.02, CODE):
+    until = case.eased(least, 1.02, CODE)
+    if holds >= until:
         return
     celsius = found.reading.value
     too_warm = celsius >= case.limit("no_more_gas_c")
-    who, why = _held_down(case, celsius, least)
+    who, why = _held_down(case, celsius, until)
     yield Finding(
         code=CODE,
         severity=Severity.ADVICE,
@@ -55,7 +57,7 @@ def judge(case: Case) -> Iterator[Finding]:
         action=(
             "Raise the filter outlet or run an air stone from lights-off to lights-on, feed less, "
             f"and see that the filter runs freely. At {celsius:.1f} °C water holds {holds:.1f} "
-            f"mg/L at most, held down by {why}, and the night uses up some of it."
+            f"mg/L at most, because of {why}. The night uses up some of it."
             + (
                 " Moving the water also drives out CO2: don't raise its flow to make up for that "
                 "while it is so warm."
@@ -91,7 +93,7 @@ def _held_down(case: Case, celsius: float, least: float) -> tuple[str, str]:
     if at_sea >= least:
         return (
             f"At {metres} water",
-            f"the thin air at {metres}, not by warmth (at the sea it is {at_sea:.1f} mg/L)",
+            f"the thin air at {metres}, not of warmth (at the sea it is {at_sea:.1f} mg/L)",
         )
     if saturation_mg_l(case, celsius) < THIN_AIR_SHARE * at_sea:
         return f"Warm water at {metres}", f"both the warmth and the thin air at {metres}"
@@ -107,9 +109,10 @@ def _measured(case: Case, oxygen_mg_l: float, sensor: str) -> Iterator[Finding]:
         severity=Severity.URGENT if oxygen_mg_l < 0.6 * least else Severity.WARNING,
         title=f"Oxygen is low: {oxygen_mg_l:.1f} mg/L",
         action=(
-            "Raise the filter outlet and run an air stone now; "
-            f"{f'{close_co2(case.tank)}; ' if case.tank.co2_injected else ''}take out what rots "
-            "and don't feed today. See that the filter runs: a stopped filter uses oxygen up."
+            "Raise the filter outlet and run an air stone now. "
+            f"{f'{capitalised(close_co2(case.tank))}. ' if case.tank.co2_injected else ''}"
+            "Take out what rots, and don't feed today. See that the filter runs: a stopped filter "
+            "uses oxygen up."
         ),
         evidence=(
             Evidence(

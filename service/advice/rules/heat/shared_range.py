@@ -12,6 +12,7 @@ from datetime import timedelta
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
+from service.advice.phrases import capitalised
 from service.derive.tolerance import Tolerance
 from service.registry.species.ranges import SharedRange, comfortable_range, tolerable_range
 
@@ -31,7 +32,7 @@ def judge(case: Case) -> Iterator[Finding]:
         code=CODE,
         subject=f"{shared.low_species} and {shared.high_species}",
         severity=Severity.INFO,
-        title=f"{shared.low_species} and {shared.high_species} want different temperatures",
+        title=f"{shared.low_species} and {shared.high_species} need different temperatures",
         action=_action(tolerance, shared, strict),
         evidence=(
             Evidence(f"lower limit of {shared.low_species}", "temperature", shared.low_c, "Cel"),
@@ -54,10 +55,9 @@ def _action(tolerance: Tolerance, shared: SharedRange, strict: bool) -> str:
     )
     field = "tolerated temperature" if strict else "comfortable temperature"
     return (
-        f"Choose once: keep the two apart, or enter the range to live with, as the {field} of "
-        f"{shared.low_species} or {shared.high_species} in the tank's animals; or mark this as "
-        f"done to leave it so. {tolerance.too_narrow[0].upper()}{tolerance.too_narrow[1:]}. "
-        f"{judged}"
+        "Choose once. Keep the two apart, or enter the range to live with, as the "
+        f"{field} of {shared.low_species} or {shared.high_species} in the tank's settings. Or mark "
+        f"this as done to leave it so. {capitalised(tolerance.too_narrow)}. {judged}"
     )
 
 

@@ -68,7 +68,7 @@ def judge(case: Case) -> Iterator[Finding]:
         title="More light than the CO2 can use",
         action=(
             f"{_first(case, doubt)}{meanwhile} CO2 was below target for {percent(share)} of the "
-            f"light, which brought {dli:.1f} mol/m²/d: plants short of CO2 leave light to algae."
+            f"light, which brought {dli:.1f} mol/m²/d. Plants short of CO2 leave light to algae."
         ),
         evidence=(
             Evidence("daily light integral", "dli", dli, "mol/m2/d", strong, case.now),

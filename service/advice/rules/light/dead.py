@@ -34,16 +34,16 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.WARNING,
         title=("The lamp is dark although it should be on" if in_hours else "The lamp stayed dark"),
         action=(
-            "Look first whether the sensor is covered or has slipped; then check plug, switch and "
+            "Look first whether the sensor is covered or has slipped. Then check plug, switch and "
             "lamp. "
             + (
-                f"While it stays dark, {close_co2(case.tank)}: plants take up no CO2 in the dark. "
+                f"While it stays dark, {close_co2(case.tank)}. Plants take up no CO2 in the dark. "
                 if case.tank.co2_injected
                 else ""
             )
-            + "A day or two without light do little harm; don't make up for them with longer "
+            + "A day or two without light do little harm. Don't make up for them with longer "
             f"days. By its plan the lamp is on from {plan.start:%H:%M} for "
-            f"{plan.photoperiod_h:g} h; the light sensor has been dark for {span(missed_min)} "
+            f"{plan.photoperiod_h:g} h. The light sensor has been dark for {span(missed_min)} "
             "of it."
         ),
         keeper_action="Check the timer.",
@@ -57,7 +57,7 @@ def judge(case: Case) -> Iterator[Finding]:
                 source=light_sensor(case),
             ),
         ),
-        amounts=(Amount("dark in wanted light", missed_min, "min"),),
+        amounts=(Amount("dark while it should be on", missed_min, "min"),),
         due=case.now + timedelta(days=1),
         hazards=(*((Hazard.CO2,) if case.tank.co2_injected else ()), Hazard.MAINS),
         confidence=0.8,
@@ -110,4 +110,4 @@ def _missed_min(case: Case, since: datetime) -> float:
     return missed / 60
 
 
-RULE = Rule(CODE, "dark within the wanted photoperiod", judge, may_move=(STRONGER_LIGHT,))
+RULE = Rule(CODE, "dark while the lamp should be on", judge, may_move=(STRONGER_LIGHT,))

@@ -50,9 +50,9 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE if way == "lower" else Severity.INFO,
         title=f"Too {word} light in a day: {dli:.1f} mol/m²/d",
         action=(
-            f"{_how(case, share, change_min)} The plants of this tank want "
-            f"{plants.dli_low_mol_m2_d:g} to {plants.dli_high_mol_m2_d:g} mol/m²/d at the sensor; "
-            f"the last {days} days brought {dli:.1f} on average."
+            f"{_how(case, share, change_min)} The target for the plants of this tank is "
+            f"{plants.dli_low_mol_m2_d:g} to {plants.dli_high_mol_m2_d:g} mol/m²/d at the sensor. "
+            f"The last {days} days brought {dli:.1f} on average."
         ),
         evidence=(
             Evidence(
@@ -102,8 +102,8 @@ def _how(case: Case, share: float, change_min: float) -> str:
     if wanted_h <= longest_h:
         return f"Lengthen the light by {span(change_min)}, if CO2 is within target all day."
     return (
-        f"The lamp would have to give {share:.1f} times as much: clean its cover, lower it, or "
-        f"accept slower plants; don't light for longer than {longest_h:g} h."
+        f"The lamp would have to give {share:.1f} times as much. Clean its cover, lower it, or "
+        f"accept slower plants. Don't light for longer than {longest_h:g} h."
     )
 
 

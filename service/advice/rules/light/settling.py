@@ -51,7 +51,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         evidence=(
             Evidence(
-                "photoperiod", "photoperiod", lit_h, "h", hours, start, COMMON_PRACTICE,
+                "hours of light", "photoperiod", lit_h, "h", hours, start, COMMON_PRACTICE,
             ),
         ),
         amounts=(Amount("shorter by", shorter_min, "min"),),

@@ -53,7 +53,7 @@ def judge(case: Case) -> Iterator[Finding]:
                 case.limit("light_shift_min"), on, light_sensor(case),
             ),
         ),
-        amounts=(Amount("lamp off its plan", shift, "min"),),
+        amounts=(Amount("difference from the plan", shift, "min"),),
         hazards=(Hazard.MAINS,),
         who=Who.KEEPER,
         confidence=0.8,

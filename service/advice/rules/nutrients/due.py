@@ -62,7 +62,7 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
         ),
         evidence=(
             Evidence(
-                "water change without this dose after it",
+                "last water change; the dose did not follow it",
                 "water-change",
                 time=change.time,
                 source=f"the tank's plan; fertiliser follows the change: {COMMON_PRACTICE}",

@@ -44,12 +44,12 @@ def _finding(case: Case, plan: DosePlan, change: LogEntry) -> Finding:
         severity=Severity.INFO,
         title=f"{plan.name.capitalize()} was not dosed after the last change",
         action=(
-            "Leave it out now and dose as usual after the next change: a double dose does more "
+            "Leave it out now and dose as usual after the next change. A double dose does more "
             "harm than a week without. If it was given, log it with its date."
         ),
         evidence=(
             Evidence(
-                "days since the change that this dose should have followed", "days",
+                "days since the water change before this dose", "days",
                 days_since(case, change.time), "d", case.limit("dose_window_days"), change.time,
                 COMMON_PRACTICE,
             ),

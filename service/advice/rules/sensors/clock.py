@@ -69,7 +69,7 @@ def _of_unknown_time(case: Case, info: SeriesInfo) -> Finding:
         severity=Severity.ADVICE,
         title=f"The clock of the {name} can't be relied on",
         action=(
-            f"It reports, but its times are wrong, and not by a constant. So its readings don't "
+            f"Readings arrive, but their times are wrong, and not always by as much. So they don't "
             f"count for {RESTS_ON.get(info.key.quantity, info.key.quantity)}. Let it set its clock "
             "from the network (NTP), or send no time: then the time of arrival counts."
         ),
@@ -108,11 +108,11 @@ def _finding(case: Case, group: Sequence[Pair]) -> Finding:
         title=what,
         action=(
             f"{_todo(case, clock, names)} Meanwhile its readings count: Littoral corrects their "
-            f"times. It concerns {names_of(infos)}."
+            f"times. Affected: {names_of(infos)}."
         ),
         evidence=(
             Evidence(
-                "device time less arrival, median of the last minutes", "clock-offset",
+                "how far the device's clock is ahead", "clock-offset",
                 float(clock.fast_s), "s", time=clock.since, source=f"sensor {clock.sensor}",
             ),
         ),

@@ -35,9 +35,9 @@ def judge(case: Case) -> Iterator[Finding]:
         yield _finding("light", "no light sensor has ever reported",
                        "Connect one over the tank; the plan's hours count meanwhile.")  # fmt: skip
     if case.view.sensors_left_out:
-        yield _finding("further sensors", f"{case.view.sensors_left_out} more sensors have "
-                       f"reported than the {len(case.view.sensors)} that are looked at",
-                       "Find the device that makes up ever new names, and correct it.")  # fmt: skip
+        yield _finding("further sensors", f"only {len(case.view.sensors)} sensors are used, and "
+                       f"{case.view.sensors_left_out} more have reported",
+                       "Find the device that keeps sending new names, and correct it.")  # fmt: skip
     if case.view.net_volume_l is None:
         yield _finding("amounts", "the net volume is not known",
                        "Enter the tank's inner dimensions or its measured volume.")  # fmt: skip
@@ -47,8 +47,8 @@ def _unknown_animals(names: tuple[str, ...]) -> Finding:
     """Of animals that are not listed and bring no range of their own."""
     those = " and ".join(names)
     return _finding("animals", f"what {those} tolerates is not known, so that no advice covers it",
-                    "Set its temperature range and CO2 limit in the tank's animals, or correct "
-                    "the name if it is another's.", Hazard.ANIMALS)  # fmt: skip
+                    "Enter its temperature range and CO2 limit in the tank's settings, or correct "
+                    "its name.", Hazard.ANIMALS)  # fmt: skip
 
 
 def _finding(subject: str, why: str, todo: str, *hazards: Hazard) -> Finding:
@@ -65,5 +65,5 @@ def _finding(subject: str, why: str, todo: str, *hazards: Hazard) -> Finding:
     )
 
 
-RULE = Rule(CODE, "something nothing can be said of, and why", judge, timedelta(0),
+RULE = Rule(CODE, "a quantity without advice, and why", judge, timedelta(0),
             timedelta(days=30))  # fmt: skip

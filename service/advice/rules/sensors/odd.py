@@ -87,8 +87,8 @@ def judge_implausible(case: Case) -> Iterator[Finding]:
             one,
             IMPLAUSIBLE_CODE,
             f"The {name_of(one)} sends impossible values",
-            f"It says {one.last.value:g}{can_be}. Look for a broken cable, water in a plug, a "
-            "probe out of the water, or a wrong unit or calibration in its route.",
+            f"It reads {one.last.value:g}{can_be}. Look for a broken cable, water in a plug, or a "
+            "probe out of the water. Or its route has a wrong unit or calibration.",
         )
 
 

@@ -44,9 +44,9 @@ def _finding(case: Case, out: ProbeOut, info: SeriesInfo, before: float) -> Find
         title=f"The {name}: out of the tank, or being calibrated?",
         action=(
             f"It read {before:.1f} and has read about {info.last.value:.1f} since "
-            f"{day_clock(case.tank, since, case.now)}; water does not change so fast. Until it is "
-            "back, CO2 is not known. If the probe is in the tank, look at the animals, test pH by "
-            'another way, and log "Probe back in the tank" so that its readings count.'
+            f"{day_clock(case.tank, since, case.now)}. Water does not change so fast. Until it is "
+            "back, CO2 is not known. If the probe is in the tank, look at the animals and test pH "
+            'by another way. Then log "Probe back in the tank", so that its readings count.'
         ),
         evidence=(
             Evidence(

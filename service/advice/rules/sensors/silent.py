@@ -119,7 +119,7 @@ def _check(group: Sequence[SeriesInfo]) -> str:
     if len(group) == 1:
         return _check_one()
     return (
-        f"They fell silent together: {names_of(group)}. Check what they share: power, board, "
+        f"They stopped at the same time: {names_of(group)}. Check what they share: power, board, "
         "radio or cable, and the connection to the broker."
     )
 

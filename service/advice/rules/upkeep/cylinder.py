@@ -1,6 +1,6 @@
 """Rule `cylinder-low`: the CO2 cylinder is running out.
 
-Judges the days left by the fitted gas use. Clears when a new cylinder is logged.
+Judges the days left by the fitted CO2 use. Clears when a new cylinder is logged.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ def judge(case: Case) -> Iterator[Finding]:
         severity=Severity.ADVICE,
         title=f"The CO2 cylinder {when}",
         action=(
-            f"Have a full one ready, and log it when it is put on: at {cylinder.g_per_day:.0f} g a "
+            f"Have a full one ready, and log it when it is put on. At {cylinder.g_per_day:.0f} g a "
             f"day {cylinder.content_g:.0f} g last until {cylinder.empty_at:%d %b}. Pressure falls "
             "only at the very end, and then CO2 can swing up before it stops."
         ),
@@ -58,7 +58,7 @@ def judge(case: Case) -> Iterator[Finding]:
             Evidence(
                 "CO2 left in it, estimated from its use", "gas-left", max(left_g, 0.0), "g",
                 notice * cylinder.g_per_day, cylinder.since,
-                f"first-order fit; {case.limit('gas_dissolved_fraction'):.0%} of the gas "
+                f"first-order fit; {case.limit('gas_dissolved_fraction'):.0%} of the CO2 "
                 f"dissolves: {COMMON_PRACTICE}",
             ),
         ),
@@ -95,5 +95,5 @@ def cylinder_of(case: Case) -> Cylinder | None:
     return Cylinder(known.content_g, since, per_day)
 
 
-RULE = Rule(CODE, "CO2 cylinder nearly empty, by the fitted gas use", judge, timedelta(hours=12),
+RULE = Rule(CODE, "CO2 cylinder nearly empty, by the fitted CO2 use", judge, timedelta(hours=12),
             timedelta(days=7))  # fmt: skip

@@ -47,7 +47,7 @@ FILTER: Final = Work(
     "Clean the filter",
     "filter_days",
     "Rinse half of the media in a bucket of tank water, never all of them and never under the "
-    "tap: the bacteria on them keep ammonia down. Check hoses and seals; see that the flow is "
+    "tap. The bacteria on them keep ammonia down. Check hoses and seals; see that the flow is "
     "back afterwards.",
     LogDraft(LogKind.FILTER_CLEAN.value, {"part": "filter"}),
     (Hazard.MAINS, Hazard.STOPPED),

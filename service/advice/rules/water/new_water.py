@@ -110,7 +110,7 @@ def _split_text(case: Case, fraction: float, new_kh: float | None, parts: int) -
     after = concentration_after_changes(present.meq_l, new_kh, fraction)
     before_dkh, after_dkh = (float(dkh_from_meq_l(one)) for one in (present.meq_l, after))
     return (
-        f"All of it at once would move KH from {before_dkh:.1f} to {after_dkh:.1f} dKH; more than "
+        f"All of it at once would move KH from {before_dkh:.1f} to {after_dkh:.1f} dKH. More than "
         f"{case.limit('kh_step_max_dkh'):g} dKH a day is too much. "
     )
 

@@ -12,7 +12,7 @@ from service.advice.phrases import litres
 from service.registry.models import LogKind
 from service.science.water.reuse import reuse_for_plants
 
-NOT_TO_DRINK: Final = "not for drinking, nor on leaves that are eaten raw"
+NOT_TO_DRINK: Final = "Don't drink it, nor pour it on leaves that are eaten raw."
 UNLESS: Final = {
     (True, True): ", unless salt or medication is in it",
     (True, False): ", unless salt is in it",
@@ -43,12 +43,12 @@ def old_water(case: Case, water_l: float) -> tuple[str, tuple[Amount, ...]]:
     if found.verdict == "dilute":
         return (
             "The old water can go on plants if mixed with "
-            f"{litres(found.rainwater_l)} of rain water{unless}; {NOT_TO_DRINK}.",
+            f"{litres(found.rainwater_l)} of rain water{unless}. {NOT_TO_DRINK}",
             amounts,
         )
     return (
-        f"The old {litres(found.litres)} are fit for house plants and the garden{unless}; "
-        f"{NOT_TO_DRINK}.",
+        f"The old {litres(found.litres)} are fit for house plants and the garden{unless}. "
+        f"{NOT_TO_DRINK}",
         amounts,
     )
 

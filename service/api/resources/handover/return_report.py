@@ -46,7 +46,7 @@ class TankReturnSchema(AnswerSchema):
 
 
 class ReturnSchema(AnswerSchema):
-    """What came of an absence."""
+    """Report on an absence."""
 
     absence = Nested(AwaySchema)
     prepared = Moment()

@@ -1,4 +1,4 @@
-"""``POST /v1/tanks/{tank}/readings``: sensors that speak HTTP instead of MQTT."""
+"""``POST /v1/tanks/{tank}/readings``: sensors that use HTTP instead of MQTT."""
 
 from __future__ import annotations
 
@@ -152,7 +152,7 @@ def register(spec: Any) -> None:
 @blueprint.described(requestBody=_BODY)
 @blueprint.takes_up_to(LIST_BYTES)
 def post(tank: str) -> Response:
-    """Readings from sensors that speak HTTP
+    """Readings from sensors that use HTTP
 
     One reading, several, or a SenML pack. They are processed as over MQTT: converted,
     calibrated and flagged. What is rejected is reported, counted and listed under

@@ -33,7 +33,7 @@ def test_no_valve_is_opened_on_an_estimate_in_doubt() -> None:
     assert "Leave the needle valve as it is" in low.action
     assert "Test KH." in low.action
     assert "open the needle valve" not in low.action
-    assert not any(one.name == "more gas flow" for one in low.amounts)
+    assert not any(one.name == "more CO2 flow" for one in low.amounts)
     assert low.severity is Severity.ADVICE
     sure = the(view_with(now=MORNING, co2=weak), "co2-low")
     assert "open the needle valve by about 20 %" in sure.action

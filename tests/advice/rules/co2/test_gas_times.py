@@ -21,10 +21,10 @@ def test_gas_late_uses_the_fitted_lead() -> None:
         gas=replace(a_tank().gas, start=NOON.replace(hour=10).time())
     ))  # fmt: skip
     late = 60 * np.log(23 / 6) / 1.5  # 54 min, and a margin of 15: to five minutes
-    assert amount(the(view, "gas-late"), "gas earlier") == 5 * round((late + 15) / 5)
+    assert amount(the(view, "gas-late"), "CO2 on earlier by") == 5 * round((late + 15) / 5)
     lead = GasModel(None, NOON, lead_h=EstimatedValue(2.0, 1.7, 2.4))
     one = the(replace(view, gas=lead), "gas-late")
-    assert amount(one, "gas earlier") == 135.0
+    assert amount(one, "CO2 on earlier by") == 135.0
     assert "Set CO2 to come on at 07:45" in one.action
     assert any("2.0 h (95 %: 1.7 to 2.4 h)" in each.text for each in one.evidence)
 

@@ -29,9 +29,9 @@ def test_co2_high_is_urgent_while_it_lasts() -> None:
     one = the(view_with(now=NOON, co2=strong), "co2-high")
     assert one.severity is Severity.URGENT
     assert one.title == "CO2 is above 30 mg/L"
-    assert "Close the CO2 cylinder (pull the plug of the solenoid valve" in one.action
+    assert "Close the CO2 cylinder now: pull the plug of the solenoid valve" in one.action
     assert "needle valve" in one.keeper_action and "needle valve" not in one.action
-    assert "shut) now, and raise the filter outlet or run an air stone" in one.action
+    assert "shut. Raise the filter outlet or run an air stone" in one.action
     assert one.due == NOON
     assert one.moves == (LESS_GAS,)
 
@@ -86,9 +86,9 @@ def test_doubt_is_said_and_ends_in_a_calibration() -> None:
 def test_co2_high_is_reported_the_morning_after() -> None:
     one = the(view_with(now=MORNING, co2=strong), "co2-high")
     assert one.severity is Severity.WARNING
-    assert "it is down again" in one.action
+    assert "It is down again" in one.action
     # 42 mg/L at rest against 90 % of 30 mg/L
-    assert amount(one, "less gas flow") == pytest.approx(100 * (1 - 27 / 42), abs=1)
+    assert amount(one, "less CO2 flow") == pytest.approx(100 * (1 - 27 / 42), abs=1)
     assert one.evidence[0].threshold == 30.0
 
 

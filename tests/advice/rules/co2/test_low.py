@@ -31,12 +31,12 @@ def test_healthy_tank_says_nothing_of_co2() -> None:
 def test_co2_low_is_seen_on_a_morning_visit_with_amounts() -> None:
     one = the(view_with(now=MORNING, co2=weak), "co2-low")
     assert one.severity is Severity.WARNING
-    assert amount(one, "lit time below target") == pytest.approx(480, abs=5)
+    assert amount(one, "time below target while lit") == pytest.approx(480, abs=5)
     # By hand, from 10 to 17 on its way to 14 mg/L, then an hour of falling from there:
     rising = 7 * 6 + 11 / 1.5 * (np.exp(-3) - np.exp(-13.5))
     falling = 17 - 11 * (1 - np.exp(-0.5)) / 0.5
     assert amount(one, "CO2 missing") == pytest.approx((rising + falling) / 8, abs=0.1)
-    assert amount(one, "more gas flow") == pytest.approx(20.0)  # bounded step
+    assert amount(one, "more CO2 flow") == pytest.approx(20.0)  # bounded step
     assert "8 h of 8 h of light" in one.action
     assert "20 to 30 mg/L" in one.action
     assert any("cylinder" in caution for caution in one.cautions)

@@ -25,7 +25,7 @@ def test_low_oxygen_high_in_the_hills_does_not_forbid_gas_at_22_c() -> None:
     ("altitude_m", "celsius", "title", "why"),
     [
         # Benson & Krause 1984: 22 °C holds 8.7 mg/L at the sea: the air is thin, the water not warm
-        (2000.0, 22.0, "At 2000 m water holds only 6.8 mg/L", "thin air at 2000 m, not by warmth"),
+        (2000.0, 22.0, "At 2000 m water holds only 6.8 mg/L", "thin air at 2000 m, not of warmth"),
         (0.0, 30.5, "Warm water holds only 7.5 mg/L", "warmth"),
         (2000.0, 30.5, "Warm water at 2000 m holds only 5.8 mg/L", "both the warmth and the thin"),
     ],
@@ -36,6 +36,14 @@ def test_what_holds_oxygen_down_is_named(
     one = the(view_with(a_tank(altitude_m=altitude_m), celsius=celsius), "oxygen-low")
     assert one.title.startswith(title)
     assert why in one.action
+
+
+def test_at_the_sea_no_thin_air_is_blamed_while_it_clears() -> None:
+    """At 29.3 °C the limit is passed again, and the condition is active up to 2 % above it."""
+    active = frozenset({("oxygen-low", "")})
+    one = the(view_with(a_tank(altitude_m=0.0), celsius=29.3), "oxygen-low", active)
+    assert one.title.startswith("Warm water holds only 7.7 mg/L")
+    assert "thin air" not in one.action
 
 
 def test_oxygen_measured() -> None:

@@ -21,7 +21,7 @@ def test_dead_lamp_in_planned_hours() -> None:
 
     one = the(view_with(now=NOON, lux=dead_since_11), "light-dead")
     assert one.severity is Severity.WARNING
-    assert amount(one, "dark in wanted light") == pytest.approx(60, abs=2)
+    assert amount(one, "dark while it should be on") == pytest.approx(60, abs=2)
     assert "sensor is covered" in one.action
 
 

@@ -146,7 +146,7 @@ def test_of_too_many_series_the_chosen_ones_and_the_newest_count() -> None:
 
 def test_sensors_that_are_left_out_are_told() -> None:
     (one,) = found(replace(view_with(), sensors_left_out=25_000), "no-advice")
-    assert "25000 more sensors have reported than the" in one.action
+    assert "and 25000 more have reported" in one.action
 
 
 # -- the work grows in proportion

@@ -68,7 +68,7 @@ def test_old_water_is_fit_for_the_garden_only_where_it_is_known() -> None:
     )
     assert not any(one.name == "old water for plants" for one in unknown.amounts)
     known = due_view(WaterChangePlan(), salted=False, medicated=False)
-    assert "The old 90 L are fit for house plants and the garden; not for drinking" in known.action
+    assert "The old 90 L are fit for house plants and the garden. Don't drink it" in known.action
     assert amount(known, "old water for plants") == 90.0
     half = due_view(WaterChangePlan(), salted=False)
     assert "the garden, unless medication is in it" in half.action
@@ -88,7 +88,7 @@ def test_a_change_that_would_move_kh_too_far_is_split_over_days() -> None:
     assert one.title == "Water change due: 37 L (21 %) a day for 3 days"
     assert amount(one, "water") == pytest.approx(180 * (1 - 2 ** (-1 / 3)))
     assert amount(one, "days") == 3
-    assert "at once would move KH from 4.0 to 6.0 dKH; more than 1 dKH a day is too" in one.action
+    assert "at once would move KH from 4.0 to 6.0 dKH. More than 1 dKH a day is too" in one.action
     assert "KH goes from 4.0 to about 4.8 dKH" in one.action
     wider = due_view(plan, tap=True, thresholds={"kh_step_max_dkh": 2.0})
     assert wider.title == "Water change due: 90 L (50 %)"
