@@ -150,16 +150,19 @@ def calibrate(served: Served, page: Page) -> None:
         [Reading("riffle", name, "main", now_us, value)
          for name, value in (("temperature", 21.0), ("ppfd", 60.0))]
     )  # fmt: skip
+    served.clock.moment += timedelta(minutes=1)  # what the probe read in the tank is past
     page.goto(f"{served.url}/tanks/riffle")
     expect(page.locator("#first-steps")).to_contain_text("1 of 8 left")
     page.get_by_role("link", name="Calibration of the pH probe").click()
     press(page, "Start: I take the probe out now")
     for buffer, value in (("7.00", 7.05), ("4.01", 4.12)):
         press(page, f"It is in the buffer {buffer}")
+        expect(page.get_by_text("No reading yet since you put it in")).to_be_visible()
         sends(served, value)
         press(page, f"Take {value} as buffer {buffer}")
     press(page, "Save this calibration")
     press(page, "The probe is back in the tank")
+    expect(page.locator("#calibrations")).to_contain_text("7 read as 7.05")
     page.goto(f"{served.url}/tanks/riffle")
     expect(page.locator("#first-steps")).to_be_hidden()
 
