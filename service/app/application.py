@@ -88,7 +88,9 @@ class Application:
         """
         from service.integrations.configured import configured_integrations
 
-        return configured_integrations(self.config, self.registry, self.store, self.clock)
+        return configured_integrations(
+            self.config, self.registry, self.store, self.clock, self.drifts
+        )
 
     @cached_property
     def drifts(self) -> MorningDrifts:

@@ -13,6 +13,7 @@ from service.store.interface import Store
 
 if TYPE_CHECKING:
     from service.advice.engine.integration import Integration
+    from service.derive.drift_cache import MorningDrifts
 
 
 def delivery_targets(config: Config) -> frozenset[str]:
@@ -27,9 +28,12 @@ def delivery_targets(config: Config) -> frozenset[str]:
 
 
 def configured_integrations(
-    config: Config, registry: Registry, store: Store, clock: Clock
+    config: Config, registry: Registry, store: Store, clock: Clock, drifts: MorningDrifts
 ) -> tuple[Integration, ...]:
     """One for each ``[[integration]]``, and advice over MQTT unless switched off; not started.
+
+    Args:
+        drifts: of the pH probes, as the scheduler leaves them.
 
     Raises:
         ConfigError: the broker's address is wrong, or a file that an option names.
@@ -57,7 +61,7 @@ def configured_integrations(
 
                 check_files(one.name, one.options)
                 address = config.http.public_url
-                found.append(Email(one.name, one.options, registry, store, clock, address))
+                found.append(Email(one.name, one.options, registry, store, clock, drifts, address))
     if config.advice.publish:
         from service.integrations.mqtt_advice import MqttAdvice
 

@@ -12,6 +12,7 @@ from service.config import (
     IntegrationConfig,
     WebhookOptions,
 )
+from service.derive.drift_cache import MorningDrifts
 from service.integrations.configured import configured_integrations
 from service.integrations.homie.publisher import Homie
 from service.integrations.hub.publisher import Hub
@@ -29,11 +30,16 @@ CONFIG = Config(
 
 
 def test_one_is_made_of_each_and_advice_is_published_unless_switched_off(home: Home) -> None:
-    made = configured_integrations(CONFIG, home.registry, home.store, SystemClock())
+    made = configured_integrations(
+        CONFIG, home.registry, home.store, SystemClock(), MorningDrifts()
+    )
     assert [type(one) for one in made] == [Hub, Webhook, Homie, MqttAdvice]
     assert [one.name for one in made] == ["a", "b", "c", "mqtt-advice"]
     quiet = Config(advice=AdviceConfig(publish=False))
-    assert configured_integrations(quiet, home.registry, home.store, SystemClock()) == ()
+    assert (
+        configured_integrations(quiet, home.registry, home.store, SystemClock(), MorningDrifts())
+        == ()
+    )
 
 
 def test_values_count_for_three_evaluations_and_a_minute_at_least() -> None:

@@ -18,6 +18,7 @@ from service.app.app_factory import create_app
 from service.app.application import Application
 from service.clock import SystemClock
 from service.config import Config, HomieOptions, HttpConfig, HubOptions, load_config
+from service.derive.drift_cache import MorningDrifts
 from service.integrations.configured import configured_integrations
 from service.integrations.homie.device import properties_of
 from service.integrations.homie.publisher import Homie
@@ -111,7 +112,7 @@ def test_home_automation(
         f'[mqtt]\nurl = "{broker.url}"\n' + found["homie config"][1] + found["hub config"][1]
     )
     homie, hub, _ = integrations = configured_integrations(
-        load_config(file, {}), home.registry, home.store, SystemClock()
+        load_config(file, {}), home.registry, home.store, SystemClock(), MorningDrifts()
     )
     assert isinstance(homie, Homie) and isinstance(hub, Hub)
     for one in integrations:

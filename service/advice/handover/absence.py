@@ -162,19 +162,18 @@ def sheet_of(
     registry: Registry,
     store: Store,
     now: datetime,
-    drifts: MorningDrifts | None = None,
+    drifts: MorningDrifts,
 ) -> HandoverSheet:
     """The sheet of an absence, on what registry and store say now.
 
     Args:
-        drifts: of the pH probes, as last found; None: none was looked for.
+        drifts: of the pH probes, as last found.
 
     Raises:
         StoreUnavailableError, StoreRefusedError: as the store finds.
     """
     found = [load(tank, registry, store, now) for tank in tanks]
-    known = MorningDrifts() if drifts is None else drifts
-    views = [tank_view(inputs, drift=known.known(inputs)) for inputs in found]
+    views = [tank_view(inputs, drift=drifts.known(inputs)) for inputs in found]
     ledger = Ledger(registry)
     return handover(absence, views, {tank.id: ledger.list(tank.id) for tank in tanks}, now)
 

@@ -18,6 +18,7 @@ from service.advice.handover.sheet import TankSheet
 from service.advice.phrases import day_clock, listed
 from service.config import RecipientOptions
 from service.config.email import Units
+from service.derive.drift_cache import MorningDrifts
 from service.derive.local_time import local_day, local_moment
 from service.integrations.email.letter import (
     Block,
@@ -72,8 +73,13 @@ class Day:
         return bool(self.now or self.tasks or self.sheet.waiting)
 
 
-def day_of(tank: Tank, registry: Registry, store: Store, now: datetime) -> Day:
+def day_of(
+    tank: Tank, registry: Registry, store: Store, now: datetime, drifts: MorningDrifts
+) -> Day:
     """What is to be done today, on what registry and store say now.
+
+    Args:
+        drifts: of the pH probes, as last found.
 
     Raises:
         StoreUnavailableError, StoreRefusedError: as the store finds.
@@ -82,7 +88,8 @@ def day_of(tank: Tank, registry: Registry, store: Store, now: datetime) -> Day:
     away = max((one for one in present if covers(one, tank.id)), key=_start, default=None)
     end = local_moment(tank, local_day(tank, now) + timedelta(days=1), time())
     span = Absence("", now, end) if away is None else replace(away, start=now, end=end)
-    return Day(tank, sheet_of(span, [tank], registry, store, now).tanks[0], away is not None)
+    sheet = sheet_of(span, [tank], registry, store, now, drifts)
+    return Day(tank, sheet.tanks[0], away is not None)
 
 
 def _start(absence: Absence) -> datetime:

@@ -14,6 +14,7 @@ from service.advice.engine.recommendation import UNSEEN, Severity
 from service.clock import Clock, SystemClock
 from service.config import EmailOptions, RecipientOptions
 from service.config.email import delivery_target
+from service.derive.drift_cache import MorningDrifts
 from service.derive.models import TankView
 from service.errors import LittoralError, NotFoundError
 from service.integrations.delivery_queue import BackgroundDelivery, DeliveryQueue, Outcome
@@ -53,6 +54,7 @@ class Email:
         registry: Registry,
         store: Store,
         clock: Clock,
+        drifts: MorningDrifts,
         public_url: str | None,
         *,
         machine_clock: Clock | None = None,
@@ -62,6 +64,7 @@ class Email:
 
         Args:
             clock: the service's.
+            drifts: of the pH probes, as the scheduler last found them.
             public_url: where people reach the service; None: mail has no links.
             machine_clock: for waits and the date of mail.
             jitter: gives a number from 0 to 1.
@@ -71,6 +74,7 @@ class Email:
         self._registry = registry
         self._store = store
         self._clock = clock
+        self._drifts = drifts
         self._machine_clock = machine_clock or SystemClock()
         self._links = Links(registry, public_url or "")
         self._ledger = Ledger(registry)
@@ -188,7 +192,7 @@ class Email:
         now = self._clock.now()
         tanks = [one for one in self._registry.tanks() if recipient.gets(one.id)]
         own = [one for one in tanks if one.time_zone == data["zone"]]
-        days = [day_of(one, self._registry, self._store, now) for one in own]
+        days = [day_of(one, self._registry, self._store, now, self._drifts) for one in own]
         shown = [self._links.linked(day, recipient, now, made) for day in days if day.has_work]
         if not shown:
             return "nothing to do"

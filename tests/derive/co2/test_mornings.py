@@ -20,6 +20,7 @@ from service.derive.loader import load
 from service.derive.models import Quality
 from service.derive.tank_view import tank_view
 from service.derive.view_cache import ViewCache
+from service.integrations.email.contents import day_of
 from service.registry.models import Absence, GasPlan, LightPlan, LogKind, Tank
 from service.registry.registry import open_registry
 from service.science.sensors.electrode_drift import ElectrodeDrift
@@ -124,6 +125,8 @@ def test_drift_is_found_with_the_fit_and_known_until_the_probe_is_calibrated(
     away = Absence("away", NOW, NOW + timedelta(days=7))
     (page,) = sheet_of(away, [inputs.tank], registry, store, NOW, drifts).tanks
     assert page.state[0] == water_line(view), "the handover sheet doubts the probe as the tank does"
+    day = day_of(inputs.tank, registry, store, NOW, drifts)
+    assert day.sheet.state[0] == water_line(view), "so does the mail of the day"
     undoubted = tank_view(newest, gas=view.gas)
     assert page.state[0] != water_line(undoubted)
     registry.add_log(inputs.tank.id, LogKind.CALIBRATION, NOW, {"quantity": "ph"})

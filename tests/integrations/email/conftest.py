@@ -18,6 +18,7 @@ from service.advice.engine.change_events import LedgerChange
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Severity
 from service.config import EmailOptions, MailServer, RecipientOptions
+from service.derive.drift_cache import MorningDrifts
 from service.derive.models import TankView
 from service.integrations.email.mail import Email
 from service.store.sqlite.store import SqliteStore
@@ -64,6 +65,7 @@ class Post:
             self.home.registry,
             self.home.store,
             self.home.clock,
+            MorningDrifts(),
             public_url,
             machine_clock=self.machine,
             jitter=lambda: 1.0,
