@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import math
+import threading
 import time
 from typing import Final
 
@@ -19,6 +20,8 @@ _WRITES: Final = "writes"
 _CALCULATIONS: Final = "calculations"
 _REFUSALS: Final = "refusals"
 _RECORDED: Final = "recorded"
+REMOVED_AFTER_S: Final = 5.0
+"""Counts that are too old to matter are removed so much later. Our choice."""
 _REFUSALS_RECORDED: Final = RateLimitItemPerMinute(60)
 """Refusals recorded in the registry, from all addresses together: anybody can cause one."""
 
@@ -44,11 +47,30 @@ class TooManyRequestsError(LittoralError):
         self.headers = {"Retry-After": str(retry_after_s)}
 
 
+class CountStorage(MemoryStorage):
+    """Counts in memory; old ones are removed every few seconds.
+
+    The library starts a thread for that 10 ms after a count, so nearly one for each request, and
+    no option of it says otherwise.
+    """
+
+    @property
+    def timer(self) -> threading.Timer:
+        """The thread that removes what is old, once; the next count after it starts another."""
+        return self._timer
+
+    @timer.setter
+    def timer(self, timer: threading.Timer) -> None:
+        timer.interval = REMOVED_AFTER_S
+        timer.daemon = True
+        self._timer = timer
+
+
 class RateLimits:
     """The counts of the last minute."""
 
     def __init__(self, http: HttpConfig) -> None:
-        self._windows = MovingWindowRateLimiter(MemoryStorage())
+        self._windows = MovingWindowRateLimiter(CountStorage())
         self._writes = RateLimitItemPerMinute(http.writes_per_minute)
         self._calculations = RateLimitItemPerMinute(http.calculations_per_minute)
         self._refusals = RateLimitItemPerMinute(http.refusals_per_minute)
