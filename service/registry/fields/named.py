@@ -24,7 +24,7 @@ _SENSOR_PATTERN: Final = (
 _THRESHOLD: Final = r"[a-z][a-z0-9_]{0,63}"
 
 
-_MOST: Final = 200
+MOST_MEMBERS: Final = 200
 
 
 def check_count(value: Mapping[str, Any], allowed: str) -> None:
@@ -33,7 +33,7 @@ def check_count(value: Mapping[str, Any], allowed: str) -> None:
     Raises:
         marshmallow.ValidationError: names how many there are.
     """
-    if len(value) > _MOST:
+    if len(value) > MOST_MEMBERS:
         raise ma.ValidationError([CountRefusal(len(value), "members", allowed)])
 
 

@@ -10,7 +10,7 @@ import marshmallow as ma
 from service.config import RouteConfig
 from service.config.schema import FORMATS
 from service.errors import Refusal
-from service.registry.fields.named import check_count
+from service.registry.fields.named import MOST_MEMBERS, check_count
 from service.schemas.base import ValueSchema
 from service.schemas.fields import Choice, Field, Name, Text
 from service.schemas.quantities import Measure
@@ -20,6 +20,7 @@ from service.units import QUANTITIES
 MOST_ROUTES: Final = 500
 TOPIC_LENGTH: Final = 256
 PATH_LENGTH: Final = 256
+WORD_LENGTH: Final = 64
 _SENSOR_LETTERS: Final = "abcdefghijklmnopqrstuvwxyz0123456789_-"
 _MONTH_S: Final = 86_400.0 * 31
 
@@ -49,7 +50,9 @@ class QuantityNames(Field):
     allowed = f"an object of words, each with one of {', '.join(QUANTITIES)}"
     json_schema: Mapping[str, Any] = {
         "type": "object",
+        "propertyNames": {"minLength": 1, "maxLength": WORD_LENGTH},
         "additionalProperties": {"type": "string", "enum": list(QUANTITIES)},
+        "maxProperties": MOST_MEMBERS,
     }
 
     def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> dict[str, str]:
@@ -60,11 +63,11 @@ class QuantityNames(Field):
             raise self.refuse(value)
         check_count(value, self.allowed)
         faults: dict[str, list[str]] = {
-            str(word)[:64]: [Refusal(quantity, ", ".join(QUANTITIES))]
+            str(word)[:WORD_LENGTH]: [Refusal(quantity, ", ".join(QUANTITIES))]
             for word, quantity in value.items()
             if not isinstance(quantity, str)
             or quantity not in QUANTITIES
-            or not 0 < len(word) <= 64
+            or not 0 < len(word) <= WORD_LENGTH
         }
         if faults:
             raise ma.ValidationError(faults)
