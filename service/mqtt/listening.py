@@ -119,6 +119,7 @@ class BrokerListener:
                     session.end()
                 session = _Session(self._config, self._clock, tuple(filters), self._stopping)
                 self._current = session
+            session.go_on()
             return session.hearing()
 
     def present(self) -> Hearing:
@@ -155,12 +156,15 @@ class _Session:
         """Leave the broker soon."""
         self._ended.set()
 
-    def hearing(self) -> Hearing:
-        """What was heard so far; counts as asking."""
+    def go_on(self) -> None:
+        """Somebody asks: listen a while longer."""
         self._asked_s = time.monotonic()
+
+    def hearing(self) -> Hearing:
+        """What was heard so far."""
         with self._lock:
             found = tuple(self._heard.values())
-        for_s = self._asked_s - self._began_s
+        for_s = time.monotonic() - self._began_s
         return Hearing(found, for_s, self._left_out, self._trouble, self._listening)
 
     def _run(self) -> None:

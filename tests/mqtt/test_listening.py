@@ -68,6 +68,15 @@ def test_it_ends_when_nobody_asks_any_more(mosquitto, listener, monkeypatch):
     wait_until(lambda: next(numbers) >= 0 and listener.hear(("quiet/#",)).listening)
 
 
+def test_who_only_reads_does_not_make_it_go_on(mosquitto, listener, monkeypatch):
+    monkeypatch.setattr(listening, "UNASKED_S", 0.3)
+    before = threads()
+    wait_until(lambda: listener.hear(("read/#",)).listening)
+    publish(mosquitto, "read/a", "1")
+    wait_until(lambda: listener.present().messages)
+    wait_until(lambda: listener.present().messages and not threads() - before)
+
+
 def test_a_flood_ends_it_with_what_to_do(mosquitto, listener, monkeypatch):
     monkeypatch.setattr(listening, "MOST_A_SECOND", 0)
     wait_until(lambda: listener.hear(("fast/#",)).listening)
