@@ -305,7 +305,7 @@ class TankSchema(ValueSchema):
     def contradictions(self, value: Tank) -> dict[str, Any]:
         """Doses are told apart by their names; no tank has the address of another page."""
         if value.id in RESERVED_IDS:
-            return {"id": [Refusal(value.id, f"{Name.allowed}, but {', '.join(RESERVED_IDS)}")]}
+            return {"id": [Refusal(value.id, f"{Name.allowed}, but not {', '.join(RESERVED_IDS)}")]}
         names = [dose.name for dose in value.doses]
         twice = {
             number: {"name": [Refusal(name, "a name that no other dose of the tank has")]}

@@ -257,17 +257,17 @@ def test_an_ingester_that_was_given_another_name_is_forgotten(house: House) -> N
 
 
 def test_the_first_reading_of_a_new_tank_ends_that_none_was_ever_there(house: House) -> None:
-    house.registry.put_tank(a_tank(id="new"))
+    house.registry.put_tank(a_tank(id="fresh"))
     loop = scheduler(house)
 
     def missing() -> set[str]:
-        current = loop.evaluate_all()["new"].current
+        current = loop.evaluate_all()["fresh"].current
         return {one.finding.subject for one in current if one.finding.code == "no-advice"}
 
     assert {"temperature", "light"} <= missing()
     house.clock.moment += timedelta(seconds=30)
     at = int(house.clock.moment.timestamp() * 1e6)
-    house.store.write([Reading("new", "temperature", "s", at, 24.0)])
+    house.store.write([Reading("fresh", "temperature", "s", at, 24.0)])
     still = missing()
     assert "temperature" not in still
     assert "light" in still

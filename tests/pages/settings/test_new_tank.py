@@ -81,7 +81,7 @@ def test_an_id_is_made_of_the_name_or_taken_as_given(visitor, context):
     status, page = made(visitor, name="Other", id="reed-bed")
     assert (status, "reed-bed" in fault_at(page, "id")) == (422, True)
     status, page = made(visitor, name="Other", id="new")
-    assert (status, "but new" in fault_at(page, "id")) == (422, True)
+    assert (status, "but not new" in fault_at(page, "id")) == (422, True)
     assert made(visitor, name="Reed bed!")[0] == 303
     assert context.registry.tank_ids() == {"reed-bed", "reed-bed-2"}
     assert id_of("水草", ()) == "tank"
