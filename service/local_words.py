@@ -1,4 +1,4 @@
-"""Moments as people write and read them, in a zone: the day and year where they need saying."""
+"""Moments and lengths of time as people write and read them; moments in a zone."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ LOCAL_ALLOWED: Final = (
     "2026-05-01T18:00+02:00"
 )
 _A_DAY: Final = len("2026-05-01")
+_MINUTE: Final = timedelta(minutes=1)
 
 
 def clock_words(moment: datetime, zone: str, now: datetime) -> str:
@@ -41,8 +42,23 @@ def day_words(day: date, today: date) -> str:
         return f"{day:%a}"
     if abs(days) < 7:
         return f"{day:%a} {day.day} {day:%b}"
+    return date_words(day, today)
+
+
+def date_words(day: date, today: date) -> str:
+    """``4 Jun``, and ``4 Jun 2025`` of another year."""
     year = f" {day.year}" if day.year != today.year else ""
     return f"{day.day} {day:%b}{year}"
+
+
+def span_words(length: timedelta) -> str:
+    """A length of time: ``25 min``, ``3.5 h``, ``2 days``."""
+    minutes = length / _MINUTE
+    if minutes < 90:
+        return f"{minutes:.0f} min"
+    if minutes < 2880:
+        return f"{minutes / 60:.1f}".removesuffix(".0") + " h"
+    return f"{minutes / 1440:.0f} days"
 
 
 def read_local(text: str) -> datetime:

@@ -6,6 +6,8 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from service.advice.engine.recommendation import Amount
+from service.derive.local_time import local_day
+from service.local_words import clock_words, date_words, span_words
 from service.registry.models import Tank
 from service.store.model import Reading
 
@@ -17,25 +19,17 @@ def clock(tank: Tank, moment: datetime) -> str:
 
 def day_clock(tank: Tank, moment: datetime, now: datetime) -> str:
     """The local time, with the day where it is not today: ``15:10``, ``yesterday 15:10``."""
-    zone = ZoneInfo(tank.time_zone)
-    days = (now.astimezone(zone).date() - moment.astimezone(zone).date()).days
-    at = clock(tank, moment)
-    if days == 0:
-        return at
-    if days == 1:
-        return f"yesterday {at}"
-    return f"{moment.astimezone(zone):%a %d %b} {at}"
+    return clock_words(moment, tank.time_zone, now)
+
+
+def local_date(tank: Tank, moment: datetime, now: datetime) -> str:
+    """The local date, with the year where it is not this one: ``4 Jun``, ``4 Jun 2025``."""
+    return date_words(local_day(tank, moment), local_day(tank, now))
 
 
 def span(length: timedelta | float) -> str:
     """A length of time (or minutes): ``25 min``, ``3.5 h``, ``2 days``."""
-    minutes = length.total_seconds() / 60 if isinstance(length, timedelta) else length
-    if minutes < 90:
-        return f"{minutes:.0f} min"
-    if minutes < 2880:
-        hours = minutes / 60
-        return f"{hours:.0f} h" if abs(hours - round(hours)) < 0.05 else f"{hours:.1f} h"
-    return f"{minutes / 1440:.0f} days"
+    return span_words(length if isinstance(length, timedelta) else timedelta(minutes=length))
 
 
 def days(count: float) -> str:

@@ -15,8 +15,8 @@ from service.derive.inputs import Inputs
 from service.derive.light_source import LightSource, light_source_of, lux_factor
 from service.derive.local_time import local_day, local_midnight
 from service.derive.models import Co2Series, LightDay
-from service.derive.sensor_choice import minutes_in_words
 from service.derive.thresholds import derived_limit
+from service.local_words import span_words
 from service.registry.models import Tank
 from service.science.light.co2 import lit_share_by_co2
 from service.science.light.days import (
@@ -170,8 +170,9 @@ def _why_unseen(source: LightSource, found: DayOfLight) -> str:
     usual_s = float(np.median(np.diff(source.samples.time_s))) if len(source.samples) > 1 else 0.0
     if usual_s > SLOWEST_S:
         return (
-            f"the light sensor reads every {minutes_in_words(usual_s / 60)}: too seldom to see "
-            f"when the lamp goes on and off, which takes a reading each {SLOWEST_S / 60:.0f} min"
+            f"the light sensor reads every {span_words(timedelta(seconds=usual_s))}: too seldom "
+            "to see when the lamp goes on and off, which takes a reading each "
+            f"{SLOWEST_S / 60:.0f} min"
         )
     return (
         f"light readings cover {100 * found.cover:.0f} % of the day so far; in the rest it may "

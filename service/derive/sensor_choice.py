@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Final
 
 from service.derive.thresholds import STALE_NAME, derived_limit
+from service.local_words import span_words
 from service.registry.models import Tank
 from service.store.model import DEFAULT_SENSOR, NOT_USABLE, Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
@@ -152,16 +153,7 @@ def why_no_reading(
 
 def ago(reading: Reading, now: datetime) -> str:
     """How long ago a reading was taken, in words."""
-    return f"{minutes_in_words(age_min(reading, now))} ago"
-
-
-def minutes_in_words(minutes: float) -> str:
-    """A length of time for people: ``12 min``, ``3.5 h``, ``2 days``."""
-    if minutes < 100:
-        return f"{minutes:.0f} min"
-    if minutes < 2880:
-        return f"{minutes / 60:.1f} h"
-    return f"{minutes / 1440:.0f} days"
+    return f"{span_words(timedelta(minutes=age_min(reading, now)))} ago"
 
 
 def _doubt(reading: Reading) -> str:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
-from service.local_words import clock_words
+from service.local_words import clock_words, span_words
 from service.times import from_us
 
 MINUTE = timedelta(minutes=1)
@@ -120,14 +120,3 @@ def ago_words(length: timedelta) -> str:
     if length < 2 * MINUTE:
         return "just now"
     return f"{span_words(length)} ago"
-
-
-def span_words(length: timedelta) -> str:
-    """A length of time: ``12 min``, ``3 h``, ``2 days``."""
-    minutes = length / MINUTE
-    if minutes < 90:
-        return f"{minutes:.0f} min"
-    if minutes < 2880:
-        hours = minutes / 60
-        return f"{hours:.0f} h" if hours >= 10 else f"{hours:.1f}".removesuffix(".0") + " h"
-    return f"{minutes / 1440:.0f} days"

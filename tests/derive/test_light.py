@@ -147,7 +147,7 @@ def test_light_now_and_since_when() -> None:
     light = light_now(stale, light_source_of(stale))
     assert light.lit is None
     assert light.quality is Quality.STALE
-    assert "2.0 h ago" in light.reasons[0] or "120 min" in light.reasons[0]
+    assert "2 h ago" in light.reasons[0] or "120 min" in light.reasons[0]
 
 
 def test_no_light_sensor_gives_no_days() -> None:
@@ -213,7 +213,7 @@ def test_a_slow_sensor_has_a_dose_or_the_true_reason(every_min: float, seen: boo
         assert day.reason == ""
     else:
         assert day.dli_mol_m2_d is None
-        assert "reads every 2.0 h" in day.reason
+        assert "reads every 2 h" in day.reason
 
 
 def test_since_when_it_is_lit_is_not_known_over_a_gap() -> None:

@@ -128,7 +128,7 @@ def test_silence_makes_everything_stale(house: House) -> None:
     view = tank_view(load(house.tank, house.registry, house.store, NOON + timedelta(hours=3)))
     assert view.co2.co2 is None
     assert view.co2.quality is Quality.STALE
-    assert "3.0 h ago" in view.co2.reasons[0]
+    assert "3 h ago" in view.co2.reasons[0]
     assert view.temperature.quality is Quality.STALE
     assert view.light is not None and view.light.lit is None
 

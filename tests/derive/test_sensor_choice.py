@@ -33,5 +33,5 @@ def test_what_was_never_there_and_what_has_stopped() -> None:
     last = Reading("reed", "ph", "s", to_us(NOON - timedelta(hours=3)), 6.6)
     info = SeriesInfo(SeriesKey("reed", "ph", "s"), last)
     assert why_no_reading("ph", info, last, NOON) == (
-        "pH sensor s gave its last usable reading 3.0 h ago"
+        "pH sensor s gave its last usable reading 3 h ago"
     )

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from service.local_words import clock_words, end_of_day, in_zone, read_local
+from service.local_words import clock_words, date_words, end_of_day, in_zone, read_local, span_words
 
 NOW = datetime(2026, 6, 10, 12, tzinfo=UTC)  # a Wednesday; 14:00 in Vienna
 VIENNA = "Europe/Vienna"
@@ -27,6 +27,20 @@ VIENNA = "Europe/Vienna"
 )
 def test_a_moment_has_its_day_and_year_where_they_need_saying(moment, words):
     assert clock_words(moment, VIENNA, NOW) == words
+
+
+def test_a_date_has_its_year_where_it_is_another():
+    assert date_words(date(2026, 6, 4), NOW.date()) == "4 Jun"
+    assert date_words(date(2027, 1, 4), NOW.date()) == "4 Jan 2027"
+
+
+@pytest.mark.parametrize(
+    ("minutes", "words"),
+    [(0, "0 min"), (89.4, "89 min"), (90, "1.5 h"), (120, "2 h"), (750, "12.5 h"),
+     (2879, "48 h"), (2880, "2 days")],
+)  # fmt: skip
+def test_a_length_of_time_in_words(minutes, words):
+    assert span_words(timedelta(minutes=minutes)) == words
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,7 @@ from service.advice.engine.instruction import hazards_of
 from service.advice.engine.recommendation import Amount, Instruction, LogDraft
 from service.advice.engine.rule import Case
 from service.advice.engine.work import Hazard, Who
-from service.advice.phrases import dose
+from service.advice.phrases import dose, local_date
 from service.advice.rules.nutrients.due import entry_of_dose, rate_text
 from service.advice.rules.nutrients.need import left_out, needs_of
 from service.advice.rules.upkeep.cylinder import cylinder_of
@@ -232,9 +232,9 @@ def _cylinder(case: Case, start: datetime, end: datetime) -> Iterator[Task]:
     at = max(cylinder.empty_at - timedelta(days=2), first_day(case, start, MORNING))
     yield task(
         case, at, "cylinder-low", "The CO2 cylinder will soon be empty",
-        f"By its use it is empty about {cylinder.empty_at:%d %b}. If you have been shown how, put "
-        "the full one on. If not, close the cylinder and leave the tank without CO2: plants bear "
-        "that for weeks.",
+        f"By its use it is empty about {local_date(case.tank, cylinder.empty_at, case.now)}. If "
+        "you have been shown how, put the full one on. If not, close the cylinder and leave the "
+        "tank without CO2: plants bear that for weeks.",
         (Hazard.CO2,), amounts=(Amount("CO2 per day", cylinder.g_per_day, "g"),),
         who=Who.KEEPER,
     )  # fmt: skip

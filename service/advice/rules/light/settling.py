@@ -15,7 +15,7 @@ from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
-from service.advice.phrases import span
+from service.advice.phrases import local_date, span
 from service.advice.rules.light.full_days import full_days
 from service.advice.rules.light.plan import settling_since
 from service.registry.models import Lever
@@ -38,15 +38,16 @@ def judge(case: Case) -> Iterator[Finding]:
         return
     what, start = began
     until = start + timedelta(weeks=case.limit("settling_weeks"))
+    begin, end = (local_date(case.tank, one, case.now) for one in (start, until))
     shorter_min = 60 * (lit_h - hours)
     yield Finding(
         code=CODE,
         severity=Severity.ADVICE,
         title=f"Shorten the light to {hours:g} h while plants settle",
         action=(
-            f"Keep the light at {hours:g} h until {until:%d %b}, then add "
+            f"Keep the light at {hours:g} h until {end}, then add "
             f"{span(60 * case.limit('settling_step_h'))} a week up to the plan of "
-            f"{case.tank.light.photoperiod_h:g} h. {what} on {start:%d %b}: roots and leaves need "
+            f"{case.tank.light.photoperiod_h:g} h. {what} on {begin}: roots and leaves need "
             "weeks to use strong light again, algae don't."
         ),
         evidence=(

@@ -14,7 +14,7 @@ from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, LogDraft, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
-from service.advice.phrases import days
+from service.advice.phrases import days, local_date
 from service.registry.models import LogKind
 
 CODE = "cylinder-low"
@@ -51,8 +51,9 @@ def judge(case: Case) -> Iterator[Finding]:
         title=f"The CO2 cylinder {when}",
         action=(
             f"Have a full one ready, and log it when it is put on. At {cylinder.g_per_day:.0f} g a "
-            f"day {cylinder.content_g:.0f} g last until {cylinder.empty_at:%d %b}. Pressure falls "
-            "only at the very end, and then CO2 can swing up before it stops."
+            f"day {cylinder.content_g:.0f} g last until "
+            f"{local_date(case.tank, cylinder.empty_at, case.now)}. Pressure falls only at the "
+            "very end, and then CO2 can swing up before it stops."
         ),
         evidence=(
             Evidence(

@@ -15,7 +15,7 @@ from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, LogDraft, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
-from service.advice.phrases import span
+from service.advice.phrases import local_date, span
 from service.advice.rules.co2.doubtful import kh_age_days
 from service.registry.models import LogKind
 
@@ -188,7 +188,8 @@ def _when(case: Case, work: Work, last: datetime) -> str:
     )
     if logged:
         return f"Last done {span(case.now - last)} ago."
-    return f"None is in the log since the set-up on {last:%d %b %Y}; if it was done, log it."
+    set_up = local_date(case.tank, last, case.now)
+    return f"None is in the log since the set-up on {set_up}; if it was done, log it."
 
 
 PREFILTER_RULE = Rule(PREFILTER.code, "pre-filter not rinsed for its interval", judge_prefilter)

@@ -16,7 +16,7 @@ def test_work_never_logged_is_not_called_done() -> None:
     log = [one for one in usual_log() if one.kind != LogKind.FILTER_CLEAN]
     one = the(view_with(old, log=log), "filter-due")
     assert "Last done" not in one.action
-    assert "None is in the log since the set-up on 01 Mar 2024" in one.action
+    assert "None is in the log since the set-up on 1 Mar 2024" in one.action
     log.append(entry(LogKind.FILTER_CLEAN, NOON - 70 * DAY, part="filter"))
     assert "Last done 70 days ago" in the(view_with(old, log=log), "filter-due").action
 
