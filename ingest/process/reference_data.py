@@ -17,8 +17,10 @@ from service.registry.registry import Registry
 _log = logging.getLogger(__name__)
 #: How old the cached data may grow, s.
 REFRESH_S: Final = 5.0
-#: Least time between two refreshes because of an unregistered tank, s.
+#: Least time between two refreshes because of an unregistered tank, s: of the same one, and of one
+#: that was not asked for since the last refresh, as a tank that was registered a moment ago.
 RECHECK_S: Final = 1.0
+RECHECK_NEW_S: Final = 0.1
 
 
 class ReferenceData:
@@ -42,6 +44,7 @@ class ReferenceData:
         self._first: Mapping[str, Mapping[str, str]] = {}
         self._entries: list[LogEntry] = []
         self._tanks: frozenset[str] = frozenset()
+        self._missed: set[object] = set()
         self._refreshed_s: float | None = None
 
     def refresh(self, *, at_least_s: float = REFRESH_S) -> bool:
@@ -71,6 +74,7 @@ class ReferenceData:
         }
         self.routes = routes
         self._choices, self._first = choices, first
+        self._missed = set()
         self._refreshed_s = now_s
         return True
 
@@ -79,8 +83,11 @@ class ReferenceData:
         return order_of_belief(self._choices.get(tank, {}), self._first.get(tank, {}))
 
     def __contains__(self, tank: object) -> bool:
-        """Whether a tank is registered; refreshes, at most once a second, if it seems not."""
+        """Whether a tank is registered; refreshes, at most ten times a second, if it seems not."""
         if tank in self._tanks:
             return True
-        self.refresh(at_least_s=RECHECK_S)
-        return tank in self._tanks
+        self.refresh(at_least_s=RECHECK_S if tank in self._missed else RECHECK_NEW_S)
+        if tank in self._tanks:
+            return True
+        self._missed.add(tank)
+        return False

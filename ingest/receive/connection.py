@@ -281,14 +281,15 @@ class Connection:
             _log.warning("%s", self.last_error)
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        if self.subscriptions.is_second_copy(message):
+        try:
+            topic = message.topic.encode()
+            is_second = self.subscriptions.is_second_copy(message)
+        except UnicodeDecodeError:
+            topic, is_second = _NOT_UTF8, False
+        if is_second:
             self.received += 1
             self._acks.append((self.connection, message.mid))
             return
-        try:
-            topic = message.topic.encode()
-        except UnicodeDecodeError:
-            topic = _NOT_UTF8
         payload = bytes(message.payload)
         self._receive(topic, payload, message.mid, message.qos, message.dup, message.retain)
 

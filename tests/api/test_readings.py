@@ -134,7 +134,8 @@ def test_sensors(client, context, tank):
     }
     # one alone is a slip and changes no choice; three over ten minutes are a fault
     impossible = [reading("ph", ago, 12.9, Flag.IMPLAUSIBLE) for ago in (13, 7, 1)]
-    context.store.write([impossible[-1], reading("ph", 5, 6.9, sensor="two")])
+    context.store.write([reading("ph", 15, 6.9), impossible[-1]])
+    context.store.write([reading("ph", 5, 6.9, sensor="two")])
     sensors = client.get("/v1/tanks/riffle/sensors").get_json()["sensors"]
     assert [one["believed"] for one in sensors] == [True, False]
     context.store.write(impossible)
@@ -144,6 +145,7 @@ def test_sensors(client, context, tank):
             "quantity": "ph",
             "sensor": "one",
             "believed": False,
+            "why": None,
             "last": {
                 "time": "2025-06-04T11:59:00Z",
                 "value": 12.9,
@@ -156,6 +158,7 @@ def test_sensors(client, context, tank):
             "quantity": "ph",
             "sensor": "two",
             "believed": True,
+            "why": "stand-in",
             "last": {
                 "time": "2025-06-04T11:55:00Z",
                 "value": 6.9,

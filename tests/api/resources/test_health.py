@@ -32,6 +32,7 @@ def test_readyz_of_a_service_that_has_just_begun(client):
         "registry": {"reachable": True, "detail": ""},
         "ingest": [],
         "advice": None,
+        "failing": [],
     }
 
 

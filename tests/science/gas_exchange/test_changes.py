@@ -87,7 +87,7 @@ def test_gas_that_a_ph_controller_switches_is_refused() -> None:
         replace(TANK, injection_mg_l_h=18.0, controller_ph=6.63, hysteresis_ph=0.04, step_min=1)
     )
     for tank in range(3):
-        with pytest.raises(FitError, match="a pH controller seems to switch the gas"):
+        with pytest.raises(FitError, match="a pH controller seems to switch it"):
             _fit(course, tank)
 
 

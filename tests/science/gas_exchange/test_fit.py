@@ -172,9 +172,9 @@ def test_what_is_no_measurement_is_left_out() -> None:
 
 def test_what_is_missing_is_named() -> None:
     hours = np.arange(0, 72, 0.1)
-    with pytest.raises(FitError, match="no night with the gas off"):
+    with pytest.raises(FitError, match="no night with CO2 off"):
         fit_gas_exchange(START_S + hours * HOUR, np.full(hours.size, 20.0), 24)
-    with pytest.raises(FitError, match="no night with the gas off"):
+    with pytest.raises(FitError, match="no night with CO2 off"):
         fit_gas_exchange([], [], 24)
     falling = 20.0 - hours * 0.01
     with pytest.raises(FitError, match=r"falls by more than a factor of 1\.35"):
