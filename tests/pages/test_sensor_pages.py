@@ -328,3 +328,16 @@ def test_wrong_beginnings_are_named_beside_the_field(walk, form, field):
     assert answer.status_code == 422
     assert f'id="fault-{field}"' in answer.text
     assert walk.context.registry.log("riffle") == []
+
+
+@pytest.mark.parametrize(
+    ("address", "words"),
+    [
+        ({"step": "nowhere"}, "&#39;nowhere&#39;; allowed: start,"),
+        ({"step": "first", "sensor": "main", "since": "noon"}, "&#39;noon&#39;; allowed: seconds"),
+    ],
+)
+def test_a_wrong_address_says_what_is_wrong(walk, address, words):
+    answer = walk.client.get("/tanks/riffle/calibrate", query_string=address)
+    assert answer.status_code == 422
+    assert words in answer.text

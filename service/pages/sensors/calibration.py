@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Any, Final
 
 from flask import Blueprint, flash, redirect, render_template, request, session, url_for
@@ -224,10 +224,16 @@ def _address(tank: str, step: str, values: Mapping[str, Any]) -> str:
 
 
 def _since(text: str) -> datetime:
+    """When the probe came into the buffer, of an address.
+
+    Raises:
+        InvalidInputError: that is no moment.
+    """
     try:
         return datetime.fromtimestamp(float(text), UTC)
-    except (ValueError, OverflowError, OSError):
-        return now() - timedelta(seconds=1)
+    except (ValueError, OverflowError, OSError) as error:
+        allowed = "seconds since 1970, such as 1780000000.5"
+        raise InvalidInputError.of_field("since", text[:40], allowed) from error
 
 
 def _run(sent: Mapping[str, str]) -> Run:
