@@ -111,6 +111,12 @@ def quantity_words(name: str) -> str:
     return name if known is None else known.words
 
 
+def quantity_title(name: str) -> str:
+    """The same at the beginning of a sentence or a row, ``Temperature``; pH stays pH."""
+    words = quantity_words(name)
+    return words if words == "pH" else f"{words[:1].upper()}{words[1:]}"
+
+
 # Codes of UCUM, SenML (RFC 8428, RFC 8798) and the trade that pint reads otherwise or not at all.
 _ALIASES: Final[dict[str, str]] = {
     "Cel": "degC",

@@ -8,7 +8,7 @@ from typing import Any, Final
 from service.registry.fields.log import KINDS, TESTED_IONS
 from service.registry.models import LogEntry, LogKind
 from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l
-from service.units import quantity_words
+from service.units import quantity_title, quantity_words
 
 
 def entry_text(entry: LogEntry) -> str:
@@ -23,14 +23,16 @@ def entry_text(entry: LogEntry) -> str:
 
 def _of_sensor(kind: LogKind, data: Mapping[str, Any]) -> str:
     """What was done with a sensor: ``Calibration of the pH sensor board-7: 7.01 read as 6.95``."""
-    quantity, name = quantity_words(str(data.get("quantity", "ph"))), str(data.get("sensor", ""))
+    quantity, name = str(data.get("quantity", "ph")), str(data.get("sensor", ""))
     if kind is LogKind.CALIBRATION:
         texts = _calibration(data)
-        of = f"Calibration of the {' '.join(filter(None, (quantity, 'sensor', name)))}"
+        of = " ".join(
+            filter(None, ("Calibration of the", quantity_words(quantity), "sensor", name))
+        )
         return f"{of}: {'; '.join(texts)}" if texts else of
     where = "out of the tank" if kind is LogKind.PROBE_OUT else "back in the tank"
     length = f" for {data['minutes']:g} min" if "minutes" in data else ""
-    probe = f"{quantity[:1].upper() + quantity[1:] if quantity != 'pH' else quantity} probe"
+    probe = f"{quantity_title(quantity)} probe"
     return f"{' '.join(filter(None, (probe, name)))} {where}{length}"
 
 

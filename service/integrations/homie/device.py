@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from service.advice.engine.instruction import line_of
 from service.advice.engine.recommendation import Recommendation, Severity
+from service.advice.phrases import capitalised
 from service.config import HOMIE_TOPIC_VERSION, HomieOptions
 from service.derive.models import Co2State
 from service.integrations.tank_figures import LIGHT, PH, WORST_WORDS, Figures
@@ -147,7 +148,7 @@ def alerts_of(
             keep the text that was published.
         published: text by alert id.
     """
-    found = {f"no-{name}": f"{why[:1].upper()}{why[1:]}." for name, why in figures.missing.items()}
+    found = {f"no-{name}": f"{capitalised(why)}." for name, why in figures.missing.items()}
     lowest = Severity[options.alerts.upper()]
     for one in current:
         finding = one.finding

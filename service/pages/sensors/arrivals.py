@@ -25,7 +25,7 @@ from service.pages.browser import csrf
 from service.pages.local_time import LocalTime
 from service.registry.access import Scope
 from service.registry.fields.route import RouteSchema
-from service.units import QUANTITIES, quantity_words
+from service.units import QUANTITIES, quantity_title, quantity_words
 
 #: Keys of a route that the form asks for or carries.
 _KEYS: Final = ("topic", "tank", "quantity", "sensor", "format", "path", "unit")
@@ -121,10 +121,9 @@ def _words_of(route: RouteConfig) -> str:
     tank = _tank_names().get(route.tank or "", route.tank) or "the tank that the topic names"
     if route.quantity is None:
         return f"What the topic or the message names, of {tank}"
-    what = quantity_words(route.quantity)
     sensor = f", sensor {route.sensor}" if route.sensor else ""
     unit = f", in {route.unit}" if route.unit else ""
-    return f"{what[:1].upper() + what[1:] if what != 'pH' else what} of {tank}{sensor}{unit}"
+    return f"{quantity_title(route.quantity)} of {tank}{sensor}{unit}"
 
 
 def _words(traffic: Traffic) -> str:

@@ -90,7 +90,7 @@ def believe(tank: str) -> Answer:
     flash(
         f"The {what} of {found.name} is taken from {sensor}."
         if sensor
-        else f"Nobody's choice for the {what} of {found.name}: main counts, or the one here first."
+        else f"The {what} of {found.name} is taken from main, or else from the sensor here first."
     )
     return redirect(url_for("pages.tank_sensors", tank=tank), 303)
 

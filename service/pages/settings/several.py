@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import marshmallow as ma
 
+from service.advice.phrases import capitalised
 from service.errors import Refusal
 from service.pages.settings.questions import LEFT_TO_DEFAULT, Box, Path, Question, name_of
 from service.registry.fields.dose_content import LABEL_IONS, LabelAmounts
@@ -35,11 +36,8 @@ def questions_of(path: Path, field: Field, value: Any) -> Iterator[Question] | N
 
 def _sensors(path: Path, stored: Mapping[str, Any]) -> Iterator[Question]:
     for name, quantity in QUANTITIES.items():
-        words = f"{quantity.words[:1].upper()}{quantity.words[1:]}"
-        label = f"Sensor of {quantity.words}" if quantity.words != "pH" else "Sensor of pH"
-        yield _one(
-            (*path, name), label or words, "", stored.get(name, ""), lambda texts, _: texts[0]
-        )
+        label = f"Sensor of {quantity.words}"
+        yield _one((*path, name), label, "", stored.get(name, ""), lambda texts, _: texts[0])
 
 
 def _thresholds(path: Path, field: Thresholds, stored: Mapping[str, Any]) -> Iterator[Question]:
@@ -48,7 +46,7 @@ def _thresholds(path: Path, field: Thresholds, stored: Mapping[str, Any]) -> Ite
         words = "" if unit == "1" else f" {unit}"
         yield _number(
             (*path, name),
-            f"{one.text[:1].upper()}{one.text[1:]}{',' if words else ''}{words}",
+            f"{capitalised(one.text)}{',' if words else ''}{words}",
             f"Empty: {one.default:g}{words}. From {one.low:g} to {one.high:g}.",
             stored.get(name),
             usual=f"{one.default:g}",
@@ -62,7 +60,7 @@ def _label(path: Path, stored: Mapping[str, Any]) -> Iterator[Question]:
 
 def _facts(path: Path, field: Facts, stored: Mapping[str, Any]) -> Iterator[Question]:
     for name in dict.fromkeys((*field.usual, *stored)):
-        label = f"{name[:1].upper()}{name[1:]}".replace("_", " ")
+        label = capitalised(name).replace("_", " ")
         yield _one((*path, name), label, "", _fact_text(stored.get(name)), _fact)
     name = name_of((*path, ADDED))
     yield Question(

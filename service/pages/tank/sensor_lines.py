@@ -13,7 +13,7 @@ from service.derive.sensor_choice import flag_words
 from service.pages.number_format import shown_value
 from service.store.model import Reading
 from service.times import from_us, to_us
-from service.units import quantity_words
+from service.units import quantity_title
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +67,6 @@ def _doubts(view: TankView, last: Reading) -> str:
     return flag_words(last.flags)
 
 
-def _title_of(quantity: str) -> str:
-    """The name of a quantity as a title, ``Temperature``; pH stays pH."""
-    words = quantity_words(quantity)
-    return words if words != words.lower() else words.capitalize()
-
-
 def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[SensorLine, ...]:
     """The sensors of a tank, the longest silent first.
 
@@ -87,7 +81,7 @@ def sensor_lines(view: TankView, silent_after_min: dict[str, float]) -> tuple[Se
         age_min = (view.now - from_us(last.time_us)).total_seconds() / 60
         made.append(
             SensorLine(
-                _title_of(last.quantity),
+                quantity_title(last.quantity),
                 last.sensor,
                 value,
                 unit,
