@@ -12,6 +12,7 @@ from service.api.context import install
 from service.clock import FixedClock
 from service.config import RouteConfig
 from service.derive.loader import load
+from service.errors import StoreUnavailableError
 from service.mqtt.listening import Heard
 from service.registry.models import LogKind, Tank
 from service.store import Flag, Reading, SeriesKey
@@ -20,6 +21,17 @@ from tests.api.conftest import NOW, app, client, context, made  # noqa: F401 - f
 from tests.api.test_sensor_setup import heard, hears  # noqa: F401 - fixtures used here too
 
 MINUTE_US = 60_000_000
+
+
+WRONG = {
+    "quantity": "ph",
+    "sensor": "main",
+    "points": [
+        {"buffer": "7.00", "millivolts": 60.0, "temperature_c": 25},
+        {"buffer": "4.01", "millivolts": 237.0, "temperature_c": 25},
+    ],
+}
+"""A calibration that is 60 mV off, a whole pH (invented)."""
 
 
 @pytest.fixture
@@ -149,17 +161,9 @@ def test_the_believed_sensor_is_said_and_chosen(client, riffle, send):  # noqa: 
 
 def test_a_wrong_calibration_is_undone_and_the_readings_are_as_before(client, riffle, send):  # noqa: F811
     """Of an electrode in mV: without any calibration it is taken for an ideal one again."""
-    wrong = {
-        "quantity": "ph",
-        "sensor": "main",
-        "points": [
-            {"buffer": "7.00", "millivolts": 60.0, "temperature_c": 25},
-            {"buffer": "4.01", "millivolts": 237.0, "temperature_c": 25},
-        ],
-    }
     since = NOW - timedelta(minutes=5)
     registry, store = riffle.registry, riffle.store
-    entry = registry.add_log("riffle", LogKind.CALIBRATION, since, wrong, recorded=since)
+    entry = registry.add_log("riffle", LogKind.CALIBRATION, since, WRONG, recorded=since)
     raw = 59.159 * 0.4
     for minutes, value in ((range(5, 10), 6.6), (range(5), 7.61)):
         store.write(
@@ -176,6 +180,19 @@ def test_a_wrong_calibration_is_undone_and_the_readings_are_as_before(client, ri
     assert samples.value == pytest.approx(6.6, abs=0.001)
     gone = send(f"/tanks/riffle/sensors/calibrations/{entry.id}/undo")
     assert gone.status_code == 404
+
+
+def test_undo_while_the_store_is_away_leaves_the_calibration(client, riffle, monkeypatch):  # noqa: F811
+    """Else the readings would stay wrong with nothing left to undo."""
+    since, registry = NOW - timedelta(minutes=5), riffle.registry
+    entry = registry.add_log("riffle", LogKind.CALIBRATION, since, WRONG, recorded=since)
+
+    def away(*_args, **_options):
+        raise StoreUnavailableError("away (by this test)")
+
+    monkeypatch.setattr(riffle.store, "read", away)
+    assert client.delete(f"/v1/tanks/riffle/calibrations/{entry.id}").status_code == 503
+    assert [one.id for one in registry.log("riffle")] == [entry.id]
 
 
 def test_undo_over_http_refuses_what_is_too_old_or_no_calibration(client, riffle):  # noqa: F811
