@@ -11,6 +11,7 @@ import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from ingest.process.reference_data import ReferenceData
 from ingest.receive.subscriptions import Subscriptions
 from service.config import MqttConfig, RouteConfig
 from tests.ingest.conftest import publish
@@ -28,7 +29,10 @@ def retained(broker, topic, payload):
 
 
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
-def test_a_running_ingester_takes_over_a_route_and_its_end(mosquitto, make_bench, protocol):
+def test_a_running_ingester_takes_over_a_route_and_its_end(
+    mosquitto, make_bench, protocol, monkeypatch
+):
+    monkeypatch.setitem(ReferenceData.refresh.__kwdefaults__, "at_least_s", 0.2)
     bench = make_bench(mosquitto, mqtt={"protocol": protocol})
     box, pack = f"yard{protocol}/box", f"yard{protocol}/pack"
     bench.config = replace(
