@@ -71,8 +71,8 @@ def test_a_real_store_that_is_away_for_a_while(tmp_path, mosquitto, started, mak
         time.sleep(0.1)  # about the load of a thousand sensors
     bench.wait(lambda status: status["acknowledged"] == sender.count)
     status = bench.status()
-    # Those of before may wait to be sent again, where it answered while it was stopping.
-    assert status["spool"]["readings"] - sender.count in (-300, 0)
+    # Of those before, as many batches wait to be sent again as it had in no file when it last said.
+    assert sender.count - 300 <= status["spool"]["readings"] <= sender.count
     assert "no answer" in status["errors"][0]
     server.start()
     exactly_once(bench, sender.count)
