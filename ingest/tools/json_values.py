@@ -49,7 +49,7 @@ def _walk(found: Any, path: str, key: str, place: str, unit: str | None) -> Iter
         return
     if isinstance(found, int | float):
         yield JsonValue(path, key, place, f"{found}"[:_LONGEST_TEXT], unit, True)
-    elif isinstance(found, str) and _is_measured(found):
+    elif isinstance(found, str) and len(found) <= _LONGEST_TEXT and begins_with_number(found):
         yield JsonValue(path, key, place, found, unit, False)
     elif isinstance(found, dict):
         if "value" in found and not isinstance(found["value"], dict | list):
@@ -74,9 +74,8 @@ def _members(found: dict[str, Any], path: str, key: str, place: str) -> Iterator
             yield from _walk(one, f"{path}.{name}" if path else name, name, where or place, unit)
 
 
-def _is_measured(text: str) -> bool:
-    if len(text) > _LONGEST_TEXT:
-        return False
+def begins_with_number(text: str) -> bool:
+    """Whether a text is a number, with a unit if need be."""
     try:
         split_number_and_unit(text)
     except ValueError:

@@ -19,7 +19,7 @@ from ingest.decode.payloads.record import Record, split_end
 from ingest.decode.quantity_words import Meant, is_elsewhere, meant_by
 from ingest.decode.routes import sensor_name
 from ingest.decode.units import conversion_to
-from ingest.tools.json_values import JsonValue, json_values
+from ingest.tools.json_values import JsonValue, begins_with_number, json_values
 from service.config import RouteConfig
 from service.units import QUANTITIES, split_number_and_unit
 
@@ -76,21 +76,13 @@ def suggestions(topic: str, payload: bytes, tanks: Collection[str]) -> tuple[Sug
         if records:
             return (_pack(base, "senml", records),)
     if not isinstance(document, dict | list):
-        return (_of_number(base, meant, text),) if _begins_with_number(text) else ()
+        return (_of_number(base, meant, text),) if begins_with_number(text) else ()
     values = list(json_values(document))
     known = [(one, said) for one in values if (said := meant_by(one.key)) is not None]
     if known:
         return _of_document(base, known)
     numbers = [one for one in values if one.is_number]
     return (_of_one_value(base, meant, numbers),) if numbers else ()
-
-
-def _begins_with_number(text: str) -> bool:
-    try:
-        split_number_and_unit(text)
-    except ValueError:
-        return False
-    return True
 
 
 def _of_topic(topic: str, tanks: Collection[str]) -> tuple[Suggestion, Meant | None]:
