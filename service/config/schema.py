@@ -183,6 +183,9 @@ class _HttpSchema(Section):
     calculations_per_minute = whole_number(
         1, 1_000_000, about="calculations and predictions, likewise"
     )
+    values_per_request = whole_number(
+        10_000, 1_000_000_000, about="readings, and spans of them, read for one request"
+    )
     refusals_per_minute = whole_number(1, 10_000, about="wrong tokens taken from one address")
     session_idle_hours = number(
         0.1, 2160, "h", about="who is logged in to the pages, and does not use them, is not"

@@ -139,7 +139,7 @@ def test_the_file_to_begin_with_changes_nothing(tmp_path):
 
 def test_the_page_shows_the_file_to_begin_with_and_every_key_of_it_is_allowed(tmp_path):
     page = (Path(__file__).parents[2] / "docs" / "config.md").read_text()
-    assert page.split("```toml\n")[1].split("```")[0] == template()
+    assert page.split("```toml\n")[1].split("```")[0] == template(), "run docs/config.py"
     example = re.sub(r"^#(?! )", "", template(), flags=re.MULTILINE)
     config = load_config(write(tmp_path, example), {"LITTORAL_MQTT__PASSWORD": "x"})
     assert config.routes[0].path == "data.value"
