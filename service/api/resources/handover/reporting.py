@@ -73,10 +73,11 @@ def taken(
     age: timedelta = timedelta(0),
     number: Any = None,
     note: str = "",
+    observation: Any = None,
 ) -> tuple[LinkReport, bool]:
     """Take a report with a link; errors as ``take_report``, and where too many are sent."""
     rate_limits().count_write(f"link {link.id}")
-    report = Report(tick_of(task, link), key, age, number, note)
+    report = Report(tick_of(task, link), key, age, number, note, observation)
     found = take_report(current().registry, link, report, now())
     current().nudge()
     return found
