@@ -79,6 +79,8 @@ fi
     --no-build-isolation -e . 2>/dev/null ||
     "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-deps -e .
 
+sh tests/clients/prepare.sh "$venv" "$python"
+
 [ "${1:-}" != "--prepare" ] || exit 0
 
 # A folder for temporary files in memory, where there is plenty and programs may be run from it:
