@@ -26,6 +26,7 @@ def _listen(told: Connection, preparation: str, arguments: tuple[str, ...]) -> N
             told.send("")
         except Exception:
             told.send(traceback.format_exc())
+            raise
         try:
             line = told.recv()
         except EOFError:
