@@ -1,8 +1,8 @@
 """Writes docs/practice.md: ``python docs/practice.py > docs/practice.md``."""
 
 from service.advice.engine.catalogue import RULES
-from service.advice.engine.practice import RULES_USE
-from service.derive.thresholds import DERIVED, Threshold
+from service.advice.engine.practice import THRESHOLDS
+from service.derive.thresholds import SUBJECTS, Threshold
 
 HEAD = """# The facts of practice
 
@@ -37,6 +37,14 @@ that is not in the tables, or a value outside what is allowed, is refused.
 | A pH electrode drifts and tires: calibrate monthly, replace when its slope falls low | calibration rule, interval of CO2 | common practice, no source; Nernst slope in [science/probes.md](science/probes.md) |
 | A filter that stands still loses its bacteria within hours; a heater out of the water overheats and can crack | cautions of work for which they are switched off | common practice, no source |
 | CO2 is shut off at the plug of the solenoid valve, or at the cylinder's valve, clockwise by hand | emergencies, rules on too much CO2 | common practice, no source |
+| Tufts of algae come where CO2 goes up and down: steady CO2 comes before less light or other doses | rule `co2-unsteady` where tufts rise | common practice, no source |
+| Algae that rise under long light fall with shorter light | rule `algae-light` | common practice, no source |
+| Iron hardly moves within a plant, so that new leaves turn pale first; nitrogen, phosphorus and potassium are drawn out of old leaves, which get holes and fall | rule `leaves-hungry` | Marschner's Mineral Nutrition of Higher Plants (from memory) |
+| Plants that were moved, or were grown in air, shed their leaves under water and grow new ones | rule `leaves-melting` | common practice, no source |
+| Animals that stay at the surface lack oxygen, have too much CO2 or something harmful in the water: air first, then water | rule `animals-gasping`, emergencies | common practice, no source |
+| A loss may be age, several are not: test, then change water | rule `animals-lost` | common practice, no source |
+| Hydra live on small animals that leftover food feeds, and multiply by budding while they are fed | rule `hydra`: feed less | Loomis & Lenhoff 1956, J. Exp. Zool. 132:555-573 (from memory); that fish keep them down: common practice, no source |
+| Copper and many remedies kill shrimps and snails | cautions of rule `hydra` | common practice, no source |
 | Roughly half of the gas that leaves a diffuser dissolves | days left in the cylinder | common practice, no source |
 
 ## CO2: which mg/L
@@ -75,7 +83,7 @@ def _allowed(one: Threshold) -> str:
     return f"{one.low:g} and more" if one.high >= 1e6 else f"{one.low:g} to {one.high:g}"
 
 
-def _rows(thresholds: dict[str, Threshold]) -> str:
+def _rows(thresholds: list[Threshold]) -> str:
     head = (
         "| name | default | unit | allowed | what it decides | source |\n"
         "| --- | --- | --- | --- | --- | --- |\n"
@@ -83,8 +91,12 @@ def _rows(thresholds: dict[str, Threshold]) -> str:
     return head + "".join(
         f"| `{one.name}` | {one.default:g} | `{one.unit}` | {_allowed(one)} "
         f"| {one.text} | {one.source} |\n"
-        for one in thresholds.values()
+        for one in thresholds
     )
+
+
+def _of(subject: str) -> list[Threshold]:
+    return [one for one in THRESHOLDS.values() if one.subject == subject]
 
 
 def text() -> str:
@@ -98,10 +110,8 @@ def text() -> str:
         "its cause has been gone for\nthe time in the last column, so that noise does not make it "
         "flap.\n\n"
         + rules
-        + "\n## Thresholds of the rules\n\n"
-        + _rows(RULES_USE)
-        + "\n## Thresholds of derived values\n\n"
-        + _rows(DERIVED)
+        + "\n## Thresholds\n"
+        + "".join(f"\n### {subject}\n\n{_rows(_of(subject))}" for subject in SUBJECTS)
     )
 
 

@@ -47,7 +47,7 @@ from service.api.resources.handover import (
     sharing_links,
     sheet,
 )
-from service.api.resources.log import entries, schemas
+from service.api.resources.log import entries, observations, schemas
 from service.api.resources.readings import query, submit
 from service.api.resources.readings import schemas as readings_schemas
 from service.api.resources.tanks import tanks
@@ -66,6 +66,8 @@ _BLUEPRINTS: Final = (
     plants.blueprint,
     what_if.blueprint,
     entries.blueprint,
+    observations.blueprint,
+    observations.scales,
     recommendations.blueprint,
     absences.blueprint,
     sheet.blueprint,

@@ -49,6 +49,7 @@ from service.client.models import (
     Temperature,
     WhatIf,
 )
+from service.client.observations import Observation, ObservationScale
 
 __all__ = [
     "DEFAULT_URL",
@@ -74,6 +75,8 @@ __all__ = [
     "Nutrient",
     "NutrientPoint",
     "Nutrients",
+    "Observation",
+    "ObservationScale",
     "Occurrence",
     "PredictedDay",
     "ProblemError",

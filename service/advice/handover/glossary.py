@@ -22,6 +22,9 @@ class Word:
     sentence: str
     pattern: str
 
+    def __str__(self) -> str:
+        return f"{self.term}: {self.sentence}"
+
 
 GLOSSARY: Final = (
     Word(
@@ -64,6 +67,11 @@ GLOSSARY: Final = (
     ),
     Word("GH", "how much lime is in the water. A test kit shows it in °dGH.", r"GH|°?dGH"),
     Word("heater", "the glass or metal rod that warms the water.", r"heater'?s?"),
+    Word(
+        "Hydra",
+        "a very small animal with arms that sting, seen on glass or wood. It does people no harm.",
+        r"Hydra",
+    ),
     Word(
         "KH",
         "how well the water keeps its acidity steady. A test kit shows it in degrees, °dKH.",
