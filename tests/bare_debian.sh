@@ -10,7 +10,7 @@ set -eu
 cache=${LITTORAL_FRESH_CACHE:-/var/cache/littoral-fresh}
 base_days=7 # one that is older is made anew
 release=$(sed -n 's/^VERSION_CODENAME=//p' /etc/os-release)
-base=$cache/$release.tar
+base="$cache/$release.tar"
 
 # Mirrors of the running Debian release, without those of others
 sources() {
