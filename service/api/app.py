@@ -33,6 +33,7 @@ from service.api.resources import (
     sessions,
     species,
     temperature,
+    trials,
     what_if,
 )
 from service.api.resources.broker import routes, topics
@@ -64,6 +65,7 @@ _BLUEPRINTS: Final = (
     what_if.blueprint,
     entries.blueprint,
     recommendations.blueprint,
+    trials.blueprint,
     absences.blueprint,
     sheet.blueprint,
     return_report.blueprint,

@@ -49,6 +49,16 @@ from service.client.models import (
     Temperature,
     WhatIf,
 )
+from service.client.trials import (
+    Confounder,
+    HeldAdvice,
+    Judgement,
+    Trial,
+    TrialAnswer,
+    TrialChange,
+    TrialDay,
+    Watchable,
+)
 
 __all__ = [
     "DEFAULT_URL",
@@ -58,6 +68,7 @@ __all__ = [
     "ClientError",
     "Co2",
     "Co2Point",
+    "Confounder",
     "Emergency",
     "Estimate",
     "Event",
@@ -66,7 +77,9 @@ __all__ = [
     "GrowingDay",
     "GrowthFactor",
     "Handover",
+    "HeldAdvice",
     "Instruction",
+    "Judgement",
     "LatestReading",
     "Light",
     "LogDraft",
@@ -89,6 +102,11 @@ __all__ = [
     "TankSheet",
     "Task",
     "Temperature",
+    "Trial",
+    "TrialAnswer",
+    "TrialChange",
+    "TrialDay",
     "UnreachableError",
+    "Watchable",
     "WhatIf",
 ]

@@ -26,9 +26,10 @@ from service.client.models import (
     Temperature,
     WhatIf,
 )
+from service.client.trials import Trials
 
 
-class Client(Keeping):
+class Client(Keeping, Trials):
     """The API of one running service.
 
     Every method raises ``ProblemError`` when the service refuses, ``UnreachableError`` when it

@@ -82,9 +82,13 @@ def line_of(one: TankStatus) -> Text:
 
 
 def event_line(event: Event, times: TankTimes) -> Text:
-    """What happened to a recommendation, and when, in the tank's own time."""
+    """What happened to a recommendation or trial, and when, in the tank's own time."""
     document = event.data["data"]
     tank, time = event.data["tank"], datetime.fromisoformat(event.data["time"])
+    if event.type.startswith("trial."):
+        answer = document["judgement"]["sentence"]
+        state, question = document["state"], document["question"]
+        return Text(f"{times.words(tank, time)} {tank}: trial {state}: {question}: {answer}")
     change = event.type.removeprefix("recommendation.")
     text = Text(f"{times.words(tank, time)} {tank}: {change}: ")
     text.append_text(_word(document.get("severity", "")))
