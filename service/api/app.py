@@ -45,7 +45,7 @@ from service.api.resources.handover import (
     sharing_links,
     sheet,
 )
-from service.api.resources.log import entries, schemas
+from service.api.resources.log import entries, observations, schemas
 from service.api.resources.readings import query, submit
 from service.api.resources.readings import schemas as readings_schemas
 from service.api.resources.tanks import tanks
@@ -64,6 +64,8 @@ _BLUEPRINTS: Final = (
     plants.blueprint,
     what_if.blueprint,
     entries.blueprint,
+    observations.blueprint,
+    observations.scales,
     recommendations.blueprint,
     trials.blueprint,
     absences.blueprint,

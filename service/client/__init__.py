@@ -49,6 +49,7 @@ from service.client.models import (
     Temperature,
     WhatIf,
 )
+from service.client.observations import Observation, ObservationScale
 from service.client.trials import (
     Confounder,
     HeldAdvice,
@@ -87,6 +88,8 @@ __all__ = [
     "Nutrient",
     "NutrientPoint",
     "Nutrients",
+    "Observation",
+    "ObservationScale",
     "Occurrence",
     "PredictedDay",
     "ProblemError",

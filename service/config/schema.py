@@ -192,6 +192,7 @@ class _HttpSchema(Section):
     )
     writes_per_minute = whole_number(1, 1_000_000)
     calculations_per_minute = whole_number(1, 1_000_000)
+    values_per_request = whole_number(10_000, 1_000_000_000)
     refusals_per_minute = whole_number(1, 10_000)
     session_idle_hours = number(0.1, 2160, "h")
     session_days = number(0.01, 366, "d")

@@ -16,6 +16,9 @@ from service.errors import ConfigError
 from service.mqtt.fast_reading import FastReadingClient
 from service.urls import redacted
 
+ONLINE: Final = "online"
+OFFLINE: Final = "offline"
+"""Payloads of topics that say whether somebody is there."""
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 _RECONNECT_S: Final = (1, 30)
 """First and longest time between attempts to connect. Our choice."""
@@ -90,6 +93,11 @@ def receiving_client(
     return client
 
 
+def publishing_id(config: MqttConfig, role: str) -> str:
+    """The client id of what publishes in a role."""
+    return f"{config.client_id}-{role}"
+
+
 def publishing_client(config: MqttConfig, role: str, will: Will | None = None) -> FastReadingClient:
     """A client without a session that reconnects by itself; ``loop_start`` connects.
 
@@ -99,7 +107,7 @@ def publishing_client(config: MqttConfig, role: str, will: Will | None = None) -
     Raises:
         ConfigError: the address or a certificate file is wrong.
     """
-    client = _client(config, f"{config.client_id}-{role}", will)
+    client = _client(config, publishing_id(config, role), will)
     client.reconnect_delay_set(*_RECONNECT_S)
     address = broker_address(config)
     properties = _connect_properties(config) if config.protocol == "5" else None

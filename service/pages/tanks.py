@@ -13,6 +13,7 @@ from service.advice.engine.done import logged_words, mark_done, take_back
 from service.advice.engine.ledger import Ledger
 from service.api.context import current, now
 from service.api.resources.sensors import last_refusal
+from service.derive.observations import newest_observations
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.errors import InvalidInputError, LittoralError, NotFoundError
 from service.pages.animals import animal_lines
@@ -23,13 +24,15 @@ from service.pages.local_time import LocalTime
 from service.pages.log.fields import KIND_WORDS, data_of
 from service.pages.log.form import log_form
 from service.pages.nutrients import nutrient_drawings
+from service.pages.observe import offered_groups
 from service.pages.overview import newest_ms, tank_overview, tank_overviews
 from service.pages.plants import plant_lines
 from service.pages.summary import lines_of, sentence_of
 from service.pages.tank.cards import Refused, cards_of, done_data
 from service.pages.tank.sensor_lines import probe_line, sensor_lines
 from service.registry.entry_text import entry_text
-from service.registry.models import LogKind, Tank
+from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.observations import observed
 from service.registry.recommendations import State
 from service.registry.volume import net_volume_l
 
@@ -98,9 +101,16 @@ def add_entry(tank: str) -> Answer:
         return _tank_page(found, kind, given, error), error.kind.status
     current().nudge()
     session["by"] = entry.by
-    words = KIND_WORDS[kind]
-    flash(f"Noted: {words.lower() if words[1:2].islower() else words}. Advice follows shortly.")
+    flash(f"Noted: {_noted_words(entry)}. Advice follows shortly.")
     return redirect(url_for("pages.tank", tank=tank, _anchor="log"), 303)
+
+
+def _noted_words(entry: LogEntry) -> str:
+    """What was noted: the kind, or what was seen on a scale."""
+    words, seen = KIND_WORDS[entry.kind], observed(entry.data)
+    if entry.kind is LogKind.OBSERVATION and seen is not None:
+        words = seen.text
+    return f"{words[0].lower()}{words[1:]}" if words[1:2].islower() else words
 
 
 def mark(tank: str, id: str) -> Answer:
@@ -193,6 +203,7 @@ def _tank_page(
     shown = LOG_WHOLE if request.args.get("entries") == "all" else LOG_SHOWN
     entries = context.registry.log(tank.id, limit=shown + 1)
     view = found.view
+    observations = newest_observations(view.log if view else entries, found.local_time.now)
     sensors = sensor_lines(view, limits) if view else ()
     return render_template(
         "pages/tank.html",
@@ -215,6 +226,8 @@ def _tank_page(
         entries=entries[:shown],
         more_entries=len(entries) > shown,
         entry_text=entry_text,
+        observe=offered_groups(observations, found.local_time),
+        observed_lately=len(observations),
         animals=animal_lines(tank),
         plants=plant_lines(tank),
         snoozes=SNOOZES,
