@@ -105,11 +105,31 @@ def test_the_scheduler_judges_it_on_its_date_and_listeners_are_told(client, cont
     context.scheduler.evaluate_all()
     stored = context.registry.stored_trial("riffle", one["id"]).value
     assert (stored.state, stored.ended) == ("judged", NOW + timedelta(days=7))
-    [event] = [each for each in context.registry.events() if each.type.startswith("trial.")]
+    _, event = [each for each in context.registry.events() if each.type.startswith("trial.")]
     assert (event.type, event.subject) == ("trial.judged", one["id"])
     assert event.data["judgement"]["answers"][0]["verdict"] == "too-little"
     context.scheduler.evaluate_all()
     assert len([each for each in context.registry.events() if each.type == "trial.judged"]) == 1
+
+
+def test_calendar_and_sheet_and_report_know_it(client, context, tank):
+    one = begin(client).get_json()
+    calendar = client.get("/v1/tanks/riffle/tasks.ics").get_data(as_text=True)
+    assert f"UID:trial-{one['id']}.riffle@littoral" in calendar
+    assert "SUMMARY:Invented tank: Look again: CO2 30 min earlier" in calendar
+    assert "DTEND:20250618T120000Z" in calendar
+    absence = "start=2025-06-04&end=2025-06-10"
+    sheet = client.get(f"/v1/handover?{absence}").get_json()["tanks"][0]
+    assert sheet["leave_alone"][0] == (
+        "what we are trying until 18 Jun, “CO2 30 min earlier”: leave it as it is"
+    )
+    report = client.get("/v1/handover/return?start=2025-06-01&end=2025-06-04").get_json()
+    [told] = report["tanks"][0]["tried"]
+    assert told.startswith("CO2 30 min earlier (so far): CO2 at lights-on: too little to say")
+    client.post(f"{URL}/{one['id']}/end", json={})
+    assert "trial-" not in client.get("/v1/tanks/riffle/tasks.ics").get_data(as_text=True)
+    sheet = client.get(f"/v1/handover?{absence}").get_json()["tanks"][0]
+    assert not any("trying" in each for each in sheet["leave_alone"])
 
 
 def test_a_trial_goes_with_its_tank(client, context, tank):

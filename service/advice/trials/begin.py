@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
+from service.advice.trials.keeping import publish
 from service.advice.trials.tried import levers_of, plans_before
 from service.derive.watched.values import watchable
 from service.errors import LEFT_OUT, InvalidInputError
@@ -84,7 +85,9 @@ def begin_trial(
         by=by.strip(),
         created=now,
     )
-    return registry.add_trial(with_change(trial, tank, found))
+    stored = registry.add_trial(with_change(trial, tank, found))
+    publish(registry, stored.value, "begun", now)
+    return stored
 
 
 def with_change(trial: Trial, tank: Tank, entries: Sequence[LogEntry]) -> Trial:

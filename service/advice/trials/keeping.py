@@ -15,7 +15,7 @@ from service.derive.models import TankView
 from service.errors import ConflictError, NotFoundError
 from service.registry.documents import from_document, to_document
 from service.registry.events import NewEvent
-from service.registry.models import Tank
+from service.registry.models import Absence, Tank
 from service.registry.registry import Registry
 from service.registry.trials import Held, Trial, TrialState
 from service.registry.versions import ANY, Precondition, Stored
@@ -65,10 +65,35 @@ def settle(
         )
 
     stored = registry.change_trial(tank.id, trial.id, settled, only_if=only_if)
-    document = trial_document(stored.value, judgement_of(stored.value))
-    event = NewEvent(f"trial.{state}", trial.id, tank.id, now, document)
-    registry.add_events([event])
+    publish(registry, stored.value, str(state), now)
     return stored
+
+
+def publish(registry: Registry, trial: Trial, what: str, now: datetime) -> None:
+    """Note for listeners and calendars what happened to a trial: ``begun``."""
+    document = trial_document(trial, judgement_of(trial))
+    registry.add_events([NewEvent(f"trial.{what}", trial.id, trial.tank, now, document)])
+
+
+def trials_of_return(
+    absence: Absence, tank: Tank, registry: Registry, store: Store, now: datetime
+) -> list[str]:
+    """What came of the trials of a tank that were running in an absence, in sentences."""
+    end = min(now, absence.end)
+    found = [
+        one
+        for one in registry.trials(tank.id)
+        if one.begun <= end and (one.ended is None or one.ended >= absence.start)
+    ]
+    return [_told(one, judged_now(one, tank, registry, store, now)) for one in reversed(found)]
+
+
+def _told(trial: Trial, judgement: Judgement) -> str:
+    """One trial in a line: the question, how it stands, the answer."""
+    words = {TrialState.RUNNING: "so far", TrialState.BROKEN_OFF: f"broken off, {trial.reason}"}
+    state = words.get(trial.state, "")
+    head = f"{trial.question} ({state})" if state else trial.question
+    return f"{head}: {judgement.sentence}"
 
 
 def require_running(trial: Trial) -> None:

@@ -10,7 +10,7 @@ from flask.views import MethodView
 
 from service.advice.trials.begin import begin_trial, check_watched
 from service.advice.trials.documents import ShortTrialSchema, TrialWithAnswerSchema, trial_document
-from service.advice.trials.keeping import judged_now, require_running, settle
+from service.advice.trials.keeping import judged_now, publish, require_running, settle
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.etag import ETAG, IF_MATCH, precondition, tagged
@@ -170,7 +170,9 @@ class TrialView(MethodView):
             require_running(present)
             return replace(present, **body)
 
-        return _answer(context.registry.change_trial(tank, trial, change, only_if=precondition()))
+        stored = context.registry.change_trial(tank, trial, change, only_if=precondition())
+        publish(context.registry, stored.value, "changed", now())
+        return _answer(stored)
 
     @blueprint.answers(204, description="Deleted.")
     @blueprint.also_answers(412, description="Another version is there.")

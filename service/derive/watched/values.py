@@ -18,9 +18,11 @@ from service.derive.co2.lit import co2_while_lit
 from service.derive.co2.mornings import nights_of
 from service.derive.models import Co2Day
 from service.derive.nutrients.estimate import nutrients_of
+from service.derive.observations import daily_levels
 from service.derive.temperature import excursions_of
 from service.derive.watched.tank_days import LEAST_KNOWN_SHARE, TankDays
 from service.registry.models import Tank
+from service.registry.observations import OBSERVATIONS
 from service.registry.volume import net_volume_l
 from service.science.constants import LN10
 from service.science.gas_exchange.air_water import pressure_atm_from_altitude
@@ -43,6 +45,8 @@ class Watched:
         unit: UCUM.
         digits: after the point, for people; a difference that rounds to 0 is none.
         of: the value of each day that is there, None where it is not known.
+        from_sensors: whether a day without a value is left out for a sensor's sake; else nobody
+            looked.
         fits: whether a tank has it at all.
         rests_on: log kinds that change how it is measured, beside what changes it.
         reached_at: what counts is the first day after the change with so much; None: the mean.
@@ -53,6 +57,7 @@ class Watched:
     unit: str
     digits: int
     of: Callable[[TankDays], DayValues]
+    from_sensors: bool = True
     fits: Callable[[Tank], bool] = lambda tank: True
     rests_on: tuple[str, ...] = ()
     reached_at: float | None = None
@@ -186,6 +191,12 @@ def _nutrient(ion: str, days: TankDays) -> DayValues:
     return found
 
 
+def _seen(code: str, days: TankDays) -> DayValues:
+    """The level of one kind of observation on the days on which it was observed."""
+    levels = daily_levels(days.inputs.log, code, days.tank.time_zone)
+    return {day: level for day, level in levels.items() if day in days.days}
+
+
 def _injected(tank: Tank) -> bool:
     return tank.co2_injected
 
@@ -234,6 +245,12 @@ _ROWS: Final = (
     ),
     *(
         Watched(
+            f"seen-{one.code}", one.title, "1", 1, partial(_seen, one.code), from_sensors=False,
+        )
+        for one in OBSERVATIONS.values()
+    ),
+    *(
+        Watched(
             f"estimated-{ion.lower()}", f"Estimated {ion}", "mg/L", digits,
             partial(_nutrient, ion), rests_on=("nutrient-test",),
         )
@@ -241,7 +258,13 @@ _ROWS: Final = (
     ),
 )  # fmt: skip
 
-_UNIT_WORDS: Final = {"%": "percentage points", "mol/m2/d": "mol/m²/d", "K.h": "°C·h", "[pH]": "pH"}
+_UNIT_WORDS: Final = {
+    "1": "steps",
+    "%": "percentage points",
+    "mol/m2/d": "mol/m²/d",
+    "K.h": "°C·h",
+    "[pH]": "pH",
+}
 
 WATCHED: Final[Mapping[str, Watched]] = MappingProxyType({one.name: one for one in _ROWS})
 

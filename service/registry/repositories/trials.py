@@ -28,6 +28,9 @@ _ACTIONS: Final = {
 }
 
 
+_OVER: Final = tuple(one for one in TrialState if one is not TrialState.RUNNING)
+
+
 class TrialRepository(Database):
     """Trials, stored until somebody deletes them."""
 
@@ -80,6 +83,17 @@ class TrialRepository(Database):
     def running_trials(self) -> Sequence[Trial]:
         """Those of all tanks that go on; cached, for those who ask often."""
         return self.cache.get("running-trials", lambda: self.trials(states=(TrialState.RUNNING,)))
+
+    def trials_over(self, tank: str) -> Sequence[Trial]:
+        """Those of a tank that are over, the last begun first; cached."""
+
+        def ask() -> dict[str, list[Trial]]:
+            found: dict[str, list[Trial]] = {}
+            for one in self.trials(states=_OVER):
+                found.setdefault(one.tank, []).append(one)
+            return found
+
+        return self.cache.get("trials-over", ask).get(tank, [])
 
     def stored_trial(self, tank: str, id: str) -> Stored[Trial]:
         """One trial of a tank with its version.

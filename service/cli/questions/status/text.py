@@ -86,9 +86,10 @@ def event_line(event: Event, times: TankTimes) -> Text:
     document = event.data["data"]
     tank, time = event.data["tank"], datetime.fromisoformat(event.data["time"])
     if event.type.startswith("trial."):
-        answer = document["judgement"]["sentence"]
-        state, question = document["state"], document["question"]
-        return Text(f"{times.words(tank, time)} {tank}: trial {state}: {question}: {answer}")
+        change, judgement = event.type.removeprefix("trial."), document["judgement"]
+        answer = f": {judgement['sentence']}" if judgement else ""
+        words = f"trial {change}: {document['question']}{answer}"
+        return Text(f"{times.words(tank, time)} {tank}: {words}")
     change = event.type.removeprefix("recommendation.")
     text = Text(f"{times.words(tank, time)} {tank}: {change}: ")
     text.append_text(_word(document.get("severity", "")))
