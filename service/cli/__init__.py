@@ -40,6 +40,9 @@ COMMANDS: Final[dict[str, Entry]] = {
     "export": Entry("storage.export", "Export a tank's readings as CSV, line protocol or Parquet."),
     "import": Entry("storage.import_csv", "Import readings from a CSV file."),
     "ingest": Entry("processes.ingest", "Store readings from the MQTT broker, until stopped."),
+    "init": Entry(
+        "processes.init", "Write a configuration file with every key and what it is for."
+    ),
     "key": Entry("access.key", "Replace the key that signs cookies and forms of the pages."),
     "log": Entry("log.command", "Log what was done to a tank or seen in it, or list what was."),
     "nutrients": Entry("questions.nutrients", "Estimate NO3, PO4, K and Fe of a tank."),

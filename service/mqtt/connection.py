@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import ssl
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -22,6 +23,8 @@ OFFLINE: Final = "offline"
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 _RECONNECT_S: Final = (1, 30)
 """First and longest time between attempts to connect. Our choice."""
+_ANSWERS_WITHIN_S: Final = 3.0
+"""A broker that can be reached has taken a connection within so long. Our choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,16 @@ def check_broker(config: MqttConfig) -> None:
         ConfigError: the address or a certificate file is wrong.
     """
     _tls_context(config)
+
+
+def broker_refusal(config: MqttConfig) -> str | None:
+    """Why no broker can be reached, in words; None where something listens at its address."""
+    address = broker_address(config)
+    try:
+        with socket.create_connection((address.host, address.port), _ANSWERS_WITHIN_S):
+            return None
+    except OSError as error:
+        return f"no broker answers at {address.host}:{address.port} ({error.strerror or error})"
 
 
 def receiving_client(

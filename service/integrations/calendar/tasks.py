@@ -19,6 +19,7 @@ from icalendar import Alarm, Calendar, Component, Event, Todo
 from service.advice.engine.change_events import DUE_COUNT, DUE_MOVED
 from service.advice.engine.instruction import text_of
 from service.advice.engine.recommendation import Instruction, Recommendation, Severity
+from service.advice.handover.glossary import words_in
 from service.registry.events import Revision
 from service.registry.models import Tank
 from service.registry.recommendations import State
@@ -235,10 +236,17 @@ def _describe(part: Component, task: CalendarTask, now: datetime) -> None:
     part.add("sequence", 2 * task.revision.sequence + overdue + days)
     part.add("created", _seconds(task.since))
     part.add("summary", task.title)
-    part.add("description", text_of(task.instruction))
+    part.add("description", _description(task))
     part.add("url", task.url)
     part.add("categories", [task.severity.word])
     part.add("priority", _PRIORITY[task.severity])
+
+
+def _description(task: CalendarTask) -> str:
+    """What to do and why, and what the trade's words in it mean: each entry is read by itself."""
+    text = text_of(task.instruction)
+    words = words_in((task.title, text))
+    return "\n".join((text, "", "Words", *map(str, words))) if words else text
 
 
 def _alarm(task: CalendarTask, trigger: timedelta | datetime) -> Alarm:

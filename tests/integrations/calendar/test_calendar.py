@@ -80,12 +80,22 @@ def test_a_due_task_ends_when_it_is_due() -> None:
     assert event["summary"] == "Schilfecke, links; „hell“: Change 90 L of water"
     assert event["description"] == (
         "Change 50 %, 90 L; match 24 °C.\n\nWhy:\n- the last change was 8 days ago\n\n"
-        "Before you start:\n- unplug the heater first"
+        "Before you start:\n- unplug the heater first\n\n"
+        "Words\nheater: the glass or metal rod that warms the water.\n"
+        "litre: 1 L is about the water of a large bottle. 1 mL is a thousandth of it."
     )
     assert (event["priority"], event["transp"]) == (5, "TRANSPARENT")
     assert event.decoded("dtstamp") == NOW - HOUR
     (alarm,) = event.walk("VALARM")
     assert (alarm["action"], alarm.decoded("trigger")) == ("DISPLAY", timedelta(0))
+
+
+@pytest.mark.parametrize("form", list(Form))
+def test_the_trades_words_of_an_entry_are_explained_in_it(form: Form) -> None:
+    asked = with_finding(title="Test KH", action="Rinse the pre-filter.", cautions=())
+    text = only(feed(asked, form=form), "VEVENT" if form is Form.EVENTS else "VTODO")["description"]
+    words = str(text).partition("\n\nWords\n")[2].splitlines()
+    assert [one.partition(":")[0] for one in words] == ["filter", "KH", "pre-filter"]
 
 
 @pytest.mark.parametrize("form", list(Form))
