@@ -158,6 +158,16 @@ PAGES = {
         f"{MARK}.done",
         "tanks/riffle/recommendations/{recommendation}",
     ),
+    ("POST", "/tanks/<tank>/trials"): (
+        {"question": WRITTEN, "watched": "dli", "look_again": "2025-06-18"},
+        "trial.begun",
+        "tanks/riffle/trials/*",
+    ),
+    ("POST", "/tanks/<tank>/trials/<trial>/end"): (
+        {"what": "end", "reason": WRITTEN},
+        "trial.ended",
+        "tanks/riffle/trials/{trial}",
+    ),
     ("POST", "/handover/links"): (
         {"tank": "riffle", "covers": "days:7", "name": WRITTEN},
         "share.created",

@@ -12,8 +12,18 @@ from service.advice.trials.judgement import Judgement, Verdict, judge
 from service.registry.documents import from_document, to_document
 from service.registry.models import LogEntry, LogKind
 from service.registry.trials import Plans, Trial
-from tests.advice.trials import simulated
-from tests.advice.trials.simulated import CASES, CHANGED, TANK, log, outcomes, tanks
+from tests.advice.trials.simulated import (
+    CASES,
+    CHANGED,
+    TANK,
+    log,
+    measured_series,
+    outcomes,
+    tanks,
+    trace_of,
+    wandering,
+    with_gas,
+)
 from tests.scenarios.memory import MemoryLog, MemoryStore
 
 EARLIER, NOTHING = CASES
@@ -49,13 +59,13 @@ def judged(
 def store() -> MemoryStore:
     """The CO2 comes on an hour earlier."""
     _, after = tanks(replace(EARLIER, earlier_min=60))
-    return MemoryStore(simulated.measured_series(simulated.with_gas(7, after.gas.start), 7))
+    return MemoryStore(measured_series(trace_of(with_gas(7, after.gas.start), 7), 7))
 
 
 @pytest.fixture(scope="module")
 def still() -> MemoryStore:
     """Nothing is changed."""
-    return MemoryStore(simulated.measured_series(simulated.wandering(7), 7))
+    return MemoryStore(measured_series(trace_of(wandering(7), 7), 7))
 
 
 def entry(kind: LogKind, day: float, **data: Any) -> LogEntry:
