@@ -47,7 +47,16 @@ class Threshold:
     subject: str = ""
 
 
-SUBJECTS: Final = ("CO2", "Light", "Temperature", "Water", "Fertiliser", "Upkeep", "Sensors")
+SUBJECTS: Final = (
+    "CO2",
+    "Light",
+    "Temperature",
+    "Water",
+    "Fertiliser",
+    "Upkeep",
+    "What was seen",
+    "Sensors",
+)
 """In the order in which thresholds are listed."""
 
 MOST_BY_UNIT: Final = {
