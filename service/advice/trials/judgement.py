@@ -225,11 +225,12 @@ def _too_few(one: Comparison) -> str:
 
 
 def _reached(one: Comparison) -> str:
-    found, level = one.reached, one.watched.reached_at
+    found, title = one.reached, one.watched.title
     assert found is not None
-    what = f"{one.watched.title} for {level:.0f} % of the light"
     if found.latest is None:
-        return f"{what}: on none of the {found.days} days that were seen."
+        return f"{title}: not reached on the {found.days} days that were seen."
     if found.earliest == found.latest:
-        return f"{what}: reached on day {found.latest} after the change."
-    return f"{what}: reached between day {found.earliest} and day {found.latest} after the change."
+        return f"{title}: {found.latest}."
+    return (
+        f"{title}: {found.earliest} to {found.latest}, since sensors did not show the days before."
+    )

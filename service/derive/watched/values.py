@@ -222,7 +222,7 @@ _ROWS: Final = (
         _within_target, fits=_injected, rests_on=_PROBE,
     ),
     Watched(
-        "days-to-target", "CO2 within target", "d", 0,
+        "days-to-target", "Days until CO2 is within target for 80 % of the light", "%", 0,
         _within_target, fits=_injected, rests_on=_PROBE, reached_at=REACHED_PERCENT,
     ),
     Watched(

@@ -25,7 +25,7 @@ class TrialDrawing:
         left_out: where days are that sensors did not show.
         changed: where the day of the change is.
         means: height of the mean of each side; empty where there are too few days.
-        top, bottom: values at the edges.
+        top, bottom: highest and lowest value.
         first, last: days at the edges.
         words: the same in words.
     """
@@ -69,8 +69,8 @@ def trial_drawing(answer: Answer, changed: date, today: date, digits: int) -> Tr
         left_out=tuple(x(one.day) for one in answer.days if one.value is None),
         changed=x(changed),
         means=means if len(means) == 2 else (),
-        top=f"{high:.{digits}f}",
-        bottom=f"{low:.{digits}f}",
+        top=f"{max(values):.{digits}f}",
+        bottom=f"{min(values):.{digits}f}",
         first=date_words(first, today),
         last=date_words(last, today),
         words=_words(answer, values, digits),

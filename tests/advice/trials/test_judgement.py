@@ -86,7 +86,7 @@ def test_a_known_effect_is_found_with_its_interval(store: MemoryStore) -> None:
     assert dli.verdict is Verdict.NO_DIFFERENCE
     assert dli.sentence.endswith("mol/m²/d would have shown.")
     assert reached.verdict is Verdict.REACHED
-    assert reached.sentence.endswith("between day 1 and day 2 after the change.")  # 1 was silent
+    assert reached.sentence.endswith(": 1 to 2, since sensors did not show the days before.")
     assert (found.final, found.confounders) == (True, ())
     assert co2.left_out == len([one for one in co2.days if one.value is None]) > 0
     assert co2.days_before + co2.days_after + co2.left_out == len(co2.days) == 14 + 13
