@@ -27,10 +27,11 @@ from service.client.models import (
     WhatIf,
 )
 from service.client.observations import Observation, ObservationScale
+from service.client.sensor_setup import SensorSetup
 from service.client.trials import Trials
 
 
-class Client(Keeping, Trials):
+class Client(Keeping, SensorSetup, Trials):
     """The API of one running service.
 
     Every method raises ``ProblemError`` when the service refuses, ``UnreachableError`` when it

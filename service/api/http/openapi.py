@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http
 import re
+from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 import flask_smorest
@@ -121,22 +122,22 @@ def open_api(app: Flask) -> OpenApi:
     return api
 
 
-def install(app: Flask, api: OpenApi) -> dict[str, Any]:
-    """Finish the document of an app and store it there; returns it."""
-    spec = app.extensions[_SPEC] = document(app, api)
-    with app.app_context():
-        app.extensions[_TEXT] = json.dumps(spec, indent=2) + "\n"
-    return spec
+def install(app: Flask, made: Callable[[], Mapping[str, Any]]) -> None:
+    """Say how the document of an app is made; it is when somebody asks for it."""
+    app.extensions[_SPEC] = made
 
 
-def spec_of(app: Flask) -> dict[str, Any]:
+def spec_of(app: Flask) -> Mapping[str, Any]:
     """The OpenAPI document of an app."""
-    spec: dict[str, Any] = app.extensions[_SPEC]
+    spec: Mapping[str, Any] = app.extensions[_SPEC]()
     return spec
 
 
 def text_of(app: Flask) -> str:
     """The OpenAPI document of an app as JSON text."""
+    if _TEXT not in app.extensions:
+        with app.app_context():
+            app.extensions[_TEXT] = json.dumps(spec_of(app), indent=2) + "\n"
     text: str = app.extensions[_TEXT]
     return text
 
