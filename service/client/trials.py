@@ -168,6 +168,24 @@ class Trials(Connection):
         sent = {name: value for name, value in body.items() if value is not None}
         return value_of(Trial, self.send("POST", tank_path(tank, "trials"), sent))
 
+    def change_trial(
+        self,
+        tank: str,
+        trial: str,
+        *,
+        question: str | None = None,
+        watched: Sequence[str] | None = None,
+        look_again: datetime | None = None,
+    ) -> Trial:
+        """Change question, date or what is watched of a running trial."""
+        body = {
+            "question": question,
+            "watched": None if watched is None else list(watched),
+            "look_again": text_of(look_again),
+        }
+        sent = {name: value for name, value in body.items() if value is not None}
+        return value_of(Trial, self.send("PATCH", _path(tank, trial), sent))
+
     def judge_trial(self, tank: str, trial: str) -> Trial:
         """Judge a trial now for good, before its date."""
         return value_of(Trial, self.send("POST", _path(tank, trial, "/judge"), None))

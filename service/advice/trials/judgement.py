@@ -161,7 +161,7 @@ def _days(
 
 def _answer(one: Comparison) -> Answer:
     found, (before, after) = one.difference, one.usable
-    verdict = _verdict(one)
+    verdict = verdict_of(one)
     return Answer(
         name=one.watched.name,
         title=one.watched.title,
@@ -178,7 +178,8 @@ def _answer(one: Comparison) -> Answer:
     )
 
 
-def _verdict(one: Comparison) -> Verdict:
+def verdict_of(one: Comparison) -> Verdict:
+    """What can be said of a comparison."""
     if one.reached is not None:
         if one.usable[1] < LEAST_DAYS and one.reached.latest is None:
             return Verdict.TOO_LITTLE
@@ -187,7 +188,7 @@ def _verdict(one: Comparison) -> Verdict:
     if found is None:
         return Verdict.TOO_LITTLE
     # What rounds to nothing for people is no difference, however sure it is.
-    seen = round(abs(found.step), one.watched.digits) > 0
+    seen = found.sure and round(abs(found.step), one.watched.digits) > 0
     if seen and found.low > 0:
         return Verdict.ROSE
     return Verdict.FELL if seen and found.high < 0 else Verdict.NO_DIFFERENCE

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from demo.measuring import measured
 from demo.model import Change, Sensor, TankModel, WaterChange
 from demo.simulator import Trace, simulate
+from service.advice.trials.judgement import Verdict, verdict_of
 from service.derive.loader import load
 from service.derive.watched.comparison import Comparison, compare
 from service.derive.watched.tank_days import TankDays
@@ -204,7 +205,7 @@ def summary(case: Case, ones: Sequence[Outcome]) -> str:
     found = [one.found.difference for one in judged if one.found.difference is not None]
     truth = np.mean([one.truth for one in judged])
     half = np.median([one.half_width for one in found])
-    none = np.mean([one.low <= 0 <= one.high for one in found])
+    none = np.mean([verdict_of(one.found) is Verdict.NO_DIFFERENCE for one in judged])
     likeness = np.mean([one.likeness for one in found])
     plain = np.mean([_inside(t_interval, one) for one in judged])
     blocks = np.mean([_inside(block_interval, one) for one in judged])
