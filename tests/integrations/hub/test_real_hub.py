@@ -27,7 +27,7 @@ from service.version import package_version
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON
 from tests.integrations.conftest import Home
-from tests.integrations.hub.real.server import PYTHONS, RealHub, environment, python_for
+from tests.integrations.hub.real.server import PYTHONS, START_S, RealHub, environment, python_for
 from tests.integrations.relay import Relay
 from tests.integrations.test_documented import HOME, examples
 from tests.servers import Mosquitto, wait_until
@@ -129,7 +129,7 @@ def house(
     hub = RealHub(folder / "hub", environment(version, python), broker.port, AUTOMATION)
     hub.add_blueprint("littoral/urgent.yaml", EXAMPLES["hub blueprint"][1])
     try:
-        hub.start(120.0)
+        hub.start(START_S)
         yield House(broker, hub, options)
     finally:
         hub.stop()
