@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import functools
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -76,16 +77,16 @@ def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Tak
     return table
 
 
-def install(app: Flask, spec: Mapping[str, Any]) -> None:
+def install(app: Flask, document: Callable[[], Mapping[str, Any]]) -> None:
     """Refuse unknown query options, unreadable media types and conditions that nobody would check.
 
     Of the whole app. A write whose condition was passed over would overwrite what it was to spare.
     """
-    table = operations(app, spec)
+    table = functools.cache(lambda: operations(app, document()))
 
     @app.before_request
     def check() -> None:
-        taken = table.get((request.endpoint or "", request.method))
+        taken = table().get((request.endpoint or "", request.method))
         _limit_body(FORM_BYTES if taken is None else taken.most_bytes)
         if taken is None:
             return
