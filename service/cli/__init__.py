@@ -43,6 +43,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "init": Entry(
         "processes.init", "Write a configuration file with every key and what it is for."
     ),
+    "integration": Entry("setup.integration", "Empty topics of integrations that were removed."),
     "key": Entry("access.key", "Replace the key that signs cookies and forms of the pages."),
     "log": Entry("log.command", "Log what was done to a tank or seen in it, or list what was."),
     "nutrients": Entry("questions.nutrients", "Estimate NO3, PO4, K and Fe of a tank."),

@@ -70,6 +70,7 @@ class MqttAdvice:
         self._trials_over = trials_over
         self._evaluated_s = time.monotonic()
         self._overdue = Repeated("mqtt-advice", min(1.0, lifetime_s / 4), self._mark_overdue)
+        self._clears = False
         self._topics = RetainedTopics(
             config,
             "advice",
@@ -88,6 +89,16 @@ class MqttAdvice:
     def is_connected(self) -> bool:
         """Whether the broker is connected and has been sent everything."""
         return self._topics.is_connected
+
+    def clear(self) -> None:
+        """Empty all topics, those of earlier runs too, in place of publishing; before ``start``."""
+        self._clears = True
+        self._topics.clear((self._liveness_topic,))
+
+    @property
+    def quiet_s(self) -> float:
+        """Seconds since the broker was reached or sent what an earlier run has left; else 0."""
+        return self._topics.quiet_s
 
     def start(self) -> None:
         """Connect in the background; a broker that is away is tried again."""
@@ -119,7 +130,7 @@ class MqttAdvice:
     def stop(self) -> None:
         """Say that evaluations end, then disconnect; advice stays at the broker."""
         self._overdue.stop()
-        self._topics.stop([(self._liveness_topic, OFFLINE)])
+        self._topics.stop(() if self._clears else [(self._liveness_topic, OFFLINE)])
 
     def _note_evaluation(self) -> None:
         self._evaluated_s = time.monotonic()
