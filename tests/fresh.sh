@@ -82,6 +82,7 @@ release=$(sed -n 's/^VERSION_CODENAME=//p' /etc/os-release)
 
 bare_system() {
     mkdir -p "$root" "$cache/apt" "$cache/pip"
+    mount --bind "$root" "$root" # programs that mount want to find a mount at their /
     base=$(TMPDIR=$work sh tests/bare_debian.sh)
     tar -C "$root" -xf "$base"
     echo force-unsafe-io >"$root/etc/dpkg/dpkg.cfg.d/unsafe-io" # it need not survive a power cut

@@ -44,6 +44,7 @@ def run(*command: str | Path, cwd: Path, **environ: str) -> str:
         timeout=240,
     )
     assert done.returncode == 0, done.stdout + done.stderr
+    assert "warning" not in done.stderr.lower(), done.stderr
     return done.stdout
 
 
