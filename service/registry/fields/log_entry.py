@@ -58,7 +58,8 @@ class LogData(Schema):
     def __init_subclass__(cls, **kwargs: Any) -> None:
         super().__init_subclass__(**kwargs)
         if cls.one_of is not None:
-            cls.json_schema = exactly_one(*cls.one_of.names)
+            alone = at_least_one if cls.converted else exactly_one  # answers have both forms
+            cls.json_schema = alone(*cls.one_of.names)
         elif cls.any_of:
             cls.json_schema = at_least_one(*cls.any_of)
 
