@@ -26,6 +26,7 @@ AWAY = {"start": "2025-07-01T06:00:00Z", "end": "2025-07-21T18:00:00Z", "note": 
 PROBE = {"sensor": "glass-1"}
 BUFFERS = {"kind": "calibration", "id": "buffers", "data": {"quantity": "ph", "sensor": "none"}}
 SHARE = {"tank": "riffle", "length": "P7D", "name": WRITTEN}
+PACK = '[{"n": "ph", "u": "pH", "v": 6.81}]'
 READING = {"quantity": "ph", "value": 6.8}
 MARK = "recommendation"
 
@@ -50,6 +51,12 @@ API = {
     ),
     ("POST", "/v1/tanks/<tank>/readings"): (
         {"json": READING},
+        "readings.added",
+        "tanks/riffle/readings",
+        [],
+    ),
+    ("POST", "/v1/tanks/<tank>/readings/senml"): (
+        {"data": PACK, "content_type": "application/senml+json"},
         "readings.added",
         "tanks/riffle/readings",
         [],
