@@ -73,6 +73,8 @@ stamp="$venv/.installed"
 if ! cmp -s "$lock" "$stamp"; then
     echo "tests/run.sh: installing the locked packages into $venv"
     "$python" -m venv --clear "$venv"
+    # Python's own pip is older: it compares each file of each package with every platform.
+    "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-compile "pip>=26,<27"
     # --no-compile: most modules are never imported; to compile all of them takes half of the time.
     # --no-deps: the lock names them all.
     "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-compile --no-deps \
@@ -82,6 +84,8 @@ fi
 "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-deps \
     --no-build-isolation -e . 2>/dev/null ||
     "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-deps -e .
+
+sh tests/clients/prepare.sh "$venv" "$python"
 
 [ "${1:-}" != "--prepare" ] || exit 0
 
@@ -109,6 +113,10 @@ fi
 
 # Matrices here are small: threads for them cost more than they bring, above all beside other work.
 export OPENBLAS_NUM_THREADS=1
+
+# Memory that is freed stays with the process: to ask for the same megabyte again and again costs a
+# virtual machine more than what is calculated in it.
+export MALLOC_TRIM_THRESHOLD_=268435456 MALLOC_MMAP_THRESHOLD_=33554432
 
 # A new folder of them is filled by two processes, half of the files each, not by all at once.
 collected() {

@@ -19,6 +19,7 @@ from service.api.http.responses import as_json
 from service.api.resources.log.paging import LogPageSchema, log_page
 from service.api.resources.log.schemas import ENTRIES, ENTRY_REFERENCE, LOG
 from service.errors import NotFoundError
+from service.registry.fields.log import KINDS
 from service.registry.log_volume import to_shown, to_stored
 from service.registry.models import LogEntry, LogKind, Tank
 from service.schemas.fields import Choice
@@ -124,8 +125,11 @@ def entry_json(entry: LogEntry, tank: Tank) -> dict[str, Any]:
     data = to_shown(entry, tank)
     members = {field.name: getattr(entry, field.name) for field in fields(entry)}
     shown: dict[str, Any] = _ENTRIES[entry.kind].dump(members | {"data": data})
-    if entry.kind in (LogKind.CALIBRATION, LogKind.OBSERVATION):
+    if entry.kind is LogKind.CALIBRATION:
         shown["data"] = data
+    elif entry.kind is LogKind.OBSERVATION:
+        known = KINDS[entry.kind].stored
+        shown["data"] |= {name: value for name, value in data.items() if name not in known}
     return shown
 
 

@@ -222,6 +222,10 @@ def test_a_note_alone(away):  # noqa: F811
     assert {newest["note"], before["note"]} > {"It is back in the water."}
     titles = [one["title"] for one in away.get(f"{path}/reports").get_json()["reports"]]
     assert "One snail sits on the rim. It looks well." in titles
+    done(away, path, note, note="A" * 80)
+    done(away, path, note, note="B" * 81)
+    titles = [one["title"] for one in away.get(f"{path}/reports").get_json()["reports"]]
+    assert {"A" * 80, "B" * 79 + "…"} <= set(titles), "of 80 letters at most"
     for empty in ("", "  \n "):
         (fault,) = sent(away, path, note, note=empty).get_json()["errors"]
         assert fault["pointer"] == "/note"
