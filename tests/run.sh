@@ -85,6 +85,8 @@ fi
     --no-build-isolation -e . 2>/dev/null ||
     "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-deps -e .
 
+sh tests/clients/prepare.sh "$venv" "$python"
+
 [ "${1:-}" != "--prepare" ] || exit 0
 
 # Processes of tests, and the hundreds that they start, share what was compiled, whatever the

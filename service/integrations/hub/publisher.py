@@ -74,6 +74,7 @@ class Hub:
         self._states: dict[str, list[tuple[str, str]]] = {}
         #: tank -> id of a recommendation -> its words as published.
         self._words: dict[str, Mapping[str, dict[str, Any]]] = {}
+        self._clears = False
         self._topics = RetainedTopics(
             config,
             f"hub-{name}",
@@ -97,6 +98,16 @@ class Hub:
     def is_connected(self) -> bool:
         """Whether the broker is connected and has been sent everything."""
         return self._topics.is_connected
+
+    def clear(self) -> None:
+        """Empty all topics, those of earlier runs too, in place of publishing; before ``start``."""
+        self._clears = True
+        self._topics.clear((self._hub.status,))
+
+    @property
+    def quiet_s(self) -> float:
+        """Seconds since the broker was reached or sent what an earlier run has left; else 0."""
+        return self._topics.quiet_s
 
     def start(self) -> None:
         """Connect in the background."""
@@ -135,7 +146,7 @@ class Hub:
         """Mark the service as offline; the devices stay, unavailable."""
         if self._presses is not None:
             self._presses.stop()
-        self._topics.stop([(self._hub.status, OFFLINE)])
+        self._topics.stop(() if self._clears else [(self._hub.status, OFFLINE)])
 
     def _on_start(self, topic: str, payload: bytes) -> None:
         """A hub that has started gets everything again."""

@@ -50,6 +50,21 @@ def test_short_light_is_reported_as_it_was_seen() -> None:
     assert "the lamp was on for 6.0 h." in the(short, "light-short").action
 
 
+def test_two_short_days_that_are_not_alike_are_no_short_timer() -> None:
+    """Something broke or was mended in between; the grace is half an hour."""
+    tank, yesterday = a_tank(set_up=date(2024, 2, 9)), (NOON - DAY).replace(hour=0)
+
+    def lit(before: float, after: float) -> object:
+        return lambda t: np.where(
+            t < yesterday.timestamp() * 1e6,
+            lamp(t, off=10.0 + before),
+            lamp(t, off=10.0 + after),
+        )
+
+    assert found(view_with(tank, lux=lit(6.0, 5.0)), "light-short") == []
+    assert len(found(view_with(tank, lux=lit(6.0, 5.75)), "light-short")) == 1
+
+
 def test_a_replant_of_unknown_size_settles_nothing() -> None:
     def settling(**data: float) -> list[object]:
         log = [*usual_log(), entry(LogKind.REPLANT, NOON - 7 * DAY, **data)]
