@@ -62,6 +62,16 @@ from service.client.sensor_values import (
     StoredAs,
     UndoneCalibration,
 )
+from service.client.trials import (
+    Confounder,
+    HeldAdvice,
+    Judgement,
+    Trial,
+    TrialAnswer,
+    TrialChange,
+    TrialDay,
+    Watchable,
+)
 
 __all__ = [
     "DEFAULT_URL",
@@ -74,6 +84,7 @@ __all__ = [
     "ClientError",
     "Co2",
     "Co2Point",
+    "Confounder",
     "DeliveredEvent",
     "Delivery",
     "Emergency",
@@ -84,7 +95,9 @@ __all__ = [
     "GrowingDay",
     "GrowthFactor",
     "Handover",
+    "HeldAdvice",
     "Instruction",
+    "Judgement",
     "KnownRoute",
     "LatestReading",
     "Light",
@@ -113,7 +126,12 @@ __all__ = [
     "TankSheet",
     "Task",
     "Temperature",
+    "Trial",
+    "TrialAnswer",
+    "TrialChange",
+    "TrialDay",
     "UndoneCalibration",
     "UnreachableError",
+    "Watchable",
     "WhatIf",
 ]

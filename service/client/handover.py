@@ -110,6 +110,7 @@ class TankReturn:
     done: list[Occurrence]
     open: list[Recommendation]
     changed: list[str]
+    tried: list[str]
 
 
 @dataclass(frozen=True, slots=True)

@@ -68,6 +68,7 @@ TANK: Final = (
     Place("Overview", "pages.tank"),
     Place("Sensors", "pages.tank_sensors"),
     Place("What if", "pages.what_if"),
+    Place("Trials", "pages.trials"),
     Place("Settings", "pages.settings"),
     Place("Handover sheet", "pages.handover"),
     Place("Return report", "pages.return_report", _has_return_report),

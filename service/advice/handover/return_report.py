@@ -39,6 +39,7 @@ class TankReturn:
         done: log entries of the absence, oldest first.
         open: what is still to be done, most urgent first.
         changed: sentences: how CO2, light and KH were at the end against before.
+        tried: sentences: what came of the trials that were running.
     """
 
     tank: str
@@ -48,6 +49,7 @@ class TankReturn:
     done: tuple[Occurrence, ...]
     open: tuple[Recommendation, ...]
     changed: tuple[str, ...]
+    tried: tuple[str, ...] = ()
 
     @property
     def safety(self) -> NumberedCautions:
@@ -69,10 +71,16 @@ class ReturnReport:
     tanks: tuple[TankReturn, ...]
 
 
-def tank_return(absence: Absence, view: TankView, seen: Sequence[Recommendation]) -> TankReturn:
+def tank_return(
+    absence: Absence,
+    view: TankView,
+    seen: Sequence[Recommendation],
+    tried: Sequence[str] = (),
+) -> TankReturn:
     """The report of one tank.
 
     Args:
+        tried: what came of the trials that were running, in sentences.
         view: at the return, reaching back beyond the start of the absence.
         seen: recommendations in any state that were seen since then.
     """
@@ -86,6 +94,7 @@ def tank_return(absence: Absence, view: TankView, seen: Sequence[Recommendation]
         done=tuple(Occurrence(one.time, _done(one)) for one in done),
         open=tuple(one for one in seen if one.state is State.OPEN),
         changed=tuple(_changed(view, start)),
+        tried=tuple(tried),
     )
 
 
