@@ -119,7 +119,7 @@ def titles(receiver: Receiver) -> list[str]:
     return [json.loads(one.body)["title"] for one in receiver.received]
 
 
-@pytest.mark.needs("node", "npm")
+@pytest.mark.slow
 def test_urgent_advice_is_a_notification_once(
     home: Home, flow_broker: Mosquitto, flow_tool: FlowTool, notified: Receiver
 ) -> None:
@@ -155,7 +155,7 @@ def event(id: str) -> Event:
     return Event(1, id, "recommendation.opened", "heat-1", "reed", now, data)
 
 
-@pytest.mark.needs("node", "npm")
+@pytest.mark.slow
 def test_a_webhook_is_a_notification_if_its_signature_is_right(
     flow_tool: FlowTool, notified: Receiver
 ) -> None:
