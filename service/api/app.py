@@ -12,7 +12,7 @@ from service.api.calculate.table import FORMULAS
 from service.api.context import Context
 from service.api.events import resource
 from service.api.http import auth, compression, openapi, request_checks, security_headers
-from service.api.http.blueprint import LIST_BYTES
+from service.api.http.blueprint import PICTURES_BYTES
 from service.api.http.json_text import StrictJson
 from service.api.resources import (
     absences,
@@ -45,6 +45,7 @@ from service.api.resources.handover import (
     sheet,
 )
 from service.api.resources.log import entries, schemas
+from service.api.resources.pictures import of_entry, of_tank
 from service.api.resources.readings import query, submit
 from service.api.resources.readings import schemas as readings_schemas
 from service.api.resources.tanks import tanks
@@ -63,6 +64,8 @@ _BLUEPRINTS: Final = (
     plants.blueprint,
     what_if.blueprint,
     entries.blueprint,
+    of_entry.blueprint,
+    of_tank.blueprint,
     recommendations.blueprint,
     absences.blueprint,
     sheet.blueprint,
@@ -105,7 +108,7 @@ def _frame() -> Flask:
     app = Flask("service.api", static_folder=None)
     app.json = StrictJson(app)
     app.url_map.strict_slashes = False
-    app.config["MAX_CONTENT_LENGTH"] = LIST_BYTES
+    app.config["MAX_CONTENT_LENGTH"] = PICTURES_BYTES
     compression.install(app)
     security_headers.install(app)
     auth.install(app)

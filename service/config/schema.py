@@ -29,6 +29,7 @@ from service.config.values import (
     HttpConfig,
     IngestConfig,
     MqttConfig,
+    PicturesConfig,
     RegistryConfig,
     RouteConfig,
     SensorConfig,
@@ -79,6 +80,14 @@ class _RegistrySchema(Section):
         r"(sqlite:///.+|postgresql(\+psycopg)?://.+)",
     )
     keep_audit_days = number(1, 36_500, "days")
+
+
+class _PicturesSchema(Section):
+    target = PicturesConfig
+    folder = text("a path", none=True)
+    picture_mb = number(0.1, 20, "MB")
+    megapixels = whole_number(1, 200)
+    tank_mb = number(1, 1_000_000, "MB")
 
 
 class _MqttSchema(Section):
@@ -218,6 +227,7 @@ class ConfigSchema(Section):
     target = Config
     store = f.Nested(_StoreSchema)
     registry = f.Nested(_RegistrySchema)
+    pictures = f.Nested(_PicturesSchema)
     mqtt = f.Nested(_MqttSchema)
     ingest = f.Nested(_IngestSchema)
     routes = f.List(f.Nested(_RouteSchema), data_key="route")

@@ -45,6 +45,7 @@ def test_golden_shape(logged, client):
             "fraction": {"value": 50.0, "unit": "%"},
             "volume": {"value": pytest.approx(91.125), "unit": "L"},
         },
+        "pictures": [],
     }
     assert response.headers["Location"] == f"{URL}/{entry['id']}"
     assert client.get(response.headers["Location"]).get_json() == entry

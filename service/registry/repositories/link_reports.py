@@ -13,7 +13,9 @@ from service.problems import PROBLEMS
 from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.models import LogEntry
+from service.registry.pictures import NO_PICTURES, SentPictures
 from service.registry.repositories.log import row_of
+from service.registry.repositories.pictures import insert_pictures
 from service.registry.repositories.sharing_links import require_valid
 from service.registry.repositories.tanks import require_tank
 from service.registry.tables import LinkReportRow, LogRow, ShareLinkRow, TankRow
@@ -61,9 +63,16 @@ class LinkReportRepository(Database):
     """Reports that came with sharing links."""
 
     def add_link_report(
-        self, link: str, key: str, task: str | None, title: str, entry: LogEntry, now: datetime
+        self,
+        link: str,
+        key: str,
+        task: str | None,
+        title: str,
+        entry: LogEntry,
+        now: datetime,
+        pictures: SentPictures = NO_PICTURES,
     ) -> tuple[LinkReport, bool]:
-        """Take a report and its log entry, all or nothing.
+        """Take a report, its log entry and its pictures, all or nothing.
 
         Returns:
             The report; and whether it is new: the same key again is the same report.
@@ -72,6 +81,7 @@ class LinkReportRepository(Database):
             GoneError: the link is not there any more, has expired or was revoked.
             ConflictError: the task was reported before, or is in the log already.
             TooManyReportsError: the link has taken too many of late.
+            InvalidInputError: there are too many pictures.
         """
         write = AuditedWrite(Action.LOG_ADDED, f"tanks/{entry.tank}/log/{entry.id}")
         with self.session(writes=write) as session:
@@ -99,6 +109,7 @@ class LinkReportRepository(Database):
             require_tank(session, entry.tank)
             session.add(row_of(entry))
             session.flush()
+            insert_pictures(session, entry.tank, entry.id, pictures)
             made = LinkReportRow(
                 link=link,
                 key=key,
