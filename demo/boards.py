@@ -10,11 +10,11 @@ from dataclasses import dataclass
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from demo.broker import HOST
 from demo.measuring import LiveTank
 from demo.scenario import DemoTank, Scenario
 from demo.simulator import Trace
 from service.clock import Clock
+from service.mqtt.embedded_broker import HOST
 from service.store.model import Reading, SeriesKey
 from service.times import to_us
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import click
 
 from demo import options as default
-from demo.broker import KINDS
 from demo.options import DemoOptions
+from service.mqtt.embedded_broker import KINDS
 
 _PORT = click.IntRange(1, 65_535)
 

@@ -8,9 +8,9 @@ from pathlib import Path
 import requests
 from rich.console import Console
 
-from demo.broker import HOST
 from demo.options import DemoOptions
 from demo.scenario import Scenario
+from service.mqtt.embedded_broker import HOST
 from service.times import format_moment
 
 DAY_S = 86_400

@@ -9,7 +9,7 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from demo.broker import HOST
+from service.mqtt.embedded_broker import HOST
 
 
 def retained(port: int, topic: str, timeout_s: float) -> Any:

@@ -17,7 +17,6 @@ import requests
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-from demo import broker
 from demo.boards import Boards
 from demo.check import check
 from demo.children import Child, ChildError, Children, port_is_free
@@ -31,6 +30,7 @@ from demo.tanks import scenario
 from service.app.signals import set_by_signals
 from service.clock import FastClock
 from service.errors import LittoralError
+from service.mqtt import embedded_broker as broker
 from service.registry.registry import open_registry
 from service.store import open_store
 

@@ -1,8 +1,8 @@
 """Writes docs/practice.md: ``python docs/practice.py > docs/practice.md``."""
 
 from service.advice.engine.catalogue import RULES
-from service.advice.engine.practice import RULES_USE
-from service.derive.thresholds import DERIVED, Threshold
+from service.advice.engine.practice import THRESHOLDS
+from service.derive.thresholds import SUBJECTS, Threshold
 
 HEAD = """# The facts of practice
 
@@ -75,7 +75,7 @@ def _allowed(one: Threshold) -> str:
     return f"{one.low:g} and more" if one.high >= 1e6 else f"{one.low:g} to {one.high:g}"
 
 
-def _rows(thresholds: dict[str, Threshold]) -> str:
+def _rows(thresholds: list[Threshold]) -> str:
     head = (
         "| name | default | unit | allowed | what it decides | source |\n"
         "| --- | --- | --- | --- | --- | --- |\n"
@@ -83,8 +83,12 @@ def _rows(thresholds: dict[str, Threshold]) -> str:
     return head + "".join(
         f"| `{one.name}` | {one.default:g} | `{one.unit}` | {_allowed(one)} "
         f"| {one.text} | {one.source} |\n"
-        for one in thresholds.values()
+        for one in thresholds
     )
+
+
+def _of(subject: str) -> list[Threshold]:
+    return [one for one in THRESHOLDS.values() if one.subject == subject]
 
 
 def text() -> str:
@@ -98,10 +102,8 @@ def text() -> str:
         "its cause has been gone for\nthe time in the last column, so that noise does not make it "
         "flap.\n\n"
         + rules
-        + "\n## Thresholds of the rules\n\n"
-        + _rows(RULES_USE)
-        + "\n## Thresholds of derived values\n\n"
-        + _rows(DERIVED)
+        + "\n## Thresholds\n"
+        + "".join(f"\n### {subject}\n\n{_rows(_of(subject))}" for subject in SUBJECTS)
     )
 
 

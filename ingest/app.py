@@ -151,7 +151,7 @@ class Ingester:
         oldest = None if depth.oldest_us is None else format_moment(from_us(depth.oldest_us))
         aside = self._spool.aside.count()
         errors = (
-            connection.last_error,
+            connection.same_client_id.fault or connection.last_error,
             connection.subscriptions.refused,
             *committer.errors,
             *self._reference.calibrations.faults,

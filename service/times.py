@@ -80,6 +80,11 @@ def parse_moment(text: str) -> datetime:
     return local
 
 
+def stored_moment(text: object) -> datetime | None:
+    """The moment that a stored JSON document names; None where it names none."""
+    return datetime.fromisoformat(str(text)) if text else None
+
+
 def format_moment(moment: datetime) -> str:
     """RFC 3339 with ``Z``; the fraction only where there is one.
 

@@ -98,8 +98,25 @@ if folder_in_memory 2>/dev/null; then
     export TMPDIR="$folder"
 fi
 
+# Processes of tests, and the hundreds that they start, share what was compiled, whatever the
+# environment says: to compile the tests alone takes a process longer than to run many of them.
+unset PYTHONDONTWRITEBYTECODE
+export PYTHONPYCACHEPREFIX="$(cd "$venv" && pwd)/bytecode"
+
 # Matrices here are small: threads for them cost more than they bring, above all beside other work.
 export OPENBLAS_NUM_THREADS=1
+
+# A new folder of them is filled by two processes, half of the files each, not by all at once.
+collected() {
+    find tests -name 'test_*.py' | sort | awk "NR % 2 == $1" |
+        xargs "$venv/bin/python" -m pytest --collect-only -qq >/dev/null 2>&1 || true
+}
+if [ $# -eq 0 ] && [ ! -d "$PYTHONPYCACHEPREFIX" ]; then
+    echo "tests/run.sh: compiling"
+    collected 0 &
+    collected 1
+    wait $!
+fi
 
 # One process more than two cores, since many tests wait for a server; the tests of one file stay
 # together and share its servers, in the order of tests/conftest.py.

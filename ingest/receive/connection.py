@@ -24,6 +24,7 @@ from service.clock import Clock
 from service.config import IngestConfig, MqttConfig
 from service.mqtt.connection import Will, receiving_client
 from service.mqtt.fast_reading import has_pending_bytes
+from service.mqtt.same_client_id import SameClientId
 from service.times import format_moment, to_us
 from service.urls import redacted
 
@@ -81,6 +82,7 @@ class Connection:
         self.dropped_qos0 = 0
         self.connection = 0
         self.last_error = ""
+        self.same_client_id = SameClientId(mqtt_config.client_id)
         self._missed = False
         self._refused = False
         self._misc_s = 0.0
@@ -155,6 +157,7 @@ class Connection:
         try:
             self._client.reconnect()
         except (OSError, ssl.SSLError) as error:
+            self.same_client_id.unreachable()
             self.last_error = f"{self._config.url.rpartition('@')[2]}: {error}"
             _log.warning("the broker cannot be reached: %s", self.last_error)
 
@@ -275,9 +278,14 @@ class Connection:
     def _on_disconnect(
         self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any
     ) -> None:
+        was_connected = self.connected
         self.connected = self.subscriptions.complete = False
         if reason.is_failure and not self._refused:
-            self.last_error = f"the connection to the broker ended: {reason}"
+            self.last_error = (
+                self.same_client_id.ended(reason)
+                if was_connected
+                else f"the connection to the broker ended: {reason}"
+            )
             _log.warning("%s", self.last_error)
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:

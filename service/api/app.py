@@ -44,7 +44,7 @@ from service.api.resources.handover import (
     sharing_links,
     sheet,
 )
-from service.api.resources.log import entries, schemas
+from service.api.resources.log import entries, observations, schemas
 from service.api.resources.pictures import of_entry, of_tank
 from service.api.resources.readings import query, submit
 from service.api.resources.readings import schemas as readings_schemas
@@ -66,6 +66,8 @@ _BLUEPRINTS: Final = (
     entries.blueprint,
     of_entry.blueprint,
     of_tank.blueprint,
+    observations.blueprint,
+    observations.scales,
     recommendations.blueprint,
     absences.blueprint,
     sheet.blueprint,

@@ -40,9 +40,15 @@ COMMANDS: Final[dict[str, Entry]] = {
     "export": Entry("storage.export", "Export a tank's readings as CSV, line protocol or Parquet."),
     "import": Entry("storage.import_csv", "Import readings from a CSV file."),
     "ingest": Entry("processes.ingest", "Store readings from the MQTT broker, until stopped."),
+    "init": Entry(
+        "processes.init", "Write a configuration file with every key and what it is for."
+    ),
     "key": Entry("access.key", "Replace the key that signs cookies and forms of the pages."),
     "log": Entry("log.command", "Log what was done to a tank or seen in it, or list what was."),
     "nutrients": Entry("questions.nutrients", "Estimate NO3, PO4, K and Fe of a tank."),
+    "observations": Entry(
+        "questions.observations", "List what was seen in a tank, on a scale of 0 to 5."
+    ),
     "openapi": Entry("processes.openapi", "Print the OpenAPI document of the API."),
     "recalibrate": Entry(
         "storage.recalibrate", "Apply the calibrations in the log to stored readings."

@@ -50,6 +50,7 @@ from service.client.models import (
     Temperature,
     WhatIf,
 )
+from service.client.observations import Observation, ObservationScale
 
 __all__ = [
     "DEFAULT_URL",
@@ -75,6 +76,8 @@ __all__ = [
     "Nutrient",
     "NutrientPoint",
     "Nutrients",
+    "Observation",
+    "ObservationScale",
     "Occurrence",
     "Picture",
     "PredictedDay",

@@ -26,6 +26,7 @@ from service.client.models import (
     Temperature,
     WhatIf,
 )
+from service.client.observations import Observation, ObservationScale
 
 
 class Client(Keeping):
@@ -70,6 +71,24 @@ class Client(Keeping):
         """
         options = options_of(back=back, ahead=ahead)
         return value_of(Nutrients, self.get(tank_path(tank, "nutrients"), **options))
+
+    def observations(
+        self,
+        tank: str,
+        *,
+        kind: str | None = None,
+        start: datetime | None = None,
+        end: datetime | None = None,
+    ) -> Iterator[Observation]:
+        """What was seen on a scale of 0 to 5, newest first, all parts of the list."""
+        options = options_of(kind=kind, start=start, end=end)
+        for page in self._pages(tank_path(tank, "observations"), options):
+            yield from (value_of(Observation, one) for one in page["observations"])
+
+    def observation_scales(self) -> list[ObservationScale]:
+        """What can be seen on a scale, and what each level means."""
+        found = self.get("/v1/observations")["observations"]
+        return [value_of(ObservationScale, one) for one in found]
 
     def what_if(self, tank: str, **changes: Any) -> WhatIf:
         """A settled day with other settings, beside today's; nothing is changed.

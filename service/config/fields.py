@@ -2,13 +2,30 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 from marshmallow import Schema, post_load
 from marshmallow import fields as f
 from marshmallow.validate import Length, OneOf, Range, Regexp
 
 TOPIC_LEVELS = r"[^+#\s/]+(/[^+#\s/]+)*"
+
+
+class Words(TypedDict, total=False):
+    """What ``littoral init`` writes beside a key.
+
+    Attributes:
+        about: what it is for, a few words.
+        example: a value, where the default is none or says too little.
+    """
+
+    about: str
+    example: object
+
+
+def in_words(allowed: str, words: Words) -> dict[str, object]:
+    """The metadata of a field: what is allowed, what it is for."""
+    return {"allowed": allowed, **words}
 
 
 class Section(Schema):
@@ -36,34 +53,38 @@ def whole_text(pattern: str) -> Regexp:
 
 
 def text(
-    allowed: str, pattern: str | None = None, *, none: bool = False, required: bool = False
+    allowed: str,
+    pattern: str | None = None,
+    *,
+    none: bool = False,
+    required: bool = False,
+    **words: Unpack[Words],
 ) -> f.String:
     """A text that is not empty, or that matches a pattern."""
     checks = [whole_text(pattern)] if pattern else [Length(min=1)]
     return f.String(
-        validate=checks, allow_none=none, required=required, metadata={"allowed": allowed}
+        validate=checks, allow_none=none, required=required, metadata=in_words(allowed, words)
     )
 
 
-def number(low: float, high: float, unit: str) -> f.Float:
+def number(low: float, high: float, unit: str, **words: Unpack[Words]) -> f.Float:
     """A finite number within limits."""
-    return f.Float(
-        validate=Range(low, high), metadata={"allowed": f"a number from {low:g} to {high:g} {unit}"}
-    )
+    allowed = f"a number from {low:g} to {high:g} {unit}"
+    return f.Float(validate=Range(low, high), metadata=in_words(allowed, words))
 
 
-def whole_number(low: int, high: int) -> WholeNumber:
+def whole_number(low: int, high: int, **words: Unpack[Words]) -> WholeNumber:
     """A whole number within limits."""
     return WholeNumber(
         validate=Range(low, high),
-        metadata={"allowed": f"a whole number from {low} to {high}"},
+        metadata=in_words(f"a whole number from {low} to {high}", words),
     )
 
 
-def one_of(*choices: str, required: bool = False) -> f.String:
+def one_of(*choices: str, required: bool = False, **words: Unpack[Words]) -> f.String:
     """One of some words."""
     return f.String(
         validate=OneOf(choices),
         required=required,
-        metadata={"allowed": ", ".join(f'"{choice}"' for choice in choices)},
+        metadata=in_words(", ".join(f'"{choice}"' for choice in choices), words),
     )

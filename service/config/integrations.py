@@ -14,7 +14,15 @@ from marshmallow import fields as f
 
 from service.config.addresses import Network, Networks, is_public
 from service.config.email import EmailOptions, EmailSchema
-from service.config.fields import TOPIC_LEVELS, Section, number, one_of, text, whole_number
+from service.config.fields import (
+    TOPIC_LEVELS,
+    Section,
+    in_words,
+    number,
+    one_of,
+    text,
+    whole_number,
+)
 from service.config.values import (
     HomieOptions,
     HubOptions,
@@ -171,9 +179,24 @@ class IntegrationSchema(Section):
     """One integration."""
 
     target = IntegrationConfig
-    kind = one_of(*_KINDS, required=True)
-    name = text("1 to 64 of a-z, 0-9 and -; of email 1 to 32", r"[a-z0-9-]{1,64}", required=True)
-    options = Options(metadata={"allowed": "a table of options"})
+    kind = one_of(
+        *_KINDS,
+        required=True,
+        about=f"{', '.join(_KINDS)}; as many as you need: docs/integrations.md",
+        example="homie",
+    )
+    name = text(
+        "1 to 64 of a-z, 0-9 and -; of email 1 to 32",
+        r"[a-z0-9-]{1,64}",
+        required=True,
+        about="of your choice; each its own",
+        example="homie",
+    )
+    options = Options(
+        metadata=in_words(
+            "a table of options", {"about": "belong to the kind", "example": {"alerts": "warning"}}
+        )
+    )
 
     @pre_load
     def _with_options(self, data: Any, **_: Any) -> Any:

@@ -193,6 +193,7 @@ class HttpConfig:
             None: mail has no links, and a sharing link begins with the address it was made under.
         writes_per_minute: changes taken from one token or address in a minute.
         calculations_per_minute: calculations and predictions, likewise.
+        values_per_request: readings, and spans of them, that are read of the store for one request.
         refusals_per_minute: wrong tokens taken from one address in a minute.
         session_idle_hours: a session of the pages ends when it was not used for so long.
         session_days: it ends after so long in any case.
@@ -209,6 +210,7 @@ class HttpConfig:
     public_url: str | None = None
     writes_per_minute: int = 600
     calculations_per_minute: int = 600
+    values_per_request: int = 2_000_000
     refusals_per_minute: int = 10
     session_idle_hours: float = 72.0
     session_days: float = 30.0

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Protocol
 
 from service.registry.models import Tank
-from service.store.interface import Store
+from service.store.interface import ReadableStore
 from service.store.model import DEFAULT_SENSOR, SeriesInfo, SeriesKey
 
 
@@ -19,7 +19,7 @@ class FirstSensors(Protocol):
 
 
 def first_sensors(
-    tank: Tank, registry: FirstSensors, store: Store, infos: Sequence[SeriesInfo]
+    tank: Tank, registry: FirstSensors, store: ReadableStore, infos: Sequence[SeriesInfo]
 ) -> Mapping[str, str]:
     """Quantity -> the sensor that was there first: as written down, else by the readings stored.
 
@@ -46,6 +46,6 @@ def _likely_first(tank: Tank, quantity: str, keys: Sequence[SeriesKey]) -> str:
     return tank.sensors.get(quantity, DEFAULT_SENSOR)
 
 
-def _since_us(store: Store, key: SeriesKey) -> tuple[int, SeriesKey]:
+def _since_us(store: ReadableStore, key: SeriesKey) -> tuple[int, SeriesKey]:
     extent = store.extent(key)
     return (0 if extent is None else extent.first_us), key

@@ -34,7 +34,7 @@ from service.derive.tolerance import Tolerance
 from service.registry.models import DeviceClock, LogEntry, LogKind, Tank
 from service.registry.species.ranges import SharedRange
 from service.science.temperature.forecast import WINDOW_S
-from service.store.interface import Store
+from service.store.interface import ReadableStore
 from service.store.model import MEAN_ALONE, Reading, Samples, SeriesInfo, SeriesKey
 from service.store.range_exits import read_outside
 from service.times import to_us
@@ -86,7 +86,7 @@ class LogSource(Protocol):
 def load(
     tank: Tank,
     registry: LogSource,
-    store: Store,
+    store: ReadableStore,
     now: datetime,
     *,
     days: float = VIEW_DAYS,
@@ -110,7 +110,9 @@ def load(
     return _with_samples(found, reader or means(store), to_us(now) + 1)
 
 
-def load_temperature(tank: Tank, registry: LogSource, store: Store, now: datetime) -> Inputs:
+def load_temperature(
+    tank: Tank, registry: LogSource, store: ReadableStore, now: datetime
+) -> Inputs:
     """Load what rate and forecast of temperature need; errors as ``load``.
 
     Every reading of the last hours, and means of the days before.
@@ -133,7 +135,7 @@ def load_temperature(tank: Tank, registry: LogSource, store: Store, now: datetim
 def load_span(
     tank: Tank,
     registry: LogSource,
-    store: Store,
+    store: ReadableStore,
     start: datetime,
     end: datetime,
     *,
@@ -152,7 +154,9 @@ def load_span(
     return _with_samples(found, reader, to_us(end))
 
 
-def load_day(tank: Tank, registry: LogSource, store: Store, day: date, now: datetime) -> Inputs:
+def load_day(
+    tank: Tank, registry: LogSource, store: ReadableStore, day: date, now: datetime
+) -> Inputs:
     """Load a local day with the days before it, and enough after it to see the light go off.
 
     Its ``now`` is noon of the day after, or the present if that is earlier; errors as ``load``.
@@ -164,7 +168,7 @@ def load_day(tank: Tank, registry: LogSource, store: Store, day: date, now: date
 def load_range_exits(
     tank: Tank,
     registry: LogSource,
-    store: Store,
+    store: ReadableStore,
     start: datetime,
     end: datetime,
     limits_of: Callable[[Tolerance], SharedRange],
@@ -194,7 +198,7 @@ def load_range_exits(
     return _with_samples(found, reader, to_us(end))
 
 
-def means(store: Store, step_us: int | None = None) -> Reader:
+def means(store: ReadableStore, step_us: int | None = None) -> Reader:
     """A reader of means; ``step_us`` None for the step of each quantity."""
 
     def read(key: SeriesKey, start_us: int, end_us: int) -> Samples:
@@ -239,7 +243,7 @@ def _newest(
     tank: Tank,
     log: tuple[LogEntry, ...],
     registry: LogSource,
-    store: Store,
+    store: ReadableStore,
     start: datetime,
     now: datetime,
     quantities: Collection[str] | None = None,
@@ -286,7 +290,7 @@ def _with_samples(inputs: Inputs, reader: Reader, end_us: int) -> Inputs:
     return _without_probes_out(replace(inputs, samples=samples), samples)
 
 
-def _recent_ph(inputs: Inputs, store: Store) -> dict[str, Samples]:
+def _recent_ph(inputs: Inputs, store: ReadableStore) -> dict[str, Samples]:
     """The pH of the last day, in which a probe that is out of the tank shows."""
     chosen = inputs.chosen.get("ph")
     if chosen is None or chosen.info is None:
@@ -341,14 +345,14 @@ def _others_out(inputs: Inputs) -> tuple[ProbeOut, ...]:
     )
 
 
-def _latest(store: Store, info: SeriesInfo) -> Reading | None:
+def _latest(store: ReadableStore, info: SeriesInfo) -> Reading | None:
     """The newest usable reading of a series."""
     return info.last if usable(info.last) else store.latest(info.key)
 
 
 def _nearest(
     tank: Tank,
-    store: Store,
+    store: ReadableStore,
     chosen: ChosenSeries | None,
     latest: Reading | None,
     ph: Reading | None,

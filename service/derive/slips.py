@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from service.derive.sensor_choice import US_PER_MINUTE, age_min
-from service.store.interface import Store
+from service.store.interface import ReadableStore
 from service.store.model import Flag, Samples, SeriesInfo, SeriesKey
 
 DOUBTED: Final = Flag.IMPLAUSIBLE | Flag.SPIKE
@@ -39,7 +39,7 @@ MOST_READ: Final = 50
 """Series that are read for it. Where more are doubted at once, it is no slip. Our choice."""
 
 
-def slips(store: Store, infos: Iterable[SeriesInfo], now: datetime) -> frozenset[SeriesKey]:
+def slips(store: ReadableStore, infos: Iterable[SeriesInfo], now: datetime) -> frozenset[SeriesKey]:
     """The series whose newest reading is doubted, while most of those shortly before are not.
 
     Raises:
@@ -70,7 +70,7 @@ def is_slip(recent: Samples) -> bool:
     return bool(within.sum() < LEAST_OF_WINDOW or within.mean() < LEAST_SHARE)
 
 
-def _recent(store: Store, info: SeriesInfo) -> Samples:
+def _recent(store: ReadableStore, info: SeriesInfo) -> Samples:
     """The readings up to the newest: of the window, or of a longer one where they are few."""
     end_us = info.last.time_us + 1
     found = Samples.empty()

@@ -65,5 +65,5 @@ def configured_integrations(
     if config.advice.publish:
         from service.integrations.mqtt_advice import MqttAdvice
 
-        found.append(MqttAdvice(config.mqtt))
+        found.append(MqttAdvice(config.mqtt, counts_for_s))
     return tuple(found)

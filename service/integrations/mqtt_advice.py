@@ -1,13 +1,15 @@
 """Advice over MQTT: one retained JSON message per recommendation, emptied when it clears.
 
 Topics are ``<prefix>/<tank>/advice/<code>``, with ``/<subject>`` where a rule judges several
-things, and ``<prefix>/<tank>/advice/summary``.
+things, and ``<prefix>/<tank>/advice/summary``. Whether they still count is at
+``<prefix>/$advice/<client_id>``.
 """
 
 from __future__ import annotations
 
 import json
 import re
+import time
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
@@ -17,11 +19,15 @@ from service.advice.engine.documents import recommendation_document, summary_doc
 from service.advice.engine.recommendation import Recommendation
 from service.config import MqttConfig
 from service.derive.models import TankView
+from service.integrations.repeated import Repeated
+from service.mqtt.connection import OFFLINE, ONLINE, Will
 from service.mqtt.leftovers import Leftover
 from service.mqtt.retained import RetainedTopics, json_payload
 from service.registry.recommendations import State
 
 QOS: Final = 1
+LIVENESS: Final = " liveness"
+"""The group of the topic that says whether the tanks are evaluated; no tank's id has a blank."""
 _NOT_IN_TOPICS = re.compile(r"[+#/\s\x00]+")
 
 
@@ -30,23 +36,33 @@ class MqttAdvice:
 
     The summary names its publisher, the ``client_id`` of the configuration, so that what an
     earlier run has published of a tank that no longer exists is known as our own and withdrawn.
+    A topic of liveness is ``online`` while the tanks are evaluated; by the last will, too, it is
+    ``offline`` once they are not.
     """
 
     name = "mqtt-advice"
 
-    def __init__(self, config: MqttConfig) -> None:
+    def __init__(self, config: MqttConfig, lifetime_s: float) -> None:
         """Prepare.
+
+        Args:
+            lifetime_s: machine seconds after an evaluation for which its advice counts.
 
         Raises:
             ConfigError: the broker's address or a certificate file is wrong.
         """
         self._prefix = config.prefix
         self._publisher = config.client_id
+        self._liveness_topic = f"{config.prefix}/$advice/{config.client_id}"
+        self._lifetime_s = lifetime_s
+        self._evaluated_s = time.monotonic()
+        self._overdue = Repeated("mqtt-advice", min(1.0, lifetime_s / 4), self._mark_overdue)
         self._topics = RetainedTopics(
             config,
             "advice",
+            will=Will(self._liveness_topic, OFFLINE, QOS),
             qos=QOS,
-            filters=(f"{config.prefix}/+/advice/#",),
+            filters=(f"{config.prefix}/+/advice/#", self._liveness_topic),
             identify=self._identify,
         )
 
@@ -63,6 +79,7 @@ class MqttAdvice:
     def start(self) -> None:
         """Connect in the background; a broker that is away is tried again."""
         self._topics.start()
+        self._overdue.start()
 
     def update(self, view: TankView, change: LedgerChange) -> None:
         """Publish what changed of a tank; everything of it at the first time."""
@@ -78,14 +95,27 @@ class MqttAdvice:
             if topic in messages and topic not in fresh:
                 messages[topic] = before[topic]  # nothing that a person would act on
         self._topics.set(tank, messages)
+        self._note_evaluation()
 
     def retain_only(self, tanks: frozenset[str]) -> None:
         """Empty all topics of other tanks."""
-        self._topics.retain_only(tanks)
+        self._topics.retain_only({LIVENESS, *tanks})
+        if not tanks:
+            self._note_evaluation()
 
     def stop(self) -> None:
-        """Send what is on its way, then disconnect; advice stays at the broker."""
-        self._topics.stop()
+        """Say that evaluations end, then disconnect; advice stays at the broker."""
+        self._overdue.stop()
+        self._topics.stop([(self._liveness_topic, OFFLINE)])
+
+    def _note_evaluation(self) -> None:
+        self._evaluated_s = time.monotonic()
+        self._topics.set(LIVENESS, {self._liveness_topic: ONLINE})
+
+    def _mark_overdue(self) -> None:
+        """Say that the advice no longer counts, once the tanks were not evaluated for long."""
+        if time.monotonic() - self._evaluated_s > self._lifetime_s:
+            self._topics.set(LIVENESS, {self._liveness_topic: OFFLINE})
 
     def _messages(
         self, tank: str, current: Sequence[Recommendation], now: datetime

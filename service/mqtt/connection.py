@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import ssl
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -16,9 +17,14 @@ from service.errors import ConfigError
 from service.mqtt.fast_reading import FastReadingClient
 from service.urls import redacted
 
+ONLINE: Final = "online"
+OFFLINE: Final = "offline"
+"""Payloads of topics that say whether somebody is there."""
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 _RECONNECT_S: Final = (1, 30)
 """First and longest time between attempts to connect. Our choice."""
+_ANSWERS_WITHIN_S: Final = 3.0
+"""A broker that can be reached has taken a connection within so long. Our choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +54,16 @@ def check_broker(config: MqttConfig) -> None:
         ConfigError: the address or a certificate file is wrong.
     """
     _tls_context(config)
+
+
+def broker_refusal(config: MqttConfig) -> str | None:
+    """Why no broker can be reached, in words; None where something listens at its address."""
+    address = broker_address(config)
+    try:
+        with socket.create_connection((address.host, address.port), _ANSWERS_WITHIN_S):
+            return None
+    except OSError as error:
+        return f"no broker answers at {address.host}:{address.port} ({error.strerror or error})"
 
 
 def receiving_client(
@@ -90,6 +106,11 @@ def receiving_client(
     return client
 
 
+def publishing_id(config: MqttConfig, role: str) -> str:
+    """The client id of what publishes in a role."""
+    return f"{config.client_id}-{role}"
+
+
 def publishing_client(config: MqttConfig, role: str, will: Will | None = None) -> FastReadingClient:
     """A client without a session that reconnects by itself; ``loop_start`` connects.
 
@@ -99,7 +120,7 @@ def publishing_client(config: MqttConfig, role: str, will: Will | None = None) -
     Raises:
         ConfigError: the address or a certificate file is wrong.
     """
-    client = _client(config, f"{config.client_id}-{role}", will)
+    client = _client(config, publishing_id(config, role), will)
     client.reconnect_delay_set(*_RECONNECT_S)
     address = broker_address(config)
     properties = _connect_properties(config) if config.protocol == "5" else None

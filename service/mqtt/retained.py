@@ -14,9 +14,10 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from service.config import MqttConfig
-from service.mqtt.connection import Will, publishing_client
+from service.mqtt.connection import Will, publishing_client, publishing_id
 from service.mqtt.differences import Differences
 from service.mqtt.leftovers import LONGEST_TOPIC, Leftover, Leftovers
+from service.mqtt.same_client_id import SameClientId
 
 STOP_WAIT_S: Final = 3.0
 RENEW_S: Final = 600.0
@@ -54,6 +55,7 @@ class RetainedTopics:
         will: Will | None = None,
         on_connected: Callable[[], None] = lambda: None,
         on_message: Callable[[str, bytes], None] = lambda *_: None,
+        last_group: str | None = None,
     ) -> None:
         """Prepare; ``start`` connects.
 
@@ -66,6 +68,7 @@ class RetainedTopics:
             will: what the broker publishes when the connection is lost.
             on_connected: called after everything was published on connecting.
             on_message: called with topic and payload of messages that are not retained.
+            last_group: published after all others when the broker is reached anew.
 
         Raises:
             ConfigError: the broker's address or a certificate file is wrong.
@@ -76,6 +79,7 @@ class RetainedTopics:
         self._group_filters = group_filters
         self._others = tuple(others)
         self._filters = tuple(filters)
+        self._last_group = last_group
         self._identify = identify
         self._on_connected = on_connected
         self._on_other_message = on_message
@@ -95,7 +99,9 @@ class RetainedTopics:
         #: set once everything was published on connecting; until then nothing else goes out.
         self._ready = False
         self._client = publishing_client(config, role, will)
+        self._same_id = SameClientId(publishing_id(config, role))
         self._client.on_connect = self._on_connect
+        self._client.on_connect_fail = lambda *_: self._same_id.unreachable()
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
 
@@ -168,8 +174,8 @@ class RetainedTopics:
     def republish(self) -> None:
         """Publish all retained messages once more."""
         with self._lock:
-            for messages in self._messages.values():
-                for topic, payload in messages.items():
+            for group in sorted(self._messages, key=lambda one: one == self._last_group):
+                for topic, payload in self._messages[group].items():
                     self._publish(topic, payload)
 
     def stop(self, last: Iterable[tuple[str, str]] = ()) -> None:
@@ -258,8 +264,12 @@ class RetainedTopics:
                 self._differences.note(topic)
         self._on_connected()
 
-    def _on_disconnect(self, *_: Any) -> None:
-        self._ready = False
+    def _on_disconnect(
+        self, _: mqtt.Client, __: Any, ___: mqtt.DisconnectFlags, reason: ReasonCode, *____: Any
+    ) -> None:
+        was_ready, self._ready = self._ready, False
+        if reason.is_failure and was_ready:
+            _log.warning("integration %s: %s", self._role, self._same_id.ended(reason))
 
     def _on_message(self, _: mqtt.Client, __: Any, message: mqtt.MQTTMessage) -> None:
         try:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from flask import Blueprint, g, render_template, request
+from flask import Blueprint, render_template, request
 
 from service.api.context import current
+from service.api.http.auth import scope_of_visitor
 from service.clock import SystemClock
 from service.pages.local_time import LocalTime
 from service.registry.access import Scope
@@ -69,8 +70,8 @@ def register(pages: Blueprint) -> None:
 
 def sees_audit() -> bool:
     """Whether whoever makes this request may see the page."""
-    caller = g.get("caller")
-    return caller is not None and caller.scope.covers(Scope.ADMIN)
+    scope = scope_of_visitor()
+    return scope is not None and scope.covers(Scope.ADMIN)
 
 
 def audit_page() -> str:

@@ -15,6 +15,7 @@ from service.api.context import current, now
 from service.api.http.request_checks import form_with_pictures
 from service.api.resources.pictures.uploads import limit_parts, sent_pictures
 from service.api.resources.sensors import last_refusal
+from service.derive.observations import newest_observations
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.errors import ConfigError, InvalidInputError, LittoralError, NotFoundError
 from service.pages.animals import animal_lines
@@ -25,6 +26,7 @@ from service.pages.local_time import LocalTime
 from service.pages.log.fields import KIND_WORDS, data_of
 from service.pages.log.form import log_form
 from service.pages.nutrients import nutrient_drawings
+from service.pages.observe import offered_groups
 from service.pages.overview import newest_ms, tank_overview, tank_overviews
 from service.pages.pictures.shown import by_month, of_entries
 from service.pages.plants import plant_lines
@@ -33,7 +35,8 @@ from service.pages.tank.cards import Refused, cards_of, done_data
 from service.pages.tank.sensor_lines import probe_line, sensor_lines
 from service.pictures.album import PICTURE_ERRORS
 from service.registry.entry_text import entry_text
-from service.registry.models import LogKind, Tank
+from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.observations import observed
 from service.registry.recommendations import State
 from service.registry.volume import net_volume_l
 
@@ -109,9 +112,16 @@ def add_entry(tank: str) -> Answer:
         return _tank_page(found, kind, given, error), error.kind.status
     context.nudge()
     session["by"] = entry.by
-    words = KIND_WORDS[kind]
-    flash(f"Noted: {words.lower() if words[1:2].islower() else words}. Advice follows shortly.")
+    flash(f"Noted: {_noted_words(entry)}. Advice follows shortly.")
     return redirect(url_for("pages.tank", tank=tank, _anchor="log"), 303)
+
+
+def _noted_words(entry: LogEntry) -> str:
+    """What was noted: the kind, or what was seen on a scale."""
+    words, seen = KIND_WORDS[entry.kind], observed(entry.data)
+    if entry.kind is LogKind.OBSERVATION and seen is not None:
+        words = seen.text
+    return f"{words[0].lower()}{words[1:]}" if words[1:2].islower() else words
 
 
 def mark(tank: str, id: str) -> Answer:
@@ -205,6 +215,7 @@ def _tank_page(
     entries = context.registry.log(tank.id, limit=shown + 1)
     view = found.view
     pictures = context.registry.pictures(tank.id, limit=PICTURES_SHOWN)
+    observations = newest_observations(view.log if view else entries, found.local_time.now)
     sensors = sensor_lines(view, limits) if view else ()
     return render_template(
         "pages/tank.html",
@@ -229,6 +240,8 @@ def _tank_page(
         entry_text=entry_text,
         pictures_of=of_entries(tank.id, entries[:shown], found.local_time),
         months=by_month(pictures, found.local_time),
+        observe=offered_groups(observations, found.local_time),
+        observed_lately=len(observations),
         animals=animal_lines(tank),
         plants=plant_lines(tank),
         snoozes=SNOOZES,

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import time
 from typing import Final
 
+import marshmallow as ma
 import numpy as np
 import numpy.typing as npt
 from flask import Blueprint, render_template, request
@@ -27,6 +27,8 @@ from service.errors import (
 )
 from service.pages.curves import Canvas
 from service.pages.overview import unavailable_text
+from service.schemas.entry import json_of
+from service.schemas.fields import Number
 from service.science.water.hardness import dkh_from_meq_l, meq_l_from_dkh
 
 WIDTH: Final = 720.0
@@ -44,6 +46,7 @@ class Slider:
 
     Attributes:
         form: how a script writes its value: ``clock`` for minutes since midnight, ``number`` else.
+        fault: why what was asked for is none of its values.
     """
 
     name: str
@@ -55,6 +58,7 @@ class Slider:
     planned: float
     value: float
     form: str = "number"
+    fault: str = ""
 
     @property
     def shown(self) -> str:
@@ -124,8 +128,11 @@ def what_if_page(tank: str) -> str | tuple[str, int]:
         view = tank_view(inputs, gas=gas_exchange(inputs))
         tried = Tried(sliders_of(view))
         tried = Tried(tuple(moved(one, request.args) for one in tried.sliders))
-        answer = what_if(view, inputs.series("temperature"), question_of(tried.sliders))
-        tried = Tried(tried.sliders, answer)
+        if any(one.fault for one in tried.sliders):
+            trouble, status = "Not worked out: see the slider.", InvalidInputError.kind.status
+        else:
+            answer = what_if(view, inputs.series("temperature"), question_of(tried.sliders))
+            tried = Tried(tried.sliders, answer)
     except (StoreUnavailableError, StoreRefusedError) as error:
         trouble, status = unavailable_text(error), error.kind.status
     except ConflictError as error:
@@ -152,21 +159,16 @@ def sliders_of(view: TankView) -> tuple[Slider, ...]:
 
 
 def moved(slider: Slider, given: Mapping[str, str]) -> Slider:
-    """A slider at what was asked for; left out, it stays as it is.
-
-    Raises:
-        InvalidInputError: that is not on the slider.
-    """
+    """A slider at what was asked for, or with its fault; left out, it stays as it is."""
     text = given.get(slider.name, "").strip()
     if not text:
         return slider
     try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        value = math.nan
-    if not slider.low <= value <= slider.high:
+        value = Number(low=slider.low, high=slider.high).deserialize(json_of(Number(), text))
+    except ma.ValidationError:
         limits = f"{slider.words(slider.low)} to {slider.words(slider.high)}"
-        raise InvalidInputError.of_field(slider.label, text[:40], limits)
+        refused = InvalidInputError.of_field(slider.label, text[:40], limits)
+        return replace(slider, fault=refused.detail)
     return replace(slider, value=value)
 
 

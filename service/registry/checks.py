@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from functools import cache
-from typing import Any
+from typing import Any, Final
 
 from marshmallow import ValidationError
 
@@ -21,6 +21,9 @@ from service.schemas.checks import check, check_member, messages_about, refuse
 from service.schemas.free_json import check_free_json
 from service.schemas.messages import faults_in
 from service.times import to_us
+
+_CHECKED_IN_FREE_DATA: Final = ("sensor", "kind", "level")
+"""Members of data that are otherwise free."""
 
 
 def check_tank(tank: Tank) -> None:
@@ -106,12 +109,17 @@ def _messages_about_free_data(schema: Schema, data: Mapping[str, Any]) -> dict[A
     """Of a calibration, which is read as a whole after this, and of an observation."""
     try:
         check_free_json(data)
-        if "sensor" in data and "sensor" in schema.fields:
-            check_member(schema.fields["sensor"], data["sensor"])
     except ValidationError as error:
         messages = error.messages
-        return messages if isinstance(messages, dict) else {"sensor": messages}
-    return {}
+        return messages if isinstance(messages, dict) else {"": messages}
+    found: dict[Any, Any] = {}
+    for name in _CHECKED_IN_FREE_DATA:
+        if name in data and name in schema.fields:
+            try:
+                check_member(schema.fields[name], data[name])
+            except ValidationError as error:
+                found[name] = error.messages
+    return found or schema.contradictions(data)
 
 
 def _calibration_faults(data: Mapping[str, Any], time: datetime) -> Sequence[FieldFault]:

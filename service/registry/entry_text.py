@@ -7,8 +7,12 @@ from typing import Any, Final
 
 from service.registry.fields.log import KINDS, TESTED_IONS
 from service.registry.models import LogEntry, LogKind
+from service.registry.observations import observed
 from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l
 from service.units import quantity_title, quantity_words
+
+_SCALE: Final = ("kind", "level")
+"""Members of an observation on a scale."""
 
 
 def entry_text(entry: LogEntry) -> str:
@@ -17,6 +21,9 @@ def entry_text(entry: LogEntry) -> str:
         return _of_sensor(entry.kind, entry.data)
     if entry.kind is LogKind.OBSERVATION and set(entry.data) == {"done"}:
         return f"Done: {entry.data['done']}"
+    if entry.kind is LogKind.OBSERVATION and (seen := observed(entry.data)) is not None:
+        others = [_fact(name, value) for name, value in entry.data.items() if name not in _SCALE]
+        return ", ".join([seen.text, *others])
     texts = [KINDS[entry.kind].label, *_details(entry.kind, entry.data)]
     return ", ".join(text for text in texts if text)
 

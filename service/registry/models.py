@@ -320,7 +320,8 @@ class LogEntry:
             ``lever, before, after`` (adjustment: of a valve, a timer or a plan).
             ``name, g`` (salt); ``name, ml | g`` (medication); ``salt, g`` (buffer: a salt that
             raises KH); ``g`` (cylinder: CO2 in the new one); ``quantity, sensor, minutes`` (probe
-            out of the tank); ``quantity, sensor`` (probe back in it).
+            out of the tank); ``quantity, sensor`` (probe back in it); ``kind, level`` and free
+            facts (observation).
         by: who did it.
         recorded: when it was written down, UTC.
     """

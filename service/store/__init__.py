@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from service.errors import ConfigError
-from service.store.interface import Store
+from service.store.interface import ReadableStore, Store
 from service.store.model import (
     AGGREGATES,
     DEFAULT_SENSOR,
+    MEAN_ALONE,
     NOT_USABLE,
     Aggregate,
     Buckets,
@@ -23,11 +24,13 @@ from service.urls import redacted
 __all__ = [
     "AGGREGATES",
     "DEFAULT_SENSOR",
+    "MEAN_ALONE",
     "NOT_USABLE",
     "Aggregate",
     "Buckets",
     "Extent",
     "Flag",
+    "ReadableStore",
     "Reading",
     "Samples",
     "SeriesInfo",

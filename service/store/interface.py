@@ -18,40 +18,8 @@ from service.store.model import (
 )
 
 
-class Store(Protocol):
-    """A time-series store of readings.
-
-    What every backend promises:
-
-    * ``write`` returns only after the batch is accepted by the store as a whole; the same
-      (series, time) written again replaces, so redelivery changes nothing. When it raises, part
-      of the batch may have been kept: write the whole batch again.
-    * After ``write`` returned, this object's own reads show the batch; those of other objects
-      and processes do within ``visible_after_s``.
-    * Readings older than what the store's retention keeps are left out and counted in
-      ``health().numbers["left_out_past_retention"]``.
-    * Times are kept to the microsecond, or to ``time_resolution_us`` where that is coarser.
-    * Spans of time are half-open: ``start_us <= t < end_us``.
-    * Safe to call from several threads.
-
-    All methods raise ``StoreUnavailableError`` when the store cannot be reached, is full or does
-    not accept the credentials any more (the same call makes sense again later), and
-    ``StoreRefusedError`` when it refuses what was asked for good (the same call never will work).
-    """
-
-    backend: str
-    time_resolution_us: int
-    #: Seconds after ``write`` returned until the data survive a crash of the store itself; where
-    #: ``health().numbers["unsaved_s"]`` is less, so much less.
-    durable_after_s: float
-    #: Seconds after ``write`` returned until every other reader sees the data.
-    visible_after_s: float
-    #: Relative error that a value may come back with; 0 is bit for bit.
-    value_tolerance: float
-
-    def write(self, readings: Sequence[Reading]) -> None:
-        """Write a batch; the same batch again changes nothing."""
-        ...
+class ReadableStore(Protocol):
+    """What is read of a store; what it promises: see ``Store``."""
 
     def read(
         self,
@@ -101,6 +69,42 @@ class Store(Protocol):
 
     def latest(self, key: SeriesKey, *, flagged: bool = False) -> Reading | None:
         """The newest reading of one series (usable unless ``flagged``); None if there is none."""
+        ...
+
+
+class Store(ReadableStore, Protocol):
+    """A time-series store of readings.
+
+    What every backend promises:
+
+    * ``write`` returns only after the batch is accepted by the store as a whole; the same
+      (series, time) written again replaces, so redelivery changes nothing. When it raises, part
+      of the batch may have been kept: write the whole batch again.
+    * After ``write`` returned, this object's own reads show the batch; those of other objects
+      and processes do within ``visible_after_s``.
+    * Readings older than what the store's retention keeps are left out and counted in
+      ``health().numbers["left_out_past_retention"]``.
+    * Times are kept to the microsecond, or to ``time_resolution_us`` where that is coarser.
+    * Spans of time are half-open: ``start_us <= t < end_us``.
+    * Safe to call from several threads.
+
+    All methods raise ``StoreUnavailableError`` when the store cannot be reached, is full or does
+    not accept the credentials any more (the same call makes sense again later), and
+    ``StoreRefusedError`` when it refuses what was asked for good (the same call never will work).
+    """
+
+    backend: str
+    time_resolution_us: int
+    #: Seconds after ``write`` returned until the data survive a crash of the store itself; where
+    #: ``health().numbers["unsaved_s"]`` is less, so much less.
+    durable_after_s: float
+    #: Seconds after ``write`` returned until every other reader sees the data.
+    visible_after_s: float
+    #: Relative error that a value may come back with; 0 is bit for bit.
+    value_tolerance: float
+
+    def write(self, readings: Sequence[Reading]) -> None:
+        """Write a batch; the same batch again changes nothing."""
         ...
 
     def delete_tank(self, tank: str) -> int:

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from service.store.interface import Store
+from service.store.interface import ReadableStore
 from service.store.model import Buckets, Samples, SeriesKey
 
 _SPAN_US: Final = 3_600_000_000
@@ -23,7 +23,7 @@ _Read = Callable[[int, int], Samples]
 
 
 def read_outside(
-    store: Store,
+    store: ReadableStore,
     key: SeriesKey,
     start_us: int,
     end_us: int,

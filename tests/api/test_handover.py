@@ -246,6 +246,48 @@ def test_days_of_the_calendar_are_each_tanks_own(away):
     }
 
 
+def days_of(client, query=""):
+    """By tank: the days on which its sheet asks for the daily check."""
+    tanks = client.get(f"{URL}{query}").get_json()["tanks"]
+    return {
+        page["tank"]: [one["day"][-5:] for one in page["tasks"] if one["code"] == "look"]
+        for page in tanks
+    }
+
+
+def test_whole_days_are_each_tanks_own_days(away):
+    """10 hours apart: midnight to midnight in Vienna is no day in Auckland."""
+    put(away, "beck", **PLANS | {"time_zone": "Pacific/Auckland"})
+    asked = ["06-06", "06-07", "06-08"]
+    query = "?start=2025-06-06&end=2025-06-08"
+    assert days_of(away, query) == {"riffle": asked, "beck": asked}
+    assert days_of(away, f"{query}&tank=beck") == {"beck": asked}
+    # Stored: midnight to midnight in Vienna, 5 Jun 22:00 UTC, or in Auckland, 5 Jun 12:00 UTC
+    for hour in (22, 12):
+        moments = {"start": f"2025-06-05T{hour}:00:00Z", "end": f"2025-06-08T{hour}:00:00Z"}
+        away.put("/v1/absences", json={"absences": [AWAY | moments]})
+        assert days_of(away) == {"riffle": asked, "beck": asked}
+        assert days_of(away, "?tank=beck") == {"beck": asked}
+    # With a time of day it is one stretch of time: in Auckland from 6 Jun 18:00 to 8 Jun 18:00
+    moments = {"start": "2025-06-06T06:00:00Z", "end": "2025-06-08T06:00:00Z"}
+    away.put("/v1/absences", json={"absences": [AWAY | moments]})
+    assert days_of(away) == {"riffle": ["06-06", "06-07"], "beck": ["06-06", "06-07", "06-08"]}
+
+
+def test_entries_of_the_calendar_link_to_the_tanks_page(away, app, context):
+    put(away, "beck")
+    for public_url, base in (
+        (None, "http://localhost"),
+        ("https://tanks.example.org", "https://tanks.example.org"),
+    ):
+        http = replace(context.config.http, public_url=public_url)
+        install(app, replace(context, config=replace(context.config, http=http)))
+        for calendar in (f"{URL}.ics", "/v1/tanks/riffle/tasks.ics"):
+            for event in read_twice(away.get(calendar)).walk("VEVENT"):
+                tank = str(event["uid"]).rpartition(".")[2].removesuffix("@littoral")
+                assert event["url"] == f"{base}/tanks/{tank}"
+
+
 def test_html_is_the_page_itself(away, context):
     """The API's HTML and the page at /handover are one and the same."""
     browser = create_app(context).test_client()

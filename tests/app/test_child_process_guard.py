@@ -26,8 +26,11 @@ time.sleep(600)
 """
 UP = """
 import sys, threading
-from service.cli.processes.up import run_together
-run_together([sys.argv[1:], sys.argv[1:]], threading.Event())
+from service.app.side_by_side import Part, SideBySide
+with SideBySide() as together:
+    together.start(Part("one", sys.argv[1:]))
+    together.start(Part("two", sys.argv[1:]))
+    together.wait(threading.Event())
 """
 
 

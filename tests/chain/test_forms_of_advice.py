@@ -253,7 +253,7 @@ def test_messages_to_other_programs(context: Application) -> None:  # noqa: F811
     registry.put_tank(a_tank())
     view = tank_view(load(registry.tank("reedbed"), registry, context.store, NOW))
     change = Ledger(registry).update(view, [finding(rule.code) for rule in RULES])
-    advice = MqttAdvice(MqttConfig(url="mqtt://127.0.0.1:1"))
+    advice = MqttAdvice(MqttConfig(url="mqtt://127.0.0.1:1"), 60.0)
     advice.update(view, change)
     messages = advice._topics.messages("reedbed")
     alerts = alerts_of(

@@ -39,12 +39,10 @@ def process(*arguments, **options):
     """Run ``python -m service`` as a process of its own."""
     done = subprocess.run(
         [sys.executable, "-m", "service", *map(str, arguments)],
-        cwd=ROOT,
+        **({"cwd": ROOT, "timeout": 60} | options),
         capture_output=True,
         text=True,
-        timeout=60,
         check=False,
-        **options,
     )
     return Outcome(done.returncode, done.stdout, done.stderr)
 

@@ -40,6 +40,7 @@ from tests.pictures.samples import picture, read_here
         ),
         (["calibration", "--slope-percent", "97"], {"slope_percent": 97.0}),
         (["observation", "--note", "all well"], {}),
+        (["observation", "--kind", "threads", "--level", "2"], {"kind": "threads", "level": 2}),
     ],
 )
 def test_log(littoral, url, client, arguments, data):
@@ -70,6 +71,9 @@ def test_log_refusals(littoral, url, client):
         ask("dose", "riffle", "--name", "N", "--volume", "1", "--mass", "1"), "--volume", "--mass"
     )
     refused(ask("kh-test", "riffle", "--kh", "4 mg"), "mg")
+    refused(ask("observation", "riffle", "--kind", "moss", "--level", "2"), "moss", "threads")
+    refused(ask("observation", "riffle", "--kind", "threads", "--level", "6"), "6", "from 0 to 5")
+    refused(ask("observation", "riffle", "--kind", "threads"), "level", "0 to 5", "422")
     refused(ask("trim", "none"), "'none'", "404")
     refused(ask("calibration", "riffle", "--buffer", "7.00"), "'7.00'", "BUFFER=MV[@CELSIUS]")
     refused(

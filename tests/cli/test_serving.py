@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
+import re
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -14,7 +17,7 @@ import paho.mqtt.publish
 import pytest
 import requests
 
-from service.cli.processes.up import run_together
+from service.app.side_by_side import Part, SideBySide
 from service.registry.models import Tank
 from service.registry.registry import open_registry
 from service.store import Reading, SeriesKey, open_store
@@ -58,13 +61,11 @@ port = {port}
 
 
 @contextmanager
-def running(*arguments):
+def running(*arguments, **options):
     """A ``littoral`` process that is stopped by SIGTERM at the end."""
     child = subprocess.Popen(
         [sys.executable, "-m", "service", *map(str, arguments)],
-        cwd=ROOT,
-        stderr=subprocess.PIPE,
-        text=True,
+        **({"cwd": ROOT, "stderr": subprocess.PIPE, "text": True} | options),
     )
     try:
         yield child
@@ -226,13 +227,85 @@ def test_up_from_sensor_to_status(settings, mosquitto):
     assert ready(url) is None
 
 
-def test_up_ends_when_a_part_ends():
-    sleeper = [sys.executable, "-c", "import time; time.sleep(3600)"]  # nobody waits for it
-    assert (
-        run_together([sleeper, [sys.executable, "-c", "raise SystemExit(3)"]], threading.Event())
-        == 3
-    )
-    assert run_together([sleeper, [sys.executable, "-c", ""]], threading.Event()) == 1
+@pytest.mark.parametrize(
+    ("program", "code", "why"),
+    [
+        ("raise SystemExit(3)", 3, "with exit code 3"),
+        ("", 1, "with exit code 0"),
+        (
+            "import sys; print('a line', file=sys.stderr); sys.exit('port 8600 is taken')",
+            1,
+            "with exit code 1; it said last: port 8600 is taken",
+        ),
+        (
+            "import os; os.kill(os.getpid(), 9)",
+            1,
+            "by SIGKILL, as where memory runs out",
+        ),
+    ],
+)
+def test_when_a_part_ends_all_do_and_it_is_said_which_and_why(capfd, program, code, why):
+    sleeper = Part("sleep", [sys.executable, "-c", "import time; time.sleep(3600)"])
+    other = Part("other", [sys.executable, "-c", program])
+    with SideBySide() as together:
+        together.start(sleeper)
+        together.start(other)
+        ended = together.wait(threading.Event())
+    assert (ended.exit_code, ended.why) == (code, f"other ended {why}")
+    passed_on = capfd.readouterr().err.splitlines()
+    assert passed_on == (["a line", "port 8600 is taken"] if "8600" in program else [])
+
+
+def test_up_names_two_ways_to_a_broker_where_none_answers(settings):
+    file, _ = settings()
+    told = process("check", "--starting", "--config", file)
+    assert told.code == 0
+    assert told.err.count("\n") == 1
+    for said in (
+        "no broker answers at 127.0.0.1:1 ",
+        "apt-get install mosquitto",
+        "--embedded-broker",
+    ):
+        assert said in told.err
+
+
+@pytest.mark.slow
+def test_up_without_any_file_with_the_embedded_broker(tmp_path):
+    """On defaults, in an empty folder; only the two ports are this test's own."""
+    port, broker = free_port(), free_port()
+    environ = os.environ | {
+        "LITTORAL_HTTP__PORT": str(port),
+        "LITTORAL_MQTT__URL": f"mqtt://127.0.0.1:{broker}",
+        "PYTHONPATH": str(ROOT),
+    }
+    with running("up", "--embedded-broker", cwd=tmp_path, env=environ) as child:
+        url = f"http://127.0.0.1:{port}"
+        until(lambda: ready(url), child)
+        until(lambda: any(one["connected"] for one in ready(url).json()["ingest"]) or None, child)
+        second = process("up", "--embedded-broker", cwd=tmp_path, env=environ)
+        refused(second, f"127.0.0.1:{broker}", "answers already")
+        (tmp_path / "other").mkdir()
+        environ["LITTORAL_MQTT__CLIENT_ID"] = "another"
+        third = process("up", cwd=tmp_path / "other", env=environ)
+        *_, line = third.err.splitlines()
+        said = r"it said last: .*http\.port is .*; all is stopped"
+        assert re.fullmatch(f"littoral up: serve ended with exit code 2; {said}", line), third.err
+        assert third.code == 2
+        child.send_signal(signal.SIGTERM)
+        assert child.wait(PATIENCE_S) == 0
+    assert sorted(one.name for one in (tmp_path / "var").glob("*.db")) == [
+        "littoral.db", "registry.db", "spool.db",
+    ]  # fmt: skip
+    with pytest.raises(ConnectionRefusedError):
+        socket.create_connection(("127.0.0.1", broker))
+
+
+def test_the_embedded_broker_is_for_this_machine_alone(settings):
+    file, _ = settings()
+    text = file.read_text()
+    for url in ("mqtt://192.0.2.1", "mqtts://127.0.0.1:8883"):
+        file.write_text(text.replace("mqtt://127.0.0.1:1", url))
+        refused(process("up", "--embedded-broker", "--config", file), "mqtt.url", url, "127.0.0.1")
 
 
 def test_serve_deletes_what_is_older_than_the_configuration_keeps(settings, tmp_path):

@@ -1,5 +1,6 @@
 """Errors of the configuration name: file, key, value, what is allowed."""
 
+import re
 from dataclasses import fields
 from datetime import UTC, datetime
 from pathlib import Path
@@ -7,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from service.clock import FastClock, SystemClock
-from service.config import load_config, make_clock
+from service.config import Config, load_config, make_clock
+from service.config.template import template
 from service.errors import ConfigError
 
 
@@ -131,9 +133,14 @@ def test_speed_without_origin_is_refused():
         make_clock(load_config(None, {"LITTORAL_CLOCK__SPEED": "60"}))
 
 
-def test_the_page_shows_every_key_and_its_example_loads(tmp_path):
+def test_the_file_to_begin_with_changes_nothing(tmp_path):
+    assert load_config(write(tmp_path, template()), {}) == Config()
+
+
+def test_the_page_shows_the_file_to_begin_with_and_every_key_of_it_is_allowed(tmp_path):
     page = (Path(__file__).parents[2] / "docs" / "config.md").read_text()
-    example = page.split("```toml\n")[1].split("```")[0]
+    assert page.split("```toml\n")[1].split("```")[0] == template(), "run docs/config.py"
+    example = re.sub(r"^#(?! )", "", template(), flags=re.MULTILINE)
     config = load_config(write(tmp_path, example), {"LITTORAL_MQTT__PASSWORD": "x"})
     assert config.routes[0].path == "data.value"
     for section in ("store", "registry", "mqtt", "ingest", "http", "advice", "clock"):

@@ -13,10 +13,10 @@ import pytest
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from demo import broker
-from demo.broker import NoBrokerError
 from demo.children import Child
 from demo.listening import retained
+from service.mqtt import embedded_broker as broker
+from service.mqtt.embedded_broker import NoBrokerError
 from tests.servers import free_port
 
 BURST = 3000

@@ -109,6 +109,7 @@ def test_a_board_writes_packs_of_its_own_tank(broker: ShippedBroker) -> None:
         "littoral/reed/advice/co2-high",
         "littoral/reed/advice/dose/potassium",
         "littoral/$ingest/littoral-ingest",
+        "littoral/$advice/littoral-ingest",
         "littoral/$hub/littoral/status",
         "littoral/$hub/littoral/reed/temperature",
         "homie/5/littoral-reed/water/temperature",
@@ -234,7 +235,7 @@ def test_the_board_s_program_refuses_another_broker(
 def integrations_of(broker: ShippedBroker) -> list[MqttAdvice | Homie | Hub]:
     config = MqttConfig(**broker.settings_of_littoral())
     return [
-        MqttAdvice(config),
+        MqttAdvice(config, 60.0),
         Homie("homie", HomieOptions(), config, 60.0),
         Hub("hub", HubOptions(), config, 60.0),
     ]
@@ -260,6 +261,7 @@ def test_ingester_advice_homie_and_hub_work_by_the_service_s_account(
         state = "$hub/littoral/reed/temperature"  # never retained, so not withdrawn
         expected = {
             "littoral/reed/advice/summary",
+            "littoral/$advice/littoral-ingest",
             "homie/5/littoral/$description",
             "homie/5/littoral-reed/$description",
             "homie/5/littoral-reed/water/temperature",

@@ -12,7 +12,7 @@ from ingest.decode.message import Message, Reason
 from ingest.decode.payloads import FORMATS
 from ingest.decode.routes import Router
 from service.config import RouteConfig
-from service.config.schema import FORMATS as CONFIG_FORMATS
+from service.config.route_schema import FORMATS as CONFIG_FORMATS
 from service.store import NOT_USABLE, Flag
 from service.units import QUANTITIES
 

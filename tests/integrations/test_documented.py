@@ -1,4 +1,4 @@
-"""The examples of docs/home-automation.md and docs/scripts.md, run as they are."""
+"""The examples of docs/home-automation.md, docs/scripts.md and docs/api.md, run as they are."""
 
 from __future__ import annotations
 
@@ -33,6 +33,7 @@ from tests.servers import Mosquitto, wait_until
 DOCS = Path(__file__).parents[2] / "docs"
 HOME = (DOCS / "home-automation.md").read_text()
 SCRIPTS = (DOCS / "scripts.md").read_text()
+API = (DOCS / "api.md").read_text()
 INTEGRATIONS = (DOCS / "integrations.md").read_text()
 
 
@@ -42,7 +43,7 @@ def examples(text: str) -> dict[str, tuple[str, str]]:
     return {name: (language, body) for name, language, body in found}
 
 
-def run(example: tuple[str, str], **environ: str) -> str:
+def run(example: tuple[str, str], cwd: Path = DOCS.parent, **environ: str) -> str:
     language, body = example
     command = {"sh": ["sh", "-eu"], "python": [sys.executable, "-"]}[language]
     done = subprocess.run(
@@ -52,7 +53,7 @@ def run(example: tuple[str, str], **environ: str) -> str:
         capture_output=True,
         text=True,
         timeout=60,
-        cwd=DOCS.parent,
+        cwd=cwd,
     )
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
@@ -60,15 +61,14 @@ def run(example: tuple[str, str], **environ: str) -> str:
 
 
 @pytest.fixture
-def service(home: Home) -> Iterator[dict[str, str]]:
-    """A server with the tank ``reed``, evaluated once; its address and a token."""
+def service(home: Home) -> Iterator[str]:
+    """A server with the tank ``reed``, evaluated once; its address. There is no token."""
     application = Application(Config(), home.clock, home.store, home.registry)
     home.scheduler(application.metrics).evaluate_all()
-    _, secret = home.registry.create_token("script", Scope.WRITE, NOON)
     server = Server(create_app(application), HttpConfig(port=0))
     thread = threading.Thread(target=server.run, args=(application.stopping,))
     thread.start()
-    yield {"LITTORAL_URL": server.url, "LITTORAL_TOKEN": secret}
+    yield server.url
     application.stopping.set()
     thread.join(60)
 
@@ -78,8 +78,9 @@ EXPECTED: dict[str, str] = {
     "todo": r"(urgent|warning|advice|info)\treed\t.+\n(.+\n)*",
     "table": r'("2026-03-\d\dT\d\d:00:00Z",[\d.]+,12\n)+("2026.*\n)?',
     "log": r"2026-03-10T12:00:00Z water-change\n",
-    "handover": r"(2026-03-\d\d\tReed bed\t(Change|Dose) .+\n){2,}",
+    "handover": r"(\d{4}-\d\d-\d\d\tReed bed\t(Change|Dose) .+\n){2,}",
     "handover calendar": r"\d\d\n",
+    "sheet": "",
     "share": r"Water: 24\.0 °C .+\nOpen: .+\n.+\n",
     "cron": r"reed: .+\n  .+\n(.+\n)*",
     "requests": r"Reed bed lit [\d.]+ h; temperature is within\n",
@@ -90,16 +91,68 @@ EXPECTED: dict[str, str] = {
 }
 
 
+def script(name: str, url: str, token: str, cwd: Path) -> str:
+    """What an example prints after the page's first block, with an address and a token in it."""
+    language, body = examples(SCRIPTS)[name]
+    environ = {"LITTORAL_URL": url, "LITTORAL_TOKEN": token}
+    if language == "sh":
+        (before,) = re.findall(r"```sh\n(export .*?)```", SCRIPTS, re.DOTALL)
+        for variable, value in environ.items():
+            before, once = re.subn(rf"(?<=^export {variable}=)\S*", value, before, flags=re.M)
+            assert once == 1
+        body = before + body
+    return run((language, body), cwd, **environ)
+
+
 @pytest.mark.needs("curl", "jq")
 @pytest.mark.parametrize("name", EXPECTED)
-def test_scripts(name: str, service: dict[str, str]) -> None:
-    assert re.fullmatch(EXPECTED[name], run(examples(SCRIPTS)[name], **service))
+def test_scripts_without_tokens_and_with_one(
+    name: str, service: str, home: Home, tmp_path: Path
+) -> None:
+    assert re.fullmatch(EXPECTED[name], script(name, service, "", tmp_path))
+    _, secret = home.registry.create_token("script", Scope.WRITE, NOON)
+    assert re.fullmatch(EXPECTED[name], script(name, service, secret, tmp_path))
+    if name == "sheet":
+        assert "Reed bed" in (tmp_path / "sheet.html").read_text()
+        refused = subprocess.run(
+            ["sh", "-c", "auth=\n" + examples(SCRIPTS)[name][1]],
+            env={**os.environ, "LITTORAL_URL": service},
+            cwd=tmp_path,
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+        assert refused.stdout == "send the header Authorization: Bearer SECRET\n"
+        assert "401" in refused.stderr
 
 
 def test_every_script_is_run() -> None:
     assert set(examples(SCRIPTS)) == set(EXPECTED)
     blocks = re.findall(r"^```(?:sh|python)$", SCRIPTS, re.MULTILINE)
     assert len(blocks) == len(EXPECTED) + 1  # the first only sets the environment
+
+
+def test_requests_of_the_api_page(service: str, home: Home, tmp_path: Path) -> None:
+    """In their order, without a token, then with one that curl's settings add."""
+    blocks = re.findall(r"```sh\n(.*?)```", API, re.DOTALL)
+    requests = "".join(one for one in blocks if "curl" in one)
+    assert requests.count("curl ") > 8
+    # The one of events only ends when its time is over.
+    requests, events = re.subn(r"--max-time 5(.*)", r"--max-time 1\1 || [ $? = 28 ]", requests)
+    assert events == 1
+    body = requests.replace("http://127.0.0.1:8600", service)
+    home_of_curl = tmp_path / "home"
+    home_of_curl.mkdir()
+    for first in (True, False):
+        settings = "no-progress-meter\n"
+        if not first:
+            _, secret = home.registry.create_token("script", Scope.WRITE, NOON)
+            settings += f'header = "Authorization: Bearer {secret}"\n'
+        (home_of_curl / ".curlrc").write_text(settings)
+        said = run(("sh", body), tmp_path, CURL_HOME=str(home_of_curl))
+        assert f"{service}/shared/" in said
+        assert "<h1" in (tmp_path / "sheet.html").read_text()
+        assert (tmp_path / "tasks.ics").read_bytes().startswith(b"BEGIN:VCALENDAR")
 
 
 def test_home_automation(

@@ -22,7 +22,7 @@ from tests.servers import HOST, Mosquitto, wait_until
 Start = Callable[..., Mosquitto]
 
 MADE: dict[str, Callable[[MqttConfig], Integration]] = {
-    "advice": MqttAdvice,
+    "advice": lambda config: MqttAdvice(config, 60.0),
     "homie": lambda config: Homie("home", HomieOptions(), config, 60.0),
     "hub": lambda config: Hub("rooms", HubOptions(), config, 60.0),
 }

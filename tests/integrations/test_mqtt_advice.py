@@ -18,9 +18,11 @@ from service.integrations.mqtt_advice import MqttAdvice
 from service.registry.models import LogKind, WaterChangePlan
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.conftest import Home
+from tests.integrations.relay import Relay
 from tests.integrations.retained import retained_at
 from tests.servers import Mosquitto, wait_until
 
+LIVENESS = "littoral/$advice/littoral-ingest"
 Start = Callable[..., Mosquitto]
 
 
@@ -54,8 +56,10 @@ class Listener:
 
 
 @contextmanager
-def mqtt_advice(broker: Mosquitto, client_id: str = "littoral-ingest") -> Iterator[MqttAdvice]:
-    made = MqttAdvice(MqttConfig(url=broker.url, client_id=client_id))
+def mqtt_advice(
+    broker: Mosquitto, client_id: str = "littoral-ingest", lifetime_s: float = 60.0
+) -> Iterator[MqttAdvice]:
+    made = MqttAdvice(MqttConfig(url=broker.url, client_id=client_id), lifetime_s)
     made.start()
     wait_until(lambda: made.is_connected)
     try:
@@ -79,8 +83,9 @@ def test_advice_is_retained_at_the_broker_and_emptied_when_it_clears(
         assert due["first_seen"] == "2026-03-10T12:00:00Z"
         summary = json.loads(early.messages["littoral/reed/advice/summary"])
         assert summary["open"] == len(early.retained()) - 1
-        assert summary["worst"] == "warning"
-        assert retained_at(broker.port) == early.messages  # who comes later sees it too
+        assert summary["severity"] == "warning"  # by the name that recommendations have
+        # who comes later sees it too, and that it counts
+        assert retained_at(broker.port) == {**early.messages, LIVENESS: "online"}
 
         before = early.count
         scheduler.evaluate_all()
@@ -160,7 +165,7 @@ def test_a_tank_that_was_deleted_between_two_runs_is_withdrawn(
             home.scheduler(advice).evaluate_all()
             wait_until(lambda: left.isdisjoint(listener.retained()))
         tanks = {topic.split("/")[1] for topic in retained_at(broker.port)}
-        assert tanks == {"reed", "pond"}
+        assert tanks == {"reed", "pond", "$advice"}
         assert {summary, "littoral/pond/advice/light-dead"} <= set(retained_at(broker.port))
 
 
@@ -202,3 +207,48 @@ def test_a_deleted_tank_is_withdrawn(home: Home, start_mosquitto: Start, tmp_pat
         home.registry.delete_tank("reed")
         scheduler.evaluate_all()
         wait_until(lambda: listener.retained() == {})
+
+
+def test_advice_counts_only_while_the_tanks_are_evaluated(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    """Read by a subscriber, since a retained summary alone says nothing of whether it is old."""
+    broker = start_mosquitto(tmp_path, "")
+
+    def liveness(expected: str | None) -> None:
+        wait_until(lambda: retained_at(broker.port, "littoral/$advice/#").get(LIVENESS) == expected)
+
+    with mqtt_advice(broker, lifetime_s=0.5) as advice:
+        liveness(None)  # not evaluated yet
+        home.scheduler(advice).evaluate_all()
+        liveness("offline")  # evaluations have ended, the process has not
+        home.scheduler(advice).evaluate_all()
+    with mqtt_advice(broker) as advice:
+        home.scheduler(advice).evaluate_all()
+        liveness("online")
+    liveness("offline")
+    for tank in home.registry.tank_ids():
+        home.registry.delete_tank(tank)
+    with mqtt_advice(broker) as advice:  # there is nothing to evaluate, and that is in order
+        home.scheduler(advice).evaluate_all()
+        liveness("online")
+
+
+def test_a_service_that_is_lost_is_offline_by_its_will(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path, "")
+    seen: list[str] = []
+    with Relay(broker.port) as relay, Listener(broker.port) as listener:
+        advice = MqttAdvice(MqttConfig(url=f"mqtt://127.0.0.1:{relay.port}"), 60.0)
+        advice.start()
+        wait_until(lambda: advice.is_connected)
+        listener.client.message_callback_add(
+            LIVENESS, lambda *args: seen.append(args[2].payload.decode())
+        )
+        listener.client.subscribe(LIVENESS, 1)
+        home.scheduler(advice).evaluate_all()
+        wait_until(lambda: seen == ["online"])
+        relay.break_connections()  # it comes back by itself
+        wait_until(lambda: "offline" in seen and seen[-1] == "online", why=lambda: f"heard {seen}")
+        advice.stop()

@@ -6,6 +6,7 @@ from service.errors import InvalidInputError
 from service.pages.log.calibration import point_inputs
 from service.pages.log.fields import AMOUNT, data_of, input_at, inputs_of
 from service.pages.log.form import log_form
+from service.pages.observe import OBSERVED
 from service.registry.fields.log import KINDS
 from service.registry.models import DosePlan, LogKind, Stock, Tank, WaterChangePlan
 
@@ -73,6 +74,7 @@ def test_every_field_of_a_kind_is_asked_for_once(kind):
             },
         ),
         ("observation", {}, {}),
+        ("observation", {OBSERVED: "threads", "level": "2"}, {"kind": "threads", "level": 2}),
     ],
 )
 def test_what_was_written_becomes_stored_data(kind, given, data):
@@ -95,6 +97,7 @@ def test_what_was_written_becomes_stored_data(kind, given, data):
         ("kh-test", {"kh": "200"}, "kh", "'200 dKH'; allowed: from 0 to 20 meq/L (56.1 dKH)"),
         ("stocking", {"species": "Danio rerio", "count": "0"}, "count", "How many is 0; allowed"),
         ("stocking", {"count": "2"}, "species", "is missing"),
+        ("observation", {OBSERVED: "threads"}, "level", "How much, 0 to 5 is missing; allowed"),
         ("calibration", {"first_true": "7"}, "first_shown", "in the first is missing; allowed"),
         ("calibration", {"first_true": "seven", "first_shown": "7"}, "first_true", "'seven'"),
     ],

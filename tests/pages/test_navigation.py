@@ -7,7 +7,9 @@ from datetime import timedelta
 
 import requests
 
+from service.clock import SystemClock
 from service.pages.navigation import SERVICE, TANK
+from service.registry.access import Scope
 from service.registry.models import Absence, Tank
 from tests.pages.served import Served
 
@@ -32,6 +34,17 @@ def test_every_link_of_the_head_leads_to_a_page(bare: Served) -> None:
     for words, address in {**of_service, **of_tank}.items():
         answer = requests.get(bare.url + address, timeout=60)
         assert answer.status_code == 200, words
+
+
+def test_pages_that_are_open_to_all_have_the_same_head(bare: Served) -> None:
+    """Also the links for who may set sensors up and see the audit; not for who is nobody."""
+    of_service = links(requests.get(bare.url, timeout=60).text, "Pages")
+    for path in ("/docs", "/problems"):
+        page = requests.get(bare.url + path, timeout=60).text
+        assert links(page, "Pages") == of_service, path
+    bare.registry.create_token("phone", Scope.READ, SystemClock().now())
+    shown = links(requests.get(f"{bare.url}/docs", timeout=60).text, "Pages")
+    assert {"Sensors", "Audit"} & set(shown) == set()
 
 
 def test_the_page_itself_is_marked(bare: Served) -> None:

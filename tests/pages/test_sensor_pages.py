@@ -182,6 +182,18 @@ def test_a_wrong_calibration_is_undone_and_the_readings_are_as_before(client, ri
     assert gone.status_code == 404
 
 
+def test_a_forged_form_is_refused_before_it_is_read(client, riffle, send):  # noqa: F811
+    riffle.store.write([Reading("riffle", "ph", "main", to_us(NOW), 6.6)])
+    wrong = {"sensor": "main", "pair": "no such pair"}
+    forged = client.post("/tanks/riffle/calibrate/save", data=wrong)
+    assert forged.status_code in (400, 403)
+    assert "no such pair" not in forged.text
+    refused = send("/tanks/riffle/calibrate/save", **wrong)
+    assert refused.status_code == 422
+    assert "no such pair" in refused.text
+    assert riffle.registry.log("riffle") == []
+
+
 def test_undo_while_the_store_is_away_leaves_the_calibration(client, riffle, monkeypatch):  # noqa: F811
     """Else the readings would stay wrong with nothing left to undo."""
     since, registry = NOW - timedelta(minutes=5), riffle.registry

@@ -7,7 +7,6 @@ import re
 import pytest
 import requests
 
-from service.errors import InvalidInputError
 from service.pages.what_if import Slider, moved, question_of
 from service.registry.models import Tank
 from tests.pages.served import Served
@@ -50,8 +49,11 @@ def test_nothing_moved_is_the_day_as_it_is(shore: Served) -> None:
 def test_what_is_not_on_a_slider_is_refused(shore: Served, query: str) -> None:
     answer = requests.get(f"{shore.url}/tanks/emberpane/what-if?{query}", timeout=60)
     assert answer.status_code == 422
-    assert "allowed:" in answer.text
-    assert "<output" in answer.text, "the sliders stay"
+    name = query.partition("=")[0]
+    fault = answer.text.partition(f'id="{name}-fault">')[2].partition("</p>")[0]
+    assert "allowed:" in fault, "beside its slider"
+    assert f'aria-describedby="{name}-fault"' in answer.text
+    assert answer.text.count("<output") >= 3, "the sliders stay"
 
 
 def test_where_nothing_can_be_predicted_it_says_why(bare: Served) -> None:
@@ -65,8 +67,10 @@ def test_sliders_in_words_and_as_a_question() -> None:
     assert moved(START, {"gas-start": "460"}).shown == "07:40"
     assert moved(FLOW, {"flow": "112,5"}).shown == "112.5 %"
     assert moved(FLOW, {}).value == 100
-    with pytest.raises(InvalidInputError, match=r"'25:00'; allowed: 00:00 to 23:59"):
-        moved(START, {"gas-start": "25:00"})
+    wrong = moved(START, {"gas-start": "25:00"})
+    assert (wrong.value, wrong.shown) == (600, "10:00")
+    assert "'25:00'; allowed: 00:00 to 23:59" in wrong.fault
+    assert moved(FLOW, {"flow": "much"}).fault
     question = question_of((moved(START, {"gas-start": "460"}), FLOW))
     assert f"{question.gas_start:%H:%M}" == "07:40"
     assert (question.injection_factor, question.photoperiod_h, question.kh_meq_l) == (1, None, None)

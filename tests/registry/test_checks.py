@@ -280,6 +280,11 @@ def test_a_wrong_log_entry_is_named(kind, data, pointer):
         ({"a": [[[["deep"]]]]}, "/data/a/0/0/0", "not nested deeper"),
         ({"many": list(range(201))}, "/data/many", "up to 200 items"),
         ({"half": "\ud83d"}, "/data/half", "printable"),
+        ({"kind": "moss", "level": 2}, "/data/kind", "tufts"),
+        ({"kind": "tufts", "level": 6}, "/data/level", "from 0 to 5"),
+        ({"kind": "tufts", "level": 1.5}, "/data/level", "a whole number"),
+        ({"kind": "tufts"}, "/data/level", "the step from 0 to 5"),
+        ({"level": 3}, "/data/kind", "tufts"),
     ],
 )
 def test_an_observation_is_free_within_reason(data, pointer, says):

@@ -1,4 +1,4 @@
-"""docs/registry.md and docs/species.md say what the code does."""
+"""docs/registry.md, docs/species.md and docs/observations.md say what the code does."""
 
 import re
 import runpy
@@ -15,6 +15,11 @@ DOCS = Path(__file__).parents[2] / "docs"
 def test_species_page_is_the_table():
     page = runpy.run_path(str(DOCS / "species.py"))["text"]()
     assert (DOCS / "species.md").read_text() == page
+
+
+def test_observations_page_is_the_table():
+    page = runpy.run_path(str(DOCS / "observations.py"))["text"]()
+    assert (DOCS / "observations.md").read_text() == page, "run docs/observations.py anew"
 
 
 def test_registry_page_is_the_table_of_fields():

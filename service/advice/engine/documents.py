@@ -111,16 +111,14 @@ def recommendation_document(one: Recommendation) -> dict[str, Any]:
 
 
 def summary_document(tank: str, current: Sequence[Recommendation], now: datetime) -> dict[str, Any]:
-    """The summary of a tank's open recommendations: counts, the worst, titles with cautions."""
+    """A tank's open recommendations in short: highest severity, counts, titles with cautions."""
     short = [one.instruction for one in current if not one.folded]
     words = Counter(one.finding.severity.word for one in current)
     return {
         "tank": tank,
         "time": time_text(now),
         "open": len(current),
-        "worst": max((one.finding.severity for one in current), default=Severity(1)).word
-        if current
-        else None,
+        "severity": max(one.finding.severity for one in current).word if current else None,
         "counts": {severity.word: words[severity.word] for severity in Severity},
         "titles": [one.title for one in short],
         "cautions": list(NumberedCautions(short).texts),

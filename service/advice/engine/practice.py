@@ -13,6 +13,7 @@ from service.derive.thresholds import (
     DERIVED,
     OUR_CHOICE,
     Threshold,
+    by_subject,
     table,
 )
 from service.errors import FieldFault, InvalidInputError
@@ -20,8 +21,8 @@ from service.registry.models import Tank
 from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.water.mix import MAX_TEMPERATURE_STEP_C
 
-RULES_USE: Final[dict[str, Threshold]] = table(
-    # CO2
+_CO2: Final = table(
+    "CO2",
     Threshold("co2_low_lit_min", 60, "min", "lit minutes below target in 24 h that are too many"),
     Threshold("co2_low_tail_min", 90, "min", "minutes below target allowed before lights-off"),
     Threshold(
@@ -53,7 +54,12 @@ RULES_USE: Final[dict[str, Threshold]] = table(
               OUR_CHOICE, 1, 10),
     Threshold("slope_low_percent", 92, "%", "electrode slope below this part of Nernst's is low",
               COMMON_PRACTICE, 50, 100),
-    # Light
+    Threshold("co2_comfort_min", 120, "min",
+              "minutes of CO2 tolerable but not comfortable in 24 h that are remarked on",
+              OUR_CHOICE),
+)  # fmt: skip
+_LIGHT: Final = table(
+    "Light",
     Threshold(
         "light_grace_min", 30, "min", "lamp may come on or go off so much late", OUR_CHOICE, 1, 720
     ),
@@ -80,7 +86,9 @@ RULES_USE: Final[dict[str, Threshold]] = table(
               COMMON_PRACTICE, 0.05, 24),
     Threshold("settling_fraction", 0.4, "1", "a replant of this fraction counts like a set-up",
               high=1),
-    # Heat
+)  # fmt: skip
+_TEMPERATURE: Final = table(
+    "Temperature",
     Threshold(
         "temperature_urgent_c", 2, "K", "so far outside the range it is urgent", OUR_CHOICE, 0.1, 20
     ),
@@ -97,9 +105,6 @@ RULES_USE: Final[dict[str, Threshold]] = table(
     Threshold("temperature_rate_max_c_h", 1, "K/h", "animals should not see a faster change"),
     Threshold("comfort_h", 12, "h",
               "temperature tolerable but not comfortable for so long is remarked on", OUR_CHOICE),
-    Threshold("co2_comfort_min", 120, "min",
-              "minutes of CO2 tolerable but not comfortable in 24 h that are remarked on",
-              OUR_CHOICE),
     Threshold("forecast_probability", 0.8, "1", "a forecast excursion is reported from this on",
               OUR_CHOICE, 0.5, 1),
     Threshold("forecast_horizon_h", 6, "h", "a forecast excursion is reported so long ahead",
@@ -113,7 +118,9 @@ RULES_USE: Final[dict[str, Threshold]] = table(
               "water that can hold less than this at its temperature leaves little for the night"),
     Threshold("no_more_gas_c", 30, "Cel", "from this on low oxygen forbids more CO2",
               COMMON_PRACTICE, 15, 40),
-    # Water
+)  # fmt: skip
+_WATER: Final = table(
+    "Water",
     Threshold("work_fraction", 0.2, "1", "trim or replant of this fraction counts as major work",
               high=1),
     Threshold("work_change_fraction", 0.5, "1", "fraction to change after major work", high=1),
@@ -126,14 +133,18 @@ RULES_USE: Final[dict[str, Threshold]] = table(
               COMMON_PRACTICE, 0.1, 20),
     Threshold("remedy_days", 90, "d",
               "so long after salt or a remedy old water is not for plants", OUR_CHOICE),
-    # Nutrients
+)  # fmt: skip
+_FERTILISER: Final = table(
+    "Fertiliser",
     Threshold("dose_window_days", 2, "d", "a dose is due for so long after the change", low=0.1),
     Threshold("dose_double_factor", 1.5, "1", "more than this times the planned dose is too much"),
     Threshold("no3_low_mg_l", 5, "mg/L", "plants go short of nitrate below this"),
     Threshold("po4_low_mg_l", 0.2, "mg/L", "plants go short of phosphate below this"),
     Threshold("k_low_mg_l", 5, "mg/L", "plants go short of potassium below this"),
     Threshold("fe_low_mg_l", 0.05, "mg/L", "plants go short of iron below this"),
-    # Upkeep
+)  # fmt: skip
+_UPKEEP: Final = table(
+    "Upkeep",
     Threshold("prefilter_days", 14, "d", "rinse the pre-filter so often", low=1),
     Threshold("filter_days", 60, "d", "clean the filter so often", low=1),
     Threshold("upkeep_overdue_factor", 2, "1",
@@ -144,7 +155,9 @@ RULES_USE: Final[dict[str, Threshold]] = table(
     Threshold("cylinder_notice_days", 7, "d", "an emptying CO2 cylinder is reported so early"),
     Threshold("gas_dissolved_fraction", 0.5, "1",
               "fraction of the CO2 that dissolves; the rest escapes", COMMON_PRACTICE, 0.05, 1),
-    # Sensors
+)  # fmt: skip
+_SENSORS: Final = table(
+    "Sensors",
     Threshold("sensor_silent_min", 60, "min", "no reading for so long: silent", OUR_CHOICE, 5),
     Threshold("sensor_retired_days", 14, "d",
               "a sensor silent for longer counts as taken out where another measures the same",
@@ -155,7 +168,17 @@ RULES_USE: Final[dict[str, Threshold]] = table(
               COMMON_PRACTICE, 0.1, 10),
 )  # fmt: skip
 
-THRESHOLDS: Final[dict[str, Threshold]] = {**DERIVED, **RULES_USE}
+RULES_USE: Final[dict[str, Threshold]] = {
+    **_CO2,
+    **_LIGHT,
+    **_TEMPERATURE,
+    **_WATER,
+    **_FERTILISER,
+    **_UPKEEP,
+    **_SENSORS,
+}
+
+THRESHOLDS: Final[dict[str, Threshold]] = by_subject({**RULES_USE, **DERIVED})
 
 
 def limit(tank: Tank, name: str) -> float:

@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.work import Who
+from service.times import stored_moment
 
 UNAVAILABLE: Final = "readings-unavailable"
 WAITING: Final = "readings-waiting"
@@ -47,11 +48,11 @@ def readings_waiting(statuses: Mapping[str, Mapping[str, Any]], now: datetime) -
     """
     found = []
     for name, status in statuses.items():
-        reported = _moment(status.get("time"))
+        reported = stored_moment(status.get("time"))
         if not name.startswith("ingest:") or reported is None or now - reported > _FORGOTTEN:
             continue
-        oldest = _moment((status.get("spool") or {}).get("oldest"))
-        since = _moment(status.get("last_commit")) if status.get("stalled") else oldest
+        oldest = stored_moment((status.get("spool") or {}).get("oldest"))
+        since = stored_moment(status.get("last_commit")) if status.get("stalled") else oldest
         if since is not None and now - since >= LASTING:
             reasons = "; ".join(status.get("errors") or ()) or "no reason is known"
             ingester = name.partition(":")[2]
@@ -83,7 +84,3 @@ def _finding(
         who=Who.ANYONE,
         confidence=1.0,
     )
-
-
-def _moment(text: object) -> datetime | None:
-    return datetime.fromisoformat(str(text)) if text else None

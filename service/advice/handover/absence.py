@@ -44,8 +44,8 @@ class Asked:
     """What was asked for: texts as they came, empty where nothing was said.
 
     Attributes:
-        start, end: a day (``end`` with it), or a day with a time; without an offset in the zone
-            of the first tank.
+        start, end: a day (``end`` with it), each tank's own, or a day with a time; without an
+            offset in the zone of the tank that is named, or the first.
         absence: id of an absence.
         tank: only this tank.
     """
@@ -110,7 +110,7 @@ def _named(asked: Asked, registry: Registry, now: datetime) -> Absence | None:
             raise _refusal("absence", f"{wrong}; allowed: this or those")
         return absence_of(asked.absence, registry)
     if asked.start or asked.end:
-        return _span_asked(asked, _zone(registry.tanks()), now)
+        return _span_asked(asked, _zone(registry, asked.tank), now)
     return None
 
 
@@ -175,7 +175,8 @@ def sheet_of(
     found = [load(tank, registry, store, now) for tank in tanks]
     views = [tank_view(inputs, drift=drifts.known(inputs)) for inputs in found]
     ledger = Ledger(registry)
-    return handover(absence, views, {tank.id: ledger.list(tank.id) for tank in tanks}, now)
+    active = {tank.id: ledger.list(tank.id) for tank in tanks}
+    return handover(absence, views, active, now, [one.time_zone for one in registry.tanks()])
 
 
 def report_of(
@@ -242,6 +243,7 @@ def _refusal(option: str, detail: str) -> InvalidInputError:
     return InvalidInputError(detail, (FieldFault(f"?{option}", detail),))
 
 
-def _zone(tanks: Sequence[Tank]) -> str:
-    """The zone that days and times without one are read in: the first tank's."""
+def _zone(registry: Registry, tank: str) -> str:
+    """The zone that days and times without one are read in: of the tank, or the first one."""
+    tanks = [registry.tank(tank)] if tank else registry.tanks()
     return tanks[0].time_zone if tanks else "UTC"

@@ -22,6 +22,9 @@ class Word:
     sentence: str
     pattern: str
 
+    def __str__(self) -> str:
+        return f"{self.term}: {self.sentence}"
+
 
 GLOSSARY: Final = (
     Word(

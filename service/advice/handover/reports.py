@@ -14,6 +14,7 @@ from service.errors import LEFT_OUT, ConflictError, NotFoundError, Refusal
 from service.registry.access import ShareLink
 from service.registry.checks import check_log
 from service.registry.models import LogEntry, LogKind
+from service.registry.observations import observed
 from service.registry.recommendations import ACTIVE_STATES, State
 from service.registry.registry import Registry
 from service.registry.repositories.link_reports import LinkReport
@@ -32,6 +33,7 @@ class Report:
         age: so long ago it was done, by the sender's own clock: how fast or slow that is does not
             matter then.
         number: ``{"value": …, "unit": …}``; None: as the sheet says.
+        observation: ``{"kind": …, "level": …}``, what was seen on a scale; belongs to no task.
     """
 
     tick: Tick
@@ -39,6 +41,7 @@ class Report:
     age: timedelta = timedelta(0)
     number: Mapping[str, Any] | None = field(default=None)
     note: str = ""
+    observation: Mapping[str, Any] | None = field(default=None)
 
 
 def take_report(
@@ -59,7 +62,7 @@ def take_report(
     stored, fresh = registry.link_report(link.id, report.key), False
     if stored is None:
         entry = _entry(registry, link, report, now)
-        title = tick.title if tick.task else _note_title(report.note)
+        title = tick.title if tick.task else _title(entry)
         stored, fresh = registry.add_link_report(
             link.id, report.key, tick.task or None, title, entry, now
         )
@@ -69,22 +72,26 @@ def take_report(
 
 
 def _entry(registry: Registry, link: ShareLink, report: Report, now: datetime) -> LogEntry:
-    tick, note = report.tick, report.note.strip()
-    if not tick.task and not note:
+    tick, note, seen = report.tick, report.note.strip(), report.observation
+    if tick.task and seen is not None:
+        refuse({"observation": [Refusal(dict(seen), "a note or nothing beside a task")]})
+    if not tick.task and not note and seen is None:
         refuse({"note": [Refusal(LEFT_OUT, "what you saw or did, in a few words")]})
     longest = now - link.created
     if not timedelta(0) <= report.age <= longest:
         allowed = "from 0 to the age of the link"
         refuse({"age": [Refusal(str(report.age), allowed)]})
     done, kind = now - report.age, LogKind(tick.kind)
-    data = entry_data(tick, report.number, registry.tank(link.tank))
+    data = {**entry_data(tick, report.number, registry.tank(link.tank)), **(seen or {})}
     entry = LogEntry(entry_of(tick), link.tank, kind, done, data, note, link.name, now)
     check_log(kind, done, data, note, link.name, now, entry.id)
     return entry
 
 
-def _note_title(note: str) -> str:
-    line = " ".join(note.split())
+def _title(entry: LogEntry) -> str:
+    """Of what belongs to no task: what was seen on a scale, or the beginning of the note."""
+    seen = observed(entry.data)
+    line = " ".join(entry.note.split()) if seen is None else seen.text
     return line if len(line) <= _TITLE_LENGTH else f"{line[: _TITLE_LENGTH - 1]}…"
 
 

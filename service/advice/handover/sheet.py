@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
@@ -23,6 +23,7 @@ from service.advice.engine.work import Who
 from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.handover.emergencies import Emergency, emergencies
 from service.advice.handover.glossary import GLOSSARY, Word, words_in
+from service.advice.handover.own_days import span_of_tank
 from service.advice.phrases import capitalised, listed, percent, span
 from service.derive.models import Array, TankView
 from service.registry.entry_text import entry_text
@@ -139,6 +140,7 @@ def handover(
     views: Sequence[TankView],
     active: Mapping[str, Sequence[Recommendation]],
     now: datetime,
+    zones: Iterable[str] = (),
 ) -> HandoverSheet:
     """The sheet of an absence.
 
@@ -146,9 +148,14 @@ def handover(
         views: of the tanks that it covers, in the order of the sheet.
         active: by tank, active recommendations, from the ledger.
         now: UTC.
+        zones: that whole days may have been written in, those of all tanks.
     """
-    sheets = tuple(tank_sheet(absence, view, active.get(view.tank.id, ())) for view in views)
-    return HandoverSheet(absence, now, sheets)
+    sheets = []
+    for view in views:
+        start, end = span_of_tank(absence, view.tank, zones)
+        own = replace(absence, start=start, end=end)
+        sheets.append(tank_sheet(own, view, active.get(view.tank.id, ())))
+    return HandoverSheet(absence, now, tuple(sheets))
 
 
 def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation]) -> TankSheet:

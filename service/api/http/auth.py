@@ -16,7 +16,7 @@ from service.api.context import Context, app_singleton, current, now
 from service.api.http.access_rules import OPEN, ForbiddenError, UnauthorizedError, is_safe, scope_of
 from service.api.http.own_machine import refuse_other_machines, refuse_other_sites
 from service.api.http.rate_limit import RateLimits, network_of
-from service.errors import NotFoundError
+from service.errors import LittoralError, NotFoundError
 from service.registry import secret_hashes
 from service.registry.access import LoginSession, Scope, Token
 from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, act_as
@@ -85,6 +85,20 @@ def admit(asked: Request) -> Caller:
     elif not is_safe(asked.method):
         rate_limits().count_calculation(caller.key)
     return caller
+
+
+def scope_of_visitor() -> Scope | None:
+    """The scope of who makes this request, also on a page that is open to all; None: nobody known.
+
+    There only a session, or this machine while there is no token, is somebody.
+    """
+    caller: Caller | None = g.get("caller")
+    if caller is None and "Authorization" not in request.headers:
+        try:
+            caller = identify(request)
+        except LittoralError:
+            return None
+    return None if caller is None else caller.scope
 
 
 def scope_needed(asked: Request) -> Scope:

@@ -10,6 +10,7 @@ from service.advice.engine.ledger import Ledger
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
+from service.api.http.public_address import tank_page_address
 from service.integrations.calendar.tasks import Form, tank_calendar
 from service.registry.recommendations import ACTIVE_STATES
 from service.schemas.base import Schema
@@ -41,7 +42,8 @@ def tasks(options: dict[str, Any], tank: str) -> Response:
     found = context.registry.tank(tank)
     active = Ledger(context.registry).list(tank, ACTIVE_STATES)
     revisions = context.registry.revisions([one.id for one in active])
-    text = tank_calendar(found, active, revisions, now(), Form(options["form"]))
+    url = tank_page_address(tank)
+    text = tank_calendar(found, active, revisions, now(), url, Form(options["form"]))
     return Response(
         text,
         content_type=f"{MEDIA_TYPE}; charset=utf-8",

@@ -13,6 +13,7 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.faults import invalid_option
 from service.api.http.pagination import USUAL, PageSchema, next_address, span_of
 from service.api.http.path_parameters import TANK
+from service.api.http.read_budget import budgeted_store
 from service.api.resources.readings.query import checked_step
 from service.derive.co2.crosscheck import co2_check_of
 from service.derive.co2.current import co2_now
@@ -182,7 +183,7 @@ def series(options: dict[str, Any], tank: str) -> dict[str, Any]:
     inputs = load_span(
         found,
         context.registry,
-        context.store,
+        budgeted_store(start, "a shorter time, or a longer `every`"),
         start,
         end,
         quantities=CO2_QUANTITIES,

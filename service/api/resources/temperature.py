@@ -9,6 +9,7 @@ from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.pagination import SpanSchema, span_of
 from service.api.http.path_parameters import TANK
+from service.api.http.read_budget import budgeted_store
 from service.derive.loader import load_range_exits, load_temperature
 from service.derive.models import Quality, TemperatureNow
 from service.derive.temperature import excursions_of, range_notes, temperature_now
@@ -151,7 +152,8 @@ def excursions(options: dict[str, Any], tank: str) -> With:
     def limits_of(tolerance: Tolerance) -> SharedRange:
         return tolerance.comfortable if against == COMFORTABLE else tolerance.tolerable
 
-    inputs = load_range_exits(found, context.registry, context.store, start, end, limits_of)
+    store = budgeted_store(start, "a shorter time")
+    inputs = load_range_exits(found, context.registry, store, start, end, limits_of)
     limits = limits_of(inputs.tolerance)
     return With(
         limits,

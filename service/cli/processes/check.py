@@ -12,7 +12,7 @@ from service.app.configuration import configuration
 from service.app.file_modes import wide_files
 from service.app.protection import require_protection
 from service.cli.options.config_option import config_option
-from service.mqtt.connection import check_broker
+from service.mqtt.connection import broker_refusal, check_broker
 
 
 @click.command("check")
@@ -37,6 +37,13 @@ def command(create: bool, starting: bool, config_file: Path | None) -> None:
         require_protection(application.config, application.registry)
         _ = application.integrations
         health = application.store.health()
+        refusal = broker_refusal(application.config.mqtt) if starting else None
+    if refusal is not None:
+        click.echo(
+            f"littoral: {refusal}; ingest tries again until one does. On Debian: apt-get install "
+            "mosquitto; to try Littoral out: littoral up --embedded-broker",
+            err=True,
+        )
     if starting and not health.reachable:
         click.echo(f"littoral: starting without the store: {health.detail}", err=True)
     for line in wide_files(config, config_file):

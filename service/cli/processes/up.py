@@ -1,6 +1,6 @@
-"""``littoral up``: ingester and API as two processes of one group.
+"""``littoral up``: ingester and API as two processes of one group, with a broker where asked.
 
-This process only waits for the two, so it imports nothing of what they do.
+This process only waits for them, so it imports nothing of what they do.
 """
 
 from __future__ import annotations
@@ -8,29 +8,53 @@ from __future__ import annotations
 import subprocess
 import sys
 import threading
-from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Final
 
 import click
 
-from service.app.child_process_guard import PATIENCE_S, ChildProcessGuard
+from service.app.side_by_side import Ended, Part, SideBySide
 from service.app.signals import set_by_signals
 from service.cli.options.config_option import config_option
 
 SIDE_BY_SIDE: Final = ("ingest", "serve")
 _LITTORAL: Final = (sys.executable, "-m", "service")
-_TICK_S: Final = 0.2
 
 
 @click.command("up")
 @config_option
+@click.option(
+    "--embedded-broker",
+    is_flag=True,
+    help="Run a broker too, at mqtt.url on this machine: to try Littoral out. It asks for no "
+    "password and keeps nothing.",
+)
 @click.pass_context
-def command(ctx: click.Context, config_file: Path | None) -> None:
+def command(ctx: click.Context, config_file: Path | None, embedded_broker: bool) -> None:
     """Run ingest and serve side by side, until stopped.
 
     When one of them ends, the other is stopped too and the exit code is that of the first.
     """
+    stop = threading.Event()
+    with ExitStack() as stack:
+        stack.enter_context(set_by_signals(stop))
+        folder = Path(stack.enter_context(TemporaryDirectory(prefix="littoral-up-")))
+        together = stack.enter_context(SideBySide())
+        ended = _start_broker(config_file, folder, together, stop) if embedded_broker else None
+        if ended is None and not stop.is_set():
+            code = _start(config_file, together)
+            if code:
+                ctx.exit(code)
+            ended = together.wait(stop)
+    if ended is not None:
+        click.echo(f"littoral up: {ended.why}; all is stopped", err=True)
+        ctx.exit(ended.exit_code)
+
+
+def _start(config_file: Path | None, together: SideBySide) -> int:
+    """Start ingester and API; returns an exit code where they cannot start."""
     more = [] if config_file is None else ["--config", str(config_file)]
     # First, so that errors are printed once, and the databases are there for both.
     checked = subprocess.run(
@@ -40,43 +64,21 @@ def command(ctx: click.Context, config_file: Path | None) -> None:
         text=True,
     )
     click.echo(checked.stderr, nl=False, err=True)
-    if checked.returncode:
-        ctx.exit(checked.returncode)
-    commands = [[*_LITTORAL, one, *more] for one in SIDE_BY_SIDE]
-    stop = threading.Event()
-    with set_by_signals(stop):
-        ctx.exit(run_together(commands, stop))
+    if not checked.returncode:
+        for one in SIDE_BY_SIDE:
+            together.start(Part(one, [*_LITTORAL, one, *more]))
+    return checked.returncode
 
 
-def run_together(commands: Sequence[Sequence[str]], stop: threading.Event) -> int:
-    """Run commands side by side until ``stop`` is set or one of them ends.
+def _start_broker(
+    config_file: Path | None, folder: Path, together: SideBySide, stop: threading.Event
+) -> Ended | None:
+    """Start the embedded broker and wait until it answers; returns how it ended, if it did."""
+    from service.app.configuration import configuration
+    from service.mqtt.connection import broker_refusal
+    from service.mqtt.embedded_broker import chosen, command, embedded_port
 
-    Should this process be killed, they end too.
-
-    Returns:
-        0 when stopped; else the exit code of the one that ended, 1 if that was 0.
-    """
-    guard = ChildProcessGuard()
-    running = [subprocess.Popen(guard.command(one), pass_fds=guard.fds) for one in commands]
-    ended: int | None = None
-    try:
-        while ended is None and not stop.wait(_TICK_S):
-            codes = [one.poll() for one in running]
-            ended = next((code for code in codes if code is not None), None)
-    finally:
-        _end(running)
-        guard.close()
-    return 0 if ended is None else (ended if ended > 0 else 1)
-
-
-def _end(running: Sequence[subprocess.Popen[bytes]]) -> None:
-    for one in running:
-        if one.poll() is None:
-            one.terminate()
-    for one in running:
-        try:
-            one.wait(PATIENCE_S)
-        except subprocess.TimeoutExpired:
-            click.echo(f"littoral up: process {one.pid} did not end and is killed", err=True)
-            one.kill()
-            one.wait()
+    config = configuration(config_file).mqtt
+    port = embedded_port(config)
+    together.start(Part("broker", command(chosen("auto"), port, folder), outlives=True))
+    return together.wait(stop, until=lambda: broker_refusal(config) is None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from typing import Final
 
 from service.advice.engine.recommendation import Severity
@@ -14,9 +15,19 @@ from service.registry.events import Revision
 _SUBJECT_DIGITS: Final = 8
 
 
-def sheet_calendar(sheet: HandoverSheet, form: Form = Form.EVENTS) -> bytes:
-    """All tasks of a sheet; each rings."""
-    tasks = [_task_of(sheet, page, task) for page in sheet.tanks for task in page.tasks]
+def sheet_calendar(
+    sheet: HandoverSheet, url_of: Callable[[str], str], form: Form = Form.EVENTS
+) -> bytes:
+    """All tasks of a sheet; each rings.
+
+    Args:
+        url_of: the page on a tank, by its id, for whoever gets the calendar.
+    """
+    tasks = [
+        _task_of(sheet, page, task, url_of(page.tank))
+        for page in sheet.tanks
+        for task in page.tasks
+    ]
     name = f"Handover {sheet.tanks[0].name}" if len(sheet.tanks) == 1 else "Handover"
     return calendar_of(name, tasks, sheet.prepared, form)
 
@@ -28,7 +39,7 @@ def uid_of(page: TankSheet, task: Task) -> str:
     return f"{task.code}{subject}-{task.day.isoformat()}.{page.tank}@littoral"
 
 
-def _task_of(sheet: HandoverSheet, page: TankSheet, task: Task) -> CalendarTask:
+def _task_of(sheet: HandoverSheet, page: TankSheet, task: Task, url: str) -> CalendarTask:
     return CalendarTask(
         uid=uid_of(page, task),
         place=page.name,
@@ -40,4 +51,5 @@ def _task_of(sheet: HandoverSheet, page: TankSheet, task: Task) -> CalendarTask:
         # Earlier sheets are not stored: a sheet counts as revised whenever it is prepared.
         revision=Revision(int(sheet.prepared.timestamp() // 60), sheet.prepared),
         time_zone=page.time_zone,
+        url=url,
     )

@@ -19,6 +19,7 @@ from icalendar import Alarm, Calendar, Component, Event, Todo
 from service.advice.engine.change_events import DUE_COUNT, DUE_MOVED
 from service.advice.engine.instruction import text_of
 from service.advice.engine.recommendation import Instruction, Recommendation, Severity
+from service.advice.handover.glossary import words_in
 from service.registry.events import Revision
 from service.registry.models import Tank
 from service.registry.recommendations import State
@@ -55,6 +56,7 @@ class CalendarTask:
         rings: remind of it.
         revision: of its last change.
         time_zone: IANA name; in which its days begin and end.
+        url: of a page on it, for the entry's link.
     """
 
     uid: str
@@ -66,6 +68,7 @@ class CalendarTask:
     rings: bool
     revision: Revision
     time_zone: str
+    url: str
 
     @property
     def title(self) -> str:
@@ -87,7 +90,7 @@ def _revision(one: Recommendation, last: Revision) -> Revision:
     return Revision(last.sequence + int(one.extra[DUE_COUNT]), time)
 
 
-def task_of(tank: Tank, one: Recommendation, revision: Revision | None) -> CalendarTask:
+def task_of(tank: Tank, one: Recommendation, revision: Revision | None, url: str) -> CalendarTask:
     """The task that a recommendation asks for."""
     finding, instruction = one.finding, one.instruction
     return CalendarTask(
@@ -100,6 +103,7 @@ def task_of(tank: Tank, one: Recommendation, revision: Revision | None) -> Calen
         rings=finding.severity >= Severity.ADVICE and not one.folded,
         revision=_revision(one, revision or Revision(0, one.first_seen)),
         time_zone=tank.time_zone,
+        url=url,
     )
 
 
@@ -108,6 +112,7 @@ def tank_calendar(
     recommendations: Sequence[Recommendation],
     revisions: Mapping[str, Revision],
     now: datetime,
+    url: str,
     form: Form = Form.EVENTS,
 ) -> bytes:
     """The feed of one tank.
@@ -115,8 +120,9 @@ def tank_calendar(
     Args:
         recommendations: those that stand (open and snoozed).
         revisions: by recommendation id, from ``Registry.revisions``.
+        url: of the tank's page.
     """
-    tasks = [task_of(tank, one, revisions.get(one.id)) for one in recommendations]
+    tasks = [task_of(tank, one, revisions.get(one.id), url) for one in recommendations]
     return calendar_of(tank.name, tasks, now, form)
 
 
@@ -205,9 +211,17 @@ def _describe(part: Component, task: CalendarTask, now: datetime) -> None:
     part.add("sequence", 2 * task.revision.sequence + overdue + days)
     part.add("created", _seconds(task.since))
     part.add("summary", task.title)
-    part.add("description", text_of(task.instruction))
+    part.add("description", _description(task))
+    part.add("url", task.url)
     part.add("categories", [task.severity.word])
     part.add("priority", _PRIORITY[task.severity])
+
+
+def _description(task: CalendarTask) -> str:
+    """What to do and why, and what the trade's words in it mean: each entry is read by itself."""
+    text = text_of(task.instruction)
+    words = words_in((task.title, text))
+    return "\n".join((text, "", "Words", *map(str, words))) if words else text
 
 
 def _alarm(task: CalendarTask, trigger: timedelta | datetime) -> Alarm:

@@ -211,7 +211,7 @@ def _word_blocks(blocks: Sequence[Block]) -> Iterator[Block]:
     found = words_in(text for block in blocks for text in texts_of(block))
     if found:
         yield Heading("Words")
-        yield Items(tuple(Item("", f"{one.term}: {one.sentence}") for one in found))
+        yield Items(tuple(Item("", str(one)) for one in found))
 
 
 def _disclaimer(safety: NumberedCautions) -> Iterator[Paragraph]:

@@ -22,6 +22,7 @@ from service.integrations.homie.device import (
     properties_of,
     root_description,
 )
+from service.integrations.repeated import Repeated
 from service.integrations.tank_figures import figures_of
 from service.mqtt.connection import Will
 from service.mqtt.leftovers import Leftover
@@ -40,7 +41,8 @@ _log = logging.getLogger(__name__)
 class Homie:
     """Publishes the tanks as Homie devices.
 
-    A tank that was not evaluated for ``lifetime_s`` is ``lost`` and has no values.
+    The root device is announced once all tanks were evaluated, after those that it names. A tank
+    that was not evaluated for ``lifetime_s`` is ``lost`` and has no values.
     """
 
     def __init__(
@@ -69,8 +71,9 @@ class Homie:
         self._lock = threading.Lock()
         self._evaluated_s: dict[str, float] = {}
         self._versions: dict[str, tuple[dict[str, Any], int]] = {}
-        self._stopping = threading.Event()
-        self._lost_thread: threading.Thread | None = None
+        #: all tanks of the present evaluation; None: before the first one.
+        self._tanks: frozenset[str] | None = None
+        self._lost = Repeated(f"homie-{name}", min(1.0, lifetime_s / 4), self._mark_lost_tanks)
         start = f"{self._options.prefix}/{HOMIE_TOPIC_VERSION}/+"
         self._topics = RetainedTopics(
             config,
@@ -80,6 +83,7 @@ class Homie:
             filters=(f"{start}/$description", f"{start}/$alert/+"),
             identify=self._identify,
             group_filters=lambda device: (f"{base_topic(options, device)}/#",),
+            last_group=options.device,
         )
 
     @property
@@ -93,14 +97,9 @@ class Homie:
         return self._topics.is_connected
 
     def start(self) -> None:
-        """Connect in the background, with no tanks yet."""
-        with self._lock:
-            self._set_root()
+        """Connect in the background; nothing is announced before the first evaluation."""
         self._topics.start()
-        self._lost_thread = threading.Thread(
-            target=self._mark_lost_tanks, name=f"homie-{self.name}", daemon=True
-        )
-        self._lost_thread.start()
+        self._lost.start()
 
     def update(self, view: TankView, change: LedgerChange) -> None:
         """Publish what is known of a tank; only what changed goes out.
@@ -122,36 +121,36 @@ class Homie:
                 changed=changed,
                 published=self._published_alerts(base, device),
             )
-            is_new = view.tank.id not in self._evaluated_s
             self._evaluated_s[view.tank.id] = time.monotonic()
             messages = device_messages(base, text, properties, alerts, READY)
             self._topics.set(device, messages, first=(f"{base}/$state", INIT) if differs else None)
-            if is_new:
+            if self._tanks is None or self._tanks <= set(self._evaluated_s):
                 self._set_root()
 
     def retain_only(self, tanks: frozenset[str]) -> None:
         """Remove the devices of other tanks, those of earlier runs too."""
         with self._lock:
-            gone = set(self._evaluated_s) - tanks
-            for tank in gone:
+            for tank in set(self._evaluated_s) - tanks:
                 del self._evaluated_s[tank]
                 self._versions.pop(device_id(self._options, tank), None)
-            if gone:
+            # The evaluation before is over: a tank that it could not evaluate is not waited for.
+            if self._tanks is not None or not tanks:
                 self._set_root()
+            self._tanks = tanks
             devices = {device_id(self._options, tank) for tank in tanks}
             self._topics.retain_only({self._options.device, *devices})
 
     def stop(self) -> None:
         """Mark all devices as disconnected; they stay at the broker."""
-        self._stopping.set()
-        if self._lost_thread is not None:
-            self._lost_thread.join()
+        self._lost.stop()
         with self._lock:
             bases = [
                 base_topic(self._options, device_id(self._options, tank))
                 for tank in self._evaluated_s
             ]
-        self._topics.stop((f"{base}/$state", DISCONNECTED) for base in (*bases, self._root))
+            if self._topics.messages(self._options.device):
+                bases.append(self._root)
+        self._topics.stop((f"{base}/$state", DISCONNECTED) for base in bases)
 
     def _published_alerts(self, base: str, device: str) -> dict[str, str]:
         """Text by alert id as last published."""
@@ -164,12 +163,11 @@ class Homie:
 
     def _mark_lost_tanks(self) -> None:
         """Mark tanks as lost whose evaluations have ended."""
-        while not self._stopping.wait(min(1.0, self._lifetime_s / 4)):
-            now = time.monotonic()
-            with self._lock:
-                for tank, evaluated_s in self._evaluated_s.items():
-                    if now - evaluated_s > self._lifetime_s:
-                        self._mark_lost(tank)
+        now = time.monotonic()
+        with self._lock:
+            for tank, evaluated_s in self._evaluated_s.items():
+                if now - evaluated_s > self._lifetime_s:
+                    self._mark_lost(tank)
 
     def _mark_lost(self, tank: str) -> None:
         device = device_id(self._options, tank)
@@ -182,6 +180,7 @@ class Homie:
         self._topics.set(device, {**lost, f"{base}/$state": LOST})
 
     def _set_root(self) -> None:
+        """Announce the service with the tanks that were announced."""
         children = sorted(device_id(self._options, tank) for tank in self._evaluated_s)
         described = root_description(self._options, children)
         text, differs = self._described(self._options.device, described)

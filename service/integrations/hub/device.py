@@ -14,10 +14,9 @@ from typing import Any, Final
 from service.advice.engine.recommendation import Severity
 from service.config import HubOptions
 from service.integrations.tank_figures import LIGHT, WORST_WORDS, Figures
+from service.mqtt.connection import OFFLINE, ONLINE
 from service.mqtt.retained import json_payload
 
-ONLINE: Final = "online"
-OFFLINE: Final = "offline"
 ORIGIN: Final = "Littoral"
 _DEVICE_CLASS: Final[Mapping[str, str]] = {
     "temperature": "temperature",

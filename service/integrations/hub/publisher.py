@@ -9,8 +9,6 @@ from service.advice.engine.change_events import LedgerChange
 from service.config import HubOptions, MqttConfig
 from service.derive.models import TankView
 from service.integrations.hub.device import (
-    OFFLINE,
-    ONLINE,
     HubTopics,
     discovery_message,
     leftover_topics,
@@ -19,7 +17,7 @@ from service.integrations.hub.device import (
     state_messages,
 )
 from service.integrations.tank_figures import figures_of
-from service.mqtt.connection import Will
+from service.mqtt.connection import OFFLINE, ONLINE, Will
 from service.mqtt.leftovers import Leftover
 from service.mqtt.retained import RetainedTopics
 

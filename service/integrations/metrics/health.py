@@ -11,6 +11,7 @@ from prometheus_client.metrics_core import CounterMetricFamily, GaugeMetricFamil
 from service.advice.engine.overdue import overdue
 from service.advice.engine.scheduler import STATUS_NAME
 from service.registry.registry import Registry
+from service.times import stored_moment
 
 INGEST: Final = "ingest:"
 INGEST_SILENT_S: Final = 30.0
@@ -84,7 +85,7 @@ def health_families(
 
 def is_silent(status: Mapping[str, Any], now: datetime, speed: float) -> bool:
     """Whether an ingester has not reported for so long that it does not count as running."""
-    time = _moment(status.get("time"))
+    time = stored_moment(status.get("time"))
     return time is None or (now - time).total_seconds() > INGEST_SILENT_S * speed
 
 
@@ -119,7 +120,7 @@ def _ingest(
         for key, text in _COUNTED.items()
     }
     for name, status in ingesters.items():
-        time = _moment(status.get("time"))
+        time = stored_moment(status.get("time"))
         if time is not None:
             written_at.add_metric([name], time.timestamp())
         silent = is_silent(status, now, speed)
@@ -129,9 +130,9 @@ def _ingest(
         for kind in ("readings", "rejections"):
             spooled.add_metric([name, kind], float(spool.get(kind, 0)))
         aside.add_metric([name], float(status.get("aside", 0)))
-        first = _moment(spool.get("oldest"))
+        first = stored_moment(spool.get("oldest"))
         oldest.add_metric([name], 0.0 if first is None else _age_s(first, now))
-        last = _moment(status.get("last_write"))
+        last = stored_moment(status.get("last_write"))
         if last is not None:
             written.add_metric([name], _age_s(last, now))
         for key, family in counters.items():
@@ -144,7 +145,7 @@ def _ingest(
 def _scheduler(status: Mapping[str, Any] | None) -> list[Metric]:
     if status is None:
         return []
-    time = _moment(status.get("time"))
+    time = stored_moment(status.get("time"))
     mended = CounterMetricFamily(
         "littoral_mqtt_mended",
         "Retained topics that were not as they were published, since the service started.",
@@ -179,10 +180,6 @@ def _scheduler(status: Mapping[str, Any] | None) -> list[Metric]:
             value=float(not status.get("error")),
         ),
     ]  # fmt: skip
-
-
-def _moment(text: object) -> datetime | None:
-    return datetime.fromisoformat(str(text)) if text else None
 
 
 def _age_s(moment: datetime, now: datetime) -> float:

@@ -11,6 +11,7 @@ from marshmallow import ValidationError
 from service.errors import UnitRefusal
 from service.pages.inputs import Input, input_of, unit_words
 from service.pages.log.calibration import point_inputs, points_of
+from service.pages.observe import OBSERVED
 from service.registry.fields.log import KINDS
 from service.registry.fields.log_entry import OneOf
 from service.registry.log_volume import to_stored
@@ -22,6 +23,9 @@ from service.schemas.written import number_text
 
 AMOUNT: Final = "amount"
 """Name of the input for fields of which there is one."""
+
+INPUT_NAMES: Final[Mapping[str, str]] = {"kind": OBSERVED}
+"""Names of inputs of fields whose own name belongs to the form: ``kind`` is that of the entry."""
 
 KIND_WORDS: Final[dict[LogKind, str]] = {kind: schema.label for kind, schema in KINDS.items()}
 
@@ -38,7 +42,7 @@ def inputs_of(kind: LogKind, tank: Tank) -> tuple[Input, ...]:
             if name == together.names[0]:
                 found.append(_joint_input(schema.fields, together))
         elif isinstance(field, Field):
-            found.append(input_of(name, field))
+            found.append(replace(input_of(name, field), name=INPUT_NAMES.get(name, name)))
     if kind is LogKind.CALIBRATION:
         found += point_inputs()
     suggestions = _SUGGESTIONS[kind](tank) if kind in _SUGGESTIONS else {}

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from flask import Blueprint, flash, g, redirect, render_template, request, url_for
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from service.api.context import current, now
+from service.api.http.auth import scope_of_visitor
 from service.api.resources.broker.routes import add_route, known_routes
 from service.api.resources.broker.traffic import (
     EVERYTHING,
@@ -53,8 +54,8 @@ def register(pages: Blueprint) -> None:
 
 def may_set_up() -> bool:
     """Whether whoever makes this request may see what arrives and make routes."""
-    caller = g.get("caller")
-    return caller is not None and caller.scope.covers(Scope.WRITE)
+    scope = scope_of_visitor()
+    return scope is not None and scope.covers(Scope.WRITE)
 
 
 def sensors() -> str:

@@ -89,9 +89,10 @@ def begin(tank: str) -> Answer:
 def save(tank: str) -> Answer:
     """Log the calibration."""
     found = current().registry.tank(tank)
-    run = _run(request.form)
+    run: Run | None = None
     try:
         csrf.check_form()
+        run = _run(request.form)
         made = _made(run)
         moment = now()
         by = str(session.get("by", ""))
@@ -99,7 +100,8 @@ def save(tank: str) -> Answer:
             tank, LogKind.CALIBRATION, moment, made.data, by=by, recorded=moment
         )
     except LittoralError as error:
-        return _page(found, "result", run, error=error), error.kind.status
+        step = "start" if run is None else "result"
+        return _page(found, step, run, error=error), error.kind.status
     current().nudge()
     flash("Calibration saved.")
     return redirect(_address(tank, "back", {"sensor": run.sensor}), 303)

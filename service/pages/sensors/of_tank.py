@@ -54,6 +54,11 @@ class Group:
     lines: tuple[Line, ...]
     chosen: str
 
+    @property
+    def is_missing(self) -> bool:
+        """Whether the chosen sensor has no readings."""
+        return bool(self.chosen) and all(one.sensor != self.chosen for one in self.lines)
+
 
 def register(pages: Blueprint) -> None:
     """Add the views to the blueprint."""
@@ -136,7 +141,8 @@ def _groups(tank: Tank) -> tuple[Group, ...]:
             for info in series
             if info.key.quantity == quantity
         ]
-        if lines:
+        chosen = tank.sensors.get(quantity, "")
+        if lines or chosen:
             in_order = sorted(lines, key=lambda one: (not one.why, one.sensor))
-            groups.append(Group(quantity, tuple(in_order), tank.sensors.get(quantity, "")))
+            groups.append(Group(quantity, tuple(in_order), chosen))
     return tuple(groups)

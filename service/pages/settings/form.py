@@ -18,6 +18,7 @@ from service.pages.settings.questions import (
     help_of,
     name_of,
     question_of,
+    questions_in,
     usual_of,
 )
 from service.pages.settings.several import questions_of
@@ -66,8 +67,8 @@ def _nodes(
     elif isinstance(field, Field) and making.keep(_key(path)):
         several = questions_of(path, field, value)
         if several is not None:
-            questions = tuple(_typed(one, making) for one in several)
-            yield Group(path, label_of(name, field), help_of(field.doc, schema), questions)
+            nodes = tuple(_typed_node(one, making) for one in several)
+            yield Group(path, label_of(name, field), help_of(field.doc, schema), nodes)
             return
         usual = usual_of(schema, name, field)
         question = question_of(path, field, value, making.unit_of, schema=schema, usual=usual)
@@ -125,6 +126,13 @@ def _typed_rows(given: Mapping[str, str], path: Path) -> int:
     pattern = re.compile(re.escape(f"{name_of(path)}.") + r"([0-9]{1,3})\.(?!.*_unit$)")
     found = [int(one[1]) for name, text in given.items() if text and (one := pattern.match(name))]
     return max(found, default=-1) + 1
+
+
+def _typed_node(node: Question | Group, making: Making) -> Node:
+    if isinstance(node, Question):
+        return _typed(node, making)
+    asked = tuple(_typed(one, making) for one in questions_in(node.nodes))
+    return replace(node, nodes=asked)
 
 
 def _typed(question: Question, making: Making) -> Question:

@@ -28,7 +28,7 @@ from service.registry.versions import Precondition
 Answer = str | Response | tuple[str, int]
 
 NOTHING: Final[Mapping[str, Any]] = {}
-_SECTIONS: Final = tuple(one for one in SECTIONS if one.key not in ("thresholds", "sensors"))
+_SECTIONS: Final = tuple(one for one in SECTIONS if one.key != "thresholds")
 """What a tank without readings can do without is in its settings."""
 
 

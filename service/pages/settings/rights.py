@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from flask import g
-
+from service.api.http.auth import scope_of_visitor
 from service.registry.access import Scope
 
 
@@ -18,5 +17,5 @@ def may_delete() -> bool:
 
 
 def _covers(scope: Scope) -> bool:
-    caller = g.get("caller")
-    return caller is not None and caller.scope.covers(scope)
+    visitor = scope_of_visitor()
+    return visitor is not None and visitor.covers(scope)

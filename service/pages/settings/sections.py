@@ -97,13 +97,6 @@ SECTIONS: Final = (
         "Shown on the handover sheet.",
     ),
     Section(
-        "sensors",
-        "Which sensor counts",
-        ("sensors",),
-        (),
-        "Only where several measure the same.",
-    ),
-    Section(
         "thresholds",
         "Thresholds",
         ("thresholds",),
@@ -113,6 +106,10 @@ SECTIONS: Final = (
     Section("more", "More", ("*",)),
 )  # fmt: skip
 """Earlier ones take what they name, also where a later one would."""
+
+
+ELSEWHERE: Final = {"sensors": "pages.tank_sensors"}
+"""Members that a page of their own sets, and its endpoint: the form leaves them as they are."""
 
 
 @cache

@@ -1,32 +1,30 @@
-"""Questions of fields that are objects by name: sensors, thresholds, labels, free facts."""
+"""Questions of fields that are objects by name: thresholds, labels, free facts."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from itertools import groupby
 from typing import Any, Final
 
 import marshmallow as ma
 
 from service.advice.phrases import capitalised
 from service.errors import Refusal
-from service.pages.settings.questions import LEFT_TO_DEFAULT, Box, Path, Question, name_of
+from service.pages.settings.questions import LEFT_TO_DEFAULT, Box, Group, Path, Question, name_of
 from service.registry.fields.dose_content import LABEL_IONS, LabelAmounts
-from service.registry.fields.named import SensorChoice, Thresholds
+from service.registry.fields.named import Limited, Thresholds
 from service.schemas.entry import UNIT_WORDS, json_of
 from service.schemas.fields import Field, Number
 from service.schemas.free_json import Facts
 from service.schemas.written import number_text
-from service.units import QUANTITIES
 
 ADDED: Final = "*"
 """Last part of the path of a question for a further fact: what it reads is added to the object."""
 
 
-def questions_of(path: Path, field: Field, value: Any) -> Iterator[Question] | None:
+def questions_of(path: Path, field: Field, value: Any) -> Iterator[Question | Group] | None:
     """The questions of a field that is an object by name; None for any other field."""
     stored: Mapping[str, Any] = value or {}
-    if isinstance(field, SensorChoice):
-        return _sensors(path, stored)
     if isinstance(field, Thresholds):
         return _thresholds(path, field, stored)
     if isinstance(field, LabelAmounts):
@@ -34,14 +32,16 @@ def questions_of(path: Path, field: Field, value: Any) -> Iterator[Question] | N
     return _facts(path, field, stored) if isinstance(field, Facts) else None
 
 
-def _sensors(path: Path, stored: Mapping[str, Any]) -> Iterator[Question]:
-    for name, quantity in QUANTITIES.items():
-        label = f"Sensor of {quantity.words}"
-        yield _one((*path, name), label, "", stored.get(name, ""), lambda texts, _: texts[0])
+def _thresholds(path: Path, field: Thresholds, stored: Mapping[str, Any]) -> Iterator[Group]:
+    """A group for each subject, in the order of the table."""
+    for subject, rows in groupby((field.known or {}).items(), lambda row: row[1].subject):
+        yield Group(path, subject, "", tuple(_threshold_questions(path, dict(rows), stored)))
 
 
-def _thresholds(path: Path, field: Thresholds, stored: Mapping[str, Any]) -> Iterator[Question]:
-    for name, one in (field.known or {}).items():
+def _threshold_questions(
+    path: Path, thresholds: Mapping[str, Limited], stored: Mapping[str, Any]
+) -> Iterator[Question]:
+    for name, one in thresholds.items():
         unit = UNIT_WORDS.get(one.unit, one.unit)
         words = "" if unit == "1" else f" {unit}"
         yield _number(

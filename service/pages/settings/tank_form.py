@@ -11,8 +11,11 @@ from marshmallow import ValidationError
 
 from service.api.resources.tanks.schemas import TankSchema
 from service.errors import FieldFault, InvalidInputError, LittoralError
+from service.pages.settings.drawing import TankDrawing
 from service.pages.settings.form import Making, nodes_of
+from service.pages.settings.plan_strip import PlanStrip
 from service.pages.settings.previews import (
+    DoseEffect,
     SpeciesNote,
     dose_effects,
     drawing_of,
@@ -28,7 +31,7 @@ from service.pages.settings.questions import (
     questions_in,
 )
 from service.pages.settings.reading import Reading, pointer_of, read_form
-from service.pages.settings.sections import SECTIONS, Section, is_rare, section_of
+from service.pages.settings.sections import ELSEWHERE, SECTIONS, Section, is_rare, section_of
 from service.pages.settings.shown_units import unit_of
 from service.registry.models import Tank
 from service.schemas.messages import faults_in
@@ -81,17 +84,17 @@ class TankForm:
     notes: Mapping[str, SpeciesNote] = field(default_factory=dict)
 
     @property
-    def drawing(self) -> Any:
+    def drawing(self) -> TankDrawing | None:
         """The tank, drawn; None while its dimensions are not all there."""
         return drawing_of(self.body)
 
     @property
-    def strip(self) -> Any:
+    def strip(self) -> PlanStrip | None:
         """The planned day; None while a time is none."""
         return strip_of(self.body)
 
     @property
-    def doses(self) -> Any:
+    def doses(self) -> tuple[DoseEffect, ...]:
         """What each dose adds."""
         return dose_effects(self.body)
 
@@ -114,6 +117,7 @@ def sections_of(
 
         def keeps(member: str, rare: bool, section: Section = section) -> bool:
             asked = section_of(member) is section and (new or member != "id")
+            asked = asked and member not in ELSEWHERE
             return asked and is_rare(member) is rare
 
         usual, rare = (

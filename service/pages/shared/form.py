@@ -17,6 +17,11 @@ NUMBER: Final = "number"
 NOTE: Final = "note"
 
 
+def new_key() -> str:
+    """A fresh key of a report, so that it is taken once however often it is sent."""
+    return secrets.token_urlsafe(12)
+
+
 @dataclass(frozen=True, slots=True)
 class Refused:
     """A form that was refused: it is shown again with what was written in it.
@@ -57,7 +62,7 @@ class ReportForm:
     task: str
     tick: Tick
     refused: Refused | None = None
-    key: str = field(default_factory=lambda: secrets.token_urlsafe(12))
+    key: str = field(default_factory=new_key)
 
     @property
     def asked(self) -> AskedNumber | None:

@@ -26,7 +26,8 @@ from service.pages.browser.cookie import use_present_key
 from service.pages.browser.headers import secure
 from service.pages.handover.chart import picture_lines
 from service.pages.local_time import LocalTime
-from service.pages.shared.form import Line, Refused, ReportForm
+from service.pages.observe import offered_groups
+from service.pages.shared.form import Line, Refused, ReportForm, new_key
 from service.registry.access import ShareLink
 
 DAYS_LISTED: Final = 14
@@ -85,6 +86,8 @@ def link_page(
         today=today,
         later=any(one.day and one.day > _last_listed(today) for one in offered),
         note=ReportForm(note, A_NOTE, _of(refused, note)),
+        observe=offered_groups({}, local_time),
+        new_key=new_key,
         reports=reports_with(link),
         words=tank.words,
         refused=refused,

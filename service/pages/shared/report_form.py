@@ -13,6 +13,7 @@ from service.api.resources.handover.reporting import reporting_link, taken
 from service.api.resources.handover.signed_ticks import tick_of
 from service.errors import LittoralError
 from service.pages.browser import csrf
+from service.pages.observe import LEVEL, OBSERVED
 from service.pages.shared.form import NOTE, NUMBER, Refused, ReportForm
 from service.pages.shared.page import link_page, link_refusal
 from service.registry.access import ShareLink
@@ -55,6 +56,12 @@ def _body(link: ShareLink, given: dict[str, str]) -> dict[str, Any]:
         InvalidInputError: something is missing or not allowed.
     """
     body: dict[str, Any] = {name: given[name] for name in ("task", "key") if name in given}
+    if OBSERVED in given:
+        level = given.get(LEVEL, "")
+        body["observation"] = {
+            "kind": given[OBSERVED],
+            "level": int(level) if level.isascii() and level.isdigit() else level,
+        }
     body[NOTE] = given.get(NOTE, "").strip().replace("\r\n", "\n")
     text = given.get(NUMBER, "").strip()
     form = ReportForm(body.get("task", ""), tick_of(body.get("task", ""), link))

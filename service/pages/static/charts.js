@@ -1,7 +1,8 @@
-// The charts of a tank: one window of time for all three, moved by tabs, buttons, keys, dragging or touch.
+// The charts of a tank: one window of time for all of them, moved by tabs, buttons, keys, dragging or touch.
 
 import {
-  DAY_S, LONG_S, co2Series, excursions, lightSeries, litStretches, stepFor, temperatureSeries,
+  DAY_S, LONG_S, co2Series, excursions, lightSeries, litStretches, observationSeries, stepFor,
+  temperatureSeries,
 } from "./series.js";
 import { formatter, kindOf, optionsOf } from "./drawing.js";
 import { listenToTouch } from "./gestures.js";
@@ -9,7 +10,11 @@ import { listenToTouch } from "./gestures.js";
 const DAYS = { day: 1, week: 7, month: 30, year: 365 };
 const SHORTEST_S = 1800;
 const LONGEST_S = 366 * DAY_S;
-const LOADERS = { co2: co2Series, temperature: temperatureSeries, light: lightSeries };
+const LOADERS = {
+  co2: co2Series, temperature: temperatureSeries, light: lightSeries, observations: observationSeries,
+};
+const LANE_REM = 2.9;
+const AXIS_REM = 2.2;
 
 let frame = readFrame();
 let range = DAYS[new URLSearchParams(location.search).get("range")]
@@ -97,14 +102,15 @@ async function load() {
 }
 
 function draw(place, data, window, extra) {
-  if (!data[1].some((value) => value !== null)) {
-    tellTrouble(place, "Nothing known in this span.");
+  if (!data.slice(1).some((column) => column.some((value) => value !== null))) {
+    tellTrouble(place, place.key === "observations" ? "Nothing was noted in this span." : "Nothing known in this span.");
     return;
   }
   place.element.classList.remove("blank");
   place.element.removeAttribute("aria-busy");
   place.data = data;
-  place.kind = kindOf(place.key, frame, extra);
+  place.kind = kindOf(place.key, frame, extra, data);
+  if (place.kind.lanes) place.element.style.height = `${LANE_REM * place.kind.lanes + AXIS_REM}rem`;
   const at = place.chart ? place.chart.cursor.left : -10;
   place.chart?.destroy();
   place.element.replaceChildren();
@@ -119,6 +125,7 @@ function tellTrouble(place, text) {
   place.chart?.destroy();
   place.chart = null;
   place.element.classList.add("blank");
+  place.element.style.height = "";
   place.element.removeAttribute("aria-busy");
   const words = document.createElement("p");
   words.textContent = text;
@@ -141,7 +148,8 @@ function tell(place, chart) {
     return;
   }
   const values = place.data.slice(1).map((column) => column[idx]);
-  const text = values[0] === null ? "not known" : place.kind.tell(values);
+  const known = values.some((value) => value !== null);
+  const text = known ? place.kind.tell(values, idx) : "not known";
   place.readout.textContent = `${moment(place.data[0][idx])}: ${text}`;
 }
 

@@ -23,17 +23,17 @@ function timeLabels(zone) {
   });
 }
 
-function axes(zone, unitDigits) {
+function axes(zone, unitDigits, lanes) {
   const line = { stroke: css("--line"), width: 1 };
   const common = { stroke: css("--soft"), font: FONT, ticks: { ...line, size: 4 } };
   return [
     { ...common, grid: { show: false }, values: timeLabels(zone), space: 64, size: 26 },
     {
       ...common,
-      grid: line,
+      grid: lanes ? { show: false } : line,
       size: 52,
       space: 28,
-      values: (chart, splits) => splits.map((value) => value.toFixed(unitDigits(splits))),
+      values: (chart, splits) => splits.map((value) => (lanes ? "" : value.toFixed(unitDigits(splits)))),
     },
   ];
 }
@@ -144,6 +144,38 @@ function excursionText(frame, stretches) {
   return `hatched: outside the animals’ range, ${times} in this span, ${sides.has("above") ? "up" : "down"} to ${worst.toFixed(1)} °C`;
 }
 
+/** What was seen: the title of each lane, and each level as a number in a dot. */
+function drawLanes(chart, data) {
+  const { ctx } = chart;
+  const box = plot(chart);
+  const unit = devicePixelRatio;
+  data.titles.forEach((title, lane) => {
+    const top = box.y(data.titles.length - lane);
+    if (lane) {
+      ctx.fillStyle = css("--line");
+      ctx.fillRect(box.left, top, box.width, unit);
+    }
+    words(ctx, title, box.left + 6 * unit, top + 10 * unit, css("--ink"));
+  });
+  ctx.font = `bold ${11 * unit}px system-ui, sans-serif`;
+  ctx.textAlign = "center";
+  ctx.textBaseline = "middle";
+  data.seen.forEach((one, at) => {
+    const [time, ...heights] = data.map((column) => column[at]);
+    if (time < chart.scales.x.min || time > chart.scales.x.max) return;
+    const [x, y] = [box.x(time), box.y(heights.find((height) => height !== null))];
+    ctx.beginPath();
+    ctx.arc(x, y, 8 * unit, 0, 2 * Math.PI);
+    ctx.fillStyle = css(one.level ? "--water" : "--sheet");
+    ctx.fill();
+    ctx.strokeStyle = css("--water");
+    ctx.lineWidth = 1.5 * unit;
+    ctx.stroke();
+    ctx.fillStyle = css(one.level ? "--sheet" : "--ink");
+    ctx.fillText(String(one.level), x, y + unit);
+  });
+}
+
 /** Holds the data, and the limits that lie no further from them than `reach`. */
 function yRange({ limits, floor, reach }) {
   return (chart, low, high) => {
@@ -164,8 +196,9 @@ const band = () => [{ series: [3, 2], fill: css("--band") }];
 /**
  * What makes each chart its own.
  * @param extra what was fetched beside the series: lit stretches, excursions, whether sums of days
+ * @param data the series
  */
-export function kindOf(key, frame, extra) {
+export function kindOf(key, frame, extra, data) {
   const { low, high } = frame[key] ?? {};
   if (key === "co2") {
     const limits = [[low, `aim: from ${low}`, "under"], [high, `aim: to ${high} mg/L`, "over"]];
@@ -195,6 +228,19 @@ export function kindOf(key, frame, extra) {
       tell: ([value, from, to]) => `${value.toFixed(2)} °C${from === null ? "" : `, from ${from.toFixed(1)} to ${to.toFixed(1)}`}`,
     };
   }
+  if (key === "observations") {
+    return {
+      limits: [],
+      series: data.titles.map((title) => ({ ...line(title), spanGaps: true, points: { show: false } })),
+      bands: [],
+      range: () => [0, data.titles.length],
+      lanes: data.titles.length,
+      behind: (chart) => drawLit(chart, extra.lit),
+      over: (chart) => drawLanes(chart, data),
+      key: "numbers: level from 0 to 5; yellow at the top: lit hours",
+      tell: (values, at) => `${data.seen[at].title} ${data.seen[at].level}, ${data.seen[at].step}`,
+    };
+  }
   const ppfd = frame.light.quantity === "ppfd";
   const unit = extra.long ? (ppfd ? "mol/m² in the UTC day" : "klx·h in the UTC day") : (ppfd ? "µmol/m²/s" : "lx");
   const bars = uPlot.paths.bars({ size: [0.7, 40] });
@@ -221,9 +267,9 @@ export function optionsOf(kind, frame, size, window, hooks) {
     padding: [6, 18, 0, 0],
     scales: {
       x: { time: true, range: () => [window.start, window.end] },
-      y: { range: yRange(kind) },
+      y: { range: kind.range ?? yRange(kind) },
     },
-    axes: axes(frame.zone, digits),
+    axes: axes(frame.zone, digits, kind.lanes),
     series: [{}, ...kind.series],
     bands: kind.bands,
     cursor: {
@@ -235,7 +281,12 @@ export function optionsOf(kind, frame, size, window, hooks) {
     },
     hooks: {
       drawClear: [(chart) => { chart.ctx.save(); kind.behind(chart); chart.ctx.restore(); }],
-      draw: [(chart) => { chart.ctx.save(); drawLimits(chart, kind.limits); chart.ctx.restore(); }],
+      draw: [(chart) => {
+        chart.ctx.save();
+        drawLimits(chart, kind.limits);
+        kind.over?.(chart);
+        chart.ctx.restore();
+      }],
       setSelect: [(chart) => {
         const { left, width } = chart.select;
         if (width < 4) return;

@@ -114,6 +114,25 @@ export async function lightSeries(frame, start, end) {
   return columns(items, ["value"], step, frame.now);
 }
 
+const LANE_FOOT = 0.16;
+const LANE_SPAN = 0.42; // the rest of a lane has its title
+
+/**
+ * What was seen on a scale: one lane for each kind, the first at the top, in which the line rises
+ * with the level.
+ */
+export async function observationSeries(frame, start, end) {
+  const options = { start: moment(start), end: moment(end), limit: 1000 };
+  const seen = await getAll(`/v1/tanks/${frame.tank}/observations`, options, "observations");
+  seen.reverse();
+  const kinds = [...new Set(seen.map((one) => one.kind))];
+  const heightOf = (lane, level) => kinds.length - 1 - lane + LANE_FOOT + (LANE_SPAN * level) / 5;
+  const lanes = kinds.map((kind, lane) =>
+    seen.map((one) => (one.kind === kind ? heightOf(lane, one.level) : null)));
+  const titles = kinds.map((kind) => seen.find((one) => one.kind === kind).title);
+  return Object.assign([seen.map((one) => Date.parse(one.time) / 1000), ...lanes], { titles, seen });
+}
+
 /** Excursions from the animals' range, as [start, end, side] in unix seconds. */
 export async function excursions(frame, start, end) {
   if (end - start > 62 * DAY_S) return []; // the extremes of each day are drawn instead

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import marshmallow as ma
 
+from service.errors import LEFT_OUT, Refusal
 from service.registry.fields.limits import (
     COLDEST_C,
     MOST_ANIMALS,
@@ -23,10 +24,12 @@ from service.registry.fields.limits import (
 )
 from service.registry.fields.log_entry import LogData, OneOf
 from service.registry.models import Lever, LogKind
+from service.registry.observations import HIGHEST, LOWEST, OBSERVATIONS
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Number, Text, Whole, finite
 from service.schemas.free_json import ITEMS
 from service.schemas.quantities import Fraction, Measure, carbonate_hardness, general_hardness
+from service.schemas.together import both_or_neither
 from service.science.carbonate.inverse import BICARBONATE_SALT_G_MOL
 from service.units import QUANTITIES
 
@@ -363,14 +366,34 @@ class ProbeBackDataSchema(ProbeDataSchema):
 
 
 class ObservationDataSchema(LogData):
-    """Whatever was counted, free."""
+    """What was seen: a kind with its step from 0 to 5, whatever else was counted, or a remark."""
 
     class Meta:
         unknown = ma.INCLUDE
 
-    json_schema = MappingProxyType({"maxProperties": ITEMS})
+    json_schema = MappingProxyType({"maxProperties": ITEMS, **both_or_neither("kind", "level")})
 
     label = "Observation"
+
+    kind = Choice(
+        "What was seen; `GET /v1/observations` describes each.",
+        label="What was seen",
+        words=list(OBSERVATIONS),
+    )
+    level = Whole(
+        "How much of it, from 0 to 5; each kind describes its steps.",
+        label="How much, 0 to 5",
+        low=LOWEST,
+        high=HIGHEST,
+    )
+
+    def contradictions(self, data: Mapping[str, Any]) -> dict[str, Any]:
+        """A kind and its step belong together."""
+        if ("kind" in data) == ("level" in data):
+            return {}
+        if "kind" in data:
+            return {"level": [Refusal(LEFT_OUT, f"the step from {LOWEST} to {HIGHEST}")]}
+        return {"kind": [Refusal(LEFT_OUT, ", ".join(OBSERVATIONS))]}
 
 
 TESTED_IONS: Final[Mapping[str, str]] = MappingProxyType(

@@ -100,7 +100,7 @@ class Equipment(Facts):
 
 
 class Limited(Protocol):
-    """What is known of a threshold: its limits, unit, default and meaning."""
+    """What is known of a threshold: its subject, limits, unit, default and meaning."""
 
     @property
     def low(self) -> float: ...
@@ -112,6 +112,8 @@ class Limited(Protocol):
     def unit(self) -> str: ...
     @property
     def text(self) -> str: ...
+    @property
+    def subject(self) -> str: ...
 
 
 class Thresholds(Field):
@@ -176,6 +178,7 @@ def _properties(known: Mapping[str, Limited]) -> dict[str, Any]:
             "minimum": one.low,
             "maximum": one.high,
             "description": f"{one.text} ({one.unit}; default {one.default:g}).",
+            "x-subject": one.subject,
         }
         for name, one in known.items()
     }

@@ -8,7 +8,7 @@ from typing import Any, Final
 import marshmallow as ma
 
 from service.config import RouteConfig
-from service.config.schema import FORMATS
+from service.config.route_schema import FORMATS
 from service.errors import Refusal
 from service.registry.fields.named import MOST_MEMBERS, check_count
 from service.schemas.base import ValueSchema

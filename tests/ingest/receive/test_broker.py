@@ -104,6 +104,21 @@ def test_user_and_password(tmp_path, start_mosquitto, make_bench):
     assert "no" not in wrong.status()["errors"][0].split()
 
 
+def test_a_second_client_with_the_same_id_is_reported(tmp_path, start_mosquitto, make_bench):
+    """In the status, which ``/healthz`` shows: both take the connection from each other."""
+    broker = start_mosquitto(tmp_path)
+    both = [make_bench(broker), make_bench(broker)]
+    same = {one.config.mqtt.client_id for one in both}
+    if len(same) > 1:
+        both[1].config = replace(both[1].config, mqtt=both[0].config.mqtt)
+    for one in both:
+        one.launch()
+    wanted = f"same client id, {both[0].config.mqtt.client_id!r}"
+    wait_until(lambda: any(wanted in " ".join(one.status()["errors"]) for one in both))
+    for one in both:
+        one.stop()
+
+
 def test_several_ingesters_share_the_load(tmp_path, start_mosquitto, make_bench):
     broker = start_mosquitto(tmp_path)
     first = make_bench(broker, shared_group="littoral")

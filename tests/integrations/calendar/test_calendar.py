@@ -31,6 +31,7 @@ from tests.registries import sqlite_registry
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 HOUR = timedelta(hours=1)
 DAY = timedelta(days=1)
+PAGE = "https://tanks.example.org/tanks/reed"
 TANK = Tank("reed", "Schilfecke, links; „hell“", time_zone="Europe/Vienna")
 
 CHANGE = Recommendation(
@@ -57,7 +58,7 @@ def with_finding(**changes: Any) -> Recommendation:
 
 def feed(*ones: Recommendation, now: datetime = NOW, form: Form = Form.EVENTS) -> bytes:
     revisions = {one.id: Revision(41, NOW - HOUR) for one in ones}
-    return tank_calendar(TANK, ones, revisions, now, form)
+    return tank_calendar(TANK, ones, revisions, now, PAGE, form)
 
 
 def only(data: bytes, name: str = "VEVENT") -> Any:
@@ -79,12 +80,29 @@ def test_a_due_task_ends_when_it_is_due() -> None:
     assert event["summary"] == "Schilfecke, links; „hell“: Change 90 L of water"
     assert event["description"] == (
         "Change 50 %, 90 L; match 24 °C.\n\nWhy:\n- the last change was 8 days ago\n\n"
-        "Before you start:\n- unplug the heater first"
+        "Before you start:\n- unplug the heater first\n\n"
+        "Words\nheater: the glass or metal rod that warms the water.\n"
+        "litre: 1 L is about the water of a large bottle. 1 mL is a thousandth of it."
     )
     assert (event["priority"], event["transp"]) == (5, "TRANSPARENT")
     assert event.decoded("dtstamp") == NOW - HOUR
     (alarm,) = event.walk("VALARM")
     assert (alarm["action"], alarm.decoded("trigger")) == ("DISPLAY", timedelta(0))
+
+
+@pytest.mark.parametrize("form", list(Form))
+def test_the_trades_words_of_an_entry_are_explained_in_it(form: Form) -> None:
+    asked = with_finding(title="Test KH", action="Rinse the pre-filter.", cautions=())
+    text = only(feed(asked, form=form), "VEVENT" if form is Form.EVENTS else "VTODO")["description"]
+    words = str(text).partition("\n\nWords\n")[2].splitlines()
+    assert [one.partition(":")[0] for one in words] == ["filter", "KH", "pre-filter"]
+
+
+@pytest.mark.parametrize("form", list(Form))
+def test_an_entry_links_to_the_tanks_page(form: Form) -> None:
+    """`URL` (RFC 5545, 3.8.4.6): "a dynamic rendition of the calendar information"."""
+    data = feed(CHANGE, form=form)
+    assert only(data, "VEVENT" if form is Form.EVENTS else "VTODO")["url"] == PAGE
 
 
 def test_the_second_parser_reads_the_same() -> None:
@@ -96,6 +114,7 @@ def test_the_second_parser_reads_the_same() -> None:
     )
     assert event.summary == "Schilfecke, links; „hell“: Change 90 L of water"
     assert event.sequence == 82
+    assert str(event.url) == PAGE
 
 
 @pytest.mark.parametrize("form", list(Form))
@@ -199,7 +218,7 @@ def test_uid_stays_and_sequence_only_rises(tmp_path: Path) -> None:
         registry.prune_events(now - 5 * DAY)
         standing = ledger.list(tank.id)
         revisions = registry.revisions([one.id for one in standing])
-        event = only(tank_calendar(tank, standing, revisions, now))
+        event = only(tank_calendar(tank, standing, revisions, now, PAGE))
         content = event.to_ical()
         seen.append((event["uid"], event["sequence"], event.decoded("dtstamp"), content))
     assert len({uid for uid, *_ in seen}) == 1

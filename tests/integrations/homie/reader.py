@@ -106,6 +106,7 @@ class Reader:
         self.devices: dict[str, Device] = {}
         self.faults: list[str] = []
         self.retained: dict[str, str] = {}
+        self.heard: list[tuple[str, str]] = []
         self._lock = threading.Lock()
 
     def __enter__(self) -> Reader:
@@ -164,6 +165,7 @@ class Reader:
 
     def _take(self, _: object, __: object, message: mqtt.MQTTMessage) -> None:
         with self._lock:
+            self.heard.append((message.topic, message.payload.decode("utf-8", "replace")))
             try:
                 self._read(message.topic, message.payload.decode("utf-8"))
             except Exception as error:  # noqa: BLE001 - reported by check()

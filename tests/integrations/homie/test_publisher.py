@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 import time
@@ -91,6 +92,40 @@ def test_a_tank_is_a_device_below_the_service(
         with Reader(broker.port) as late:  # all of it is retained
             wait_until(lambda: late.holds(lambda one: one.retained == early.retained))
             late.check()
+
+
+def test_the_root_is_announced_once_after_the_tanks_that_it_names(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    """At the start, and again when the broker has lost everything."""
+    broker = start_mosquitto(tmp_path)
+    home.registry.put_tank(a_tank(id="fern"))
+    home.registry.put_tank(a_tank(id="sedge"))
+
+    def check_order(reader: Reader, *children: str) -> None:
+        """The root's only description follows when all of the tanks are ready."""
+        wait_until(complete(reader, *children))
+        descriptions = [
+            (place, json.loads(payload)["children"])
+            for place, (topic, payload) in enumerate(reader.heard)
+            if topic == "homie/5/littoral/$description"
+        ]
+        assert [named for _, named in descriptions] == [list(children)]
+        for one in children:
+            assert reader.heard.index((f"homie/5/{one}/$state", "ready")) < descriptions[0][0]
+
+    with homie(broker) as integration:
+        scheduler = home.scheduler(integration)
+        with Reader(broker.port) as reader:
+            scheduler.evaluate_all()
+            check_order(reader, "littoral-fern", REED, "littoral-sedge")
+        home.registry.put_tank(a_tank(id="rush"))
+        scheduler.evaluate_all()
+        with Reader(broker.port) as reader:  # nothing is on its way when the broker ends
+            wait_until(complete(reader, "littoral-fern", REED, "littoral-rush", "littoral-sedge"))
+        broker.restart()
+        with Reader(broker.port) as reader:
+            check_order(reader, "littoral-fern", REED, "littoral-rush", "littoral-sedge")
 
 
 def test_only_what_changed_is_sent_again(
@@ -321,6 +356,8 @@ homie = Homie("crash", HomieOptions(), MqttConfig(url=sys.argv[1]), 60.0)
 homie.start()
 while not homie.is_connected:
     time.sleep(0.02)
+for _ in range(2):  # an evaluation that has failed for the tank, and the next one
+    homie.retain_only(frozenset({"reed"}))
 print("up", flush=True)
 time.sleep(60)
 """

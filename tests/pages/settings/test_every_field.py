@@ -9,13 +9,15 @@ import marshmallow as ma
 import pytest
 from flask import Flask
 
+from service.advice.engine.practice import THRESHOLDS
 from service.api.resources.tanks.schemas import TankSchema
+from service.derive.thresholds import SUBJECTS
 from service.pages.settings import tank_form
 from service.pages.settings.questions import questions_in
-from service.pages.settings.sections import SECTIONS, section_of
+from service.pages.settings.sections import ELSEWHERE, SECTIONS, section_of
 from service.pages.settings.tank_form import nodes_in, sections_of
 from service.registry.fields.dose_content import LabelAmounts
-from service.registry.fields.named import SensorChoice, Thresholds
+from service.registry.fields.named import Thresholds
 from service.registry.models import Tank
 from service.schemas.fields import Choice, Field, Name, Number, Text, Whole, YesNo
 from service.schemas.free_json import Facts
@@ -45,7 +47,7 @@ def names_of(name: str, field: Field) -> list[str]:
     """The inputs that a field has."""
     if isinstance(field, Range):
         return [f"{name}.low", f"{name}.high"]
-    if isinstance(field, SensorChoice | LabelAmounts):
+    if isinstance(field, LabelAmounts):
         return [f"{name}.{one}" for one in field.json_schema["properties"]]
     if isinstance(field, Thresholds):
         return [f"{name}.{one}" for one in field.known or ()]
@@ -67,8 +69,37 @@ def request_made():
 
 
 def test_every_field_of_the_table_is_asked_for_once(request_made):
-    expected = [one for name, field in leaves(TankSchema()) for one in names_of(name, field)]
+    expected = [
+        one
+        for name, field in leaves(TankSchema())
+        if name not in ELSEWHERE
+        for one in names_of(name, field)
+    ]
     assert sorted(asked_boxes()) == sorted(expected)
+
+
+def test_what_another_page_sets_is_linked_and_left_as_it_is(visitor):
+    put(visitor.client, sensors={"ph": "glass-1"})
+    page = visitor.client.get("/tanks/riffle/settings").text
+    assert list(ELSEWHERE) == ["sensors"]
+    assert 'href="/tanks/riffle/sensors"' in page.partition("<main")[2]
+    assert "glass-1" not in page
+    visitor.save("riffle", "name", name="Riffle of stones")
+    assert visitor.client.get("/v1/tanks/riffle").get_json()["sensors"] == {"ph": "glass-1"}
+    page = visitor.client.get("/tanks/riffle/sensors").text
+    assert 'name="sensor" value="glass-1" checked' in page, "also before its first reading"
+
+
+def test_thresholds_are_asked_by_their_subjects(request_made):
+    (section,) = sections_of({}, {}, (section_of("thresholds"),), new=False)
+    (group,) = section.nodes
+    assert [one.label for one in group.nodes] == list(SUBJECTS)
+    asked = [one.path[-1] for one in questions_in(group.nodes)]
+    assert asked == list(THRESHOLDS)
+    shown = TankSchema().fields["thresholds"].json_schema["properties"]
+    assert [one["x-subject"] for one in shown.values()] == [
+        one.subject for one in THRESHOLDS.values()
+    ]
 
 
 def test_a_new_field_of_the_table_appears_without_more_code(monkeypatch, request_made):
@@ -131,8 +162,6 @@ def type_all_of(visitor, section):
             continue
         if isinstance(field, Range):
             typed |= {f"{name}.low": "21", f"{name}.high": "22,5"}
-        elif isinstance(field, SensorChoice):
-            typed |= dict.fromkeys(names_of(name, field), "own-1")
         elif isinstance(field, LabelAmounts):
             typed |= dict.fromkeys(names_of(name, field), "1,5")
         elif isinstance(field, Thresholds):
@@ -189,7 +218,7 @@ def test_sections_name_only_what_there_is():
     for section in SECTIONS:
         for pattern in (*section.members, *section.rare):
             assert pattern == "*" or any(fnmatchcase(one, pattern) for one in every), pattern
-    assert [one for one in every if section_of(one).key == "more"] == []
+    assert [one for one in every if section_of(one).key == "more"] == list(ELSEWHERE)
 
 
 def test_the_form_shows_no_more_of_a_default_than_its_value(request_made):

@@ -17,10 +17,12 @@ from service.api.resources.handover.reporting import (
     taken,
 )
 from service.api.resources.handover.signed_ticks import MOST_CHARACTERS, signed
+from service.api.resources.log.observations import ScaleSchema
 from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
+from service.registry.observations import HIGHEST, LOWEST, OBSERVATIONS
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested, Schema
-from service.schemas.fields import Number, Text, YesNo
+from service.schemas.fields import Choice, Number, Text, Whole, YesNo
 from service.schemas.times import Day, Moment, Span
 
 SHORTEST_KEY: Final = 8
@@ -63,7 +65,8 @@ class LinkTasksSchema(AnswerSchema):
     name = Text("Under which reports are logged.")
     expires = Moment("No report is taken from then on.")
     tasks = Items(LinkTaskSchema, "What is open now, then day by day.")
-    note = Text("In place of a task, for a note alone.", longest=MOST_CHARACTERS)
+    note = Text("In place of a task, for a note or an observation alone.", longest=MOST_CHARACTERS)
+    observations = Items(ScaleSchema, "What can be observed on a scale.")
 
 
 class GivenNumberSchema(Schema):
@@ -71,6 +74,13 @@ class GivenNumberSchema(Schema):
 
     value = Number(required=True)
     unit = Text("Any that converts to the one that is asked for.", required=True)
+
+
+class GivenObservationSchema(Schema):
+    """What was seen, on a scale."""
+
+    kind = Choice("One of `observations`.", words=list(OBSERVATIONS), required=True)
+    level = Whole("Which of its steps.", low=LOWEST, high=HIGHEST, required=True)
 
 
 class ReportInSchema(Schema):
@@ -88,6 +98,7 @@ class ReportInSchema(Schema):
     age = Span("So long ago it was done. Default: now.")
     number = Nested(GivenNumberSchema, "Default: as the sheet says.")
     note = Text("A remark for the log.", longest=NOTE_LENGTH, lines=True)
+    observation = Nested(GivenObservationSchema, "Beside a note or alone; not with a task.")
 
 
 class ReportSchema(AnswerSchema):
@@ -123,6 +134,7 @@ def tasks(secret: str) -> dict[str, Any]:
         "expires": link.expires,
         "tasks": [one for one in offered_ticks(sheet.tanks[0], link) if one.tick is not None],
         "note": signed(A_NOTE, link),
+        "observations": list(OBSERVATIONS.values()),
     }
 
 
@@ -147,7 +159,7 @@ class LinkReportsView(MethodView):
     @blueprint.also_answers(409, description="The task was reported before.")
     @blueprint.also_answers(410, description=_GONE)
     def post(self, body: dict[str, Any], secret: str) -> With:
-        """Report a task of the sheet as done, or leave a note
+        """Report a task of the sheet as done, or leave a note or an observation
 
         It is logged under the name on the link; nothing else can be written with it. A report
         sent again under its `key` is taken once and answered as the first time.

@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
-from urllib.parse import urljoin
 
 from flask import request, url_for
 
@@ -21,6 +20,7 @@ from service.api.context import current, now
 from service.api.http.access_rules import ForbiddenError
 from service.api.http.auth import rate_limits
 from service.api.http.own_machine import refuse_other_sites
+from service.api.http.public_address import public_address
 from service.api.resources.handover.signed_ticks import signed, tick_of
 from service.registry.access import ShareLink
 from service.registry.audit import Actor, ActorKind, act_as
@@ -63,8 +63,7 @@ def reporting_link(secret: str) -> ShareLink:
 
 def address_of(secret: str) -> str:
     """The whole address of a link, as people reach the service."""
-    path = url_for("shared.shared_sheet", secret=secret)
-    return urljoin(current().config.http.public_url or request.host_url, path)
+    return public_address(url_for("shared.shared_sheet", secret=secret))
 
 
 def taken(
@@ -74,10 +73,11 @@ def taken(
     age: timedelta = timedelta(0),
     number: Any = None,
     note: str = "",
+    observation: Any = None,
 ) -> tuple[LinkReport, bool]:
     """Take a report with a link; errors as ``take_report``, and where too many are sent."""
     rate_limits().count_write(f"link {link.id}")
-    report = Report(tick_of(task, link), key, age, number, note)
+    report = Report(tick_of(task, link), key, age, number, note, observation)
     found = take_report(current().registry, link, report, now())
     current().nudge()
     return found

@@ -113,8 +113,7 @@ class HandoverOptionsSchema(Schema):
     """What the sheet covers."""
 
     start = DayOrTime(
-        "A day, or a time (RFC 3339); a day is one of the first tank's zone. Default with `end`: "
-        "now.",
+        "A day, or a time (RFC 3339); whole days are each tank's own. Default with `end`: now.",
         longest=40,
     )
     end = DayOrTime(

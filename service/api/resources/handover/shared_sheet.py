@@ -11,7 +11,7 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.negotiation import CALENDAR, HTML, accepted, prefers_pages
 from service.api.http.path_parameters import SECRET
 from service.api.resources.handover import html
-from service.api.resources.handover.reporting import sheet_of_link
+from service.api.resources.handover.reporting import address_of, sheet_of_link
 from service.api.resources.handover.schemas import HandoverSchema
 from service.api.resources.handover.sheet import MEDIA_TYPES, OTHER_FORMS, sheet_answer
 from service.errors import LittoralError
@@ -46,7 +46,7 @@ def shared_sheet(secret: str) -> Response:
         if not prefers_pages():
             raise
         return html.current().link_refusal(error)
-    return _unlisted(sheet_answer(sheet, kind, shared=True))
+    return _unlisted(sheet_answer(sheet, kind, shared=address_of(secret)))
 
 
 @blueprint.at("/<secret>.ics", "GET", parameters=SECRET)
@@ -59,7 +59,7 @@ def shared_sheet(secret: str) -> Response:
 def shared_calendar(secret: str) -> Response:
     """The tasks of that sheet as a calendar to subscribe to"""
     link = current().registry.share_of(secret, now())
-    return _unlisted(sheet_answer(sheet_of_link(link), CALENDAR, shared=True))
+    return _unlisted(sheet_answer(sheet_of_link(link), CALENDAR, shared=address_of(secret)))
 
 
 def _unlisted(response: Response) -> Response:

@@ -11,6 +11,7 @@ from service.advice.handover.sheet import HandoverSheet
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.negotiation import CALENDAR, HTML, JSON, accepted
+from service.api.http.public_address import tank_page_address
 from service.api.http.responses import as_json
 from service.api.resources.handover import html
 from service.api.resources.handover.schemas import HandoverFormOptionsSchema, HandoverSchema
@@ -66,16 +67,20 @@ def handover_calendar(options: dict[str, Any]) -> Response:
 
 
 def sheet_answer(
-    sheet: HandoverSheet, kind: str, form: str = "events", *, shared: bool = False
+    sheet: HandoverSheet, kind: str, form: str = "events", *, shared: str = ""
 ) -> Response:
-    """A sheet in one of its media types."""
+    """A sheet in one of its media types.
+
+    Args:
+        shared: the address of the sharing link that shows it.
+    """
     if kind == JSON:
         response = as_json(_HANDOVER.dump(sheet))
     elif kind == HTML:
-        response = html.current().sheet_page(sheet, shared=shared)
+        response = html.current().sheet_page(sheet, shared=bool(shared))
     else:
         response = Response(
-            sheet_calendar(sheet, Form(form)),
+            sheet_calendar(sheet, lambda tank: shared or tank_page_address(tank), Form(form)),
             content_type=f"{CALENDAR}; charset=utf-8",
             headers={"Content-Disposition": 'inline; filename="handover.ics"'},
         )

@@ -14,9 +14,9 @@ from marshmallow import ValidationError
 from service.api.context import current, now
 from service.api.http.blueprint import DOCUMENT_BYTES, MULTIPART, Blueprint
 from service.api.http.faults import invalid_body, invalid_field
-from service.api.http.pagination import next_address
 from service.api.http.path_parameters import ENTRY, TANK
 from service.api.http.responses import as_json
+from service.api.resources.log.paging import LogPageSchema, log_page
 from service.api.resources.log.schemas import ENTRIES, ENTRY_REFERENCE, LOG
 from service.api.resources.pictures.schemas import as_documents
 from service.api.resources.pictures.uploads import PICTURES_SCHEMA, document_and_pictures
@@ -25,9 +25,7 @@ from service.registry.log_volume import to_shown, to_stored
 from service.registry.models import LogEntry, LogKind, Tank
 from service.registry.pictures import Picture
 from service.registry.repositories.pictures import FIELD
-from service.schemas.base import Schema
-from service.schemas.fields import Choice, Whole
-from service.schemas.times import Moment
+from service.schemas.fields import Choice
 from service.times import format_moment
 
 CLOCKS_APART: Final = timedelta(minutes=10)
@@ -61,13 +59,10 @@ blueprint = Blueprint(
 )
 
 
-class LogOptionsSchema(Schema):
+class LogOptionsSchema(LogPageSchema):
     """Which entries."""
 
     kind = Choice("Only entries of this kind.", words=list(LogKind))
-    start = Moment("Only entries from this moment on.")
-    end = Moment("Only entries before this moment.")
-    limit = Whole("At most so many; default 100.", low=1, high=1000, text=True, load_default=100)
 
 
 @blueprint.at("", parameters=TANK)
@@ -78,21 +73,9 @@ class LogView(MethodView):
     @blueprint.answers(200, LOG)
     def get(self, options: dict[str, Any], tank: str) -> Response:
         """The log of a tank, newest first"""
-        registry = current().registry
         kinds = [LogKind(options["kind"])] if "kind" in options else None
-        limit = options["limit"]
-        span = {"start": options.get("start"), "end": options.get("end")}
-        entries = registry.log(tank, **span, kinds=kinds, limit=limit + 1)
-        more = None
-        if len(entries) > limit:
-            # The next part begins at a new moment, so that none of equal time is lost.
-            first_left = entries[limit].time
-            newer = [entry for entry in entries[:limit] if entry.time > first_left]
-            if not newer:
-                after = first_left + timedelta(microseconds=1)
-                newer = registry.log(tank, start=first_left, end=after, kinds=kinds)
-            entries = newer
-            more = next_address(end=format_moment(entries[-1].time))
+        entries, more = log_page(tank, options, kinds)
+        registry = current().registry
         found = registry.tank(tank)
         pictures = registry.pictures_of(tank, [entry.id for entry in entries])
         shown = [entry_json(one, found, pictures.get(one.id, ())) for one in entries]

@@ -15,6 +15,7 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.faults import invalid_option
 from service.api.http.pagination import MOST, USUAL, next_address, span_of
 from service.api.http.path_parameters import TANK
+from service.api.http.read_budget import budgeted_store
 from service.api.http.responses import as_json
 from service.api.resources.readings.schemas import (
     READINGS,
@@ -24,12 +25,13 @@ from service.api.resources.readings.schemas import (
 )
 from service.api.resources.readings.series import Column, Load, Page, page_of
 from service.schemas.answers import With
-from service.store import SeriesKey
+from service.store import ReadableStore, SeriesKey
 from service.times import format_moment, format_span, from_us, to_us
 from service.units import QUANTITIES
 
 _READINGS: Final = ReadingsSchema()
 _SPAN_READINGS: Final = SpanReadingsSchema()
+NARROWER: Final = "a shorter time, one quantity or sensor, or a longer `every`"
 
 blueprint = Blueprint(
     "readings", __name__, url_prefix="/v1/tanks/<tank>", description="What the sensors measured."
@@ -60,14 +62,18 @@ class ReadingsView(MethodView):
         limit = options.get("limit", USUAL)
         span = to_us(start), to_us(end)
         answer = {"tank": tank, "start": start, "end": end}
+        store = budgeted_store(start, NARROWER)
         every = options.get("every")
         if every is None:
-            page = page_of(keys, _reader(options.get("flagged", False)), *span, limit)
+            flagged = options.get("flagged", False)
+            reader = _reader(store, flagged)
+            page = page_of(keys, reader, *span, limit, days=store.days, widen=not flagged)
             answer |= {"readings": _columns(page, flags=page.extra), "next": _next(page, end)}
             return as_json(_READINGS.dump(answer))
         every_us = checked_step(every, start, end)
         aggregate = options.get("aggregate", "mean")
-        page = page_of(keys, _summer(every_us, aggregate), *span, limit, every_us)
+        summer = _summer(store, every_us, aggregate)
+        page = page_of(keys, summer, *span, limit, step_us=every_us)
         spans = _columns(page, count=page.extra, unit=_units(page, aggregate))
         answer |= {"every": every, "aggregate": aggregate}
         answer |= {"readings": spans, "next": _next(page, end)}
@@ -112,9 +118,7 @@ def _check(options: dict[str, Any]) -> None:
         raise invalid_option("aggregate", options["aggregate"], "only beside every")
 
 
-def _reader(flagged: bool) -> Load:
-    store = current().store
-
+def _reader(store: ReadableStore, flagged: bool) -> Load:
     def load(key: SeriesKey, low_us: int, high_us: int) -> Column:
         samples = store.read(key, low_us, high_us, flagged=flagged)
         return Column(key, samples.time_us, samples.value, samples.flags.astype(np.int64))
@@ -122,9 +126,7 @@ def _reader(flagged: bool) -> Load:
     return load
 
 
-def _summer(every_us: int, aggregate: str) -> Load:
-    store = current().store
-
+def _summer(store: ReadableStore, every_us: int, aggregate: str) -> Load:
     def load(key: SeriesKey, low_us: int, high_us: int) -> Column:
         buckets = store.aggregate(key, low_us, high_us, every_us)
         value = np.asarray(getattr(buckets, aggregate), np.float64)

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from service.store import SeriesKey
+from service.store import Buckets, SeriesKey
 
-_WINDOW_US: Final = 86_400_000_000
+_DAY_US: Final = 86_400_000_000
 """A span is looked up in windows that start at a day and double, so that the first part of a
 long span does not read all of it."""
 
@@ -42,10 +42,19 @@ class Page:
 
 
 Load = Callable[[SeriesKey, int, int], Column]
+Days = Callable[[SeriesKey, int, int], Buckets]
 
 
 def page_of(
-    keys: Sequence[SeriesKey], load: Load, start_us: int, end_us: int, limit: int, step_us: int = 1
+    keys: Sequence[SeriesKey],
+    load: Load,
+    start_us: int,
+    end_us: int,
+    limit: int,
+    *,
+    step_us: int = 1,
+    days: Days | None = None,
+    widen: bool = True,
 ) -> Page:
     """The first ``limit`` values of some series in [start_us, end_us), by time, then by series.
 
@@ -55,22 +64,36 @@ def page_of(
     Args:
         load: reads one series in a stretch of time.
         step_us: windows are multiples of it.
+        days: how many values each day of a series has, so that no window reads far more than the
+            page; None: every window is twice as long as the one before.
+        widen: False keeps every window at a day, for values that ``days`` does not count.
     """
     columns: list[Column] = []
-    for low, high in _windows(start_us, end_us, step_us):
-        columns += [column for key in keys if len((column := load(key, low, high)).time_us)]
-        if sum(len(column.time_us) for column in columns) > limit:
-            break
+    low, width, read = start_us, max(_DAY_US, step_us), 0
+    while low < end_us and read <= limit:
+        high = min(end_us, -(-(low + width) // step_us) * step_us)
+        if days is not None and width > _DAY_US:
+            high = _full(keys, days, low, high, limit - read)
+        found = [column for key in keys if len((column := load(key, low, high)).time_us)]
+        columns += found
+        read += sum(len(column.time_us) for column in found)
+        low, width = high, 2 * width if widen else width
     return _cut(columns, limit)
 
 
-def _windows(start_us: int, end_us: int, step_us: int) -> Iterator[tuple[int, int]]:
-    width = max(_WINDOW_US, step_us)
-    low = start_us
-    while low < end_us:
-        high = min(end_us, -(-(low + width) // step_us) * step_us)
-        yield low, high
-        low, width = high, 2 * width
+def _full(keys: Sequence[SeriesKey], days: Days, low: int, high: int, most: int) -> int:
+    """The end of the days from ``low`` that have up to ``most`` values, or of the first one."""
+    found = [days(key, low, high) for key in keys]
+    start_us, at = np.unique(
+        np.concatenate([[], *(one.start_us for one in found)]).astype(np.int64),
+        return_inverse=True,
+    )
+    count = np.bincount(at, weights=np.concatenate([[], *(one.count for one in found)]))
+    beyond = int(np.searchsorted(np.cumsum(count), most, side="right"))
+    if beyond == len(start_us):
+        return high
+    day_us = int(start_us[beyond])
+    return day_us if day_us > low else min(high, day_us + _DAY_US)
 
 
 def _cut(columns: Sequence[Column], limit: int) -> Page:

@@ -137,6 +137,7 @@ async function send() {
     const report = { task: one.task, key: one.key, note: one.note };
     if (seconds) report.age = `PT${seconds}S`;
     if (one.number) report.number = one.number;
+    if (one.observation) report.observation = one.observation;
     const { status, body } = await asked(`${link}/reports`, {
       method: "POST",
       headers: { "Content-Type": "application/json", Accept: "application/json" },
@@ -204,8 +205,15 @@ function check(input) {
   input.setCustomValidity(right ? "" : `Write a number${most < Infinity ? ` up to ${most}` : ""}, such as ${input.dataset.sheet || "4.5"}.`);
 }
 
+/** What was tapped on a scale; null where the form has none. */
+function observationOf(form, button) {
+  const observed = form.elements.namedItem("observed");
+  return observed ? { kind: observed.value, level: Number(button.value) } : null;
+}
+
 async function tick(event) {
   const form = event.target;
+  const button = event.submitter;
   event.preventDefault();
   const report = {
     key: form.elements.namedItem("key").value,
@@ -214,24 +222,27 @@ async function tick(event) {
     task: form.elements.namedItem("task").value,
     title: form.dataset.title,
     number: numberOf(form),
-    note: form.elements.namedItem("note").value.trim(),
+    observation: observationOf(form, button),
+    note: form.elements.namedItem("note")?.value.trim() ?? "",
     at: Date.now(),
   };
   const isNote = !form.closest(".task");
-  if (isNote) report.title = report.note.length > 80 ? `${report.note.slice(0, 79)}…` : report.note;
+  if (report.observation) report.title = button.dataset.title;
+  else if (isNote) report.title = report.note.length > 80 ? `${report.note.slice(0, 79)}…` : report.note;
   try {
     await keep(report);
   } catch {
     form.removeEventListener("submit", tick); // this browser keeps nothing: send it as a form
-    form.submit();
+    form.requestSubmit(button);
     return;
   }
   if (isNote) {
     form.reset();
     form.elements.namedItem("key").value = newKey();
   }
+  form.closest(".observe")?.removeAttribute("open");
   await showKept();
-  byId(isNote ? "note-h" : "kept-h")?.scrollIntoView({ block: "nearest" });
+  byId(report.observation ? "observe-h" : isNote ? "note-h" : "kept-h")?.scrollIntoView({ block: "nearest" });
   await sending;
   await look();
 }

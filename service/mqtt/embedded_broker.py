@@ -1,4 +1,4 @@
-"""The demo's broker: a mosquitto that is installed, else one that comes with pip.
+"""A broker to try Littoral out, and the demo's: an installed mosquitto, else one from pip.
 
 Both run as a child process, on loopback only.
 """
@@ -11,10 +11,14 @@ from collections.abc import Sequence
 from importlib.util import find_spec
 from pathlib import Path
 
-from service.errors import LittoralError
+from service.config import MqttConfig
+from service.errors import ConfigError, LittoralError
+from service.mqtt.connection import broker_address, broker_refusal
+from service.urls import redacted
 
 HOST = "127.0.0.1"
 MAX_INFLIGHT = 1000
+_LOOPBACK = (HOST, "localhost")
 KINDS = ("auto", "mosquitto", "iotcore")
 
 # Debian keeps it where only root's PATH looks.
@@ -42,7 +46,7 @@ max_segment_size = 104857600
 max_segment_count = 10
 
 [v5.1]
-name = "demo"
+name = "embedded"
 listen = "{host}:{port}"
 next_connection_delay_ms = 1
 
@@ -56,6 +60,27 @@ dynamic_filters = true
 
 class NoBrokerError(LittoralError):
     """There is no broker to start."""
+
+
+def embedded_port(config: MqttConfig) -> int:
+    """The port at which the configuration expects the broker on this machine.
+
+    Raises:
+        ConfigError: it expects it elsewhere, or with TLS.
+        NoBrokerError: one answers there already.
+    """
+    address = broker_address(config)
+    if address.tls or address.host not in _LOOPBACK:
+        raise ConfigError(
+            f"mqtt.url is {redacted(config.url)!r}; allowed with --embedded-broker: "
+            f"mqtt://{HOST} or mqtt://{HOST}:PORT"
+        )
+    if broker_refusal(config) is None:
+        raise NoBrokerError(
+            f"a broker answers already at {HOST}:{address.port}; leave --embedded-broker out, or "
+            "set another port in mqtt.url"
+        )
+    return address.port
 
 
 def chosen(kind: str) -> str:

@@ -1,0 +1,30 @@
+#!/bin/sh
+# Takes out of the image's environment what never runs there, once everything is installed:
+# installers, tests of packages, headers and symbols. What is imported is compiled, the rest is not.
+#
+#   sh docker/slim.sh /opt/littoral
+set -eu
+venv=$1
+
+"$venv/bin/python" -m pip uninstall --yes --quiet setuptools pip
+find "$venv/lib" -depth \( -name tests -o -name __pycache__ -o -path '*/numpy/f2py' -o \
+    -path '*/numpy/distutils' -o -path '*/numpy/_core/include' \) -type d -exec rm -r {} +
+find "$venv/lib" -type f \( -name '*.pyi' -o -name '*.pxd' -o -name '*.pyx' -o -name '*.a' -o \
+    -name '*.c' -o -name '*.h' \) -delete
+# Extension modules alone: libraries that wheels bring in *.libs were patched and do not bear it.
+find "$venv/lib" -name '*.so' ! -path '*.libs/*' -exec strip --strip-unneeded {} +
+
+# Root is read-only later: what is compiled now starts quickly, the rest of the packages is not needed.
+cd "$(mktemp -d)"
+PYTHONDONTWRITEBYTECODE='' "$venv/bin/littoral" check --create >/dev/null
+PYTHONDONTWRITEBYTECODE='' "$venv/bin/littoral" openapi >/dev/null
+PYTHONDONTWRITEBYTECODE='' "$venv/bin/python" - <<'PROGRAM'
+import importlib
+import pkgutil
+
+for package in ("service", "ingest", "demo", "littoral"):
+    for module in pkgutil.walk_packages(importlib.import_module(package).__path__, f"{package}."):
+        # the boards' own programs, and migrations, which the first command has run
+        if not any(one in module.name for one in ("demo.sensor", "migrations", "__main__")):
+            importlib.import_module(module.name)
+PROGRAM

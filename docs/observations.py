@@ -1,0 +1,48 @@
+"""Writes docs/observations.md from the table of kinds: ``python docs/observations.py > …``."""
+
+from collections.abc import Iterator
+from itertools import groupby
+
+from service.registry.observations import OBSERVATIONS
+
+HEAD = """# What you see
+
+Readings don't show algae, leaves or how the animals behave. You do, in two taps: what you see, and how much
+of it, from 0 to 5. 0 says that you looked and there is none, which is worth as much as a 3.
+
+- On the page of a tank: "What do you see?", below the form for the log. The levels are charted over time below
+  CO2, temperature and light, in the same span of time.
+- With a [sharing link](access.md#sharing-links) that takes reports: the same list; without a connection the tap
+  is kept on the phone and sent later.
+- `littoral log observation riffle --kind threads --level 2`; `littoral observations riffle` lists what was seen,
+  `littoral observations --scales` what the levels mean.
+- `POST /v1/tanks/{tank}/log` with `{"kind": "observation", "data": {"kind": "threads", "level": 2}}`;
+  `GET /v1/tanks/{tank}/observations` is the series (`kind`, `start`, `end`, `limit`), newest first, and
+  `GET /v1/observations` the scales below.
+
+An observation is an entry of the log: it may have a remark and a time, is in exports and backups, and is deleted
+like any other. Whatever else you count goes beside it in `data`, with a name of your own.
+
+The steps are in our own words and our choice, in the manner of the cover scales of vegetation science
+(Braun-Blanquet 1932, from memory). They are coarse on purpose: two people who look at the same tank should
+choose the same step.
+"""
+
+
+def text() -> str:
+    """The page."""
+    return "\n".join([HEAD, *_tables()]).rstrip("\n") + "\n"
+
+
+def _tables() -> Iterator[str]:
+    for group, kinds in groupby(OBSERVATIONS.values(), key=lambda kind: kind.group):
+        yield f"## {group}\n"
+        for kind in kinds:
+            yield f"### {kind.title}: `{kind.code}`\n"
+            yield "| level | what you see |\n| --- | --- |"
+            yield from (f"| {level} | {step} |" for level, step in enumerate(kind.steps))
+            yield ""
+
+
+if __name__ == "__main__":
+    print(text(), end="")
