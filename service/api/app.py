@@ -38,6 +38,7 @@ from service.api.resources import (
 from service.api.resources.broker import routes, topics
 from service.api.resources.calibrations import resource as calibrations
 from service.api.resources.handover import (
+    link_pictures,
     link_reports,
     return_report,
     shared_sheet,
@@ -76,6 +77,7 @@ _BLUEPRINTS: Final = (
     sessions.blueprint,
     shared_sheet.blueprint,
     link_reports.blueprint,
+    link_pictures.blueprint,
     rejections.blueprint,
     routes.blueprint,
     topics.blueprint,

@@ -86,10 +86,15 @@ class _RegistrySchema(Section):
 
 class _PicturesSchema(Section):
     target = PicturesConfig
-    folder = text("a path", none=True)
-    picture_mb = number(0.1, 20, "MB")
-    megapixels = whole_number(1, 200)
-    tank_mb = number(1, 1_000_000, "MB")
+    folder = text(
+        "a path",
+        none=True,
+        about="of this registry alone; without it beside the registry's file",
+        example="var/registry.pictures",
+    )
+    picture_mb = number(0.1, 20, "MB", about="the largest file that is taken; up to 20")
+    megapixels = whole_number(1, 200, about="the most pixels that one may have")
+    tank_mb = number(1, 1_000_000, "MB", about="what those of a tank may take, as they are stored")
 
 
 class _MqttSchema(Section):

@@ -27,6 +27,8 @@ OPEN: Final = frozenset(
         "shared.shared_calendar",
         "link_reports.tasks",
         "link_reports.LinkReportsView",
+        "link_pictures.picture",
+        "link_pictures.thumbnail",
         "pages.report",
         "pages.link_manifest",
         "pages.link_worker",

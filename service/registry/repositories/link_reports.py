@@ -18,10 +18,13 @@ from service.registry.repositories.log import row_of
 from service.registry.repositories.pictures import insert_pictures
 from service.registry.repositories.sharing_links import require_valid
 from service.registry.repositories.tanks import require_tank
-from service.registry.tables import LinkReportRow, LogRow, ShareLinkRow, TankRow
+from service.registry.tables import LinkReportRow, LogRow, PictureRow, ShareLinkRow, TankRow
 
 MOST: Final = 200
 """A link takes so many reports in ``MOST_IN``: a link in wrong hands fills no log. Our choice."""
+
+MOST_PICTURES: Final = 60
+"""Likewise pictures: they fill the quota of a tank. Our choice."""
 
 MOST_IN: Final = timedelta(days=1)
 
@@ -54,8 +57,8 @@ class TooManyReportsError(LittoralError):
 
     kind = PROBLEMS["too-many-requests"]
 
-    def __init__(self) -> None:
-        super().__init__(f"more than {MOST} reports in a day with one link; try again tomorrow")
+    def __init__(self, most: int, what: str) -> None:
+        super().__init__(f"more than {most} {what} in a day with one link; try again tomorrow")
         self.headers = {"Retry-After": "3600"}
 
 
@@ -105,7 +108,13 @@ class LinkReportRepository(Database):
             late = LinkReportRow.received > now - MOST_IN
             count = select(func.count()).select_from(LinkReportRow).filter_by(link=link)
             if (session.scalar(count.where(late)) or 0) >= MOST:
-                raise TooManyReportsError
+                raise TooManyReportsError(MOST, "reports")
+            if pictures.new:
+                taken_too = LinkReportRow.entry == PictureRow.entry
+                count = select(func.count()).select_from(PictureRow).join(LinkReportRow, taken_too)
+                before_it = session.scalar(count.where(LinkReportRow.link == link, late)) or 0
+                if before_it + len(pictures.new) > MOST_PICTURES:
+                    raise TooManyReportsError(MOST_PICTURES, "pictures")
             require_tank(session, entry.tank)
             session.add(row_of(entry))
             session.flush()

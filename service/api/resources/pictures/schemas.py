@@ -30,6 +30,13 @@ class PictureSchema(AnswerSchema):
     thumbnail = Text("Where its thumbnail is.")
 
 
+class ShownPictures(Items):
+    """A list of pictures as the registry has them, written with their addresses."""
+
+    def _serialize(self, value: Any, attr: Any, obj: Any, **kwargs: Any) -> Any:
+        return super()._serialize(shown(value), attr, obj, **kwargs)
+
+
 class PicturesSchema(AnswerSchema):
     """Pictures."""
 

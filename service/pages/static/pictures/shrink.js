@@ -45,6 +45,7 @@ for (const input of document.querySelectorAll("form:not(.report) input[data-shri
     const { submitter } = event;
     await working.get(input);
     working.delete(input);
+    await new Promise((resume) => setTimeout(resume)); // a form takes no submit within a submit
     input.form.requestSubmit(submitter);
   });
 }
