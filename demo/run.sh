@@ -56,7 +56,8 @@ if ! cat "$lock" pyproject.toml | cmp -s - "$stamp"; then
     else
         "$python" -m venv "$venv" || die "cannot make $venv"
     fi
-    pip install --require-hashes -r "$lock"
+    # What is never imported need not be compiled.
+    pip install --no-compile --require-hashes -r "$lock"
     pip install --no-deps --no-build-isolation -e .
     cat "$lock" pyproject.toml >"$stamp"
 fi

@@ -23,6 +23,24 @@ of it, from 0 to 5. 0 says that you looked and there is none, which is worth as 
 An observation is an entry of the log: it may have a remark and a time, is in exports and backups, and is deleted
 like any other. Whatever else you count goes beside it in `data`, with a name of your own.
 
+## What advice makes of it
+
+| seen | with | advice |
+| --- | --- | --- |
+| tufts that rise | CO2 that differs from day to day | steady the CO2 first (`co2-unsteady`) |
+| any algae that rise | light of more than 8 h | shorten the light by an hour at most (`algae-light`) |
+| pale new leaves, holes | estimated iron, or potassium, nitrate, phosphate, that is short | test for it, then dose as planned (`leaves-hungry`) |
+| melting leaves | a set-up or replant in the last four weeks | wait (`leaves-melting`) |
+| breathing at the surface | | an emergency: CO2 off, air, water (`animals-gasping`) |
+| losses | | test; from "two or three within a week" on a water change too (`animals-lost`) |
+| Hydra | no fish for three weeks | feed less, no medication (`hydra`) |
+
+Old observations don't count: after ten days, breathing at the surface after twelve hours. A rise is judged
+against the lowest of the six weeks before. Each number is a threshold that a tank may set, and each rule names
+what it rests on: [practice.md](practice.md).
+
+## The scales
+
 The steps are in our own words and our choice, in the manner of the cover scales of vegetation science
 (Braun-Blanquet 1932, from memory). They are coarse on purpose: two people who look at the same tank should
 choose the same step.
@@ -36,9 +54,9 @@ def text() -> str:
 
 def _tables() -> Iterator[str]:
     for group, kinds in groupby(OBSERVATIONS.values(), key=lambda kind: kind.group):
-        yield f"## {group}\n"
+        yield f"### {group}\n"
         for kind in kinds:
-            yield f"### {kind.title}: `{kind.code}`\n"
+            yield f"#### {kind.title}: `{kind.code}`\n"
             yield "| level | what you see |\n| --- | --- |"
             yield from (f"| {level} | {step} |" for level, step in enumerate(kind.steps))
             yield ""

@@ -37,6 +37,14 @@ that is not in the tables, or a value outside what is allowed, is refused.
 | A pH electrode drifts and tires: calibrate monthly, replace when its slope falls low | calibration rule, interval of CO2 | common practice, no source; Nernst slope in [science/probes.md](science/probes.md) |
 | A filter that stands still loses its bacteria within hours; a heater out of the water overheats and can crack | cautions of work for which they are switched off | common practice, no source |
 | CO2 is shut off at the plug of the solenoid valve, or at the cylinder's valve, clockwise by hand | emergencies, rules on too much CO2 | common practice, no source |
+| Tufts of algae come where CO2 goes up and down: steady CO2 comes before less light or other doses | rule `co2-unsteady` where tufts rise | common practice, no source |
+| Algae that rise under long light fall with shorter light | rule `algae-light` | common practice, no source |
+| Iron hardly moves within a plant, so that new leaves turn pale first; nitrogen, phosphorus and potassium are drawn out of old leaves, which get holes and fall | rule `leaves-hungry` | Marschner's Mineral Nutrition of Higher Plants (from memory) |
+| Plants that were moved, or were grown in air, shed their leaves under water and grow new ones | rule `leaves-melting` | common practice, no source |
+| Animals that stay at the surface lack oxygen, have too much CO2 or something harmful in the water: air first, then water | rule `animals-gasping`, emergencies | common practice, no source |
+| A loss may be age, several are not: test, then change water | rule `animals-lost` | common practice, no source |
+| Hydra live on small animals that leftover food feeds, and multiply by budding while they are fed | rule `hydra`: feed less | Loomis & Lenhoff 1956, J. Exp. Zool. 132:555-573 (from memory); that fish keep them down: common practice, no source |
+| Copper and many remedies kill shrimps and snails | cautions of rule `hydra` | common practice, no source |
 | Roughly half of the gas that leaves a diffuser dissolves | days left in the cylinder | common practice, no source |
 
 ## CO2: which mg/L

@@ -48,6 +48,11 @@ NEW_WATER: Final = (
     "conditioner for all of the new water, as its label says. Leave that out only if you know that "
     "the tap water has no chlorine."
 )
+MEDICATION: Final = (
+    "Copper kills shrimps and snails, even in traces, and can stay in the substrate for months. "
+    "Other medication against parasites or algae can kill them too. Give none on suspicion. Treat "
+    "sick animals in a tank of their own, as the label says, and ask a vet where you can."
+)
 HOT_TAP: Final = (
     "Hot tap water can scald. From a boiler or copper pipes it can carry copper, which kills "
     "shrimps and snails. Let it run first, or warm cold water in a pot."
@@ -105,4 +110,5 @@ _TEXTS: Final = {
     Hazard.NEW_WATER: NEW_WATER,
     Hazard.HOT_WATER: HOT_TAP,
     Hazard.CHEMICALS: CHEMICALS,
+    Hazard.MEDICATION: MEDICATION,
 }

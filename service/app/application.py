@@ -90,7 +90,7 @@ class Application:
         from service.integrations.configured import configured_integrations
 
         return configured_integrations(
-            self.config, self.registry, self.store, self.clock, self.drifts
+            self.config, self.registry, self.store, self.clock, self.drifts, self.nudge
         )
 
     @cached_property

@@ -27,9 +27,10 @@ from service.client.models import (
     WhatIf,
 )
 from service.client.observations import Observation, ObservationScale
+from service.client.sensor_setup import SensorSetup
 
 
-class Client(Keeping):
+class Client(Keeping, SensorSetup):
     """The API of one running service.
 
     Every method raises ``ProblemError`` when the service refuses, ``UnreachableError`` when it

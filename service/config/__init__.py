@@ -7,7 +7,10 @@ variable), the key and what is allowed. Nothing is connected before the whole fi
 from service.config.email import EmailOptions, MailServer, RecipientOptions
 from service.config.load import load_config, make_clock
 from service.config.values import (
+    DISCOVERY_BY_DEVICE,
+    DISCOVERY_BY_ENTITY,
     HOMIE_TOPIC_VERSION,
+    HUB_PLATFORMS,
     AdviceConfig,
     ClockConfig,
     Config,
@@ -26,7 +29,10 @@ from service.config.values import (
 )
 
 __all__ = [
+    "DISCOVERY_BY_DEVICE",
+    "DISCOVERY_BY_ENTITY",
     "HOMIE_TOPIC_VERSION",
+    "HUB_PLATFORMS",
     "AdviceConfig",
     "ClockConfig",
     "Config",

@@ -24,6 +24,8 @@ from service.config.fields import (
     whole_number,
 )
 from service.config.values import (
+    DISCOVERY_BY_DEVICE,
+    DISCOVERY_BY_ENTITY,
     HomieOptions,
     HubOptions,
     IntegrationConfig,
@@ -146,6 +148,8 @@ class _HubSchema(Section):
     device = _device()
     status_topic = _topic_levels("homeassistant/status")
     expire_after_s = whole_number(10, 86_400)
+    discovery = one_of(DISCOVERY_BY_ENTITY, DISCOVERY_BY_DEVICE)
+    buttons = f.Boolean(metadata={"allowed": "true or false"})
 
 
 _KINDS: Final[Mapping[str, type[Schema]]] = {

@@ -297,6 +297,12 @@ class HomieOptions:
         return (f"{base}/", f"{base}-")
 
 
+DISCOVERY_BY_DEVICE: Final = "device"
+DISCOVERY_BY_ENTITY: Final = "entity"
+HUB_PLATFORMS: Final = ("sensor", "binary_sensor", "event", "button")
+"""The hub's words for the kinds of entities that a tank has."""
+
+
 @dataclass(frozen=True, slots=True)
 class HubOptions:
     """Devices of home-automation hubs.
@@ -306,12 +312,16 @@ class HubOptions:
         device: first part of the ids of devices and sensors.
         status_topic: where the hub publishes ``online`` when it starts; None: ``<prefix>/status``.
         expire_after_s: a value counts for so long; None: by how often tanks are evaluated.
+        discovery: one message for each entity, which hubs of all versions take, or for each device.
+        buttons: whether the hub may mark what to do first as done, or put it off.
     """
 
     prefix: str = "homeassistant"
     device: str = "littoral"
     status_topic: str | None = None
     expire_after_s: int | None = None
+    discovery: str = DISCOVERY_BY_ENTITY
+    buttons: bool = True
 
     @property
     def start_topic(self) -> str:
@@ -326,7 +336,9 @@ class HubOptions:
     @property
     def output_topics(self) -> tuple[str, ...]:
         """How the topics begin on which it publishes outside of our own prefix."""
-        return (f"{self.prefix}/device/{self.device}-",)
+        return tuple(
+            f"{self.prefix}/{level}/{self.device}-" for level in ("device", *HUB_PLATFORMS)
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,13 +23,8 @@ from service.registry.models import Lever, LogEntry, LogKind, Tank
 from service.registry.volume import net_volume_l
 from service.science.constants import LN10
 from service.science.gas_exchange.air_water import pressure_atm_from_altitude
-from service.science.gas_exchange.fit import (
-    FitError,
-    GasChange,
-    GasExchangeFit,
-    Hints,
-    fit_gas_exchange,
-)
+from service.science.gas_exchange.changes import FitError, GasChange, Hints
+from service.science.gas_exchange.fit import GasExchangeFit, fit_gas_exchange
 from service.science.gas_exchange.plan import GasPlan, gas_plan
 from service.science.numeric.estimate import Z95, Estimate
 from service.store.model import Samples

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from service.advice.engine.overdue import lifetime_s
@@ -28,12 +29,18 @@ def delivery_targets(config: Config) -> frozenset[str]:
 
 
 def configured_integrations(
-    config: Config, registry: Registry, store: Store, clock: Clock, drifts: MorningDrifts
+    config: Config,
+    registry: Registry,
+    store: Store,
+    clock: Clock,
+    drifts: MorningDrifts,
+    nudge: Callable[[], None],
 ) -> tuple[Integration, ...]:
     """One for each ``[[integration]]``, and advice over MQTT unless switched off; not started.
 
     Args:
         drifts: of the pH probes, as the scheduler leaves them.
+        nudge: has the tanks evaluated again soon.
 
     Raises:
         ConfigError: the broker's address is wrong, or a file that an option names.
@@ -52,9 +59,14 @@ def configured_integrations(
 
                 found.append(Homie(one.name, one.options, config.mqtt, counts_for_s))
             case HubOptions():
+                from service.integrations.hub.presses import Marking
                 from service.integrations.hub.publisher import Hub
 
-                found.append(Hub(one.name, one.options, config.mqtt, counts_for_s))
+                marking = Marking(registry, clock, nudge)
+                address = config.http.public_url
+                found.append(
+                    Hub(one.name, one.options, config.mqtt, counts_for_s, marking, address)
+                )
             case EmailOptions():
                 from service.integrations.email.mail import Email
                 from service.integrations.email.server import check_files

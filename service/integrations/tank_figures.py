@@ -13,7 +13,8 @@ from service.advice.engine.recommendation import Recommendation, Severity
 from service.derive.light_source import lux_factor
 from service.derive.local_time import local_day
 from service.derive.models import LightDay, LightNow, Quality, TankView
-from service.derive.sensor_choice import ago
+from service.derive.sensor_choice import age_min, ago
+from service.derive.thresholds import STALE_NAME, derived_limit
 from service.registry.models import Tank
 from service.registry.recommendations import State
 from service.store.model import Reading
@@ -22,6 +23,9 @@ from service.times import from_us
 TEMPERATURE: Final = "temperature"
 PH: Final = "ph"
 LIGHT: Final = "light"
+ILLUMINANCE: Final = "illuminance"
+CONDUCTIVITY: Final = "conductivity"
+OXYGEN: Final = "dissolved_oxygen"
 NONE: Final = "none"
 WORST_WORDS: Final = (NONE, *(severity.word for severity in Severity))
 
@@ -33,12 +37,22 @@ _SOURCES: Final[Mapping[str, str]] = {
 }
 
 
+_PLAIN: Final[Mapping[str, str]] = {
+    ILLUMINANCE: "",  # that there is no light reading is said of light
+    CONDUCTIVITY: "conductivity",
+    OXYGEN: "dissolved oxygen",
+}
+"""Quantities that are published as they were measured, and what they are called where they are
+missing."""
+
+
 @dataclass(frozen=True, slots=True)
 class Number:
     """One number of a tank, as devices show it.
 
     Attributes:
-        source: what has to be measured for it to exist: temperature, ph or light.
+        source: what has to be measured for it to exist: temperature, ph, light, or a quantity that
+            is published as it was measured.
         unit: for people.
         value: None where there is no present one.
     """
@@ -55,7 +69,8 @@ class Figures:
     """A tank at one evaluation. ``None`` means: not known now, whatever was known before.
 
     Attributes:
-        measured: which of ``temperature``, ``ph`` and ``light`` have ever been measured.
+        measured: which of ``temperature``, ``ph``, ``light`` and the quantities that are published
+            as they were measured have ever been measured.
         missing: of those, the ones without a present value, each with one sentence why.
         co2_mg_l, co2_low_mg_l, co2_high_mg_l: estimate and its 95 % interval.
         co2_state: where it lies against the target, or ``unknown``.
@@ -81,6 +96,9 @@ class Figures:
     dli_mol_m2_d: float | None
     photoperiod_h: float | None
     light_seen_percent: float | None
+    illuminance_lx: float | None
+    conductivity_us_cm: float | None
+    oxygen_mg_l: float | None
     open_by_severity: Mapping[Severity, int]
     worst: Severity | None
 
@@ -99,6 +117,9 @@ class Figures:
             Number(
                 "seen", "Share of the day with light readings", LIGHT, "%", self.light_seen_percent
             ),
+            Number("illuminance", "Illuminance", ILLUMINANCE, "lx", self.illuminance_lx),
+            Number("conductivity", "Conductivity", CONDUCTIVITY, "µS/cm", self.conductivity_us_cm),
+            Number("oxygen", "Dissolved oxygen", OXYGEN, "mg/L", self.oxygen_mg_l),
         ]
         return [one for one in found if one.source in self.measured]
 
@@ -126,7 +147,10 @@ def figures_of(view: TankView, current: Sequence[Recommendation]) -> Figures:
         PH: (co2.ph, co2.quality, co2.reasons),
         LIGHT: (light.reading, light.quality, light.reasons),
     }
-    measured = {_SOURCES[one.key.quantity] for one in view.sensors if one.key.quantity in _SOURCES}
+    quantities = {one.key.quantity for one in view.sensors}
+    measured = {_SOURCES[one] for one in quantities & _SOURCES.keys()} | (
+        quantities & _PLAIN.keys()
+    )
     fresh: dict[str, Reading] = {}
     missing: dict[str, str] = {}
     for name, (reading, quality, reasons) in sources.items():
@@ -135,6 +159,10 @@ def figures_of(view: TankView, current: Sequence[Recommendation]) -> Figures:
         elif name in measured:
             reason = reasons[0] if reasons else f"{name} is not known"
             missing[name] = _with_moment(reason, reading, view)
+    plain = {name: _plain(view, name) for name in _PLAIN}
+    for name, words in _PLAIN.items():
+        if words and name in measured and plain[name] is None:
+            missing[name] = _why_missing(view, name, words)
     estimate = co2.co2
     bright = fresh.get(LIGHT)
     today = None if bright is None else _today(view)
@@ -154,6 +182,9 @@ def figures_of(view: TankView, current: Sequence[Recommendation]) -> Figures:
         dli_mol_m2_d=_finite(today.dli_mol_m2_d) if today else None,
         photoperiod_h=_finite(today.photoperiod_h) if today else None,
         light_seen_percent=100 * today.covered_share if today else None,
+        illuminance_lx=plain[ILLUMINANCE],
+        conductivity_us_cm=plain[CONDUCTIVITY],
+        oxygen_mg_l=plain[OXYGEN],
         open_by_severity={severity: opened[severity] for severity in Severity},
         worst=max(opened, default=None),
     )
@@ -165,6 +196,24 @@ def _with_moment(reason: str, reading: Reading | None, view: TankView) -> str:
         return reason
     at = from_us(reading.time_us).astimezone(ZoneInfo(view.tank.time_zone))
     return reason.replace(ago(reading, view.now), f"on {at:%d %b} at {at:%H:%M}")
+
+
+def _plain(view: TankView, quantity: str) -> float | None:
+    """The newest usable reading of a quantity; None where it is too old."""
+    reading = view.latest.get(quantity)
+    if reading is None or age_min(reading, view.now) > derived_limit(
+        view.tank, STALE_NAME[quantity]
+    ):
+        return None
+    return _finite(reading.value)
+
+
+def _why_missing(view: TankView, quantity: str, words: str) -> str:
+    reading = view.latest.get(quantity)
+    if reading is None:
+        return f"no usable reading of {words}"
+    at = from_us(reading.time_us).astimezone(ZoneInfo(view.tank.time_zone))
+    return f"the latest usable reading of {words} was on {at:%d %b} at {at:%H:%M}"
 
 
 def _ppfd(tank: Tank, reading: Reading) -> float:

@@ -55,6 +55,7 @@ class RetainedTopics:
         will: Will | None = None,
         on_connected: Callable[[], None] = lambda: None,
         on_message: Callable[[str, bytes], None] = lambda *_: None,
+        on_live: Callable[[str, bytes], None] = lambda *_: None,
         last_group: str | None = None,
     ) -> None:
         """Prepare; ``start`` connects.
@@ -67,7 +68,10 @@ class RetainedTopics:
             others: filters of what ``on_message`` wants.
             will: what the broker publishes when the connection is lost.
             on_connected: called after everything was published on connecting.
-            on_message: called with topic and payload of messages that are not retained.
+            on_message: called with topic and payload of messages of ``others`` that are not
+                retained.
+            on_live: likewise for those of ``filters`` that are none of ours. By MQTT 3.1.1 what is
+                published is not told from what is retained while it is published.
             last_group: published after all others when the broker is reached anew.
 
         Raises:
@@ -83,9 +87,12 @@ class RetainedTopics:
         self._identify = identify
         self._on_connected = on_connected
         self._on_other_message = on_message
+        self._on_live = on_live
         self._lock = threading.RLock()
         #: group -> topic -> payload, in the order of publishing.
         self._messages: dict[str, dict[str, str]] = {}
+        #: group -> topics of another form, emptied before the group's messages are published.
+        self._emptied: dict[str, tuple[str, ...]] = {}
         #: topic -> payload, of all groups.
         self._expected: dict[str, str] = {}
         #: topic -> its last publishing, which the broker may not have taken yet.
@@ -130,13 +137,19 @@ class RetainedTopics:
         messages: Mapping[str, str],
         *,
         first: tuple[str, str] | None = None,
+        emptied: Sequence[str] = (),
     ) -> None:
         """Make these the messages of a group; what differs is published, in this order.
 
         Args:
             first: a message to publish before, whose topic is then published again.
+            emptied: topics that another configuration would use for the same; emptied before, once
+                on each connection.
         """
         with self._lock:
+            for topic in sorted(set(emptied) - set(self._emptied.get(group, ()))):
+                self._publish(topic, "")
+            self._emptied[group] = tuple(emptied)
             before = self._messages.get(group, {})
             if first is not None:
                 self._publish(*first)
@@ -174,6 +187,9 @@ class RetainedTopics:
     def republish(self) -> None:
         """Publish all retained messages once more."""
         with self._lock:
+            for topics in self._emptied.values():
+                for topic in topics:
+                    self._publish(topic, "")
             for group in sorted(self._messages, key=lambda one: one == self._last_group):
                 for topic, payload in self._messages[group].items():
                     self._publish(topic, payload)
@@ -196,6 +212,7 @@ class RetainedTopics:
         """Empty all topics of a group, the last one first."""
         if group in self._messages and self.is_connected and self._group_filters(group):
             self._client.unsubscribe(list(self._group_filters(group)))
+        self._emptied.pop(group, None)
         topics = list(reversed(self._messages.pop(group, {})))
         more = self._leftovers.pop(group) - set(topics)
         for topic in (*topics, *sorted(more)):
@@ -290,6 +307,8 @@ class RetainedTopics:
         # By MQTT 3.1.1 a live message does not tell whether it is retained.
         if message.retain:
             self._on_unknown(topic, payload)
+        else:
+            self._on_live(topic, payload)
 
     def _is_taken(self, topic: str) -> bool:
         """Whether the broker has taken what was published last: else that comes after all."""

@@ -58,6 +58,7 @@ _ACTORS: Final[Mapping[ActorKind, str]] = {
     ActorKind.SESSION: "{name} (pages)",
     ActorKind.LINK: "{name} (link)",
     ActorKind.MACHINE: "Somebody on this machine",
+    ActorKind.HUB: "{name} (home-automation hub)",
     ActorKind.USER: "{name} (user of this machine)",
     ActorKind.NOBODY: "Somebody without a valid token",
 }

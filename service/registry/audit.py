@@ -60,6 +60,7 @@ class ActorKind(StrEnum):
     SESSION = "session"  # a person who logged in at the pages
     LINK = "link"  # whoever has a sharing link, or the link that ends mail
     MACHINE = "machine"  # anybody on this machine, as long as there is no token
+    HUB = "hub"  # a button of a home-automation hub, over the broker
     USER = "user"  # a user of the operating system, with the registry itself
     NOBODY = "nobody"  # not recognized
 
@@ -70,7 +71,8 @@ class Actor:
 
     Attributes:
         id: of the token, session or sharing link; "" for others.
-        name: of the token; on the sharing link; of the user of the operating system.
+        name: of the token; on the sharing link; of the integration; of the user of the operating
+            system.
         address: where the request came from; "" for a command.
     """
 

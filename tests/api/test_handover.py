@@ -6,7 +6,6 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from ical.calendar_stream import IcsCalendarStream
 from icalendar import Calendar
 
 from service.advice.engine.scheduler import Scheduler
@@ -183,6 +182,8 @@ def test_other_forms_are_refused(away):
 def read_twice(answer):
     """The calendar, after a second, strict parser has read it too."""
     assert answer.status_code == 200
+    from ical.calendar_stream import IcsCalendarStream  # not by every process that collects tests
+
     IcsCalendarStream.calendar_from_ics(answer.get_data(as_text=True))
     return Calendar.from_ical(answer.data)
 

@@ -27,8 +27,10 @@ from service.derive.drift_cache import MorningDrifts
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
 from service.integrations.homie.device import alerts_of
-from service.integrations.hub.device import HubTopics, discovery_message, sensors_of
-from service.integrations.hub.device import state_messages as hub_states
+from service.integrations.hub.discovery import states as hub_states
+from service.integrations.hub.entities import entities_of
+from service.integrations.hub.topics import HubTopics
+from service.integrations.hub.words import events_of, to_do
 from service.integrations.mqtt_advice import MqttAdvice
 from service.integrations.tank_figures import figures_of
 from service.integrations.webhooks.post import cloud_event
@@ -248,7 +250,7 @@ def test_command_line(littoral: Any, url: str, open_ones: list[Recommendation]) 
 
 
 def test_messages_to_other_programs(context: Application) -> None:  # noqa: F811
-    """MQTT, webhooks and Homie carry them; the hub has counts and no words at all."""
+    """MQTT, webhooks, Homie and hubs carry them."""
     registry = context.registry
     registry.put_tank(a_tank())
     view = tank_view(load(registry.tank("reedbed"), registry, context.store, NOW))
@@ -272,8 +274,13 @@ def test_messages_to_other_programs(context: Application) -> None:  # noqa: F811
     assert summary["titles"] == [one.finding.title for one in short]
     assert set(summary["cautions"]) == {text for one in short for text in one.finding.cautions}
     hub = HubTopics("littoral", HubOptions())
-    sensors = sensors_of(figures_of(view, change.current))
-    published = discovery_message(hub, "reedbed", "Reedbed", sensors, 60) + str(
-        hub_states(hub, "reedbed", sensors)
-    )
-    assert not any(one.finding.title in published for one in change.current)
+    words = to_do(change, {})
+    entities = entities_of(figures_of(view, change.current), words, buttons=True)
+    published = dict(hub_states(hub, "reedbed", entities))
+    attributes = json.loads(published[hub.attributes("reedbed", "first")])
+    shown = [attributes, *attributes["others"]]
+    assert [one["title"] for one in shown] == [one.finding.title for one in short]
+    assert [one["cautions"] for one in shown] == [list(one.finding.cautions) for one in short]
+    for event in events_of(change):
+        (one,) = (each for each in change.current if each.id == event["id"])
+        assert event["cautions"] == list(one.finding.cautions)

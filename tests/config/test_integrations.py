@@ -59,7 +59,8 @@ source = "https://tanks.example/littoral"
         table("homie", "prefix = 'x/y'\ndevice = 'house'\nalerts = 'info'\n", name="b"),
         table(
             "hub",
-            "prefix = 'x'\ndevice = 'd'\nstatus_topic = 'z/on'\nexpire_after_s = 90\n",
+            "prefix = 'x'\ndevice = 'd'\nstatus_topic = 'z/on'\nexpire_after_s = 90\n"
+            "discovery = 'device'\nbuttons = false\n",
             name="c",
         ),
     ) == (
@@ -76,7 +77,7 @@ source = "https://tanks.example/littoral"
             ),
         ),
         IntegrationConfig("b", HomieOptions("x/y", "house", "info")),
-        IntegrationConfig("c", HubOptions("x", "d", "z/on", 90)),
+        IntegrationConfig("c", HubOptions("x", "d", "z/on", 90, "device", buttons=False)),
     )
 
 
@@ -141,7 +142,7 @@ def test_a_wrong_option_of_a_webhook_is_named(tmp_path: Path, options: str, mess
         ("homie", "prefix = 'a/#'\n", "prefix is 'a/#'; allowed: topic levels without wildcards"),
         ("homie", "alerts = 'loud'\n", 'alerts is \'loud\'; allowed: "info", "advice"'),
         ("homie", "alerts = 3\n", 'alerts is 3; allowed: "info"'),
-        ("hub", "port = 1\n", "port is not a key; allowed: device, expire_after_s, prefix, stat"),
+        ("hub", "port = 1\n", "port is not a key; allowed: buttons, device, discovery, expire_a"),
         ("hub", "device = 'A'\n", "device is 'A'; allowed: 1 to 64 of a-z"),
         ("hub", "status_topic = '+'\n", "status_topic is '+'; allowed: topic levels without wild"),
         ("hub", "expire_after_s = 1\n", "expire_after_s is 1; allowed: a whole number from 10"),

@@ -20,10 +20,13 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest.decode.message import PAYLOAD_LIMIT_BYTES
-from service.config import HomieOptions, HubOptions, MqttConfig
+from service.advice.engine.ledger import Ledger
+from service.config import HUB_PLATFORMS, HomieOptions, HubOptions, MqttConfig
 from service.integrations.homie.publisher import Homie
+from service.integrations.hub.presses import Marking
 from service.integrations.hub.publisher import Hub
 from service.integrations.mqtt_advice import MqttAdvice
+from service.registry.recommendations import State
 from service.units import QUANTITIES
 from tests.docker.shipped_broker import OUTSIDE, SHIPPED, Account, ShippedBroker, set_up
 from tests.integrations.conftest import Home
@@ -115,6 +118,7 @@ def test_a_board_writes_packs_of_its_own_tank(broker: ShippedBroker) -> None:
         "homie/5/littoral-reed/water/temperature",
         "homie/5/littoral/$state",
         "homeassistant/device/littoral-reed/config",
+        *(f"homeassistant/{one}/littoral-reed/x/config" for one in HUB_PLATFORMS),
         "homeassistant/status",
         "littoral/hub/ph",
         "littoral/littoral/ph",
@@ -232,12 +236,17 @@ def test_the_board_s_program_refuses_another_broker(
             link.publish("littoral/reed", "[]")
 
 
-def integrations_of(broker: ShippedBroker) -> list[MqttAdvice | Homie | Hub]:
+ENTITIES = (
+    ("sensor", "first"), ("binary_sensor", "urgent"), ("event", "event"), ("button", "done"),
+)  # fmt: skip
+
+
+def integrations_of(broker: ShippedBroker, home: Home) -> list[MqttAdvice | Homie | Hub]:
     config = MqttConfig(**broker.settings_of_littoral())
     return [
         MqttAdvice(config, 60.0),
         Homie("homie", HomieOptions(), config, 60.0),
-        Hub("hub", HubOptions(), config, 60.0),
+        Hub("hub", HubOptions(), config, 60.0, Marking(home.registry, home.clock, lambda: None)),
     ]
 
 
@@ -252,7 +261,7 @@ def test_ingester_advice_homie_and_hub_work_by_the_service_s_account(
     assert bench.wait_for("reed", "temperature").value == 24.5
     with Account(broker, "hub") as hub:
         hub.subscribe("littoral/#", "homie/#", "homeassistant/#")
-        made = integrations_of(broker)
+        made = integrations_of(broker, home)
         for one in made:
             one.start()
         wait_until(lambda: all(one.is_connected for one in made))
@@ -265,7 +274,8 @@ def test_ingester_advice_homie_and_hub_work_by_the_service_s_account(
             "homie/5/littoral/$description",
             "homie/5/littoral-reed/$description",
             "homie/5/littoral-reed/water/temperature",
-            "homeassistant/device/littoral-reed/config",
+            *(f"homeassistant/{one}/littoral-reed/{key}/config" for one, key in ENTITIES),
+            "littoral/$hub/littoral/reed/first/attributes",
             "littoral/$hub/littoral/status",
             "littoral/$hub/littoral/reed/temperature",
             "littoral/$hub/littoral/reed/temperature/availability",
@@ -275,18 +285,25 @@ def test_ingester_advice_homie_and_hub_work_by_the_service_s_account(
         hub.heard.pop("littoral/$hub/littoral/reed/temperature")
         assert hub.publish("homeassistant/status", "online") in DONE
         wait_until(lambda: "littoral/$hub/littoral/reed/temperature" in hub.heard)
+        # The hub may press the buttons, and a board may not.
+        (first, *_) = Ledger(home.registry).list("reed")
+        press = "littoral/$hub/littoral/reed/not_now/press"
+        assert tried(broker, "reed", press, first.id) == REFUSED
+        assert hub.publish(press, first.id) in DONE
+        wait_until(lambda: Ledger(home.registry).get(first.id).state is State.SNOOZED)
         for one in made:
             one.stop()
         wait_until(lambda: hub.heard["homie/5/littoral/$state"] == b"disconnected")
 
         # A later run finds what this one has left of a tank that is deleted, and removes it.
         home.registry.delete_tank("reed")
-        later = integrations_of(broker)
+        later = integrations_of(broker, home)
         for one in later:
             one.start()
         wait_until(lambda: all(one.is_connected for one in later))
         home.scheduler(*later).evaluate_all()
-        left = {topic for topic in expected if "reed" in topic and not topic.endswith(state)}
+        passing = (state, "/attributes")
+        left = {topic for topic in expected if "reed" in topic and not topic.endswith(passing)}
         wait_until(lambda: not any(hub.heard[topic] for topic in left), 30, lambda: f"{hub.heard}")
         for one in later:
             one.stop()

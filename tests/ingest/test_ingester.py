@@ -77,6 +77,7 @@ def test_what_littoral_publishes_itself_is_neither_taken_nor_rejected(mosquitto,
         "littoral/reed/advice/summary",
         "littoral/$hub/littoral/reed/temperature",  # its state is a plain number
         "littoral/$hub/littoral/status",
+        "littoral/$advice/other",
         "littoral/$ingest/other",
     )
     for topic in ours:

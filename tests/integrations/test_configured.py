@@ -30,16 +30,12 @@ CONFIG = Config(
 
 
 def test_one_is_made_of_each_and_advice_is_published_unless_switched_off(home: Home) -> None:
-    made = configured_integrations(
-        CONFIG, home.registry, home.store, SystemClock(), MorningDrifts()
-    )
+    parts = (home.registry, home.store, SystemClock(), MorningDrifts(), lambda: None)
+    made = configured_integrations(CONFIG, *parts)
     assert [type(one) for one in made] == [Hub, Webhook, Homie, MqttAdvice]
     assert [one.name for one in made] == ["a", "b", "c", "mqtt-advice"]
     quiet = Config(advice=AdviceConfig(publish=False))
-    assert (
-        configured_integrations(quiet, home.registry, home.store, SystemClock(), MorningDrifts())
-        == ()
-    )
+    assert configured_integrations(quiet, *parts) == ()
 
 
 def test_values_count_for_three_evaluations_and_a_minute_at_least() -> None:

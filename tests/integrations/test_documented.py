@@ -155,6 +155,17 @@ def test_requests_of_the_api_page(service: str, home: Home, tmp_path: Path) -> N
         assert (tmp_path / "tasks.ics").read_bytes().startswith(b"BEGIN:VCALENDAR")
 
 
+def watched(example: tuple[str, str], port: str) -> str:
+    """What an example prints that listens for a while: mosquitto_sub ends by saying so."""
+    return subprocess.run(
+        ["sh", "-c", example[1]],
+        env={**os.environ, "PORT": port},
+        capture_output=True,
+        text=True,
+        timeout=60,
+    ).stdout
+
+
 def test_home_automation(
     home: Home, start_mosquitto: Callable[..., Mosquitto], tmp_path: Path
 ) -> None:
@@ -165,7 +176,12 @@ def test_home_automation(
         f'[mqtt]\nurl = "{broker.url}"\n' + found["homie config"][1] + found["hub config"][1]
     )
     homie, hub, _ = integrations = configured_integrations(
-        load_config(file, {}), home.registry, home.store, SystemClock(), MorningDrifts()
+        load_config(file, {}),
+        home.registry,
+        home.store,
+        SystemClock(),
+        MorningDrifts(),
+        lambda: None,
     )
     assert isinstance(homie, Homie) and isinstance(hub, Hub)
     for one in integrations:
@@ -175,22 +191,17 @@ def test_home_automation(
         home.scheduler(*integrations).evaluate_all()
         port = str(broker.port)
         assert run(found["homie temperature"], PORT=port) == "24\n"
-        seen = subprocess.run(
-            ["sh", "-c", found["homie watch"][1]],
-            env={**os.environ, "PORT": port},
-            capture_output=True,
-            text=True,
-            timeout=60,
-        ).stdout
+        seen = watched(found["homie watch"], port)
         assert "homie/5/littoral-reed/$state ready\n" in seen
         assert "homie/5/littoral-reed/light/lit true\n" in seen
-        components = run(found["hub components"], PORT=port)
-        assert "temperature\t°C\n" in components and "co2\tmg/L\n" in components
+        components = watched(found["hub components"], port)
+        assert "Temperature\t°C\n" in components and "Dissolved CO2\tmg/L\n" in components
     finally:
         for one in integrations:
             one.stop()
     assert set(found) == {
         "homie config", "hub config", "homie temperature", "homie watch", "hub components",
+        "hub blueprint", "hub action",  # run in tests/integrations/hub/test_real_hub.py
     }  # fmt: skip
 
 

@@ -179,7 +179,10 @@ def test_an_integration_called_advice_has_a_connection_of_its_own(
         try:
             wait_until(lambda: hub.is_connected and advice.is_connected)
             home.scheduler(advice, hub).evaluate_all()
-            wanted = {"littoral/reed/advice/summary", "homeassistant/device/littoral-reed/config"}
+            wanted = {
+                "littoral/reed/advice/summary",
+                "homeassistant/sensor/littoral-reed/first/config",
+            }
             wait_until(lambda: wanted <= set(retained_at(broker.port)))
             # A broker ends a connection when another comes with the same client id.
             assert hub.is_connected and advice.is_connected

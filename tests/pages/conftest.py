@@ -6,6 +6,7 @@ import shutil
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import time
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -20,12 +21,33 @@ from playwright.sync_api import (
 )
 
 from ingest.app import Ingester
-from service.config import Config, IngestConfig, MqttConfig
+from service.config import (
+    Config,
+    EmailOptions,
+    IngestConfig,
+    IntegrationConfig,
+    MailServer,
+    MqttConfig,
+    RecipientOptions,
+)
 from tests.pages.served import Served, fill, serve
 from tests.servers import HOST, Mosquitto, wait_until
 
 PATIENCE_MS = 60_000
 """How long a page may take on a loaded machine; nothing waits so long unless it fails."""
+
+RECIPIENTS = (
+    RecipientOptions("ana", "ana@example.org", digest=time(7, 30)),
+    RecipientOptions("keeper", "keeper@example.org", digest=None, urgent=False),
+)
+MAILING = Config(
+    integrations=(
+        IntegrationConfig(
+            "mail", EmailOptions(MailServer("127.0.0.1", 25, "none"), "l@example.org", RECIPIENTS)
+        ),
+    )
+)
+"""Invented recipients, to whom nothing is sent: the page of mail has something to show."""
 
 expect.set_options(timeout=PATIENCE_MS)
 CHROMIUM_FLAGS = [
@@ -71,7 +93,7 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(scope="session")
 def shore(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     """A server with the demo's tanks and days of readings; tests leave it as it is."""
-    served = serve(tmp_path_factory.mktemp("shore"))
+    served = serve(tmp_path_factory.mktemp("shore"), config=MAILING)
     fill(served, days=2)
     yield served
     served.stop()

@@ -220,12 +220,19 @@ def _merged(base: dict[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
 def _log(rows: list[dict[str, Any]], care: str, days: int, tank: Tank) -> Iterator[LogEntry]:
     """The scenario's entries and those of usual care; newest first."""
     entries = [
-        _entry(moment(row.pop("at")), LogKind(row.pop("kind")), **row) for row in map(dict, rows)
+        _entry(moment(row.pop("at")), LogKind(row.pop("kind")), **_data(row))
+        for row in map(dict, rows)
     ]
     assert care in ("weekly", "until", "none"), care
     if care != "none":
         entries += list(_care(days if care == "weekly" else 0, tank))
     yield from sorted(entries, key=lambda one: one.time, reverse=True)
+
+
+def _data(row: dict[str, Any]) -> dict[str, Any]:
+    """The data of an entry; what was seen on a scale is written ``seen = ["tufts", 2]``."""
+    kind, level = row.pop("seen", (None, None))
+    return row if kind is None else {**row, "kind": kind, "level": level}
 
 
 def _care(days: int, tank: Tank) -> Iterator[LogEntry]:
@@ -245,9 +252,10 @@ def _care(days: int, tank: Tank) -> Iterator[LogEntry]:
         yield _entry(at, LogKind.FILTER_CLEAN, part="filter")
 
 
-def _entry(at: datetime, kind: LogKind, **data: Any) -> LogEntry:
+def _entry(at: datetime, log_kind: LogKind, **data: Any) -> LogEntry:
     note = str(data.pop("note", ""))
-    return LogEntry(f"{kind}-{to_us(at)}-{data.get('name', '')}", TANK, kind, at, data, note)
+    name = data.get("name", data.get("kind", ""))
+    return LogEntry(f"{log_kind}-{to_us(at)}-{name}", TANK, log_kind, at, data, note)
 
 
 def model_of(

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from service.science.gas_exchange.fit import FitError, GasExchangeFit, fit_gas_exchange
+from service.science.gas_exchange.changes import FitError
+from service.science.gas_exchange.fit import GasExchangeFit, fit_gas_exchange
 from tests.science.many_tanks import AIR_MG_L_PPM, Course, Electrodes, Tanks, simulate
 
 CHANGE_DAYS = (3.0, 5.0, 7.0)

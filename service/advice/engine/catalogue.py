@@ -31,6 +31,7 @@ from service.advice.rules.light import long as light_long
 from service.advice.rules.light import short as light_short
 from service.advice.rules.nutrients import doubled, need, skipped
 from service.advice.rules.nutrients import due as dose_due
+from service.advice.rules.observed import algae, animals, hydra, leaves
 from service.advice.rules.sensors import clock, disagree, no_advice, odd, probe, silent
 from service.advice.rules.upkeep import cylinder, routine_work, trim
 from service.advice.rules.water import after_work, routine
@@ -41,6 +42,7 @@ RULES: Final[tuple[Rule, ...]] = (
     co2_high.RULE,
     co2_comfort.RULE,
     oxygen.RULE,
+    animals.GASPING_RULE,
     out_of_range.RULE,
     coming.RULE,
     fast.RULE,
@@ -73,6 +75,11 @@ RULES: Final[tuple[Rule, ...]] = (
     routine_work.CALIBRATION_RULE,
     trim.RULE,
     cylinder.RULE,
+    animals.LOST_RULE,
+    algae.RULE,
+    leaves.HUNGRY_RULE,
+    leaves.MELTING_RULE,
+    hydra.RULE,
     silent.RULE,
     odd.STUCK_RULE,
     odd.IMPLAUSIBLE_RULE,

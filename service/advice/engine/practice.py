@@ -156,6 +156,28 @@ _UPKEEP: Final = table(
     Threshold("gas_dissolved_fraction", 0.5, "1",
               "fraction of the CO2 that dissolves; the rest escapes", COMMON_PRACTICE, 0.05, 1),
 )  # fmt: skip
+_OBSERVED: Final = table(
+    "What was seen",
+    Threshold("observation_days", 10, "d", "an observation counts for so long", OUR_CHOICE, 1, 60),
+    Threshold("observation_weeks", 6, "wk", "a rise is judged against so many weeks before",
+              OUR_CHOICE, 1, 26),
+    Threshold("algae_level", 2, "1", "algae from this level on are worth a measure", OUR_CHOICE,
+              1, 5),
+    Threshold("algae_light_h", 8, "h", "light that is longer is shortened where algae rise",
+              COMMON_PRACTICE, 4, 24),
+    Threshold("leaves_level", 2, "1", "pale, holed or melting leaves count from this level on",
+              OUR_CHOICE, 1, 5),
+    Threshold("melting_weeks", 4, "wk", "leaves that melt so long after planting: wait"),
+    Threshold("gasping_h", 12, "h", "breathing at the surface counts for so long", OUR_CHOICE, 1,
+              72),
+    Threshold("gasping_level", 2, "1", "breathing at the surface counts from this level on",
+              OUR_CHOICE, 1, 5),
+    Threshold("gasping_urgent_level", 3, "1", "and is urgent from this level on", OUR_CHOICE, 1, 5),
+    Threshold("losses_level", 2, "1", "losses from this level on ask for a water change",
+              OUR_CHOICE, 1, 5),
+    Threshold("hydra_level", 1, "1", "Hydra from this level on are remarked on", OUR_CHOICE, 1, 5),
+    Threshold("without_fish_weeks", 3, "wk", "so long without fish small animals multiply"),
+)  # fmt: skip
 _SENSORS: Final = table(
     "Sensors",
     Threshold("sensor_silent_min", 60, "min", "no reading for so long: silent", OUR_CHOICE, 5),
@@ -175,6 +197,7 @@ RULES_USE: Final[dict[str, Threshold]] = {
     **_WATER,
     **_FERTILISER,
     **_UPKEEP,
+    **_OBSERVED,
     **_SENSORS,
 }
 

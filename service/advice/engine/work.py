@@ -19,6 +19,7 @@ class Hazard(StrEnum):
     HOT_WATER = "hot-water"  # some of it may come from the hot tap
     CHEMICALS = "chemicals"  # salts, solutions, reagents
     TEMPERATURE = "temperature"  # temperature is moved on purpose
+    MEDICATION = "medication"  # somebody may think of medication
 
 
 class Who(StrEnum):

@@ -7,14 +7,12 @@ from dataclasses import dataclass
 
 from service.advice.cautions import cautions_for
 from service.advice.closing import way_to_close
+from service.advice.distress import relief
 from service.advice.engine.instruction import hazards_of
 from service.advice.engine.recommendation import Amount, Instruction
 from service.advice.engine.rule import Case
 from service.advice.engine.work import Hazard
-from service.advice.phrases import capitalised, litres
-
-RESCUE_FRACTION = 1 / 3
-"""Share of the water to change when animals are in distress. Common practice, no source."""
+from service.advice.phrases import capitalised
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,17 +44,14 @@ def _animals(case: Case) -> Iterator[Emergency]:
     tank = case.tank
     if not case.view.tank.animals:
         return
-    volume_l = case.view.net_volume_l
-    third = () if volume_l is None else (Amount("water", RESCUE_FRACTION * volume_l, "L"),)
-    how_much = f" ({litres(third[0].value)})" if third else ""
+    aid = relief(case)
     yield _emergency(
         case,
         _distress(case),
         ("Close the CO2 cylinder. " if tank.co2_injected else "")
-        + "Raise the filter outlet or run an air stone. Then change a third of the water"
-        f"{how_much}, with water conditioner, at the tank's own temperature. Call.",
-        (Hazard.ANIMALS, Hazard.HOT_WATER, *_co2(case)),
-        amounts=third,
+        + f"{aid.air} Then {aid.water}. Call.",
+        aid.hazards,
+        amounts=aid.amounts,
     )
 
 

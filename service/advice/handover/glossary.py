@@ -68,6 +68,11 @@ GLOSSARY: Final = (
     Word("GH", "how much lime is in the water. A test kit shows it in °dGH.", r"GH|°?dGH"),
     Word("heater", "the glass or metal rod that warms the water.", r"heater'?s?"),
     Word(
+        "Hydra",
+        "a very small animal with arms that sting, seen on glass or wood. It does people no harm.",
+        r"Hydra",
+    ),
+    Word(
         "KH",
         "how well the water keeps its acidity steady. A test kit shows it in degrees, °dKH.",
         r"KH|°?dKH|[Cc]arbonate hardness",

@@ -16,7 +16,7 @@ from service.advice.engine.recommendation import Recommendation, Severity
 from service.advice.phrases import capitalised
 from service.config import HOMIE_TOPIC_VERSION, HomieOptions
 from service.derive.models import Co2State
-from service.integrations.tank_figures import LIGHT, PH, WORST_WORDS, Figures
+from service.integrations.tank_figures import ILLUMINANCE, LIGHT, PH, WORST_WORDS, Figures
 from service.registry.recommendations import State
 
 VERSION: Final = "5.0"
@@ -64,7 +64,7 @@ def properties_of(figures: Figures) -> list[Property]:
     """The properties of a tank for what was ever measured of it."""
     found = [
         Property(
-            "light" if one.source == LIGHT else "water",
+            "light" if one.source in (LIGHT, ILLUMINANCE) else "water",
             one.key.replace("_", "-"), one.name, "float", _number(one.value), one.unit,
         )
         for one in figures.numbers
@@ -148,7 +148,7 @@ def alerts_of(
             keep the text that was published.
         published: text by alert id.
     """
-    found = {f"no-{name}": f"{capitalised(why)}." for name, why in figures.missing.items()}
+    found = {_id(f"no-{name}"): f"{capitalised(why)}." for name, why in figures.missing.items()}
     lowest = Severity[options.alerts.upper()]
     for one in current:
         finding = one.finding

@@ -3,44 +3,59 @@
 from __future__ import annotations
 
 import threading
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
+from urllib.parse import urljoin
 
 from service.advice.engine.change_events import LedgerChange
 from service.config import HubOptions, MqttConfig
 from service.derive.models import TankView
-from service.integrations.hub.device import (
-    HubTopics,
-    discovery_message,
+from service.integrations.hub.discovery import (
+    QOS,
+    Device,
+    availabilities,
+    discovery_messages,
     leftover_topics,
-    retained_messages,
-    sensors_of,
-    state_messages,
+    other_form,
+    states,
 )
+from service.integrations.hub.entities import EVENT, REFUSED, entities_of
+from service.integrations.hub.presses import Marking, Press, Presses
+from service.integrations.hub.topics import HubTopics
+from service.integrations.hub.words import events_of, to_do
 from service.integrations.tank_figures import figures_of
 from service.mqtt.connection import OFFLINE, ONLINE, Will
 from service.mqtt.leftovers import Leftover
-from service.mqtt.retained import RetainedTopics
+from service.mqtt.retained import RetainedTopics, json_payload
 
-QOS: Final = 1
 SERVICE: Final = " service"
 """The group of the service's own status; no tank's id has a blank."""
 
 
 class Hub:
-    """Publishes discovery messages and sensor states of all tanks.
+    """Publishes discovery messages, states and events of all tanks; takes its buttons.
 
     States are published at every evaluation and are not retained, so that the hub lets them expire
-    when evaluations end; therefore a hub that has just started gets them again at once.
+    when evaluations end; therefore a hub that has just started gets them again at once. Events are
+    published once.
     """
 
     def __init__(
-        self, name: str, options: HubOptions, config: MqttConfig, lifetime_s: float
+        self,
+        name: str,
+        options: HubOptions,
+        config: MqttConfig,
+        lifetime_s: float,
+        marking: Marking | None = None,
+        public_url: str | None = None,
     ) -> None:
         """Prepare.
 
         Args:
             name: of the integration in the configuration.
             lifetime_s: machine seconds after which a state expires, unless the options say so.
+            marking: what the buttons need; None: there are none.
+            public_url: where people reach the service; None: devices have no link.
 
         Raises:
             ConfigError: the broker's address or a certificate file is wrong.
@@ -49,18 +64,27 @@ class Hub:
         self._start_topic = options.start_topic
         self._hub = HubTopics(f"{config.prefix}/$hub/{options.device}", options)
         self._expire_after_s = options.expire_after_s or round(lifetime_s)
+        self._public_url = public_url
+        self._presses = (
+            Presses(name, marking, self._publish_refusal)
+            if marking is not None and options.buttons
+            else None
+        )
         self._lock = threading.Lock()
         self._states: dict[str, list[tuple[str, str]]] = {}
+        #: tank -> id of a recommendation -> its words as published.
+        self._words: dict[str, Mapping[str, dict[str, Any]]] = {}
         self._topics = RetainedTopics(
             config,
             f"hub-{name}",
             will=Will(self._hub.status, OFFLINE, QOS),
             qos=QOS,
-            filters=(f"{options.prefix}/device/+/config", f"{self._hub.base}/#"),
+            filters=(*self._hub.config_filters, f"{self._hub.base}/#"),
             others=(options.start_topic,),
             identify=self._identify,
             on_connected=self._publish_states,
-            on_message=self._on_message,
+            on_message=self._on_start,
+            on_live=self._on_press,
         )
         self._topics.set(SERVICE, {self._hub.status: ONLINE})
 
@@ -76,40 +100,59 @@ class Hub:
 
     def start(self) -> None:
         """Connect in the background."""
+        if self._presses is not None:
+            self._presses.start()
         self._topics.start()
 
     def update(self, view: TankView, change: LedgerChange) -> None:
-        """Announce what is new of a tank, and send all its states."""
+        """Announce what is new of a tank, and send its events and all its states."""
         tank = view.tank.id
-        sensors = sensors_of(figures_of(view, change.current))
-        discovery = discovery_message(
-            self._hub,
-            tank,
-            view.tank.name or tank,
-            sensors,
-            self._expire_after_s,
-        )
-        states = state_messages(self._hub, tank, sensors)
+        page = None if self._public_url is None else urljoin(self._public_url, f"/tanks/{tank}")
+        device = Device(tank, view.tank.name or tank, self._expire_after_s, page)
         with self._lock:
-            self._topics.set(tank, retained_messages(self._hub, tank, discovery, sensors))
-            self._topics.publish(states)
-            self._states[tank] = states
+            words = to_do(change, self._words.get(tank, {}))
+            entities = entities_of(
+                figures_of(view, change.current), words, buttons=self._presses is not None
+            )
+            retained = discovery_messages(self._hub, device, entities)
+            retained |= availabilities(self._hub, tank, entities)
+            present = states(self._hub, tank, entities)
+            self._topics.set(tank, retained, emptied=other_form(self._hub, tank, entities))
+            self._topics.publish(present)
+            event_topic = self._hub.state(tank, EVENT)
+            self._topics.publish((event_topic, json_payload(one)) for one in events_of(change))
+            self._states[tank] = present
+            self._words[tank] = {one["id"]: one for one in words}
 
     def retain_only(self, tanks: frozenset[str]) -> None:
         """Remove the devices of other tanks from the hub, those of earlier runs too."""
         with self._lock:
             self._states = {tank: one for tank, one in self._states.items() if tank in tanks}
+            self._words = {tank: one for tank, one in self._words.items() if tank in tanks}
             self._topics.retain_only({SERVICE, *tanks})
 
     def stop(self) -> None:
         """Mark the service as offline; the devices stay, unavailable."""
+        if self._presses is not None:
+            self._presses.stop()
         self._topics.stop([(self._hub.status, OFFLINE)])
 
-    def _on_message(self, topic: str, payload: bytes) -> None:
+    def _on_start(self, topic: str, payload: bytes) -> None:
         """A hub that has started gets everything again."""
         if topic == self._start_topic and payload == ONLINE.encode():
             self._topics.republish()
             self._publish_states()
+
+    def _on_press(self, topic: str, payload: bytes) -> None:
+        """A button was pressed."""
+        pressed = self._hub.pressed(topic)
+        if pressed is not None and self._presses is not None:
+            self._presses.take(Press(*pressed, payload.decode(errors="replace")))
+
+    def _publish_refusal(self, press: Press, reason: str) -> None:
+        """An event that says why a button did nothing."""
+        refusal = {"event_type": REFUSED, "id": press.id, "button": press.key, "reason": reason}
+        self._topics.publish([(self._hub.state(press.tank, EVENT), json_payload(refusal))])
 
     def _publish_states(self) -> None:
         with self._lock:

@@ -16,7 +16,8 @@ from typing import Final
 import numpy as np
 
 from service.science.gas_exchange.air_water import TEMPERATURE_EXCHANGE_FACTOR
-from service.science.gas_exchange.fit import FitError, GasExchangeFit
+from service.science.gas_exchange.changes import FitError
+from service.science.gas_exchange.fit import GasExchangeFit
 from service.science.numeric.checks import Floats, as_number
 from service.science.numeric.estimate import Estimate
 

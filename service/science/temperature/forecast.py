@@ -137,11 +137,12 @@ def _courses(hours: Floats, celsius: Floats, ahead: Floats, course: DailyCourse 
     level = float(departure[hours > -LEVEL_H].mean())
     weight = _changed_weight(course, hours, departure, level)
     kind = rng.random(DRAWS)
-    courses = course.at(ahead) + course.drawn(ahead, DRAWS, rng)
+    courses = course.drawn(ahead, DRAWS, rng)
+    courses += course.at(ahead)
     of_departure, of_all = fit_approach(hours, departure), fit_approach(hours, celsius)
     share = 1 / (1 + math.exp(min(of_departure.log_evidence - of_all.log_evidence, 50.0)))
     changed, other_law = kind < weight, kind < weight * share
-    courses[~changed] += level
+    courses += np.where(changed, 0.0, level)[:, None]
     courses[changed] += drawn_courses(of_departure, ahead, changed, rng)
     courses[other_law] = drawn_courses(of_all, ahead, other_law, rng)
     return courses
@@ -176,8 +177,8 @@ def _student(x: float, degrees: int) -> float:
 
 
 def _crossing(courses: Floats, ahead: Floats, limit: float, now: float) -> Crossing | None:
-    side = 1.0 if limit >= float(np.median(courses[:, 0])) else -1.0
-    beyond = side * (courses - limit) >= 0
+    rises = limit >= float(np.median(courses[:, 0]))
+    beyond = courses >= limit if rises else courses <= limit
     reached = beyond.any(axis=1)
     first = np.where(reached, _first_beyond(courses, beyond, ahead, limit), np.inf)
     probability = float(reached.mean())

@@ -45,7 +45,8 @@ BY_THE_LOG = {
     "shared-range", "no-advice", "sensor-clock", "light-settling", "water-change-after-work",
     "water-change-due", "dose-due", "dose-skipped", "dose-doubled", "dose-not-needed",
     "prefilter-due", "filter-due", "kh-test-due", "calibration-due", "trim-due",
-    "sensor-stuck", "probe-out",
+    "sensor-stuck", "probe-out", "animals-gasping", "animals-lost", "leaves-hungry",
+    "leaves-melting", "hydra",
 }  # fmt: skip
 """Rules that judge the log, the plan or what the ingester decided: nothing in them jitters."""
 
@@ -271,6 +272,16 @@ def light_long(x: Jitter) -> TankView:
     return lit_days(base(), off_min=45 + 4 * x())
 
 
+def algae_light(x: Jitter) -> TankView:
+    """Threads that rise; the plan is as long as the lamp, so that no other rule speaks."""
+    view = lit_days(base(), off_min=30 + 4 * x())
+    tank = replace(view.tank, light=replace(view.tank.light, photoperiod_h=9.0))
+    levels = ((3, HOUR), (1, 7 * DAY))
+    log = [entry(LogKind.OBSERVATION, NOON - ago, level=level) for level, ago in levels]
+    seen = [replace(one, data={**one.data, "kind": "threads"}) for one in log]
+    return replace(view, tank=tank, log=(*seen, *view.log))
+
+
 def light_very_long(x: Jitter) -> TankView:
     return lit_days(base(), off_min=240 + 4 * x())
 
@@ -354,6 +365,7 @@ WALKS: dict[str, tuple[Walk, ...]] = {
     "light-shifted": (light_shifted,),
     "light-dose": (light_dose,),
     "light-outruns-co2": (light_outruns_co2,),
+    "algae-light": (algae_light,),
     "cylinder-low": (cylinder,),
     "sensor-silent": (sensor_silent, sensor_hourly),
     "sensors-disagree": (sensors_disagree,),

@@ -120,6 +120,7 @@ def test_never_a_tank_that_the_topic_does_not_name():
         "homie/5/littoral-reed/water/co2",
         "homie/5/littoral/$state",
         "homeassistant/device/littoral-reed/config",
+        "homeassistant/sensor/littoral-reed/ph/config",
         "littoral/$hub/hub/reed/co2",
     ],
 )

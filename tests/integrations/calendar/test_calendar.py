@@ -11,7 +11,6 @@ from typing import Any
 
 import icalendar
 import pytest
-from ical.calendar_stream import IcsCalendarStream
 
 from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import (
@@ -69,6 +68,8 @@ def only(data: bytes, name: str = "VEVENT") -> Any:
 
 def strict(data: bytes) -> Any:
     """Parse by `ical`, which refuses what RFC 5545 forbids."""
+    from ical.calendar_stream import IcsCalendarStream  # not by every process that collects tests
+
     return IcsCalendarStream.calendar_from_ics(data.decode())
 
 

@@ -11,7 +11,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from service.science.gas_exchange.fit import FitError, GasExchangeFit, Hints, fit_gas_exchange
+from service.science.gas_exchange.changes import FitError, Hints
+from service.science.gas_exchange.fit import GasExchangeFit, fit_gas_exchange
 from service.science.gas_exchange.plan import gas_plan
 from tests.science.gas_regimes import REGIMES, trials
 from tests.science.many_tanks import START_S, Course, Electrodes, Tanks, simulate

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.science.gas_exchange.fit import FitError, GasExchangeFit, fit_gas_exchange
+from service.science.gas_exchange.changes import FitError
+from service.science.gas_exchange.fit import GasExchangeFit, fit_gas_exchange
 from service.science.gas_exchange.phases import binned
 from tests.science.closed_form import co2_after
 from tests.science.tank_model import HOUR, START_S, Electrode, Run, Tank, run

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from service.science.gas_exchange.fit import FitError, GasExchangeFit
+from service.science.gas_exchange.changes import FitError
+from service.science.gas_exchange.fit import GasExchangeFit
 from service.science.gas_exchange.plan import gas_plan, hours_to_level
 from service.science.numeric.estimate import Estimate
 from tests.science.closed_form import co2_after

@@ -1,7 +1,8 @@
 """Rule `co2-unsteady`: CO2 while lit differs from day to day.
 
-Judges the usual step between the means of neighbouring days. Clears when it is below 0.7 of the
-threshold, six hours after it was last found.
+Judges the usual step between the means of neighbouring days. Where tufts of algae rise too, it
+comes before other measures. Clears when it is below 0.7 of the threshold, six hours after it was
+last found.
 """
 
 from __future__ import annotations
@@ -11,14 +12,19 @@ from datetime import timedelta
 
 import numpy as np
 
+from service.advice.engine.levers import LESS_LIGHT, MORE_LIGHT
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
-from service.advice.phrases import percent
+from service.advice.phrases import capitalised, percent
+from service.advice.rules.observed.seen import evidence_of, rising
 from service.derive.models import Array
-from service.derive.thresholds import OUR_CHOICE
+from service.derive.thresholds import COMMON_PRACTICE, OUR_CHOICE
 
 CODE = "co2-unsteady"
+TUFTS = "tufts"
+"""The algae that come where CO2 goes up and down."""
+
 LEAST_DAYS = 5
 LEAST_KNOWN_SHARE = 0.9
 """CO2 of a day is compared where so much of its light is known. Our choice."""
@@ -46,21 +52,35 @@ def judge(case: Case) -> Iterator[Finding]:
     most = case.limit("co2_unsteady_fraction")
     if spread <= case.eased(most, 0.7, CODE):
         return
+    rise = rising(case, TUFTS)
+    first = "Steady the CO2 first: leave light and doses as they are. " if rise else ""
+    why = (
+        f" {capitalised(rise.words)}: they come where CO2 goes up and down."
+        if rise is not None
+        else ""
+    )
     yield Finding(
         code=CODE,
-        severity=Severity.INFO,
-        title=f"CO2 differs by {percent(spread)} from day to day",
+        severity=Severity.INFO if rise is None else Severity.ADVICE,
+        title=f"CO2 differs by {percent(spread)} from day to day"
+        + ("" if rise is None else ", and tufts of algae rise"),
         action=(
-            "Look for what changes from day to day: a worn regulator, a cylinder that is nearly "
-            "empty, or a clogged diffuser. It may also be bubbles caught under leaves, or a filter "
-            f"outlet that was moved. In the last {len(full)} days CO2 while lit lay between "
+            f"{first}Look for what changes from day to day: a worn regulator, a cylinder that is "
+            "nearly empty, or a clogged diffuser. It may also be bubbles caught under leaves, or a "
+            f"filter outlet that was moved. In the last {len(full)} days CO2 while lit lay between "
             f"{means.min():.0f} "
             f"and {means.max():.0f} mg/L. Plants and animals do best when it is the same every day."
+            f"{why}"
         ),
         evidence=(
             Evidence(
                 "usual change of the daily mean from day to day", "co2-spread", spread,
                 "1", most, full[-1].off_at, OUR_CHOICE,
+            ),
+            *(
+                evidence_of(one.newest, one.before.level, COMMON_PRACTICE)
+                for one in (rise,)
+                if one is not None
             ),
         ),
         amounts=(Amount("spread of the daily CO2", 100 * spread, "%"),),
@@ -68,6 +88,7 @@ def judge(case: Case) -> Iterator[Finding]:
         who=Who.KEEPER,
         confidence=0.6,
         since=full[0].on_at,
+        refuses=() if rise is None else (*MORE_LIGHT, *LESS_LIGHT),
     )  # fmt: skip
 
 

@@ -7,8 +7,6 @@ import logging
 from dataclasses import replace
 from datetime import timedelta
 
-from ical.calendar_stream import IcsCalendarStream
-
 from service.api.context import install
 from service.app.app_factory import create_app
 from service.clock import FixedClock
@@ -149,6 +147,8 @@ def test_what_a_link_shows_in_each_form(away):  # noqa: F811
     assert sheet.headers["Cache-Control"] == "private, no-cache"
     calendar = away.get(path, headers={"Accept": "text/calendar"})
     assert calendar.data == away.get(f"{path}.ics").data
+    from ical.calendar_stream import IcsCalendarStream  # not by every process that collects tests
+
     events = IcsCalendarStream.calendar_from_ics(calendar.get_data(as_text=True)).events
     assert len(events) == len(sheet.get_json()["tanks"][0]["tasks"])
     detail = problem_of(away.get(path, headers={"Accept": "image/png"}), 406, "not-acceptable")

@@ -1,0 +1,1 @@
+"""Rules on what people saw: observations on a scale in, findings out."""
