@@ -43,7 +43,8 @@ def test_pictures_are_taken_compared_and_deleted(bare: Served, visit: Opener) ->
     page.locator("#log-rest summary").click()
     page.get_by_label("Remark").fill("no picture at all")
     wrong = {"name": "page.html", "mimeType": "text/html", "buffer": b"<script>alert(1)</script>"}
-    page.get_by_label("Pictures if there are any").set_input_files(wrong)
+    chooser = page.get_by_label("Pictures if there are any")
+    chooser.set_input_files(wrong)
     page.get_by_role("button", name="Save").click()
     expect(page.locator("#picture-fault")).to_contain_text("Picture 1 is 'no picture that can be")
     expect(page.get_by_label("Remark")).to_have_value("no picture at all")
