@@ -89,8 +89,8 @@ class _PicturesSchema(Section):
     folder = text(
         "a path",
         none=True,
-        about="of this registry alone; without it beside the registry's file",
-        example="var/registry.pictures",
+        about="of this registry alone; else beside its file",
+        example="var/pictures",
     )
     picture_mb = number(0.1, 20, "MB", about="the largest file that is taken; up to 20")
     megapixels = whole_number(1, 200, about="the most pixels that one may have")
