@@ -20,6 +20,10 @@ of it, from 0 to 5. 0 says that you looked and there is none, which is worth as 
   `GET /v1/tanks/{tank}/observations` is the series (`kind`, `start`, `end`, `limit`), newest first, and
   `GET /v1/observations` the scales below.
 
+The height of a plant is followed as well: `--plant "Rotala rotundifolia" --height 23` (`plant` and `height` in
+`data`), of a species that the tank lists, seen or left by a trim or replant. See
+[plants](pages.md#plants).
+
 An observation is an entry of the log: it may have a remark and a time, is in exports and backups, and is deleted
 like any other. Whatever else you count goes beside it in `data`, with a name of your own.
 
@@ -33,6 +37,7 @@ like any other. Whatever else you count goes beside it in `data`, with a name of
 | melting leaves | a set-up or replant in the last four weeks | wait (`leaves-melting`) |
 | breathing at the surface | | an emergency: CO2 off, air, water (`animals-gasping`) |
 | losses | | test; from "two or three within a week" on a water change too (`animals-lost`) |
+| a plant's height | growth between two cuts | it reaches the surface: trim it, or let it grow out (`plant-at-surface`) |
 | Hydra | no fish for three weeks | feed less, no medication (`hydra`) |
 
 Old observations don't count: after ten days, breathing at the surface after twelve hours. A rise is judged

@@ -41,6 +41,8 @@ that is not in the tables, or a value outside what is allowed, is refused.
 | Algae that rise under long light fall with shorter light | rule `algae-light` | common practice, no source |
 | Iron hardly moves within a plant, so that new leaves turn pale first; nitrogen, phosphorus and potassium are drawn out of old leaves, which get holes and fall | rule `leaves-hungry` | Marschner's Mineral Nutrition of Higher Plants (from memory) |
 | Plants that were moved, or were grown in air, shed their leaves under water and grow new ones | rule `leaves-melting` | common practice, no source |
+| Leaves at the surface shade what stands below; some keepers let a plant grow out on purpose | rule `plant-at-surface` asks once, the choice is remembered | common practice, no source |
+| Tall plants stand behind low ones | rule `plant-covered`, said once | common practice, no source |
 | Animals that stay at the surface lack oxygen, have too much CO2 or something harmful in the water: air first, then water | rule `animals-gasping`, emergencies | common practice, no source |
 | A loss may be age, several are not: test, then change water | rule `animals-lost` | common practice, no source |
 | Hydra live on small animals that leftover food feeds, and multiply by budding while they are fed | rule `hydra`: feed less | Loomis & Lenhoff 1956, J. Exp. Zool. 132:555-573 (from memory); that fish keep them down: common practice, no source |

@@ -1,15 +1,36 @@
-"""Another process with things of its own open, which does what it is told line by line."""
+"""Another process with things of its own open, which does what it is told line by line.
+
+To import the service takes a process longer than what most tests let it do. So one process of each
+process of tests imports it and opens nothing, and the others are forked from that.
+"""
 
 from __future__ import annotations
 
-import subprocess
+import multiprocessing
 import sys
+import traceback
+from multiprocessing.connection import Connection
+from typing import Any
 
-_LOOP = """
-for _line in sys.stdin:
-    exec(_line)
-    print("done", flush=True)
-"""
+_FORKS = multiprocessing.get_context("forkserver")
+_FORKS.set_forkserver_preload(["service.app.app_factory", "service.registry.migrate"])
+
+
+def _listen(told: Connection, preparation: str, arguments: tuple[str, ...]) -> None:
+    sys.argv[1:] = arguments
+    names: dict[str, Any] = {"sys": sys}
+    line = preparation
+    while True:
+        try:
+            exec(line, names)
+            told.send("")
+        except Exception:
+            told.send(traceback.format_exc())
+            raise
+        try:
+            line = told.recv()
+        except EOFError:
+            return
 
 
 class AnotherProcess:
@@ -21,22 +42,28 @@ class AnotherProcess:
         Args:
             preparation: what to run first; ``sys.argv[1:]`` are the arguments.
         """
-        self._process = subprocess.Popen(
-            [sys.executable, "-c", f"import sys\n{preparation}{_LOOP}", *arguments],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
+        self._connection, other_end = _FORKS.Pipe()
+        self._process = _FORKS.Process(target=_listen, args=(other_end, preparation, arguments))
+        self._process.start()
+        other_end.close()
+        self.has_done()
+
+    def begins(self, line: str) -> None:
+        """Let it run one line; ``has_done`` waits for its end."""
+        self._connection.send(line)
+
+    def has_done(self) -> None:
+        """Wait until it has run what it was told; an AssertionError says how that failed."""
+        failure = self._connection.recv()
+        assert not failure, failure
 
     def does(self, line: str) -> None:
         """Let it run one line, and wait until it has."""
-        assert self._process.stdin is not None and self._process.stdout is not None
-        self._process.stdin.write(line + "\n")
-        self._process.stdin.flush()
-        assert self._process.stdout.readline() == "done\n"
+        self.begins(line)
+        self.has_done()
 
     def end(self) -> None:
         """Let it end by itself."""
-        assert self._process.stdin is not None
-        self._process.stdin.close()
-        assert self._process.wait(60) == 0
+        self._connection.close()
+        self._process.join(60)
+        assert self._process.exitcode == 0

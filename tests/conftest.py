@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import Final
 
 import pytest
+from flask import Flask
 from hypothesis import settings
+from jinja2.bccache import Bucket, BytecodeCache
 from xdist.remote import Producer
 from xdist.scheduler import LoadFileScheduling
 
@@ -22,6 +24,25 @@ sys.addaudithook(refuse_unlisted)
 # An example that takes long says that the machine is loaded, not that the code is wrong.
 settings.register_profile("any machine", deadline=None)
 settings.load_profile("any machine")
+
+
+class KeptTemplates(BytecodeCache):
+    """Templates compiled once in a process of tests, however many apps are made in it."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, bytes] = {}
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        """As jinja2 asks for it; it checks that the source is still the same."""
+        if bucket.key in self._kept:
+            bucket.bytecode_from_string(self._kept[bucket.key])
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """As jinja2 asks for it."""
+        self._kept[bucket.key] = bucket.bytecode_to_string()
+
+
+Flask.jinja_options = {**Flask.jinja_options, "bytecode_cache": KeptTemplates()}
 
 
 APART: Final = ("tests/scenarios/test_replay.py::test_scenario[",)

@@ -73,6 +73,8 @@ stamp="$venv/.installed"
 if ! cmp -s "$lock" "$stamp"; then
     echo "tests/run.sh: installing the locked packages into $venv"
     "$python" -m venv --clear "$venv"
+    # Python's own pip is older: it compares each file of each package with every platform.
+    "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-compile "pip>=26,<27"
     # --no-compile: most modules are never imported; to compile all of them takes half of the time.
     # --no-deps: the lock names them all.
     "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-compile --no-deps \
@@ -82,6 +84,8 @@ fi
 "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-deps \
     --no-build-isolation -e . 2>/dev/null ||
     "$venv/bin/python" -m pip install -q --disable-pip-version-check --no-deps -e .
+
+sh tests/clients/prepare.sh "$venv" "$python"
 
 [ "${1:-}" != "--prepare" ] || exit 0
 

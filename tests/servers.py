@@ -233,6 +233,30 @@ class Victoriametrics(Server):
         return requests.get(f"{self.url}/health", timeout=2).status_code == 200
 
 
+class Prometheus(Server):
+    """Prometheus with the configuration ``prometheus.yml`` of its folder."""
+
+    name = "prometheus"
+
+    @property
+    def url(self) -> str:
+        """Its HTTP address."""
+        return f"http://{HOST}:{self.port}"
+
+    def command(self) -> Sequence[str]:
+        """See ``Server``."""
+        return [
+            program("prometheus"),
+            f"--config.file={self.folder}/prometheus.yml",
+            f"--storage.tsdb.path={self.folder}/data",
+            f"--web.listen-address={HOST}:{self.port}",
+        ]
+
+    def ready(self) -> bool:
+        """See ``Server``."""
+        return requests.get(f"{self.url}/-/ready", timeout=2).status_code == 200
+
+
 class Postgresql(Server):
     """PostgreSQL; run as the user ``postgres`` when the tests run as root, as it refuses root.
 

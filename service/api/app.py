@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Final
+import functools
+import threading
+from collections.abc import Mapping
+from typing import Any, Final
 
 from flask import Flask
 
@@ -11,7 +14,7 @@ from service.api.calculate.blueprint import blueprint_of
 from service.api.calculate.table import FORMULAS
 from service.api.context import Context
 from service.api.events import resource
-from service.api.http import auth, compression, openapi, request_checks, security_headers
+from service.api.http import auth, compression, errors, openapi, request_checks, security_headers
 from service.api.http.blueprint import PICTURES_BYTES
 from service.api.http.json_text import StrictJson
 from service.api.resources import (
@@ -45,7 +48,7 @@ from service.api.resources.handover import (
     sharing_links,
     sheet,
 )
-from service.api.resources.log import entries, observations, schemas
+from service.api.resources.log import entries, observations, schemas, with_pictures
 from service.api.resources.pictures import of_entry, of_tank
 from service.api.resources.readings import query, submit
 from service.api.resources.readings import schemas as readings_schemas
@@ -67,6 +70,7 @@ _BLUEPRINTS: Final = (
     entries.blueprint,
     of_entry.blueprint,
     of_tank.blueprint,
+    with_pictures.blueprint,
     observations.blueprint,
     observations.scales,
     recommendations.blueprint,
@@ -92,6 +96,8 @@ _BLUEPRINTS: Final = (
     metrics.blueprint,
 )
 
+_making: Final = threading.Lock()
+
 
 def create_api(read: Context) -> Flask:
     """The app with the API; opens nothing, starts nothing.
@@ -116,6 +122,26 @@ def _frame() -> Flask:
     compression.install(app)
     security_headers.install(app)
     auth.install(app)
+    errors.register(app)
+    for blueprint in _BLUEPRINTS:
+        app.register_blueprint(blueprint)
+    openapi.install(app, _document)
+    request_checks.install(app, _document)
+    return app
+
+
+def _document() -> Mapping[str, Any]:
+    """The OpenAPI document, which is the same for every app.
+
+    It is made when somebody first asks for it, since that takes longer than all the rest of an app.
+    """
+    with _making:
+        return _made_document()
+
+
+@functools.cache
+def _made_document() -> Mapping[str, Any]:
+    app = Flask("service.api", static_folder=None)
     api = openapi.open_api(app)
     schemas.register(api.spec)
     readings_schemas.register(api.spec)
@@ -123,5 +149,4 @@ def _frame() -> Flask:
     recommendations.register(api.spec)
     for blueprint in _BLUEPRINTS:
         api.register_blueprint(blueprint)
-    request_checks.install(app, openapi.install(app, api))
-    return app
+    return openapi.document(app, api)

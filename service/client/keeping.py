@@ -86,7 +86,8 @@ class Keeping(Pictures):
         sent = {name: value for name, value in body.items() if value not in (None, "")}
         path = tank_path(tank, "log")
         if pictures:
-            return value_of(LogEntry, self.send_form(path, {"entry": sent}, pictures))
+            form = self.send_form(tank_path(tank, "pictures"), {"entry": sent}, pictures)
+            return value_of(LogEntry, form)
         return value_of(LogEntry, self.send("POST", path, sent))
 
     def delete_log(self, tank: str, entry: str) -> None:

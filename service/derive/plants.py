@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Final
 
 from service.registry.models import Plant, Tank
 from service.registry.species.names import plant, plants_meant, suggestion, valid_name
 from service.registry.species.ranges import OWN
 from service.registry.species.table import PlantSpecies
 from service.registry.volume import water_column_cm
+
+OUT: Final = "grow-out"
+"""The keeper's choice for leaves at the surface: they may grow out of the water."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +43,19 @@ def plants_of(tank: Tank) -> tuple[Planted, ...]:
 
 
 def reaching_cm(tank: Tank, height_cm: float) -> list[str]:
-    """The species in the ground that grow to a height or above it."""
+    """The species in the ground that grow to a height or above it, and are not to grow out."""
+    return [one.plant.species for one in _reaching(tank, height_cm) if one.plant.at_surface != OUT]
+
+
+def all_grow_out(tank: Tank, height_cm: float) -> bool:
+    """Whether all species that grow to a height are left to grow out; not where none does."""
+    found = _reaching(tank, height_cm)
+    return bool(found) and all(one.plant.at_surface == OUT for one in found)
+
+
+def _reaching(tank: Tank, height_cm: float) -> list[Planted]:
     return [
-        one.plant.species
+        one
         for one in plants_of(tank)
         if (one.plant.height_high_cm or 0.0) >= height_cm and one.place not in ("wood", "float")
     ]
@@ -51,7 +65,7 @@ def _planted(own: Plant, tank: Tank) -> Planted:
     known = plant(own.species)
     filled = _filled(own, known)
     sources = [
-        OWN if own != Plant(own.species) else "",
+        OWN if own.has_own_demand else "",
         known.height_cm.source if known is not None and filled != own else "",
     ]
     return Planted(
@@ -69,12 +83,12 @@ def _filled(own: Plant, known: PlantSpecies | None) -> Plant:
     if known is None:
         return own
     measured = own.height_low_cm is not None or own.height_high_cm is not None
-    return Plant(
-        own.species,
-        own.light or known.light,
-        own.co2 or known.co2,
-        own.height_low_cm if measured else known.height_cm.low,
-        own.height_high_cm if measured else known.height_cm.high,
+    return replace(
+        own,
+        light=own.light or known.light,
+        co2=own.co2 or known.co2,
+        height_low_cm=own.height_low_cm if measured else known.height_cm.low,
+        height_high_cm=own.height_high_cm if measured else known.height_cm.high,
     )
 
 

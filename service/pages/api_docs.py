@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 from flask import Blueprint, current_app, render_template
@@ -39,7 +40,7 @@ def problem(slug: str) -> str:
     return render_template("pages/problems.html", kinds=[kind])
 
 
-def _groups(spec: dict[str, Any]) -> list[tuple[dict[str, Any], list[tuple[str, str, str]]]]:
+def _groups(spec: Mapping[str, Any]) -> list[tuple[dict[str, Any], list[tuple[str, str, str]]]]:
     """Each tag with its operations: method, path, summary."""
     groups: dict[str, list[tuple[str, str, str]]] = {}
     for path, item in spec["paths"].items():

@@ -243,7 +243,7 @@ def _tank_page(
         observe=offered_groups(observations, found.local_time),
         observed_lately=len(observations),
         animals=animal_lines(tank),
-        plants=plant_lines(tank),
+        plants=plant_lines(tank, view.log if view else entries, found.local_time.now),
         snoozes=SNOOZES,
         cards=cards_of(tank, found.todo, found.local_time, refused),
         error=error,

@@ -13,7 +13,7 @@ from service.errors import FieldFault, InvalidInputError, Refusal
 from service.registry.calibration import read_calibration
 from service.registry.fields.absence import AbsenceSchema
 from service.registry.fields.log import KINDS
-from service.registry.fields.log_entry import EntrySchema
+from service.registry.fields.log_entry import EntrySchema, LogData
 from service.registry.fields.tank import TankSchema
 from service.registry.models import Absence, LogKind, Tank
 from service.schemas.base import Schema
@@ -22,7 +22,7 @@ from service.schemas.free_json import check_free_json
 from service.schemas.messages import faults_in
 from service.times import to_us
 
-_CHECKED_IN_FREE_DATA: Final = ("sensor", "kind", "level")
+_CHECKED_IN_FREE_DATA: Final = ("sensor", "kind", "level", "plant", "height_cm")
 """Members of data that are otherwise free."""
 
 
@@ -105,7 +105,7 @@ def _messages_about_data(kind: LogKind, data: Mapping[str, Any]) -> dict[Any, An
     return found
 
 
-def _messages_about_free_data(schema: Schema, data: Mapping[str, Any]) -> dict[Any, Any]:
+def _messages_about_free_data(schema: LogData, data: Mapping[str, Any]) -> dict[Any, Any]:
     """Of a calibration, which is read as a whole after this, and of an observation."""
     try:
         check_free_json(data)
@@ -113,10 +113,10 @@ def _messages_about_free_data(schema: Schema, data: Mapping[str, Any]) -> dict[A
         messages = error.messages
         return messages if isinstance(messages, dict) else {"": messages}
     found: dict[Any, Any] = {}
-    for name in _CHECKED_IN_FREE_DATA:
-        if name in data and name in schema.fields:
+    for key, name in schema.stored.items():
+        if key in data and key in _CHECKED_IN_FREE_DATA:
             try:
-                check_member(schema.fields[name], data[name])
+                check_member(schema.fields[name], data[key])
             except ValidationError as error:
                 found[name] = error.messages
     return found or schema.contradictions(data)

@@ -11,8 +11,8 @@ from service.registry.observations import observed
 from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l
 from service.units import quantity_title, quantity_words
 
-_SCALE: Final = ("kind", "level")
-"""Members of an observation on a scale."""
+_SAID: Final = ("kind", "level", "plant", "height_cm")
+"""Members of an observation that have words of their own."""
 
 
 def entry_text(entry: LogEntry) -> str:
@@ -22,8 +22,7 @@ def entry_text(entry: LogEntry) -> str:
     if entry.kind is LogKind.OBSERVATION and set(entry.data) == {"done"}:
         return f"Done: {entry.data['done']}"
     if entry.kind is LogKind.OBSERVATION and (seen := observed(entry.data)) is not None:
-        others = [_fact(name, value) for name, value in entry.data.items() if name not in _SCALE]
-        return ", ".join([seen.text, *others])
+        return ", ".join([seen.text, *_details(entry.kind, entry.data)])
     texts = [KINDS[entry.kind].label, *_details(entry.kind, entry.data)]
     return ", ".join(text for text in texts if text)
 
@@ -74,7 +73,8 @@ def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
         return [f"{ion} {data[key]:g} mg/L" for key, ion in TESTED_IONS.items() if key in data]
     if kind in (LogKind.TRIM, LogKind.REPLANT):
         left = f"{data['height_cm']:g} cm left" if "height_cm" in data else ""
-        return [_percent(data.get("fraction")), str(data.get("part", "")), left]
+        which = [str(data.get(name, "")) for name in ("plant", "part")]
+        return [_percent(data.get("fraction")), *which, left]
     if kind is LogKind.FILTER_CLEAN:
         return [str(data.get("part", ""))]
     if kind is LogKind.STOCKING:
@@ -93,7 +93,8 @@ def _details(kind: LogKind, data: Mapping[str, Any]) -> list[str]:
         before, after = data.get("before", ""), data.get("after", "")
         both = f"{before} -> {after}" if before and after else before or after
         return [str(data["lever"]).replace("-", " "), both]
-    return [_fact(name, value) for name, value in data.items()]
+    tall = [f"{data['plant']} {data['height_cm']:g} cm tall"] if "plant" in data else []
+    return [*tall, *(_fact(name, value) for name, value in data.items() if name not in _SAID)]
 
 
 def _amount(data: Mapping[str, Any]) -> str:

@@ -28,6 +28,8 @@ def to_stored(kind: LogKind, data: Mapping[str, Any], tank: Tank) -> dict[str, A
     refuse(KINDS[kind].contradictions(data), under=("data",))
     if kind is LogKind.STOCKING:
         _check_species(str(data.get("species", "")), tank)
+    if "plant" in data:
+        _check_plant(str(data["plant"]), tank)
     if kind is not LogKind.WATER_CHANGE or "volume_l" not in data:
         return dict(data)
     volume_l, net_l = data["volume_l"], net_volume_l(tank)
@@ -55,6 +57,14 @@ def _check_species(name: str, tank: Tank) -> None:
     if near := meant(name):
         allowed = allowed_names(near, "or a name as in the tank's animals")
         raise error_of_messages({"data": {"species": [Refusal(name, allowed)]}})
+
+
+def _check_plant(name: str, tank: Tank) -> None:
+    """Refuse a plant that the tank does not list: its heights would belong to nothing."""
+    if folded_name(name) not in {folded_name(one.species) for one in tank.plants}:
+        listed = ", ".join(one.species for one in tank.plants)
+        allowed = listed or "a species of the tank's plants, which lists none yet"
+        raise error_of_messages({"data": {"plant": [Refusal(name, allowed)]}})
 
 
 def _refused(volume_l: float, allowed: str) -> InvalidInputError:

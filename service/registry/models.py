@@ -7,12 +7,16 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from service.science.carbonate.kh_test import KhMethod
 
 if TYPE_CHECKING:
     from service.config import RouteConfig
+
+Position = Literal["front", "middle", "back"]
+Side = Literal["left", "centre", "right"]
+AtSurface = Literal["trim", "grow-out"]
 
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 
@@ -92,6 +96,11 @@ class Plant:
         light: demand: ``low``, ``medium`` or ``high``.
         co2: injected CO2: ``none``, ``helpful`` or ``needed``.
         height_low_cm, height_high_cm: of a well grown plant under water.
+        position: in this tank: ``front``, ``middle`` or ``back``.
+        side: ``left``, ``centre`` or ``right``; None: all of it.
+        wished_height_cm: no taller than this.
+        at_surface: what to do with leaves at the surface: ``trim`` or ``grow-out``; None: to be
+            chosen.
     """
 
     species: str
@@ -99,6 +108,16 @@ class Plant:
     co2: str | None = None
     height_low_cm: float | None = None
     height_high_cm: float | None = None
+    position: Position | None = None
+    side: Side | None = None
+    wished_height_cm: float | None = None
+    at_surface: AtSurface | None = None
+
+    @property
+    def has_own_demand(self) -> bool:
+        """Whether the tank says something of the species that the table of species would."""
+        own = (self.light, self.co2, self.height_low_cm, self.height_high_cm)
+        return any(one is not None for one in own)
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,13 +334,14 @@ class LogEntry:
         data: what belongs to the kind, canonical units: ``fraction`` (water change);
             ``name, ml | g`` (dose); ``kh_meq_l`` (KH test); ``gh_meq_l`` (GH test);
             ``no3_mg_l, po4_mg_l, k_mg_l, fe_mg_l``, at least one of them (nutrient test);
-            ``fraction`` (trim, replant: share of plants or soil touched); ``part`` (filter clean);
+            ``fraction, plant, height_cm`` (trim, replant: share touched, height left);
+            ``part`` (filter clean);
             ``species, count`` (stocking); ``sensor, quantity, …`` (calibration);
             ``lever, before, after`` (adjustment: of a valve, a timer or a plan).
             ``name, g`` (salt); ``name, ml | g`` (medication); ``salt, g`` (buffer: a salt that
             raises KH); ``g`` (cylinder: CO2 in the new one); ``quantity, sensor, minutes`` (probe
-            out of the tank); ``quantity, sensor`` (probe back in it); ``kind, level`` and free
-            facts (observation).
+            out of the tank); ``quantity, sensor`` (probe back in it); ``kind, level``,
+            ``plant, height_cm`` and free facts (observation).
         by: who did it.
         recorded: when it was written down, UTC.
     """

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from datetime import timedelta
 
@@ -28,6 +29,7 @@ AWAY = {"start": "2025-07-01T06:00:00Z", "end": "2025-07-21T18:00:00Z", "note": 
 PROBE = {"sensor": "glass-1"}
 BUFFERS = {"kind": "calibration", "id": "buffers", "data": {"quantity": "ph", "sensor": "none"}}
 SHARE = {"tank": "riffle", "length": "P7D", "name": WRITTEN}
+PACK = '[{"n": "ph", "u": "pH", "v": 6.81}]'
 READING = {"quantity": "ph", "value": 6.8}
 MARK = "recommendation"
 
@@ -56,6 +58,12 @@ API = {
         "tanks/riffle/readings",
         [],
     ),
+    ("POST", "/v1/tanks/<tank>/readings/senml"): (
+        {"data": PACK, "content_type": "application/senml+json"},
+        "readings.added",
+        "tanks/riffle/readings",
+        [],
+    ),
     ("POST", "/v1/tanks/<tank>/log"): (
         {"json": TRIM | {"id": "fresh"}},
         "log.added",
@@ -67,6 +75,12 @@ API = {
         {"data": form_of(picture()), "content_type": FORM},
         "pictures.added",
         "tanks/riffle/log/visit",
+        [],
+    ),
+    ("POST", "/v1/tanks/<tank>/pictures"): (
+        {"data": form_of(picture(), entry=json.dumps(TRIM | {"id": "new"})), "content_type": FORM},
+        "log.added",
+        "tanks/riffle/log/new",
         [],
     ),
     ("DELETE", "/v1/tanks/<tank>/pictures/<picture>"): (
@@ -178,7 +192,11 @@ PAGES = {
 }
 ENTERED = [f"{MARK}.done"]
 """Actions that leave a log entry as well, which has a record of its own."""
-BY_LINK = {("POST", "/shared/<secret>/reports"), ("POST", "/shared/<secret>/report")}
+BY_LINK = {
+    ("POST", "/shared/<secret>/reports"),
+    ("POST", "/shared/<secret>/pictures"),
+    ("POST", "/shared/<secret>/report"),
+}
 """Tried in resources/handover/test_link_reports.py: whoever has the link needs no token."""
 LOGIN = {("POST", "/login"), ("POST", "/logout")}
 MAIL = {

@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator, validate
 
+from service.api.app import _made_document
 from service.api.http.openapi import spec_of
+from service.app.app_factory import create_app
 
 DOCS = Path(__file__).parents[2] / "docs"
 
@@ -24,6 +26,15 @@ def test_committed_document_is_the_present_one(client):
     """To write it anew: python -m service openapi > docs/openapi.json."""
     committed = (DOCS / "openapi.json").read_text(encoding="utf-8")
     assert client.get("/openapi.json").get_data(as_text=True) == committed
+
+
+def test_an_app_is_made_without_it(context, monkeypatch):
+    """To make it takes longer than all the rest, also where nobody asks for it for hours."""
+    made = []
+    monkeypatch.setattr("service.api.http.openapi.document", lambda *_: made.append(1))
+    monkeypatch.setattr("service.api.app._made_document", _made_document.__wrapped__)
+    create_app(context)
+    assert made == []
 
 
 def test_operations_say_what_they_do(app):

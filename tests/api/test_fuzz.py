@@ -71,7 +71,7 @@ NOT_SAID = {
         "/data/volume": "up to the net volume of the tank",
         "/data/.*": "a calibration of points must make a line",
     },
-    "POST /v1/tanks/{tank}/readings": {
+    "POST /v1/tanks/{tank}/readings/senml": {
         ".*": "a pack of SenML is judged record by record (RFC 8428)"
     },
     "POST /v1/tanks/{tank}/what-if": {

@@ -44,7 +44,7 @@ def form(*pictures, entry=ENTRY, **more):
 
 
 def test_an_entry_and_its_pictures_in_one_request(client):
-    response = client.post(f"{URL}/log", **form(picture(exif=exif(6)), picture("WEBP")))
+    response = client.post(f"{URL}/pictures", **form(picture(exif=exif(6)), picture("WEBP")))
     assert response.status_code == 201, response.text
     entry = response.get_json()
     first, second = entry["pictures"]
@@ -74,7 +74,7 @@ def client_audit(client):
 
 
 def test_a_picture_is_served_as_nothing_else(client):
-    (one,) = client.post(f"{URL}/log", **form(polyglot())).get_json()["pictures"]
+    (one,) = client.post(f"{URL}/pictures", **form(polyglot())).get_json()["pictures"]
     for address in (one["address"], one["thumbnail"]):
         response = client.get(address)
         assert response.status_code == 200 and response.mimetype == "image/jpeg"
@@ -109,7 +109,7 @@ def test_added_to_an_entry_and_deleted_again(client, folder):
 
 @pytest.mark.parametrize("what", ["entry", "tank"])
 def test_deleted_with_what_it_belongs_to(client, folder, what):
-    entry = client.post(f"{URL}/log", **form(picture())).get_json()
+    entry = client.post(f"{URL}/pictures", **form(picture())).get_json()
     assert len(names(folder)) == 2
     assert client.delete(URL if what == "tank" else f"{URL}/log/{entry['id']}").status_code == 204
     assert names(folder) == []
@@ -117,16 +117,16 @@ def test_deleted_with_what_it_belongs_to(client, folder, what):
 
 def test_sent_again_under_its_id_it_is_one_set(client, folder):
     sent = {**ENTRY, "id": "once"}
-    first = client.post(f"{URL}/log", **form(picture(), picture("PNG"), entry=sent))
-    again = client.post(f"{URL}/log", **form(picture(), picture("PNG"), entry=sent))
+    first = client.post(f"{URL}/pictures", **form(picture(), picture("PNG"), entry=sent))
+    again = client.post(f"{URL}/pictures", **form(picture(), picture("PNG"), entry=sent))
     assert first.get_json() == again.get_json() and again.status_code == 201
-    other = client.post(f"{URL}/log", **form(picture("WEBP"), entry=sent))
+    other = client.post(f"{URL}/pictures", **form(picture("WEBP"), entry=sent))
     assert "other pictures" in problem_of(other, 409, "conflict")["detail"]
     assert len(names(folder)) == 4
 
 
 def test_lost_and_damaged_files_are_said(client, folder):
-    (one,) = client.post(f"{URL}/log", **form(picture())).get_json()["pictures"]
+    (one,) = client.post(f"{URL}/pictures", **form(picture())).get_json()["pictures"]
     whole, small = folder / f"{one['id']}.jpg", folder / f"{one['id']}.small.jpg"
     whole.write_bytes(b"x")
     small.unlink()
@@ -139,7 +139,7 @@ def test_lost_and_damaged_files_are_said(client, folder):
 @pytest.mark.parametrize("what", ["SVG", "a bomb of pixels", "cut off", "animated WebP"])
 def test_hostile_files_are_refused_and_nothing_is_stored(client, folder, monkeypatch, what):
     monkeypatch.undo()
-    response = client.post(f"{URL}/log", **form(picture(), HOSTILE[what]))
+    response = client.post(f"{URL}/pictures", **form(picture(), HOSTILE[what]))
     (error,) = problem_of(response, 422, "invalid-input")["errors"]
     assert error["pointer"] == "/picture/1" and "; allowed: " in error["detail"]
     assert client.get(f"{URL}/log").get_json()["entries"] == []
@@ -158,17 +158,16 @@ def test_hostile_files_are_refused_and_nothing_is_stored(client, folder, monkeyp
         (form(note="x" * 1_100_000), 422, "or too long ones"),
         ({"data": b"--x\r\nno form at all", "content_type": "multipart/form-data"}, 422, "parts"),
         ({"data": b"", "content_type": "multipart/form-data; boundary=x"}, 422, "has 0 parts"),
-        ({"data": "{", "content_type": "application/json"}, 400, ""),
     ],
 )
 def test_other_forms_are_refused(client, sent, status, words):
-    response = client.post(f"{URL}/log", **sent)
+    response = client.post(f"{URL}/pictures", **sent)
     slug = "invalid-input" if status == 422 else "malformed-request"
     assert words in problem_of(response, status, slug)["detail"]
 
 
 def test_a_form_without_a_picture_is_an_entry(client):
-    assert client.post(f"{URL}/log", **form()).get_json()["pictures"] == []
+    assert client.post(f"{URL}/pictures", **form()).get_json()["pictures"] == []
     entry = client.post(f"{URL}/log", json=ENTRY).get_json()
     response = client.post(f"{URL}/log/{entry['id']}/pictures", **form(entry=None))
     assert "/picture is 'nothing'" in problem_of(response, 422, "invalid-input")["detail"]
@@ -179,7 +178,7 @@ def test_bodies_are_limited_by_what_they_are(client):
     problem_of(client.post(f"{URL}/log", json=ENTRY, environ_overrides=long), 413, "too-large")
     form_of = {"content_type": "multipart/form-data; boundary=x", "data": b""}
     longer = {"CONTENT_LENGTH": str(PICTURES_BYTES + 1)}
-    sent = client.post(f"{URL}/log", **form_of, environ_overrides=longer)
+    sent = client.post(f"{URL}/pictures", **form_of, environ_overrides=longer)
     assert f"{PICTURES_BYTES} bytes" in problem_of(sent, 413, "too-large")["detail"]
     for other in ("/v1/absences", "/v1/calculate/co2"):
         sent = client.open(other, method="PUT", **form_of, environ_overrides=longer)
@@ -187,7 +186,7 @@ def test_bodies_are_limited_by_what_they_are(client):
 
 
 def test_only_who_may_see_the_tank_sees_its_pictures(client, context):
-    (one,) = client.post(f"{URL}/log", **form(picture())).get_json()["pictures"]
+    (one,) = client.post(f"{URL}/pictures", **form(picture())).get_json()["pictures"]
     _, reader = context.registry.create_token("reader", Scope.READ, NOW)
     for address in (one["address"], one["thumbnail"], f"{URL}/pictures"):
         problem_of(client.get(address), 401, "unauthorized")
@@ -201,7 +200,7 @@ def test_only_who_may_see_the_tank_sees_its_pictures(client, context):
 
 def test_a_picture_belongs_to_one_tank(client):
     put(client, "pool")
-    (one,) = client.post(f"{URL}/log", **form(picture())).get_json()["pictures"]
+    (one,) = client.post(f"{URL}/pictures", **form(picture())).get_json()["pictures"]
     problem_of(client.get(one["address"].replace("riffle", "pool")), 404, "not-found")
     problem_of(client.delete(one["address"].replace("riffle", "pool")), 404, "not-found")
     problem_of(client.get(f"/v1/tanks/pool/log/{one['entry']}/pictures"), 404, "not-found")
@@ -211,7 +210,7 @@ def test_a_picture_belongs_to_one_tank(client):
 
 def test_who_sends_too_many_at_once_is_to_come_again(client, monkeypatch):
     monkeypatch.setattr(album.Intake, "place", refusing)
-    response = client.post(f"{URL}/log", **form(picture()))
+    response = client.post(f"{URL}/pictures", **form(picture()))
     problem_of(response, 503, "too-many-uploads")
     assert response.headers["Retry-After"] == "10"
 

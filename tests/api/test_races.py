@@ -29,7 +29,7 @@ from service.app.app_factory import create_app
 from service.app.application import opened
 from service.api.server import Server
 from service.config import load_config
-folder, url, port, number = sys.argv[1:]
+folder, url, port = sys.argv[1:]
 config = load_config(None, {
     "LITTORAL_STORE__URL": f"sqlite:///{folder}/readings.db",
     "LITTORAL_REGISTRY__URL": url,
@@ -53,10 +53,8 @@ def urls(request, tmp_path_factory):
         registry_url = request.getfixturevalue("postgresql").emptied()
     ports = [free_port() for _ in range(PROCESSES)]
     processes = []
-    for number, port in enumerate(ports):
-        process = AnotherProcess(SERVE, str(folder), registry_url, str(port), str(number))
-        process.does("pass")  # one after the other: the first makes the schema
-        processes.append(process)
+    for port in ports:  # one after the other: the first makes the schema
+        processes.append(AnotherProcess(SERVE, str(folder), registry_url, str(port)))
     found = [f"http://127.0.0.1:{port}" for port in ports]
     for url in found:
         wait_until(lambda url=url: _answers(url))

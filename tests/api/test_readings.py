@@ -46,6 +46,14 @@ def test_golden_shape(client, context, tank):
     }
 
 
+def test_a_stretch_without_length_is_refused(client, tank):
+    moment = "2025-06-04T11:00:00Z"
+    answer = client.get(f"{URL}?start={moment}&end={moment}")
+    (fault,) = problem_of(answer, 422, "invalid-input")["errors"]
+    assert fault["parameter"] == "start"
+    assert client.get(f"{URL}?start={moment}&end=2025-06-04T11:00:01Z").status_code == 200
+
+
 def test_part_by_part_nothing_is_lost_or_told_twice(client, context, tank):
     day_of_readings(context.store)
     seen, url, parts = [], f"{URL}?limit=1000", 0

@@ -25,6 +25,7 @@ from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put
 
 URL = "/v1/tanks/riffle/readings"
+SENML_URL = f"{URL}/senml"
 AT = "2025-06-04T11:58:00Z"
 
 
@@ -118,14 +119,14 @@ def test_senml(client, context):
         {"n": "ph", "u": "pH", "v": 6.81, "t": 30},
         {"n": "door", "vb": True},
     ]
-    response = client.post(URL, data=json.dumps(pack), content_type="application/senml+json")
+    response = client.post(SENML_URL, data=json.dumps(pack), content_type="application/senml+json")
     assert response.status_code == 207
     outcomes = response.get_json()["outcomes"]
     assert [one["outcome"] for one in outcomes] == ["stored", "stored", "rejected"]
     first, second = (one["reading"] for one in outcomes[:2])
     assert (first["quantity"], first["sensor"], first["value"]) == ("temperature", "shed", 24.1)
     assert (first["time"], second["time"]) == ("2025-06-04T11:59:00Z", "2025-06-04T11:59:30Z")
-    again = client.post(URL, data=json.dumps(pack), content_type="application/senml+json")
+    again = client.post(SENML_URL, data=json.dumps(pack), content_type="application/senml+json")
     assert [one["outcome"] for one in again.get_json()["outcomes"]] == [
         "unchanged",
         "unchanged",
@@ -234,7 +235,7 @@ def test_http_and_mqtt_say_the_same(client, context, tmp_path):
     codes = set()
     for pack in PACKS:
         body = json.dumps(pack).encode()
-        response = client.post(URL, data=body, content_type="application/senml+json")
+        response = client.post(SENML_URL, data=body, content_type="application/senml+json")
         processed = processor.process(
             decoder.decode([Message("littoral/riffle", body, to_us(NOW))])
         )
@@ -299,7 +300,7 @@ def test_refusals(client, body, slug, pointer):
 
 def test_wrong_packs(client):
     def send(data):
-        return client.post(URL, data=data, content_type="application/senml+json")
+        return client.post(SENML_URL, data=data, content_type="application/senml+json")
 
     for data in (b"{}", b"[]", b"[1]", b'[{"n":"ph","v":NaN}]', b'[{"n":"ph","v":1,"x_":1}]'):
         problem_of(send(data), 422, "invalid-input")

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import pytest
 
+from tests.api.conftest import NOW
 from tests.api.scenes import TANK as BODY
 from tests.api.scenes import put
 
@@ -59,6 +62,10 @@ def test_the_plants_of_a_tank_with_demand_and_what_is_not_listed(client):
         "light": None,
         "co2": None,
         "height": {"low": None, "high": None, "unit": "cm"},
+        "position": None,
+        "side": None,
+        "wished_height": None,
+        "at_surface": None,
     }
     assert client.put("/v1/tanks/riffle", json=BODY | {"plants": stored}).status_code == 200
     answer = client.get("/v1/tanks/riffle/plants").get_json()
@@ -73,6 +80,42 @@ def test_the_plants_of_a_tank_with_demand_and_what_is_not_listed(client):
     (error,) = slip.get_json()["errors"]
     assert error["pointer"] == "/plants/0/species"
     assert "Taxiphyllum barbieri (Java moss)" in error["detail"]
+
+
+def test_the_height_of_a_plant_is_followed(client):
+    """Three heights a week apart, of a plant that the tank lists; by the API, then by its trim."""
+    rotala = {"species": "Rotala rotundifolia", "position": "back", "at_surface": "trim"}
+    wished = {"value": 12, "unit": "inch"}
+    sizes = {"length": 90, "width": 45, "height": 45, "fill_height": 40}
+    dimensions = {name: {"value": value, "unit": "cm"} for name, value in sizes.items()}
+    put(client, plants=[rotala | {"wished_height": wished}], dimensions=dimensions)
+    log = "/v1/tanks/riffle/log"
+    for weeks, cm in ((2, 10), (1, 13), (0, 16)):
+        data = {"plant": "Rotala rotundifolia", "height": {"value": cm, "unit": "cm"}}
+        at = (NOW - timedelta(weeks=weeks)).isoformat()
+        answer = client.post(log, json={"kind": "observation", "data": data, "time": at})
+        assert answer.status_code == 201 and answer.get_json()["data"] == data
+    (one,) = client.get("/v1/tanks/riffle/plants").get_json()["plants"]
+    assert (one["position"], one["at_surface"]) == ("back", "trim")
+    assert one["wished_height"]["value"] == 30.48
+    grown = one["grown"]
+    assert grown["last"] == {"value": 16.0, "unit": "cm"} == grown["now"]
+    assert grown["growth"]["value"] == pytest.approx(3.0) and grown["growth"]["unit"] == "cm/wk"
+    assert grown["growth"]["low"] < 3 < grown["growth"]["high"]
+    weeks = grown["to_surface"]
+    assert weeks["value"] == pytest.approx((40 - 16) / 3)
+    assert weeks["earliest"] < weeks["value"] < weeks["latest"]
+    for data, pointer in (
+        ({"plant": "Rotala rotundifolia"}, "/data/height"),
+        ({"height": {"value": 3, "unit": "cm"}}, "/data/plant"),
+        ({"plant": "Anubias barteri", "height": {"value": 3, "unit": "cm"}}, "/data/plant"),
+    ):
+        refused = client.post(log, json={"kind": "observation", "data": data})
+        assert [each["pointer"] for each in refused.get_json()["errors"]] == [pointer]
+    data = {"plant": "Rotala rotundifolia", "height": {"value": 8, "unit": "cm"}}
+    assert client.post(log, json={"kind": "trim", "data": data}).status_code == 201
+    (one,) = client.get("/v1/tanks/riffle/plants").get_json()["plants"]
+    assert one["grown"]["last"]["value"] == 8
 
 
 def test_animals_with_limits_hints_and_what_is_not_covered(client):

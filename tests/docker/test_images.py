@@ -95,11 +95,29 @@ def test_the_image_runs_our_command_as_an_ordinary_user() -> None:
 
 def test_compose_has_every_part(compose: dict[str, Any]) -> None:
     services = compose["services"]
-    assert set(services) == {"broker", "ingest", "service", "influxdb"}
+    profiles = {name: one.get("profiles", []) for name, one in services.items()}
+    always = {name for name, asked in profiles.items() if not asked}
+    assert always == {"broker", "ingest", "service"}
+    assert {name: asked for name, asked in profiles.items() if asked} == {
+        "influxdb": ["influxdb"],
+        "victoriametrics": ["victoriametrics"],
+    }
     assert services["influxdb"]["image"].startswith("influxdb:2")
     for name in ("ingest", "service"):
         assert services[name]["read_only"] is True
         assert services[name]["cap_drop"] == ["ALL"]
+        # What is of a profile must not be waited for where that is not asked for.
+        needed = services[name]["depends_on"]
+        assert {one for one, how in needed.items() if how.get("required", True)} == {"broker"}
+        assert set(needed) == set(services) - {"ingest", "service"}
+
+
+def test_victoriametrics_gets_the_flags_that_the_docs_ask_for(compose: dict[str, Any]) -> None:
+    page = (ROOT / "docs" / "stores.md").read_text()
+    (flags,) = re.findall(r"^victoria-metrics (.*?)```", page, re.DOTALL | re.MULTILINE)
+    asked = {one for one in flags.replace("\\\n", " ").split() if "DIR" not in one}
+    given = compose["services"]["victoriametrics"]["command"]
+    assert {one for one in given if "storageDataPath" not in one} == asked
 
 
 def test_ports_are_published_on_loopback_unless_asked(compose: dict[str, Any]) -> None:
@@ -118,24 +136,44 @@ def test_mounted_files_and_volumes_exist(compose: dict[str, Any]) -> None:
             assert source in compose["volumes"] or (DOCKER / source).is_file(), source
 
 
+def test_what_the_containers_write_and_read_fits_their_user(compose: dict[str, Any]) -> None:
+    """A new volume takes owner and mode of what the image has in its place."""
+    home = dict(instructions())["VOLUME"]
+    made = next(rest for word, rest in instructions() if word == "RUN" and "useradd" in rest)
+    assert f"--home-dir {home} " in made and "--uid 10001" in made
+    config = load_config(DOCKER / "littoral.toml", {})
+    for path in (config.store.url, config.registry.url, config.ingest.spool_path):
+        assert path.removeprefix("sqlite:///").startswith(f"{home}/"), path
+    for name in ("ingest", "service"):
+        volumes = dict(one.split(":", 1) for one in compose["services"][name]["volumes"])
+        assert volumes["data"] == home
+        assert volumes["./littoral.toml"] == "/etc/littoral/littoral.toml:ro"
+        assert volumes["./broker/ca.crt"] == f"{config.mqtt.ca_file}:ro"
+    assert (DOCKER / "littoral.toml").stat().st_mode & 0o004  # read by another user than its owner
+
+
 def test_variables_are_explained(compose: dict[str, Any]) -> None:
     used = set(re.findall(r"\$\{(\w+)", (DOCKER / "compose.yaml").read_text()))
     example = (DOCKER / "env.example").read_text()
     explained = set(re.findall(r"^#?(\w+)=", example, re.MULTILINE))
-    assert used == explained
+    assert used | {"COMPOSE_PROFILES"} == explained
 
 
-def test_the_stores_address_is_understood(compose: dict[str, Any]) -> None:
-    """Offline: the address is taken apart and the server is not there."""
-    url = compose["services"]["ingest"]["environment"]["LITTORAL_STORE__URL"]
-    url = re.sub(r"\$\{INFLUXDB_TOKEN:\?[^}]*\}", "a1b2c3", url).replace(
-        "influxdb:8086", "127.0.0.1:9"
-    )
-    config = load_config(DOCKER / "littoral.toml", {"LITTORAL_STORE__URL": url})
-    store = open_store(config.store.url)
-    assert store.backend.startswith("influx")
-    assert not store.health().reachable
-    store.close()
+def test_the_stores_addresses_are_understood(compose: dict[str, Any], tmp_path: Path) -> None:
+    """Offline: an address is taken apart and its server is not there."""
+    example = (DOCKER / "env.example").read_text()
+    pairs = re.findall(r"^#COMPOSE_PROFILES=(\w+)\n#STORE_URL=(\S+)$", example, re.MULTILINE)
+    assert [profile for profile, _ in pairs] == ["influxdb", "victoriametrics"]
+    for profile, url in pairs:
+        assert f"//{profile}:" in url
+        here = re.sub(rf"{profile}:\d+", "127.0.0.1:9", url).replace("${INFLUXDB_TOKEN}", "a1b2c3")
+        config = load_config(DOCKER / "littoral.toml", {"LITTORAL_STORE__URL": here})
+        store = open_store(config.store.url)
+        assert store.backend.startswith(profile[:6])
+        assert not store.health().reachable
+        store.close()
+    usual = compose["services"]["ingest"]["environment"]["LITTORAL_STORE__URL"]
+    assert usual == "${STORE_URL:-" + load_config(DOCKER / "littoral.toml", {}).store.url + "}"
 
 
 def test_the_containers_configuration_is_valid() -> None:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import shutil
 import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
@@ -16,6 +16,7 @@ from playwright.sync_api import (
     BrowserContext,
     ConsoleMessage,
     Page,
+    Playwright,
     expect,
     sync_playwright,
 )
@@ -31,7 +32,7 @@ from service.config import (
     RecipientOptions,
 )
 from tests.pages.served import Served, fill, serve
-from tests.servers import HOST, Mosquitto, wait_until
+from tests.servers import HOST, Mosquitto, program, wait_until
 
 PATIENCE_MS = 60_000
 """How long a page may take on a loaded machine; nothing waits so long unless it fails."""
@@ -80,14 +81,32 @@ class Watched:
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Debian's Chromium without a window."""
-    path = shutil.which("chromium")
-    assert path, "no chromium on the PATH; sh tests/run.sh installs it"
+def driver() -> Iterator[Playwright]:
+    """What starts browsers and steers them."""
     with sync_playwright() as driver:
-        running = driver.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS)
+        yield driver
+
+
+@contextmanager
+def launched(driver: Playwright, path: str) -> Iterator[Browser]:
+    """A browser of Debian's, without a window."""
+    running = driver.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS)
+    yield running
+    running.close()
+
+
+@pytest.fixture(scope="session")
+def browser(driver: Playwright) -> Iterator[Browser]:
+    """Chromium's engine without what surrounds a window: half of the work for each page."""
+    with launched(driver, program("chromium-headless-shell")) as running:
         yield running
-        running.close()
+
+
+@pytest.fixture
+def whole_browser(driver: Playwright) -> Iterator[Browser]:
+    """All of Chromium, for what its engine alone does not judge."""
+    with launched(driver, program("chromium")) as running:
+        yield running
 
 
 @pytest.fixture(scope="session")

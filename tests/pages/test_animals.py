@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import re
 import urllib.request
+from dataclasses import replace
+from datetime import timedelta
 
 from service.pages.animals import animal_lines
 from service.pages.local_time import LocalTime
 from service.pages.plants import plant_lines
 from service.pages.summary import Tone, lines_of
-from service.registry.models import Plant, Stock
+from service.registry.models import LogKind, Plant, Stock
 from tests.advice.cases import view_with
-from tests.derive.pieces import NOON, a_tank
+from tests.derive.pieces import NOON, a_tank, entry
 from tests.pages.served import Served
 
 
@@ -49,6 +51,23 @@ def test_the_plants_with_what_needs_attention_first() -> None:
     assert rotala.note == "needs injected CO2, and this tank has none"
     assert moss.demand == "light low, no CO2 needed, 2 to 10 cm, on wood or rock"
     assert moss.source != ""
+
+
+def test_a_plant_with_its_place_and_its_growth() -> None:
+    plant = Plant("Rotala macrandra", position="back", side="left", at_surface="grow-out")
+    tank = a_tank(plants=(replace(plant, wished_height_cm=30.0),))
+    log = [
+        entry(LogKind.OBSERVATION, NOON - timedelta(weeks=weeks), plant=plant.species, height_cm=cm)
+        for weeks, cm in ((0, 22.0), (1, 19.0), (2, 16.0))
+    ]
+    (one,) = plant_lines(tank, log, NOON)
+    assert "back left, wished up to 30 cm, may grow out" in one.demand
+    assert one.height == (
+        "22 cm on 10 Mar, grows 3.0 cm a week (1.6 to 4.4); "
+        "at the surface in about 7 weeks (5 to 12)"
+    )
+    (single,) = plant_lines(tank, log[:1], NOON)
+    assert single.height == "22 cm on 10 Mar"
 
 
 def test_the_lines_tell_remarks_from_alarms() -> None:

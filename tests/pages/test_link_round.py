@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+import pytest
 import requests
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, expect
 
 from service.registry.models import DosePlan, LogKind, Stock, Tank
 from tests.pages.accessibility import violations
@@ -57,6 +58,21 @@ def press(page: Page, *keys: str) -> None:
         page.keyboard.press(key)
 
 
+@pytest.mark.needs("chromium")
+def test_the_browser_finds_the_page_fit_to_be_installed(
+    bare: Served, whole_browser: Browser
+) -> None:
+    address = brook(bare)
+    page = whole_browser.new_page()
+    page.goto(address)
+    ready(page)
+    devtools = page.context.new_cdp_session(page)
+    manifest = devtools.send("Page.getAppManifest")
+    assert (manifest["url"], manifest["errors"]) == (f"{address}/app.webmanifest", [])
+    found = devtools.send("Page.getInstallabilityErrors")["installabilityErrors"]
+    assert {one["errorId"] for one in found} == {"in-incognito"}, "as each window of a test is"
+
+
 def test_the_round_by_link_offline_for_one_tick(bare: Served, visit: Opener) -> None:
     address = brook(bare)
     seen = visit(address, width=360)
@@ -68,13 +84,6 @@ def test_the_round_by_link_offline_for_one_tick(bare: Served, visit: Opener) -> 
     first = page.locator("main h2:visible").first
     expect(first).to_have_text("In an emergency")
     expect(page.locator(".emergencies .call")).to_contain_text("555 0100, also at night")
-
-    # The browser itself finds it fit to be installed; a test's window alone is never.
-    devtools = page.context.new_cdp_session(page)
-    manifest = devtools.send("Page.getAppManifest")
-    assert (manifest["url"], manifest["errors"]) == (f"{address}/app.webmanifest", [])
-    found = devtools.send("Page.getInstallabilityErrors")["installabilityErrors"]
-    assert {one["errorId"] for one in found} <= {"in-incognito"}
 
     # One task with its number, by keyboard alone.
     change = page.locator(f'.task[data-name^="{today}/water-change-due"]')

@@ -26,7 +26,7 @@ def path_to(shore: Served, tank: str) -> str:
     return f"{shore.url}/tanks/{tank}"
 
 
-@pytest.mark.needs("chromium", "libatomic.so.1")
+@pytest.mark.needs("chromium-headless-shell", "libatomic.so.1")
 def test_list_is_worst_first_in_plain_words(shore: Served, visit: Opener) -> None:
     seen = visit(shore.url)
     names = seen.page.locator(".berth h2").all_inner_texts()

@@ -1,7 +1,5 @@
 """The registry's URL, several writers at once, and a database that is away."""
 
-import subprocess
-import sys
 import tempfile
 import threading
 from datetime import UTC, datetime
@@ -20,6 +18,7 @@ from service.errors import (
 from service.registry.models import LogKind, Rejection, Tank
 from service.registry.registry import open_registry
 from service.registry.tables import RecommendationRow, StatusRow
+from tests.another_process import AnotherProcess
 from tests.servers import Postgresql
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
@@ -62,13 +61,14 @@ def test_sqlite_is_set_up_for_two_processes(tmp_path):
     registry.close()
 
 
-WRITE_MANY = """
-import sys
+PREPARED = """
 from datetime import UTC, datetime
 from service.registry.registry import open_registry
 from service.registry.models import LogKind, Rejection
 registry = open_registry(sys.argv[1])
 now = datetime(2026, 5, 4, tzinfo=UTC)
+"""
+WRITE_MANY = """
 for number in range(50):
     registry.add_log("a", LogKind.TRIM, now, {"fraction": 0.1})
     registry.add_rejections([Rejection(now, "t", "x", "not-a-number", "")])
@@ -77,13 +77,9 @@ registry.close()
 """
 
 
-@pytest.mark.slow
 def test_processes_and_threads_write_at_once_and_lose_nothing(registry, registry_url):
     registry.put_tank(Tank("a", "A"))
-    processes = [
-        subprocess.Popen([sys.executable, "-c", WRITE_MANY, registry_url], stderr=subprocess.PIPE)
-        for _ in range(2)
-    ]
+    processes = [AnotherProcess(PREPARED, registry_url) for _ in range(2)]
     failures = []
 
     def write():
@@ -97,13 +93,15 @@ def test_processes_and_threads_write_at_once_and_lose_nothing(registry, registry
             raise
 
     threads = [threading.Thread(target=write) for _ in range(2)]
+    for process in processes:
+        process.begins(WRITE_MANY)
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
     for process in processes:
-        _, err = process.communicate(timeout=120)
-        assert process.returncode == 0, err
+        process.has_done()
+        process.end()
     assert failures == []
     assert len(registry.log("a")) == 200
     assert registry.rejection_counts() == {"not-a-number": 200}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from service.derive.plants import plants_of, reaching_cm
@@ -47,6 +49,15 @@ def test_a_plain_name_or_a_slip_is_refused_with_what_may_be_meant(name: str, off
     assert f"such as {offered}" in fault.detail
     assert "or another name with a light, CO2 or height of its own" in fault.detail
     check_tank(tank(Plant(name, light="low")))
+
+
+def test_a_place_is_no_demand_of_its_own() -> None:
+    placed = Plant("Anubias bartri", position="front", wished_height_cm=10.0, at_surface="trim")
+    with pytest.raises(InvalidInputError):
+        check_tank(tank(placed))
+    (one,) = plants_of(tank(replace(placed, species="Anubias barteri")))
+    assert (one.plant.position, one.plant.at_surface) == ("front", "trim")
+    assert OWN not in one.source and one.plant.light == "low"
 
 
 def test_an_unlike_name_is_taken_and_listed_as_not_known() -> None:

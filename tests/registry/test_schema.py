@@ -1,8 +1,6 @@
 """The schema: made once by several processes, upgraded from every version, newer ones refused."""
 
 import json
-import subprocess
-import sys
 import time
 from datetime import date
 from datetime import time as at
@@ -32,6 +30,7 @@ from service.registry.models import (
 from service.registry.registry import open_registry
 from service.registry.schema import VERSION_TABLE, head_revision, revision_of
 from service.registry.tables import Base, EventRow, RecommendationRow
+from tests.another_process import AnotherProcess
 
 
 def _script():
@@ -164,33 +163,22 @@ def test_a_migration_that_fails_leaves_nothing_behind(engine, registry_url):
 
 
 OPEN_AT_ONCE = """
-import sys, time
-from service.registry.registry import open_registry
-from service.registry.schema import VERSION_TABLE, head_revision, revision_of
-url, start = sys.argv[1], float(sys.argv[2])
-time.sleep(max(0.0, start - time.time()))
-registry = open_registry(url)
-print(registry.tanks())
+time.sleep(max(0.0, {start} - time.time()))
+registry = open_registry(sys.argv[1])
+assert registry.tanks() == []
 registry.close()
 """
 
 
-@pytest.mark.slow
 def test_processes_that_start_together_do_not_collide(registry_url):
-    start = str(time.time() + 3)
-    processes = [
-        subprocess.Popen(
-            [sys.executable, "-c", OPEN_AT_ONCE, registry_url, start],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        for _ in range(4)
-    ]
+    prepared = "import time\nfrom service.registry.registry import open_registry"
+    processes = [AnotherProcess(prepared, registry_url) for _ in range(4)]
+    start = time.time() + 0.1
     for process in processes:
-        out, err = process.communicate(timeout=60)
-        assert process.returncode == 0, err
-        assert out == "[]\n"
+        process.begins(OPEN_AT_ONCE.format(start=start))
+    for process in processes:
+        process.has_done()
+        process.end()
 
 
 def test_moves_that_were_words_are_left_out(engine, registry_url):

@@ -33,7 +33,7 @@ from service.advice.rules.nutrients import doubled, need, skipped
 from service.advice.rules.nutrients import due as dose_due
 from service.advice.rules.observed import algae, animals, hydra, leaves
 from service.advice.rules.sensors import clock, disagree, no_advice, odd, probe, silent
-from service.advice.rules.upkeep import cylinder, routine_work, trim
+from service.advice.rules.upkeep import cylinder, routine_work, surface, trim
 from service.advice.rules.water import after_work, routine
 from service.derive.models import TankView
 from service.registry.models import Absence
@@ -74,6 +74,8 @@ RULES: Final[tuple[Rule, ...]] = (
     routine_work.KH_TEST_RULE,
     routine_work.CALIBRATION_RULE,
     trim.RULE,
+    surface.SURFACE_RULE,
+    surface.COVERED_RULE,
     cylinder.RULE,
     animals.LOST_RULE,
     algae.RULE,

@@ -27,6 +27,7 @@ OPEN: Final = frozenset(
         "shared.shared_calendar",
         "link_reports.tasks",
         "link_reports.LinkReportsView",
+        "link_pictures.report",
         "link_pictures.picture",
         "link_pictures.thumbnail",
         "pages.report",

@@ -33,9 +33,6 @@ LIST_BYTES: Final = 8 * 1024 * 1024
 """Thousands of readings, or all absences."""
 
 MULTIPART: Final = "multipart/form-data"
-MOST_MULTIPART_BYTES: Final = "x-max-multipart-bytes"
-"""Where an operation says how long a body with pictures may be."""
-
 PICTURES_BYTES: Final = 24 * 1024 * 1024
 """A few pictures as phones take them; no body is longer. Our choice."""
 
@@ -136,10 +133,6 @@ class Blueprint(flask_smorest.Blueprint):
     def takes_up_to(self, size: int) -> Decorator:
         """Decorator: the body may be so many bytes, where that is more than usual."""
         return self.described(**{MOST_BYTES: size})
-
-    def takes_pictures(self) -> Decorator:
-        """Decorator: the body may also be a form with pictures, and then so much longer."""
-        return self.described(**{MOST_MULTIPART_BYTES: PICTURES_BYTES})
 
     def headers(self, *headers: dict[str, Any]) -> Decorator:
         """Decorator: request headers that the view understands, for the document."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http
 import re
+from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 import flask_smorest
@@ -13,6 +14,7 @@ from flask import Flask, json
 from service.api.http import errors
 from service.api.http.access_rules import OPEN, scope_of
 from service.api.http.blueprint import HEADERS
+from service.api.http.merge_patch import PATCHED, patch_schema
 from service.api.http.path_parameters import document_path
 from service.api.http.problems import MEDIA_TYPE, kind_of_status
 from service.problems import PROBLEMS
@@ -121,22 +123,22 @@ def open_api(app: Flask) -> OpenApi:
     return api
 
 
-def install(app: Flask, api: OpenApi) -> dict[str, Any]:
-    """Finish the document of an app and store it there; returns it."""
-    spec = app.extensions[_SPEC] = document(app, api)
-    with app.app_context():
-        app.extensions[_TEXT] = json.dumps(spec, indent=2) + "\n"
-    return spec
+def install(app: Flask, made: Callable[[], Mapping[str, Any]]) -> None:
+    """Say how the document of an app is made; it is when somebody asks for it."""
+    app.extensions[_SPEC] = made
 
 
-def spec_of(app: Flask) -> dict[str, Any]:
+def spec_of(app: Flask) -> Mapping[str, Any]:
     """The OpenAPI document of an app."""
-    spec: dict[str, Any] = app.extensions[_SPEC]
+    spec: Mapping[str, Any] = app.extensions[_SPEC]()
     return spec
 
 
 def text_of(app: Flask) -> str:
     """The OpenAPI document of an app as JSON text."""
+    if _TEXT not in app.extensions:
+        with app.app_context():
+            app.extensions[_TEXT] = json.dumps(spec_of(app), indent=2) + "\n"
     text: str = app.extensions[_TEXT]
     return text
 
@@ -153,7 +155,9 @@ def document(app: Flask, api: OpenApi) -> dict[str, Any]:
     spec: dict[str, Any] = api.spec.to_dict()
     for key, name in api.ma_plugin.converter.refs.items():
         if issubclass(key[0], Schema):
-            spec["components"]["schemas"][name] |= key[0].json_schema
+            spec["components"]["schemas"][name] |= beside_members(key[0].json_schema)
+    schemas = spec["components"]["schemas"]
+    schemas |= {f"{name}Patch": patch_schema(schemas[name], schemas) for name in PATCHED}
     open_paths = {
         document_path(rule.rule) for rule in app.url_map.iter_rules() if rule.endpoint in OPEN
     }
@@ -177,6 +181,16 @@ def document(app: Flask, api: OpenApi) -> dict[str, Any]:
     spec["components"]["schemas"] = dict(sorted(spec["components"]["schemas"].items()))
     spec["paths"] = dict(sorted(spec["paths"].items()))
     return spec
+
+
+def beside_members(rules: Mapping[str, Any]) -> dict[str, Any]:
+    """Rules on an object that stand beside its members, so that generated clients see the members.
+
+    They take ``oneOf`` or ``anyOf`` for a choice between other objects, and leave the members out.
+    """
+    choices = [{word: rules[word]} for word in ("oneOf", "anyOf") if word in rules]
+    others = {word: rule for word, rule in rules.items() if word not in ("oneOf", "anyOf")}
+    return {**others, "allOf": [*others.get("allOf", ()), *choices]} if choices else others
 
 
 _METHODS: Final = ("get", "put", "post", "delete", "patch")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, TypeVar
@@ -10,8 +11,6 @@ from flask import Flask, request
 
 from service.api.http.blueprint import (
     MOST_BYTES,
-    MOST_MULTIPART_BYTES,
-    MULTIPART,
     PICTURES_BYTES,
     USUAL_BYTES,
 )
@@ -51,7 +50,6 @@ class Taken:
         media_types: of the body.
         required: whether there must be a body.
         most_bytes: of the body.
-        most_multipart_bytes: of a body with pictures.
     """
 
     options: frozenset[str]
@@ -59,11 +57,6 @@ class Taken:
     media_types: tuple[str, ...]
     required: bool
     most_bytes: int
-    most_multipart_bytes: int
-
-    def limit(self, mimetype: str) -> int:
-        """How long a body of a media type may be."""
-        return self.most_multipart_bytes if mimetype == MULTIPART else self.most_bytes
 
 
 def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Taken]:
@@ -88,22 +81,21 @@ def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Tak
                 media_types,
                 body.get("required", False),
                 operation.get(MOST_BYTES, USUAL_BYTES),
-                operation.get(MOST_MULTIPART_BYTES, operation.get(MOST_BYTES, USUAL_BYTES)),
             )
     return table
 
 
-def install(app: Flask, spec: Mapping[str, Any]) -> None:
+def install(app: Flask, document: Callable[[], Mapping[str, Any]]) -> None:
     """Refuse unknown query options, unreadable media types and conditions that nobody would check.
 
     Of the whole app. A write whose condition was passed over would overwrite what it was to spare.
     """
-    table = operations(app, spec)
+    table = functools.cache(lambda: operations(app, document()))
 
     @app.before_request
     def check() -> None:
-        taken = table.get((request.endpoint or "", request.method))
-        _limit_body(_form_bytes(app) if taken is None else taken.limit(request.mimetype))
+        taken = table().get((request.endpoint or "", request.method))
+        _limit_body(_form_bytes(app) if taken is None else taken.most_bytes)
         if taken is None:
             return
         _check_options(taken)

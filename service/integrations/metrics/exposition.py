@@ -30,6 +30,7 @@ from service.store import Store
 from service.store.model import SeriesInfo
 from service.times import to_us
 
+G_L: Final = "grams_per_liter"
 READINGS: Final = {
     "temperature": ("littoral_temperature_celsius", "celsius", "stale_temperature_min"),
     "ph": ("littoral_ph", "", "stale_ph_min"),
@@ -45,19 +46,21 @@ READINGS: Final = {
         "stale_temperature_min",
     ),
     "dissolved_oxygen": (
-        "littoral_dissolved_oxygen_milligrams_per_liter",
-        "milligrams_per_liter",
+        "littoral_dissolved_oxygen_grams_per_liter",
+        G_L,
         "stale_temperature_min",
     ),
 }
 """By quantity: name and unit of its family, and the threshold after which it is stale."""
 
-MG_L: Final = "milligrams_per_liter"
+_FACTORS: Final = {G_L: 1e-3, "seconds": 3600.0}
+"""By the unit of a family: what our numbers (mg/L, h) are multiplied with, for base units."""
+
 _DERIVED: Final = (
-    ("littoral_co2_milligrams_per_liter", MG_L, "Dissolved CO2.", "co2_mg_l"),
-    ("littoral_co2_low_milligrams_per_liter", MG_L,
+    ("littoral_co2_grams_per_liter", G_L, "Dissolved CO2.", "co2_mg_l"),
+    ("littoral_co2_low_grams_per_liter", G_L,
      "Lower end of its 95 % interval.", "co2_low_mg_l"),
-    ("littoral_co2_high_milligrams_per_liter", MG_L,
+    ("littoral_co2_high_grams_per_liter", G_L,
      "Upper end of its 95 % interval.", "co2_high_mg_l"),
     ("littoral_temperature_rate_kelvin_per_hour", "kelvin_per_hour",
      "How fast temperature rises.", "temperature_rate_k_h"),
@@ -67,7 +70,7 @@ _DERIVED: Final = (
      "PPFD, measured or from lux by the lamp's factor.", "ppfd_umol_m2_s"),
     ("littoral_light_dli_moles_per_square_meter", "moles_per_square_meter",
      "Light of the local day so far.", "dli_mol_m2_d"),
-    ("littoral_light_photoperiod_hours", "hours",
+    ("littoral_light_photoperiod_seconds", "seconds",
      "Lit time of the local day so far, as far as seen.", "photoperiod_h"),
     ("littoral_light_seen_percent", "percent",
      "Share of the local day so far with light readings.", "light_seen_percent"),
@@ -195,7 +198,7 @@ class Metrics(Collector):
                     name, f"Last reading of {key.quantity}.", labels=["tank", "sensor"], unit=unit
                 ),
             )
-            family.add_metric([key.tank, key.sensor], info.last.value)
+            family.add_metric([key.tank, key.sensor], info.last.value * _FACTORS.get(unit, 1.0))
         return [times, *families.values()]
 
     def _known_tanks(self) -> list[Tank]:
@@ -229,7 +232,7 @@ class Metrics(Collector):
             for tank, figures in current.items():
                 value = getattr(figures, attribute)
                 if value is not None:
-                    family.add_metric([tank], float(value))
+                    family.add_metric([tank], float(value) * _FACTORS.get(unit, 1.0))
             families.append(family)
         advice = GaugeMetricFamily(
             "littoral_advice_open", "Open recommendations.", labels=["tank", "severity"]

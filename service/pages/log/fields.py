@@ -107,6 +107,10 @@ def _dose(tank: Tank) -> dict[str, Any]:
     return {"name": {"offers": names, "start": names[0] if names else ""}}
 
 
+def _plants(tank: Tank) -> dict[str, Any]:
+    return {"plant": {"offers": tuple(one.species for one in tank.plants)}}
+
+
 #: What a tank's plans suggest: members of the inputs, by the inputs' names.
 _SUGGESTIONS: Final[Mapping[LogKind, Callable[[Tank], dict[str, Any]]]] = {
     LogKind.WATER_CHANGE: lambda tank: {
@@ -119,6 +123,9 @@ _SUGGESTIONS: Final[Mapping[LogKind, Callable[[Tank], dict[str, Any]]]] = {
     LogKind.STOCKING: lambda tank: {
         "species": {"offers": tuple(stock.species for stock in tank.animals)}
     },
+    LogKind.TRIM: _plants,
+    LogKind.REPLANT: _plants,
+    LogKind.OBSERVATION: _plants,
     LogKind.CALIBRATION: lambda tank: {
         "sensor": {
             "offers": tuple(sorted(set(tank.sensors.values()))),

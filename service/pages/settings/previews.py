@@ -134,7 +134,7 @@ def _plant_notes(body: Mapping[str, Any], rows: Mapping[str, list[int]]) -> Iter
             size = known.height_cm
             text = f"light {known.light}, CO2 {known.co2}, {size.low:g} to {size.high:g} cm tall"
             yield SpeciesNote(f"plants.{row}", name, text)
-        elif given == Plant(name):
+        elif not given.has_own_demand:
             text = "not in the table of species: enter its light, CO2 and height"
             yield SpeciesNote(f"plants.{row}", name, text, unknown=True)
 

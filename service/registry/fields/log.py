@@ -29,7 +29,7 @@ from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Number, Text, Whole, finite
 from service.schemas.free_json import ITEMS
 from service.schemas.quantities import Fraction, Measure, carbonate_hardness, general_hardness
-from service.schemas.together import both_or_neither
+from service.schemas.together import all_of, both_or_neither
 from service.science.carbonate.inverse import BICARBONATE_SALT_G_MOL
 from service.units import QUANTITIES
 
@@ -155,6 +155,16 @@ class NutrientTestDataSchema(LogData):
     fe = _tested("fe_mg_l", "Iron")
 
 
+def _plant(doc: str) -> Text:
+    """Field of a species of the tank's plants."""
+    return Text(
+        f"Species, one of the tank's plants. {doc}",
+        label="Which of the tank's plants",
+        shortest=1,
+        longest=NAME_LENGTH,
+    )
+
+
 class TouchedDataSchema(LogData):
     """How much of the plants or of the soil was touched."""
 
@@ -167,6 +177,7 @@ class TouchedDataSchema(LogData):
         shortest=1,
         longest=NAME_LENGTH,
     )
+    plant = _plant("With `height`, its growth is followed from there.")
     height = Measure(
         "cm",
         "Height that was left.",
@@ -365,13 +376,18 @@ class ProbeBackDataSchema(ProbeDataSchema):
     label = "Probe back in the tank"
 
 
+_OBSERVED_TOGETHER: Final = all_of(
+    both_or_neither("kind", "level"), both_or_neither("plant", "height")
+)
+
+
 class ObservationDataSchema(LogData):
     """What was seen: a kind with its step from 0 to 5, whatever else was counted, or a remark."""
 
     class Meta:
         unknown = ma.INCLUDE
 
-    json_schema = MappingProxyType({"maxProperties": ITEMS, **both_or_neither("kind", "level")})
+    json_schema = MappingProxyType({"maxProperties": ITEMS, **_OBSERVED_TOGETHER})
 
     label = "Observation"
 
@@ -386,9 +402,22 @@ class ObservationDataSchema(LogData):
         low=LOWEST,
         high=HIGHEST,
     )
+    plant = _plant("With `height`.")
+    height = Measure(
+        "cm",
+        "How tall it is.",
+        label="Height of the plant",
+        low=0,
+        high=_MOST_HEIGHT_CM,
+        attribute="height_cm",
+    )
 
     def contradictions(self, data: Mapping[str, Any]) -> dict[str, Any]:
-        """A kind and its step belong together."""
+        """A kind and its step belong together, and so do a plant and its height."""
+        if "plant" in data and "height_cm" not in data:
+            return {"height": [Refusal(LEFT_OUT, "its height, such as 23 cm")]}
+        if "height_cm" in data and "plant" not in data:
+            return {"plant": [Refusal(LEFT_OUT, "one of the tank's plants")]}
         if ("kind" in data) == ("level" in data):
             return {}
         if "kind" in data:

@@ -35,7 +35,7 @@ class EntrySchema(Schema):
     time = Moment("When it was done; default: now.", label="When")
     note = Text(label="Remark", longest=NOTE_LENGTH, lines=True)
     by = Text("Who did it.", label="By", longest=NAME_LENGTH)
-    recorded = Moment("When it was written down.", dump_only=True)
+    recorded = Moment("When it was written down; null: not known.", dump_only=True, allow_none=True)
 
 
 class LogData(Schema):

@@ -35,7 +35,15 @@ from service.registry.fields.plans import (
     TankCylinderSchema,
     WaterChangePlanSchema,
 )
-from service.registry.models import Dimensions, Plant, Stock, Tank
+from service.registry.models import (
+    AtSurface,
+    Dimensions,
+    Plant,
+    Position,
+    Side,
+    Stock,
+    Tank,
+)
 from service.registry.species.names import allowed_names, meant, plants_meant
 from service.registry.species.table import Co2Demand, Light
 from service.registry.volume import net_volume_l, volume_of
@@ -193,10 +201,32 @@ class TankPlantSchema(ValueSchema):
         open_ends=True,
         allow_none=True,
     )
+    position = Choice(
+        "Where it stands in this tank.",
+        label="Stands",
+        words=get_args(Position),
+        allow_none=True,
+    )
+    side = Choice("Null: all of it.", label="Side", words=get_args(Side), allow_none=True)
+    wished_height = Measure(
+        "cm",
+        "No taller than this.",
+        label="Wished height",
+        above=0,
+        high=TALLEST_PLANT_CM,
+        allow_none=True,
+        attribute="wished_height_cm",
+    )
+    at_surface = Choice(
+        "What to do when its leaves are at the surface; advice follows the choice.",
+        label="At the surface",
+        words=get_args(AtSurface),
+        allow_none=True,
+    )
 
     def contradictions(self, value: Plant) -> dict[str, Any]:
         """A name that may be a slip is not taken, unless it comes with a demand of its own."""
-        if value != Plant(value.species) or not (near := plants_meant(value.species)):
+        if value.has_own_demand or not (near := plants_meant(value.species)):
             return {}
         return {"species": [Refusal(value.species, allowed_names(near, OR_DEMAND))]}
 

@@ -51,6 +51,11 @@ def day(one: Task) -> int:
     return (one.day - NOON.date()).days
 
 
+def test_without_a_planned_change_none_comes_round() -> None:
+    none = a_tank(water_change=WaterChangePlan(every_days=0))
+    assert tasks("water-change-due", tank=none) == []
+
+
 def test_water_changes_come_round_with_their_doses_after_them() -> None:
     """Last change 3 days ago, every 7 days: on days 4 and 11 of the test."""
     changes = tasks("water-change-due")
@@ -63,6 +68,15 @@ def test_water_changes_come_round_with_their_doses_after_them() -> None:
     ]  # fmt: skip
     assert all(one.due > changes[0].due for one in doses)
     assert doses[0].title == "Dose macro: 18 ml"
+
+
+def test_doses_of_the_last_change_are_not_asked_for_beside_those_of_the_next() -> None:
+    """A change each day: the first falls on the first evening, and brings its own doses."""
+    daily = a_tank(water_change=WaterChangePlan(every_days=1, fraction=0.5))
+    log = [one for one in usual_log() if one.kind not in (LogKind.WATER_CHANGE, LogKind.DOSE)]
+    log.append(entry(LogKind.WATER_CHANGE, NOON, fraction=0.5))
+    doses = [one for one in tasks("dose-due", tank=daily, log=log) if day(one) == 1]
+    assert sorted(one.subject for one in doses) == ["iron", "macro"]
 
 
 def test_an_overdue_change_falls_on_the_first_day() -> None:

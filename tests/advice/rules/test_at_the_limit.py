@@ -46,7 +46,7 @@ BY_THE_LOG = {
     "water-change-due", "dose-due", "dose-skipped", "dose-doubled", "dose-not-needed",
     "prefilter-due", "filter-due", "kh-test-due", "calibration-due", "trim-due",
     "sensor-stuck", "probe-out", "animals-gasping", "animals-lost", "leaves-hungry",
-    "leaves-melting", "hydra",
+    "leaves-melting", "hydra", "plant-at-surface", "plant-covered",
 }  # fmt: skip
 """Rules that judge the log, the plan or what the ingester decided: nothing in them jitters."""
 

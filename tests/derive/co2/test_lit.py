@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from itertools import permutations
 
 import numpy as np
 import pytest
 
-from service.derive.co2.lit import co2_above, co2_while_lit, hour_back
+from service.derive.co2.lit import co2_above, co2_while_lit, hour_back, smoothed
 from service.derive.co2.target import Target
 from service.derive.models import Co2Series
 from service.science.numeric.intervals import Interval
@@ -18,6 +19,13 @@ from tests.derive.pieces import (
 
 DAY = timedelta(days=1)
 HOUR = timedelta(hours=1)
+
+
+def test_a_running_median_is_that_of_numpy() -> None:
+    orders = np.array(list(permutations((1.0, 2.0, 2.0, 3.0, 5.0)))).ravel()
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(orders, 2, mode="edge"), 5)
+    assert smoothed(orders).tolist() == np.median(windows, axis=1).tolist()
+    assert smoothed(orders[:4]).tolist() == orders[:4].tolist()
 
 
 def test_spells_above_a_ceiling_by_hand() -> None:

@@ -68,7 +68,7 @@ def test_readings_derived_values_and_advice(home: Home, metrics: Metrics) -> Non
     assert value(found, "littoral_illuminance_lux", **sensor) == 12_000.0
     assert value(found, "littoral_light_lit", **reed) == 1.0
     low, mid, high = (
-        value(found, f"littoral_co2{part}_milligrams_per_liter", **reed)
+        value(found, f"littoral_co2{part}_grams_per_liter", **reed)
         for part in ("_low", "", "_high")
     )
     assert low is not None and mid is not None and high is not None
@@ -114,7 +114,7 @@ def test_what_nobody_looks_at_any_more_is_no_longer_told(home: Home) -> None:
     home.scheduler(quick).evaluate_all()
     names = {name for name, _ in samples(quick)}
     assert "littoral_temperature_celsius" in names  # read at the scrape
-    assert "littoral_co2_milligrams_per_liter" not in names
+    assert "littoral_co2_grams_per_liter" not in names
     assert "littoral_advice_open" not in names
 
 

@@ -16,7 +16,8 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, LogD
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import listed, span
-from service.derive.plants import reaching_cm
+from service.advice.rules.upkeep.surface import judge_surface
+from service.derive.plants import all_grow_out, reaching_cm
 from service.registry.models import LogEntry, LogKind
 from service.registry.volume import water_column_cm
 
@@ -49,6 +50,8 @@ def judge(case: Case) -> Iterator[Finding]:
     stems = stems_of(case)
     if stems is None or stems.height_cm < stems.most_cm:
         return
+    if any(judge_surface(case)):
+        return  # it speaks of the very species
     leave = case.limit("stem_height_cm")
     tall = listed(reaching_cm(case.tank, stems.most_cm)[:NAMES_SHOWN])
     yield Finding(
@@ -104,6 +107,8 @@ def stems_of(case: Case) -> Stems | None:
     water_cm = water_column_cm(case.tank)
     if per_week <= 0 or cut is None or water_cm is None or water_cm <= 0:
         return None
+    if all_grow_out(case.tank, water_cm - case.limit("stem_clear_cm")):
+        return None  # the keeper's choice
     start_cm = float(cut.data.get("height_cm", case.limit("stem_height_cm")))
     height_cm = start_cm + per_week * days_since(case, cut.time) / 7
     return Stems(cut, height_cm, water_cm - case.limit("stem_clear_cm"), water_cm, per_week)

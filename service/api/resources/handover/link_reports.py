@@ -5,11 +5,9 @@ from __future__ import annotations
 from typing import Any, Final
 
 from flask.views import MethodView
-from marshmallow import ValidationError
 
 from service.advice.handover.ticks import A_NOTE
-from service.api.http.blueprint import MULTIPART, Blueprint
-from service.api.http.faults import invalid_body
+from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import SECRET
 from service.api.resources.handover.reporting import (
     offered_ticks,
@@ -20,10 +18,8 @@ from service.api.resources.handover.reporting import (
 )
 from service.api.resources.handover.signed_ticks import MOST_CHARACTERS, signed
 from service.api.resources.log.observations import ScaleSchema
-from service.api.resources.pictures.uploads import PICTURES_SCHEMA, document_and_pictures
 from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
 from service.registry.observations import HIGHEST, LOWEST, OBSERVATIONS
-from service.registry.repositories.pictures import FIELD
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Number, Text, Whole, YesNo
@@ -122,25 +118,6 @@ class ReportsSchema(AnswerSchema):
     reports = Items(ReportSchema)
 
 
-_REPORT: Final = ReportInSchema()
-_BODY: Final = {
-    "required": True,
-    "content": {
-        "application/json": {
-            "schema": ReportInSchema,
-            "example": {"task": "…", "key": "6f0c3b1e9a", "age": "PT3H"},
-        },
-        MULTIPART: {
-            "schema": {
-                "type": "object",
-                "properties": {"report": ReportInSchema, FIELD: PICTURES_SCHEMA},
-                "required": ["report"],
-            }
-        },
-    },
-}
-
-
 @blueprint.at("/<secret>/tasks", "GET", parameters=SECRET)
 @blueprint.answers(200, LinkTasksSchema)
 @blueprint.also_answers(403, description="The link takes no reports.")
@@ -175,27 +152,19 @@ class LinkReportsView(MethodView):
         found = reports_with(link)
         return {"name": link.name, "reports": [With(one, fresh=False) for one in found]}
 
-    @blueprint.described(requestBody=_BODY)
-    @blueprint.takes_pictures()
+    @blueprint.body(ReportInSchema, example={"task": "…", "key": "6f0c3b1e9a", "age": "PT3H"})
     @blueprint.answers(200, ReportSchema)
     @blueprint.also_answers(403, description=_NO_REPORTS)
     @blueprint.also_answers(404, description="There is no such link.")
     @blueprint.also_answers(409, description="The task was reported before.")
     @blueprint.also_answers(410, description=_GONE)
-    @blueprint.also_answers(503, description="Other pictures are being read.")
-    @blueprint.also_answers(507, description="The disk takes no picture.")
-    def post(self, secret: str) -> With:
+    def post(self, body: dict[str, Any], secret: str) -> With:
         """Report a task of the sheet as done, or leave a note or an observation
 
         It is logged under the name on the link; nothing else can be written with it. A report
-        sent again under its `key` is taken once and answered as the first time. With photographs
-        it is a form: the report's JSON as the part `report`, and a part `picture` for each.
+        sent again under its `key` is taken once and answered as the first time. With photographs:
+        `POST /shared/{secret}/pictures`.
         """
         link = reporting_link(secret)
-        body, files = document_and_pictures("report")
-        try:
-            report: dict[str, Any] = _REPORT.load(body)
-        except ValidationError as error:
-            raise invalid_body(error.messages) from error
-        stored, fresh = taken(link, **report, files=files)
+        stored, fresh = taken(link, **body)
         return With(stored, fresh=fresh)

@@ -2,29 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import fields
 from datetime import timedelta
 from typing import Any, Final
 
-from flask import Response
+from flask import Response, request
 from flask.views import MethodView
 from marshmallow import ValidationError
 
 from service.api.context import current, now
-from service.api.http.blueprint import DOCUMENT_BYTES, MULTIPART, Blueprint
+from service.api.http.blueprint import DOCUMENT_BYTES, Blueprint
 from service.api.http.faults import invalid_body, invalid_field
+from service.api.http.json_text import read_json
 from service.api.http.path_parameters import ENTRY, TANK
 from service.api.http.responses import as_json
 from service.api.resources.log.paging import LogPageSchema, log_page
 from service.api.resources.log.schemas import ENTRIES, ENTRY_REFERENCE, LOG
 from service.api.resources.pictures.schemas import as_documents
-from service.api.resources.pictures.uploads import PICTURES_SCHEMA, document_and_pictures
 from service.errors import NotFoundError
+from service.pictures.intake import Upload
+from service.registry.fields.log import KINDS
 from service.registry.log_volume import to_shown, to_stored
 from service.registry.models import LogEntry, LogKind, Tank
 from service.registry.pictures import Picture
-from service.registry.repositories.pictures import FIELD
 from service.schemas.fields import Choice
 from service.times import format_moment
 
@@ -43,13 +44,6 @@ _POST_BODY: Final = {
                 "data": {"fraction": {"value": 50, "unit": "%"}},
                 "by": "the colleague",
             },
-        },
-        MULTIPART: {
-            "schema": {
-                "type": "object",
-                "properties": {"entry": ENTRY_REFERENCE, FIELD: PICTURES_SCHEMA},
-                "required": ["entry"],
-            }
         },
     },
 }
@@ -84,41 +78,15 @@ class LogView(MethodView):
     @blueprint.answers(201, ENTRY_REFERENCE)
     @blueprint.also_answers(409, description="Another entry has this id.")
     @blueprint.described(requestBody=_POST_BODY)
-    @blueprint.also_answers(507, description="The disk takes no picture.")
     @blueprint.takes_up_to(DOCUMENT_BYTES)
-    @blueprint.takes_pictures()
     def post(self, tank: str) -> Response:
         """Log what was done or seen
 
         Without a `time` it was done now. An entry sent again under the same `id` is stored once
-        and answered as the first time; another one under that `id` is refused. With photographs
-        it is a form (`multipart/form-data`): the entry's JSON as the part `entry`, and a part
-        `picture` for each of them.
+        and answered as the first time; another one under that `id` is refused. With photographs:
+        `POST /v1/tanks/{tank}/pictures`.
         """
-        context = current()
-        found = context.registry.tank(tank)
-        body, files = document_and_pictures("entry")
-        kind, value = _loaded(body)
-        recorded = now()
-        time = value.get("time")
-        if time is not None and time > recorded + CLOCKS_APART:
-            raise invalid_field("/time", format_moment(time), "a time up to now")
-        with context.pictures.taken(files, value.get("id")) as pictures:
-            entry = context.registry.add_log(
-                tank,
-                kind,
-                time,
-                to_stored(kind, value.get("data", {}), found),
-                value.get("note", ""),
-                value.get("by", ""),
-                recorded,
-                id=value.get("id"),
-                pictures=pictures,
-            )
-        context.nudge()
-        address = f"/v1/tanks/{tank}/log/{entry.id}"
-        shown = entry_json(entry, found, context.registry.pictures(tank, entries=[entry.id]))
-        return as_json(shown, 201, {"Location": address})
+        return logged(tank, read_json(request.get_data()))
 
 
 @blueprint.at("/<entry>", parameters=[*TANK, *ENTRY])
@@ -141,14 +109,50 @@ class EntryView(MethodView):
         return "", 204
 
 
+def logged(tank: str, body: Any, files: Sequence[Upload] = ()) -> Response:
+    """Write an entry from its JSON, with its pictures; the answer of who sends it.
+
+    Raises:
+        InvalidInputError: a field or a picture is not allowed.
+        NotFoundError: no such tank.
+        ConflictError: another entry has this id, or it has other pictures.
+    """
+    context = current()
+    found = context.registry.tank(tank)
+    kind, value = _loaded(body)
+    recorded = now()
+    time = value.get("time")
+    if time is not None and time > recorded + CLOCKS_APART:
+        raise invalid_field("/time", format_moment(time), "a time up to now")
+    with context.pictures.taken(files, value.get("id")) as pictures:
+        entry = context.registry.add_log(
+            tank,
+            kind,
+            time,
+            to_stored(kind, value.get("data", {}), found),
+            value.get("note", ""),
+            value.get("by", ""),
+            recorded,
+            id=value.get("id"),
+            pictures=pictures,
+        )
+    context.nudge()
+    address = f"/v1/tanks/{tank}/log/{entry.id}"
+    shown = entry_json(entry, found, context.registry.pictures(tank, entries=[entry.id]))
+    return as_json(shown, 201, {"Location": address})
+
+
 def entry_json(entry: LogEntry, tank: Tank, pictures: Iterable[Picture] = ()) -> dict[str, Any]:
     """The JSON of an entry; a water change also in litres where the net volume is known."""
     data = to_shown(entry, tank)
     members = {field.name: getattr(entry, field.name) for field in fields(entry)}
     shown: dict[str, Any] = _ENTRIES[entry.kind].dump(members | {"data": data})
     shown["pictures"] = as_documents(pictures)
-    if entry.kind in (LogKind.CALIBRATION, LogKind.OBSERVATION):
+    if entry.kind is LogKind.CALIBRATION:
         shown["data"] = data
+    elif entry.kind is LogKind.OBSERVATION:
+        known = KINDS[entry.kind].stored
+        shown["data"] |= {name: value for name, value in data.items() if name not in known}
     return shown
 
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from flask import Response, request
 
 from service.api.context import current
 from service.api.http.security_headers import NO_PAGE, POLICY
 from service.registry.pictures import Picture
 
-JPEG = "image/jpeg"
+JPEG: Final = "image/jpeg"
+PICTURE_SCHEMA: Final = {"type": "string", "format": "binary", "contentMediaType": JPEG}
+"""Of the file in the document; ``format`` is what generators of clients look for."""
 
 
 def file_response(picture: Picture, *, small: bool) -> Response:

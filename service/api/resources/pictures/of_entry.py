@@ -8,7 +8,7 @@ from flask import Response
 from flask.views import MethodView
 
 from service.api.context import current
-from service.api.http.blueprint import MULTIPART, Blueprint
+from service.api.http.blueprint import MULTIPART, PICTURES_BYTES, Blueprint
 from service.api.http.path_parameters import ENTRY, TANK
 from service.api.http.responses import as_json
 from service.api.resources.pictures.schemas import PicturesSchema, as_documents, shown
@@ -51,7 +51,7 @@ class EntryPicturesView(MethodView):
     @blueprint.answers(201, PicturesSchema)
     @blueprint.also_answers(507, description="The disk takes no picture.")
     @blueprint.described(requestBody=_BODY)
-    @blueprint.takes_pictures()
+    @blueprint.takes_up_to(PICTURES_BYTES)
     def post(self, tank: str, entry: str) -> Response:
         """Add pictures to a log entry
 

@@ -11,7 +11,7 @@ from service.api.context import current
 from service.api.http.blueprint import Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED
 from service.api.http.path_parameters import PICTURE, TANK
-from service.api.resources.pictures.files import JPEG, file_response
+from service.api.resources.pictures.files import JPEG, PICTURE_SCHEMA, file_response
 from service.api.resources.pictures.schemas import PicturesSchema, shown
 from service.schemas.base import Schema
 from service.schemas.fields import Whole
@@ -23,7 +23,6 @@ blueprint = Blueprint(
     url_prefix="/v1/tanks/<tank>/pictures",
     description="Photographs of log entries.",
 )
-_BYTES = {"type": "string", "contentMediaType": JPEG}
 _LOST = "There is none of this id, or its file is lost or damaged."
 
 
@@ -49,7 +48,7 @@ def pictures(options: dict[str, Any], tank: str) -> dict[str, Any]:
 class PictureView(MethodView):
     """One picture."""
 
-    @blueprint.answers(200, _BYTES, content_type=JPEG, description="JPEG.", headers=ETAG)
+    @blueprint.answers(200, PICTURE_SCHEMA, content_type=JPEG, description="JPEG.", headers=ETAG)
     @blueprint.also_answers(304, description="Still of the version that the client has.")
     @blueprint.also_answers(404, description=_LOST)
     @blueprint.headers(IF_CHANGED)
@@ -66,7 +65,7 @@ class PictureView(MethodView):
 
 
 @blueprint.at("/<picture>/thumbnail", "GET", parameters=[*TANK, *PICTURE])
-@blueprint.answers(200, _BYTES, content_type=JPEG, description="JPEG.", headers=ETAG)
+@blueprint.answers(200, PICTURE_SCHEMA, content_type=JPEG, description="JPEG.", headers=ETAG)
 @blueprint.also_answers(304, description="Still of the version that the client has.")
 @blueprint.also_answers(404, description=_LOST)
 @blueprint.headers(IF_CHANGED)

@@ -13,7 +13,7 @@ from flask import request
 from werkzeug.datastructures import FileStorage
 from werkzeug.exceptions import RequestEntityTooLarge
 
-from service.api.http.blueprint import DOCUMENT_BYTES, MULTIPART
+from service.api.http.blueprint import DOCUMENT_BYTES
 from service.api.http.faults import invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.pictures.intake import MOST_AT_ONCE
@@ -24,7 +24,12 @@ MOST_PARTS: Final = 64
 
 PICTURES_SCHEMA: Final[Mapping[str, Any]] = {
     "type": "array",
-    "items": {"type": "string", "contentMediaType": "application/octet-stream"},
+    # "format" is what generators of clients look for
+    "items": {
+        "type": "string",
+        "format": "binary",
+        "contentMediaType": "application/octet-stream",
+    },
     "maxItems": MOST_AT_ONCE,
     "description": "JPEG, PNG, WebP; HEIC where its library is installed.",
 }
@@ -40,11 +45,6 @@ class SentFile:
     def read(self, most_bytes: int) -> bytes:
         """Its bytes, no more than so many."""
         return self.storage.stream.read(most_bytes)
-
-
-def is_form() -> bool:
-    """Whether the request's body is a form with parts."""
-    return request.mimetype == MULTIPART
 
 
 def limit_parts() -> None:
@@ -73,7 +73,7 @@ def sent_pictures() -> list[SentFile]:
 
 
 def document_and_pictures(part: str) -> tuple[Any, list[SentFile]]:
-    """The JSON of a request, which is its body or a part of its form; and the form's pictures.
+    """The JSON that is a part of a form, and the form's pictures.
 
     Args:
         part: name of the part that has the JSON.
@@ -82,8 +82,6 @@ def document_and_pictures(part: str) -> tuple[Any, list[SentFile]]:
         MalformedRequestError: the JSON cannot be read.
         InvalidInputError: a part is missing or not known, or there are too many pictures.
     """
-    if not is_form():
-        return read_json(request.get_data()), []
     limit_parts()
     pictures = sent_pictures()
     _refuse_other_parts({part})

@@ -21,7 +21,6 @@ from ingest.process import (
 )
 from service.api.context import app_singleton, current
 from service.api.http.blueprint import LIST_BYTES, Blueprint
-from service.api.http.errors import TooLargeError
 from service.api.http.faults import error_of, invalid_body
 from service.api.http.json_text import read_json
 from service.api.http.path_parameters import TANK
@@ -118,8 +117,13 @@ _BODY: Final = {
                     {"$ref": "#/components/schemas/ReadingsIn"},
                 ]
             },
-            "example": {"quantity": "temperature", "value": 75.2, "unit": "degF"},
+            "example": {"quantity": "temperature", "value": 75.2, "unit": "[degF]"},
         },
+    },
+}
+_PACK_BODY: Final = {
+    "required": True,
+    "content": {
         SENML: {
             "schema": {"$ref": "#/components/schemas/SenmlPack"},
             "example": [
@@ -154,7 +158,7 @@ def register(spec: Any) -> None:
 def post(tank: str) -> Response:
     """Readings from sensors that use HTTP
 
-    One reading, several, or a SenML pack. They are processed as over MQTT: converted,
+    One reading or several. They are processed as over MQTT: converted,
     calibrated and flagged. What is rejected is reported, counted and listed under
     /v1/rejections. If all of them are rejected the answer is 422.
     """
@@ -162,22 +166,39 @@ def post(tank: str) -> Response:
     payload = request.get_data()
     intake = app_singleton(Intake, Intake)
     message = intake.message(tank, payload)
-    if request.mimetype == SENML:
-        if len(payload) > PAYLOAD_LIMIT_BYTES:
-            raise TooLargeError(PAYLOAD_LIMIT_BYTES)
-        outcomes = intake.store([arrival_of_pack(message, tank)])
-        pointers = [""] * len(outcomes)
-    else:
-        body = read_json(payload)
-        records = _records(body)
-        several = "readings" in body
-        pointers = [f"/readings/{n}" if several else "" for n in range(len(records))]
-        outcomes = intake.store(
-            [
-                _arrival(message, tank, record, at)
-                for record, at in zip(records, pointers, strict=True)
-            ]
-        )
+    body = read_json(payload)
+    records = _records(body)
+    several = "readings" in body
+    pointers = [f"/readings/{n}" if several else "" for n in range(len(records))]
+    outcomes = intake.store(
+        [_arrival(message, tank, record, at) for record, at in zip(records, pointers, strict=True)]
+    )
+    return _answer(tank, outcomes, pointers)
+
+
+@blueprint.at("/readings/senml", "POST", parameters=TANK)
+@blueprint.answers(200, OutcomesSchema, description="All are stored.")
+@blueprint.also_answers(207, OutcomesSchema, description="Some are stored, some rejected.")
+@blueprint.described(requestBody=_PACK_BODY)
+@blueprint.takes_up_to(PAYLOAD_LIMIT_BYTES)
+def post_senml(tank: str) -> Response:
+    """Readings as a SenML pack (RFC 8428)
+
+    Its records are processed as those over MQTT; the answer is that of POST …/readings.
+    """
+    current().registry.tank(tank)
+    payload = request.get_data()
+    intake = app_singleton(Intake, Intake)
+    outcomes = intake.store([arrival_of_pack(intake.message(tank, payload), tank)])
+    return _answer(tank, outcomes, [""] * len(outcomes))
+
+
+def _answer(tank: str, outcomes: Sequence[Outcome], pointers: Sequence[str]) -> Response:
+    """What became of the records; pointers lead to each in the body.
+
+    Raises:
+        InvalidInputError: all of them are rejected.
+    """
     rejected = [one for one in outcomes if isinstance(one, Rejection)]
     if rejected and len(rejected) == len(outcomes):
         faults = [FieldFault(at, one.detail) for at, one in zip(pointers, rejected, strict=True)]

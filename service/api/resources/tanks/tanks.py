@@ -27,12 +27,14 @@ from service.schemas.fields import Choice, Name, is_name
 MERGE_PATCH: Final = "application/merge-patch+json"
 _TANK: Final = TankSchema()
 _TANKS: Final = TanksSchema()
-_PATCH: Final = {"type": "object", "propertyNames": {"enum": sorted(_TANK.load_fields)}}
 _PATCH_BODY: Final = {
     "required": True,
     "description": "RFC 7386: members given replace, null removes, others stay.",
     "content": {
-        kind: {"schema": _PATCH, "example": {"light": {"start": "11:00"}}}
+        kind: {
+            "schema": {"$ref": "#/components/schemas/TankPatch"},
+            "example": {"light": {"start": "11:00"}},
+        }
         for kind in (MERGE_PATCH, "application/json")
     },
 }

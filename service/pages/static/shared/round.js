@@ -145,7 +145,7 @@ function posted(report, pictures) {
   const body = new FormData();
   body.append("report", JSON.stringify(report));
   for (const one of pictures) body.append("picture", new Blob([one.data], { type: one.type }), "picture");
-  return asked(`${link}/reports`, { ...options, body }, PICTURES_PATIENCE_MS);
+  return asked(`${link}/pictures`, { ...options, body }, PICTURES_PATIENCE_MS);
 }
 
 /** Sends what is kept, one after the other. */

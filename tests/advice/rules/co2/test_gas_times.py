@@ -29,6 +29,13 @@ def test_gas_late_uses_the_fitted_lead() -> None:
     assert any("2.0 h (95 %: 1.7 to 2.4 h)" in each.text for each in one.evidence)
 
 
+def test_gas_early_says_how_much_later() -> None:
+    """Gas at 6, the lamp at 10: in range 186 min before it, of which two margins of 15 are left."""
+    view = view_with(now=MORNING, co2=lambda t: gassed(t, on=6.0))
+    early = 240 - 60 * np.log(23 / 6) / 1.5
+    assert amount(the(view, "gas-early"), "CO2 on later by") == 5 * round((early - 30) / 5)
+
+
 def test_gas_rules_blame_neither_a_late_lamp_nor_a_water_change() -> None:
     late_lamp = view_with(now=NOON.replace(hour=22), lux=lambda t: lamp(t, on=11.5))
     assert found(late_lamp, "gas-early") == []

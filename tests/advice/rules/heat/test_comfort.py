@@ -77,6 +77,17 @@ def test_co2_between_the_limits_is_a_remark_and_lowers_nothing() -> None:
     assert found(quiet, "co2-comfort") == found(quiet, "co2-high") == []
 
 
+@pytest.mark.parametrize(("minutes", "stays"), [(130, True), (70, True), (50, False)])
+def test_a_remark_on_co2_stays_until_half_its_limit(minutes: float, stays: bool) -> None:
+    """The default limit is 120 minutes; a new remark needs all of them."""
+    view = view_with(a_tank(animals=NEONS), co2=lambda t: t * 0 + 32.0)
+    assert view.co2_uncomfortable is not None
+    view = replace(view, co2_uncomfortable=replace(view.co2_uncomfortable, minutes=minutes))
+    active = frozenset({("co2-comfort", "")})
+    assert bool(found(view, "co2-comfort", active)) is stays
+    assert bool(found(view, "co2-comfort")) is (minutes >= 120)
+
+
 PAIR = (Stock("Tanichthys albonubes", 12), Stock("Betta splendens", 1))
 
 

@@ -10,9 +10,9 @@ import pytest
 
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.recommendation import Severity
-from service.registry.models import PlantTargets
-from tests.advice.cases import HOUR, amount, found, the, view_with
-from tests.derive.pieces import NOON, a_tank, lamp
+from service.registry.models import LogKind, PlantTargets
+from tests.advice.cases import DAY, HOUR, amount, found, the, usual_log, view_with
+from tests.derive.pieces import NOON, a_tank, entry, lamp
 
 
 def test_one_figure_for_the_hours_of_light() -> None:
@@ -43,6 +43,35 @@ def test_light_that_is_short_on_purpose_is_not_to_be_lengthened() -> None:
     assert not ramp & {"light-dose", "light-short"}
     years = hours_of(tank, 6.0, date(2024, 2, 9))
     assert "light-short" in years and "light-settling" not in years
+
+
+def test_short_light_is_reported_as_it_was_seen() -> None:
+    short = view_with(a_tank(set_up=date(2024, 2, 9)), lux=lambda t: lamp(t, off=16.0))
+    assert "the lamp was on for 6.0 h." in the(short, "light-short").action
+
+
+def test_two_short_days_that_are_not_alike_are_no_short_timer() -> None:
+    """Something broke or was mended in between; the grace is half an hour."""
+    tank, yesterday = a_tank(set_up=date(2024, 2, 9)), (NOON - DAY).replace(hour=0)
+
+    def lit(before: float, after: float) -> object:
+        return lambda t: np.where(
+            t < yesterday.timestamp() * 1e6,
+            lamp(t, off=10.0 + before),
+            lamp(t, off=10.0 + after),
+        )
+
+    assert found(view_with(tank, lux=lit(6.0, 5.0)), "light-short") == []
+    assert len(found(view_with(tank, lux=lit(6.0, 5.75)), "light-short")) == 1
+
+
+def test_a_replant_of_unknown_size_settles_nothing() -> None:
+    def settling(**data: float) -> list[object]:
+        log = [*usual_log(), entry(LogKind.REPLANT, NOON - 7 * DAY, **data)]
+        return found(view_with(a_tank(set_up=date(2024, 2, 9)), log=log), "light-settling")
+
+    assert settling() == settling(fraction=0.3) == []
+    assert len(settling(fraction=0.4)) == 1
 
 
 def test_no_gas_says_how_long_the_light_may_be_and_nobody_else_does() -> None:

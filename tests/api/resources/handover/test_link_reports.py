@@ -225,6 +225,10 @@ def test_a_note_alone(away):  # noqa: F811
     assert {newest["note"], before["note"]} > {"It is back in the water."}
     titles = [one["title"] for one in away.get(f"{path}/reports").get_json()["reports"]]
     assert "One snail sits on the rim. It looks well." in titles
+    done(away, path, note, note="A" * 80)
+    done(away, path, note, note="B" * 81)
+    titles = [one["title"] for one in away.get(f"{path}/reports").get_json()["reports"]]
+    assert {"A" * 80, "B" * 79 + "…"} <= set(titles), "of 80 letters at most"
     for empty in ("", "  \n "):
         (fault,) = sent(away, path, note, note=empty).get_json()["errors"]
         assert fault["pointer"] == "/note"
@@ -389,7 +393,7 @@ def _quick(monkeypatch):
 def with_pictures(client, path, given, *pictures, **body):
     report = {"task": given, "key": f"key-{next(KEYS):06}"} | body
     data = form_of(*pictures, report=json.dumps(report))
-    return client.post(f"{path}/reports", data=data, content_type=FORM)
+    return client.post(f"{path}/pictures", data=data, content_type=FORM)
 
 
 def note_of(client, path):
@@ -421,7 +425,7 @@ def test_a_link_shows_the_pictures_that_came_with_it_and_no_others(away, app, co
     path, other = linked(away), linked(away, name="Grace")
     stored = with_pictures(away, path, note_of(away, path), picture()).get_json()
     trim = form_of(picture("PNG"), entry='{"kind": "trim"}')
-    own = away.post("/v1/tanks/riffle/log", data=trim, content_type=FORM).get_json()
+    own = away.post("/v1/tanks/riffle/pictures", data=trim, content_type=FORM).get_json()
     (one,) = context.registry.pictures("riffle", entries=[stored["entry"]])
     context.registry.create_token("somebody", Scope.READ, NOW)
     for end in ("", "/thumbnail"):

@@ -1,0 +1,1 @@
+"""Plants: how fast they grow, from heights that were measured."""
