@@ -21,6 +21,7 @@ MOMENT_ALLOWED: Final = (
 )
 MOMENT_PATTERN: Final = "^(19[7-9][0-9]|2[01][0-9]{2})-"
 """What JSON Schema can say of a moment: its year."""
+ZERO_SPAN: Final = "PT0S"
 SPAN_ALLOWED: Final = "a duration such as PT5M, P7D, 5m, 1h30m or 7d, above 0 and up to 100 years"
 SPAN_PATTERN: Final = (
     r"^(?=.*[1-9])(P(?=[0-9T])(NW)?(ND)?(T(?=[0-9])(NH)?(NM)?(NS)?)?"
@@ -123,6 +124,8 @@ def format_span(span: timedelta) -> str:
     """
     if span < timedelta(0):
         raise ValueError(f"span is {span}; allowed: 0 or longer")
+    if not span:
+        return ZERO_SPAN  # isodate writes P0D, which nothing here reads
     import isodate
 
     return str(isodate.duration_isoformat(span))

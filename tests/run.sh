@@ -109,10 +109,16 @@ folder_in_memory() {
 }
 if folder_in_memory 2>/dev/null; then
     export TMPDIR="$folder"
+else
+    trap 'rm -rf "$PYTHONPYCACHEPREFIX${TMPDIR:-/tmp}"' EXIT
 fi
 
 # Matrices here are small: threads for them cost more than they bring, above all beside other work.
 export OPENBLAS_NUM_THREADS=1
+
+# Memory that is freed stays with the process: to ask for the same megabyte again and again costs a
+# virtual machine more than what is calculated in it.
+export MALLOC_TRIM_THRESHOLD_=268435456 MALLOC_MMAP_THRESHOLD_=33554432
 
 # A new folder of them is filled by two processes, half of the files each, not by all at once.
 collected() {

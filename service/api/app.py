@@ -36,6 +36,7 @@ from service.api.resources import (
     sessions,
     species,
     temperature,
+    trials,
     what_if,
 )
 from service.api.resources.broker import routes, topics
@@ -74,6 +75,7 @@ _BLUEPRINTS: Final = (
     observations.blueprint,
     observations.scales,
     recommendations.blueprint,
+    trials.blueprint,
     absences.blueprint,
     sheet.blueprint,
     return_report.blueprint,

@@ -108,9 +108,11 @@ class Application:
             ConfigError: an option of an integration is wrong.
         """
         from service.advice.engine.scheduler import Scheduler
+        from service.integrations.retired.clearing import RetiredIntegrations
 
         every_s = self.config.advice.every_s
-        reported = (*self.integrations, self.metrics)
+        retired = RetiredIntegrations(self.config, self.registry)
+        reported = (retired, *self.integrations, self.metrics)
         keep_audit = timedelta(days=self.config.registry.keep_audit_days)
         return Scheduler(
             self.registry,

@@ -43,6 +43,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "init": Entry(
         "processes.init", "Write a configuration file with every key and what it is for."
     ),
+    "integration": Entry("setup.integration", "Empty topics of integrations that were removed."),
     "key": Entry("access.key", "Replace the key that signs cookies and forms of the pages."),
     "log": Entry("log.command", "Log what was done to a tank or seen in it, or list what was."),
     "nutrients": Entry("questions.nutrients", "Estimate NO3, PO4, K and Fe of a tank."),
@@ -62,6 +63,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "store": Entry("storage.store", "Check, prune and rebuild the SQLite store."),
     "tank": Entry("setup.tank", "Make, show, change and delete tanks."),
     "token": Entry("access.token", "Create, list and revoke access tokens."),
+    "trial": Entry("setup.trial", "Try a change, and see by the tank's own days what came of it."),
     "up": Entry("processes.up", "Run ingest and serve side by side, until stopped."),
     "watch": Entry("questions.watch", "Show tanks and what changes, as it changes."),
     "what-if": Entry("questions.what_if", "Predict a settled day with other settings."),

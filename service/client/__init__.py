@@ -63,6 +63,16 @@ from service.client.sensor_values import (
     StoredAs,
     UndoneCalibration,
 )
+from service.client.trials import (
+    Confounder,
+    HeldAdvice,
+    Judgement,
+    Trial,
+    TrialAnswer,
+    TrialChange,
+    TrialDay,
+    Watchable,
+)
 
 __all__ = [
     "DEFAULT_URL",
@@ -75,6 +85,7 @@ __all__ = [
     "ClientError",
     "Co2",
     "Co2Point",
+    "Confounder",
     "DeliveredEvent",
     "Delivery",
     "Emergency",
@@ -85,7 +96,9 @@ __all__ = [
     "GrowingDay",
     "GrowthFactor",
     "Handover",
+    "HeldAdvice",
     "Instruction",
+    "Judgement",
     "KnownRoute",
     "LatestReading",
     "Light",
@@ -115,7 +128,12 @@ __all__ = [
     "TankSheet",
     "Task",
     "Temperature",
+    "Trial",
+    "TrialAnswer",
+    "TrialChange",
+    "TrialDay",
     "UndoneCalibration",
     "UnreachableError",
+    "Watchable",
     "WhatIf",
 ]

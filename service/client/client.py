@@ -28,9 +28,10 @@ from service.client.models import (
 )
 from service.client.observations import Observation, ObservationScale
 from service.client.sensor_setup import SensorSetup
+from service.client.trials import Trials
 
 
-class Client(Keeping, SensorSetup):
+class Client(Keeping, SensorSetup, Trials):
     """The API of one running service.
 
     Every method raises ``ProblemError`` when the service refuses, ``UnreachableError`` when it

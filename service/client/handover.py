@@ -111,6 +111,7 @@ class TankReturn:
     open: list[Recommendation]
     changed: list[str]
     pictures: list[Picture]
+    tried: list[str]
 
 
 @dataclass(frozen=True, slots=True)

@@ -287,7 +287,8 @@ class Event:
     Attributes:
         id: sequence of a change event; None of readings and trouble.
         type: ``listening``, ``recommendation.opened`` (``.changed``, ``.marked``, ``.cleared``),
-            ``reading`` or ``trouble``.
+            ``trial.begun`` (``.changed``, ``.judged``, ``.ended``, ``.broken-off``), ``reading`` or
+            ``trouble``.
         data: its JSON.
     """
 

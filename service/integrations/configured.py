@@ -77,5 +77,5 @@ def configured_integrations(
     if config.advice.publish:
         from service.integrations.mqtt_advice import MqttAdvice
 
-        found.append(MqttAdvice(config.mqtt, counts_for_s))
+        found.append(MqttAdvice(config.mqtt, counts_for_s, registry.trials_over))
     return tuple(found)

@@ -1,7 +1,8 @@
 """Advice over MQTT: one retained JSON message per recommendation, emptied when it clears.
 
 Topics are ``<prefix>/<tank>/advice/<code>``, with ``/<subject>`` where a rule judges several
-things, and ``<prefix>/<tank>/advice/summary``. Whether they still count is at
+things, and ``<prefix>/<tank>/advice/summary``. What came of a trial is at
+``<prefix>/<tank>/advice/trial/<id>`` for a month after its end. Whether they still count is at
 ``<prefix>/$advice/<client_id>``.
 """
 
@@ -10,13 +11,15 @@ from __future__ import annotations
 import json
 import re
 import time
-from collections.abc import Sequence
-from datetime import datetime
+from collections.abc import Callable, Sequence
+from datetime import datetime, timedelta
 from typing import Final
 
 from service.advice.engine.change_events import ChangeKind, LedgerChange
 from service.advice.engine.documents import recommendation_document, summary_document
 from service.advice.engine.recommendation import Recommendation
+from service.advice.trials.documents import trial_document
+from service.advice.trials.keeping import judgement_of
 from service.config import MqttConfig
 from service.derive.models import TankView
 from service.integrations.repeated import Repeated
@@ -24,8 +27,11 @@ from service.mqtt.connection import OFFLINE, ONLINE, Will
 from service.mqtt.leftovers import Leftover
 from service.mqtt.retained import RetainedTopics, json_payload
 from service.registry.recommendations import State
+from service.registry.trials import Trial
 
 QOS: Final = 1
+TRIALS_SHOWN: Final = timedelta(days=30)
+"""So long after its end a trial is published. Our choice."""
 LIVENESS: Final = " liveness"
 """The group of the topic that says whether the tanks are evaluated; no tank's id has a blank."""
 _NOT_IN_TOPICS = re.compile(r"[+#/\s\x00]+")
@@ -42,11 +48,17 @@ class MqttAdvice:
 
     name = "mqtt-advice"
 
-    def __init__(self, config: MqttConfig, lifetime_s: float) -> None:
+    def __init__(
+        self,
+        config: MqttConfig,
+        lifetime_s: float,
+        trials_over: Callable[[str], Sequence[Trial]] = lambda tank: (),
+    ) -> None:
         """Prepare.
 
         Args:
             lifetime_s: machine seconds after an evaluation for which its advice counts.
+            trials_over: the trials of a tank that are over.
 
         Raises:
             ConfigError: the broker's address or a certificate file is wrong.
@@ -55,8 +67,10 @@ class MqttAdvice:
         self._publisher = config.client_id
         self._liveness_topic = f"{config.prefix}/$advice/{config.client_id}"
         self._lifetime_s = lifetime_s
+        self._trials_over = trials_over
         self._evaluated_s = time.monotonic()
         self._overdue = Repeated("mqtt-advice", min(1.0, lifetime_s / 4), self._mark_overdue)
+        self._clears = False
         self._topics = RetainedTopics(
             config,
             "advice",
@@ -75,6 +89,16 @@ class MqttAdvice:
     def is_connected(self) -> bool:
         """Whether the broker is connected and has been sent everything."""
         return self._topics.is_connected
+
+    def clear(self) -> None:
+        """Empty all topics, those of earlier runs too, in place of publishing; before ``start``."""
+        self._clears = True
+        self._topics.clear((self._liveness_topic,))
+
+    @property
+    def quiet_s(self) -> float:
+        """Seconds since the broker was reached or sent what an earlier run has left; else 0."""
+        return self._topics.quiet_s
 
     def start(self) -> None:
         """Connect in the background; a broker that is away is tried again."""
@@ -106,7 +130,7 @@ class MqttAdvice:
     def stop(self) -> None:
         """Say that evaluations end, then disconnect; advice stays at the broker."""
         self._overdue.stop()
-        self._topics.stop([(self._liveness_topic, OFFLINE)])
+        self._topics.stop(() if self._clears else [(self._liveness_topic, OFFLINE)])
 
     def _note_evaluation(self) -> None:
         self._evaluated_s = time.monotonic()
@@ -123,6 +147,10 @@ class MqttAdvice:
         """Payload by topic of a tank's open recommendations, the summary last."""
         open_ones = [one for one in current if one.state is State.OPEN]
         documents = {self._topic(one): recommendation_document(one) for one in open_ones}
+        for trial in self._trials_over(tank):
+            if trial.ended is not None and now - trial.ended <= TRIALS_SHOWN:
+                topic = f"{self._prefix}/{tank}/advice/trial/{trial.id}"
+                documents[topic] = trial_document(trial, judgement_of(trial))
         summary = summary_document(tank, open_ones, now)
         documents[self._summary_topic(tank)] = {**summary, "publisher": self._publisher}
         return {topic: json_payload(document) for topic, document in documents.items()}

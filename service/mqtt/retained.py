@@ -20,6 +20,8 @@ from service.mqtt.leftovers import LONGEST_TOPIC, Leftover, Leftovers
 from service.mqtt.same_client_id import SameClientId
 
 STOP_WAIT_S: Final = 3.0
+CLEARED: Final = " cleared"
+"""Stands for all groups; none has a blank."""
 RENEW_S: Final = 600.0
 """Subscriptions by MQTT 3.1.1 are renewed so often, to see what is retained. Our choice."""
 _log = logging.getLogger(__name__)
@@ -105,6 +107,8 @@ class RetainedTopics:
         self._existing: frozenset[str] | None = None
         #: set once everything was published on connecting; until then nothing else goes out.
         self._ready = False
+        #: when it was connected, or last saw what an earlier run has left.
+        self._heard_s = 0.0
         self._client = publishing_client(config, role, will)
         self._same_id = SameClientId(publishing_id(config, role))
         self._client.on_connect = self._on_connect
@@ -176,6 +180,21 @@ class RetainedTopics:
                 self._clear(group)
             if self.is_connected:
                 self._mend(time.monotonic())
+
+    def clear(self, topics: Iterable[str]) -> None:
+        """Withdraw all that is ours, of this run and of earlier ones; call it before ``start``.
+
+        Args:
+            topics: those that no message at the broker shows to be ours.
+        """
+        with self._lock:
+            self._emptied[CLEARED] = tuple(topics)
+            self.retain_only(())
+
+    @property
+    def quiet_s(self) -> float:
+        """Seconds since the broker was reached or sent what an earlier run has left; else 0."""
+        return time.monotonic() - self._heard_s if self.is_connected else 0.0
 
     def publish(self, messages: Iterable[tuple[str, str]]) -> None:
         """Publish messages that are not retained; lost while the broker is away."""
@@ -276,6 +295,7 @@ class RetainedTopics:
             overtaken = [topic for topic, info in self._sent.items() if not _is_published(info)]
             self._subscribe_all()
             self._ready = True
+            self._heard_s = time.monotonic()
             self.republish()
             for topic in overtaken:
                 self._differences.note(topic)
@@ -324,6 +344,7 @@ class RetainedTopics:
             found = self._identify(topic, payload) if self._is_taken(topic) else None
             if found is None:
                 return
+            self._heard_s = time.monotonic()
             self._leftovers.see(found)
             if found.group in self._messages:
                 for one in sorted(set(found.topics) - set(self._messages[found.group])):

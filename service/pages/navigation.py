@@ -69,6 +69,7 @@ TANK: Final = (
     Place("Sensors", "pages.tank_sensors"),
     Place("Pictures", "pages.pictures"),
     Place("What if", "pages.what_if"),
+    Place("Trials", "pages.trials"),
     Place("Settings", "pages.settings"),
     Place("Handover sheet", "pages.handover"),
     Place("Return report", "pages.return_report", _has_return_report),

@@ -19,6 +19,7 @@ from service.pages.sensors import arrivals, calibration, of_tank
 from service.pages.settings import first_steps, new_tank, tank_settings
 from service.pages.shared import install as link_install
 from service.pages.shared import page, report_form
+from service.pages.trials import views as trials
 from service.registry.registry import Registry
 
 _STATIC: Final = Path(__file__).with_name("static")
@@ -64,6 +65,7 @@ def _blueprint() -> Blueprint:
     first_steps.register(pages)
     what_if.register(pages)
     pictures_page.register(pages)
+    trials.register(pages)
     sheet.register(pages)
     absences.register(pages)
     sharing_links.register(pages)

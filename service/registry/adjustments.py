@@ -1,13 +1,14 @@
-"""What a change of a tank's plans adjusts, for its log: lever, before and after."""
+"""What a change of a tank's plans adjusts, for its log: lever, before, after; and the way back."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from datetime import time
-from typing import Any
+from typing import Any, Final
 
-from service.registry.models import Lever, Tank
+from service.registry.models import DosePlan, Lever, Tank
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,3 +60,50 @@ def _plans(tank: Tank) -> Iterator[tuple[Lever, str]]:
 
 def _clock(at: time | None) -> str:
     return "always" if at is None else f"{at:%H:%M}"
+
+
+_NUMBER: Final = r"([0-9.e+-]+)"
+_GAS_TIMES: Final = re.compile(r"(\d\d:\d\d|always) to (\d\d:\d\d|always)")
+_LIGHT_HOURS: Final = re.compile(rf"{_NUMBER} h from (\d\d:\d\d)")
+_WATER: Final = re.compile(rf"{_NUMBER} % every {_NUMBER} days")
+_DOSE: Final = re.compile(rf"(.+?) {_NUMBER} (mL|g) per 100 L(?:, |$)")
+
+
+def undone(tank: Tank, data: Mapping[str, Any]) -> Tank | None:
+    """The tank before an adjustment, by the data of its log entry.
+
+    Returns:
+        None where the entry does not say what the plan said before, as of a valve.
+    """
+    before = str(data.get("before", ""))
+    lever = data.get("lever")
+    if lever == Lever.GAS_TIMES and (found := _GAS_TIMES.fullmatch(before)):
+        start, end = (_time(one) for one in found.groups())
+        return replace(tank, gas=replace(tank.gas, start=start, end=end))
+    if lever == Lever.LIGHT_HOURS and (found := _LIGHT_HOURS.fullmatch(before)):
+        light = replace(
+            tank.light, photoperiod_h=float(found[1]), start=time.fromisoformat(found[2])
+        )
+        return replace(tank, light=light)
+    if lever == Lever.WATER and (found := _WATER.fullmatch(before)):
+        fraction, every = float(found[1]) / 100, float(found[2])
+        plan = replace(tank.water_change, fraction=fraction, every_days=every)
+        return replace(tank, water_change=plan)
+    if lever == Lever.HEAT and before in ("heated", "not heated"):
+        return replace(tank, heated=before == "heated")
+    if lever == Lever.DOSE and (not before or _DOSE.match(before)):
+        return replace(tank, doses=tuple(_dose(tank, *one) for one in _DOSE.findall(before)))
+    return None
+
+
+def _dose(tank: Tank, name: str, amount: str, unit: str) -> DosePlan:
+    """A dose as it was; what is in it as it is planned now, where it still is."""
+    present = next((one for one in tank.doses if one.name == name), DosePlan(name))
+    number = float(amount)
+    if unit == "mL":
+        return replace(present, ml_per_100_l=number, g_per_100_l=None)
+    return replace(present, g_per_100_l=number, ml_per_100_l=None)
+
+
+def _time(words: str) -> time | None:
+    return None if words == "always" else time.fromisoformat(words)

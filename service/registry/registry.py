@@ -23,6 +23,7 @@ from service.registry.repositories.sharing_links import SharingLinkRepository
 from service.registry.repositories.signing_keys import SigningKeyRepository
 from service.registry.repositories.tanks import TankRepository
 from service.registry.repositories.tokens import TokenRepository
+from service.registry.repositories.trials import TrialRepository
 from service.registry.schema import ensure_current
 
 
@@ -42,6 +43,7 @@ class Registry(
     SharingLinkRepository,
     LinkReportRepository,
     RecommendationRepository,
+    TrialRepository,
     EventRepository,
     DeliveryRepository,
     AuditRepository,

@@ -217,6 +217,21 @@ class RecommendationRow(Base):
     finding: Mapped[dict[str, Any]]
 
 
+class TrialRow(Base):
+    """One trial: its document as ``service.registry.documents`` writes it."""
+
+    __tablename__ = "trial"
+    __table_args__ = (Index(None, "tank", "state"),)
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"))
+    state: Mapped[str] = mapped_column(String(ID_LENGTH))
+    begun: Mapped[datetime]
+    look_again: Mapped[datetime]
+    document: Mapped[dict[str, Any]]
+    version: Mapped[str] = mapped_column(String(ID_LENGTH))
+
+
 class TokenRow(Base):
     """One bearer token; its secret only as salt and hash."""
 

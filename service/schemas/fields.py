@@ -205,10 +205,22 @@ class Name(Field):
 
 
 class Choice(Field):
-    """One word of a few."""
+    """One word of a few.
 
-    def __init__(self, doc: str = "", *, words: Sequence[str], **kwargs: Any) -> None:
+    Attributes:
+        none_words: what a form calls null, where that is allowed.
+    """
+
+    def __init__(
+        self,
+        doc: str = "",
+        *,
+        words: Sequence[str],
+        none_words: str = "not known",
+        **kwargs: Any,
+    ) -> None:
         self.words = tuple(words)
+        self.none_words = none_words
         self.allowed = ", ".join(self.words)
         self.json_schema = {"type": "string", "enum": list(self.words)}
         super().__init__(doc, **kwargs)

@@ -19,6 +19,7 @@ from service.registry.audit import Action, ActorKind
 from service.registry.events import NewEvent
 from service.registry.models import Absence
 from service.registry.pictures import NewPicture, SentPictures, StoredFile
+from service.registry.trials import Trial
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import TANK, day_of_readings, put
 from tests.pictures.samples import FORM, form_of, picture
@@ -105,6 +106,36 @@ API = {
         [],
     ),
     ("DELETE", "/v1/routes/<id>"): ({}, "route.deleted", "routes/{route}", []),
+    ("POST", "/v1/tanks/<tank>/trials"): (
+        {"json": {"question": WRITTEN, "watched": ["dli"]}},
+        "trial.begun",
+        "tanks/riffle/trials/*",
+        [],
+    ),
+    ("PATCH", "/v1/tanks/<tank>/trials/<trial>"): (
+        {"json": {"question": WRITTEN}},
+        "trial.changed",
+        "tanks/riffle/trials/{trial}",
+        [],
+    ),
+    ("DELETE", "/v1/tanks/<tank>/trials/<trial>"): (
+        {},
+        "trial.deleted",
+        "tanks/riffle/trials/{trial}",
+        [],
+    ),
+    ("POST", "/v1/tanks/<tank>/trials/<trial>/judge"): (
+        {},
+        "trial.judged",
+        "tanks/riffle/trials/{trial}",
+        [],
+    ),
+    ("POST", "/v1/tanks/<tank>/trials/<trial>/end"): (
+        {"json": {"reason": WRITTEN}},
+        "trial.ended",
+        "tanks/riffle/trials/{trial}",
+        [],
+    ),
     ("POST", "/v1/deliveries/<id>/redeliver"): (
         {},
         "delivery.resent",
@@ -159,6 +190,16 @@ PAGES = {
         {"mark": "done"},
         f"{MARK}.done",
         "tanks/riffle/recommendations/{recommendation}",
+    ),
+    ("POST", "/tanks/<tank>/trials"): (
+        {"question": WRITTEN, "watched": "dli", "look_again": "2025-06-18"},
+        "trial.begun",
+        "tanks/riffle/trials/*",
+    ),
+    ("POST", "/tanks/<tank>/trials/<trial>/end"): (
+        {"what": "end", "reason": WRITTEN},
+        "trial.ended",
+        "tanks/riffle/trials/{trial}",
     ),
     ("POST", "/handover/links"): (
         {"tank": "riffle", "covers": "days:7", "name": WRITTEN},
@@ -239,6 +280,9 @@ def scene(context, client):
     registry.put_absences([away])
     return {
         "route": route.id,
+        "trial": registry.add_trial(
+            Trial("", "riffle", "less light", NOW, NOW + timedelta(days=14), ("dli",))
+        ).value.id,
         "share": shared.id,
         "delivery": delivery.id,
         "recommendation": one.id,
@@ -263,8 +307,10 @@ def sent(client, operation, ids, secret, options, *, nowhere=False):
     entry = "buffers" if "calibrations" in rule else "visit"
     rule = rule.replace("<picture>", "none" if nowhere else "picture")
     address = rule.replace("<tank>", "riffle").replace("<entry>", entry).replace("<id>", str(id))
+    address = address.replace("<trial>", str(ids["trial"]))
     if nowhere:
         address = rule.replace("<tank>", "none").replace("<entry>", "none").replace("<id>", "0")
+        address = address.replace("<trial>", "none")
     headers = {"Authorization": f"Bearer {secret}"}
     return client.open(address, method=method, headers=headers, **options)
 
@@ -335,6 +381,7 @@ def test_a_form_leaves_one_record(context, client, scene, secrets, operation):
     form = {name: text.format(**scene) for name, text in form.items()}
     address = operation[1].replace("<tank>", "riffle").replace("<entry>", "buffers")
     address = address.replace("<id>", id).replace("<picture>", "picture")
+    address = address.replace("<trial>", str(scene["trial"]))
     assert client.post(address, data=form).status_code == 403  # without the form's own token
     answer = client.post(address, data=form | {"csrf_token": csrf})
     assert answer.status_code in (200, 303), answer.text

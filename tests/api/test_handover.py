@@ -330,7 +330,16 @@ def test_what_came_of_an_absence(away, context):
     report = away.get(url).get_json()
     assert report["absence"] == past
     (tank,) = report["tanks"]
-    assert list(tank) == ["tank", "name", "time_zone", "happened", "done", "open", "changed"]
+    assert list(tank) == [
+        "tank",
+        "name",
+        "time_zone",
+        "happened",
+        "done",
+        "open",
+        "changed",
+        "tried",
+    ]
     # Warm from the first reading at 12:01 on: its five-minute mean lies at 12:02:30.
     assert tank["happened"] == [
         {

@@ -79,8 +79,16 @@ ROOMS = {
     "derive": Room(
         "service/derive", ("tests/derive", "tests/api/calculate", "tests/docs/test_readme.py")
     ),
+    # sheets, absences and what a link reports are asked for over HTTP
     "advice": Room(
-        "service/advice", ("tests/advice", "tests/scenarios", "tests/docs/test_readme.py")
+        "service/advice",
+        (
+            "tests/advice",
+            "tests/scenarios",
+            "tests/docs/test_readme.py",
+            "tests/api/test_handover.py",
+            "tests/api/resources/handover",
+        ),
     ),
     # SQLite, and what all stores share: the real servers take their time
     "store": Room("service/store", ("tests/store",), r"influx|victoria|http", "influx or victoria"),

@@ -39,7 +39,7 @@ def process(*arguments, **options):
     """Run ``python -m service`` as a process of its own."""
     done = subprocess.run(
         [sys.executable, "-m", "service", *map(str, arguments)],
-        **({"cwd": ROOT, "timeout": 60} | options),
+        **({"cwd": ROOT, "timeout": 180} | options),
         capture_output=True,
         text=True,
         check=False,

@@ -41,6 +41,7 @@ ASK_A_SERVICE = [
     ("log", "list", "reed"),
     ("log", "trim", "reed"),
     ("nutrients", "reed"),
+    ("observations", "reed"),
     ("route", "list"),
     ("share", "--list"),
     ("status",),
@@ -53,8 +54,9 @@ WITHOUT_ANY = [
     ("co2", "--ph", "6.6", "--kh", "4", "--temperature", "24"),
     ("openapi",),
 ]
-CREATE = {"up", "serve", "ingest", "demo", "restore"}
-"""These make what is missing; ``ingest --dry-run`` and ``check`` do not and are tried below."""
+CREATE = {"up", "serve", "ingest", "demo", "restore", "init"}
+"""These make what is missing, ``init`` a configuration alone; ``ingest --dry-run`` and ``check`` do
+not and are tried below."""
 
 
 @pytest.fixture
@@ -110,6 +112,11 @@ def test_check_and_dry_run_make_nothing(littoral, empty, mosquitto, monkeypatch)
     assert (outcome.code, outcome.out) == (0, "in order\n")
     assert littoral("ingest", "--dry-run", "--seconds", "0.2").code == 0
     assert empty() == set()
+
+
+def test_init_makes_a_configuration_alone(littoral, empty):
+    assert littoral("init").code == 0
+    assert empty() == {"littoral.toml"}
 
 
 def test_check_creates_when_it_is_asked_to(littoral, empty):

@@ -23,6 +23,10 @@ class Relay:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Take no more connections, and end those that there are."""
         self._listening.close()
         self.break_connections()
 

@@ -91,4 +91,4 @@ def test_span_roundtrip(span):
 def test_format_span():
     assert format_span(timedelta(days=7)) == "P7D"
     assert format_span(timedelta(minutes=90)) == "PT1H30M"
-    assert format_span(timedelta(0)) == "P0D"
+    assert format_span(timedelta(0)) == "PT0S", "as the documented pattern has it"

@@ -20,6 +20,7 @@ from service.advice.engine.storage_faults import (
     readings_unavailable,
     readings_waiting,
 )
+from service.advice.trials.keeping import without_undoing
 from service.clock import Clock, SystemClock
 from service.derive.drift_cache import MorningDrifts
 from service.derive.models import TankView
@@ -32,6 +33,7 @@ from service.errors import (
 )
 from service.registry.models import Absence, Tank
 from service.registry.registry import Registry
+from service.registry.trials import Trial
 from service.store.interface import Store
 from service.times import format_moment
 
@@ -86,6 +88,7 @@ class Scheduler:
         self._evaluated: str | None = None
         self._unreadable_since: datetime | None = None
         self._waiting: list[Finding] = []
+        self._trials: Sequence[Trial] = ()
         self._views = ViewCache(registry, store, drifts)
 
     def run(self, stop: threading.Event) -> None:
@@ -118,6 +121,7 @@ class Scheduler:
         self._views.begin()
         self._retain_only(frozenset(tank.id for tank in tanks))
         absences = self._registry.absences()
+        self._trials = self._registry.running_trials()
         self._waiting = readings_waiting(self._registry.statuses(), now)
         for first in range(0, len(tanks), TANKS_AT_ONCE):
             some = tanks[first : first + TANKS_AT_ONCE]
@@ -134,7 +138,7 @@ class Scheduler:
         for tank in tanks:
             try:
                 view = self._views.view(tank, now)
-                findings = evaluate(view, active[tank.id], absences)
+                findings = self._without_undoing(view, evaluate(view, active[tank.id], absences))
                 evaluated.append((view, [*findings, *self._waiting]))
             except NotFoundError:
                 continue  # deleted since the list was read
@@ -151,6 +155,12 @@ class Scheduler:
                 with _failure_logged(integration):
                     integration.update(view, changes[view.tank.id])
         return changes
+
+    def _without_undoing(self, view: TankView, findings: list[Finding]) -> list[Finding]:
+        """The findings without those that a running trial of the tank holds."""
+        if not any(one.tank == view.tank.id for one in self._trials):
+            return findings
+        return without_undoing(view, findings, self._trials, self._registry, self._store)
 
     def run_once(self) -> None:
         """Evaluate every tank once, and store a status of how it went in the registry."""

@@ -12,6 +12,7 @@ from service.advice.contact import covers
 from service.advice.engine.ledger import Ledger
 from service.advice.handover.return_report import ReturnReport, tank_return
 from service.advice.handover.sheet import HandoverSheet, handover
+from service.advice.trials.keeping import trials_of_return
 from service.derive.drift_cache import MorningDrifts
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
@@ -177,7 +178,8 @@ def sheet_of(
     views = [tank_view(inputs, drift=drifts.known(inputs)) for inputs in found]
     ledger = Ledger(registry)
     active = {tank.id: ledger.list(tank.id) for tank in tanks}
-    return handover(absence, views, active, now, [one.time_zone for one in registry.tanks()])
+    zones = [one.time_zone for one in registry.tanks()]
+    return handover(absence, views, active, now, zones, registry.running_trials())
 
 
 def report_of(
@@ -204,8 +206,9 @@ def report_of(
         inputs = load(tank, registry, store, until, days=days)
         view = tank_view(inputs, drift=drifts.known(inputs) if until == now else None)
         seen = ledger.list(tank.id, tuple(State), since=absence.start)
+        tried = trials_of_return(absence, tank, registry, store, now)
         pictures = _pictures(registry, tank.id, absence.start, until)
-        reports.append(tank_return(absence, view, seen, pictures))
+        reports.append(tank_return(absence, view, seen, tried, pictures))
     return ReturnReport(absence, now, tuple(reports))
 
 

@@ -42,6 +42,7 @@ class TankReturn:
         changed: sentences: how CO2, light and KH were at the end against before.
         pictures: the first and the last of the absence, with the last one before it as the first
             where there is one.
+        tried: sentences: what came of the trials that were running.
     """
 
     tank: str
@@ -52,6 +53,7 @@ class TankReturn:
     open: tuple[Recommendation, ...]
     changed: tuple[str, ...]
     pictures: tuple[Picture, ...] = ()
+    tried: tuple[str, ...] = ()
 
     @property
     def safety(self) -> NumberedCautions:
@@ -77,11 +79,13 @@ def tank_return(
     absence: Absence,
     view: TankView,
     seen: Sequence[Recommendation],
+    tried: Sequence[str] = (),
     pictures: Sequence[Picture] = (),
 ) -> TankReturn:
     """The report of one tank.
 
     Args:
+        tried: what came of the trials that were running, in sentences.
         view: at the return, reaching back beyond the start of the absence.
         seen: recommendations in any state that were seen since then.
         pictures: of the absence, and the last one before it, newest first.
@@ -97,6 +101,7 @@ def tank_return(
         open=tuple(one for one in seen if one.state is State.OPEN),
         changed=tuple(_changed(view, start)),
         pictures=(pictures[-1], pictures[0]) if len(pictures) > 1 else tuple(pictures),
+        tried=tuple(tried),
     )
 
 

@@ -24,11 +24,12 @@ from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.handover.emergencies import Emergency, emergencies
 from service.advice.handover.glossary import GLOSSARY, Word, words_in
 from service.advice.handover.own_days import span_of_tank
-from service.advice.phrases import capitalised, listed, percent, span
+from service.advice.phrases import capitalised, listed, local_date, percent, span
 from service.derive.models import Array, TankView
 from service.registry.entry_text import entry_text
 from service.registry.models import Absence, LogKind
 from service.registry.recommendations import State
+from service.registry.trials import Trial
 from service.times import from_us, to_us
 
 PICTURE_DAYS: Final = 3
@@ -141,6 +142,7 @@ def handover(
     active: Mapping[str, Sequence[Recommendation]],
     now: datetime,
     zones: Iterable[str] = (),
+    trials: Sequence[Trial] = (),
 ) -> HandoverSheet:
     """The sheet of an absence.
 
@@ -149,17 +151,28 @@ def handover(
         active: by tank, active recommendations, from the ledger.
         now: UTC.
         zones: that whole days may have been written in, those of all tanks.
+        trials: of any tanks, running.
     """
     sheets = []
     for view in views:
         start, end = span_of_tank(absence, view.tank, zones)
         own = replace(absence, start=start, end=end)
-        sheets.append(tank_sheet(own, view, active.get(view.tank.id, ())))
+        tried = [one for one in trials if one.tank == view.tank.id]
+        sheets.append(tank_sheet(own, view, active.get(view.tank.id, ()), tried))
     return HandoverSheet(absence, now, tuple(sheets))
 
 
-def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation]) -> TankSheet:
-    """One tank's page of an absence."""
+def tank_sheet(
+    absence: Absence,
+    view: TankView,
+    active: Sequence[Recommendation],
+    trials: Sequence[Trial] = (),
+) -> TankSheet:
+    """One tank's page of an absence.
+
+    Args:
+        trials: of the tank, running.
+    """
     case = Case(view)
     open_ones = [one for one in active if one.state is State.OPEN]
     planned = tasks_between(case, max(absence.start, view.now), absence.end)
@@ -184,7 +197,7 @@ def tank_sheet(absence: Absence, view: TankView, active: Sequence[Recommendation
         tasks=tasks,
         waiting=tuple(waiting(open_ones, planned)),
         emergencies=tuple(emergencies(case)),
-        leave_alone=tuple(leave_alone(case)),
+        leave_alone=tuple(leave_alone(case, trials)),
         contact=contact_during(absence, view.tank),
         notes=view.tank.notes,
         temperature_c=None if known is None else known.value,
@@ -298,8 +311,12 @@ def picture_of(view: TankView) -> Picture:
     )
 
 
-def leave_alone(case: Case) -> list[str]:
-    """What a colleague should not touch."""
+def leave_alone(case: Case, trials: Sequence[Trial] = ()) -> list[str]:
+    """What a colleague should not touch.
+
+    Args:
+        trials: of the tank, running.
+    """
     found = [
         "the heater's setting and the timers" if case.tank.heated else "the timers",
     ]
@@ -313,4 +330,10 @@ def leave_alone(case: Case) -> list[str]:
         "the filter media",
         "new animals or plants, remedies, other foods, more food",
     ]
-    return found
+    return [*(trying(one, case) for one in trials), *found]
+
+
+def trying(trial: Trial, case: Case) -> str:
+    """What is tried, for whoever might set it back."""
+    until = local_date(case.tank, trial.look_again, case.now)
+    return f"what we are trying until {until}, \u201c{trial.question}\u201d: leave it as it is"

@@ -26,11 +26,14 @@ class EventSchema(AnswerSchema):
 
     sequence = Whole("Rises, and is never used again.", low=1, high=HIGHEST)
     id = Text("The same as of the webhooks' CloudEvent.")
-    type = Text("`recommendation.opened`, `.changed`, `.marked` or `.cleared`.")
-    subject = Text("Id of the recommendation.")
+    type = Text(
+        "`recommendation.opened`, `.changed`, `.marked` or `.cleared`; `trial.begun`, `.changed`, "
+        "`.judged`, `.ended` or `.broken-off`."
+    )
+    subject = Text("Id of the recommendation or trial.")
     tank = Text()
     time = Moment()
-    data = AnyObject("The recommendation.")
+    data = AnyObject("The recommendation or trial.")
 
 
 class EventsSchema(AnswerSchema):

@@ -41,9 +41,11 @@ def tasks(options: dict[str, Any], tank: str) -> Response:
     context = current()
     found = context.registry.tank(tank)
     active = Ledger(context.registry).list(tank, ACTIVE_STATES)
-    revisions = context.registry.revisions([one.id for one in active])
+    trials = [one for one in context.registry.running_trials() if one.tank == tank]
+    ids = [*(one.id for one in active), *(one.id for one in trials)]
+    revisions = context.registry.revisions(ids)
     url = tank_page_address(tank)
-    text = tank_calendar(found, active, revisions, now(), url, Form(options["form"]))
+    text = tank_calendar(found, active, revisions, now(), url, Form(options["form"]), trials)
     return Response(
         text,
         content_type=f"{MEDIA_TYPE}; charset=utf-8",

@@ -23,6 +23,7 @@ from service.advice.handover.glossary import words_in
 from service.registry.events import Revision
 from service.registry.models import Tank
 from service.registry.recommendations import State
+from service.registry.trials import Trial
 
 PRODID: Final = "-//Littoral//Tasks//EN"
 REFRESH: Final = timedelta(minutes=15)
@@ -114,6 +115,7 @@ def tank_calendar(
     now: datetime,
     url: str,
     form: Form = Form.EVENTS,
+    trials: Sequence[Trial] = (),
 ) -> bytes:
     """The feed of one tank.
 
@@ -121,9 +123,32 @@ def tank_calendar(
         recommendations: those that stand (open and snoozed).
         revisions: by recommendation id, from ``Registry.revisions``.
         url: of the tank's page.
+        trials: running.
     """
     tasks = [task_of(tank, one, revisions.get(one.id), url) for one in recommendations]
+    tasks += [look_again(tank, one, revisions.get(one.id), url) for one in trials]
     return calendar_of(tank.name, tasks, now, form)
+
+
+def look_again(tank: Tank, trial: Trial, revision: Revision | None, url: str) -> CalendarTask:
+    """The task to look at what came of a trial, on its date."""
+    return CalendarTask(
+        uid=f"trial-{trial.id}.{tank.id}@littoral",
+        place=tank.name,
+        instruction=Instruction(
+            title=f"Look again: {trial.question}",
+            action="See what came of the trial.",
+            cautions=(),
+            due=trial.look_again,
+        ),
+        severity=Severity.ADVICE,
+        since=trial.created or trial.begun,
+        not_before=None,
+        rings=True,
+        revision=revision or Revision(0, trial.created or trial.begun),
+        time_zone=tank.time_zone,
+        url=f"{url}/trials/{trial.id}",
+    )
 
 
 def calendar_of(

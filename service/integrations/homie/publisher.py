@@ -96,6 +96,15 @@ class Homie:
         """Whether the broker is connected and has been sent everything."""
         return self._topics.is_connected
 
+    def clear(self) -> None:
+        """Empty all topics, those of earlier runs too, in place of publishing; before ``start``."""
+        self._topics.clear((f"{self._root}/$description", f"{self._root}/$state"))
+
+    @property
+    def quiet_s(self) -> float:
+        """Seconds since the broker was reached or sent what an earlier run has left; else 0."""
+        return self._topics.quiet_s
+
     def start(self) -> None:
         """Connect in the background; nothing is announced before the first evaluation."""
         self._topics.start()

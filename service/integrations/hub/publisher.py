@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 from urllib.parse import urljoin
 
@@ -19,7 +19,7 @@ from service.integrations.hub.discovery import (
     other_form,
     states,
 )
-from service.integrations.hub.entities import EVENT, REFUSED, entities_of
+from service.integrations.hub.entities import EVENT, REFUSED, Entity, entities_of
 from service.integrations.hub.presses import Marking, Press, Presses
 from service.integrations.hub.topics import HubTopics
 from service.integrations.hub.words import events_of, to_do
@@ -72,8 +72,11 @@ class Hub:
         )
         self._lock = threading.Lock()
         self._states: dict[str, list[tuple[str, str]]] = {}
+        #: tank -> what its discovery messages are made of, and these.
+        self._discovery: dict[str, tuple[object, dict[str, str]]] = {}
         #: tank -> id of a recommendation -> its words as published.
         self._words: dict[str, Mapping[str, dict[str, Any]]] = {}
+        self._clears = False
         self._topics = RetainedTopics(
             config,
             f"hub-{name}",
@@ -98,6 +101,16 @@ class Hub:
         """Whether the broker is connected and has been sent everything."""
         return self._topics.is_connected
 
+    def clear(self) -> None:
+        """Empty all topics, those of earlier runs too, in place of publishing; before ``start``."""
+        self._clears = True
+        self._topics.clear((self._hub.status,))
+
+    @property
+    def quiet_s(self) -> float:
+        """Seconds since the broker was reached or sent what an earlier run has left; else 0."""
+        return self._topics.quiet_s
+
     def start(self) -> None:
         """Connect in the background."""
         if self._presses is not None:
@@ -114,8 +127,10 @@ class Hub:
             entities = entities_of(
                 figures_of(view, change.current), words, buttons=self._presses is not None
             )
-            retained = discovery_messages(self._hub, device, entities)
-            retained |= availabilities(self._hub, tank, entities)
+            retained = {
+                **self._discovered(device, entities),
+                **availabilities(self._hub, tank, entities),
+            }
             present = states(self._hub, tank, entities)
             self._topics.set(tank, retained, emptied=other_form(self._hub, tank, entities))
             self._topics.publish(present)
@@ -129,13 +144,24 @@ class Hub:
         with self._lock:
             self._states = {tank: one for tank, one in self._states.items() if tank in tanks}
             self._words = {tank: one for tank, one in self._words.items() if tank in tanks}
+            self._discovery = {tank: one for tank, one in self._discovery.items() if tank in tanks}
             self._topics.retain_only({SERVICE, *tanks})
 
     def stop(self) -> None:
         """Mark the service as offline; the devices stay, unavailable."""
         if self._presses is not None:
             self._presses.stop()
-        self._topics.stop([(self._hub.status, OFFLINE)])
+        self._topics.stop(() if self._clears else [(self._hub.status, OFFLINE)])
+
+    def _discovered(self, device: Device, entities: Sequence[Entity]) -> dict[str, str]:
+        """The discovery messages, made anew only where they differ: that costs most of it all."""
+        parts = (device, [(one.platform, one.key, one.payload) for one in entities])
+        before = self._discovery.get(device.tank)
+        if before is not None and before[0] == parts:
+            return before[1]
+        messages = discovery_messages(self._hub, device, entities)
+        self._discovery[device.tank] = (parts, messages)
+        return messages
 
     def _on_start(self, topic: str, payload: bytes) -> None:
         """A hub that has started gets everything again."""

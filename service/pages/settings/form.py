@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 import marshmallow as ma
 
 from service.pages.settings.questions import (
+    OWN_LIMITS,
     Group,
     Node,
     Path,
@@ -86,6 +87,9 @@ def _group(field: ma.fields.Nested, value: Any, making: Making, path: Path) -> I
         yield Group(path, label_of(str(path[-1]), field), help, nodes, field.allow_none)
 
 
+_FOLDED_LABELS: Final = {"plants": "its place, wished height and own demand"}
+
+
 def _rows(field: Items, value: Any, making: Making, path: Path) -> Iterator[Rows]:
     assert isinstance(field.inner, ma.fields.Nested)
     schema = field.inner.schema
@@ -101,7 +105,15 @@ def _rows(field: Items, value: Any, making: Making, path: Path) -> Iterator[Rows
             return
         usual, rare = _split(schema, nodes)
         rows.append(
-            Group((*path, index), field.label or "item", "", usual, removable=there, folded=rare)
+            Group(
+                (*path, index),
+                field.label or "item",
+                "",
+                usual,
+                removable=there,
+                folded=rare,
+                folded_label=_FOLDED_LABELS.get(str(path[-1]), OWN_LIMITS),
+            )
         )
     yield Rows(path, str(path[-1]).capitalize(), help_of(field.doc), tuple(rows))
 

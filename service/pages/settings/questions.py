@@ -74,6 +74,9 @@ class Question:
         return f"{self.name}_unit"
 
 
+OWN_LIMITS: Final = "its own limits"
+
+
 @dataclass(frozen=True, slots=True)
 class Group:
     """Questions that belong together.
@@ -81,7 +84,7 @@ class Group:
     Attributes:
         may_be_null: all of them left empty mean that there is nothing.
         removable: a row of a list that is stored.
-        folded: questions that are rarely asked.
+        folded: questions that are rarely asked; ``folded_label`` is what they are called.
     """
 
     path: Path
@@ -91,6 +94,7 @@ class Group:
     may_be_null: bool = False
     removable: bool = False
     folded: tuple[Node, ...] = ()
+    folded_label: str = OWN_LIMITS
 
     @property
     def name(self) -> str:
@@ -263,7 +267,8 @@ def _choices(field: Field) -> tuple[tuple[str, str], ...]:
         words = [("yes", "yes"), ("no", "no")]
     else:
         return ()
-    return (("", "not known"), *words) if field.allow_none else tuple(words)
+    none_words = field.none_words if isinstance(field, Choice) else "not known"
+    return (("", none_words), *words) if field.allow_none else tuple(words)
 
 
 def _empty(field: ma.fields.Field[Any]) -> Any:

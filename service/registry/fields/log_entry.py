@@ -57,7 +57,9 @@ class LogData(Schema):
 
     def __init_subclass__(cls, **kwargs: Any) -> None:
         super().__init_subclass__(**kwargs)
-        if cls.one_of is not None:
+        if cls.one_of is not None and cls.converted:
+            cls.json_schema = at_least_one(*cls.one_of.names)  # an answer has what it was made of
+        elif cls.one_of is not None:
             cls.json_schema = exactly_one(*cls.one_of.names)
         elif cls.any_of:
             cls.json_schema = at_least_one(*cls.any_of)

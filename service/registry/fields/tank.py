@@ -205,9 +205,16 @@ class TankPlantSchema(ValueSchema):
         "Where it stands in this tank.",
         label="Stands",
         words=get_args(Position),
+        none_words="not said",
         allow_none=True,
     )
-    side = Choice("Null: all of it.", label="Side", words=get_args(Side), allow_none=True)
+    side = Choice(
+        "Null: all of it.",
+        label="Side",
+        words=get_args(Side),
+        none_words="all of it",
+        allow_none=True,
+    )
     wished_height = Measure(
         "cm",
         "No taller than this.",
@@ -221,6 +228,7 @@ class TankPlantSchema(ValueSchema):
         "What to do when its leaves are at the surface; advice follows the choice.",
         label="At the surface",
         words=get_args(AtSurface),
+        none_words="not chosen yet",
         allow_none=True,
     )
 

@@ -61,3 +61,25 @@ def students_t_975(degrees_of_freedom: int) -> float:
         (79 * x**9 + 776 * x**7 + 1482 * x**5 - 1920 * x**3 - 945 * x) / 92160,
     )
     return x + float(sum(term / n**power for power, term in enumerate(terms, start=1)))
+
+
+def students_t_cdf(t: Floats, degrees_of_freedom: int) -> Floats:
+    """Probability that Student's t lies below ``t``: the finite sums of Abramowitz & Stegun 1964,
+    26.7.3 (odd) and 26.7.4 (even degrees of freedom), exact.
+
+    Raises
+    ------
+    OutOfRangeError: fewer than 1 degree of freedom.
+    """
+    n = degrees_of_freedom
+    if n < 1:
+        raise OutOfRangeError("degrees_of_freedom", n, "a whole number from 1")
+    angle = np.arctan(np.asarray(t, np.float64) / n**0.5)
+    sine, cosine = np.sin(angle), np.cos(angle)
+    odd = n % 2
+    term, total = (cosine if odd else np.ones_like(cosine)), np.zeros_like(cosine)
+    for k in range(1 + odd, n, 2):
+        total = total + term
+        term = term * cosine**2 * k / (k + 1)
+    inside = (2 / np.pi) * (angle + sine * total) if odd else sine * total
+    return np.asarray(0.5 + 0.5 * inside)

@@ -150,8 +150,10 @@ def drawn_courses(
     level = (fits.level[chosen] + scale * off[:, 0])[wanted]
     rate = (fits.rate[chosen] + scale * off[:, 1])[wanted]
     row, of_row = np.unique(chosen[wanted] // AUTOCORRELATIONS.size, return_inverse=True)
-    shape = _shape(fits.k[row], fits.began[row], ahead_h)[of_row]
-    return np.asarray(level[:, None] + rate[:, None] * shape)
+    courses = _shape(fits.k[row], fits.began[row], ahead_h)[of_row]
+    courses *= rate[:, None]  # in place: these are the largest arrays of a look at a tank
+    courses += level[:, None]
+    return courses
 
 
 def _shape(k: Floats, began: Floats, hours: Floats) -> Floats:

@@ -105,6 +105,14 @@ def test_upkeep_that_can_wait_is_left_to_the_owner() -> None:
     assert [day(one) for one in tasks("calibration-due", log=long_ago)] == [5]
 
 
+def test_stems_that_were_never_trimmed_or_in_water_of_unknown_height_are_not_planned() -> None:
+    growing = {"stem_growth_cm_week": 7.0, "stem_height_cm": 20.0}
+    assert tasks("trim-due", tank=a_tank(thresholds=growing)) == []
+    log = [*usual_log(), entry(LogKind.TRIM, NOON - 7 * DAY, fraction=0.3)]
+    unmeasured = a_tank(thresholds=growing, dimensions=None, net_volume_l=180.0)
+    assert tasks("trim-due", tank=unmeasured, log=log) == []
+
+
 def test_stems_and_cylinder_are_planned_in_time() -> None:
     tank = a_tank(thresholds={"stem_growth_cm_week": 7.0, "stem_height_cm": 20.0})
     log = [*usual_log(), entry(LogKind.TRIM, NOON - 7 * DAY, fraction=0.3)]

@@ -17,7 +17,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import capitalised, percent
-from service.advice.rules.observed.seen import evidence_of, rising
+from service.advice.rules.observed.seen import rising
 from service.derive.models import Array
 from service.derive.thresholds import COMMON_PRACTICE, OUR_CHOICE
 
@@ -77,11 +77,7 @@ def judge(case: Case) -> Iterator[Finding]:
                 "usual change of the daily mean from day to day", "co2-spread", spread,
                 "1", most, full[-1].off_at, OUR_CHOICE,
             ),
-            *(
-                evidence_of(one.newest, one.before.level, COMMON_PRACTICE)
-                for one in (rise,)
-                if one is not None
-            ),
+            *(one.evidence(COMMON_PRACTICE) for one in (rise,) if one is not None),
         ),
         amounts=(Amount("spread of the daily CO2", 100 * spread, "%"),),
         hazards=(Hazard.CO2, Hazard.MAINS),

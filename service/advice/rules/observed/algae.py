@@ -19,7 +19,7 @@ from service.advice.phrases import capitalised, listed, span
 from service.advice.rules.co2 import unsteady
 from service.advice.rules.light import dose, long, settling
 from service.advice.rules.light.full_days import full_days, light_sensor
-from service.advice.rules.observed.seen import ALGAE, Rise, evidence_of, rising
+from service.advice.rules.observed.seen import ALGAE, Rise, rising
 from service.advice.tank_states import adjusted
 from service.registry.models import Lever
 
@@ -58,7 +58,7 @@ def judge(case: Case) -> Iterator[Finding]:
         ),
         evidence=(
             Evidence("hours of light", "photoperiod", lit_h, "h", most_h, case.now, source),
-            *(evidence_of(one.newest, float(one.before.level)) for one in rises),
+            *(one.evidence(COMMON_PRACTICE) for one in rises),
         ),
         amounts=(Amount("shorter by", 60 * shorter_h, "min"),),
         hazards=(Hazard.MAINS,),

@@ -21,8 +21,8 @@ from service.registry.species.names import species
 
 CODE = "hydra"
 SOURCE = (
-    "they live on small animals that leftover food feeds: Loomis & Lenhoff 1956, J. Exp. Zool. "
-    "132:555-573 (from memory); fish eat them: " + COMMON_PRACTICE
+    "that they multiply while they are fed: Loomis & Lenhoff 1956 (from memory); that fish eat "
+    "them: " + COMMON_PRACTICE
 )
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from service.advice.engine.recommendation import Evidence
 from service.advice.engine.rule import Case
+from service.advice.phrases import capitalised
 from service.derive.observations import Observation, observations_of
 from service.registry.observations import OBSERVATIONS, ObservationGroup
 
@@ -31,6 +32,11 @@ class Rise:
         """``tufts of algae rose from 1 to 3``."""
         title = self.newest.kind.title
         return f"{title[0].lower()}{title[1:]} rose from {self.before.level} to {self.newest.level}"
+
+    def evidence(self, source: str) -> Evidence:
+        """The rise as a reason."""
+        seen = evidence_of(self.newest, source=source)
+        return replace(seen, text=f"{capitalised(self.words)}: {self.newest.seen.step}")
 
 
 def observed(case: Case, code: str) -> Iterator[Observation]:

@@ -82,9 +82,14 @@ def line_of(one: TankStatus) -> Text:
 
 
 def event_line(event: Event, times: TankTimes) -> Text:
-    """What happened to a recommendation, and when, in the tank's own time."""
+    """What happened to a recommendation or trial, and when, in the tank's own time."""
     document = event.data["data"]
     tank, time = event.data["tank"], datetime.fromisoformat(event.data["time"])
+    if event.type.startswith("trial."):
+        change, judgement = event.type.removeprefix("trial."), document["judgement"]
+        answer = f": {judgement['sentence']}" if judgement else ""
+        words = f"trial {change}: {document['question']}{answer}"
+        return Text(f"{times.words(tank, time)} {tank}: {words}")
     change = event.type.removeprefix("recommendation.")
     text = Text(f"{times.words(tank, time)} {tank}: {change}: ")
     text.append_text(_word(document.get("severity", "")))

@@ -63,6 +63,19 @@ def test_light_dead_keeps_quiet_for_a_timer_set_otherwise() -> None:
     assert amount(the(view, "light-short"), "light missing") == pytest.approx(180, abs=3)
 
 
+def test_a_lamp_that_comes_on_late_every_day_is_waited_for_until_then() -> None:
+    """By plan at 10; on at 11:30 for days, and dark today."""
+
+    def dark_today(t: np.ndarray) -> np.ndarray:
+        out = lamp(t, on=11.5)
+        out[t >= grid(NOON, NOON)[0] - 12 * 3_600_000_000] = 10.0
+        return out
+
+    waiting = view_with(now=NOON.replace(hour=11, minute=45), lux=dark_today)
+    assert found(waiting, "light-dead") == []
+    assert len(found(view_with(now=NOON.replace(hour=14), lux=dark_today), "light-dead")) == 1
+
+
 def test_light_dead_holds_through_the_night() -> None:
     def died(t: np.ndarray) -> np.ndarray:
         return np.where(t > grid(NOON, NOON)[0], 10.0, lamp(t))

@@ -13,6 +13,7 @@ from service.advice import cautions
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.recommendation import Finding, Severity
 from service.advice.engine.work import Who
+from service.advice.reason_words import reason_words
 from service.derive.models import TankView
 from service.registry.models import (
     DosePlan,
@@ -50,6 +51,19 @@ def easy(one: Finding) -> Finding:
     """The same, after its words were found to be easy."""
     check_easy_to_read([f"{one.title}. {one.action} {one.keeper_action}".strip(), *one.cautions])
     return one
+
+
+def test_reasons_tell_levels_as_levels() -> None:
+    tank = a_tank(animals=(FISH,))
+    one = the(seen(saw("surface-breathing", 4, by="Ada"), tank=tank), "animals-gasping")
+    assert [reason_words(each) for each in one.evidence] == [
+        "Breathing at the surface 4: most animals stay at the surface; advised from 2"
+    ]
+    rises = (saw("threads", 3), saw("threads", 1, WEEK))
+    algae = the(seen(*rises, tank=long_light(), lux=lit(10)), "algae-light")
+    assert [reason_words(each) for each in algae.evidence][1:] == [
+        "Thread algae rose from 1 to 3: threads as long as a finger in several places"
+    ]
 
 
 def wavering(t: np.ndarray) -> np.ndarray:

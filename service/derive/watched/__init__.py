@@ -1,0 +1,1 @@
+"""Inputs of some weeks in; what can be watched of a tank out, a value for each local day."""

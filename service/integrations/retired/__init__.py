@@ -1,0 +1,1 @@
+"""What earlier configurations published over MQTT in; its retained topics emptied."""

@@ -1,0 +1,101 @@
+"""Empties the retained topics of integrations that were removed from the configuration."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Sequence
+from typing import Final
+
+from service.advice.engine.change_events import LedgerChange
+from service.config import Config, MqttConfig
+from service.derive.models import TankView
+from service.errors import LittoralError
+from service.integrations.retired.publication import (
+    Publication,
+    publications,
+    record,
+    recorded,
+)
+from service.registry.registry import Registry
+
+QUIET_S: Final = 2.0
+"""A broker that has sent nothing more of what it retains for so long has sent all. Our choice."""
+START_WAIT_S: Final = 8.0
+"""The other integrations wait for so long at the start, since topics may be theirs now."""
+_STEP_S: Final = 0.1
+
+_log = logging.getLogger(__name__)
+
+
+def clear(
+    config: MqttConfig, retired: Sequence[Publication], stopping: threading.Event, within_s: float
+) -> list[Publication]:
+    """Empty the topics of some; returns those for which the broker was reached.
+
+    Args:
+        stopping: ends it early.
+        within_s: at most so long.
+
+    Raises:
+        ConfigError: the broker's address or a certificate file is wrong.
+    """
+    made = [(one, one.clearing(config, number)) for number, one in enumerate(retired, 1)]
+    for _, integration in made:
+        integration.start()
+    end_s = time.monotonic() + within_s
+    cleared: list[Publication] = []
+    while len(cleared) < len(made) and time.monotonic() < end_s:
+        if stopping.wait(_STEP_S):
+            break
+        for one, integration in made:
+            if one not in cleared and integration.quiet_s >= QUIET_S:
+                cleared.append(one)
+    for _, integration in made:
+        integration.stop()
+    return cleared
+
+
+class RetiredIntegrations:
+    """Remembers what the present configuration publishes, and empties what an earlier one did."""
+
+    name = "retired"
+    mended = 0
+
+    def __init__(self, config: Config, registry: Registry) -> None:
+        """Prepare."""
+        self._config = config
+        self._registry = registry
+        self._stopping = threading.Event()
+
+    def start(self) -> None:
+        """Empty the topics of what is no longer configured, if the broker can be reached."""
+        present = publications(self._config)
+        try:
+            known = recorded(self._registry)
+            left = retired = [one for one in known if one not in present]
+            if retired:
+                done = clear(self._config.mqtt, retired, self._stopping, START_WAIT_S)
+                left = [one for one in retired if one not in done]
+                for one in done:
+                    _log.info("no longer configured, its topics are emptied: %s", one.words)
+            if left:
+                _log.warning(
+                    "topics of what is no longer configured are still at the broker: %s",
+                    "; ".join(one.words for one in left),
+                )
+            if set(known) != {*present, *left}:
+                record(self._registry, [*present, *left])
+        except LittoralError as error:
+            _log.warning("topics of earlier integrations were not looked for: %s", error.detail)
+
+    def update(self, view: TankView, change: LedgerChange) -> None:
+        """Nothing to publish."""
+
+    def retain_only(self, tanks: frozenset[str]) -> None:
+        """Nothing of a tank is retained."""
+
+    def stop(self) -> None:
+        """End a start that is going on."""
+        self._stopping.set()

@@ -1,0 +1,1 @@
+"""Trials for people: begin one, see what came of it, end it."""

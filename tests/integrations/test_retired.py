@@ -1,0 +1,145 @@
+"""Topics of integrations that were removed from the configuration, at a real broker."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import paho.mqtt.publish as publish
+import pytest
+
+from service.clock import SystemClock
+from service.config import (
+    AdviceConfig,
+    Config,
+    HomieOptions,
+    HubOptions,
+    IntegrationConfig,
+    MqttConfig,
+)
+from service.derive.drift_cache import MorningDrifts
+from service.integrations.configured import configured_integrations
+from service.integrations.retired.clearing import RetiredIntegrations, clear
+from service.integrations.retired.publication import Publication, publications, recorded
+from tests.cli.conftest import Outcome, littoral  # noqa: F401 - a fixture used here too
+from tests.derive.pieces import a_tank
+from tests.integrations.conftest import Home
+from tests.integrations.retained import retained_at
+from tests.servers import HOST, Mosquitto, free_port, wait_until
+
+Start = Callable[..., Mosquitto]
+ALL = Config(
+    integrations=(
+        IntegrationConfig("h", HomieOptions()),
+        IntegrationConfig("r", HubOptions(discovery="device")),
+        IntegrationConfig("s", HubOptions(device="second")),
+    )
+)
+FOREIGN = {
+    "homie/5/another/$state": "ready",
+    "homeassistant/sensor/another/x/config": "{}",
+    "littoral/pond/advice/summary": '{"publisher":"somebody"}',
+}
+
+
+def run(config: Config, home: Home) -> None:
+    """Start as the service does, evaluate once, stop."""
+    parts = (home.registry, home.store, SystemClock(), MorningDrifts(), lambda: None)
+    made = configured_integrations(config, *parts)
+    RetiredIntegrations(config, home.registry).start()
+    for one in made:
+        one.start()
+    wait_until(lambda: all(one.is_connected for one in made))  # type: ignore[attr-defined]
+    home.scheduler(*made).evaluate_all()
+    for one in made:
+        one.stop()
+
+
+def at(broker: Mosquitto, config: Config) -> Config:
+    return replace(config, mqtt=MqttConfig(url=broker.url))
+
+
+def begins(topics: dict[str, str], *starts: str) -> set[str]:
+    return {one for one in topics if one.startswith(starts)}
+
+
+def test_the_next_start_empties_what_is_no_longer_configured(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    home.registry.put_tank(a_tank(id="fern"))
+    run(at(broker, ALL), home)
+    publish.multiple([(*one, 1, True) for one in FOREIGN.items()], HOST, broker.port)
+    full = retained_at(broker.port)
+    mine = begins(full, "homie/5/littoral", "homeassistant/device/littoral-")
+    second = begins(full, "homeassistant/sensor/second-", "littoral/$hub/second/")
+    assert mine and len(second) > 10 and begins(full, "littoral/reed/advice/")
+    home.registry.delete_tank("fern")  # nobody is there who knows of it
+
+    less = replace(ALL, integrations=ALL.integrations[2:], advice=AdviceConfig(publish=False))
+    run(at(broker, less), home)
+    left = retained_at(broker.port)
+    starts = ("homeassistant/", "littoral/$hub/second/")
+    kept = {one for one in second if "-fern/" not in one and "/fern/" not in one}
+    assert kept <= begins(left, *starts)
+    assert not begins(left, "homie/5/littoral", "homeassistant/device/", "littoral/reed/advice/")
+    assert not begins(left, "littoral/$hub/littoral/", "littoral/$advice/")
+    assert left.items() >= FOREIGN.items()
+    assert recorded(home.registry) == publications(less)
+
+
+def test_a_broker_that_is_away_leaves_them_for_the_next_start(home: Home) -> None:
+    away = replace(ALL, mqtt=MqttConfig(url=f"mqtt://{HOST}:{free_port()}"))
+    RetiredIntegrations(away, home.registry).start()
+    none = replace(away, integrations=(), advice=AdviceConfig(publish=False))
+    retired = RetiredIntegrations(none, home.registry)
+    retired.stop()  # as soon as it has begun
+    retired.start()
+    assert recorded(home.registry) == publications(away)
+
+
+def test_the_command_empties_them(
+    home: Home,
+    start_mosquitto: Start,
+    tmp_path: Path,
+    littoral: Callable[..., Outcome],  # noqa: F811
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    run(at(broker, ALL), home)
+    publish.multiple([(*one, 1, True) for one in FOREIGN.items()], HOST, broker.port)
+    file = tmp_path / "littoral.toml"
+    file.write_text(
+        f'[mqtt]\nurl = "{broker.url}"\n[registry]\nurl = "sqlite:///{tmp_path}/home.db"\n'
+        '[[integration]]\nkind = "homie"\nname = "h"\n'
+    )
+    done = littoral("integration", "clear", "--config", str(file))
+    assert done.out == (
+        "Emptied: hub device littoral below homeassistant/.\n"
+        "Emptied: hub device second below homeassistant/.\n"
+    )
+    left = retained_at(broker.port)
+    assert not begins(left, "homeassistant/device/", "littoral/$hub/")
+    assert begins(left, "homie/5/littoral/") and begins(left, "littoral/reed/advice/")
+    again = littoral("integration", "clear", "--config", str(file))
+    assert "Nothing is left" in again.out
+    littoral("integration", "clear", "--all", "--config", str(file))
+    assert retained_at(broker.port) == FOREIGN
+
+
+def test_another_device_of_the_same_kind_is_another_publication() -> None:
+    hub = replace(ALL, integrations=(IntegrationConfig("x", HubOptions(device="d")),))
+    by_device = HubOptions(device="d", discovery="device")
+    form = replace(ALL, integrations=(IntegrationConfig("y", by_device),))
+    assert publications(hub) == publications(form)  # the form's topics are emptied otherwise
+    assert Publication("hub", "littoral", "homeassistant", "d") in publications(hub)
+
+
+@pytest.mark.parametrize("retired", publications(ALL), ids=lambda one: one.kind + one.device)
+def test_nothing_is_published_while_it_is_emptied(
+    home: Home, start_mosquitto: Start, tmp_path: Path, retired: Publication
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    done = clear(MqttConfig(url=broker.url), [retired], threading.Event(), 30.0)
+    assert done == [retired] and retained_at(broker.port) == {}
