@@ -42,7 +42,7 @@ class TankReturn:
         changed: sentences: how CO2, light and KH were at the end against before.
         pictures: the first and the last of the absence, with the last one before it as the first
             where there is one.
-        tried: sentences: what came of the trials that were running.
+        tried: sentences: the results of the trials that were running.
     """
 
     tank: str
@@ -85,7 +85,7 @@ def tank_return(
     """The report of one tank.
 
     Args:
-        tried: what came of the trials that were running, in sentences.
+        tried: the results of the trials that were running, in sentences.
         view: at the return, reaching back beyond the start of the absence.
         seen: recommendations in any state that were seen since then.
         pictures: of the absence, and the last one before it, newest first.

@@ -48,7 +48,7 @@ class TankReturnSchema(AnswerSchema):
         PictureSchema,
         "The first and the last of the absence; the first is the last one before it, if any.",
     )
-    tried = Items(Text(longest=20_000), "What came of the trials that were running.")
+    tried = Items(Text(longest=20_000), "The results of the trials that were running.")
 
 
 class ReturnSchema(AnswerSchema):
