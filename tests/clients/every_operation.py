@@ -110,7 +110,7 @@ def main(folder: str, document: str, address: str, values: str) -> None:
                 if media_type == "multipart/form-data":
                     words[name] = form_of(call, package, options, given["picture_file"])
                 else:
-                    words[name] = body_of(call, options.get("body", content.get("example")))
+                    words[name] = body_of(call, options.get("body", content.get("example", {})))
             elif name in options or f"{{{name}}}" in path:
                 words[name] = options.get(name, given.get(name))
         answer = call(client=client, **words)
