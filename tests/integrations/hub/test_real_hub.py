@@ -47,7 +47,7 @@ AUTOMATION = f"""
             payload: "{{{{ trigger.payload_json.title }}}}"
 """
 HEAT = finding("heat", Severity.URGENT)
-MORE_HEAT = replace(HEAT, amounts=(Amount("ice", 2.0, "kg"),))
+MORE_HEAT = replace(HEAT, amounts=(Amount("water", 30.0, "L"),))
 DRIFT = finding("drift", Severity.WARNING)
 
 
