@@ -109,6 +109,8 @@ folder_in_memory() {
 }
 if folder_in_memory 2>/dev/null; then
     export TMPDIR="$folder"
+else
+    trap 'rm -rf "$PYTHONPYCACHEPREFIX${TMPDIR:-/tmp}"' EXIT
 fi
 
 # Matrices here are small: threads for them cost more than they bring, above all beside other work.

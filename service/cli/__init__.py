@@ -63,7 +63,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "store": Entry("storage.store", "Check, prune and rebuild the SQLite store."),
     "tank": Entry("setup.tank", "Make, show, change and delete tanks."),
     "token": Entry("access.token", "Create, list and revoke access tokens."),
-    "trial": Entry("setup.trial", "Try a change, and see by the tank's own days what came of it."),
+    "trial": Entry("setup.trial", "Try a change, and see by the tank's own days what it did."),
     "up": Entry("processes.up", "Run ingest and serve side by side, until stopped."),
     "watch": Entry("questions.watch", "Show tanks and what changes, as it changes."),
     "what-if": Entry("questions.what_if", "Predict a settled day with other settings."),

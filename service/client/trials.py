@@ -1,4 +1,4 @@
-"""The part of the client that begins trials and reads what came of them."""
+"""The part of the client that begins trials and reads their results."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class TrialChange:
 
 @dataclass(frozen=True, slots=True)
 class TrialAnswer:
-    """What came of one watched value.
+    """The result of one watched value.
 
     Attributes:
         verdict: ``rose``, ``fell``, ``no-difference``, ``reached``, ``not-reached`` or
@@ -72,7 +72,7 @@ class Confounder:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """What came of a trial; ``final`` is False while it runs."""
+    """The result of a trial; ``final`` is False while it runs."""
 
     time: datetime
     final: bool
@@ -132,7 +132,7 @@ class Trials(Connection):
         return [value_of(Watchable, one) for one in found]
 
     def trial(self, tank: str, trial: str) -> Trial:
-        """One trial, with what came of it; of a running one so far."""
+        """One trial, with its result; of a running one so far."""
         return value_of(Trial, self.get(_path(tank, trial)))
 
     def begin_trial(

@@ -1,7 +1,7 @@
 """Advice over MQTT: one retained JSON message per recommendation, emptied when it clears.
 
 Topics are ``<prefix>/<tank>/advice/<code>``, with ``/<subject>`` where a rule judges several
-things, and ``<prefix>/<tank>/advice/summary``. What came of a trial is at
+things, and ``<prefix>/<tank>/advice/summary``. The result of a trial is at
 ``<prefix>/<tank>/advice/trial/<id>`` for a month after its end. Whether they still count is at
 ``<prefix>/$advice/<client_id>``.
 """

@@ -11,19 +11,18 @@ from typing import Any, Final
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.reasoncodes import ReasonCode
-from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from service.config import MqttConfig
 from service.mqtt.connection import Will, publishing_client, publishing_id
 from service.mqtt.differences import Differences
 from service.mqtt.leftovers import LONGEST_TOPIC, Leftover, Leftovers
+from service.mqtt.own_subscriptions import OwnSubscriptions
 from service.mqtt.same_client_id import SameClientId
+from service.mqtt.sent import SentMessages
 
 STOP_WAIT_S: Final = 3.0
 CLEARED: Final = " cleared"
 """Stands for all groups; none has a blank."""
-RENEW_S: Final = 600.0
-"""Subscriptions by MQTT 3.1.1 are renewed so often, to see what is retained. Our choice."""
 _log = logging.getLogger(__name__)
 
 
@@ -81,10 +80,7 @@ class RetainedTopics:
         """
         self._role = role
         self._qos = qos
-        self._v5 = config.protocol == "5"
         self._group_filters = group_filters
-        self._others = tuple(others)
-        self._filters = tuple(filters)
         self._last_group = last_group
         self._identify = identify
         self._on_connected = on_connected
@@ -97,11 +93,9 @@ class RetainedTopics:
         self._emptied: dict[str, tuple[str, ...]] = {}
         #: topic -> payload, of all groups.
         self._expected: dict[str, str] = {}
-        #: topic -> its last publishing, which the broker may not have taken yet.
-        self._sent: dict[str, mqtt.MQTTMessageInfo] = {}
+        self._sent = SentMessages()
         self._differences = Differences()
         self._warned = False
-        self._renewed_s = 0.0
         self._leftovers = Leftovers()
         #: all groups that there are; None: not known yet.
         self._existing: frozenset[str] | None = None
@@ -110,6 +104,9 @@ class RetainedTopics:
         #: when it was connected, or last saw what an earlier run has left.
         self._heard_s = 0.0
         self._client = publishing_client(config, role, will)
+        self._subscriptions = OwnSubscriptions(
+            self._client, filters, others, v5=config.protocol == "5"
+        )
         self._same_id = SameClientId(publishing_id(config, role))
         self._client.on_connect = self._on_connect
         self._client.on_connect_fail = lambda *_: self._same_id.unreachable()
@@ -166,7 +163,7 @@ class RetainedTopics:
                     self._publish(topic, payload)
             self._expected.update(messages)
             if group not in self._messages and self.is_connected:
-                self._subscribe(self._group_filters(group))
+                self._subscriptions.subscribe(self._group_filters(group))
             self._messages[group] = dict(messages)
 
     def retain_only(self, groups: Iterable[str]) -> None:
@@ -229,8 +226,8 @@ class RetainedTopics:
 
     def _clear(self, group: str) -> None:
         """Empty all topics of a group, the last one first."""
-        if group in self._messages and self.is_connected and self._group_filters(group):
-            self._client.unsubscribe(list(self._group_filters(group)))
+        if group in self._messages and self.is_connected:
+            self._subscriptions.unsubscribe(self._group_filters(group))
         self._emptied.pop(group, None)
         topics = list(reversed(self._messages.pop(group, {})))
         more = self._leftovers.pop(group) - set(topics)
@@ -243,11 +240,7 @@ class RetainedTopics:
 
     def _mend(self, now_s: float) -> None:
         """Publish anew what others wrote over, empty what they added."""
-        self._sent = {
-            topic: info
-            for topic, info in self._sent.items()
-            if topic in self._expected or not _is_published(info)
-        }
+        self._sent.forget_taken(self._expected)
         for topic in self._differences.take_due(self._expected, now_s):
             if not self._warned:
                 self._warned = True
@@ -256,7 +249,7 @@ class RetainedTopics:
                     "ones are only counted", self._role, topic,
                 )  # fmt: skip
             self._publish(topic, self._expected.get(topic, ""))
-        if not self._v5 and now_s - self._renewed_s >= RENEW_S:
+        if self._subscriptions.is_renewal_due(now_s):
             self._subscribe_all()
 
     def _publish(self, topic: str, payload: str) -> mqtt.MQTTMessageInfo | None:
@@ -264,25 +257,14 @@ class RetainedTopics:
         if not self.is_connected:
             return None
         self._differences.settle(topic)
-        self._sent[topic] = self._client.publish(topic, payload, qos=self._qos, retain=True)
-        return self._sent[topic]
+        info = self._client.publish(topic, payload, qos=self._qos, retain=True)
+        self._sent.note(topic, info)
+        return info
 
     def _subscribe_all(self) -> None:
-        self._renewed_s = time.monotonic()
-        own = [one for group in self._messages for one in self._group_filters(group)]
-        self._subscribe((*self._filters, *own))
-        if self._others:
-            self._client.subscribe([(one, 1) for one in self._others])
-
-    def _subscribe(self, filters: Sequence[str]) -> None:
-        """Subscribe to what is ours: not to what we publish, and told what is retained."""
-        if not filters:
-            return
-        if self._v5:
-            options = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True)
-            self._client.subscribe([(one, options) for one in filters])
-        else:
-            self._client.subscribe([(one, 1) for one in filters])
+        self._subscriptions.subscribe_all(
+            one for group in self._messages for one in self._group_filters(group)
+        )
 
     def _on_connect(
         self, client: mqtt.Client, _: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, *__: Any
@@ -292,7 +274,7 @@ class RetainedTopics:
             return
         with self._lock:
             # What was on its way when the last connection ended is sent once more, after this.
-            overtaken = [topic for topic, info in self._sent.items() if not _is_published(info)]
+            overtaken = self._sent.on_their_way()
             self._subscribe_all()
             self._ready = True
             self._heard_s = time.monotonic()
@@ -317,10 +299,10 @@ class RetainedTopics:
             if topic in self._expected:
                 if payload == self._expected[topic].encode():
                     self._differences.settle(topic)
-                elif self._is_taken(topic):
+                elif self._sent.is_taken(topic):
                     self._differences.note(topic)
                 return
-        if any(mqtt.topic_matches_sub(one, topic) for one in self._others):
+        if self._subscriptions.is_of_others(topic):
             if not message.retain:
                 self._on_other_message(topic, payload)
             return
@@ -330,18 +312,13 @@ class RetainedTopics:
         else:
             self._on_live(topic, payload)
 
-    def _is_taken(self, topic: str) -> bool:
-        """Whether the broker has taken what was published last: else that comes after all."""
-        info = self._sent.get(topic)
-        return info is None or _is_published(info)
-
     def _on_unknown(self, topic: str, payload: bytes) -> None:
         """A retained message that is not of this run."""
         with self._lock:
             if not payload:
                 self._differences.settle(topic)
                 return
-            found = self._identify(topic, payload) if self._is_taken(topic) else None
+            found = self._identify(topic, payload) if self._sent.is_taken(topic) else None
             if found is None:
                 return
             self._heard_s = time.monotonic()
@@ -365,8 +342,3 @@ class RetainedTopics:
             self._publish(topic, "")
         elif len(topic) <= LONGEST_TOPIC:
             self._differences.note(topic)
-
-
-def _is_published(info: mqtt.MQTTMessageInfo) -> bool:
-    """Whether the broker has taken a message; one that never left has an error in its place."""
-    return info.rc == mqtt.MQTT_ERR_SUCCESS and info.is_published()

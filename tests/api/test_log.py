@@ -6,8 +6,10 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
+from jsonschema import Draft202012Validator
 
 from service.api.context import install
+from service.api.http.openapi import spec_of
 from service.cli import run
 from service.clock import FixedClock
 from tests.api.conftest import NOW, problem_of
@@ -46,6 +48,9 @@ def test_golden_shape(logged, client):
             "volume": {"value": pytest.approx(91.125), "unit": "L"},
         },
     }
+    schemas = spec_of(client.application)["components"]
+    reference = {"$ref": "#/components/schemas/LogEntry", "components": schemas}
+    Draft202012Validator(reference).validate(entry)  # JSON Schema 2020-12, as the document says
     assert response.headers["Location"] == f"{URL}/{entry['id']}"
     assert client.get(response.headers["Location"]).get_json() == entry
     assert client.get(URL).get_json() == {"tank": "riffle", "entries": [entry], "next": None}

@@ -6,10 +6,13 @@ from __future__ import annotations
 import json
 import socket
 import threading
+import time
 from http.client import HTTPResponse
+from types import SimpleNamespace
 
 import pytest
 import requests
+from flask import Flask
 
 from service.api.http.security_headers import EVERYWHERE
 from service.api.server import Server
@@ -86,6 +89,41 @@ def test_whatever_refuses_a_request_answers_with_a_problem(url, sent, status):
     assert body["title"] and body["detail"] and body["instance"]
     for name, value in EVERYWHERE.items():
         assert answer.headers[name] == value, name
+
+
+def test_an_answer_on_its_way_is_sent_whole_before_the_end(monkeypatch):
+    """The client reads on only once the server waits for it."""
+    app, stop, waited, failed = Flask("large"), threading.Event(), threading.Event(), []
+    app.add_url_rule("/", "large", lambda: b"x" * (8 * MIB))
+
+    def sleep(seconds):
+        waited.set()
+        time.sleep(seconds)
+
+    ours = SimpleNamespace(sleep=sleep, monotonic=time.monotonic)
+    monkeypatch.setattr("service.api.server.time", ours)
+    server = Server(app, HttpConfig(port=0))
+
+    def run():
+        try:
+            server.run(stop)
+        except BaseException as error:  # noqa: BLE001 - shown below
+            failed.append(error)
+            waited.set()
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    with socket.create_connection(("127.0.0.1", server.port)) as client:
+        client.settimeout(60)
+        client.sendall(b"GET / HTTP/1.0\r\n\r\n")
+        received = len(client.recv(1000))
+        stop.set()
+        assert waited.wait(60)
+        while part := client.recv(1_000_000):
+            received += len(part)
+    thread.join(60)
+    assert failed == []
+    assert received > 8 * MIB
 
 
 def test_every_answer_has_the_headers_that_restrict_browsers(app):

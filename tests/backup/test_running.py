@@ -66,14 +66,14 @@ class Asking:
 
 
 class Sending(threading.Thread):
-    """Readings that go on coming in, one after the other."""
+    """Readings that go on coming in, two hundred a second: faster takes time from the backup."""
 
     def __init__(self, publisher):
         super().__init__(daemon=True)
         self.publisher, self.ended = publisher, threading.Event()
 
     def run(self):
-        while not self.ended.is_set():
+        while not self.ended.wait(0.005):
             self.publisher.send(1)
 
     def __enter__(self):

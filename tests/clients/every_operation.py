@@ -88,7 +88,7 @@ def main(folder: str, document: str, address: str, values: str) -> None:
         for name in inspect.signature(call).parameters:
             if name == "body":
                 content = next(iter(item["requestBody"]["content"].values()))
-                words[name] = body_of(call, options.get("body", content.get("example")))
+                words[name] = body_of(call, options.get("body", content.get("example", {})))
             elif name in options or f"{{{name}}}" in path:
                 words[name] = options.get(name, given.get(name))
         answer = call(client=client, **words)

@@ -11,7 +11,7 @@ import pytest
 from pytest import LogCaptureFixture
 
 from service.config import MqttConfig
-from service.mqtt import retained
+from service.mqtt import own_subscriptions
 from service.mqtt.connection import Will
 from service.mqtt.differences import MOST_AT_ONCE, MOST_NOTED, Differences
 from service.mqtt.leftovers import Leftover
@@ -160,7 +160,7 @@ def test_what_others_write_is_mended_at_the_next_evaluation(
 def test_what_others_add_is_emptied_and_what_is_theirs_stays(
     start_mosquitto: Start, tmp_path: Path, protocol: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(retained, "RENEW_S", 0.0)
+    monkeypatch.setattr(own_subscriptions, "RENEW_S", 0.0)
     broker = start_mosquitto(tmp_path)
     theirs = {"test/foreign/x": "0", "test/other/x": "1"}
     with retained_topics(broker.url, protocol=protocol) as topics:

@@ -161,10 +161,11 @@ def test_emergencies_stand_first_and_only_what_the_tank_has(bare: Served, visit:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_no_fault_on_the_sheet(shore: Served, visit: Opener, scheme: str) -> None:
+def test_axe_finds_no_fault_on_the_sheet(shore: Served, visit: Opener) -> None:
     for width in (360, 1280):
-        seen = visit(f"{shore.url}/handover", width=width, color_scheme=scheme)
+        seen = visit(f"{shore.url}/handover", width=width, color_scheme="light")
+        assert violations(seen.page) == []
+        seen.page.emulate_media(color_scheme="dark")
         assert violations(seen.page) == []
         assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
         assert seen.complaints == []

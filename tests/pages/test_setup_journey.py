@@ -11,14 +11,14 @@ from datetime import date, time, timedelta
 
 from playwright.sync_api import Page, expect
 
-from service.store.model import Reading, SeriesKey
+from service.store.model import Reading
 from service.times import to_us
 from tests.ingest.conftest import publish
 from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served
-from tests.pages.test_sensor_journey import TOPIC, sends
-from tests.servers import Mosquitto, wait_until
+from tests.pages.test_sensor_journey import TOPIC, arrives, sends
+from tests.servers import Mosquitto
 
 MOST_TABS = 150
 FOCUSED = """() => {
@@ -157,11 +157,7 @@ def take_a_topic(served: Served, mosquitto: Mosquitto, page: Page) -> None:
     press(page, "Use this as the pH of Riffle")
     expect(page.locator(".notice")).to_contain_text("pH of Riffle comes from")
 
-    def stored() -> bool:
-        publish(mosquitto, TOPIC, "6.7")
-        return served.store.latest(SeriesKey("riffle", "ph", "main"), flagged=True) is not None
-
-    wait_until(stored)
+    arrives(served, mosquitto)
 
 
 def calibrate(served: Served, page: Page) -> None:

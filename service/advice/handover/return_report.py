@@ -39,7 +39,7 @@ class TankReturn:
         done: log entries of the absence, oldest first.
         open: what is still to be done, most urgent first.
         changed: sentences: how CO2, light and KH were at the end against before.
-        tried: sentences: what came of the trials that were running.
+        tried: sentences: the results of the trials that were running.
     """
 
     tank: str
@@ -80,7 +80,7 @@ def tank_return(
     """The report of one tank.
 
     Args:
-        tried: what came of the trials that were running, in sentences.
+        tried: the results of the trials that were running, in sentences.
         view: at the return, reaching back beyond the start of the absence.
         seen: recommendations in any state that were seen since then.
     """

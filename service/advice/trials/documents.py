@@ -36,7 +36,7 @@ class ChangeSchema(AnswerSchema):
 
 
 class AnswerToSchema(AnswerSchema):
-    """What came of one watched value."""
+    """The result of one watched value."""
 
     name = Text("As in `watched`.")
     title = Text()
@@ -63,7 +63,7 @@ class ConfounderSchema(AnswerSchema):
 
 
 class JudgementSchema(AnswerSchema):
-    """What came of a trial."""
+    """The result of a trial."""
 
     time = Moment("When it was judged.")
     final = YesNo("Whether its date had come, or it was ended; else: so far.")
@@ -92,7 +92,7 @@ class ShortTrialSchema(AnswerSchema):
 
 
 class TrialWithAnswerSchema(ShortTrialSchema):
-    """A trial with what came of it."""
+    """A trial with its result."""
 
     judgement = Nested(JudgementSchema, "Of a running trial: so far.", allow_none=True)
 

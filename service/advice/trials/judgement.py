@@ -48,7 +48,7 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What came of one watched value.
+    """The result of one watched value.
 
     Attributes:
         name, title, unit: of ``service.derive.watched``.
@@ -75,7 +75,7 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """What came of a trial.
+    """The result of a trial.
 
     Attributes:
         time: when it was judged, UTC.

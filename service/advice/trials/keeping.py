@@ -78,7 +78,7 @@ def publish(registry: Registry, trial: Trial, what: str, now: datetime) -> None:
 def trials_of_return(
     absence: Absence, tank: Tank, registry: Registry, store: Store, now: datetime
 ) -> list[str]:
-    """What came of the trials of a tank that were running in an absence, in sentences."""
+    """The results of the trials of a tank that were running in an absence, in sentences."""
     end = min(now, absence.end)
     found = [
         one

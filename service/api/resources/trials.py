@@ -1,4 +1,4 @@
-"""``/v1/tanks/{tank}/trials``: what is tried in a tank, until when, and what came of it."""
+"""``/v1/tanks/{tank}/trials``: what is tried in a tank, until when, and the result."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ blueprint = Blueprint(
     "trials",
     __name__,
     url_prefix="/v1/tanks/<tank>/trials",
-    description="What is tried in a tank, and what came of it.",
+    description="What is tried in a tank, and the result.",
 )
 
 
@@ -148,7 +148,7 @@ class TrialView(MethodView):
 
     @blueprint.answers(200, TrialWithAnswerSchema, headers=ETAG)
     def get(self, tank: str, trial: str) -> Response:
-        """One trial, with what came of it; of a running one: so far"""
+        """One trial, with its result; of a running one: so far"""
         return _answer(current().registry.stored_trial(tank, trial))
 
     @blueprint.body(ChangedTrialSchema)

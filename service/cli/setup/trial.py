@@ -1,4 +1,4 @@
-"""``littoral trial``: what is tried in a tank, until when, and what came of it."""
+"""``littoral trial``: what is tried in a tank, until when, and the result."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class _Until(click.ParamType[timedelta | LocalMoment]):
 
 @click.group("trial")
 def command() -> None:
-    """Try a change, and see by the tank's own days what came of it.
+    """Try a change, and see by the tank's own days what it did.
 
     Advice that would undo the change waits meanwhile, unless an animal's limit is touched.
     """
@@ -123,7 +123,7 @@ def list_(tank: str, state: str | None, as_json: bool, url: str, token: str | No
 @json_option
 @service_options
 def show(tank: str, trial_id: str, as_json: bool, url: str, token: str | None) -> None:
-    """Show a trial with what came of it; of a running one so far."""
+    """Show a trial with its result; of a running one so far."""
     with service_client(url, token) as client:
         _print(client.trial(tank, trial_id), TankTimes(client), as_json)
 

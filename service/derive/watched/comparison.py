@@ -41,7 +41,7 @@ class Reached:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """What is watched, day by day, and what came of it.
+    """What is watched, day by day, and the result.
 
     Attributes:
         changed: the day of the change, which belongs to neither side.

@@ -131,13 +131,13 @@ def tank_calendar(
 
 
 def look_again(tank: Tank, trial: Trial, revision: Revision | None, url: str) -> CalendarTask:
-    """The task to look at what came of a trial, on its date."""
+    """The task to look at the result of a trial, on its date."""
     return CalendarTask(
         uid=f"trial-{trial.id}.{tank.id}@littoral",
         place=tank.name,
         instruction=Instruction(
             title=f"Look again: {trial.question}",
-            action="See what came of the trial.",
+            action="See the result of the trial.",
             cautions=(),
             due=trial.look_again,
         ),

@@ -37,7 +37,8 @@ class Making:
     Attributes:
         given: what was typed, by the names of the inputs.
         unit_of: which of some units to show.
-        keep: whether to ask for a member, by its path without indexes: ``animals/species``.
+        keep: whether to ask for a member, or for some of its members, by its path without indexes:
+            ``animals/species``, ``animals``.
     """
 
     given: Mapping[str, str]
@@ -53,9 +54,22 @@ def nodes_of(schema: Schema, stored: Any, making: Making, path: Path = ()) -> tu
     """
     found: list[Node] = []
     for name, field in schema.load_fields.items():
+        if not making.keep(_key((*path, name))):
+            continue
         value = (stored or {}).get(name)
         found += _nodes(schema, name, field, value, making, (*path, name))
     return tuple(found)
+
+
+def members_of(schema: Schema, path: Path = ()) -> Iterator[str]:
+    """The members that a form may ask for, by their paths without indexes."""
+    for name, field in schema.load_fields.items():
+        inner = field.inner if isinstance(field, Items) else field
+        if isinstance(inner, ma.fields.Nested):
+            assert isinstance(inner.schema, Schema)
+            yield from members_of(inner.schema, (*path, name))
+        else:
+            yield _key((*path, name))
 
 
 def _nodes(
@@ -65,7 +79,7 @@ def _nodes(
         yield from _group(field, value, making, path)
     elif isinstance(field, Items) and isinstance(field.inner, ma.fields.Nested):
         yield from _rows(field, value, making, path)
-    elif isinstance(field, Field) and making.keep(_key(path)):
+    elif isinstance(field, Field):
         several = questions_of(path, field, value)
         if several is not None:
             nodes = tuple(_typed_node(one, making) for one in several)

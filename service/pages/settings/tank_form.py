@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cache
 from typing import Any, Final
 
 from marshmallow import ValidationError
@@ -12,7 +12,7 @@ from marshmallow import ValidationError
 from service.api.resources.tanks.schemas import TankSchema
 from service.errors import FieldFault, InvalidInputError, LittoralError
 from service.pages.settings.drawing import TankDrawing
-from service.pages.settings.form import Making, nodes_of
+from service.pages.settings.form import Making, members_of, nodes_of
 from service.pages.settings.plan_strip import PlanStrip
 from service.pages.settings.previews import (
     DoseEffect,
@@ -104,6 +104,23 @@ class TankForm:
         return net_volume_of(self.body)
 
 
+@cache
+def asked_in(schema: TankSchema, section: Section, new: bool, rare: bool) -> frozenset[str]:
+    """The members that a section asks for, and what they are members of.
+
+    Args:
+        new: also the id.
+        rare: those that are folded, or the others.
+    """
+    found = set()
+    for member in members_of(schema):
+        asked = section_of(member) is section and (new or member != "id")
+        if asked and member not in ELSEWHERE and is_rare(member) is rare:
+            parts = member.split("/")
+            found |= {"/".join(parts[:count]) for count in range(1, len(parts) + 1)}
+    return frozenset(found)
+
+
 def sections_of(
     stored: Mapping[str, Any], given: Mapping[str, str], sections: Sequence[Section], *, new: bool
 ) -> list[SectionForm]:
@@ -114,15 +131,9 @@ def sections_of(
     """
     found = []
     for section in sections:
-
-        def keeps(member: str, rare: bool, section: Section = section) -> bool:
-            asked = section_of(member) is section and (new or member != "id")
-            asked = asked and member not in ELSEWHERE
-            return asked and is_rare(member) is rare
-
         usual, rare = (
-            nodes_of(TANK, stored, Making(given, unit_of, partial(keeps, rare=rare)))
-            for rare in (False, True)
+            nodes_of(TANK, stored, Making(given, unit_of, asked.__contains__))
+            for asked in (asked_in(TANK, section, new, rare) for rare in (False, True))
         )
         if usual or rare:
             found.append(SectionForm(section, usual, rare))

@@ -1,1 +1,1 @@
-"""Trials for people: begin one, see what came of it, end it."""
+"""Trials for people: begin one, see its result, end it."""

@@ -79,6 +79,22 @@ def test_readyz_has_the_last_reports_of_ingesters_and_scheduler(client, context)
     }
 
 
+def test_not_ready_while_a_running_ingester_can_store_nothing(client, context):
+    """Not for one that is well, nor for one that has not reported for long."""
+    recent, old = "2025-06-04T11:59:58+00:00", "2025-06-04T09:00:00+00:00"
+    context.registry.put_status("ingest:well", {"time": recent, "stalled": False})
+    context.registry.put_status("ingest:gone", {"time": old, "stalled": True})
+    answer = client.get("/readyz")
+    assert (answer.status_code, answer.get_json()["reasons"]) == (200, [])
+    stuck = {"time": recent, "stalled": True, "errors": ["the disk is full"]}
+    context.registry.put_status("ingest:shed", stuck)
+    answer = client.get("/readyz")
+    assert answer.status_code == 503
+    assert answer.get_json()["reasons"] == [
+        "shed can store nothing, and messages wait at the broker: the disk is full"
+    ]
+
+
 def after(application, made, **passed):
     """``/readyz`` of a service that started long ago, and the metric beside it."""
     moment = application.clock.now() + timedelta(**passed)

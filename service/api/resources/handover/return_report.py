@@ -43,7 +43,7 @@ class TankReturnSchema(AnswerSchema):
     done = Items(OccurrenceSchema, "From the log, oldest first.")
     open = Items(RecommendationSchema, "What is open now, most urgent first.")
     changed = Items(Text(longest=_LONG), "CO2, light and KH at the end against before.")
-    tried = Items(Text(longest=20_000), "What came of the trials that were running.")
+    tried = Items(Text(longest=20_000), "The results of the trials that were running.")
 
 
 class ReturnSchema(AnswerSchema):

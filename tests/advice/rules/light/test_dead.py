@@ -23,6 +23,9 @@ def test_dead_lamp_in_planned_hours() -> None:
     assert one.severity is Severity.WARNING
     assert amount(one, "dark while it should be on") == pytest.approx(60, abs=2)
     assert "sensor is covered" in one.action
+    for hour, title in ((17, "The lamp is dark although"), (18, "The lamp stayed dark")):
+        later = view_with(now=NOON.replace(hour=hour), lux=dead_since_11)
+        assert the(later, "light-dead").title.startswith(title), "its hours end at 18:00"
 
 
 def test_dead_lamp_is_quiet_at_night_within_grace_and_when_lit() -> None:
