@@ -1,13 +1,15 @@
 #!/bin/sh
 # Takes out of the image's environment what never runs there, once everything is installed:
-# installers, tests of packages, headers and symbols. What is imported is compiled, the rest is not.
+# installers and other commands, tests of packages, headers and symbols. What is imported is compiled, the rest is not.
 #
 #   sh docker/slim.sh /opt/littoral
 set -eu
 venv=$1
 
-"$venv/bin/python" -m pip uninstall --yes --quiet setuptools pip
-find "$venv/lib" -depth \( -name tests -o -name __pycache__ -o -path '*/numpy/f2py' -o \
+# pygments colours source text for two packages, which do without it; nothing here shows any.
+"$venv/bin/python" -m pip uninstall --yes --quiet pygments setuptools pip
+find "$venv/bin" -mindepth 1 ! -name 'python*' ! -name littoral -delete
+find "$venv/lib" -depth \( -name tests -o -name testing -o -name sboms -o -name __pycache__ -o -path '*/numpy/f2py' -o \
     -path '*/numpy/distutils' -o -path '*/numpy/_core/include' \) -type d -exec rm -r {} +
 find "$venv/lib" -type f \( -name '*.pyi' -o -name '*.pxd' -o -name '*.pyx' -o -name '*.a' -o \
     -name '*.c' -o -name '*.h' \) -delete

@@ -1,8 +1,8 @@
 #!/bin/sh
 # Runs the README's two commands on a bare Debian: minbase, python3, python3-venv, ca-certificates.
 #
-#   sh tests/fresh.sh           the demo's check, then all tests
-#   sh tests/fresh.sh --quick   the demo's check, then those tests that need an installed program
+#   sh tests/fresh.sh           the demo's check, a service from a wheel, then all tests
+#   sh tests/fresh.sh --quick   the same, then those tests alone that need an installed program
 #
 # Takes the checkout's HEAD, not what is uncommitted. The bare Debian is made by debootstrap in a
 # temporary folder (in memory where 8 GiB are free) and is of this machine's release; package mirrors, settings of apt, pip and npm,
@@ -13,7 +13,6 @@ set -eu
 
 cd "$(dirname "$0")/.."
 cache=${LITTORAL_FRESH_CACHE:-/var/cache/littoral-fresh}
-base_days=7  # a bare system older than this is made anew
 memory_gib=8 # with so much memory free, the bare system is not put on the disk
 
 die() {
@@ -79,27 +78,12 @@ step() {
     fi
 }
 
-# Mirrors of the running Debian release as lines of a sources.list, without those of others
 release=$(sed -n 's/^VERSION_CODENAME=//p' /etc/os-release)
-sources() {
-    # shellcheck disable=SC2016  # apt-get's own variables
-    apt-get indextargets --format 'deb $(REPO_URI) $(RELEASE) $(COMPONENT) #$(CODENAME)#' \
-        'Created-By: Packages' | grep -E "#$release(-updates|-security)?#" | sed 's/ #.*//' | sort -u
-}
 
 bare_system() {
-    base="$cache/$release.tar"
     mkdir -p "$root" "$cache/apt" "$cache/pip"
-    if [ -z "$(find "$base" -mtime "-$base_days" 2>/dev/null)" ]; then
-        command -v debootstrap >/dev/null 2>&1 ||
-            env DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends debootstrap
-        mirror=$(sources | awk -v release="$release" '$3 == release { print $2; exit }')
-        debootstrap --variant=minbase --include=python3,python3-venv,ca-certificates \
-            "$release" "$work/base" "$mirror"
-        tar -C "$work/base" -cf "$base.new" .
-        mv "$base.new" "$base"
-        rm -rf "$work/base"
-    fi
+    mount --bind "$root" "$root" # programs that mount want to find a mount at their /
+    base=$(TMPDIR=$work sh tests/bare_debian.sh)
     tar -C "$root" -xf "$base"
     echo force-unsafe-io >"$root/etc/dpkg/dpkg.cfg.d/unsafe-io" # it need not survive a power cut
 }
@@ -120,7 +104,7 @@ from_here() {
 }
 
 settings_of_this_machine() {
-    sources >"$root/etc/apt/sources.list"
+    sh tests/bare_debian.sh --sources >"$root/etc/apt/sources.list"
     apt-config dump | grep -E '^Acquire::https?::' >"$root/etc/apt/apt.conf.d/90machine" || true
     copy /etc/resolv.conf /etc/hosts /etc/ssl/certs /usr/local/share/ca-certificates
     set -- /etc/pip.conf /etc/xdg/pip/pip.conf "$HOME/.config/pip/pip.conf" "$HOME/.pip/pip.conf"
@@ -167,6 +151,7 @@ step "mounts" mounts
 step "clone" git clone -q --no-local . "$root/root/littoral"
 failed=0
 step "sh demo/run.sh --check" inside sh demo/run.sh --check || failed=1
+step "a wheel, as a service" inside sh tests/as_a_service.sh || failed=1
 if [ "${1:-}" = --quick ]; then
     step "sh tests/run.sh --prepare" inside sh tests/run.sh --prepare || exit 1
     # Only files with such tests are given: to collect all takes longer than to run these.

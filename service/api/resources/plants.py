@@ -36,7 +36,7 @@ class WeeksSchema(AnswerSchema):
     latest = Number("Null: it may be never.", allow_none=True)
 
 
-class PlantHeightSchema(AnswerSchema):
+class GrownHeightSchema(AnswerSchema):
     """How tall plants are, by heights in the log."""
 
     last = Measure("cm", "As logged last.", attribute="last_cm")
@@ -82,7 +82,7 @@ class PlantedSchema(AnswerSchema):
         allow_none=True,
         attribute="plant.at_surface",
     )
-    grown = Nested(PlantHeightSchema, "Null: no height is in the log.", allow_none=True)
+    grown = Nested(GrownHeightSchema, "Null: no height is in the log.", allow_none=True)
     source = Text("Of demand and height; empty without any.", longest=1000)
     note = Text(
         "What to know of it in this tank, such as that it needs CO2 and there is none; else empty.",
