@@ -12,7 +12,8 @@ from service.integrations.hub.entities import EVENT_TYPES
 from service.registry.recommendations import State
 
 _MEMBERS: Final = (
-    "id", "code", "subject", "severity", "title", "action", "amounts", "cautions", "who", "due",
+    "id", "tank", "code", "subject", "severity", "title", "action", "amounts", "cautions", "who",
+    "due",
 )  # fmt: skip
 
 
@@ -41,10 +42,24 @@ def to_do(change: LedgerChange, published: Mapping[str, dict[str, Any]]) -> list
     ]
 
 
-def events_of(change: LedgerChange) -> list[dict[str, Any]]:
-    """The changes as events for a hub, each with the words."""
+def events_of(change: LedgerChange, before: Mapping[str, str]) -> list[dict[str, Any]]:
+    """The changes as events for a hub, each with the words.
+
+    Args:
+        before: severity by id of what was open; so one that becomes urgent is told from one that
+            was.
+    """
     return [
-        {"event_type": event.kind.value, **words_of(event.recommendation)}
+        {
+            "event_type": event.kind.value,
+            **words_of(event.recommendation),
+            "severity_before": before.get(event.recommendation.id),
+        }
         for event in change.events
         if event.kind.value in EVENT_TYPES
     ]
+
+
+def severities(change: LedgerChange) -> dict[str, str]:
+    """Severity by id of what is open."""
+    return {one.id: one.finding.severity.word for one in change.current if one.state is State.OPEN}

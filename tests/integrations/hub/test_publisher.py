@@ -325,6 +325,18 @@ def test_the_words_come_with_what_to_do_first_and_with_events(
         assert "Cool the tank: 31.3 °C" not in first.states
         wait_until(lambda: event.events[-1]["event_type"] == "cleared")
         assert [one["event_type"] for one in event.events] == ["opened", "opened", "cleared"]
+        assert [one["severity_before"] for one in event.events] == [None, None, "urgent"]
+
+        # One that becomes urgent is told from one that was, of which an amount changes.
+        urgent = replace(both[1], severity=Severity.URGENT)
+        more = replace(urgent, amounts=(Amount("water", 30.0, "L"),))
+        for one in (urgent, more):
+            integration.update(later, ledger.update(later, [one]))
+        wait_until(lambda: len(event.events) == 5)
+        changes = event.events[3:]
+        assert [one["event_type"] for one in changes] == ["changed", "changed"]
+        assert [one["severity_before"] for one in changes] == ["advice", "urgent"]
+        assert changes[0]["tank"] == "reed"
 
 
 @dataclass

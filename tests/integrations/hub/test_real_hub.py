@@ -17,7 +17,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from service.advice.engine.ledger import Ledger
-from service.advice.engine.recommendation import Finding, Severity
+from service.advice.engine.recommendation import Amount, Finding, Severity
 from service.config import HubOptions, MqttConfig
 from service.derive.models import Quality, TankView
 from service.integrations.hub.presses import Marking
@@ -47,6 +47,7 @@ AUTOMATION = f"""
             payload: "{{{{ trigger.payload_json.title }}}}"
 """
 HEAT = finding("heat", Severity.URGENT)
+MORE_HEAT = replace(HEAT, amounts=(Amount("water", 30.0, "L"),))
 DRIFT = finding("drift", Severity.WARNING)
 
 
@@ -187,10 +188,14 @@ def test_a_hub_from_the_first_tank_to_the_last(house: House, home: Home) -> None
         assert [one["code"] for one in words["others"]] == ["drift"]
         assert hub.entities["event.reed_bed_advice"].attributes["event_type"] == "opened"
 
+        # An urgent one of which an amount changes is no second urgent one.
+        tank.run([MORE_HEAT, DRIFT])
+        wait_until(lambda: event_type(hub) == "changed", why=lambda: hub.log[-3000:])
+
         # The broker restarts and has lost everything; the hub restarts: all is there again.
         broker.restart()
         house.shows("binary_sensor.reed_bed_open_urgent", "unavailable")
-        tank.until([HEAT, DRIFT], "binary_sensor.reed_bed_open_urgent", "on")
+        tank.until([MORE_HEAT, DRIFT], "binary_sensor.reed_bed_open_urgent", "on")
         hub.restart()
         house.shows("binary_sensor.reed_bed_open_urgent", "on")
         house.shows("sensor.reed_bed_what_to_do_first", "heat title")
@@ -203,23 +208,28 @@ def test_a_hub_from_the_first_tank_to_the_last(house: House, home: Home) -> None
             lambda: [one.finding.code for one in snoozed(tank.ledger)] == ["heat"],
             why=lambda: hub.log[-4000:],
         )
-        tank.until([HEAT, DRIFT], "sensor.reed_bed_what_to_do_first", "drift title")
+        tank.until([MORE_HEAT, DRIFT], "sensor.reed_bed_what_to_do_first", "drift title")
 
         # The service is killed: nothing is shown that may be old.
         relay.close()
         house.shows("sensor.reed_bed_temperature", "unavailable")
         house.shows("event.reed_bed_advice", "unavailable")
     with service(house, home, broker.port) as tank:
-        tank.until([HEAT, DRIFT], "sensor.reed_bed_temperature", "24")
+        tank.until([MORE_HEAT, DRIFT], "sensor.reed_bed_temperature", "24")
         # A tank that is renamed keeps its entities.
         renamed = replace(at(NOON), tank=replace(at(NOON).tank, name="Old reeds"))
-        tank.run([HEAT, DRIFT], renamed)
+        tank.run([MORE_HEAT, DRIFT], renamed)
         wait_until(lambda: names_of(hub)["friendly_name"] == "Old reeds Temperature")
         # A tank that is deleted is gone.
         tank.integration.retain_only(frozenset())
         wait_until(lambda: hub.present("reed_bed") == {}, why=lambda: f"{hub.present('reed_bed')}")
     assert fired.titles == ["heat title"]
     fired.close()
+
+
+def event_type(hub: RealHub) -> str:
+    hub.look()
+    return str(hub.entities["event.reed_bed_advice"].attributes["event_type"])
 
 
 def snoozed(ledger: Ledger) -> list[Any]:
