@@ -123,7 +123,7 @@ def test_from_the_change_to_the_answer(bare: Served, visit: Opener) -> None:
     link.reload()
     link.wait_for_selector("html[data-ready]", state="attached")
     expect(link.locator("main")).not_to_contain_text("we are trying")
-    take(link, "Photograph if there are any", (48, 64))
+    take(link, "Photographs if there are any", (48, 64))
     link.get_by_label("Your note").fill("after two weeks")
     link.get_by_role("button", name="Leave the note").click()
     expect(link.locator("#reported-list")).to_contain_text("after two weeks, with 1 picture")
@@ -136,6 +136,9 @@ def test_from_the_change_to_the_answer(bare: Served, visit: Opener) -> None:
     expect(page.locator("#co2-at-lights-on svg .after")).to_have_count(9)
     expect(page.locator("#seen-tufts")).to_contain_text("too little to say")
     expect(page.locator("#else-h + p")).to_have_text("Nothing else in the log of these days.")
+    expect(page.locator(".first-and-last figcaption")).to_contain_text(
+        ["2 Mar 2026: the back corner", "16 Mar 2026: after two weeks"]
+    )
     check(page)
 
     page.goto(f"{bare.url}/handover/return?start=2026-03-03&end=2026-03-16")
