@@ -33,7 +33,7 @@ lock() {
 }
 
 lock docker/requirements.lock --extra demo "$@"
-lock docker/requirements-image.lock --extra demo --extra postgresql \
+lock docker/requirements-image.lock --extra demo --extra postgresql --extra heic \
     --constraint docker/requirements.lock "$@"
-lock docker/requirements-test.lock --extra demo --extra postgresql --extra test \
+lock docker/requirements-test.lock --extra demo --extra postgresql --extra heic --extra test \
     --constraint docker/requirements-image.lock "$@"

@@ -206,6 +206,20 @@ _KINDS: Final = (
         "Try again after the seconds that the Retry-After header says, or raise "
         "`[http] listeners`.",
     ),
+    ProblemKind(
+        "too-many-uploads",
+        "Too many pictures at once",
+        503,
+        "Pictures are read one at a time, and several requests wait for it already.",
+        "Send the same request again after the seconds that the Retry-After header says.",
+    ),
+    ProblemKind(
+        "no-room",
+        "No room for it",
+        507,
+        "The disk of the service is full, or its folder cannot be written.",
+        "Make room, or put the folder's rights in order; then send it again.",
+    ),
 )
 
 PROBLEMS: Final[dict[str, ProblemKind]] = {kind.slug: kind for kind in _KINDS}

@@ -15,7 +15,7 @@ from service.api.calculate.table import FORMULAS
 from service.api.context import Context
 from service.api.events import resource
 from service.api.http import auth, compression, errors, openapi, request_checks, security_headers
-from service.api.http.blueprint import LIST_BYTES
+from service.api.http.blueprint import PICTURES_BYTES
 from service.api.http.json_text import StrictJson
 from service.api.resources import (
     absences,
@@ -42,13 +42,15 @@ from service.api.resources import (
 from service.api.resources.broker import routes, topics
 from service.api.resources.calibrations import resource as calibrations
 from service.api.resources.handover import (
+    link_pictures,
     link_reports,
     return_report,
     shared_sheet,
     sharing_links,
     sheet,
 )
-from service.api.resources.log import entries, observations, schemas
+from service.api.resources.log import entries, observations, schemas, with_pictures
+from service.api.resources.pictures import of_entry, of_tank
 from service.api.resources.readings import query, submit
 from service.api.resources.readings import schemas as readings_schemas
 from service.api.resources.tanks import tanks
@@ -67,6 +69,9 @@ _BLUEPRINTS: Final = (
     plants.blueprint,
     what_if.blueprint,
     entries.blueprint,
+    of_entry.blueprint,
+    of_tank.blueprint,
+    with_pictures.blueprint,
     observations.blueprint,
     observations.scales,
     recommendations.blueprint,
@@ -78,6 +83,7 @@ _BLUEPRINTS: Final = (
     sessions.blueprint,
     shared_sheet.blueprint,
     link_reports.blueprint,
+    link_pictures.blueprint,
     rejections.blueprint,
     routes.blueprint,
     topics.blueprint,
@@ -114,7 +120,7 @@ def _frame() -> Flask:
     app = Flask("service.api", static_folder=None)
     app.json = StrictJson(app)
     app.url_map.strict_slashes = False
-    app.config["MAX_CONTENT_LENGTH"] = LIST_BYTES
+    app.config["MAX_CONTENT_LENGTH"] = PICTURES_BYTES
     compression.install(app)
     security_headers.install(app)
     auth.install(app)

@@ -34,7 +34,7 @@ class Deadlines:
 
     Attributes:
         header_s: from the first byte of a request to the end of its header.
-        body_s: from the first byte of a request to the end of its body; 8 MiB need a megabit/s.
+        body_s: from the first byte of a request to the end of its body; 24 MiB need two megabit/s.
         send_s: without fetching a byte of an answer.
         idle_s: without a request.
     """

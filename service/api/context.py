@@ -13,6 +13,7 @@ from service.clock import Clock
 from service.config import Config
 from service.derive.drift_cache import MorningDrifts
 from service.integrations.metrics.exposition import Metrics
+from service.pictures.album import Album
 from service.registry.registry import Registry
 from service.store import Store
 
@@ -53,6 +54,11 @@ class Context(Protocol):
     @property
     def drifts(self) -> MorningDrifts:
         """Drifts of pH probes, as the scheduler found them last."""
+        ...
+
+    @property
+    def pictures(self) -> Album:
+        """Pictures of the log."""
         ...
 
     @property

@@ -13,7 +13,7 @@ from waitress.channel import HTTPChannel
 from waitress.server import BaseWSGIServer, MultiSocketServer, create_server
 
 from service.api.connections import ConnectionLimits, Deadlines, TimedChannel
-from service.api.http.blueprint import LIST_BYTES
+from service.api.http.blueprint import LIST_BYTES, PICTURES_BYTES
 from service.api.server_errors import HEADER_BYTES
 from service.config import HttpConfig
 from service.errors import ConfigError
@@ -50,7 +50,7 @@ class Server:
                 threads=http.threads + http.listeners,
                 connection_limit=self._limits.most + _BESIDE,
                 ident=None,
-                max_request_body_size=2 * LIST_BYTES,
+                max_request_body_size=PICTURES_BYTES + LIST_BYTES,
                 max_request_header_size=HEADER_BYTES,
                 channel_request_lookahead=1,  # notices a listener that has gone
                 **_proxy(http),

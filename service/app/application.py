@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from service.advice.engine.scheduler import Scheduler
     from service.derive.drift_cache import MorningDrifts
     from service.integrations.metrics.exposition import Metrics
+    from service.pictures.album import Album
 
 _log = logging.getLogger(__name__)
 _T = TypeVar("_T", covariant=True)
@@ -123,8 +124,16 @@ class Application:
             drifts=self.drifts,
         )
 
+    @cached_property
+    def pictures(self) -> Album:
+        """Pictures of the log: their files beside the registry."""
+        from service.pictures.album import Album
+
+        return Album(self.config, self.registry)
+
     def nudge(self) -> None:
-        """Evaluate all tanks again soon, such as after a log entry."""
+        """Evaluate all tanks again soon, such as after a log entry; deleted pictures go at once."""
+        self.pictures.remove_deleted()
         self.scheduler.nudge()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import os
 import tomllib
@@ -10,7 +11,9 @@ from pathlib import Path
 from typing import Final
 
 from service.config import Config, EmailOptions, WebhookOptions
+from service.errors import ConfigError
 from service.integrations.metrics.disks import database_paths
+from service.pictures.folder import folder_of
 from service.private_files import FILE_MODE, FOLDER_MODE, is_wider
 from service.urls import redacted
 
@@ -49,6 +52,8 @@ def _places(config: Config, config_file: Path | None) -> Iterator[tuple[Path, in
     for folder in sorted(folders):
         if _is_ours(folder):
             yield folder, FOLDER_MODE, "folder of the above"
+    with contextlib.suppress(ConfigError):  # no folder, no pictures
+        yield folder_of(config), FOLDER_MODE, "folder of pictures"
     for one in config.integrations:
         if isinstance(one.options, WebhookOptions) and one.options.secret_file is not None:
             yield Path(one.options.secret_file), _SECRET_MODE, f"secret of {one.name}"

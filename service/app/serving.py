@@ -10,6 +10,7 @@ from service.app.app_factory import create_app
 from service.app.application import Application
 from service.app.protection import require_protection
 from service.integrations.configured import delivery_targets
+from service.pictures.album import sweep_daily
 from service.store.daily_check import check_daily
 from service.store.pruning import prune_daily
 from service.store.retention import RetentionPolicy
@@ -48,11 +49,13 @@ def serve(application: Application) -> None:
 
 
 def _upkeep(application: Application) -> list[threading.Thread]:
-    """Threads that check the store each day and delete what is older than the configured ages."""
+    """Threads that look each day after pictures and store, and delete what is too old."""
     store, stop = application.store, application.stopping
+    of_album = (application.pictures, stop)
+    threads = [threading.Thread(target=sweep_daily, args=of_album, name="pictures")]
     if not isinstance(store, SqliteStore):
-        return []
-    threads = [threading.Thread(target=check_daily, args=(store, stop), name="store-daily")]
+        return threads
+    threads += [threading.Thread(target=check_daily, args=(store, stop), name="store-daily")]
     policy = RetentionPolicy.of_config(application.config.store)
     if not policy.keeps_all:
         given = (store, policy, application.clock, stop)

@@ -1,4 +1,4 @@
-"""The archive of a backup: a tar file with a manifest, then the two databases it describes."""
+"""The archive of a backup: a tar file with a manifest, then the databases and the pictures."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import hashlib
 import io
 import json
 import os
+import shutil
 import tarfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -14,7 +15,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO, Any, Final
 
+from service.backup.pictures import StagedPictures
 from service.errors import LittoralError
+from service.pictures.folder import PictureFolder
 from service.private_files import FILE_MODE, create_file
 from service.times import format_moment, parse_moment
 from service.version import package_version
@@ -26,6 +29,9 @@ REGISTRY: Final = "registry.db"
 STORE: Final = "store.db"
 _MANIFEST: Final = "manifest.json"
 _MANIFEST_BYTES: Final = 65_536
+PICTURES: Final = "pictures/"
+"""Begins the names of pictures in the archive."""
+
 _PIECE_BYTES: Final = 1024 * 1024
 
 
@@ -48,6 +54,20 @@ class Member:
 
 
 @dataclass(frozen=True, slots=True)
+class PictureCount:
+    """Pictures in the archive; which they are, and their SHA-256, is in its registry.
+
+    Attributes:
+        files, bytes: in the archive, a picture and its thumbnail being two files.
+        lost: files that the registry names, and that were lost or damaged before.
+    """
+
+    files: int = 0
+    bytes: int = 0
+    lost: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Manifest:
     """What an archive says of itself.
 
@@ -55,17 +75,23 @@ class Manifest:
         version: of the program that wrote it.
         made: when the backup began, UTC.
         spooled: readings that waited in the ingester's spool, which is not in the archive.
-        members: by file name.
+        members: the databases by file name.
+        pictures: how many there are.
     """
 
     version: str
     made: datetime
     spooled: int
     members: Mapping[str, Member]
+    pictures: PictureCount = PictureCount()
 
 
 def write_archive(
-    to: Path, made: datetime, spooled: int, databases: Mapping[str, tuple[Path, str]]
+    to: Path,
+    made: datetime,
+    spooled: int,
+    databases: Mapping[str, tuple[Path, str]],
+    pictures: StagedPictures,
 ) -> Manifest:
     """Write a new archive, and wait until the disk has it.
 
@@ -80,7 +106,9 @@ def write_archive(
         name: Member(path.stat().st_size, _sha256(path), revision)
         for name, (path, revision) in databases.items()
     }
-    manifest = Manifest(package_version(), made, spooled, members)
+    sizes = {name: path.stat().st_size for name, path in pictures.files.items()}
+    count = PictureCount(len(sizes), sum(sizes.values()), pictures.lost)
+    manifest = Manifest(package_version(), made, spooled, members, count)
     create_file(to)
     with to.open("wb") as file:
         with tarfile.open(fileobj=file, mode="w") as tar:
@@ -89,6 +117,9 @@ def write_archive(
             for name, (path, _) in databases.items():
                 with path.open("rb") as data:
                     tar.addfile(_info(name, members[name].bytes, made), data)
+            for name, path in pictures.files.items():
+                with path.open("rb") as data:
+                    tar.addfile(_info(PICTURES + name, sizes[name], made), data)
         file.flush()
         os.fsync(file.fileno())
     return manifest
@@ -102,6 +133,7 @@ def as_document(manifest: Manifest) -> dict[str, Any]:
         "made": format_moment(manifest.made),
         "spooled": manifest.spooled,
         "members": {name: asdict(member) for name, member in manifest.members.items()},
+        "pictures": asdict(manifest.pictures),
     }
 
 
@@ -147,6 +179,34 @@ class Archive:
         if (size, digest.hexdigest()) != (expected.bytes, expected.sha256):
             raise BackupRefusedError(f"{self._path}: {name} is not what was written; it is damaged")
 
+    def extract_pictures(self, to: Path) -> None:
+        """Write all pictures into a folder; names that are none of a picture are passed over.
+
+        Raises:
+            BackupRefusedError: there are not as many as the manifest says.
+            OSError: the disk is full or cannot be written.
+        """
+        found = PictureFolder(to)
+        files = size = 0
+        for info in self._tar:
+            name = info.name.removeprefix(PICTURES)
+            if name == info.name or not info.isreg() or not found.is_file_name(name):
+                continue
+            data = self._tar.extractfile(info)
+            assert data is not None
+            create_file(to / name)
+            with data, (to / name).open("wb") as file:
+                shutil.copyfileobj(data, file, _PIECE_BYTES)
+                file.flush()
+                os.fsync(file.fileno())
+            files, size = files + 1, size + info.size
+        expected = self.manifest.pictures
+        if (files, size) != (expected.files, expected.bytes):
+            raise BackupRefusedError(
+                f"{self._path}: has {files} files of pictures in place of {expected.files}; it is "
+                "damaged"
+            )
+
     def _member(self, name: str) -> IO[bytes]:
         try:
             found = self._tar.extractfile(name)
@@ -167,7 +227,8 @@ class Archive:
                 if set(members) == {REGISTRY, STORE}:
                     made = parse_moment(document["made"])
                     spooled = int(document["spooled"])
-                    return Manifest(str(document["version"]), made, spooled, members)
+                    pictures = PictureCount(**document.get("pictures", {}))
+                    return Manifest(str(document["version"]), made, spooled, members, pictures)
         except (ValueError, TypeError, KeyError, AttributeError) as error:
             raise BackupRefusedError(f"{self._path}: its {_MANIFEST} cannot be read") from error
         raise BackupRefusedError(

@@ -1,4 +1,4 @@
-"""Backs up registry and store together, while the service runs."""
+"""Backs up registry, pictures and store together, while the service runs."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from service.backup.archive import REGISTRY, STORE, BackupRefusedError, Manifest, write_archive
+from service.backup.pictures import source_of, stage, staged_of
 from service.config import Config
 from service.private_files import create_file, make_folder
-from service.registry.portable import copy_registry, spooled_in
+from service.registry.portable import copy_registry, pictures_in, spooled_in
 from service.store import Store, open_store
 from service.store.sqlite.file import SCHEMA_VERSION
 from service.store.sqlite.store import SqliteStore
@@ -23,7 +24,7 @@ from service.store.transfer.copy import copy
 def back_up(
     config: Config, to: Path, *, on_progress: Callable[[float], None] = lambda share: None
 ) -> Manifest:
-    """Write registry and store into a new archive file, readable by its owner alone.
+    """Write registry, pictures and store into a new archive file, readable by its owner alone.
 
     Each is copied as it is at one moment after the call (a store on a server: series by series);
     so all that was acknowledged before the call is in it, except readings in the ingester's spool.
@@ -48,14 +49,16 @@ def back_up(
         make_folder(folder)
         with closing(open_store(config.store.url, create=False)) as store:
             _copy_store(store, folder / STORE, on_progress)
+        source, staged = source_of(config), folder / "pictures"
+        stage(source, staged)
         revision = copy_registry(config.registry.url, folder / REGISTRY)
+        pictures = staged_of(pictures_in(folder / REGISTRY), source, staged)
         databases = {
             REGISTRY: (folder / REGISTRY, revision),
             STORE: (folder / STORE, str(SCHEMA_VERSION)),
         }
-        manifest = write_archive(
-            folder / "archive.tar", made, spooled_in(folder / REGISTRY), databases
-        )
+        spooled = spooled_in(folder / REGISTRY)
+        manifest = write_archive(folder / "archive.tar", made, spooled, databases, pictures)
         if to.exists():
             raise BackupRefusedError(f"{to}: exists; name a file that does not")
         (folder / "archive.tar").rename(to)

@@ -1,4 +1,4 @@
-"""Restores registry and store from an archive, into places where neither is."""
+"""Restores registry, pictures and store from an archive, into places where none of them is."""
 
 from __future__ import annotations
 
@@ -18,12 +18,14 @@ from service.backup.archive import (
     opened_archive,
 )
 from service.backup.backup import sync_folder
+from service.backup.pictures import damaged_among
 from service.backup.unfinished import PREFIX, refuse_unfinished_restore
 from service.config import Config
+from service.pictures.folder import folder_of
 from service.private_files import make_folder
 from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import path_of_url as registry_path
-from service.registry.portable import is_there, load_registry, upgrade_copy
+from service.registry.portable import is_there, load_registry, pictures_in, upgrade_copy
 from service.registry.registry import open_registry
 from service.store import open_store
 from service.store.sqlite.file import path_of_url as store_path
@@ -52,10 +54,10 @@ class Restored:
 def restore(
     config: Config, archive: Path, *, on_progress: Callable[[float], None] = lambda share: None
 ) -> Restored:
-    """Put an archive's registry and store where the configuration says.
+    """Put an archive's registry, pictures and store where the configuration says.
 
-    Both are extracted beside their places, compared with the manifest, opened and checked before
-    either gets its name; nothing is left behind when that fails. The service must not run.
+    All are extracted beside their places, compared with the manifest, opened and checked before
+    one gets its name; nothing is left behind when that fails. The service must not run.
 
     Args:
         on_progress: called with the fraction of readings written to a server.
@@ -72,12 +74,15 @@ def restore(
             with opened_archive(archive) as found:
                 new_registry = _extracted(found, REGISTRY, registry, stack)
                 new_store = _extracted(found, STORE, store, stack)
+                new_pictures = _extracted_pictures(found, config, new_registry, stack)
             tanks = upgrade_copy(new_registry)
             _record(found.manifest, new_registry)
             with closing(SqliteStore(new_store, create=False)) as checked:
                 checked.check()
                 series = len(checked.series())
             with ExitStack() as undo:
+                if new_pictures is not None:
+                    _place_pictures(new_pictures, folder_of(config), undo)
                 if store is None:
                     _load_store(new_store, config.store.url, undo, on_progress)
                 else:
@@ -129,15 +134,53 @@ def _occupied(url: str) -> BackupRefusedError:
 
 def _extracted(archive: Archive, name: str, place: Path | None, stack: ExitStack) -> Path:
     """One database of the archive, in a folder of its own beside its place."""
-    beside = None if place is None else place.parent
-    if beside is not None:
-        missing = [one for one in (beside, *beside.parents) if not one.exists()]
-        make_folder(beside)
-        for folder in reversed(missing):
-            stack.callback(_remove_if_empty, folder)
+    beside = None if place is None else _beside(place, stack)
     path = Path(stack.enter_context(TemporaryDirectory(prefix=PREFIX, dir=beside))) / name
     archive.extract(name, path)
     return path
+
+
+def _beside(place: Path, stack: ExitStack) -> Path:
+    """The folder that something is to be in; made, and removed again if it is empty at the end."""
+    beside = place.parent
+    missing = [one for one in (beside, *beside.parents) if not one.exists()]
+    make_folder(beside)
+    for folder in reversed(missing):
+        stack.callback(_remove_if_empty, folder)
+    return beside
+
+
+def _extracted_pictures(
+    archive: Archive, config: Config, registry: Path, stack: ExitStack
+) -> Path | None:
+    """The pictures of the archive, in a folder beside their place; None where there are none."""
+    if not archive.manifest.pictures.files:
+        return None
+    place = folder_of(config)
+    if place.exists() and any(place.iterdir()):
+        raise BackupRefusedError(
+            f"{place}: is not empty; a restore overwrites nothing: move it away, or name another "
+            "folder as pictures.folder"
+        )
+    beside = _beside(place, stack)
+    folder = Path(stack.enter_context(TemporaryDirectory(prefix=PREFIX, dir=beside))) / "pictures"
+    make_folder(folder)
+    archive.extract_pictures(folder)
+    if damaged := damaged_among(pictures_in(registry), folder):
+        raise BackupRefusedError(
+            f"{len(damaged)} pictures of it are not what was written, such as {damaged[0]}; it is "
+            "damaged"
+        )
+    return folder
+
+
+def _place_pictures(folder: Path, to: Path, undo: ExitStack) -> None:
+    """Give the pictures their folder, which is not there or empty."""
+    make_folder(to)
+    for file in sorted(folder.iterdir()):
+        file.rename(to / file.name)
+        undo.callback((to / file.name).unlink)
+    sync_folder(to)
 
 
 def _remove_if_empty(folder: Path) -> None:

@@ -29,7 +29,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "absence": Entry("setup.absence", "Plan, list and end absences of the tank keeper."),
     "advice": Entry("questions.advice", "List recommendations, most urgent first, or mark one."),
     "audit": Entry("access.audit", "List who wrote what when, newest first."),
-    "backup": Entry("storage.backup", "Back up registry and store into one file."),
+    "backup": Entry("storage.backup", "Back up registry, pictures and store into one file."),
     "calibration": Entry(
         "sensors.calibration", "List the calibrations of a tank's sensors, or undo one."
     ),
@@ -54,7 +54,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "recalibrate": Entry(
         "storage.recalibrate", "Apply the calibrations in the log to stored readings."
     ),
-    "restore": Entry("storage.restore", "Restore registry and store from a backup."),
+    "restore": Entry("storage.restore", "Restore registry, pictures and store from a backup."),
     "route": Entry("sensors.route", "List, make and delete routes from topics to tanks."),
     "serve": Entry("processes.serve", "Serve API and pages and publish advice, until stopped."),
     "session": Entry("access.session", "List and end sessions of the pages."),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
-from service.client.models import Amount, Quantity, Recommendation
+from service.client.models import Amount, Picture, Quantity, Recommendation
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +110,7 @@ class TankReturn:
     done: list[Occurrence]
     open: list[Recommendation]
     changed: list[str]
+    pictures: list[Picture]
     tried: list[str]
 
 

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 from service.client.codec import options_of, tank_of, tank_path, text_of, value_of
-from service.client.connection import Connection
 from service.client.errors import ClientError
 from service.client.handover import Absence
 from service.client.models import LogEntry, Tank
+from service.client.pictures import Pictures
 
 
-class Keeping(Connection):
+class Keeping(Pictures):
     """What a tank keeper writes down."""
 
     def tanks(self) -> list[Tank]:
@@ -71,11 +72,23 @@ class Keeping(Connection):
         note: str = "",
         by: str = "",
         id: str | None = None,
+        pictures: Sequence[Path | str | bytes] = (),
     ) -> LogEntry:
-        """Add a log entry; under an ``id`` of your own it is stored once."""
+        """Add a log entry; under an ``id`` of your own it is stored once.
+
+        Args:
+            pictures: photographs of it: files, or their bytes.
+
+        Raises:
+            OSError: a file cannot be read.
+        """
         body = {"kind": kind, "data": data, "time": text_of(time), "note": note, "by": by, "id": id}
         sent = {name: value for name, value in body.items() if value not in (None, "")}
-        return value_of(LogEntry, self.send("POST", tank_path(tank, "log"), sent))
+        path = tank_path(tank, "log")
+        if pictures:
+            form = self.send_form(tank_path(tank, "pictures"), {"entry": sent}, pictures)
+            return value_of(LogEntry, form)
+        return value_of(LogEntry, self.send("POST", path, sent))
 
     def delete_log(self, tank: str, entry: str) -> None:
         """Delete a log entry that was written by mistake."""

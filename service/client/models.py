@@ -208,6 +208,21 @@ class Recommendation:
 
 
 @dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture of a log entry: ``address`` and ``thumbnail`` are where the service has it."""
+
+    id: str
+    entry: str
+    time: datetime
+    kind: str
+    width: int
+    height: int
+    bytes: int
+    address: str
+    thumbnail: str
+
+
+@dataclass(frozen=True, slots=True)
 class LogEntry:
     """What a person did or saw."""
 
@@ -218,6 +233,7 @@ class LogEntry:
     note: str
     by: str
     data: dict[str, Any]
+    pictures: list[Picture] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,6 +30,7 @@ from service.config.values import (
     HttpConfig,
     IngestConfig,
     MqttConfig,
+    PicturesConfig,
     RegistryConfig,
     StoreConfig,
 )
@@ -81,6 +82,19 @@ class _RegistrySchema(Section):
         about="tanks, log, tokens: sqlite:///PATH or postgresql+psycopg://USER@HOST/DATABASE",
     )
     keep_audit_days = number(1, 36_500, "days", about="how long it is stored who wrote what")
+
+
+class _PicturesSchema(Section):
+    target = PicturesConfig
+    folder = text(
+        "a path",
+        none=True,
+        about="of this registry alone; else beside its file",
+        example="var/pictures",
+    )
+    picture_mb = number(0.1, 20, "MB", about="the largest file that is taken; up to 20")
+    megapixels = whole_number(1, 200, about="the most pixels that one may have")
+    tank_mb = number(1, 1_000_000, "MB", about="what those of a tank may take, as they are stored")
 
 
 class _MqttSchema(Section):
@@ -231,6 +245,7 @@ class ConfigSchema(Section):
     target = Config
     store = f.Nested(_StoreSchema)
     registry = f.Nested(_RegistrySchema)
+    pictures = f.Nested(_PicturesSchema)
     mqtt = f.Nested(_MqttSchema)
     ingest = f.Nested(_IngestSchema)
     routes = f.List(f.Nested(RouteSchema), data_key="route")

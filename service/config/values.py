@@ -42,6 +42,33 @@ class RegistryConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class PicturesConfig:
+    """Where pictures of the log are stored, and how much of them is taken.
+
+    Attributes:
+        folder: of one registry alone; None: beside the registry's file.
+        picture_mb: the largest file that is taken.
+        megapixels: the most pixels that one may have.
+        tank_mb: what the pictures of one tank may take together, as they are stored.
+    """
+
+    folder: str | None = None
+    picture_mb: float = 12.0
+    megapixels: int = 50
+    tank_mb: float = 1000.0
+
+    @property
+    def picture_bytes(self) -> int:
+        """The largest file that is taken, bytes."""
+        return int(self.picture_mb * 1e6)
+
+    @property
+    def tank_bytes(self) -> int:
+        """What the pictures of one tank may take together, bytes."""
+        return int(self.tank_mb * 1e6)
+
+
+@dataclass(frozen=True, slots=True)
 class MqttConfig:
     """The broker. ``url`` is ``mqtt://[user:password@]host[:port]`` or ``mqtts://…``.
 
@@ -328,6 +355,7 @@ class Config:
 
     store: StoreConfig = StoreConfig()
     registry: RegistryConfig = RegistryConfig()
+    pictures: PicturesConfig = PicturesConfig()
     mqtt: MqttConfig = MqttConfig()
     ingest: IngestConfig = IngestConfig()
     routes: tuple[RouteConfig, ...] = ()

@@ -26,6 +26,8 @@ WORDS: Final[Mapping[Action, str]] = {
     Action.TANK_DELETED: "deleted the tank",
     Action.LOG_ADDED: "logged work",
     Action.LOG_DELETED: "deleted a log entry",
+    Action.PICTURES_ADDED: "added pictures",
+    Action.PICTURE_DELETED: "deleted a picture",
     Action.ABSENCES_REPLACED: "changed the absences",
     Action.ROUTE_ADDED: "made a route for sensors",
     Action.ROUTE_DELETED: "deleted a route for sensors",

@@ -67,6 +67,7 @@ SERVICE: Final = (
 TANK: Final = (
     Place("Overview", "pages.tank"),
     Place("Sensors", "pages.tank_sensors"),
+    Place("Pictures", "pages.pictures"),
     Place("What if", "pages.what_if"),
     Place("Trials", "pages.trials"),
     Place("Settings", "pages.settings"),

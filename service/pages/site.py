@@ -14,6 +14,7 @@ from service.pages.browser import auth, cookie, csrf, error_pages, headers
 from service.pages.handover import absences, sheet
 from service.pages.mail import recipients, unsubscribing
 from service.pages.number_format import unit_words
+from service.pages.pictures import page as pictures_page
 from service.pages.sensors import arrivals, calibration, of_tank
 from service.pages.settings import first_steps, new_tank, tank_settings
 from service.pages.shared import install as link_install
@@ -63,6 +64,7 @@ def _blueprint() -> Blueprint:
     tank_settings.register(pages)
     first_steps.register(pages)
     what_if.register(pages)
+    pictures_page.register(pages)
     trials.register(pages)
     sheet.register(pages)
     absences.register(pages)

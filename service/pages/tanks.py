@@ -12,10 +12,12 @@ from werkzeug.wrappers import Response
 from service.advice.engine.done import logged_words, mark_done, take_back
 from service.advice.engine.ledger import Ledger
 from service.api.context import current, now
+from service.api.http.request_checks import form_with_pictures
+from service.api.resources.pictures.uploads import limit_parts, sent_pictures
 from service.api.resources.sensors import last_refusal
 from service.derive.observations import newest_observations
 from service.derive.thresholds import STALE_NAME, derived_limit
-from service.errors import InvalidInputError, LittoralError, NotFoundError
+from service.errors import ConfigError, InvalidInputError, LittoralError, NotFoundError
 from service.pages.animals import animal_lines
 from service.pages.browser import csrf
 from service.pages.chart_data import RANGES, chart_data
@@ -26,10 +28,12 @@ from service.pages.log.form import log_form
 from service.pages.nutrients import nutrient_drawings
 from service.pages.observe import offered_groups
 from service.pages.overview import newest_ms, tank_overview, tank_overviews
+from service.pages.pictures.shown import by_month, of_entries
 from service.pages.plants import plant_lines
 from service.pages.summary import lines_of, sentence_of
 from service.pages.tank.cards import Refused, cards_of, done_data
 from service.pages.tank.sensor_lines import probe_line, sensor_lines
+from service.pictures.album import PICTURE_ERRORS
 from service.registry.entry_text import entry_text
 from service.registry.models import LogEntry, LogKind, Tank
 from service.registry.observations import observed
@@ -39,6 +43,7 @@ from service.registry.volume import net_volume_l
 VIEW_DAYS: Final = 8
 LOG_SHOWN: Final = 8
 LOG_WHOLE: Final = 500
+PICTURES_SHOWN: Final = 60
 SENSORS_SHOWN: Final = 100
 MORNING_HOUR: Final = 8
 EVENING_HOUR: Final = 18
@@ -77,9 +82,12 @@ def tank_page(tank: str) -> Answer:
     return _tank_page(current().registry.tank(tank), _kind(kind), {})
 
 
+@form_with_pictures
 def add_entry(tank: str) -> Answer:
     """Write a log entry from the form, then show the tank again."""
-    found = current().registry.tank(tank)
+    context = current()
+    found = context.registry.tank(tank)
+    limit_parts()
     given = {name: value for name, value in request.form.items() if name != csrf.FIELD}
     kind = _kind(given.get("kind", ""))
     local_time = LocalTime(found.time_zone, now())
@@ -88,18 +96,21 @@ def add_entry(tank: str) -> Answer:
         time = local_time.now
         if given.get("time"):
             time = _moment(local_time, given["time"])
-        entry = current().registry.add_log(
-            tank,
-            kind,
-            time,
-            data_of(kind, found, given),
-            given.get("note", "").strip().replace("\r\n", "\n"),
-            given.get("by", "").strip(),
-            recorded=local_time.now,
-        )
-    except (InvalidInputError, csrf.StaleFormError) as error:
+        data = data_of(kind, found, given)
+        with context.pictures.taken(sent_pictures()) as pictures:
+            entry = context.registry.add_log(
+                tank,
+                kind,
+                time,
+                data,
+                given.get("note", "").strip().replace("\r\n", "\n"),
+                given.get("by", "").strip(),
+                recorded=local_time.now,
+                pictures=pictures,
+            )
+    except (InvalidInputError, ConfigError, csrf.StaleFormError, *PICTURE_ERRORS) as error:
         return _tank_page(found, kind, given, error), error.kind.status
-    current().nudge()
+    context.nudge()
     session["by"] = entry.by
     flash(f"Noted: {_noted_words(entry)}. Advice follows shortly.")
     return redirect(url_for("pages.tank", tank=tank, _anchor="log"), 303)
@@ -203,6 +214,7 @@ def _tank_page(
     shown = LOG_WHOLE if request.args.get("entries") == "all" else LOG_SHOWN
     entries = context.registry.log(tank.id, limit=shown + 1)
     view = found.view
+    pictures = context.registry.pictures(tank.id, limit=PICTURES_SHOWN)
     observations = newest_observations(view.log if view else entries, found.local_time.now)
     sensors = sensor_lines(view, limits) if view else ()
     return render_template(
@@ -226,6 +238,8 @@ def _tank_page(
         entries=entries[:shown],
         more_entries=len(entries) > shown,
         entry_text=entry_text,
+        pictures_of=of_entries(tank.id, entries[:shown], found.local_time),
+        months=by_month(pictures, found.local_time),
         observe=offered_groups(observations, found.local_time),
         observed_lately=len(observations),
         animals=animal_lines(tank),

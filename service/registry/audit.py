@@ -25,6 +25,8 @@ class Action(StrEnum):
     TANK_DELETED = "tank.deleted"
     LOG_ADDED = "log.added"
     LOG_DELETED = "log.deleted"
+    PICTURES_ADDED = "pictures.added"
+    PICTURE_DELETED = "picture.deleted"
     ABSENCES_REPLACED = "absences.replaced"
     ROUTE_ADDED = "route.added"
     ROUTE_DELETED = "route.deleted"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -14,10 +15,15 @@ from service.errors import RegistryRefusedError
 from service.private_files import create_file
 from service.registry.connection import make_engine, no_registry, path_of_url, translated_errors
 from service.registry.database_errors import database_error
+from service.registry.pictures import StoredFile
 from service.registry.schema import ensure_current, head_revision, revision_of
 from service.registry.tables import SECRET_TABLES, Base, TankRow
 
 _ROWS: Final = 1000
+_PICTURES: Final = (
+    "SELECT id, bytes, sha256, thumbnail_bytes, thumbnail_sha256 FROM picture "
+    "WHERE entry IS NOT NULL ORDER BY id"
+)
 _SEQUENCE: Final = "pg_get_serial_sequence(:table, :column)::regclass"
 _LAST_NUMBER: Final = text(f"SELECT pg_sequence_last_value({_SEQUENCE})")
 _SET_SEQUENCE: Final = text(f"SELECT setval({_SEQUENCE}, :number)")
@@ -81,6 +87,23 @@ def spooled_in(path: Path) -> int:
     with closing(sqlite3.connect(path)) as copy:
         documents = [json.loads(one) for (one,) in copy.execute("SELECT document FROM status")]
     return sum(int(one.get("spool", {}).get("readings", 0)) for one in documents)
+
+
+@dataclass(frozen=True, slots=True)
+class PictureFiles:
+    """The files that a picture has to have."""
+
+    id: str
+    file: StoredFile
+    thumbnail: StoredFile
+
+
+def pictures_in(path: Path) -> list[PictureFiles]:
+    """The pictures that a copy names; none where it is of a version that had none."""
+    with closing(sqlite3.connect(path)) as copy:
+        there = copy.execute("SELECT 1 FROM sqlite_master WHERE name = 'picture'").fetchone()
+        rows = copy.execute(_PICTURES).fetchall() if there else []
+    return [PictureFiles(row[0], StoredFile(*row[1:3]), StoredFile(*row[3:])) for row in rows]
 
 
 def is_there(url: str) -> bool:

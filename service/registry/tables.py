@@ -313,6 +313,29 @@ class LinkReportRow(Base):
     entry: Mapped[str | None] = mapped_column(ForeignKey("log_entry.id", ondelete="SET NULL"))
 
 
+class PictureRow(Base):
+    """One picture of a log entry; its files are called by its id.
+
+    Without an entry it was deleted, by itself or with what it belonged to: the row stays until its
+    files are gone too.
+    """
+
+    __tablename__ = "picture"
+    __table_args__ = (UniqueConstraint("entry", "source_sha256"), Index(None, "tank"))
+
+    id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
+    tank: Mapped[str | None] = mapped_column(ForeignKey("tank.id", ondelete="SET NULL"))
+    entry: Mapped[str | None] = mapped_column(ForeignKey("log_entry.id", ondelete="SET NULL"))
+    position: Mapped[int]
+    width: Mapped[int]
+    height: Mapped[int]
+    bytes: Mapped[int] = mapped_column(BigInteger)
+    sha256: Mapped[str] = mapped_column(String(ID_LENGTH))
+    thumbnail_bytes: Mapped[int] = mapped_column(BigInteger)
+    thumbnail_sha256: Mapped[str] = mapped_column(String(ID_LENGTH))
+    source_sha256: Mapped[str] = mapped_column(String(ID_LENGTH))
+
+
 class SigningKeyRow(Base):
     """A key that the service made for itself, shared by its processes."""
 

@@ -10,7 +10,7 @@ from service.api.context import install
 from service.app.app_factory import create_app
 from service.app.application import Application, opened
 from service.clock import FixedClock
-from service.config import Config, load_config
+from service.config import Config, PicturesConfig, load_config
 from service.store import open_store
 from tests.registries import sqlite_registry
 
@@ -21,7 +21,8 @@ NOW = datetime(2025, 6, 4, 12, 0, tzinfo=UTC)
 def context(tmp_path):
     store = open_store(f"sqlite:///{tmp_path / 'readings.db'}")
     registry = sqlite_registry(tmp_path / "registry.db")
-    yield Application(Config(), FixedClock(NOW), store, registry)
+    config = Config(pictures=PicturesConfig(folder=str(tmp_path / "album")))
+    yield Application(config, FixedClock(NOW), store, registry)
     registry.close()
     store.close()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from datetime import timedelta
 
@@ -17,9 +18,11 @@ from service.registry.access import Scope
 from service.registry.audit import Action, ActorKind
 from service.registry.events import NewEvent
 from service.registry.models import Absence
+from service.registry.pictures import NewPicture, SentPictures, StoredFile
 from service.registry.trials import Trial
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import TANK, day_of_readings, put
+from tests.pictures.samples import FORM, form_of, picture
 
 WRITTEN = "Words that nobody else has written"
 TRIM = {"kind": "trim", "note": WRITTEN}
@@ -69,6 +72,24 @@ API = {
         [],
     ),
     ("DELETE", "/v1/tanks/<tank>/log/<entry>"): ({}, "log.deleted", "tanks/riffle/log/visit", []),
+    ("POST", "/v1/tanks/<tank>/log/<entry>/pictures"): (
+        {"data": form_of(picture()), "content_type": FORM},
+        "pictures.added",
+        "tanks/riffle/log/visit",
+        [],
+    ),
+    ("POST", "/v1/tanks/<tank>/pictures"): (
+        {"data": form_of(picture(), entry=json.dumps(TRIM | {"id": "new"})), "content_type": FORM},
+        "log.added",
+        "tanks/riffle/log/new",
+        [],
+    ),
+    ("DELETE", "/v1/tanks/<tank>/pictures/<picture>"): (
+        {},
+        "picture.deleted",
+        "tanks/riffle/pictures/{picture}",
+        [],
+    ),
     ("DELETE", "/v1/tanks/<tank>/calibrations/<entry>"): (
         {},
         "log.deleted",
@@ -160,6 +181,11 @@ PAGES = {
     ),
     ("POST", "/absences/<id>/end"): ({}, "absences.replaced", "absences"),
     ("POST", "/tanks/<tank>/log"): (TRIM, "log.added", "tanks/riffle/log/*"),
+    ("POST", "/tanks/<tank>/pictures/<picture>/delete"): (
+        {},
+        "picture.deleted",
+        "tanks/riffle/pictures/{picture}",
+    ),
     ("POST", "/tanks/<tank>/recommendations/<id>"): (
         {"mark": "done"},
         f"{MARK}.done",
@@ -207,7 +233,11 @@ PAGES = {
 }
 ENTERED = [f"{MARK}.done"]
 """Actions that leave a log entry as well, which has a record of its own."""
-BY_LINK = {("POST", "/shared/<secret>/reports"), ("POST", "/shared/<secret>/report")}
+BY_LINK = {
+    ("POST", "/shared/<secret>/reports"),
+    ("POST", "/shared/<secret>/pictures"),
+    ("POST", "/shared/<secret>/report"),
+}
 """Tried in resources/handover/test_link_reports.py: whoever has the link needs no token."""
 LOGIN = {("POST", "/login"), ("POST", "/logout")}
 MAIL = {
@@ -231,6 +261,9 @@ def scene(context, client):
     Scheduler(registry, context.store, context.clock, 60.0).evaluate_all()
     client.post("/v1/tanks/riffle/log", json={"kind": "trim", "id": "visit"})
     client.post("/v1/tanks/riffle/log", json=BUFFERS)
+    file = StoredFile(1, "0")
+    taken = NewPicture("picture", 1, 1, file, file, "0")
+    registry.add_pictures("riffle", "visit", SentPictures(("0",), (taken,), 100))
     registry.hand_over("hub", NOW)
     registry.add_events([NewEvent("recommendation.opened", "a", "riffle", NOW, {})])
     registry.hand_over("hub", NOW)
@@ -254,6 +287,7 @@ def scene(context, client):
         "delivery": delivery.id,
         "recommendation": one.id,
         "absence": away.id,
+        "picture": taken.id,
         "version": registry.stored_tank("riffle").version,
         "shown": digest(away),
     }
@@ -271,6 +305,7 @@ def sent(client, operation, ids, secret, options, *, nowhere=False):
     named = {"shares": "share", "deliveries": "delivery", "routes": "route"}
     id = ids[next((name for word, name in named.items() if word in rule), MARK)]
     entry = "buffers" if "calibrations" in rule else "visit"
+    rule = rule.replace("<picture>", "none" if nowhere else "picture")
     address = rule.replace("<tank>", "riffle").replace("<entry>", entry).replace("<id>", str(id))
     address = address.replace("<trial>", str(ids["trial"]))
     if nowhere:
@@ -345,7 +380,8 @@ def test_a_form_leaves_one_record(context, client, scene, secrets, operation):
     id = scene[next((name for word, name in named.items() if word in operation[1]), MARK)]
     form = {name: text.format(**scene) for name, text in form.items()}
     address = operation[1].replace("<tank>", "riffle").replace("<entry>", "buffers")
-    address = address.replace("<id>", id).replace("<trial>", str(scene["trial"]))
+    address = address.replace("<id>", id).replace("<picture>", "picture")
+    address = address.replace("<trial>", str(scene["trial"]))
     assert client.post(address, data=form).status_code == 403  # without the form's own token
     answer = client.post(address, data=form | {"csrf_token": csrf})
     assert answer.status_code in (200, 303), answer.text

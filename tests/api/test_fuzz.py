@@ -49,6 +49,11 @@ NOT_SAID = {
     },
     "GET /v1/tanks/{tank}/temperature/excursions": {r"\?(start|end)": ORDER},
     "PATCH /v1/tanks/{tank}": {".*": "a patch is judged by what it makes of the tank (RFC 7386)"},
+    "PATCH /v1/tanks/{tank}/trials/{trial}": {
+        "/look_again": ORDER,
+        "/question": "words, not blanks alone",
+        r"/watched/\d+": "what the tank has",
+    },
     "POST /shared/{secret}/reports": {"/age": LENGTH, "/task": "a task of the shared sheet"},
     "POST /v1/calculate/co2": {"/target/high": RISING},
     "POST /v1/calculate/dose": {"/(ion|label)": IONS},
@@ -73,6 +78,13 @@ NOT_SAID = {
     },
     "POST /v1/tanks/{tank}/readings/senml": {
         ".*": "a pack of SenML is judged record by record (RFC 8428)"
+    },
+    "POST /v1/tanks/{tank}/trials": {
+        "/(look_again|begun)": ORDER,
+        "/length": LENGTH,
+        "/question": "words, not blanks alone",
+        r"/watched/\d+": "what the tank has",
+        r"/entries/\d+": THERE,
     },
     "POST /v1/tanks/{tank}/what-if": {
         "/(photoperiod|water_change_every)": LENGTH,

@@ -47,6 +47,7 @@ def test_golden_shape(logged, client):
             "fraction": {"value": 50.0, "unit": "%"},
             "volume": {"value": pytest.approx(91.125), "unit": "L"},
         },
+        "pictures": [],
     }
     schemas = spec_of(client.application)["components"]
     reference = {"$ref": "#/components/schemas/LogEntry", "components": schemas}

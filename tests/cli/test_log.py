@@ -8,6 +8,7 @@ import pytest
 
 from tests.api.scenes import put
 from tests.cli.conftest import refused
+from tests.pictures.samples import picture, read_here
 
 
 @pytest.mark.parametrize(
@@ -80,3 +81,18 @@ def test_log_refusals(littoral, url, client):
     )
     refused(ask("calibration", "riffle", "--gain", "2"), "gain", "only beside points", "422")
     refused(ask("trim", "riffle", "--time", "2040-01-01T00:00"), "time", "422")
+
+
+def test_pictures_come_with_an_entry(littoral, url, client, tmp_path, monkeypatch):
+    read_here(monkeypatch)
+    put(client)
+    first, second, text = tmp_path / "front.jpg", tmp_path / "left.png", tmp_path / "text.jpg"
+    first.write_bytes(picture())
+    second.write_bytes(picture("PNG"))
+    text.write_bytes(b"no picture")
+    said = ("log", "observation", "riffle", "--note", "leaves", "--url", url, "--picture", first)
+    done = littoral(*said, "--picture", second)
+    assert done.code == 0 and done.out.endswith("leaves  [2 pictures]\n"), done.err
+    assert littoral("log", "list", "riffle", "--url", url).out.endswith("[2 pictures]\n")
+    refused(littoral(*said, "--picture", text), "/picture/1 is 'no picture that can be read here'")
+    refused(littoral(*said, "--picture", tmp_path / "none.jpg"), "does not exist")

@@ -8,6 +8,7 @@ import pytest
 
 from service.client import Client, ClientError, ProblemError
 from tests.api.scenes import TANK
+from tests.pictures.samples import opened, picture, read_here
 
 START = datetime(2031, 7, 1, tzinfo=UTC)
 
@@ -77,3 +78,24 @@ def test_an_entry_of_the_log_is_deleted(url):
     assert service.log("riffle") == []
     with pytest.raises(ProblemError, match="404"):
         service.delete_log("riffle", entry.id)
+
+
+def test_pictures_are_sent_fetched_and_deleted(url, monkeypatch, tmp_path):
+    read_here(monkeypatch)
+    file = tmp_path / "front.jpg"
+    file.write_bytes(picture())
+    service = Client(url)
+    service.create_tank("riffle", TANK)
+    entry = service.add_log("riffle", "observation", note="leaves", pictures=[file])
+    (one,) = entry.pictures
+    assert (one.width, one.height, one.entry, one.kind) == (64, 48, entry.id, "observation")
+    again = service.add_pictures("riffle", entry.id, [picture("PNG"), str(file)])
+    assert again[0].id == one.id and len(again) == 2
+    assert service.pictures("riffle") == again and service.log("riffle")[0].pictures == again
+    assert len(service.picture("riffle", one.id)) == one.bytes
+    assert opened(service.picture("riffle", one.id, thumbnail=True)).size == (64, 48)
+    service.delete_picture("riffle", one.id)
+    assert service.pictures("riffle") == again[1:]
+    with pytest.raises(ProblemError) as refused:
+        service.add_pictures("riffle", entry.id, [b"no picture"])
+    assert refused.value.faults[0].pointer == "/picture/0"

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import importlib
 import inspect
+import io
 import json
 import pkgutil
 import sys
@@ -34,7 +35,11 @@ def carries(made: Any, example: Any) -> bool:
 
 def body_of(function: Any, example: Any) -> Any:
     """The example as one of the models that the function takes."""
-    hint = typing.get_type_hints(function)["body"]
+    return model_of(typing.get_type_hints(function)["body"], example)
+
+
+def model_of(hint: Any, example: Any) -> Any:
+    """The example as one of the models of a type."""
     models = [one for one in typing.get_args(hint) or (hint,) if hasattr(one, "from_dict")]
     if isinstance(example, list):
         (model,) = models
@@ -47,6 +52,20 @@ def body_of(function: Any, example: Any) -> Any:
         if carries(made.to_dict(), example):
             return made
     raise AssertionError(f"no model carries {example}: {[one.__name__ for one in models]}")
+
+
+def form_of(function: Any, package: Any, options: Any, file: str) -> Any:
+    """The form that the function takes: its JSON document, where it has one, and a picture."""
+    hint = typing.get_type_hints(function)["body"]
+    (model,) = [one for one in typing.get_args(hint) or (hint,) if hasattr(one, "to_multipart")]
+    module = vars(sys.modules[model.__module__])
+    types = importlib.import_module(f"{package.__name__}.types")
+    documents = options.get("documents", {})
+    models = importlib.import_module(f"{package.__name__}.models")  # named in its hints
+    hints = typing.get_type_hints(model, globalns={**vars(models), **module})
+    words = {name: model_of(hints[name], one) for name, one in documents.items()}
+    data = io.BytesIO(Path(file).read_bytes())
+    return model(picture=[types.File(payload=data, file_name="picture.jpg")], **words)
 
 
 def in_order(paths: dict[str, Any]) -> list[tuple[str, str, Any]]:
@@ -87,8 +106,11 @@ def main(folder: str, document: str, address: str, values: str) -> None:
         words = {}
         for name in inspect.signature(call).parameters:
             if name == "body":
-                content = next(iter(item["requestBody"]["content"].values()))
-                words[name] = body_of(call, options.get("body", content.get("example", {})))
+                (media_type, content), *_ = item["requestBody"]["content"].items()
+                if media_type == "multipart/form-data":
+                    words[name] = form_of(call, package, options, given["picture_file"])
+                else:
+                    words[name] = body_of(call, options.get("body", content.get("example", {})))
             elif name in options or f"{{{name}}}" in path:
                 words[name] = options.get(name, given.get(name))
         answer = call(client=client, **words)

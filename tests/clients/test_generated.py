@@ -21,10 +21,11 @@ import requests
 from service.api.server import Server
 from service.app.app_factory import create_app
 from service.app.application import Application
-from service.config import Config, HttpConfig
+from service.config import Config, HttpConfig, PicturesConfig
 from service.registry.models import LogKind
 from tests.derive.pieces import NOON
 from tests.integrations.conftest import Home, home
+from tests.pictures.samples import picture
 from tests.servers import program
 
 __all__ = ["home"]  # a fixture
@@ -49,9 +50,10 @@ def run(*command: str | Path, cwd: Path, **environ: str) -> str:
 
 
 @pytest.fixture
-def service(home: Home) -> Iterator[str]:
+def service(home: Home, tmp_path: Path) -> Iterator[str]:
     """A server with the tank ``reed``, evaluated once; its address. There is no token."""
-    application = Application(Config(), home.clock, home.store, home.registry)
+    config = Config(pictures=PicturesConfig(folder=str(tmp_path / "pictures")))
+    application = Application(config, home.clock, home.store, home.registry)
     home.scheduler(application.metrics).evaluate_all()
     server = Server(create_app(application), HttpConfig(port=0))
     thread = threading.Thread(target=server.run, args=(application.stopping,))
@@ -66,6 +68,7 @@ REFUSED = {
     "post_deliveries_id_redeliver",  # nothing was sent
     "delete_sessions_id",  # nobody is logged in
     "post_shared_secret_reports",  # a signed task belongs to it
+    "post_shared_secret_pictures",  # likewise
 }
 
 
@@ -74,7 +77,8 @@ def test_python_client_works_for_every_operation(service: str, home: Home, tmp_p
     bin_ = TOOLS / "python" / "bin"
     said = run(
         bin_ / "openapi-python-client", "generate", "--path", DOCUMENT, "--meta", "none",
-        "--output-path", "littoral_api", cwd=tmp_path, PATH=f"{bin_}:{os.environ['PATH']}",
+        "--output-path", "littoral_api", "--config", HERE / "generator.yaml",
+        cwd=tmp_path, PATH=f"{bin_}:{os.environ['PATH']}",
     )  # fmt: skip
     assert "warning" not in said.lower(), said
     spec = json.loads(DOCUMENT.read_text())
@@ -88,8 +92,18 @@ def test_python_client_works_for_every_operation(service: str, home: Home, tmp_p
     ]
     noted = home.registry.add_log("reed", LogKind.OBSERVATION, NOON, {}, "calm")
     calibrated = home.registry.add_log("reed", LogKind.CALIBRATION, NOON, {"quantity": "ph"})
+    file = tmp_path / "picture.jpg"
+    file.write_bytes(picture())
+    note = requests.get(f"{shared['url']}/tasks", timeout=60).json()["note"]
+    report = {"report": json.dumps({"task": note, "key": "a-key-of-its-own"})}
+    form = {"picture": ("picture.jpg", file.read_bytes())}
+    sent = requests.post(f"{shared['url']}/pictures", data=report, files=form, timeout=60)
+    assert sent.status_code == 200, sent.text
+    (taken,) = requests.get(f"{service}/v1/tanks/reed/pictures", timeout=60).json()["pictures"]
     values = {
         "tank": "reed",
+        "picture": taken["id"],
+        "picture_file": str(file),
         "secret": shared["url"].rpartition("/")[2],
         "id": recommendation["id"],
         "entry": noted.id,
@@ -98,6 +112,8 @@ def test_python_client_works_for_every_operation(service: str, home: Home, tmp_p
         "get_handover": {"start": "2026-03-11", "end": "2026-03-13"},
         "get_handover_ics": {"start": "2026-03-11", "end": "2026-03-13"},
         "get_handover_return": {"start": "2026-03-08"},
+        "post_tanks_tank_pictures": {"documents": {"entry": {"kind": "trim", "note": "stems"}}},
+        "post_shared_secret_pictures": {"documents": {"report": {"task": "x", "key": "12345678"}}},
         "post_recommendations_id_done": {"body": {"by": "Ada"}},
         "post_routes": {"body": route | {"topic": "yard/other", "quantity": "temperature"}},
         "post_shares": {"body": share},

@@ -143,6 +143,6 @@ def test_the_page_shows_the_file_to_begin_with_and_every_key_of_it_is_allowed(tm
     example = re.sub(r"^#(?! )", "", template(), flags=re.MULTILINE)
     config = load_config(write(tmp_path, example), {"LITTORAL_MQTT__PASSWORD": "x"})
     assert config.routes[0].path == "data.value"
-    for section in ("store", "registry", "mqtt", "ingest", "http", "advice", "clock"):
+    for section in ("store", "registry", "pictures", "mqtt", "ingest", "http", "advice", "clock"):
         for key in fields(getattr(config, section)):
             assert key.name in page, f"docs/config.md does not name {section}.{key.name}"

@@ -30,8 +30,8 @@ SETTINGS = (
     "/etc/pip.conf",
     "/etc/xdg/pip",
 )
-#: Above its base, MB (10^6 bytes) of files.
-MOST_MB = 136
+#: Above its base, MB (10^6 bytes) of files; 135 now, and our own code grows.
+MOST_MB = 140
 
 needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="mounts and changes roots: run as root")
 

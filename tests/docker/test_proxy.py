@@ -16,7 +16,7 @@ from urllib.parse import urlencode
 import pytest
 
 from service.api.events.stream import HEARTBEAT_S
-from service.api.http.blueprint import LIST_BYTES
+from service.api.http.blueprint import LIST_BYTES, PICTURES_BYTES
 from service.registry.events import NewEvent
 from service.registry.models import Tank
 from tests.docker.shipped_proxy import NAME, PATIENCE_S, SHIPPED, Littoral, ShippedProxy, bearer
@@ -238,7 +238,7 @@ def test_a_body_is_taken_up_to_the_limit_of_the_service(
     body = b'{"absences": []}'.ljust(LIST_BYTES)
     assert proxy.ask("PUT", "/v1/absences", body, **headers).status == 200
     with proxy.open() as one:
-        one.sendall(HEAD + f"Content-Length: {LIST_BYTES + 1}\r\n\r\n".encode())
+        one.sendall(HEAD + f"Content-Length: {PICTURES_BYTES + 1}\r\n\r\n".encode())
         assert one.recv(12) == b"HTTP/1.1 413"
 
 
@@ -300,7 +300,7 @@ def _is_refused(one: ssl.SSLSocket) -> bool:
 
 def test_the_file_says_what_the_service_says() -> None:
     text = (SHIPPED / "littoral.conf").read_text()
-    assert f"client_max_body_size  {LIST_BYTES // 1024 // 1024}m;" in text
+    assert f"client_max_body_size  {PICTURES_BYTES // 1024 // 1024}m;" in text
     (patience_s,) = map(int, re.findall(r"proxy_read_timeout (\d+)s;", text))
     assert patience_s >= 3 * HEARTBEAT_S
     assert "proxy_buffering off" not in text

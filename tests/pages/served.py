@@ -15,9 +15,10 @@ from service.advice.engine.ledger import Ledger
 from service.api.server import Server
 from service.app.app_factory import create_app
 from service.app.application import Application
-from service.config import Config, HttpConfig
+from service.config import Config, HttpConfig, PicturesConfig
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
+from service.pictures.album import Album
 from service.registry.registry import Registry
 from service.store.sqlite.store import SqliteStore
 from tests.registries import sqlite_registry
@@ -61,6 +62,11 @@ class Served:
         self._thread = threading.Thread(target=server.run, args=(self._ending,))
         self._thread.start()
 
+    @property
+    def album(self) -> Album:
+        """Its pictures, as another process of the same registry has them."""
+        return Album(self.config, self.registry)
+
     def hang_up(self) -> None:
         """Answer no more."""
         self._ending.set()
@@ -89,7 +95,7 @@ def serve(folder: Path, *, config: Config | None = None, **limits: int) -> Serve
         SqliteStore(folder / "readings.db"),
         SetClock(),
         HttpConfig(port=0, **limits),
-        config or Config(),
+        replace(config or Config(), pictures=PicturesConfig(str(folder / "pictures"))),
     )
     served.start()
     return served

@@ -12,6 +12,7 @@ from service.registry.models import DosePlan, LogKind, Stock, Tank
 from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served
+from tests.pictures.samples import exif, picture
 
 
 def brook(served: Served) -> str:
@@ -94,7 +95,7 @@ def test_the_round_by_link_offline_for_one_tick(bare: Served, visit: Opener) -> 
     amount.focus()
     press(page, "Control+A")
     page.keyboard.type("500")
-    press(page, "Tab", "Tab", "Enter")
+    press(page, "Tab", "Tab", "Tab", "Enter")
     assert amount.evaluate("one => one.validationMessage") == (
         "Write a number up to 120, such as 60."
     )
@@ -103,7 +104,7 @@ def test_the_round_by_link_offline_for_one_tick(bare: Served, visit: Opener) -> 
     page.keyboard.type("54,5")
     press(page, "Tab")
     page.keyboard.type("a little cloudy")
-    press(page, "Tab", "Enter")
+    press(page, "Tab", "Tab", "Enter")
     expect(page.locator("#reported-list")).to_contain_text("Change 60 L (50 %)")
     expect(change).to_contain_text("done ")
     entry, _ = bare.registry.log("brook")
@@ -119,11 +120,15 @@ def test_the_round_by_link_offline_for_one_tick(bare: Served, visit: Opener) -> 
     expect(page.locator("#offline")).to_contain_text("3 hours old")
     look = page.locator(f'.task[data-name="{today}/look/"]')
     look.locator("summary").click()
+    photograph = {"name": "tank.jpg", "mimeType": "image/jpeg", "buffer": picture(exif=exif())}
+    look.locator("input[type=file]").set_input_files(photograph)
     look.get_by_role("button", name="Done").click()
     expect(page.locator("#kept")).to_contain_text("1 report kept on this phone, not sent yet.")
     page.reload()  # as when the phone was in a pocket
     page.wait_for_selector("html[data-ready]", state="attached")
-    expect(page.locator("#kept")).to_contain_text("Look at the tank, ticked off just now")
+    expect(page.locator("#kept")).to_contain_text(
+        "Look at the tank, with 1 picture, ticked off just now"
+    )
     expect(look).to_contain_text("kept on")
     assert violations(page) == []
     assert len(bare.registry.log("brook")) == 2
@@ -139,9 +144,12 @@ def test_the_round_by_link_offline_for_one_tick(bare: Served, visit: Opener) -> 
     ready(page)
     expect(page.locator("#reported-list")).to_contain_text("Look at the tank")
     expect(page.locator("#kept")).to_be_hidden()
+    expect(page.locator("#reported-list img")).to_have_count(1)
     entries = bare.registry.log("brook")
     assert [one.by for one in entries] == ["Ada", "Ada", "the owner"]
     done = next(one for one in entries if one.kind is LogKind.OBSERVATION)
+    (sent,) = bare.registry.pictures("brook")
+    assert (sent.entry, sent.width, sent.height) == (done.id, 64, 48)
     assert done.recorded is not None
     assert timedelta(minutes=19) < done.recorded - done.time < timedelta(minutes=21)
     expect(look).to_contain_text("done 1")

@@ -15,12 +15,15 @@ from service.registry.access import ShareLink
 from service.registry.checks import check_log
 from service.registry.models import LogEntry, LogKind
 from service.registry.observations import observed
+from service.registry.pictures import NO_PICTURES, SentPictures
 from service.registry.recommendations import ACTIVE_STATES, State
 from service.registry.registry import Registry
 from service.registry.repositories.link_reports import LinkReport
 from service.schemas.checks import refuse
 
 _TITLE_LENGTH: Final = 80
+A_PICTURE: Final = "A photograph"
+"""Note of a report that has nothing else."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +37,7 @@ class Report:
             matter then.
         number: ``{"value": …, "unit": …}``; None: as the sheet says.
         observation: ``{"kind": …, "level": …}``, what was seen on a scale; belongs to no task.
+        pictures: photographs that come with it.
     """
 
     tick: Tick
@@ -42,6 +46,7 @@ class Report:
     number: Mapping[str, Any] | None = field(default=None)
     note: str = ""
     observation: Mapping[str, Any] | None = field(default=None)
+    pictures: SentPictures = NO_PICTURES
 
 
 def take_report(
@@ -53,7 +58,8 @@ def take_report(
         What is stored, and whether it is new.
 
     Raises:
-        InvalidInputError: a field is not allowed, a number or a note is missing.
+        InvalidInputError: a field is not allowed, a number or a note is missing, or there are too
+            many pictures.
         GoneError: the link has expired or was revoked.
         ConflictError: the task was reported before, or its recommendation is marked as done.
         TooManyReportsError: too many came with this link.
@@ -64,7 +70,7 @@ def take_report(
         entry = _entry(registry, link, report, now)
         title = tick.title if tick.task else _title(entry)
         stored, fresh = registry.add_link_report(
-            link.id, report.key, tick.task or None, title, entry, now
+            link.id, report.key, tick.task or None, title, entry, now, report.pictures
         )
     if tick.recommendation and stored.entry:
         _close(registry, tick.recommendation, now)
@@ -73,6 +79,8 @@ def take_report(
 
 def _entry(registry: Registry, link: ShareLink, report: Report, now: datetime) -> LogEntry:
     tick, note, seen = report.tick, report.note.strip(), report.observation
+    if not tick.task and not note and seen is None and report.pictures.sources:
+        note = A_PICTURE
     if tick.task and seen is not None:
         refuse({"observation": [Refusal(dict(seen), "a note or nothing beside a task")]})
     if not tick.task and not note and seen is None:

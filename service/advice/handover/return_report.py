@@ -12,6 +12,7 @@ from service.advice.phrases import span
 from service.derive.models import Co2Day, LightDay, TankView
 from service.registry.entry_text import entry_text
 from service.registry.models import Absence, LogEntry, LogKind
+from service.registry.pictures import Picture
 from service.registry.recommendations import State
 from service.science.water.hardness import dkh_from_meq_l
 
@@ -39,6 +40,8 @@ class TankReturn:
         done: log entries of the absence, oldest first.
         open: what is still to be done, most urgent first.
         changed: sentences: how CO2, light and KH were at the end against before.
+        pictures: the first and the last of the absence, with the last one before it as the first
+            where there is one.
         tried: sentences: the results of the trials that were running.
     """
 
@@ -49,6 +52,7 @@ class TankReturn:
     done: tuple[Occurrence, ...]
     open: tuple[Recommendation, ...]
     changed: tuple[str, ...]
+    pictures: tuple[Picture, ...] = ()
     tried: tuple[str, ...] = ()
 
     @property
@@ -76,6 +80,7 @@ def tank_return(
     view: TankView,
     seen: Sequence[Recommendation],
     tried: Sequence[str] = (),
+    pictures: Sequence[Picture] = (),
 ) -> TankReturn:
     """The report of one tank.
 
@@ -83,6 +88,7 @@ def tank_return(
         tried: the results of the trials that were running, in sentences.
         view: at the return, reaching back beyond the start of the absence.
         seen: recommendations in any state that were seen since then.
+        pictures: of the absence, and the last one before it, newest first.
     """
     start, end = absence.start, min(absence.end, view.now)
     done = [one for one in reversed(view.log) if start <= one.time <= end]
@@ -94,6 +100,7 @@ def tank_return(
         done=tuple(Occurrence(one.time, _done(one)) for one in done),
         open=tuple(one for one in seen if one.state is State.OPEN),
         changed=tuple(_changed(view, start)),
+        pictures=(pictures[-1], pictures[0]) if len(pictures) > 1 else tuple(pictures),
         tried=tuple(tried),
     )
 

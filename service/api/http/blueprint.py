@@ -30,7 +30,11 @@ DOCUMENT_BYTES: Final = 1024 * 1024
 """A tank with its plans, or a log entry: texts of 10,000 characters among them."""
 
 LIST_BYTES: Final = 8 * 1024 * 1024
-"""Thousands of readings, or all absences; no body is longer."""
+"""Thousands of readings, or all absences."""
+
+MULTIPART: Final = "multipart/form-data"
+PICTURES_BYTES: Final = 24 * 1024 * 1024
+"""A few pictures as phones take them; no body is longer. Our choice."""
 
 
 class Decorator(Protocol):

@@ -20,6 +20,7 @@ def _path(name: str, doc: str, schema: dict[str, Any]) -> list[dict[str, Any]]:
 
 TANK: Final = _path("tank", "Id of the tank.", Name().openapi())
 ENTRY: Final = _path("entry", "Id of the log entry.", Name().openapi())
+PICTURE: Final = _path("picture", "Id of the picture.", {"type": "string"})
 DELIVERY: Final = _path("id", "Id of the delivery.", {"type": "string"})
 RECOMMENDATION: Final = _path("id", "Id of the recommendation.", {"type": "string"})
 TRIAL: Final = _path("trial", "Id of the trial.", Name().openapi())

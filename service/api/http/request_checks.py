@@ -5,11 +5,15 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from flask import Flask, request
 
-from service.api.http.blueprint import MOST_BYTES, USUAL_BYTES
+from service.api.http.blueprint import (
+    MOST_BYTES,
+    PICTURES_BYTES,
+    USUAL_BYTES,
+)
 from service.api.http.errors import TooLargeError
 from service.api.http.faults import error_of
 from service.api.http.path_parameters import document_path
@@ -18,6 +22,10 @@ from service.problems import PROBLEMS
 
 FORM_BYTES: Final = 256 * 1024
 """What the form of a page may be long: a remark of 10,000 letters as a form encodes them."""
+_FORM_BYTES: Final = "most_form_bytes"
+"""Attribute of a view whose form may be longer."""
+
+_View = TypeVar("_View", bound=Callable[..., Any])
 _CONDITIONS: Final = ("If-Match", "If-None-Match")
 _WRITING: Final = ("PUT", "POST", "PATCH", "DELETE")
 
@@ -87,7 +95,7 @@ def install(app: Flask, document: Callable[[], Mapping[str, Any]]) -> None:
     @app.before_request
     def check() -> None:
         taken = table().get((request.endpoint or "", request.method))
-        _limit_body(FORM_BYTES if taken is None else taken.most_bytes)
+        _limit_body(_form_bytes(app) if taken is None else taken.most_bytes)
         if taken is None:
             return
         _check_options(taken)
@@ -99,6 +107,17 @@ def install(app: Flask, document: Callable[[], Mapping[str, Any]]) -> None:
                 f"Content-Type is {given}; allowed: {', '.join(taken.media_types)}",
                 taken.media_types,
             )
+
+
+def form_with_pictures(view: _View) -> _View:
+    """Decorator: the form that a view of the pages takes may come with pictures."""
+    setattr(view, _FORM_BYTES, PICTURES_BYTES)
+    return view
+
+
+def _form_bytes(app: Flask) -> int:
+    view = app.view_functions.get(request.endpoint or "")
+    return int(getattr(view, _FORM_BYTES, FORM_BYTES))
 
 
 def _limit_body(most_bytes: int) -> None:

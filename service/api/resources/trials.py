@@ -16,7 +16,7 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.etag import ETAG, IF_MATCH, precondition, tagged
 from service.api.http.faults import invalid_field
 from service.api.http.path_parameters import TANK, TRIAL
-from service.derive.watched.values import watchable
+from service.derive.watched.values import WATCHED, watchable
 from service.registry.fields.limits import NAME_LENGTH
 from service.registry.fields.trial import MOST_ENTRIES, MOST_LENGTH, MOST_WATCHED, USUAL_LENGTH
 from service.registry.trials import Trial, TrialState
@@ -68,8 +68,8 @@ class NewTrialSchema(Schema):
         required=True,
     )
     watched = Items(
-        Name(),
-        "What to compare: names of `watchable`.",
+        Choice(words=list(WATCHED)),
+        "What to compare: those of `watchable`.",
         shortest=1,
         longest=MOST_WATCHED,
         required=True,
@@ -93,7 +93,9 @@ class ChangedTrialSchema(Schema):
     """What is to be changed of a running trial."""
 
     question = Text(shortest=1, longest=NAME_LENGTH)
-    watched = Items(Name(), "Names of `watchable`.", shortest=1, longest=MOST_WATCHED)
+    watched = Items(
+        Choice(words=list(WATCHED)), "Those of `watchable`.", shortest=1, longest=MOST_WATCHED
+    )
     look_again = Moment()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, Final
 
 import click
@@ -23,6 +24,14 @@ _COMMON: Final = (
     ),
     click.option("--note", default="", help="A remark."),
     click.option("--by", default="", envvar="LITTORAL_BY", help="Who did it."),
+    click.option(
+        "--picture",
+        "pictures",
+        type=click.Path(exists=True, dir_okay=False, readable=True, path_type=Path),
+        metavar="FILE",
+        multiple=True,
+        help="A photograph of it: JPEG, PNG, WebP or HEIC; may be given several times.",
+    ),
     json_option,
 )
 
@@ -41,6 +50,7 @@ def entry_command(
             time: LocalMoment | None,
             note: str,
             by: str,
+            pictures: tuple[Path, ...],
             as_json: bool,
             url: str,
             token: str | None,
@@ -50,7 +60,9 @@ def entry_command(
             with service_client(url, token) as client:
                 zone = client.tank(tank).time_zone
                 at = None if time is None else time.at(zone)
-                logged = client.add_log(tank, kind, data, time=at, note=note, by=by)
+                logged = client.add_log(
+                    tank, kind, data, time=at, note=note, by=by, pictures=pictures
+                )
             click.echo(as_json_text(logged) if as_json else f"logged: {line_of(logged, zone)}")
 
         made: Any = service_options(note_down)
@@ -65,9 +77,14 @@ def entry_command(
 def line_of(entry: LogEntry, zone: str) -> str:
     """An entry on one line, its time in a zone."""
     facts = ", ".join(f"{name} {_fact(value)}" for name, value in entry.data.items())
-    parts = (words_now(entry.time, zone), entry.tank, entry.kind, facts, entry.note)
+    taken = _pictures(len(entry.pictures))
+    parts = (words_now(entry.time, zone), entry.tank, entry.kind, facts, entry.note, taken)
     by = f" ({entry.by})" if entry.by else ""
     return "  ".join(part for part in parts if part) + by
+
+
+def _pictures(count: int) -> str:
+    return "" if not count else f"[{count} picture{'s' if count > 1 else ''}]"
 
 
 def _fact(value: Any) -> str:

@@ -1,4 +1,4 @@
-"""``littoral backup``: registry and store in one file."""
+"""``littoral backup``: registry, pictures and store in one file."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from service.cli.output.display import as_json_text, json_option
 @json_option
 @config_option
 def command(file: Path, as_json: bool, config_file: Path | None) -> None:
-    """Back up registry and store into one file.
+    """Back up registry, pictures and store into one file.
 
     FILE must not exist; the service may run meanwhile. All that was acknowledged before is in it,
     except readings that still wait in the spool.
@@ -30,6 +30,12 @@ def command(file: Path, as_json: bool, config_file: Path | None) -> None:
     if manifest.spooled:
         click.echo(
             f"{manifest.spooled} readings wait in the ingester's spool and are not in it", err=True
+        )
+    if manifest.pictures.lost:
+        click.echo(
+            f"{manifest.pictures.lost} files of pictures were lost or damaged before, and are not "
+            "in it",
+            err=True,
         )
     if as_json:
         click.echo(as_json_text(as_document(manifest)))

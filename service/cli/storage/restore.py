@@ -1,4 +1,4 @@
-"""``littoral restore``: registry and store from a backup, into empty places."""
+"""``littoral restore``: registry, pictures and store from a backup, into empty places."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from service.times import format_moment
 @json_option
 @config_option
 def command(file: Path, as_json: bool, config_file: Path | None) -> None:
-    """Restore registry and store from a backup.
+    """Restore registry, pictures and store from a backup.
 
     They go where the configuration says; where one is there already, nothing is done. Everybody
     has to log in again, and a token that was revoked after the backup is valid again.

@@ -25,6 +25,7 @@ from service.api.context import current, now
 from service.pages.browser.headers import secure
 from service.pages.handover.chart import picture_lines
 from service.pages.local_time import LocalTime
+from service.pages.pictures.shown import shown_picture
 from service.registry.models import Absence
 
 OPTIONS: Final = ("start", "end", "absence", "tank")
@@ -87,10 +88,15 @@ def sheet_page(sheet: HandoverSheet, *, shared: bool = False) -> Response:
 def report_page(report: ReturnReport) -> Response:
     """A report on return as HTML."""
     begun = absences_begun(report.prepared)
+    local_times = {one.tank: LocalTime(one.time_zone, report.prepared) for one in report.tanks}
     page = render_template(
         "pages/return_report.html",
         report=report,
-        local_times={one.tank: LocalTime(one.time_zone, report.prepared) for one in report.tanks},
+        local_times=local_times,
+        pictures_of={
+            one.tank: [shown_picture(each, local_times[one.tank]) for each in one.pictures]
+            for one in report.tanks
+        },
         whole=LocalTime(report.tanks[0].time_zone if report.tanks else "UTC", report.prepared),
         others=[one for one in begun if one != report.absence][:OTHERS_SHOWN],
     )

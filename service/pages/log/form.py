@@ -12,6 +12,7 @@ from service.pages.log.fields import KIND_WORDS, input_at, inputs_of
 from service.registry.fields.log import KINDS
 from service.registry.fields.log_entry import EntrySchema
 from service.registry.models import LogKind, Tank
+from service.registry.repositories.pictures import FIELD as PICTURE
 from service.schemas.entry import label_of
 
 
@@ -74,7 +75,10 @@ def log_form(
     for fault in error.faults if error else ():
         one = input_at(inputs, fault.pointer)
         name = fault.pointer.removeprefix("/")
-        if one is not None:
+        if name.split("/")[0] == PICTURE:
+            number = int(name.partition("/")[2] or 0) + 1
+            faults[PICTURE] = fault.renamed(fault.pointer, f"Picture {number}").detail
+        elif one is not None:
             faults[one.name] = fault.renamed(fault.pointer, one.label).detail
         elif name in _COMMON:
             faults[name] = fault.renamed(fault.pointer, _COMMON[name]).detail

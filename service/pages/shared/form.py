@@ -11,10 +11,12 @@ from service.advice.handover.ticks import AskedNumber, Tick
 from service.advice.phrases import measured
 from service.api.resources.handover.reporting import OfferedTick
 from service.errors import LittoralError
+from service.registry.repositories.pictures import FIELD
 from service.schemas.entry import UNIT_WORDS
 
 NUMBER: Final = "number"
 NOTE: Final = "note"
+PICTURE: Final = FIELD
 
 
 def new_key() -> str:
@@ -46,7 +48,8 @@ class Refused:
     @property
     def other(self) -> str:
         """What is wrong with none of the inputs; "" for nothing."""
-        return "" if self.fault(NUMBER, "") or self.fault(NOTE, "") else self.error.detail
+        own = any(self.fault(name, "") for name in (NUMBER, NOTE, PICTURE))
+        return "" if own else self.error.detail
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +104,11 @@ class ReportForm:
     def number_fault(self) -> str:
         """What is wrong with the number."""
         return "" if self.refused is None else self.refused.fault(NUMBER, self.label)
+
+    @property
+    def picture_fault(self) -> str:
+        """What is wrong with a picture."""
+        return "" if self.refused is None else self.refused.fault(PICTURE, "A picture")
 
     @property
     def note_fault(self) -> str:

@@ -24,6 +24,7 @@ FILES: Final = (
     "shared/round.css",
     "shared/round.js",
     "shared/outbox.js",
+    "pictures/shrink.js",
     "shared/icon-192.png",
 )
 """What the page needs without a connection."""

@@ -13,6 +13,7 @@ from werkzeug.http import http_date
 
 from service.advice.handover.sheet import HandoverSheet
 from service.advice.handover.ticks import A_NOTE
+from service.api.context import current
 from service.api.http.security_headers import INSTALLED_PAGE, POLICY
 from service.api.resources.handover.reporting import (
     OfferedTick,
@@ -27,8 +28,10 @@ from service.pages.browser.headers import secure
 from service.pages.handover.chart import picture_lines
 from service.pages.local_time import LocalTime
 from service.pages.observe import offered_groups
+from service.pages.pictures.shown import ShownPicture, shown_picture
 from service.pages.shared.form import Line, Refused, ReportForm, new_key
 from service.registry.access import ShareLink
+from service.registry.repositories.link_reports import LinkReport
 
 DAYS_LISTED: Final = 14
 """So many days are listed to tick off, also for a phone without a connection. Our choice."""
@@ -72,6 +75,7 @@ def link_page(
     offered = offered_ticks(tank, link)
     lines = [_line(one, link, refused) for one in offered]
     note = signed(A_NOTE, link)
+    reports = reports_with(link)
     page = render_template(
         "pages/shared.html",
         shared=True,
@@ -88,13 +92,26 @@ def link_page(
         note=ReportForm(note, A_NOTE, _of(refused, note)),
         observe=offered_groups({}, local_time),
         new_key=new_key,
-        reports=reports_with(link),
+        reports=reports,
+        pictures_of=_pictures_of(link, reports, address, local_time),
         words=tank.words,
         refused=refused,
     )
     response = _installed(make_response(page, refused.error.kind.status if refused else 200))
     response.headers["Sunset"] = http_date(link.expires)  # RFC 8594: a copy on a phone ends then
     return response
+
+
+def _pictures_of(
+    link: ShareLink, reports: Sequence[LinkReport], address: str, local_time: LocalTime
+) -> dict[str, list[ShownPicture]]:
+    """The pictures that came with a link, by entry, where whoever has the link finds them."""
+    entries = [one.entry for one in reports if one.entry]
+    found = current().registry.pictures_of(link.tank, entries)
+    return {
+        entry: [shown_picture(one, local_time, f"{address}/pictures/{one.id}") for one in ones]
+        for entry, ones in found.items()
+    }
 
 
 def link_refusal(error: LittoralError) -> Response:

@@ -8,9 +8,11 @@ import marshmallow as ma
 from flask import Blueprint, flash, redirect, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
+from service.api.http.request_checks import form_with_pictures
 from service.api.resources.handover.link_reports import ReportInSchema
 from service.api.resources.handover.reporting import reporting_link, taken
 from service.api.resources.handover.signed_ticks import tick_of
+from service.api.resources.pictures.uploads import limit_parts, sent_pictures
 from service.errors import LittoralError
 from service.pages.browser import csrf
 from service.pages.observe import LEVEL, OBSERVED
@@ -31,6 +33,7 @@ def register(pages: Blueprint) -> None:
     pages.add_url_rule("/shared/<secret>/report", "report", report, methods=["POST"])
 
 
+@form_with_pictures
 def report(secret: str) -> AnyResponse:
     """Take one report, then show the page again."""
     address = url_for("shared.shared_sheet", secret=secret)
@@ -38,11 +41,12 @@ def report(secret: str) -> AnyResponse:
         link = reporting_link(secret)
     except LittoralError as error:
         return link_refusal(error)
+    limit_parts()
     given = {name: value for name, value in request.form.items() if name != csrf.FIELD}
     task = given.get("task", "")
     try:
         csrf.check_form()
-        stored, fresh = taken(link, **_body(link, given))
+        stored, fresh = taken(link, **_body(link, given), files=sent_pictures())
     except LittoralError as error:
         return _shown_again(link, address, Refused(task, given, error))
     flash(f"Reported: {stored.title}." if fresh else f"This had been reported: {stored.title}.")

@@ -13,13 +13,18 @@ from service.problems import PROBLEMS
 from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.models import LogEntry
+from service.registry.pictures import NO_PICTURES, SentPictures
 from service.registry.repositories.log import row_of
+from service.registry.repositories.pictures import insert_pictures
 from service.registry.repositories.sharing_links import require_valid
 from service.registry.repositories.tanks import require_tank
-from service.registry.tables import LinkReportRow, LogRow, ShareLinkRow, TankRow
+from service.registry.tables import LinkReportRow, LogRow, PictureRow, ShareLinkRow, TankRow
 
 MOST: Final = 200
 """A link takes so many reports in ``MOST_IN``: a link in wrong hands fills no log. Our choice."""
+
+MOST_PICTURES: Final = 60
+"""Likewise pictures: they fill the quota of a tank. Our choice."""
 
 MOST_IN: Final = timedelta(days=1)
 
@@ -52,8 +57,8 @@ class TooManyReportsError(LittoralError):
 
     kind = PROBLEMS["too-many-requests"]
 
-    def __init__(self) -> None:
-        super().__init__(f"more than {MOST} reports in a day with one link; try again tomorrow")
+    def __init__(self, most: int, what: str) -> None:
+        super().__init__(f"more than {most} {what} in a day with one link; try again tomorrow")
         self.headers = {"Retry-After": "3600"}
 
 
@@ -61,9 +66,16 @@ class LinkReportRepository(Database):
     """Reports that came with sharing links."""
 
     def add_link_report(
-        self, link: str, key: str, task: str | None, title: str, entry: LogEntry, now: datetime
+        self,
+        link: str,
+        key: str,
+        task: str | None,
+        title: str,
+        entry: LogEntry,
+        now: datetime,
+        pictures: SentPictures = NO_PICTURES,
     ) -> tuple[LinkReport, bool]:
-        """Take a report and its log entry, all or nothing.
+        """Take a report, its log entry and its pictures, all or nothing.
 
         Returns:
             The report; and whether it is new: the same key again is the same report.
@@ -72,6 +84,7 @@ class LinkReportRepository(Database):
             GoneError: the link is not there any more, has expired or was revoked.
             ConflictError: the task was reported before, or is in the log already.
             TooManyReportsError: the link has taken too many of late.
+            InvalidInputError: there are too many pictures.
         """
         write = AuditedWrite(Action.LOG_ADDED, f"tanks/{entry.tank}/log/{entry.id}")
         with self.session(writes=write) as session:
@@ -95,10 +108,17 @@ class LinkReportRepository(Database):
             late = LinkReportRow.received > now - MOST_IN
             count = select(func.count()).select_from(LinkReportRow).filter_by(link=link)
             if (session.scalar(count.where(late)) or 0) >= MOST:
-                raise TooManyReportsError
+                raise TooManyReportsError(MOST, "reports")
+            if pictures.new:
+                taken_too = LinkReportRow.entry == PictureRow.entry
+                count = select(func.count()).select_from(PictureRow).join(LinkReportRow, taken_too)
+                before_it = session.scalar(count.where(LinkReportRow.link == link, late)) or 0
+                if before_it + len(pictures.new) > MOST_PICTURES:
+                    raise TooManyReportsError(MOST_PICTURES, "pictures")
             require_tank(session, entry.tank)
             session.add(row_of(entry))
             session.flush()
+            insert_pictures(session, entry.tank, entry.id, pictures)
             made = LinkReportRow(
                 link=link,
                 key=key,

@@ -15,6 +15,8 @@ from service.registry.audit import Action, AuditedWrite
 from service.registry.checks import check_log
 from service.registry.connection import Database
 from service.registry.models import NOTHING, LogEntry, LogKind
+from service.registry.pictures import NO_PICTURES, SentPictures
+from service.registry.repositories.pictures import insert_pictures, require_sent_before
 from service.registry.repositories.tanks import no_tank, require_tank
 from service.registry.row_ids import new_id
 from service.registry.tables import LogRow, TankRow
@@ -34,6 +36,7 @@ class LogRepository(Database):
         recorded: datetime | None = None,
         *,
         id: str | None = None,
+        pictures: SentPictures = NO_PICTURES,
     ) -> LogEntry:
         """Note what was done or seen.
 
@@ -43,11 +46,12 @@ class LogRepository(Database):
             recorded: when it was written down, aware.
             id: given by a caller that may have to repeat itself: the same entry under the same
                 id is stored once.
+            pictures: that it comes with.
 
         Raises:
-            InvalidInputError: a field is not allowed.
+            InvalidInputError: a field is not allowed, or there are too many pictures.
             NotFoundError: no such tank.
-            ConflictError: another entry has this id.
+            ConflictError: another entry has this id, or it has other pictures.
         """
         at = time or recorded
         if at is None:
@@ -64,7 +68,9 @@ class LogRepository(Database):
                 stored = session.get(LogRow, entry.id, populate_existing=True)
                 if stored is not None:  # else it was just deleted
                     write.happened = False
+                    require_sent_before(session, entry.id, pictures)
                     return _same_again(stored, entry, timed=time is not None)
+            insert_pictures(session, tank, entry.id, pictures)
         return entry
 
     def log(

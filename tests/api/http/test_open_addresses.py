@@ -31,11 +31,13 @@ OPEN_TO_ALL = {
     "/shared/<secret>",
     "/shared/<secret>.ics",
     "/shared/<secret>/app.webmanifest",
+    "/shared/<secret>/pictures/<picture>",
+    "/shared/<secret>/pictures/<picture>/thumbnail",
     "/shared/<secret>/reports",
     "/shared/<secret>/tasks",
     "/shared/<secret>/worker.js",
 }
-OPEN_TO_FORMS = {"/mail/start/<token>", "/shared/<secret>/report"}
+OPEN_TO_FORMS = {"/mail/start/<token>", "/shared/<secret>/report", "/shared/<secret>/pictures"}
 METHODS = ("GET", "HEAD", "OPTIONS", "POST", "PUT", "DELETE")
 SAMPLES = {"<tank>": "riffle", "<path:filename>": "littoral.css"}
 NOWHERE = (

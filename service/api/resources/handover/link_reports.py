@@ -162,7 +162,8 @@ class LinkReportsView(MethodView):
         """Report a task of the sheet as done, or leave a note or an observation
 
         It is logged under the name on the link; nothing else can be written with it. A report
-        sent again under its `key` is taken once and answered as the first time.
+        sent again under its `key` is taken once and answered as the first time. With photographs:
+        `POST /shared/{secret}/pictures`.
         """
         link = reporting_link(secret)
         stored, fresh = taken(link, **body)

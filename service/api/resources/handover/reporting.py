@@ -5,6 +5,7 @@ Used by the API and by the page that a link opens.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -22,6 +23,7 @@ from service.api.http.auth import rate_limits
 from service.api.http.own_machine import refuse_other_sites
 from service.api.http.public_address import public_address
 from service.api.resources.handover.signed_ticks import signed, tick_of
+from service.pictures.intake import Upload
 from service.registry.access import ShareLink
 from service.registry.audit import Actor, ActorKind, act_as
 from service.registry.repositories.link_reports import LinkReport
@@ -74,12 +76,17 @@ def taken(
     number: Any = None,
     note: str = "",
     observation: Any = None,
+    files: Sequence[Upload] = (),
 ) -> tuple[LinkReport, bool]:
     """Take a report with a link; errors as ``take_report``, and where too many are sent."""
+    context = current()
     rate_limits().count_write(f"link {link.id}")
-    report = Report(tick_of(task, link), key, age, number, note, observation)
-    found = take_report(current().registry, link, report, now())
-    current().nudge()
+    tick = tick_of(task, link)
+    known = context.registry.link_report(link.id, key) is not None  # its pictures are there too
+    with context.pictures.taken(() if known else files) as pictures:
+        report = Report(tick, key, age, number, note, observation, pictures)
+        found = take_report(context.registry, link, report, now())
+    context.nudge()
     return found
 
 

@@ -14,6 +14,7 @@ from service.api.http.negotiation import HTML, JSON, accepted
 from service.api.http.responses import as_json
 from service.api.resources.handover import html
 from service.api.resources.handover.schemas import AwaySchema, HandoverOptionsSchema
+from service.api.resources.pictures.schemas import PictureSchema, ShownPictures
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Text
@@ -43,6 +44,10 @@ class TankReturnSchema(AnswerSchema):
     done = Items(OccurrenceSchema, "From the log, oldest first.")
     open = Items(RecommendationSchema, "What is open now, most urgent first.")
     changed = Items(Text(longest=_LONG), "CO2, light and KH at the end against before.")
+    pictures = ShownPictures(
+        PictureSchema,
+        "The first and the last of the absence; the first is the last one before it, if any.",
+    )
     tried = Items(Text(longest=20_000), "The results of the trials that were running.")
 
 

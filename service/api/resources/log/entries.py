@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import fields
 from datetime import timedelta
 from typing import Any, Final
@@ -18,10 +19,13 @@ from service.api.http.path_parameters import ENTRY, TANK
 from service.api.http.responses import as_json
 from service.api.resources.log.paging import LogPageSchema, log_page
 from service.api.resources.log.schemas import ENTRIES, ENTRY_REFERENCE, LOG
+from service.api.resources.pictures.schemas import as_documents
 from service.errors import NotFoundError
+from service.pictures.intake import Upload
 from service.registry.fields.log import KINDS
 from service.registry.log_volume import to_shown, to_stored
 from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.pictures import Picture
 from service.schemas.fields import Choice
 from service.times import format_moment
 
@@ -40,7 +44,7 @@ _POST_BODY: Final = {
                 "data": {"fraction": {"value": 50, "unit": "%"}},
                 "by": "the colleague",
             },
-        }
+        },
     },
 }
 
@@ -65,8 +69,10 @@ class LogView(MethodView):
         """The log of a tank, newest first"""
         kinds = [LogKind(options["kind"])] if "kind" in options else None
         entries, more = log_page(tank, options, kinds)
-        found = current().registry.tank(tank)
-        shown = [entry_json(entry, found) for entry in entries]
+        registry = current().registry
+        found = registry.tank(tank)
+        pictures = registry.pictures_of(tank, [entry.id for entry in entries])
+        shown = [entry_json(one, found, pictures.get(one.id, ())) for one in entries]
         return as_json({"tank": tank, "entries": shown, "next": more})
 
     @blueprint.answers(201, ENTRY_REFERENCE)
@@ -77,28 +83,10 @@ class LogView(MethodView):
         """Log what was done or seen
 
         Without a `time` it was done now. An entry sent again under the same `id` is stored once
-        and answered as the first time; another one under that `id` is refused.
+        and answered as the first time; another one under that `id` is refused. With photographs:
+        `POST /v1/tanks/{tank}/pictures`.
         """
-        found = current().registry.tank(tank)
-        body = read_json(request.get_data())
-        kind, value = _loaded(body)
-        recorded = now()
-        time = value.get("time")
-        if time is not None and time > recorded + CLOCKS_APART:
-            raise invalid_field("/time", format_moment(time), "a time up to now")
-        entry = current().registry.add_log(
-            tank,
-            kind,
-            time,
-            to_stored(kind, value.get("data", {}), found),
-            value.get("note", ""),
-            value.get("by", ""),
-            recorded,
-            id=value.get("id"),
-        )
-        current().nudge()
-        address = f"/v1/tanks/{tank}/log/{entry.id}"
-        return as_json(entry_json(entry, found), 201, {"Location": address})
+        return logged(tank, read_json(request.get_data()))
 
 
 @blueprint.at("/<entry>", parameters=[*TANK, *ENTRY])
@@ -108,8 +96,9 @@ class EntryView(MethodView):
     @blueprint.answers(200, ENTRY_REFERENCE)
     def get(self, tank: str, entry: str) -> Response:
         """One entry of the log"""
-        found = current().registry.tank(tank)
-        return as_json(entry_json(_entry(tank, entry), found))
+        registry = current().registry
+        found, one = registry.tank(tank), _entry(tank, entry)
+        return as_json(entry_json(one, found, registry.pictures(tank, entries=[entry])))
 
     @blueprint.answers(204, description="Deleted.")
     def delete(self, tank: str, entry: str) -> tuple[str, int]:
@@ -120,11 +109,45 @@ class EntryView(MethodView):
         return "", 204
 
 
-def entry_json(entry: LogEntry, tank: Tank) -> dict[str, Any]:
+def logged(tank: str, body: Any, files: Sequence[Upload] = ()) -> Response:
+    """Write an entry from its JSON, with its pictures; the answer of who sends it.
+
+    Raises:
+        InvalidInputError: a field or a picture is not allowed.
+        NotFoundError: no such tank.
+        ConflictError: another entry has this id, or it has other pictures.
+    """
+    context = current()
+    found = context.registry.tank(tank)
+    kind, value = _loaded(body)
+    recorded = now()
+    time = value.get("time")
+    if time is not None and time > recorded + CLOCKS_APART:
+        raise invalid_field("/time", format_moment(time), "a time up to now")
+    with context.pictures.taken(files, value.get("id")) as pictures:
+        entry = context.registry.add_log(
+            tank,
+            kind,
+            time,
+            to_stored(kind, value.get("data", {}), found),
+            value.get("note", ""),
+            value.get("by", ""),
+            recorded,
+            id=value.get("id"),
+            pictures=pictures,
+        )
+    context.nudge()
+    address = f"/v1/tanks/{tank}/log/{entry.id}"
+    shown = entry_json(entry, found, context.registry.pictures(tank, entries=[entry.id]))
+    return as_json(shown, 201, {"Location": address})
+
+
+def entry_json(entry: LogEntry, tank: Tank, pictures: Iterable[Picture] = ()) -> dict[str, Any]:
     """The JSON of an entry; a water change also in litres where the net volume is known."""
     data = to_shown(entry, tank)
     members = {field.name: getattr(entry, field.name) for field in fields(entry)}
     shown: dict[str, Any] = _ENTRIES[entry.kind].dump(members | {"data": data})
+    shown["pictures"] = as_documents(pictures)
     if entry.kind is LogKind.CALIBRATION:
         shown["data"] = data
     elif entry.kind is LogKind.OBSERVATION:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from service.api.resources.pictures.schemas import PictureSchema
 from service.registry.fields.log import KINDS
 from service.registry.fields.log_entry import EntrySchema, LogData
 from service.registry.models import LogKind
-from service.schemas.base import Nested, Schema
+from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice
 
 
@@ -17,6 +18,7 @@ def _entry_schema(kind: LogKind, data: type[LogData]) -> type[Schema]:
         "__doc__": f"A log entry: {kind.value}.",
         "kind": Choice(words=[kind.value], required=True),
         "data": Nested(data, required=data.required()),
+        "pictures": Items(PictureSchema, "Photographs of it.", dump_only=True),
     }
     return type(name, (EntrySchema,), members)
 

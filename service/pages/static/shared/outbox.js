@@ -45,3 +45,9 @@ export async function kept(link) {
   const all = await withStore("readonly", (store) => store.getAll());
   return all.filter((one) => one.link === link).sort((a, b) => a.at - b.at);
 }
+
+/** How many bytes of pictures are kept, of all links. */
+export async function keptBytes() {
+  const all = await withStore("readonly", (store) => store.getAll());
+  return all.flatMap((one) => one.pictures ?? []).reduce((sum, one) => sum + one.data.byteLength, 0);
+}

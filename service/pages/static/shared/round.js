@@ -3,11 +3,15 @@
 // sent as forms.
 "use strict";
 
-import { forget, keep, kept } from "./outbox.js";
+import { shrunk } from "../pictures/shrink.js";
+import { forget, keep, kept, keptBytes } from "./outbox.js";
 
 const RETRY_MS = 30_000;
 const OLD_MS = 10 * 60_000; // an older sheet is loaded anew once there is a connection
 const PATIENCE_MS = 15_000;
+const PICTURES_PATIENCE_MS = 180_000;
+const MOST_PICTURES = 6; // that one report takes
+const MOST_KEPT_BYTES = 40_000_000; // of pictures, kept on this phone until they are sent
 const RELOADED = "littoral-reloaded";
 const LATER = new Set([408, 425, 429]); // refused for now only
 
@@ -69,7 +73,8 @@ async function showKept() {
 function row(one) {
   const item = document.createElement("li");
   const amount = one.number ? `: ${one.number.value} ${one.number.unit}` : "";
-  const note = one.note && one.note !== one.title ? ` “${one.note}”` : "";
+  const taken = one.pictures?.length ? `, with ${number(one.pictures.length, "picture")}` : "";
+  const note = (one.note && one.note !== one.title ? ` “${one.note}”` : "") + taken;
   item.append(`${one.title}${amount}${note}, ticked off ${ago(Date.now() - one.at)}`);
   if (one.refused) {
     const why = document.createElement("p");
@@ -108,6 +113,7 @@ function showTaken(one, answer) {
   when.className = "stamp";
   when.textContent = clock(Date.parse(answer.time));
   item.append(`${answer.title} `, when);
+  if (one.without) item.append(`. Its pictures were not taken: ${one.without}`);
   byId("reported-list")?.prepend(item);
   if (byId("reported-none")) byId("reported-none").hidden = true;
   mark(one, `done ${clock(Date.parse(answer.time))}`);
@@ -115,9 +121,9 @@ function showTaken(one, answer) {
 
 // What is sent
 
-async function asked(address, options = {}) {
+async function asked(address, options = {}, patience = PATIENCE_MS) {
   const ending = new AbortController();
-  const timer = setTimeout(() => ending.abort(), PATIENCE_MS);
+  const timer = setTimeout(() => ending.abort(), patience);
   try {
     const answer = await fetch(address, { ...options, cache: "no-store", signal: ending.signal });
     const type = answer.headers.get("Content-Type") ?? "";
@@ -129,6 +135,19 @@ async function asked(address, options = {}) {
   }
 }
 
+/** Posts a report: as JSON, or with pictures as a form. */
+function posted(report, pictures) {
+  const options = { method: "POST", headers: { Accept: "application/json" } };
+  if (!pictures.length) {
+    options.headers["Content-Type"] = "application/json";
+    return asked(`${link}/reports`, { ...options, body: JSON.stringify(report) });
+  }
+  const body = new FormData();
+  body.append("report", JSON.stringify(report));
+  for (const one of pictures) body.append("picture", new Blob([one.data], { type: one.type }), "picture");
+  return asked(`${link}/pictures`, { ...options, body }, PICTURES_PATIENCE_MS);
+}
+
 /** Sends what is kept, one after the other. */
 async function send() {
   for (const one of await kept(link)) {
@@ -138,15 +157,15 @@ async function send() {
     if (seconds) report.age = `PT${seconds}S`;
     if (one.number) report.number = one.number;
     if (one.observation) report.observation = one.observation;
-    const { status, body } = await asked(`${link}/reports`, {
-      method: "POST",
-      headers: { "Content-Type": "application/json", Accept: "application/json" },
-      body: JSON.stringify(report),
-    });
-    if (status >= 500 || LATER.has(status)) throw new Error(body.detail);
+    const { status, body } = await posted(report, one.pictures ?? []);
+    if ((status >= 500 && !(status === 500 && one.pictures?.length)) || LATER.has(status)) throw new Error(body.detail);
     if (status === 200 && body.key === one.key) {
       await forget(one.key);
       showTaken(one, body);
+    } else if (one.pictures?.length && (status === 413 || status === 422 || status === 500)) {
+      // What was done counts more than its pictures: it is sent again without them.
+      await keep({ ...one, pictures: [], without: String(body.detail ?? status) });
+      return send();
     } else {
       await keep({ ...one, refused: String(body.detail ?? status) });
     }
@@ -211,10 +230,40 @@ function observationOf(form, button) {
   return observed ? { kind: observed.value, level: Number(button.value) } : null;
 }
 
+/** The chosen pictures, made smaller; null where this phone would keep too much. */
+async function picturesOf(form) {
+  const input = form.elements.namedItem("picture");
+  if (!input) return [];
+  const found = [];
+  for (const file of [...input.files].slice(0, MOST_PICTURES)) {
+    const small = await shrunk(file);
+    found.push({ type: small.type, data: await small.arrayBuffer() });
+  }
+  const bytes = found.reduce((sum, one) => sum + one.data.byteLength, 0);
+  const excess = bytes && bytes + await keptBytes().catch(() => 0) > MOST_KEPT_BYTES;
+  input.setCustomValidity(excess ? "Too many pictures wait on this phone. Take fewer, or send the others first." : "");
+  if (!excess) return found;
+  input.addEventListener("change", () => input.setCustomValidity(""), { once: true });
+  input.reportValidity();
+  return null;
+}
+
 async function tick(event) {
   const form = event.target;
   const button = event.submitter;
   event.preventDefault();
+  if (form.dataset.busy) return;
+  form.dataset.busy = "1";
+  const pictures = await picturesOf(form);
+  delete form.dataset.busy;
+  if (!pictures) return;
+  const words = form.elements.namedItem("note");
+  if (!form.closest(".task") && words && !words.value.trim() && !pictures.length) {
+    words.setCustomValidity("Write a note, or take a photograph.");
+    form.addEventListener("input", () => words.setCustomValidity(""), { once: true });
+    words.reportValidity();
+    return;
+  }
   const report = {
     key: form.elements.namedItem("key").value,
     link,
@@ -224,11 +273,12 @@ async function tick(event) {
     number: numberOf(form),
     observation: observationOf(form, button),
     note: form.elements.namedItem("note")?.value.trim() ?? "",
+    pictures,
     at: Date.now(),
   };
   const isNote = !form.closest(".task");
   if (report.observation) report.title = button.dataset.title;
-  else if (isNote) report.title = report.note.length > 80 ? `${report.note.slice(0, 79)}…` : report.note;
+  else if (isNote) report.title = !report.note ? "A photograph" : report.note.length > 80 ? `${report.note.slice(0, 79)}…` : report.note;
   try {
     await keep(report);
   } catch {
