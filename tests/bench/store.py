@@ -11,10 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
-import resource
 import shutil
-import sqlite3
 import statistics
 import subprocess
 import sys
@@ -25,90 +22,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from service.registry.models import Tank
-from service.registry.registry import open_registry
-from service.store import Reading, open_store
-from tests.bench import co2_now, store_year
+from service.store import open_store
+from tests.bench import co2_now, imports, store_year
 from tests.servers import HOST, Influxdb, Server, Victoriametrics
 
 
 def size_of(folder: Path) -> int:
     """Bytes of all files below a folder."""
     return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
-
-
-def bare_import(rows: list[tuple[int, int, float, int, None]], path: Path) -> float:
-    """Readings per processor second of plain executemany, a transaction for each 10,000."""
-    db = sqlite3.connect(path, isolation_level=None)
-    db.execute("PRAGMA journal_mode = WAL")
-    db.execute("PRAGMA synchronous = FULL")
-    db.execute(
-        "CREATE TABLE reading (series INTEGER, time INTEGER, value REAL, flags INTEGER, raw REAL, "
-        "PRIMARY KEY (series, time)) WITHOUT ROWID"
-    )
-    start = time.process_time()
-    for at in range(0, len(rows), 10_000):
-        db.execute("BEGIN")
-        db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows[at : at + 10_000])
-        db.execute("COMMIT")
-    took = time.process_time() - start
-    db.close()
-    return len(rows) / took
-
-
-def store_import(batches: list[list[Reading]], url: str) -> float:
-    """Readings per processor second of ``Store.write``, rollups included."""
-    store = open_store(url)
-    start = time.process_time()
-    for batch in batches:
-        store.write(batch)
-    took = time.process_time() - start
-    store.close()
-    return sum(map(len, batches)) / took
-
-
-def csv_import(batches: list[list[Reading]], folder: Path) -> float:
-    """Readings per processor second of ``littoral import``, reading the CSV included."""
-    path = folder / "year.csv"
-    with path.open("w", encoding="utf-8") as file:
-        file.write("time,tank,quantity,sensor,value\n")
-        for batch in batches:
-            file.writelines(
-                f"{r.time_us / 1e6:.0f},{r.tank},{r.quantity},{r.sensor},{r.value!r}\n"
-                for r in batch
-            )
-    url = f"sqlite:///{folder}/csv.db"
-    open_store(url).close()
-    environ = {**os.environ, "LITTORAL_REGISTRY__URL": f"sqlite:///{folder}/registry.db"}
-    registry = open_registry(environ["LITTORAL_REGISTRY__URL"])
-    for tank in {reading.tank for batch in batches for reading in batch}:
-        registry.put_tank(Tank(tank, tank))
-    registry.close()
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    command = [sys.executable, "-m", "service", "import", str(path), "--store", url]
-    subprocess.run(command, check=True, stdout=subprocess.DEVNULL, env=environ)
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    used_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    return sum(map(len, batches)) / used_s
-
-
-def imports(folder: Path, rounds: int, readings: int = 900_000) -> None:
-    """Bulk import beside bare executemany of the same rows."""
-    batches = list(store_year.batches(readings))
-    series = {name: number for number, name in enumerate(store_year.QUANTITIES)}
-    rows = [(series[r.quantity], r.time_us, r.value, 0, None) for b in batches for r in b]
-    bare, own, from_csv = [], [], []
-    for number in range(rounds):
-        bare.append(bare_import(rows, folder / f"bare{number}.db"))
-        own.append(store_import(batches, f"sqlite:///{folder}/own{number}.db"))
-    from_csv.append(csv_import(batches, folder))
-    usual, best, csv = statistics.median(own), statistics.median(bare), from_csv[0]
-    print(f"\nBulk import of {readings} readings, medians of {rounds}")
-    print(f"  bare executemany, no rollups   {best:10,.0f} readings/processor s   1.00")
-    print(
-        f"  SqliteStore.write, rollups     {usual:10,.0f} readings/processor s   {usual / best:.2f}"
-    )
-    print(f"  littoral import of a CSV file  {csv:10,.0f} readings/processor s   {csv / best:.2f}")
 
 
 class Place(NamedTuple):
@@ -212,7 +133,7 @@ def main() -> None:
     arguments = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="littoral-bench-") as name:
         folder = Path(name)
-        imports(folder, arguments.rounds)
+        imports.run(folder, arguments.rounds)
         co2_now.run(folder, arguments.seconds)
         if not arguments.skip_year:
             readings = int(arguments.days * 8640) * len(store_year.QUANTITIES)

@@ -126,7 +126,9 @@ def test_the_round_by_link_offline_for_one_tick(bare: Served, visit: Opener) -> 
     expect(page.locator("#kept")).to_contain_text("1 report kept on this phone, not sent yet.")
     page.reload()  # as when the phone was in a pocket
     page.wait_for_selector("html[data-ready]", state="attached")
-    expect(page.locator("#kept")).to_contain_text("Look at the tank, ticked off just now")
+    expect(page.locator("#kept")).to_contain_text(
+        "Look at the tank, with 1 picture, ticked off just now"
+    )
     expect(look).to_contain_text("kept on")
     assert violations(page) == []
     assert len(bare.registry.log("brook")) == 2

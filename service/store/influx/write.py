@@ -68,16 +68,10 @@ class V1Writer(_Writer):
 
 
 class V2Writer(_Writer):
-    """Writes to a bucket through influxdb-client: InfluxDB 2.x, 3.x, VictoriaMetrics."""
+    """Writes to a bucket through influxdb-client: InfluxDB 2.x, 3.x."""
 
-    def __init__(
-        self, base: str, token: str, org: str, bucket: str, *, basic: bool = False
-    ) -> None:
-        """Prepare; connects when first asked.
-
-        Args:
-            token: API token, or ``user:password`` where ``basic``.
-        """
+    def __init__(self, base: str, token: str, org: str, bucket: str) -> None:
+        """Prepare; connects when first asked."""
         super().__init__()
         self._base = base
         self._org = org
@@ -88,7 +82,6 @@ class V2Writer(_Writer):
             org=org,
             enable_gzip=True,
             timeout=tuple(int(1000 * seconds) for seconds in TIMEOUT_S),
-            auth_basic=basic,
         )
         self._api: Any = self._client.write_api(write_options=SYNCHRONOUS)
 

@@ -9,9 +9,8 @@ from __future__ import annotations
 import threading
 import time
 from collections import defaultdict, deque
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Callable, Iterable, Mapping
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -24,8 +23,7 @@ KEPT_S: Final = 30.0
 MOST: Final = 200_000
 
 
-@dataclass(frozen=True, slots=True)
-class Written:
+class Written(NamedTuple):
     """A reading as written: its time as the server keeps it, and its revision."""
 
     reading: Reading
@@ -40,24 +38,31 @@ class Recent:
         self._clock_s = clock_s
         self._lock = threading.Lock()
         self._by_key: dict[SeriesKey, dict[int, Written]] = defaultdict(dict)
-        self._order: deque[tuple[float, Written]] = deque()
+        #: What was added, oldest first: when, of which series, and by time.
+        self._order: deque[tuple[float, SeriesKey, Mapping[int, Written]]] = deque()
+        self._count = 0
 
-    def add(self, written: list[Written]) -> None:
-        """Remember; the oldest are forgotten."""
+    def add(self, key: SeriesKey, written: Mapping[int, Written]) -> None:
+        """Remember what was written of a series, by time; the oldest is forgotten."""
         now = self._clock_s()
         with self._lock:
-            for one in written:
-                self._by_key[one.reading.key][one.time_ms] = one
-                self._order.append((now, one))
-            while self._order and (self._order[0][0] < now - KEPT_S or len(self._order) > MOST):
-                self._forget(self._order.popleft()[1])
+            self._by_key[key].update(written)
+            self._order.append((now, key, written))
+            self._count += len(written)
+            self._forget_old(now)
 
-    def _forget(self, one: Written) -> None:
-        by_time = self._by_key.get(one.reading.key)
-        if by_time is not None and by_time.get(one.time_ms) is one:
-            del by_time[one.time_ms]
+    def _forget_old(self, now: float) -> None:
+        while self._order and (self._order[0][0] < now - KEPT_S or self._count > MOST):
+            _, key, written = self._order.popleft()
+            self._count -= len(written)
+            by_time = self._by_key.get(key)
+            if by_time is None:
+                continue
+            for time_ms, one in written.items():
+                if by_time.get(time_ms) is one:
+                    del by_time[time_ms]
             if not by_time:
-                del self._by_key[one.reading.key]
+                del self._by_key[key]
 
     def forget_tank(self, tank: str) -> None:
         """Forget a tank's writes."""
@@ -70,17 +75,18 @@ class Recent:
         with self._lock:
             return [key for key in self._by_key if tank is None or key.tank == tank]
 
-    def get(self, key: SeriesKey, time_ms: int) -> Written | None:
-        """What was written for a time."""
+    def at(self, key: SeriesKey, times_ms: Iterable[int]) -> dict[int, Written]:
+        """What was written of a series for some times, by time."""
         with self._lock:
-            return self._by_key.get(key, {}).get(time_ms)
+            by_time = self._by_key.get(key)
+            if by_time is None:
+                return {}
+            return {time_ms: by_time[time_ms] for time_ms in times_ms if time_ms in by_time}
 
     def history(self, key: SeriesKey, start_ms: int, end_ms: int) -> History:
         """What was written of a series in [start_ms, end_ms)."""
-        limit = self._clock_s() - KEPT_S
         with self._lock:
-            while self._order and self._order[0][0] < limit:
-                self._forget(self._order.popleft()[1])
+            self._forget_old(self._clock_s())
             chosen = [
                 one
                 for time_ms, one in sorted(self._by_key.get(key, {}).items())

@@ -1,13 +1,15 @@
 """Which series VictoriaMetrics holds, and the newest reading of each.
 
-The server has no cheap answer for a series that fell silent long ago: it is looked for through
-all time once in a while, and what is newer is added at each question.
+The server has no cheap answer for a series that fell silent long ago: to find its newest reading in
+a span it reads the whole span. So the spans before now are asked one after the other, the nearest
+and shortest first; those without readings cost next to nothing.
 """
 
 from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Set
 from typing import Final
 
 from service.store.checks import MIN_TIME_US
@@ -15,7 +17,7 @@ from service.store.model import Reading, SeriesInfo, SeriesKey
 from service.store.victoriametrics import api as vm_api
 from service.store.victoriametrics import history as vm_history
 from service.store.victoriametrics.api import Api
-from service.store.victoriametrics.history import DOUBTFUL, FLAGS, RAW, VALUE
+from service.store.victoriametrics.history import DOUBTFUL, FLAGS, RAW, VALUE, History
 from service.store.victoriametrics.recent_writes import Recent
 
 _EVERYTHING: Final = vm_api.any_of(VALUE, DOUBTFUL, FLAGS, RAW)
@@ -24,6 +26,10 @@ RENEW_S: Final = 600.0
 _MIN_TIME_MS: Final = MIN_TIME_US // 1000
 _HOUR_MS: Final = 3_600_000
 _AHEAD_MS: Final = 3 * 86_400_000
+#: Of the spans that are asked, each begins so many times as far back as the one before it.
+_FURTHER: Final = 1.5
+#: Milliseconds in which a usable reading is looked for before one that is not, at first.
+_LEAST_SPAN_MS: Final = 1000
 #: How far before the last question newer readings are looked for: beyond what shows late.
 _OVERLAP_MS: Final = 60_000
 
@@ -72,8 +78,7 @@ class SeriesIndex:
         """The newest readings of series that have none of the last hour."""
         if not keys:
             return {}
-        end_ms = now_ms + _AHEAD_MS
-        times = self._api.last_times_ms(vm_api.of_tank(tank), _MIN_TIME_MS, end_ms)
+        times = self._times_before(vm_api.of_tank(tank), now_ms + _AHEAD_MS, keys)
         found = {key: self._at(key, times[key]) for key in keys & times.keys()}
         return {key: reading for key, reading in found.items() if reading is not None}
 
@@ -91,24 +96,51 @@ class SeriesIndex:
     def latest(self, key: SeriesKey, *, flagged: bool) -> Reading | None:
         """The newest reading of one series, or the newest usable one."""
         end_ms = time.time_ns() // 1_000_000 + _AHEAD_MS
-        chosen = vm_api.selector(_EVERYTHING, vm_api.of_series(key))
-        span_ms = _AHEAD_MS + _HOUR_MS
-        while True:
-            start_ms = max(_MIN_TIME_MS, end_ms - span_ms)
-            shown = self._api.export([chosen], start_ms, end_ms)
-            written = self._recent.history(key, start_ms, end_ms)
-            history = vm_history.merged([*shown.values(), written])
-            found = history.newest(key, flagged=flagged)
-            if found is not None or start_ms == _MIN_TIME_MS:
-                return found
+        start_ms = end_ms - _AHEAD_MS - _HOUR_MS
+        found = self._between(key, start_ms, end_ms).newest(key, flagged=flagged)
+        span_ms = _LEAST_SPAN_MS
+        while found is None:
             # Nothing there: go on from the newest reading that lies before.
-            times = self._api.last_times_ms(vm_api.of_series(key), _MIN_TIME_MS, start_ms)
-            before = self._recent.history(key, 0, start_ms)
-            candidates = [*times.values(), *before.time_ms[-1:].tolist()]
-            if not candidates:
+            newest_ms = self._newest_before(key, start_ms)
+            if newest_ms is None:
                 return None
-            end_ms = max(candidates) + 1
-            span_ms *= 2
+            start_ms = max(_MIN_TIME_MS, newest_ms + 1 - span_ms)
+            found = self._between(key, start_ms, newest_ms + 1).newest(key, flagged=flagged)
+            span_ms *= 4
+        return found
+
+    def _between(self, key: SeriesKey, start_ms: int, end_ms: int) -> History:
+        chosen = vm_api.selector(_EVERYTHING, vm_api.of_series(key))
+        shown = self._api.export([chosen], start_ms, end_ms)
+        return vm_history.merged([*shown.values(), self._recent.history(key, start_ms, end_ms)])
+
+    def _newest_before(self, key: SeriesKey, end_ms: int) -> int | None:
+        """The time of the newest reading of a series before a time, usable or not."""
+        condition = vm_api.of_series(key)
+        shown = self._api.keys(condition, _MIN_TIME_MS, end_ms) if end_ms > _MIN_TIME_MS else set()
+        times = self._times_before(condition, end_ms, shown & {key})
+        written = self._recent.history(key, 0, end_ms)
+        return max([*times.values(), *written.time_ms[-1:].tolist()], default=None)
+
+    def _times_before(
+        self, condition: str, end_ms: int, keys: Set[SeriesKey]
+    ) -> dict[SeriesKey, int]:
+        """The time of the newest reading before a time of each of some series that has one.
+
+        Args:
+            condition: selects them, and perhaps others.
+        """
+        found: dict[SeriesKey, int] = {}
+        missing = set(keys)
+        back_ms = float(_AHEAD_MS + _HOUR_MS)
+        high_ms = end_ms
+        while missing and high_ms > _MIN_TIME_MS:
+            low_ms = max(_MIN_TIME_MS, end_ms - int(back_ms))
+            times = self._api.last_times_ms(condition, low_ms, high_ms)
+            found |= {key: times[key] for key in missing & times.keys()}
+            missing -= found.keys()
+            high_ms, back_ms = low_ms, back_ms * _FURTHER
+        return found
 
     def forget_tank(self, tank: str) -> None:
         """Forget a tank's series."""

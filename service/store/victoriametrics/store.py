@@ -14,7 +14,6 @@ from service.store.buckets import aligned_span, buckets_of_samples, replaced_buc
 from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every
 from service.store.http import Remote, parse_url
 from service.store.http_store import RemoteStore
-from service.store.influx.write import V2Writer
 from service.store.model import (
     AGGREGATES,
     Aggregate,
@@ -66,14 +65,14 @@ class VictoriametricsStore(RemoteStore):
     visible_after_s = 10.0
     value_tolerance = VALUE_TOLERANCE
 
-    def __init__(self, api: Api, remote: Remote, lines: V2Writer) -> None:
+    def __init__(self, api: Api, remote: Remote, written_to: Remote) -> None:
         """Use a server; see ``from_url``."""
         super().__init__()
         self._api = api
         self._remote = remote
-        self._lines = lines
+        self._written_to = written_to
         self._recent = Recent()
-        self._writer = Writer(api, lines, self._recent)
+        self._writer = Writer(api, written_to, self._recent)
         self._index = SeriesIndex(api, self._recent)
         self._settled = False
         self._settle_lock = threading.Lock()
@@ -98,9 +97,8 @@ class VictoriametricsStore(RemoteStore):
         parts = urlsplit(read_base)
         remote = Remote(read_base, headers=headers, auth=auth)
         root = Remote(f"{parts.scheme}://{parts.netloc}", headers=headers, auth=auth)
-        basic = ":".join(auth) if auth else ""
-        lines = V2Writer(write_base, basic or token, "-", "-", basic=bool(basic))
-        store = cls(Api(remote, root, parts.path), remote, lines)
+        written_to = Remote(write_base, headers=headers, auth=auth)
+        store = cls(Api(remote, root, parts.path), remote, written_to)
         return store._opened()
 
     def _prepare(self) -> None:
@@ -219,5 +217,5 @@ class VictoriametricsStore(RemoteStore):
 
     def close(self) -> None:
         """Close the connections."""
-        self._lines.close()
+        self._written_to.close()
         self._api.close()

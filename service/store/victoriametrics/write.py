@@ -6,11 +6,11 @@ import logging
 import math
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from service.errors import StoreRefusedError
-from service.store.influx.write import V2Writer
+from service.store.http import Remote, refused
 from service.store.line_protocol import LINES_PER_REQUEST, line_head
 from service.store.model import NOT_USABLE, Reading, SeriesKey
 from service.store.victoriametrics import api as vm_api
@@ -35,13 +35,22 @@ _AHEAD_MS: Final = 2 * 86_400_000 - 60_000
 _FRESH_MS: Final = 60_000
 _SERIES_PER_REQUEST: Final = 40
 
+#: Revision and reading that are stored, by time in milliseconds.
+_Stored = Mapping[int, tuple[int, Reading]]
+
 
 class Writer:
     """Writes batches, one at a time."""
 
-    def __init__(self, api: Api, lines: V2Writer, recent: Recent) -> None:
+    def __init__(self, api: Api, remote: Remote, recent: Recent) -> None:
+        """Use a server.
+
+        Args:
+            api: for reading what is stored.
+            remote: with the address before ``/write``.
+        """
         self._api = api
-        self._lines = lines
+        self._remote = remote
         self._recent = recent
         self._newest_ms: dict[SeriesKey, int] = {}
         self.lock = threading.RLock()
@@ -55,7 +64,7 @@ class Writer:
             StoreRefusedError: a reading lies more than two days ahead.
         """
         now_ms = time.time_ns() // 1_000_000
-        by_key: dict[SeriesKey, dict[int, Reading]] = {}
+        by_names: dict[tuple[str, str, str], dict[int, Reading]] = {}
         oldest_ms = 0 if self.retention_ms is None else now_ms - self.retention_ms
         left_out = 0
         for reading in readings:
@@ -69,32 +78,48 @@ class Writer:
                 left_out += 1
                 continue
             # Of two readings at one time the later in the batch stays.
-            by_key.setdefault(reading.key, {})[time_ms] = reading
+            names = (reading.tank, reading.quantity, reading.sensor)
+            by_time = by_names.get(names)
+            if by_time is None:
+                by_time = by_names[names] = {}
+            by_time[time_ms] = reading
         if left_out:
             self.left_out += left_out
             _log.warning("%d readings older than the retention were left out", left_out)
+        by_key = {SeriesKey(*names): by_time for names, by_time in by_names.items()}
         with self.lock:
             self._send(self._revised(by_key, now_ms - _FRESH_MS))
 
-    def _revised(self, by_key: dict[SeriesKey, dict[int, Reading]], fresh_ms: int) -> list[Written]:
-        """The readings with their revisions."""
-        doubted = {
-            key: [t for t in by_time if t < fresh_ms or t <= self._newest_ms.get(key, 0)]
-            for key, by_time in by_key.items()
+    def _revised(
+        self, by_key: dict[SeriesKey, dict[int, Reading]], fresh_ms: int
+    ) -> dict[SeriesKey, list[Written]]:
+        """The readings with their revisions, sorted by time."""
+        doubted = {}
+        for key, by_time in by_key.items():
+            newest_ms = self._newest_ms.get(key, 0)
+            times = [t for t in by_time if t < fresh_ms or t <= newest_ms]
+            if times:
+                doubted[key] = times
+        stored = self._stored(doubted)
+        return {
+            key: self._of_series(by_time, stored.get(key, {})) for key, by_time in by_key.items()
         }
-        stored = self._stored({key: times for key, times in doubted.items() if times})
+
+    def _of_series(self, by_time: Mapping[int, Reading], stored: _Stored) -> list[Written]:
+        times = sorted(by_time)
+        if not stored:
+            return [Written(by_time[time_ms], time_ms, 0) for time_ms in times]
         return [
-            Written(reading, time_ms, self._revision(reading, stored.get((key, time_ms))))
-            for key, by_time in by_key.items()
-            for time_ms, reading in sorted(by_time.items())
+            Written(
+                by_time[time_ms], time_ms, self._revision(by_time[time_ms], stored.get(time_ms))
+            )
+            for time_ms in times
         ]
 
-    def _stored(
-        self, doubted: dict[SeriesKey, list[int]]
-    ) -> dict[tuple[SeriesKey, int], tuple[int, Reading]]:
-        """What is stored for the doubted times: revision and reading."""
+    def _stored(self, doubted: dict[SeriesKey, list[int]]) -> dict[SeriesKey, _Stored]:
+        """What is stored for the doubted times."""
         keys = sorted(doubted, key=lambda key: min(doubted[key]))
-        stored: dict[tuple[SeriesKey, int], tuple[int, Reading]] = {}
+        stored: dict[SeriesKey, _Stored] = {}
         for at in range(0, len(keys), _SERIES_PER_REQUEST):
             some = keys[at : at + _SERIES_PER_REQUEST]
             selectors = [vm_api.selector(_EVERYTHING, vm_api.of_series(key)) for key in some]
@@ -102,12 +127,12 @@ class Writer:
             end_ms = max(max(doubted[key]) for key in some) + 1
             shown = self._api.export(selectors, start_ms, end_ms)
             for key in some:
-                stored.update(_at_times(key, shown.get(key), doubted[key]))
-                for time_ms in doubted[key]:
-                    written = self._recent.get(key, time_ms)
-                    known = stored.get((key, time_ms))
-                    if written and (known is None or known[0] <= written.revision):
-                        stored[key, time_ms] = (written.revision, written.reading)
+                there = _at_times(key, shown.get(key), doubted[key])
+                for time_ms, written in self._recent.at(key, doubted[key]).items():
+                    known = there.get(time_ms)
+                    if known is None or known[0] <= written.revision:
+                        there[time_ms] = (written.revision, written.reading)
+                stored[key] = there
         return stored
 
     @staticmethod
@@ -123,14 +148,19 @@ class Writer:
         )
         return revision if same else revision + 1
 
-    def _send(self, written: list[Written]) -> None:
-        for at in range(0, len(written), LINES_PER_REQUEST):
-            some = written[at : at + LINES_PER_REQUEST]
-            self._lines.write("\n".join(map(_line, some)).encode())
-            self._recent.add(some)
-            for one in some:
-                key = one.reading.key
-                self._newest_ms[key] = max(self._newest_ms.get(key, 0), one.time_ms)
+    def _send(self, series: Mapping[SeriesKey, list[Written]]) -> None:
+        for parts in _requests(series):
+            lines = [line for key, written in parts.items() for line in _lines(key, written)]
+            self._post("\n".join(lines).encode())
+            for key, written in parts.items():
+                self._recent.add(key, {one.time_ms: one for one in written})
+                self._newest_ms[key] = max(self._newest_ms.get(key, 0), written[-1].time_ms)
+
+    def _post(self, lines: bytes) -> None:
+        params = {"precision": "ns"}
+        with self._remote.request("POST", "/write", params=params, body=lines) as answer:
+            if not answer.ok:
+                raise refused(self._remote.base, answer.status_code, answer.text)
 
     def forget_tank(self, tank: str) -> None:
         """Forget what was written of a tank."""
@@ -138,25 +168,47 @@ class Writer:
             del self._newest_ms[key]
 
 
+def _requests(
+    series: Mapping[SeriesKey, list[Written]],
+) -> Iterator[dict[SeriesKey, list[Written]]]:
+    """Parts of series, as many readings as one request takes."""
+    parts: dict[SeriesKey, list[Written]] = {}
+    room = LINES_PER_REQUEST
+    for key, written in series.items():
+        at = 0
+        while at < len(written):
+            parts[key] = written[at : at + room]
+            at += len(parts[key])
+            room -= len(parts[key])
+            if not room:
+                yield parts
+                parts, room = {}, LINES_PER_REQUEST
+    if parts:
+        yield parts
+
+
 def _at_times(
     key: SeriesKey, history: History | None, times_ms: list[int]
-) -> dict[tuple[SeriesKey, int], tuple[int, Reading]]:
+) -> dict[int, tuple[int, Reading]]:
     if history is None:
         return {}
     wanted = set(times_ms)
     return {
-        (key, time_ms): (int(history.revision[at]), history.reading(key, at))
+        time_ms: (int(history.revision[at]), history.reading(key, at))
         for at, time_ms in enumerate(history.time_ms.tolist())
         if time_ms in wanted
     }
 
 
-def _line(written: Written) -> str:
-    reading = written.reading
-    field = "doubtful" if reading.flags & _UNUSABLE else "value"
-    fields = f"{field}={reading.value!r}"
-    if reading.flags:
-        fields += f",flags={int(reading.flags)}"
-    if reading.raw is not None:
-        fields += f",raw={reading.raw!r}"
-    return f"{line_head(reading.key, written.revision)}{fields} {written.time_ms}000000"
+def _lines(key: SeriesKey, written: list[Written]) -> Iterator[str]:
+    head, of_revision = line_head(key), 0
+    for reading, time_ms, revision in written:
+        if revision != of_revision:
+            head, of_revision = line_head(key, revision), revision
+        flags = int(reading.flags)  # the operators of IntFlag are slow
+        fields = f"{'doubtful' if flags & _UNUSABLE else 'value'}={reading.value!r}"
+        if flags:
+            fields += f",flags={flags}"
+        if reading.raw is not None:
+            fields += f",raw={reading.raw!r}"
+        yield f"{head}{fields} {time_ms}000000"
