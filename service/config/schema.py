@@ -204,9 +204,7 @@ class _HttpSchema(Section):
     session_idle_hours = number(
         0.1, 2160, "h", about="who has not used the pages for so long is logged out"
     )
-    session_days = number(
-        0.01, 366, "d", about="and everybody after so long"
-    )
+    session_days = number(0.01, 366, "d", about="and everybody after so long")
 
 
 class _AdviceSchema(Section):
