@@ -87,8 +87,15 @@ def test_it_is_changed_by_those_who_know_its_version(client, tank):
         headers={"If-Match": answer.headers["ETag"]},
     )
     assert changed.get_json()["look_again"] == "2025-06-20T12:00:00Z"
-    stale = client.patch(at, json={"question": "?"}, headers={"If-Match": answer.headers["ETag"]})
-    problem_of(stale, 412, "precondition-failed")
+    of_before = {"If-Match": answer.headers["ETag"]}
+    for stale in (
+        client.patch(at, json={"question": "?"}, headers=of_before),
+        client.post(f"{at}/judge", headers=of_before),
+        client.post(f"{at}/end", json={"reason": "?"}, headers=of_before),
+        client.delete(at, headers=of_before),
+    ):
+        problem_of(stale, 412, "precondition-failed")
+    assert client.get(at).headers["ETag"] == changed.headers["ETag"]
     ended = client.post(f"{at}/end", json={"reason": "the fish did not like it"}).get_json()
     assert (ended["state"], ended["reason"]) == ("ended", "the fish did not like it")
     assert ended["judgement"]["final"]

@@ -15,6 +15,10 @@ VERSIONED = {
     ("patch", "/v1/tanks/{tank}", "If-Match"),
     ("delete", "/v1/tanks/{tank}", "If-Match"),
     ("put", "/v1/absences", "If-Match"),
+    ("patch", "/v1/tanks/{tank}/trials/{trial}", "If-Match"),
+    ("delete", "/v1/tanks/{tank}/trials/{trial}", "If-Match"),
+    ("post", "/v1/tanks/{tank}/trials/{trial}/judge", "If-Match"),
+    ("post", "/v1/tanks/{tank}/trials/{trial}/end", "If-Match"),
 }
 
 
