@@ -171,7 +171,7 @@ class _HttpSchema(Section):
         r"[A-Za-z0-9_.:-]+",
         about="where API and pages listen; other than this machine only behind TLS and with tokens",
     )
-    port = whole_number(0, 65_535)
+    port = whole_number(0, 65_535, about="0: any that is free")
     threads = whole_number(1, 256, about="requests answered at the same time")
     listeners = whole_number(
         0, 256, about="besides, open pages and programs that listen to events;"
@@ -202,11 +202,9 @@ class _HttpSchema(Section):
     )
     refusals_per_minute = whole_number(1, 10_000, about="wrong tokens taken from one address")
     session_idle_hours = number(
-        0.1, 2160, "h", about="who is logged in to the pages, and does not use them, is not"
+        0.1, 2160, "h", about="who has not used the pages for so long is logged out"
     )
-    session_days = number(
-        0.01, 366, "d", about="any more after this long; and after this in any case"
-    )
+    session_days = number(0.01, 366, "d", about="and everybody after so long")
 
 
 class _AdviceSchema(Section):
