@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any, Final
 
 from flask import Blueprint, flash, redirect, render_template, request, session, url_for
@@ -36,6 +37,9 @@ STATE_WORDS: Final = {
 }
 LATELY_DAYS: Final = 14
 """So long a trial that is over stays on the page of its tank. Our choice."""
+STILL_PICTURED_DAYS: Final = 7
+"""A picture of so many days after the end still shows what came of it: who comes once a week
+takes it then. Our choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +169,8 @@ def _trial(tank: Tank, one: Trial, error: LittoralError | None = None) -> str:
     context = current()
     judgement = judged_now(one, tank, context.registry, context.store, now())
     local_time = LocalTime(tank.time_zone, now())
-    pictures = context.registry.first_and_last_pictures(tank.id, one.begun, one.ended or now())
+    end = min(now(), (one.ended or now()) + timedelta(days=STILL_PICTURED_DAYS))
+    pictures = context.registry.first_and_last_pictures(tank.id, one.begun, end)
     return render_template(
         "pages/trial.html",
         tank=tank,
