@@ -338,6 +338,7 @@ def test_what_came_of_an_absence(away, context):
         "done",
         "open",
         "changed",
+        "pictures",
         "tried",
     ]
     # Warm from the first reading at 12:01 on: its five-minute mean lies at 12:02:30.
