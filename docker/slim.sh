@@ -13,6 +13,10 @@ find "$venv/lib" -depth \( -name tests -o -name testing -o -name sboms -o -name 
     -path '*/numpy/distutils' -o -path '*/numpy/_core/include' \) -type d -exec rm -r {} +
 find "$venv/lib" -type f \( -name '*.pyi' -o -name '*.pxd' -o -name '*.pyx' -o -name '*.a' -o \
     -name '*.c' -o -name '*.h' \) -delete
+# Of Pillow what reads AVIF, draws letters and shows windows; of numpy what its tests ask the processor with.
+find "$venv/lib" -type f \( -path '*/PIL/_avif.*' -o -path '*/PIL/_imagingft.*' -o -path '*/PIL/_imagingtk.*' -o \
+    -path '*/pillow.libs/libavif-*' -o -path '*/pillow.libs/libfreetype-*' -o -path '*/pillow.libs/libharfbuzz-*' -o \
+    -path '*/pillow.libs/libbrotli*' -o -path '*/pillow.libs/libpng16-*' -o -path '*/numpy/_core/_simd.*' \) -delete
 # Extension modules alone: libraries that wheels bring in *.libs were patched and do not bear it.
 find "$venv/lib" -name '*.so' ! -path '*.libs/*' -exec strip --strip-unneeded {} +
 
@@ -24,6 +28,10 @@ PYTHONDONTWRITEBYTECODE='' "$venv/bin/python" - <<'PROGRAM'
 import importlib
 import pkgutil
 
+# what reads pictures, which is imported in a process of its own alone
+for module in ("ImageCms", "JpegImagePlugin", "MpoImagePlugin", "PngImagePlugin", "WebPImagePlugin"):
+    importlib.import_module(f"PIL.{module}")
+importlib.import_module("pi_heif")
 for package in ("service", "ingest", "demo", "littoral"):
     for module in pkgutil.walk_packages(importlib.import_module(package).__path__, f"{package}."):
         # the boards' own programs, and migrations, which the first command has run

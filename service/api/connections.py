@@ -31,7 +31,7 @@ UNFINISHED_BYTES: Final = 64 * 1024 * 1024
 """Of all bodies that are not there whole. waitress has them in temporary files, often in memory."""
 
 WITHOUT_PICTURES_BYTES: Final = 2 * LIST_BYTES
-"""More than any body without pictures; a shorter one is answered with the limit of its operation."""
+"""More than any body without pictures has; up to it an operation's own limit answers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +54,8 @@ class Deadlines:
 class MeasuringParser(HTTPRequestParser):
     """A request whose body is refused as soon as it is known to be too long.
 
-    Pictures come as forms, to the limit of the server; nothing else is half as long. The application
-    has a limit for each operation; this one spares the reading of what it refuses anyway.
+    Pictures come as forms, up to the limit of the server. The application has a limit for each
+    operation; this one spares the reading of what it refuses anyway.
     """
 
     def received(self, data: bytes) -> int:

@@ -202,11 +202,9 @@ class _HttpSchema(Section):
     )
     refusals_per_minute = whole_number(1, 10_000, about="wrong tokens taken from one address")
     session_idle_hours = number(
-        0.1, 2160, "h", about="who is logged in to the pages, and does not use them, is not"
+        0.1, 2160, "h", about="who has not used the pages for so long is logged out"
     )
-    session_days = number(
-        0.01, 366, "d", about="any more after this long; and after this in any case"
-    )
+    session_days = number(0.01, 366, "d", about="and everybody after so long")
 
 
 class _AdviceSchema(Section):

@@ -53,12 +53,14 @@ class MqttAdvice:
         config: MqttConfig,
         lifetime_s: float,
         trials_over: Callable[[str], Sequence[Trial]] = lambda tank: (),
+        role: str = "advice",
     ) -> None:
         """Prepare.
 
         Args:
             lifetime_s: machine seconds after an evaluation for which its advice counts.
             trials_over: the trials of a tank that are over.
+            role: end of the MQTT client's id, different for two that run at the same time.
 
         Raises:
             ConfigError: the broker's address or a certificate file is wrong.
@@ -73,7 +75,7 @@ class MqttAdvice:
         self._clears = False
         self._topics = RetainedTopics(
             config,
-            "advice",
+            role,
             will=Will(self._liveness_topic, OFFLINE, QOS),
             qos=QOS,
             filters=(f"{config.prefix}/+/advice/#", self._liveness_topic),

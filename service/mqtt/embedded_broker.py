@@ -32,6 +32,8 @@ max_queued_messages 0
 max_inflight_messages {inflight}
 persistence false
 log_dest stderr
+log_type error
+log_type warning
 """
 
 # MQTT 5 has a listener of its own there; keys and units are those of rumqttd 0.19.

@@ -35,4 +35,4 @@ def test_what_cannot_be_watched_is_refused(littoral, url, client):
     put(client)
     words = ("begin", "riffle", "?", "--url", url, "--watch")
     refused(littoral("trial", *words, "mood"), "mood", "co2-at-lights-on")
-    refused(littoral("trial", *words, "dli", "--look-again", "soon"), "soon")
+    refused(littoral("trial", *words, "dli", "--look-again", "soon"), "soon", "such as 14d, a day")

@@ -183,7 +183,9 @@ def test_the_containers_configuration_is_valid() -> None:
     assert (config.http.host, config.http.port) == ("0.0.0.0", 8600)
 
 
-@pytest.mark.parametrize("script", ["docker/lock.sh", "docker/mosquitto/setup.sh", "demo/run.sh"])
+@pytest.mark.parametrize(
+    "script", ["docker/lock.sh", "docker/slim.sh", "docker/mosquitto/setup.sh", "demo/run.sh"]
+)
 def test_scripts_are_posix_sh(script: str) -> None:
     """Debian's dash parses them; it knows no bashisms."""
     done = run(shutil.which("dash") or "sh", "-n", str(ROOT / script))

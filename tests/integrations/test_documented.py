@@ -17,7 +17,7 @@ from service.api.server import Server
 from service.app.app_factory import create_app
 from service.app.application import Application
 from service.clock import SystemClock
-from service.config import Config, HomieOptions, HttpConfig, HubOptions, load_config
+from service.config import Config, HomieOptions, HttpConfig, HubOptions, PicturesConfig, load_config
 from service.derive.drift_cache import MorningDrifts
 from service.integrations.configured import configured_integrations
 from service.integrations.homie.device import properties_of
@@ -28,6 +28,7 @@ from service.registry.access import Scope
 from tests.advice.cases import view_with
 from tests.derive.pieces import NOON
 from tests.integrations.conftest import Home
+from tests.pictures.samples import HEIC, picture
 from tests.servers import Mosquitto, wait_until
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -61,9 +62,10 @@ def run(example: tuple[str, str], cwd: Path = DOCS.parent, **environ: str) -> st
 
 
 @pytest.fixture
-def service(home: Home) -> Iterator[str]:
+def service(home: Home, tmp_path: Path) -> Iterator[str]:
     """A server with the tank ``reed``, evaluated once; its address. There is no token."""
-    application = Application(Config(), home.clock, home.store, home.registry)
+    config = Config(pictures=PicturesConfig(folder=str(tmp_path / "pictures")))
+    application = Application(config, home.clock, home.store, home.registry)
     home.scheduler(application.metrics).evaluate_all()
     server = Server(create_app(application), HttpConfig(port=0))
     thread = threading.Thread(target=server.run, args=(application.stopping,))
@@ -141,6 +143,8 @@ def test_requests_of_the_api_page(service: str, home: Home, tmp_path: Path) -> N
     requests, events = re.subn(r"--max-time 5(.*)", r"--max-time 1\1 || [ $? = 28 ]", requests)
     assert events == 1
     body = requests.replace("http://127.0.0.1:8600", service)
+    (tmp_path / "front.jpg").write_bytes(picture())
+    (tmp_path / "left.heic").write_bytes(HEIC)
     home_of_curl = tmp_path / "home"
     home_of_curl.mkdir()
     for first in (True, False):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Callable
 from dataclasses import replace
@@ -21,6 +22,7 @@ from service.config import (
 )
 from service.derive.drift_cache import MorningDrifts
 from service.integrations.configured import configured_integrations
+from service.integrations.mqtt_advice import MqttAdvice
 from service.integrations.retired.clearing import RetiredIntegrations, clear
 from service.integrations.retired.publication import Publication, publications, recorded
 from tests.cli.conftest import Outcome, littoral  # noqa: F401 - a fixture used here too
@@ -134,6 +136,27 @@ def test_another_device_of_the_same_kind_is_another_publication() -> None:
     form = replace(ALL, integrations=(IntegrationConfig("y", by_device),))
     assert publications(hub) == publications(form)  # the form's topics are emptied otherwise
     assert Publication("hub", "littoral", "homeassistant", "d") in publications(hub)
+
+
+def test_advice_of_two_earlier_prefixes_is_emptied_beside_a_running_service(
+    start_mosquitto: Start, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """All have one ``client_id``, and a broker lets no two clients connect by the same."""
+    broker = start_mosquitto(tmp_path)
+    config = MqttConfig(url=broker.url)
+    retired = [Publication("advice", prefix, config.client_id) for prefix in ("old", "older")]
+    summary = json.dumps({"publisher": config.client_id})
+    for one in retired:
+        topic = f"{one.base}/reed/advice/summary"
+        publish.single(topic, summary, 1, True, HOST, broker.port)
+    running = MqttAdvice(config, 60.0)
+    running.start()
+    wait_until(lambda: running.is_connected)
+    done = clear(config, retired, threading.Event(), 30.0)
+    left = retained_at(broker.port)
+    running.stop()
+    assert (done, begins(left, "old")) == (retired, set())
+    assert [one.message for one in caplog.records if one.name.startswith("service.")] == []
 
 
 @pytest.mark.parametrize("retired", publications(ALL), ids=lambda one: one.kind + one.device)

@@ -1,7 +1,8 @@
-"""A trial from the change to the answer: begun on a phone, looked at again two weeks later."""
+"""A trial from the change to the answer: begun on a phone, pictured, judged two weeks later."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -23,6 +24,7 @@ from tests.advice.trials.simulated import (
 from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served
+from tests.pictures.samples import exif, picture
 
 MORNING = CHANGED + timedelta(hours=1)
 LATER = CHANGED + timedelta(days=14, hours=2)
@@ -51,6 +53,20 @@ def check(page: Page, widths: tuple[int, ...] = (1280, 360)) -> None:
         page.set_viewport_size({"width": width, "height": 800})
         assert page.evaluate("document.documentElement.scrollWidth") <= width, page.url
         assert violations(page) == [], (page.url, width)
+
+
+def take(page: Page, field: str, size: tuple[int, int]) -> None:
+    """Choose a photograph of this size, as a phone takes one, in the form's chooser."""
+    with page.expect_file_chooser() as chooser:
+        page.get_by_label(field).last.click()
+    photograph = picture(size=size, exif=exif())
+    chooser.value.set_files({"name": "tank.jpg", "mimeType": "image/jpeg", "buffer": photograph})
+
+
+def tick(page: Page, kind: str, level: str) -> None:
+    """Two taps."""
+    page.locator(f"#observe-{kind} summary").click()
+    page.locator(f"#observe-{kind}").get_by_role("button", name=level).click()
 
 
 def test_from_the_change_to_the_answer(bare: Served, visit: Opener) -> None:
@@ -83,10 +99,17 @@ def test_from_the_change_to_the_answer(bare: Served, visit: Opener) -> None:
     [trial] = bare.registry.trials(TANK)
     assert trial.levers == ("gas-times:earlier",)
 
-    page.goto(f"{bare.url}/tanks/{TANK}")
-    page.locator("#observe-tufts summary").click()
-    page.locator("#observe-tufts").get_by_role("button", name="2 a few tufts").click()
-    expect(page.locator(".notice")).to_be_visible()
+    page.goto(f"{bare.url}/tanks/{TANK}?kind=observation")
+    take(page, "Pictures if there are any", (64, 48))
+    page.get_by_label("Remark").fill("the back corner")
+    page.locator("#entry-form").get_by_role("button", name="Save").click()
+    expect(page.locator("#log img")).to_have_count(1)
+    expect(page.locator("#pictures img")).to_have_count(1)
+    tick(page, "tufts", "2 a few tufts")
+    expect(page.locator(".notice")).to_contain_text("tufts of algae 2")
+    tick(page, "pale-leaves", "1 the newest leaves")
+    expect(page.locator(".notice")).to_contain_text("pale new leaves 1")
+    check(page, (360,))
     _, secret = bare.registry.create_share(
         TANK, MORNING, MORNING + timedelta(days=20), MORNING, expires=LATER + timedelta(days=9),
         name="Ada", may_report=True,
@@ -97,6 +120,15 @@ def test_from_the_change_to_the_answer(bare: Served, visit: Opener) -> None:
     write(bare, series, MORNING, LATER)
     bare.clock.moment = LATER
     Scheduler(bare.registry, bare.store, bare.clock, 60.0).evaluate_all()
+    link.reload()
+    link.wait_for_selector("html[data-ready]", state="attached")
+    expect(link.locator("main")).not_to_contain_text("we are trying")
+    take(link, "Photographs if there are any", (48, 64))
+    link.get_by_label("Your note").fill("after two weeks")
+    link.get_by_role("button", name="Leave the note").click()
+    expect(link.locator("#reported-list")).to_contain_text("after two weeks, with 1 picture")
+    link.reload()
+    expect(link.locator("#reported-list img")).to_have_count(1)
     page.goto(f"{bare.url}/tanks/{TANK}")
     page.get_by_role("link", name="CO2 an hour earlier").press("Enter")
     expect(page.locator("#answer-h")).to_have_text("The answer")
@@ -104,12 +136,22 @@ def test_from_the_change_to_the_answer(bare: Served, visit: Opener) -> None:
     expect(page.locator("#co2-at-lights-on svg .after")).to_have_count(9)
     expect(page.locator("#seen-tufts")).to_contain_text("too little to say")
     expect(page.locator("#else-h + p")).to_have_text("Nothing else in the log of these days.")
+    expect(page.locator(".first-and-last figcaption")).to_contain_text(
+        ["2 Mar 2026: the back corner", "16 Mar 2026: after two weeks"]
+    )
     check(page)
 
     page.goto(f"{bare.url}/handover/return?start=2026-03-03&end=2026-03-16")
     tried = page.locator("section", has=page.get_by_role("heading", name="What was tried"))
     expect(tried).to_contain_text("CO2 an hour earlier: CO2 at lights-on rose by")
-    link.reload()
-    expect(link.locator("main")).not_to_contain_text("we are trying")
+    shown = page.locator(".first-and-last img")
+    expect(shown).to_have_count(2)
+    expect(shown.first).to_have_attribute("alt", "Observation, Mon 2 Mar 2026: the back corner")
+    expect(shown.last).to_have_attribute("alt", re.compile("16 Mar 2026: after two weeks"))
+    for one in shown.all():
+        one.scroll_into_view_if_needed()
+        expect(one).to_have_js_property("complete", True)
+        assert one.evaluate("one => one.naturalWidth") in (48, 64)
+    check(page, (1280, 360))
     assert seen.complaints == []
     assert seen.strangers(bare) == []

@@ -105,3 +105,16 @@ def test_the_drawing_has_each_day_on_its_side() -> None:
         found.words
         == "Daily light: 5 days before and 5 after, from 10.0 to 16.0; means 10.8 and 15.0"
     )
+
+
+def test_days_that_are_the_same_as_shown_do_not_look_far_apart() -> None:
+    first = date(2025, 6, 1)
+    days = tuple(DayValue(first + timedelta(days=n), 3.62 + 0.001 * n) for n in range(3))
+    answer = Answer("dli", "Daily light", "mol/m2/d", Verdict.TOO_LITTLE, "", None, None, None, 3,
+        0, 0, days)  # fmt: skip
+    found = trial_drawing(answer, first + timedelta(days=4), first, 2)
+    assert found is not None
+    assert found.span == "3.62"
+    assert found.words == "Daily light: 3 days before and 0 after, all 3.62"
+    heights = [y for _, y in found.before]
+    assert max(heights) - min(heights) < 12, "a tenth of the drawing"

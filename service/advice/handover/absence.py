@@ -20,7 +20,6 @@ from service.errors import FieldFault, InvalidInputError, NotFoundError, Refusal
 from service.local_words import end_of_day, in_zone, read_local
 from service.registry.access import ShareLink
 from service.registry.models import Absence, Tank
-from service.registry.pictures import Picture
 from service.registry.recommendations import State
 from service.registry.registry import Registry
 from service.store.interface import Store
@@ -207,15 +206,9 @@ def report_of(
         view = tank_view(inputs, drift=drifts.known(inputs) if until == now else None)
         seen = ledger.list(tank.id, tuple(State), since=absence.start)
         tried = trials_of_return(absence, tank, registry, store, now)
-        pictures = _pictures(registry, tank.id, absence.start, until)
+        pictures = registry.first_and_last_pictures(tank.id, absence.start, until)
         reports.append(tank_return(absence, view, seen, tried, pictures))
     return ReturnReport(absence, now, tuple(reports))
-
-
-def _pictures(registry: Registry, tank: str, start: datetime, end: datetime) -> list[Picture]:
-    """The pictures of a span and the last one before it, newest first."""
-    before = registry.pictures(tank, end=start, limit=1)
-    return registry.pictures(tank, start=start, end=end + timedelta(microseconds=1)) + before
 
 
 def _span_asked(asked: Asked, zone: str, now: datetime) -> Absence:

@@ -88,7 +88,7 @@ def tank_return(
         tried: the results of the trials that were running, in sentences.
         view: at the return, reaching back beyond the start of the absence.
         seen: recommendations in any state that were seen since then.
-        pictures: of the absence, and the last one before it, newest first.
+        pictures: the first and the last, the first before the absence where there is one.
     """
     start, end = absence.start, min(absence.end, view.now)
     done = [one for one in reversed(view.log) if start <= one.time <= end]
@@ -100,7 +100,7 @@ def tank_return(
         done=tuple(Occurrence(one.time, _done(one)) for one in done),
         open=tuple(one for one in seen if one.state is State.OPEN),
         changed=tuple(_changed(view, start)),
-        pictures=(pictures[-1], pictures[0]) if len(pictures) > 1 else tuple(pictures),
+        pictures=tuple(pictures),
         tried=tuple(tried),
     )
 

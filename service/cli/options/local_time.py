@@ -37,6 +37,14 @@ class LocalTimeParameter(click.ParamType[LocalMoment]):
 
     name = "time"
 
+    def __init__(self, also: str = "") -> None:
+        """Make one.
+
+        Args:
+            also: what else the option takes, named before it where neither was written.
+        """
+        self._allowed = f"{also}, {LOCAL_ALLOWED}" if also else LOCAL_ALLOWED
+
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> LocalMoment:
@@ -46,4 +54,4 @@ class LocalTimeParameter(click.ParamType[LocalMoment]):
         try:
             return LocalMoment(str(value), read_local(str(value)))
         except (ValueError, OverflowError):
-            self.fail(f"{value!r}; allowed: {LOCAL_ALLOWED}", param, ctx)
+            self.fail(f"{value!r}; allowed: {self._allowed}", param, ctx)

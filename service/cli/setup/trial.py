@@ -28,7 +28,7 @@ class _Until(click.ParamType[timedelta | LocalMoment]):
         try:
             return parse_span(str(value))
         except ValueError:
-            return LocalTimeParameter().convert(value, param, ctx)
+            return LocalTimeParameter("a length such as 14d").convert(value, param, ctx)
 
 
 @click.group("trial")
@@ -54,7 +54,7 @@ def command() -> None:
     "watched",
     multiple=True,
     required=True,
-    help="What to compare, such as co2-at-lights-on; again for more.",
+    help="What to compare, such as co2-at-lights-on; again for more. `trial watchable` lists all.",
 )
 @click.option("--begun", type=LocalTimeParameter(), help="When the change was made.")
 @click.option(

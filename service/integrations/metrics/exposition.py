@@ -19,7 +19,7 @@ from service.advice.engine.change_events import LedgerChange
 from service.clock import Clock
 from service.derive.models import TankView
 from service.derive.sensor_choice import US_PER_MINUTE, usable
-from service.derive.thresholds import derived_limit
+from service.derive.thresholds import STALE_NAME, derived_limit
 from service.errors import LittoralError
 from service.integrations.metrics.disks import free_bytes
 from service.integrations.metrics.health import health_families
@@ -32,26 +32,20 @@ from service.times import to_us
 
 G_L: Final = "grams_per_liter"
 READINGS: Final = {
-    "temperature": ("littoral_temperature_celsius", "celsius", "stale_temperature_min"),
-    "ph": ("littoral_ph", "", "stale_ph_min"),
-    "illuminance": ("littoral_illuminance_lux", "lux", "stale_light_min"),
+    "temperature": ("littoral_temperature_celsius", "celsius"),
+    "ph": ("littoral_ph", ""),
+    "illuminance": ("littoral_illuminance_lux", "lux"),
     "ppfd": (
         "littoral_ppfd_micromoles_per_square_meter_second",
         "micromoles_per_square_meter_second",
-        "stale_light_min",
     ),
     "conductivity": (
         "littoral_conductivity_microsiemens_per_centimeter",
         "microsiemens_per_centimeter",
-        "stale_temperature_min",
     ),
-    "dissolved_oxygen": (
-        "littoral_dissolved_oxygen_grams_per_liter",
-        G_L,
-        "stale_temperature_min",
-    ),
+    "dissolved_oxygen": ("littoral_dissolved_oxygen_grams_per_liter", G_L),
 }
-"""By quantity: name and unit of its family, and the threshold after which it is stale."""
+"""By quantity: name and unit of its family."""
 
 _FACTORS: Final = {G_L: 1e-3, "seconds": 3600.0}
 """By the unit of a family: what our numbers (mg/L, h) are multiplied with, for base units."""
@@ -191,7 +185,7 @@ class Metrics(Collector):
             tank = tanks.get(key.tank)
             if tank is None or key.quantity not in READINGS or not _fresh(tank, info, now):
                 continue
-            name, unit, _ = READINGS[key.quantity]
+            name, unit = READINGS[key.quantity]
             family = families.setdefault(
                 key.quantity,
                 GaugeMetricFamily(
@@ -245,4 +239,4 @@ class Metrics(Collector):
 
 def _fresh(tank: Tank, info: SeriesInfo, now: datetime) -> bool:
     age_min = (to_us(now.astimezone(UTC)) - info.last.time_us) / US_PER_MINUTE
-    return usable(info.last) and age_min <= derived_limit(tank, READINGS[info.key.quantity][2])
+    return usable(info.last) and age_min <= derived_limit(tank, STALE_NAME[info.key.quantity])

@@ -53,7 +53,8 @@ class Publication:
         name = f"clear-{number}"
         made: MqttAdvice | Homie | Hub
         if self.kind == ADVICE:
-            made = MqttAdvice(replace(config, prefix=self.base, client_id=self.prefix), 60.0)
+            earlier = replace(config, prefix=self.base, client_id=self.prefix)
+            made = MqttAdvice(earlier, 60.0, role=f"advice-{name}")
         elif self.kind == HOMIE:
             made = Homie(name, HomieOptions(self.prefix, self.device), config, 60.0)
         else:

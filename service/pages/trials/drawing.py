@@ -14,6 +14,8 @@ WIDTH: Final = 600.0
 HEIGHT: Final = 120.0
 AIR: Final = 0.15
 """Share of the height left free above and below."""
+LEAST_STEPS: Final = 4
+"""The height is at least so many steps of the last digit shown: noise below it looks small."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +27,7 @@ class TrialDrawing:
         left_out: where days are that sensors did not show.
         changed: where the day of the change is.
         means: height of the mean of each side; empty where there are too few days.
-        top, bottom: highest and lowest value.
+        span: from the lowest value to the highest.
         first, last: days at the edges.
         words: the same in words.
     """
@@ -35,8 +37,7 @@ class TrialDrawing:
     left_out: tuple[float, ...]
     changed: float
     means: tuple[float, ...]
-    top: str
-    bottom: str
+    span: str
     first: str
     last: str
     words: str
@@ -49,8 +50,8 @@ def trial_drawing(answer: Answer, changed: date, today: date, digits: int) -> Tr
         return None
     values = [value for _, value in known]
     low, high = min(values), max(values)
-    room = max(high - low, 10.0**-digits) * AIR
-    low, high = low - room, high + room
+    half = max(high - low, LEAST_STEPS * 10.0**-digits) * (0.5 + AIR)
+    low, high = (low + high) / 2 - half, (low + high) / 2 + half
     first = min(answer.days[0].day, changed)
     last = max(answer.days[-1].day, changed)
     days = max((last - first).days + 1, 1)
@@ -69,18 +70,23 @@ def trial_drawing(answer: Answer, changed: date, today: date, digits: int) -> Tr
         left_out=tuple(x(one.day) for one in answer.days if one.value is None),
         changed=x(changed),
         means=means if len(means) == 2 else (),
-        top=f"{max(values):.{digits}f}",
-        bottom=f"{min(values):.{digits}f}",
+        span=_span(values, digits),
         first=date_words(first, today),
         last=date_words(last, today),
         words=_words(answer, values, digits),
     )
 
 
+def _span(values: Sequence[float], digits: int) -> str:
+    low, high = f"{min(values):.{digits}f}", f"{max(values):.{digits}f}"
+    return low if low == high else f"{low} to {high}"
+
+
 def _words(answer: Answer, values: Sequence[float], digits: int) -> str:
+    span = _span(values, digits)
     text = (
-        f"{answer.title}: {answer.days_before} days before and {answer.days_after} after, from "
-        f"{min(values):.{digits}f} to {max(values):.{digits}f}"
+        f"{answer.title}: {answer.days_before} days before and {answer.days_after} after, "
+        f"{'from ' if ' to ' in span else 'all '}{span}"
     )
     if answer.before is None or answer.after is None:
         return text

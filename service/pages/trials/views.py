@@ -18,6 +18,7 @@ from service.derive.watched.values import WATCHED
 from service.errors import LittoralError, NotFoundError
 from service.pages.browser import csrf
 from service.pages.local_time import LocalTime
+from service.pages.pictures.shown import shown_picture
 from service.pages.settings.rights import may_write
 from service.pages.trials.drawing import TrialDrawing, trial_drawing
 from service.pages.trials.form import TrialForm, asked_of, trial_form, untried_change
@@ -163,13 +164,16 @@ def _entries(tank: Tank, ids: Sequence[str]) -> list[LogEntry]:
 def _trial(tank: Tank, one: Trial, error: LittoralError | None = None) -> str:
     context = current()
     judgement = judged_now(one, tank, context.registry, context.store, now())
+    local_time = LocalTime(tank.time_zone, now())
+    pictures = context.registry.first_and_last_pictures(tank.id, one.begun, one.ended or now())
     return render_template(
         "pages/trial.html",
         tank=tank,
         trial=one,
         judgement=judgement,
         answers=[_shown(each, judgement, tank) for each in judgement.answers],
-        local_time=LocalTime(tank.time_zone, now()),
+        pictures=[shown_picture(each, local_time) for each in pictures],
+        local_time=local_time,
         writable=may_write(),
         error=error,
     )

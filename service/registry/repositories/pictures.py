@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 from sqlalchemy import Row, Select, delete, func, select, update
@@ -73,6 +73,18 @@ class PictureRepository(Database):
         query = query.order_by(LogRow.time.desc(), LogRow.id, PictureRow.position, PictureRow.id)
         with self.session(writes=False) as session:
             return [_picture(row) for row in session.execute(query.limit(limit))]
+
+    def first_and_last_pictures(
+        self, tank: str, start: datetime, end: datetime
+    ) -> tuple[Picture, ...]:
+        """The first and the last picture of a span (start <= time <= end); one where there is one.
+
+        The last one before the span is its first, where there is one: it shows how things were.
+        """
+        within = self.pictures(tank, start=start, end=end + timedelta(microseconds=1))
+        before = self.pictures(tank, end=start, limit=1)
+        found = [*within, *before]
+        return (found[-1], found[0]) if len(found) > 1 else tuple(found)
 
     def pictures_of(self, tank: str, entries: Collection[str]) -> dict[str, list[Picture]]:
         """The pictures of some entries of a tank, by entry; an entry without any is left out."""

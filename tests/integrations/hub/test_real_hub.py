@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from textwrap import indent
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -34,6 +35,7 @@ from tests.servers import Mosquitto, wait_until
 
 EXAMPLES = examples(HOME)
 FIRED = "test/fired"
+#: The documented action first: where it fails, what comes after it is not done.
 AUTOMATION = f"""
 - id: urgent
   alias: Urgent
@@ -41,6 +43,7 @@ AUTOMATION = f"""
     path: littoral/urgent.yaml
     input:
       actions:
+{indent(EXAMPLES["hub action"][1], " " * 8)}
         - service: mqtt.publish
           data:
             topic: {FIRED}

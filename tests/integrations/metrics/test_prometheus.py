@@ -5,6 +5,7 @@ Outside checks: promtool and prometheus of Debian's package.
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import threading
@@ -50,6 +51,10 @@ def test_promtool_has_nothing_to_say_about_the_metrics(service: str) -> None:
     text = requests.get(f"{service}/metrics", timeout=60).content
     assert b"littoral_dissolved_oxygen" in text and b"littoral_co2" in text
     assert promtool("check", "metrics", given=text) == (0, "")
+    rules = (SHIPPED / "littoral.rules.yml").read_text()
+    asked = set(re.findall(r"\blittoral_\w+", rules))
+    assert asked - set(re.findall(r"^# TYPE (\w+)", text.decode(), re.MULTILINE)) == set()
+    assert len(asked) > 6
     found, said = promtool("check", "metrics", given=b"# TYPE a_hours gauge\na_hours 1\n")
     assert found != 0 and "a_hours" in said
 

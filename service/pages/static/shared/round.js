@@ -73,8 +73,7 @@ async function showKept() {
 function row(one) {
   const item = document.createElement("li");
   const amount = one.number ? `: ${one.number.value} ${one.number.unit}` : "";
-  const taken = one.pictures?.length ? `, with ${number(one.pictures.length, "picture")}` : "";
-  const note = (one.note && one.note !== one.title ? ` “${one.note}”` : "") + taken;
+  const note = (one.note && one.note !== one.title ? ` “${one.note}”` : "") + withPictures(one);
   item.append(`${one.title}${amount}${note}, ticked off ${ago(Date.now() - one.at)}`);
   if (one.refused) {
     const why = document.createElement("p");
@@ -91,6 +90,10 @@ function row(one) {
     item.append(why, told);
   }
   return item;
+}
+
+function withPictures(one) {
+  return one.pictures?.length ? `, with ${number(one.pictures.length, "picture")}` : "";
 }
 
 /** A task that was ticked off: its form makes way for what became of it. */
@@ -112,7 +115,7 @@ function showTaken(one, answer) {
   const when = document.createElement("span");
   when.className = "stamp";
   when.textContent = clock(Date.parse(answer.time));
-  item.append(`${answer.title} `, when);
+  item.append(`${answer.title}${withPictures(one)} `, when);
   if (one.without) item.append(`. Its pictures were not taken: ${one.without}`);
   byId("reported-list")?.prepend(item);
   if (byId("reported-none")) byId("reported-none").hidden = true;
