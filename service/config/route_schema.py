@@ -108,7 +108,7 @@ class SensorSchema(Section):
         about="one sensor's clock; counts before that of its route",
         example="reed",
     )
-    sensor = text(*_SENSOR, required=True, example="glass-2")
+    sensor = text(*_SENSOR, required=True, about="as its readings name it", example="glass-2")
     quantity = _quantity(about="else all that it measures", example="ph")
     clock_offset_s = _clock_offset_s(about="its clock is so much fast; below 0: slow")
     time_zone = _zone(

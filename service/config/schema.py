@@ -171,7 +171,7 @@ class _HttpSchema(Section):
         r"[A-Za-z0-9_.:-]+",
         about="where API and pages listen; other than this machine only behind TLS and with tokens",
     )
-    port = whole_number(0, 65_535)
+    port = whole_number(0, 65_535, about="0: any that is free")
     threads = whole_number(1, 256, about="requests answered at the same time")
     listeners = whole_number(
         0, 256, about="besides, open pages and programs that listen to events;"

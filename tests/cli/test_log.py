@@ -94,5 +94,5 @@ def test_pictures_come_with_an_entry(littoral, url, client, tmp_path, monkeypatc
     done = littoral(*said, "--picture", second)
     assert done.code == 0 and done.out.endswith("leaves  [2 pictures]\n"), done.err
     assert littoral("log", "list", "riffle", "--url", url).out.endswith("[2 pictures]\n")
-    refused(littoral(*said, "--picture", text), "/picture/1 is 'no picture that can be read here'")
+    refused(littoral(*said, "--picture", text), f"{text} is 'no picture that can be read here'")
     refused(littoral(*said, "--picture", tmp_path / "none.jpg"), "does not exist")

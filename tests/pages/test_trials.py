@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import html
 import re
 from datetime import date, timedelta
+
+import pytest
 
 from service.advice.trials.judgement import Answer, Change, Verdict
 from service.derive.watched.comparison import DayValue
@@ -71,6 +74,28 @@ def test_what_is_wrong_stands_beside_its_field_and_what_was_given_stays(visitor)
     answer = sent(visitor, "/tanks/riffle/trials", FORM | {"question": ""})
     assert 'id="question-fault"' in answer.get_data(as_text=True)
     assert 'value="dli" checked' in answer.get_data(as_text=True)
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        (
+            {"look_again": "2025-01-01"},
+            "Look again on is '2025-01-01'; allowed: a time in the future",
+        ),
+        (
+            {"begun": "2025-06-20"},
+            "Day of the change is '2025-06-20'; allowed: a time up to now, at",
+        ),
+        ({"watched": []}, "Tick at least one thing to watch."),
+        ({"watched": ["mood"]}, "'mood' can't be watched in this tank. Choose below."),
+        ({"question": ""}, "What you want to know is ''; allowed: one line of 1 to 200"),
+    ],
+)
+def test_what_is_wrong_is_said_in_the_words_of_the_form(visitor, given, words) -> None:  # noqa: F811
+    answer = sent(visitor, "/tanks/riffle/trials", FORM | given)
+    assert answer.status_code == 422
+    assert words in html.unescape(answer.get_data(as_text=True))
 
 
 def test_it_is_ended_with_a_reason_once(visitor, context) -> None:  # noqa: F811

@@ -19,7 +19,7 @@ from service.store import Extent, Flag, Reading, Samples, SeriesKey, open_store
 from service.store.sqlite.store import SqliteStore
 from service.store.transfer import importer
 from service.store.transfer.copy import copy, thinned, verify
-from service.store.transfer.csv_rows import CsvMapping, ValueColumn, column_of_text
+from service.store.transfer.csv_mapping import CsvMapping, ValueColumn, column_of_text
 from service.store.transfer.export import chunks, write_csv, write_lines, write_parquet
 from service.store.transfer.importer import ImportReport, import_csv
 from service.store.transfer.times import TimeReader, zone_of

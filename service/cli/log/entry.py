@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
@@ -12,7 +14,7 @@ from service.cli.options.local_time import LocalMoment, LocalTimeParameter
 from service.cli.options.service_options import service_client, service_options
 from service.cli.output.display import as_json_text, json_option
 from service.cli.output.tank_times import words_now
-from service.client import LogEntry
+from service.client import LogEntry, ProblemError
 
 _DataOf = Callable[..., dict[str, Any]]
 
@@ -60,9 +62,10 @@ def entry_command(
             with service_client(url, token) as client:
                 zone = client.tank(tank).time_zone
                 at = None if time is None else time.at(zone)
-                logged = client.add_log(
-                    tank, kind, data, time=at, note=note, by=by, pictures=pictures
-                )
+                with _named(pictures):
+                    logged = client.add_log(
+                        tank, kind, data, time=at, note=note, by=by, pictures=pictures
+                    )
             click.echo(as_json_text(logged) if as_json else f"logged: {line_of(logged, zone)}")
 
         made: Any = service_options(note_down)
@@ -72,6 +75,21 @@ def entry_command(
         return data_of
 
     return decorate
+
+
+@contextmanager
+def _named(pictures: Sequence[Path]) -> Iterator[None]:
+    """What is wrong with a picture is said of its file, not of its number."""
+    try:
+        yield
+    except ProblemError as error:
+        detail = error.detail
+        for number, file in enumerate(pictures):
+            name = str(file).replace("\\", r"\\")
+            detail = re.sub(rf"/picture/{number}(?!\d)", name, detail)
+        if detail == error.detail:
+            raise
+        raise ProblemError(error.type, error.status, detail, error.faults) from error
 
 
 def line_of(entry: LogEntry, zone: str) -> str:

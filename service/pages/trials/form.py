@@ -12,7 +12,7 @@ from werkzeug.datastructures import MultiDict
 from service.advice.handover.absence import written_moment
 from service.advice.trials.begin import recent_change
 from service.derive.watched.values import Watched, watchable
-from service.errors import LittoralError
+from service.errors import FieldFault, LittoralError, Refusal
 from service.pages.local_time import LocalTime
 from service.registry.entry_text import entry_text
 from service.registry.fields.trial import USUAL_LENGTH
@@ -32,7 +32,16 @@ _USUAL: Final[Mapping[str, tuple[str, ...]]] = {
 
 _OTHERS: Final = ("co2-within-target", "dli")
 
-FIELDS: Final = ("question", "watched", "look_again", "begun", "entries", "by")
+_LABELS: Final[Mapping[str, str]] = {
+    "question": "What you want to know",
+    "watched": "What is watched",
+    "look_again": "Look again on",
+    "begun": "Day of the change",
+    "entries": "The change",
+    "by": "Who",
+}
+
+FIELDS: Final = tuple(_LABELS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +100,7 @@ def trial_form(
     else:
         chosen = frozenset(sent.getlist("watched"))
         given = {name: sent.get(name, "") for name in FIELDS}
-    faults, others = _faults(error)
+    faults, others = _faults(error, given, chosen - names)
     groups = (
         ("Measured", tuple(one for one in offered if not one.name.startswith(("seen", "est")))),
         ("Seen, from 0 to 5", tuple(one for one in offered if one.name.startswith("seen"))),
@@ -133,13 +142,32 @@ def _question(change: Sequence[LogEntry]) -> str:
     return "; ".join(words)[:200]
 
 
-def _faults(error: LittoralError | None) -> tuple[dict[str, str], tuple[str, ...]]:
+def _faults(
+    error: LittoralError | None, given: Mapping[str, str], unknown: frozenset[str]
+) -> tuple[dict[str, str], tuple[str, ...]]:
+    """What is wrong with each input, in the words of the form; and what belongs to none."""
     faults: dict[str, str] = {}
     others = [error.detail] if error is not None and not error.faults else []
     for fault in error.faults if error is not None else ():
         name = fault.pointer.lstrip("/?").split("/")[0]
         if name in FIELDS:
-            faults.setdefault(name, fault.detail)
+            words = _watched_fault(unknown) if name == "watched" else _in_words(name, fault, given)
+            faults.setdefault(name, words)
         else:
             others.append(fault.detail)
     return faults, tuple(others)
+
+
+def _in_words(name: str, fault: FieldFault, given: Mapping[str, str]) -> str:
+    """What is wrong with the text that was given, not with the moment that was made of it."""
+    label = _LABELS[name]
+    if not fault.allowed:
+        return fault.renamed(fault.pointer, label).detail
+    return FieldFault.of(fault.pointer, Refusal(given[name], fault.allowed), label).detail
+
+
+def _watched_fault(unknown: frozenset[str]) -> str:
+    if not unknown:
+        return "Tick at least one thing to watch."
+    names = ", ".join(repr(name[:40]) for name in sorted(unknown)[:3])
+    return f"{names} can't be watched in this tank. Choose below."

@@ -1,118 +1,21 @@
-"""CSV files of other programs: which column is which quantity, and each row as readings."""
+"""The forms of CSV files: several quantities in a row, or one reading, as an export has them."""
 
 from __future__ import annotations
 
-import math
-import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
 from functools import lru_cache
-from typing import Final, NamedTuple
+from itertools import repeat
+from typing import Final
 
 from service import units
-from service.errors import (
-    LEFT_OUT,
-    InvalidInputError,
-    LittoralError,
-    StoreRefusedError,
-    UnknownUnitError,
-)
+from service.errors import LEFT_OUT, InvalidInputError, LittoralError, StoreRefusedError
 from service.store.checks import check_readings
 from service.store.model import Flag, Reading
+from service.store.transfer.csv_mapping import SENSOR, CsvMapping, ValueColumn, affine
+from service.store.transfer.row_reader import Block, Rejected, Row, RowReader
 from service.store.transfer.times import TimeReader
 
-#: Name of the sensor where nothing names it.
-SENSOR: Final = "import"
-_COLUMN: Final = re.compile(
-    r"(?P<name>.+?)=(?P<quantity>[a-z_]+)(?::(?P<unit>[^@]+))?(?:@(?P<sensor>.+))?"
-)
 _TIME_NAMES: Final = ("time", "timestamp", "datetime", "date_time", "date time", "date")
-
-
-@dataclass(frozen=True, slots=True)
-class ValueColumn:
-    """A column that holds one quantity.
-
-    Attributes:
-        name: as in the file's header.
-        quantity: one of ``service.units.QUANTITIES``.
-        unit: of its numbers; None: the canonical one.
-        sensor: which sensor it is from.
-    """
-
-    name: str
-    quantity: str
-    unit: str | None = None
-    sensor: str = SENSOR
-
-
-@dataclass(frozen=True, slots=True)
-class CsvMapping:
-    """How to read a file.
-
-    Attributes:
-        tank: whose readings they are; None when the file has a column ``tank``.
-        columns: the columns with numbers; none of them: those named like a quantity, or the
-            long form with columns ``quantity`` and ``value``, as ``littoral export`` writes it.
-        time: name of the column with the time; None: the one that is named so.
-        decimal_comma: numbers are written ``24,5``.
-        tanks: those that a column ``tank`` may name; None: any.
-    """
-
-    tank: str | None = None
-    columns: tuple[ValueColumn, ...] = ()
-    time: str | None = None
-    decimal_comma: bool = False
-    tanks: frozenset[str] | None = field(default=None, repr=False)
-
-
-@dataclass(frozen=True, slots=True)
-class Rejected:
-    """A cell, or a whole row, that is no reading."""
-
-    line: int
-    column: str
-    reason: str
-
-
-class Row(NamedTuple):
-    """One row of a file.
-
-    Attributes:
-        readings: in canonical units.
-        flagged: whether the file has their flags, as an export does; else they are to be judged.
-        rejected: what is no reading.
-    """
-
-    readings: Sequence[Reading] = ()
-    flagged: bool = False
-    rejected: Sequence[Rejected] = ()
-
-
-RowReader = Callable[[Sequence[str], int], Row]
-
-
-def column_of_text(text: str) -> ValueColumn:
-    """A column from ``NAME=QUANTITY[:UNIT][@SENSOR]``, e.g. ``Temp F=temperature:degF``.
-
-    Raises:
-        InvalidInputError: not of that form, or an unknown quantity or unit.
-    """
-    match = _COLUMN.fullmatch(text)
-    if match is None:
-        raise InvalidInputError.of_field("column", text, "NAME=QUANTITY[:UNIT][@SENSOR]")
-    column = ValueColumn(match["name"], match["quantity"], match["unit"], match["sensor"] or SENSOR)
-    _affine(column.quantity, column.unit)
-    return column
-
-
-@lru_cache(maxsize=256)
-def _affine(quantity: str, unit: str | None) -> tuple[float, float]:
-    """Factor and offset to the canonical unit: pint is asked once for each unit, not each cell."""
-    zero, one, many = (units.to_canonical(quantity, x, unit) for x in (0.0, 1.0, 1000.0))
-    if not math.isclose(many, zero + 1000.0 * (one - zero), rel_tol=1e-9, abs_tol=1e-9):
-        raise UnknownUnitError.of_field("unit", unit, "a unit that converts by a straight line")
-    return one - zero, zero
 
 
 def row_reader(header: Sequence[str], mapping: CsvMapping, times: TimeReader) -> RowReader:
@@ -124,7 +27,7 @@ def row_reader(header: Sequence[str], mapping: CsvMapping, times: TimeReader) ->
     names = [name.strip() for name in header]
     time_at = _time_column(names, mapping.time)
     if not mapping.columns and {"quantity", "value"} <= set(names):
-        return _LongRows(names, time_at, mapping, times).read
+        return _LongRows(names, time_at, mapping, times)
     columns = mapping.columns or tuple(
         ValueColumn(name, name.lower()) for name in names if name.lower() in units.QUANTITIES
     )
@@ -136,7 +39,7 @@ def row_reader(header: Sequence[str], mapping: CsvMapping, times: TimeReader) ->
         raise InvalidInputError.of_field("tank", LEFT_OUT, "the tank whose readings these are")
     for column in columns:
         _at(names, column.name)
-    return _WideRows(names, time_at, columns, mapping, times).read
+    return _WideRows(names, time_at, columns, mapping, times)
 
 
 def _at(names: Sequence[str], name: str) -> int:
@@ -155,30 +58,7 @@ def _time_column(names: Sequence[str], given: str | None) -> int:
     raise InvalidInputError.of_field("time", names, f"a column {' or '.join(_TIME_NAMES)}")
 
 
-class _Rows:
-    def __init__(self, mapping: CsvMapping, times: TimeReader, time_at: int, width: int) -> None:
-        self._mapping = mapping
-        self._times = times
-        self._time_at = time_at
-        self._width = width
-
-    def _time_us(self, row: Sequence[str]) -> int:
-        if len(row) != self._width:
-            raise ValueError(f"the row has {len(row)} cells; allowed: {self._width}")
-        return self._times.read(row[self._time_at])
-
-    def _number(self, text: str) -> float:
-        number = text.strip().replace(",", ".", 1) if self._mapping.decimal_comma else text
-        try:
-            value = float(number)
-        except ValueError:
-            value = math.nan
-        if not math.isfinite(value):
-            raise ValueError(f"value is {text[:40]!r}; allowed: a finite number")
-        return value
-
-
-class _WideRows(_Rows):
+class _WideRows(RowReader):
     """One row, one time, several quantities."""
 
     def __init__(
@@ -191,9 +71,32 @@ class _WideRows(_Rows):
     ) -> None:
         super().__init__(mapping, times, time_at, len(names))
         self._columns = [
-            (names.index(column.name), column, _affine(column.quantity, column.unit))
+            (names.index(column.name), column, affine(column.quantity, column.unit))
             for column in columns
         ]
+        self.readings_per_row = len(columns)
+
+    def _of_columns(self, columns: Sequence[Sequence[str]], times_us: Sequence[int]) -> Block:
+        """See ``RowReader``; a blank cell is no reading."""
+        by_column: list[list[Reading | None]] = []
+        tank = self._mapping.tank or ""
+        for at, column, line in self._columns:
+            names = (tank, column.quantity, column.sensor)
+            cells = columns[at]
+            filled = [cell for cell in cells if cell and not cell.isspace()]
+            values: Iterator[float] = iter(_converted(self._numbers(filled), line))
+            if len(filled) == len(cells):
+                by_column.append(
+                    [Reading(*names, t, v) for t, v in zip(times_us, values, strict=True)]
+                )
+            else:
+                by_column.append(
+                    [
+                        Reading(*names, t, next(values)) if cell and not cell.isspace() else None
+                        for t, cell in zip(times_us, cells, strict=True)
+                    ]
+                )
+        return Block([one for row in zip(*by_column, strict=True) for one in row if one])
 
     def read(self, row: Sequence[str], line: int) -> Row:
         """The readings of one row, and what is wrong with it."""
@@ -203,7 +106,7 @@ class _WideRows(_Rows):
             return Row(rejected=[Rejected(line, "", str(error))])
         readings: list[Reading] = []
         rejected: list[Rejected] = []
-        for at, column, (factor, offset) in self._columns:
+        for at, column, to_canonical in self._columns:
             if not row[at].strip():
                 continue
             try:
@@ -211,7 +114,7 @@ class _WideRows(_Rows):
             except ValueError as error:
                 rejected.append(Rejected(line, column.name, str(error)))
                 continue
-            value = sent if factor == 1 and offset == 0 else factor * sent + offset
+            (value,) = _converted((sent,), to_canonical)
             reading = Reading(
                 self._mapping.tank or "",
                 column.quantity,
@@ -228,7 +131,7 @@ class _WideRows(_Rows):
         return Row(readings, rejected=rejected)
 
 
-class _LongRows(_Rows):
+class _LongRows(RowReader):
     """One row, one reading, as ``littoral export`` writes them."""
 
     def __init__(
@@ -243,6 +146,51 @@ class _LongRows(_Rows):
         self._tank_at, self._sensor_at, self._unit_at, self._flags_at, self._raw_at = (
             names.index(name) if name in names else None for name in optional
         )
+
+    def _of_columns(self, columns: Sequence[Sequence[str]], times_us: Sequence[int]) -> Block:
+        """See ``RowReader``."""
+        places = (self._tank_at, self._quantity_at, self._sensor_at, self._unit_at)
+        cells = [repeat("", len(times_us)) if at is None else columns[at] for at in places]
+        named = list(zip(*cells, strict=True))
+        series = {one: self._series(*one) for one in dict.fromkeys(named)}
+        values = self._numbers(columns[self._value_at])
+        if any(line != (1, 0) for _, line in series.values()):
+            values = [
+                _converted((value,), series[one][1])[0]
+                for value, one in zip(values, named, strict=True)
+            ]
+        raw: Sequence[float | None] = [None] * len(values)
+        if self._raw_at is not None:
+            raw = [self._number(cell) if cell.strip() else None for cell in columns[self._raw_at]]
+        flags, flagged = [Flag.NONE] * len(values), False
+        if self._flags_at is not None:
+            texts = [cell.strip() for cell in columns[self._flags_at]]
+            flagged = any(texts)
+            if flagged:
+                flags = [_flags_of(text) for text in texts]
+        readings = [
+            Reading(*series[one][0], time_us, value, flag, sent)
+            for one, time_us, value, flag, sent in zip(
+                named, times_us, values, flags, raw, strict=True
+            )
+        ]
+        return Block(readings, flagged)
+
+    def _series(
+        self, tank: str, quantity: str, sensor: str, unit: str
+    ) -> tuple[tuple[str, str, str], tuple[float, float]]:
+        """Names of a series and its line to the canonical unit, of the cells of a row."""
+        quantity = quantity.strip()
+        line = affine(quantity, unit.strip() or None)
+        return (self._tank(tank), quantity, sensor.strip() or SENSOR), line
+
+    def _tank(self, cell: str) -> str:
+        if self._mapping.tank is not None:
+            return self._mapping.tank
+        tank = cell.strip()
+        if self._mapping.tanks is not None and tank not in self._mapping.tanks:
+            raise ValueError(f"tank is {tank[:40]!r}; allowed: the id of a registered tank")
+        return tank
 
     def read(self, row: Sequence[str], line: int) -> Row:
         """The reading of one row, or what is wrong with it."""
@@ -260,22 +208,26 @@ class _LongRows(_Rows):
         time_us = self._time_us(row)
         quantity = row[self._quantity_at].strip()
         unit = "" if self._unit_at is None else row[self._unit_at].strip()
-        factor, offset = _affine(quantity, unit or None)
+        to_canonical = affine(quantity, unit or None)
         sent = self._number(row[self._value_at])
-        value = sent if factor == 1 and offset == 0 else factor * sent + offset
+        (value,) = _converted((sent,), to_canonical)
         raw = None
         if self._raw_at is not None and row[self._raw_at].strip():
             raw = self._number(row[self._raw_at])
         sensor = "" if self._sensor_at is None else row[self._sensor_at].strip()
-        tank = self._mapping.tank
-        if tank is None and self._tank_at is not None:
-            tank = row[self._tank_at].strip()
-            if self._mapping.tanks is not None and tank not in self._mapping.tanks:
-                raise ValueError(f"tank is {tank[:40]!r}; allowed: the id of a registered tank")
+        tank = self._tank("" if self._tank_at is None else row[self._tank_at])
         text = "" if self._flags_at is None else row[self._flags_at].strip()
         flags = _flags_of(text) if text else Flag.NONE
-        reading = Reading(tank or "", quantity, sensor or SENSOR, time_us, value, flags, raw)
+        reading = Reading(tank, quantity, sensor or SENSOR, time_us, value, flags, raw)
         return reading, bool(text)
+
+
+def _converted(numbers: Sequence[float], line: tuple[float, float]) -> Sequence[float]:
+    """Numbers in the canonical unit."""
+    factor, offset = line
+    if factor == 1 and offset == 0:
+        return numbers
+    return [factor * number + offset for number in numbers]
 
 
 @lru_cache(maxsize=1024)

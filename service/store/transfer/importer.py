@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import json
 import logging
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import Final
 
 from service.errors import InvalidInputError
 from service.store.model import Flag, Reading
-from service.store.transfer.csv_rows import CsvMapping, Rejected, row_reader
+from service.store.transfer.csv_file import Lines, NumberedRow, blocks_of, rows_of
+from service.store.transfer.csv_mapping import CsvMapping
+from service.store.transfer.csv_rows import row_reader
+from service.store.transfer.row_reader import Rejected, RowReader
 from service.store.transfer.times import TimeReader
 
 _log = logging.getLogger(__name__)
@@ -48,6 +50,12 @@ class ImportReport:
             before: the readings of the batch.
             judged: the same with flags, then earlier ones whose spike flag is set or removed.
         """
+        if len(judged) == len(before):  # no earlier ones: only the flagged count
+            times_us = {one.time_us for one in judged if one.flags is not Flag.NONE}
+            if not times_us:
+                return
+            judged = [one for one in judged if one.time_us in times_us]
+            before = judged
         batch = {(one.key, one.time_us) for one in before}
         final = {(one.key, one.time_us): one.flags for one in judged}
         for name, flags in final.items():
@@ -56,21 +64,6 @@ class ImportReport:
                 continue
             for flag in flags:
                 self.flagged[str(flag.name).lower()] += 1
-
-
-class _Lines:
-    """The lines of a file as text, with the number of bytes and lines read so far."""
-
-    def __init__(self, file: BinaryIO) -> None:
-        self._file = file
-        self.offset = file.tell()
-        self.line = 0
-
-    def __iter__(self) -> Iterator[str]:
-        for raw in iter(self._file.readline, b""):
-            self.offset += len(raw)
-            self.line += 1
-            yield raw.decode("utf-8-sig" if self.line == 1 else "utf-8", "replace")
 
 
 class Progress:
@@ -150,8 +143,8 @@ def import_csv(
     with file:
         head = hashlib.sha256(file.read(min(size, _HEAD_BYTES)) + identity.encode()).hexdigest()
         file.seek(0)
-        lines = _Lines(file)
-        rows = _rows(lines, delimiter)
+        lines = Lines(file)
+        rows = rows_of(lines, delimiter)
         header = next(rows, None)
         if header is None:
             raise InvalidInputError.of_field("file", str(path), "a CSV file with a header line")
@@ -164,17 +157,15 @@ def import_csv(
             lines.offset, lines.line = note["offset"], note["line"]
             report.readings, report.rejected = note["readings"], note["rejected"]
             report.rows, report.resumed_at = note["rows"], note["line"]
-        batch: list[Reading] = []
-        unjudged: list[Reading] = []
+        batch = _Batch(read, refusal, report, on_rejected)
 
         def commit() -> None:
-            judged = judge(unjudged) if unjudged else ()
-            report.count_flags(unjudged, judged)
-            if batch or unjudged:
-                write([*batch, *judged])
-            report.readings += len(batch) + len(unjudged)
+            judged = judge(batch.unjudged) if batch.unjudged else ()
+            report.count_flags(batch.unjudged, judged)
+            if len(batch):
+                write([*batch.flagged, *judged])
+            report.readings += len(batch)
             batch.clear()
-            unjudged.clear()
             if resumable:
                 progress.save(
                     offset=lines.offset,
@@ -185,23 +176,10 @@ def import_csv(
                 )
             on_progress(lines.offset, size)
 
-        for row in rows:
-            if not row:
-                continue
-            report.rows += 1
-            readings, flagged, rejected = read(row, lines.line)
-            wanted = batch if flagged else unjudged
-            for reading in readings:
-                reason = refusal(reading)
-                if reason:
-                    rejected = [*rejected, Rejected(lines.line, "", reason)]
-                else:
-                    wanted.append(reading)
-            for one in rejected:
-                report.rejected += 1
-                report.reasons[_kind(one)] += 1
-                on_rejected(one)
-            if len(batch) + len(unjudged) >= BATCH:
+        for block in blocks_of(rows, lines, lambda: batch.room):
+            report.rows += len(block)
+            batch.take(block)
+            if len(batch) >= BATCH:
                 commit()
         commit()
         if resumable:
@@ -209,13 +187,66 @@ def import_csv(
         return report
 
 
-def _rows(lines: _Lines, delimiter: str) -> Iterator[list[str]]:
-    try:
-        yield from csv.reader(lines, delimiter=delimiter)
-    except csv.Error as error:
-        raise InvalidInputError.of_field(
-            f"line {lines.line}", str(error), "CSV as of RFC 4180"
-        ) from error
+class _Batch:
+    """The readings of a file that are to be stored next: with flags of the file, and without."""
+
+    def __init__(
+        self,
+        reader: RowReader,
+        refusal: Callable[[Reading], str],
+        report: ImportReport,
+        on_rejected: Callable[[Rejected], None],
+    ) -> None:
+        self._reader = reader
+        self._refusal = refusal
+        self._report = report
+        self._on_rejected = on_rejected
+        self.flagged: list[Reading] = []
+        self.unjudged: list[Reading] = []
+
+    def __len__(self) -> int:
+        return len(self.flagged) + len(self.unjudged)
+
+    @property
+    def room(self) -> int:
+        """Rows that may be added before it is full, one at least."""
+        return max(1, (BATCH - len(self)) // self._reader.readings_per_row)
+
+    def clear(self) -> None:
+        """Forget the readings."""
+        self.flagged, self.unjudged = [], []
+
+    def take(self, rows: Sequence[NumberedRow]) -> None:
+        """Add rows, at once where nothing in them is amiss, else one by one."""
+        block = self._reader.read_all([row for row, _ in rows])
+        if block is None or any(map(self._refusal, _first_of_each_series(block.readings))):
+            for row, line in rows:
+                self._take_row(row, line)
+            return
+        (self.flagged if block.flagged else self.unjudged).extend(block.readings)
+
+    def _take_row(self, row: Sequence[str], line: int) -> None:
+        readings, flagged, rejected = self._reader.read(row, line)
+        wanted = self.flagged if flagged else self.unjudged
+        for reading in readings:
+            reason = self._refusal(reading)
+            if reason:
+                rejected = [*rejected, Rejected(line, "", reason)]
+            else:
+                wanted.append(reading)
+        for one in rejected:
+            self._report.rejected += 1
+            self._report.reasons[_kind(one)] += 1
+            self._on_rejected(one)
+
+
+def _first_of_each_series(readings: Sequence[Reading]) -> Iterable[Reading]:
+    firsts: dict[tuple[str, str, str], Reading] = {}
+    for one in readings:
+        name = (one.tank, one.quantity, one.sensor)
+        if name not in firsts:
+            firsts[name] = one
+    return firsts.values()
 
 
 def _kind(rejected: Rejected) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from datetime import UTC, datetime, tzinfo
 from typing import Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -52,7 +53,8 @@ class TimeReader:
             raise InvalidInputError.of_field("time-format", form, allowed)
         self._form = form
         self._zone = zone
-        self._before_us = 0
+        #: The last time, after which a time that occurs twice is the second one.
+        self.position = 0
 
     def read(self, text: str) -> int:
         """The time in microseconds since 1970-01-01 UTC.
@@ -71,15 +73,34 @@ class TimeReader:
         except ValueError as error:
             raise ValueError(f"time is {text[:40]!r}; allowed: the form {self._form}") from error
         time_us = to_us(moment if moment.tzinfo else self._localised(moment, text))
-        self._before_us = time_us
+        self.position = time_us
         return time_us
+
+    def read_all(self, texts: Sequence[str]) -> list[int]:
+        """The times of a column; see ``read``."""
+        unit_us = self._whole_unix_us(texts)
+        if unit_us:
+            return [int(text) * unit_us for text in texts]
+        return [self.read(text) for text in texts]
+
+    def _whole_unix_us(self, texts: Sequence[str]) -> int:
+        """Microseconds of one unit where all are whole numbers of one scale, without a sign; 0."""
+        joined = "".join(texts)
+        if not (joined.isascii() and joined.isdigit() and all(texts)):
+            return 0
+        if self._form in _UNIX_US:
+            return _UNIX_US[self._form]
+        if self._form != "auto":
+            return 0
+        units = {_unit_us(len(min(texts, key=len))), _unit_us(len(max(texts, key=len)))}
+        return units.pop() if len(units) == 1 else 0
 
     def _unix(self, text: str) -> int:
         if not _NUMBER.fullmatch(text):
             raise ValueError(f"time is {text[:40]!r}; allowed: a number ({self._form})")
         if self._form == "auto":
             digits = len(text.partition(".")[0].lstrip("+-"))
-            unit_us = 1_000_000 if digits <= 11 else 1_000 if digits <= 14 else 1
+            unit_us = _unit_us(digits)
         else:
             unit_us = _UNIX_US[self._form]
         whole, _, part = text.partition(".")
@@ -99,6 +120,11 @@ class TimeReader:
                     f"time is {text[:40]!r}, which clocks in {self._zone} skipped; "
                     "allowed: a time that occurred"
                 )
-            if to_us(first) <= self._before_us:
+            if to_us(first) <= self.position:
                 return second
         return first
+
+
+def _unit_us(digits: int) -> int:
+    """The scale of a Unix time by its digits before the point: s, ms or us."""
+    return 1_000_000 if digits <= 11 else 1_000 if digits <= 14 else 1

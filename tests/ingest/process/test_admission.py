@@ -13,7 +13,7 @@ from ingest.process.calibration import Calibrations
 from service.errors import StoreUnavailableError
 from service.registry.models import Rejection
 from service.store import Reading, SeriesKey
-from service.store.transfer.csv_rows import CsvMapping
+from service.store.transfer.csv_mapping import CsvMapping
 from service.store.transfer.importer import import_csv
 from service.store.transfer.times import TimeReader
 from tests.ingest.process.test_processor import NOW, Road, S, store
