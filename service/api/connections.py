@@ -15,7 +15,10 @@ from typing import Any, Final
 
 from waitress import wasyncore
 from waitress.channel import HTTPChannel
+from waitress.parser import HTTPRequestParser
+from waitress.utilities import RequestEntityTooLarge
 
+from service.api.http.blueprint import LIST_BYTES, MULTIPART
 from service.api.http.rate_limit import network_of
 from service.api.server_errors import ProblemTask
 from service.config import HttpConfig
@@ -26,6 +29,9 @@ BUSY_TICK_S: Final = 0.1
 """... and so often while much does."""
 UNFINISHED_BYTES: Final = 64 * 1024 * 1024
 """Of all bodies that are not there whole. waitress has them in temporary files, often in memory."""
+
+WITHOUT_PICTURES_BYTES: Final = 2 * LIST_BYTES
+"""More than any body without pictures has; up to it an operation's own limit answers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +51,27 @@ class Deadlines:
     idle_s: float = 75.0
 
 
+class MeasuringParser(HTTPRequestParser):
+    """A request whose body is refused as soon as it is known to be too long.
+
+    Pictures come as forms, up to the limit of the server. The application has a limit for each
+    operation; this one spares the reading of what it refuses anyway.
+    """
+
+    def received(self, data: bytes) -> int:
+        """As waitress'."""
+        consumed = int(super().received(data))
+        if self.headers_finished and self.error is None and self._is_too_long():
+            self.error = RequestEntityTooLarge(f"exceeds {WITHOUT_PICTURES_BYTES} bytes")
+            self.completed = True
+        return consumed
+
+    def _is_too_long(self) -> bool:
+        length = max(self.content_length, self.body_bytes_received)
+        kind = str(self.headers.get("CONTENT_TYPE", "")).partition(";")[0].strip().lower()
+        return length > WITHOUT_PICTURES_BYTES and kind != MULTIPART
+
+
 class TimedChannel(HTTPChannel):
     """A connection that knows how long it has waited for its client.
 
@@ -54,6 +81,7 @@ class TimedChannel(HTTPChannel):
     """
 
     error_task_class = ProblemTask
+    parser_class = MeasuringParser
 
     def __init__(self, *given: Any, **named: Any) -> None:
         self.since_s = time.monotonic()

@@ -70,6 +70,8 @@ class SentPictures:
 
 
 NO_PICTURES: Final = SentPictures()
+A_PICTURE: Final = "A photograph"
+"""Note of an observation that is nothing else."""
 
 
 @dataclass(frozen=True, slots=True)

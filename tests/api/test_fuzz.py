@@ -34,6 +34,11 @@ IONS = "the ions are those of the substance or of the salts"
 PHYSICS = "what the numbers mean together"
 MQTT = "the grammar of MQTT topics and filters"
 ROUTE = "what the topic names, and what the other members say"
+LOG = {
+    "/time": "a time up to now",
+    "/data/volume": "up to the net volume of the tank",
+    "/data/.*": "a calibration of points must make a line",
+}
 
 NOT_SAID = {
     "GET /v1/broker/topics": {r"\?filter": MQTT},
@@ -71,11 +76,8 @@ NOT_SAID = {
     "POST /v1/recommendations/{id}/snooze": {"/(until|length)": LENGTH},
     "POST /v1/routes": {"/topic": MQTT, "(/.*)?": ROUTE},
     "POST /v1/shares": {"/(tank|absence)": THERE, "/(start|end)": ORDER, "/length": LENGTH},
-    "POST /v1/tanks/{tank}/log": {
-        "/time": "a time up to now",
-        "/data/volume": "up to the net volume of the tank",
-        "/data/.*": "a calibration of points must make a line",
-    },
+    "POST /v1/tanks/{tank}/log": LOG,
+    "POST /v1/tanks/{tank}/pictures": {**LOG, r"/picture/\d+": "what a photograph is"},
     "POST /v1/tanks/{tank}/readings/senml": {
         ".*": "a pack of SenML is judged record by record (RFC 8428)"
     },

@@ -166,6 +166,15 @@ def test_other_forms_are_refused(client, sent, status, words):
     assert words in problem_of(response, status, slug)["detail"]
 
 
+def test_a_photograph_alone_is_an_observation(client):
+    bare = {"kind": "observation", "id": "seen"}
+    for _ in range(2):
+        entry = client.post(f"{URL}/pictures", **form(picture(), entry=bare)).get_json()
+        assert (entry["note"], len(entry["pictures"])) == ("A photograph", 1)
+    refused = client.post(f"{URL}/pictures", **form(entry=bare | {"id": "other"}))
+    assert problem_of(refused, 422, "invalid-input")["errors"][0]["pointer"] == "/note"
+
+
 def test_a_form_without_a_picture_is_an_entry(client):
     assert client.post(f"{URL}/pictures", **form()).get_json()["pictures"] == []
     entry = client.post(f"{URL}/log", json=ENTRY).get_json()

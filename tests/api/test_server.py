@@ -65,6 +65,16 @@ BAD_REQUESTS = {
         b"POST /login HTTP/1.1\r\nHost: x\r\nContent-Length: 20000000\r\n\r\n" + b"x" * 100,
         413,
     ),
+    "long body in pieces": (
+        b"POST /login HTTP/1.1\r\nHost: x\r\nTransfer-Encoding: chunked\r\n\r\n"
+        b"1100000\r\n" + b"x" * 17 * MIB,
+        413,
+    ),
+    "long form": (
+        b"POST /login HTTP/1.1\r\nHost: x\r\nContent-Type: multipart/form-data; boundary=b\r\n"
+        b"Content-Length: 40000000\r\n\r\n" + b"x" * 100,
+        413,
+    ),
     "unknown method": (b"BREW /healthz HTTP/1.1\r\nHost: localhost\r\n\r\n", 405),
     "wrong host": (b"GET /v1/tanks HTTP/1.1\r\nHost: a b@:/\r\n\r\n", 403),
     "no such address": (b"GET /%ff%00%0d%0a HTTP/1.1\r\nHost: localhost\r\n\r\n", 404),

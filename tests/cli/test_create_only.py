@@ -22,6 +22,7 @@ REFUSED = [
     ("export", "reed", "--output", "reed.csv"),
     ("import", "log.csv", "--tank", "reed"),
     ("import", "log.csv", "--tank", "reed", "--dry-run"),
+    ("integration", "clear"),
     ("key", "rotate"),
     ("recalibrate", "reed"),
     ("session", "end", "--all"),
@@ -47,6 +48,7 @@ ASK_A_SERVICE = [
     ("status",),
     ("tank", "list"),
     ("tank", "set", "reed", "kh", "4 dKH"),
+    ("trial", "list", "reed"),
     ("watch", "--count", "1"),
     ("what-if", "reed", "--photoperiod", "7h"),
 ]

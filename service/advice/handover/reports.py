@@ -15,15 +15,13 @@ from service.registry.access import ShareLink
 from service.registry.checks import check_log
 from service.registry.models import LogEntry, LogKind
 from service.registry.observations import observed
-from service.registry.pictures import NO_PICTURES, SentPictures
+from service.registry.pictures import A_PICTURE, NO_PICTURES, SentPictures
 from service.registry.recommendations import ACTIVE_STATES, State
 from service.registry.registry import Registry
 from service.registry.repositories.link_reports import LinkReport
 from service.schemas.checks import refuse
 
 _TITLE_LENGTH: Final = 80
-A_PICTURE: Final = "A photograph"
-"""Note of a report that has nothing else."""
 
 
 @dataclass(frozen=True, slots=True)

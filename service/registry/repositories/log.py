@@ -15,7 +15,7 @@ from service.registry.audit import Action, AuditedWrite
 from service.registry.checks import check_log
 from service.registry.connection import Database
 from service.registry.models import NOTHING, LogEntry, LogKind
-from service.registry.pictures import NO_PICTURES, SentPictures
+from service.registry.pictures import A_PICTURE, NO_PICTURES, SentPictures
 from service.registry.repositories.pictures import insert_pictures, require_sent_before
 from service.registry.repositories.tanks import no_tank, require_tank
 from service.registry.row_ids import new_id
@@ -56,6 +56,8 @@ class LogRepository(Database):
         at = time or recorded
         if at is None:
             raise ValueError("an entry needs time or recorded")
+        if kind == LogKind.OBSERVATION and pictures.sources and not data and not note.strip():
+            note = A_PICTURE
         check_log(kind, at, data, note, by, recorded, id)
         entry = LogEntry(id or new_id(), tank, LogKind(kind), at, dict(data), note, by, recorded)
         row = self._insert()(LogRow).values(_values(entry))

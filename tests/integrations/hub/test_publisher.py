@@ -443,6 +443,28 @@ def test_buttons_can_be_switched_off(home: Home, start_mosquitto: Start, tmp_pat
         assert Ledger(home.registry).get(first.id).state is State.OPEN
 
 
+@pytest.mark.parametrize("options", [BY_ENTITY, BY_DEVICE], ids=["entity", "device"])
+def test_buttons_that_were_switched_off_are_gone_at_the_next_start(
+    home: Home, start_mosquitto: Start, tmp_path: Path, options: HubOptions
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    marking = Marked(home).marking
+
+    def buttons() -> set[str]:
+        return {
+            topic
+            for topic, payload in retained_at(broker.port).items()
+            if "/button/" in topic or "/done/" in topic or "payload_press" in payload
+        }
+
+    with hub(broker.url, options, marking) as integration:
+        home.scheduler(integration).evaluate_all()
+        wait_until(lambda: len(buttons()) >= 2)
+    with hub(broker.url, replace(options, buttons=False), marking) as integration:
+        home.scheduler(integration).evaluate_all()
+        wait_until(lambda: buttons() == set(), why=lambda: str(buttons()))
+
+
 @pytest.mark.parametrize("before", [BY_ENTITY, BY_DEVICE], ids=["entity", "device"])
 def test_the_other_form_is_cleaned_before_this_one_is_published(
     home: Home, start_mosquitto: Start, tmp_path: Path, before: HubOptions

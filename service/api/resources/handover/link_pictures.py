@@ -41,6 +41,7 @@ _BODY: Final = {
                 "type": "object",
                 "properties": {REPORT_PART: ReportInSchema, FIELD: PICTURES_SCHEMA},
                 "required": [REPORT_PART, FIELD],
+                "additionalProperties": False,
             }
         }
     },

@@ -29,6 +29,7 @@ _BODY: Final = {
                 "type": "object",
                 "properties": {ENTRY_PART: ENTRY_REFERENCE, FIELD: PICTURES_SCHEMA},
                 "required": [ENTRY_PART, FIELD],
+                "additionalProperties": False,
             }
         }
     },

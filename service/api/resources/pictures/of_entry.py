@@ -31,6 +31,7 @@ _BODY: Final = {
                 "type": "object",
                 "properties": {FIELD: PICTURES_SCHEMA},
                 "required": [FIELD],
+                "additionalProperties": False,
             }
         }
     },
