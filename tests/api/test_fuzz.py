@@ -15,6 +15,7 @@ import pytest
 import schemathesis
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
+from jsonschema import Draft202012Validator
 from schemathesis.specs.openapi.checks import positive_data_acceptance
 
 from service.app.app_factory import create_app
@@ -135,7 +136,18 @@ def is_excused(label, response):
     return all(known_places.fullmatch(place) for place in places)
 
 
-def complaints(operation, token):
+def is_misjudged(case, document):
+    """Whether the entry in a form does not fit the document.
+
+    The generator changes the JSON inside a form and still takes it for what the document allows.
+    """
+    if case.operation.label != "POST /v1/tanks/{tank}/pictures" or not isinstance(case.body, dict):
+        return False
+    schema = {"$ref": "#/components/schemas/LogEntry", "components": document["components"]}
+    return not Draft202012Validator(schema).is_valid(case.body.get("entry"))
+
+
+def complaints(operation, token, document):
     """Ask an operation some requests; how many, and what the checks complain of."""
     asked, found = 0, []
 
@@ -155,7 +167,8 @@ def complaints(operation, token):
         # schemathesis reads no compressed answers of a WSGI app.
         response = case.call(headers=token | {"Accept-Encoding": "identity"})
         asked += 1
-        left_out = [positive_data_acceptance] if is_excused(operation.label, response) else []
+        excused = is_excused(operation.label, response) or is_misjudged(case, document)
+        left_out = [positive_data_acceptance] if excused else []
         try:
             case.validate_response(response, headers=token, excluded_checks=left_out)
         except schemathesis.errors.SchemathesisError as error:
@@ -182,7 +195,9 @@ def test_generated_requests_find_nothing(context, years):
     config = schemathesis.Config.from_dict({"checks": TAKEN})
     document = schemathesis.openapi.from_wsgi("/openapi.json", app, config=config)
     operations = [result.ok() for result in document.get_all_operations()]
-    asked, found = zip(*(complaints(one, token) for one in operations), strict=True)
+    asked, found = zip(
+        *(complaints(one, token, document.raw_schema) for one in operations), strict=True
+    )
     assert sum(asked) > 200
     assert not any(found), "\n".join(sorted({text for texts in found for text in texts})[:8])
     stale = NOT_SAID.keys() - {one.label for one in operations}
