@@ -10,20 +10,16 @@ import json
 import os
 import subprocess
 import sys
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 import requests
 
-from service.api.server import Server
-from service.app.app_factory import create_app
-from service.app.application import Application
-from service.config import Config, HttpConfig, PicturesConfig
+from service.config import Config, PicturesConfig
 from service.registry.models import LogKind
 from tests.derive.pieces import NOON
-from tests.integrations.conftest import Home, home
+from tests.integrations.conftest import Home, home, served
 from tests.pictures.samples import picture
 from tests.servers import program
 
@@ -52,14 +48,8 @@ def run(*command: str | Path, cwd: Path, **environ: str) -> str:
 def service(home: Home, tmp_path: Path) -> Iterator[str]:
     """A server with the tank ``reed``, evaluated once; its address. There is no token."""
     config = Config(pictures=PicturesConfig(folder=str(tmp_path / "pictures")))
-    application = Application(config, home.clock, home.store, home.registry)
-    home.scheduler(application.metrics).evaluate_all()
-    server = Server(create_app(application), HttpConfig(port=0))
-    thread = threading.Thread(target=server.run, args=(application.stopping,))
-    thread.start()
-    yield server.url
-    application.stopping.set()
-    thread.join(60)
+    with served(home, config) as url:
+        yield url
 
 
 REFUSED = {

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -11,6 +13,10 @@ import pytest
 
 from service.advice.engine.integration import Integration
 from service.advice.engine.scheduler import Scheduler
+from service.api.server import Server
+from service.app.app_factory import create_app
+from service.app.application import Application
+from service.config import Config, HttpConfig
 from service.registry.models import LogKind
 from service.registry.registry import Registry
 from service.store.model import Reading
@@ -65,3 +71,18 @@ def home(tmp_path: Path) -> Iterator[Home]:
     yield Home(registry, store, SetClock())
     store.close()
     registry.close()
+
+
+@contextmanager
+def served(home: Home, config: Config) -> Iterator[str]:
+    """A server with the tank ``reed``, evaluated once; its address. There is no token."""
+    application = Application(config, home.clock, home.store, home.registry)
+    home.scheduler(application.metrics).evaluate_all()
+    server = Server(create_app(application), HttpConfig(port=0))
+    thread = threading.Thread(target=server.run, args=(application.stopping,))
+    thread.start()
+    try:
+        yield server.url
+    finally:
+        application.stopping.set()
+        thread.join(60)

@@ -6,18 +6,15 @@ import os
 import re
 import subprocess
 import sys
-import threading
 from collections.abc import Callable, Iterator
 from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
-from service.api.server import Server
-from service.app.app_factory import create_app
 from service.app.application import Application
 from service.clock import SystemClock
-from service.config import Config, HomieOptions, HttpConfig, HubOptions, PicturesConfig, load_config
+from service.config import Config, HomieOptions, HubOptions, PicturesConfig, load_config
 from service.derive.drift_cache import MorningDrifts
 from service.integrations.configured import configured_integrations
 from service.integrations.homie.device import properties_of
@@ -27,7 +24,7 @@ from service.integrations.tank_figures import figures_of
 from service.registry.access import Scope
 from tests.advice.cases import view_with
 from tests.derive.pieces import NOON
-from tests.integrations.conftest import Home
+from tests.integrations.conftest import Home, served
 from tests.pictures.samples import HEIC, picture
 from tests.servers import Mosquitto, wait_until
 
@@ -65,14 +62,8 @@ def run(example: tuple[str, str], cwd: Path = DOCS.parent, **environ: str) -> st
 def service(home: Home, tmp_path: Path) -> Iterator[str]:
     """A server with the tank ``reed``, evaluated once; its address. There is no token."""
     config = Config(pictures=PicturesConfig(folder=str(tmp_path / "pictures")))
-    application = Application(config, home.clock, home.store, home.registry)
-    home.scheduler(application.metrics).evaluate_all()
-    server = Server(create_app(application), HttpConfig(port=0))
-    thread = threading.Thread(target=server.run, args=(application.stopping,))
-    thread.start()
-    yield server.url
-    application.stopping.set()
-    thread.join(60)
+    with served(home, config) as url:
+        yield url
 
 
 EXPECTED: dict[str, str] = {

@@ -16,7 +16,7 @@ import numpy as np
 
 from service.derive.co2.lit import co2_while_lit
 from service.derive.co2.mornings import nights_of
-from service.derive.models import Co2Day
+from service.derive.models import Co2Day, LightDay
 from service.derive.nutrients.estimate import nutrients_of
 from service.derive.observations import daily_levels
 from service.derive.temperature import excursions_of
@@ -96,22 +96,16 @@ def _within_target(days: TankDays) -> DayValues:
     return found
 
 
-def _dli(days: TankDays) -> DayValues:
-    found: dict[date, float | None] = {}
-    for day in days.days:
-        one = days.light.get(day)
-        seen = one is not None and one.covered_share >= LEAST_KNOWN_SHARE
-        found[day] = one.dli_mol_m2_d if one is not None and seen else None
-    return found
+def _of_light_day(value: Callable[[LightDay], float | None]) -> Callable[[TankDays], DayValues]:
+    def of(days: TankDays) -> DayValues:
+        found: dict[date, float | None] = {}
+        for day in days.days:
+            one = days.light.get(day)
+            seen = one is not None and one.covered_share >= LEAST_KNOWN_SHARE
+            found[day] = value(one) if one is not None and seen else None
+        return found
 
-
-def _photoperiod(days: TankDays) -> DayValues:
-    found: dict[date, float | None] = {}
-    for day in days.days:
-        one = days.light.get(day)
-        seen = one is not None and one.covered_share >= LEAST_KNOWN_SHARE
-        found[day] = one.photoperiod_h if one is not None and seen else None
-    return found
+    return of
 
 
 def _degree_hours(days: TankDays) -> DayValues:
@@ -229,8 +223,10 @@ _ROWS: Final = (
         "co2-night-low", "Lowest CO2 at night", "mg/L", 1,
         _of_co2_day(lambda one: one.night_low_mg_l), rests_on=_PROBE,
     ),
-    Watched("dli", "Daily light (DLI)", "mol/m2/d", 2, _dli),
-    Watched("photoperiod", "Hours of light", "h", 2, _photoperiod),
+    Watched(
+        "dli", "Daily light (DLI)", "mol/m2/d", 2, _of_light_day(lambda one: one.dli_mol_m2_d),
+    ),
+    Watched("photoperiod", "Hours of light", "h", 2, _of_light_day(lambda one: one.photoperiod_h)),
     Watched(
         "temperature-excursions", "Degree-hours outside the comfortable temperature", "K.h", 1,
         _degree_hours,

@@ -8,7 +8,6 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -16,11 +15,8 @@ from typing import Any
 import pytest
 import requests
 
-from service.api.server import Server
-from service.app.app_factory import create_app
-from service.app.application import Application
-from service.config import Config, HttpConfig
-from tests.integrations.conftest import Home
+from service.config import Config
+from tests.integrations.conftest import Home, served
 from tests.servers import Prometheus, program, wait_until
 
 SHIPPED = Path(__file__).parents[3] / "docker" / "prometheus"
@@ -36,14 +32,8 @@ def promtool(*words: str, given: bytes = b"") -> tuple[int, str]:
 def service(home: Home) -> Iterator[str]:
     """A server with the tank ``reed``, evaluated once, and all that it can measure; its address."""
     home.measure("reed", ppfd=80.0, conductivity=300.0, dissolved_oxygen=8.0)
-    application = Application(Config(), home.clock, home.store, home.registry)
-    home.scheduler(application.metrics).evaluate_all()
-    server = Server(create_app(application), HttpConfig(port=0))
-    thread = threading.Thread(target=server.run, args=(application.stopping,))
-    thread.start()
-    yield server.url
-    application.stopping.set()
-    thread.join(60)
+    with served(home, Config()) as url:
+        yield url
 
 
 @pytest.mark.needs("promtool")

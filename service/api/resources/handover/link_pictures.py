@@ -8,16 +8,15 @@ from flask import Response
 from marshmallow import ValidationError
 
 from service.api.context import current
-from service.api.http.blueprint import MULTIPART, PICTURES_BYTES, Blueprint
+from service.api.http.blueprint import PICTURES_BYTES, Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED
 from service.api.http.faults import invalid_body
 from service.api.http.path_parameters import PICTURE, SECRET
 from service.api.resources.handover.link_reports import ReportInSchema, ReportSchema
 from service.api.resources.handover.reporting import reporting_link, reports_with, taken
 from service.api.resources.pictures.files import JPEG, PICTURE_SCHEMA, file_response
-from service.api.resources.pictures.uploads import PICTURES_SCHEMA, document_and_pictures
+from service.api.resources.pictures.uploads import document_and_pictures, form_body
 from service.errors import NotFoundError
-from service.registry.repositories.pictures import FIELD
 from service.schemas.answers import With
 
 blueprint = Blueprint(
@@ -33,23 +32,10 @@ _GONE: Final = "The link has expired or was revoked."
 
 
 _REPORT: Final = ReportInSchema()
-_BODY: Final = {
-    "required": True,
-    "content": {
-        MULTIPART: {
-            "schema": {
-                "type": "object",
-                "properties": {REPORT_PART: ReportInSchema, FIELD: PICTURES_SCHEMA},
-                "required": [REPORT_PART, FIELD],
-                "additionalProperties": False,
-            }
-        }
-    },
-}
 
 
 @blueprint.at("", "POST", parameters=SECRET)
-@blueprint.described(requestBody=_BODY)
+@blueprint.described(requestBody=form_body(**{REPORT_PART: ReportInSchema}))
 @blueprint.takes_up_to(PICTURES_BYTES)
 @blueprint.answers(200, ReportSchema)
 @blueprint.also_answers(403, description="The link takes no reports.")

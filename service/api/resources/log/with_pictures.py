@@ -6,12 +6,11 @@ from typing import Final
 
 from flask import Response
 
-from service.api.http.blueprint import MULTIPART, PICTURES_BYTES, Blueprint
+from service.api.http.blueprint import PICTURES_BYTES, Blueprint
 from service.api.http.path_parameters import TANK
 from service.api.resources.log.entries import logged
 from service.api.resources.log.schemas import ENTRY_REFERENCE
-from service.api.resources.pictures.uploads import PICTURES_SCHEMA, document_and_pictures
-from service.registry.repositories.pictures import FIELD
+from service.api.resources.pictures.uploads import document_and_pictures, form_body
 
 ENTRY_PART: Final = "entry"
 blueprint = Blueprint(
@@ -21,26 +20,12 @@ blueprint = Blueprint(
     description="Photographs of log entries.",
 )
 
-_BODY: Final = {
-    "required": True,
-    "content": {
-        MULTIPART: {
-            "schema": {
-                "type": "object",
-                "properties": {ENTRY_PART: ENTRY_REFERENCE, FIELD: PICTURES_SCHEMA},
-                "required": [ENTRY_PART, FIELD],
-                "additionalProperties": False,
-            }
-        }
-    },
-}
-
 
 @blueprint.at("", "POST", parameters=TANK)
 @blueprint.answers(201, ENTRY_REFERENCE)
 @blueprint.also_answers(409, description="Another entry has this id, or it has other pictures.")
 @blueprint.also_answers(507, description="The disk takes no picture.")
-@blueprint.described(requestBody=_BODY)
+@blueprint.described(requestBody=form_body(**{ENTRY_PART: ENTRY_REFERENCE}))
 @blueprint.takes_up_to(PICTURES_BYTES)
 def entry_with_pictures(tank: str) -> Response:
     """Log what was done or seen, with photographs

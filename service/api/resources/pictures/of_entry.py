@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 from flask import Response
 from flask.views import MethodView
 
 from service.api.context import current
-from service.api.http.blueprint import MULTIPART, PICTURES_BYTES, Blueprint
+from service.api.http.blueprint import PICTURES_BYTES, Blueprint
 from service.api.http.path_parameters import ENTRY, TANK
 from service.api.http.responses import as_json
 from service.api.resources.pictures.schemas import PicturesSchema, as_documents, shown
-from service.api.resources.pictures.uploads import PICTURES_SCHEMA, pictures_alone
+from service.api.resources.pictures.uploads import form_body, pictures_alone
 from service.errors import NotFoundError
-from service.registry.repositories.pictures import FIELD
 
 blueprint = Blueprint(
     "entry_pictures",
@@ -22,20 +21,6 @@ blueprint = Blueprint(
     url_prefix="/v1/tanks/<tank>/log/<entry>/pictures",
     description="Photographs of log entries.",
 )
-
-_BODY: Final = {
-    "required": True,
-    "content": {
-        MULTIPART: {
-            "schema": {
-                "type": "object",
-                "properties": {FIELD: PICTURES_SCHEMA},
-                "required": [FIELD],
-                "additionalProperties": False,
-            }
-        }
-    },
-}
 
 
 @blueprint.at("", parameters=[*TANK, *ENTRY])
@@ -51,7 +36,7 @@ class EntryPicturesView(MethodView):
 
     @blueprint.answers(201, PicturesSchema)
     @blueprint.also_answers(507, description="The disk takes no picture.")
-    @blueprint.described(requestBody=_BODY)
+    @blueprint.described(requestBody=form_body())
     @blueprint.takes_up_to(PICTURES_BYTES)
     def post(self, tank: str, entry: str) -> Response:
         """Add pictures to a log entry

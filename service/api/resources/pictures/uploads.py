@@ -13,7 +13,7 @@ from flask import request
 from werkzeug.datastructures import FileStorage
 from werkzeug.exceptions import RequestEntityTooLarge
 
-from service.api.http.blueprint import DOCUMENT_BYTES
+from service.api.http.blueprint import DOCUMENT_BYTES, MULTIPART
 from service.api.http.faults import invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.pictures.intake import MOST_AT_ONCE
@@ -33,6 +33,21 @@ PICTURES_SCHEMA: Final[Mapping[str, Any]] = {
     "maxItems": MOST_AT_ONCE,
     "description": "JPEG, PNG, WebP; HEIC where its library is installed.",
 }
+
+
+def form_body(**documents: Any) -> dict[str, Any]:
+    """What the OpenAPI document says of a form with pictures.
+
+    Args:
+        documents: schemas of the parts that are JSON, by their names.
+    """
+    schema = {
+        "type": "object",
+        "properties": {**documents, FIELD: PICTURES_SCHEMA},
+        "required": [*documents, FIELD],
+        "additionalProperties": False,
+    }
+    return {"required": True, "content": {MULTIPART: {"schema": schema}}}
 
 
 @dataclass(frozen=True, slots=True)
