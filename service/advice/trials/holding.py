@@ -9,14 +9,24 @@ from typing import Final
 from service.advice.engine.recommendation import Finding, Severity
 from service.advice.rules.co2 import high as co2_high
 from service.advice.rules.heat import coming, cooling, out_of_range, oxygen
+from service.advice.rules.observed import animals
 from service.advice.trials.tried import puts_animals_first, undoes
 from service.derive.models import TankView
 from service.registry.trials import Trial
 
 FOR_ANIMALS: Final = frozenset(
-    {co2_high.CODE, oxygen.CODE, out_of_range.CODE, coming.CODE, cooling.CODE}
+    {
+        co2_high.CODE,
+        oxygen.CODE,
+        out_of_range.CODE,
+        coming.CODE,
+        cooling.CODE,
+        animals.GASPING,
+        animals.LOST,
+    }
 )
-"""Rules whose findings say that an animal's limit is touched, or is about to be."""
+"""Rules whose warnings say that an animal's limit is touched, or is about to be. What is urgent
+does so whatever its rule."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +69,10 @@ def held_back(findings: Sequence[Finding], trials: Sequence[Trial], view: TankVi
 
 def _is_for_animals(one: Finding, view: TankView) -> bool:
     """Whether a finding says that an animal's limit is touched."""
-    if one.code not in FOR_ANIMALS or one.severity < Severity.WARNING:
+    if not view.tank.animals:
         return False
-    return bool(view.tank.animals)
+    least = Severity.WARNING if one.code in FOR_ANIMALS else Severity.URGENT
+    return one.severity >= least
 
 
 def _against(one: Finding, trial: Trial) -> bool:

@@ -78,6 +78,17 @@ def test_an_animals_limit_comes_first() -> None:
     assert held_back([mild], [a_trial("gas-flow:more")], with_fish).waiting == {"t": [mild]}
 
 
+@pytest.mark.parametrize("code", ["animals-gasping", "a-rule-to-come"])
+def test_what_people_saw_of_the_animals_is_never_held(code: str) -> None:
+    view = view_with(a_tank(animals=FISH))
+    seen = a_finding(code, LESS_GAS, severity=Severity.URGENT)
+    for lever in ("gas-flow:more", "gas-times:earlier", "gas-flow"):
+        found = held_back([seen], [a_trial(lever)], view)
+        assert (found.findings, found.waiting, found.broken) == ((seen,), {}, {"t": seen})
+    some = a_finding("animals-gasping", LESS_GAS, severity=Severity.WARNING)
+    assert held_back([some], [a_trial("gas-flow:more")], view).broken == {"t": some}
+
+
 @pytest.fixture
 def registry(tmp_path: Path) -> Iterator[Registry]:
     made = sqlite_registry(tmp_path / "registry.db")
