@@ -24,7 +24,7 @@ def _listen(told: Connection, preparation: str, arguments: tuple[str, ...]) -> N
         try:
             exec(line, names)
             told.send("")
-        except Exception:
+        except Exception:  # whatever it is, who asked gets it; it ends this process too
             told.send(traceback.format_exc())
             raise
         try:

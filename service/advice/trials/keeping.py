@@ -85,10 +85,10 @@ def trials_of_return(
         for one in registry.trials(tank.id)
         if one.begun <= end and (one.ended is None or one.ended >= absence.start)
     ]
-    return [_told(one, judged_now(one, tank, registry, store, now)) for one in reversed(found)]
+    return [_in_a_line(one, judged_now(one, tank, registry, store, now)) for one in reversed(found)]
 
 
-def _told(trial: Trial, judgement: Judgement) -> str:
+def _in_a_line(trial: Trial, judgement: Judgement) -> str:
     """One trial in a line: the question, how it stands, the answer."""
     words = {TrialState.RUNNING: "so far", TrialState.BROKEN_OFF: f"broken off, {trial.reason}"}
     state = words.get(trial.state, "")
