@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 
 from service.derive.probe_out import ProbeOut, probe_out_text
 from service.derive.sensor_choice import ChosenSeries, why_no_reading
@@ -14,7 +15,7 @@ from service.store.model import Reading, Samples, SeriesInfo, SeriesKey
 from service.times import to_us
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots, for what is computed once
 class Inputs:
     """The readings and log entries of one tank that values are derived from.
 
@@ -50,7 +51,7 @@ class Inputs:
     clocks: tuple[DeviceClock, ...] = ()
     probes_out: tuple[ProbeOut, ...] = ()
 
-    @property
+    @cached_property
     def tolerance(self) -> Tolerance:
         """What the animals tolerate together at ``now``."""
         return tolerance_of(self.tank, self.log, self.now)

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
+from functools import cached_property
 from math import log
 from statistics import NormalDist
 from types import MappingProxyType
@@ -108,7 +109,7 @@ class Co2Now:
     rule_of_thumb_mg_l: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots, for what is computed once
 class Co2Series:
     """CO2 over time, mg/L, arrays of one length; NaN where unknown."""
 
@@ -117,7 +118,7 @@ class Co2Series:
     low: Array
     high: Array
 
-    @property
+    @cached_property
     def gap_s(self) -> float:
         """A longer step between known values is not seen."""
         return bridged_gap_s(self.time_us[~np.isnan(self.value)] / 1e6, MAX_GAP_S)

@@ -13,6 +13,7 @@ from service.registry.repositories.events import EventRepository
 from service.registry.repositories.first_sensors import FirstSensorRepository
 from service.registry.repositories.link_reports import LinkReportRepository
 from service.registry.repositories.log import LogRepository
+from service.registry.repositories.log_in_force import LogInForceRepository
 from service.registry.repositories.pictures import PictureRepository
 from service.registry.repositories.process_status import ProcessStatusRepository
 from service.registry.repositories.recommendations import RecommendationRepository
@@ -30,6 +31,7 @@ from service.registry.schema import ensure_current
 class Registry(
     TankRepository,
     LogRepository,
+    LogInForceRepository,
     PictureRepository,
     AbsenceRepository,
     RejectionRepository,
