@@ -19,7 +19,8 @@ from service.derive.light import first_day, light_days_of
 from service.derive.light_source import light_source_of
 from service.derive.models import Co2Series, EstimatedValue, GasModel, LightDay
 from service.derive.thresholds import derived_limit
-from service.registry.models import Lever, LogEntry, LogKind, Tank
+from service.registry.models.log import Lever, LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 from service.science.constants import LN10
 from service.science.gas_exchange.air_water import pressure_atm_from_altitude

@@ -17,7 +17,7 @@ from service.derive.local_time import local_day, local_midnight
 from service.derive.models import Co2Series, LightDay
 from service.derive.thresholds import derived_limit
 from service.local_words import span_words
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.science.light.co2 import lit_share_by_co2
 from service.science.light.days import (
     DayOfLight,

@@ -11,7 +11,7 @@ from service.derive.inputs import Inputs
 from service.derive.light_stuck import StuckRun, stuck_runs, without
 from service.derive.models import Array
 from service.derive.thresholds import DERIVED, derived_limit
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.science.light.days import Thresholds, thresholds_from_series
 from service.science.light.dose import MAX_GAP_S
 from service.science.numeric.intervals import bridged_gap_s

@@ -31,7 +31,9 @@ from service.derive.sensor_choice import (
 from service.derive.slips import slips
 from service.derive.thresholds import derived_limit
 from service.derive.tolerance import Tolerance
-from service.registry.models import DeviceClock, LogEntry, LogKind, Tank
+from service.registry.models.ingest import DeviceClock
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.registry.species.ranges import SharedRange
 from service.science.temperature.forecast import WINDOW_S
 from service.store.interface import ReadableStore

@@ -16,7 +16,9 @@ import numpy.typing as npt
 
 from service.derive.probe_out import ProbeOut
 from service.derive.tolerance import NO_TOLERANCE, Tolerance
-from service.registry.models import DeviceClock, LogEntry, Tank
+from service.registry.models.ingest import DeviceClock
+from service.registry.models.log import LogEntry
+from service.registry.models.tank import Tank
 from service.registry.species.ranges import SharedRange
 from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.gas_exchange.fit import GasExchangeFit

@@ -11,7 +11,7 @@ from typing import Final
 
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.local_words import span_words
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.store.model import DEFAULT_SENSOR, NOT_USABLE, Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
 from service.units import quantity_words

@@ -25,7 +25,7 @@ from service.derive.light_source import light_source_of
 from service.derive.models import Co2High, Co2Series, GasModel, LightDay, TankView
 from service.derive.temperature import daily_minima, excursions_of, temperature_now
 from service.derive.tolerance import Tolerance
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 from service.science.sensors.electrode_drift import ElectrodeDrift
 

@@ -21,7 +21,8 @@ from service.derive.local_time import local_midnight
 from service.derive.models import GasModel, LightDay, TankView
 from service.derive.series_cache import DAY_US, HOUR_US, SeriesCache, read_totals
 from service.derive.tank_view import tank_view
-from service.registry.models import LogEntry, Tank
+from service.registry.models.log import LogEntry
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.store.interface import Store

@@ -15,7 +15,7 @@ from service.derive.local_time import local_day
 from service.derive.models import LightDay, LightNow, Quality, TankView
 from service.derive.sensor_choice import age_min, ago
 from service.derive.thresholds import STALE_NAME, derived_limit
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.recommendations import State
 from service.store.model import Reading
 from service.times import from_us

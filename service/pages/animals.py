@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.derive.animals import Group, groups_of
-from service.registry.models import Stock, Tank
+from service.registry.models.tank import Stock, Tank
 
 
 @dataclass(frozen=True, slots=True)

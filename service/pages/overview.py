@@ -15,7 +15,7 @@ from service.derive.tank_view import tank_view
 from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
 from service.pages.local_time import LocalTime
 from service.pages.tank.figures import Figure, figures_of
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.recommendations import State
 from service.store.model import SeriesInfo
 

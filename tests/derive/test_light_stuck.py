@@ -11,7 +11,7 @@ import pytest
 from service.derive.light_stuck import stuck_runs, without
 from service.derive.models import Quality
 from service.derive.tank_view import tank_view
-from service.registry.models import GasPlan, LightPlan
+from service.registry.models.plans import GasPlan, LightPlan
 from service.times import from_us
 from tests.derive.pieces import NOON, a_tank, days_of, grid, inputs_with, lamp, samples
 

@@ -25,7 +25,8 @@ from service.derive.loader import (
 from service.derive.models import Co2Now, Co2Series, Co2State, LightDay, Quality
 from service.derive.tank_view import tank_view
 from service.derive.temperature import excursions_of, temperature_now
-from service.registry.models import LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.store.interface import Store
 from service.store.model import Flag, Reading

@@ -10,7 +10,7 @@ import pytest
 from service.derive.models import Quality, TemperatureNow
 from service.derive.temperature import daily_minima, excursions_of, temperature_at
 from service.derive.tolerance import tolerance_of
-from service.registry.models import Stock, Tank
+from service.registry.models.tank import Stock, Tank
 from service.store.model import Reading, Samples
 from service.times import to_us
 from tests.derive.pieces import NOON, a_tank, grid, samples

@@ -16,7 +16,8 @@ from service.derive.loader import load
 from service.derive.models import GasModel, TankView
 from service.derive.tank_view import tank_view
 from service.derive.view_cache import ViewCache
-from service.registry.models import LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.store.model import Buckets, Reading, SeriesKey
 from service.store.sqlite.store import SqliteStore

@@ -26,7 +26,8 @@ from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.loader import load
 from service.derive.models import GasModel, LightDay, TankView
 from service.derive.tank_view import tank_view
-from service.registry.models import Absence, LogEntry, LogKind
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogEntry, LogKind
 from service.registry.recommendations import State
 from tests.advice.one_voice import check_advice, check_sheet
 from tests.scenarios.memory import MemoryLog, MemoryStore

@@ -36,7 +36,7 @@ from service.advice.rules.sensors import clock, disagree, no_advice, odd, probe,
 from service.advice.rules.upkeep import cylinder, routine_work, surface, trim
 from service.advice.rules.water import after_work, routine
 from service.derive.models import TankView
-from service.registry.models import Absence
+from service.registry.models.absence import Absence
 
 RULES: Final[tuple[Rule, ...]] = (
     co2_high.RULE,

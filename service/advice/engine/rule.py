@@ -10,7 +10,7 @@ from service.advice.engine.levers import Move
 from service.advice.engine.practice import limit
 from service.advice.engine.recommendation import Finding
 from service.derive.models import TankView
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 
 ActiveConditions = frozenset[tuple[str, str]]
 """(code, subject) of each active condition: a rule clears it later than it raises it."""

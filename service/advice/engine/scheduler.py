@@ -31,7 +31,8 @@ from service.errors import (
     StoreRefusedError,
     StoreUnavailableError,
 )
-from service.registry.models import Absence, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.registry.trials import Trial
 from service.store.interface import Store

@@ -11,7 +11,8 @@ from service.advice.engine.recommendation import Recommendation
 from service.advice.phrases import span
 from service.derive.models import Co2Day, LightDay, TankView
 from service.registry.entry_text import entry_text
-from service.registry.models import Absence, LogEntry, LogKind
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogEntry, LogKind
 from service.registry.pictures import Picture
 from service.registry.recommendations import State
 from service.science.water.hardness import dkh_from_meq_l

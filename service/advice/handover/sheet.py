@@ -27,7 +27,8 @@ from service.advice.handover.own_days import span_of_tank
 from service.advice.phrases import capitalised, listed, local_date, percent, span
 from service.derive.models import Array, TankView
 from service.registry.entry_text import entry_text
-from service.registry.models import Absence, LogKind
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogKind
 from service.registry.recommendations import State
 from service.registry.trials import Trial
 from service.times import from_us, to_us

@@ -15,7 +15,8 @@ from service.derive.models import TankView
 from service.errors import ConflictError, NotFoundError
 from service.registry.documents import from_document, to_document
 from service.registry.events import NewEvent
-from service.registry.models import Absence, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.registry.trials import Held, Trial, TrialState
 from service.registry.versions import ANY, Precondition, Stored

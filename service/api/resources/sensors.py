@@ -15,7 +15,8 @@ from service.derive.device_clock import clock_text
 from service.derive.first_sensors import first_sensors
 from service.derive.sensor_choice import ChosenSeries, Why, chosen_series, considered
 from service.derive.slips import slips
-from service.registry.models import Rejection, Tank
+from service.registry.models.ingest import Rejection
+from service.registry.models.tank import Tank
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text, Whole, YesNo

@@ -16,7 +16,8 @@ from service.derive.co2.narrowing import narrowed
 from service.derive.co2.series import liquid_c
 from service.derive.models import Co2Check, Co2Now, EstimatedValue, GasModel
 from service.derive.thresholds import derived_limit
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.science.carbonate.co2 import DEFAULT_PH_SD, co2_mg_l
 from service.science.carbonate.ph_drop import (
     DEFAULT_REFERENCE_LOG_SD,

@@ -26,7 +26,7 @@ from service.derive.inputs import Inputs
 from service.derive.models import Co2Now, Co2State, EstimatedValue, KhInForce, Quality
 from service.derive.sensor_choice import US_PER_MINUTE, age_min, ago
 from service.derive.thresholds import derived_limit
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.science.carbonate.alkalinity import non_carbonate_caution
 from service.science.carbonate.co2 import (
     DEFAULT_TEMPERATURE_SD_C,

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from service.derive.local_time import local_day, local_moment
 from service.derive.models import Array, Co2Series, GasStart
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.times import from_us, to_us
 
 LONGEST = timedelta(hours=4)

@@ -13,7 +13,7 @@ from service.derive.inputs import Inputs
 from service.derive.light_plan import gas_off
 from service.derive.local_time import local_day, local_moment
 from service.derive.thresholds import derived_limit
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.science.gas_exchange.air_water import pressure_atm_from_altitude
 from service.science.sensors.electrode_drift import (
     ElectrodeDrift,

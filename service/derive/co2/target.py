@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.derive.models import Co2State
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 
 
 @dataclass(frozen=True, slots=True)

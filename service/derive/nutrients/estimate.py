@@ -12,7 +12,8 @@ import numpy.typing as npt
 
 from service.derive.models import Array, EstimatedValue
 from service.derive.nutrients.history import History, history_of
-from service.registry.models import LogEntry, Tank
+from service.registry.models.log import LogEntry
+from service.registry.models.tank import Tank
 from service.science.numeric.estimate import Estimate
 from service.science.nutrients.budget import NutrientCourse, nutrient_courses
 from service.science.nutrients.ranges import RANGES

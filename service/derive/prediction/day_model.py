@@ -22,7 +22,7 @@ import numpy.typing as npt
 from service.derive.local_time import local_day, local_midnight
 from service.derive.models import Array, EstimatedValue, TankView
 from service.derive.thresholds import derived_limit
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.science.gas_exchange.air_water import (
     CO2_PPM_ROOM,
     TEMPERATURE_EXCHANGE_FACTOR,

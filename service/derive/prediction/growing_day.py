@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from service.derive.models import Array, EstimatedValue
 from service.derive.prediction.day_model import estimate
-from service.registry.models import PlantTargets
+from service.registry.models.plans import PlantTargets
 from service.science.gas_exchange.rises import HALF_UPTAKE_MG_L
 
 AMPLE_CO2_MG_L: Final = 30.0

@@ -36,7 +36,7 @@ from service.derive.prediction.growing_day import GrowingDay, growing_day
 from service.derive.tank_view import tank_view
 from service.derive.tolerance import tolerance_of
 from service.errors import ConflictError, InvalidInputError
-from service.registry.models import Stock, Tank
+from service.registry.models.tank import Stock, Tank
 from service.science.carbonate.co2 import ph_for_co2
 from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.water.change import steady_state

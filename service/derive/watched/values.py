@@ -21,7 +21,7 @@ from service.derive.nutrients.estimate import nutrients_of
 from service.derive.observations import daily_levels
 from service.derive.temperature import excursions_of
 from service.derive.watched.tank_days import LEAST_KNOWN_SHARE, TankDays
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.observations import OBSERVATIONS
 from service.registry.volume import net_volume_l
 from service.science.constants import LN10

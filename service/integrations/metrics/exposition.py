@@ -24,7 +24,7 @@ from service.errors import LittoralError
 from service.integrations.metrics.disks import free_bytes
 from service.integrations.metrics.health import health_families
 from service.integrations.tank_figures import Figures, figures_of
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.store import Store
 from service.store.model import SeriesInfo

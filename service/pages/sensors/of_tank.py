@@ -16,7 +16,7 @@ from service.errors import InvalidInputError, LittoralError
 from service.pages.browser import csrf
 from service.pages.local_time import LocalTime
 from service.pages.number_format import shown_value
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.store import Reading
 from service.units import QUANTITIES, quantity_words
 

@@ -17,7 +17,7 @@ from service.derive.models import Array, Co2Series, TankView
 from service.pages.curves import Canvas, thinned
 from service.pages.local_time import LocalTime
 from service.pages.summary import Line, co2_line, light_line, temperature_line
-from service.registry.models import LightPlan
+from service.registry.models.plans import LightPlan
 from service.times import to_us
 
 WIDTH: Final = 120.0

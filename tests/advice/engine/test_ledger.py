@@ -20,7 +20,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.derive.models import TankView
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry.cache import DatabaseState
-from service.registry.models import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind
 from service.registry.recommendations import State
 from service.registry.registry import Registry
 from tests.advice.cases import DAY, HOUR, MINUTE, view_with

@@ -23,7 +23,8 @@ from service.advice.engine.recommendation import Recommendation
 from service.advice.engine.rule import Case
 from service.advice.rules.heat.oxygen import saturation_mg_l
 from service.derive.models import Co2Check, EstimatedValue, Forecast, GasModel, GasStart, TankView
-from service.registry.models import LogKind, Stock, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Stock, Tank
 from service.registry.recommendations import State
 from service.science.temperature.excursions import Excursion
 from service.store.model import Reading, SeriesInfo, SeriesKey

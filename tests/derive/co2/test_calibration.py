@@ -13,7 +13,7 @@ from service.derive.co2.series import co2_series
 from service.derive.inputs import Inputs
 from service.derive.models import Quality
 from service.derive.probe_out import ProbeOut
-from service.registry.models import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind
 from service.science.sensors.ph_electrode import DRIFT_PH_PER_30_DAYS
 from service.store.model import Reading, SeriesInfo, SeriesKey
 from service.times import to_us

@@ -21,7 +21,10 @@ from service.derive.models import Quality
 from service.derive.tank_view import tank_view
 from service.derive.view_cache import ViewCache
 from service.integrations.email.contents import day_of
-from service.registry.models import Absence, GasPlan, LightPlan, LogKind, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogKind
+from service.registry.models.plans import GasPlan, LightPlan
+from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.science.water.hardness import MEQ_L_PER_DEGREE

@@ -24,7 +24,7 @@ from service.advice.rules.co2.last_day import (
     water_changed_before,
 )
 from service.derive.models import Co2Day
-from service.registry.models import Lever
+from service.registry.models.log import Lever
 
 CODE = "gas-late"
 

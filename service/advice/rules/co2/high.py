@@ -18,7 +18,7 @@ from service.advice.phrases import capitalised, day_clock, percent, sensor_sourc
 from service.advice.tank_states import gas_beginning
 from service.derive.models import Co2High
 from service.derive.thresholds import derived_limit
-from service.registry.models import Lever
+from service.registry.models.log import Lever
 
 CODE = "co2-high"
 

@@ -17,7 +17,7 @@ from service.advice.phrases import clock, span
 from service.advice.rules.light.full_days import full_days, light_sensor
 from service.derive.local_time import local_moment
 from service.derive.models import LightDay
-from service.registry.models import Lever
+from service.registry.models.log import Lever
 
 CODE = "light-shifted"
 DAYS = 2

@@ -8,7 +8,8 @@ from datetime import date
 import pytest
 
 from service.derive.models import EstimatedValue, GasModel
-from service.registry.models import Cylinder, LogKind
+from service.registry.models.log import LogKind
+from service.registry.models.plans import Cylinder
 from tests.advice.cases import DAY, amount, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry
 
