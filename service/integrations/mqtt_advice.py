@@ -26,8 +26,8 @@ from service.integrations.repeated import Repeated
 from service.mqtt.connection import OFFLINE, ONLINE, Will
 from service.mqtt.leftovers import Leftover
 from service.mqtt.retained import RetainedTopics, json_payload
-from service.registry.recommendations import State
-from service.registry.trials import Trial
+from service.registry.models.recommendations import State
+from service.registry.models.trials import Trial
 
 QOS: Final = 1
 TRIALS_SHOWN: Final = timedelta(days=30)

@@ -17,8 +17,8 @@ from service.derive.models.quality import Quality
 from service.derive.models.tank_view import TankView
 from service.derive.sensors.choice import age_min, ago
 from service.derive.thresholds import STALE_NAME, derived_limit
+from service.registry.models.recommendations import State
 from service.registry.models.tank import Tank
-from service.registry.recommendations import State
 from service.store.model import Reading
 from service.times import from_us
 

@@ -15,8 +15,8 @@ from service.derive.tank_view import tank_view
 from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
 from service.pages.local_time import LocalTime
 from service.pages.tank.figures import Figure, figures_of
+from service.registry.models.recommendations import State
 from service.registry.models.tank import Tank
-from service.registry.recommendations import State
 from service.store.model import SeriesInfo
 
 SHORT_DAYS = 2

@@ -10,11 +10,11 @@ from typing import Any, Final
 from marshmallow import ValidationError
 
 from service.errors import FieldFault, InvalidInputError, Refusal
-from service.registry.calibration import read_calibration
 from service.registry.fields.absence import AbsenceSchema
 from service.registry.fields.log import KINDS
 from service.registry.fields.log_entry import EntrySchema, LogData
 from service.registry.fields.tank import TankSchema
+from service.registry.log.calibration import read_calibration
 from service.registry.models.absence import Absence
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from service.registry.events import NewEvent
+from service.registry.models.events import NewEvent
 from tests.api.conftest import NOW, problem_of
 
 

@@ -6,7 +6,7 @@ import requests
 from playwright.sync_api import expect
 
 from service.clock import SystemClock
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from service.registry.models.tank import Tank
 from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener

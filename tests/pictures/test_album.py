@@ -13,8 +13,8 @@ from service.errors import ConfigError, ConflictError, InvalidInputError, NotFou
 from service.pictures.album import Album, NoRoomError
 from service.pictures.folder import LostPictureError, folder_of
 from service.registry.models.log import LogKind
+from service.registry.models.pictures import MOST_OF_AN_ENTRY
 from service.registry.models.tank import Tank
-from service.registry.pictures import MOST_OF_AN_ENTRY
 from tests.pictures.samples import Sent, names, picture, read_here
 from tests.registries import sqlite_registry
 

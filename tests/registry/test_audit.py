@@ -9,7 +9,6 @@ import pytest
 from sqlalchemy import update
 
 from service.pages.audit import WORDS
-from service.registry.access import Scope
 from service.registry.audit import (
     Action,
     Actor,
@@ -19,6 +18,7 @@ from service.registry.audit import (
     acting_as,
     present_actor,
 )
+from service.registry.models.access import Scope
 from service.registry.models.tank import Tank
 from service.registry.tables.access import AuditRow
 

@@ -6,9 +6,9 @@ import pytest
 from sqlalchemy import event
 
 from service.errors import NotFoundError, RegistryRefusedError
-from service.registry import cache
-from service.registry.access import Scope
-from service.registry.connection import make_engine
+from service.registry.database import cache
+from service.registry.database.connection import make_engine
+from service.registry.models.access import Scope
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
@@ -21,7 +21,7 @@ REED = Tank("reed", "Reed bed")
 
 _PREPARED = """
 from datetime import UTC, datetime
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from service.registry.registry import open_registry
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from service.errors import ConflictError, NotFoundError
-from service.registry.events import DeliveryState, NewEvent, Revision
+from service.registry.models.events import DeliveryState, NewEvent, Revision
 from service.registry.models.tank import Tank
 from service.registry.tables.advice import RecommendationRow
 from service.registry.tables.processes import StatusRow

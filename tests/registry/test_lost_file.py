@@ -9,7 +9,7 @@ from contextlib import closing
 import pytest
 
 from service.errors import RegistryRefusedError, RegistryUnavailableError
-from service.registry import file
+from service.registry.database import file
 from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
 

@@ -11,6 +11,7 @@ from service.errors import (
     NotFoundError,
     PreconditionFailedError,
 )
+from service.registry.database.versions import Precondition
 from service.registry.models.absence import Absence
 from service.registry.models.ingest import Rejection
 from service.registry.models.log import LogKind
@@ -24,7 +25,6 @@ from service.registry.models.plans import (
     WaterChangePlan,
 )
 from service.registry.models.tank import Dimensions, Stock, Tank
-from service.registry.versions import Precondition
 
 NOON = datetime(2026, 5, 4, 12, 0, 0, 123457, tzinfo=UTC)
 

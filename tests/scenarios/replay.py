@@ -30,7 +30,7 @@ from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
 from service.registry.models.absence import Absence
 from service.registry.models.log import LogEntry, LogKind
-from service.registry.recommendations import State
+from service.registry.models.recommendations import State
 from tests.advice.one_voice import check_advice, check_sheet
 from tests.scenarios.memory import MemoryLog, MemoryStore
 from tests.scenarios.scenario import FOLDER, START, Scenario, load_scenario, moment

@@ -15,8 +15,8 @@ from typing import Any
 
 from demo.model import Change, Gas, Heater, Lamp, Room, Sensor, TankModel, Water, WaterChange
 from service.advice.engine.recommendation import Severity
-from service.registry.adjustments import adjustments
 from service.registry.documents import from_document, to_document
+from service.registry.log.adjustments import adjustments
 from service.registry.models.ingest import DeviceClock
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.plans import (

@@ -33,8 +33,8 @@ from service.errors import (
 )
 from service.registry.models.absence import Absence
 from service.registry.models.tank import Tank
+from service.registry.models.trials import Trial
 from service.registry.registry import Registry
-from service.registry.trials import Trial
 from service.store.interface import Store
 from service.times import format_moment
 

@@ -12,11 +12,11 @@ from service.advice.phrases import span
 from service.derive.models.co2_days import Co2Day
 from service.derive.models.light import LightDay
 from service.derive.models.tank_view import TankView
-from service.registry.entry_text import entry_text
+from service.registry.log.entry_text import entry_text
 from service.registry.models.absence import Absence
 from service.registry.models.log import LogEntry, LogKind
-from service.registry.pictures import Picture
-from service.registry.recommendations import State
+from service.registry.models.pictures import Picture
+from service.registry.models.recommendations import State
 from service.science.water.hardness import dkh_from_meq_l
 
 LEAST_CO2_CHANGE = 0.1

@@ -9,7 +9,7 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import DELIVERY
 from service.clock import SystemClock
 from service.errors import NotFoundError, shown
-from service.registry.events import Delivery, DeliveryState
+from service.registry.models.events import Delivery, DeliveryState
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Text, Whole

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from service.derive.models.co2 import Array
 from service.derive.thresholds import derived_limit
 from service.errors import InvalidInputError
-from service.registry.calibration import (
+from service.registry.log.calibration import (
     DEFAULT_TEMPERATURE_C,
     Calibration,
     read_calibration,

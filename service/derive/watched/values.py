@@ -22,8 +22,8 @@ from service.derive.nutrients.estimate import nutrients_of
 from service.derive.observations import daily_levels
 from service.derive.temperature import excursions_of
 from service.derive.watched.tank_days import LEAST_KNOWN_SHARE, TankDays
+from service.registry.log.observations import OBSERVATIONS
 from service.registry.models.tank import Tank
-from service.registry.observations import OBSERVATIONS
 from service.registry.volume import net_volume_l
 from service.science.constants import LN10
 from service.science.gas_exchange.air_water import pressure_atm_from_altitude

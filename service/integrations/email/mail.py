@@ -24,9 +24,9 @@ from service.integrations.email.links import Links
 from service.integrations.email.message import message_of
 from service.integrations.email.schedule import DIGEST, TEST, digests_due
 from service.integrations.email.server import longest_attempt_s, send
-from service.registry.access import ShareLink
-from service.registry.events import Delivery, Event
-from service.registry.recommendations import State
+from service.registry.models.access import ShareLink
+from service.registry.models.events import Delivery, Event
+from service.registry.models.recommendations import State
 from service.registry.registry import Registry
 from service.store.interface import Store
 

@@ -17,7 +17,7 @@ from service.advice.phrases import capitalised
 from service.config import HOMIE_TOPIC_VERSION, HomieOptions
 from service.derive.models.co2 import Co2State
 from service.integrations.tank_figures import ILLUMINANCE, LIGHT, PH, WORST_WORDS, Figures
-from service.registry.recommendations import State
+from service.registry.models.recommendations import State
 
 VERSION: Final = "5.0"
 

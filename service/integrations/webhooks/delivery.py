@@ -12,7 +12,7 @@ from service.integrations.delivery_queue import BackgroundDelivery, DeliveryQueu
 from service.integrations.webhooks.checked_address import CheckedSession
 from service.integrations.webhooks.post import longest_attempt_s, post
 from service.integrations.webhooks.target import WebhookTarget
-from service.registry.events import Delivery
+from service.registry.models.events import Delivery
 from service.registry.registry import Registry
 
 

@@ -14,7 +14,7 @@ from service.pages.log.calibration import point_inputs, points_of
 from service.pages.observe import OBSERVED
 from service.registry.fields.log import KINDS
 from service.registry.fields.log_entry import OneOf
-from service.registry.log_volume import to_stored
+from service.registry.log.volume import to_stored
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank
 from service.schemas.entry import json_of, units_of

@@ -23,8 +23,8 @@ from service.registry.fields.limits import (
     WARMEST_C,
 )
 from service.registry.fields.log_entry import LogData, OneOf
+from service.registry.log.observations import HIGHEST, LOWEST, OBSERVATIONS
 from service.registry.models.log import Lever, LogKind
-from service.registry.observations import HIGHEST, LOWEST, OBSERVATIONS
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Number, Text, Whole, finite
 from service.schemas.free_json import ITEMS

@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from service.registry.schema import VERSION_TABLE
+from service.registry.database.schema import VERSION_TABLE
 from service.registry.tables.base import Base
 
 context.configure(

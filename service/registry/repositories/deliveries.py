@@ -15,8 +15,8 @@ from sqlalchemy.orm import aliased
 
 from service.errors import ConflictError, NotFoundError
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import Database
-from service.registry.events import Delivery, DeliveryState, Event, Target
+from service.registry.database.connection import Database
+from service.registry.models.events import Delivery, DeliveryState, Event, Target
 from service.registry.repositories.events import event_of
 from service.registry.tables.events import DeliveryRow, EventRow, TargetRow
 

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 
 from sqlalchemy import delete, select
 
-from service.registry.connection import Database
+from service.registry.database.connection import Database
 from service.registry.models.ingest import DeviceClock
 from service.registry.tables.ingest import DeviceClockRow
 from service.registry.tables.tanks import TankRow

@@ -10,9 +10,9 @@ from datetime import datetime
 from sqlalchemy import delete, exists, func, select
 from sqlalchemy.orm import Session
 
-from service.registry.connection import Database
-from service.registry.events import DeliveryState, Event, NewEvent, Revision
-from service.registry.recommendations import ACTIVE_STATES
+from service.registry.database.connection import Database
+from service.registry.models.events import DeliveryState, Event, NewEvent, Revision
+from service.registry.models.recommendations import ACTIVE_STATES
 from service.registry.tables.advice import RecommendationRow
 from service.registry.tables.events import DeliveryRow, EventRow
 

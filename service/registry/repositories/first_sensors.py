@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from sqlalchemy import select
 
-from service.registry.connection import Database
+from service.registry.database.connection import Database
 from service.registry.tables.ingest import FirstSensorRow
 from service.registry.tables.tanks import TankRow
 

@@ -11,9 +11,9 @@ from sqlalchemy import func, select
 from service.errors import ConflictError, GoneError, LittoralError
 from service.problems import PROBLEMS
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import Database
+from service.registry.database.connection import Database
 from service.registry.models.log import LogEntry
-from service.registry.pictures import NO_PICTURES, SentPictures
+from service.registry.models.pictures import NO_PICTURES, SentPictures
 from service.registry.repositories.log import row_of
 from service.registry.repositories.pictures import insert_pictures
 from service.registry.repositories.sharing_links import require_valid

@@ -11,9 +11,9 @@ from sqlalchemy.orm import Session
 
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import Database
+from service.registry.database.connection import Database
 from service.registry.models.log import LogKind
-from service.registry.pictures import (
+from service.registry.models.pictures import (
     MOST_OF_AN_ENTRY,
     NewPicture,
     Picture,

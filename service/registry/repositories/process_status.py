@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import select
 
-from service.registry.connection import Database
+from service.registry.database.connection import Database
 from service.registry.tables.processes import StatusRow
 
 

@@ -10,8 +10,8 @@ from sqlalchemy import delete, false, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.errors import NotFoundError
-from service.registry.connection import Database
-from service.registry.recommendations import (
+from service.registry.database.connection import Database
+from service.registry.models.recommendations import (
     ACTIVE_STATES,
     MARKED_STATES,
     State,

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from sqlalchemy import delete, func, select
 
-from service.registry.connection import Database
+from service.registry.database.connection import Database
 from service.registry.models.ingest import Rejection
 from service.registry.tables.ingest import RejectionCountRow, RejectionRow
 

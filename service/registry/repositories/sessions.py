@@ -11,9 +11,9 @@ from sqlalchemy.orm import Session
 
 from service.errors import NotFoundError, shown
 from service.registry import secret_hashes
-from service.registry.access import LAST_USED_STEP, LoginSession
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import Database
+from service.registry.database.connection import Database
+from service.registry.models.access import LAST_USED_STEP, LoginSession
 from service.registry.tables.access import LoginSessionRow
 
 PREFIX: Final = "session"

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Final
 
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import Database
+from service.registry.database.connection import Database
 from service.registry.repositories.sessions import end_rows
 from service.registry.tables.access import SigningKeyRow
 

@@ -10,18 +10,18 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.errors import NoSuchTankError
-from service.registry.adjustments import adjustments
 from service.registry.audit import Action, AuditedWrite, present_actor
 from service.registry.checks import check_tank
-from service.registry.connection import Database
+from service.registry.database.connection import Database
+from service.registry.database.row_ids import new_id
+from service.registry.database.versions import ANY, Precondition, Stored, delete_row, put_row
 from service.registry.documents import from_document, to_document
 from service.registry.fields.tank import TankSchema
+from service.registry.log.adjustments import adjustments
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank
-from service.registry.row_ids import new_id
 from service.registry.tables.log import LogRow
 from service.registry.tables.tanks import TankRow
-from service.registry.versions import ANY, Precondition, Stored, delete_row, put_row
 from service.schemas.pointers import json_pointer
 
 

@@ -29,8 +29,8 @@ from service.derive.models.quality import EstimatedValue
 from service.derive.models.tank_view import TankView
 from service.derive.models.temperature import Forecast
 from service.registry.models.log import LogKind
+from service.registry.models.recommendations import State
 from service.registry.models.tank import Stock, Tank
-from service.registry.recommendations import State
 from service.science.temperature.excursions import Excursion
 from service.store.model import Reading, SeriesInfo, SeriesKey
 from service.times import to_us

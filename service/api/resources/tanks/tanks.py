@@ -19,8 +19,8 @@ from service.api.http.merge_patch import merged
 from service.api.http.path_parameters import TANK
 from service.api.resources.tanks.schemas import TankSchema, TanksSchema
 from service.errors import FieldFault, Refusal
+from service.registry.database.versions import Stored
 from service.registry.models.tank import Tank
-from service.registry.versions import Stored
 from service.schemas.base import Schema
 from service.schemas.fields import Choice, Name, is_name
 

@@ -16,7 +16,7 @@ from sqlalchemy import Engine
 
 from service.database_file import DatabaseFile, FileState
 from service.errors import LittoralError, RegistryRefusedError, RegistryUnavailableError
-from service.registry.database_errors import database_error
+from service.registry.database.errors import database_error
 
 _log = logging.getLogger(__name__)
 #: Least time between two looks at the file by readers, and between two attempts to open it, s.

@@ -18,9 +18,9 @@ from service.database_file import make_database_file
 from service.errors import MISSING_ADVICE, ConfigError, ConflictError, NotFoundError
 from service.private_files import state_of_missing
 from service.registry.audit import AuditedWrite, present_actor
-from service.registry.cache import QueryCache
-from service.registry.database_errors import database_error
-from service.registry.file import RegistryFile
+from service.registry.database.cache import QueryCache
+from service.registry.database.errors import database_error
+from service.registry.database.file import RegistryFile
 from service.registry.tables.access import AuditRow
 from service.urls import redacted
 

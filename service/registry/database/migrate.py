@@ -11,8 +11,8 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, text
 
 from service.errors import RegistryRefusedError
-from service.registry.connection import WRITES, no_registry, translated_errors
-from service.registry.schema import revision_of
+from service.registry.database.connection import WRITES, no_registry, translated_errors
+from service.registry.database.schema import revision_of
 from service.urls import redacted
 
 LOCK_KEY = 0x11770_2A1

@@ -13,10 +13,15 @@ from sqlalchemy import Connection, Engine, Table, delete, func, insert, select, 
 
 from service.errors import RegistryRefusedError
 from service.private_files import create_file
-from service.registry.connection import make_engine, no_registry, path_of_url, translated_errors
-from service.registry.database_errors import database_error
-from service.registry.pictures import StoredFile
-from service.registry.schema import ensure_current, head_revision, revision_of
+from service.registry.database.connection import (
+    make_engine,
+    no_registry,
+    path_of_url,
+    translated_errors,
+)
+from service.registry.database.errors import database_error
+from service.registry.database.schema import ensure_current, head_revision, revision_of
+from service.registry.models.pictures import StoredFile
 from service.registry.tables.access import SECRET_TABLES
 from service.registry.tables.base import Base
 from service.registry.tables.tanks import TankRow

@@ -16,7 +16,7 @@ from typing import Any, Final, TypeVar, cast
 from sqlalchemy import Engine
 from sqlalchemy.exc import DBAPIError
 
-from service.registry.database_errors import database_error
+from service.registry.database.errors import database_error
 
 _T = TypeVar("_T")
 

@@ -12,7 +12,7 @@ from typing import Final
 
 from sqlalchemy import Connection, Engine, inspect, text
 
-from service.registry.connection import translated_errors
+from service.registry.database.connection import translated_errors
 from service.registry.migrations import versions
 
 VERSION_TABLE: Final = "registry_version"
@@ -45,6 +45,6 @@ def ensure_current(engine: Engine, *, create: bool = True) -> None:
     with translated_errors(), engine.connect() as connection:
         current = revision_of(connection) == head_revision()
     if not current:
-        from service.registry.migrate import migrate
+        from service.registry.database.migrate import migrate
 
         migrate(engine, create=create)
