@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.derive.animals import Group, groups_of
+from service.derive.inhabitants.animals import Group, groups_of
 from service.registry.models.tank import Stock, Tank
 
 

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from service.derive.models import Array
+from service.derive.models.co2 import Array
 from service.derive.nutrients.dose_content import content_known
 from service.derive.nutrients.estimate import NutrientLevel, Nutrients, nutrients_of
 from service.registry.fields.log import TESTED_IONS

@@ -17,7 +17,7 @@ import numpy as np
 from service.derive.co2.calibration import NEVER_CALIBRATED_DAYS
 from service.derive.co2.crosscheck import co2_check_of
 from service.derive.co2.current import co2_now
-from service.derive.models import Co2Check
+from service.derive.models.co2 import Co2Check
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.tank import KhKit
 from service.science.carbonate.co2 import ph_for_co2

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, time, timedelta
 import numpy as np
 
 from service.derive.inputs import Inputs
-from service.derive.sensor_choice import ChosenSeries
+from service.derive.sensors.choice import ChosenSeries
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.plans import DosePlan, GasPlan, LightPlan, PlantTargets
 from service.registry.models.tank import Dimensions, KhKit, Stock, Tank

@@ -12,7 +12,7 @@ from demo.measuring import measured
 from demo.model import Change, Gas, WaterChange
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_exchange, gas_hours_per_day, gas_model_of
-from service.derive.models import GasModel
+from service.derive.models.gas_exchange import GasModel
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.plans import GasPlan, LightPlan, WaterChangePlan
 from service.registry.models.tank import KhKit

@@ -10,7 +10,7 @@ import pytest
 
 from service.derive.co2.current import co2_now
 from service.derive.loader import load
-from service.derive.models import Co2Now
+from service.derive.models.co2 import Co2Now
 from service.registry.registry import Registry, open_registry
 from service.store import Reading, Store, open_store
 from service.times import to_us

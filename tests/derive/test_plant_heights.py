@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from service.derive.plant_heights import height_of
+from service.derive.inhabitants.plant_heights import height_of
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.tank import Plant
 from tests.derive.pieces import NOON, a_tank, entry

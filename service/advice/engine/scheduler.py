@@ -23,7 +23,7 @@ from service.advice.engine.storage_faults import (
 from service.advice.trials.keeping import without_undoing
 from service.clock import Clock, SystemClock
 from service.derive.drift_cache import MorningDrifts
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.derive.view_cache import ViewCache
 from service.errors import (
     LittoralError,

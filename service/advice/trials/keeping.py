@@ -11,7 +11,7 @@ from service.advice.engine.recommendation import Finding
 from service.advice.trials.documents import trial_document
 from service.advice.trials.holding import held_back
 from service.advice.trials.judgement import Judgement, judge
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.errors import ConflictError, NotFoundError
 from service.registry.documents import from_document, to_document
 from service.registry.events import NewEvent

@@ -10,7 +10,7 @@ from typing import Final
 
 from numpy.typing import ArrayLike
 
-from service.derive.models import EstimatedValue
+from service.derive.models.quality import EstimatedValue
 from service.derive.nutrients.dose_content import content_known
 from service.derive.nutrients.estimate import nutrients_of
 from service.registry.models.log import LogEntry, LogKind

@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.models import Array
+from service.derive.models.co2 import Array
 from service.derive.thresholds import derived_limit
 from service.errors import InvalidInputError
 from service.registry.calibration import (

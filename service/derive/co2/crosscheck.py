@@ -14,7 +14,9 @@ from service.derive.co2.gas_use import by_gas_use
 from service.derive.co2.kh_kit import measured_by
 from service.derive.co2.narrowing import narrowed
 from service.derive.co2.series import liquid_c
-from service.derive.models import Co2Check, Co2Now, EstimatedValue, GasModel
+from service.derive.models.co2 import Co2Check, Co2Now
+from service.derive.models.gas_exchange import GasModel
+from service.derive.models.quality import EstimatedValue
 from service.derive.thresholds import derived_limit
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.tank import Tank

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from service.derive.gas_exchange import gas_hours_per_day
-from service.derive.models import GasModel
+from service.derive.models.gas_exchange import GasModel
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l

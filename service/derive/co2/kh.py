@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.kh_kit import measured_by
-from service.derive.models import KhInForce
+from service.derive.models.co2 import KhInForce
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l

@@ -10,7 +10,7 @@ import numpy as np
 from service.derive.co2.calibration import ProbeDoubt, probe_history
 from service.derive.co2.series import co2_series, interpolated, liquid_c
 from service.derive.inputs import Inputs
-from service.derive.light_plan import gas_off
+from service.derive.light.plan import gas_off
 from service.derive.local_time import local_day, local_moment
 from service.derive.thresholds import derived_limit
 from service.registry.models.tank import Tank

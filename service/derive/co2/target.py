@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.derive.models import Co2State
+from service.derive.models.co2 import Co2State
 from service.registry.models.tank import Tank
 
 

@@ -16,7 +16,8 @@ import numpy as np
 
 from service.derive.co2.lit import co2_while_lit
 from service.derive.co2.mornings import nights_of
-from service.derive.models import Co2Day, LightDay
+from service.derive.models.co2_days import Co2Day
+from service.derive.models.light import LightDay
 from service.derive.nutrients.estimate import nutrients_of
 from service.derive.observations import daily_levels
 from service.derive.temperature import excursions_of

@@ -17,8 +17,8 @@ from prometheus_client.registry import Collector
 
 from service.advice.engine.change_events import LedgerChange
 from service.clock import Clock
-from service.derive.models import TankView
-from service.derive.sensor_choice import US_PER_MINUTE, usable
+from service.derive.models.tank_view import TankView
+from service.derive.sensors.choice import US_PER_MINUTE, usable
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.errors import LittoralError
 from service.integrations.metrics.disks import free_bytes

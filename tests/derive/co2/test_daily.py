@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
 from service.registry.models.plans import GasPlan
 from service.store.model import Samples

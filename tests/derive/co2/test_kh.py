@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from service.derive.co2.kh import kh_at, kh_in_force
-from service.derive.models import KhInForce
+from service.derive.models.co2 import KhInForce
 from service.registry.models.log import LogKind
 from service.registry.models.plans import WaterChangePlan
 from service.registry.models.tank import KhKit, Tank

@@ -17,7 +17,7 @@ from service.derive.co2.mornings import drift_doubt, morning_drift, nights_of
 from service.derive.drift_cache import MorningDrifts
 from service.derive.inputs import Inputs
 from service.derive.loader import load
-from service.derive.models import Quality
+from service.derive.models.quality import Quality
 from service.derive.tank_view import tank_view
 from service.derive.view_cache import ViewCache
 from service.integrations.email.contents import day_of

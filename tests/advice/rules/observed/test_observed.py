@@ -14,7 +14,7 @@ from service.advice.engine.catalogue import evaluate
 from service.advice.engine.recommendation import Finding, Severity
 from service.advice.engine.work import Who
 from service.advice.reason_words import reason_words
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.plans import DosePlan, GasPlan, LightPlan, PlantTargets
 from service.registry.models.tank import Stock, Tank

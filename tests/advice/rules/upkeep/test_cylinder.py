@@ -7,7 +7,8 @@ from datetime import date
 
 import pytest
 
-from service.derive.models import EstimatedValue, GasModel
+from service.derive.models.gas_exchange import GasModel
+from service.derive.models.quality import EstimatedValue
 from service.registry.models.log import LogKind
 from service.registry.models.plans import Cylinder
 from tests.advice.cases import DAY, amount, found, the, usual_log, view_with

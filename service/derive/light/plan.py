@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from service.derive.co2.daily import LightSpan
 from service.derive.co2.lit import Lit
 from service.derive.local_time import local_day, local_midnight, local_moment
-from service.derive.models import LightDay
+from service.derive.models.light import LightDay
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.tank import Tank
 

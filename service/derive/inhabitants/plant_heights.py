@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from service.derive.models import EstimatedValue
+from service.derive.models.quality import EstimatedValue
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.tank import Plant, Tank
 from service.registry.species.names import folded_name
