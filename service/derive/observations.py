@@ -9,7 +9,7 @@ from datetime import date, datetime
 from statistics import fmean
 from zoneinfo import ZoneInfo
 
-from service.registry.models import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind
 from service.registry.observations import ObservationKind, Observed, observed
 
 

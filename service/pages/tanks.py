@@ -35,7 +35,8 @@ from service.pages.tank.cards import Refused, cards_of, done_data
 from service.pages.tank.sensor_lines import probe_line, sensor_lines
 from service.pictures.album import PICTURE_ERRORS
 from service.registry.entry_text import entry_text
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.registry.observations import observed
 from service.registry.recommendations import State
 from service.registry.volume import net_volume_l

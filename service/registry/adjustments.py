@@ -8,7 +8,9 @@ from dataclasses import dataclass, replace
 from datetime import time
 from typing import Any, Final
 
-from service.registry.models import DosePlan, Lever, Tank
+from service.registry.models.log import Lever
+from service.registry.models.plans import DosePlan
+from service.registry.models.tank import Tank
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,9 @@ from service.registry.fields.absence import AbsenceSchema
 from service.registry.fields.log import KINDS
 from service.registry.fields.log_entry import EntrySchema, LogData
 from service.registry.fields.tank import TankSchema
-from service.registry.models import Absence, LogKind, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.schemas.base import Schema
 from service.schemas.checks import check, check_member, messages_about, refuse
 from service.schemas.free_json import check_free_json

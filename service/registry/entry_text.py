@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from service.registry.fields.log import KINDS, TESTED_IONS
-from service.registry.models import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind
 from service.registry.observations import observed
 from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l
 from service.units import quantity_title, quantity_words

@@ -11,7 +11,8 @@ from typing import Any
 
 from service.errors import InvalidInputError, Refusal
 from service.registry.fields.log import KINDS
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.registry.species.names import allowed_names, folded_name, meant
 from service.registry.volume import net_volume_l
 from service.schemas.checks import refuse

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 
 MOST_OF_AN_ENTRY: Final = 24
 """Pictures that one log entry may have. Our choice."""

@@ -17,7 +17,9 @@ from service.registry.connection import make_engine, no_registry, path_of_url, t
 from service.registry.database_errors import database_error
 from service.registry.pictures import StoredFile
 from service.registry.schema import ensure_current, head_revision, revision_of
-from service.registry.tables import SECRET_TABLES, Base, TankRow
+from service.registry.tables.access import SECRET_TABLES
+from service.registry.tables.base import Base
+from service.registry.tables.tanks import TankRow
 
 _ROWS: Final = 1000
 _PICTURES: Final = (

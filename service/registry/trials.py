@@ -8,7 +8,8 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-from service.registry.models import DosePlan, GasPlan, LightPlan, Tank, WaterChangePlan
+from service.registry.models.plans import DosePlan, GasPlan, LightPlan, WaterChangePlan
+from service.registry.models.tank import Tank
 
 
 class TrialState(StrEnum):

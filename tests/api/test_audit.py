@@ -17,7 +17,7 @@ from service.pages.handover.absence_form import digest
 from service.registry.access import Scope
 from service.registry.audit import Action, ActorKind
 from service.registry.events import NewEvent
-from service.registry.models import Absence
+from service.registry.models.absence import Absence
 from service.registry.pictures import NewPicture, SentPictures, StoredFile
 from service.registry.trials import Trial
 from tests.api.conftest import NOW, problem_of

@@ -20,7 +20,7 @@ from service.config import Config, load_config
 from service.errors import ConfigError, LittoralError
 from service.registry.access import Scope
 from service.registry.events import DeliveryState, NewEvent
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from tests.api.conftest import NOW
 from tests.cli.conftest import ROOT
 from tests.registries import make_sqlite_registry

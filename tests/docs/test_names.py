@@ -18,7 +18,7 @@ from service.cli import COMMANDS, littoral
 from service.client import models
 from service.registry.fields.log import KINDS
 from service.registry.fields.tank import TankSchema
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.schemas.fields import Field
 
 DOCS = Path(__file__).resolve().parents[2] / "docs"

@@ -14,7 +14,8 @@ from service.app.application import opened
 from service.config import Config, RegistryConfig, StoreConfig
 from service.pages.browser.own_address import own_page
 from service.registry.access import Scope
-from service.registry.models import LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.store.model import Reading
 from service.times import to_us
 from tests.pages.conftest import Opener

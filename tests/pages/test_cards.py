@@ -19,7 +19,7 @@ from service.advice.reason_words import amount_words, reason_words
 from service.errors import InvalidInputError
 from service.pages.local_time import LocalTime
 from service.pages.tank.cards import Card, Refused, cards_of, done_data
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.recommendations import State
 from tests.pages.served import ORIGIN
 

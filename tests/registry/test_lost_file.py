@@ -10,7 +10,7 @@ import pytest
 
 from service.errors import RegistryRefusedError, RegistryUnavailableError
 from service.registry import file
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
 
 

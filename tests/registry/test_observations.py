@@ -6,7 +6,7 @@ import pytest
 
 from service.advice.handover.glossary import words_in
 from service.registry.fields.log import KINDS
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.registry.observations import HIGHEST, OBSERVATIONS, observed
 
 

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import event
 
 from service.errors import NotFoundError
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.recommendations import ACTIVE_STATES, State, StoredRecommendation
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)

@@ -10,7 +10,8 @@ import pytest
 from service.errors import ConflictError, InvalidInputError, NotFoundError, PreconditionFailedError
 from service.registry.adjustments import adjustments, undone
 from service.registry.fields.trial import MOST_RUNNING
-from service.registry.models import DosePlan, GasPlan, LightPlan, Tank
+from service.registry.models.plans import DosePlan, GasPlan, LightPlan
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.registry.trials import Held, Plans, Trial, TrialState
 from service.registry.versions import Precondition

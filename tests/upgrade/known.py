@@ -11,7 +11,7 @@ from service.app.app_factory import create_app
 from service.app.application import Application, opened
 from service.config import load_config
 from service.registry.access import Scope
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.store import Flag, Reading
 from service.times import to_us
 

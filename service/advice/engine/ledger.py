@@ -19,7 +19,7 @@ from service.advice.engine.lifecycle import (
 )
 from service.advice.engine.recommendation import Finding, Recommendation, most_urgent_first
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.errors import LEFT_OUT, ConflictError, InvalidInputError
 from service.registry.audit import Action, AuditedWrite
 from service.registry.documents import from_document, to_document

@@ -26,7 +26,7 @@ from service.advice.engine.recommendation import (
 )
 from service.advice.engine.rule import ActiveConditions
 from service.advice.engine.shown import LESS_SINCE, finding_shown, less_since
-from service.registry.models import LogEntry
+from service.registry.models.log import LogEntry
 from service.registry.recommendations import ACTIVE_STATES, MARKED_STATES, State
 
 MOST_UNFOLDED: Final = 5

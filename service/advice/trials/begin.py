@@ -13,7 +13,8 @@ from service.derive.watched.values import watchable
 from service.errors import LEFT_OUT, InvalidInputError
 from service.registry.entry_text import entry_text
 from service.registry.fields.trial import MOST_AGO, USUAL_LENGTH
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.registry.trials import Plans, Trial
 from service.registry.versions import Stored

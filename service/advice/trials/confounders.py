@@ -8,7 +8,8 @@ from datetime import datetime
 from typing import Final
 
 from service.registry.entry_text import entry_text
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.registry.trials import Trial
 
 ALWAYS: Final = frozenset(

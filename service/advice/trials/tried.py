@@ -23,7 +23,9 @@ from service.advice.engine.levers import (
     Way,
 )
 from service.registry.adjustments import undone
-from service.registry.models import GasPlan, Lever, LogEntry, LogKind, Tank
+from service.registry.models.log import Lever, LogEntry, LogKind
+from service.registry.models.plans import GasPlan
+from service.registry.models.tank import Tank
 from service.registry.trials import Plans, Trial
 
 _FAMILIES: Final = (

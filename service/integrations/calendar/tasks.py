@@ -21,7 +21,7 @@ from service.advice.engine.instruction import text_of
 from service.advice.engine.recommendation import Instruction, Recommendation, Severity
 from service.advice.handover.glossary import words_in
 from service.registry.events import Revision
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.recommendations import State
 from service.registry.trials import Trial
 

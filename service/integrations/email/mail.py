@@ -15,7 +15,7 @@ from service.clock import Clock, SystemClock
 from service.config import EmailOptions, RecipientOptions
 from service.config.email import delivery_target
 from service.derive.drift_cache import MorningDrifts
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.errors import LittoralError, NotFoundError
 from service.integrations.delivery_queue import BackgroundDelivery, DeliveryQueue, Outcome
 from service.integrations.email.contents import day_of, digest_letter, urgent_letter

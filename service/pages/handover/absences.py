@@ -29,7 +29,7 @@ from service.pages.handover.absence_form import (
     zone_of,
 )
 from service.pages.local_time import LocalTime
-from service.registry.models import Absence
+from service.registry.models.absence import Absence
 from service.registry.versions import Precondition
 
 Answer = str | Response | tuple[str, int]

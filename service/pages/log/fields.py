@@ -15,7 +15,8 @@ from service.pages.observe import OBSERVED
 from service.registry.fields.log import KINDS
 from service.registry.fields.log_entry import OneOf
 from service.registry.log_volume import to_stored
-from service.registry.models import LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.schemas.entry import json_of, units_of
 from service.schemas.fields import Field
 from service.schemas.messages import error_of_messages

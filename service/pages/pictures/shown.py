@@ -12,7 +12,7 @@ from service.api.resources.pictures.schemas import address_of
 from service.pages.local_time import LocalTime
 from service.pages.log.fields import KIND_WORDS
 from service.pictures.intake import THUMBNAIL_PX
-from service.registry.models import LogEntry
+from service.registry.models.log import LogEntry
 from service.registry.pictures import Picture
 
 _NOTE_LENGTH: Final = 80

@@ -22,7 +22,7 @@ from service.pages.settings.tank_form import in_form, nodes_in, sections_of, tan
 from service.pages.settings.tank_settings import given_texts, offered, preview_of
 from service.registry.fields.limits import ID_LENGTH
 from service.registry.fields.tank import RESERVED_IDS
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.versions import Precondition
 
 Answer = str | Response | tuple[str, int]

@@ -23,7 +23,7 @@ from service.registry.fields.limits import (
     WARMEST_C,
 )
 from service.registry.fields.log_entry import LogData, OneOf
-from service.registry.models import Lever, LogKind
+from service.registry.models.log import Lever, LogKind
 from service.registry.observations import HIGHEST, LOWEST, OBSERVATIONS
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Number, Text, Whole, finite

@@ -3,7 +3,7 @@
 from alembic import context
 
 from service.registry.schema import VERSION_TABLE
-from service.registry.tables import Base
+from service.registry.tables.base import Base
 
 context.configure(
     connection=context.config.attributes["connection"],

@@ -18,7 +18,7 @@ from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.events import Delivery, DeliveryState, Event, Target
 from service.registry.repositories.events import event_of
-from service.registry.tables import DeliveryRow, EventRow, TargetRow
+from service.registry.tables.events import DeliveryRow, EventRow, TargetRow
 
 ERROR_LENGTH = 500
 

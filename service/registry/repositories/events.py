@@ -13,7 +13,8 @@ from sqlalchemy.orm import Session
 from service.registry.connection import Database
 from service.registry.events import DeliveryState, Event, NewEvent, Revision
 from service.registry.recommendations import ACTIVE_STATES
-from service.registry.tables import DeliveryRow, EventRow, RecommendationRow
+from service.registry.tables.advice import RecommendationRow
+from service.registry.tables.events import DeliveryRow, EventRow
 
 LOCK_KEY = 0x11770_2A2
 """Key of PostgreSQL's advisory lock on the order of events; never changes."""

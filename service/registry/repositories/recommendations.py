@@ -17,7 +17,7 @@ from service.registry.recommendations import (
     State,
     StoredRecommendation,
 )
-from service.registry.tables import RecommendationRow
+from service.registry.tables.advice import RecommendationRow
 
 MOST_NAMED = 500
 """Tanks that a query names; more is nearly all of them, and databases bound their parameters."""

@@ -14,7 +14,7 @@ from service.registry import secret_hashes
 from service.registry.access import LAST_USED_STEP, LoginSession
 from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
-from service.registry.tables import LoginSessionRow
+from service.registry.tables.access import LoginSessionRow
 
 PREFIX: Final = "session"
 MOST_PER_TOKEN: Final = 50

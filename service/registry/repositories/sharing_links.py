@@ -13,7 +13,7 @@ from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
 from service.registry.repositories.tanks import require_tank
-from service.registry.tables import ShareLinkRow
+from service.registry.tables.access import ShareLinkRow
 from service.schemas.base import Schema
 from service.schemas.checks import check, refuse
 from service.schemas.fields import Text

@@ -16,9 +16,11 @@ from service.registry.checks import check_tank
 from service.registry.connection import Database
 from service.registry.documents import from_document, to_document
 from service.registry.fields.tank import TankSchema
-from service.registry.models import LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.registry.row_ids import new_id
-from service.registry.tables import LogRow, TankRow
+from service.registry.tables.log import LogRow
+from service.registry.tables.tanks import TankRow
 from service.registry.versions import ANY, Precondition, Stored, delete_row, put_row
 from service.schemas.pointers import json_pointer
 

@@ -14,7 +14,7 @@ from service.registry.audit import Action, AuditedWrite
 from service.registry.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
 from service.registry.repositories.sessions import end_rows
-from service.registry.tables import TokenRow
+from service.registry.tables.access import TokenRow
 from service.schemas.base import Schema
 from service.schemas.checks import check
 from service.schemas.fields import Choice, Text

@@ -15,7 +15,8 @@ from service.registry.documents import from_document, to_document
 from service.registry.fields.trial import MOST_RUNNING, MOST_TRIALS, TrialSchema
 from service.registry.repositories.tanks import no_tank, require_tank
 from service.registry.row_ids import new_id
-from service.registry.tables import TankRow, TrialRow
+from service.registry.tables.advice import TrialRow
+from service.registry.tables.tanks import TankRow
 from service.registry.trials import Trial, TrialState
 from service.registry.versions import ANY, Precondition, Stored, delete_row, new_version, update_row
 from service.schemas.checks import check

@@ -19,7 +19,7 @@ from service.errors import RegistryUnavailableError, StoreUnavailableError
 from service.integrations.metrics.exposition import Metrics
 from service.registry.access import Scope
 from service.registry.events import NewEvent
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.store.model import Flag, Reading
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank

@@ -20,7 +20,7 @@ from service.derive.co2.mornings import drift_doubt
 from service.derive.thresholds import OUR_CHOICE
 from service.errors import InvalidInputError
 from service.registry.calibration import read_calibration
-from service.registry.models import LogEntry
+from service.registry.models.log import LogEntry
 from service.times import to_us
 
 CODE = "co2-doubtful"

@@ -11,7 +11,7 @@ from service.api.context import Context
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry.audit import Action, AuditedWrite
 from service.registry.calibration import read_calibration
-from service.registry.models import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind
 from service.store import SeriesKey
 from service.times import to_us
 

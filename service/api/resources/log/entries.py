@@ -24,7 +24,8 @@ from service.errors import NotFoundError
 from service.pictures.intake import Upload
 from service.registry.fields.log import KINDS
 from service.registry.log_volume import to_shown, to_stored
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.registry.pictures import Picture
 from service.schemas.fields import Choice
 from service.times import format_moment

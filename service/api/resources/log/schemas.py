@@ -7,7 +7,7 @@ from typing import Any, Final
 from service.api.resources.pictures.schemas import PictureSchema
 from service.registry.fields.log import KINDS
 from service.registry.fields.log_entry import EntrySchema, LogData
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice
 

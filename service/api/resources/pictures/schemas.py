@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from service.pictures.intake import EDGE_PX
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.registry.pictures import Picture
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items

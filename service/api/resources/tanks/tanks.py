@@ -20,7 +20,7 @@ from service.api.http.pagination import next_address
 from service.api.http.path_parameters import TANK
 from service.api.resources.tanks.schemas import TankPageSchema, TankSchema, TanksSchema
 from service.errors import FieldFault, Refusal
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.versions import Stored
 from service.schemas.base import Schema
 from service.schemas.fields import Choice, Name, is_name

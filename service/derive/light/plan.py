@@ -8,8 +8,9 @@ from datetime import date, datetime, timedelta
 from service.derive.co2.daily import LightSpan
 from service.derive.co2.lit import Lit
 from service.derive.local_time import local_day, local_midnight, local_moment
-from service.derive.models import LightDay
-from service.registry.models import LogEntry, LogKind, Tank
+from service.derive.models.light import LightDay
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 
 AFTER_CHANGE = timedelta(hours=3)
 """So long after a water change CO2 is still rising again. Our choice."""

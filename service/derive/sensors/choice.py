@@ -11,7 +11,7 @@ from typing import Final
 
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.local_words import span_words
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.store.model import DEFAULT_SENSOR, NOT_USABLE, Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
 from service.units import quantity_words
@@ -94,8 +94,8 @@ def chosen_series(
     Args:
         quantity: e.g. ``ph``.
         infos: the series that the store holds of this tank.
-        slips: those whose newest reading is a slip (``service.derive.slips``): one impossible
-            reading must not change the sensor.
+        slips: those whose newest reading is a slip (``service.derive.sensors.slips``): one
+            impossible reading must not change the sensor.
         first: quantity -> the sensor that was there first.
     """
     stale_min = derived_limit(tank, STALE_NAME.get(quantity, "stale_temperature_min"))

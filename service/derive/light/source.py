@@ -8,10 +8,10 @@ from typing import Final
 import numpy as np
 
 from service.derive.inputs import Inputs
-from service.derive.light_stuck import StuckRun, stuck_runs, without
-from service.derive.models import Array
+from service.derive.light.stuck import StuckRun, stuck_runs, without
+from service.derive.models.co2 import Array
 from service.derive.thresholds import DERIVED, derived_limit
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.science.light.days import Thresholds, thresholds_from_series
 from service.science.light.dose import MAX_GAP_S
 from service.science.numeric.intervals import bridged_gap_s

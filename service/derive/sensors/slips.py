@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from service.derive.sensor_choice import US_PER_MINUTE, age_min
+from service.derive.sensors.choice import US_PER_MINUTE, age_min
 from service.store.interface import ReadableStore
 from service.store.model import Flag, Samples, SeriesInfo, SeriesKey
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
-from service.registry.models import Plant, Tank
+from service.registry.models.tank import Plant, Tank
 from service.registry.species.names import plant, plants_meant, suggestion, valid_name
 from service.registry.species.ranges import OWN
 from service.registry.species.table import PlantSpecies

@@ -9,8 +9,9 @@ from typing import Final
 
 import numpy as np
 
-from service.derive.models import EstimatedValue
-from service.registry.models import LogEntry, LogKind, Plant, Tank
+from service.derive.models.quality import EstimatedValue
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Plant, Tank
 from service.registry.species.names import folded_name
 from service.registry.volume import water_column_cm
 from service.science.plants.growth import growth_cm_per_week

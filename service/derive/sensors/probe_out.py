@@ -16,8 +16,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.sensor_choice import US_PER_MINUTE
-from service.registry.models import LogEntry, LogKind, Tank
+from service.derive.sensors.choice import US_PER_MINUTE
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.store.model import Samples, SeriesKey
 from service.times import from_us, to_us
 from service.units import quantity_words

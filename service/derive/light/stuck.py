@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.light_plan import planned_lit
+from service.derive.light.plan import planned_lit
 from service.derive.local_time import local_day
-from service.derive.sensor_choice import US_PER_MINUTE
-from service.registry.models import Tank
+from service.derive.sensors.choice import US_PER_MINUTE
+from service.registry.models.tank import Tank
 from service.store.model import Samples
 from service.times import from_us, to_us
 

@@ -12,12 +12,13 @@ import numpy.typing as npt
 from service.derive.co2.series import co2_series
 from service.derive.co2.target import Target, target_of
 from service.derive.inputs import Inputs
-from service.derive.light_source import LightSource, light_source_of, lux_factor
+from service.derive.light.source import LightSource, light_source_of, lux_factor
 from service.derive.local_time import local_day, local_midnight
-from service.derive.models import Co2Series, LightDay
+from service.derive.models.co2 import Co2Series
+from service.derive.models.light import LightDay
 from service.derive.thresholds import derived_limit
 from service.local_words import span_words
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.science.light.co2 import lit_share_by_co2
 from service.science.light.days import (
     DayOfLight,

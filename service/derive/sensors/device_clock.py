@@ -6,7 +6,8 @@ from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from service.registry.models import DeviceClock, Tank
+from service.registry.models.ingest import DeviceClock
+from service.registry.models.tank import Tank
 
 NEVER_SET_S: Final = 20 * 365.25 * 86_400
 """A clock so far behind counts from its start: it was never set. Our choice."""

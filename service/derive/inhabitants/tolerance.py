@@ -8,7 +8,8 @@ from datetime import datetime, timedelta
 
 from service.derive.local_time import local_midnight
 from service.derive.thresholds import derived_limit
-from service.registry.models import LogEntry, LogKind, Stock, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Stock, Tank
 from service.registry.species.ranges import (
     NO_RANGE,
     Co2Ceiling,

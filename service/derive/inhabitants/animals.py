@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.registry.models import Stock, Tank
+from service.registry.models.tank import Stock, Tank
 from service.registry.species.names import meant, species, suggestion, valid_name
 from service.registry.species.ranges import OWN, is_unknown, range_source, resolved
 from service.registry.species.table import PRACTICE, SOURCES

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from service.derive.inputs import Inputs
-from service.derive.light_source import LightSource
-from service.derive.models import LightNow, Quality, StuckSensor
-from service.derive.sensor_choice import age_min
+from service.derive.light.source import LightSource
+from service.derive.models.light import LightNow, StuckSensor
+from service.derive.models.quality import Quality
+from service.derive.sensors.choice import age_min
 from service.derive.thresholds import derived_limit
 from service.times import from_us
 

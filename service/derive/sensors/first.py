@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Protocol
 
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.store.interface import ReadableStore
 from service.store.model import DEFAULT_SENSOR, SeriesInfo, SeriesKey
 
