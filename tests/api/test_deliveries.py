@@ -34,6 +34,14 @@ def test_listed_by_state(client, dead):
     assert client.get("/v1/deliveries?target=other").get_json()["deliveries"] == []
 
 
+def test_older_ones_by_key(client, dead):
+    first = client.get("/v1/deliveries?limit=1").get_json()
+    second = client.get(first["next"]).get_json()
+    assert [one["id"] for one in second["deliveries"]] == [dead]
+    assert first["deliveries"][0]["id"] > dead
+    assert second["next"] is None
+
+
 def test_a_dead_one_is_sent_again_once(client, dead):
     again = client.post(f"/v1/deliveries/{dead}/redeliver").get_json()
     assert (again["state"], again["attempts"], again["settled"]) == ("waiting", 0, None)
