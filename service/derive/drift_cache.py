@@ -9,7 +9,7 @@ from service.derive.co2.mornings import MOST_DAYS, morning_drift, newest_calibra
 from service.derive.gas_exchange import FIT_DAYS
 from service.derive.inputs import Inputs
 from service.derive.loader import CO2_QUANTITIES, LogSource, Reader, load
-from service.derive.models import GasModel
+from service.derive.models.gas_exchange import GasModel
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.store.interface import Store
 from service.times import to_us

@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, time
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 
 
 def local_day(tank: Tank, moment: datetime) -> date:

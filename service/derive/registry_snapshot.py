@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from service.derive.loader import ALWAYS_KINDS, LOG_DAYS
-from service.registry.models import DeviceClock, LogEntry, LogKind
+from service.registry.models.ingest import DeviceClock
+from service.registry.models.log import LogEntry, LogKind
 from service.registry.registry import Registry
 from service.registry.repositories.log_in_force import LogInForce
 

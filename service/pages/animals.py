@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.derive.animals import Group, groups_of
-from service.registry.models import Stock, Tank
+from service.derive.inhabitants.animals import Group, groups_of
+from service.registry.models.tank import Stock, Tank
 
 
 @dataclass(frozen=True, slots=True)

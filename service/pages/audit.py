@@ -11,9 +11,9 @@ from service.api.context import current
 from service.api.http.auth import scope_of_visitor
 from service.clock import SystemClock
 from service.pages.local_time import LocalTime
-from service.registry.access import Scope
 from service.registry.audit import Action, Actor, ActorKind, AuditRecord
 from service.registry.fields.limits import NAME_LENGTH
+from service.registry.models.access import Scope
 
 SHOWN: Final = 100
 _SEQUENCES: Final = 2**53

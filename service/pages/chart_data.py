@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.times import to_us
 
 RANGES: Final = {"day": 1, "week": 7, "month": 30, "year": 365}

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.derive.models import Array
+from service.derive.models.co2 import Array
 
 
 @dataclass(frozen=True, slots=True)

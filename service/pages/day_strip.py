@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, time
 
-from service.derive.models import LightDay, TankView
+from service.derive.models.light import LightDay
+from service.derive.models.tank_view import TankView
 from service.pages.local_time import LocalTime
 
 DAY_S = 86_400.0

@@ -9,11 +9,12 @@ from typing import Final
 
 import numpy as np
 
-from service.derive.models import Array
+from service.derive.models.co2 import Array
 from service.derive.nutrients.dose_content import content_known
 from service.derive.nutrients.estimate import NutrientLevel, Nutrients, nutrients_of
-from service.registry.fields.log import TESTED_IONS
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.fields.log.water_tests import TESTED_IONS
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.science.nutrients.limits import CEILINGS
 
 DAYS: Final = 30.0

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
+from service.derive.inhabitants.plant_heights import PlantHeight, height_of
+from service.derive.inhabitants.plants import Planted, plants_of
 from service.derive.local_time import local_day
-from service.derive.plant_heights import PlantHeight, height_of
-from service.derive.plants import Planted, plants_of
 from service.local_words import date_words
-from service.registry.models import LogEntry, Tank
+from service.registry.models.log import LogEntry
+from service.registry.models.tank import Tank
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
-from service.derive.models import Co2State, LightDay, LightNow, Quality, TankView, TemperatureNow
+from service.derive.models.co2 import Co2State
+from service.derive.models.light import LightDay, LightNow
+from service.derive.models.quality import Quality
+from service.derive.models.tank_view import TankView
+from service.derive.models.temperature import TemperatureNow
 from service.pages.local_time import LocalTime
 from service.pages.number_format import shown_value
 

@@ -34,10 +34,11 @@ from service.pages.summary import lines_of, sentence_of
 from service.pages.tank.cards import Refused, cards_of, done_data
 from service.pages.tank.sensor_lines import probe_line, sensor_lines
 from service.pictures.album import PICTURE_ERRORS
-from service.registry.entry_text import entry_text
-from service.registry.models import LogEntry, LogKind, Tank
-from service.registry.observations import observed
-from service.registry.recommendations import State
+from service.registry.log.entry_text import entry_text
+from service.registry.log.observations import observed
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.recommendations import State
+from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 
 VIEW_DAYS: Final = 8

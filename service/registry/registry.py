@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from functools import partial
 
-from service.registry.connection import make_engine
+from service.registry.database.connection import make_engine
+from service.registry.database.schema import ensure_current
 from service.registry.repositories.absences import AbsenceRepository
 from service.registry.repositories.audit import AuditRepository
 from service.registry.repositories.deliveries import DeliveryRepository
@@ -25,7 +26,6 @@ from service.registry.repositories.signing_keys import SigningKeyRepository
 from service.registry.repositories.tanks import TankRepository
 from service.registry.repositories.tokens import TokenRepository
 from service.registry.repositories.trials import TrialRepository
-from service.registry.schema import ensure_current
 
 
 class Registry(

@@ -19,7 +19,7 @@ from service.advice.handover.sheet import tank_sheet
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
-from service.registry.models import Absence
+from service.registry.models.absence import Absence
 from tests.advice.conditions import active_conditions
 from tests.advice.generated import Generated, generated
 from tests.advice.one_voice import check_advice, check_sheet

@@ -15,21 +15,21 @@ from sqlalchemy import text
 
 from service.errors import RegistryRefusedError, RegistryUnavailableError
 from service.registry.checks import check_tank
-from service.registry.connection import make_engine
-from service.registry.migrate import migrate
-from service.registry.models import (
+from service.registry.database.connection import make_engine
+from service.registry.database.migrate import migrate
+from service.registry.database.schema import VERSION_TABLE, head_revision, revision_of
+from service.registry.models.plans import (
     Cylinder,
     GasPlan,
     LightPlan,
-    Plant,
     PlantTargets,
-    Stock,
-    Tank,
     WaterChangePlan,
 )
+from service.registry.models.tank import Plant, Stock, Tank
 from service.registry.registry import open_registry
-from service.registry.schema import VERSION_TABLE, head_revision, revision_of
-from service.registry.tables import Base, EventRow, RecommendationRow
+from service.registry.tables.advice import RecommendationRow
+from service.registry.tables.base import Base
+from service.registry.tables.events import EventRow
 from tests.another_process import AnotherProcess
 
 

@@ -8,8 +8,8 @@ import pytest
 from sqlalchemy import text
 
 from service.errors import ConflictError, NotFoundError
-from service.registry.access import Scope
 from service.registry.audit import Action
+from service.registry.models.access import Scope
 from service.registry.registry import open_registry
 from service.registry.repositories.sessions import MOST_PER_TOKEN
 

@@ -24,10 +24,13 @@ from service.advice.engine.recommendation import Recommendation, Severity
 from service.advice.handover.sheet import TankSheet, tank_sheet
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.loader import load
-from service.derive.models import GasModel, LightDay, TankView
+from service.derive.models.gas_exchange import GasModel
+from service.derive.models.light import LightDay
+from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
-from service.registry.models import Absence, LogEntry, LogKind
-from service.registry.recommendations import State
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.recommendations import State
 from tests.advice.conditions import active_conditions
 from tests.advice.one_voice import check_advice, check_sheet
 from tests.scenarios.memory import MemoryLog, MemoryStore

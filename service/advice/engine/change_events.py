@@ -14,8 +14,8 @@ from typing import Any, Final
 from service.advice.engine.documents import recommendation_document
 from service.advice.engine.measured import amounts_moved, measured_out
 from service.advice.engine.recommendation import Recommendation, most_urgent_first
-from service.registry.events import NewEvent
-from service.registry.recommendations import ACTIVE_STATES, State
+from service.registry.models.events import NewEvent
+from service.registry.models.recommendations import ACTIVE_STATES, State
 
 DUE: Final = "due"
 DUE_COUNT: Final = "due_moves"

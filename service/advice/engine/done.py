@@ -15,9 +15,9 @@ from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import LogDraft, Recommendation
 from service.errors import FieldFault, InvalidInputError, NotFoundError
 from service.registry.checks import check_log
-from service.registry.entry_text import entry_text
-from service.registry.models import LogEntry, LogKind
-from service.registry.recommendations import State
+from service.registry.log.entry_text import entry_text
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.recommendations import State
 from service.registry.registry import Registry
 
 _ID_START: Final = "done-"

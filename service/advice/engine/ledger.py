@@ -19,13 +19,13 @@ from service.advice.engine.lifecycle import (
 )
 from service.advice.engine.recommendation import Finding, Recommendation, most_urgent_first
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.errors import LEFT_OUT, ConflictError, InvalidInputError
 from service.registry.audit import Action, AuditedWrite
+from service.registry.database.versions import ANY, Precondition
 from service.registry.documents import from_document, to_document
-from service.registry.recommendations import ACTIVE_STATES, State, StoredRecommendation
+from service.registry.models.recommendations import ACTIVE_STATES, State, StoredRecommendation
 from service.registry.registry import Registry
-from service.registry.versions import ANY, Precondition
 
 MARKED_MEMORY: Final = timedelta(days=30)
 """A mark counts for so long after its cause was last seen. Our choice."""

@@ -25,8 +25,8 @@ from service.advice.engine.recommendation import (
     most_urgent_first,
 )
 from service.advice.engine.shown import LESS_SINCE, finding_shown, less_since
-from service.registry.models import LogEntry
-from service.registry.recommendations import ACTIVE_STATES, MARKED_STATES, State
+from service.registry.models.log import LogEntry
+from service.registry.models.recommendations import ACTIVE_STATES, MARKED_STATES, State
 
 MOST_UNFOLDED: Final = 5
 """So many open recommendations of a tank are in the short list; the rest is folded. Our choice."""

@@ -13,8 +13,8 @@ from typing import Final
 from service.advice.engine.conflicts import contradiction
 from service.advice.engine.measured import amounts_less, measured_out
 from service.advice.engine.recommendation import Finding, Recommendation
-from service.registry.models import LogEntry
-from service.registry.recommendations import State
+from service.registry.models.log import LogEntry
+from service.registry.models.recommendations import State
 
 LESS_SINCE: Final = "less_since"
 """In what is stored besides: since when what is found calls for less than what is shown."""

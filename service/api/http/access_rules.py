@@ -6,7 +6,7 @@ from typing import Final
 
 from service.errors import LittoralError
 from service.problems import PROBLEMS
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 
 OPEN: Final = frozenset(
     {

@@ -18,8 +18,8 @@ from service.api.http.own_machine import refuse_other_machines, refuse_other_sit
 from service.api.http.rate_limit import RateLimits, network_of
 from service.errors import LittoralError, NotFoundError
 from service.registry import secret_hashes
-from service.registry.access import LoginSession, Scope, Token
 from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, act_as
+from service.registry.models.access import LoginSession, Scope, Token
 from service.registry.repositories.tokens import PREFIX
 
 SESSION_KEY: Final = "login"

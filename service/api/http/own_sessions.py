@@ -8,7 +8,7 @@ from service.api.context import current, now
 from service.api.http.access_rules import ForbiddenError
 from service.api.http.auth import Caller
 from service.errors import NotFoundError, shown
-from service.registry.access import LoginSession, Scope
+from service.registry.models.access import LoginSession, Scope
 
 
 def caller() -> Caller:

@@ -7,9 +7,9 @@ from typing import Any
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.derive.animals import Group, groups_of
+from service.derive.inhabitants.animals import Group, groups_of
+from service.derive.inhabitants.tolerance import tolerance_of
 from service.derive.loader import log_in_force
-from service.derive.tolerance import tolerance_of
 from service.registry.fields.limits import MOST_ANIMALS
 from service.registry.species.ranges import SharedRange
 from service.schemas.answers import AnswerSchema, With

@@ -22,7 +22,8 @@ from service.derive.co2.series import co2_series, inner_step_us, mean_over
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.loader import CO2_QUANTITIES, load, load_span
-from service.derive.models import Array, Co2Check, Co2Series, Co2State, Quality
+from service.derive.models.co2 import Array, Co2Check, Co2Series, Co2State
+from service.derive.models.quality import Quality
 from service.schemas.answers import AnswerSchema, Part, Rows, With
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text, YesNo

@@ -11,7 +11,8 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.loader import load
-from service.derive.models import EstimatedValue, GasModel
+from service.derive.models.gas_exchange import GasModel
+from service.derive.models.quality import EstimatedValue
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items
 from service.schemas.fields import Choice, Text, Whole

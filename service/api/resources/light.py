@@ -8,10 +8,10 @@ from typing import Any
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.derive.light import light_day
+from service.derive.light.days import light_day
 from service.derive.loader import load_day
 from service.derive.local_time import local_day
-from service.derive.models import LightDay
+from service.derive.models.light import LightDay
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Text, YesNo

@@ -7,11 +7,11 @@ from typing import Any, get_args
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
+from service.derive.inhabitants.plant_heights import PlantHeight, height_of
+from service.derive.inhabitants.plants import Planted, plants_of
 from service.derive.loader import log_in_force
-from service.derive.plant_heights import PlantHeight, height_of
-from service.derive.plants import Planted, plants_of
 from service.registry.fields.limits import MOST_ITEMS
-from service.registry.models import AtSurface, Position, Side
+from service.registry.models.tank import AtSurface, Position, Side
 from service.registry.species.table import Co2Demand, Light, Place
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested

@@ -16,7 +16,7 @@ from service.api.http.own_sessions import (
     visible_sessions,
 )
 from service.api.http.path_parameters import SESSION
-from service.registry.access import LoginSession
+from service.registry.models.access import LoginSession
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Name, Text, YesNo

@@ -10,10 +10,11 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.pagination import SpanSchema, span_of
 from service.api.http.path_parameters import TANK
 from service.api.http.read_budget import budgeted_store
+from service.derive.inhabitants.tolerance import Tolerance
 from service.derive.loader import load_range_exits, load_temperature
-from service.derive.models import Quality, TemperatureNow
+from service.derive.models.quality import Quality
+from service.derive.models.temperature import TemperatureNow
 from service.derive.temperature import excursions_of, range_notes, temperature_now
-from service.derive.tolerance import Tolerance
 from service.registry.species.ranges import SharedRange
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested

@@ -13,7 +13,7 @@ from service.api.http.faults import named_as
 from service.api.http.path_parameters import TANK
 from service.derive.gas_exchange import FIT_DAYS
 from service.derive.loader import load
-from service.derive.models import EstimatedValue
+from service.derive.models.quality import EstimatedValue
 from service.derive.prediction.day_model import Band
 from service.derive.prediction.what_if import PredictedDay, Question, predicted_day
 from service.registry.checks import schema_of

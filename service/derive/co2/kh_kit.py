@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Final
 
-from service.registry.models import KhKit
+from service.registry.models.tank import KhKit
 from service.science.carbonate.kh_test import (
     MeasuredAlkalinity,
     alkalinity_of_test,

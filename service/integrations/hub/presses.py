@@ -17,7 +17,7 @@ from service.clock import Clock
 from service.errors import LittoralError
 from service.integrations.hub.entities import DONE, NOT_NOW
 from service.registry.audit import Actor, ActorKind, acting_as
-from service.registry.recommendations import State
+from service.registry.models.recommendations import State
 from service.registry.registry import Registry
 
 PUT_OFF: Final = timedelta(days=1)

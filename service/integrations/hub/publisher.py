@@ -9,7 +9,7 @@ from urllib.parse import urljoin
 
 from service.advice.engine.change_events import LedgerChange
 from service.config import HubOptions, MqttConfig
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.integrations.hub.discovery import (
     QOS,
     Device,

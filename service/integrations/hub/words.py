@@ -9,7 +9,7 @@ from service.advice.engine.change_events import ChangeKind, LedgerChange
 from service.advice.engine.documents import recommendation_document
 from service.advice.engine.recommendation import Recommendation
 from service.integrations.hub.entities import EVENT_TYPES
-from service.registry.recommendations import State
+from service.registry.models.recommendations import State
 
 _MEMBERS: Final = (
     "id", "tank", "code", "subject", "severity", "title", "action", "amounts", "cautions", "who",

@@ -10,7 +10,7 @@ from typing import Final
 
 from service.advice.engine.change_events import LedgerChange
 from service.config import Config, MqttConfig
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.errors import LittoralError
 from service.integrations.retired.publication import (
     Publication,

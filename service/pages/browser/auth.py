@@ -27,8 +27,8 @@ from service.api.http.own_machine import refuse_other_sites
 from service.errors import LittoralError
 from service.pages.browser import csrf, error_pages, headers
 from service.pages.browser.own_address import own_page
-from service.registry.access import Token
 from service.registry.audit import acting_as
+from service.registry.models.access import Token
 
 
 def register(pages: Blueprint) -> None:

@@ -16,8 +16,9 @@ from service.errors import InvalidInputError, LittoralError
 from service.pages.inputs import Input
 from service.pages.local_time import AT_ONCE, LocalTime
 from service.pages.log.fields import data_of, input_at, inputs_of
-from service.registry.fields.log import KINDS
-from service.registry.models import LogKind, Tank
+from service.registry.fields.log.kinds import KINDS
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.schemas.entry import is_number
 
 _NOTHING: Final[Mapping[str, str]] = MappingProxyType({})

@@ -7,8 +7,8 @@ from datetime import datetime
 from sqlalchemy import delete, or_, select
 
 from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, AuditRecord
-from service.registry.connection import Database, recorded_lately
-from service.registry.tables import AuditRow
+from service.registry.database.connection import Database, recorded_lately
+from service.registry.tables.access import AuditRow
 
 REFUSED_KEPT = 10_000
 """Refused log-ins that are kept at most, since anybody can make one."""

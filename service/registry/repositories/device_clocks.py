@@ -6,9 +6,10 @@ from collections.abc import Collection, Mapping, Sequence
 
 from sqlalchemy import delete, select
 
-from service.registry.connection import Database
-from service.registry.models import DeviceClock
-from service.registry.tables import DeviceClockRow, TankRow
+from service.registry.database.connection import Database
+from service.registry.models.ingest import DeviceClock
+from service.registry.tables.ingest import DeviceClockRow
+from service.registry.tables.tanks import TankRow
 
 
 class DeviceClockRepository(Database):

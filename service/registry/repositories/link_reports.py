@@ -11,14 +11,16 @@ from sqlalchemy import func, select
 from service.errors import ConflictError, GoneError, LittoralError
 from service.problems import PROBLEMS
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import Database
-from service.registry.models import LogEntry
-from service.registry.pictures import NO_PICTURES, SentPictures
+from service.registry.database.connection import Database
+from service.registry.models.log import LogEntry
+from service.registry.models.pictures import NO_PICTURES, SentPictures
 from service.registry.repositories.log import row_of
 from service.registry.repositories.pictures import insert_pictures
 from service.registry.repositories.sharing_links import require_valid
 from service.registry.repositories.tanks import require_tank
-from service.registry.tables import LinkReportRow, LogRow, PictureRow, ShareLinkRow, TankRow
+from service.registry.tables.access import ShareLinkRow
+from service.registry.tables.log import LinkReportRow, LogRow, PictureRow
+from service.registry.tables.tanks import TankRow
 
 MOST: Final = 200
 """A link takes so many reports in ``MOST_IN``: a link in wrong hands fills no log. Our choice."""

@@ -12,13 +12,15 @@ from sqlalchemy import ColumnElement, Row, Select, delete, select
 from service.errors import ConflictError, NotFoundError
 from service.registry.audit import Action, AuditedWrite
 from service.registry.checks import check_log
-from service.registry.connection import Database
-from service.registry.models import NOTHING, LogEntry, LogKind
-from service.registry.pictures import A_PICTURE, NO_PICTURES, SentPictures
+from service.registry.database.connection import Database
+from service.registry.database.row_ids import new_id
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.nothing import NOTHING
+from service.registry.models.pictures import A_PICTURE, NO_PICTURES, SentPictures
 from service.registry.repositories.pictures import insert_pictures, require_sent_before
 from service.registry.repositories.tanks import no_tank, require_tank
-from service.registry.row_ids import new_id
-from service.registry.tables import LogRow, TankRow
+from service.registry.tables.log import LogRow
+from service.registry.tables.tanks import TankRow
 
 
 class LogRepository(Database):

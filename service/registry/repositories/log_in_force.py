@@ -11,11 +11,12 @@ from typing import Any, Final
 from sqlalchemy import ColumnElement, CompoundSelect, Text, and_, cast, func, select, union_all
 from sqlalchemy.orm import Session
 
-from service.registry.connection import Database
-from service.registry.models import LogEntry, LogKind
+from service.registry.database.connection import Database
+from service.registry.models.log import LogEntry, LogKind
 from service.registry.repositories.log import COLUMNS, entry_of, newest_first
 from service.registry.repositories.tanks import no_tank
-from service.registry.tables import LogRow, TankRow
+from service.registry.tables.log import LogRow
+from service.registry.tables.tanks import TankRow
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,9 @@ from sqlalchemy.orm import Session
 
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import Database
-from service.registry.models import LogKind
-from service.registry.pictures import (
+from service.registry.database.connection import Database
+from service.registry.models.log import LogKind
+from service.registry.models.pictures import (
     MOST_OF_AN_ENTRY,
     NewPicture,
     Picture,
@@ -21,7 +21,7 @@ from service.registry.pictures import (
     StoredFile,
 )
 from service.registry.repositories.tanks import require_tank
-from service.registry.tables import LogRow, PictureRow
+from service.registry.tables.log import LogRow, PictureRow
 
 FIELD: Final = "picture"
 """What an error names: the part of the request that the picture came in."""

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 
 from sqlalchemy import delete, func, select
 
-from service.registry.connection import Database
-from service.registry.models import Rejection
-from service.registry.tables import RejectionCountRow, RejectionRow
+from service.registry.database.connection import Database
+from service.registry.models.ingest import Rejection
+from service.registry.tables.ingest import RejectionCountRow, RejectionRow
 
 REJECTIONS_KEPT = 1000
 

@@ -10,14 +10,15 @@ from sqlalchemy import delete, select
 from service.config import RouteConfig
 from service.errors import ConflictError, NotFoundError
 from service.registry.audit import Action, AuditedWrite, present_actor
-from service.registry.connection import Database
+from service.registry.database.connection import Database
+from service.registry.database.row_ids import new_id
+from service.registry.database.versions import ANY, update_row
 from service.registry.documents import from_document, to_document
 from service.registry.fields.route import MOST_ROUTES, RouteSchema
-from service.registry.models import StoredRoute
+from service.registry.models.ingest import StoredRoute
 from service.registry.repositories.tanks import require_tank
-from service.registry.row_ids import new_id
-from service.registry.tables import ListRow, RouteRow
-from service.registry.versions import ANY, update_row
+from service.registry.tables.ingest import RouteRow
+from service.registry.tables.tanks import ListRow
 from service.schemas.checks import check
 
 _LIST = "routes"

@@ -11,10 +11,10 @@ from sqlalchemy.orm import Session
 
 from service.errors import NotFoundError, shown
 from service.registry import secret_hashes
-from service.registry.access import LAST_USED_STEP, LoginSession
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import Database
-from service.registry.tables import LoginSessionRow
+from service.registry.database.connection import Database
+from service.registry.models.access import LAST_USED_STEP, LoginSession
+from service.registry.tables.access import LoginSessionRow
 
 PREFIX: Final = "session"
 MOST_PER_TOKEN: Final = 50

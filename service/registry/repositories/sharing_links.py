@@ -8,12 +8,12 @@ from sqlalchemy import or_, select, update
 
 from service.errors import LEFT_OUT, GoneError, NotFoundError, Refusal
 from service.registry import secret_hashes
-from service.registry.access import LAST_USED_STEP, ShareLink
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import Database
+from service.registry.database.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
+from service.registry.models.access import LAST_USED_STEP, ShareLink
 from service.registry.repositories.tanks import require_tank
-from service.registry.tables import ShareLinkRow
+from service.registry.tables.access import ShareLinkRow
 from service.schemas.base import Schema
 from service.schemas.checks import check, refuse
 from service.schemas.fields import Text

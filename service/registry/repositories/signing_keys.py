@@ -7,9 +7,9 @@ from datetime import datetime
 from typing import Final
 
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import Database
+from service.registry.database.connection import Database
 from service.registry.repositories.sessions import end_rows
-from service.registry.tables import SigningKeyRow
+from service.registry.tables.access import SigningKeyRow
 
 SIGNING_KEY_BYTES: Final = 32
 PAGES: Final = "pages"

@@ -9,12 +9,12 @@ from sqlalchemy import or_, select, update
 
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry import secret_hashes
-from service.registry.access import LAST_USED_STEP, Scope, Token
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import Database
+from service.registry.database.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
+from service.registry.models.access import LAST_USED_STEP, Scope, Token
 from service.registry.repositories.sessions import end_rows
-from service.registry.tables import TokenRow
+from service.registry.tables.access import TokenRow
 from service.schemas.base import Schema
 from service.schemas.checks import check
 from service.schemas.fields import Choice, Text

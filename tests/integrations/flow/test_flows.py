@@ -24,7 +24,7 @@ from service.config import MqttConfig, WebhookOptions
 from service.integrations.mqtt_advice import MqttAdvice
 from service.integrations.webhooks.post import signed_message
 from service.integrations.webhooks.target import WebhookTarget, webhook_target
-from service.registry.events import Event
+from service.registry.models.events import Event
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON
 from tests.integrations.conftest import Home

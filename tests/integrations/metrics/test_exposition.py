@@ -17,9 +17,9 @@ from service.app.application import Application
 from service.config import Config
 from service.errors import RegistryUnavailableError, StoreUnavailableError
 from service.integrations.metrics.exposition import Metrics
-from service.registry.access import Scope
-from service.registry.events import NewEvent
-from service.registry.models import Rejection
+from service.registry.models.access import Scope
+from service.registry.models.events import NewEvent
+from service.registry.models.ingest import Rejection
 from service.store.model import Flag, Reading
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank

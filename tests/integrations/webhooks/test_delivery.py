@@ -35,10 +35,10 @@ from service.integrations.webhooks.post import (
     signed_message,
 )
 from service.integrations.webhooks.target import WebhookTarget, webhook_target
-from service.registry.events import DeliveryState, Event, NewEvent
-from service.registry.recommendations import State
+from service.registry.database.versions import Precondition
+from service.registry.models.events import DeliveryState, Event, NewEvent
+from service.registry.models.recommendations import State
 from service.registry.registry import Registry
-from service.registry.versions import Precondition
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.webhooks.receiver import Receiver

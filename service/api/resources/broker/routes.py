@@ -14,7 +14,7 @@ from service.api.http.faults import invalid_field
 from service.api.http.path_parameters import ROUTE
 from service.config import RouteConfig
 from service.registry.fields.route import RouteSchema
-from service.registry.models import StoredRoute
+from service.registry.models.ingest import StoredRoute
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Text

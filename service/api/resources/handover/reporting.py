@@ -24,8 +24,8 @@ from service.api.http.own_machine import refuse_other_sites
 from service.api.http.public_address import public_address
 from service.api.resources.handover.signed_ticks import signed, tick_of
 from service.pictures.intake import Upload
-from service.registry.access import ShareLink
 from service.registry.audit import Actor, ActorKind, act_as
+from service.registry.models.access import ShareLink
 from service.registry.repositories.link_reports import LinkReport
 
 

@@ -15,8 +15,8 @@ from service.api.http.faults import error_of, invalid_field
 from service.api.http.path_parameters import SHARE
 from service.api.resources.handover.reporting import address_of
 from service.errors import FieldFault, NotFoundError
-from service.registry.access import ShareLink
 from service.registry.fields.limits import NAME_LENGTH
+from service.registry.models.access import ShareLink
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Name, Text, YesNo

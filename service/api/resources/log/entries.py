@@ -22,10 +22,11 @@ from service.api.resources.log.schemas import ENTRIES, ENTRY_REFERENCE, LOG
 from service.api.resources.pictures.schemas import as_documents
 from service.errors import NotFoundError
 from service.pictures.intake import Upload
-from service.registry.fields.log import KINDS
-from service.registry.log_volume import to_shown, to_stored
-from service.registry.models import LogEntry, LogKind, Tank
-from service.registry.pictures import Picture
+from service.registry.fields.log.kinds import KINDS
+from service.registry.log.volume import to_shown, to_stored
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.pictures import Picture
+from service.registry.models.tank import Tank
 from service.schemas.fields import Choice
 from service.times import format_moment
 

@@ -35,7 +35,7 @@ from service.api.resources.readings.intake import (
 from service.api.resources.readings.schemas import ReadingSchema
 from service.errors import FieldFault
 from service.registry.audit import Action, AuditedWrite
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Number, Text
