@@ -7,7 +7,8 @@ registry and log each time: a view is what ``tank_view(load(...))`` would give.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Final
@@ -102,11 +103,11 @@ class ViewCache:
         self._tanks: dict[str, _Cached] = {}
         self._fits: dict[str, _Fit] = {}
         self._prepared: dict[str, RegistrySnapshot] = {}
-        self._deadline_s = 0.0
+        self._left_s = 0.0
 
     def begin(self) -> None:
         """A new evaluation of all tanks begins, with a fresh budget for fits."""
-        self._deadline_s = time.monotonic() + BUDGET_S
+        self._left_s = BUDGET_S
         self._prepared = {}
 
     def prepare(self, tanks: Sequence[Tank], now: datetime) -> None:
@@ -183,25 +184,36 @@ class ViewCache:
         known = self._fits.get(tank.id)
         if known is not None and self._holds(known, basis, now, cached):
             return known.model
-        if time.monotonic() < self._deadline_s:
+        if self._left_s <= 0.0:
+            return None if known is None else known.model
+        with self._charged():
             reader = means(self._store) if cached is None else cached.series.read
             # The digest first: what is written in between differs at the next check.
             digest = self._digest(basis.keys, now, cached)
             model = gas_exchange(
                 load(tank, self._registry, self._store, now, days=FIT_DAYS, reader=reader)
             )
-            self._fits[tank.id] = _Fit(basis, model, digest)
-            return model
-        return None if known is None else known.model
+        self._fits[tank.id] = _Fit(basis, model, digest)
+        return model
 
     def _drift(
         self, inputs: Inputs, gas: GasModel | None, cached: _Cached | None
     ) -> ElectrodeDrift | None:
         """The drift of the pH probe as last found; found now where the budget allows."""
-        if time.monotonic() < self._deadline_s:
+        if self._left_s <= 0.0:
+            return self._drifts.known(inputs)
+        with self._charged():
             reader = None if cached is None else cached.series.read
             return self._drifts.find(inputs, gas, self._registry, self._store, reader)
-        return self._drifts.known(inputs)
+
+    @contextmanager
+    def _charged(self) -> Iterator[None]:
+        """What is done here counts against the budget; the views beside it do not."""
+        began = time.monotonic()
+        try:
+            yield
+        finally:
+            self._left_s -= time.monotonic() - began
 
     def _holds(self, fit: _Fit, basis: _Basis, now: datetime, cached: _Cached | None) -> bool:
         """Whether a fit is young enough and rests on what store, registry and log hold now."""
