@@ -18,7 +18,7 @@ from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.pictures import A_PICTURE, NO_PICTURES, SentPictures
 from service.registry.models.recommendations import ACTIVE_STATES, State
 from service.registry.registry import Registry
-from service.registry.repositories.link_reports import LinkReport
+from service.registry.repositories.log.link_reports import LinkReport
 from service.schemas.checks import refuse
 
 _TITLE_LENGTH: Final = 80

@@ -20,7 +20,7 @@ from service.errors import LittoralError, NotFoundError
 from service.registry import secret_hashes
 from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, act_as
 from service.registry.models.access import LoginSession, Scope, Token
-from service.registry.repositories.tokens import PREFIX
+from service.registry.repositories.access.tokens import PREFIX
 
 SESSION_KEY: Final = "login"
 """Key in the pages' signed cookie: the secret of the session in the registry."""

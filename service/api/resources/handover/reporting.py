@@ -26,7 +26,7 @@ from service.api.resources.handover.signed_ticks import signed, tick_of
 from service.pictures.intake import Upload
 from service.registry.audit import Actor, ActorKind, act_as
 from service.registry.models.access import ShareLink
-from service.registry.repositories.link_reports import LinkReport
+from service.registry.repositories.log.link_reports import LinkReport
 
 
 @dataclass(frozen=True, slots=True)
