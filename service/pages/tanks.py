@@ -9,8 +9,8 @@ from typing import Final
 from flask import Blueprint, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 
-from service.advice.engine.done import logged_words, mark_done, take_back
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.done import logged_words, mark_done, take_back
+from service.advice.engine.history.ledger import Ledger
 from service.api.context import current, now
 from service.api.http.request_checks import form_with_pictures
 from service.api.resources.pictures.uploads import limit_parts, sent_pictures

@@ -10,8 +10,8 @@ from flask import request
 from marshmallow import ValidationError
 
 from service.advice.engine.documents import RecommendationSchema
-from service.advice.engine.done import draft_of, mark_done, take_back
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.done import draft_of, mark_done, take_back
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint

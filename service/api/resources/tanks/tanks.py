@@ -9,7 +9,7 @@ from flask import Response, request
 from flask.views import MethodView
 from marshmallow import ValidationError
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.api.context import current, now
 from service.api.http.blueprint import DOCUMENT_BYTES, Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED, IF_MATCH, IF_NEW, precondition, tagged
