@@ -14,9 +14,11 @@ from service.api.calculate.blueprint import blueprint_of
 from service.api.calculate.table import FORMULAS
 from service.api.context import Context
 from service.api.events import resource
-from service.api.http import auth, compression, errors, openapi, request_checks, security_headers
+from service.api.http import compression, openapi, request_checks, security_headers
+from service.api.http.access import auth
 from service.api.http.blueprint import PICTURES_BYTES
 from service.api.http.json_text import StrictJson
+from service.api.http.problems import errors
 from service.api.resources import (
     absences,
     animals,
