@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.handover.ticks import Tick, entry_data, entry_of
 from service.errors import LEFT_OUT, ConflictError, NotFoundError, Refusal
 from service.registry.checks import check_log
