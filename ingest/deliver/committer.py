@@ -24,7 +24,7 @@ from ingest.deliver.spool_connection import SpoolFullError
 from ingest.process import Processed
 from service.clock import Clock
 from service.errors import StoreUnavailableError
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.registry.registry import Registry
 from service.store import Reading, Store
 from service.times import from_us
