@@ -147,3 +147,11 @@ def port_is_free(host: str, port: int) -> bool:
         except OSError:
             return False
     return True
+
+
+def free_ports(host: str) -> tuple[int, int]:
+    """Two ports that nobody listens on now, chosen by the system."""
+    with socket.socket() as one, socket.socket() as other:
+        one.bind((host, 0))
+        other.bind((host, 0))
+        return one.getsockname()[1], other.getsockname()[1]

@@ -9,14 +9,15 @@ import click
 
 from demo import options as default
 from demo.options import DemoOptions
-from service.mqtt.embedded_broker import KINDS
+from service.mqtt.embedded_broker import HOST, KINDS
 
 _PORT = click.IntRange(1, 65_535)
+_WITH_CHECK = "; with --check: any that is free"
 
 
 @click.command("demo")
-@click.option("--http-port", type=_PORT, default=default.HTTP_PORT, show_default=True)
-@click.option("--mqtt-port", type=_PORT, default=default.MQTT_PORT, show_default=True)
+@click.option("--http-port", type=_PORT, show_default=f"{default.HTTP_PORT}{_WITH_CHECK}")
+@click.option("--mqtt-port", type=_PORT, show_default=f"{default.MQTT_PORT}{_WITH_CHECK}")
 @click.option(
     "--speed",
     type=click.FloatRange(1, 3600),
@@ -56,8 +57,8 @@ _PORT = click.IntRange(1, 65_535)
 @click.pass_context
 def command(
     ctx: click.Context,
-    http_port: int,
-    mqtt_port: int,
+    http_port: int | None,
+    mqtt_port: int | None,
     speed: float,
     days: int,
     clock: datetime,
@@ -74,12 +75,15 @@ def command(
     """
     if check:
         _refuse_with_check(ctx, "speed", "clock")
-    from demo.run import run_demo  # after the options are checked: it imports the whole service
+    # After the options are checked: they import the whole service.
+    from demo.children import free_ports
+    from demo.run import run_demo
 
+    ports = free_ports(HOST) if check else (default.HTTP_PORT, default.MQTT_PORT)
     code = run_demo(
         DemoOptions(
-            http_port=http_port,
-            mqtt_port=mqtt_port,
+            http_port=http_port or ports[0],
+            mqtt_port=mqtt_port or ports[1],
             speed=speed,
             days=days,
             data=data,

@@ -11,8 +11,8 @@ from ingest.decode.message import PayloadError, Reason
 from ingest.decode.routes import sensor_name
 from ingest.process.series import SeriesName
 from service.errors import InvalidInputError
-from service.registry.calibration import Calibration, ideal, read_calibration
-from service.registry.models import LogEntry
+from service.registry.log.calibration import Calibration, ideal, read_calibration
+from service.registry.models.log import LogEntry
 from service.store import Flag
 from service.times import to_us
 

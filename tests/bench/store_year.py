@@ -67,7 +67,7 @@ def batches(readings: int, size: int = 10_000) -> Iterator[list[Reading]]:
 
 def registry_url() -> str:
     """A registry of its own with the tank, its alkalinity and animals with a range."""
-    from service.registry.models import Stock, Tank
+    from service.registry.models.tank import Stock, Tank
     from service.registry.registry import open_registry
 
     folder = tempfile.mkdtemp(prefix="littoral-bench-")

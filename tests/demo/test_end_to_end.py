@@ -8,12 +8,14 @@ import signal
 import subprocess
 import sys
 import time
+import tomllib
 from pathlib import Path
 
 import pytest
 import requests
 
 from demo.children import port_is_free
+from demo.options import HTTP_PORT, MQTT_PORT
 from tests.servers import HOST, free_port, wait_until
 
 ROOT = Path(__file__).parents[2]
@@ -29,23 +31,31 @@ def ports() -> tuple[int, int, list[str]]:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("broker", ["mosquitto", "iotcore"])
-def test_the_check_finds_every_answer_right(broker: str) -> None:
-    http, mqtt, chosen = ports()
-    done = subprocess.run(
-        demo("--check", "--broker", broker, "--days", "6", *chosen),
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        timeout=240,
-        check=False,
-    )
-    assert done.returncode == 0, done.stdout + done.stderr
-    assert "All 9 questions were answered rightly." in done.stdout
-    assert "FAILED" not in done.stdout
-    assert re.search(r"Quillwater: \d\d\.\d mg/L \(95 %: .*within 20 to 30; true: ", done.stdout)
-    assert done.stderr == ""
-    assert port_is_free(HOST, http) and port_is_free(HOST, mqtt)
+def test_the_check_finds_every_answer_right_twice_at_once(tmp_path: Path) -> None:
+    """With either broker, both at one time: no port is given, so each takes what is free."""
+    running = {
+        broker: subprocess.Popen(
+            demo("--check", "--broker", broker, "--days", "6", "--data", str(tmp_path / broker)),
+            cwd=ROOT,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        for broker in ("mosquitto", "iotcore")
+    }
+    printed = {broker: one.communicate(timeout=240) for broker, one in running.items()}
+    taken = []
+    for broker, (answers, complaints) in printed.items():
+        assert running[broker].returncode == 0, (broker, answers + complaints)
+        assert "All 9 questions were answered rightly." in answers
+        assert "FAILED" not in answers
+        assert re.search(r"Quillwater: \d\d\.\d mg/L \(95 %: .*within 20 to 30; true: ", answers)
+        assert complaints == ""
+        settings = tomllib.loads((tmp_path / broker / "littoral.toml").read_text())
+        taken += [settings["http"]["port"], int(settings["mqtt"]["url"].rpartition(":")[2])]
+    assert len(set(taken)) == 4
+    assert not {HTTP_PORT, MQTT_PORT} & set(taken)
+    assert all(port_is_free(HOST, port) for port in taken)
 
 
 @pytest.mark.slow

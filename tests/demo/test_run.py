@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from demo.children import Child, ChildError, Children, port_is_free
 from demo.command import command
 from demo.folder import data_folder
-from demo.options import DemoOptions
+from demo.options import HTTP_PORT, MQTT_PORT, DemoOptions
 from demo.run import run_demo
 from demo.settings import write_settings
 from demo.tanks import emberpane, scenario
@@ -161,3 +161,21 @@ def test_wrong_options_are_refused_by_name(arguments: list[str], said: str) -> N
     result = CliRunner().invoke(command, arguments)
     assert result.exit_code == 2
     assert said in result.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "http", "mqtt"),
+    [
+        ([], HTTP_PORT, MQTT_PORT),
+        (["--http-port", "9001"], 9001, MQTT_PORT),
+        (["--check", "--http-port", "9001", "--mqtt-port", "9002"], 9001, 9002),
+    ],
+)
+def test_ports_as_asked_for(
+    arguments: list[str], http: int, mqtt: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With --check alone, those that nobody uses are taken: see test_end_to_end.py."""
+    given: list[DemoOptions] = []
+    monkeypatch.setattr("demo.run.run_demo", lambda options: given.append(options) or 0)
+    assert CliRunner().invoke(command, arguments).exit_code == 0
+    assert [(one.http_port, one.mqtt_port) for one in given] == [(http, mqtt)]

@@ -10,10 +10,11 @@ import pytest
 import requests
 from playwright.sync_api import expect
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation
-from service.registry.models import LogKind, Stock, Tank
-from service.registry.recommendations import State
+from service.registry.models.log import LogKind
+from service.registry.models.recommendations import State
+from service.registry.models.tank import Stock, Tank
 from service.science.water.hardness import meq_l_from_dkh
 from service.store.model import Reading
 from service.times import to_us

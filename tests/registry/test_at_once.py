@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 import pytest
 
 from service.errors import ConflictError
-from service.registry.access import Scope
-from service.registry.events import DeliveryState, NewEvent
+from service.registry.models.access import Scope
+from service.registry.models.events import DeliveryState, NewEvent
 from service.registry.registry import open_registry
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)

@@ -11,12 +11,13 @@ from service.advice.trials.keeping import publish
 from service.advice.trials.tried import levers_of, plans_before
 from service.derive.watched.values import watchable
 from service.errors import LEFT_OUT, InvalidInputError
-from service.registry.entry_text import entry_text
+from service.registry.database.versions import Stored
 from service.registry.fields.trial import MOST_AGO, USUAL_LENGTH
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.log.entry_text import entry_text
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
+from service.registry.models.trials import Plans, Trial
 from service.registry.registry import Registry
-from service.registry.trials import Plans, Trial
-from service.registry.versions import Stored
 
 TRIED_KINDS: Final = (LogKind.ADJUSTMENT, LogKind.REPLANT)
 """Entries that are something to try: an adjusted plan, timer or valve, and other plants."""

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from service.registry.entry_text import entry_text
-from service.registry.models import LogEntry, LogKind, Tank
-from service.registry.trials import Trial
+from service.registry.log.entry_text import entry_text
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
+from service.registry.models.trials import Trial
 
 ALWAYS: Final = frozenset(
     {

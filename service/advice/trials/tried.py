@@ -22,9 +22,11 @@ from service.advice.engine.levers import (
     Move,
     Way,
 )
-from service.registry.adjustments import undone
-from service.registry.models import GasPlan, Lever, LogEntry, LogKind, Tank
-from service.registry.trials import Plans, Trial
+from service.registry.log.adjustments import undone
+from service.registry.models.log import Lever, LogEntry, LogKind
+from service.registry.models.plans import GasPlan
+from service.registry.models.tank import Tank
+from service.registry.models.trials import Plans, Trial
 
 _FAMILIES: Final = (
     frozenset({Lever.GAS_FLOW, Lever.GAS_TIMES}),

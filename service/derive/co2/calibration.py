@@ -10,15 +10,16 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.models import Array
+from service.derive.models.co2 import Array
 from service.derive.thresholds import derived_limit
 from service.errors import InvalidInputError
-from service.registry.calibration import (
+from service.registry.log.calibration import (
     DEFAULT_TEMPERATURE_C,
     Calibration,
     read_calibration,
 )
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.science.sensors.ph_electrode import (
     DRIFT_PH_PER_30_DAYS,
     FRESH_SD_PH,

@@ -13,8 +13,9 @@ from typing import Final
 import numpy as np
 
 from service.derive.gas_exchange import gas_hours_per_day
-from service.derive.models import GasModel
-from service.registry.models import LogEntry, LogKind, Tank
+from service.derive.models.gas_exchange import GasModel
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 from service.science.numeric.weighing import OneEstimate
 

@@ -10,8 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.kh_kit import measured_by
-from service.derive.models import KhInForce
-from service.registry.models import LogEntry, LogKind, Tank
+from service.derive.models.co2 import KhInForce
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 from service.science.carbonate.inputs import MAX_ALKALINITY_MEQ_L
 from service.science.carbonate.inverse import alkalinity_after_bicarbonate

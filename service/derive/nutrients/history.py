@@ -9,8 +9,10 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from service.derive.nutrients.dose_content import content_known, rises_mg_l
-from service.registry.fields.log import TESTED_IONS
-from service.registry.models import DosePlan, LogEntry, LogKind, Tank, WaterChangePlan
+from service.registry.fields.log.water_tests import TESTED_IONS
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.plans import DosePlan, WaterChangePlan
+from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 from service.science.nutrients.budget import Event
 from service.science.nutrients.dosing import ions_mg_l

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from service.database_file import make_database_file
+from service.database_file import make_database_file, use_write_ahead_log
 from service.errors import (
     MISSING_ADVICE,
     ConfigError,
@@ -144,7 +144,7 @@ def open_file(path: Path, *, create: bool = True) -> sqlite3.Connection:
     with errors_translated(path):
         connection = connect(path)
         try:
-            connection.execute("PRAGMA journal_mode = WAL")
+            use_write_ahead_log(connection, BUSY_TIMEOUT_S)
             connection.execute("PRAGMA journal_size_limit = 67108864")
             _prepare(path, connection)
         except BaseException:

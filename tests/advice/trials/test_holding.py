@@ -24,9 +24,10 @@ from service.advice.engine.recommendation import Finding, Severity
 from service.advice.trials.holding import held_back
 from service.advice.trials.keeping import without_undoing
 from service.advice.trials.tried import levers_of
-from service.registry.models import LogEntry, LogKind, Stock
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Stock
+from service.registry.models.trials import Trial, TrialState
 from service.registry.registry import Registry
-from service.registry.trials import Trial, TrialState
 from service.store import open_store
 from tests.advice.cases import view_with
 from tests.derive.pieces import NOON, a_tank

@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from service.derive.co2.kh import kh_at, kh_in_force
-from service.derive.models import KhInForce
-from service.registry.models import KhKit, LogKind, Tank, WaterChangePlan
+from service.derive.models.co2 import KhInForce
+from service.registry.models.log import LogKind
+from service.registry.models.plans import WaterChangePlan
+from service.registry.models.tank import KhKit, Tank
 from service.science.carbonate.kh_test import KhMethod
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.times import to_us

@@ -10,8 +10,8 @@ from ingest.decode.message import PayloadError, Reason
 from ingest.process.calibration import Calibrations
 from ingest.process.water_temperature import WaterTemperatures
 from service.errors import InvalidInputError
-from service.registry.calibration import read_calibration
-from service.registry.models import LogEntry, LogKind
+from service.registry.log.calibration import read_calibration
+from service.registry.models.log import LogEntry, LogKind
 from service.store import Flag
 from tests.ingest.conftest import publish
 
