@@ -10,7 +10,7 @@ from service.derive.loader import ALWAYS_KINDS, LOG_DAYS
 from service.registry.models.ingest import DeviceClock
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.registry import Registry
-from service.registry.repositories.log_in_force import LogInForce
+from service.registry.repositories.log.in_force import LogInForce
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ from service.derive.tank_view import tank_view
 from service.registry.models.log import LogEntry
 from service.registry.models.tank import Tank
 from service.registry.registry import Registry
-from service.registry.repositories.log_in_force import LogInForce
+from service.registry.repositories.log.in_force import LogInForce
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.store.interface import Store
 from service.store.model import SeriesKey

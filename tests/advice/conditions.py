@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from service.advice.engine.lifecycle import key_of, may_last
+from service.advice.engine.history.lifecycle import key_of, may_last
 from service.advice.engine.recommendation import Recommendation
 from service.advice.engine.rule import ActiveConditions
 

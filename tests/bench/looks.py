@@ -29,7 +29,7 @@ from unittest import mock
 from sqlalchemy import event
 
 from service.advice.engine import catalogue, scheduler
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.scheduler import Scheduler
 from service.derive import view_cache
 from service.registry.registry import Registry, open_registry

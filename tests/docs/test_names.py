@@ -13,7 +13,7 @@ import pytest
 
 from service.advice.engine.practice import THRESHOLDS
 from service.api.calculate.carbonate import CO2
-from service.api.resources.what_if import WhatIfSchema
+from service.api.resources.derived.what_if import WhatIfSchema
 from service.cli import COMMANDS, littoral
 from service.client import models
 from service.registry.fields.log.kinds import KINDS

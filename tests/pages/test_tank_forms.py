@@ -10,7 +10,7 @@ import pytest
 import requests
 from playwright.sync_api import expect
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation
 from service.registry.models.log import LogKind
 from service.registry.models.recommendations import State

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.history.change_events import LedgerChange
 from service.derive.models.tank_view import TankView
 
 

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from marshmallow import ValidationError
 
-from service.advice.engine.done import draft_of, entry_id
+from service.advice.engine.history.done import draft_of, entry_id
 from service.advice.engine.recommendation import LogDraft, Recommendation
 from service.advice.handover.care_plan import Task
 from service.errors import LEFT_OUT, FieldFault, InvalidInputError, Refusal

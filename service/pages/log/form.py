@@ -13,7 +13,7 @@ from service.registry.fields.log.entry import EntrySchema
 from service.registry.fields.log.kinds import KINDS
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank
-from service.registry.repositories.pictures import FIELD as PICTURE
+from service.registry.repositories.log.pictures import FIELD as PICTURE
 from service.schemas.entry import label_of
 
 

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from service.advice.engine.done import draft_of
+from service.advice.engine.history.done import draft_of
 from service.advice.engine.recommendation import Evidence, LogDraft, Recommendation, Severity
 from service.advice.reason_words import reason_words
 from service.errors import InvalidInputError, LittoralError

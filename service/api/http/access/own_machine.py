@@ -13,7 +13,7 @@ from typing import Final
 
 from flask import Request
 
-from service.api.http.access_rules import ForbiddenError, UnauthorizedError
+from service.api.http.access.rules import ForbiddenError, UnauthorizedError
 from service.config import HttpConfig
 
 _HOST: Final = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]+)(?::[0-9]{1,5})?")

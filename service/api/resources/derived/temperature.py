@@ -7,9 +7,9 @@ from typing import Any
 
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
+from service.api.http.limits.read_budget import budgeted_store
 from service.api.http.pagination import SpanSchema, span_of
 from service.api.http.path_parameters import TANK
-from service.api.http.read_budget import budgeted_store
 from service.derive.inhabitants.tolerance import Tolerance
 from service.derive.loader import load_range_exits, load_temperature
 from service.derive.models.quality import Quality

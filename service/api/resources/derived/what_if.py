@@ -9,8 +9,8 @@ import numpy as np
 
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
-from service.api.http.faults import named_as
 from service.api.http.path_parameters import TANK
+from service.api.http.problems.faults import named_as
 from service.derive.gas_exchange import FIT_DAYS
 from service.derive.loader import load
 from service.derive.models.quality import EstimatedValue

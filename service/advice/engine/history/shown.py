@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from service.advice.engine.conflicts import contradiction
-from service.advice.engine.measured import amounts_less, measured_out
+from service.advice.engine.history.measured import amounts_less, measured_out
 from service.advice.engine.recommendation import Finding, Recommendation
 from service.registry.models.log import LogEntry
 from service.registry.models.recommendations import State

@@ -16,6 +16,7 @@ from typing import Any, Final
 from service.advice.engine.bounds import cleared_beyond_bound
 from service.advice.engine.catalogue import RULE_OF
 from service.advice.engine.conflicts import contradiction
+from service.advice.engine.history.shown import LESS_SINCE, finding_shown, less_since
 from service.advice.engine.recommendation import (
     UNSEEN,
     Evidence,
@@ -24,7 +25,6 @@ from service.advice.engine.recommendation import (
     Severity,
     most_urgent_first,
 )
-from service.advice.engine.shown import LESS_SINCE, finding_shown, less_since
 from service.registry.models.log import LogEntry
 from service.registry.models.recommendations import ACTIVE_STATES, MARKED_STATES, State
 

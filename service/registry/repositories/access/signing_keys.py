@@ -8,7 +8,7 @@ from typing import Final
 
 from service.registry.audit import Action, AuditedWrite
 from service.registry.database.connection import Database
-from service.registry.repositories.sessions import end_rows
+from service.registry.repositories.access.sessions import end_rows
 from service.registry.tables.access import SigningKeyRow
 
 SIGNING_KEY_BYTES: Final = 32

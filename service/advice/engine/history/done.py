@@ -11,7 +11,7 @@ from contextlib import suppress
 from datetime import datetime
 from typing import Any, Final
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import LogDraft, Recommendation
 from service.errors import FieldFault, InvalidInputError, NotFoundError
 from service.registry.checks import check_log

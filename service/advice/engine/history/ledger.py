@@ -7,8 +7,8 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from service.advice.engine.change_events import LedgerChange, change_between, log_events
-from service.advice.engine.lifecycle import (
+from service.advice.engine.history.change_events import LedgerChange, change_between, log_events
+from service.advice.engine.history.lifecycle import (
     FLAP_MEMORY,
     advance,
     folded,

@@ -13,14 +13,14 @@ from typing import Final
 from flask import Flask, Request, current_app, g, request, session
 
 from service.api.context import Context, app_singleton, current, now
-from service.api.http.access_rules import OPEN, ForbiddenError, UnauthorizedError, is_safe, scope_of
-from service.api.http.own_machine import refuse_other_machines, refuse_other_sites
-from service.api.http.rate_limit import RateLimits, network_of
+from service.api.http.access.own_machine import refuse_other_machines, refuse_other_sites
+from service.api.http.access.rules import OPEN, ForbiddenError, UnauthorizedError, is_safe, scope_of
+from service.api.http.limits.rate_limit import RateLimits, network_of
 from service.errors import LittoralError, NotFoundError
 from service.registry import secret_hashes
 from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, act_as
 from service.registry.models.access import LoginSession, Scope, Token
-from service.registry.repositories.tokens import PREFIX
+from service.registry.repositories.access.tokens import PREFIX
 
 SESSION_KEY: Final = "login"
 """Key in the pages' signed cookie: the secret of the session in the registry."""

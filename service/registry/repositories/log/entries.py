@@ -17,7 +17,7 @@ from service.registry.database.row_ids import new_id
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.nothing import NOTHING
 from service.registry.models.pictures import A_PICTURE, NO_PICTURES, SentPictures
-from service.registry.repositories.pictures import insert_pictures, require_sent_before
+from service.registry.repositories.log.pictures import insert_pictures, require_sent_before
 from service.registry.repositories.tanks import no_tank, require_tank
 from service.registry.tables.log import LogRow
 from service.registry.tables.tanks import TankRow

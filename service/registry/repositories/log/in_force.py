@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.registry.database.connection import Database
 from service.registry.models.log import LogEntry, LogKind
-from service.registry.repositories.log import COLUMNS, entry_of, newest_first
+from service.registry.repositories.log.entries import COLUMNS, entry_of, newest_first
 from service.registry.repositories.tanks import no_tank
 from service.registry.tables.log import LogRow
 from service.registry.tables.tanks import TankRow

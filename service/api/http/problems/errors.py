@@ -11,7 +11,7 @@ from typing import Final
 from flask import Flask, Response, json, request
 from werkzeug.exceptions import HTTPException
 
-from service.api.http.problems import MEDIA_TYPE, kind_of_status, problem
+from service.api.http.problems.problem_json import MEDIA_TYPE, kind_of_status, problem
 from service.errors import FieldFault, LittoralError
 from service.problems import PROBLEMS, ProblemKind
 

@@ -10,10 +10,10 @@ import numpy as np
 
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
-from service.api.http.faults import invalid_option
+from service.api.http.limits.read_budget import budgeted_store
 from service.api.http.pagination import USUAL, PageSchema, next_address, span_of
 from service.api.http.path_parameters import TANK
-from service.api.http.read_budget import budgeted_store
+from service.api.http.problems.faults import invalid_option
 from service.api.resources.readings.query import checked_step
 from service.derive.co2.crosscheck import co2_check_of
 from service.derive.co2.current import co2_now

@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import Any, Final
 
 from service.advice.engine.documents import recommendation_document
-from service.advice.engine.measured import amounts_moved, measured_out
+from service.advice.engine.history.measured import amounts_moved, measured_out
 from service.advice.engine.recommendation import Recommendation, most_urgent_first
 from service.registry.models.events import NewEvent
 from service.registry.models.recommendations import ACTIVE_STATES, State

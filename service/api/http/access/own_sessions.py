@@ -5,8 +5,8 @@ from __future__ import annotations
 from flask import g
 
 from service.api.context import current, now
-from service.api.http.access_rules import ForbiddenError
-from service.api.http.auth import Caller
+from service.api.http.access.auth import Caller
+from service.api.http.access.rules import ForbiddenError
 from service.errors import NotFoundError, shown
 from service.registry.models.access import LoginSession, Scope
 

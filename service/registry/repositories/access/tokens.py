@@ -13,7 +13,7 @@ from service.registry.audit import Action, AuditedWrite
 from service.registry.database.connection import Database
 from service.registry.fields.limits import NAME_LENGTH
 from service.registry.models.access import LAST_USED_STEP, Scope, Token
-from service.registry.repositories.sessions import end_rows
+from service.registry.repositories.access.sessions import end_rows
 from service.registry.tables.access import TokenRow
 from service.schemas.base import Schema
 from service.schemas.checks import check

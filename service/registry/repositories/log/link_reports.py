@@ -14,9 +14,9 @@ from service.registry.audit import Action, AuditedWrite
 from service.registry.database.connection import Database
 from service.registry.models.log import LogEntry
 from service.registry.models.pictures import NO_PICTURES, SentPictures
-from service.registry.repositories.log import row_of
-from service.registry.repositories.pictures import insert_pictures
-from service.registry.repositories.sharing_links import require_valid
+from service.registry.repositories.access.sharing_links import require_valid
+from service.registry.repositories.log.entries import row_of
+from service.registry.repositories.log.pictures import insert_pictures
 from service.registry.repositories.tanks import require_tank
 from service.registry.tables.access import ShareLinkRow
 from service.registry.tables.log import LinkReportRow, LogRow, PictureRow

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Final
 
 from service.api.context import current
-from service.api.http.faults import invalid_option
+from service.api.http.problems.faults import invalid_option
 from service.errors import InvalidInputError
 from service.store import (
     AGGREGATES,
