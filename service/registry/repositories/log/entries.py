@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, delete, select
+from sqlalchemy import Row, Select, delete, select
 
 from service.errors import ConflictError, NotFoundError
 from service.registry.audit import Action, AuditedWrite
@@ -17,8 +17,9 @@ from service.registry.database.row_ids import new_id
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.nothing import NOTHING
 from service.registry.models.pictures import A_PICTURE, NO_PICTURES, SentPictures
+from service.registry.repositories.log.order import NEWEST_FIRST, next_in_log
 from service.registry.repositories.log.pictures import insert_pictures, require_sent_before
-from service.registry.repositories.tanks import no_tank, require_tank
+from service.registry.repositories.tanks import lock_tank, no_tank
 from service.registry.tables.log import LogRow
 from service.registry.tables.tanks import TankRow
 
@@ -61,11 +62,12 @@ class LogRepository(Database):
             note = A_PICTURE
         check_log(kind, at, data, note, by, recorded, id)
         entry = LogEntry(id or new_id(), tank, LogKind(kind), at, dict(data), note, by, recorded)
-        row = self._insert()(LogRow).values(_values(entry))
-        row = row.on_conflict_do_nothing(index_elements=["id"]).returning(LogRow.id)
         write = AuditedWrite(Action.LOG_ADDED, f"tanks/{tank}/log/{entry.id}")
         with self.session(writes=write) as session:
-            require_tank(session, tank)
+            lock_tank(session, tank)
+            values = _values(entry) | {"sequence": next_in_log(session, tank)}
+            row = self._insert()(LogRow).values(values)
+            row = row.on_conflict_do_nothing(index_elements=["id"]).returning(LogRow.id)
             # Whoever sends the same id at the same moment waits for the other's commit here.
             while session.scalars(row).first() is None:
                 stored = session.get(LogRow, entry.id, populate_existing=True)
@@ -85,7 +87,7 @@ class LogRepository(Database):
         kinds: Collection[LogKind] | None = None,
         limit: int | None = None,
     ) -> list[LogEntry]:
-        """Entries of a tank, newest first.
+        """Entries of a tank, newest first; of one moment the last written down and stored first.
 
         Args:
             start, end: only those with start <= time < end.
@@ -99,7 +101,7 @@ class LogRepository(Database):
         if kinds is not None:
             query = query.where(LogRow.kind.in_([LogKind(kind).value for kind in kinds]))
         with self.session(writes=False) as session:
-            rows = session.execute(query.order_by(*newest_first()).limit(limit)).all()
+            rows = session.execute(query.order_by(*NEWEST_FIRST).limit(limit)).all()
             if not rows and session.get(TankRow, tank) is None:
                 raise no_tank(tank)
         return [entry_of(row) for row in rows]
@@ -118,7 +120,7 @@ class LogRepository(Database):
         Args:
             kinds: only these; None means all.
         """
-        query = _between(select(*COLUMNS), start, end).order_by(LogRow.tank, *newest_first())
+        query = _between(select(*COLUMNS), start, end).order_by(LogRow.tank, *NEWEST_FIRST)
         if kinds is not None:
             query = query.where(LogRow.kind.in_([LogKind(kind).value for kind in kinds]))
         with self.session(writes=False) as session:
@@ -173,24 +175,15 @@ COLUMNS = (
 )
 
 
-def newest_first(columns: Any = LogRow) -> tuple[ColumnElement[Any], ...]:
-    """The order of entries.
-
-    Args:
-        columns: of the rows that are ordered.
-    """
-    return columns.time.desc(), columns.recorded.desc().nulls_last(), columns.id
-
-
 def _between(query: Select[Any], start: datetime | None, end: datetime | None) -> Select[Any]:
     if start is not None:
         query = query.where(LogRow.time >= start)
     return query if end is None else query.where(LogRow.time < end)
 
 
-def row_of(entry: LogEntry) -> LogRow:
-    """The row of an entry."""
-    return LogRow(**_values(entry))
+def row_of(entry: LogEntry, sequence: int) -> LogRow:
+    """The row of an entry, with its number in the log of its tank."""
+    return LogRow(**_values(entry), sequence=sequence)
 
 
 def _values(entry: LogEntry) -> dict[str, Any]:

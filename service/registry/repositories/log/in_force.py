@@ -13,7 +13,8 @@ from sqlalchemy.orm import Session
 
 from service.registry.database.connection import Database
 from service.registry.models.log import LogEntry, LogKind
-from service.registry.repositories.log.entries import COLUMNS, entry_of, newest_first
+from service.registry.repositories.log.entries import COLUMNS, entry_of
+from service.registry.repositories.log.order import NEWEST_FIRST
 from service.registry.repositories.tanks import no_tank
 from service.registry.tables.log import LogRow
 from service.registry.tables.tanks import TankRow
@@ -101,7 +102,8 @@ class LogInForceRepository(Database):
         """A row as the database holds it: the same text only for the same row."""
         sqlite = self.engine.dialect.name == "sqlite"
         array = func.json_array if sqlite else func.json_build_array
-        return cast(array(*(cast(column, Text) for column in COLUMNS)), Text)
+        columns = (*COLUMNS, LogRow.sequence)
+        return cast(array(*(cast(column, Text) for column in columns)), Text)
 
 
 def _midnight(since: datetime) -> datetime:
@@ -135,7 +137,8 @@ def _entries(
     """The entries of some tanks, newest first."""
     found: dict[str, list[LogEntry]] = {tank: [] for tank in tanks}
     if tanks:
-        rows = _in_force(tanks, first, kinds, COLUMNS).subquery()
-        for row in session.execute(select(rows).order_by(*newest_first(rows.c))):
+        ids = _in_force(tanks, first, kinds, (LogRow.id,))
+        query = select(*COLUMNS).where(LogRow.id.in_(ids)).order_by(*NEWEST_FIRST)
+        for row in session.execute(query):
             found[row.tank].append(entry_of(row))
     return {tank: tuple(ones) for tank, ones in found.items()}
