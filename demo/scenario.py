@@ -14,7 +14,9 @@ from typing import Any
 from demo.model import Event, TankModel, WaterChange
 from demo.wire import Wire
 from service.config import RouteConfig
-from service.registry.models import NOTHING, LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.nothing import NOTHING
+from service.registry.models.tank import Tank
 from service.store.model import SeriesKey
 
 WEEK_DAYS = 7

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from itertools import groupby
 
-from service.registry.observations import OBSERVATIONS
+from service.registry.log.observations import OBSERVATIONS
 
 HEAD = """# What you see
 

@@ -30,7 +30,7 @@ from ingest.receive.queue import MessageQueue
 from service.clock import Clock
 from service.config import Config
 from service.errors import LittoralError
-from service.registry.models import StoredRoute
+from service.registry.models.ingest import StoredRoute
 from service.registry.registry import Registry
 from service.store import Store
 from service.times import format_moment, from_us

@@ -13,7 +13,7 @@ from multiprocessing.connection import Connection
 from typing import Any
 
 _FORKS = multiprocessing.get_context("forkserver")
-_FORKS.set_forkserver_preload(["service.app.app_factory", "service.registry.migrate"])
+_FORKS.set_forkserver_preload(["service.app.app_factory", "service.registry.database.migrate"])
 
 
 def _listen(told: Connection, preparation: str, arguments: tuple[str, ...]) -> None:

@@ -16,7 +16,7 @@ import psycopg
 from psycopg import sql
 
 from service.registry.registry import Registry, open_registry
-from service.registry.tables import Base
+from service.registry.tables.base import Base
 from tests.servers import Postgresql
 
 

@@ -12,18 +12,15 @@ from demo.model import Gas, Heater, Lamp, Room, Sensor, TankModel, Water
 from demo.scenario import Almanac, DemoTank, Noted, changes_of
 from demo.tanks.care import HALF_DEGREES, calibration, filter_clean, kh_test, meq_l, weekly_care
 from demo.wire import Form, Wire
-from service.registry.models import (
-    Dimensions,
+from service.registry.models.log import LogKind
+from service.registry.models.plans import (
     DosePlan,
     GasPlan,
     LightPlan,
-    LogKind,
-    Plant,
     PlantTargets,
-    Stock,
-    Tank,
     WaterChangePlan,
 )
+from service.registry.models.tank import Dimensions, Plant, Stock, Tank
 from service.store.model import SeriesKey
 
 ID = "lateleaf"

@@ -23,7 +23,7 @@ from ingest.decode.routes import Router, Target
 from ingest.decode.sample import Arrival, Decoded, Sample
 from ingest.decode.two_values import two_values
 from ingest.decode.units import conversion_to, converted
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.store import DEFAULT_SENSOR, Flag
 from service.units import QUANTITIES
 

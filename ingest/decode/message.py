@@ -7,7 +7,7 @@ from enum import IntEnum, StrEnum
 from typing import Final, NamedTuple
 
 from service.log_format import printable
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.times import from_us
 
 #: A longer payload is rejected unread: no sensor needs it, and memory stays bounded.

@@ -11,7 +11,7 @@ from ingest.decode.routes import Router
 from ingest.decode.units import conversion_to
 from service.config import RouteConfig
 from service.errors import ConfigError
-from service.registry.models import StoredRoute
+from service.registry.models.ingest import StoredRoute
 from service.store import DEFAULT_SENSOR
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from ingest.decode.message import FirstDelivery, Message
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.store import Flag
 
 

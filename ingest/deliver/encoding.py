@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.store import Flag, Reading
 from service.times import from_us, to_us
 

@@ -22,7 +22,7 @@ from ingest.decode.message import DIGEST_BYTES, Message, Reason, digest_of, reje
 from ingest.deliver.spool import Spool
 from service.errors import ConfigError
 from service.private_files import FILE_MODE
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 
 _log = logging.getLogger(__name__)
 _SUSPECTS: Final = "suspects"

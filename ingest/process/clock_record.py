@@ -6,7 +6,7 @@ import logging
 
 from ingest.process.clock_offset import DeviceClocks
 from service.errors import LittoralError
-from service.registry.models import DeviceClock
+from service.registry.models.ingest import DeviceClock
 from service.registry.registry import Registry
 from service.times import from_us
 

@@ -31,7 +31,7 @@ from ingest.process.water_temperature import (
     main_first,
     temperature_in,
 )
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.store import NOT_USABLE, Flag, Reading, Samples, SeriesKey, Store
 
 _log = logging.getLogger(__name__)

@@ -11,7 +11,8 @@ from ingest.process.calibration import Calibrations
 from ingest.process.series import SeriesName
 from ingest.process.water_temperature import order_of_belief
 from service.errors import LittoralError
-from service.registry.models import LogEntry, LogKind, StoredRoute
+from service.registry.models.ingest import StoredRoute
+from service.registry.models.log import LogEntry, LogKind
 from service.registry.registry import Registry
 
 _log = logging.getLogger(__name__)

@@ -20,7 +20,7 @@ from service.config import Config
 from service.errors import ConfigError
 from service.log_format import printable
 from service.mqtt.listening import BrokerListener, Heard, Hearing
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.registry.registry import Registry
 
 #: How long the broker may take to answer, s.

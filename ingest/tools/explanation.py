@@ -13,7 +13,7 @@ from ingest.decode.sample import Arrival
 from ingest.process import Calibrations, ClockLimits, Processor, Unchanged
 from ingest.tools.route_suggestion import Suggestion, suggestions
 from service.config import RouteConfig
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.store import Flag, Reading
 from service.times import from_us
 from service.units import QUANTITIES

@@ -11,7 +11,7 @@ import numpy as np
 from ingest.decode.message import PayloadError
 from ingest.process.calibration import Calibrations
 from ingest.process.water_temperature import thermometers
-from service.registry.models import LogEntry
+from service.registry.models.log import LogEntry
 from service.store import DEFAULT_SENSOR, Flag, Reading, Samples, SeriesKey, Store
 from service.units import QUANTITIES
 

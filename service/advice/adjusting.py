@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.advice.engine.recommendation import LogDraft
-from service.registry.models import Lever, LogKind
+from service.registry.models.log import Lever, LogKind
 
 
 def adjustment(lever: Lever, after: str) -> LogDraft:

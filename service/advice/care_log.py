@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 
 from service.advice.engine.recommendation import Amount
 from service.advice.engine.rule import Case
-from service.registry.models import DosePlan, LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.plans import DosePlan
 
 NOON = time(12)
 NEARLY = 0.9

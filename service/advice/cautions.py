@@ -7,7 +7,7 @@ from typing import Final
 
 from service.advice.engine.practice import limit
 from service.advice.engine.work import Hazard
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.species.ranges import resolved
 
 NO_SAFETY_DEVICE: Final = (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 
 USUAL_WAY: Final = (
     "pull the plug of the solenoid valve, which is the electric valve at the cylinder. If there is "

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 
-from service.registry.models import Absence, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.tank import Tank
 
 
 def contact_now(tank: Tank, absences: Iterable[Absence], now: datetime) -> str:

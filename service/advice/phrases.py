@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from service.advice.engine.recommendation import Amount
 from service.derive.local_time import local_day
 from service.local_words import clock_words, date_words, span_words
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.store.model import Reading
 
 

@@ -6,7 +6,7 @@ from typing import Final
 
 from service.advice.engine.recommendation import Evidence
 from service.advice.phrases import capitalised, span
-from service.registry.observations import OBSERVATIONS
+from service.registry.log.observations import OBSERVATIONS
 
 _COUNTS: Final = frozenset({"count", *OBSERVATIONS})
 """What is compared, where its unit is 1 and it is no share."""

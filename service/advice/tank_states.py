@@ -7,8 +7,9 @@ from typing import Final
 
 from service.advice.care_log import entries, newest, newest_calibration
 from service.advice.engine.rule import Case
-from service.derive.models import Co2Day, Quality
-from service.registry.models import Lever, LogKind
+from service.derive.models.co2_days import Co2Day
+from service.derive.models.quality import Quality
+from service.registry.models.log import Lever, LogKind
 
 A_DAY: Final = timedelta(days=1)
 

@@ -12,7 +12,7 @@ from service.clock import Clock
 from service.config import Config
 from service.errors import LittoralError, NotFoundError
 from service.private_files import state_of_missing
-from service.registry.connection import path_of_url as registry_path
+from service.registry.database.connection import path_of_url as registry_path
 from service.registry.registry import Registry
 from service.store import Store, open_store
 from service.store.sqlite.file import path_of_url as store_path

@@ -14,7 +14,7 @@ from service.backup.archive import REGISTRY, STORE, BackupRefusedError, Manifest
 from service.backup.pictures import source_of, stage, staged_of
 from service.config import Config
 from service.private_files import create_file, make_folder
-from service.registry.portable import copy_registry, pictures_in, spooled_in
+from service.registry.database.portable import copy_registry, pictures_in, spooled_in
 from service.store import Store, open_store
 from service.store.sqlite.file import SCHEMA_VERSION
 from service.store.sqlite.store import SqliteStore

@@ -13,8 +13,8 @@ from service.config import Config
 from service.errors import ConfigError
 from service.pictures.folder import PictureFolder, folder_of
 from service.private_files import make_folder
-from service.registry.pictures import StoredFile
-from service.registry.portable import PictureFiles
+from service.registry.database.portable import PictureFiles
+from service.registry.models.pictures import StoredFile
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,8 +24,8 @@ from service.config import Config
 from service.pictures.folder import folder_of
 from service.private_files import make_folder
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import path_of_url as registry_path
-from service.registry.portable import is_there, load_registry, pictures_in, upgrade_copy
+from service.registry.database.connection import path_of_url as registry_path
+from service.registry.database.portable import is_there, load_registry, pictures_in, upgrade_copy
 from service.registry.registry import open_registry
 from service.store import open_store
 from service.store.sqlite.file import path_of_url as store_path

@@ -7,7 +7,7 @@ from typing import Final
 
 from service.backup.archive import BackupRefusedError
 from service.config import Config
-from service.registry.connection import path_of_url as registry_path
+from service.registry.database.connection import path_of_url as registry_path
 from service.store.sqlite.file import path_of_url as store_path
 
 PREFIX: Final = ".restore-"

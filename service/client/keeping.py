@@ -20,7 +20,8 @@ class Keeping(Pictures):
 
     def tanks(self) -> list[Tank]:
         """All tanks, by id."""
-        return [tank_of(one) for one in self.get("/v1/tanks")["tanks"]]
+        pages = self._pages("/v1/tanks", {})
+        return [tank_of(one) for page in pages for one in page["tanks"]]
 
     def tank(self, tank: str) -> Tank:
         """One tank."""

@@ -8,7 +8,7 @@ from datetime import datetime
 from service.derive.co2.mornings import MOST_DAYS, morning_drift, newest_calibration_us
 from service.derive.inputs import Inputs
 from service.derive.loader import LogSource, load
-from service.derive.models import GasModel
+from service.derive.models.gas_exchange import GasModel
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.store.interface import Store
 from service.times import to_us

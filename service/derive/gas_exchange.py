@@ -15,11 +15,15 @@ from service.derive.co2.kh import kh_at
 from service.derive.co2.series import co2_series, interpolated
 from service.derive.co2.target import Target, target_of
 from service.derive.inputs import Inputs
-from service.derive.light import first_day, light_days_of
-from service.derive.light_source import light_source_of
-from service.derive.models import Co2Series, EstimatedValue, GasModel, LightDay
+from service.derive.light.days import first_day, light_days_of
+from service.derive.light.source import light_source_of
+from service.derive.models.co2 import Co2Series
+from service.derive.models.gas_exchange import GasModel
+from service.derive.models.light import LightDay
+from service.derive.models.quality import EstimatedValue
 from service.derive.thresholds import derived_limit
-from service.registry.models import Lever, LogEntry, LogKind, Tank
+from service.registry.models.log import Lever, LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 from service.science.constants import LN10
 from service.science.gas_exchange.air_water import pressure_atm_from_altitude

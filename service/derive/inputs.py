@@ -6,10 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from service.derive.probe_out import ProbeOut, probe_out_text
-from service.derive.sensor_choice import ChosenSeries, why_no_reading
-from service.derive.tolerance import Tolerance, tolerance_of
-from service.registry.models import DeviceClock, LogEntry, Tank
+from service.derive.inhabitants.tolerance import Tolerance, tolerance_of
+from service.derive.sensors.choice import ChosenSeries, why_no_reading
+from service.derive.sensors.probe_out import ProbeOut, probe_out_text
+from service.registry.models.ingest import DeviceClock
+from service.registry.models.log import LogEntry
+from service.registry.models.tank import Tank
 from service.store.model import Reading, Samples, SeriesInfo, SeriesKey
 from service.times import to_us
 

@@ -15,23 +15,25 @@ from typing import Final, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.first_sensors import first_sensors
+from service.derive.inhabitants.tolerance import Tolerance
 from service.derive.inputs import Inputs
-from service.derive.light_source import LIGHT_QUANTITIES
+from service.derive.light.source import LIGHT_QUANTITIES
 from service.derive.local_time import local_midnight
-from service.derive.models import Array
-from service.derive.probe_out import ProbeOut, probe_out_spans, samples_without
-from service.derive.sensor_choice import (
+from service.derive.models.co2 import Array
+from service.derive.sensors.choice import (
     US_PER_MINUTE,
     ChosenSeries,
     chosen_series,
     considered,
     usable,
 )
-from service.derive.slips import slips
+from service.derive.sensors.first import first_sensors
+from service.derive.sensors.probe_out import ProbeOut, probe_out_spans, samples_without
+from service.derive.sensors.slips import slips
 from service.derive.thresholds import derived_limit
-from service.derive.tolerance import Tolerance
-from service.registry.models import DeviceClock, LogEntry, LogKind, Tank
+from service.registry.models.ingest import DeviceClock
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.registry.species.ranges import SharedRange
 from service.science.temperature.forecast import WINDOW_S
 from service.store.interface import ReadableStore

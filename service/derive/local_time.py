@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, time
 from zoneinfo import ZoneInfo
 
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 
 
 def local_day(tank: Tank, moment: datetime) -> date:

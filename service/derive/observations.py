@@ -9,8 +9,8 @@ from datetime import date, datetime
 from statistics import fmean
 from zoneinfo import ZoneInfo
 
-from service.registry.models import LogEntry, LogKind
-from service.registry.observations import ObservationKind, Observed, observed
+from service.registry.log.observations import ObservationKind, Observed, observed
+from service.registry.models.log import LogEntry, LogKind
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.loader import as_samples, step_of
-from service.derive.models import Array
+from service.derive.models.co2 import Array
 from service.store.interface import Store
 from service.store.model import MEAN_ALONE, Samples, SeriesKey
 

@@ -17,15 +17,19 @@ from service.derive.co2.gas_start import gas_start_of
 from service.derive.co2.lit import co2_above, co2_while_lit
 from service.derive.co2.series import co2_series
 from service.derive.co2.target import target_of
+from service.derive.inhabitants.tolerance import Tolerance
 from service.derive.inputs import Inputs
-from service.derive.light import first_day, light_days_of
-from service.derive.light_now import light_now
-from service.derive.light_plan import judged_light, light_spans, planned_lit
-from service.derive.light_source import light_source_of
-from service.derive.models import Co2High, Co2Series, GasModel, LightDay, TankView
+from service.derive.light.days import first_day, light_days_of
+from service.derive.light.now import light_now
+from service.derive.light.plan import judged_light, light_spans, planned_lit
+from service.derive.light.source import light_source_of
+from service.derive.models.co2 import Co2Series
+from service.derive.models.co2_days import Co2High
+from service.derive.models.gas_exchange import GasModel
+from service.derive.models.light import LightDay
+from service.derive.models.tank_view import TankView
 from service.derive.temperature import daily_minima, excursions_of, temperature_now
-from service.derive.tolerance import Tolerance
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 from service.science.sensors.electrode_drift import ElectrodeDrift
 

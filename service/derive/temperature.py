@@ -7,12 +7,13 @@ from itertools import pairwise
 
 import numpy as np
 
+from service.derive.inhabitants.tolerance import Tolerance
 from service.derive.inputs import Inputs
-from service.derive.models import Forecast, Quality, TemperatureNow
-from service.derive.sensor_choice import age_min
+from service.derive.models.quality import Quality
+from service.derive.models.temperature import Forecast, TemperatureNow
+from service.derive.sensors.choice import age_min
 from service.derive.thresholds import derived_limit
-from service.derive.tolerance import Tolerance
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.species.ranges import SharedRange
 from service.science.temperature.daily_course import daily_course
 from service.science.temperature.excursions import Excursion, excursions

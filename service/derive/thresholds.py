@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.science.light.dose import OFF_LUX, ON_LUX
 from service.science.sensors.ph_electrode import (
     CALIBRATION_DUE_DAYS,

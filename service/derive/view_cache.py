@@ -18,10 +18,13 @@ from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.inputs import Inputs
 from service.derive.loader import VIEW_DAYS, load, means
 from service.derive.local_time import local_midnight
-from service.derive.models import GasModel, LightDay, TankView
+from service.derive.models.gas_exchange import GasModel
+from service.derive.models.light import LightDay
+from service.derive.models.tank_view import TankView
 from service.derive.series_cache import DAY_US, HOUR_US, SeriesCache, read_totals
 from service.derive.tank_view import tank_view
-from service.registry.models import LogEntry, Tank
+from service.registry.models.log import LogEntry
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.store.interface import Store

@@ -15,7 +15,7 @@ from typing import Final
 
 from service.clock import Clock, SystemClock
 from service.errors import LittoralError
-from service.registry.events import Delivery, Event
+from service.registry.models.events import Delivery, Event
 from service.registry.registry import Registry
 
 FIRST_WAIT: Final = timedelta(seconds=10)

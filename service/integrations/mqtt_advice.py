@@ -15,19 +15,19 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
-from service.advice.engine.change_events import ChangeKind, LedgerChange
 from service.advice.engine.documents import recommendation_document, summary_document
+from service.advice.engine.history.change_events import ChangeKind, LedgerChange
 from service.advice.engine.recommendation import Recommendation
 from service.advice.trials.documents import trial_document
 from service.advice.trials.keeping import judgement_of
 from service.config import MqttConfig
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.integrations.repeated import Repeated
 from service.mqtt.connection import OFFLINE, ONLINE, Will
 from service.mqtt.leftovers import Leftover
 from service.mqtt.retained import RetainedTopics, json_payload
-from service.registry.recommendations import State
-from service.registry.trials import Trial
+from service.registry.models.recommendations import State
+from service.registry.models.trials import Trial
 
 QOS: Final = 1
 TRIALS_SHOWN: Final = timedelta(days=30)

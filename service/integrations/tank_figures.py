@@ -10,13 +10,15 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from service.advice.engine.recommendation import Recommendation, Severity
-from service.derive.light_source import lux_factor
+from service.derive.light.source import lux_factor
 from service.derive.local_time import local_day
-from service.derive.models import LightDay, LightNow, Quality, TankView
-from service.derive.sensor_choice import age_min, ago
+from service.derive.models.light import LightDay, LightNow
+from service.derive.models.quality import Quality
+from service.derive.models.tank_view import TankView
+from service.derive.sensors.choice import age_min, ago
 from service.derive.thresholds import STALE_NAME, derived_limit
-from service.registry.models import Tank
-from service.registry.recommendations import State
+from service.registry.models.recommendations import State
+from service.registry.models.tank import Tank
 from service.store.model import Reading
 from service.times import from_us
 

@@ -8,12 +8,12 @@ from typing import Final
 from flask import Blueprint, render_template, request
 
 from service.api.context import current
-from service.api.http.auth import scope_of_visitor
+from service.api.http.access.auth import scope_of_visitor
 from service.clock import SystemClock
 from service.pages.local_time import LocalTime
-from service.registry.access import Scope
 from service.registry.audit import Action, Actor, ActorKind, AuditRecord
 from service.registry.fields.limits import NAME_LENGTH
+from service.registry.models.access import Scope
 
 SHOWN: Final = 100
 _SEQUENCES: Final = 2**53

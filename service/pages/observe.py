@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from service.derive.observations import Observation
 from service.pages.local_time import LocalTime
-from service.registry.observations import OBSERVATIONS, ObservationKind
+from service.registry.log.observations import OBSERVATIONS, ObservationKind
 
 OBSERVED: Final = "observed"
 """Name of the input for the kind; that of the entry itself is ``kind``."""

@@ -6,17 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.api.context import Context
 from service.derive.loader import load
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
 from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
 from service.pages.local_time import LocalTime
 from service.pages.tank.figures import Figure, figures_of
-from service.registry.models import Tank
-from service.registry.recommendations import State
+from service.registry.models.recommendations import State
+from service.registry.models.tank import Tank
 from service.store.model import SeriesInfo
 
 SHORT_DAYS = 2

@@ -16,7 +16,8 @@ from service.advice.phrases import capitalised
 from service.api.context import current, now
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.loader import load
-from service.derive.models import EstimatedValue, TankView
+from service.derive.models.quality import EstimatedValue
+from service.derive.models.tank_view import TankView
 from service.derive.prediction.what_if import Answer, PredictedDay, Question, what_if
 from service.derive.tank_view import tank_view
 from service.errors import (
@@ -25,7 +26,7 @@ from service.errors import (
     StoreRefusedError,
     StoreUnavailableError,
 )
-from service.pages.curves import Canvas
+from service.pages.drawings.curves import Canvas
 from service.pages.overview import unavailable_text
 from service.schemas.entry import json_of
 from service.schemas.fields import Number

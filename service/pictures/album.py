@@ -15,7 +15,7 @@ from service.errors import ConfigError, LittoralError
 from service.pictures.folder import PictureFolder, folder_of
 from service.pictures.intake import Intake, Reencoded, TooManyUploadsError, Upload
 from service.problems import PROBLEMS
-from service.registry.pictures import (
+from service.registry.models.pictures import (
     NO_PICTURES,
     NewPicture,
     Picture,

@@ -13,8 +13,8 @@ from typing import Final
 from service.config import Config
 from service.errors import ConfigError, NotFoundError
 from service.private_files import create_file, make_folder
-from service.registry.connection import path_of_url
-from service.registry.pictures import Picture, StoredFile
+from service.registry.database.connection import path_of_url
+from service.registry.models.pictures import Picture, StoredFile
 
 _WHOLE: Final = ".jpg"
 _SMALL: Final = ".small.jpg"

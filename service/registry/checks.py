@@ -10,12 +10,14 @@ from typing import Any, Final
 from marshmallow import ValidationError
 
 from service.errors import FieldFault, InvalidInputError, Refusal
-from service.registry.calibration import read_calibration
 from service.registry.fields.absence import AbsenceSchema
-from service.registry.fields.log import KINDS
-from service.registry.fields.log_entry import EntrySchema, LogData
+from service.registry.fields.log.entry import EntrySchema, LogData
+from service.registry.fields.log.kinds import KINDS
 from service.registry.fields.tank import TankSchema
-from service.registry.models import Absence, LogKind, Tank
+from service.registry.log.calibration import read_calibration
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.schemas.base import Schema
 from service.schemas.checks import check, check_member, messages_about, refuse
 from service.schemas.free_json import check_free_json

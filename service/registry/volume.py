@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.registry.models import Dimensions, Tank
+from service.registry.models.tank import Dimensions, Tank
 from service.science.water import volume
 
 

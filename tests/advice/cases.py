@@ -8,9 +8,10 @@ from datetime import datetime, timedelta
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.recommendation import Finding, Severity
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.store.model import Samples
 from tests.derive.pieces import NOON, a_tank, days_of, entry, inputs_with
 

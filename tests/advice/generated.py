@@ -9,20 +9,9 @@ from typing import Any
 from hypothesis import strategies as st
 
 from service.advice.engine.recommendation import Severity
-from service.registry.models import (
-    Cylinder,
-    Dimensions,
-    DosePlan,
-    GasPlan,
-    Lever,
-    LightPlan,
-    LogEntry,
-    LogKind,
-    Plant,
-    Stock,
-    Tank,
-    WaterChangePlan,
-)
+from service.registry.models.log import Lever, LogEntry, LogKind
+from service.registry.models.plans import Cylinder, DosePlan, GasPlan, LightPlan, WaterChangePlan
+from service.registry.models.tank import Dimensions, Plant, Stock, Tank
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.times import to_us
 from tests.scenarios.scenario import (

@@ -19,9 +19,9 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.handover.care_plan import DAILY_CHECK
 from service.advice.handover.sheet import TankSheet
 from service.advice.tank_states import gas_beginning, gas_failed_lately, too_warm
-from service.derive.models import TankView
-from service.registry.models import Tank
-from service.registry.recommendations import State
+from service.derive.models.tank_view import TankView
+from service.registry.models.recommendations import State
+from service.registry.models.tank import Tank
 from service.science.water.hardness import dkh_from_meq_l
 from tests.advice.reading_level import check_easy_to_read
 

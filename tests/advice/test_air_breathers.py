@@ -6,7 +6,7 @@ from service.advice.cautions import ANIMALS, cautions_for
 from service.advice.engine.rule import Case
 from service.advice.engine.work import Hazard
 from service.advice.handover.emergencies import emergencies
-from service.registry.models import Stock
+from service.registry.models.tank import Stock
 from tests.advice.cases import view_with
 from tests.derive.pieces import a_tank
 

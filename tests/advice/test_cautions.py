@@ -17,7 +17,8 @@ from service.advice.engine.recommendation import Amount, Finding, Instruction, S
 from service.advice.engine.rule import Case
 from service.advice.engine.work import Hazard, Who
 from service.advice.handover.emergencies import emergencies
-from service.registry.models import GasPlan, Stock, WaterChangePlan
+from service.registry.models.plans import GasPlan, WaterChangePlan
+from service.registry.models.tank import Stock
 from tests.advice.cases import the, view_with
 from tests.derive.pieces import NOON, a_tank, grid
 

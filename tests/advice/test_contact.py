@@ -10,7 +10,7 @@ import pytest
 from service.advice.contact import contact_now
 from service.advice.engine.catalogue import evaluate
 from service.advice.handover.sheet import handover
-from service.registry.models import Absence
+from service.registry.models.absence import Absence
 from tests.advice.cases import view_with
 from tests.derive.pieces import NOON, a_tank
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from service.advice.engine.recommendation import Severity
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from tests.advice.cases import found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry, gassed
 

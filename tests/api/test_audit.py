@@ -10,16 +10,16 @@ import pytest
 from sqlalchemy import text
 
 from service.advice.engine.scheduler import Scheduler
-from service.api.http.access_rules import scope_of
+from service.api.http.access.rules import scope_of
 from service.app.app_factory import create_app
 from service.config import RouteConfig
 from service.pages.handover.absence_form import digest
-from service.registry.access import Scope
 from service.registry.audit import Action, ActorKind
-from service.registry.events import NewEvent
-from service.registry.models import Absence
-from service.registry.pictures import NewPicture, SentPictures, StoredFile
-from service.registry.trials import Trial
+from service.registry.models.absence import Absence
+from service.registry.models.access import Scope
+from service.registry.models.events import NewEvent
+from service.registry.models.pictures import NewPicture, SentPictures, StoredFile
+from service.registry.models.trials import Trial
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import TANK, day_of_readings, put
 from tests.pictures.samples import FORM, form_of, picture

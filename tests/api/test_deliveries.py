@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from service.registry.events import NewEvent
+from service.registry.models.events import NewEvent
 from tests.api.conftest import NOW, problem_of
 
 
@@ -32,6 +32,14 @@ def test_listed_by_state(client, dead):
     assert (one["id"], one["last_error"], one["attempts"]) == (dead, "it answers 500", 1)
     assert one["event"]["subject"] == "a"
     assert client.get("/v1/deliveries?target=other").get_json()["deliveries"] == []
+
+
+def test_older_ones_by_key(client, dead):
+    first = client.get("/v1/deliveries?limit=1").get_json()
+    second = client.get(first["next"]).get_json()
+    assert [one["id"] for one in second["deliveries"]] == [dead]
+    assert first["deliveries"][0]["id"] > dead
+    assert second["next"] is None
 
 
 def test_a_dead_one_is_sent_again_once(client, dead):

@@ -20,7 +20,7 @@ from schemathesis.specs.openapi.checks import positive_data_acceptance
 
 from service.app.app_factory import create_app
 from service.config import HttpConfig
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from tests.api.conftest import NOW
 from tests.api.scenes import day_of_readings, put
 

@@ -7,7 +7,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.science.carbonate.co2 import ph_for_co2
 from service.store import Reading
 from service.times import to_us

@@ -12,7 +12,7 @@ from service.advice.engine.scheduler import Scheduler
 from service.api.context import install
 from service.app.app_factory import create_app
 from service.clock import FixedClock
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import day_of_readings, put
 

@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 
 from service.client import Client
-from service.registry.observations import OBSERVATIONS
+from service.registry.log.observations import OBSERVATIONS
 from tests.api.conftest import NOW, problem_of
 from tests.api.resources.handover.test_link_reports import done, entries, linked, sent, task
 from tests.api.scenes import put

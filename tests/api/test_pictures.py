@@ -11,7 +11,7 @@ from service.api.http.blueprint import PICTURES_BYTES
 from service.api.resources.pictures.uploads import MOST_PARTS
 from service.pictures import album
 from service.pictures.intake import MOST_AT_ONCE
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put
 from tests.pictures.samples import HOSTILE, exif, names, opened, picture, polyglot, read_here

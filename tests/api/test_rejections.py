@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from tests.api.conftest import NOW, problem_of
 
 

@@ -10,7 +10,7 @@ from service.api.resources.broker import traffic
 from service.app.app_factory import create_app
 from service.config import RouteConfig
 from service.mqtt.listening import Heard, Hearing, is_filter
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from service.times import to_us
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put

@@ -6,8 +6,8 @@ from datetime import timedelta
 
 import pytest
 
-from service.registry.access import Scope
 from service.registry.audit import Action, ActorKind
+from service.registry.models.access import Scope
 from tests.api.conftest import NOW, problem_of
 
 

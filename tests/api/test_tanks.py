@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from tests.advice.cases import view_with
 from tests.advice.engine.test_ledger import finding
 from tests.api.conftest import problem_of
@@ -107,6 +107,25 @@ def test_a_new_tank_is_created_and_read_back(client):
     assert list(read.get_json()) == list(GOLDEN)
     assert read.headers["ETag"] == created.headers["ETag"]
     assert client.get("/v1/tanks").get_json() == {"tanks": [GOLDEN], "next": None}
+
+
+def test_pages_by_key(client):
+    names = [f"pool-{number}" for number in range(5)]
+    for name in names:
+        client.put(f"/v1/tanks/{name}", json={"name": "Invented"})
+    address, sizes, found = "/v1/tanks?limit=2", [], []
+    while address:
+        page = client.get(address).get_json()
+        sizes.append(len(page["tanks"]))
+        found += [one["id"] for one in page["tanks"]]
+        address = page["next"]
+    assert (found, sizes) == (names, [2, 2, 1])
+    # A tank that is deleted between two pages moves none of the others.
+    after = client.get("/v1/tanks?limit=2").get_json()["next"]
+    client.delete("/v1/tanks/pool-1")
+    assert [one["id"] for one in client.get(after).get_json()["tanks"]] == names[2:4]
+    problem_of(client.get("/v1/tanks?limit=0"), 422, "invalid-input")
+    problem_of(client.get("/v1/tanks?after=No+such"), 422, "invalid-input")
 
 
 def test_no_tanks(client):

@@ -8,7 +8,7 @@ import pytest
 
 from service.clock import FixedClock
 from service.registry.audit import Action
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put
 

@@ -18,9 +18,9 @@ from service.app.signals import set_by_signals
 from service.clock import FixedClock
 from service.config import Config, load_config
 from service.errors import ConfigError, LittoralError
-from service.registry.access import Scope
-from service.registry.events import DeliveryState, NewEvent
-from service.registry.models import Tank
+from service.registry.models.access import Scope
+from service.registry.models.events import DeliveryState, NewEvent
+from service.registry.models.tank import Tank
 from tests.api.conftest import NOW
 from tests.cli.conftest import ROOT
 from tests.registries import make_sqlite_registry

@@ -14,7 +14,7 @@ from service.app.application import Missing, opened
 from service.clock import SystemClock
 from service.config import Config
 from service.errors import LittoralError, NotFoundError, StoreUnavailableError
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.store import Reading, SeriesKey
 from service.store.sqlite import connections
 from tests.app.test_application import config_in

@@ -12,8 +12,11 @@ from pathlib import Path
 import pytest
 
 from service.config import Config, RegistryConfig, StoreConfig
-from service.registry.access import Scope
-from service.registry.models import Absence, LogKind, Rejection, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.access import Scope
+from service.registry.models.ingest import Rejection
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
 from service.store import Flag, Reading, SeriesKey, open_store
 from service.times import to_us

@@ -18,10 +18,10 @@ from service.backup.backup import back_up
 from service.backup.restore import restore
 from service.errors import NotFoundError, RegistryRefusedError, StoreRefusedError
 from service.registry.audit import Action, ActorKind
-from service.registry.connection import path_of_url
+from service.registry.database.connection import path_of_url
+from service.registry.database.schema import head_revision
 from service.registry.registry import open_registry
-from service.registry.schema import head_revision
-from service.registry.tables import SECRET_TABLES
+from service.registry.tables.access import SECRET_TABLES
 from service.store.sqlite.file import SCHEMA_VERSION
 from service.times import format_moment
 from tests.backup.conftest import (

@@ -14,7 +14,7 @@ from service.config import PicturesConfig
 from service.errors import StoreRefusedError
 from service.pictures.album import Album
 from service.pictures.folder import folder_of
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.registry.registry import open_registry
 from tests.backup.conftest import NOW, everything_in, members, write_members
 from tests.pictures.samples import Sent, names, picture, read_here

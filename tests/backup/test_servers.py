@@ -11,8 +11,9 @@ from service.backup.archive import BackupRefusedError
 from service.backup.backup import back_up
 from service.backup.restore import restore
 from service.errors import LittoralError, NotFoundError, RegistryRefusedError
-from service.registry.connection import make_engine
-from service.registry.models import LogKind, Rejection
+from service.registry.database.connection import make_engine
+from service.registry.models.ingest import Rejection
+from service.registry.models.log import LogKind
 from service.registry.registry import open_registry
 from service.store import open_store
 from tests.backup.conftest import NOW, contents, fill, place

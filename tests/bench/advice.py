@@ -24,7 +24,7 @@ from pathlib import Path
 from service.advice.engine.catalogue import RULES, evaluate
 from service.advice.engine.scheduler import Scheduler
 from service.derive.inputs import Inputs
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
 from service.registry.registry import open_registry
 from service.store.model import Reading

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from service.derive.calculations.carbonate import ph_for_co2
 from service.derive.calculations.measuring import Measuring
 from service.derive.calculations.water_change import Water, mixed_water
-from service.registry.models import KhKit
+from service.registry.models.tank import KhKit
 from service.science.carbonate.co2 import estimate_co2
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from tests.science.measured_waters import KIT, PROBE, held, measured

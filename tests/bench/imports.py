@@ -18,7 +18,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
 from service.store import Reading, open_store
 from tests.bench import store_year

@@ -96,7 +96,7 @@ def ours(port: int, client_id: str, count: int, qos: int, folder: Path, tanks: i
     from ingest.app import Ingester
     from service.clock import SystemClock
     from service.config import Config, IngestConfig, MqttConfig
-    from service.registry.models import Tank
+    from service.registry.models.tank import Tank
     from service.registry.registry import open_registry
     from service.store import open_store
 

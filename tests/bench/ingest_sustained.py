@@ -47,11 +47,11 @@ class Timed:
 
 def register(folder: str, tanks: int) -> None:
     """Fill the registry; in a process of its own, so that its memory is not the ingester's."""
+    from service.registry.database.versions import new_version
     from service.registry.documents import to_document
-    from service.registry.models import Tank
+    from service.registry.models.tank import Tank
     from service.registry.registry import open_registry
-    from service.registry.tables import TankRow
-    from service.registry.versions import new_version
+    from service.registry.tables.tanks import TankRow
 
     with open_registry(f"sqlite:///{folder}/registry.db").session(writes="bookkeeping") as session:
         for n in range(tanks):

@@ -29,7 +29,7 @@ from pathlib import Path
 import requests
 
 from service.errors import LittoralError
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry, open_registry
 from service.store import SeriesKey, Store, open_store
 from tests.bench.broker_kill import Publisher

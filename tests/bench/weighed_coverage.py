@@ -17,8 +17,9 @@ import numpy as np
 from service.derive.co2.calibration import NEVER_CALIBRATED_DAYS
 from service.derive.co2.crosscheck import co2_check_of
 from service.derive.co2.current import co2_now
-from service.derive.models import Co2Check
-from service.registry.models import KhKit, LogEntry, LogKind
+from service.derive.models.co2 import Co2Check
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import KhKit
 from service.science.carbonate.co2 import ph_for_co2
 from service.science.carbonate.kh_test import KH_METHODS, KhMethod
 from service.science.gas_exchange.air_water import co2_air_equilibrium_mg_l

@@ -17,7 +17,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from service.advice.engine.catalogue import RULES
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Recommendation, Severity
 from service.advice.handover.absence import sheet_of
 from service.advice.handover.sheet import TankSheet
@@ -34,15 +34,10 @@ from service.integrations.hub.words import events_of, to_do
 from service.integrations.mqtt_advice import MqttAdvice
 from service.integrations.tank_figures import figures_of
 from service.integrations.webhooks.post import cloud_event
-from service.registry.models import (
-    Absence,
-    Dimensions,
-    DosePlan,
-    GasPlan,
-    LogKind,
-    Stock,
-    Tank,
-)
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogKind
+from service.registry.models.plans import DosePlan, GasPlan
+from service.registry.models.tank import Dimensions, Stock, Tank
 from tests.api.conftest import NOW, app, client, context, made  # noqa: F401 - fixtures used here too
 from tests.cli.conftest import littoral  # noqa: F401
 from tests.over_http import url  # noqa: F401

@@ -8,7 +8,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from service.registry.models import LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
 from service.store import Reading, open_store
 from service.times import to_us

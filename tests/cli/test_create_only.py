@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from service.cli import COMMANDS
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
 from service.store import Reading, open_store
 from tests.cli.conftest import refused

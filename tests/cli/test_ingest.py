@@ -8,7 +8,8 @@ from datetime import UTC, datetime
 import pytest
 
 from service.cli import run
-from service.registry.models import LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.store import Reading, SeriesKey, open_store
 from service.times import to_us
 from tests.cli.conftest import refused

@@ -13,7 +13,7 @@ import requests
 from service.app.file_modes import wide_files
 from service.config import load_config
 from service.private_files import can_be_made, create_file, make_folder
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
 from service.store import Reading, open_store
 from tests.api.scenes import TANK

@@ -18,7 +18,7 @@ import pytest
 import requests
 
 from service.app.side_by_side import Part, SideBySide
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
 from service.store import Reading, SeriesKey, open_store
 from tests.api.scenes import TANK

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from tests.cli.conftest import refused
 from tests.registries import sqlite_registry
 

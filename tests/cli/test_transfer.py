@@ -10,7 +10,7 @@ import time
 import pytest
 
 from service.cli import run
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.store import Flag, Reading, SeriesKey, open_store
 from tests.registries import sqlite_registry
 

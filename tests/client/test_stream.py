@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from service.client import Client, ProblemError, stream
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from tests.api.conftest import NOW
 from tests.api.scenes import day_of_readings, put, reading
 from tests.client.test_client import COMFORT

@@ -17,7 +17,7 @@ import pytest
 import requests
 
 from service.config import Config, PicturesConfig
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from tests.derive.pieces import NOON
 from tests.integrations.conftest import Home, home, served
 from tests.pictures.samples import picture

@@ -185,6 +185,21 @@ def test_wrong_advice_fails(
         )
 
 
+def test_sensors_that_a_busy_computer_silenced_are_waited_for(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A minute of the demo is a second: half a minute without the processor silences all boards."""
+    monkeypatch.setattr(checking, "ADVICE_TIMEOUT_S", 60.0)
+    silent = advice("sensor-silent", "warning")
+    looks = iter([[silent], [silent], []])
+
+    def heard_again(tank: str) -> Any:
+        return {"recommendations": next(looks)} if tank == quillwater.ID else right_advice(tank)
+
+    assert "Quillwater: nothing to do" in ask(TODO, bench, heard_again)
+    assert next(looks, None) is None
+
+
 def test_a_wrong_formula_fails(bench: Bench) -> None:
     """The trade's rule, 3 * KH * 10^(7 - pH) = 19.0, is not the carbonate balance."""
     with pytest.raises(Fault, match="not within"):

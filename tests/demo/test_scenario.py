@@ -15,8 +15,8 @@ from demo.scenario import DemoTank, latest_at
 from demo.simulator import DAY_S, Trace, simulate
 from demo.tanks import emberpane, lateleaf, quillwater, scenario
 from demo.wire import Form, Wire
-from service.derive.tolerance import tolerance_of
-from service.registry.models import LogKind
+from service.derive.inhabitants.tolerance import tolerance_of
+from service.registry.models.log import LogKind
 from service.registry.species.names import species
 from service.registry.species.ranges import comfortable_range, tolerable_range
 from service.science.temperature.excursions import excursions

@@ -9,19 +9,10 @@ from datetime import UTC, datetime, time, timedelta
 import numpy as np
 
 from service.derive.inputs import Inputs
-from service.derive.sensor_choice import ChosenSeries
-from service.registry.models import (
-    Dimensions,
-    DosePlan,
-    GasPlan,
-    KhKit,
-    LightPlan,
-    LogEntry,
-    LogKind,
-    PlantTargets,
-    Stock,
-    Tank,
-)
+from service.derive.sensors.choice import ChosenSeries
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.plans import DosePlan, GasPlan, LightPlan, PlantTargets
+from service.registry.models.tank import Dimensions, KhKit, Stock, Tank
 from service.science.carbonate.co2 import ph_for_co2
 from service.science.carbonate.kh_test import KhMethod
 from service.science.water.hardness import MEQ_L_PER_DEGREE

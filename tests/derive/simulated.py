@@ -13,9 +13,10 @@ from demo.simulator import Trace, simulate
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_model_of
 from service.derive.inputs import Inputs
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
-from service.registry.models import GasPlan, LightPlan, PlantTargets, Tank
+from service.registry.models.plans import GasPlan, LightPlan, PlantTargets
+from service.registry.models.tank import Tank
 from service.store.model import Samples
 from tests.derive.pieces import KH_4, a_tank, inputs_with, samples
 

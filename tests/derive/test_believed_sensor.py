@@ -9,8 +9,8 @@ import pytest
 from service.advice.engine.scheduler import Scheduler
 from service.clock import FixedClock
 from service.derive.loader import load
-from service.derive.sensor_choice import Why, chosen_series
-from service.registry.models import Tank
+from service.derive.sensors.choice import Why, chosen_series
+from service.registry.models.tank import Tank
 from service.store import open_store
 from service.store.model import Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us

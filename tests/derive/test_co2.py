@@ -8,7 +8,7 @@ import pytest
 
 from service.derive.co2.current import co2_now
 from service.derive.co2.series import co2_series
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.times import from_us, to_us
 from tests.derive.pieces import (
     NOON,

@@ -12,8 +12,10 @@ from demo.measuring import measured
 from demo.model import Change, Gas, WaterChange
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_exchange, gas_hours_per_day, gas_model_of
-from service.derive.models import GasModel
-from service.registry.models import GasPlan, KhKit, LightPlan, LogEntry, LogKind, WaterChangePlan
+from service.derive.models.gas_exchange import GasModel
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.plans import GasPlan, LightPlan, WaterChangePlan
+from service.registry.models.tank import KhKit
 from service.science.carbonate.kh_test import KhMethod
 from tests.derive.pieces import KH_4, entry, inputs_with, samples
 from tests.derive.simulated import MODEL, NOW, START, TANK, course, seen, seen_inputs, truth

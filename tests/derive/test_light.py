@@ -10,11 +10,11 @@ import pytest
 
 from service.derive.co2.series import co2_over
 from service.derive.co2.target import Target
-from service.derive.light import light_days_of
-from service.derive.light_now import light_now
-from service.derive.light_source import LightSource, light_source, light_source_of
+from service.derive.light.days import light_days_of
+from service.derive.light.now import light_now
+from service.derive.light.source import LightSource, light_source, light_source_of
 from service.derive.local_time import local_midnight
-from service.derive.models import Quality
+from service.derive.models.quality import Quality
 from service.derive.tank_view import tank_view
 from service.store.model import Samples
 from service.times import to_us

@@ -6,9 +6,9 @@ from datetime import timedelta
 
 import pytest
 
-from service.derive.light_plan import judged_light, planned_lit
+from service.derive.light.plan import judged_light, planned_lit
 from service.derive.tank_view import tank_view
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from tests.derive.pieces import (
     NOON,
     a_tank,

@@ -8,10 +8,10 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from service.derive.light_stuck import stuck_runs, without
-from service.derive.models import Quality
+from service.derive.light.stuck import stuck_runs, without
+from service.derive.models.quality import Quality
 from service.derive.tank_view import tank_view
-from service.registry.models import GasPlan, LightPlan
+from service.registry.models.plans import GasPlan, LightPlan
 from service.times import from_us
 from tests.derive.pieces import NOON, a_tank, days_of, grid, inputs_with, lamp, samples
 

@@ -12,7 +12,7 @@ import pytest
 
 from service.derive.co2.current import co2_now
 from service.derive.co2.series import co2_series, inner_step_us, mean_over
-from service.derive.light import light_day
+from service.derive.light.days import light_day
 from service.derive.loader import (
     CO2_QUANTITIES,
     load,
@@ -22,10 +22,13 @@ from service.derive.loader import (
     load_temperature,
     log_in_force,
 )
-from service.derive.models import Co2Now, Co2Series, Co2State, LightDay, Quality
+from service.derive.models.co2 import Co2Now, Co2Series, Co2State
+from service.derive.models.light import LightDay
+from service.derive.models.quality import Quality
 from service.derive.tank_view import tank_view
 from service.derive.temperature import excursions_of, temperature_now
-from service.registry.models import LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.store.interface import Store
 from service.store.model import Flag, Reading

@@ -10,7 +10,7 @@ import pytest
 
 from service.derive.co2.current import co2_now
 from service.derive.loader import load
-from service.derive.models import Co2Now
+from service.derive.models.co2 import Co2Now
 from service.registry.registry import Registry, open_registry
 from service.store import Reading, Store, open_store
 from service.times import to_us
@@ -23,7 +23,7 @@ from datetime import timedelta
 from service.times import to_us
 from service.store import Reading, open_store
 from service.registry.registry import open_registry
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from tests.derive.pieces import NOON, a_tank
 store, registry = open_store(sys.argv[1]), open_registry(sys.argv[2])
 def read(quantity, value, seconds):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta
 
 from service.derive.observations import daily_levels, newest_observations
-from service.registry.models import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind
 from tests.derive.pieces import NOON, entry
 
 SEEN = LogKind.OBSERVATION

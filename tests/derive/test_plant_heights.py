@@ -6,8 +6,9 @@ from datetime import timedelta
 
 import pytest
 
-from service.derive.plant_heights import height_of
-from service.registry.models import LogEntry, LogKind, Plant
+from service.derive.inhabitants.plant_heights import height_of
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Plant
 from tests.derive.pieces import NOON, a_tank, entry
 
 ROTALA = Plant("Rotala rotundifolia")

@@ -13,10 +13,10 @@ from service.advice.engine.recommendation import Severity
 from service.derive.co2.bound import most_co2_mg_l
 from service.derive.inputs import Inputs
 from service.derive.loader import load
-from service.derive.models import Co2State
-from service.derive.probe_out import probe_out_spans, samples_without
+from service.derive.models.co2 import Co2State
+from service.derive.sensors.probe_out import probe_out_spans, samples_without
 from service.derive.tank_view import tank_view
-from service.registry.models import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind
 from service.store.model import Samples, SeriesKey
 from service.times import from_us, to_us
 from tests.advice.cases import usual_log

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from service.derive.sensor_choice import why_no_reading
+from service.derive.sensors.choice import why_no_reading
 from service.store.model import Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
 from tests.derive.pieces import NOON

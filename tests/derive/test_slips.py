@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from service.derive.loader import load
-from service.derive.slips import MOST_READ, slips
+from service.derive.sensors.slips import MOST_READ, slips
 from service.store.model import Flag, Reading, SeriesKey
 from service.store.sqlite.store import SqliteStore
 from service.times import to_us

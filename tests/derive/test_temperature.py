@@ -7,10 +7,11 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from service.derive.models import Quality, TemperatureNow
+from service.derive.inhabitants.tolerance import tolerance_of
+from service.derive.models.quality import Quality
+from service.derive.models.temperature import TemperatureNow
 from service.derive.temperature import daily_minima, excursions_of, temperature_at
-from service.derive.tolerance import tolerance_of
-from service.registry.models import Stock, Tank
+from service.registry.models.tank import Stock, Tank
 from service.store.model import Reading, Samples
 from service.times import to_us
 from tests.derive.pieces import NOON, a_tank, grid, samples

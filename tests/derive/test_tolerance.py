@@ -8,10 +8,12 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
-from service.derive.models import Co2State, TankView
+from service.derive.inhabitants.tolerance import tolerance_of
+from service.derive.models.co2 import Co2State
+from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
-from service.derive.tolerance import tolerance_of
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from tests.derive.pieces import NOON, a_tank, days_of, entry, gassed, inputs_with
 
 DAY = timedelta(days=1)

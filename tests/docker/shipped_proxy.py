@@ -18,7 +18,7 @@ from service.app.app_factory import create_app
 from service.app.application import Application
 from service.clock import SystemClock
 from service.config import load_config
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from service.registry.registry import open_registry
 from service.store import open_store
 from tests.servers import HOST, Server, free_port, program

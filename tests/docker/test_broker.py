@@ -20,13 +20,13 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest.decode.message import PAYLOAD_LIMIT_BYTES
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.config import HUB_PLATFORMS, HomieOptions, HubOptions, MqttConfig
 from service.integrations.homie.publisher import Homie
 from service.integrations.hub.presses import Marking
 from service.integrations.hub.publisher import Hub
 from service.integrations.mqtt_advice import MqttAdvice
-from service.registry.recommendations import State
+from service.registry.models.recommendations import State
 from service.units import QUANTITIES
 from tests.docker.shipped_broker import OUTSIDE, SHIPPED, Account, ShippedBroker, set_up
 from tests.integrations.conftest import Home

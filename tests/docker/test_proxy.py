@@ -17,8 +17,8 @@ import pytest
 
 from service.api.events.stream import HEARTBEAT_S
 from service.api.http.blueprint import LIST_BYTES, PICTURES_BYTES
-from service.registry.events import NewEvent
-from service.registry.models import Tank
+from service.registry.models.events import NewEvent
+from service.registry.models.tank import Tank
 from tests.docker.shipped_proxy import NAME, PATIENCE_S, SHIPPED, Littoral, ShippedProxy, bearer
 from tests.servers import HOST, wait_until
 

@@ -19,7 +19,7 @@ import pytest
 from ingest.app import Ingester
 from service.clock import SystemClock
 from service.config import Config, IngestConfig, MqttConfig, RegistryConfig, StoreConfig
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.store import Reading, SeriesKey, Store, open_store
 from tests.ingest.ingester_process import SUBSCRIBED, run

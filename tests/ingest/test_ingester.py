@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.store import Flag
 from tests.ingest.conftest import publish, publish_lines
 from tests.servers import wait_until

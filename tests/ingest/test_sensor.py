@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.store import Flag
 from tests.servers import HOST, program, wait_until
 

@@ -17,7 +17,7 @@ from service.api.server import Server
 from service.app.app_factory import create_app
 from service.app.application import Application
 from service.config import Config, HttpConfig
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.registry.registry import Registry
 from service.store.model import Reading
 from service.store.sqlite.store import SqliteStore

@@ -21,7 +21,7 @@ from service.integrations.homie.device import properties_of
 from service.integrations.homie.publisher import Homie
 from service.integrations.hub.publisher import Hub
 from service.integrations.tank_figures import figures_of
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from tests.advice.cases import view_with
 from tests.derive.pieces import NOON
 from tests.integrations.conftest import Home, served

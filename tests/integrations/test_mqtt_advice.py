@@ -15,7 +15,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from service.config import HubOptions, MqttConfig
 from service.integrations.hub.publisher import Hub
 from service.integrations.mqtt_advice import MqttAdvice
-from service.registry.models import LogKind, WaterChangePlan
+from service.registry.models.log import LogKind
+from service.registry.models.plans import WaterChangePlan
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.conftest import Home
 from tests.integrations.relay import Relay

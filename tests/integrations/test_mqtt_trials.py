@@ -6,10 +6,10 @@ import json
 from dataclasses import replace
 from datetime import timedelta
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.history.change_events import LedgerChange
 from service.config import MqttConfig
 from service.integrations.mqtt_advice import MqttAdvice
-from service.registry.trials import Trial, TrialState
+from service.registry.models.trials import Trial, TrialState
 from tests.advice.cases import view_with
 from tests.derive.pieces import NOON, a_tank
 

@@ -6,8 +6,8 @@ import requests
 from playwright.sync_api import expect
 
 from service.clock import SystemClock
-from service.registry.access import Scope
-from service.registry.models import Tank
+from service.registry.models.access import Scope
+from service.registry.models.tank import Tank
 from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served

@@ -5,7 +5,7 @@ from __future__ import annotations
 from playwright.sync_api import expect
 
 from service.registry.audit import Action, Actor, ActorKind, AuditedWrite, acting_as
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served

@@ -13,8 +13,9 @@ from service.app.app_factory import create_app
 from service.app.application import opened
 from service.config import Config, RegistryConfig, StoreConfig
 from service.pages.browser.own_address import own_page
-from service.registry.access import Scope
-from service.registry.models import LogKind, Tank
+from service.registry.models.access import Scope
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.store.model import Reading
 from service.times import to_us
 from tests.pages.conftest import Opener

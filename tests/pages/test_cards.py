@@ -19,8 +19,8 @@ from service.advice.reason_words import amount_words, reason_words
 from service.errors import InvalidInputError
 from service.pages.local_time import LocalTime
 from service.pages.tank.cards import Card, Refused, cards_of, done_data
-from service.registry.models import Tank
-from service.registry.recommendations import State
+from service.registry.models.recommendations import State
+from service.registry.models.tank import Tank
 from tests.pages.served import ORIGIN
 
 TANK = Tank("reedbed", "Reedbed", net_volume_l=120.0)

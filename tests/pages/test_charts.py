@@ -11,7 +11,7 @@ from playwright.sync_api import Page, expect
 
 from service.derive.co2.series import co2_series, inner_step_us, mean_over
 from service.derive.loader import CO2_QUANTITIES, load_span
-from service.registry.models import Stock, Tank
+from service.registry.models.tank import Stock, Tank
 from service.store.model import Reading
 from service.times import to_us
 from tests.pages.conftest import Opener, Watched

@@ -10,10 +10,11 @@ import pytest
 
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
-from service.pages.curves import Canvas, stretches, thinned
+from service.pages.drawings.curves import Canvas, stretches, thinned
 from service.pages.local_time import LocalTime
 from service.pages.tank.figures import DAY_S, Figure, figures_of, next_switch
-from service.registry.models import LightPlan, Tank
+from service.registry.models.plans import LightPlan
+from service.registry.models.tank import Tank
 from service.store.model import Reading
 from service.store.sqlite.store import SqliteStore
 from service.times import to_us

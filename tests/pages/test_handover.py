@@ -12,10 +12,13 @@ import requests
 from playwright.sync_api import Page, expect
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.work import Who
-from service.registry.access import Scope
-from service.registry.models import Absence, DosePlan, LogKind, Plant, Stock, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.access import Scope
+from service.registry.models.log import LogKind
+from service.registry.models.plans import DosePlan
+from service.registry.models.tank import Plant, Stock, Tank
 from tests.advice.cases import view_with
 from tests.derive.pieces import a_tank
 from tests.pages.accessibility import violations

@@ -8,7 +8,9 @@ import pytest
 import requests
 from playwright.sync_api import Browser, Page, expect
 
-from service.registry.models import DosePlan, LogKind, Stock, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.plans import DosePlan
+from service.registry.models.tank import Stock, Tank
 from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served

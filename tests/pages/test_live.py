@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import expect
 
-from service.registry.models import Stock, Tank
+from service.registry.models.tank import Stock, Tank
 from service.store.model import Reading
 from service.times import to_us
 from tests.pages.conftest import Opener

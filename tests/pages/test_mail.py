@@ -25,10 +25,10 @@ from service.config import (
 )
 from service.integrations.email.links import Links
 from service.integrations.email.schedule import TEST
-from service.registry.access import Scope
 from service.registry.audit import ActorKind
-from service.registry.events import NewEvent
-from service.registry.models import Tank
+from service.registry.models.access import Scope
+from service.registry.models.events import NewEvent
+from service.registry.models.tank import Tank
 from service.store import open_store
 from tests.registries import sqlite_registry
 

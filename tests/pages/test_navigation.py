@@ -9,8 +9,9 @@ import requests
 
 from service.clock import SystemClock
 from service.pages.navigation import SERVICE, TANK
-from service.registry.access import Scope
-from service.registry.models import Absence, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.access import Scope
+from service.registry.models.tank import Tank
 from tests.pages.served import Served
 
 

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 from playwright.sync_api import expect
 
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.store.model import Reading
 from service.times import to_us
 from tests.api.conftest import NOW, app, client, context, made  # noqa: F401 - fixtures used here too

@@ -11,7 +11,7 @@ from playwright.sync_api import expect
 
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.store.model import Reading
 from service.times import to_us
 from tests.pages.accessibility import violations

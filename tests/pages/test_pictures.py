@@ -9,7 +9,9 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import expect
 
-from service.registry.models import Absence, LogKind, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served

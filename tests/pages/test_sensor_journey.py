@@ -10,7 +10,8 @@ from datetime import timedelta
 import pytest
 from playwright.sync_api import Page, expect
 
-from service.registry.models import LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.store.model import Reading, SeriesKey
 from service.times import to_us
 from tests.ingest.conftest import publish

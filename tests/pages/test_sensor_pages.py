@@ -14,7 +14,8 @@ from service.config import RouteConfig
 from service.derive.loader import load
 from service.errors import StoreUnavailableError
 from service.mqtt.listening import Heard
-from service.registry.models import LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.store import Flag, Reading, SeriesKey
 from service.times import to_us
 from tests.api.conftest import NOW, app, client, context, made  # noqa: F401 - fixtures used here too

@@ -13,14 +13,14 @@ from flask.testing import FlaskClient
 from playwright.sync_api import expect
 from sqlalchemy import update
 
-from service.api.http.auth import Caller, still_admitted
+from service.api.http.access.auth import Caller, still_admitted
 from service.app.app_factory import create_app
 from service.app.application import Application, opened
 from service.config import Config, HttpConfig, RegistryConfig, StoreConfig
-from service.registry.access import Scope
 from service.registry.audit import Actor, ActorKind
-from service.registry.models import Tank
-from service.registry.tables import TokenRow
+from service.registry.models.access import Scope
+from service.registry.models.tank import Tank
+from service.registry.tables.access import TokenRow
 from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served, SetClock

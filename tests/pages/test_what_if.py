@@ -8,7 +8,7 @@ import pytest
 import requests
 
 from service.pages.what_if import Slider, moved, question_of
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from tests.pages.served import Served
 
 FLOW = Slider("flow", "CO2 flow", "%", 0, 200, 5, 100, 100)

@@ -12,8 +12,9 @@ from service.config import Config, PicturesConfig, RegistryConfig
 from service.errors import ConfigError, ConflictError, InvalidInputError, NotFoundError
 from service.pictures.album import Album, NoRoomError
 from service.pictures.folder import LostPictureError, folder_of
-from service.registry.models import LogKind, Tank
-from service.registry.pictures import MOST_OF_AN_ENTRY
+from service.registry.models.log import LogKind
+from service.registry.models.pictures import MOST_OF_AN_ENTRY
+from service.registry.models.tank import Tank
 from tests.pictures.samples import Sent, names, picture, read_here
 from tests.registries import sqlite_registry
 

@@ -8,8 +8,8 @@ import pytest
 from sqlalchemy import text
 
 from service.errors import ConflictError, GoneError, InvalidInputError, NotFoundError
-from service.registry.access import Scope
-from service.registry.models import Tank
+from service.registry.models.access import Scope
+from service.registry.models.tank import Tank
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 DAY = timedelta(days=1)

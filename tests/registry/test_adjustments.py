@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime, time
 
-from service.registry.models import LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from tests.derive.pieces import a_tank
 

@@ -9,7 +9,6 @@ import pytest
 from sqlalchemy import update
 
 from service.pages.audit import WORDS
-from service.registry.access import Scope
 from service.registry.audit import (
     Action,
     Actor,
@@ -19,8 +18,9 @@ from service.registry.audit import (
     acting_as,
     present_actor,
 )
-from service.registry.models import Tank
-from service.registry.tables import AuditRow
+from service.registry.models.access import Scope
+from service.registry.models.tank import Tank
+from service.registry.tables.access import AuditRow
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 PHONE = Actor(ActorKind.TOKEN, "4be1", "phone", "192.0.2.7")

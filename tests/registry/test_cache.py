@@ -6,10 +6,11 @@ import pytest
 from sqlalchemy import event
 
 from service.errors import NotFoundError, RegistryRefusedError
-from service.registry import cache
-from service.registry.access import Scope
-from service.registry.connection import make_engine
-from service.registry.models import LogKind, Tank
+from service.registry.database import cache
+from service.registry.database.connection import make_engine
+from service.registry.models.access import Scope
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
 from tests.another_process import AnotherProcess
 from tests.servers import wait_until
@@ -20,9 +21,10 @@ REED = Tank("reed", "Reed bed")
 
 _PREPARED = """
 from datetime import UTC, datetime
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from service.registry.registry import open_registry
-from service.registry.models import LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 registry = open_registry(sys.argv[1])
 noon = datetime(2026, 5, 4, 12, tzinfo=UTC)
 """

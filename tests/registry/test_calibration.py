@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from service.errors import InvalidInputError
-from service.registry.calibration import Calibration, ideal, read_calibration
+from service.registry.log.calibration import Calibration, ideal, read_calibration
 
 AT_US = 1_800_000_000_000_000
 NERNST_MV = 59.159

@@ -8,20 +8,18 @@ import pytest
 
 from service.errors import InvalidInputError
 from service.registry.checks import check_absences, check_log, check_tank
-from service.registry.fields.log import KINDS
-from service.registry.models import (
-    Absence,
-    Dimensions,
+from service.registry.fields.log.kinds import KINDS
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogKind
+from service.registry.models.plans import (
     DosePlan,
     GasPlan,
     LightPlan,
-    LogKind,
     PlantTargets,
     Salt,
-    Stock,
-    Tank,
     WaterChangePlan,
 )
+from service.registry.models.tank import Dimensions, Stock, Tank
 
 GOOD = Tank("a", "A", dimensions=Dimensions(90, 45, 45))
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)

@@ -15,9 +15,12 @@ from service.errors import (
     RegistryRefusedError,
     RegistryUnavailableError,
 )
-from service.registry.models import LogKind, Rejection, Tank
+from service.registry.models.ingest import Rejection
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
-from service.registry.tables import RecommendationRow, StatusRow
+from service.registry.tables.advice import RecommendationRow
+from service.registry.tables.processes import StatusRow
 from tests.another_process import AnotherProcess
 from tests.servers import Postgresql
 
@@ -64,7 +67,8 @@ def test_sqlite_is_set_up_for_two_processes(tmp_path):
 PREPARED = """
 from datetime import UTC, datetime
 from service.registry.registry import open_registry
-from service.registry.models import LogKind, Rejection
+from service.registry.models.ingest import Rejection
+from service.registry.models.log import LogKind
 registry = open_registry(sys.argv[1])
 now = datetime(2026, 5, 4, tzinfo=UTC)
 """

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from service.registry.models import DeviceClock, Tank
+from service.registry.models.ingest import DeviceClock
+from service.registry.models.tank import Tank
 
 AT = datetime(2026, 3, 2, 12, tzinfo=UTC)
 

@@ -4,8 +4,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from service.registry.entry_text import entry_text
-from service.registry.models import LogEntry, LogKind
+from service.registry.log.entry_text import entry_text
+from service.registry.models.log import LogEntry, LogKind
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
 

@@ -6,9 +6,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from service.errors import ConflictError, NotFoundError
-from service.registry.events import DeliveryState, NewEvent, Revision
-from service.registry.models import Tank
-from service.registry.tables import RecommendationRow, StatusRow
+from service.registry.models.events import DeliveryState, NewEvent, Revision
+from service.registry.models.tank import Tank
+from service.registry.tables.advice import RecommendationRow
+from service.registry.tables.processes import StatusRow
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)

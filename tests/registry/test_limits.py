@@ -11,16 +11,9 @@ import pytest
 
 from service.errors import InvalidInputError
 from service.registry.checks import check_absences, check_log, check_tank
-from service.registry.models import (
-    Absence,
-    Dimensions,
-    DosePlan,
-    PlantTargets,
-    Salt,
-    Stock,
-    Tank,
-    WaterChangePlan,
-)
+from service.registry.models.absence import Absence
+from service.registry.models.plans import DosePlan, PlantTargets, Salt, WaterChangePlan
+from service.registry.models.tank import Dimensions, Stock, Tank
 
 GOOD = Tank("a", "A", dimensions=Dimensions(90, 45, 45))
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)

@@ -9,9 +9,10 @@ import pytest
 from sqlalchemy.exc import IntegrityError
 
 from service.errors import ConflictError, GoneError, NotFoundError
-from service.registry.models import LogEntry, LogKind, Tank
-from service.registry.row_ids import new_id
-from service.registry.tables import LinkReportRow
+from service.registry.database.row_ids import new_id
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
+from service.registry.tables.log import LinkReportRow
 
 NOW = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
 DAY = timedelta(days=1)

@@ -9,8 +9,8 @@ from contextlib import closing
 import pytest
 
 from service.errors import RegistryRefusedError, RegistryUnavailableError
-from service.registry import file
-from service.registry.models import Tank
+from service.registry.database import file
+from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from service.advice.handover.glossary import words_in
-from service.registry.fields.log import KINDS
-from service.registry.models import LogKind
-from service.registry.observations import HIGHEST, OBSERVATIONS, observed
+from service.registry.fields.log.kinds import KINDS
+from service.registry.log.observations import HIGHEST, OBSERVATIONS, observed
+from service.registry.models.log import LogKind
 
 
 def test_each_kind_has_six_steps_that_differ() -> None:

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from service.derive.plants import plants_of, reaching_cm
+from service.derive.inhabitants.plants import plants_of, reaching_cm
 from service.errors import InvalidInputError
 from service.registry.checks import check_tank
-from service.registry.models import Dimensions, Plant, Tank
+from service.registry.models.tank import Dimensions, Plant, Tank
 from service.registry.species.ranges import OWN
 
 

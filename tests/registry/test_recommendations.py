@@ -9,8 +9,8 @@ import pytest
 from sqlalchemy import event
 
 from service.errors import NotFoundError
-from service.registry.models import Tank
-from service.registry.recommendations import ACTIVE_STATES, State, StoredRecommendation
+from service.registry.models.recommendations import ACTIVE_STATES, State, StoredRecommendation
+from service.registry.models.tank import Tank
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 DAY = timedelta(days=1)

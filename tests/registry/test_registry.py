@@ -11,22 +11,20 @@ from service.errors import (
     NotFoundError,
     PreconditionFailedError,
 )
-from service.registry.models import (
-    Absence,
+from service.registry.database.versions import Precondition
+from service.registry.models.absence import Absence
+from service.registry.models.ingest import Rejection
+from service.registry.models.log import LogKind
+from service.registry.models.plans import (
     Cylinder,
-    Dimensions,
     DosePlan,
     GasPlan,
     LightPlan,
-    LogKind,
     PlantTargets,
-    Rejection,
     Salt,
-    Stock,
-    Tank,
     WaterChangePlan,
 )
-from service.registry.versions import Precondition
+from service.registry.models.tank import Dimensions, Stock, Tank
 
 NOON = datetime(2026, 5, 4, 12, 0, 0, 123457, tzinfo=UTC)
 

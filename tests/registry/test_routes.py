@@ -9,7 +9,7 @@ import pytest
 from service.config import RouteConfig
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry.audit import Action
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 
 NOW = datetime(2031, 5, 4, 10, tzinfo=UTC)
 ROUTE = RouteConfig("yard/box", tank="reed", quantity="ph", format="json", path="a.b", unit="mV")

@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.registry.models import Stock
+from service.registry.models.tank import Stock
 from service.registry.species.names import species
 from service.registry.species.ranges import (
     OWN,

@@ -6,7 +6,7 @@ import pytest
 
 from service.errors import InvalidInputError
 from service.registry.checks import check_tank
-from service.registry.models import Stock, Tank
+from service.registry.models.tank import Stock, Tank
 from service.registry.species.names import LONGEST, meant, nearest, plant, valid_name
 from service.registry.species.table import ANIMALS, PLANTS
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from service.registry.models import Stock
+from service.registry.models.tank import Stock
 from service.registry.species import table
 from service.registry.species.names import species
 from service.registry.species.ranges import comfortable_range, tolerable_range

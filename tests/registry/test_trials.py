@@ -8,12 +8,13 @@ from datetime import UTC, datetime, time, timedelta
 import pytest
 
 from service.errors import ConflictError, InvalidInputError, NotFoundError, PreconditionFailedError
-from service.registry.adjustments import adjustments, undone
+from service.registry.database.versions import Precondition
 from service.registry.fields.trial import MOST_RUNNING
-from service.registry.models import DosePlan, GasPlan, LightPlan, Tank
+from service.registry.log.adjustments import adjustments, undone
+from service.registry.models.plans import DosePlan, GasPlan, LightPlan
+from service.registry.models.tank import Tank
+from service.registry.models.trials import Held, Plans, Trial, TrialState
 from service.registry.registry import Registry
-from service.registry.trials import Held, Plans, Trial, TrialState
-from service.registry.versions import Precondition
 from tests.derive.pieces import a_tank
 
 NOW = datetime(2026, 3, 10, 12, tzinfo=UTC)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.registry.models import Dimensions, Tank
+from service.registry.models.tank import Dimensions, Tank
 from service.registry.volume import net_volume_l
 
 

@@ -8,7 +8,8 @@ from datetime import datetime
 
 import numpy as np
 
-from service.registry.models import DeviceClock, LogEntry, LogKind
+from service.registry.models.ingest import DeviceClock
+from service.registry.models.log import LogEntry, LogKind
 from service.store.buckets import aligned_span, buckets_of_samples
 from service.store.model import (
     AGGREGATES,

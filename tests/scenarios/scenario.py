@@ -15,22 +15,18 @@ from typing import Any
 
 from demo.model import Change, Gas, Heater, Lamp, Room, Sensor, TankModel, Water, WaterChange
 from service.advice.engine.recommendation import Severity
-from service.registry.adjustments import adjustments
 from service.registry.documents import from_document, to_document
-from service.registry.models import (
-    DeviceClock,
-    Dimensions,
+from service.registry.log.adjustments import adjustments
+from service.registry.models.ingest import DeviceClock
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.plans import (
     DosePlan,
     GasPlan,
-    KhKit,
     LightPlan,
-    LogEntry,
-    LogKind,
     PlantTargets,
-    Stock,
-    Tank,
     WaterChangePlan,
 )
+from service.registry.models.tank import Dimensions, KhKit, Stock, Tank
 from service.science.carbonate.kh_test import KhMethod
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.times import to_us

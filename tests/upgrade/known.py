@@ -10,8 +10,8 @@ from service.advice.engine.scheduler import Scheduler
 from service.app.app_factory import create_app
 from service.app.application import Application, opened
 from service.config import load_config
-from service.registry.access import Scope
-from service.registry.models import Rejection
+from service.registry.models.access import Scope
+from service.registry.models.ingest import Rejection
 from service.store import Flag, Reading
 from service.times import to_us
 

@@ -9,7 +9,7 @@ from typing import Final
 
 from service.advice.engine.recommendation import Evidence, Finding, Recommendation
 from service.advice.engine.rule import ActiveConditions, Rule
-from service.registry.recommendations import ACTIVE_STATES, State
+from service.registry.models.recommendations import ACTIVE_STATES, State
 
 MOST_PER_RULE: Final = 20
 """So many recommendations of one rule are open in one tank. Nobody works through more. Our

@@ -35,8 +35,8 @@ from service.advice.rules.observed import algae, animals, hydra, leaves
 from service.advice.rules.sensors import clock, disagree, no_advice, odd, probe, silent
 from service.advice.rules.upkeep import cylinder, routine_work, surface, trim
 from service.advice.rules.water import after_work, routine
-from service.derive.models import TankView
-from service.registry.models import Absence
+from service.derive.models.tank_view import TankView
+from service.registry.models.absence import Absence
 
 RULES: Final[tuple[Rule, ...]] = (
     co2_high.RULE,

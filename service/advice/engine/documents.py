@@ -10,7 +10,7 @@ from typing import Any, Final
 from service.advice.engine.instruction import NumberedCautions
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.advice.engine.work import Who
-from service.registry.recommendations import State
+from service.registry.models.recommendations import State
 from service.schemas.answers import AnswerSchema, Part
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Number, Text, YesNo

@@ -13,7 +13,7 @@ from typing import Final
 from service.advice.cautions import cautions_for
 from service.advice.engine.recommendation import Amount, Finding, Instruction, Severity
 from service.advice.engine.work import Hazard
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 
 _LITRE: Final = "L"
 _MILLILITRE: Final = "mL"

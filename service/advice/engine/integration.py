@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from service.advice.engine.change_events import LedgerChange
-from service.derive.models import TankView
+from service.advice.engine.history.change_events import LedgerChange
+from service.derive.models.tank_view import TankView
 
 
 class Integration(Protocol):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from service.registry.models import Lever
+from service.registry.models.log import Lever
 
 
 class Way(StrEnum):

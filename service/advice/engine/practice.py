@@ -17,7 +17,7 @@ from service.derive.thresholds import (
     table,
 )
 from service.errors import FieldFault, InvalidInputError
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.water.mix import MAX_TEMPERATURE_STEP_C
 

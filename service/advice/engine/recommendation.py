@@ -11,7 +11,7 @@ from typing import Any
 
 from service.advice.engine.levers import Move
 from service.advice.engine.work import Hazard, Who
-from service.registry.recommendations import State
+from service.registry.models.recommendations import State
 
 
 class Severity(IntEnum):

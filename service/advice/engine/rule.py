@@ -9,8 +9,8 @@ from datetime import datetime, timedelta
 from service.advice.engine.levers import Move
 from service.advice.engine.practice import limit
 from service.advice.engine.recommendation import Finding
-from service.derive.models import TankView
-from service.registry.models import Tank
+from service.derive.models.tank_view import TankView
+from service.registry.models.tank import Tank
 
 ActiveConditions = frozenset[tuple[str, str]]
 """(code, subject) of each active condition: a rule clears it later than it raises it."""

@@ -11,9 +11,9 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.history.change_events import LedgerChange
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.integration import Integration
-from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Finding
 from service.advice.engine.storage_faults import (
     LASTING,
@@ -23,7 +23,7 @@ from service.advice.engine.storage_faults import (
 from service.advice.trials.keeping import without_undoing
 from service.clock import Clock, SystemClock
 from service.derive.drift_cache import MorningDrifts
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.derive.view_cache import ViewCache
 from service.errors import (
     LittoralError,
@@ -31,9 +31,10 @@ from service.errors import (
     StoreRefusedError,
     StoreUnavailableError,
 )
-from service.registry.models import Absence, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.tank import Tank
+from service.registry.models.trials import Trial
 from service.registry.registry import Registry
-from service.registry.trials import Trial
 from service.store.interface import Store
 from service.times import format_moment
 

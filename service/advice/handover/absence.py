@@ -9,7 +9,7 @@ from math import ceil
 from typing import Final
 
 from service.advice.contact import covers
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.handover.return_report import ReturnReport, tank_return
 from service.advice.handover.sheet import HandoverSheet, handover
 from service.advice.trials.keeping import trials_of_return
@@ -18,9 +18,10 @@ from service.derive.loader import load
 from service.derive.tank_view import tank_view
 from service.errors import FieldFault, InvalidInputError, NotFoundError, Refusal
 from service.local_words import end_of_day, in_zone, read_local
-from service.registry.access import ShareLink
-from service.registry.models import Absence, Tank
-from service.registry.recommendations import State
+from service.registry.models.absence import Absence
+from service.registry.models.access import ShareLink
+from service.registry.models.recommendations import State
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.store.interface import Store
 from service.times import format_moment

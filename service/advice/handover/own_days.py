@@ -6,7 +6,8 @@ from collections.abc import Iterable
 from datetime import UTC, datetime, time
 from zoneinfo import ZoneInfo
 
-from service.registry.models import Absence, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.tank import Tank
 
 
 def span_of_tank(absence: Absence, tank: Tank, zones: Iterable[str]) -> tuple[datetime, datetime]:

@@ -9,11 +9,14 @@ from datetime import UTC, datetime
 from service.advice.engine.instruction import NumberedCautions
 from service.advice.engine.recommendation import Recommendation
 from service.advice.phrases import span
-from service.derive.models import Co2Day, LightDay, TankView
-from service.registry.entry_text import entry_text
-from service.registry.models import Absence, LogEntry, LogKind
-from service.registry.pictures import Picture
-from service.registry.recommendations import State
+from service.derive.models.co2_days import Co2Day
+from service.derive.models.light import LightDay
+from service.derive.models.tank_view import TankView
+from service.registry.log.entry_text import entry_text
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.pictures import Picture
+from service.registry.models.recommendations import State
 from service.science.water.hardness import dkh_from_meq_l
 
 LEAST_CO2_CHANGE = 0.1

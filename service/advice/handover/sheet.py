@@ -25,11 +25,13 @@ from service.advice.handover.emergencies import Emergency, emergencies
 from service.advice.handover.glossary import GLOSSARY, Word, words_in
 from service.advice.handover.own_days import span_of_tank
 from service.advice.phrases import capitalised, listed, local_date, percent, span
-from service.derive.models import Array, TankView
-from service.registry.entry_text import entry_text
-from service.registry.models import Absence, LogKind
-from service.registry.recommendations import State
-from service.registry.trials import Trial
+from service.derive.models.co2 import Array
+from service.derive.models.tank_view import TankView
+from service.registry.log.entry_text import entry_text
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogKind
+from service.registry.models.recommendations import State
+from service.registry.models.trials import Trial
 from service.times import from_us, to_us
 
 PICTURE_DAYS: Final = 3

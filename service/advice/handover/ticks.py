@@ -12,14 +12,15 @@ from typing import Any, Final
 
 from marshmallow import ValidationError
 
-from service.advice.engine.done import draft_of, entry_id
+from service.advice.engine.history.done import draft_of, entry_id
 from service.advice.engine.recommendation import LogDraft, Recommendation
 from service.advice.handover.care_plan import Task
 from service.errors import LEFT_OUT, FieldFault, InvalidInputError, Refusal
-from service.registry.fields.log import KINDS
-from service.registry.log_volume import to_stored
-from service.registry.models import LogKind, Tank
-from service.registry.row_ids import new_id
+from service.registry.database.row_ids import new_id
+from service.registry.fields.log.kinds import KINDS
+from service.registry.log.volume import to_stored
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 from service.schemas.entry import label_of, units_of
 from service.schemas.messages import error_of_messages

@@ -11,8 +11,8 @@ from service.advice.rules.co2 import high as co2_high
 from service.advice.rules.heat import coming, cooling, out_of_range, oxygen
 from service.advice.rules.observed import animals
 from service.advice.trials.tried import puts_animals_first, undoes
-from service.derive.models import TankView
-from service.registry.trials import Trial
+from service.derive.models.tank_view import TankView
+from service.registry.models.trials import Trial
 
 FOR_ANIMALS: Final = frozenset(
     {

@@ -14,8 +14,8 @@ from service.derive.local_time import local_day, local_midnight, local_moment
 from service.derive.watched.comparison import Comparison, DayValue, compare
 from service.derive.watched.tank_days import TankDays
 from service.derive.watched.values import WATCHED
-from service.registry.models import Tank
-from service.registry.trials import Trial
+from service.registry.models.tank import Tank
+from service.registry.models.trials import Trial
 from service.science.numeric.before_after import LEAST_DAYS
 from service.store.interface import Store
 

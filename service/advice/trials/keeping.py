@@ -11,14 +11,15 @@ from service.advice.engine.recommendation import Finding
 from service.advice.trials.documents import trial_document
 from service.advice.trials.holding import held_back
 from service.advice.trials.judgement import Judgement, judge
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.errors import ConflictError, NotFoundError
+from service.registry.database.versions import ANY, Precondition, Stored
 from service.registry.documents import from_document, to_document
-from service.registry.events import NewEvent
-from service.registry.models import Absence, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.events import NewEvent
+from service.registry.models.tank import Tank
+from service.registry.models.trials import Held, Trial, TrialState
 from service.registry.registry import Registry
-from service.registry.trials import Held, Trial, TrialState
-from service.registry.versions import ANY, Precondition, Stored
 from service.store.interface import Store
 
 

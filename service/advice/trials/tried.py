@@ -22,9 +22,11 @@ from service.advice.engine.levers import (
     Move,
     Way,
 )
-from service.registry.adjustments import undone
-from service.registry.models import GasPlan, Lever, LogEntry, LogKind, Tank
-from service.registry.trials import Plans, Trial
+from service.registry.log.adjustments import undone
+from service.registry.models.log import Lever, LogEntry, LogKind
+from service.registry.models.plans import GasPlan
+from service.registry.models.tank import Tank
+from service.registry.models.trials import Plans, Trial
 
 _FAMILIES: Final = (
     frozenset({Lever.GAS_FLOW, Lever.GAS_TIMES}),
@@ -52,9 +54,10 @@ def plans_before(tank: Tank, entries: Sequence[LogEntry]) -> Plans | None:
 
     Args:
         tank: as it is after them.
+        entries: oldest first.
     """
     found: Tank | None = None
-    for entry in sorted(entries, key=lambda one: one.time, reverse=True):
+    for entry in reversed(entries):
         if entry.kind is LogKind.ADJUSTMENT:
             found = undone(found or tank, entry.data) or found
     return None if found is None else Plans.of(found)

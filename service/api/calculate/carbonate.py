@@ -14,7 +14,7 @@ from service.api.calculate.measured import (
 )
 from service.derive.calculations import carbonate
 from service.derive.calculations.co2 import co2
-from service.derive.models import Co2State
+from service.derive.models.co2 import Co2State
 from service.schemas.base import Nested
 from service.schemas.fields import Choice, Text
 from service.schemas.quantities import Fraction, Measure, Ph, carbonate_hardness

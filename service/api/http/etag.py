@@ -8,7 +8,7 @@ from typing import Any, Final
 from flask import Response, json, request
 
 from service.api.http.responses import as_json
-from service.registry.versions import Precondition
+from service.registry.database.versions import Precondition
 
 ETAG: Final = {
     "ETag": {"schema": {"type": "string"}, "description": "Version, for If-Match."},

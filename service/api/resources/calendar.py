@@ -6,13 +6,13 @@ from typing import Any, Final
 
 from flask import Response
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.api.http.public_address import tank_page_address
 from service.integrations.calendar.tasks import Form, tank_calendar
-from service.registry.recommendations import ACTIVE_STATES
+from service.registry.models.recommendations import ACTIVE_STATES
 from service.schemas.base import Schema
 from service.schemas.fields import Choice
 

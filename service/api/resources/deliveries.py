@@ -6,10 +6,11 @@ from typing import Any
 
 from service.api.context import current
 from service.api.http.blueprint import Blueprint
+from service.api.http.pagination import next_address
 from service.api.http.path_parameters import DELIVERY
 from service.clock import SystemClock
 from service.errors import NotFoundError, shown
-from service.registry.events import Delivery, DeliveryState
+from service.registry.models.events import Delivery, DeliveryState
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Text, Whole
@@ -62,6 +63,7 @@ class DeliveriesOptionsSchema(Schema):
         words=list(DeliveryState),
     )
     target = Text("Only to this webhook, or this recipient, such as `mail/ana`.", longest=64)
+    before = Whole("Only deliveries with a smaller id.", low=1, high=2**53, text=True)
     limit = Whole("At most so many; default 100.", low=1, high=1000, text=True, load_default=100)
 
 
@@ -71,10 +73,12 @@ class DeliveriesOptionsSchema(Schema):
 def deliveries(options: dict[str, Any]) -> dict[str, Any]:
     """Deliveries to webhooks and by mail, newest first"""
     states = [DeliveryState(options["state"])] if "state" in options else None
+    limit = options["limit"]
     found = current().registry.deliveries(
-        target=options.get("target"), states=states, limit=options["limit"]
+        target=options.get("target"), states=states, before=options.get("before"), limit=limit + 1
     )
-    return {"deliveries": found, "next": None}
+    more = next_address(before=str(found[limit - 1].id)) if len(found) > limit else None
+    return {"deliveries": found[:limit], "next": more}
 
 
 @blueprint.at("/<id>/redeliver", "POST", parameters=DELIVERY)

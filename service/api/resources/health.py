@@ -17,7 +17,7 @@ from service.api.http.openapi import text_of
 from service.errors import LittoralError
 from service.integrations.metrics.disks import database_paths, full_disks
 from service.integrations.metrics.health import INGEST, is_silent
-from service.registry.events import Delivery, DeliveryState
+from service.registry.models.events import Delivery, DeliveryState
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Text, Whole, YesNo

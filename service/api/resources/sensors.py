@@ -11,11 +11,12 @@ from service.api.context import Context, current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
 from service.api.resources.readings.schemas import FlagsField
-from service.derive.device_clock import clock_text
-from service.derive.first_sensors import first_sensors
-from service.derive.sensor_choice import ChosenSeries, Why, chosen_series, considered
-from service.derive.slips import slips
-from service.registry.models import Rejection, Tank
+from service.derive.sensors.choice import ChosenSeries, Why, chosen_series, considered
+from service.derive.sensors.device_clock import clock_text
+from service.derive.sensors.first import first_sensors
+from service.derive.sensors.slips import slips
+from service.registry.models.ingest import Rejection
+from service.registry.models.tank import Tank
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text, Whole, YesNo

@@ -14,13 +14,13 @@ from service.advice.trials.keeping import judged_now, publish, require_running, 
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.etag import ETAG, IF_MATCH, precondition, tagged
-from service.api.http.faults import invalid_field
 from service.api.http.path_parameters import TANK, TRIAL
+from service.api.http.problems.faults import invalid_field
 from service.derive.watched.values import WATCHED, watchable
+from service.registry.database.versions import Stored
 from service.registry.fields.limits import NAME_LENGTH
 from service.registry.fields.trial import MOST_ENTRIES, MOST_LENGTH, MOST_WATCHED, USUAL_LENGTH
-from service.registry.trials import Trial, TrialState
-from service.registry.versions import Stored
+from service.registry.models.trials import Trial, TrialState
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Name, Text

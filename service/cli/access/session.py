@@ -14,7 +14,7 @@ from service.app.configuration import configuration
 from service.cli.options.config_option import config_option
 from service.cli.output.display import as_json_text, json_option
 from service.config import make_clock
-from service.registry.access import LoginSession
+from service.registry.models.access import LoginSession
 from service.registry.registry import open_registry
 from service.times import format_moment
 

@@ -16,7 +16,7 @@ from service.cli.options.config_option import config_option
 from service.cli.options.parameters import SpanParameter
 from service.cli.output.display import json_option
 from service.config import make_clock
-from service.registry.access import Scope, Token
+from service.registry.models.access import Scope, Token
 from service.registry.registry import open_registry
 from service.times import format_moment
 

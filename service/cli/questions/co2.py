@@ -11,7 +11,7 @@ from service import units
 from service.cli.options.quantity_parameter import QuantityParameter
 from service.cli.output.display import json_option
 from service.derive.calculations.co2 import USUAL_TARGET_MG_L, Co2Answer, co2
-from service.registry.models import KhKit
+from service.registry.models.tank import KhKit
 from service.science.carbonate.kh_test import KhMethod
 from service.science.numeric.checks import OutOfRangeError
 

@@ -12,7 +12,7 @@ from service.cli.output.display import as_json_text, json_option
 from service.cli.output.tank_times import words_now
 from service.cli.output.terminal import show, table
 from service.client import Observation, ObservationScale
-from service.registry.observations import OBSERVATIONS
+from service.registry.log.observations import OBSERVATIONS
 
 
 @click.command("observations")

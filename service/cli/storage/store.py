@@ -16,7 +16,7 @@ from service.cli.options.parameters import NumberRange
 from service.cli.options.transfer_options import chosen_store, store_option
 from service.cli.output.display import as_json_text, json_option
 from service.registry.audit import Action, AuditedWrite
-from service.registry.portable import is_there
+from service.registry.database.portable import is_there
 from service.registry.registry import Registry, open_registry
 from service.store.retention import RetentionPolicy
 from service.store.sqlite.store import SqliteStore

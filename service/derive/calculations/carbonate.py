@@ -18,7 +18,7 @@ from service.derive.calculations.measuring import (
     other_bases_of,
 )
 from service.derive.calculations.sense import ions_out_of_sense, kh_step_too_large
-from service.derive.models import EstimatedValue
+from service.derive.models.quality import EstimatedValue
 from service.science.carbonate import inverse
 from service.science.carbonate.alkalinity import (
     carbonate_side,

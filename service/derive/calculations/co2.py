@@ -15,8 +15,9 @@ from service.derive.calculations.measuring import (
 )
 from service.derive.calculations.sense import co2_out_of_sense, ions_out_of_sense
 from service.derive.co2.target import Target, state_of
-from service.derive.models import Co2State, EstimatedValue
-from service.registry.models import PlantTargets
+from service.derive.models.co2 import Co2State
+from service.derive.models.quality import EstimatedValue
+from service.registry.models.plans import PlantTargets
 from service.science.carbonate.alkalinity import non_carbonate_caution, without_other_bases
 from service.science.carbonate.co2 import (
     RULE_OF_THUMB,

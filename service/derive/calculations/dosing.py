@@ -11,7 +11,7 @@ from service.derive.calculations.sense import (
     larger_than_bottle,
     poisonous,
 )
-from service.registry.models import Salt
+from service.registry.models.plans import Salt
 from service.science.numeric.checks import OutOfRangeError
 from service.science.nutrients.dosing import (
     SUBSTANCES,

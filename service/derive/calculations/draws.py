@@ -8,7 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from service.derive.models import Array, EstimatedValue
+from service.derive.models.co2 import Array
+from service.derive.models.quality import EstimatedValue
 from service.science.carbonate.kh_test import MeasuredAlkalinity
 
 COUNT: Final = 1000

@@ -8,7 +8,7 @@ from typing import Final, TypedDict, cast
 import numpy as np
 
 from service.derive.co2.kh_kit import measured_by, step_of
-from service.registry.models import KhKit
+from service.registry.models.tank import KhKit
 from service.science.carbonate.kh_test import KhMethod, MeasuredAlkalinity
 from service.science.water.hardness import MEQ_L_PER_DEGREE, dkh_from_meq_l
 

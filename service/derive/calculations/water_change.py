@@ -12,7 +12,8 @@ import numpy as np
 
 from service.derive.calculations.draws import Draws, estimate_of
 from service.derive.calculations.measuring import Measured, Measuring
-from service.derive.models import Array, EstimatedValue
+from service.derive.models.co2 import Array
+from service.derive.models.quality import EstimatedValue
 from service.science.carbonate.inputs import PH_RANGE
 from service.science.carbonate.interval import unknown_ions
 from service.science.carbonate.kh_test import MeasuredAlkalinity

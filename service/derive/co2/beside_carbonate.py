@@ -10,10 +10,11 @@ from typing import Final
 
 from numpy.typing import ArrayLike
 
-from service.derive.models import EstimatedValue
+from service.derive.models.quality import EstimatedValue
 from service.derive.nutrients.dose_content import content_known
 from service.derive.nutrients.estimate import nutrients_of
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.science.carbonate.alkalinity import without_other_bases
 from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.numeric.estimate import Z95

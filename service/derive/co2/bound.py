@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from service.derive.models import Array
-from service.registry.models import Tank
+from service.derive.models.co2 import Array
+from service.registry.models.tank import Tank
 from service.science.gas_exchange.air_water import co2_most_mg_l, pressure_atm_from_altitude
 
 DEPTH_ATM = 0.1

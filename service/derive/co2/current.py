@@ -23,10 +23,11 @@ from service.derive.co2.second_probe import contradiction
 from service.derive.co2.series import CONDUCTIVITY_VALID_MIN, liquid_c
 from service.derive.co2.target import Target, state_of, target_of
 from service.derive.inputs import Inputs
-from service.derive.models import Co2Now, Co2State, EstimatedValue, KhInForce, Quality
-from service.derive.sensor_choice import US_PER_MINUTE, age_min, ago
+from service.derive.models.co2 import Co2Now, Co2State, KhInForce
+from service.derive.models.quality import EstimatedValue, Quality
+from service.derive.sensors.choice import US_PER_MINUTE, age_min, ago
 from service.derive.thresholds import derived_limit
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.science.carbonate.alkalinity import non_carbonate_caution
 from service.science.carbonate.co2 import (
     DEFAULT_TEMPERATURE_SD_C,

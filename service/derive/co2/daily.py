@@ -9,7 +9,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.models import Array, Co2Day, Co2Series
+from service.derive.models.co2 import Array, Co2Series
+from service.derive.models.co2_days import Co2Day
 from service.times import from_us, to_us
 
 LEAST_NIGHT_H = 5.0

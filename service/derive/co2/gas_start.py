@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.local_time import local_day, local_moment
-from service.derive.models import Array, Co2Series, GasStart
-from service.registry.models import Tank
+from service.derive.models.co2 import Array, Co2Series
+from service.derive.models.co2_days import GasStart
+from service.registry.models.tank import Tank
 from service.times import from_us, to_us
 
 LONGEST = timedelta(hours=4)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.registry.models import KhKit
+from service.registry.models.tank import KhKit
 from service.science.carbonate.kh_test import (
     MeasuredAlkalinity,
     alkalinity_of_test,

@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.target import Target
-from service.derive.models import Array, Co2High, Co2Lit, Co2Series
+from service.derive.models.co2 import Array, Co2Series
+from service.derive.models.co2_days import Co2High, Co2Lit
 from service.science.light.co2 import lit_share_by_co2
 from service.science.numeric.intervals import Interval, gaps, runs_above, steps
 from service.times import from_us, to_us

@@ -10,10 +10,10 @@ import numpy as np
 from service.derive.co2.calibration import ProbeDoubt, probe_history
 from service.derive.co2.series import co2_series, interpolated, liquid_c
 from service.derive.inputs import Inputs
-from service.derive.light_plan import gas_off
+from service.derive.light.plan import gas_off
 from service.derive.local_time import local_day, local_moment
 from service.derive.thresholds import derived_limit
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.science.gas_exchange.air_water import pressure_atm_from_altitude
 from service.science.sensors.electrode_drift import (
     ElectrodeDrift,

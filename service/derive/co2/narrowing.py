@@ -10,8 +10,9 @@ import numpy as np
 
 from service.derive.co2.calibration import probe_history
 from service.derive.co2.kh_kit import measured_by
-from service.derive.models import Co2Now, Narrowing
-from service.registry.models import LogEntry, Tank
+from service.derive.models.co2 import Co2Now, Narrowing
+from service.registry.models.log import LogEntry
+from service.registry.models.tank import Tank
 from service.science.carbonate.co2 import DEFAULT_PH_SD
 from service.science.carbonate.kh_test import KhMethod
 from service.science.carbonate.ph_drop import DEFAULT_REFERENCE_LOG_SD, DEFAULT_SLOPE_SD

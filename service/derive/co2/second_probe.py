@@ -8,7 +8,7 @@ import numpy as np
 
 from service.derive.co2.calibration import ProbeDoubt, ProbeHistory, probe_history
 from service.derive.inputs import Inputs
-from service.derive.sensor_choice import US_PER_MINUTE, usable
+from service.derive.sensors.choice import US_PER_MINUTE, usable
 from service.science.carbonate.co2 import DEFAULT_PH_SD
 
 TOGETHER_MIN: Final = 15.0

@@ -15,10 +15,11 @@ from service.derive.co2.bound import most_co2_mg_l
 from service.derive.co2.calibration import ProbeHistory, probe_history
 from service.derive.co2.kh import kh_at
 from service.derive.inputs import Inputs
-from service.derive.models import Array, Co2Series
-from service.derive.sensor_choice import US_PER_MINUTE
+from service.derive.models.co2 import Array, Co2Series
+from service.derive.sensors.choice import US_PER_MINUTE
 from service.derive.thresholds import derived_limit
-from service.registry.models import LogEntry, Tank
+from service.registry.models.log import LogEntry
+from service.registry.models.tank import Tank
 from service.science.carbonate.co2 import DEFAULT_TEMPERATURE_SD_C, PH_RANGE, estimate_co2
 from service.science.carbonate.inputs import TEMPERATURE_RANGE_C
 from service.store.model import Samples

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.derive.models import Co2State
-from service.registry.models import Tank
+from service.derive.models.co2 import Co2State
+from service.registry.models.tank import Tank
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.registry.models import DosePlan
+from service.registry.models.plans import DosePlan
 from service.science.nutrients.dosing import added, ions_mg_l
 from service.science.nutrients.stock import Stock, stock_ions_mg_l
 

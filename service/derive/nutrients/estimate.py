@@ -10,9 +10,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.models import Array, EstimatedValue
+from service.derive.models.co2 import Array
+from service.derive.models.quality import EstimatedValue
 from service.derive.nutrients.history import History, history_of
-from service.registry.models import LogEntry, Tank
+from service.registry.models.log import LogEntry
+from service.registry.models.tank import Tank
 from service.science.numeric.estimate import Estimate
 from service.science.nutrients.budget import NutrientCourse, nutrient_courses
 from service.science.nutrients.ranges import RANGES

@@ -20,9 +20,11 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.local_time import local_day, local_midnight
-from service.derive.models import Array, EstimatedValue, TankView
+from service.derive.models.co2 import Array
+from service.derive.models.quality import EstimatedValue
+from service.derive.models.tank_view import TankView
 from service.derive.thresholds import derived_limit
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.science.gas_exchange.air_water import (
     CO2_PPM_ROOM,
     TEMPERATURE_EXCHANGE_FACTOR,

@@ -12,9 +12,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.models import Array, EstimatedValue
+from service.derive.models.co2 import Array
+from service.derive.models.quality import EstimatedValue
 from service.derive.prediction.day_model import estimate
-from service.registry.models import PlantTargets
+from service.registry.models.plans import PlantTargets
 from service.science.gas_exchange.rises import HALF_UPTAKE_MG_L
 
 AMPLE_CO2_MG_L: Final = 30.0

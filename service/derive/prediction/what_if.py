@@ -16,8 +16,12 @@ from service.derive.co2.kh_kit import measured_by
 from service.derive.co2.series import liquid_c
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_exchange
+from service.derive.inhabitants.tolerance import tolerance_of
 from service.derive.inputs import Inputs
-from service.derive.models import Array, EstimatedValue, LightDay, TankView
+from service.derive.models.co2 import Array
+from service.derive.models.light import LightDay
+from service.derive.models.quality import EstimatedValue
+from service.derive.models.tank_view import TankView
 from service.derive.prediction.day_model import (
     STEP_MIN,
     STEPS,
@@ -34,9 +38,8 @@ from service.derive.prediction.day_model import (
 )
 from service.derive.prediction.growing_day import GrowingDay, growing_day
 from service.derive.tank_view import tank_view
-from service.derive.tolerance import tolerance_of
 from service.errors import ConflictError, InvalidInputError
-from service.registry.models import Stock, Tank
+from service.registry.models.tank import Stock, Tank
 from service.science.carbonate.co2 import ph_for_co2
 from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.water.change import steady_state

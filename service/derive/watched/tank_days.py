@@ -15,11 +15,13 @@ from service.derive.co2.series import co2_series, interpolated
 from service.derive.co2.target import Target, target_of
 from service.derive.gas_exchange import gas_exchange
 from service.derive.inputs import Inputs
-from service.derive.light import first_day, light_days_of
-from service.derive.light_plan import light_spans, planned_lit
-from service.derive.light_source import light_source_of
+from service.derive.light.days import first_day, light_days_of
+from service.derive.light.plan import light_spans, planned_lit
+from service.derive.light.source import light_source_of
 from service.derive.local_time import local_day, local_midnight
-from service.derive.models import Array, Co2Day, Co2Series, LightDay
+from service.derive.models.co2 import Array, Co2Series
+from service.derive.models.co2_days import Co2Day
+from service.derive.models.light import LightDay
 from service.derive.thresholds import derived_limit
 from service.times import to_us
 

@@ -16,13 +16,14 @@ import numpy as np
 
 from service.derive.co2.lit import co2_while_lit
 from service.derive.co2.mornings import nights_of
-from service.derive.models import Co2Day, LightDay
+from service.derive.models.co2_days import Co2Day
+from service.derive.models.light import LightDay
 from service.derive.nutrients.estimate import nutrients_of
 from service.derive.observations import daily_levels
 from service.derive.temperature import excursions_of
 from service.derive.watched.tank_days import LEAST_KNOWN_SHARE, TankDays
-from service.registry.models import Tank
-from service.registry.observations import OBSERVATIONS
+from service.registry.log.observations import OBSERVATIONS
+from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 from service.science.constants import LN10
 from service.science.gas_exchange.air_water import pressure_atm_from_altitude

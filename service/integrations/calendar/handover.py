@@ -10,7 +10,7 @@ from service.advice.engine.recommendation import Severity
 from service.advice.handover.care_plan import Task
 from service.advice.handover.sheet import HandoverSheet, TankSheet
 from service.integrations.calendar.tasks import TAKES, CalendarTask, Form, calendar_of
-from service.registry.events import Revision
+from service.registry.models.events import Revision
 
 _SUBJECT_DIGITS: Final = 8
 

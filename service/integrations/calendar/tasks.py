@@ -16,14 +16,14 @@ from zoneinfo import ZoneInfo
 
 from icalendar import Alarm, Calendar, Component, Event, Todo
 
-from service.advice.engine.change_events import DUE_COUNT, DUE_MOVED
+from service.advice.engine.history.change_events import DUE_COUNT, DUE_MOVED
 from service.advice.engine.instruction import text_of
 from service.advice.engine.recommendation import Instruction, Recommendation, Severity
 from service.advice.handover.glossary import words_in
-from service.registry.events import Revision
-from service.registry.models import Tank
-from service.registry.recommendations import State
-from service.registry.trials import Trial
+from service.registry.models.events import Revision
+from service.registry.models.recommendations import State
+from service.registry.models.tank import Tank
+from service.registry.models.trials import Trial
 
 PRODID: Final = "-//Littoral//Tasks//EN"
 REFRESH: Final = timedelta(minutes=15)

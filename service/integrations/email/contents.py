@@ -29,7 +29,8 @@ from service.integrations.email.letter import (
     Paragraph,
     texts_of,
 )
-from service.registry.models import Absence, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.store.interface import Store
 from service.units import convert

@@ -11,8 +11,8 @@ from service.advice.handover.absence import present_or_next
 from service.config import RecipientOptions
 from service.integrations.email.contents import Day
 from service.integrations.email.unsubscribe import address_of
-from service.registry.access import ShareLink
-from service.registry.models import Tank
+from service.registry.models.access import ShareLink
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 
 LASTS: Final = timedelta(days=2)

@@ -8,14 +8,14 @@ from datetime import timedelta
 from functools import partial
 from typing import Final
 
-from service.advice.engine.change_events import ChangeKind, LedgerChange
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.change_events import ChangeKind, LedgerChange
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import UNSEEN, Severity
 from service.clock import Clock, SystemClock
 from service.config import EmailOptions, RecipientOptions
 from service.config.email import delivery_target
 from service.derive.drift_cache import MorningDrifts
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.errors import LittoralError, NotFoundError
 from service.integrations.delivery_queue import BackgroundDelivery, DeliveryQueue, Outcome
 from service.integrations.email.contents import day_of, digest_letter, urgent_letter
@@ -24,9 +24,9 @@ from service.integrations.email.links import Links
 from service.integrations.email.message import message_of
 from service.integrations.email.schedule import DIGEST, TEST, digests_due
 from service.integrations.email.server import longest_attempt_s, send
-from service.registry.access import ShareLink
-from service.registry.events import Delivery, Event
-from service.registry.recommendations import State
+from service.registry.models.access import ShareLink
+from service.registry.models.events import Delivery, Event
+from service.registry.models.recommendations import State
 from service.registry.registry import Registry
 from service.store.interface import Store
 

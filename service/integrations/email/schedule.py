@@ -9,7 +9,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from service.registry.audit import Action, AuditedWrite
-from service.registry.events import NewEvent
+from service.registry.models.events import NewEvent
 from service.registry.registry import Registry
 
 DIGEST: Final = "mail.digest"

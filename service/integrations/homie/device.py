@@ -15,9 +15,9 @@ from service.advice.engine.instruction import line_of
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.advice.phrases import capitalised
 from service.config import HOMIE_TOPIC_VERSION, HomieOptions
-from service.derive.models import Co2State
+from service.derive.models.co2 import Co2State
 from service.integrations.tank_figures import ILLUMINANCE, LIGHT, PH, WORST_WORDS, Figures
-from service.registry.recommendations import State
+from service.registry.models.recommendations import State
 
 VERSION: Final = "5.0"
 

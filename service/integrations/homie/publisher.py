@@ -9,9 +9,9 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from service.advice.engine.change_events import ChangeKind, LedgerChange
+from service.advice.engine.history.change_events import ChangeKind, LedgerChange
 from service.config import HOMIE_TOPIC_VERSION, HomieOptions, MqttConfig
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.integrations.homie.device import (
     alerts_of,
     base_topic,

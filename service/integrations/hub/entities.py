@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from service.advice.engine.recommendation import Severity
-from service.derive.models import Co2State
+from service.derive.models.co2 import Co2State
 from service.integrations.tank_figures import LIGHT, PH, WORST_WORDS, Figures
 
 EVENT: Final = "event"

@@ -10,14 +10,14 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final
 
-from service.advice.engine.done import draft_of, mark_done
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.done import draft_of, mark_done
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation
 from service.clock import Clock
 from service.errors import LittoralError
 from service.integrations.hub.entities import DONE, NOT_NOW
 from service.registry.audit import Actor, ActorKind, acting_as
-from service.registry.recommendations import State
+from service.registry.models.recommendations import State
 from service.registry.registry import Registry
 
 PUT_OFF: Final = timedelta(days=1)

@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 from urllib.parse import urljoin
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.history.change_events import LedgerChange
 from service.config import HubOptions, MqttConfig
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.integrations.hub.discovery import (
     QOS,
     Device,

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from service.config import Config
-from service.registry.connection import path_of_url as registry_path
+from service.registry.database.connection import path_of_url as registry_path
 from service.store.sqlite.file import path_of_url as store_path
 
 LEAST_FREE_BYTES: Final = 16_000_000

@@ -15,16 +15,16 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.metrics_core import GaugeMetricFamily, InfoMetricFamily, Metric
 from prometheus_client.registry import Collector
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.history.change_events import LedgerChange
 from service.clock import Clock
-from service.derive.models import TankView
-from service.derive.sensor_choice import US_PER_MINUTE, usable
+from service.derive.models.tank_view import TankView
+from service.derive.sensors.choice import US_PER_MINUTE, usable
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.errors import LittoralError
 from service.integrations.metrics.disks import free_bytes
 from service.integrations.metrics.health import health_families
 from service.integrations.tank_figures import Figures, figures_of
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.store import Store
 from service.store.model import SeriesInfo

@@ -5,14 +5,14 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.history.change_events import LedgerChange
 from service.clock import Clock, SystemClock
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.integrations.delivery_queue import BackgroundDelivery, DeliveryQueue, Outcome
 from service.integrations.webhooks.checked_address import CheckedSession
 from service.integrations.webhooks.post import longest_attempt_s, post
 from service.integrations.webhooks.target import WebhookTarget
-from service.registry.events import Delivery
+from service.registry.models.events import Delivery
 from service.registry.registry import Registry
 
 

@@ -13,7 +13,7 @@ from standardwebhooks import Webhook
 from service.integrations.delivery_queue import Outcome, printable
 from service.integrations.webhooks.checked_address import AddressRefusedError, CheckedSession
 from service.integrations.webhooks.target import WebhookTarget
-from service.registry.events import Event
+from service.registry.models.events import Event
 from service.retry_after import retry_after
 
 TYPE_PREFIX: Final = "littoral."

@@ -16,7 +16,8 @@ from service.errors import FieldFault, InvalidInputError, LittoralError, Refusal
 from service.pages.local_time import LocalTime
 from service.pages.settings.questions import Question, question_of
 from service.registry.fields.absence import AbsenceSchema
-from service.registry.models import Absence, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.tank import Tank
 from service.schemas.fields import Field
 
 _SCHEMA: Final = AbsenceSchema()

@@ -29,8 +29,8 @@ from service.pages.handover.absence_form import (
     zone_of,
 )
 from service.pages.local_time import LocalTime
-from service.registry.models import Absence
-from service.registry.versions import Precondition
+from service.registry.database.versions import Precondition
+from service.registry.models.absence import Absence
 
 Answer = str | Response | tuple[str, int]
 Change = Callable[[Sequence[Absence]], list[Absence]]

@@ -26,7 +26,7 @@ from service.pages.browser.headers import secure
 from service.pages.handover.chart import picture_lines
 from service.pages.local_time import LocalTime
 from service.pages.pictures.shown import shown_picture
-from service.registry.models import Absence
+from service.registry.models.absence import Absence
 
 OPTIONS: Final = ("start", "end", "absence", "tank")
 OTHERS_SHOWN: Final = 8

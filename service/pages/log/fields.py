@@ -12,10 +12,11 @@ from service.errors import UnitRefusal
 from service.pages.inputs import Input, input_of, unit_words
 from service.pages.log.calibration import point_inputs, points_of
 from service.pages.observe import OBSERVED
-from service.registry.fields.log import KINDS
-from service.registry.fields.log_entry import OneOf
-from service.registry.log_volume import to_stored
-from service.registry.models import LogKind, Tank
+from service.registry.fields.log.entry import OneOf
+from service.registry.fields.log.kinds import KINDS
+from service.registry.log.volume import to_stored
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.schemas.entry import json_of, units_of
 from service.schemas.fields import Field
 from service.schemas.messages import error_of_messages

@@ -17,7 +17,7 @@ from service.errors import LittoralError, NotFoundError, shown
 from service.integrations.email.schedule import request_test
 from service.pages.browser import csrf
 from service.pages.local_time import LocalTime
-from service.registry.events import Delivery, DeliveryState
+from service.registry.models.events import Delivery, DeliveryState
 
 Answer = str | Response | tuple[str, int]
 

@@ -13,7 +13,7 @@ from service.pages.browser import csrf
 from service.pages.local_time import LocalTime
 from service.pages.pictures.shown import by_month, shown_picture
 from service.pages.settings.rights import may_write
-from service.registry.pictures import Picture
+from service.registry.models.pictures import Picture
 
 MOST_SHOWN: Final = 1000
 """Of a tank; thumbnails are loaded as they come into view. Our choice."""

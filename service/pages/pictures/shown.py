@@ -12,8 +12,8 @@ from service.api.resources.pictures.schemas import address_of
 from service.pages.local_time import LocalTime
 from service.pages.log.fields import KIND_WORDS
 from service.pictures.intake import THUMBNAIL_PX
-from service.registry.models import LogEntry
-from service.registry.pictures import Picture
+from service.registry.models.log import LogEntry
+from service.registry.models.pictures import Picture
 
 _NOTE_LENGTH: Final = 80
 """So much of an entry's note is read out with its picture."""

@@ -9,7 +9,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from service.api.context import current, now
-from service.api.http.auth import scope_of_visitor
+from service.api.http.access.auth import scope_of_visitor
 from service.api.resources.broker.routes import add_route, known_routes
 from service.api.resources.broker.traffic import (
     EVERYTHING,
@@ -24,8 +24,8 @@ from service.errors import InvalidInputError, LittoralError
 from service.mqtt.listening import LONGEST_TOPIC, is_filter
 from service.pages.browser import csrf
 from service.pages.local_time import LocalTime
-from service.registry.access import Scope
 from service.registry.fields.route import RouteSchema
+from service.registry.models.access import Scope
 from service.units import QUANTITIES, quantity_title, quantity_words
 
 #: Keys of a route that the form asks for or carries.

@@ -22,7 +22,8 @@ from service.derive.calculations.two_buffers import PAIRS, BufferPair, Shown, Tw
 from service.errors import InvalidInputError, LittoralError
 from service.pages.browser import csrf
 from service.pages.local_time import LocalTime
-from service.registry.models import LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.schemas.entry import json_of
 from service.schemas.fields import Number
 from service.science.numeric.checks import OutOfRangeError

@@ -11,12 +11,12 @@ from service.api.context import current, now
 from service.api.resources.calibrations.resource import shown_calibrations
 from service.api.resources.calibrations.undo import undo_calibration
 from service.api.resources.sensors import believed_sensors
-from service.derive.sensor_choice import Why, flag_words
+from service.derive.sensors.choice import Why, flag_words
 from service.errors import InvalidInputError, LittoralError
 from service.pages.browser import csrf
 from service.pages.local_time import LocalTime
 from service.pages.number_format import shown_value
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.store import Reading
 from service.units import QUANTITIES, quantity_words
 

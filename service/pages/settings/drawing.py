@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from service.registry.models import Dimensions
+from service.registry.models.tank import Dimensions
 from service.registry.volume import volume_of
 from service.science.water.volume import gross_volume_l
 

@@ -8,9 +8,11 @@ from typing import Any, Final
 
 from flask import Blueprint, session, url_for
 
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.pages.settings.rights import may_write
-from service.registry.models import LightPlan, LogKind, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.plans import LightPlan
+from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 from service.units import quantity_words
 

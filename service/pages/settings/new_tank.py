@@ -20,10 +20,10 @@ from service.pages.settings.sections import SECTIONS
 from service.pages.settings.shown_units import remember
 from service.pages.settings.tank_form import in_form, nodes_in, sections_of, tank_form, tank_of
 from service.pages.settings.tank_settings import given_texts, offered, preview_of
+from service.registry.database.versions import Precondition
 from service.registry.fields.limits import ID_LENGTH
 from service.registry.fields.tank import RESERVED_IDS
-from service.registry.models import Tank
-from service.registry.versions import Precondition
+from service.registry.models.tank import Tank
 
 Answer = str | Response | tuple[str, int]
 

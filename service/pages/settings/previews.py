@@ -10,12 +10,13 @@ from marshmallow import ValidationError
 
 from service.derive.nutrients.dose_content import content_known, rises_mg_l
 from service.errors import InvalidInputError, UnknownUnitError
-from service.pages.animals import limits_text
 from service.pages.settings.drawing import TankDrawing, tank_drawing
 from service.pages.settings.plan_strip import PlanStrip, plan_strip
+from service.pages.tank.animals import limits_text
 from service.registry.fields.plans import DosePlanSchema, GasPlanSchema, LightPlanSchema
 from service.registry.fields.tank import DimensionsSchema, StockSchema, TankPlantSchema
-from service.registry.models import DosePlan, GasPlan, LightPlan, Plant, Stock
+from service.registry.models.plans import DosePlan, GasPlan, LightPlan
+from service.registry.models.tank import Plant, Stock
 from service.registry.species.names import plant
 from service.registry.species.ranges import is_unknown, resolved
 from service.registry.volume import volume_of

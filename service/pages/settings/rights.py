@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from service.api.http.auth import scope_of_visitor
-from service.registry.access import Scope
+from service.api.http.access.auth import scope_of_visitor
+from service.registry.models.access import Scope
 
 
 def may_write() -> bool:

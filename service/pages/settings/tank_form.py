@@ -33,7 +33,7 @@ from service.pages.settings.questions import (
 from service.pages.settings.reading import Reading, pointer_of, read_form
 from service.pages.settings.sections import ELSEWHERE, SECTIONS, Section, is_rare, section_of
 from service.pages.settings.shown_units import unit_of
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.schemas.messages import faults_in
 
 TANK: Final = TankSchema()

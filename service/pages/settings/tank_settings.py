@@ -9,7 +9,7 @@ from typing import Any, Final
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.api.context import current, now
 from service.api.resources.tanks.tanks import shown
 from service.errors import (
@@ -35,9 +35,9 @@ from service.pages.settings.tank_form import (
     tank_form,
     tank_of,
 )
-from service.registry.models import Tank
+from service.registry.database.versions import Precondition, Stored
+from service.registry.models.tank import Tank
 from service.registry.species.table import ANIMALS, PLANTS
-from service.registry.versions import Precondition, Stored
 from service.schemas.times import known_time_zones
 
 Answer = str | Response | tuple[str, int]

@@ -6,10 +6,10 @@ from collections import Counter
 from dataclasses import dataclass
 
 from service.advice.phrases import capitalised
-from service.derive.device_clock import clock_text
-from service.derive.models import TankView
-from service.derive.probe_out import probe_out_text
-from service.derive.sensor_choice import flag_words
+from service.derive.models.tank_view import TankView
+from service.derive.sensors.choice import flag_words
+from service.derive.sensors.device_clock import clock_text
+from service.derive.sensors.probe_out import probe_out_text
 from service.pages.number_format import shown_value
 from service.store.model import Reading
 from service.times import from_us, to_us

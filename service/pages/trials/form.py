@@ -14,9 +14,10 @@ from service.advice.trials.begin import recent_change
 from service.derive.watched.values import Watched, watchable
 from service.errors import FieldFault, LittoralError, Refusal
 from service.pages.local_time import LocalTime
-from service.registry.entry_text import entry_text
 from service.registry.fields.trial import USUAL_LENGTH
-from service.registry.models import LogEntry, LogKind, Tank
+from service.registry.log.entry_text import entry_text
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 
 _USUAL: Final[Mapping[str, tuple[str, ...]]] = {

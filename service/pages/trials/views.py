@@ -23,9 +23,10 @@ from service.pages.pictures.shown import shown_picture
 from service.pages.settings.rights import may_write
 from service.pages.trials.drawing import TrialDrawing, trial_drawing
 from service.pages.trials.form import TrialForm, asked_of, trial_form, untried_change
-from service.registry.entry_text import entry_text
-from service.registry.models import LogEntry, Tank
-from service.registry.trials import Trial, TrialState
+from service.registry.log.entry_text import entry_text
+from service.registry.models.log import LogEntry
+from service.registry.models.tank import Tank
+from service.registry.models.trials import Trial, TrialState
 
 Page = str | Response | tuple[str, int]
 

@@ -14,7 +14,7 @@ from service.registry.fields.limits import (
     NAME_LENGTH,
     NOTE_LENGTH,
 )
-from service.registry.models import Absence
+from service.registry.models.absence import Absence
 from service.schemas.base import Items, ValueSchema
 from service.schemas.fields import Name, Text
 from service.schemas.times import Moment

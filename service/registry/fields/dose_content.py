@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from service.registry.fields.limits import MOST_SALT_G
-from service.registry.models import Salt
+from service.registry.models.plans import Salt
 from service.schemas.base import ValueSchema
 from service.schemas.fields import NEAREST, Choice, Field, finite, within
 from service.schemas.quantities import Measure

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.registry.fields.limits import MOST_KH_MEQ_L, MOST_SAMPLE_ML
-from service.registry.models import KhKit
+from service.registry.models.tank import KhKit
 from service.schemas.base import ValueSchema
 from service.schemas.fields import Choice
 from service.schemas.quantities import Measure, carbonate_hardness

@@ -23,7 +23,7 @@ from service.registry.fields.limits import (
     NAME_LENGTH,
     WARMEST_C,
 )
-from service.registry.models import (
+from service.registry.models.plans import (
     Cylinder,
     DosePlan,
     GasPlan,

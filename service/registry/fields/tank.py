@@ -35,15 +35,7 @@ from service.registry.fields.plans import (
     TankCylinderSchema,
     WaterChangePlanSchema,
 )
-from service.registry.models import (
-    AtSurface,
-    Dimensions,
-    Plant,
-    Position,
-    Side,
-    Stock,
-    Tank,
-)
+from service.registry.models.tank import AtSurface, Dimensions, Plant, Position, Side, Stock, Tank
 from service.registry.species.names import allowed_names, meant, plants_meant
 from service.registry.species.table import Co2Demand, Light
 from service.registry.volume import net_volume_l, volume_of

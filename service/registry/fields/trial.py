@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from service.errors import Refusal
 from service.registry.fields.limits import NAME_LENGTH
-from service.registry.trials import Trial
+from service.registry.models.trials import Trial
 from service.schemas.base import Items, ValueSchema
 from service.schemas.fields import Name, Text
 from service.schemas.times import Moment

@@ -1,1 +1,1 @@
-"""The history of the registry's schema, run by ``service.registry.migrate``."""
+"""The history of the registry's schema, run by ``service.registry.database.migrate``."""

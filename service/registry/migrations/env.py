@@ -2,8 +2,8 @@
 
 from alembic import context
 
-from service.registry.schema import VERSION_TABLE
-from service.registry.tables import Base
+from service.registry.database.schema import VERSION_TABLE
+from service.registry.tables.base import Base
 
 context.configure(
     connection=context.config.attributes["connection"],

@@ -8,10 +8,10 @@ from sqlalchemy import delete, select
 
 from service.registry.audit import Action, AuditedWrite
 from service.registry.checks import check_absences
-from service.registry.connection import Database
-from service.registry.models import Absence
-from service.registry.tables import AbsenceRow, ListRow
-from service.registry.versions import ANY, Precondition, Stored, update_row
+from service.registry.database.connection import Database
+from service.registry.database.versions import ANY, Precondition, Stored, update_row
+from service.registry.models.absence import Absence
+from service.registry.tables.tanks import AbsenceRow, ListRow
 
 _LIST = "absences"
 

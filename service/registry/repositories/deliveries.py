@@ -15,10 +15,10 @@ from sqlalchemy.orm import aliased
 
 from service.errors import ConflictError, NotFoundError
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import Database
-from service.registry.events import Delivery, DeliveryState, Event, Target
+from service.registry.database.connection import Database
+from service.registry.models.events import Delivery, DeliveryState, Event, Target
 from service.registry.repositories.events import event_of
-from service.registry.tables import DeliveryRow, EventRow, TargetRow
+from service.registry.tables.events import DeliveryRow, EventRow, TargetRow
 
 ERROR_LENGTH = 500
 
@@ -172,14 +172,22 @@ class DeliveryRepository(Database):
         *,
         target: str | None = None,
         states: Collection[DeliveryState] | None = None,
+        before: int | None = None,
         limit: int = 100,
     ) -> list[Delivery]:
-        """Deliveries, newest first."""
+        """Deliveries, newest first.
+
+        Args:
+            before: only those with a smaller id.
+            limit: at most so many.
+        """
         query = select(DeliveryRow, EventRow).join(EventRow, EventRow.sequence == DeliveryRow.event)
         if target is not None:
             query = query.where(DeliveryRow.target == target)
         if states is not None:
             query = query.where(DeliveryRow.state.in_([state.value for state in states]))
+        if before is not None:
+            query = query.where(DeliveryRow.id < before)
         with self.session(writes=False) as session:
             pairs = session.execute(query.order_by(DeliveryRow.id.desc()).limit(limit))
             return [_delivery(row, event) for row, event in pairs]

@@ -10,10 +10,11 @@ from datetime import datetime
 from sqlalchemy import delete, exists, func, select
 from sqlalchemy.orm import Session
 
-from service.registry.connection import Database
-from service.registry.events import DeliveryState, Event, NewEvent, Revision
-from service.registry.recommendations import ACTIVE_STATES
-from service.registry.tables import DeliveryRow, EventRow, RecommendationRow
+from service.registry.database.connection import Database
+from service.registry.models.events import DeliveryState, Event, NewEvent, Revision
+from service.registry.models.recommendations import ACTIVE_STATES
+from service.registry.tables.advice import RecommendationRow
+from service.registry.tables.events import DeliveryRow, EventRow
 
 LOCK_KEY = 0x11770_2A2
 """Key of PostgreSQL's advisory lock on the order of events; never changes."""

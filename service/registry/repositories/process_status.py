@@ -7,8 +7,8 @@ from typing import Any
 
 from sqlalchemy import select
 
-from service.registry.connection import Database
-from service.registry.tables import StatusRow
+from service.registry.database.connection import Database
+from service.registry.tables.processes import StatusRow
 
 
 class ProcessStatusRepository(Database):

@@ -10,14 +10,14 @@ from sqlalchemy import delete, false, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.errors import NotFoundError
-from service.registry.connection import Database
-from service.registry.recommendations import (
+from service.registry.database.connection import Database
+from service.registry.models.recommendations import (
     ACTIVE_STATES,
     MARKED_STATES,
     State,
     StoredRecommendation,
 )
-from service.registry.tables import RecommendationRow
+from service.registry.tables.advice import RecommendationRow
 
 MOST_NAMED = 500
 """Tanks that a query names; more is nearly all of them, and databases bound their parameters."""

@@ -6,30 +6,38 @@ from collections.abc import Callable, Collection, Mapping
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from service.errors import NoSuchTankError
-from service.registry.adjustments import adjustments
 from service.registry.audit import Action, AuditedWrite, present_actor
 from service.registry.checks import check_tank
-from service.registry.connection import Database
+from service.registry.database.connection import Database
+from service.registry.database.row_ids import new_id
+from service.registry.database.versions import ANY, Precondition, Stored, delete_row, put_row
 from service.registry.documents import from_document, to_document
 from service.registry.fields.tank import TankSchema
-from service.registry.models import LogKind, Tank
-from service.registry.row_ids import new_id
-from service.registry.tables import LogRow, TankRow
-from service.registry.versions import ANY, Precondition, Stored, delete_row, put_row
+from service.registry.log.adjustments import adjustments
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
+from service.registry.repositories.log.order import next_in_log
+from service.registry.tables.log import LogRow
+from service.registry.tables.tanks import TankRow
 from service.schemas.pointers import json_pointer
 
 
 class TankRepository(Database):
     """Tanks: one document each."""
 
-    def tanks(self) -> list[Tank]:
-        """All tanks, by id."""
+    def tanks(self, *, after: str | None = None, limit: int | None = None) -> list[Tank]:
+        """Tanks by id: all, or a page of them, which takes as long wherever it begins.
+
+        Args:
+            after: only those whose id comes later.
+            limit: at most so many.
+        """
         with self.session(writes=False) as session:
-            documents = session.scalars(select(TankRow.document).order_by(TankRow.id)).all()
+            documents = session.scalars(tanks_query(after, limit)).all()
         return [from_document(document, Tank) for document in documents]
 
     def tank_ids(self) -> frozenset[str]:
@@ -164,6 +172,12 @@ class TankRepository(Database):
             raise no_tank(id)
 
 
+def tanks_query(after: str | None, limit: int | None) -> Select[tuple[dict[str, Any]]]:
+    """The documents of tanks by id, found by the index of the primary key."""
+    query = select(TankRow.document).order_by(TankRow.id).limit(limit)
+    return query if after is None else query.where(TankRow.id > after)
+
+
 def require_tank(session: Session, id: str) -> None:
     """Make sure that a tank is there until the transaction ends.
 
@@ -172,6 +186,19 @@ def require_tank(session: Session, id: str) -> None:
     """
     query = select(TankRow.id).where(TankRow.id == id)
     if session.scalar(query.with_for_update(read=True, key_share=True)) is None:
+        raise no_tank(id)
+
+
+def lock_tank(session: Session, id: str) -> None:
+    """Make sure that a tank is there, and let nobody else here or change it, until the end.
+
+    For what is counted before it is written: the transaction that comes next counts it too.
+
+    Raises:
+        NoSuchTankError: there is none of this id.
+    """
+    query = select(TankRow.id).where(TankRow.id == id)
+    if session.scalar(query.with_for_update(key_share=True)) is None:
         raise no_tank(id)
 
 
@@ -186,12 +213,13 @@ def _log_adjustments(session: Session, before: Tank, after: Tank, now: datetime 
     if now is None:
         return
     by = present_actor().name
+    first = next_in_log(session, after.id)
     session.add_all(
         LogRow(
             id=new_id(), tank=after.id, kind=LogKind.ADJUSTMENT.value, time=now, recorded=now,
-            data=one.data, note="", by=by,
+            data=one.data, note="", by=by, sequence=sequence,
         )
-        for one in adjustments(before, after)
+        for sequence, one in enumerate(adjustments(before, after), first)
     )  # fmt: skip
 
 

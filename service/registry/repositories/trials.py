@@ -10,14 +10,22 @@ from sqlalchemy import func, select
 
 from service.errors import ConflictError, NotFoundError
 from service.registry.audit import Action, AuditedWrite
-from service.registry.connection import Database
+from service.registry.database.connection import Database
+from service.registry.database.row_ids import new_id
+from service.registry.database.versions import (
+    ANY,
+    Precondition,
+    Stored,
+    delete_row,
+    new_version,
+    update_row,
+)
 from service.registry.documents import from_document, to_document
 from service.registry.fields.trial import MOST_RUNNING, MOST_TRIALS, TrialSchema
-from service.registry.repositories.tanks import no_tank, require_tank
-from service.registry.row_ids import new_id
-from service.registry.tables import TankRow, TrialRow
-from service.registry.trials import Trial, TrialState
-from service.registry.versions import ANY, Precondition, Stored, delete_row, new_version, update_row
+from service.registry.models.trials import Trial, TrialState
+from service.registry.repositories.tanks import lock_tank, no_tank
+from service.registry.tables.advice import TrialRow
+from service.registry.tables.tanks import TankRow
 from service.schemas.checks import check
 
 _ACTIONS: Final = {
@@ -45,9 +53,7 @@ class TrialRepository(Database):
         check(TrialSchema(), trial)
         made, version = replace(trial, id=new_id()), new_version()
         with self.session(writes=AuditedWrite(Action.TRIAL_BEGUN, _subject(made))) as session:
-            # One after the other: two at the same moment count each other.
-            session.get(TankRow, made.tank, with_for_update=True)
-            require_tank(session, made.tank)
+            lock_tank(session, made.tank)
             count = select(func.count()).select_from(TrialRow).filter_by(tank=made.tank)
             running = session.scalar(count.filter_by(state=TrialState.RUNNING.value)) or 0
             if running >= MOST_RUNNING or (session.scalar(count) or 0) >= MOST_TRIALS:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from service.registry.models import Stock
+from service.registry.models.tank import Stock
 from service.registry.species.names import species
 from service.registry.species.table import PRACTICE, SOURCES, Species
 

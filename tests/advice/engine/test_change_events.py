@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from service.advice.engine.change_events import ChangeKind
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.change_events import ChangeKind
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.levers import LONGER_LIGHT, SHORTER_LIGHT
 from service.advice.engine.recommendation import Amount, Finding, Severity
-from service.registry.models import LogKind
-from service.registry.recommendations import State
+from service.registry.models.log import LogKind
+from service.registry.models.recommendations import State
 from service.registry.registry import Registry
 from tests.advice.cases import HOUR, MINUTE
 from tests.advice.engine.test_ledger import at, finding

@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.done import mark_done, take_back
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.done import mark_done, take_back
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation
 from service.errors import InvalidInputError
-from service.registry.models import LogKind
-from service.registry.recommendations import State
+from service.registry.models.log import LogKind
+from service.registry.models.recommendations import State
 from service.registry.registry import Registry
 from tests.advice.cases import DAY, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry

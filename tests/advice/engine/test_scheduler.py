@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from service.advice.engine.change_events import ChangeKind, LedgerChange
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.change_events import ChangeKind, LedgerChange
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.scheduler import STATUS_NAME, Scheduler
-from service.derive.models import TankView
-from service.registry.models import LogKind
+from service.derive.models.tank_view import TankView
+from service.registry.models.log import LogKind
 from service.registry.registry import Registry
 from service.store.model import Reading
 from service.store.sqlite.store import SqliteStore

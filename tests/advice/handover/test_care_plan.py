@@ -10,7 +10,9 @@ from service.advice import cautions
 from service.advice.engine.rule import Case
 from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.handover.sheet import handover
-from service.registry.models import Absence, LogKind, WaterChangePlan
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogKind
+from service.registry.models.plans import WaterChangePlan
 from tests.advice.cases import DAY, HOUR, MINUTE, usual_log, view_with
 from tests.derive.pieces import (
     KH_4,

@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.lifecycle import advance, marked
+from service.advice.engine.history.lifecycle import advance, marked
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.handover.care_plan import Task
 from service.advice.handover.return_report import Occurrence, tank_return
 from service.derive.tank_view import tank_view
-from service.registry.models import Absence, LogKind
-from service.registry.recommendations import State
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogKind
+from service.registry.models.recommendations import State
 from tests.advice.cases import DAY, HOUR, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, days_of, entry, grid, inputs_with, lamp
 

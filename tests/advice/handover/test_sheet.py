@@ -8,12 +8,14 @@ from datetime import timedelta
 import numpy as np
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.lifecycle import advance
+from service.advice.engine.history.lifecycle import advance
 from service.advice.engine.rule import Case
 from service.advice.engine.work import Who
 from service.advice.handover.care_plan import Task, tasks_between
 from service.advice.handover.sheet import HandoverSheet, handover
-from service.registry.models import Absence, LogKind, Plant
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Plant
 from tests.advice.cases import DAY, HOUR, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, days_of, entry, grid, lamp
 

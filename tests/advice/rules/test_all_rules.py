@@ -7,7 +7,7 @@ from datetime import time
 import numpy as np
 
 from service.advice.engine.catalogue import RULES, evaluate
-from service.registry.models import GasPlan, LightPlan
+from service.registry.models.plans import GasPlan, LightPlan
 from tests.advice.cases import found, view_with
 from tests.derive.pieces import NOON, a_tank, gassed
 

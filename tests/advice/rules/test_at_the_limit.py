@@ -17,14 +17,20 @@ import numpy as np
 import pytest
 
 from service.advice.engine.catalogue import RULE_OF, RULES
-from service.advice.engine.change_events import change_between
-from service.advice.engine.lifecycle import active_conditions, advance, may_last
+from service.advice.engine.history.change_events import change_between
+from service.advice.engine.history.lifecycle import active_conditions, advance, may_last
 from service.advice.engine.recommendation import Recommendation
 from service.advice.engine.rule import Case
 from service.advice.rules.heat.oxygen import saturation_mg_l
-from service.derive.models import Co2Check, EstimatedValue, Forecast, GasModel, GasStart, TankView
-from service.registry.models import LogKind, Stock, Tank
-from service.registry.recommendations import State
+from service.derive.models.co2 import Co2Check
+from service.derive.models.co2_days import GasStart
+from service.derive.models.gas_exchange import GasModel
+from service.derive.models.quality import EstimatedValue
+from service.derive.models.tank_view import TankView
+from service.derive.models.temperature import Forecast
+from service.registry.models.log import LogKind
+from service.registry.models.recommendations import State
+from service.registry.models.tank import Stock, Tank
 from service.science.temperature.excursions import Excursion
 from service.store.model import Reading, SeriesInfo, SeriesKey
 from service.times import to_us

@@ -19,7 +19,9 @@ from service.derive.loader import load
 from service.derive.watched.comparison import Comparison, compare
 from service.derive.watched.tank_days import TankDays
 from service.derive.watched.values import WATCHED
-from service.registry.models import GasPlan, LogEntry, LogKind, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.plans import GasPlan
+from service.registry.models.tank import Tank
 from service.science.carbonate.co2 import ph_for_co2
 from service.science.numeric.before_after import LEAST_DAYS
 from service.science.numeric.estimate import students_t_975

@@ -10,8 +10,8 @@ import pytest
 
 from service.advice.trials.judgement import Judgement, Verdict, judge
 from service.registry.documents import from_document, to_document
-from service.registry.models import LogEntry, LogKind
-from service.registry.trials import Plans, Trial
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.trials import Plans, Trial
 from tests.advice.trials.simulated import (
     CASES,
     CHANGED,

@@ -17,8 +17,8 @@ from service.api.server import Server
 from service.app.app_factory import create_app
 from service.config import Config, HttpConfig
 from service.errors import StoreUnavailableError
-from service.registry.access import Scope
-from service.registry.events import NewEvent
+from service.registry.models.access import Scope
+from service.registry.models.events import NewEvent
 from service.store import Flag
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import reading

@@ -20,7 +20,7 @@ from service.api.server import Server
 from service.app.app_factory import create_app
 from service.clock import FixedClock
 from service.config import HttpConfig
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import TANK, put
 

@@ -14,7 +14,7 @@ from service.api.server import Server as HttpServer
 from service.app.app_factory import create_app
 from service.app.application import Application
 from service.config import HttpConfig
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from tests.api.conftest import NOW
 from tests.api.scenes import TANK
 from tests.servers import HOST, Server, program

@@ -20,8 +20,8 @@ from service.api.http.json_text import DEEPEST, MOST_VALUES, MalformedRequestErr
 from service.api.http.openapi import spec_of
 from service.app.app_factory import create_app
 from service.errors import InvalidInputError
-from service.registry.access import Scope
 from service.registry.fields.named import SensorChoice, Thresholds
+from service.registry.models.access import Scope
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Number
 from service.schemas.messages import error_of_messages

@@ -9,10 +9,10 @@ from urllib.parse import unquote
 import pytest
 
 from service import pages
-from service.api.http.access_rules import OPEN
+from service.api.http.access.rules import OPEN
 from service.app.app_factory import create_app
 from service.pages.browser.headers import hash_of
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from tests.api.conftest import NOW
 from tests.api.scenes import TANK, put
 

@@ -13,7 +13,7 @@ from service.app.app_factory import create_app
 from service.app.application import opened
 from service.clock import SystemClock
 from service.config import load_config
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.store import SeriesKey
 from tests.ingest.conftest import publish_lines
 from tests.servers import program, wait_until

@@ -8,7 +8,7 @@ import pytest
 
 from service.derive.calculations.measuring import Measuring
 from service.derive.calculations.water_change import MixedWater, Water, mixed_water
-from service.registry.models import KhKit
+from service.registry.models.tank import KhKit
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from tests.science.mixed_waters import Change, random_changes
 from tests.science.simulated_kits import kit_shows_dkh, probe_error_ph

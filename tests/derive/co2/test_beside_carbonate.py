@@ -10,7 +10,8 @@ import pytest
 from service.derive.co2.beside_carbonate import NOTHING_ELSE, beside_carbonate
 from service.derive.co2.current import co2_now
 from service.derive.co2.series import co2_series
-from service.registry.models import DosePlan, LogKind, Salt
+from service.registry.models.log import LogKind
+from service.registry.models.plans import DosePlan, Salt
 from tests.derive.pieces import NOON, a_tank, days_of, entry, inputs_with
 
 DAY = timedelta(days=1)

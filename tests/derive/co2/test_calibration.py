@@ -11,9 +11,9 @@ from service.derive.co2.calibration import probe_history
 from service.derive.co2.current import co2_now
 from service.derive.co2.series import co2_series
 from service.derive.inputs import Inputs
-from service.derive.models import Quality
-from service.derive.probe_out import ProbeOut
-from service.registry.models import LogEntry, LogKind
+from service.derive.models.quality import Quality
+from service.derive.sensors.probe_out import ProbeOut
+from service.registry.models.log import LogEntry, LogKind
 from service.science.sensors.ph_electrode import DRIFT_PH_PER_30_DAYS
 from service.store.model import Reading, SeriesInfo, SeriesKey
 from service.times import to_us

@@ -8,9 +8,11 @@ import pytest
 
 from service.derive.co2.crosscheck import co2_check_of
 from service.derive.gas_exchange import gas_exchange
-from service.derive.models import GasModel, TankView
+from service.derive.models.gas_exchange import GasModel
+from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
-from service.registry.models import KhKit, LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import KhKit
 from service.science.carbonate.co2 import ph_for_co2
 from service.science.carbonate.kh_test import KhMethod
 from service.science.gas_exchange.air_water import (

@@ -10,8 +10,10 @@ from service.derive.co2.calibration import ProbeHistory
 from service.derive.co2.current import co2_at
 from service.derive.co2.kh import kh_in_force
 from service.derive.co2.target import Target
-from service.derive.models import Co2Now, Co2State, Quality
-from service.registry.models import LogKind, Tank
+from service.derive.models.co2 import Co2Now, Co2State
+from service.derive.models.quality import Quality
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Tank
 from service.store.model import Reading
 from service.times import to_us
 from tests.derive.pieces import (

@@ -7,9 +7,9 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from service.derive.models import TankView
+from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
-from service.registry.models import GasPlan
+from service.registry.models.plans import GasPlan
 from service.store.model import Samples
 from tests.derive.pieces import (
     NOON,

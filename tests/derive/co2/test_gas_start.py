@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from service.derive.co2.gas_start import gas_start_of
-from service.derive.models import Co2Series
+from service.derive.models.co2 import Co2Series
 from tests.derive.pieces import NOON, a_tank, gassed, grid
 
 ON = NOON.replace(hour=8)

@@ -10,7 +10,7 @@ import pytest
 
 from service.derive.co2.lit import co2_above, co2_while_lit, hour_back, smoothed
 from service.derive.co2.target import Target
-from service.derive.models import Co2Series
+from service.derive.models.co2 import Co2Series
 from service.science.numeric.intervals import Interval
 from tests.derive.pieces import (
     NOON,

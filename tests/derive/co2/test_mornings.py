@@ -17,11 +17,14 @@ from service.derive.co2.mornings import drift_doubt, morning_drift, nights_of
 from service.derive.drift_cache import MorningDrifts
 from service.derive.inputs import Inputs
 from service.derive.loader import load
-from service.derive.models import Quality
+from service.derive.models.quality import Quality
 from service.derive.tank_view import tank_view
 from service.derive.view_cache import ViewCache
 from service.integrations.email.contents import day_of
-from service.registry.models import Absence, GasPlan, LightPlan, LogKind, Tank
+from service.registry.models.absence import Absence
+from service.registry.models.log import LogKind
+from service.registry.models.plans import GasPlan, LightPlan
+from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.science.water.hardness import MEQ_L_PER_DEGREE

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from service.derive.co2.series import co2_over
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.store.model import Samples
 from service.times import to_us

@@ -14,7 +14,8 @@ import pytest
 from service.derive.nutrients.dose_content import rises_mg_l
 from service.derive.nutrients.estimate import nutrients_of
 from service.derive.nutrients.history import history_of, usual_tap_mg_l
-from service.registry.models import DosePlan, LogKind, Salt, WaterChangePlan
+from service.registry.models.log import LogKind
+from service.registry.models.plans import DosePlan, Salt, WaterChangePlan
 from tests.derive.pieces import KH_4, NOON, a_tank, entry
 
 MACRO = DosePlan("macro", 10.0, salts=(Salt("KNO3", 50.0), Salt("KH2PO4", 5.0)), bottle_ml=500.0)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from service.derive.prediction.growing_day import growing_day
-from service.registry.models import PlantTargets
+from service.registry.models.plans import PlantTargets
 
 PLANTS = PlantTargets(20.0, 30.0, 2.0, 5.0)
 LIT = np.arange(288) < 96

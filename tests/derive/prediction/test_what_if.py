@@ -15,7 +15,8 @@ import pytest
 from demo.model import TankModel
 from service.derive.prediction.what_if import Answer, Question, what_if
 from service.errors import ConflictError, InvalidInputError
-from service.registry.models import GasPlan, LightPlan, Stock, Tank
+from service.registry.models.plans import GasPlan, LightPlan
+from service.registry.models.tank import Stock, Tank
 from tests.derive.pieces import KH_4
 from tests.derive.simulated import MODEL, TANK, seen, truth
 

@@ -18,7 +18,9 @@ from demo.simulator import Trace
 from service.derive.loader import load
 from service.derive.watched.tank_days import TankDays
 from service.derive.watched.values import WATCHED
-from service.registry.models import GasPlan, LogEntry, LogKind, PlantTargets, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.plans import GasPlan, PlantTargets
+from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 from tests.advice.trials.simulated import CHANGED, trace_of, true_series
 from tests.scenarios.memory import MemoryLog, MemoryStore

@@ -8,7 +8,7 @@ import pytest
 
 from ingest.decode.route_table import routes_in_use, why_refused
 from service.config import RouteConfig
-from service.registry.models import StoredRoute
+from service.registry.models.ingest import StoredRoute
 
 CONFIGURED = (RouteConfig("yard/box", "reed", "temperature", path="water"),)
 

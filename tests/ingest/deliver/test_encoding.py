@@ -8,7 +8,7 @@ from ingest.deliver.encoding import (
     encode_readings,
     encode_rejections,
 )
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.store import Flag, Reading
 from service.times import from_us
 

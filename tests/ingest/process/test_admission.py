@@ -11,7 +11,7 @@ from ingest.process import ClockLimits, Processor, SensorLimits
 from ingest.process.admission import Admission
 from ingest.process.calibration import Calibrations
 from service.errors import StoreUnavailableError
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.store import Reading, SeriesKey
 from service.store.transfer.csv_mapping import CsvMapping
 from service.store.transfer.importer import import_csv

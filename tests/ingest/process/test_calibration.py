@@ -10,8 +10,8 @@ from ingest.decode.message import PayloadError, Reason
 from ingest.process.calibration import Calibrations
 from ingest.process.water_temperature import WaterTemperatures
 from service.errors import InvalidInputError
-from service.registry.calibration import read_calibration
-from service.registry.models import LogEntry, LogKind
+from service.registry.log.calibration import read_calibration
+from service.registry.models.log import LogEntry, LogKind
 from service.store import Flag
 from tests.ingest.conftest import publish
 
@@ -80,6 +80,12 @@ def test_calibration_grows_old():
     calibrations = Calibrations([entry(BUFFERS)])
     assert apply(calibrations, 0.0, time_us=NOW_US + 29 * DAY_US).flags == Flag.NONE
     assert apply(calibrations, 0.0, time_us=NOW_US + 31 * DAY_US).flags == Flag.UNCALIBRATED
+
+
+def test_of_two_calibrations_of_one_moment_the_last_stored_counts():
+    worse = {"points": [dict(p, millivolts=p["millivolts"] + 30) for p in BUFFERS["points"]]}
+    newest_first = [entry(worse, id="e2"), entry(BUFFERS)]
+    assert round(apply(Calibrations(newest_first), 2.0).value, 2) == 7.51
 
 
 def test_each_reading_gets_the_calibration_of_its_time():

@@ -6,7 +6,7 @@ import pytest
 
 from ingest.process import reference_data
 from ingest.process.reference_data import RECHECK_NEW_S, RECHECK_S, ReferenceData
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from tests.registries import sqlite_registry
 
 

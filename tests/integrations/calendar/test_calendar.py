@@ -12,7 +12,7 @@ from typing import Any
 import icalendar
 import pytest
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import (
     Evidence,
     Finding,
@@ -21,8 +21,8 @@ from service.advice.engine.recommendation import (
     State,
 )
 from service.integrations.calendar.tasks import Form, tank_calendar
-from service.registry.events import Revision
-from service.registry.models import Tank
+from service.registry.models.events import Revision
+from service.registry.models.tank import Tank
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
 from tests.registries import sqlite_registry

@@ -13,17 +13,18 @@ from html import unescape
 import pytest
 
 from service.advice.cautions import ANIMALS, NO_SAFETY_DEVICE
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.integrations.email.contents import urgent_letter
 from service.integrations.email.letter import plain_text
 from service.integrations.email.message import message_of
 from service.integrations.email.schedule import last_due
 from service.integrations.email.unsubscribe import target_of
-from service.registry.events import DeliveryState
-from service.registry.models import Absence, LogKind
-from service.registry.recommendations import State
-from service.registry.tables import TankRow
+from service.registry.models.absence import Absence
+from service.registry.models.events import DeliveryState
+from service.registry.models.log import LogKind
+from service.registry.models.recommendations import State
+from service.registry.tables.tanks import TankRow
 from tests.advice.engine.test_ledger import finding
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.email.conftest import ANA, NOW, Post

@@ -17,14 +17,14 @@ from typing import Final
 import pytest
 import requests
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Finding, Severity
 from service.clock import SystemClock
 from service.config import MqttConfig, WebhookOptions
 from service.integrations.mqtt_advice import MqttAdvice
 from service.integrations.webhooks.post import signed_message
 from service.integrations.webhooks.target import WebhookTarget, webhook_target
-from service.registry.events import Event
+from service.registry.models.events import Event
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON
 from tests.integrations.conftest import Home

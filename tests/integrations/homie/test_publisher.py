@@ -21,7 +21,8 @@ from service.integrations.homie import publisher
 from service.integrations.homie.device import properties_of
 from service.integrations.homie.publisher import Homie
 from service.integrations.tank_figures import figures_of
-from service.registry.models import LogKind, WaterChangePlan
+from service.registry.models.log import LogKind
+from service.registry.models.plans import WaterChangePlan
 from service.science.carbonate.co2 import estimate_co2
 from tests.advice.cases import view_with
 from tests.derive.pieces import KH_4, NOON, a_tank

@@ -18,14 +18,14 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest.decode.routes import Router
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Amount, LogDraft, Severity
 from service.config import HubOptions, MqttConfig, RouteConfig
 from service.integrations.hub.presses import Marking
 from service.integrations.hub.publisher import Hub
 from service.registry.audit import ActorKind
-from service.registry.models import LogKind
-from service.registry.recommendations import State
+from service.registry.models.log import LogKind
+from service.registry.models.recommendations import State
 from service.version import package_version
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank

@@ -17,13 +17,14 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Amount, Finding, Severity
 from service.config import HubOptions, MqttConfig
-from service.derive.models import Quality, TankView
+from service.derive.models.quality import Quality
+from service.derive.models.tank_view import TankView
 from service.integrations.hub.presses import Marking
 from service.integrations.hub.publisher import Hub
-from service.registry.recommendations import State
+from service.registry.models.recommendations import State
 from service.version import package_version
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON

@@ -10,16 +10,16 @@ from flask.testing import FlaskClient
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as open_families
 from prometheus_client.parser import text_string_to_metric_families as classic_families
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Severity
 from service.app.app_factory import create_app
 from service.app.application import Application
 from service.config import Config
 from service.errors import RegistryUnavailableError, StoreUnavailableError
 from service.integrations.metrics.exposition import Metrics
-from service.registry.access import Scope
-from service.registry.events import NewEvent
-from service.registry.models import Rejection
+from service.registry.models.access import Scope
+from service.registry.models.events import NewEvent
+from service.registry.models.ingest import Rejection
 from service.store.model import Flag, Reading
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank

@@ -21,8 +21,8 @@ from cloudevents.core.bindings.http import HTTPMessage, from_structured_event
 from standardwebhooks import Webhook as Verifier
 from standardwebhooks import WebhookVerificationError
 
-from service.advice.engine.change_events import ChangeKind
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.change_events import ChangeKind
+from service.advice.engine.history.ledger import Ledger
 from service.config import WebhookOptions
 from service.errors import ConfigError, NoSuchTankError, PreconditionFailedError
 from service.integrations.delivery_queue import AT_ONCE, LONGEST_BACKOFF, backoff
@@ -35,10 +35,10 @@ from service.integrations.webhooks.post import (
     signed_message,
 )
 from service.integrations.webhooks.target import WebhookTarget, webhook_target
-from service.registry.events import DeliveryState, Event, NewEvent
-from service.registry.recommendations import State
+from service.registry.database.versions import Precondition
+from service.registry.models.events import DeliveryState, Event, NewEvent
+from service.registry.models.recommendations import State
 from service.registry.registry import Registry
-from service.registry.versions import Precondition
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.webhooks.receiver import Receiver

@@ -21,7 +21,7 @@ from service.integrations.webhooks.checked_address import CheckedSession
 from service.integrations.webhooks.delivery import Webhook
 from service.integrations.webhooks.post import post
 from service.integrations.webhooks.target import WebhookTarget
-from service.registry.events import DeliveryState, NewEvent
+from service.registry.models.events import DeliveryState, NewEvent
 from service.registry.registry import Registry
 from tests.integrations.webhooks.test_delivery import (
     EVENT,

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from tests.api.conftest import app, client, context, made  # noqa: F401 - what is behind the pages
 
 

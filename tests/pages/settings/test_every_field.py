@@ -18,7 +18,7 @@ from service.pages.settings.sections import ELSEWHERE, SECTIONS, section_of
 from service.pages.settings.tank_form import nodes_in, sections_of
 from service.registry.fields.dose_content import LabelAmounts
 from service.registry.fields.named import Thresholds
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.schemas.fields import Choice, Field, Name, Number, Text, Whole, YesNo
 from service.schemas.free_json import Facts
 from service.schemas.quantities import Measure

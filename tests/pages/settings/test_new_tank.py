@@ -9,7 +9,9 @@ from html import unescape
 import pytest
 
 from service.pages.settings.new_tank import id_of
-from service.registry.models import GasPlan, LogKind, Stock, Tank
+from service.registry.models.log import LogKind
+from service.registry.models.plans import GasPlan
+from service.registry.models.tank import Stock, Tank
 from service.science.water.hardness import meq_l_from_dkh
 from service.store.model import Reading
 from service.times import to_us

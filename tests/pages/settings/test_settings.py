@@ -7,7 +7,9 @@ from datetime import date, time
 import pytest
 
 from service.pages.settings.previews import drawing_of, net_volume_of, strip_of
-from service.registry.models import Cylinder, LogKind, Stock
+from service.registry.models.log import LogKind
+from service.registry.models.plans import Cylinder
+from service.registry.models.tank import Stock
 from service.registry.volume import net_volume_l
 from service.science.water.hardness import meq_l_from_dkh
 from tests.api.scenes import put

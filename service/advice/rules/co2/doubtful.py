@@ -19,8 +19,8 @@ from service.advice.engine.work import Hazard, Who
 from service.derive.co2.mornings import drift_doubt
 from service.derive.thresholds import OUR_CHOICE
 from service.errors import InvalidInputError
-from service.registry.calibration import read_calibration
-from service.registry.models import LogEntry
+from service.registry.log.calibration import read_calibration
+from service.registry.models.log import LogEntry
 from service.times import to_us
 
 CODE = "co2-doubtful"

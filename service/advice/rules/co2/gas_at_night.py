@@ -14,7 +14,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import percent
-from service.derive.models import Co2Day
+from service.derive.models.co2_days import Co2Day
 from service.derive.thresholds import OUR_CHOICE
 
 CODE = "gas-at-night"

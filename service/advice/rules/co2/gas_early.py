@@ -18,7 +18,7 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import span
 from service.advice.rules.co2.gas_late import lead_evidence, moved_clock, timer_step
 from service.advice.rules.co2.last_day import lamp_off_plan, last_day
-from service.registry.models import Lever
+from service.registry.models.log import Lever
 
 CODE = "gas-early"
 LEFT_ON_MIN = 360.0

@@ -23,8 +23,8 @@ from service.advice.rules.co2.last_day import (
     last_judged_day,
     water_changed_before,
 )
-from service.derive.models import Co2Day
-from service.registry.models import Lever
+from service.derive.models.co2_days import Co2Day
+from service.registry.models.log import Lever
 
 CODE = "gas-late"
 

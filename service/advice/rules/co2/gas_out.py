@@ -17,8 +17,8 @@ from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import clock, sensor_source
 from service.advice.rules.co2.last_day import LEAST_LIGHT, last_day
-from service.derive.models import Co2Day, GasStart
-from service.registry.models import LogKind
+from service.derive.models.co2_days import Co2Day, GasStart
+from service.registry.models.log import LogKind
 
 CODE = "gas-out"
 SEEN_MG_L: Final = 3.0

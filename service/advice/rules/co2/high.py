@@ -16,9 +16,9 @@ from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import capitalised, day_clock, percent, sensor_source, span
 from service.advice.tank_states import gas_beginning
-from service.derive.models import Co2High
+from service.derive.models.co2_days import Co2High
 from service.derive.thresholds import derived_limit
-from service.registry.models import Lever
+from service.registry.models.log import Lever
 
 CODE = "co2-high"
 

@@ -8,8 +8,8 @@ from service.advice.care_log import entries
 from service.advice.engine.rule import Case
 from service.advice.tank_states import gas_beginning
 from service.derive.local_time import local_moment
-from service.derive.models import Co2Day
-from service.registry.models import LogKind
+from service.derive.models.co2_days import Co2Day
+from service.registry.models.log import LogKind
 
 LEAST_LIGHT = timedelta(hours=2)
 OLDEST = timedelta(hours=36)

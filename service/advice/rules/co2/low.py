@@ -20,8 +20,8 @@ from service.advice.rules.co2.doubtful import to_settle
 from service.advice.rules.co2.gas_out import no_gas
 from service.advice.rules.co2.last_day import target_to_come
 from service.advice.tank_states import gas_failed_lately, gas_just_changed, too_warm
-from service.derive.models import Co2Lit
-from service.registry.models import Lever
+from service.derive.models.co2_days import Co2Lit
+from service.registry.models.log import Lever
 
 CODE = "co2-low"
 FAR_SHARE = 0.2

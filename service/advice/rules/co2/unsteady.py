@@ -18,7 +18,7 @@ from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import capitalised, percent
 from service.advice.rules.observed.seen import rising
-from service.derive.models import Array
+from service.derive.models.co2 import Array
 from service.derive.thresholds import COMMON_PRACTICE, OUR_CHOICE
 
 CODE = "co2-unsteady"

@@ -15,7 +15,7 @@ from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import sensor_source, span
 from service.advice.rules.heat.out_of_range import ongoing, recent_excursions
-from service.derive.models import Quality
+from service.derive.models.quality import Quality
 from service.registry.species.ranges import range_source
 from service.science.temperature.excursions import Excursion
 

@@ -16,7 +16,7 @@ from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import clock, day_clock
 from service.advice.rules.heat.out_of_range import ongoing
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 
 CODE = "temperature-coming"
 SOON = timedelta(hours=2)

@@ -16,8 +16,8 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import days as days_text
-from service.derive.models import Quality
-from service.registry.models import LogKind
+from service.derive.models.quality import Quality
+from service.registry.models.log import LogKind
 
 CODE = "temperature-cooling"
 

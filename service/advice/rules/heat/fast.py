@@ -13,7 +13,7 @@ from service.advice.engine.practice import COMMON_PRACTICE
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 
 CODE = "temperature-fast"
 SHORTLY = timedelta(hours=2)

@@ -14,7 +14,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import day_clock, litres, percent, sensor_source, span
-from service.derive.models import Quality
+from service.derive.models.quality import Quality
 from service.registry.species.ranges import range_source
 from service.science.temperature.excursions import Excursion
 

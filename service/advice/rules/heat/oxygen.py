@@ -15,8 +15,8 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import capitalised
-from service.derive.models import Quality
-from service.derive.sensor_choice import age_min
+from service.derive.models.quality import Quality
+from service.derive.sensors.choice import age_min
 from service.derive.thresholds import STALE_NAME
 from service.science.gas_exchange.air_water import (
     oxygen_saturation_mg_l,

@@ -13,7 +13,7 @@ from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import capitalised
-from service.derive.tolerance import Tolerance
+from service.derive.inhabitants.tolerance import Tolerance
 from service.registry.species.ranges import SharedRange, comfortable_range, tolerable_range
 
 CODE = "shared-range"

@@ -21,7 +21,7 @@ from service.advice.rules.co2.gas_out import no_gas
 from service.advice.rules.light import long, settling, short
 from service.advice.rules.light.full_days import light_sensor, mean_dli
 from service.advice.rules.light.plan import wanted_hours
-from service.registry.models import Lever
+from service.registry.models.log import Lever
 
 CODE = "light-dose"
 

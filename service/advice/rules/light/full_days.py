@@ -8,8 +8,8 @@ from service.advice.engine.rule import Case
 from service.advice.phrases import sensor_source
 from service.advice.tank_states import adjusted
 from service.derive.local_time import local_moment
-from service.derive.models import LightDay
-from service.registry.models import Lever
+from service.derive.models.light import LightDay
+from service.registry.models.log import Lever
 
 LEAST_COVER = 0.9
 """Share of a day that readings must cover. Our choice."""

@@ -18,8 +18,8 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import clock, span
 from service.advice.rules.light.full_days import days_of_plan, light_before, light_sensor
 from service.advice.rules.light.plan import planned_days, wanted_hours
-from service.derive.models import LightDay
-from service.registry.models import Lever
+from service.derive.models.light import LightDay
+from service.registry.models.log import Lever
 
 CODE = "light-long"
 

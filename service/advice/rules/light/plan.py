@@ -8,7 +8,7 @@ from math import floor
 from service.advice.care_log import entries, set_up_at
 from service.advice.engine.rule import Case
 from service.derive.local_time import local_day, local_moment
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 
 
 def planned_days(case: Case) -> list[tuple[datetime, datetime]]:

@@ -18,7 +18,7 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import local_date, span
 from service.advice.rules.light.full_days import full_days
 from service.advice.rules.light.plan import settling_since
-from service.registry.models import Lever
+from service.registry.models.log import Lever
 
 CODE = "light-settling"
 ALLOWED_H = 0.5

@@ -16,8 +16,8 @@ from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import clock, span
 from service.advice.rules.light.full_days import full_days, light_sensor
 from service.derive.local_time import local_moment
-from service.derive.models import LightDay
-from service.registry.models import Lever
+from service.derive.models.light import LightDay
+from service.registry.models.log import Lever
 
 CODE = "light-shifted"
 DAYS = 2

@@ -20,8 +20,8 @@ from service.advice.rules.co2.gas_out import no_gas
 from service.advice.rules.light.dead import dark_since
 from service.advice.rules.light.full_days import full_days, light_sensor
 from service.advice.rules.light.plan import wanted_hours
-from service.derive.models import LightDay
-from service.registry.models import Lever
+from service.derive.models.light import LightDay
+from service.registry.models.log import Lever
 
 CODE = "light-short"
 UNSEEN_H = 0.15

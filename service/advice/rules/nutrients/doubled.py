@@ -15,7 +15,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import dose, litres, percent
-from service.registry.models import DosePlan
+from service.registry.models.plans import DosePlan
 
 CODE = "dose-doubled"
 LARGEST_CHANGE = 0.7

@@ -16,7 +16,8 @@ from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import day_clock, dose
 from service.advice.rules.nutrients.need import left_out, needs_of
-from service.registry.models import DosePlan, LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.plans import DosePlan
 
 CODE = "dose-due"
 

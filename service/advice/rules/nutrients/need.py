@@ -19,10 +19,10 @@ from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import listed
-from service.derive.models import EstimatedValue
+from service.derive.models.quality import EstimatedValue
 from service.derive.nutrients.dose_content import content_known, rises_mg_l
 from service.derive.nutrients.estimate import nutrients_of
-from service.registry.models import DosePlan
+from service.registry.models.plans import DosePlan
 from service.science.nutrients.limits import CEILINGS
 from service.science.nutrients.ranges import RANGES
 

@@ -21,7 +21,7 @@ from service.advice.rules.light import dose, long, settling
 from service.advice.rules.light.full_days import full_days, light_sensor
 from service.advice.rules.observed.seen import ALGAE, Rise, rising
 from service.advice.tank_states import adjusted
-from service.registry.models import Lever
+from service.registry.models.log import Lever
 
 CODE = "algae-light"
 STEP_H = 1.0

@@ -22,7 +22,7 @@ from service.advice.phrases import capitalised, day_clock
 from service.advice.rules.observed.seen import evidence_of, fresh
 from service.advice.rules.water.new_water import new_water
 from service.derive.observations import Observation
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 
 GASPING = "animals-gasping"
 LOST = "animals-lost"

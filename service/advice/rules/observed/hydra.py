@@ -16,7 +16,7 @@ from service.advice.engine.recommendation import Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.rules.observed.seen import evidence_of, fresh
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.registry.species.names import species
 
 CODE = "hydra"

@@ -10,7 +10,7 @@ from service.advice.engine.recommendation import Evidence
 from service.advice.engine.rule import Case
 from service.advice.phrases import capitalised
 from service.derive.observations import Observation, observations_of
-from service.registry.observations import OBSERVATIONS, ObservationGroup
+from service.registry.log.observations import OBSERVATIONS, ObservationGroup
 
 ALGAE = tuple(one.code for one in OBSERVATIONS.values() if one.group is ObservationGroup.ALGAE)
 

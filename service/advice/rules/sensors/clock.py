@@ -22,9 +22,9 @@ from service.advice.rules.sensors.groups import (
     subject_of,
 )
 from service.advice.rules.sensors.silent import RESTS_ON
-from service.derive.device_clock import NEAR_S, NEVER_SET_S, clock_text, sends_local_time
-from service.derive.sensor_choice import age_min
-from service.registry.models import DeviceClock
+from service.derive.sensors.choice import age_min
+from service.derive.sensors.device_clock import NEAR_S, NEVER_SET_S, clock_text, sends_local_time
+from service.registry.models.ingest import DeviceClock
 from service.store.model import Flag, SeriesInfo
 from service.times import from_us
 

@@ -14,7 +14,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, Seve
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.rules.sensors.silent import RESTS_ON
-from service.derive.sensor_choice import US_PER_MINUTE, age_min, usable
+from service.derive.sensors.choice import US_PER_MINUTE, age_min, usable
 from service.store.model import SeriesInfo
 from service.times import from_us
 from service.units import quantity_words

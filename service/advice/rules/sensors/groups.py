@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from service.advice.engine.rule import Case
 from service.advice.phrases import listed
-from service.derive.sensor_choice import US_PER_MINUTE
+from service.derive.sensors.choice import US_PER_MINUTE
 from service.store.model import SeriesInfo, SeriesKey
 from service.units import quantity_words
 

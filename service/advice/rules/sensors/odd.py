@@ -23,7 +23,7 @@ from service.advice.rules.sensors.groups import (
     subject_of,
 )
 from service.advice.rules.sensors.silent import RESTS_ON
-from service.derive.sensor_choice import age_min
+from service.derive.sensors.choice import age_min
 from service.store.model import Flag, SeriesInfo, SeriesKey
 from service.times import from_us
 from service.units import QUANTITIES

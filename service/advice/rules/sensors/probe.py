@@ -1,7 +1,7 @@
 """Rule `probe-out`: a pH probe jumped by a whole unit: out of the tank, or being calibrated?
 
-Judges the jumps that nobody logged (`service/derive/probe_out.py`). Clears when the probe reads as
-before, or when a log entry says what it was.
+Judges the jumps that nobody logged (`service/derive/sensors/probe_out.py`). Clears when the
+probe reads as before, or when a log entry says what it was.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard
 from service.advice.phrases import day_clock
 from service.advice.rules.sensors.groups import subject_of
-from service.derive.probe_out import ProbeOut
+from service.derive.sensors.probe_out import ProbeOut
 from service.derive.thresholds import COMMON_PRACTICE
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.store.model import SeriesInfo
 from service.times import from_us, to_us
 from service.units import quantity_words

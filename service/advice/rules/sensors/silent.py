@@ -24,7 +24,7 @@ from service.advice.rules.sensors.groups import (
     subject_of,
     together,
 )
-from service.derive.sensor_choice import age_min
+from service.derive.sensors.choice import age_min
 from service.store.model import SeriesInfo
 from service.times import from_us
 from service.units import QUANTITIES

@@ -15,7 +15,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, LogD
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import days, local_date
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 
 CODE = "cylinder-low"
 

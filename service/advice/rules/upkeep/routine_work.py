@@ -17,7 +17,7 @@ from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import local_date, span
 from service.advice.rules.co2.doubtful import kh_age_days
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,9 +18,10 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, LogD
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import local_date
-from service.derive.plant_heights import PlantHeight, height_of
-from service.derive.plants import Planted, plants_of
-from service.registry.models import LogKind, Position
+from service.derive.inhabitants.plant_heights import PlantHeight, height_of
+from service.derive.inhabitants.plants import Planted, plants_of
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Position
 from service.registry.volume import water_column_cm
 
 SURFACE = "plant-at-surface"

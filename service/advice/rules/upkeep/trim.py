@@ -17,8 +17,8 @@ from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.phrases import listed, span
 from service.advice.rules.upkeep.surface import judge_surface
-from service.derive.plants import all_grow_out, reaching_cm
-from service.registry.models import LogEntry, LogKind
+from service.derive.inhabitants.plants import all_grow_out, reaching_cm
+from service.registry.models.log import LogEntry, LogKind
 from service.registry.volume import water_column_cm
 
 CODE = "trim-due"

@@ -16,7 +16,7 @@ from service.advice.phrases import day_clock, percent
 from service.advice.rules.water.new_water import new_water
 from service.advice.rules.water.routine import evening
 from service.derive.local_time import local_day
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 
 CODE = "water-change-after-work"
 

@@ -14,7 +14,7 @@ from service.advice.rules.water.old_water import old_water
 from service.advice.rules.water.steps import aim, aim_text, split, tank_temperature_c
 from service.derive.calculations.measuring import Measuring
 from service.derive.calculations.water_change import Water, mixed_water
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.science.carbonate.co2 import bicarbonate_g_for_alkalinity
 from service.science.water.change import concentration_after_changes
 from service.science.water.hardness import dkh_from_meq_l

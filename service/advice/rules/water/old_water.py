@@ -9,7 +9,7 @@ from service.advice.care_log import newest
 from service.advice.engine.recommendation import Amount
 from service.advice.engine.rule import Case
 from service.advice.phrases import litres
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.science.water.reuse import reuse_for_plants
 
 NOT_TO_DRINK: Final = "Don't drink it, nor pour it on leaves that are eaten raw."

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from service.advice.engine.rule import Case
-from service.derive.models import Quality
+from service.derive.models.quality import Quality
 from service.science.water.hardness import dkh_from_meq_l
 
 MOST_AT_ONCE = 0.99

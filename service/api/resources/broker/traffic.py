@@ -16,7 +16,7 @@ from service.api.resources.broker.routes import present_routes
 from service.config import RouteConfig
 from service.log_format import printable
 from service.mqtt.listening import BrokerListener, Heard, Hearing
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 
 EVERYTHING: Final = "#"
 MOST_SHOWN: Final = 200

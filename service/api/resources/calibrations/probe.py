@@ -11,7 +11,7 @@ import numpy as np
 from ingest.process import Calibrations
 from service.api.context import Context
 from service.derive.calculations.two_buffers import MILLIVOLTS
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.science.sensors.ph_electrode import nernst_mv_per_ph
 from service.science.sensors.steadiness import (
     STEADY_PH_PER_MIN,

@@ -8,8 +8,8 @@ from service.api.context import current
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import ENTRY, TANK
 from service.api.resources.calibrations.undo import undo_calibration
-from service.registry.entry_text import entry_text
-from service.registry.models import LogEntry, LogKind
+from service.registry.log.entry_text import entry_text
+from service.registry.models.log import LogEntry, LogKind
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items
 from service.schemas.fields import Text, Whole

@@ -10,8 +10,8 @@ from ingest.tools.recalculation import Recalculated, recalculate
 from service.api.context import Context
 from service.errors import ConflictError, InvalidInputError, NotFoundError
 from service.registry.audit import Action, AuditedWrite
-from service.registry.calibration import read_calibration
-from service.registry.models import LogEntry, LogKind
+from service.registry.log.calibration import read_calibration
+from service.registry.models.log import LogEntry, LogKind
 from service.store import SeriesKey
 from service.times import to_us
 

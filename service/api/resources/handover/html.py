@@ -11,7 +11,7 @@ from flask import Flask, Response, current_app
 from service.advice.handover.return_report import ReturnReport
 from service.advice.handover.sheet import HandoverSheet
 from service.errors import LittoralError
-from service.registry.access import ShareLink
+from service.registry.models.access import ShareLink
 
 _EXTENSION: Final = "littoral_handover_html"
 

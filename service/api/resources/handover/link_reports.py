@@ -19,7 +19,7 @@ from service.api.resources.handover.reporting import (
 from service.api.resources.handover.signed_ticks import MOST_CHARACTERS, signed
 from service.api.resources.log.observations import ScaleSchema
 from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
-from service.registry.observations import HIGHEST, LOWEST, OBSERVATIONS
+from service.registry.log.observations import HIGHEST, LOWEST, OBSERVATIONS
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Number, Text, Whole, YesNo

@@ -15,7 +15,7 @@ from itsdangerous import BadSignature, URLSafeSerializer
 from service.advice.handover.ticks import AskedNumber, Tick
 from service.api.context import current
 from service.errors import InvalidInputError
-from service.registry.access import ShareLink
+from service.registry.models.access import ShareLink
 
 _PURPOSE: Final = "tick of a sharing link"
 MOST_CHARACTERS: Final = 4000

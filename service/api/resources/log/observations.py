@@ -9,8 +9,8 @@ from service.api.http.path_parameters import TANK
 from service.api.resources.log.paging import LogPageSchema, log_page
 from service.derive.observations import Observation, observations_of
 from service.registry.fields.limits import NOTE_LENGTH
-from service.registry.models import LogKind
-from service.registry.observations import HIGHEST, LOWEST, OBSERVATIONS, ObservationGroup
+from service.registry.log.observations import HIGHEST, LOWEST, OBSERVATIONS, ObservationGroup
+from service.registry.models.log import LogKind
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items
 from service.schemas.fields import Choice, Name, Text, Whole

@@ -8,7 +8,7 @@ from typing import Any
 
 from service.api.context import current
 from service.api.http.pagination import next_address
-from service.registry.models import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind
 from service.schemas.base import Schema
 from service.schemas.fields import Whole
 from service.schemas.times import Moment

@@ -8,7 +8,7 @@ from flask import Response, request
 
 from service.api.context import current
 from service.api.http.security_headers import NO_PAGE, POLICY
-from service.registry.pictures import Picture
+from service.registry.models.pictures import Picture
 
 JPEG: Final = "image/jpeg"
 PICTURE_SCHEMA: Final = {"type": "string", "format": "binary", "contentMediaType": JPEG}

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from service.pictures.intake import EDGE_PX
-from service.registry.models import LogKind
-from service.registry.pictures import Picture
+from service.registry.models.log import LogKind
+from service.registry.models.pictures import Picture
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items
 from service.schemas.fields import Choice, Text, Whole

@@ -23,7 +23,7 @@ from ingest.process import (
 )
 from service.api.context import Context
 from service.errors import LittoralError
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.times import format_moment, to_us
 
 SOURCE: Final = "http"

@@ -21,9 +21,9 @@ from ingest.process import (
 )
 from service.api.context import app_singleton, current
 from service.api.http.blueprint import LIST_BYTES, Blueprint
-from service.api.http.faults import error_of, invalid_body
 from service.api.http.json_text import read_json
 from service.api.http.path_parameters import TANK
+from service.api.http.problems.faults import error_of, invalid_body
 from service.api.http.responses import as_json
 from service.api.resources.readings.intake import (
     SOURCE,
@@ -35,7 +35,7 @@ from service.api.resources.readings.intake import (
 from service.api.resources.readings.schemas import ReadingSchema
 from service.errors import FieldFault
 from service.registry.audit import Action, AuditedWrite
-from service.registry.models import Rejection
+from service.registry.models.ingest import Rejection
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Number, Text

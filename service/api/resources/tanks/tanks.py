@@ -9,18 +9,19 @@ from flask import Response, request
 from flask.views import MethodView
 from marshmallow import ValidationError
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.api.context import current, now
 from service.api.http.blueprint import DOCUMENT_BYTES, Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED, IF_MATCH, IF_NEW, precondition, tagged
-from service.api.http.faults import error_of, invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.merge_patch import merged
+from service.api.http.pagination import next_address
 from service.api.http.path_parameters import TANK
-from service.api.resources.tanks.schemas import TankSchema, TanksSchema
+from service.api.http.problems.faults import error_of, invalid_body, invalid_field
+from service.api.resources.tanks.schemas import TankPageSchema, TankSchema, TanksSchema
 from service.errors import FieldFault, Refusal
-from service.registry.models import Tank
-from service.registry.versions import Stored
+from service.registry.database.versions import Stored
+from service.registry.models.tank import Tank
 from service.schemas.base import Schema
 from service.schemas.fields import Choice, Name, is_name
 
@@ -55,10 +56,14 @@ class DeleteSchema(Schema):
 
 
 @blueprint.at("/tanks", "GET")
+@blueprint.query(TankPageSchema)
 @blueprint.answers(200, TanksSchema)
-def tanks() -> Response:
-    """All tanks"""
-    return tagged(_TANKS.dump({"tanks": current().registry.tanks(), "next": None}))
+def tanks(options: dict[str, Any]) -> Response:
+    """The tanks, by id, a page at a time"""
+    limit = options["limit"]
+    found = current().registry.tanks(after=options.get("after"), limit=limit + 1)
+    more = next_address(after=found[limit - 1].id) if len(found) > limit else None
+    return tagged(_TANKS.dump({"tanks": found[:limit], "next": more}))
 
 
 @blueprint.at("/tanks/<tank>", parameters=TANK)

@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 
 from service.advice.engine.recommendation import Severity
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from tests.advice.cases import DAY, HOUR, found, the, usual_log, view_with
 from tests.derive.pieces import KH_4, NOON, entry, gassed

@@ -7,7 +7,7 @@ from datetime import timedelta
 import numpy as np
 
 from service.advice.engine.recommendation import Severity
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from tests.advice.cases import found, the, usual_log, view_with
 from tests.derive.pieces import NOON, entry, gassed, grid
 

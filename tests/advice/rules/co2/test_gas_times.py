@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 
 from service.advice.engine.recommendation import Severity
-from service.derive.models import EstimatedValue, GasModel
-from service.registry.models import GasPlan, LogKind
+from service.derive.models.gas_exchange import GasModel
+from service.derive.models.quality import EstimatedValue
+from service.registry.models.log import LogKind
+from service.registry.models.plans import GasPlan
 from tests.advice.cases import amount, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry, gassed, lamp
 

@@ -11,8 +11,8 @@ import pytest
 
 from service.advice.engine.levers import LESS_GAS
 from service.advice.engine.recommendation import Severity
-from service.derive.models import TankView
-from service.registry.models import Stock
+from service.derive.models.tank_view import TankView
+from service.registry.models.tank import Stock
 from service.science.numeric.estimate import Z95
 from service.times import to_us
 from tests.advice.cases import amount, found, the, view_with

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from service.registry.models import LogKind, Stock
+from service.registry.models.log import LogKind
+from service.registry.models.tank import Stock
 from tests.advice.cases import HOUR, amount, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry, grid
 

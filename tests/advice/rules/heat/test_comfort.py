@@ -9,7 +9,7 @@ import pytest
 
 from service.advice.engine.catalogue import RULE_OF
 from service.advice.engine.recommendation import Severity
-from service.registry.models import Stock
+from service.registry.models.tank import Stock
 from tests.advice.cases import found, the, view_with, warnings
 from tests.derive.pieces import NOON, a_tank
 from tests.registry.test_species_table import ORDINARY

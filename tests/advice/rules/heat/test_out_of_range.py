@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from service.advice.engine.recommendation import Severity
-from service.registry.models import Stock, WaterChangePlan
+from service.registry.models.plans import WaterChangePlan
+from service.registry.models.tank import Stock
 from service.registry.species.names import species
 from tests.advice.cases import amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, days_of, grid

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from service.advice.engine.recommendation import Severity
-from service.registry.models import GasPlan, LightPlan
+from service.registry.models.plans import GasPlan, LightPlan
 from tests.advice.cases import HOUR, amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, grid, lamp
 

@@ -10,7 +10,8 @@ import pytest
 
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.recommendation import Severity
-from service.registry.models import LogKind, PlantTargets
+from service.registry.models.log import LogKind
+from service.registry.models.plans import PlantTargets
 from tests.advice.cases import DAY, HOUR, amount, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry, lamp
 

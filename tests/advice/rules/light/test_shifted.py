@@ -6,7 +6,8 @@ from datetime import time
 
 import pytest
 
-from service.registry.models import GasPlan, LightPlan, Tank
+from service.registry.models.plans import GasPlan, LightPlan
+from service.registry.models.tank import Tank
 from tests.advice.cases import amount, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, lamp
 

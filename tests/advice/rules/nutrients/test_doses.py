@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from tests.advice.cases import DAY, HOUR, amount, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry
 

@@ -6,7 +6,9 @@ from datetime import timedelta
 
 import pytest
 
-from service.registry.models import DosePlan, LogEntry, LogKind, Salt, Tank
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.plans import DosePlan, Salt
+from service.registry.models.tank import Tank
 from tests.advice.cases import DAY, HOUR, found, the, view_with
 from tests.derive.pieces import NOON, a_tank, entry
 

@@ -14,17 +14,10 @@ from service.advice.engine.catalogue import evaluate
 from service.advice.engine.recommendation import Finding, Severity
 from service.advice.engine.work import Who
 from service.advice.reason_words import reason_words
-from service.derive.models import TankView
-from service.registry.models import (
-    DosePlan,
-    GasPlan,
-    LightPlan,
-    LogEntry,
-    LogKind,
-    PlantTargets,
-    Stock,
-    Tank,
-)
+from service.derive.models.tank_view import TankView
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.plans import DosePlan, GasPlan, LightPlan, PlantTargets
+from service.registry.models.tank import Stock, Tank
 from tests.advice.cases import DAY, HOUR, found, the, usual_log, view_with
 from tests.advice.reading_level import check_easy_to_read
 from tests.derive.pieces import NOON, a_tank, entry, gassed

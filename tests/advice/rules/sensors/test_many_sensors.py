@@ -16,12 +16,12 @@ from hypothesis import strategies as st
 
 from service.advice.engine.bounds import MOST_PER_RULE, REST
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.lifecycle import active_conditions, advance
+from service.advice.engine.history.lifecycle import active_conditions, advance
 from service.advice.engine.recommendation import Severity
 from service.advice.rules.sensors.disagree import furthest_apart
-from service.derive.models import TankView
-from service.derive.sensor_choice import MOST_SENSORS, chosen_series, considered
-from service.registry.recommendations import State
+from service.derive.models.tank_view import TankView
+from service.derive.sensors.choice import MOST_SENSORS, chosen_series, considered
+from service.registry.models.recommendations import State
 from service.store.model import Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
 from tests.advice.cases import found, the, view_with

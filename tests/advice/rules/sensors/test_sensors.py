@@ -8,10 +8,11 @@ from datetime import timedelta
 import pytest
 
 from service.advice import cautions
-from service.advice.engine.lifecycle import active_conditions, advance, marked
+from service.advice.engine.history.lifecycle import active_conditions, advance, marked
 from service.advice.engine.recommendation import Recommendation, Severity
-from service.registry.models import DeviceClock, Stock
-from service.registry.recommendations import State
+from service.registry.models.ingest import DeviceClock
+from service.registry.models.recommendations import State
+from service.registry.models.tank import Stock
 from service.store.model import Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
 from tests.advice.cases import amount, found, the, view_with

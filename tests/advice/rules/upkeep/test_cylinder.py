@@ -7,8 +7,10 @@ from datetime import date
 
 import pytest
 
-from service.derive.models import EstimatedValue, GasModel
-from service.registry.models import Cylinder, LogKind
+from service.derive.models.gas_exchange import GasModel
+from service.derive.models.quality import EstimatedValue
+from service.registry.models.log import LogKind
+from service.registry.models.plans import Cylinder
 from tests.advice.cases import DAY, amount, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry
 

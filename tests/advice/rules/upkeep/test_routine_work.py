@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from service.advice.engine.recommendation import Severity
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from tests.advice.cases import DAY, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry
 

@@ -10,8 +10,9 @@ import pytest
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.recommendation import Severity
 from service.advice.engine.work import Who
-from service.derive.models import TankView
-from service.registry.models import LogEntry, LogKind, Plant
+from service.derive.models.tank_view import TankView
+from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.tank import Plant
 from tests.advice.cases import DAY, found, the, usual_log, view_with
 from tests.advice.reading_level import check_easy_to_read
 from tests.derive.pieces import NOON, a_tank, entry

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.advice.engine.recommendation import Severity
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from tests.advice.cases import DAY, HOUR, amount, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, entry
 

@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from service.advice import cautions
-from service.registry.models import LogKind, Stock, WaterChangePlan
+from service.registry.models.log import LogKind
+from service.registry.models.plans import WaterChangePlan
+from service.registry.models.tank import Stock
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from tests.advice.cases import DAY, HOUR, MINUTE, amount, found, the, usual_log, view_with
 from tests.derive.pieces import KH_4, NOON, a_tank, entry

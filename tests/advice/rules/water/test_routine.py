@@ -7,7 +7,8 @@ from datetime import timedelta
 import pytest
 
 from service.advice.engine.recommendation import Severity
-from service.registry.models import LogKind, WaterChangePlan
+from service.registry.models.log import LogKind
+from service.registry.models.plans import WaterChangePlan
 from tests.advice.cases import DAY, HOUR, amount, found, the, usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, entry
 

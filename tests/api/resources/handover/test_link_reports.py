@@ -15,9 +15,9 @@ from service.api.context import install
 from service.app.app_factory import create_app
 from service.clock import FixedClock
 from service.pages.audit import WORDS
-from service.registry.access import Scope
 from service.registry.audit import Action, ActorKind
-from service.registry.repositories import link_reports
+from service.registry.models.access import Scope
+from service.registry.repositories.log import link_reports
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import day_of_readings, put
 from tests.api.test_handover import PLANS, away  # noqa: F401 - a fixture used here too

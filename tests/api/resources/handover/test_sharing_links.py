@@ -11,7 +11,7 @@ from service.api.context import install
 from service.app.app_factory import create_app
 from service.clock import FixedClock
 from service.errors import StoreUnavailableError
-from service.registry.access import Scope
+from service.registry.models.access import Scope
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put
 from tests.api.test_handover import AWAY, away  # noqa: F401 - fixtures used here too

@@ -1,0 +1,223 @@
+"""The light of a tank, local day by local day, and how it meets CO2 and warmth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from service.derive.co2.series import co2_series
+from service.derive.co2.target import Target, target_of
+from service.derive.inputs import Inputs
+from service.derive.light.source import LightSource, light_source_of, lux_factor
+from service.derive.local_time import local_day, local_midnight
+from service.derive.models.co2 import Co2Series
+from service.derive.models.light import LightDay
+from service.derive.thresholds import derived_limit
+from service.local_words import span_words
+from service.registry.models.tank import Tank
+from service.science.light.co2 import lit_share_by_co2
+from service.science.light.days import (
+    DayOfLight,
+    days_of_light,
+)
+from service.science.light.dose import degree_hours_while_lit
+from service.science.numeric.intervals import SLOWEST_S
+from service.store.model import Samples
+
+SECONDS_PER_HOUR = 3600.0
+LEAST_KNOWN_SHARE = 0.5
+"""CO2 must be known for so much of the lit time before a share of it is given. Our choice."""
+NEARLY_ALL = 0.995
+"""The minutes between the newest reading and now are no gap. Our choice."""
+
+
+def light_day(inputs: Inputs, day: date, now: datetime) -> LightDay | None:
+    """The light of one local day; None where no light is measured or the day is to come.
+
+    Args:
+        inputs: as ``load_day``.
+        now: a day that is not over is described up to here.
+    """
+    days = light_days_of(
+        inputs.tank,
+        light_source_of(inputs),
+        day,
+        now,
+        last=day,
+        co2=co2_series(inputs),
+        target=target_of(inputs.tank, inputs.tolerance.co2_comfortable_mg_l),
+        temperature=inputs.series("temperature"),
+    )
+    return days[0] if days else None
+
+
+def first_day(inputs: Inputs) -> date:
+    """The first local day that the inputs cover, its night perhaps in part."""
+    return local_day(inputs.tank, inputs.start + timedelta(days=1))
+
+
+def light_days_of(
+    tank: Tank,
+    source: LightSource,
+    first: date,
+    now: datetime,
+    *,
+    last: date | None = None,
+    co2: Co2Series | None = None,
+    target: Target | None = None,
+    temperature: Samples | None = None,
+) -> tuple[LightDay, ...]:
+    """The light of each local day from ``first`` to ``last``, oldest first.
+
+    Args:
+        source: samples from before ``first`` help to find dark and bright.
+        now: a day that is not over is described up to here.
+        last: None means today.
+        co2, target: for the share of the lit time within target.
+        temperature: usable samples, for the degree-hours while lit.
+
+    Returns:
+        Nothing where no light is measured.
+    """
+    if not source.quantity:
+        return ()
+    final = local_day(tank, now) if last is None else last
+    days = [first + timedelta(days=n) for n in range((final - first).days + 1)]
+    if not days or local_midnight(tank, first) >= now:
+        return ()
+    edges = [local_midnight(tank, day).timestamp() for day in days]
+    end = min(local_midnight(tank, final + timedelta(days=1)), now).timestamp()
+    edges = [edge for edge in edges if edge < end] + [end]
+    found = days_of_light(
+        source.samples.time_s,
+        source.lux,
+        edges,
+        thresholds=source.levels,
+        flicker_s=derived_limit(tank, "lit_min_off_min") * 60,
+        max_gap_s=source.gap_s,
+    )
+    measured = _lux_hours(source, edges)
+    return tuple(
+        _described(tank, source, day, one, hours, now, co2, target, temperature)
+        for day, one, hours in zip(days, found, measured, strict=False)
+    )
+
+
+def _lux_hours(source: LightSource, edges: Sequence[float]) -> list[float | None]:
+    """Measured lx h per day; None without a lux sensor."""
+    if source.quantity == "illuminance":
+        return [None] * (len(edges) - 1)  # taken from the day itself
+    if source.illuminance is None or not len(source.illuminance):
+        return [None] * (len(edges) - 1)
+    lux = np.maximum(source.illuminance.value, 0.0)
+    days = days_of_light(source.illuminance.time_s, lux, edges, thresholds=source.levels)
+    return [one.dose.total for one in days]
+
+
+def _described(
+    tank: Tank,
+    source: LightSource,
+    day: date,
+    found: DayOfLight,
+    lux_hours: float | None,
+    now: datetime,
+    co2: Co2Series | None,
+    target: Target | None,
+    temperature: Samples | None,
+) -> LightDay:
+    factor = lux_factor(tank)
+    edges_us = (found.start_s * 1e6, found.end_s * 1e6)
+    begin, end = np.searchsorted(source.samples.time_us, edges_us)
+    values = source.samples.value[begin:end]
+    peak = float(values.max()) if values.size else None
+    within, below, known = _co2_shares(found, co2, target)
+    by_sensor = source.quantity == "ppfd"
+    seen = found.cover > 0
+    unseen_h = (found.end_s - found.start_s - found.dose.covered_s) / SECONDS_PER_HOUR
+    most = found.dose.total + max(unseen_h, 0.0) * source.bright_lux
+    return LightDay(
+        day=day,
+        lit=tuple((_moment(one.start_s), _moment(one.end_s)) for one in found.lit),
+        photoperiod_h=found.hours if seen else None,
+        photoperiod_low_h=found.hours_low,
+        photoperiod_high_h=found.hours_high,
+        lux_hours=lux_hours if by_sensor else (found.dose.total if seen else None),
+        dli_mol_m2_d=found.dose.dli_mol_m2(factor) if seen else None,
+        dli_high_mol_m2_d=replace(found.dose, total=most).dli_mol_m2(factor),
+        ppfd_peak_umol_m2_s=peak if by_sensor or peak is None else peak * factor,
+        ppfd_from="sensor" if by_sensor else f"lux x {factor:g}",
+        degree_hours_lit_k_h=_degree_hours(tank, found, temperature),
+        co2_within_share=within,
+        covered_share=min(found.cover, 1.0),
+        complete=local_midnight(tank, day + timedelta(days=1)) <= now,
+        on_at=None if found.on_s is None else _moment(found.on_s),
+        off_at=None if found.off_s is None else _moment(found.off_s),
+        bright_lux=None if np.isnan(found.bright_lux) else found.bright_lux,
+        flickers=found.flickers,
+        co2_below_share=below,
+        co2_known_share=known,
+        reason=_why_unseen(source, found),
+    )
+
+
+def _why_unseen(source: LightSource, found: DayOfLight) -> str:
+    """Why a day was not seen, or not all of it."""
+    if found.cover >= NEARLY_ALL:
+        return ""
+    usual_s = float(np.median(np.diff(source.samples.time_s))) if len(source.samples) > 1 else 0.0
+    if usual_s > SLOWEST_S:
+        return (
+            f"the light sensor reads every {span_words(timedelta(seconds=usual_s))}: too seldom "
+            "to see when the lamp goes on and off, which takes a reading each "
+            f"{SLOWEST_S / 60:.0f} min"
+        )
+    return (
+        f"light readings cover {100 * found.cover:.0f} % of the day so far; in the rest it may "
+        "have been lit"
+    )
+
+
+def _moment(time_s: float) -> datetime:
+    return datetime.fromtimestamp(time_s, UTC)
+
+
+def _degree_hours(tank: Tank, day: DayOfLight, temperature: Samples | None) -> float | None:
+    if temperature is None or not len(temperature):
+        return None
+    part = _around(temperature.time_us, day)
+    base = derived_limit(tank, "degree_hours_base_c")
+    return degree_hours_while_lit(
+        temperature.time_us[part] / 1e6, temperature.value[part], day.lit, base
+    )
+
+
+def _co2_shares(
+    day: DayOfLight, co2: Co2Series | None, target: Target | None
+) -> tuple[float | None, float | None, float | None]:
+    """Shares of the lit time within and below target, of what is known; and how much that is."""
+    if co2 is None or target is None or not day.lit or target.low_mg_l >= target.high_mg_l:
+        return None, None, None
+    part = _around(co2.time_us, day)
+    share = lit_share_by_co2(
+        co2.time_us[part] / 1e6,
+        co2.value[part],
+        day.lit,
+        target.low_mg_l,
+        target.high_mg_l,
+        max_gap_s=co2.gap_s,
+    )
+    known = 1.0 - share.unknown
+    if np.isnan(known) or known < LEAST_KNOWN_SHARE:
+        return None, None, None
+    within, below = np.clip((share.within / known, share.below / known), 0.0, 1.0)
+    return float(within), float(below), float(known)
+
+
+def _around(time_us: npt.NDArray[np.int64], day: DayOfLight) -> slice:
+    """The samples of a day and a few on each side, so that lines reach over its edges."""
+    first, last = np.searchsorted(time_us, (day.start_s * 1e6, day.end_s * 1e6))
+    return slice(max(int(first) - 3, 0), int(last) + 3)

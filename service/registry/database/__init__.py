@@ -1,0 +1,1 @@
+"""The registry's URL in; an engine, its sessions, schema and versions of rows out."""
