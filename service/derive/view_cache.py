@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Final
 
+from service.derive.cache_size import tanks_cached
 from service.derive.co2.target import Target, target_of
 from service.derive.drift_cache import MorningDrifts
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
@@ -34,8 +35,8 @@ from service.store.interface import Store
 from service.store.model import SeriesKey
 from service.times import to_us
 
-MOST_TANKS: Final = 300
-"""Tanks whose means are cached; about 0.4 MB each. Those of others are read at each evaluation."""
+MOST_TANKS: Final = tanks_cached()
+"""Tanks whose means are cached. Those of others are read at each evaluation."""
 
 REFIT_AFTER: Final = timedelta(hours=24)
 """Exchange and injection drift over days, not hours. Our choice."""

@@ -179,7 +179,7 @@ def _tried(
     for _ in range(ROUNDS):
         relative = weight / np.square(model)
         solved = _solved(columns, above, relative, with_uptake, scale2)
-        model = np.maximum(np.einsum("dpni,dpi->dpn", columns, solved[0]) + floor, 0.02)
+        model = np.maximum(_sums(columns, solved.values) + floor, 0.02)
         residual = (rows.ln_co2[None] - np.log(model)) * known
         inside = np.abs(residual[:, known > 0.0])
         scatter = np.maximum(np.median(inside, axis=1) / 0.6745, 1e-4)
@@ -191,8 +191,8 @@ def _tried(
     share = slow_share(residual[best] * np.sqrt(weight[best]), known)
     # in squares of ln C, so that losses of several calls compare
     loss = _huber_loss(np.abs(residual) / HUBER_LN) * HUBER_LN**2
-    values, influence = solved
-    moved = influence * np.exp(rows.ln_co2)[None]
+    values = solved.values
+    moved = solved.influence() * np.exp(rows.ln_co2)[None]
     variance = np.sum((moved @ correlations(known.shape[1], share)) * moved, axis=2)
     injection = np.maximum(values[:, :, 1], 1e-3)
     return Rises(
@@ -220,8 +220,13 @@ def risen(rows: Rows, used: Floats, ln_k_night: Floats, excess_mg_l: float) -> F
     floor = _floor(rows, columns, ln_k_night, excess_mg_l)
     co2 = np.exp(rows.ln_co2)[None]
     none = np.zeros(len(rows), bool)
-    values, _ = _solved(columns, co2 - floor, used[None] / np.square(co2), none, 1.0)
-    return np.asarray(np.maximum(np.einsum("dpni,dpi->dpn", columns, values) + floor, 0.02)[0])
+    solved = _solved(columns, co2 - floor, used[None] / np.square(co2), none, 1.0)
+    return np.asarray(np.maximum(_sums(columns, solved.values) + floor, 0.02)[0])
+
+
+def _sums(columns: Floats, values: Floats) -> Floats:
+    """What the columns add up to at each bin, (D, P, n)."""
+    return np.asarray(np.matmul(columns, values[..., None])[..., 0])
 
 
 def _floor(rows: Rows, columns: Floats, ln_k_night: Floats, excess_mg_l: float) -> Floats:
@@ -260,17 +265,34 @@ def _columns(rows: Rows, k: Floats, night: Floats, changes_with: ChangesWith) ->
     return np.stack([left, built(added), -built(taken)], axis=3)
 
 
+@dataclass(frozen=True)
+class _Solved:
+    """Weighted least squares of each day at each delta.
+
+    ``values`` (C0 - C_eq, J, U), (D, P, 3); ``block`` of the normal equations, (D, P, 3, 3);
+    ``weighted`` columns, (D, P, 3, n).
+    """
+
+    values: Floats
+    block: Floats
+    weighted: Floats
+
+    def influence(self) -> Floats:
+        """d J / d C of each bin, (D, P, n)."""
+        of_injection = np.linalg.inv(self.block)[:, :, 1]
+        return np.asarray(np.matmul(of_injection[:, :, None, :], self.weighted)[:, :, 0])
+
+
 def _solved(
     columns: Floats,
     above: Floats,
     relative: Floats,
     with_uptake: NDArray[np.bool_],
     scale2: float,
-) -> tuple[Floats, Floats]:
-    """(C0 - C_eq, J, U) of each day at each delta, and d J / d C of each bin, (D, P, n)."""
-    weighted = columns * relative[:, :, :, None]
-    block = np.matmul(weighted.swapaxes(2, 3), columns)
-    right = np.einsum("dpni,dpn->dpi", weighted, above)
+) -> _Solved:
+    weighted = (columns * relative[:, :, :, None]).swapaxes(2, 3)
+    block = np.matmul(weighted, columns)
+    right = np.matmul(weighted, above[..., None])[..., 0]
     mean, sd = UPTAKE_PRIOR_MG_L_H
     prior = np.where(with_uptake, scale2 / sd**2, 1e9)[None]
     block[:, :, 2, 2] += prior
@@ -283,4 +305,4 @@ def _solved(
         block[:, :, 2, 2] += np.where(below, 1e9, 0.0)
         values = np.linalg.solve(block, right[..., None])[..., 0]
         values[:, :, 2] = np.maximum(values[:, :, 2], 0.0)
-    return values, np.einsum("dpj,dpnj->dpn", np.linalg.inv(block)[:, :, 1], weighted)
+    return _Solved(values, block, weighted)
