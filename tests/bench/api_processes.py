@@ -24,7 +24,7 @@ from pathlib import Path
 
 import requests
 
-from service.registry.models import LogKind
+from service.registry.models.log import LogKind
 from service.registry.registry import open_registry
 from service.store import Reading, open_store
 from tests.bench.co2_now import CLIENTS

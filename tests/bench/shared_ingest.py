@@ -28,7 +28,7 @@ from pathlib import Path
 
 import requests
 
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry, open_registry
 from service.store import SeriesKey, open_store
 from service.times import stored_moment
@@ -37,6 +37,8 @@ from tests.bench.store_year import server_s
 from tests.servers import HOST, Mosquitto, Server, Victoriametrics, program, wait_until
 
 TANKS = 100
+#: Publishers that send at the same time.
+_AT_ONCE = 20
 _PATIENCE_S = 300.0
 #: The steady load, and how long one ingester is away.
 _RATE, _AWAY_S = 500.0, 10.0
@@ -101,7 +103,9 @@ class Setup:
         if self.store is None:
             path = self.url.removeprefix("sqlite:///")
             with contextlib.closing(sqlite3.connect(path)) as database:
-                return int(database.execute("SELECT count(*) FROM reading").fetchone()[0])
+                return int(
+                    database.execute("SELECT coalesce(sum(readings), 0) FROM series").fetchone()[0]
+                )
         lines = requests.get(f"{self.store.url}/metrics", timeout=10).text.splitlines()
         name = 'vm_rows_inserted_total{type="influx"} '
         return sum(int(float(line.split()[-1])) for line in lines if line.startswith(name))
@@ -158,9 +162,9 @@ def publish_all(port: int, count: int) -> float:
         for number in range(each)
     ]
     text = "".join(lines).encode()
-    for first in range(0, TANKS, 4):
+    for first in range(0, TANKS, _AT_ONCE):
         senders = []
-        for number in range(first, first + 4):
+        for number in range(first, first + _AT_ONCE):
             topic = f"littoral/tank-{number}/illuminance"
             words = ["-h", HOST, "-p", str(port), "-q", "1", "-t", topic, "-l"]
             senders.append(
@@ -215,10 +219,11 @@ def _reached(made: Setup, wanted: int) -> bool:
 def kill(kind: str, seconds: float) -> None:
     """Kill one of two under a steady load and print what became of the messages."""
     with setup(kind, 2) as made:
-        boards = Publisher(
+        start_us, step_us = time.time_ns() // 1000, int(1e6 / _RATE)
+        boards = Publisher(  # each has a millisecond of its own: the store keeps one for each
             made.broker.port,
             "littoral/tank-0/illuminance",
-            lambda n: f'{{"value":{n},"time":{time.time_ns() // 1000}}}',
+            lambda n: f'{{"value":{n},"time":{start_us + n * step_us}}}',
         )
         boards.send(int(seconds / 3 * _RATE), _RATE)
         made.ingesters[0].kill()

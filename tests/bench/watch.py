@@ -35,7 +35,6 @@ from tests.derive.pieces import NOON, a_tank, days_of
 
 STEP = timedelta(minutes=5)
 _DAYS = 8
-_TABLES = ("reading", "rollup_minute", "rollup_hour", "rollup_day")
 
 
 @dataclass
@@ -101,9 +100,12 @@ def fill(folder: Path, tanks: int, of_kinds: list[Mapping[str, Samples]]) -> Non
                     (f"tank-{number}", *rest),
                 )
                 database.execute("INSERT INTO copy VALUES (?, ?)", (cursor.lastrowid, source))
-        for table in _TABLES:
-            columns = [row[1] for row in database.execute(f"PRAGMA table_info({table})")][1:]
-            names = ", ".join(columns)
+        tables = database.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
+        for (table,) in tables:
+            columns = [row[1] for row in database.execute(f"PRAGMA table_info({table})")]
+            if columns[0] != "series":
+                continue
+            names = ", ".join(columns[1:])
             database.execute(
                 f"INSERT INTO {table} (series, {names}) SELECT copy.id, {names} FROM copy "
                 f"CROSS JOIN {table} ON {table}.series = copy.source"
