@@ -18,8 +18,9 @@ from service.registry.database.row_ids import new_id
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.nothing import NOTHING
 from service.registry.models.pictures import A_PICTURE, NO_PICTURES, SentPictures
+from service.registry.repositories.log.order import NEWEST_FIRST, next_in_log
 from service.registry.repositories.log.pictures import insert_pictures, require_sent_before
-from service.registry.repositories.tanks import no_tank, require_tank
+from service.registry.repositories.tanks import lock_tank, no_tank
 from service.registry.tables.log import LogRow
 from service.registry.tables.tanks import TankRow
 
@@ -62,11 +63,12 @@ class LogRepository(Database):
             note = A_PICTURE
         check_log(kind, at, data, note, by, recorded, id)
         entry = LogEntry(id or new_id(), tank, LogKind(kind), at, dict(data), note, by, recorded)
-        row = self._insert()(LogRow).values(_values(entry))
-        row = row.on_conflict_do_nothing(index_elements=["id"]).returning(LogRow.id)
         write = AuditedWrite(Action.LOG_ADDED, f"tanks/{tank}/log/{entry.id}")
         with self.session(writes=write) as session:
-            require_tank(session, tank)
+            lock_tank(session, tank)
+            values = _values(entry) | {"sequence": next_in_log(session, tank)}
+            row = self._insert()(LogRow).values(values)
+            row = row.on_conflict_do_nothing(index_elements=["id"]).returning(LogRow.id)
             # Whoever sends the same id at the same moment waits for the other's commit here.
             while session.scalars(row).first() is None:
                 stored = session.get(LogRow, entry.id, populate_existing=True)
@@ -86,7 +88,7 @@ class LogRepository(Database):
         kinds: Collection[LogKind] | None = None,
         limit: int | None = None,
     ) -> list[LogEntry]:
-        """Entries of a tank, newest first.
+        """Entries of a tank, newest first; of one moment the last written down and stored first.
 
         Args:
             start, end: only those with start <= time < end.
@@ -100,7 +102,7 @@ class LogRepository(Database):
         if kinds is not None:
             query = query.where(LogRow.kind.in_([LogKind(kind).value for kind in kinds]))
         with self.session(writes=False) as session:
-            rows = session.execute(query.order_by(*_NEWEST_FIRST).limit(limit)).all()
+            rows = session.execute(query.order_by(*NEWEST_FIRST).limit(limit)).all()
             if not rows and session.get(TankRow, tank) is None:
                 raise no_tank(tank)
         return [_entry(row) for row in rows]
@@ -128,7 +130,7 @@ class LogRepository(Database):
 
         def ask() -> tuple[LogEntry, ...]:
             wanted = or_(LogRow.time >= first, *(_newest(tank, kind, first) for kind in kinds))
-            query = select(*_COLUMNS).where(LogRow.tank == tank, wanted).order_by(*_NEWEST_FIRST)
+            query = select(*_COLUMNS).where(LogRow.tank == tank, wanted).order_by(*NEWEST_FIRST)
             with self.session(writes=False) as session:
                 rows = session.execute(query).all()
                 if not rows and session.get(TankRow, tank) is None:
@@ -151,7 +153,7 @@ class LogRepository(Database):
         Args:
             kinds: only these; None means all.
         """
-        query = _between(select(*_COLUMNS), start, end).order_by(LogRow.tank, *_NEWEST_FIRST)
+        query = _between(select(*_COLUMNS), start, end).order_by(LogRow.tank, *NEWEST_FIRST)
         if kinds is not None:
             query = query.where(LogRow.kind.in_([LogKind(kind).value for kind in kinds]))
         with self.session(writes=False) as session:
@@ -205,7 +207,6 @@ _COLUMNS = (
     LogRow.recorded,
 )
 _EARLIER = aliased(LogRow)
-_NEWEST_FIRST = (LogRow.time.desc(), LogRow.recorded.desc().nulls_last(), LogRow.id)
 
 
 def _newest(tank: str, kind: str, before: datetime) -> ColumnElement[bool]:
@@ -222,9 +223,9 @@ def _between(query: Select[Any], start: datetime | None, end: datetime | None) -
     return query if end is None else query.where(LogRow.time < end)
 
 
-def row_of(entry: LogEntry) -> LogRow:
-    """The row of an entry."""
-    return LogRow(**_values(entry))
+def row_of(entry: LogEntry, sequence: int) -> LogRow:
+    """The row of an entry, with its number in the log of its tank."""
+    return LogRow(**_values(entry), sequence=sequence)
 
 
 def _values(entry: LogEntry) -> dict[str, Any]:
