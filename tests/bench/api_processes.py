@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import functools
+import os
 import subprocess
 import sys
 import tempfile
@@ -96,14 +97,16 @@ class Setup:
         """Processor seconds so far: of the API's processes, and of the database's."""
         database_s = 0.0
         if self.database is not None:
-            database_s = sum(server_s(pid) for pid in family(self.database.pid))
+            database_s = family_s(self.database.pid)
         return sum(server_s(api.pid) for api in self.apis), database_s
 
 
-def family(pid: int) -> list[int]:
-    """A process and its children."""
+def family_s(pid: int) -> float:
+    """Processor seconds of a process, its children, and those of its children that have ended."""
     children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
-    return [pid, *map(int, children)]
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    ended_s = (int(fields[13]) + int(fields[14])) / os.sysconf("SC_CLK_TCK")
+    return ended_s + sum(server_s(one) for one in (pid, *map(int, children)))
 
 
 @contextlib.contextmanager
@@ -162,8 +165,9 @@ def main() -> None:
     parser.add_argument("--clients", type=int, default=8)
     parser.add_argument("--tanks", type=int, default=1000)
     parser.add_argument("--processes", type=int, nargs="*", default=[1, 2])
+    parser.add_argument("--registries", nargs="*", default=["SQLite", "PostgreSQL"])
     given = parser.parse_args()
-    for kind in ("SQLite", "PostgreSQL"):
+    for kind in given.registries:
         for processes in given.processes:
             with setup(kind, processes, given.tanks) as made:
                 print(f"registry in {kind}, {given.tanks:,} tanks, {processes} processes")
