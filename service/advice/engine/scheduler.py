@@ -135,6 +135,7 @@ class Scheduler:
         self, tanks: Sequence[Tank], absences: Sequence[Absence], now: datetime, failed: list[str]
     ) -> dict[str, LedgerChange]:
         active = self._ledger.active([tank.id for tank in tanks], now)
+        self._views.prepare(tanks, now)
         evaluated: list[tuple[TankView, list[Finding]]] = []
         for tank in tanks:
             try:
