@@ -13,6 +13,7 @@ among store, fits, rules and ledger: ``python -m tests.bench.looks``.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import resource
 import sqlite3
@@ -26,7 +27,10 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from service.advice.engine.scheduler import Scheduler
+from service.registry.database.versions import new_version
+from service.registry.documents import to_document
 from service.registry.registry import open_registry
+from service.registry.tables.tanks import TankRow
 from service.store import Reading, Samples, open_store
 from service.times import from_us, to_us
 from tests.advice.cases import usual_log
@@ -75,12 +79,7 @@ def readings(
 
 def fill(folder: Path, tanks: int, of_kinds: list[Mapping[str, Samples]]) -> None:
     """Registry and store: the first tank of each kind is written, the others copied from it."""
-    registry = open_registry(f"sqlite:///{folder}/registry.db")
-    for number in range(tanks):
-        registry.put_tank(replace(a_tank(id=f"tank-{number}"), name=f"Tank {number}"))
-        for entry in usual_log():
-            registry.add_log(f"tank-{number}", entry.kind, entry.time, entry.data)
-    registry.close()
+    fill_registry(folder, tanks)
     url, first = f"sqlite:///{folder}/readings.db", range(len(of_kinds))
     store = open_store(url)
     store.write(list(readings(first, of_kinds, 0, to_us(NOON))))
@@ -111,6 +110,33 @@ def fill(folder: Path, tanks: int, of_kinds: list[Mapping[str, Samples]]) -> Non
                 f"CROSS JOIN {table} ON {table}.series = copy.source"
             )
     database.close()
+
+
+def fill_registry(folder: Path, tanks: int) -> None:
+    """Tanks, and their log entries: those of the first, copied to the others."""
+    with contextlib.closing(open_registry(f"sqlite:///{folder}/registry.db")) as registry:
+        registry.put_tank(replace(a_tank(id="tank-0"), name="Tank 0"))
+        for entry in usual_log():
+            registry.add_log("tank-0", entry.kind, entry.time, entry.data)
+        with registry.session(writes="bookkeeping") as session:
+            for number in range(1, tanks):
+                tank = replace(a_tank(id=f"tank-{number}"), name=f"Tank {number}")
+                document, version = to_document(tank), new_version()
+                session.add(TankRow(id=tank.id, name=tank.name, document=document, version=version))
+    with contextlib.closing(sqlite3.connect(folder / "registry.db")) as database, database:
+        cursor = database.execute("SELECT * FROM log_entry")
+        columns = [one[0] for one in cursor.description]
+        rows = [dict(zip(columns, row, strict=True)) for row in cursor]
+        names = ", ".join(columns)
+        values = ", ".join(f":{name}" for name in columns)
+        database.executemany(
+            f"INSERT INTO log_entry ({names}) VALUES ({values})",
+            (
+                {**row, "id": f"{number}-{at}", "tank": f"tank-{number}"}
+                for number in range(1, tanks)
+                for at, row in enumerate(rows)
+            ),
+        )
 
 
 def watch(folder: Path, tanks: int) -> None:
