@@ -1,13 +1,13 @@
-"""The watch over many tanks: processor time and memory a tank, at the first look and at later ones.
+"""Evaluating many tanks: processor time and memory a tank, the first time and later.
 
-    python -m tests.bench.watch [--tanks 10000] [--looks 3] [--step-min 10]
+    python -m tests.bench.evaluations [--tanks 10000] [--later 3] [--step-min 10]
 
 Invented tanks of five kinds with eight days of pH, temperature and light, in a real SQLite store
-and registry; most are copied in the file, as writing each would take long. The scheduler looks at
-all of them in a process of its own, which may fit gas exchange for two seconds of each look, with
-five more minutes and a new reading of each sensor between. Printed is that process's processor
-time a tank, and the memory it holds, less what it held before the first look. How the time divides
-among store, fits, rules and ledger: ``python -m tests.bench.looks``.
+and registry; most are copied in the file, as writing each would take long. The scheduler evaluates
+all of them in a process of its own, which may fit gas exchange for two seconds each time; some
+minutes pass and each sensor sends once between. Printed is that process's processor time a tank,
+and the memory it holds, less what it held before. How the time divides among store, fits, rules
+and ledger: ``python -m tests.bench.looks``.
 """
 
 from __future__ import annotations
@@ -139,8 +139,8 @@ def fill_registry(folder: Path, tanks: int) -> None:
         )
 
 
-def watch(folder: Path, tanks: int) -> None:
-    """The child: one look for each line, at the time in microseconds that it names."""
+def evaluate(folder: Path, tanks: int) -> None:
+    """The child: one evaluation for each line, at the time in microseconds that it names."""
     registry = open_registry(f"sqlite:///{folder}/registry.db")
     store, clock = open_store(f"sqlite:///{folder}/readings.db"), SetClock()
     scheduler = Scheduler(registry, store, clock, 60.0)
@@ -148,14 +148,13 @@ def watch(folder: Path, tanks: int) -> None:
     for line in sys.stdin:
         clock.time = from_us(int(line))
         began = time.process_time()
-        changes = scheduler.evaluate_all()
+        scheduler.evaluate_all()
         used_s = time.process_time() - began
         told = {
             "ms": 1e3 * used_s / tanks,
             "held_kb": 1e3 * (held_mb() - before_mb) / tanks,
             "peak_kb": 1e3 * (peak_mb() - before_mb) / tanks,
             "before_mb": before_mb,
-            "changes": len(changes),
         }
         print(json.dumps(told), flush=True)
     store.close()
@@ -174,15 +173,15 @@ def peak_mb() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000
 
 
-def run(folder: Path, tanks: int, looks: int, step_min: int) -> None:
-    """Fill, have the child look, print."""
+def run(folder: Path, tanks: int, later: int, step_min: int) -> None:
+    """Fill, have the child evaluate, print."""
     began, of_kinds = time.monotonic(), kinds(step_min)
     fill(folder, tanks, of_kinds)
     mb = (folder / "readings.db").stat().st_size / 1e6
     print(f"{tanks:,} tanks, readings each {step_min} min, {mb:,.0f} MB; filled in "
           f"{time.monotonic() - began:.0f} s", flush=True)  # fmt: skip
     child = subprocess.Popen(
-        [sys.executable, "-m", "tests.bench.watch", "--child", str(folder), str(tanks)],
+        [sys.executable, "-m", "tests.bench.evaluations", "--child", str(folder), str(tanks)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -191,7 +190,7 @@ def run(folder: Path, tanks: int, looks: int, step_min: int) -> None:
     assert child.stdout is not None
     store, now = open_store(f"sqlite:///{folder}/readings.db"), NOON
     try:
-        for number in range(1 + looks):
+        for number in range(1 + later):
             if number:
                 before, now = now, now + max(STEP, timedelta(minutes=step_min))
                 for first in range(0, tanks, 2000):
@@ -202,9 +201,8 @@ def run(folder: Path, tanks: int, looks: int, step_min: int) -> None:
             child.stdin.flush()
             told = json.loads(child.stdout.readline())
             print(
-                f"  look {number + 1}: {told['ms']:.2f} ms a tank; memory {told['held_kb']:.1f} kB "
-                f"a tank, at most {told['peak_kb']:.1f}, beside {told['before_mb']:.0f} MB; "
-                f"advice changed for {told['changes']:,} tanks",
+                f"  evaluation {number + 1}: {told['ms']:.2f} ms a tank; memory {told['held_kb']:.1f} kB "
+                f"a tank, at most {told['peak_kb']:.1f}, beside {told['before_mb']:.0f} MB",
                 flush=True,
             )
     finally:
@@ -217,15 +215,15 @@ def main() -> None:
     """Run it."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--tanks", type=int, default=10_000)
-    parser.add_argument("--looks", type=int, default=3, help="after the first")
+    parser.add_argument("--later", type=int, default=3, help="evaluations after the first")
     parser.add_argument("--step-min", type=int, default=10, help="between a sensor's readings")
     parser.add_argument("--child", nargs=2)
     given = parser.parse_args()
     if given.child:
-        watch(Path(given.child[0]), int(given.child[1]))
+        evaluate(Path(given.child[0]), int(given.child[1]))
         return
     with tempfile.TemporaryDirectory(prefix="littoral-bench-") as folder:
-        run(Path(folder), given.tanks, given.looks, given.step_min)
+        run(Path(folder), given.tanks, given.later, given.step_min)
 
 
 if __name__ == "__main__":
