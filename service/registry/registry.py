@@ -12,6 +12,7 @@ from service.registry.repositories.deliveries import DeliveryRepository
 from service.registry.repositories.device_clocks import DeviceClockRepository
 from service.registry.repositories.events import EventRepository
 from service.registry.repositories.first_sensors import FirstSensorRepository
+from service.registry.repositories.leases import LeaseRepository
 from service.registry.repositories.link_reports import LinkReportRepository
 from service.registry.repositories.log import LogRepository
 from service.registry.repositories.pictures import PictureRepository
@@ -46,6 +47,7 @@ class Registry(
     TrialRepository,
     EventRepository,
     DeliveryRepository,
+    LeaseRepository,
     AuditRepository,
 ):
     """Everything that is known of the tanks besides their readings.

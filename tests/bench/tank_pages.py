@@ -24,10 +24,10 @@ from service.app.application import Application
 from service.clock import SystemClock
 from service.config import Config
 from service.registry.documents import to_document
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry, open_registry
 from service.registry.repositories.tanks import tanks_query
-from service.registry.tables import TankRow
+from service.registry.tables.tanks import TankRow
 from service.store.sqlite.store import SqliteStore
 from tests.servers import Postgresql
 

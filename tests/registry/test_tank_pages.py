@@ -10,9 +10,9 @@ import pytest
 from sqlalchemy import insert, text
 
 from service.registry.documents import to_document
-from service.registry.models import Tank
+from service.registry.models.tank import Tank
 from service.registry.repositories.tanks import tanks_query
-from service.registry.tables import TankRow
+from service.registry.tables.tanks import TankRow
 
 COUNT = 3_000
 

@@ -6,10 +6,11 @@ import socket
 from dataclasses import replace
 from datetime import timedelta
 
-from service.advice.engine.scheduler import STATUS_NAME, Scheduler
+from service.advice.engine.scheduler import Scheduler
 from service.api.context import install
 from service.clock import FixedClock
 from service.errors import StoreUnavailableError
+from service.registry.models.schedulers import SCHEDULER_STATUS
 from service.store import open_store
 from tests.api.conftest import problem_of
 from tests.api.scenes import put
@@ -145,7 +146,7 @@ def test_an_evaluation_that_failed_does_not_count(made, client, context, monkeyp
 
 def test_a_service_that_has_just_started_is_ready_however_long_it_was_off(client, context):
     context.registry.put_status(
-        STATUS_NAME, {"evaluated": "2024-01-01T00:00:00Z", "every_s": 60.0, "time": None}
+        SCHEDULER_STATUS, {"evaluated": "2024-01-01T00:00:00Z", "every_s": 60.0, "time": None}
     )
     assert client.get("/readyz").status_code == 200
 

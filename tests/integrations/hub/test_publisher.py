@@ -36,7 +36,7 @@ from tests.servers import Mosquitto, wait_until
 
 KH_TEST = LogDraft(LogKind.KH_TEST.value, {}, {"kh": "kh_dkh"})
 BY_DEVICE, BY_ENTITY = HubOptions(discovery="device"), HubOptions()
-STATUS = "littoral/$hub/littoral/status"
+STATUS = "littoral/$hub/littoral/$status/littoral-ingest"
 TOPICS = ("state_topic", "json_attributes_topic")
 Start = Callable[..., Mosquitto]
 
@@ -524,7 +524,7 @@ def test_an_empty_message_removes_a_deleted_tank(
                 "p": "sensor",
                 "unique_id": "littoral-two-pond-x",
                 "state_topic": "littoral/$hub/littoral-two/pond/x",
-                "availability": [{"topic": "littoral/$hub/littoral-two/status"}],
+                "availability": [{"topic": "littoral/$hub/littoral-two/$status/littoral-ingest"}],
             }
         },
         "dev": {"ids": ["littoral-two-pond"]},
