@@ -14,7 +14,7 @@ import marshmallow as ma
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.fields.tank import TankSchema
 from service.schemas.base import Schema, ValueSchema
 from service.schemas.fields import Choice, Field

@@ -22,6 +22,7 @@ from service.private_files import FILE_MODE, create_file, make_folder
 #: Files that SQLite puts beside a database in WAL mode.
 LOG_FILES: Final = ("-wal", "-shm")
 _MARKER: Final = "-damaged"
+_RETRY_S: Final = 0.02
 _LOST: Final = "was moved or deleted while it was in use; put it back, or restore a backup"
 
 
@@ -34,6 +35,26 @@ def make_database_file(path: Path) -> None:
     make_folder(path.parent)
     with contextlib.suppress(OSError):
         create_file(path)
+
+
+def use_write_ahead_log(connection: sqlite3.Connection, timeout_s: float) -> None:
+    """Have readers and a writer work at the same time; the file remembers it.
+
+    SQLite's own timeout does not cover a file's first time: who reads and then wants to
+    write is refused at once, and several programs may start together on a new file.
+
+    Raises:
+        sqlite3.OperationalError: others held the file for longer than the timeout.
+    """
+    end = time.monotonic() + timeout_s
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL").close()
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() >= end:
+                raise
+        time.sleep(_RETRY_S)
 
 
 def is_damage(error: BaseException) -> bool:

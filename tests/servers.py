@@ -91,6 +91,11 @@ class Server:
         return self._process.pid
 
     @property
+    def is_running(self) -> bool:
+        """Whether it was started and not stopped since."""
+        return self._process is not None
+
+    @property
     def log(self) -> str:
         """What the server has printed so far."""
         return (self.folder / "log").read_text(errors="replace")

@@ -6,7 +6,7 @@ import logging
 import random
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from typing import Final, Generic, TypeVar
 
@@ -37,12 +37,12 @@ class SinkState:
     """What a sink that answers reports of itself.
 
     Attributes:
-        started: a number that changes when it was restarted; None: it does not say.
+        started: changes when it, or one of its servers, was restarted; None: it does not say.
         unsaved_s: how long ago the oldest item was written that a crash may take; None: it does
             not say, and ``Sink.safe_after_s`` holds.
     """
 
-    started: float | None = None
+    started: Hashable | None = None
     unsaved_s: float | None = None
 
 
@@ -86,7 +86,7 @@ class BufferedWriter(Generic[T]):
         self._lock = threading.Lock()
         #: Sent, and still in the spool because the full disk did not let us delete them.
         self._sent: list[Spooled] = []
-        self._started: float | None = None
+        self._started: Hashable | None = None
         #: Since ``Sink.state`` was asked last, whose start may count in whole seconds.
         self._was_away = False
         self._ask_s = 0.0

@@ -164,7 +164,10 @@ def _state(store: Store) -> SinkState:
     health = store.health()
     if not health.reachable:
         raise StoreUnavailableError(health.detail or f"{health.backend} does not answer")
-    return SinkState(health.numbers.get("started_s"), health.numbers.get("unsaved_s"))
+    numbers = health.numbers
+    started_s = numbers.get("started_s")
+    restart = None if started_s is None else (started_s, numbers.get("interruptions", 0.0))
+    return SinkState(restart, numbers.get("unsaved_s"))
 
 
 def _rejection_sink(registry: Registry, most_rejections: int) -> Sink[Rejection]:

@@ -14,33 +14,27 @@ from service.api.calculate.blueprint import blueprint_of
 from service.api.calculate.table import FORMULAS
 from service.api.context import Context
 from service.api.events import resource
-from service.api.http import auth, compression, errors, openapi, request_checks, security_headers
+from service.api.http import compression, openapi, request_checks, security_headers
+from service.api.http.access import auth
 from service.api.http.blueprint import PICTURES_BYTES
 from service.api.http.json_text import StrictJson
+from service.api.http.problems import errors
 from service.api.resources import (
     absences,
-    animals,
     audit,
     calendar,
-    co2,
     deliveries,
-    gas_exchange,
     health,
-    light,
     metrics,
-    nutrients,
-    plants,
     recommendations,
     rejections,
     sensors,
     sessions,
-    species,
-    temperature,
     trials,
-    what_if,
 )
 from service.api.resources.broker import routes, topics
 from service.api.resources.calibrations import resource as calibrations
+from service.api.resources.derived import co2, gas_exchange, light, nutrients, temperature, what_if
 from service.api.resources.handover import (
     link_pictures,
     link_reports,
@@ -49,6 +43,7 @@ from service.api.resources.handover import (
     sharing_links,
     sheet,
 )
+from service.api.resources.inhabitants import animals, plants, species
 from service.api.resources.log import entries, observations, schemas, with_pictures
 from service.api.resources.pictures import of_entry, of_tank
 from service.api.resources.readings import query, submit

@@ -19,7 +19,7 @@ from waitress.parser import HTTPRequestParser
 from waitress.utilities import RequestEntityTooLarge
 
 from service.api.http.blueprint import LIST_BYTES, MULTIPART
-from service.api.http.rate_limit import network_of
+from service.api.http.limits.rate_limit import network_of
 from service.api.server_errors import ProblemTask
 from service.config import HttpConfig
 

@@ -15,7 +15,7 @@ from waitress.parser import HTTPRequestParser
 from waitress.task import ErrorTask
 from waitress.utilities import Error
 
-from service.api.http.problems import MEDIA_TYPE, kind_of_status, problem
+from service.api.http.problems.problem_json import MEDIA_TYPE, kind_of_status, problem
 from service.api.http.security_headers import EVERYWHERE
 
 HEADER_BYTES: Final = 32 * 1024

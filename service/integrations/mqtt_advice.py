@@ -15,8 +15,8 @@ from collections.abc import Callable, Collection, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
-from service.advice.engine.change_events import ChangeKind, LedgerChange
 from service.advice.engine.documents import recommendation_document, summary_document
+from service.advice.engine.history.change_events import ChangeKind, LedgerChange
 from service.advice.engine.recommendation import Recommendation
 from service.advice.sharing.leases import AllTanks, Leases
 from service.advice.trials.documents import trial_document

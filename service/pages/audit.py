@@ -8,7 +8,7 @@ from typing import Final
 from flask import Blueprint, render_template, request
 
 from service.api.context import current
-from service.api.http.auth import scope_of_visitor
+from service.api.http.access.auth import scope_of_visitor
 from service.clock import SystemClock
 from service.pages.local_time import LocalTime
 from service.registry.audit import Action, Actor, ActorKind, AuditRecord

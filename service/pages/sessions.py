@@ -6,8 +6,8 @@ from flask import Blueprint, flash, redirect, render_template, url_for
 from werkzeug.wrappers import Response
 
 from service.api.context import current, now
-from service.api.http.auth import is_active
-from service.api.http.own_sessions import (
+from service.api.http.access.auth import is_active
+from service.api.http.access.own_sessions import (
     caller,
     end_own_session,
     end_own_sessions,

@@ -12,7 +12,7 @@ from werkzeug.wrappers import Response
 
 from service.advice.handover.absence import absence_of, tanks_of
 from service.api.context import current, now
-from service.api.http.own_machine import is_loopback
+from service.api.http.access.own_machine import is_loopback
 from service.api.resources.handover.reporting import address_of
 from service.errors import InvalidInputError, LittoralError
 from service.pages.browser import csrf

@@ -9,8 +9,8 @@ from typing import Final
 from flask import Blueprint, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 
-from service.advice.engine.done import logged_words, mark_done, take_back
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.done import logged_words, mark_done, take_back
+from service.advice.engine.history.ledger import Ledger
 from service.api.context import current, now
 from service.api.http.request_checks import form_with_pictures
 from service.api.resources.pictures.uploads import limit_parts, sent_pictures
@@ -18,21 +18,21 @@ from service.api.resources.sensors import last_refusal
 from service.derive.observations import newest_observations
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.errors import ConfigError, InvalidInputError, LittoralError, NotFoundError
-from service.pages.animals import animal_lines
 from service.pages.browser import csrf
-from service.pages.chart_data import RANGES, chart_data
-from service.pages.day_strip import day_sketch
+from service.pages.drawings.chart_data import RANGES, chart_data
+from service.pages.drawings.day_strip import day_sketch
 from service.pages.local_time import LocalTime
 from service.pages.log.fields import KIND_WORDS, data_of
 from service.pages.log.form import log_form
-from service.pages.nutrients import nutrient_drawings
 from service.pages.observe import offered_groups
 from service.pages.overview import newest_ms, tank_overview, tank_overviews
 from service.pages.pictures.shown import by_month, of_entries
-from service.pages.plants import plant_lines
-from service.pages.summary import lines_of, sentence_of
+from service.pages.tank.animals import animal_lines
 from service.pages.tank.cards import Refused, cards_of, done_data
+from service.pages.tank.nutrients import nutrient_drawings
+from service.pages.tank.plants import plant_lines
 from service.pages.tank.sensor_lines import probe_line, sensor_lines
+from service.pages.tank.summary import lines_of, sentence_of
 from service.pictures.album import PICTURE_ERRORS
 from service.registry.log.entry_text import entry_text
 from service.registry.log.observations import observed

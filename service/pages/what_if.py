@@ -26,7 +26,7 @@ from service.errors import (
     StoreRefusedError,
     StoreUnavailableError,
 )
-from service.pages.curves import Canvas
+from service.pages.drawings.curves import Canvas
 from service.pages.overview import unavailable_text
 from service.schemas.entry import json_of
 from service.schemas.fields import Number

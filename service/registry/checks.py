@@ -11,8 +11,8 @@ from marshmallow import ValidationError
 
 from service.errors import FieldFault, InvalidInputError, Refusal
 from service.registry.fields.absence import AbsenceSchema
-from service.registry.fields.log import KINDS
-from service.registry.fields.log_entry import EntrySchema, LogData
+from service.registry.fields.log.entry import EntrySchema, LogData
+from service.registry.fields.log.kinds import KINDS
 from service.registry.fields.tank import TankSchema
 from service.registry.log.calibration import read_calibration
 from service.registry.models.absence import Absence

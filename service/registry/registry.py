@@ -7,24 +7,24 @@ from functools import partial
 from service.registry.database.connection import make_engine
 from service.registry.database.schema import ensure_current
 from service.registry.repositories.absences import AbsenceRepository
-from service.registry.repositories.audit import AuditRepository
+from service.registry.repositories.access.audit import AuditRepository
+from service.registry.repositories.access.sessions import SessionRepository
+from service.registry.repositories.access.sharing_links import SharingLinkRepository
+from service.registry.repositories.access.signing_keys import SigningKeyRepository
+from service.registry.repositories.access.tokens import TokenRepository
 from service.registry.repositories.deliveries import DeliveryRepository
-from service.registry.repositories.device_clocks import DeviceClockRepository
 from service.registry.repositories.events import EventRepository
-from service.registry.repositories.first_sensors import FirstSensorRepository
+from service.registry.repositories.ingest.device_clocks import DeviceClockRepository
+from service.registry.repositories.ingest.first_sensors import FirstSensorRepository
+from service.registry.repositories.ingest.rejections import RejectionRepository
+from service.registry.repositories.ingest.routes import RouteRepository
 from service.registry.repositories.leases import LeaseRepository
-from service.registry.repositories.link_reports import LinkReportRepository
-from service.registry.repositories.log import LogRepository
-from service.registry.repositories.pictures import PictureRepository
+from service.registry.repositories.log.entries import LogRepository
+from service.registry.repositories.log.link_reports import LinkReportRepository
+from service.registry.repositories.log.pictures import PictureRepository
 from service.registry.repositories.process_status import ProcessStatusRepository
 from service.registry.repositories.recommendations import RecommendationRepository
-from service.registry.repositories.rejections import RejectionRepository
-from service.registry.repositories.routes import RouteRepository
-from service.registry.repositories.sessions import SessionRepository
-from service.registry.repositories.sharing_links import SharingLinkRepository
-from service.registry.repositories.signing_keys import SigningKeyRepository
 from service.registry.repositories.tanks import TankRepository
-from service.registry.repositories.tokens import TokenRepository
 from service.registry.repositories.trials import TrialRepository
 
 

@@ -110,6 +110,7 @@ class Remote:
         form: list[tuple[str, str]] | None = None,
         body: bytes | None = None,
         stream: bool = False,
+        timeout_s: tuple[float, float] = TIMEOUT_S,
     ) -> Iterator[requests.Response]:
         """Ask, and give the answer, whatever its status below 500.
 
@@ -117,6 +118,7 @@ class Remote:
             form: sent as a form in the body.
             body: sent compressed.
             stream: read the answer piece by piece with ``lines``.
+            timeout_s: to connect, and between two pieces of the answer.
 
         Raises:
             CredentialsRefusedError: 401 or 403.
@@ -132,7 +134,7 @@ class Remote:
                 params=params,
                 data=data,
                 headers=headers,
-                timeout=TIMEOUT_S,
+                timeout=timeout_s,
                 stream=stream,
                 allow_redirects=False,
             ) as answer,

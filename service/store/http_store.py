@@ -33,8 +33,8 @@ class RemoteStore(ABC):
         """Send readings that have been checked."""
 
     @abstractmethod
-    def _ask(self) -> tuple[bool, dict[str, float]]:
-        """Whether the server answers, and what it reports of itself."""
+    def _ask(self) -> tuple[bool, str, dict[str, float]]:
+        """Whether the server answers, what is wrong all the same, and what it reports of itself."""
 
     @property
     @abstractmethod
@@ -80,7 +80,7 @@ class RemoteStore(ABC):
             numbers["last_write_s"] = self._last_write_s
         try:
             self._prepare()
-            reachable, reported = self._ask()
+            reachable, detail, reported = self._ask()
         except LittoralError as error:
             return StoreHealth(False, self.backend, error.detail, numbers)
-        return StoreHealth(reachable, self.backend, "", numbers | reported)
+        return StoreHealth(reachable, self.backend, detail, numbers | reported)

@@ -13,7 +13,7 @@ from datetime import timedelta
 from hypothesis import HealthCheck, given, settings
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.lifecycle import active_conditions, advance, may_last
+from service.advice.engine.history.lifecycle import active_conditions, advance, may_last
 from service.advice.engine.recommendation import Recommendation
 from service.advice.handover.sheet import tank_sheet
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange

@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import text
 
 from service.advice.engine.scheduler import Scheduler
-from service.api.http.access_rules import scope_of
+from service.api.http.access.rules import scope_of
 from service.app.app_factory import create_app
 from service.config import RouteConfig
 from service.pages.handover.absence_form import digest

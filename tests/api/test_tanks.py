@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from tests.advice.cases import view_with
 from tests.advice.engine.test_ledger import finding
 from tests.api.conftest import problem_of

@@ -109,7 +109,7 @@ def year(folder: Path, kinds: list[str], readings: int) -> None:
                 used = tell(f"{name}: {question}", asked(place, f"{plainly}-{question}"))
                 own = tell(f"GET {question} from {kind}", asked(place, f"api-{question}"), used)
                 used_ms[f"{kind} plainly", question], used_ms[kind, question] = used, own
-            for question in ("series", "latest", "eight-days"):
+            for question in ("series", "latest", "eight-days", "all"):
                 tell(f"store.{question}, {kind}", asked(place, f"store-{question}"))
         shutil.rmtree(folder / kind)
     if "sqlite" in kinds:

@@ -23,7 +23,6 @@ import requests
 
 from service.clock import FixedClock
 from service.store import Reading, SeriesKey, Store, open_store
-from service.store.sqlite.file import path_of_url
 from service.store.sqlite.store import SqliteStore
 from service.times import to_us
 
@@ -118,16 +117,27 @@ def through_api(url: str, path: str) -> Callable[[], Any]:
 
 
 def raw_by_sqlite3(url: str, quantities: tuple[str, ...]) -> Callable[[], Any]:
-    """Plain sqlite3: fetch all rows of the quantities."""
-    db = sqlite3.connect(path_of_url(url))
+    """Plain sqlite3: fetch all rows of the quantities, of a table with one row for a reading."""
+    folder = tempfile.mkdtemp(prefix="littoral-bench-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    db = sqlite3.connect(f"{folder}/plain.db")
+    db.execute(
+        "CREATE TABLE reading (quantity TEXT, time INTEGER, value REAL, flags INTEGER, "
+        "PRIMARY KEY (quantity, time)) WITHOUT ROWID"
+    )
+    store = ready(url)
+    for quantity in quantities:
+        found = store.read(SeriesKey(TANK, quantity, SENSOR), T0, T1, flagged=True)
+        columns = (found.time_us.tolist(), found.value.tolist(), found.flags.tolist())
+        rows = ((quantity, *row) for row in zip(*columns, strict=True))
+        db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?)", rows)
+    db.commit()
 
     def ask() -> Any:
         count = 0
         for quantity in quantities:
             rows = db.execute(
-                "SELECT time, value FROM reading JOIN series ON series.id = reading.series "
-                "WHERE quantity = ? ORDER BY time",
-                (quantity,),
+                "SELECT time, value FROM reading WHERE quantity = ? ORDER BY time", (quantity,)
             ).fetchall()
             count += len(rows)
         return count
@@ -201,6 +211,8 @@ def small_questions(url: str, question: str) -> Callable[[], Any]:
         return lambda: len(store.series(TANK))
     if question == "latest":
         return lambda: store.latest(key) is not None
+    if question == "all":
+        return lambda: len(store.read(key, T0, T1))
     return lambda: len(store.aggregate(key, T1 - 8 * 86_400_000_000, T1, 60_000_000))
 
 

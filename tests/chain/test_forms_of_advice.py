@@ -17,7 +17,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from service.advice.engine.catalogue import RULES
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Recommendation, Severity
 from service.advice.handover.absence import sheet_of
 from service.advice.handover.sheet import TankSheet

@@ -20,7 +20,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest.decode.message import PAYLOAD_LIMIT_BYTES
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.config import HUB_PLATFORMS, HomieOptions, HubOptions, MqttConfig
 from service.integrations.homie.publisher import Homie
 from service.integrations.hub.presses import Marking

@@ -13,10 +13,10 @@ import pytest
 
 from service.advice.engine.practice import THRESHOLDS
 from service.api.calculate.carbonate import CO2
-from service.api.resources.what_if import WhatIfSchema
+from service.api.resources.derived.what_if import WhatIfSchema
 from service.cli import COMMANDS, littoral
 from service.client import models
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.fields.tank import TankSchema
 from service.registry.models.log import LogKind
 from service.schemas.fields import Field

@@ -6,7 +6,7 @@ import json
 from dataclasses import replace
 from datetime import timedelta
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.history.change_events import LedgerChange
 from service.config import MqttConfig
 from service.integrations.mqtt_advice import MqttAdvice
 from service.registry.models.trials import Trial, TrialState

@@ -11,7 +11,7 @@ from typing import Any
 
 import paho.mqtt.publish as publish
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.scheduler import Scheduler
 from service.advice.sharing.leases import AllTanks, Moved
 from service.config import HomieOptions, HubOptions, MqttConfig

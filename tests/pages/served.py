@@ -11,7 +11,7 @@ from demo.history import Past, register
 from demo.scenario import Scenario
 from demo.tanks import scenario
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.api.server import Server
 from service.app.app_factory import create_app
 from service.app.application import Application

@@ -7,10 +7,10 @@ import urllib.request
 from dataclasses import replace
 from datetime import timedelta
 
-from service.pages.animals import animal_lines
 from service.pages.local_time import LocalTime
-from service.pages.plants import plant_lines
-from service.pages.summary import Tone, lines_of
+from service.pages.tank.animals import animal_lines
+from service.pages.tank.plants import plant_lines
+from service.pages.tank.summary import Tone, lines_of
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Plant, Stock
 from tests.advice.cases import view_with

@@ -10,7 +10,7 @@ import pytest
 
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
-from service.pages.curves import Canvas, stretches, thinned
+from service.pages.drawings.curves import Canvas, stretches, thinned
 from service.pages.local_time import LocalTime
 from service.pages.tank.figures import DAY_S, Figure, figures_of, next_switch
 from service.registry.models.plans import LightPlan

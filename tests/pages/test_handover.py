@@ -12,7 +12,7 @@ import requests
 from playwright.sync_api import Page, expect
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.work import Who
 from service.registry.models.absence import Absence
 from service.registry.models.access import Scope

@@ -16,7 +16,7 @@ from service.app.app_factory import create_app
 from service.config import HttpConfig
 from service.pages.browser import csrf
 from service.pages.log.fields import inputs_of
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.models.log import LogKind
 from tests.api.conftest import context  # noqa: F401 - the application behind the pages
 from tests.api.scenes import put

@@ -7,7 +7,7 @@ from service.pages.log.calibration import point_inputs
 from service.pages.log.fields import AMOUNT, data_of, input_at, inputs_of
 from service.pages.log.form import log_form
 from service.pages.observe import OBSERVED
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.models.log import LogKind
 from service.registry.models.plans import DosePlan, WaterChangePlan
 from service.registry.models.tank import Stock, Tank

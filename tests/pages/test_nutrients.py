@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from datetime import timedelta
 
-from service.pages.nutrients import nutrient_drawings
+from service.pages.tank.nutrients import nutrient_drawings
 from service.registry.models.log import LogKind
 from service.registry.models.plans import DosePlan
 from tests.api.conftest import NOW, app, client, context, made  # noqa: F401 - fixtures used here too

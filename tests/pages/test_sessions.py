@@ -13,7 +13,7 @@ from flask.testing import FlaskClient
 from playwright.sync_api import expect
 from sqlalchemy import update
 
-from service.api.http.auth import Caller, still_admitted
+from service.api.http.access.auth import Caller, still_admitted
 from service.app.app_factory import create_app
 from service.app.application import Application, opened
 from service.config import Config, HttpConfig, RegistryConfig, StoreConfig

@@ -8,7 +8,7 @@ import pytest
 
 from service.errors import InvalidInputError
 from service.registry.checks import check_absences, check_log, check_tank
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.models.absence import Absence
 from service.registry.models.log import LogKind
 from service.registry.models.plans import (

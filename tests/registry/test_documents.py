@@ -5,7 +5,7 @@ import runpy
 from dataclasses import fields
 from pathlib import Path
 
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.fields.tank import TankSchema
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from service.advice.handover.glossary import words_in
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.log.observations import HIGHEST, OBSERVATIONS, observed
 from service.registry.models.log import LogKind
 

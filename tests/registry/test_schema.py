@@ -1,6 +1,7 @@
 """The schema: made once by several processes, upgraded from every version, newer ones refused."""
 
 import json
+import sqlite3
 import time
 from datetime import date
 from datetime import time as at
@@ -13,6 +14,7 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import text
 
+from service import database_file
 from service.errors import RegistryRefusedError, RegistryUnavailableError
 from service.registry.checks import check_tank
 from service.registry.database.connection import make_engine
@@ -179,6 +181,19 @@ def test_processes_that_start_together_do_not_collide(registry_url):
     for process in processes:
         process.has_done()
         process.end()
+
+
+def test_a_new_file_that_another_program_is_just_writing_is_waited_for(tmp_path, monkeypatch):
+    """SQLite's own timeout does not cover the moment at which a new file gets its log."""
+    path = tmp_path / "registry.db"
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    monkeypatch.setattr(database_file.time, "sleep", lambda _: other.execute("ROLLBACK"))
+    registry = open_registry(f"sqlite:///{path}")
+    assert not other.in_transaction
+    assert other.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    registry.close()
+    other.close()
 
 
 def test_moves_that_were_words_are_left_out(engine, registry_url):

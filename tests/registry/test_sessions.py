@@ -11,7 +11,7 @@ from service.errors import ConflictError, NotFoundError
 from service.registry.audit import Action
 from service.registry.models.access import Scope
 from service.registry.registry import open_registry
-from service.registry.repositories.sessions import MOST_PER_TOKEN
+from service.registry.repositories.access.sessions import MOST_PER_TOKEN
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)

@@ -16,10 +16,10 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.change_events import ChangeKind, change_between
 from service.advice.engine.conflicts import contradiction
-from service.advice.engine.done import draft_of, entry_id
-from service.advice.engine.lifecycle import active_conditions, advance, marked, may_last
+from service.advice.engine.history.change_events import ChangeKind, change_between
+from service.advice.engine.history.done import draft_of, entry_id
+from service.advice.engine.history.lifecycle import active_conditions, advance, marked, may_last
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.advice.handover.sheet import TankSheet, tank_sheet
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange

@@ -14,7 +14,7 @@ import pytest
 
 from service.advice import cautions
 from service.advice.engine.catalogue import RULES
-from service.advice.engine.lifecycle import MOST_UNFOLDED
+from service.advice.engine.history.lifecycle import MOST_UNFOLDED
 from service.advice.engine.recommendation import Severity
 from service.advice.engine.work import Who
 from service.advice.handover.sheet import TankSheet

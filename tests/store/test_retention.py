@@ -212,7 +212,8 @@ def test_readings_are_written_while_old_ones_are_deleted(store, monkeypatch):
         RetentionPolicy(raw=timedelta(days=10), minute=timedelta(days=10)), NOW, rest=rest
     )
     assert pruned == Pruned(raw=19 * 144, minute=19 * 144, hour=0, day=0)
-    assert len(written) == 2 * -(-19 * 144 // 100)
+    # Readings go in whole hours, six of them each: at most 96 in a step of 100.
+    assert len(written) == -(-19 * 144 // 96) + -(-19 * 144 // 100)
     assert store.extent(KEY).count == 10 * 144 + 92 + len(written)
 
 
@@ -220,8 +221,8 @@ def test_an_interrupted_pruning_is_finished_by_the_next(store, monkeypatch):
     monkeypatch.setattr(prune, "PRUNE_STEP", 100)
     left = iter([True, True, False])
     first = store.prune(TEN_DAYS, NOW, rest=lambda: next(left))
-    assert first.raw == 300
+    assert first.raw == 3 * 96  # whole hours of six readings
     # What is still there but too old is in no way harmful: a late reading of that time is left out.
     store.write([reading(START + 3 * DAY + 1, 99.0)])
     assert store.health().numbers["left_out_past_retention"] == 1
-    assert store.prune(TEN_DAYS, NOW).raw == 19 * 144 - 300
+    assert store.prune(TEN_DAYS, NOW).raw == 19 * 144 - 3 * 96

@@ -10,6 +10,7 @@ import threading
 
 import pytest
 
+from service import database_file
 from service.errors import ConfigError, StoreRefusedError, StoreUnavailableError
 from service.store import Reading, SeriesKey, open_store
 from service.store.sqlite import file
@@ -125,6 +126,29 @@ def test_several_processes_create_and_write_at_once(tmp_path):
     store = open_store(url)
     assert count(store) >= 4 * 20 * 10
     store.close()
+
+
+def test_a_new_file_that_another_program_is_just_writing_is_waited_for(tmp_path, monkeypatch):
+    """SQLite's own timeout does not cover the moment at which a new file gets its log."""
+    path = tmp_path / "readings.db"
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    monkeypatch.setattr(database_file.time, "sleep", lambda _: other.execute("ROLLBACK"))
+    store = SqliteStore(path)
+    assert not other.in_transaction
+    store.write([reading(0)])
+    assert count(store) == 1
+    store.close()
+    other.close()
+
+
+def test_a_new_file_that_is_written_for_too_long_is_unavailable(tmp_path, monkeypatch):
+    monkeypatch.setattr(file, "BUSY_TIMEOUT_S", 0.1)
+    other = sqlite3.connect(tmp_path / "readings.db", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(StoreUnavailableError, match="another process has been writing"):
+        SqliteStore(tmp_path / "readings.db")
+    other.close()
 
 
 def test_a_writer_that_holds_on_makes_it_unavailable(tmp_path, monkeypatch):

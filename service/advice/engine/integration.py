@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from typing import Protocol
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.history.change_events import LedgerChange
 from service.derive.models.tank_view import TankView
 
 

@@ -12,9 +12,9 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.history.change_events import LedgerChange
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.integration import Integration
-from service.advice.engine.ledger import Ledger
 from service.advice.engine.recommendation import Finding
 from service.advice.engine.storage_faults import (
     LASTING,

@@ -9,7 +9,7 @@ from math import ceil
 from typing import Final
 
 from service.advice.contact import covers
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.handover.return_report import ReturnReport, tank_return
 from service.advice.handover.sheet import HandoverSheet, handover
 from service.advice.trials.keeping import trials_of_return

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.handover.ticks import Tick, entry_data, entry_of
 from service.errors import LEFT_OUT, ConflictError, NotFoundError, Refusal
 from service.registry.checks import check_log
@@ -18,7 +18,7 @@ from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.pictures import A_PICTURE, NO_PICTURES, SentPictures
 from service.registry.models.recommendations import ACTIVE_STATES, State
 from service.registry.registry import Registry
-from service.registry.repositories.link_reports import LinkReport
+from service.registry.repositories.log.link_reports import LinkReport
 from service.schemas.checks import refuse
 
 _TITLE_LENGTH: Final = 80

@@ -12,12 +12,12 @@ from typing import Any, Final
 
 from marshmallow import ValidationError
 
-from service.advice.engine.done import draft_of, entry_id
+from service.advice.engine.history.done import draft_of, entry_id
 from service.advice.engine.recommendation import LogDraft, Recommendation
 from service.advice.handover.care_plan import Task
 from service.errors import LEFT_OUT, FieldFault, InvalidInputError, Refusal
 from service.registry.database.row_ids import new_id
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.log.volume import to_stored
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank

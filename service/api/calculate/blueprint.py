@@ -8,7 +8,7 @@ from typing import Any
 
 from service.api.calculate.formula import Formula
 from service.api.http.blueprint import Blueprint
-from service.api.http.faults import invalid_field
+from service.api.http.problems.faults import invalid_field
 from service.errors import InvalidInputError
 from service.schemas.pointers import json_pointer
 from service.science.numeric.checks import OutOfRangeError

@@ -13,10 +13,10 @@ from service.api.context import app_singleton, current
 from service.api.events.poller import Poller
 from service.api.events.schemas import HIGHEST, EventsSchema
 from service.api.events.stream import PART, Listeners, StreamTiming, Subscription, stream
-from service.api.http.auth import Caller, still_admitted
+from service.api.http.access.auth import Caller, still_admitted
 from service.api.http.blueprint import Blueprint
-from service.api.http.faults import invalid_option
 from service.api.http.pagination import next_address
+from service.api.http.problems.faults import invalid_option
 from service.api.http.responses import as_json
 from service.schemas.base import Schema
 from service.schemas.fields import Name, Whole, YesNo

@@ -18,7 +18,7 @@ from flask import json
 
 from service.api.events.poller import NewestReadings, Poller
 from service.api.events.schemas import EventSchema
-from service.api.http.rate_limit import network_of
+from service.api.http.limits.rate_limit import network_of
 from service.api.resources.readings.schemas import ReadingSchema
 from service.config import HttpConfig
 from service.errors import LittoralError

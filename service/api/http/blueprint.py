@@ -12,8 +12,8 @@ from flask import Request
 from webargs.core import missing
 from webargs.flaskparser import FlaskParser
 
-from service.api.http.faults import invalid_body, invalid_query
 from service.api.http.json_text import read_json
+from service.api.http.problems.faults import invalid_body, invalid_query
 
 _T = TypeVar("_T")
 

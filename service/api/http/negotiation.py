@@ -7,7 +7,7 @@ from typing import Final
 
 from flask import request
 
-from service.api.http.problems import MEDIA_TYPE as PROBLEM
+from service.api.http.problems.problem_json import MEDIA_TYPE as PROBLEM
 from service.errors import LittoralError, shown
 from service.problems import PROBLEMS
 

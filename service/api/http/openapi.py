@@ -11,12 +11,12 @@ import flask_smorest
 import marshmallow as ma
 from flask import Flask, json
 
-from service.api.http import errors
-from service.api.http.access_rules import OPEN, scope_of
+from service.api.http.access.rules import OPEN, scope_of
 from service.api.http.blueprint import HEADERS
 from service.api.http.merge_patch import PATCHED, patch_schema
 from service.api.http.path_parameters import document_path
-from service.api.http.problems import MEDIA_TYPE, kind_of_status
+from service.api.http.problems import errors
+from service.api.http.problems.problem_json import MEDIA_TYPE, kind_of_status
 from service.problems import PROBLEMS
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Field

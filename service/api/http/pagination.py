@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 from flask import request
 
 from service.api.context import now
-from service.api.http.faults import invalid_option
+from service.api.http.problems.faults import invalid_option
 from service.schemas.base import Schema
 from service.schemas.fields import Whole
 from service.schemas.times import Moment

@@ -14,9 +14,9 @@ from service.api.http.blueprint import (
     PICTURES_BYTES,
     USUAL_BYTES,
 )
-from service.api.http.errors import TooLargeError
-from service.api.http.faults import error_of
 from service.api.http.path_parameters import document_path
+from service.api.http.problems.errors import TooLargeError
+from service.api.http.problems.faults import error_of
 from service.errors import FieldFault, LittoralError, PreconditionFailedError
 from service.problems import PROBLEMS
 

@@ -12,7 +12,7 @@ from flask.views import MethodView
 from service.api.context import current
 from service.api.http.blueprint import LIST_BYTES, Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED, IF_MATCH, precondition, tagged
-from service.api.http.faults import invalid_field
+from service.api.http.problems.faults import invalid_field
 from service.registry.database.versions import Stored
 from service.registry.fields.absence import AbsenceSchema
 from service.registry.fields.limits import MOST_ABSENCES

@@ -10,16 +10,16 @@ from flask import request
 from marshmallow import ValidationError
 
 from service.advice.engine.documents import RecommendationSchema
-from service.advice.engine.done import draft_of, mark_done, take_back
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.done import draft_of, mark_done, take_back
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
-from service.api.http.faults import invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.path_parameters import RECOMMENDATION, TANK
+from service.api.http.problems.faults import invalid_body, invalid_field
 from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.models.log import LogKind
 from service.registry.models.recommendations import ACTIVE_STATES, State
 from service.schemas.answers import AnswerSchema

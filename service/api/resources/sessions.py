@@ -7,14 +7,14 @@ from typing import Any, Final
 from flask.views import MethodView
 
 from service.api.context import current, now
-from service.api.http.auth import is_active
-from service.api.http.blueprint import Blueprint
-from service.api.http.own_sessions import (
+from service.api.http.access.auth import is_active
+from service.api.http.access.own_sessions import (
     caller,
     end_own_session,
     end_own_sessions,
     visible_sessions,
 )
+from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import SESSION
 from service.registry.models.access import LoginSession
 from service.schemas.answers import AnswerSchema, With

@@ -14,8 +14,8 @@ from service.advice.trials.keeping import judged_now, publish, require_running, 
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.etag import ETAG, IF_MATCH, precondition, tagged
-from service.api.http.faults import invalid_field
 from service.api.http.path_parameters import TANK, TRIAL
+from service.api.http.problems.faults import invalid_field
 from service.derive.watched.values import WATCHED, watchable
 from service.registry.database.versions import Stored
 from service.registry.fields.limits import NAME_LENGTH

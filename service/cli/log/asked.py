@@ -8,7 +8,7 @@ import click
 
 from service.cli.log.options import FieldParameter
 from service.client import Client
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.models.log import LogKind
 from service.schemas.fields import Field
 

@@ -9,7 +9,7 @@ import click
 
 from service.cli.log.entry import entry_command
 from service.cli.log.options import data_of, options_of
-from service.registry.fields.log_entry import LogData
+from service.registry.fields.log.entry import LogData
 
 
 class _PointParameter(click.ParamType[dict[str, Any]]):

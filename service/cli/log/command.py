@@ -12,8 +12,8 @@ from service.cli.log.entry import entry_command, line_of
 from service.cli.log.options import data_of, options_of
 from service.cli.options.service_options import service_client, service_options
 from service.cli.output.display import as_json_text, json_option
-from service.registry.fields.log import KINDS
-from service.registry.fields.log_entry import LogData
+from service.registry.fields.log.entry import LogData
+from service.registry.fields.log.kinds import KINDS
 from service.registry.models.log import LogKind
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import click
 from marshmallow import ValidationError
 
-from service.registry.fields.log_entry import LogData
+from service.registry.fields.log.entry import LogData
 from service.schemas.entry import UNIT_WORDS, is_number, json_of, units_of
 from service.schemas.fields import Choice, Field
 from service.schemas.messages import messages_of

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.sensors.choice import US_PER_MINUTE
-from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind, oldest_first
 from service.registry.models.tank import Tank
 from service.store.model import Samples, SeriesKey
 from service.times import from_us, to_us
@@ -70,9 +70,9 @@ def probe_out_spans(
 
     Args:
         samples: its usable readings or means, oldest first; jumps are looked for in pH alone.
-        log: entries of the tank up to now.
+        log: entries of the tank up to now, newest first.
     """
-    entries = sorted(log, key=lambda one: one.time)
+    entries = oldest_first(log)
     logged = _logged(key, entries, now_us)
     if key.quantity != "ph" or not len(samples):
         return logged

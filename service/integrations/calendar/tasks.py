@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 from icalendar import Alarm, Calendar, Component, Event, Todo
 
-from service.advice.engine.change_events import DUE_COUNT, DUE_MOVED
+from service.advice.engine.history.change_events import DUE_COUNT, DUE_MOVED
 from service.advice.engine.instruction import text_of
 from service.advice.engine.recommendation import Instruction, Recommendation, Severity
 from service.advice.handover.glossary import words_in

@@ -8,8 +8,8 @@ from datetime import timedelta
 from functools import partial
 from typing import Final
 
-from service.advice.engine.change_events import ChangeKind, LedgerChange
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.change_events import ChangeKind, LedgerChange
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import UNSEEN, Severity
 from service.clock import Clock, SystemClock
 from service.config import EmailOptions, RecipientOptions

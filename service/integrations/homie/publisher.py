@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Collection, Mapping
 from typing import Any, Final
 
-from service.advice.engine.change_events import ChangeKind, LedgerChange
+from service.advice.engine.history.change_events import ChangeKind, LedgerChange
 from service.advice.sharing.leases import AllTanks, Leases
 from service.config import HOMIE_TOPIC_VERSION, HomieOptions, MqttConfig
 from service.derive.models.tank_view import TankView

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final
 
-from service.advice.engine.done import draft_of, mark_done
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.done import draft_of, mark_done
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation
 from service.clock import Clock
 from service.errors import LittoralError

@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, Final
 from urllib.parse import urljoin
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.history.change_events import LedgerChange
 from service.advice.sharing.leases import AllTanks, Leases
 from service.config import HubOptions, MqttConfig
 from service.derive.models.tank_view import TankView

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from service.advice.engine.change_events import ChangeKind, LedgerChange
 from service.advice.engine.documents import recommendation_document
+from service.advice.engine.history.change_events import ChangeKind, LedgerChange
 from service.advice.engine.recommendation import Recommendation
 from service.integrations.hub.entities import EVENT_TYPES
 from service.registry.models.recommendations import State

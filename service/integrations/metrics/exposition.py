@@ -15,7 +15,7 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.metrics_core import GaugeMetricFamily, InfoMetricFamily, Metric
 from prometheus_client.registry import Collector
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.history.change_events import LedgerChange
 from service.clock import Clock
 from service.derive.models.tank_view import TankView
 from service.derive.sensors.choice import US_PER_MINUTE, usable

@@ -8,7 +8,7 @@ import time
 from collections.abc import Collection, Sequence
 from typing import Final
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.history.change_events import LedgerChange
 from service.config import Config, MqttConfig
 from service.derive.models.tank_view import TankView
 from service.errors import LittoralError

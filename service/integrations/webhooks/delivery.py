@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Collection
 
-from service.advice.engine.change_events import LedgerChange
+from service.advice.engine.history.change_events import LedgerChange
 from service.clock import Clock, SystemClock
 from service.derive.models.tank_view import TankView
 from service.integrations.delivery_queue import BackgroundDelivery, DeliveryQueue, Outcome

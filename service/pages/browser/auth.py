@@ -20,10 +20,10 @@ from flask import (
 from werkzeug.wrappers import Response
 
 from service.api.context import current, now
-from service.api.http import auth
-from service.api.http.access_rules import UnauthorizedError
-from service.api.http.auth import SESSION_KEY
-from service.api.http.own_machine import refuse_other_sites
+from service.api.http.access import auth
+from service.api.http.access.auth import SESSION_KEY
+from service.api.http.access.own_machine import refuse_other_sites
+from service.api.http.access.rules import UnauthorizedError
 from service.errors import LittoralError
 from service.pages.browser import csrf, error_pages, headers
 from service.pages.browser.own_address import own_page

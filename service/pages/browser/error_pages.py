@@ -11,7 +11,7 @@ from flask import Blueprint, Flask, make_response, render_template, request
 from werkzeug.exceptions import HTTPException, NotFound
 from werkzeug.wrappers import Response
 
-from service.api.http.errors import logged_address
+from service.api.http.problems.errors import logged_address
 from service.errors import LittoralError, NoSuchTankError
 from service.pages.browser import headers
 

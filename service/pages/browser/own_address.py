@@ -8,7 +8,7 @@ from urllib.parse import parse_qsl, unquote, urlencode, urlsplit
 from flask import current_app, request, url_for
 from werkzeug.exceptions import HTTPException
 
-from service.api.http.access_rules import OPEN
+from service.api.http.access.rules import OPEN
 
 FIRST: Final = "/"
 _PAGES: Final = "pages."

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.advice.handover.sheet import Picture
-from service.pages.curves import Canvas
+from service.pages.drawings.curves import Canvas
 
 WIDTH = 600.0
 HEIGHT = 90.0

@@ -12,8 +12,8 @@ from service.errors import UnitRefusal
 from service.pages.inputs import Input, input_of, unit_words
 from service.pages.log.calibration import point_inputs, points_of
 from service.pages.observe import OBSERVED
-from service.registry.fields.log import KINDS
-from service.registry.fields.log_entry import OneOf
+from service.registry.fields.log.entry import OneOf
+from service.registry.fields.log.kinds import KINDS
 from service.registry.log.volume import to_stored
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank

@@ -9,11 +9,11 @@ from typing import Final
 from service.errors import LittoralError
 from service.pages.inputs import Input
 from service.pages.log.fields import KIND_WORDS, input_at, inputs_of
-from service.registry.fields.log import KINDS
-from service.registry.fields.log_entry import EntrySchema
+from service.registry.fields.log.entry import EntrySchema
+from service.registry.fields.log.kinds import KINDS
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank
-from service.registry.repositories.pictures import FIELD as PICTURE
+from service.registry.repositories.log.pictures import FIELD as PICTURE
 from service.schemas.entry import label_of
 
 

@@ -12,7 +12,7 @@ from datetime import datetime
 from flask import Blueprint, Response, make_response, render_template, request
 
 from service.api.context import current
-from service.api.http.auth import rate_limits
+from service.api.http.access.auth import rate_limits
 from service.clock import SystemClock
 from service.errors import LittoralError
 from service.integrations.email.unsubscribe import PATH, target_of

@@ -9,7 +9,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from service.api.context import current, now
-from service.api.http.auth import scope_of_visitor
+from service.api.http.access.auth import scope_of_visitor
 from service.api.resources.broker.routes import add_route, known_routes
 from service.api.resources.broker.traffic import (
     EVERYTHING,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import time
 
-from service.pages.day_strip import Bar, clock_after, planned_bars
+from service.pages.drawings.day_strip import Bar, clock_after, planned_bars
 from service.registry.models.plans import GasPlan, LightPlan
 
 _MINUTES = 24 * 60

@@ -10,9 +10,9 @@ from marshmallow import ValidationError
 
 from service.derive.nutrients.dose_content import content_known, rises_mg_l
 from service.errors import InvalidInputError, UnknownUnitError
-from service.pages.animals import limits_text
 from service.pages.settings.drawing import TankDrawing, tank_drawing
 from service.pages.settings.plan_strip import PlanStrip, plan_strip
+from service.pages.tank.animals import limits_text
 from service.registry.fields.plans import DosePlanSchema, GasPlanSchema, LightPlanSchema
 from service.registry.fields.tank import DimensionsSchema, StockSchema, TankPlantSchema
 from service.registry.models.plans import DosePlan, GasPlan, LightPlan

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.api.http.auth import scope_of_visitor
+from service.api.http.access.auth import scope_of_visitor
 from service.registry.models.access import Scope
 
 

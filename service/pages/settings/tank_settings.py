@@ -9,7 +9,7 @@ from typing import Any, Final
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.api.context import current, now
 from service.api.resources.tanks.tanks import shown
 from service.errors import (

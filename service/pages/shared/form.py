@@ -11,7 +11,7 @@ from service.advice.handover.ticks import AskedNumber, Tick
 from service.advice.phrases import measured
 from service.api.resources.handover.reporting import OfferedTick
 from service.errors import LittoralError
-from service.registry.repositories.pictures import FIELD
+from service.registry.repositories.log.pictures import FIELD
 from service.schemas.entry import UNIT_WORDS
 
 NUMBER: Final = "number"

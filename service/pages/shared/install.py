@@ -12,7 +12,7 @@ from typing import Any, Final
 from flask import Blueprint, Response, url_for
 
 from service.api.context import current
-from service.api.http.errors import answer
+from service.api.http.problems.errors import answer
 from service.api.resources.handover.reporting import reporting_link
 from service.errors import LittoralError
 

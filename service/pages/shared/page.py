@@ -31,7 +31,7 @@ from service.pages.observe import offered_groups
 from service.pages.pictures.shown import ShownPicture, shown_picture
 from service.pages.shared.form import Line, Refused, ReportForm, new_key
 from service.registry.models.access import ShareLink
-from service.registry.repositories.link_reports import LinkReport
+from service.registry.repositories.log.link_reports import LinkReport
 
 DAYS_LISTED: Final = 14
 """So many days are listed to tick off, also for a phone without a connection. Our choice."""

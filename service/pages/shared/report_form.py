@@ -18,7 +18,7 @@ from service.pages.browser import csrf
 from service.pages.observe import LEVEL, OBSERVED
 from service.pages.shared.form import NOTE, NUMBER, Refused, ReportForm
 from service.pages.shared.page import link_page, link_refusal
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.models.access import ShareLink
 from service.registry.models.log import LogKind
 from service.schemas.entry import json_of

@@ -9,14 +9,14 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from service.advice.engine.done import draft_of
+from service.advice.engine.history.done import draft_of
 from service.advice.engine.recommendation import Evidence, LogDraft, Recommendation, Severity
 from service.advice.reason_words import reason_words
 from service.errors import InvalidInputError, LittoralError
 from service.pages.inputs import Input
 from service.pages.local_time import AT_ONCE, LocalTime
 from service.pages.log.fields import data_of, input_at, inputs_of
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank
 from service.schemas.entry import is_number

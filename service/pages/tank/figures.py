@@ -15,9 +15,9 @@ from service.derive.inputs import Inputs
 from service.derive.light.source import LIGHT_QUANTITIES
 from service.derive.models.co2 import Array, Co2Series
 from service.derive.models.tank_view import TankView
-from service.pages.curves import Canvas, thinned
+from service.pages.drawings.curves import Canvas, thinned
 from service.pages.local_time import LocalTime
-from service.pages.summary import Line, co2_line, light_line, temperature_line
+from service.pages.tank.summary import Line, co2_line, light_line, temperature_line
 from service.registry.models.plans import LightPlan
 from service.times import to_us
 

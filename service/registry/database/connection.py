@@ -14,7 +14,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, 
 from sqlalchemy.exc import ArgumentError, DatabaseError, DBAPIError, IntegrityError
 from sqlalchemy.orm import Session, sessionmaker
 
-from service.database_file import make_database_file
+from service.database_file import make_database_file, use_write_ahead_log
 from service.errors import MISSING_ADVICE, ConfigError, ConflictError, NotFoundError
 from service.private_files import state_of_missing
 from service.registry.audit import AuditedWrite, present_actor
@@ -128,13 +128,10 @@ def no_registry(what: str) -> NotFoundError:
 def _prepare_sqlite(connection: sqlite3.Connection, _record: object) -> None:
     # Python's sqlite3 would begin and commit on its own account, and never for DDL.
     connection.isolation_level = None
-    for pragma in (
-        f"busy_timeout = {BUSY_TIMEOUT_MS}",
-        "journal_mode = WAL",
-        "synchronous = FULL",
-        "foreign_keys = ON",
-    ):
-        connection.execute(f"PRAGMA {pragma}").close()
+    connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}").close()
+    use_write_ahead_log(connection, BUSY_TIMEOUT_MS / 1000)
+    connection.execute("PRAGMA synchronous = FULL").close()
+    connection.execute("PRAGMA foreign_keys = ON").close()
 
 
 def _begin_sqlite(connection: Connection) -> None:

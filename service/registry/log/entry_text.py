@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from service.registry.fields.log import KINDS, TESTED_IONS
+from service.registry.fields.log.kinds import KINDS
+from service.registry.fields.log.water_tests import TESTED_IONS
 from service.registry.log.observations import observed
 from service.registry.models.log import LogEntry, LogKind
 from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l

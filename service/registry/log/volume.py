@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from service.errors import InvalidInputError, Refusal
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.tank import Tank
 from service.registry.species.names import allowed_names, folded_name, meant

@@ -20,6 +20,7 @@ from service.registry.fields.tank import TankSchema
 from service.registry.log.adjustments import adjustments
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank
+from service.registry.repositories.log.order import next_in_log
 from service.registry.tables.log import LogRow
 from service.registry.tables.tanks import TankRow
 from service.schemas.pointers import json_pointer
@@ -195,6 +196,19 @@ def require_tank(session: Session, id: str) -> None:
         raise no_tank(id)
 
 
+def lock_tank(session: Session, id: str) -> None:
+    """Make sure that a tank is there, and let nobody else here or change it, until the end.
+
+    For what is counted before it is written: the transaction that comes next counts it too.
+
+    Raises:
+        NoSuchTankError: there is none of this id.
+    """
+    query = select(TankRow.id).where(TankRow.id == id)
+    if session.scalar(query.with_for_update(key_share=True)) is None:
+        raise no_tank(id)
+
+
 def _document(session: Session, id: str) -> dict[str, Any] | None:
     """The document of a tank, which nobody else changes until the transaction ends."""
     query = select(TankRow.document).where(TankRow.id == id)
@@ -206,12 +220,13 @@ def _log_adjustments(session: Session, before: Tank, after: Tank, now: datetime 
     if now is None:
         return
     by = present_actor().name
+    first = next_in_log(session, after.id)
     session.add_all(
         LogRow(
             id=new_id(), tank=after.id, kind=LogKind.ADJUSTMENT.value, time=now, recorded=now,
-            data=one.data, note="", by=by,
+            data=one.data, note="", by=by, sequence=sequence,
         )
-        for one in adjustments(before, after)
+        for sequence, one in enumerate(adjustments(before, after), first)
     )  # fmt: skip
 
 

@@ -244,11 +244,11 @@ class InfluxStore(RemoteStore):
                 list(series)
         return count
 
-    def _ask(self) -> tuple[bool, dict[str, float]]:
+    def _ask(self) -> tuple[bool, str, dict[str, float]]:
         with self._remote.request("GET", "/ping") as answer:
             if not answer.ok:
-                return False, {}
-        return True, durability.reported(self._remote, self._database)
+                return False, "", {}
+        return True, "", durability.reported(self._remote, self._database)
 
     @property
     def _left_out(self) -> int:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import logging
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from service.database_file import make_database_file
+from service.database_file import make_database_file, use_write_ahead_log
 from service.errors import (
     MISSING_ADVICE,
     ConfigError,
@@ -18,12 +19,16 @@ from service.errors import (
     StoreUnavailableError,
 )
 from service.private_files import state_of_missing
-from service.store.sqlite.rollup import SCHEMA
+from service.store.sqlite import block, rollup
 from service.urls import redacted
+
+_log = logging.getLogger(__name__)
 
 #: "LTRL" in ASCII: marks the file as ours in its header.
 APPLICATION_ID: Final = 0x4C54524C
-SCHEMA_VERSION: Final = 3
+SCHEMA_VERSION: Final = 4
+#: Formats that are brought up to date when they are opened.
+_WITHOUT_BLOCKS: Final = 3
 #: How long a writer waits for another process's transaction.
 BUSY_TIMEOUT_S: Final = 15.0
 
@@ -49,7 +54,8 @@ CREATE TABLE reading (
 ) WITHOUT ROWID;
 CREATE TABLE retention (level TEXT PRIMARY KEY, retained_from INTEGER NOT NULL) WITHOUT ROWID;
 """
-    + SCHEMA
+    + block.SCHEMA
+    + rollup.SCHEMA
 )
 
 
@@ -138,7 +144,7 @@ def open_file(path: Path, *, create: bool = True) -> sqlite3.Connection:
     with errors_translated(path):
         connection = connect(path)
         try:
-            connection.execute("PRAGMA journal_mode = WAL")
+            use_write_ahead_log(connection, BUSY_TIMEOUT_S)
             connection.execute("PRAGMA journal_size_limit = 67108864")
             _prepare(path, connection)
         except BaseException:
@@ -158,6 +164,9 @@ def _prepare(path: Path, connection: sqlite3.Connection) -> None:
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
             return
+        if application == APPLICATION_ID and version == _WITHOUT_BLOCKS:
+            _pack_past_hours(path, connection)
+            return
     if application != APPLICATION_ID:
         raise StoreRefusedError(f"{path}: is another program's SQLite file; name a different file")
     if version < SCHEMA_VERSION:
@@ -170,6 +179,18 @@ def _prepare(path: Path, connection: sqlite3.Connection) -> None:
             f"{path}: was written by a newer version (format {version}, this one knows up to "
             f"{SCHEMA_VERSION}); update this program or restore a backup"
         )
+
+
+def _pack_past_hours(path: Path, connection: sqlite3.Connection) -> None:
+    """Bring a file of the format before blocks up to date; its room is used again."""
+    _log.warning("%s: its readings are packed once; for a large file that takes minutes", path)
+    for statement in filter(str.strip, block.SCHEMA.split(";")):
+        connection.execute(statement)
+    for series, last_us in connection.execute(
+        "SELECT id, last FROM series WHERE last IS NOT NULL"
+    ).fetchall():
+        block.put(connection, series, last_us // block.HOUR_US, ())
+    connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
 
 
 @contextmanager

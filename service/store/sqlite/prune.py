@@ -8,7 +8,7 @@ from contextlib import AbstractContextManager
 from typing import Final
 
 from service.store.retention import Pruned
-from service.store.sqlite import rollup
+from service.store.sqlite import block, rollup
 
 #: Rows deleted in one transaction, so that writers wait for milliseconds only.
 PRUNE_STEP: Final = 20_000
@@ -51,40 +51,51 @@ def delete(writing: Writing, retained_from_us: dict[str, int], rest: Rest) -> Pr
     with writing() as connection:
         series = [row[0] for row in connection.execute("SELECT id FROM series").fetchall()]
     deleted = dict.fromkeys(retained_from_us, 0)
-    tables = [("raw", "reading", "time", 1)]
+    tables = [("raw", "block", "hour", block.HOUR_US), ("raw", "reading", "time", 1)]
     tables += [(one.name, one.table, "span", one.width_us) for one in rollup.LEVELS]
     for one in series:
         for level, table, column, width_us in tables:
             before = retained_from_us[level] // width_us
             while before > 0:
                 with writing() as connection:
-                    step = _delete_step(connection, table, column, one, before)
+                    more, step = _delete_step(connection, table, column, one, before)
                 deleted[level] += step
                 if step and not rest():
                     return Pruned(**deleted)
-                if step < PRUNE_STEP:
+                if not more:
                     break
     return Pruned(**deleted)
 
 
 def _delete_step(
     connection: sqlite3.Connection, table: str, column: str, series: int, before: int
-) -> int:
-    """Delete the oldest rows of a series before a time or span; at most ``PRUNE_STEP``."""
-    beyond = connection.execute(
-        f"SELECT {column} FROM {table} WHERE series = ? AND {column} < ? "
-        f"ORDER BY {column} LIMIT 1 OFFSET ?",
-        (series, before, PRUNE_STEP),
-    ).fetchone()
-    deleted = connection.execute(
-        f"DELETE FROM {table} WHERE series = ? AND {column} < ?",
-        (series, before if beyond is None else beyond[0]),
-    ).rowcount
-    if deleted and table == "reading":
+) -> tuple[bool, int]:
+    """Delete the oldest of a series before a time or span; at most ``PRUNE_STEP``, or one block.
+
+    Returns:
+        Whether more is to be deleted, and how many readings or rollups were.
+    """
+    counted = "readings" if table == "block" else "1"
+    rows = connection.execute(
+        f"SELECT {column}, {counted} FROM {table} WHERE series = ? AND {column} < ? "
+        f"ORDER BY {column} LIMIT ?",
+        (series, before, PRUNE_STEP + 1),
+    ).fetchall()
+    count = taken = 0
+    for _, readings in rows:
+        if taken and count + readings > PRUNE_STEP:
+            break
+        count += readings
+        taken += 1
+    if taken:
         connection.execute(
-            "UPDATE series SET readings = readings - ?2, "
-            "first = (SELECT min(time) FROM reading WHERE series = ?1), "
-            "last = (SELECT max(time) FROM reading WHERE series = ?1) WHERE id = ?1",
-            (series, deleted),
+            f"DELETE FROM {table} WHERE series = ? AND {column} <= ?", (series, rows[taken - 1][0])
         )
-    return deleted
+    if count and table in ("block", "reading"):
+        first_us = block.first_us(connection, series)
+        connection.execute(
+            "UPDATE series SET readings = readings - ?2, first = ?3, "
+            "last = CASE WHEN ?3 IS NULL THEN NULL ELSE last END WHERE id = ?1",
+            (series, count, first_us),
+        )
+    return taken < len(rows), count

@@ -4,21 +4,18 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
-from typing import Any, TypeVar
-
-import numpy as np
-import numpy.typing as npt
+from dataclasses import replace
+from typing import Any
 
 from service.store.model import NOT_USABLE, Extent, Flag, Reading, Samples, SeriesInfo, SeriesKey
-from service.store.sqlite import file
+from service.store.sqlite import block, file
 
 _ID = "(SELECT id FROM series WHERE tank = ? AND quantity = ? AND sensor = ?)"
-_READ = (
-    f"SELECT time, {{}} FROM reading WHERE series = {_ID} AND time >= ? AND time < ? "
-    "AND flags & ? = 0 AND {} ORDER BY time"
+
+_NEWEST = (
+    f"SELECT time, value, flags, raw FROM reading WHERE series = {_ID} AND flags & ? = 0 "
+    "ORDER BY time DESC LIMIT 1"
 )
-_PAIR = np.dtype([("time", np.int64), ("value", np.float64)])
-_Scalar = TypeVar("_Scalar", np.int32, np.float64)
 
 
 def id_of(connection: sqlite3.Connection, key: SeriesKey) -> int:
@@ -37,18 +34,10 @@ def samples(
     raw: bool,
 ) -> Samples:
     """Readings of one series in [start_us, end_us); see ``Store.read``."""
-    chosen = (*_names(key), start_us, end_us, 0 if flagged else int(NOT_USABLE))
     with file.snapshot(connection):
-        rows = np.fromiter(connection.execute(_READ.format("value", "TRUE"), chosen), _PAIR)
-        time_us = np.ascontiguousarray(rows["time"])
-        value = np.ascontiguousarray(rows["value"])
-        # Nearly all flags are 0 and raw numbers none: to ask for the few apart is faster.
-        few = connection.execute(_READ.format("flags", "flags <> 0"), chosen)
-        flags = _spread(few, time_us, np.int32(0))
-        if not raw:
-            return Samples(time_us, value, flags)
-        few = connection.execute(_READ.format("raw", "raw IS NOT NULL"), chosen)
-        return Samples(time_us, value, flags, _spread(few, time_us, np.float64("nan")))
+        found = block.samples(connection, id_of(connection, key), start_us, end_us)
+    found = found if flagged else found.usable()
+    return found if raw else replace(found, raw=None)
 
 
 def series(connection: sqlite3.Connection, tank: str | None) -> list[SeriesInfo]:
@@ -75,26 +64,17 @@ def extent(connection: sqlite3.Connection, key: SeriesKey) -> Extent | None:
 
 def latest(connection: sqlite3.Connection, key: SeriesKey, *, flagged: bool) -> Reading | None:
     """The newest reading of one series; see ``Store.latest``."""
-    row = connection.execute(
-        f"SELECT time, value, flags, raw FROM reading WHERE series = {_ID} "
-        "AND flags & ? = 0 ORDER BY time DESC LIMIT 1",
-        (*_names(key), 0 if flagged else int(NOT_USABLE)),
-    ).fetchone()
+    usable = 0 if flagged else int(NOT_USABLE)
+    row = connection.execute(_NEWEST, (*_names(key), usable)).fetchone()
+    if row is None:  # all of the newest hour are flagged: look at the hours before it
+        with file.snapshot(connection):
+            row = connection.execute(_NEWEST, (*_names(key), usable)).fetchone()
+            row = row or block.newest(connection, id_of(connection, key), flagged=flagged)
     return None if row is None else _reading(key, row)
 
 
 def _names(key: SeriesKey) -> tuple[str, str, str]:
     return key.tank, key.quantity, key.sensor
-
-
-def _spread(
-    few: sqlite3.Cursor, time_us: npt.NDArray[np.int64], usual: _Scalar
-) -> npt.NDArray[_Scalar]:
-    """A column for all times from the few rows (time, number) in which it is not the usual."""
-    rows = np.fromiter(few, np.dtype([("time", np.int64), ("number", usual.dtype)]))
-    spread = np.full(len(time_us), usual)
-    spread[np.searchsorted(time_us, rows["time"])] = rows["number"]
-    return spread
 
 
 def _reading(key: SeriesKey, row: Sequence[Any]) -> Reading:

@@ -16,7 +16,8 @@ from typing import Final
 import numpy as np
 
 from service.store.buckets import coarser_buckets
-from service.store.model import AGGREGATES, NOT_USABLE, Aggregate, Buckets
+from service.store.model import AGGREGATES, Aggregate, Buckets
+from service.store.sqlite import block
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,11 +112,10 @@ def renew(connection: sqlite3.Connection, series: int, times_us: Iterable[int]) 
     """Compute anew every span of a series in which one of the times lies."""
     spans = sorted({time_us // MINUTE.width_us for time_us in times_us})
     for low, high in _runs(spans):
-        readings = connection.execute(
-            "SELECT time, value FROM reading "
-            "WHERE series = ? AND time >= ? AND time < ? AND flags & ? = 0 ORDER BY time",
-            (series, low * MINUTE.width_us, (high + 1) * MINUTE.width_us, int(NOT_USABLE)),
-        )
+        found = block.samples(
+            connection, series, low * MINUTE.width_us, (high + 1) * MINUTE.width_us
+        ).usable()
+        readings = zip(found.time_us.tolist(), found.value.tolist(), strict=True)
         _replace(connection, MINUTE, series, low, high, rows_of_values(readings))
     for finer, level, factor in ((MINUTE, HOUR, 60), (HOUR, DAY, 24)):
         spans = sorted({span // factor for span in spans})

@@ -12,7 +12,7 @@ from typing import Final
 
 from service.errors import StoreRefusedError
 from service.private_files import create_file
-from service.store.sqlite import rollup
+from service.store.sqlite import block, rollup
 from service.store.sqlite.file import DamagedError
 from service.store.sqlite.prune import Writing
 
@@ -38,7 +38,9 @@ def rebuild_rollups(writing: Writing) -> None:
                 "WHERE level = 'raw')",
                 (one, rollup.MINUTE.width_us),
             ).fetchall()
-            times = [span * rollup.MINUTE.width_us for (span,) in minutes]
+            spans = {span for (span,) in minutes}
+            spans |= block.minutes(connection, one, rollup.MINUTE.width_us)
+            times = [span * rollup.MINUTE.width_us for span in spans]
             rollup.renew(connection, one, times)
 
 

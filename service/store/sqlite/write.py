@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import sqlite3
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 
 from service.store.model import NOT_USABLE, Reading
-from service.store.sqlite import rollup
+from service.store.sqlite import block, rollup
+from service.store.sqlite.block import HOUR_US, ReadingRow
 
-#: time in microseconds, value, flags, raw
-ReadingRow = tuple[int, float, int, float | None]
 _UNUSABLE = int(NOT_USABLE)
 
 
@@ -38,12 +39,12 @@ def write_batch(connection: sqlite3.Connection, readings: Sequence[Reading]) -> 
         rows = by_names.setdefault((r.tank, r.quantity, r.sensor), {})
         # Of two readings at one time the later in the batch stays.
         rows[r.time_us] = (r.time_us, r.value, int(r.flags), r.raw)
-    newer: dict[int, list[ReadingRow]] = {}
+    newer: dict[_StoredSeries, list[ReadingRow]] = {}
     for names, by_time in by_names.items():
         series = _stored_series(connection, names)
         rows_by_time = sorted(by_time.values())
         if rows_by_time[0][0] > series.last_us:
-            newer[series.id] = rows_by_time
+            newer[series] = rows_by_time
         else:
             _rewrite(connection, series, rows_by_time)
     _append(connection, newer)
@@ -67,20 +68,24 @@ def _stored_series(connection: sqlite3.Connection, names: tuple[str, str, str]) 
     return _StoredSeries(row[0], -1 if row[1] is None else row[1])
 
 
-def _append(connection: sqlite3.Connection, newer: dict[int, list[ReadingRow]]) -> None:
+def _append(connection: sqlite3.Connection, newer: dict[_StoredSeries, list[ReadingRow]]) -> None:
     """Insert readings that are newer than all that their series hold."""
     connection.executemany(
         "INSERT INTO reading (series, time, value, flags, raw) VALUES (?, ?, ?, ?, ?)",
-        ((series, *row) for series, rows in newer.items() for row in rows),
+        [
+            (series.id, *row)
+            for series, rows in newer.items()
+            for row in _without_past(connection, series, rows)[0]
+        ],
     )
     _count_in(
         connection,
-        ((len(rows), rows[0][0], rows[-1][0], series) for series, rows in newer.items()),
+        ((len(rows), rows[0][0], rows[-1][0], series.id) for series, rows in newer.items()),
     )
     rollup.append(
         connection,
         {
-            series: [(row[0], row[1]) for row in rows if not row[2] & _UNUSABLE]
+            series.id: [(row[0], row[1]) for row in rows if not row[2] & _UNUSABLE]
             for series, rows in newer.items()
         },
     )
@@ -88,18 +93,38 @@ def _append(connection: sqlite3.Connection, newer: dict[int, list[ReadingRow]]) 
 
 def _rewrite(connection: sqlite3.Connection, series: _StoredSeries, rows: list[ReadingRow]) -> None:
     """Insert or replace readings that may be there already or lie between others."""
-    inserted = connection.executemany(
-        "INSERT INTO reading (series, time, value, flags, raw) VALUES (?, ?, ?, ?, ?) "
-        "ON CONFLICT (series, time) DO NOTHING",
-        ((series.id, *row) for row in rows),
-    ).rowcount
-    if inserted < len(rows):
+    present, packed = _without_past(connection, series, rows)
+    inserted = (
+        connection.executemany(
+            "INSERT INTO reading (series, time, value, flags, raw) VALUES (?, ?, ?, ?, ?) "
+            "ON CONFLICT (series, time) DO NOTHING",
+            [(series.id, *row) for row in present],
+        ).rowcount
+        if present
+        else 0
+    )
+    if inserted < len(present):
         connection.executemany(
             "UPDATE reading SET value = ?3, flags = ?4, raw = ?5 WHERE series = ?1 AND time = ?2",
-            ((series.id, *row) for row in rows),
+            [(series.id, *row) for row in present],
         )
-    _count_in(connection, [(inserted, rows[0][0], rows[-1][0], series.id)])
+    _count_in(connection, [(inserted + packed, rows[0][0], rows[-1][0], series.id)])
     rollup.renew(connection, series.id, (row[0] for row in rows))
+
+
+def _without_past(
+    connection: sqlite3.Connection, series: _StoredSeries, rows: list[ReadingRow]
+) -> tuple[list[ReadingRow], int]:
+    """The rows of the hour of the newest reading, once all before it are in blocks.
+
+    Returns:
+        Beside them, how many readings are new in the blocks.
+    """
+    newest_hour = max(series.last_us, rows[-1][0]) // HOUR_US
+    first = bisect_left(rows, newest_hour * HOUR_US, key=itemgetter(0))
+    if not first and series.last_us // HOUR_US in (newest_hour, -1):
+        return rows, 0
+    return rows[first:], block.put(connection, series.id, newest_hour, rows[:first])
 
 
 def _count_in(connection: sqlite3.Connection, counts: Iterable[tuple[int, int, int, int]]) -> None:
@@ -118,8 +143,12 @@ def delete_tank(connection: sqlite3.Connection, tank: str) -> int:
     chosen = "(SELECT id FROM series WHERE tank = ?)"
     for level in rollup.LEVELS:
         connection.execute(f"DELETE FROM {level.table} WHERE series IN {chosen}", (tank,))
-    deleted = connection.execute(f"DELETE FROM reading WHERE series IN {chosen}", (tank,)).rowcount
+    (packed,) = connection.execute(
+        f"SELECT coalesce(sum(readings), 0) FROM block WHERE series IN {chosen}", (tank,)
+    ).fetchone()
+    connection.execute(f"DELETE FROM block WHERE series IN {chosen}", (tank,))
+    rows = connection.execute(f"DELETE FROM reading WHERE series IN {chosen}", (tank,)).rowcount
     connection.execute(
         "UPDATE series SET readings = 0, first = NULL, last = NULL WHERE tank = ?", (tank,)
     )
-    return deleted
+    return int(packed) + rows

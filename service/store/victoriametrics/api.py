@@ -1,8 +1,7 @@
-"""The calls to VictoriaMetrics: export, aggregates over spans, deletion, its settings."""
+"""The calls to VictoriaMetrics that read, export and aggregates over spans, and deletion."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection, Iterable, Sequence
 from typing import Any, Final
 
@@ -13,18 +12,10 @@ from service.store.http import Remote, refused
 from service.store.line_protocol import key_of_tags, tag_of_name
 from service.store.model import Aggregate, Buckets, SeriesKey
 from service.store.victoriametrics.history import DOUBTFUL, VALUE, History, of_export
+from service.store.victoriametrics.nodes import Cluster, Servers
 
 #: Far below the server's own limit of 30,000 points for each series.
 _POINTS_PER_REQUEST: Final = 8_000
-_FLAG: Final = re.compile(r'^flag\{name="([\w.]+)", ?value="([^"]*)"')
-_PERIOD: Final = re.compile(r"(\d+(?:\.\d+)?)([hdwy]?)")
-_PERIOD_MS: Final = {
-    "h": 3_600_000,
-    "d": 86_400_000,
-    "w": 604_800_000,
-    "y": 31_536_000_000,
-    "": 31 * 86_400_000,
-}
 
 
 def selector(*conditions: str) -> str:
@@ -55,17 +46,17 @@ def _equal(label: str, name: str) -> str:
 class Api:
     """One server's, or cluster's, calls for reading."""
 
-    def __init__(self, remote: Remote, root: Remote, prefix: str) -> None:
+    def __init__(self, remote: Remote, servers: Servers, cluster: Cluster | None = None) -> None:
         """Use a server.
 
         Args:
             remote: with the address before ``/api/v1``.
-            root: the same server without the path.
-            prefix: that path; a cluster's begins with ``/select/``.
+            servers: those that keep the readings; deletion goes to each.
+            cluster: None where there is none; it deletes on its nodes itself.
         """
         self._remote = remote
-        self._root = root
-        self._delete_prefix = prefix.replace("/select/", "/delete/", 1)
+        self._servers = servers
+        self._cluster = cluster
 
     def export(
         self, selectors: Sequence[str], start_ms: int, end_ms: int
@@ -143,49 +134,24 @@ class Api:
             return result
 
     def delete(self, condition: str) -> None:
-        """Delete the selected series."""
-        path = f"{self._delete_prefix}/api/v1/admin/tsdb/delete_series"
-        with self._root.request("POST", path, form=[("match[]", selector(condition))]) as answer:
-            if not answer.ok:
-                raise refused(self._remote.base, answer.status_code, answer.text)
-
-    def settings(self) -> dict[str, str]:
-        """The server's command-line settings; empty when it does not tell (a cluster)."""
-        matches = (_FLAG.match(line) for line in self._metrics())
-        return {match[1]: match[2] for match in matches if match is not None}
-
-    def numbers(self) -> dict[str, float]:
-        """When the server started, and the lines it took and then threw away."""
-        counters = {"started_s": 0.0, "rows_ignored": 0.0, "rows_invalid": 0.0}
-        for line in self._metrics():
-            name, _, value = line.rpartition(" ")
-            if name == "process_start_time_seconds":
-                counters["started_s"] = float(value)
-            elif name.startswith("vm_rows_ignored_total"):
-                counters["rows_ignored"] += float(value)
-            elif name.startswith('vm_rows_invalid_total{type="influx"'):
-                counters["rows_invalid"] += float(value)
-        return counters if counters["started_s"] else {}
-
-    def _metrics(self) -> list[str]:
-        with self._remote.request("GET", "/metrics") as answer:
-            return answer.text.splitlines() if answer.ok else []
+        """Delete the selected series, on every node."""
+        form = [("match[]", selector(condition))]
+        if self._cluster is None:
+            self._servers.delete(form)
+        else:
+            self._cluster.delete(form)
 
     def close(self) -> None:
         """Close the connections."""
         self._remote.close()
-        self._root.close()
+        self._servers.close()
+        if self._cluster is not None:
+            self._cluster.close()
 
     def answers(self) -> bool:
         """Whether it answers a question that needs no data."""
         with self._remote.request("GET", "/api/v1/query", params={"query": "1"}) as answer:
             return answer.ok
-
-
-def period_ms(text: str) -> int | None:
-    """A retention period as the server writes it (``1`` is a month); None if not understood."""
-    match = _PERIOD.fullmatch(text)
-    return None if match is None else int(float(match[1]) * _PERIOD_MS[match[2]])
 
 
 def _seconds(time_ms: int) -> str:

@@ -1,4 +1,4 @@
-"""Readings in VictoriaMetrics: one server, or its cluster for a fleet of tanks."""
+"""Readings in VictoriaMetrics: one server, two that hold the same, or its cluster."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from urllib.parse import urlsplit
 
 import numpy as np
 
-from service.errors import StoreRefusedError
 from service.store.buckets import aligned_span, buckets_of_samples, replaced_buckets
 from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every
 from service.store.http import Remote, parse_url
@@ -35,14 +34,15 @@ from service.store.victoriametrics.history import (
     VALUE_TOLERANCE,
     History,
 )
+from service.store.victoriametrics.nodes import Cluster, Servers
 from service.store.victoriametrics.recent_writes import Recent
 from service.store.victoriametrics.series import SeriesIndex
 from service.store.victoriametrics.write import Writer
-from service.urls import redacted
 
 _FORM: Final = (
     "victoriametrics://[USER:PASSWORD@]HOST[:8428][/PREFIX], victoriametricss:// for TLS, "
-    "?read=HOST:PORT/PREFIX where a cluster is read elsewhere, ?token=TOKEN"
+    "?read=HOST:PORT/PREFIX where it is read elsewhere, ?nodes=HOST:PORT,HOST:PORT where several "
+    "servers keep the readings, ?token=TOKEN"
 )
 _EVERYTHING: Final = vm_api.any_of(VALUE, DOUBTFUL, FLAGS, RAW)
 _MIN_TIME_MS: Final = MIN_TIME_US // 1000
@@ -55,8 +55,8 @@ class VictoriametricsStore(RemoteStore):
     """A store in a VictoriaMetrics server or cluster.
 
     A crash of the server loses the last seconds that it had accepted: whoever writes keeps
-    batches for ``durable_after_s`` and writes them again when ``health().numbers["started_s"]``
-    has changed.
+    batches for ``durable_after_s`` and writes them again when ``started_s`` or ``interruptions``
+    of ``health().numbers`` has changed.
     """
 
     backend = "victoriametrics"
@@ -65,10 +65,11 @@ class VictoriametricsStore(RemoteStore):
     visible_after_s = 10.0
     value_tolerance = VALUE_TOLERANCE
 
-    def __init__(self, api: Api, remote: Remote, written_to: Remote) -> None:
+    def __init__(self, api: Api, servers: Servers, remote: Remote, written_to: Remote) -> None:
         """Use a server; see ``from_url``."""
         super().__init__()
         self._api = api
+        self._servers = servers
         self._remote = remote
         self._written_to = written_to
         self._recent = Recent()
@@ -86,40 +87,44 @@ class VictoriametricsStore(RemoteStore):
             StoreRefusedError: the credentials are not accepted, or the server's settings would
                 lose or double readings.
         """
-        address = parse_url(url, "victoriametrics", 8428, frozenset({"read", "token"}), _FORM)
-        write_base = f"{address.base}/{address.path}".rstrip("/")
-        read_base = write_base
+        options = frozenset({"read", "nodes", "token"})
+        address = parse_url(url, "victoriametrics", 8428, options, _FORM)
+        scheme = address.base.partition(":")[0]
+        written = f"{address.base}/{address.path}".rstrip("/")
+        read = written
         if "read" in address.options:
-            read_base = f"{address.base.partition(':')[0]}://{address.options['read']}".rstrip("/")
+            read = f"{scheme}://{address.options['read']}".rstrip("/")
+        named = [one.strip() for one in address.options.get("nodes", "").split(",") if one.strip()]
+        nodes = [f"{scheme}://{one}".rstrip("/") for one in named] or [read]
         token = address.options.get("token", "")
         auth = None if address.user is None else (address.user, address.password or "")
         headers = {"Authorization": f"Bearer {token}"} if token else None
-        parts = urlsplit(read_base)
-        remote = Remote(read_base, headers=headers, auth=auth)
-        root = Remote(f"{parts.scheme}://{parts.netloc}", headers=headers, auth=auth)
-        written_to = Remote(write_base, headers=headers, auth=auth)
-        store = cls(Api(remote, root, parts.path), remote, written_to)
+
+        def remote(base: str) -> Remote:
+            return Remote(base, headers=headers, auth=auth)
+
+        relay = None if written in nodes else remote(address.base)
+        servers = Servers([remote(base) for base in nodes], relay)
+        parts = urlsplit(read)
+        cluster = None
+        if parts.path.startswith("/select/"):
+            cluster = Cluster(remote(f"{parts.scheme}://{parts.netloc}"), parts.path)
+        reader = remote(read)
+        store = cls(Api(reader, servers, cluster), servers, reader, remote(written))
         return store._opened()
 
     def _prepare(self) -> None:
-        """Look at the server's settings, once."""
+        """Look at the servers' settings, once; those of a node that is away when it is back."""
         if self._settled:
             return
         with self._settle_lock:
             self._api.answers()  # unlike its metrics, this needs the credentials
-            settings = self._api.settings()
-            if settings.get("dedup.minScrapeInterval", "1ms") != "1ms":
-                raise StoreRefusedError(
-                    f"{redacted(self._remote.base)}: -dedup.minScrapeInterval is "
-                    f"{settings['dedup.minScrapeInterval']}; allowed: 1ms (else it doubles or "
-                    "drops readings)"
-                )
-            self._writer.retention_ms = vm_api.period_ms(settings.get("retentionPeriod", ""))
+            self._servers.ask()
             self._settled = True
 
     def _write(self, readings: Sequence[Reading]) -> None:
         # The server drops readings more than two days ahead without a word: they are refused.
-        self._writer.write(readings)
+        self._writer.write(readings, self._servers.retention_ms)
 
     def read(
         self,
@@ -208,8 +213,9 @@ class VictoriametricsStore(RemoteStore):
             self._index.forget_tank(tank)
         return sum(extent.count for extent in extents if extent is not None)
 
-    def _ask(self) -> tuple[bool, dict[str, float]]:
-        return self._api.answers(), self._api.numbers()
+    def _ask(self) -> tuple[bool, str, dict[str, float]]:
+        answers, numbers = self._api.answers(), self._servers.ask()
+        return answers, self._servers.away(), numbers
 
     @property
     def _left_out(self) -> int:

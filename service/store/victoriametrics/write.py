@@ -54,18 +54,20 @@ class Writer:
         self._recent = recent
         self._newest_ms: dict[SeriesKey, int] = {}
         self.lock = threading.RLock()
-        self.retention_ms: int | None = None
         self.left_out = 0
 
-    def write(self, readings: Sequence[Reading]) -> None:
+    def write(self, readings: Sequence[Reading], retention_ms: int | None) -> None:
         """Write a batch.
+
+        Args:
+            retention_ms: what is older is left out and counted.
 
         Raises:
             StoreRefusedError: a reading lies more than two days ahead.
         """
         now_ms = time.time_ns() // 1_000_000
         by_names: dict[tuple[str, str, str], dict[int, Reading]] = {}
-        oldest_ms = 0 if self.retention_ms is None else now_ms - self.retention_ms
+        oldest_ms = 0 if retention_ms is None else now_ms - retention_ms
         left_out = 0
         for reading in readings:
             time_ms = reading.time_us // 1000

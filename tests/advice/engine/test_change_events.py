@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from service.advice.engine.change_events import ChangeKind
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.change_events import ChangeKind
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.levers import LONGER_LIGHT, SHORTER_LIGHT
 from service.advice.engine.recommendation import Amount, Finding, Severity
 from service.registry.models.log import LogKind

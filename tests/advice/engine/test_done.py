@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.done import mark_done, take_back
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.done import mark_done, take_back
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation
 from service.errors import InvalidInputError
 from service.registry.models.log import LogKind

@@ -12,10 +12,10 @@ from typing import Any
 import pytest
 from sqlalchemy import event
 
-from service.advice.engine.change_events import ChangeKind
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.change_events import ChangeKind
+from service.advice.engine.history.ledger import Ledger
+from service.advice.engine.history.lifecycle import MOST_UNFOLDED
 from service.advice.engine.levers import LESS_GAS, MORE_GAS
-from service.advice.engine.lifecycle import MOST_UNFOLDED
 from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
 from service.derive.models.tank_view import TankView
 from service.errors import ConflictError, InvalidInputError, NotFoundError

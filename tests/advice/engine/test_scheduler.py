@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from service.advice.engine.change_events import ChangeKind, LedgerChange
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.change_events import ChangeKind, LedgerChange
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.scheduler import Scheduler
 from service.derive.models.tank_view import TankView
 from service.registry.models.log import LogKind

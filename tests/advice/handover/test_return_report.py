@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.lifecycle import advance, marked
+from service.advice.engine.history.lifecycle import advance, marked
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.handover.care_plan import Task
 from service.advice.handover.return_report import Occurrence, tank_return

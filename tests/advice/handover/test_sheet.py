@@ -8,7 +8,7 @@ from datetime import timedelta
 import numpy as np
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.lifecycle import advance
+from service.advice.engine.history.lifecycle import advance
 from service.advice.engine.rule import Case
 from service.advice.engine.work import Who
 from service.advice.handover.care_plan import Task, tasks_between

@@ -17,8 +17,8 @@ import numpy as np
 import pytest
 
 from service.advice.engine.catalogue import RULE_OF, RULES
-from service.advice.engine.change_events import change_between
-from service.advice.engine.lifecycle import active_conditions, advance, may_last
+from service.advice.engine.history.change_events import change_between
+from service.advice.engine.history.lifecycle import active_conditions, advance, may_last
 from service.advice.engine.recommendation import Recommendation
 from service.advice.engine.rule import Case
 from service.advice.rules.heat.oxygen import saturation_mg_l

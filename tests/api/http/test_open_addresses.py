@@ -9,7 +9,7 @@ from urllib.parse import unquote
 import pytest
 
 from service import pages
-from service.api.http.access_rules import OPEN
+from service.api.http.access.rules import OPEN
 from service.app.app_factory import create_app
 from service.pages.browser.headers import hash_of
 from service.registry.models.access import Scope

@@ -5,8 +5,8 @@ from __future__ import annotations
 from limits import RateLimitItemPerSecond
 from limits.strategies import MovingWindowRateLimiter
 
-from service.api.http import rate_limit
-from service.api.http.rate_limit import REMOVED_AFTER_S, CountStorage
+from service.api.http.limits import rate_limit
+from service.api.http.limits.rate_limit import REMOVED_AFTER_S, CountStorage
 from tests.servers import wait_until
 
 

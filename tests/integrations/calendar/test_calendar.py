@@ -12,7 +12,7 @@ from typing import Any
 import icalendar
 import pytest
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import (
     Evidence,
     Finding,

@@ -14,8 +14,8 @@ import pytest
 import trustme
 
 from service.advice.cautions import ANIMALS
-from service.advice.engine.change_events import LedgerChange
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.change_events import LedgerChange
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Severity
 from service.config import EmailOptions, MailServer, RecipientOptions
 from service.derive.drift_cache import MorningDrifts

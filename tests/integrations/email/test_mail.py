@@ -13,7 +13,7 @@ from html import unescape
 import pytest
 
 from service.advice.cautions import ANIMALS, NO_SAFETY_DEVICE
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.integrations.email.contents import urgent_letter
 from service.integrations.email.letter import plain_text

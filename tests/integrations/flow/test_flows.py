@@ -17,7 +17,7 @@ from typing import Final
 import pytest
 import requests
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Finding, Severity
 from service.clock import SystemClock
 from service.config import MqttConfig, WebhookOptions

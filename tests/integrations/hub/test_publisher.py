@@ -18,7 +18,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest.decode.routes import Router
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Amount, LogDraft, Severity
 from service.config import HubOptions, MqttConfig, RouteConfig
 from service.integrations.hub.presses import Marking

@@ -17,7 +17,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Amount, Finding, Severity
 from service.config import HubOptions, MqttConfig
 from service.derive.models.quality import Quality

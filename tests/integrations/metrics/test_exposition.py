@@ -10,7 +10,7 @@ from flask.testing import FlaskClient
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as open_families
 from prometheus_client.parser import text_string_to_metric_families as classic_families
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Severity
 from service.app.app_factory import create_app
 from service.app.application import Application

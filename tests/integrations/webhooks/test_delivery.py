@@ -21,8 +21,8 @@ from cloudevents.core.bindings.http import HTTPMessage, from_structured_event
 from standardwebhooks import Webhook as Verifier
 from standardwebhooks import WebhookVerificationError
 
-from service.advice.engine.change_events import ChangeKind
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.change_events import ChangeKind
+from service.advice.engine.history.ledger import Ledger
 from service.config import WebhookOptions
 from service.errors import ConfigError, NoSuchTankError, PreconditionFailedError
 from service.integrations.delivery_queue import AT_ONCE, LONGEST_BACKOFF, backoff

@@ -22,7 +22,7 @@ from service.advice.rules.observed.seen import evidence_of, fresh
 from service.derive.nutrients.dose_content import content_known, rises_mg_l
 from service.derive.nutrients.estimate import NutrientLevel, nutrients_of
 from service.derive.observations import Observation
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.plans import DosePlan
 from service.schemas.entry import label_of

@@ -10,8 +10,8 @@ from flask.views import MethodView
 from ingest.process import RoutesInUse, routes_in_use, why_refused
 from service.api.context import Context, current, now
 from service.api.http.blueprint import Blueprint
-from service.api.http.faults import invalid_field
 from service.api.http.path_parameters import ROUTE
+from service.api.http.problems.faults import invalid_field
 from service.config import RouteConfig
 from service.registry.fields.route import RouteSchema
 from service.registry.models.ingest import StoredRoute

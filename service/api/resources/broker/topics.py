@@ -7,7 +7,7 @@ from typing import Any
 from ingest.tools.explanation import EXCERPT
 from service.api.context import current
 from service.api.http.blueprint import Blueprint
-from service.api.http.faults import invalid_option
+from service.api.http.problems.faults import invalid_option
 from service.api.resources.broker.traffic import EVERYTHING, Topic, present_traffic
 from service.api.resources.readings.schemas import FlagsField
 from service.mqtt.listening import LONGEST_TOPIC, is_filter

@@ -10,8 +10,8 @@ from marshmallow import ValidationError
 from service.api.context import current
 from service.api.http.blueprint import PICTURES_BYTES, Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED
-from service.api.http.faults import invalid_body
 from service.api.http.path_parameters import PICTURE, SECRET
+from service.api.http.problems.faults import invalid_body
 from service.api.resources.handover.link_reports import ReportInSchema, ReportSchema
 from service.api.resources.handover.reporting import reporting_link, reports_with, taken
 from service.api.resources.pictures.files import JPEG, PICTURE_SCHEMA, file_response

@@ -18,15 +18,15 @@ from service.advice.handover.reports import Report, take_report
 from service.advice.handover.sheet import HandoverSheet, TankSheet
 from service.advice.handover.ticks import Tick, tick_of_recommendation, tick_of_task
 from service.api.context import current, now
-from service.api.http.access_rules import ForbiddenError
-from service.api.http.auth import rate_limits
-from service.api.http.own_machine import refuse_other_sites
+from service.api.http.access.auth import rate_limits
+from service.api.http.access.own_machine import refuse_other_sites
+from service.api.http.access.rules import ForbiddenError
 from service.api.http.public_address import public_address
 from service.api.resources.handover.signed_ticks import signed, tick_of
 from service.pictures.intake import Upload
 from service.registry.audit import Actor, ActorKind, act_as
 from service.registry.models.access import ShareLink
-from service.registry.repositories.link_reports import LinkReport
+from service.registry.repositories.log.link_reports import LinkReport
 
 
 @dataclass(frozen=True, slots=True)

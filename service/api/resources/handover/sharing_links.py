@@ -11,8 +11,8 @@ from service.advice.contact import covers
 from service.advice.handover.absence import LONGEST, absence_of, present_or_next
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
-from service.api.http.faults import error_of, invalid_field
 from service.api.http.path_parameters import SHARE
+from service.api.http.problems.faults import error_of, invalid_field
 from service.api.resources.handover.reporting import address_of
 from service.errors import FieldFault, NotFoundError
 from service.registry.fields.limits import NAME_LENGTH

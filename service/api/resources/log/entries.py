@@ -13,16 +13,16 @@ from marshmallow import ValidationError
 
 from service.api.context import current, now
 from service.api.http.blueprint import DOCUMENT_BYTES, Blueprint
-from service.api.http.faults import invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.path_parameters import ENTRY, TANK
+from service.api.http.problems.faults import invalid_body, invalid_field
 from service.api.http.responses import as_json
 from service.api.resources.log.paging import LogPageSchema, log_page
 from service.api.resources.log.schemas import ENTRIES, ENTRY_REFERENCE, LOG
 from service.api.resources.pictures.schemas import as_documents
 from service.errors import NotFoundError
 from service.pictures.intake import Upload
-from service.registry.fields.log import KINDS
+from service.registry.fields.log.kinds import KINDS
 from service.registry.log.volume import to_shown, to_stored
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.pictures import Picture

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any, Final
 
 from service.api.resources.pictures.schemas import PictureSchema
-from service.registry.fields.log import KINDS
-from service.registry.fields.log_entry import EntrySchema, LogData
+from service.registry.fields.log.entry import EntrySchema, LogData
+from service.registry.fields.log.kinds import KINDS
 from service.registry.models.log import LogKind
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice

@@ -14,10 +14,10 @@ from werkzeug.datastructures import FileStorage
 from werkzeug.exceptions import RequestEntityTooLarge
 
 from service.api.http.blueprint import DOCUMENT_BYTES, MULTIPART
-from service.api.http.faults import invalid_body, invalid_field
 from service.api.http.json_text import read_json
+from service.api.http.problems.faults import invalid_body, invalid_field
 from service.pictures.intake import MOST_AT_ONCE
-from service.registry.repositories.pictures import FIELD
+from service.registry.repositories.log.pictures import FIELD
 
 MOST_PARTS: Final = 64
 """Of a form: its inputs, with as many pictures as one may bring."""

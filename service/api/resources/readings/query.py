@@ -12,10 +12,10 @@ from flask.views import MethodView
 
 from service.api.context import current
 from service.api.http.blueprint import Blueprint
-from service.api.http.faults import invalid_option
+from service.api.http.limits.read_budget import budgeted_store
 from service.api.http.pagination import MOST, USUAL, next_address, span_of
 from service.api.http.path_parameters import TANK
-from service.api.http.read_budget import budgeted_store
+from service.api.http.problems.faults import invalid_option
 from service.api.http.responses import as_json
 from service.api.resources.readings.schemas import (
     READINGS,

@@ -21,9 +21,9 @@ from ingest.process import (
 )
 from service.api.context import app_singleton, current
 from service.api.http.blueprint import LIST_BYTES, Blueprint
-from service.api.http.faults import error_of, invalid_body
 from service.api.http.json_text import read_json
 from service.api.http.path_parameters import TANK
+from service.api.http.problems.faults import error_of, invalid_body
 from service.api.http.responses import as_json
 from service.api.resources.readings.intake import (
     SOURCE,

@@ -9,15 +9,15 @@ from flask import Response, request
 from flask.views import MethodView
 from marshmallow import ValidationError
 
-from service.advice.engine.ledger import Ledger
+from service.advice.engine.history.ledger import Ledger
 from service.api.context import current, now
 from service.api.http.blueprint import DOCUMENT_BYTES, Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED, IF_MATCH, IF_NEW, precondition, tagged
-from service.api.http.faults import error_of, invalid_body, invalid_field
 from service.api.http.json_text import read_json
 from service.api.http.merge_patch import merged
 from service.api.http.pagination import next_address
 from service.api.http.path_parameters import TANK
+from service.api.http.problems.faults import error_of, invalid_body, invalid_field
 from service.api.resources.tanks.schemas import TankPageSchema, TankSchema, TanksSchema
 from service.errors import FieldFault, Refusal
 from service.registry.database.versions import Stored

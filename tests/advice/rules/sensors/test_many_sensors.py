@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from service.advice.engine.bounds import MOST_PER_RULE, REST
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.lifecycle import active_conditions, advance
+from service.advice.engine.history.lifecycle import active_conditions, advance
 from service.advice.engine.recommendation import Severity
 from service.advice.rules.sensors.disagree import furthest_apart
 from service.derive.models.tank_view import TankView

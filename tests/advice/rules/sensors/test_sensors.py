@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 
 from service.advice import cautions
-from service.advice.engine.lifecycle import active_conditions, advance, marked
+from service.advice.engine.history.lifecycle import active_conditions, advance, marked
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.registry.models.ingest import DeviceClock
 from service.registry.models.recommendations import State

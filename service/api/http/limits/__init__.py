@@ -1,0 +1,1 @@
+"""How much a caller may ask, and how much one request may read."""

@@ -1,0 +1,1 @@
+"""Errors in; problem+json (RFC 9457) out."""

@@ -1,0 +1,1 @@
+"""Series and intervals in; points and strips for the drawings of a page out."""

@@ -1,0 +1,1 @@
+"""SQL of who may do what: tokens, sessions, links, keys; and of who wrote what."""

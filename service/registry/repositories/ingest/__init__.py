@@ -1,0 +1,1 @@
+"""SQL of how readings come in: routes, sensors, clocks of devices, rejected messages."""

@@ -1,0 +1,1 @@
+"""SQL of the log: entries, their pictures, reports that came with a link."""

@@ -1,0 +1,201 @@
+"""Past hours of the SQLite store are packed: nothing that is asked shows it."""
+
+from __future__ import annotations
+
+import sqlite3
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from service.errors import StoreUnavailableError
+from service.store import Flag, Samples, SeriesKey
+from service.store.model import NOT_USABLE
+from service.store.sqlite.packing import UnpackError, pack, unpack
+from service.store.sqlite.store import SqliteStore
+from tests.store.contract import HOUR, KEY, MINUTE, SECOND, T0, expect_buckets, reading
+
+START = T0 // HOUR * HOUR
+
+
+def bits(samples):
+    """All columns, so that two numbers that differ in a bit differ."""
+    assert samples.raw is not None
+    return (
+        samples.time_us.tolist(),
+        samples.value.view(np.int64).tolist(),
+        samples.flags.tolist(),
+        [None if np.isnan(one) else one.hex() for one in samples.raw.tolist()],
+    )
+
+
+def samples(times, values, flags=None, raw=None):
+    count = len(times)
+    return Samples(
+        np.array(times, np.int64),
+        np.array(values, np.float64),
+        np.zeros(count, np.int32) if flags is None else np.array(flags, np.int32),
+        np.full(count, np.nan) if raw is None else np.array(raw, np.float64),
+    )
+
+
+NUMBERS = st.one_of(
+    st.floats(allow_nan=False, allow_infinity=False),
+    st.integers(-(10**9), 10**9).map(lambda n: n / 1000),
+    st.sampled_from([0.0, -0.0, 1e308, -1e-308, 5e-324, 2.0**53, 0.1 + 0.2]),
+)
+
+
+@given(data=st.data(), count=st.integers(1, 40))
+@settings(max_examples=150)
+def test_every_number_comes_back_bit_for_bit(data, count):
+    step = data.draw(st.sampled_from([1, 1000, SECOND, 7_777_777]))
+    gaps = data.draw(st.lists(st.integers(1, 50), min_size=count, max_size=count))
+    given_ones = samples(
+        START + np.cumsum(gaps) * step,
+        data.draw(st.lists(NUMBERS, min_size=count, max_size=count)),
+        data.draw(st.lists(st.integers(0, 511), min_size=count, max_size=count)),
+        data.draw(st.lists(st.one_of(st.just(np.nan), NUMBERS), min_size=count, max_size=count)),
+    )
+    assert bits(unpack(pack(given_ones, START), START, count)) == bits(given_ones)
+
+
+def test_an_hour_of_ordinary_readings_takes_less_than_two_bytes_each():
+    """Invented: a temperature of two decimals each 10 s, that wanders."""
+    steps = np.random.default_rng(1).integers(-2, 3, 360)
+    given_ones = samples(START + 10 * SECOND * np.arange(360), (2450 + np.cumsum(steps)) / 100)
+    assert len(pack(given_ones, START)) < 2 * 360
+
+
+@pytest.mark.parametrize("damage", [b"", b"\0" * 40, None])
+def test_damaged_bytes_are_noticed(damage):
+    body = pack(samples([START, START + 1], [24.5, 24.6]), START)
+    broken = body[:-6] + bytes([body[-6] ^ 1]) + body[-5:] if damage is None else damage
+    with pytest.raises(UnpackError):
+        unpack(broken, START, 2)
+
+
+@pytest.fixture
+def store(tmp_path):
+    store = SqliteStore(tmp_path / "readings.db")
+    yield store
+    store.close()
+
+
+def packed(store):
+    with store._connections.reading() as connection:
+        (rows,) = connection.execute("SELECT count(*) FROM reading").fetchone()
+        (hours,) = connection.execute("SELECT count(*) FROM block").fetchone()
+    return rows, hours
+
+
+TIMES = st.integers(0, 5 * 60).map(lambda minute: START + minute * MINUTE)
+BATCHES = st.lists(
+    st.lists(
+        st.tuples(
+            TIMES,
+            st.integers(2000, 3000).map(lambda n: n / 100),
+            st.sampled_from([Flag.NONE, Flag.NONE, Flag.LATE, Flag.SPIKE]),
+            st.sampled_from([None, None, 3.25]),
+        ),
+        min_size=1,
+        max_size=12,
+    ),
+    min_size=1,
+    max_size=8,
+)
+
+
+@given(batches=BATCHES)
+@settings(max_examples=40)
+def test_in_whatever_order_readings_come_all_answers_are_of_the_last_written(
+    batches, tmp_path_factory
+):
+    store = SqliteStore(tmp_path_factory.mktemp("blocks") / "readings.db")
+    model = {}
+    for batch in batches:
+        store.write([reading(t, v, flags=flags, raw=raw) for t, v, flags, raw in batch])
+        model |= {t: (v, flags, raw) for t, v, flags, raw in batch}
+        agree(store, model)
+    rows, _ = packed(store)
+    newest = max(model) // HOUR
+    assert rows == sum(t // HOUR == newest for t in model)
+    store.rebuild_rollups()
+    agree(store, model)
+    assert store.delete_tank(KEY.tank) == len(model)
+    assert packed(store) == (0, 0)
+    store.close()
+
+
+def agree(store, model):
+    times = sorted(model)
+    found = store.read(KEY, 0, 2**62, flagged=True, raw=True)
+    assert found.time_us.tolist() == times
+    assert found.value.tolist() == [model[t][0] for t in times]
+    assert found.flags.tolist() == [model[t][1] for t in times]
+    assert [None if np.isnan(r) else r for r in found.raw] == [model[t][2] for t in times]
+    inner = store.read(KEY, START + 37 * MINUTE, START + 141 * MINUTE, flagged=True)
+    assert inner.time_us.tolist() == [
+        t for t in times if START + 37 * MINUTE <= t < START + 141 * MINUTE
+    ]
+    usable = [t for t in times if not model[t][1] & NOT_USABLE]
+    assert store.read(KEY, 0, 2**62).time_us.tolist() == usable
+    newest = store.latest(KEY)
+    assert (newest and newest.time_us) == (usable[-1] if usable else None)
+    assert newest is None or (newest.value, newest.flags, newest.raw) == model[usable[-1]]
+    assert store.latest(KEY, flagged=True).time_us == times[-1]
+    assert [info.last.time_us for info in store.series()] == [times[-1]]
+    extent = store.extent(KEY)
+    assert (extent.count, extent.first_us, extent.last_us) == (len(times), times[0], times[-1])
+    for every in (MINUTE, HOUR, 24 * HOUR):
+        buckets = store.aggregate(KEY, 0, START + 1000 * HOUR, every)
+        expect_buckets(store, buckets, usable, [model[t][0] for t in usable], every)
+
+
+def test_only_the_newest_hour_of_a_series_is_in_rows(store):
+    other = SeriesKey("quarry-pool", "temperature", "probe-1")
+    store.write([reading(START + n * 10 * MINUTE, 6.5) for n in range(15)])
+    store.write([reading(START, 24.5, key=other)])
+    assert packed(store) == (3 + 1, 2)
+
+
+def test_the_newest_usable_reading_may_be_hours_ago(store):
+    store.write([reading(START, 6.5)])
+    store.write([reading(START + n * HOUR, 99.0, flags=Flag.SPIKE) for n in (1, 2, 3)])
+    assert store.latest(KEY).time_us == START
+    assert store.latest(KEY, flagged=True).time_us == START + 3 * HOUR
+    with store._connections.reading() as connection:
+        counted = connection.execute("SELECT usable, typeof(usable) FROM block").fetchall()
+    assert counted == [(1, "integer"), (0, "integer"), (0, "integer")]
+
+
+def test_a_damaged_block_is_damage_of_the_file(store):
+    store.write([reading(START + n * 10 * MINUTE, 6.5) for n in range(15)])
+    with store._connections.writing() as connection:
+        connection.execute("UPDATE block SET body = x'00'")
+    with pytest.raises(StoreUnavailableError, match="damaged"):
+        store.read(KEY, 0, 2**62)
+    assert not store.health().reachable
+
+
+def test_a_file_of_the_format_before_is_packed_when_it_is_opened(tmp_path, monkeypatch):
+    path = tmp_path / "readings.db"
+    store = SqliteStore(path)
+    readings = [reading(START + n * MINUTE, 6.5 + n / 100, raw=n / 3) for n in range(200)]
+    store.write(readings)
+    store.close()
+    with sqlite3.connect(path) as raw:
+        raw.execute("DELETE FROM reading")
+        raw.execute("DROP TABLE block")
+        raw.execute("PRAGMA user_version = 3")
+        raw.executemany(
+            "INSERT INTO reading VALUES (1, ?, ?, 0, ?)",
+            [(one.time_us, one.value, one.raw) for one in readings],
+        )
+    raw.close()
+    monkeypatch.setattr("service.store.sqlite.block._MOST_ROWS", 7)
+    store = SqliteStore(path)
+    assert packed(store) == (200 - 180 - (START + 180 * MINUTE) % HOUR, 3)
+    agree(store, {one.time_us: (one.value, one.flags, one.raw) for one in readings})
+    store.close()
