@@ -20,6 +20,7 @@ from service.registry.repositories.ingest.rejections import RejectionRepository
 from service.registry.repositories.ingest.routes import RouteRepository
 from service.registry.repositories.leases import LeaseRepository
 from service.registry.repositories.log.entries import LogRepository
+from service.registry.repositories.log.in_force import LogInForceRepository
 from service.registry.repositories.log.link_reports import LinkReportRepository
 from service.registry.repositories.log.pictures import PictureRepository
 from service.registry.repositories.process_status import ProcessStatusRepository
@@ -31,6 +32,7 @@ from service.registry.repositories.trials import TrialRepository
 class Registry(
     TankRepository,
     LogRepository,
+    LogInForceRepository,
     PictureRepository,
     AbsenceRepository,
     RejectionRepository,

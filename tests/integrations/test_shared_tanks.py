@@ -93,8 +93,11 @@ def two(home: Home, port: int) -> Iterator[tuple[Process, Process]]:
     try:
         for one in (first, second):
             one.start()
-        for one in (first, second, first):  # the first one hears of the second one's tanks
-            one.scheduler.evaluate_all()
+        first.scheduler.evaluate_all()
+        second.scheduler.evaluate_all()
+        # The one that publishes the root device hears of the other one's tanks.
+        wait_until(lambda: "littoral-fern" in first.made[2]._announced)
+        first.scheduler.evaluate_all()
         yield first, second
     finally:
         first.stop()
@@ -133,12 +136,12 @@ def test_each_publishes_its_own_and_takes_over_what_the_other_one_loses(
 ) -> None:
     port = mosquitto.port
     with two(home, port) as (first, second):
-        found = at_the_broker(port, lambda now: publishers(now) == {"reed": {"a"}, "fern": {"b"}})
         root = "homie/5/littoral"
-        assert json.loads(found[f"{root}/$description"])["children"] == [
-            "littoral-fern",
-            "littoral-reed",
-        ]
+        children = ["littoral-fern", "littoral-reed"]
+        found = at_the_broker(
+            port, lambda now: json.loads(now[f"{root}/$description"])["children"] == children
+        )
+        assert publishers(found) == {"reed": {"a"}, "fern": {"b"}}
         assert found[f"{root}/$state"] == found[f"{root}-fern/$state"] == "ready"
         assert [one.mended for one in (*first.made, *second.made)] == [0] * 8
 

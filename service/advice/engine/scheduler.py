@@ -153,6 +153,7 @@ class Scheduler:
         fences = {tank.id: self._leases.fence([tank.id]) for tank in tanks}
         whole = self._leases.fence([tank.id for tank in tanks])
         active = self._ledger.active([tank.id for tank in tanks], now)
+        self._views.prepare(tanks, now)
         evaluated: list[tuple[TankView, list[Finding]]] = []
         for tank in tanks:
             self._release(self._leases.tend())

@@ -23,7 +23,7 @@ from service.integrations.hub.discovery import (
 from service.integrations.hub.entities import EVENT, REFUSED, Entity, entities_of
 from service.integrations.hub.presses import Marking, Press, Presses
 from service.integrations.hub.topics import HubTopics
-from service.integrations.hub.words import events_of, severities, to_do
+from service.integrations.hub.words import events_of, to_do
 from service.integrations.tank_figures import figures_of
 from service.mqtt.connection import OFFLINE, ONLINE, Will
 from service.mqtt.leftovers import Leftover
@@ -78,8 +78,6 @@ class Hub:
         self._states: dict[str, list[tuple[str, str]]] = {}
         #: tank -> what its discovery messages are made of, and these.
         self._discovery: dict[str, tuple[object, dict[str, str]]] = {}
-        #: tank -> id of a recommendation -> its severity.
-        self._severities: dict[str, dict[str, str]] = {}
         #: tank -> id of a recommendation -> its words as published.
         self._words: dict[str, Mapping[str, dict[str, Any]]] = {}
         self._clears = False
@@ -142,9 +140,8 @@ class Hub:
             self._topics.set(tank, retained, emptied=other_form(self._hub, tank, entities))
             self._topics.publish(present)
             event_topic = self._hub.state(tank, EVENT)
-            events = events_of(change, self._severities.get(tank, {}))
-            self._topics.publish((event_topic, json_payload(one)) for one in events)
-            self._severities[tank] = severities(change)
+            events = ((event_topic, json_payload(one)) for one in events_of(change))
+            self._topics.publish(events)
             self._states[tank] = present
             self._words[tank] = {one["id"]: one for one in words}
 
@@ -168,7 +165,7 @@ class Hub:
 
     def _forget(self, tanks: Collection[str]) -> None:
         for tank in tanks:
-            for known in (self._states, self._words, self._severities, self._discovery):
+            for known in (self._states, self._words, self._discovery):
                 known.pop(tank, None)
 
     def _owned(self) -> Callable[[str], bool]:

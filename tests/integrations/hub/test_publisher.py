@@ -339,6 +339,34 @@ def test_the_words_come_with_what_to_do_first_and_with_events(
         assert changes[0]["tank"] == "reed"
 
 
+def test_one_that_was_urgent_before_a_restart_is_told_from_one_that_becomes_so(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    view = at(NOON)
+    urgent, advice = finding("heat", Severity.URGENT), finding("b", Severity.ADVICE)
+    with hub(broker.url) as integration, Hubbish(broker.port) as reader:
+        integration.update(view, Ledger(home.registry).update(view, []))
+        wait_until(reader.follows)
+        integration.update(view, Ledger(home.registry).update(view, [urgent, advice]))
+        event = reader.entity("event")
+        wait_until(lambda: len(event.events) == 2)
+        integration.stop()
+        more = replace(urgent, amounts=(Amount("water", 30.0, "L"),))
+        with hub(broker.url) as restarted:
+            change = Ledger(home.registry).update(
+                view, [more, replace(advice, severity=Severity.URGENT)]
+            )
+            restarted.update(view, change)
+            wait_until(lambda: len(event.events) == 4)
+    changes = {one["code"]: one for one in event.events[2:]}
+    assert {one["event_type"] for one in changes.values()} == {"changed"}
+    assert {code: one["severity_before"] for code, one in changes.items()} == {
+        "heat": "urgent",
+        "b": "advice",
+    }
+
+
 @dataclass
 class Marked:
     """What the buttons of a hub need, of a test."""

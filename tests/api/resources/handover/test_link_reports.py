@@ -17,7 +17,7 @@ from service.clock import FixedClock
 from service.pages.audit import WORDS
 from service.registry.audit import Action, ActorKind
 from service.registry.models.access import Scope
-from service.registry.repositories.log import link_reports
+from service.registry.repositories.log.entries import link_reports
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import day_of_readings, put
 from tests.api.test_handover import PLANS, away  # noqa: F401 - a fixture used here too
