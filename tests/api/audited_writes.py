@@ -139,6 +139,7 @@ API = {
         )
     },
 }
+
 PAGES = {
     ("POST", "/tanks/new"): ({"name": "Fresh", "notes": WRITTEN}, "tank.created", "tanks/fresh"),
     ("POST", "/tanks/<tank>/settings"): (
@@ -213,14 +214,17 @@ PAGES = {
     ("POST", "/tanks/<tank>/calibrate/back"): (PROBE, "log.added", "tanks/riffle/log/*"),
     ("POST", "/handover/links/<id>/end"): ({}, "share.revoked", "tanks/riffle/shares/{share}"),
 }
+
 ENTERED = [f"{MARK}.done"]
 """Actions that leave a log entry as well, which has a record of its own."""
+
 BY_LINK = {
     ("POST", "/shared/<secret>/reports"),
     ("POST", "/shared/<secret>/pictures"),
     ("POST", "/shared/<secret>/report"),
 }
 """Tried in resources/handover/test_link_reports.py: whoever has the link needs no token."""
+
 LOGIN = {("POST", "/login"), ("POST", "/logout")}
 MAIL = {
     ("POST", "/mail/recipients/<path:target>/stop"),

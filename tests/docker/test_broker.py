@@ -26,8 +26,8 @@ from service.integrations.homie.publisher import Homie
 from service.integrations.hub.presses import Marking
 from service.integrations.hub.publisher import Hub
 from service.integrations.mqtt_advice import MqttAdvice
+from service.quantities import QUANTITIES
 from service.registry.models.recommendations import State
-from service.units import QUANTITIES
 from tests.docker.shipped_broker import OUTSIDE, SHIPPED, Account, ShippedBroker, set_up
 from tests.integrations.conftest import Home
 from tests.servers import program, wait_until
