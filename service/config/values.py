@@ -226,10 +226,16 @@ class HttpConfig:
 
 @dataclass(frozen=True, slots=True)
 class AdviceConfig:
-    """How often all rules are evaluated, and whether advice is published over MQTT."""
+    """How often all rules are evaluated, and whether advice is published over MQTT.
+
+    Attributes:
+        lease_s: of several processes, others take over the tanks of one that has not been heard of
+            for so long.
+    """
 
     every_s: float = 60.0
     publish: bool = True
+    lease_s: float = 30.0
 
 
 @dataclass(frozen=True, slots=True)

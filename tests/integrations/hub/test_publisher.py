@@ -27,7 +27,7 @@ from tests.integrations.relay import Relay
 from tests.integrations.retained import retained_at
 from tests.servers import wait_until
 
-STATUS = "littoral/$hub/littoral/status"
+STATUS = "littoral/$hub/littoral/$status/littoral-ingest"
 
 
 @pytest.mark.parametrize("options", [BY_ENTITY, BY_DEVICE], ids=["entity", "device"])
@@ -272,7 +272,7 @@ def test_an_empty_message_removes_a_deleted_tank(
                 "p": "sensor",
                 "unique_id": "littoral-two-pond-x",
                 "state_topic": "littoral/$hub/littoral-two/pond/x",
-                "availability": [{"topic": "littoral/$hub/littoral-two/status"}],
+                "availability": [{"topic": "littoral/$hub/littoral-two/$status/littoral-ingest"}],
             }
         },
         "dev": {"ids": ["littoral-two-pond"]},
