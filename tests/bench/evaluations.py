@@ -202,7 +202,8 @@ def run(folder: Path, tanks: int, later: int, step_min: int) -> None:
             told = json.loads(child.stdout.readline())
             print(
                 f"  evaluation {number + 1}: {told['ms']:.2f} ms a tank; memory "
-                f"{told['held_kb']:.1f} kB a tank, at most {told['peak_kb']:.1f}, beside {told['before_mb']:.0f} MB",
+                f"{told['held_kb']:.1f} kB a tank, at most {told['peak_kb']:.1f}, beside "
+                f"{told['before_mb']:.0f} MB",
                 flush=True,
             )
     finally:
