@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import sys
 import tempfile
 from collections import Counter
@@ -11,12 +10,11 @@ from pathlib import Path
 from typing import Final
 
 import pytest
-from flask import Flask
 from hypothesis import settings
-from jinja2.bccache import Bucket, BytecodeCache
 from xdist.remote import Producer
 from xdist.scheduler import LoadFileScheduling
 
+from tests import once
 from tests.programs import refuse_unlisted
 from tests.servers import Influxdb, Mosquitto, Postgresql, Server, Victoriametrics
 
@@ -24,25 +22,7 @@ sys.addaudithook(refuse_unlisted)
 # An example that takes long says that the machine is loaded, not that the code is wrong.
 settings.register_profile("any machine", deadline=None)
 settings.load_profile("any machine")
-
-
-class KeptTemplates(BytecodeCache):
-    """Templates compiled once in a process of tests, however many apps are made in it."""
-
-    def __init__(self) -> None:
-        self._kept: dict[str, bytes] = {}
-
-    def load_bytecode(self, bucket: Bucket) -> None:
-        """As jinja2 asks for it; it checks that the source is still the same."""
-        if bucket.key in self._kept:
-            bucket.bytecode_from_string(self._kept[bucket.key])
-
-    def dump_bytecode(self, bucket: Bucket) -> None:
-        """As jinja2 asks for it."""
-        self._kept[bucket.key] = bucket.bytecode_to_string()
-
-
-Flask.jinja_options = {**Flask.jinja_options, "bytecode_cache": KeptTemplates()}
+once.keep()
 
 
 APART: Final = ("tests/scenarios/test_replay.py::test_scenario[",)
@@ -75,9 +55,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_collection_finish() -> None:
-    """Spare the garbage collector the modules and tests that were imported: they stay anyway."""
-    gc.collect()
-    gc.freeze()
+    """From now on there is garbage."""
+    once.collected()
 
 
 def _running(server: Server) -> Iterator[Server]:

@@ -12,7 +12,7 @@ from ingest.decode.routes import sensor_name
 from ingest.process.series import SeriesName
 from service.errors import InvalidInputError
 from service.registry.log.calibration import Calibration, ideal, read_calibration
-from service.registry.models.log import LogEntry
+from service.registry.models.log import LogEntry, oldest_first
 from service.store import Flag
 from service.times import to_us
 
@@ -42,10 +42,10 @@ class Calibrations:
     """
 
     def __init__(self, entries: Iterable[LogEntry] = ()) -> None:
-        """Read the calibrations of the log."""
+        """Read the calibrations of the log, given newest first."""
         by_series: dict[SeriesName, list[Calibration]] = {}
         faults = []
-        for entry in entries:
+        for entry in oldest_first(entries):
             try:
                 quantity, sensor, found = read_calibration(entry.data, to_us(entry.time))
             except InvalidInputError as error:
@@ -55,8 +55,6 @@ class Calibrations:
                 # as readings are named: what is written on the sensor may have capitals
                 series = (entry.tank, quantity, sensor_name(sensor))
                 by_series.setdefault(series, []).append(found)
-        for calibrations in by_series.values():
-            calibrations.sort(key=lambda calibration: calibration.time_us)
         self._by_series = by_series
         self.faults: tuple[str, ...] = tuple(faults)
 

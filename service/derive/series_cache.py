@@ -16,13 +16,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from service.derive.loader import as_samples, step_of
+from service.derive.loader import HOUR_US, as_samples, step_of
 from service.derive.models.co2 import Array
 from service.science.numeric.sets import union
 from service.store.interface import Store
 from service.store.model import MEAN_ALONE, Samples, SeriesKey
 
-HOUR_US: Final = 3_600_000_000
 DAY_US: Final = 24 * HOUR_US
 
 Times = npt.NDArray[np.int64]

@@ -7,13 +7,15 @@
 # since both wait for downloads; where the pins are the same nothing is done.
 set -eu
 here=$(dirname "$0")
-place=$1/clients
+venv=$1
+place=$venv/clients
 python=$2
 
 in_python() {
-    "$python" -m venv --clear "$place/python"
-    "$place/python/bin/python" -m pip install -q --disable-pip-version-check --no-compile --no-deps \
-        -r "$here/requirements.txt"
+    # Filled from outside: a pip of its own takes seconds to put there, and is an older one.
+    "$python" -m venv --clear --without-pip "$place/python"
+    "$venv/bin/python" -m pip --python "$place/python/bin/python" install -q \
+        --disable-pip-version-check --no-compile --no-deps -r "$here/requirements.txt"
 }
 
 in_node() {

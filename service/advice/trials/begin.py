@@ -14,7 +14,7 @@ from service.errors import LEFT_OUT, InvalidInputError
 from service.registry.database.versions import Stored
 from service.registry.fields.trial import MOST_AGO, USUAL_LENGTH
 from service.registry.log.entry_text import entry_text
-from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind, oldest_first
 from service.registry.models.tank import Tank
 from service.registry.models.trials import Plans, Trial
 from service.registry.registry import Registry
@@ -30,14 +30,13 @@ def recent_change(log: Sequence[LogEntry], now: datetime) -> tuple[LogEntry, ...
     """The entries of the newest change that may be tried: those of its minute, oldest first.
 
     Args:
-        log: in any order.
+        log: newest first.
     """
     tried = [one for one in log if one.kind in TRIED_KINDS and now - LATELY <= one.time <= now]
     if not tried:
         return ()
     newest = max(one.time for one in tried)
-    same = [one for one in tried if newest - one.time <= timedelta(minutes=1)]
-    return tuple(sorted(same, key=lambda one: one.time))
+    return tuple(oldest_first(one for one in tried if newest - one.time <= timedelta(minutes=1)))
 
 
 def begin_trial(
@@ -119,7 +118,7 @@ def _entries(
         if id not in known:
             allowed = f"the id of a log entry of {tank.id} of the last {MOST_AGO.days} days"
             raise InvalidInputError.of_field(f"entries/{number}", id, allowed)
-    return tuple(sorted((known[id] for id in ids), key=lambda one: one.time))
+    return tuple(oldest_first(one for one in log if one.id in ids))
 
 
 def check_watched(tank: Tank, watched: Sequence[str]) -> None:

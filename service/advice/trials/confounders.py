@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Final
 
 from service.registry.log.entry_text import entry_text
-from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind, oldest_first
 from service.registry.models.tank import Tank
 from service.registry.models.trials import Trial
 
@@ -52,11 +52,11 @@ def confounders(
     """What else changed between two moments, oldest first.
 
     Args:
-        log: in any order, reaching back beyond ``start``.
+        log: newest first, reaching back beyond ``start``.
         rests_on: kinds of entries that change how the watched values are measured.
     """
     own = set(trial.entries)
-    entries = sorted((one for one in log if one.time <= end), key=lambda one: one.time)
+    entries = oldest_first(one for one in log if one.time <= end)
     inside = [one for one in entries if one.time >= start and one.id not in own]
     found = [
         one

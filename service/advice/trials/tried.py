@@ -54,9 +54,10 @@ def plans_before(tank: Tank, entries: Sequence[LogEntry]) -> Plans | None:
 
     Args:
         tank: as it is after them.
+        entries: oldest first.
     """
     found: Tank | None = None
-    for entry in sorted(entries, key=lambda one: one.time, reverse=True):
+    for entry in reversed(entries):
         if entry.kind is LogKind.ADJUSTMENT:
             found = undone(found or tank, entry.data) or found
     return None if found is None else Plans.of(found)

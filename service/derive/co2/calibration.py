@@ -18,7 +18,7 @@ from service.registry.log.calibration import (
     Calibration,
     read_calibration,
 )
-from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind, oldest_first
 from service.registry.models.tank import Tank
 from service.science.sensors.ph_electrode import (
     DRIFT_PH_PER_30_DAYS,
@@ -98,13 +98,11 @@ def probe_history(tank: Tank, log: Sequence[LogEntry], sensor: str | None = None
     """The history of a pH probe.
 
     Args:
-        log: entries in any order. One that names no quantity counts for pH, the probe that people
+        log: newest first. One that names no quantity counts for pH, the probe that people
             calibrate, and one that names no sensor for any.
         sensor: None for any.
     """
-    mine = sorted(
-        (one for one in log if _is_of(one, sensor)), key=lambda one: (one.time, one.id or 0)
-    )
+    mine = oldest_first(one for one in log if _is_of(one, sensor))
     fresh = derived_limit(tank, "ph_calibration_sd")
     drift = derived_limit(tank, "ph_drift_per_month")
     gaps = list(_gaps(mine))

@@ -18,7 +18,7 @@ from service.derive.models.co2 import Co2Check, Co2Now
 from service.derive.models.gas_exchange import GasModel
 from service.derive.models.quality import EstimatedValue
 from service.derive.thresholds import derived_limit
-from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind, oldest_first
 from service.registry.models.tank import Tank
 from service.science.carbonate.co2 import DEFAULT_PH_SD, co2_mg_l
 from service.science.carbonate.ph_drop import (
@@ -189,7 +189,7 @@ def _newest_sample(
     if newest is None:
         return None, ""
     kept, added, variance = 1.0, 0.0, 0.0
-    for entry in sorted(log, key=lambda one: one.time):
+    for entry in oldest_first(log):
         if not newest.time < entry.time <= now:
             continue
         if entry.kind == LogKind.CALIBRATION and entry.data.get("quantity", "ph") == "ph":

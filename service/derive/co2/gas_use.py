@@ -14,7 +14,7 @@ import numpy as np
 
 from service.derive.gas_exchange import gas_hours_per_day
 from service.derive.models.gas_exchange import GasModel
-from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind, oldest_first
 from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 from service.science.numeric.weighing import OneEstimate
@@ -60,9 +60,7 @@ def by_gas_use(
 
 def g_per_day(log: Sequence[LogEntry]) -> float | None:
     """Gas that the last finished cylinder lost per day, g; None where that is not known."""
-    cylinders = sorted(
-        (one for one in log if one.kind == LogKind.CYLINDER), key=lambda one: one.time
-    )
+    cylinders = oldest_first(one for one in log if one.kind == LogKind.CYLINDER)
     if len(cylinders) < 2:
         return None
     before, newest = cylinders[-2:]

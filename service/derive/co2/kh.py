@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from service.derive.co2.kh_kit import measured_by
 from service.derive.models.co2 import KhInForce
-from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind, oldest_first
 from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
 from service.science.carbonate.inputs import MAX_ALKALINITY_MEQ_L
@@ -40,12 +40,12 @@ def kh_in_force(tank: Tank, log: Sequence[LogEntry], now: datetime) -> KhInForce
 
     Args:
         tank: its registered value counts until there is a KH test in the log.
-        log: entries in any order; KH tests and water changes are used.
+        log: newest first; KH tests and water changes are used.
 
     Returns:
         None when there is neither a test nor a registered value.
     """
-    before = sorted((entry for entry in log if entry.time <= now), key=_time_of)
+    before = oldest_first(entry for entry in log if entry.time <= now)
     tests = [number for number, entry in enumerate(before) if _is_test(entry)]
     # What came before the newest test no longer matters.
     steps = _steps(tank, before[tests[-1] :] if tests else before)
@@ -66,7 +66,7 @@ def kh_at(
     Returns:
         meq/L (n,); NaN before the first known value.
     """
-    steps = _steps(tank, log)
+    steps = _steps(tank, oldest_first(log))
     unknown = MeasuredAlkalinity(*(np.asarray(np.nan) for _ in range(3)))
     measured = [unknown, *(step.kh.measured for step in steps)]
     values = np.array([one.value_meq_l for one in measured])
@@ -97,7 +97,7 @@ def _residuals(steps: Sequence[_Step]) -> Iterator[tuple[int, int, float]]:
 
 
 def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
-    """The KH over time, oldest first."""
+    """The KH over time, oldest first, as the log is."""
     steps = []
     if tank.kh_meq_l is not None:
         tested = tank.kh_tested
@@ -106,7 +106,7 @@ def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
         measured = measured_by(tank.kh_kit, tank.kh_meq_l)
         registered = KhInForce(tank.kh_meq_l, measured, when, "registered with the tank")
         steps.append(_Step(-(2**62), registered))
-    for entry in sorted(log, key=_time_of):
+    for entry in log:
         if _is_test(entry):
             value = float(entry.data["kh_meq_l"])
             tested_now = KhInForce(value, measured_by(tank.kh_kit, value), entry.time, TESTED)
@@ -120,10 +120,6 @@ def _steps(tank: Tank, log: Sequence[LogEntry]) -> list[_Step]:
             if raised is not None:
                 steps.append(_Step(to_us(entry.time), raised))
     return steps
-
-
-def _time_of(entry: LogEntry) -> datetime:
-    return entry.time
 
 
 def _is_test(entry: LogEntry) -> bool:

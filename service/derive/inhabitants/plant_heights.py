@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from service.derive.models.quality import EstimatedValue
-from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind, oldest_first
 from service.registry.models.tank import Plant, Tank
 from service.registry.species.names import folded_name
 from service.registry.volume import water_column_cm
@@ -58,7 +58,7 @@ def height_of(
     Args:
         log: newest first.
     """
-    entries = [one for one in reversed(log) if one.time <= now and _is_of(one, plant)]
+    entries = oldest_first(one for one in log if one.time <= now and _is_of(one, plant))
     if not entries:
         return None
     last = entries[-1]

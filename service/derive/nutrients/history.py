@@ -10,7 +10,7 @@ from typing import Final
 
 from service.derive.nutrients.dose_content import content_known, rises_mg_l
 from service.registry.fields.log.water_tests import TESTED_IONS
-from service.registry.models.log import LogEntry, LogKind
+from service.registry.models.log import LogEntry, LogKind, oldest_first
 from service.registry.models.plans import DosePlan, WaterChangePlan
 from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
@@ -42,10 +42,10 @@ def history_of(tank: Tank, log: Sequence[LogEntry], now: datetime) -> History:
     """The events up to ``now``, from the first entry on.
 
     Args:
-        log: of the last ``HISTORY_DAYS`` at least, in any order.
+        log: of the last ``HISTORY_DAYS`` at least, newest first.
     """
     entries = sorted(
-        (one for one in log if one.kind in _ORDER and one.time <= now),
+        oldest_first(one for one in log if one.kind in _ORDER and one.time <= now),
         key=lambda one: (one.time, _ORDER[one.kind]),
     )
     # Before the first entry nobody wrote anything down: nothing is known of it.

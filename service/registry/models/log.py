@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -77,3 +77,9 @@ class LogEntry:
     note: str = ""
     by: str = ""
     recorded: datetime | None = None
+
+
+def oldest_first(log: Iterable[LogEntry]) -> list[LogEntry]:
+    """Entries that came newest first, oldest first: the way back of what is of one moment too."""
+    newest_first = sorted(log, key=lambda one: one.time, reverse=True)  # keeps equal ones in order
+    return newest_first[::-1]

@@ -20,6 +20,7 @@ from service.registry.fields.tank import TankSchema
 from service.registry.log.adjustments import adjustments
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank
+from service.registry.repositories.log.order import next_in_log
 from service.registry.tables.log import LogRow
 from service.registry.tables.tanks import TankRow
 from service.schemas.pointers import json_pointer
@@ -37,6 +38,13 @@ class TankRepository(Database):
         """
         with self.session(writes=False) as session:
             documents = session.scalars(tanks_query(after, limit)).all()
+        return [from_document(document, Tank) for document in documents]
+
+    def tanks_of(self, ids: Collection[str]) -> list[Tank]:
+        """Those of some tanks that are there, by id; for a few hundred at a time."""
+        query = select(TankRow.document).where(TankRow.id.in_(ids)).order_by(TankRow.id)
+        with self.session(writes=False) as session:
+            documents = session.scalars(query).all()
         return [from_document(document, Tank) for document in documents]
 
     def tank_ids(self) -> frozenset[str]:
@@ -188,6 +196,19 @@ def require_tank(session: Session, id: str) -> None:
         raise no_tank(id)
 
 
+def lock_tank(session: Session, id: str) -> None:
+    """Make sure that a tank is there, and let nobody else here or change it, until the end.
+
+    For what is counted before it is written: the transaction that comes next counts it too.
+
+    Raises:
+        NoSuchTankError: there is none of this id.
+    """
+    query = select(TankRow.id).where(TankRow.id == id)
+    if session.scalar(query.with_for_update(key_share=True)) is None:
+        raise no_tank(id)
+
+
 def _document(session: Session, id: str) -> dict[str, Any] | None:
     """The document of a tank, which nobody else changes until the transaction ends."""
     query = select(TankRow.document).where(TankRow.id == id)
@@ -199,12 +220,13 @@ def _log_adjustments(session: Session, before: Tank, after: Tank, now: datetime 
     if now is None:
         return
     by = present_actor().name
+    first = next_in_log(session, after.id)
     session.add_all(
         LogRow(
             id=new_id(), tank=after.id, kind=LogKind.ADJUSTMENT.value, time=now, recorded=now,
-            data=one.data, note="", by=by,
+            data=one.data, note="", by=by, sequence=sequence,
         )
-        for one in adjustments(before, after)
+        for sequence, one in enumerate(adjustments(before, after), first)
     )  # fmt: skip
 
 

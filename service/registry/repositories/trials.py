@@ -22,8 +22,9 @@ from service.registry.database.versions import (
 )
 from service.registry.documents import from_document, to_document
 from service.registry.fields.trial import MOST_RUNNING, MOST_TRIALS, TrialSchema
-from service.registry.models.trials import Trial, TrialState
-from service.registry.repositories.tanks import no_tank, require_tank
+from service.registry.models.trial_state import TrialState
+from service.registry.models.trials import Trial
+from service.registry.repositories.tanks import lock_tank, no_tank
 from service.registry.tables.advice import TrialRow
 from service.registry.tables.tanks import TankRow
 from service.schemas.checks import check
@@ -53,9 +54,7 @@ class TrialRepository(Database):
         check(TrialSchema(), trial)
         made, version = replace(trial, id=new_id()), new_version()
         with self.session(writes=AuditedWrite(Action.TRIAL_BEGUN, _subject(made))) as session:
-            # One after the other: two at the same moment count each other.
-            session.get(TankRow, made.tank, with_for_update=True)
-            require_tank(session, made.tank)
+            lock_tank(session, made.tank)
             count = select(func.count()).select_from(TrialRow).filter_by(tank=made.tank)
             running = session.scalar(count.filter_by(state=TrialState.RUNNING.value)) or 0
             if running >= MOST_RUNNING or (session.scalar(count) or 0) >= MOST_TRIALS:

@@ -12,10 +12,14 @@ from service.registry.tables.base import BIG_KEY, ID_LENGTH, Base
 
 
 class LogRow(Base):
-    """One log entry."""
+    """One log entry; ``sequence`` numbers those of its tank as they are stored."""
 
     __tablename__ = "log_entry"
-    __table_args__ = (Index(None, "tank", "time"), Index(None, "tank", "kind", "time"))
+    __table_args__ = (
+        Index(None, "tank", "time"),
+        Index(None, "tank", "kind", "time"),
+        Index("uq_log_entry_tank_sequence", "tank", "sequence", unique=True),
+    )
 
     id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
     tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"))
@@ -25,6 +29,7 @@ class LogRow(Base):
     note: Mapped[str] = mapped_column(Text)
     by: Mapped[str] = mapped_column(Text)
     recorded: Mapped[datetime | None]
+    sequence: Mapped[int] = mapped_column(BigInteger)
 
 
 class PictureRow(Base):

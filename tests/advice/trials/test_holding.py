@@ -23,10 +23,11 @@ from service.advice.engine.levers import (
 from service.advice.engine.recommendation import Finding, Severity
 from service.advice.trials.holding import held_back
 from service.advice.trials.keeping import without_undoing
-from service.advice.trials.tried import levers_of
+from service.advice.trials.tried import levers_of, plans_before
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.tank import Stock
-from service.registry.models.trials import Trial, TrialState
+from service.registry.models.trial_state import TrialState
+from service.registry.models.trials import Trial
 from service.registry.registry import Registry
 from service.store import open_store
 from tests.advice.cases import view_with
@@ -133,3 +134,12 @@ def test_words_of_an_adjustment_say_which_way_it_went() -> None:
     assert levers("gas-flow", "14 % less") == [str(LESS_GAS)]
     assert levers("gas-flow", "14 % more") == [str(MORE_GAS)]
     assert levers("gas-flow", "two bubbles") == ["gas-flow"]
+
+
+def test_plans_before_two_changes_of_one_moment_are_those_before_the_first() -> None:
+    steps = (("8 h from 10:00", "7 h from 10:00"), ("7 h from 10:00", "6 h from 10:00"))
+    data = [{"lever": "light-hours", "before": old, "after": new} for old, new in steps]
+    oldest_first = [LogEntry("a", "reed", LogKind.ADJUSTMENT, NOON, one) for one in data]
+    before = plans_before(a_tank(), oldest_first)
+    assert before is not None
+    assert before.light.photoperiod_h == 8.0

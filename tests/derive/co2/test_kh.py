@@ -42,6 +42,15 @@ def test_newest_kh_test_wins_and_later_ones_do_not_count_yet() -> None:
     assert found.tested == NOON - 2 * DAY
 
 
+def test_of_two_tests_of_one_moment_the_last_stored_counts() -> None:
+    newest_first = [entry(LogKind.KH_TEST, NOON - DAY, kh_meq_l=meq_l) for meq_l in (2.0, 1.0)]
+    found = kh_in_force(a_tank(), newest_first, NOON)
+    assert found is not None
+    assert found.meq_l == 2.0
+    at = kh_at(a_tank(), newest_first, np.array([to_us(NOON)], np.int64))
+    assert at.value_meq_l[0] == pytest.approx(2.0)
+
+
 def test_unknown_without_test_and_without_registered_value() -> None:
     assert kh_in_force(a_tank(kh_meq_l=None), [], NOON) is None
 

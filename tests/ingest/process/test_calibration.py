@@ -82,6 +82,12 @@ def test_calibration_grows_old():
     assert apply(calibrations, 0.0, time_us=NOW_US + 31 * DAY_US).flags == Flag.UNCALIBRATED
 
 
+def test_of_two_calibrations_of_one_moment_the_last_stored_counts():
+    worse = {"points": [dict(p, millivolts=p["millivolts"] + 30) for p in BUFFERS["points"]]}
+    newest_first = [entry(worse, id="e2"), entry(BUFFERS)]
+    assert round(apply(Calibrations(newest_first), 2.0).value, 2) == 7.51
+
+
 def test_each_reading_gets_the_calibration_of_its_time():
     worse = {"points": [dict(p, millivolts=p["millivolts"] + 30) for p in BUFFERS["points"]]}
     calibrations = Calibrations([entry(worse, NOW + timedelta(days=10), id="e2"), entry(BUFFERS)])

@@ -8,7 +8,7 @@ from typing import Final
 
 from sqlalchemy import func, select
 
-from service.errors import ConflictError, GoneError, LittoralError
+from service.errors import ConflictError, GoneError, LittoralError, NoSuchTankError
 from service.problems import PROBLEMS
 from service.registry.audit import Action, AuditedWrite
 from service.registry.database.connection import Database
@@ -16,11 +16,11 @@ from service.registry.models.log import LogEntry
 from service.registry.models.pictures import NO_PICTURES, SentPictures
 from service.registry.repositories.access.sharing_links import require_valid
 from service.registry.repositories.log.entries import row_of
+from service.registry.repositories.log.order import next_in_log
 from service.registry.repositories.log.pictures import insert_pictures
-from service.registry.repositories.tanks import require_tank
+from service.registry.repositories.tanks import lock_tank
 from service.registry.tables.access import ShareLinkRow
 from service.registry.tables.log import LinkReportRow, LogRow, PictureRow
-from service.registry.tables.tanks import TankRow
 
 MOST: Final = 200
 """A link takes so many reports in ``MOST_IN``: a link in wrong hands fills no log. Our choice."""
@@ -90,11 +90,13 @@ class LinkReportRepository(Database):
         """
         write = AuditedWrite(Action.LOG_ADDED, f"tanks/{entry.tank}/log/{entry.id}")
         with self.session(writes=write) as session:
-            # Reports of one tank one after the other: two at the same moment see each other.
-            session.get(TankRow, entry.tank, with_for_update=True)
+            try:
+                lock_tank(session, entry.tank)  # two reports at the same moment see each other
+            except NoSuchTankError as error:
+                raise _gone() from error
             row = session.get(ShareLinkRow, link, with_for_update=True)
             if row is None or row.tank != entry.tank:
-                raise GoneError("this link is not there any more; ask for a new one")
+                raise _gone()
             require_valid(row, now)
             known = session.scalar(select(LinkReportRow).filter_by(link=link, key=key))
             if known is not None:
@@ -117,8 +119,7 @@ class LinkReportRepository(Database):
                 before_it = session.scalar(count.where(LinkReportRow.link == link, late)) or 0
                 if before_it + len(pictures.new) > MOST_PICTURES:
                     raise TooManyReportsError(MOST_PICTURES, "pictures")
-            require_tank(session, entry.tank)
-            session.add(row_of(entry))
+            session.add(row_of(entry, next_in_log(session, entry.tank)))
             session.flush()
             insert_pictures(session, entry.tank, entry.id, pictures)
             made = LinkReportRow(
@@ -154,6 +155,10 @@ class LinkReportRepository(Database):
         )
         with self.session(writes=False) as session:
             return [_report(row) for row in session.scalars(query)]
+
+
+def _gone() -> GoneError:
+    return GoneError("this link is not there any more; ask for a new one")
 
 
 def _report(row: LinkReportRow) -> LinkReport:

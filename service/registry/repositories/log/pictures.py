@@ -20,7 +20,8 @@ from service.registry.models.pictures import (
     SentPictures,
     StoredFile,
 )
-from service.registry.repositories.tanks import require_tank
+from service.registry.repositories.log.order import NEWEST_FIRST
+from service.registry.repositories.tanks import lock_tank
 from service.registry.tables.log import LogRow, PictureRow
 
 FIELD: Final = "picture"
@@ -39,7 +40,7 @@ class PictureRepository(Database):
         """
         write = AuditedWrite(Action.PICTURES_ADDED, f"tanks/{tank}/log/{entry}")
         with self.session(writes=write) as session:
-            require_tank(session, tank)
+            lock_tank(session, tank)
             query = select(LogRow.id).where(LogRow.id == entry, LogRow.tank == tank)
             if session.scalar(query.with_for_update(read=True, key_share=True)) is None:
                 raise NotFoundError(
@@ -70,7 +71,7 @@ class PictureRepository(Database):
             query = query.where(LogRow.time < end)
         if entries is not None:
             query = query.where(PictureRow.entry.in_(entries))
-        query = query.order_by(LogRow.time.desc(), LogRow.id, PictureRow.position, PictureRow.id)
+        query = query.order_by(*NEWEST_FIRST, PictureRow.position, PictureRow.id)
         with self.session(writes=False) as session:
             return [_picture(row) for row in session.execute(query.limit(limit))]
 
@@ -145,7 +146,7 @@ class PictureRepository(Database):
 
 
 def insert_pictures(session: Session, tank: str, entry: str, sent: SentPictures) -> bool:
-    """Give an entry its new pictures, in the transaction that writes it.
+    """Give an entry its new pictures, in the transaction that writes it and has locked its tank.
 
     Returns:
         Whether there were any.
@@ -161,7 +162,7 @@ def insert_pictures(session: Session, tank: str, entry: str, sent: SentPictures)
         given = f"{len(known) + len(new)} of one entry"
         raise InvalidInputError.of_field(FIELD, given, f"up to {MOST_OF_AN_ENTRY}")
     taken = func.sum(PictureRow.bytes + PictureRow.thumbnail_bytes)
-    before = session.scalar(select(taken).where(PictureRow.tank == tank)) or 0
+    before = int(session.scalar(select(taken).where(PictureRow.tank == tank)) or 0)
     wanted = sum(one.bytes for one in new)
     if before + wanted > sent.most_bytes:
         given = f"{wanted / 1e6:.1f} MB beside {before / 1e6:.1f} MB that the tank has"

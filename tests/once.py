@@ -1,0 +1,92 @@
+"""What a process of tests makes once, however many apps and databases it opens; kept by ``keep``.
+
+The service makes these once too, when it starts; thousands of tests start thousands of services.
+"""
+
+from __future__ import annotations
+
+import functools
+import gc
+from collections.abc import Callable
+from typing import Any, Final
+
+from flask import Flask
+from jinja2.bccache import Bucket, BytecodeCache
+from sqlalchemy import Engine
+from werkzeug.routing import Rule
+
+GARBAGE: Final = 20_000
+"""So many more new objects than were freed make the garbage collector look (Python's own: 700)."""
+
+
+class KeptTemplates(BytecodeCache):
+    """Templates, compiled."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, bytes] = {}
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        """As jinja2 asks for it; it checks that the source is still the same."""
+        if bucket.key in self._kept:
+            bucket.bytecode_from_string(self._kept[bucket.key])
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """As jinja2 asks for it."""
+        self._kept[bucket.key] = bucket.bytecode_to_string()
+
+
+class KeptStatements(dict[tuple[Any, ...], Any]):
+    """SQL, compiled for all databases of a kind.
+
+    SQLAlchemy asks with the dialect first, of which each engine has one of its own.
+    """
+
+    def get(self, key: tuple[Any, ...], default: Any = None) -> Any:
+        """What was compiled for any engine of the kind."""
+        return super().get((type(key[0]), *key[1:]), default)
+
+    def __setitem__(self, key: tuple[Any, ...], compiled: Any) -> None:
+        super().__setitem__((type(key[0]), *key[1:]), compiled)
+
+
+def _keep_statements() -> None:
+    statements = KeptStatements()
+    make = Engine.__init__
+
+    @functools.wraps(make)
+    def made(engine: Engine, *arguments: Any, **options: Any) -> None:
+        make(engine, *arguments, **options)
+        engine.update_execution_options(compiled_cache=statements)
+
+    Engine.__init__ = made  # type: ignore[method-assign]
+
+
+def _keep_builders() -> None:
+    """What builds the address of a rule: werkzeug compiles two functions for each of an app."""
+    compile_builder = Rule._compile_builder
+    kept: dict[tuple[Any, ...], Callable[..., tuple[str, str]]] = {}
+
+    @functools.wraps(compile_builder)
+    def builder(rule: Rule, append_unknown: bool = True) -> Callable[..., tuple[str, str]]:
+        key = (rule.rule, tuple(rule._trace), repr(rule.defaults), append_unknown)
+        if key not in kept:
+            kept[key] = compile_builder(rule, append_unknown)
+        return kept[key]
+
+    Rule._compile_builder = builder  # type: ignore[method-assign]
+
+
+def keep() -> None:
+    """Keep it from now on; until the tests are collected, nothing is garbage."""
+    Flask.jinja_options = {**Flask.jinja_options, "bytecode_cache": KeptTemplates()}
+    _keep_statements()
+    _keep_builders()
+    gc.disable()
+
+
+def collected() -> None:
+    """Spare the garbage collector the modules and tests that were imported: they stay anyway."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(GARBAGE)
+    gc.enable()
