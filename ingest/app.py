@@ -27,16 +27,16 @@ from ingest.process import (
 )
 from ingest.receive.connection import LAST_PACKETS_S, Connection
 from ingest.receive.queue import MessageQueue
+from ingest.status import StatusReport
 from service.clock import Clock
 from service.config import Config
-from service.errors import LittoralError
 from service.registry.models.ingest import StoredRoute
 from service.registry.registry import Registry
 from service.store import Store
 from service.times import format_moment, from_us
 
 _log = logging.getLogger(__name__)
-#: How often the status row is written, s.
+#: How often it is looked at whether the status is to be written, s.
 STATUS_EVERY_S: Final = 2.0
 #: How long a batch that cannot be committed may delay the end, s.
 STOP_PATIENCE_S: Final = 10.0
@@ -269,16 +269,14 @@ class Ingester:
             return self._processor.process(self._decoder.decode(messages))
 
     def _publish_status(self) -> None:
+        report = StatusReport(self.name, self._registry)
         next_s = 0.0
         while True:
             last = self._stop_writing.wait(_TICK_S)
             if last or time.monotonic() >= next_s:
                 next_s = time.monotonic() + STATUS_EVERY_S
                 record_clocks(self._processor.clocks, self._registry)
-                try:
-                    self._registry.put_status(self.name, self.status())
-                except LittoralError as error:
-                    _log.warning("the status cannot be written: %s", error.detail)
+                report.put(self.status(), last=last)
             if last:
                 return
 

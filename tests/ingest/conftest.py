@@ -50,6 +50,12 @@ def publish_lines(broker: Server, topic: str, lines: list[str], *, qos: int = 1)
     )
 
 
+@pytest.fixture(autouse=True)
+def _counts_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tests read the counts of the status row; how often else: ``test_status.py``."""
+    monkeypatch.setattr("ingest.status.COUNTS_EVERY_S", 0.0)
+
+
 @dataclass
 class Bench:
     """An ingester in threads of this process, and what it writes to."""

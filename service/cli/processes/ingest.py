@@ -11,6 +11,7 @@ from ingest.app import Ingester
 from service.app.application import Missing, opened
 from service.app.configuration import configuration
 from service.app.file_modes import warn_of_wide_files
+from service.app.heap import bound_heap
 from service.app.signals import set_by_signals
 from service.cli.options.config_option import config_option
 from service.cli.options.parameters import NumberRange
@@ -51,6 +52,7 @@ def command(
 
     A message is acknowledged to the broker only after its reading is stored.
     """
+    bound_heap()
     config = configuration(config_file)
     missing = Missing.STAND_IN if dry_run else Missing.START
     with opened(config, missing) as application, set_by_signals(application.stopping):
