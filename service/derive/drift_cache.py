@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from service.derive.co2.mornings import MOST_DAYS, morning_drift, newest_calibration_us
+from service.derive.gas_exchange import FIT_DAYS
 from service.derive.inputs import Inputs
-from service.derive.loader import LogSource, load
+from service.derive.loader import CO2_QUANTITIES, LogSource, Reader, load
 from service.derive.models.gas_exchange import GasModel
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.store.interface import Store
@@ -35,9 +36,17 @@ class MorningDrifts:
         self._found: dict[str, _Found] = {}
 
     def find(
-        self, inputs: Inputs, gas: GasModel | None, registry: LogSource, store: Store
+        self,
+        inputs: Inputs,
+        gas: GasModel | None,
+        registry: LogSource,
+        store: Store,
+        reader: Reader | None = None,
     ) -> ElectrodeDrift | None:
         """The drift at the fit of the gas exchange, found now where it is not known.
+
+        Args:
+            reader: reads the series of the last ``FIT_DAYS``, which were read for the fit.
 
         Raises:
             StoreUnavailableError, StoreRefusedError, NotFoundError: as ``load``.
@@ -51,8 +60,20 @@ class MorningDrifts:
             days = float(MOST_DAYS)
             if calibrated_us is not None:
                 days = min(days, (to_us(inputs.now) - calibrated_us) / 86_400e6)
-            since = load(tank, registry, store, inputs.now, days=days) if days > 1 else inputs
-            drift = morning_drift(since, float(gas.fit.k20_per_h.value))
+            drift = morning_drift(
+                load(
+                    tank,
+                    registry,
+                    store,
+                    inputs.now,
+                    days=days,
+                    reader=reader if days <= FIT_DAYS else None,
+                    quantities=CO2_QUANTITIES,
+                )
+                if days > 1
+                else inputs,
+                float(gas.fit.k20_per_h.value),
+            )
             self._found[tank.id] = _Found(*basis, drift)
         return self.known(inputs)
 

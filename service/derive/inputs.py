@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 
 from service.derive.inhabitants.tolerance import Tolerance, tolerance_of
 from service.derive.sensors.choice import ChosenSeries, why_no_reading
@@ -16,7 +17,7 @@ from service.store.model import Reading, Samples, SeriesInfo, SeriesKey
 from service.times import to_us
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots, for what is computed once
 class Inputs:
     """The readings and log entries of one tank that values are derived from.
 
@@ -52,7 +53,7 @@ class Inputs:
     clocks: tuple[DeviceClock, ...] = ()
     probes_out: tuple[ProbeOut, ...] = ()
 
-    @property
+    @cached_property
     def tolerance(self) -> Tolerance:
         """What the animals tolerate together at ``now``."""
         return tolerance_of(self.tank, self.log, self.now)

@@ -28,7 +28,12 @@ from service.derive.sensors.choice import (
     usable,
 )
 from service.derive.sensors.first import first_sensors
-from service.derive.sensors.probe_out import ProbeOut, probe_out_spans, samples_without
+from service.derive.sensors.probe_out import (
+    ProbeOut,
+    may_have_jumped,
+    probe_out_spans,
+    samples_without,
+)
 from service.derive.sensors.slips import slips
 from service.derive.thresholds import derived_limit
 from service.registry.models.ingest import DeviceClock
@@ -59,6 +64,7 @@ CO2_QUANTITIES: Final = ("ph", "temperature", "conductivity")
 JUMPS_SEEN: Final = timedelta(days=1)
 """A probe that has been out for longer is seen where the days before are loaded. Our choice."""
 
+HOUR_US: Final = 60 * US_PER_MINUTE
 LIGHT_STEP_US: Final = US_PER_MINUTE
 WATER_STEP_US: Final = 5 * US_PER_MINUTE
 """Means over these steps are read: light switches within minutes, water does not."""
@@ -93,19 +99,21 @@ def load(
     *,
     days: float = VIEW_DAYS,
     reader: Reader | None = None,
+    quantities: Collection[str] | None = None,
 ) -> Inputs:
     """Load the present and the days before it.
 
     Args:
         days: length of the stretch that is read; 0 for the newest readings alone.
         reader: how the series are read; None for the means that rules and pages see.
+        quantities: these only; None for all.
 
     Raises:
         StoreUnavailableError, StoreRefusedError: as the store finds.
         NotFoundError: the tank is not in the registry.
     """
     log = log_in_force(tank, registry, now, now)
-    found = _newest(tank, log, registry, store, now - timedelta(days=days), now)
+    found = _newest(tank, log, registry, store, now - timedelta(days=days), now, quantities)
     found = replace(found, clocks=tuple(registry.device_clocks(tank.id)))
     if not days:
         return _without_probes_out(found, _recent_ph(found, store))
@@ -293,12 +301,16 @@ def _with_samples(inputs: Inputs, reader: Reader, end_us: int) -> Inputs:
 
 
 def _recent_ph(inputs: Inputs, store: ReadableStore) -> dict[str, Samples]:
-    """The pH of the last day, in which a probe that is out of the tank shows."""
+    """The pH of the last day, in which a probe that is out of the tank shows; none without jump."""
     chosen = inputs.chosen.get("ph")
     if chosen is None or chosen.info is None:
         return {}
     end_us = to_us(inputs.now) + 1
     start_us = to_us(inputs.now - JUMPS_SEEN)
+    # A day has 24 hours and 288 means: most often the few tell that no jump is among the many.
+    hours = store.aggregate(chosen.info.key, start_us, end_us, HOUR_US, wanted=("min", "max"))
+    if not may_have_jumped(hours.min, hours.max):
+        return {}
     return {"ph": means(store)(chosen.info.key, start_us, end_us)}
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, time
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from service.registry.models.tank import Tank
@@ -23,4 +24,9 @@ def local_moment(tank: Tank, day: date, at: time) -> datetime:
 
     A time that summer time skips or repeats counts as in the time before the change.
     """
-    return datetime.combine(day, at, ZoneInfo(tank.time_zone)).astimezone(UTC)
+    return _moment(tank.time_zone, day, at)
+
+
+@lru_cache(maxsize=10_000)
+def _moment(zone: str, day: date, at: time) -> datetime:
+    return datetime.combine(day, at, ZoneInfo(zone)).astimezone(UTC)

@@ -7,7 +7,8 @@ registry and log each time: a view is what ``tank_view(load(...))`` would give.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Final
@@ -16,16 +17,18 @@ from service.derive.co2.target import Target, target_of
 from service.derive.drift_cache import MorningDrifts
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.inputs import Inputs
-from service.derive.loader import VIEW_DAYS, load, means
+from service.derive.loader import HOUR_US, VIEW_DAYS, LogSource, load, means
 from service.derive.local_time import local_midnight
 from service.derive.models.gas_exchange import GasModel
 from service.derive.models.light import LightDay
 from service.derive.models.tank_view import TankView
-from service.derive.series_cache import DAY_US, HOUR_US, SeriesCache, read_totals
+from service.derive.registry_snapshot import RegistrySnapshot
+from service.derive.series_cache import DAY_US, SeriesCache, read_totals
 from service.derive.tank_view import tank_view
 from service.registry.models.log import LogEntry
 from service.registry.models.tank import Tank
 from service.registry.registry import Registry
+from service.registry.repositories.log.in_force import LogInForce
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.store.interface import Store
 from service.store.model import SeriesKey
@@ -78,6 +81,7 @@ class _Cached:
     """What is cached of one tank."""
 
     series: SeriesCache
+    log: LogInForce | None = None
     basis: _Basis | None = None
     days: Mapping[date, LightDay] = field(default_factory=dict)
 
@@ -98,11 +102,27 @@ class ViewCache:
         self._store = store
         self._tanks: dict[str, _Cached] = {}
         self._fits: dict[str, _Fit] = {}
-        self._deadline_s = 0.0
+        self._prepared: dict[str, RegistrySnapshot] = {}
+        self._left_s = 0.0
 
     def begin(self) -> None:
         """A new evaluation of all tanks begins, with a fresh budget for fits."""
-        self._deadline_s = time.monotonic() + BUDGET_S
+        self._left_s = BUDGET_S
+        self._prepared = {}
+
+    def prepare(self, tanks: Sequence[Tank], now: datetime) -> None:
+        """Ask at once what is needed of several tanks; the next view of each is made of it.
+
+        Raises:
+            RegistryUnavailableError: as the registry finds.
+        """
+        cached = {tank.id: found for tank in tanks if (found := self._cached(tank)) is not None}
+        known = {tank: one.log for tank, one in cached.items() if one.log is not None}
+        ids = [tank.id for tank in tanks]
+        snapshot = RegistrySnapshot.of(self._registry, ids, now, known)
+        for tank, one in cached.items():
+            one.log = snapshot.logs.get(tank)
+        self._prepared = dict.fromkeys(ids, snapshot)
 
     def view(self, tank: Tank, now: datetime) -> TankView:
         """Everything that rules may know of a tank, with its gas exchange as far as fitted.
@@ -111,27 +131,28 @@ class ViewCache:
             StoreUnavailableError, StoreRefusedError, NotFoundError: as ``load``.
         """
         cached = self._cached(tank)
+        registry = self._prepared.pop(tank.id, self._registry)
         if cached is None:
-            inputs = load(tank, self._registry, self._store, now)
-            self._write_down(inputs)
+            inputs = load(tank, registry, self._store, now)
+            self._write_down(inputs, registry)
             gas = self._gas(inputs, None)
-            return tank_view(inputs, gas=gas, drift=self._drift(inputs, gas))
-        inputs = load(tank, self._registry, self._store, now, reader=cached.series.read)
-        self._write_down(inputs)
+            return tank_view(inputs, gas=gas, drift=self._drift(inputs, gas, None))
+        inputs = load(tank, registry, self._store, now, reader=cached.series.read)
+        self._write_down(inputs, registry)
         basis = _Basis.of(inputs)
         if cached.series.pop_rewritten() or basis != cached.basis:
             cached.days = {}
         cached.basis = basis
         cached.series.keep_only(set(basis.keys))
         gas = self._gas(inputs, cached)
-        drift = self._drift(inputs, gas)
+        drift = self._drift(inputs, gas, cached)
         view = tank_view(inputs, gas=gas, drift=drift, known_days=cached.days)
         cached.days = {one.day: one for one in view.light_days if _is_over(tank, one.day, now)}
         return view
 
-    def _write_down(self, inputs: Inputs) -> None:
+    def _write_down(self, inputs: Inputs, registry: LogSource) -> None:
         """Write down which sensors were first, before the store's retention blurs it."""
-        known = self._registry.first_sensors(inputs.tank.id)
+        known = registry.first_sensors(inputs.tank.id)
         new = {
             quantity: sensor
             for quantity, sensor in inputs.first_sensors.items()
@@ -163,22 +184,36 @@ class ViewCache:
         known = self._fits.get(tank.id)
         if known is not None and self._holds(known, basis, now, cached):
             return known.model
-        if time.monotonic() < self._deadline_s:
+        if self._left_s <= 0.0:
+            return None if known is None else known.model
+        with self._charged():
             reader = means(self._store) if cached is None else cached.series.read
             # The digest first: what is written in between differs at the next check.
             digest = self._digest(basis.keys, now, cached)
             model = gas_exchange(
                 load(tank, self._registry, self._store, now, days=FIT_DAYS, reader=reader)
             )
-            self._fits[tank.id] = _Fit(basis, model, digest)
-            return model
-        return None if known is None else known.model
+        self._fits[tank.id] = _Fit(basis, model, digest)
+        return model
 
-    def _drift(self, inputs: Inputs, gas: GasModel | None) -> ElectrodeDrift | None:
+    def _drift(
+        self, inputs: Inputs, gas: GasModel | None, cached: _Cached | None
+    ) -> ElectrodeDrift | None:
         """The drift of the pH probe as last found; found now where the budget allows."""
-        if time.monotonic() < self._deadline_s:
-            return self._drifts.find(inputs, gas, self._registry, self._store)
-        return self._drifts.known(inputs)
+        if self._left_s <= 0.0:
+            return self._drifts.known(inputs)
+        with self._charged():
+            reader = None if cached is None else cached.series.read
+            return self._drifts.find(inputs, gas, self._registry, self._store, reader)
+
+    @contextmanager
+    def _charged(self) -> Iterator[None]:
+        """What is done here counts against the budget; the views beside it do not."""
+        began = time.monotonic()
+        try:
+            yield
+        finally:
+            self._left_s -= time.monotonic() - began
 
     def _holds(self, fit: _Fit, basis: _Basis, now: datetime, cached: _Cached | None) -> bool:
         """Whether a fit is young enough and rests on what store, registry and log hold now."""

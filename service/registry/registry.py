@@ -18,7 +18,9 @@ from service.registry.repositories.ingest.device_clocks import DeviceClockReposi
 from service.registry.repositories.ingest.first_sensors import FirstSensorRepository
 from service.registry.repositories.ingest.rejections import RejectionRepository
 from service.registry.repositories.ingest.routes import RouteRepository
+from service.registry.repositories.leases import LeaseRepository
 from service.registry.repositories.log.entries import LogRepository
+from service.registry.repositories.log.in_force import LogInForceRepository
 from service.registry.repositories.log.link_reports import LinkReportRepository
 from service.registry.repositories.log.pictures import PictureRepository
 from service.registry.repositories.process_status import ProcessStatusRepository
@@ -30,6 +32,7 @@ from service.registry.repositories.trials import TrialRepository
 class Registry(
     TankRepository,
     LogRepository,
+    LogInForceRepository,
     PictureRepository,
     AbsenceRepository,
     RejectionRepository,
@@ -46,6 +49,7 @@ class Registry(
     TrialRepository,
     EventRepository,
     DeliveryRepository,
+    LeaseRepository,
     AuditRepository,
 ):
     """Everything that is known of the tanks besides their readings.

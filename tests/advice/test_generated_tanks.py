@@ -13,13 +13,14 @@ from datetime import timedelta
 from hypothesis import HealthCheck, given, settings
 
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.history.lifecycle import active_conditions, advance, may_last
+from service.advice.engine.history.lifecycle import advance, may_last
 from service.advice.engine.recommendation import Recommendation
 from service.advice.handover.sheet import tank_sheet
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
 from service.registry.models.absence import Absence
+from tests.advice.conditions import active_conditions
 from tests.advice.generated import Generated, generated
 from tests.advice.one_voice import check_advice, check_sheet
 from tests.scenarios.memory import MemoryLog, MemoryStore

@@ -14,7 +14,7 @@ from service.derive.co2.bound import most_co2_mg_l
 from service.derive.inputs import Inputs
 from service.derive.loader import load
 from service.derive.models.co2 import Co2State
-from service.derive.sensors.probe_out import probe_out_spans, samples_without
+from service.derive.sensors.probe_out import may_have_jumped, probe_out_spans, samples_without
 from service.derive.tank_view import tank_view
 from service.registry.models.log import LogEntry, LogKind
 from service.store.model import Samples, SeriesKey
@@ -180,3 +180,24 @@ def test_what_water_holds_follows_altitude_and_temperature() -> None:
     tank = a_tank()
     assert most_co2_mg_l(tank, 15.0) > most_co2_mg_l(tank, 25.0)
     assert most_co2_mg_l(a_tank(altitude_m=2000.0), 25.0) < most_co2_mg_l(tank, 25.0)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_hours_without_a_jump_hold_none(seed: int) -> None:
+    """What the lowest and highest of each hour rule out is found in no means of 5 min."""
+    rng = np.random.default_rng(seed)
+    ph = days_of(NOON, days=1)["ph"]
+    kept = np.sort(rng.choice(len(ph), size=int(rng.integers(20, len(ph))), replace=False))
+    value = ph.value[kept] + rng.normal(0, 0.05, len(kept))
+    at = int(rng.integers(5, len(kept) - 5))
+    value[at : at + int(rng.integers(1, 9))] += rng.uniform(-1.3, 1.3)
+    jumped = Samples(ph.time_us[kept], value, np.zeros(len(kept), "i4"))
+    starts = np.flatnonzero(np.diff(jumped.time_us // 3_600_000_000, prepend=-1))
+    low, high = (one.reduceat(value, starts) for one in (np.minimum, np.maximum))
+    assert may_have_jumped(low, high) or spans(jumped) == []
+
+
+def test_a_jump_from_one_hour_to_the_next_is_seen_in_their_ends() -> None:
+    assert may_have_jumped(np.array([6.5, 7.6, 7.6]), np.array([6.6, 7.7, 7.7]))
+    assert not may_have_jumped(np.array([6.5, 7.2, 7.9]), np.array([6.6, 7.3, 8.0]))
+    assert not may_have_jumped(np.array([]), np.array([]))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -257,6 +258,24 @@ def test_beyond_the_most_tanks_means_are_not_cached(
         assert store.buckets_read > 10_000
 
 
+def test_a_view_that_was_prepared_is_the_same(store: Counting, registry: Registry) -> None:
+    views = ViewCache(registry, store)
+    for hours in (0.0, 0.5, 1.0):
+        now = NOON + hours * HOUR
+        registry.add_log("reed", LogKind.TRIM, now, note=f"after {hours} h")
+        views.begin()
+        views.prepare([a_tank()], now)
+        assert same(views.view(a_tank(), now), fresh(registry, store, now))
+
+
+def test_a_view_is_made_once_of_what_was_prepared(store: Counting, registry: Registry) -> None:
+    views = ViewCache(registry, store)
+    views.prepare([a_tank()], NOON)
+    views.view(a_tank(), NOON)
+    registry.add_log("reed", LogKind.TRIM, NOON, note="since then")
+    assert [one.note for one in views.view(a_tank(), NOON).log] == ["since then"]
+
+
 @pytest.fixture(params=["cached", "beyond the most tanks"])
 def views(
     request: pytest.FixtureRequest,
@@ -288,6 +307,28 @@ def test_the_gas_exchange_is_fitted_once_a_day(views: ViewCache) -> None:
 
 def test_no_fit_without_a_budget(views: ViewCache) -> None:
     assert views.view(a_tank(), NOON).gas is None
+
+
+def test_only_what_fits_take_counts_against_their_budget(
+    views: ViewCache, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The last of many tanks is fitted too, however long the views of the others take."""
+    ticks = count(step=1000)  # seconds at each look at the machine's clock
+    monkeypatch.setattr(module.time, "monotonic", lambda: float(next(ticks)))
+    views.begin()
+    module.time.monotonic()  # the other tanks take long
+    assert views.view(a_tank(), NOON).gas is not None
+
+
+def test_fits_end_with_their_budget(
+    views: ViewCache, registry: Registry, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ticks = count(step=module.BUDGET_S)
+    monkeypatch.setattr(module.time, "monotonic", lambda: float(next(ticks)))
+    views.begin()
+    assert views.view(a_tank(), NOON).gas is not None
+    registry.put_tank(a_tank(id="moss"))
+    assert views.view(a_tank(id="moss"), NOON).gas is None
 
 
 def test_the_gas_exchange_is_fitted_again_after_a_rewrite(

@@ -19,7 +19,7 @@ from service.advice.engine.catalogue import evaluate
 from service.advice.engine.conflicts import contradiction
 from service.advice.engine.history.change_events import ChangeKind, change_between
 from service.advice.engine.history.done import draft_of, entry_id
-from service.advice.engine.history.lifecycle import active_conditions, advance, marked, may_last
+from service.advice.engine.history.lifecycle import advance, marked, may_last
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.advice.handover.sheet import TankSheet, tank_sheet
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
@@ -31,6 +31,7 @@ from service.derive.tank_view import tank_view
 from service.registry.models.absence import Absence
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.recommendations import State
+from tests.advice.conditions import active_conditions
 from tests.advice.one_voice import check_advice, check_sheet
 from tests.scenarios.memory import MemoryLog, MemoryStore
 from tests.scenarios.scenario import FOLDER, START, Scenario, load_scenario, moment

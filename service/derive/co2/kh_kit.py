@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+from typing import Final
+
 from service.registry.models.tank import KhKit
 from service.science.carbonate.kh_test import (
     MeasuredAlkalinity,
@@ -9,10 +12,17 @@ from service.science.carbonate.kh_test import (
     usual_step_meq_l,
 )
 
+MOST_VALUES: Final = 4096
+"""Values of kits that are remembered: each tank's are asked for several times in each view."""
 
+
+@lru_cache(maxsize=MOST_VALUES)
 def measured_by(kit: KhKit, read_meq_l: float) -> MeasuredAlkalinity:
-    """The alkalinity behind a value that a kit showed."""
-    return alkalinity_of_test(read_meq_l, kit.method, step_of(kit))
+    """The alkalinity behind a value that a kit showed; its arrays are not to be written."""
+    found = alkalinity_of_test(read_meq_l, kit.method, step_of(kit))
+    for one in (found.value_meq_l, found.half_width_meq_l, found.sd_meq_l):
+        one.setflags(write=False)
+    return found
 
 
 def step_of(kit: KhKit) -> float:

@@ -46,9 +46,10 @@ def co2_while_lit(
     inside = clipped_lit(lit, start, end)
     if not inside or not len(series.time_us) or target.low_mg_l >= target.high_mg_l:
         return None
+    gap_s, series = series.gap_s, _since(series, min([start, *_begun(lit, start, end)]))
     time_s = series.time_us / 1e6
     share = lit_share_by_co2(
-        time_s, series.value, inside, target.low_mg_l, target.high_mg_l, max_gap_s=series.gap_s
+        time_s, series.value, inside, target.low_mg_l, target.high_mg_l, max_gap_s=gap_s
     )
     while_lit = within_intervals(time_s, inside) & ~np.isnan(series.value)
     if not while_lit.any() or np.isnan(share.within):
@@ -59,7 +60,7 @@ def co2_while_lit(
     window = Interval(start.timestamp(), end.timestamp())
     whole = [Interval(on.timestamp(), min(off, end).timestamp()) for on, off in lit]
     edges = [
-        _below_at_edges(time_s, series.value, one, window, target.low_mg_l, series.gap_s)
+        _below_at_edges(time_s, series.value, one, window, target.low_mg_l, gap_s)
         for one in whole
         if one.start_s < window.end_s and one.end_s > window.start_s
     ]
@@ -79,6 +80,19 @@ def co2_while_lit(
         start=from_us(int(series.time_us[while_lit][0])),
         end=from_us(int(series.time_us[while_lit][-1])),
     )
+
+
+def _begun(lit: Lit, start: datetime, end: datetime) -> list[datetime]:
+    """When the lit intervals began that lie between two moments, all or in part."""
+    return [on for on, off in lit if on < end and off > start]
+
+
+def _since(series: Co2Series, start: datetime) -> Co2Series:
+    """The series from the last known value before a moment on: all that lines after it need."""
+    known = np.flatnonzero(~np.isnan(series.value))
+    after = int(np.searchsorted(series.time_us[known], to_us(start)))
+    here = slice(int(known[after - 1]) if after else 0, None)
+    return Co2Series(series.time_us[here], series.value[here], series.low[here], series.high[here])
 
 
 def hour_back(lit: Sequence[Interval]) -> float:

@@ -20,10 +20,7 @@ from service.derive.thresholds import derived_limit
 from service.local_words import span_words
 from service.registry.models.tank import Tank
 from service.science.light.co2 import lit_share_by_co2
-from service.science.light.days import (
-    DayOfLight,
-    days_of_light,
-)
+from service.science.light.days import FLASH_S, DayOfLight, days_of_light
 from service.science.light.dose import degree_hours_while_lit
 from service.science.numeric.intervals import SLOWEST_S
 from service.store.model import Samples
@@ -92,12 +89,14 @@ def light_days_of(
     edges = [local_midnight(tank, day).timestamp() for day in days]
     end = min(local_midnight(tank, final + timedelta(days=1)), now).timestamp()
     edges = [edge for edge in edges if edge < end] + [end]
+    flicker_s = derived_limit(tank, "lit_min_off_min") * 60
+    since = _first_needed(source, edges[0] - flicker_s - FLASH_S)
     found = days_of_light(
-        source.samples.time_s,
-        source.lux,
+        source.samples.time_s[since:],
+        source.lux[since:],
         edges,
         thresholds=source.levels,
-        flicker_s=derived_limit(tank, "lit_min_off_min") * 60,
+        flicker_s=flicker_s,
         max_gap_s=source.gap_s,
     )
     measured = _lux_hours(source, edges)
@@ -105,6 +104,14 @@ def light_days_of(
         _described(tank, source, day, one, hours, now, co2, target, temperature)
         for day, one, hours in zip(days, found, measured, strict=False)
     )
+
+
+def _first_needed(source: LightSource, time_s: float) -> int:
+    """The sample from which on light after a time is found as from all: clearly on or off."""
+    before = int(np.searchsorted(source.samples.time_us, time_s * 1e6))
+    lux, levels = source.lux[:before], source.levels
+    clear = np.flatnonzero((lux > levels.on_lux) | (lux <= levels.off_lux))
+    return int(clear[-1]) if clear.size else 0
 
 
 def _lux_hours(source: LightSource, edges: Sequence[float]) -> list[float | None]:

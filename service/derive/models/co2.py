@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -78,7 +79,7 @@ class Co2Now:
 Array = npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots, for what is computed once
 class Co2Series:
     """CO2 over time, mg/L, arrays of one length; NaN where unknown."""
 
@@ -87,7 +88,7 @@ class Co2Series:
     low: Array
     high: Array
 
-    @property
+    @cached_property
     def gap_s(self) -> float:
         """A longer step between known values is not seen."""
         return bridged_gap_s(self.time_us[~np.isnan(self.value)] / 1e6, MAX_GAP_S)

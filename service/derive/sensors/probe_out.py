@@ -17,11 +17,11 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.sensors.choice import US_PER_MINUTE
+from service.quantities import quantity_words
 from service.registry.models.log import LogEntry, LogKind, oldest_first
 from service.registry.models.tank import Tank
 from service.store.model import Samples, SeriesKey
 from service.times import from_us, to_us
-from service.units import quantity_words
 
 LONGEST: Final = timedelta(hours=2)
 """A probe that is logged as out, and neither for how long nor as back, is out for so long. Our
@@ -30,6 +30,8 @@ choice."""
 JUMP_PH: Final = 1.0
 """Water changes its pH by less within ``WITHIN_US``: gas takes an hour for half a unit. Common
 practice, no source."""
+ROUNDING_PH: Final = 0.01
+"""What stores may round; a jump is looked for where it is nearly one. Our choice."""
 WITHIN_US: Final = 30 * US_PER_MINUTE
 BACK_PH: Final = 0.7
 """So near to what it read before, a probe is back. Our choice."""
@@ -90,6 +92,19 @@ def probe_out_text(one: ProbeOut, tank: Tank) -> str:
         f"{name} jumped by a whole unit at {local:%H:%M} (before: {one.before:.1f}): out of the "
         "tank, or being calibrated?"
     )
+
+
+def may_have_jumped(low: npt.NDArray[np.float64], high: npt.NDArray[np.float64]) -> bool:
+    """Whether pH may hold a jump, by its lowest and highest of each hour; sure where it can't.
+
+    Args:
+        low, high: of hours in their order: what lies within half an hour is in one or the next.
+    """
+    if not len(low):
+        return False
+    lowest = np.minimum(low, np.append(low[1:], low[-1]))
+    highest = np.maximum(high, np.append(high[1:], high[-1]))
+    return bool((highest - lowest > JUMP_PH - ROUNDING_PH).any())
 
 
 def samples_without(samples: Samples, spans: Sequence[ProbeOut]) -> Samples:

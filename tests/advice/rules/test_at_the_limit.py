@@ -18,7 +18,7 @@ import pytest
 
 from service.advice.engine.catalogue import RULE_OF, RULES
 from service.advice.engine.history.change_events import change_between
-from service.advice.engine.history.lifecycle import active_conditions, advance, may_last
+from service.advice.engine.history.lifecycle import advance, may_last
 from service.advice.engine.recommendation import Recommendation
 from service.advice.engine.rule import Case
 from service.advice.rules.heat.oxygen import saturation_mg_l
@@ -35,6 +35,7 @@ from service.science.temperature.excursions import Excursion
 from service.store.model import Reading, SeriesInfo, SeriesKey
 from service.times import to_us
 from tests.advice.cases import DAY, HOUR, MINUTE, usual_log, view_with
+from tests.advice.conditions import active_conditions
 from tests.derive.pieces import NOON, a_tank, entry
 
 STEP = 2 * MINUTE

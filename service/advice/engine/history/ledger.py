@@ -10,10 +10,10 @@ from typing import Final
 from service.advice.engine.history.change_events import LedgerChange, change_between, log_events
 from service.advice.engine.history.lifecycle import (
     FLAP_MEMORY,
-    active_conditions,
     advance,
     folded,
     key_of,
+    lasts,
     marked,
     may_last,
 )
@@ -128,12 +128,12 @@ class Ledger:
 
     def active(self, tanks: Collection[str], now: datetime) -> dict[str, ActiveConditions]:
         """The active conditions of each tank, for ``evaluate``."""
-        by_tank: dict[str, list[Recommendation]] = {tank: [] for tank in tanks}
-        for one in _lasting(self._registry.recent_recommendations(tanks, now - MARKED_MEMORY)):
-            by_tank[one.tank].append(one)
-        return {
-            tank: active_conditions(ones) if ones else NONE_ACTIVE for tank, ones in by_tank.items()
-        }
+        by_tank: dict[str, list[tuple[str, str]]] = {tank: [] for tank in tanks}
+        # From the rows themselves: to make whole findings of them takes most of the time.
+        for one in self._registry.recent_recommendations(tanks, now - MARKED_MEMORY):
+            if lasts(one.state, one.finding["extra"]):
+                by_tank[one.tank].append((one.code, one.subject))
+        return {tank: frozenset(ones) if ones else NONE_ACTIVE for tank, ones in by_tank.items()}
 
     def list(
         self,

@@ -25,7 +25,6 @@ from service.advice.engine.recommendation import (
     Severity,
     most_urgent_first,
 )
-from service.advice.engine.rule import ActiveConditions
 from service.registry.models.log import LogEntry
 from service.registry.models.recommendations import ACTIVE_STATES, MARKED_STATES, State
 
@@ -55,14 +54,12 @@ def key_of(one: Recommendation) -> Key:
 
 def may_last(one: Recommendation) -> bool:
     """Whether its condition may still be active: it stands, or was marked while active."""
-    return one.state in ACTIVE_STATES or (
-        one.state in MARKED_STATES and bool(one.extra.get("lasting"))
-    )
+    return lasts(one.state, one.extra)
 
 
-def active_conditions(known: Iterable[Recommendation]) -> ActiveConditions:
-    """The conditions that may still be active."""
-    return frozenset(key_of(one) for one in known if may_last(one))
+def lasts(state: State, extra: Mapping[str, Any]) -> bool:
+    """The same by the state of a recommendation and what is stored besides."""
+    return state in ACTIVE_STATES or (state in MARKED_STATES and bool(extra.get("lasting")))
 
 
 def advance(

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import fields, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, and_, delete, func, or_, select
-from sqlalchemy.orm import aliased
+from sqlalchemy import Row, Select, delete, select
 
 from service.errors import ConflictError, NotFoundError
 from service.registry.audit import Action, AuditedWrite
@@ -98,46 +97,14 @@ class LogRepository(Database):
         Raises:
             NotFoundError: no such tank.
         """
-        query = _between(select(*_COLUMNS).where(LogRow.tank == tank), start, end)
+        query = _between(select(*COLUMNS).where(LogRow.tank == tank), start, end)
         if kinds is not None:
             query = query.where(LogRow.kind.in_([LogKind(kind).value for kind in kinds]))
         with self.session(writes=False) as session:
             rows = session.execute(query.order_by(*NEWEST_FIRST).limit(limit)).all()
             if not rows and session.get(TankRow, tank) is None:
                 raise no_tank(tank)
-        return [_entry(row) for row in rows]
-
-    def log_in_force(
-        self, tank: str, since: datetime, lasting: Collection[LogKind]
-    ) -> tuple[LogEntry, ...]:
-        """Entries of a tank from some time on, and the newest earlier one of kinds that last.
-
-        Cached while the registry is unchanged, and with the earlier rest of the UTC day so that
-        it is the same question all day.
-
-        Args:
-            since: all entries from then on, in the future too.
-            lasting: kinds of which an entry counts until there is a newer one.
-
-        Returns:
-            Newest first; perhaps more entries before ``since`` than asked for.
-
-        Raises:
-            NotFoundError: no such tank.
-        """
-        first = since.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
-        kinds = tuple(sorted(kind.value for kind in lasting))
-
-        def ask() -> tuple[LogEntry, ...]:
-            wanted = or_(LogRow.time >= first, *(_newest(tank, kind, first) for kind in kinds))
-            query = select(*_COLUMNS).where(LogRow.tank == tank, wanted).order_by(*NEWEST_FIRST)
-            with self.session(writes=False) as session:
-                rows = session.execute(query).all()
-                if not rows and session.get(TankRow, tank) is None:
-                    raise no_tank(tank)
-            return tuple(map(_entry, rows))
-
-        return self.cache.get(("log", tank, first, kinds), ask)
+        return [entry_of(row) for row in rows]
 
     def logs(
         self,
@@ -153,14 +120,14 @@ class LogRepository(Database):
         Args:
             kinds: only these; None means all.
         """
-        query = _between(select(*_COLUMNS), start, end).order_by(LogRow.tank, *NEWEST_FIRST)
+        query = _between(select(*COLUMNS), start, end).order_by(LogRow.tank, *NEWEST_FIRST)
         if kinds is not None:
             query = query.where(LogRow.kind.in_([LogKind(kind).value for kind in kinds]))
         with self.session(writes=False) as session:
             rows = session.execute(query).all()
         found: dict[str, list[LogEntry]] = {}
         for row in rows:
-            found.setdefault(row.tank, []).append(_entry(row))
+            found.setdefault(row.tank, []).append(entry_of(row))
         return found
 
     def log_entry(self, id: str) -> LogEntry:
@@ -173,7 +140,7 @@ class LogRepository(Database):
             row = session.get(LogRow, id)
         if row is None:
             raise _no_entry(id)
-        return _entry(row)
+        return entry_of(row)
 
     def delete_log(self, id: str, *, tank: str | None = None) -> None:
         """Delete an entry that was written by mistake.
@@ -196,7 +163,7 @@ class LogRepository(Database):
 
 
 #: Columns instead of whole rows: an object of the session for each would cost several times more.
-_COLUMNS = (
+COLUMNS = (
     LogRow.id,
     LogRow.tank,
     LogRow.kind,
@@ -206,15 +173,6 @@ _COLUMNS = (
     LogRow.by,
     LogRow.recorded,
 )
-_EARLIER = aliased(LogRow)
-
-
-def _newest(tank: str, kind: str, before: datetime) -> ColumnElement[bool]:
-    """An entry is the newest of its kind before a time."""
-    times = select(func.max(_EARLIER.time)).where(
-        _EARLIER.tank == tank, _EARLIER.kind == kind, _EARLIER.time < before
-    )
-    return and_(LogRow.kind == kind, LogRow.time == times.scalar_subquery())
 
 
 def _between(query: Select[Any], start: datetime | None, end: datetime | None) -> Select[Any]:
@@ -233,7 +191,8 @@ def _values(entry: LogEntry) -> dict[str, Any]:
     return {**values, "kind": entry.kind.value, "data": dict(entry.data)}
 
 
-def _entry(row: LogRow | Row[Any]) -> LogEntry:
+def entry_of(row: LogRow | Row[Any]) -> LogEntry:
+    """The entry of a row."""
     return LogEntry(
         id=row.id,
         tank=row.tank,
@@ -252,7 +211,7 @@ def _same_again(row: LogRow, entry: LogEntry, *, timed: bool) -> LogEntry:
     Args:
         timed: it was sent with a time. One without was done when it was recorded, then as now.
     """
-    stored = _entry(row)
+    stored = entry_of(row)
     if not timed and stored.time == stored.recorded:
         entry = replace(entry, time=stored.time)
     for name in ("tank", "kind", "time", "data", "note", "by"):

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from service.advice.engine.bounds import MOST_PER_RULE, REST
 from service.advice.engine.catalogue import evaluate
-from service.advice.engine.history.lifecycle import active_conditions, advance
+from service.advice.engine.history.lifecycle import advance
 from service.advice.engine.recommendation import Severity
 from service.advice.rules.sensors.disagree import furthest_apart
 from service.derive.models.tank_view import TankView
@@ -25,6 +25,7 @@ from service.registry.models.recommendations import State
 from service.store.model import Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
 from tests.advice.cases import found, the, view_with
+from tests.advice.conditions import active_conditions
 from tests.derive.pieces import NOON, a_tank
 
 QUANTITIES = ("temperature", "ph", "illuminance")

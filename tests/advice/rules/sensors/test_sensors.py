@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 
 from service.advice import cautions
-from service.advice.engine.history.lifecycle import active_conditions, advance, marked
+from service.advice.engine.history.lifecycle import advance, marked
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.registry.models.ingest import DeviceClock
 from service.registry.models.recommendations import State
@@ -16,6 +16,7 @@ from service.registry.models.tank import Stock
 from service.store.model import Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
 from tests.advice.cases import amount, found, the, view_with
+from tests.advice.conditions import active_conditions
 from tests.derive.pieces import NOON, a_tank
 
 
