@@ -11,10 +11,10 @@ from datetime import UTC, datetime, time, timedelta
 
 from demo.measuring import LiveTank
 from demo.scenario import DemoTank, Scenario
+from service.quantities import QUANTITIES
 from service.registry.registry import Registry
 from service.store.interface import Store
 from service.store.model import Flag, Reading
-from service.units import QUANTITIES
 
 SETTLING = timedelta(days=2)
 """So long the water runs before its first reading, to forget how it began."""

@@ -15,8 +15,8 @@ import numpy.typing as npt
 
 from demo.model import Sensor, TankModel
 from demo.simulator import DAY_S, Array, Simulation, Trace, simulate
+from service.quantities import QUANTITIES
 from service.store.model import Reading
-from service.units import QUANTITIES
 
 BLOCK = 1024
 _NOISE, _SILENCE, _SPIKE = 1, 2, 3

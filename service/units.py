@@ -9,12 +9,12 @@ from __future__ import annotations
 import math
 import re
 import threading
-from dataclasses import dataclass
 from functools import cache, lru_cache
 from itertools import count
 from typing import TYPE_CHECKING, Final
 
 from service.errors import UnknownUnitError
+from service.quantities import QUANTITIES
 from service.science.water.hardness import CACO3_MG_PER_MEQ, MEQ_L_PER_DEGREE
 
 if TYPE_CHECKING:
@@ -67,54 +67,6 @@ def _made_registry() -> pint.UnitRegistry[float]:
     ):
         made.define(definition)
     return made
-
-
-@dataclass(frozen=True, slots=True)
-class Quantity:
-    """What is measured, its canonical unit and the range that is physically plausible in a tank.
-
-    Attributes:
-        name: as in topics and JSON, e.g. ``temperature``.
-        words: as people call it, e.g. ``pH``.
-        ucum: canonical unit as UCUM code, as written in JSON.
-        pint_unit: the same unit as pint writes it.
-        plausible_low, plausible_high: outside of it a reading is flagged, in canonical units.
-    """
-
-    name: str
-    words: str
-    ucum: str
-    pint_unit: str
-    plausible_low: float
-    plausible_high: float
-
-
-# Plausible ranges: common practice, no source. They bound what a freshwater tank indoors and a
-# working sensor can show, not what is good for animals. Freezing water is at 0 °C, and a plain
-# thermometer shows up to half a degree less.
-QUANTITIES: Final[dict[str, Quantity]] = {
-    quantity.name: quantity
-    for quantity in (
-        Quantity("temperature", "temperature", "Cel", "degC", -1.0, 45.0),
-        Quantity("ph", "pH", "[pH]", "pH_unit", 3.0, 11.0),
-        Quantity("illuminance", "light", "lx", "lux", 0.0, 200_000.0),
-        Quantity("ppfd", "PPFD", "umol/m2/s", "umol/m**2/s", 0.0, 3_000.0),
-        Quantity("conductivity", "conductivity", "uS/cm", "uS/cm", 0.0, 5_000.0),
-        Quantity("dissolved_oxygen", "oxygen", "mg/L", "mg/L", 0.0, 30.0),
-    )
-}
-
-
-def quantity_words(name: str) -> str:
-    """What people call a quantity, ``pH``; an unknown one by its own name."""
-    known = QUANTITIES.get(name)
-    return name if known is None else known.words
-
-
-def quantity_title(name: str) -> str:
-    """The same at the beginning of a sentence or a row, ``Temperature``; pH stays pH."""
-    words = quantity_words(name)
-    return words if words == "pH" else f"{words[:1].upper()}{words[1:]}"
 
 
 # Codes of UCUM, SenML (RFC 8428, RFC 8798) and the trade that pint reads otherwise or not at all.
@@ -177,7 +129,6 @@ _ALIASES: Final[dict[str, str]] = {
     "min": "minute",
     "d": "day",
 }
-
 # One word, or words with a one-digit power, joined by / * . or a blank: pint would evaluate
 # anything else as arithmetic (a tower of powers keeps it busy for ever).
 _WORD = r"[A-Za-zµμ°Ω%_]+(?:(?:\*\*|\^)?-?[1-9]|[²³]|⁻[¹²³])?"

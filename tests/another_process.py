@@ -62,6 +62,18 @@ class AnotherProcess:
         self.begins(line)
         self.has_done()
 
+    @property
+    def pid(self) -> int:
+        """Its process id."""
+        assert self._process.pid is not None
+        return self._process.pid
+
+    def kill(self) -> None:
+        """End it as a crash would (SIGKILL)."""
+        self._process.kill()
+        self._process.join(60)
+        self._connection.close()
+
     def end(self) -> None:
         """Let it end by itself."""
         self._connection.close()

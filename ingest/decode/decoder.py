@@ -23,9 +23,9 @@ from ingest.decode.routes import Router, Target
 from ingest.decode.sample import Arrival, Decoded, Sample
 from ingest.decode.two_values import two_values
 from ingest.decode.units import conversion_to, converted
+from service.quantities import QUANTITIES
 from service.registry.models.ingest import Rejection
 from service.store import DEFAULT_SENSOR, Flag
-from service.units import QUANTITIES
 
 _log = logging.getLogger(__name__)
 _NOTHING: Final = Decoded((), ())

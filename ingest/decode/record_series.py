@@ -8,8 +8,8 @@ from ingest.decode.message import PayloadError, Reason
 from ingest.decode.payloads.record import Record, split_end, split_name
 from ingest.decode.quantity_words import meant_by
 from ingest.decode.routes import Target, sensor_name
+from service.quantities import QUANTITIES
 from service.store import DEFAULT_SENSOR
-from service.units import QUANTITIES
 
 
 class RecordSeries(NamedTuple):

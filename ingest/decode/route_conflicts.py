@@ -8,8 +8,8 @@ from typing import Final
 
 from service.config import RouteConfig
 from service.errors import ConfigError
+from service.quantities import QUANTITIES
 from service.store import DEFAULT_SENSOR
-from service.units import QUANTITIES
 
 _NAMED: Final = ("tank", "quantity", "sensor")
 #: A level that no route names.

@@ -15,8 +15,8 @@ from ingest.decode.topic_filters import covers, without_covered
 from ingest.decode.units import Conversion, conversion_to
 from service.config import RouteConfig, SensorConfig
 from service.errors import ConfigError
+from service.quantities import QUANTITIES
 from service.store import DEFAULT_SENSOR
-from service.units import QUANTITIES
 
 #: Topics are made by strangers: targets of no more than so many bytes are remembered, and of no
 #: topic longer than so many letters. An entry takes some 600 bytes beside its topic (measured).

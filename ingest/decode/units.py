@@ -8,7 +8,8 @@ from typing import Final, NamedTuple
 
 from ingest.decode.message import PayloadError, Reason
 from service.errors import UnknownUnitError
-from service.units import QUANTITIES, convert
+from service.quantities import QUANTITIES
+from service.units import convert
 
 #: Raw scales that calibration turns into a quantity: electrode or sensor voltage, and lux of a
 #: light sensor that was compared with a PAR meter. Scale -> quantities it can be calibrated to.

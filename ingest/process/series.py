@@ -19,8 +19,8 @@ from ingest.process.quality.outliers import Outliers
 from ingest.process.quality.spike import WINDOW
 from ingest.process.quality.stuck import StuckDetector
 from service.errors import LittoralError
+from service.quantities import QUANTITIES
 from service.store import NOT_USABLE, Flag, Reading, Samples, SeriesKey
-from service.units import QUANTITIES
 
 _log = logging.getLogger(__name__)
 

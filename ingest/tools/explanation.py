@@ -13,10 +13,10 @@ from ingest.decode.sample import Arrival
 from ingest.process import Calibrations, ClockLimits, Processor, Unchanged
 from ingest.tools.route_suggestion import Suggestion, suggestions
 from service.config import RouteConfig
+from service.quantities import QUANTITIES
 from service.registry.models.ingest import Rejection
 from service.store import Flag, Reading
 from service.times import from_us
-from service.units import QUANTITIES
 
 EXCERPT: Final = 120
 """Letters of a payload that are shown: it may be anybody's."""

@@ -11,9 +11,9 @@ import numpy as np
 from ingest.decode.message import PayloadError
 from ingest.process.calibration import Calibrations
 from ingest.process.water_temperature import thermometers
+from service.quantities import QUANTITIES
 from service.registry.models.log import LogEntry
 from service.store import DEFAULT_SENSOR, Flag, Reading, Samples, SeriesKey, Store
-from service.units import QUANTITIES
 
 _STEP_US: Final = 86_400_000_000
 _BATCH: Final = 5000

@@ -21,7 +21,8 @@ from ingest.decode.routes import sensor_name
 from ingest.decode.units import conversion_to
 from ingest.tools.json_values import JsonValue, begins_with_number, json_values
 from service.config import RouteConfig
-from service.units import QUANTITIES, split_number_and_unit
+from service.quantities import QUANTITIES
+from service.units import split_number_and_unit
 
 #: Outside of these a number without a unit is probably in another one, by quantity. Common
 #: practice, no source: narrower than what is plausible.

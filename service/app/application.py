@@ -7,7 +7,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import timedelta
 from enum import Enum, auto
 from functools import cached_property
@@ -27,6 +27,7 @@ from service.store import Store, open_store
 if TYPE_CHECKING:
     from service.advice.engine.integration import Integration
     from service.advice.engine.scheduler import Scheduler
+    from service.advice.sharing.leases import SharedLeases
     from service.derive.drift_cache import MorningDrifts
     from service.integrations.metrics.exposition import Metrics
     from service.pictures.album import Album
@@ -90,8 +91,24 @@ class Application:
         from service.integrations.configured import configured_integrations
 
         return configured_integrations(
-            self.config, self.registry, self.store, self.clock, self.drifts, self.nudge
+            self.config,
+            self.registry,
+            self.store,
+            self.clock,
+            self.drifts,
+            self.nudge,
+            self.leases,
         )
+
+    @cached_property
+    def leases(self) -> SharedLeases:
+        """Which tanks this process evaluates, of those that share the registry; none held yet."""
+        from service.advice.sharing.leases import SharedLeases
+        from service.integrations.retired.publication import publications
+
+        published = [asdict(one) for one in publications(self.config)]
+        name, lease_s = self.config.mqtt.client_id, self.config.advice.lease_s
+        return SharedLeases(self.registry, name, lease_s, published)
 
     @cached_property
     def drifts(self) -> MorningDrifts:
@@ -122,6 +139,7 @@ class Application:
             reported,
             keep_audit=keep_audit,
             drifts=self.drifts,
+            leases=self.leases,
         )
 
     @cached_property

@@ -5,27 +5,29 @@ variable), the key and what is allowed. Nothing is connected before the whole fi
 """
 
 from service.config.email import EmailOptions, MailServer, RecipientOptions
-from service.config.load import load_config, make_clock
-from service.config.values import (
+from service.config.integration_values import (
     DISCOVERY_BY_DEVICE,
     DISCOVERY_BY_ENTITY,
     HOMIE_TOPIC_VERSION,
     HUB_PLATFORMS,
+    HomieOptions,
+    HubOptions,
+    IntegrationConfig,
+    WebhookOptions,
+)
+from service.config.load import load_config, make_clock
+from service.config.values import (
     AdviceConfig,
     ClockConfig,
     Config,
-    HomieOptions,
     HttpConfig,
-    HubOptions,
     IngestConfig,
-    IntegrationConfig,
     MqttConfig,
     PicturesConfig,
     RegistryConfig,
     RouteConfig,
     SensorConfig,
     StoreConfig,
-    WebhookOptions,
 )
 
 __all__ = [

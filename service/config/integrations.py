@@ -23,7 +23,7 @@ from service.config.fields import (
     text,
     whole_number,
 )
-from service.config.values import (
+from service.config.integration_values import (
     DISCOVERY_BY_DEVICE,
     DISCOVERY_BY_ENTITY,
     HomieOptions,

@@ -11,7 +11,7 @@ from marshmallow.validate import OneOf
 
 from service.config.fields import Section, Words, in_words, number, one_of, text, whole_text
 from service.config.values import RouteConfig, SensorConfig
-from service.units import QUANTITIES
+from service.quantities import QUANTITIES
 
 FORMATS = ("auto", "number", "json", "senml", "line")
 

@@ -213,6 +213,12 @@ class _AdviceSchema(Section):
     publish = f.Boolean(
         metadata=in_words("true or false", {"about": "retained on littoral/<tank>/advice/…"}),
     )
+    lease_s = number(
+        1,
+        3600,
+        "s",
+        about="others take over the tanks of a process that is silent for so long",
+    )
 
 
 class _ClockSchema(Section):

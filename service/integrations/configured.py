@@ -14,6 +14,7 @@ from service.store.interface import Store
 
 if TYPE_CHECKING:
     from service.advice.engine.integration import Integration
+    from service.advice.sharing.leases import Leases
     from service.derive.drift_cache import MorningDrifts
 
 
@@ -35,12 +36,14 @@ def configured_integrations(
     clock: Clock,
     drifts: MorningDrifts,
     nudge: Callable[[], None],
+    leases: Leases,
 ) -> tuple[Integration, ...]:
     """One for each ``[[integration]]``, and advice over MQTT unless switched off; not started.
 
     Args:
         drifts: of the pH probes, as the scheduler leaves them.
         nudge: has the tanks evaluated again soon.
+        leases: which tanks are published here.
 
     Raises:
         ConfigError: the broker's address is wrong, or a file that an option names.
@@ -53,11 +56,12 @@ def configured_integrations(
                 from service.integrations.webhooks.delivery import Webhook
                 from service.integrations.webhooks.target import webhook_target
 
-                found.append(Webhook(webhook_target(one.name, one.options), registry))
+                target = webhook_target(one.name, one.options)
+                found.append(Webhook(target, registry, claimant=leases.id))
             case HomieOptions():
                 from service.integrations.homie.publisher import Homie
 
-                found.append(Homie(one.name, one.options, config.mqtt, counts_for_s))
+                found.append(Homie(one.name, one.options, config.mqtt, counts_for_s, leases=leases))
             case HubOptions():
                 from service.integrations.hub.presses import Marking
                 from service.integrations.hub.publisher import Hub
@@ -65,7 +69,7 @@ def configured_integrations(
                 marking = Marking(registry, clock, nudge)
                 address = config.http.public_url
                 found.append(
-                    Hub(one.name, one.options, config.mqtt, counts_for_s, marking, address)
+                    Hub(one.name, one.options, config.mqtt, counts_for_s, marking, address, leases)
                 )
             case EmailOptions():
                 from service.integrations.email.mail import Email
@@ -73,9 +77,10 @@ def configured_integrations(
 
                 check_files(one.name, one.options)
                 address = config.http.public_url
-                found.append(Email(one.name, one.options, registry, store, clock, drifts, address))
+                given = (one.name, one.options, registry, store, clock, drifts, address)
+                found.append(Email(*given, claimant=leases.id))
     if config.advice.publish:
         from service.integrations.mqtt_advice import MqttAdvice
 
-        found.append(MqttAdvice(config.mqtt, counts_for_s, registry.trials_over))
+        found.append(MqttAdvice(config.mqtt, counts_for_s, registry.trials_over, leases=leases))
     return tuple(found)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import logging
 import random
 import threading
+import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -65,6 +66,7 @@ class DeliveryQueue:
         clock: Clock | None = None,
         jitter: Callable[[], float] = random.random,
         wanted: Callable[[Event], bool] | None = None,
+        claimant: str = "",
     ) -> None:
         """Prepare.
 
@@ -75,6 +77,8 @@ class DeliveryQueue:
             longest_attempt_s: an attempt takes no longer.
             jitter: gives a number from 0 to 1.
             wanted: which events are for this target; None: all.
+            claimant: id of the scheduler that delivers, whose claims end with it; "": one that
+                nobody else knows.
         """
         self.target = target
         self._registry = registry
@@ -85,6 +89,7 @@ class DeliveryQueue:
         self._clock = clock or SystemClock()
         self._jitter = jitter
         self._wanted = wanted
+        self._claimant = claimant or uuid.uuid4().hex
         self._stopping = threading.Event()
 
     def deliver_due(self) -> int:
@@ -97,14 +102,22 @@ class DeliveryQueue:
         made = 0
         while not self._stopping.is_set():
             due = self._registry.claim_deliveries(
-                self.target, self._clock.now(), self._claim, limit=AT_ONCE
+                self.target,
+                self._clock.now(),
+                self._claim,
+                claimant=self._claimant,
+                limit=AT_ONCE,
             )
             if not due:
                 break
             for index, delivery in enumerate(due):
                 if self._stopping.is_set():
-                    self._registry.release_deliveries([one.id for one in due[index:]])
+                    left = [one.id for one in due[index:]]
+                    self._registry.release_deliveries(left, self._claimant)
                     break
+                # Whoever stood still for long may find that another one delivers it.
+                if not self._registry.is_claimed(delivery.id, self._claimant):
+                    continue
                 self._settle(delivery, self._attempt(delivery), self._clock.now())
                 made += 1
         return made
@@ -114,26 +127,32 @@ class DeliveryQueue:
         self._stopping.set()
 
     def _settle(self, delivery: Delivery, outcome: Outcome, now: datetime) -> None:
+        if not self._note(delivery, outcome, now):
+            _log.warning(
+                "%s: event %s was taken over by another process while it was delivered; it may "
+                "come twice", self.target, delivery.event.id,
+            )  # fmt: skip
+
+    def _note(self, delivery: Delivery, outcome: Outcome, now: datetime) -> bool:
+        """Note an outcome; returns whether the delivery was still ours."""
+        registry, claimant = self._registry, self._claimant
         if outcome.delivered:
-            self._registry.settle_delivered(delivery.id, now)
-            return
+            return registry.settle_delivered(delivery.id, now, claimant)
         if outcome.skipped:
-            self._registry.settle_skipped(delivery.id, now, outcome.error)
-            return
+            return registry.settle_skipped(delivery.id, now, outcome.error, claimant)
         tried = delivery.attempts + 1
         if outcome.gone or tried >= self._attempts:
             _log.error(
                 "%s: event %s is given up after %d attempts: %s",
                 self.target, delivery.event.id, tried, outcome.error,
             )  # fmt: skip
-            self._registry.settle_dead(delivery.id, now, outcome.error)
-            return
+            return registry.settle_dead(delivery.id, now, outcome.error, claimant)
         wait = max(backoff(tried, self._jitter()), outcome.wait)
         _log.warning(
             "%s: attempt %d of event %s failed: %s; again in %d s",
             self.target, tried, delivery.event.id, outcome.error, wait.total_seconds(),
         )  # fmt: skip
-        self._registry.put_off(delivery.id, now + wait, outcome.error)
+        return registry.put_off(delivery.id, now + wait, outcome.error, claimant)
 
 
 class BackgroundDelivery:

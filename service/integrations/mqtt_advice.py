@@ -11,13 +11,14 @@ from __future__ import annotations
 import json
 import re
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
 from service.advice.engine.documents import recommendation_document, summary_document
 from service.advice.engine.history.change_events import ChangeKind, LedgerChange
 from service.advice.engine.recommendation import Recommendation
+from service.advice.sharing.leases import AllTanks, Leases
 from service.advice.trials.documents import trial_document
 from service.advice.trials.keeping import judgement_of
 from service.config import MqttConfig
@@ -54,6 +55,7 @@ class MqttAdvice:
         lifetime_s: float,
         trials_over: Callable[[str], Sequence[Trial]] = lambda tank: (),
         role: str = "advice",
+        leases: Leases | None = None,
     ) -> None:
         """Prepare.
 
@@ -61,6 +63,7 @@ class MqttAdvice:
             lifetime_s: machine seconds after an evaluation for which its advice counts.
             trials_over: the trials of a tank that are over.
             role: end of the MQTT client's id, different for two that run at the same time.
+            leases: which tanks are published here; None: all.
 
         Raises:
             ConfigError: the broker's address or a certificate file is wrong.
@@ -73,6 +76,9 @@ class MqttAdvice:
         self._evaluated_s = time.monotonic()
         self._overdue = Repeated("mqtt-advice", min(1.0, lifetime_s / 4), self._mark_overdue)
         self._clears = False
+        #: tanks that are published here.
+        self._tanks: set[str] = set()
+        self._leases = leases or AllTanks()
         self._topics = RetainedTopics(
             config,
             role,
@@ -80,6 +86,7 @@ class MqttAdvice:
             qos=QOS,
             filters=(f"{config.prefix}/+/advice/#", self._liveness_topic),
             identify=self._identify,
+            owned=self._owned,
         )
 
     @property
@@ -120,14 +127,21 @@ class MqttAdvice:
         for topic in before:
             if topic in messages and topic not in fresh:
                 messages[topic] = before[topic]  # nothing that a person would act on
+        self._tanks.add(tank)
         self._topics.set(tank, messages)
         self._note_evaluation()
 
     def retain_only(self, tanks: frozenset[str]) -> None:
         """Empty all topics of other tanks."""
+        self._tanks &= tanks
         self._topics.retain_only({LIVENESS, *tanks})
         if not tanks:
             self._note_evaluation()
+
+    def release(self, tanks: Collection[str]) -> None:
+        """See ``Integration``; their summaries name the other one, whose liveness then counts."""
+        self._tanks -= set(tanks)
+        self._topics.release(tanks)
 
     def stop(self) -> None:
         """Say that evaluations end, then disconnect; advice stays at the broker."""
@@ -139,8 +153,11 @@ class MqttAdvice:
         self._topics.set(LIVENESS, {self._liveness_topic: ONLINE})
 
     def _mark_overdue(self) -> None:
-        """Say that the advice no longer counts, once the tanks were not evaluated for long."""
-        if time.monotonic() - self._evaluated_s > self._lifetime_s:
+        """Say that the advice no longer counts, once the tanks were not evaluated for long.
+
+        Where other processes evaluate all tanks there is none that could be old.
+        """
+        if self._tanks and time.monotonic() - self._evaluated_s > self._lifetime_s:
             self._topics.set(LIVENESS, {self._liveness_topic: OFFLINE})
 
     def _messages(
@@ -162,6 +179,10 @@ class MqttAdvice:
         topic = f"{self._prefix}/{one.tank}/advice/{one.finding.code}"
         subject = _NOT_IN_TOPICS.sub("-", one.finding.subject).strip("-")
         return f"{topic}/{subject}" if subject else topic
+
+    def _owned(self) -> Callable[[str], bool]:
+        holds = self._leases.confirmed()
+        return lambda group: group == LIVENESS or holds(group)
 
     def _summary_topic(self, tank: str) -> str:
         return f"{self._prefix}/{tank}/advice/summary"

@@ -42,6 +42,10 @@ class Differences:
         """A topic is as it should be."""
         self._noted.pop(topic, None)
 
+    def forget_others(self, ours: Container[str]) -> None:
+        """Forget the topics without a message of ours: they may be another process' now."""
+        self._noted = {topic: None for topic in self._noted if topic in ours}
+
     def take_at_once(self) -> bool:
         """Whether a topic of nobody may be emptied without waiting for the next evaluation."""
         if self._at_once <= 0:

@@ -6,7 +6,7 @@ import json
 import logging
 import threading
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from typing import Any, Final
 
 import paho.mqtt.client as mqtt
@@ -58,6 +58,8 @@ class RetainedTopics:
         on_message: Callable[[str, bytes], None] = lambda *_: None,
         on_live: Callable[[str, bytes], None] = lambda *_: None,
         last_group: str | None = None,
+        owned: Callable[[], Callable[[str], bool]] = lambda: lambda _: True,
+        at_once: Collection[str] = (),
     ) -> None:
         """Prepare; ``start`` connects.
 
@@ -74,6 +76,9 @@ class RetainedTopics:
             on_live: likewise for those of ``filters`` that are none of ours. By MQTT 3.1.1 what is
                 published is not told from what is retained while it is published.
             last_group: published after all others when the broker is reached anew.
+            owned: asked when the broker is reached anew, after which groups are still to be
+                published here: the others are another process' now.
+            at_once: topics of ours that are mended at once.
 
         Raises:
             ConfigError: the broker's address or a certificate file is wrong.
@@ -82,6 +87,8 @@ class RetainedTopics:
         self._qos = qos
         self._group_filters = group_filters
         self._last_group = last_group
+        self._owned = owned
+        self._at_once = frozenset(at_once)
         self._identify = identify
         self._on_connected = on_connected
         self._on_other_message = on_message
@@ -178,6 +185,22 @@ class RetainedTopics:
             if self.is_connected:
                 self._mend(time.monotonic())
 
+    def release(self, groups: Iterable[str]) -> None:
+        """Leave groups to another process, with what is published of them."""
+        with self._lock:
+            for group in groups:
+                topics = self._messages.pop(group, None)
+                if topics is None:
+                    continue
+                if self.is_connected:
+                    self._subscriptions.unsubscribe(self._group_filters(group))
+                self._emptied.pop(group, None)
+                for topic in topics:
+                    del self._expected[topic]
+                # Should it come back, what the other one has left there is emptied.
+                self._leftovers.add(Leftover(group, tuple(topics), ours=False))
+            self._differences.forget_others(self._expected)
+
     def clear(self, topics: Iterable[str]) -> None:
         """Withdraw all that is ours, of this run and of earlier ones; call it before ``start``.
 
@@ -272,7 +295,9 @@ class RetainedTopics:
         if reason.is_failure:
             _log.warning("the broker refuses the client of integration %s: %s", self._role, reason)
             return
+        owned = self._owned()
         with self._lock:
+            self.release([group for group in self._messages if not owned(group)])
             # What was on its way when the last connection ended is sent once more, after this.
             overtaken = self._sent.on_their_way()
             self._subscribe_all()
@@ -301,6 +326,8 @@ class RetainedTopics:
                     self._differences.settle(topic)
                 elif self._sent.is_taken(topic):
                     self._differences.note(topic)
+                    if topic in self._at_once and self._differences.take_at_once():
+                        self._publish(topic, self._expected[topic])
                 return
         if self._subscriptions.is_of_others(topic):
             if not message.retain:

@@ -18,7 +18,8 @@ from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.loader import load
 from service.derive.models.quality import EstimatedValue
 from service.derive.models.tank_view import TankView
-from service.derive.prediction.what_if import Answer, PredictedDay, Question, what_if
+from service.derive.prediction.question import Question
+from service.derive.prediction.what_if import Answer, PredictedDay, what_if
 from service.derive.tank_view import tank_view
 from service.errors import (
     ConflictError,

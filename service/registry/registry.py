@@ -18,6 +18,7 @@ from service.registry.repositories.ingest.device_clocks import DeviceClockReposi
 from service.registry.repositories.ingest.first_sensors import FirstSensorRepository
 from service.registry.repositories.ingest.rejections import RejectionRepository
 from service.registry.repositories.ingest.routes import RouteRepository
+from service.registry.repositories.leases import LeaseRepository
 from service.registry.repositories.log.entries import LogRepository
 from service.registry.repositories.log.in_force import LogInForceRepository
 from service.registry.repositories.log.link_reports import LinkReportRepository
@@ -48,6 +49,7 @@ class Registry(
     TrialRepository,
     EventRepository,
     DeliveryRepository,
+    LeaseRepository,
     AuditRepository,
 ):
     """Everything that is known of the tanks besides their readings.

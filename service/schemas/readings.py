@@ -7,12 +7,13 @@ from datetime import timedelta
 from functools import lru_cache
 from typing import Any, Final
 
+from service.quantities import QUANTITIES
 from service.schemas.answers import AnswerSchema, Part
 from service.schemas.fields import Number, Text
 from service.schemas.ranges import Estimated
 from service.schemas.times import Moment
 from service.times import EPOCH, format_moment, from_us
-from service.units import QUANTITIES, convert
+from service.units import convert
 
 REASONS: Final = "Sentences: why unknown, suspect or stale, and what else to know."
 

@@ -51,7 +51,7 @@ class Reading:
     Attributes:
         tank, quantity, sensor: the series it belongs to.
         time_us: when it was measured, microseconds since 1970-01-01 UTC.
-        value: in the canonical unit of the quantity (``service.units.QUANTITIES``).
+        value: in the canonical unit of the quantity (``service.quantities.QUANTITIES``).
         flags: doubts.
         raw: the number before calibration, where one changed it: in the canonical unit, or in
             the scale that was calibrated (mV, lx). None: there was nothing to calibrate.

@@ -10,7 +10,7 @@ import pytest
 from service.client import Client
 from service.registry.log.observations import OBSERVATIONS
 from tests.api.conftest import NOW, problem_of
-from tests.api.resources.handover.test_link_reports import done, entries, linked, sent, task
+from tests.api.resources.handover.reporting import done, entries, linked, sent, task
 from tests.api.scenes import put
 from tests.api.test_handover import away  # noqa: F401 - a fixture used here too
 from tests.cli.conftest import littoral  # noqa: F401 - fixtures used here too

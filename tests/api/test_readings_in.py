@@ -18,9 +18,9 @@ from service.derive.loader import load
 from service.derive.tank_view import tank_view
 from service.errors import StoreUnavailableError
 from service.pages.tank.sensor_lines import sensor_lines
+from service.quantities import QUANTITIES
 from service.store import Flag, Reading, SeriesKey, open_store
 from service.times import to_us
-from service.units import QUANTITIES
 from tests.api.conftest import NOW, problem_of
 from tests.api.scenes import put
 

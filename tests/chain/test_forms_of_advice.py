@@ -268,7 +268,7 @@ def test_messages_to_other_programs(context: Application) -> None:  # noqa: F811
     short = [one for one in change.current if not one.folded]
     assert summary["titles"] == [one.finding.title for one in short]
     assert set(summary["cautions"]) == {text for one in short for text in one.finding.cautions}
-    hub = HubTopics("littoral", HubOptions())
+    hub = HubTopics("littoral", HubOptions(), "littoral")
     words = to_do(change, {})
     entities = entities_of(figures_of(view, change.current), words, buttons=True)
     published = dict(hub_states(hub, "reedbed", entities))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import importlib
 import subprocess
 import sys
+from collections.abc import Iterator
+from enum import Enum
 
 import click
 import pytest
@@ -29,6 +31,22 @@ def test_help_lists_each_command_on_one_line() -> None:
     assert [" ".join(line.split()) for line in listed.splitlines()] == lines
 
 
+def _choices(command: click.Command) -> Iterator[click.Choice[object]]:
+    for one in command.params:
+        if isinstance(one.type, click.Choice):
+            yield one.type
+    for below in command.commands.values() if isinstance(command, click.Group) else ():
+        yield from _choices(below)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_choice_is_made_among_the_words_of_the_interface(name: str) -> None:
+    """Of an enumeration click would offer the names of the code, such as WATER_CHANGE."""
+    command = importlib.import_module(f"service.cli.{COMMANDS[name].module}").command
+    for choice in _choices(command):
+        assert not [one for one in choice.choices if isinstance(one, Enum)], choice
+
+
 HEAVY = {
     "numpy", "flask", "sqlalchemy", "marshmallow", "pint", "requests", "rich", "paho", "demo",
     "ingest",
@@ -47,6 +65,7 @@ CO2 = ["co2", "--ph=6.6", "--kh=4", "--temperature=24"]
         ([*CO2, "--json"], {"numpy", "marshmallow"}),
         ([*CO2[:-1], "--temperature=75 degF"], {"numpy", "pint"}),
         (["advice", "--help"], {"requests"}),
+        (["trial", "list", "--help"], {"requests"}),
     ],
 )
 def test_a_command_imports_what_it_runs(arguments: list[str], needed: set[str]) -> None:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.config import IntegrationConfig, MqttConfig, RegistryConfig, StoreConfig
-from service.config.values import WebhookOptions
+from service.config.integration_values import WebhookOptions
 from service.integrations.webhooks.target import WebhookTarget
 from service.mqtt.connection import broker_address
 from service.store.http import parse_url

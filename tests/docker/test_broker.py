@@ -26,8 +26,8 @@ from service.integrations.homie.publisher import Homie
 from service.integrations.hub.presses import Marking
 from service.integrations.hub.publisher import Hub
 from service.integrations.mqtt_advice import MqttAdvice
+from service.quantities import QUANTITIES
 from service.registry.models.recommendations import State
-from service.units import QUANTITIES
 from tests.docker.shipped_broker import OUTSIDE, SHIPPED, Account, ShippedBroker, set_up
 from tests.integrations.conftest import Home
 from tests.servers import program, wait_until
@@ -113,7 +113,7 @@ def test_a_board_writes_packs_of_its_own_tank(broker: ShippedBroker) -> None:
         "littoral/reed/advice/dose/potassium",
         "littoral/$ingest/littoral-ingest",
         "littoral/$advice/littoral-ingest",
-        "littoral/$hub/littoral/status",
+        "littoral/$hub/littoral/$status/littoral",
         "littoral/$hub/littoral/reed/temperature",
         "homie/5/littoral-reed/water/temperature",
         "homie/5/littoral/$state",
@@ -276,7 +276,7 @@ def test_ingester_advice_homie_and_hub_work_by_the_service_s_account(
             "homie/5/littoral-reed/water/temperature",
             *(f"homeassistant/{one}/littoral-reed/{key}/config" for one, key in ENTITIES),
             "littoral/$hub/littoral/reed/first/attributes",
-            "littoral/$hub/littoral/status",
+            "littoral/$hub/littoral/$status/littoral",
             "littoral/$hub/littoral/reed/temperature",
             "littoral/$hub/littoral/reed/temperature/availability",
         }

@@ -13,8 +13,8 @@ from ingest.decode.payloads import FORMATS
 from ingest.decode.routes import Router
 from service.config import RouteConfig
 from service.config.route_schema import FORMATS as CONFIG_FORMATS
+from service.quantities import QUANTITIES
 from service.store import NOT_USABLE, Flag
-from service.units import QUANTITIES
 
 DOCS = Path(__file__).parents[2] / "docs"
 INGEST = (DOCS / "ingest.md").read_text(encoding="utf-8")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from service.advice.engine.overdue import lifetime_s
+from service.advice.sharing.leases import AllTanks
 from service.clock import SystemClock
 from service.config import (
     AdviceConfig,
@@ -30,7 +31,7 @@ CONFIG = Config(
 
 
 def test_one_is_made_of_each_and_advice_is_published_unless_switched_off(home: Home) -> None:
-    parts = (home.registry, home.store, SystemClock(), MorningDrifts(), lambda: None)
+    parts = (home.registry, home.store, SystemClock(), MorningDrifts(), lambda: None, AllTanks())
     made = configured_integrations(CONFIG, *parts)
     assert [type(one) for one in made] == [Hub, Webhook, Homie, MqttAdvice]
     assert [one.name for one in made] == ["a", "b", "c", "mqtt-advice"]

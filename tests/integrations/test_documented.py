@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from service.advice.sharing.leases import AllTanks
 from service.app.application import Application
 from service.clock import SystemClock
 from service.config import Config, HomieOptions, HubOptions, PicturesConfig, load_config
@@ -177,6 +178,7 @@ def test_home_automation(
         SystemClock(),
         MorningDrifts(),
         lambda: None,
+        AllTanks(),
     )
     assert isinstance(homie, Homie) and isinstance(hub, Hub)
     for one in integrations:

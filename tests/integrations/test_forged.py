@@ -9,12 +9,12 @@ import paho.mqtt.publish as publish
 import pytest
 
 from service.advice.engine.integration import Integration
-from service.advice.engine.scheduler import STATUS_NAME
 from service.config import HomieOptions, HubOptions, MqttConfig
 from service.integrations.homie.publisher import Homie
 from service.integrations.hub.publisher import Hub
 from service.integrations.metrics.exposition import Metrics
 from service.integrations.mqtt_advice import MqttAdvice
+from service.registry.models.schedulers import SCHEDULER_STATUS
 from tests.integrations.conftest import Home
 from tests.integrations.retained import retained_at
 from tests.servers import HOST, Mosquitto, wait_until
@@ -64,7 +64,7 @@ def test_a_forged_value_an_emptied_topic_and_a_new_one(
 
         wait_until(evaluated, why=lambda: f"{ours} {retained_at(broker.port)}")
         assert integration.mended == len(ours) + 1
-        status = home.registry.statuses()[STATUS_NAME]
+        status = home.registry.statuses()[SCHEDULER_STATUS]
         assert status["mended"] == {integration.name: len(ours) + 1}
         text, _ = Metrics(home.store, home.registry, home.clock, 60.0).exposition("")
         metric = f'littoral_mqtt_mended_total{{integration="{integration.name}"}}'

@@ -9,7 +9,8 @@ from datetime import timedelta
 from service.advice.engine.history.change_events import LedgerChange
 from service.config import MqttConfig
 from service.integrations.mqtt_advice import MqttAdvice
-from service.registry.models.trials import Trial, TrialState
+from service.registry.models.trial_state import TrialState
+from service.registry.models.trials import Trial
 from tests.advice.cases import view_with
 from tests.derive.pieces import NOON, a_tank
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import paho.mqtt.publish as publish
 import pytest
 
+from service.advice.sharing.leases import AllTanks
 from service.clock import SystemClock
 from service.config import (
     AdviceConfig,
@@ -48,7 +49,7 @@ FOREIGN = {
 
 def run(config: Config, home: Home) -> None:
     """Start as the service does, evaluate once, stop."""
-    parts = (home.registry, home.store, SystemClock(), MorningDrifts(), lambda: None)
+    parts = (home.registry, home.store, SystemClock(), MorningDrifts(), lambda: None, AllTanks())
     made = configured_integrations(config, *parts)
     RetiredIntegrations(config, home.registry).start()
     for one in made:

@@ -11,7 +11,7 @@ from service.registry.models.log import LogKind
 from service.store.model import Reading
 from service.times import to_us
 from tests.api.conftest import NOW, app, client, context, made  # noqa: F401 - fixtures used here too
-from tests.api.resources.handover.test_link_reports import linked
+from tests.api.resources.handover.reporting import linked
 from tests.pages.accessibility import violations
 from tests.pages.conftest import Opener
 from tests.pages.served import Served

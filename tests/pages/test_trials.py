@@ -11,7 +11,7 @@ import pytest
 from service.advice.trials.judgement import Answer, Change, Verdict
 from service.derive.watched.comparison import DayValue
 from service.pages.trials.drawing import trial_drawing
-from service.registry.models.trials import TrialState
+from service.registry.models.trial_state import TrialState
 from tests.api.conftest import NOW, app, client, context, made  # noqa: F401 - fixtures used here too
 from tests.pages.test_hostile_forms import sent, visitor  # noqa: F401 - fixtures used here too
 

@@ -13,7 +13,8 @@ from service.registry.fields.trial import MOST_RUNNING
 from service.registry.log.adjustments import adjustments, undone
 from service.registry.models.plans import DosePlan, GasPlan, LightPlan
 from service.registry.models.tank import Tank
-from service.registry.models.trials import Held, Plans, Trial, TrialState
+from service.registry.models.trial_state import TrialState
+from service.registry.models.trials import Held, Plans, Trial
 from service.registry.registry import Registry
 from tests.derive.pieces import a_tank
 

@@ -3,7 +3,8 @@
 import pytest
 
 from service.errors import UnknownUnitError
-from service.units import HARDNESS, QUANTITIES, convert, split_number_and_unit, to_canonical
+from service.quantities import QUANTITIES
+from service.units import HARDNESS, convert, split_number_and_unit, to_canonical
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Protocol
 
 from service.advice.engine.history.change_events import LedgerChange
@@ -31,6 +32,10 @@ class Integration(Protocol):
 
     def retain_only(self, tanks: frozenset[str]) -> None:
         """These are all tanks: withdraw what was published of others, in this run or before."""
+        ...
+
+    def release(self, tanks: Collection[str]) -> None:
+        """Another process evaluates these now: leave what is published, publish nothing more."""
         ...
 
     def stop(self) -> None:

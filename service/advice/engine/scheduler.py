@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -20,6 +21,7 @@ from service.advice.engine.storage_faults import (
     readings_unavailable,
     readings_waiting,
 )
+from service.advice.sharing.leases import NOTHING_MOVED, AllTanks, Leases, Moved
 from service.advice.trials.keeping import without_undoing
 from service.clock import Clock, SystemClock
 from service.derive.drift_cache import MorningDrifts
@@ -31,14 +33,16 @@ from service.errors import (
     StoreRefusedError,
     StoreUnavailableError,
 )
+from service.registry.database.fencing import Fence, LeaseLostError, fenced
 from service.registry.models.absence import Absence
+from service.registry.models.partitions import partition_of
+from service.registry.models.schedulers import SCHEDULER_STATUS
 from service.registry.models.tank import Tank
 from service.registry.models.trials import Trial
 from service.registry.registry import Registry
 from service.store.interface import Store
 from service.times import format_moment
 
-STATUS_NAME: Final = "advice:scheduler"
 TANKS_AT_ONCE: Final = 200
 """Tanks whose findings go into the ledger in one transaction. Our choice."""
 PRUNE_EVERY = timedelta(days=1)
@@ -51,9 +55,10 @@ _log = logging.getLogger(__name__)
 
 
 class Scheduler:
-    """Evaluates all tanks every few seconds; run it in a thread of its own.
+    """Evaluates its tanks every few seconds; run it in a thread of its own.
 
-    One scheduler per registry: two would publish everything twice.
+    Several schedulers of one registry share the tanks by their leases. One without leases evaluates
+    all tanks: two of those would publish everything twice.
     """
 
     def __init__(
@@ -66,6 +71,7 @@ class Scheduler:
         *,
         keep_audit: timedelta | None = None,
         drifts: MorningDrifts | None = None,
+        leases: Leases | None = None,
     ) -> None:
         """Prepare; ``run`` begins.
 
@@ -74,6 +80,7 @@ class Scheduler:
             keep_audit: age, by the machine's clock, at which records of the audit are deleted;
                 None: never.
             drifts: where the drifts of pH probes that are found are left for others to read.
+            leases: which tanks are its own; None: all.
         """
         self._registry = registry
         self._store = store
@@ -82,6 +89,8 @@ class Scheduler:
         self._integrations = tuple(integrations)
         self._keep_audit = keep_audit
         self._ledger = Ledger(registry)
+        self._leases = AllTanks() if leases is None else leases
+        self._status_name = f"{SCHEDULER_STATUS}:{self._leases.id}".removesuffix(":")
         self._wake = threading.Event()
         self._evaluated_before: frozenset[str] = frozenset()
         self._pruned: datetime | None = None
@@ -94,6 +103,7 @@ class Scheduler:
 
     def run(self, stop: threading.Event) -> None:
         """Evaluate until ``stop`` is set; what goes wrong is logged and does not end it."""
+        self._tend(at_once=True)  # others are to know of it before it publishes anything
         for integration in self._integrations:
             integration.start()
         try:
@@ -104,59 +114,88 @@ class Scheduler:
         finally:
             for integration in self._integrations:
                 integration.stop()
+            with _unreachable_logged("the leases were not freed"):
+                self._leases.leave()
 
     def nudge(self) -> None:
         """Evaluate again now, such as after a log entry."""
         self._wake.set()
 
     def evaluate_all(self) -> dict[str, LedgerChange]:
-        """Evaluate every tank once; returns what changed, by tank.
+        """Evaluate every tank of its own once; returns what changed, by tank.
 
         Raises:
             LittoralError: registry or store cannot be reached; the ledger then stays as it is.
         """
         now = self._clock.now()
-        tanks = self._registry.tanks()
+        self._release(self._leases.tend(may_give=True))
+        present = self._registry.tank_ids()
+        own = sorted(filter(self._leases.holds, present))
         changes: dict[str, LedgerChange] = {}
         failed: list[str] = []
         self._views.begin()
-        self._retain_only(frozenset(tank.id for tank in tanks))
+        self._retain_only(present, frozenset(own))
         absences = self._registry.absences()
         self._trials = self._registry.running_trials()
         self._waiting = readings_waiting(self._registry.statuses(), now)
-        for first in range(0, len(tanks), TANKS_AT_ONCE):
-            some = tanks[first : first + TANKS_AT_ONCE]
-            changes |= self._evaluate(some, absences, now, failed)
-        self._prune(now)
+        for first in range(0, len(own), TANKS_AT_ONCE):
+            self._release(self._leases.tend(may_give=True))
+            some = filter(self._leases.holds, own[first : first + TANKS_AT_ONCE])
+            changes |= self._evaluate(self._registry.tanks_of(list(some)), absences, now, failed)
+        if self._leases.does_upkeep():
+            self._prune(now)
         self._failed = failed
         return changes
 
     def _evaluate(
         self, tanks: Sequence[Tank], absences: Sequence[Absence], now: datetime, failed: list[str]
     ) -> dict[str, LedgerChange]:
+        fences = {tank.id: self._leases.fence([tank.id]) for tank in tanks}
+        whole = self._leases.fence([tank.id for tank in tanks])
         active = self._ledger.active([tank.id for tank in tanks], now)
         self._views.prepare(tanks, now)
         evaluated: list[tuple[TankView, list[Finding]]] = []
         for tank in tanks:
+            self._release(self._leases.tend())
+            if not self._leases.holds(tank.id):
+                continue
             try:
                 view = self._views.view(tank, now)
-                findings = self._without_undoing(view, evaluate(view, active[tank.id], absences))
+                findings = evaluate(view, active[tank.id], absences)
+                with fenced(fences[tank.id]):
+                    findings = self._without_undoing(view, findings)
                 evaluated.append((view, [*findings, *self._waiting]))
-            except NotFoundError:
-                continue  # deleted since the list was read
+            except (NotFoundError, LeaseLostError):
+                continue  # deleted since the list was read, or another scheduler's now
             except LittoralError:
                 raise
             except Exception:  # noqa: BLE001 - one odd tank must not leave all others without advice
                 _log.exception("advice on tank %s failed", tank.id)
                 failed.append(tank.id)
-        changes = self._ledger.update_many(evaluated)
+        changes = self._update(evaluated, whole)
         for view, _ in evaluated:
-            if view.tank.id not in changes:
-                continue  # deleted since it was evaluated
+            self._release(self._leases.tend())
+            if view.tank.id not in changes or not self._leases.holds(view.tank.id):
+                continue  # deleted since it was evaluated, or another scheduler's now
             for integration in self._integrations:
                 with _failure_logged(integration):
                     integration.update(view, changes[view.tank.id])
         return changes
+
+    def _update(
+        self, evaluated: Sequence[tuple[TankView, Sequence[Finding]]], fence: Fence | None
+    ) -> dict[str, LedgerChange]:
+        """Put findings into the ledger; those of tanks that were lost meanwhile are left out."""
+        try:
+            with fenced(fence):
+                return self._ledger.update_many(evaluated)
+        except LeaseLostError as error:
+            _log.warning("%s", error.detail)
+            assert fence is not None
+            left = {name: one for name, one in fence.tokens.items() if name not in error.leases}
+            kept = [one for one in evaluated if partition_of(one[0].tank.id) in left]
+            self._release(self._leases.tend(at_once=True))
+            return self._update(kept, replace(fence, tokens=left)) if kept else {}
 
     def _without_undoing(self, view: TankView, findings: list[Finding]) -> list[Finding]:
         """The findings without those that a running trial of the tank holds."""
@@ -181,7 +220,7 @@ class Scheduler:
         status["mended"] = {one.name: one.mended for one in self._integrations}
         status |= {"evaluated": self._evaluated, "seconds": time.monotonic() - began}
         try:
-            self._registry.put_status(STATUS_NAME, status)
+            self._registry.put_status(self._status_name, status)
         except LittoralError as error:
             _log.warning("the status of the scheduler was not stored: %s", error.detail)
 
@@ -194,28 +233,56 @@ class Scheduler:
         if now - since < LASTING:
             return
         try:
-            tanks = self._registry.tank_ids()
-            self._ledger.note(tanks, readings_unavailable(error.detail, since), now)
+            tanks = [*filter(self._leases.holds, self._registry.tank_ids())]
+            with fenced(self._leases.fence(tanks)):
+                self._ledger.note(tanks, readings_unavailable(error.detail, since), now)
         except LittoralError as fault:
             _log.warning("that the store is away was not recorded: %s", fault.detail)
 
     def _wait(self, stop: threading.Event, began: float) -> None:
-        """Sleep until the next evaluation is due, somebody nudges, or it is time to stop."""
+        """Sleep until the next evaluation is due, somebody nudges, or it is time to stop.
+
+        What is gained of other schedulers is evaluated at once.
+        """
         until = began + self._every_s
         while not stop.is_set() and not self._wake.is_set():
+            if self._tend(may_give=True).gained:
+                break
             left_s = until - time.monotonic()
             if left_s <= 0:
                 break
             self._wake.wait(min(left_s, 0.2))
         self._wake.clear()
 
-    def _retain_only(self, present: frozenset[str]) -> None:
+    def _tend(self, *, may_give: bool = False, at_once: bool = False) -> Moved:
+        """Renew the leases outside an evaluation; a registry that is away is logged."""
+        with _unreachable_logged("the leases were not renewed"):
+            moved = self._leases.tend(may_give=may_give, at_once=at_once)
+            self._release(moved)
+            return moved
+        return NOTHING_MOVED
+
+    def _release(self, moved: Moved) -> None:
+        """Leave the tanks that other schedulers evaluate now to these."""
+        lost = frozenset(
+            tank for tank in self._evaluated_before if partition_of(tank) in moved.lost
+        )
+        if not lost:
+            return
+        for tank in lost:
+            self._views.forget(tank)
+        for integration in self._integrations:
+            with _failure_logged(integration):
+                integration.release(lost)
+        self._evaluated_before -= lost
+
+    def _retain_only(self, present: frozenset[str], own: frozenset[str]) -> None:
         for tank in self._evaluated_before - present:
             self._views.forget(tank)
         for integration in self._integrations:
             with _failure_logged(integration):
                 integration.retain_only(present)
-        self._evaluated_before = present
+        self._evaluated_before = own
 
     def _prune(self, now: datetime) -> None:
         if self._pruned is None or now - self._pruned >= PRUNE_EVERY:
@@ -225,6 +292,15 @@ class Scheduler:
             if self._keep_audit is not None:
                 self._registry.prune_audit(SystemClock().now() - self._keep_audit)
             self._pruned = now
+
+
+@contextmanager
+def _unreachable_logged(what: str) -> Iterator[None]:
+    """A registry that is away does not end the loop."""
+    try:
+        yield
+    except LittoralError as error:
+        _log.warning("%s: %s", what, error.detail)
 
 
 @contextmanager

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any, Final
 
 from service.advice.trials.judgement import Judgement, Verdict
-from service.registry.models.trials import Trial, TrialState
+from service.registry.models.trial_state import TrialState
+from service.registry.models.trials import Trial
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Number, Text, Whole, YesNo

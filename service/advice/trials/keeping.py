@@ -18,7 +18,8 @@ from service.registry.documents import from_document, to_document
 from service.registry.models.absence import Absence
 from service.registry.models.events import NewEvent
 from service.registry.models.tank import Tank
-from service.registry.models.trials import Held, Trial, TrialState
+from service.registry.models.trial_state import TrialState
+from service.registry.models.trials import Held, Trial
 from service.registry.registry import Registry
 from service.store.interface import Store
 

@@ -10,7 +10,8 @@ from typing import Any
 from flask import Response, current_app
 
 from service.advice.engine.overdue import lifetime_s, overdue
-from service.advice.engine.scheduler import STATUS_NAME
+from service.advice.sharing.leases import holdings
+from service.advice.sharing.status import combined_status
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.openapi import text_of
@@ -18,6 +19,7 @@ from service.errors import LittoralError
 from service.integrations.metrics.disks import database_paths, full_disks
 from service.integrations.metrics.health import INGEST, is_silent
 from service.registry.models.events import Delivery, DeliveryState
+from service.registry.models.partitions import PARTITIONS
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Text, Whole, YesNo
@@ -79,6 +81,16 @@ class IngestReadySchema(AnswerSchema):
     errors = Items(Text(longest=2000), dump_default=())
 
 
+class SchedulerReadySchema(AnswerSchema):
+    """One of the processes that share the tanks."""
+
+    name = Text("Its `mqtt.client_id`.")
+    since = Moment("When it joined, by its machine's clock.", allow_none=True)
+    parts = Whole(
+        f"So many of the {PARTITIONS} parts of the tanks it evaluates.", low=0, high=PARTITIONS
+    )
+
+
 class AdviceReadySchema(AnswerSchema):
     """The last report of the scheduler that evaluates the tanks."""
 
@@ -86,6 +98,9 @@ class AdviceReadySchema(AnswerSchema):
     tanks = Whole("Evaluated then.", low=0, high=2**53, dump_default=0)
     overdue = YesNo("No evaluation was completed for too long.")
     errors = Items(Text(longest=2000))
+    schedulers = Items(
+        SchedulerReadySchema, "The processes that share the tanks, and how many parts each has."
+    )
 
 
 class DeliveryReadySchema(AnswerSchema):
@@ -134,7 +149,7 @@ def readyz() -> tuple[dict[str, Any], int]:
     context = current()
     health = context.store.health()
     statuses, fault = _statuses()
-    status = statuses.get(STATUS_NAME)
+    status = combined_status(statuses)
     late = "" if fault else _overdue(status)
     reasons = [
         *([] if health.reachable else [f"the store does not answer: {health.detail}"]),
@@ -204,7 +219,20 @@ def _advice(status: Mapping[str, Any] | None, late: str) -> Mapping[str, Any] | 
     known = status or {}
     failed = [f"advice on tank {tank} failed; see the log" for tank in known.get("failed", ())]
     errors = [text for text in (late, known.get("error")) if text]
-    return {**known, "overdue": bool(late), "errors": errors + failed}
+    return {
+        **known,
+        "overdue": bool(late),
+        "errors": errors + failed,
+        "schedulers": _schedulers(),
+    }
+
+
+def _schedulers() -> list[dict[str, Any]]:
+    try:
+        seen = current().registry.membership()
+    except LittoralError:
+        return []  # that the registry is away is said already
+    return [{"name": one.name, "since": one.since, "parts": count} for one, count in holdings(seen)]
 
 
 @blueprint.at("/openapi.json", "GET")

@@ -15,6 +15,7 @@ from service.derive.sensors.choice import ChosenSeries, Why, chosen_series, cons
 from service.derive.sensors.device_clock import clock_text
 from service.derive.sensors.first import first_sensors
 from service.derive.sensors.slips import slips
+from service.quantities import QUANTITIES
 from service.registry.models.ingest import Rejection
 from service.registry.models.tank import Tank
 from service.schemas.answers import AnswerSchema, With
@@ -24,7 +25,6 @@ from service.schemas.quantities import Measure
 from service.schemas.readings import CanonicalUnit, ReadingTime
 from service.schemas.times import Moment
 from service.store import SeriesInfo, SeriesKey
-from service.units import QUANTITIES
 
 REFUSALS_SHOWN_FOR: Final = timedelta(days=1)
 

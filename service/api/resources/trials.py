@@ -20,7 +20,8 @@ from service.derive.watched.values import WATCHED, watchable
 from service.registry.database.versions import Stored
 from service.registry.fields.limits import NAME_LENGTH
 from service.registry.fields.trial import MOST_ENTRIES, MOST_LENGTH, MOST_WATCHED, USUAL_LENGTH
-from service.registry.models.trials import Trial, TrialState
+from service.registry.models.trial_state import TrialState
+from service.registry.models.trials import Trial
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Name, Text

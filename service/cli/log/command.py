@@ -41,7 +41,9 @@ for _kind, _schema in KINDS.items():
 
 @command.command("list")
 @click.argument("tank")
-@click.option("--kind", type=click.Choice(list(LogKind)), help="Only entries of this kind.")
+@click.option(
+    "--kind", type=click.Choice([kind.value for kind in LogKind]), help="Only entries of this kind."
+)
 @click.option(
     "--limit", type=click.IntRange(1, 1000), default=20, show_default=True, help="So many at most."
 )

@@ -11,7 +11,7 @@ import click
 from service.cli.options.service_options import service_client, service_options
 from service.cli.output.display import as_json_text, json_option
 from service.config.route_schema import FORMATS
-from service.units import QUANTITIES
+from service.quantities import QUANTITIES
 
 
 @click.group("route")

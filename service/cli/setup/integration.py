@@ -37,11 +37,16 @@ def clear_topics(config_file: Path | None, everything: bool) -> None:
     `serve` and `up` do the same when they start. What was published is known from the registry.
     """
     from service.integrations.retired.clearing import clear
-    from service.integrations.retired.publication import publications, record, recorded
+    from service.integrations.retired.publication import (
+        publications,
+        published_by_others,
+        record,
+        recorded,
+    )
 
     config = configuration(config_file)
-    present = publications(config)
     with closing(open_registry(config.registry.url, create=False)) as registry:
+        present = [*publications(config), *published_by_others(registry)]
         known = recorded(registry)
         retired = [one for one in known if everything or one not in present]
         if everything:

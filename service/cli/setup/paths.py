@@ -11,11 +11,11 @@ import click
 import marshmallow as ma
 
 from service.advice.engine.practice import THRESHOLDS
+from service.quantities import QUANTITIES
 from service.registry.fields.named import SensorChoice, Thresholds
 from service.registry.fields.tank import TankSchema
 from service.schemas.fields import Field, Number, Text
 from service.schemas.free_json import Facts
-from service.units import QUANTITIES
 
 LISTS: Final[Mapping[str, str]] = {"animals": "species", "plants": "species", "doses": "name"}
 """Members of a tank that are lists, and by what their items are told apart."""

@@ -11,6 +11,7 @@ from service.cli.options.service_options import service_client, service_options
 from service.cli.output.display import as_json_text, json_option
 from service.cli.output.tank_times import TankTimes
 from service.client import Trial
+from service.registry.models.trial_state import TrialState
 from service.times import format_span, parse_span
 
 
@@ -102,7 +103,7 @@ def begin(
 @click.argument("tank")
 @click.option(
     "--state",
-    type=click.Choice(["running", "judged", "ended", "broken-off"]),
+    type=click.Choice([state.value for state in TrialState]),
     help="Only those in this state.",
 )
 @json_option

@@ -14,11 +14,11 @@ from service.app.configuration import configuration
 from service.cli.options.config_option import config_option
 from service.cli.options.local_time import LocalMoment, LocalTimeParameter
 from service.cli.output.display import as_json_text, json_option
+from service.quantities import QUANTITIES
 from service.registry.audit import Action, AuditedWrite
 from service.registry.models.log import LogKind
 from service.store import SeriesKey
 from service.times import to_us
-from service.units import QUANTITIES
 
 _TIME = LocalTimeParameter()
 

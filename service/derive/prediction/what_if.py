@@ -5,8 +5,7 @@ The question, the answer, and the way between; the physics is in ``day_model``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from datetime import time
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -37,9 +36,10 @@ from service.derive.prediction.day_model import (
     settled_day,
 )
 from service.derive.prediction.growing_day import GrowingDay, growing_day
+from service.derive.prediction.question import Question, asked_tank, check_question
 from service.derive.tank_view import tank_view
-from service.errors import ConflictError, InvalidInputError
-from service.registry.models.tank import Stock, Tank
+from service.errors import ConflictError
+from service.registry.models.tank import Tank
 from service.science.carbonate.co2 import ph_for_co2
 from service.science.nutrients.limits import MAX_KH_STEP_DKH
 from service.science.water.change import steady_state
@@ -47,31 +47,6 @@ from service.store.model import Samples
 
 PRODUCTION_LOG_SD: Final = 0.3
 """How far the nitrate that animals make may be off where the stock changes. Our choice."""
-
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """What to change; None and 1 leave things as they are.
-
-    Attributes:
-        light_start, photoperiod_h, gas_start, gas_end: local times and hours of other plans.
-        injection_factor: gas flow, as a multiple of the present one, 0 to 5.
-        surface_factor: surface exchange, as a multiple of the present one, 0.2 to 5.
-        kh_meq_l: another KH, as the tank's kit would show it, 0 to 20.
-        water_change_fraction, water_change_every_days: another routine water change.
-        animals: to come, beside those that are there.
-    """
-
-    light_start: time | None = None
-    photoperiod_h: float | None = None
-    gas_start: time | None = None
-    gas_end: time | None = None
-    injection_factor: float = 1.0
-    surface_factor: float = 1.0
-    kh_meq_l: float | None = None
-    water_change_fraction: float | None = None
-    water_change_every_days: float | None = None
-    animals: tuple[Stock, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,50 +149,6 @@ def what_if(view: TankView, temperature: Samples, question: Question) -> Answer:
         _predicted(view, changed_tank, then, changed, draws, meq_l, question),
         tuple(_notes(view, changed_tank, question)),
     )
-
-
-def check_question(question: Question) -> None:
-    """Refuse settings out of their range.
-
-    Raises:
-        InvalidInputError: naming the first wrong one.
-    """
-    for name, low, high in (
-        ("photoperiod_h", 0.0, 24.0),
-        ("injection_factor", 0.0, 5.0),
-        ("surface_factor", 0.2, 5.0),
-        ("kh_meq_l", 0.0, 20.0),
-        ("water_change_fraction", 0.01, 1.0),
-        ("water_change_every_days", 0.5, 365.0),
-    ):
-        value = getattr(question, name)
-        if value is not None and not low <= value <= high:
-            raise InvalidInputError.of_field(name, value, f"{low:g} to {high:g}")
-
-
-def asked_tank(tank: Tank, question: Question) -> Tank:
-    """The tank with what the question changes in its plans and animals.
-
-    Raises:
-        InvalidInputError: one gas time is asked and the other is in no plan.
-    """
-    start, hours = question.light_start, question.photoperiod_h
-    light = replace(
-        tank.light,
-        start=tank.light.start if start is None else start,
-        photoperiod_h=tank.light.photoperiod_h if hours is None else hours,
-    )
-    gas = replace(
-        tank.gas,
-        start=tank.gas.start if question.gas_start is None else question.gas_start,
-        end=tank.gas.end if question.gas_end is None else question.gas_end,
-    )
-    if (gas.start is None) != (gas.end is None):
-        name = "gas_end" if gas.end is None else "gas_start"
-        raise InvalidInputError.of_field(
-            name, None, "a time of day too: the tank's plan does not switch CO2"
-        )
-    return replace(tank, light=light, gas=gas, animals=(*tank.animals, *question.animals))
 
 
 def _predicted(

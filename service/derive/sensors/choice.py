@@ -11,10 +11,10 @@ from typing import Final
 
 from service.derive.thresholds import STALE_NAME, derived_limit
 from service.local_words import span_words
+from service.quantities import quantity_words
 from service.registry.models.tank import Tank
 from service.store.model import DEFAULT_SENSOR, NOT_USABLE, Flag, Reading, SeriesInfo, SeriesKey
 from service.times import to_us
-from service.units import quantity_words
 
 US_PER_MINUTE = 60_000_000
 

@@ -17,11 +17,11 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.sensors.choice import US_PER_MINUTE
+from service.quantities import quantity_words
 from service.registry.models.log import LogEntry, LogKind, oldest_first
 from service.registry.models.tank import Tank
 from service.store.model import Samples, SeriesKey
 from service.times import from_us, to_us
-from service.units import quantity_words
 
 LONGEST: Final = timedelta(hours=2)
 """A probe that is logged as out, and neither for how long nor as back, is out for so long. Our

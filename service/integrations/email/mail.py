@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from datetime import timedelta
 from functools import partial
 from typing import Final
@@ -57,6 +57,7 @@ class Email:
         drifts: MorningDrifts,
         public_url: str | None,
         *,
+        claimant: str = "",
         machine_clock: Clock | None = None,
         jitter: Callable[[], float] = random.random,
     ) -> None:
@@ -66,6 +67,7 @@ class Email:
             clock: the service's.
             drifts: of the pH probes, as the scheduler last found them.
             public_url: where people reach the service; None: mail has no links.
+            claimant: as in ``DeliveryQueue``.
             machine_clock: for waits and the date of mail.
             jitter: gives a number from 0 to 1.
         """
@@ -80,6 +82,7 @@ class Email:
         self._ledger = Ledger(registry)
         self._zones: dict[str, str] = {}
         self._made: set[str] = set()
+        self._claimant = claimant
         self._queues = [self._queue(one, jitter) for one in options.recipients]
         self._thread = BackgroundDelivery(f"mail {name}", self.deliver_due)
 
@@ -93,6 +96,7 @@ class Email:
             clock=self._machine_clock,
             jitter=jitter,
             wanted=partial(_wanted, recipient),
+            claimant=self._claimant,
         )
 
     def start(self) -> None:
@@ -108,6 +112,10 @@ class Email:
     def retain_only(self, tanks: frozenset[str]) -> None:
         """Forget deleted tanks."""
         self._zones = {tank: zone for tank, zone in self._zones.items() if tank in tanks}
+
+    def release(self, tanks: Collection[str]) -> None:
+        """See ``Integration``."""
+        self._zones = {tank: zone for tank, zone in self._zones.items() if tank not in tanks}
 
     def stop(self) -> None:
         """End after the mail that is under way, within seconds."""

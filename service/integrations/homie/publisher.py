@@ -6,10 +6,11 @@ import json
 import logging
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Any, Final
 
 from service.advice.engine.history.change_events import ChangeKind, LedgerChange
+from service.advice.sharing.leases import AllTanks, Leases
 from service.config import HOMIE_TOPIC_VERSION, HomieOptions, MqttConfig
 from service.derive.models.tank_view import TankView
 from service.integrations.homie.device import (
@@ -52,6 +53,7 @@ class Homie:
         config: MqttConfig,
         lifetime_s: float,
         milliseconds: Callable[[], int] = lambda: time.time_ns() // 1_000_000,
+        leases: Leases | None = None,
     ) -> None:
         """Prepare.
 
@@ -59,6 +61,8 @@ class Homie:
             name: of the integration in the configuration.
             lifetime_s: machine seconds after which a tank counts as lost.
             milliseconds: gives the versions of descriptions, which rise over restarts.
+            leases: which tanks are published here; None: all. Of several processes the one that
+                does the upkeep publishes the root device, with the tanks that others announced.
 
         Raises:
             ConfigError: the broker's address or a certificate file is wrong.
@@ -73,6 +77,9 @@ class Homie:
         self._versions: dict[str, tuple[dict[str, Any], int]] = {}
         #: all tanks of the present evaluation; None: before the first one.
         self._tanks: frozenset[str] | None = None
+        self._leases = leases or AllTanks()
+        #: devices at the broker that have our root.
+        self._announced: set[str] = set()
         self._lost = Repeated(f"homie-{name}", min(1.0, lifetime_s / 4), self._mark_lost_tanks)
         start = f"{self._options.prefix}/{HOMIE_TOPIC_VERSION}/+"
         self._topics = RetainedTopics(
@@ -84,6 +91,9 @@ class Homie:
             identify=self._identify,
             group_filters=lambda device: (f"{base_topic(options, device)}/#",),
             last_group=options.device,
+            owned=self._owned,
+            # The last will of any of several processes says that the root is lost.
+            at_once=(f"{self._root}/$state",),
         )
 
     @property
@@ -133,7 +143,8 @@ class Homie:
             self._evaluated_s[view.tank.id] = time.monotonic()
             messages = device_messages(base, text, properties, alerts, READY)
             self._topics.set(device, messages, first=(f"{base}/$state", INIT) if differs else None)
-            if self._tanks is None or self._tanks <= set(self._evaluated_s):
+            own = None if self._tanks is None else set(filter(self._leases.holds, self._tanks))
+            if own is None or own <= set(self._evaluated_s):
                 self._set_root()
 
     def retain_only(self, tanks: frozenset[str]) -> None:
@@ -147,7 +158,16 @@ class Homie:
                 self._set_root()
             self._tanks = tanks
             devices = {device_id(self._options, tank) for tank in tanks}
+            self._announced &= devices
             self._topics.retain_only({self._options.device, *devices})
+
+    def release(self, tanks: Collection[str]) -> None:
+        """See ``Integration``."""
+        with self._lock:
+            for tank in tanks:
+                self._evaluated_s.pop(tank, None)
+                self._versions.pop(device_id(self._options, tank), None)
+            self._topics.release([device_id(self._options, tank) for tank in tanks])
 
     def stop(self) -> None:
         """Mark all devices as disconnected; they stay at the broker."""
@@ -190,7 +210,17 @@ class Homie:
 
     def _set_root(self) -> None:
         """Announce the service with the tanks that were announced."""
-        children = sorted(device_id(self._options, tank) for tank in self._evaluated_s)
+        if not self._leases.does_upkeep():
+            self._topics.release([self._options.device])
+            return
+        own = {device_id(self._options, tank) for tank in self._evaluated_s}
+        others = {
+            device
+            for tank in self._tanks or ()
+            if not self._leases.holds(tank)
+            and (device := device_id(self._options, tank)) in self._announced
+        }
+        children = sorted(own | others)
         described = root_description(self._options, children)
         text, differs = self._described(self._options.device, described)
         messages = device_messages(self._root, text, (), {}, READY)
@@ -224,4 +254,16 @@ class Homie:
         except (ValueError, AttributeError):
             _log.warning("integration %s: %s is no description and is left alone", self.name, topic)
             return None
+        self._announced.add(device)
         return Leftover(device, topics, ours=True)
+
+    def _owned(self) -> Callable[[str], bool]:
+        holds = self._leases.confirmed()
+        start = f"{self._options.device}-"
+
+        def owned(device: str) -> bool:
+            if device == self._options.device:
+                return self._leases.does_upkeep()
+            return holds(device.removeprefix(start))
+
+        return owned

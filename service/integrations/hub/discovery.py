@@ -100,7 +100,7 @@ def leftover_topics(
         topics = [one["topic"] for each in components for one in each["availability"]]
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
-    if hub.status not in topics:
+    if not any(topic.startswith(hub.statuses) for topic in topics):
         return None
     mine = [topic for topic in topics if topic.startswith(f"{hub.base}/{tank}/")]
     return tank, [config_topic, *mine]

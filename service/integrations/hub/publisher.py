@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, Final
 from urllib.parse import urljoin
 
 from service.advice.engine.history.change_events import LedgerChange
+from service.advice.sharing.leases import AllTanks, Leases
 from service.config import HubOptions, MqttConfig
 from service.derive.models.tank_view import TankView
 from service.integrations.hub.discovery import (
@@ -22,7 +23,7 @@ from service.integrations.hub.discovery import (
 from service.integrations.hub.entities import EVENT, REFUSED, Entity, entities_of
 from service.integrations.hub.presses import Marking, Press, Presses
 from service.integrations.hub.topics import HubTopics
-from service.integrations.hub.words import events_of, severities, to_do
+from service.integrations.hub.words import events_of, to_do
 from service.integrations.tank_figures import figures_of
 from service.mqtt.connection import OFFLINE, ONLINE, Will
 from service.mqtt.leftovers import Leftover
@@ -48,6 +49,7 @@ class Hub:
         lifetime_s: float,
         marking: Marking | None = None,
         public_url: str | None = None,
+        leases: Leases | None = None,
     ) -> None:
         """Prepare.
 
@@ -56,13 +58,15 @@ class Hub:
             lifetime_s: machine seconds after which a state expires, unless the options say so.
             marking: what the buttons need; None: there are none.
             public_url: where people reach the service; None: devices have no link.
+            leases: which tanks are published here; None: all.
 
         Raises:
             ConfigError: the broker's address or a certificate file is wrong.
         """
         self.name = name
         self._start_topic = options.start_topic
-        self._hub = HubTopics(f"{config.prefix}/$hub/{options.device}", options)
+        self._hub = HubTopics(f"{config.prefix}/$hub/{options.device}", options, config.client_id)
+        self._leases = leases or AllTanks()
         self._expire_after_s = options.expire_after_s or round(lifetime_s)
         self._public_url = public_url
         self._presses = (
@@ -74,8 +78,6 @@ class Hub:
         self._states: dict[str, list[tuple[str, str]]] = {}
         #: tank -> what its discovery messages are made of, and these.
         self._discovery: dict[str, tuple[object, dict[str, str]]] = {}
-        #: tank -> id of a recommendation -> its severity.
-        self._severities: dict[str, dict[str, str]] = {}
         #: tank -> id of a recommendation -> its words as published.
         self._words: dict[str, Mapping[str, dict[str, Any]]] = {}
         self._clears = False
@@ -90,6 +92,7 @@ class Hub:
             on_connected=self._publish_states,
             on_message=self._on_start,
             on_live=self._on_press,
+            owned=self._owned,
         )
         self._topics.set(SERVICE, {self._hub.status: ONLINE})
 
@@ -137,28 +140,37 @@ class Hub:
             self._topics.set(tank, retained, emptied=other_form(self._hub, tank, entities))
             self._topics.publish(present)
             event_topic = self._hub.state(tank, EVENT)
-            events = events_of(change, self._severities.get(tank, {}))
-            self._topics.publish((event_topic, json_payload(one)) for one in events)
-            self._severities[tank] = severities(change)
+            events = ((event_topic, json_payload(one)) for one in events_of(change))
+            self._topics.publish(events)
             self._states[tank] = present
             self._words[tank] = {one["id"]: one for one in words}
 
     def retain_only(self, tanks: frozenset[str]) -> None:
         """Remove the devices of other tanks from the hub, those of earlier runs too."""
         with self._lock:
-            self._states = {tank: one for tank, one in self._states.items() if tank in tanks}
-            self._words = {tank: one for tank, one in self._words.items() if tank in tanks}
-            self._severities = {
-                tank: one for tank, one in self._severities.items() if tank in tanks
-            }
-            self._discovery = {tank: one for tank, one in self._discovery.items() if tank in tanks}
+            self._forget(set(self._states) - tanks)
             self._topics.retain_only({SERVICE, *tanks})
+
+    def release(self, tanks: Collection[str]) -> None:
+        """See ``Integration``; the other one's discovery messages name its own status."""
+        with self._lock:
+            self._forget(tanks)
+            self._topics.release(tanks)
 
     def stop(self) -> None:
         """Mark the service as offline; the devices stay, unavailable."""
         if self._presses is not None:
             self._presses.stop()
         self._topics.stop(() if self._clears else [(self._hub.status, OFFLINE)])
+
+    def _forget(self, tanks: Collection[str]) -> None:
+        for tank in tanks:
+            for known in (self._states, self._words, self._discovery):
+                known.pop(tank, None)
+
+    def _owned(self) -> Callable[[str], bool]:
+        holds = self._leases.confirmed()
+        return lambda group: group == SERVICE or holds(group)
 
     def _discovered(self, device: Device, entities: Sequence[Entity]) -> dict[str, str]:
         """The discovery messages, made anew only where they differ: that costs most of it all."""
@@ -177,9 +189,13 @@ class Hub:
             self._publish_states()
 
     def _on_press(self, topic: str, payload: bytes) -> None:
-        """A button was pressed."""
+        """A button was pressed; of several processes the one that publishes the tank takes it."""
         pressed = self._hub.pressed(topic)
-        if pressed is not None and self._presses is not None:
+        if pressed is None or self._presses is None:
+            return
+        with self._lock:
+            ours = pressed[0] in self._states
+        if ours:
             self._presses.take(Press(*pressed, payload.decode(errors="replace")))
 
     def _publish_refusal(self, press: Press, reason: str) -> None:

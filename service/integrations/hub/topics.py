@@ -17,15 +17,22 @@ class HubTopics:
     Attributes:
         base: first levels of our own topics, which no route takes for readings.
         options: of the integration.
+        publisher: the ``client_id`` of who publishes: of several processes each has a status.
     """
 
     base: str
     options: HubOptions
+    publisher: str
 
     @property
     def status(self) -> str:
-        """Whether the service is online."""
-        return f"{self.base}/status"
+        """Whether the process that publishes is online."""
+        return f"{self.statuses}{self.publisher}"
+
+    @property
+    def statuses(self) -> str:
+        """Begins the status of every process; no tank's id has a dollar."""
+        return f"{self.base}/$status/"
 
     @property
     def config_filters(self) -> tuple[str, ...]:

@@ -42,24 +42,17 @@ def to_do(change: LedgerChange, published: Mapping[str, dict[str, Any]]) -> list
     ]
 
 
-def events_of(change: LedgerChange, before: Mapping[str, str]) -> list[dict[str, Any]]:
+def events_of(change: LedgerChange) -> list[dict[str, Any]]:
     """The changes as events for a hub, each with the words.
 
-    Args:
-        before: severity by id of what was open; so one that becomes urgent is told from one that
-            was.
+    ``severity_before`` tells one that becomes urgent from one that was, before a restart too.
     """
     return [
         {
             "event_type": event.kind.value,
             **words_of(event.recommendation),
-            "severity_before": before.get(event.recommendation.id),
+            "severity_before": before.word if (before := event.severity_before) else None,
         }
         for event in change.events
         if event.kind.value in EVENT_TYPES
     ]
-
-
-def severities(change: LedgerChange) -> dict[str, str]:
-    """Severity by id of what is open."""
-    return {one.id: one.finding.severity.word for one in change.current if one.state is State.OPEN}

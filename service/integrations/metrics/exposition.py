@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from types import MappingProxyType
@@ -125,6 +125,12 @@ class Metrics(Collector):
         """Expose nothing more of other tanks."""
         with self._lock:
             self._figures = {tank: one for tank, one in self._figures.items() if tank in tanks}
+
+    def release(self, tanks: Collection[str]) -> None:
+        """See ``Integration``."""
+        with self._lock:
+            for tank in tanks:
+                self._figures.pop(tank, None)
 
     def stop(self) -> None:
         """Nothing to end."""

@@ -9,13 +9,13 @@ from typing import Any, Final
 from prometheus_client.metrics_core import CounterMetricFamily, GaugeMetricFamily, Metric
 
 from service.advice.engine.overdue import overdue
-from service.advice.engine.scheduler import STATUS_NAME
+from service.advice.sharing.status import combined_status
 from service.registry.registry import Registry
 from service.times import stored_moment
 
 INGEST: Final = "ingest:"
-INGEST_SILENT_S: Final = 30.0
-"""An ingester without a status for so long is not connected. It writes one every 2 s."""
+INGEST_SILENT_S: Final = 150.0
+"""An ingester without a status for so long is not connected. It writes one each minute."""
 
 _COUNTED: Final = {
     "received": "Messages received.",
@@ -42,7 +42,7 @@ def health_families(
         RegistryUnavailableError: the registry cannot be reached.
     """
     statuses = registry.statuses()
-    late = overdue(statuses.get(STATUS_NAME), now, usual_s=usual_s, up_s=up_s, speed=speed)
+    late = overdue(combined_status(statuses), now, usual_s=usual_s, up_s=up_s, speed=speed)
     ingesters = {
         name.removeprefix(INGEST): status
         for name, status in statuses.items()
@@ -74,7 +74,7 @@ def health_families(
         rejections,
         deliveries,
         failing,
-        *_scheduler(statuses.get(STATUS_NAME)),
+        *_scheduler(combined_status(statuses)),
         GaugeMetricFamily(
             "littoral_scheduler_overdue",
             "1 while the evaluation of the tanks is overdue.",

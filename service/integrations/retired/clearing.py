@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Final
 
 from service.advice.engine.history.change_events import LedgerChange
@@ -15,6 +15,7 @@ from service.errors import LittoralError
 from service.integrations.retired.publication import (
     Publication,
     publications,
+    published_by_others,
     record,
     recorded,
 )
@@ -71,8 +72,8 @@ class RetiredIntegrations:
 
     def start(self) -> None:
         """Empty the topics of what is no longer configured, if the broker can be reached."""
-        present = publications(self._config)
         try:
+            present = [*publications(self._config), *published_by_others(self._registry)]
             known = recorded(self._registry)
             left = retired = [one for one in known if one not in present]
             if retired:
@@ -95,6 +96,9 @@ class RetiredIntegrations:
 
     def retain_only(self, tanks: frozenset[str]) -> None:
         """Nothing of a tank is retained."""
+
+    def release(self, tanks: Collection[str]) -> None:
+        """Nothing of a tank is published."""
 
     def stop(self) -> None:
         """End a start that is going on."""

@@ -76,6 +76,16 @@ def publications(config: Config) -> list[Publication]:
     return found
 
 
+def published_by_others(registry: Registry) -> list[Publication]:
+    """What the schedulers publish that run at present.
+
+    Raises:
+        RegistryUnavailableError: the registry cannot be reached.
+    """
+    running = registry.membership().schedulers.values()
+    return [Publication(**each) for one in running for each in one.published]
+
+
 def recorded(registry: Registry) -> list[Publication]:
     """What was published and not emptied since.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 
 from service.advice.engine.history.change_events import LedgerChange
 from service.clock import Clock, SystemClock
@@ -30,11 +30,13 @@ class Webhook:
         registry: Registry,
         clock: Clock | None = None,
         jitter: Callable[[], float] = random.random,
+        claimant: str = "",
     ) -> None:
         """Prepare.
 
         Args:
             jitter: gives a number from 0 to 1.
+            claimant: as in ``DeliveryQueue``.
         """
         self.name = target.name
         self._target = target
@@ -48,6 +50,7 @@ class Webhook:
             longest_attempt_s=longest_attempt_s(target),
             clock=self._clock,
             jitter=jitter,
+            claimant=claimant,
         )
         self._thread = BackgroundDelivery(f"webhook {target.name}", self._queue.deliver_due)
 
@@ -62,6 +65,9 @@ class Webhook:
 
     def retain_only(self, tanks: frozenset[str]) -> None:
         """A deleted tank makes no events; those from before are still delivered."""
+
+    def release(self, tanks: Collection[str]) -> None:
+        """Deliveries are shared one by one, whoever evaluates a tank."""
 
     def stop(self) -> None:
         """End after the attempt that is under way, within seconds."""

@@ -24,9 +24,9 @@ from service.errors import InvalidInputError, LittoralError
 from service.mqtt.listening import LONGEST_TOPIC, is_filter
 from service.pages.browser import csrf
 from service.pages.local_time import LocalTime
+from service.quantities import QUANTITIES, quantity_title, quantity_words
 from service.registry.fields.route import RouteSchema
 from service.registry.models.access import Scope
-from service.units import QUANTITIES, quantity_title, quantity_words
 
 #: Keys of a route that the form asks for or carries.
 _KEYS: Final = ("topic", "tank", "quantity", "sensor", "format", "path", "unit")

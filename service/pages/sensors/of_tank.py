@@ -16,9 +16,9 @@ from service.errors import InvalidInputError, LittoralError
 from service.pages.browser import csrf
 from service.pages.local_time import LocalTime
 from service.pages.number_format import shown_value
+from service.quantities import QUANTITIES, quantity_words
 from service.registry.models.tank import Tank
 from service.store import Reading
-from service.units import QUANTITIES, quantity_words
 
 WHY_WORDS = {
     Why.CHOSEN: "believed: you chose it",

@@ -10,11 +10,11 @@ from flask import Blueprint, session, url_for
 
 from service.derive.models.tank_view import TankView
 from service.pages.settings.rights import may_write
+from service.quantities import quantity_words
 from service.registry.models.log import LogKind
 from service.registry.models.plans import LightPlan
 from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
-from service.units import quantity_words
 
 HIDDEN: Final = "first_steps_hidden"
 """In the cookie: ids of the tanks whose list was hidden."""

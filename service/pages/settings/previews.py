@@ -13,8 +13,9 @@ from service.errors import InvalidInputError, UnknownUnitError
 from service.pages.settings.drawing import TankDrawing, tank_drawing
 from service.pages.settings.plan_strip import PlanStrip, plan_strip
 from service.pages.tank.animals import limits_text
+from service.registry.fields.dimensions import DimensionsSchema
+from service.registry.fields.inhabitants import StockSchema, TankPlantSchema
 from service.registry.fields.plans import DosePlanSchema, GasPlanSchema, LightPlanSchema
-from service.registry.fields.tank import DimensionsSchema, StockSchema, TankPlantSchema
 from service.registry.models.plans import DosePlan, GasPlan, LightPlan
 from service.registry.models.tank import Plant, Stock
 from service.registry.species.names import plant

@@ -11,9 +11,9 @@ from service.derive.sensors.choice import flag_words
 from service.derive.sensors.device_clock import clock_text
 from service.derive.sensors.probe_out import probe_out_text
 from service.pages.number_format import shown_value
+from service.quantities import quantity_title
 from service.store.model import Reading
 from service.times import from_us, to_us
-from service.units import quantity_title
 
 
 @dataclass(frozen=True, slots=True)

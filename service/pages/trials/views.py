@@ -26,7 +26,8 @@ from service.pages.trials.form import TrialForm, asked_of, trial_form, untried_c
 from service.registry.log.entry_text import entry_text
 from service.registry.models.log import LogEntry
 from service.registry.models.tank import Tank
-from service.registry.models.trials import Trial, TrialState
+from service.registry.models.trial_state import TrialState
+from service.registry.models.trials import Trial
 
 Page = str | Response | tuple[str, int]
 

@@ -24,9 +24,12 @@ from service.registry.database.schema import ensure_current, head_revision, revi
 from service.registry.models.pictures import StoredFile
 from service.registry.tables.access import SECRET_TABLES
 from service.registry.tables.base import Base
+from service.registry.tables.processes import PROCESS_TABLES
 from service.registry.tables.tanks import TankRow
 
 _ROWS: Final = 1000
+_LEFT_OUT: Final = (*SECRET_TABLES, *PROCESS_TABLES)
+"""Tables that are empty in a copy."""
 _PICTURES: Final = (
     "SELECT id, bytes, sha256, thumbnail_bytes, thumbnail_sha256 FROM picture "
     "WHERE entry IS NOT NULL ORDER BY id"
@@ -40,8 +43,9 @@ _BUSY_TIMEOUT_S: Final = 15.0
 def copy_registry(url: str, to: Path) -> str:
     """Copy a registry into a new SQLite file, while others read and write.
 
-    ``SECRET_TABLES`` are empty in the copy. The registry itself stays as it is, also one of an
-    earlier version in SQLite, so that a new version can back up before it upgrades.
+    ``SECRET_TABLES`` and ``PROCESS_TABLES`` are empty in the copy. The registry itself stays as
+    it is, also one of an earlier version in SQLite, so that a new version can back up before it
+    upgrades.
 
     Returns:
         The revision of its schema.
@@ -163,7 +167,7 @@ def _copy_file(path: Path, to: Path) -> None:
             source.execute("VACUUM INTO ?", (str(to),))
         with closing(sqlite3.connect(to, isolation_level=None)) as copy:
             there = {name for (name,) in copy.execute("SELECT name FROM sqlite_master")}
-            for name in sorted(there.intersection(SECRET_TABLES)):
+            for name in sorted(there.intersection(_LEFT_OUT)):
                 copy.execute(f"DELETE FROM {name}")
             copy.execute("VACUUM")  # nothing of what was deleted stays in free pages
     except sqlite3.Error as error:
@@ -189,7 +193,7 @@ def _copy_rows_out(engine: Engine, to: Path) -> None:
 
 
 def _copy_rows(read: Connection, write: Connection) -> None:
-    tables = [one for one in Base.metadata.sorted_tables if one.name not in SECRET_TABLES]
+    tables = [one for one in Base.metadata.sorted_tables if one.name not in _LEFT_OUT]
     for table in reversed(tables):
         write.execute(delete(table))  # what a migration puts into a new registry
     for table in tables:

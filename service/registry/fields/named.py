@@ -10,10 +10,10 @@ from typing import Any, Final, Protocol
 import marshmallow as ma
 
 from service.errors import Refusal
+from service.quantities import QUANTITIES
 from service.schemas.base import CountRefusal
 from service.schemas.fields import Field, finite, is_control, limits_text
 from service.schemas.free_json import Facts
-from service.units import QUANTITIES
 
 _SENSOR: Final = r"[^\s/+#]{1,64}"
 _SENSOR_PATTERN: Final = (

@@ -10,12 +10,12 @@ import marshmallow as ma
 from service.config import RouteConfig
 from service.config.route_schema import FORMATS
 from service.errors import Refusal
+from service.quantities import QUANTITIES
 from service.registry.fields.named import MOST_MEMBERS, check_count
 from service.schemas.base import ValueSchema
 from service.schemas.fields import Choice, Field, Name, Text
 from service.schemas.quantities import Measure
 from service.schemas.times import TimeZone
-from service.units import QUANTITIES
 
 MOST_ROUTES: Final = 500
 TOPIC_LENGTH: Final = 256

@@ -14,12 +14,12 @@ from typing import Any, Final
 import numpy as np
 
 from service.errors import FieldFault, InvalidInputError, Refusal
+from service.quantities import QUANTITIES
 from service.registry.fields.limits import MOST_POINTS
 from service.schemas.messages import pointer_part
 from service.science.numeric.checks import OutOfRangeError
 from service.science.sensors import raw_signals
 from service.science.sensors.ph_electrode import CALIBRATION_VALID_DAYS
-from service.units import QUANTITIES
 
 #: An electrode is compensated for this temperature when none is measured and none was noted, °C.
 DEFAULT_TEMPERATURE_C: Final = 25.0

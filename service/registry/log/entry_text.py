@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
+from service.quantities import quantity_title, quantity_words
 from service.registry.fields.log.kinds import KINDS
 from service.registry.fields.log.water_tests import TESTED_IONS
 from service.registry.log.observations import observed
 from service.registry.models.log import LogEntry, LogKind
 from service.science.water.hardness import dgh_from_meq_l, dkh_from_meq_l
-from service.units import quantity_title, quantity_words
 
 _SAID: Final = ("kind", "level", "plant", "height_cm")
 """Members of an observation that have words of their own."""

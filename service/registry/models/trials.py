@@ -5,20 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
-from enum import StrEnum
 from typing import Any
 
 from service.registry.models.plans import DosePlan, GasPlan, LightPlan, WaterChangePlan
 from service.registry.models.tank import Tank
-
-
-class TrialState(StrEnum):
-    """What has become of a trial."""
-
-    RUNNING = "running"
-    JUDGED = "judged"  # on its date
-    ENDED = "ended"  # by a person, before its date
-    BROKEN_OFF = "broken-off"  # an animal's limit asked for the opposite
+from service.registry.models.trial_state import TrialState
 
 
 @dataclass(frozen=True, slots=True)

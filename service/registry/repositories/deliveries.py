@@ -80,9 +80,19 @@ class DeliveryRepository(Database):
             return session.scalar(later) is not None
 
     def claim_deliveries(
-        self, target: str, now: datetime, claim: timedelta, *, limit: int = 20
+        self,
+        target: str,
+        now: datetime,
+        claim: timedelta,
+        *,
+        claimant: str = "",
+        limit: int = 20,
     ) -> list[Delivery]:
-        """Take deliveries that are due, oldest first; nobody else gets them for ``claim``."""
+        """Take deliveries that are due, oldest first; nobody else gets them for ``claim``.
+
+        Args:
+            claimant: id of the scheduler that takes them: its claims end with it.
+        """
         earlier = aliased(DeliveryRow)
         held_up = exists().where(
             earlier.target == DeliveryRow.target,
@@ -110,35 +120,55 @@ class DeliveryRepository(Database):
         with self.session(writes="bookkeeping") as session:
             pairs = session.execute(due.with_for_update(of=DeliveryRow, skip_locked=True)).all()
             for row, _ in pairs:
-                row.claimed_until = now + claim
+                row.claimed_until, row.claimed_by = now + claim, claimant
         return [_delivery(row, event) for row, event in pairs]
 
-    def release_deliveries(self, ids: Collection[int]) -> None:
-        """Give claimed deliveries back untried."""
+    def is_claimed(self, id: int, claimant: str) -> bool:
+        """Whether a delivery still waits, and is claimed by this one."""
+        query = select(DeliveryRow.id).where(
+            DeliveryRow.id == id,
+            DeliveryRow.state == DeliveryState.WAITING.value,
+            DeliveryRow.claimed_by == claimant,
+        )
+        with self.session(writes=False) as session:
+            return session.scalar(query) is not None
+
+    def release_deliveries(self, ids: Collection[int], claimant: str = "") -> None:
+        """Give deliveries that one has claimed back untried."""
         with self.session(writes="bookkeeping") as session:
             session.execute(
-                update(DeliveryRow).where(DeliveryRow.id.in_(ids)).values(claimed_until=None)
+                update(DeliveryRow)
+                .where(DeliveryRow.id.in_(ids), DeliveryRow.claimed_by == claimant)
+                .values(claimed_until=None, claimed_by="")
             )
 
-    def settle_delivered(self, id: int, now: datetime) -> None:
-        """Note that the target has taken it."""
-        self._settle(id, DeliveryState.DELIVERED, now, "")
+    def settle_delivered(self, id: int, now: datetime, claimant: str | None = None) -> bool:
+        """Note that the target has taken it.
 
-    def settle_dead(self, id: int, now: datetime, error: str) -> None:
-        """Note that it is given up."""
-        self._settle(id, DeliveryState.DEAD, now, error)
+        Args:
+            claimant: only if it is still claimed by this one; returns False where it is not.
+        """
+        return self._settle(id, DeliveryState.DELIVERED, now, "", claimant)
 
-    def settle_skipped(self, id: int, now: datetime, reason: str) -> None:
-        """Note that there was nothing to send any more."""
-        self._settle(id, DeliveryState.SKIPPED, now, reason)
+    def settle_dead(self, id: int, now: datetime, error: str, claimant: str | None = None) -> bool:
+        """Note that it is given up; ``claimant`` as in ``settle_delivered``."""
+        return self._settle(id, DeliveryState.DEAD, now, error, claimant)
 
-    def put_off(self, id: int, next_try: datetime, error: str) -> None:
-        """Note a failed attempt, to be repeated at ``next_try``."""
-        self._change(
+    def settle_skipped(
+        self, id: int, now: datetime, reason: str, claimant: str | None = None
+    ) -> bool:
+        """Note that there was nothing to send any more; ``claimant`` as in ``settle_delivered``."""
+        return self._settle(id, DeliveryState.SKIPPED, now, reason, claimant)
+
+    def put_off(self, id: int, next_try: datetime, error: str, claimant: str | None = None) -> bool:
+        """Note a failed attempt, to be repeated at ``next_try``; ``claimant`` as above."""
+        return self._change(
             id,
+            claimant,
             attempts=DeliveryRow.attempts + 1,
             next_try=next_try,
             claimed_until=None,
+            claimed_by="",
             last_error=error[:ERROR_LENGTH],
         )
 
@@ -164,7 +194,7 @@ class DeliveryRepository(Database):
             if row.state != DeliveryState.DEAD.value:
                 raise ConflictError(f"delivery {id} is {row.state}; only a dead one is sent again")
             row.state, row.attempts, row.settled = DeliveryState.WAITING.value, 0, None
-            row.next_try, row.claimed_until = now, None
+            row.next_try, row.claimed_until, row.claimed_by = now, None, ""
         return _delivery(row, event)
 
     def deliveries(
@@ -252,24 +282,29 @@ class DeliveryRepository(Database):
             session.execute(delete(DeliveryRow).where(DeliveryRow.target.not_in(targets)))
             session.execute(delete(TargetRow).where(TargetRow.name.not_in(targets)))
 
-    def _settle(self, id: int, state: DeliveryState, now: datetime, error: str) -> None:
-        self._change(
+    def _settle(
+        self, id: int, state: DeliveryState, now: datetime, error: str, claimant: str | None
+    ) -> bool:
+        return self._change(
             id,
+            claimant,
             state=state.value,
             attempts=DeliveryRow.attempts + 1,
             settled=now,
             claimed_until=None,
+            claimed_by="",
             last_error=error[:ERROR_LENGTH],
         )
 
-    def _change(self, id: int, **values: object) -> None:
+    def _change(self, id: int, claimant: str | None, **values: object) -> bool:
+        query = update(DeliveryRow).where(
+            DeliveryRow.id == id, DeliveryRow.state == DeliveryState.WAITING.value
+        )
+        if claimant is not None:
+            query = query.where(DeliveryRow.claimed_by == claimant)
+        query = query.values(**values).execution_options(synchronize_session=False)
         with self.session(writes="bookkeeping") as session:
-            session.execute(
-                update(DeliveryRow)
-                .where(DeliveryRow.id == id, DeliveryRow.state == DeliveryState.WAITING.value)
-                .values(**values)
-                .execution_options(synchronize_session=False)
-            )
+            return session.scalar(query.returning(DeliveryRow.id)) is not None
 
 
 def _delivery(row: DeliveryRow, event: EventRow) -> Delivery:

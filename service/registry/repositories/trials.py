@@ -22,7 +22,8 @@ from service.registry.database.versions import (
 )
 from service.registry.documents import from_document, to_document
 from service.registry.fields.trial import MOST_RUNNING, MOST_TRIALS, TrialSchema
-from service.registry.models.trials import Trial, TrialState
+from service.registry.models.trial_state import TrialState
+from service.registry.models.trials import Trial
 from service.registry.repositories.tanks import lock_tank, no_tank
 from service.registry.tables.advice import TrialRow
 from service.registry.tables.tanks import TankRow

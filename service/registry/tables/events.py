@@ -33,7 +33,10 @@ class EventRow(Base):
 
 
 class DeliveryRow(Base):
-    """The delivery of one event to one target; ``claimed_until`` excludes other processes."""
+    """The delivery of one event to one target; ``claimed_until`` excludes other processes.
+
+    ``claimed_by`` is the scheduler that attempts it: its claims end with it.
+    """
 
     __tablename__ = "delivery"
     __table_args__ = (
@@ -50,6 +53,7 @@ class DeliveryRow(Base):
     attempts: Mapped[int]
     next_try: Mapped[datetime]
     claimed_until: Mapped[datetime | None]
+    claimed_by: Mapped[str] = mapped_column(String(ID_LENGTH), server_default="")
     last_error: Mapped[str] = mapped_column(Text)
     settled: Mapped[datetime | None]
 

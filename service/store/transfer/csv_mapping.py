@@ -24,7 +24,7 @@ class ValueColumn:
 
     Attributes:
         name: as in the file's header.
-        quantity: one of ``service.units.QUANTITIES``.
+        quantity: one of ``service.quantities.QUANTITIES``.
         unit: of its numbers; None: the canonical one.
         sensor: which sensor it is from.
     """

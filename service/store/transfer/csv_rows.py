@@ -7,8 +7,8 @@ from functools import lru_cache
 from itertools import repeat
 from typing import Final
 
-from service import units
 from service.errors import LEFT_OUT, InvalidInputError, LittoralError, StoreRefusedError
+from service.quantities import QUANTITIES
 from service.store.checks import check_readings
 from service.store.model import Flag, Reading
 from service.store.transfer.csv_mapping import SENSOR, CsvMapping, ValueColumn, affine
@@ -29,11 +29,11 @@ def row_reader(header: Sequence[str], mapping: CsvMapping, times: TimeReader) ->
     if not mapping.columns and {"quantity", "value"} <= set(names):
         return _LongRows(names, time_at, mapping, times)
     columns = mapping.columns or tuple(
-        ValueColumn(name, name.lower()) for name in names if name.lower() in units.QUANTITIES
+        ValueColumn(name, name.lower()) for name in names if name.lower() in QUANTITIES
     )
     if not columns:
         raise InvalidInputError.of_field(
-            "column", names, f"at least one named like a quantity ({', '.join(units.QUANTITIES)})"
+            "column", names, f"at least one named like a quantity ({', '.join(QUANTITIES)})"
         )
     if mapping.tank is None:
         raise InvalidInputError.of_field("tank", LEFT_OUT, "the tank whose readings these are")

@@ -10,10 +10,10 @@ from typing import Any, Final, TextIO
 import numpy as np
 
 from service.errors import InvalidInputError
+from service.quantities import QUANTITIES
 from service.store.interface import Store
 from service.store.line_protocol import line_of
 from service.store.model import Flag, Reading, Samples, SeriesKey
-from service.units import QUANTITIES
 
 #: Read at once: a week of one series.
 CHUNK_US: Final = 7 * 86_400_000_000

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -12,9 +12,10 @@ import pytest
 
 from service.advice.engine.history.change_events import ChangeKind, LedgerChange
 from service.advice.engine.history.ledger import Ledger
-from service.advice.engine.scheduler import STATUS_NAME, Scheduler
+from service.advice.engine.scheduler import Scheduler
 from service.derive.models.tank_view import TankView
 from service.registry.models.log import LogKind
+from service.registry.models.schedulers import SCHEDULER_STATUS
 from service.registry.registry import Registry
 from service.store.model import Reading
 from service.store.sqlite.store import SqliteStore
@@ -76,12 +77,12 @@ def test_runs_in_a_thread_is_nudged_and_reports(house: House) -> None:
     running = scheduler(house)
     thread = threading.Thread(target=running.run, args=(stop,))
     thread.start()
-    wait_until(lambda: STATUS_NAME in house.registry.statuses())
-    first = house.registry.statuses()[STATUS_NAME]
+    wait_until(lambda: SCHEDULER_STATUS in house.registry.statuses())
+    first = house.registry.statuses()[SCHEDULER_STATUS]
     assert first["tanks"] == 1 and first["error"] is None
     house.clock.moment += HOUR
     running.nudge()
-    wait_until(lambda: house.registry.statuses()[STATUS_NAME]["time"] != first["time"])
+    wait_until(lambda: house.registry.statuses()[SCHEDULER_STATUS]["time"] != first["time"])
     stop.set()
     thread.join(60)
     assert not thread.is_alive()
@@ -146,6 +147,8 @@ class Recorder:
             raise KeyError("an oddity")
         self.updated.append(view.tank.id)
 
+    def release(self, tanks: Collection[str]) -> None: ...
+
     def retain_only(self, tanks: frozenset[str]) -> None:
         if self.fails:
             raise KeyError("another oddity")
@@ -160,7 +163,7 @@ def test_an_integration_that_fails_holds_up_no_other(
     house.registry.put_tank(a_tank(id="fern"))
     running.run_once()
     assert good.updated == ["reed", "fern", "reed"]
-    assert house.registry.statuses()[STATUS_NAME]["error"] is None
+    assert house.registry.statuses()[SCHEDULER_STATUS]["error"] is None
     assert "integration bad failed" in caplog.text
 
 
@@ -179,7 +182,7 @@ def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House, tmp_path:
     running = Scheduler(house.registry, away, house.clock, 60.0)
     thread = threading.Thread(target=running.run, args=(stop,))
     thread.start()
-    wait_until(lambda: house.registry.statuses().get(STATUS_NAME, {}).get("error") == "away")
+    wait_until(lambda: house.registry.statuses().get(SCHEDULER_STATUS, {}).get("error") == "away")
     stop.set()
     thread.join(60)
     away.close()

@@ -26,7 +26,8 @@ from service.advice.trials.keeping import without_undoing
 from service.advice.trials.tried import levers_of, plans_before
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.tank import Stock
-from service.registry.models.trials import Trial, TrialState
+from service.registry.models.trial_state import TrialState
+from service.registry.models.trials import Trial
 from service.registry.registry import Registry
 from service.store import open_store
 from tests.advice.cases import view_with

@@ -6,10 +6,12 @@ import socket
 from dataclasses import replace
 from datetime import timedelta
 
-from service.advice.engine.scheduler import STATUS_NAME, Scheduler
+from service.advice.engine.scheduler import Scheduler
+from service.advice.sharing.leases import SharedLeases
 from service.api.context import install
 from service.clock import FixedClock
 from service.errors import StoreUnavailableError
+from service.registry.models.schedulers import SCHEDULER_STATUS
 from service.store import open_store
 from tests.api.conftest import problem_of
 from tests.api.scenes import put
@@ -76,7 +78,27 @@ def test_readyz_has_the_last_reports_of_ingesters_and_scheduler(client, context)
         "tanks": 0,
         "overdue": False,
         "errors": [],
+        "schedulers": [],
     }
+
+
+def test_readyz_names_the_processes_that_share_the_tanks(client, context):
+    east, west = (SharedLeases(context.registry, name, 30.0) for name in ("east", "west"))
+    for one in (east, west, east, west):
+        one.tend(may_give=True, at_once=True)
+    for one in (east, west):
+        given = context.registry, context.store, context.clock, 60.0
+        Scheduler(*given, leases=one).run_once()
+    advice = client.get("/readyz").get_json()["advice"]
+    assert [(one["name"], one["parts"]) for one in advice["schedulers"]] == [
+        ("east", 33),
+        ("west", 31),  # and the upkeep
+    ]
+    assert advice["evaluated"] == "2025-06-04T12:00:00Z"
+    east.leave()
+    west.tend(at_once=True)
+    (one,) = client.get("/readyz").get_json()["advice"]["schedulers"]
+    assert (one["name"], one["parts"]) == ("west", 64)
 
 
 def test_not_ready_while_a_running_ingester_can_store_nothing(client, context):
@@ -145,7 +167,7 @@ def test_an_evaluation_that_failed_does_not_count(made, client, context, monkeyp
 
 def test_a_service_that_has_just_started_is_ready_however_long_it_was_off(client, context):
     context.registry.put_status(
-        STATUS_NAME, {"evaluated": "2024-01-01T00:00:00Z", "every_s": 60.0, "time": None}
+        SCHEDULER_STATUS, {"evaluated": "2024-01-01T00:00:00Z", "every_s": 60.0, "time": None}
     )
     assert client.get("/readyz").status_code == 200
 

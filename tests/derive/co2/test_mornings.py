@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from service.advice.handover.absence import sheet_of
-from service.advice.handover.sheet import water_line
+from service.advice.handover.sheet_lines import water_line
 from service.derive.co2.current import co2_now
 from service.derive.co2.mornings import drift_doubt, morning_drift, nights_of
 from service.derive.drift_cache import MorningDrifts

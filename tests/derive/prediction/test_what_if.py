@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from demo.model import TankModel
-from service.derive.prediction.what_if import Answer, Question, what_if
+from service.derive.prediction.question import Question
+from service.derive.prediction.what_if import Answer, what_if
 from service.errors import ConflictError, InvalidInputError
 from service.registry.models.plans import GasPlan, LightPlan
 from service.registry.models.tank import Stock, Tank

@@ -9,8 +9,8 @@ import pytest
 
 from ingest.process.quality.limits import LIMITS
 from ingest.process.series import SeriesMemory
+from service.quantities import QUANTITIES
 from service.store import Flag
-from service.units import QUANTITIES
 from tests.ingest.process.feeding import S, Series
 
 

@@ -5,12 +5,9 @@ from __future__ import annotations
 import json
 import re
 import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
 
 import paho.mqtt.client as mqtt
 import paho.mqtt.publish as publish
@@ -19,169 +16,18 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from ingest.decode.routes import Router
 from service.advice.engine.history.ledger import Ledger
-from service.advice.engine.recommendation import Amount, LogDraft, Severity
-from service.config import HubOptions, MqttConfig, RouteConfig
-from service.integrations.hub.presses import Marking
-from service.integrations.hub.publisher import Hub
-from service.registry.audit import ActorKind
-from service.registry.models.log import LogKind
-from service.registry.models.recommendations import State
+from service.advice.engine.recommendation import Amount, Severity
+from service.config import HubOptions, RouteConfig
 from service.version import package_version
 from tests.advice.engine.test_ledger import at, finding
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.conftest import Home
+from tests.integrations.hub.hubbish import BY_DEVICE, BY_ENTITY, Hubbish, Start, hub
 from tests.integrations.relay import Relay
 from tests.integrations.retained import retained_at
-from tests.servers import Mosquitto, wait_until
+from tests.servers import wait_until
 
-KH_TEST = LogDraft(LogKind.KH_TEST.value, {}, {"kh": "kh_dkh"})
-BY_DEVICE, BY_ENTITY = HubOptions(discovery="device"), HubOptions()
-STATUS = "littoral/$hub/littoral/status"
-TOPICS = ("state_topic", "json_attributes_topic")
-Start = Callable[..., Mosquitto]
-
-
-@dataclass
-class Entity:
-    """One sensor as a hub makes it from its component."""
-
-    component: dict[str, Any]
-    states: list[str] = field(default_factory=list)
-    available: dict[str, str] = field(default_factory=dict)
-    attributes: dict[str, Any] = field(default_factory=dict)
-
-    @property
-    def is_available(self) -> bool:
-        """Whether all of its availability topics say so."""
-        wanted = [one["topic"] for one in self.component["availability"]]
-        return all(self.available.get(topic) == "online" for topic in wanted)
-
-    @property
-    def events(self) -> list[dict[str, Any]]:
-        """What an event entity was sent."""
-        return [json.loads(one) for one in self.states]
-
-    @property
-    def state(self) -> str | None:
-        """The present state; None where unavailable or never sent."""
-        return self.states[-1] if self.states and self.is_available else None
-
-
-class Hubbish:
-    """A minimal hub: finds devices under a discovery prefix and follows their topics.
-
-    It refuses an id that it knows from another discovery topic, as the real ones do.
-    """
-
-    def __init__(self, port: int, prefix: str = "homeassistant") -> None:
-        self._port = port
-        self._prefix = prefix
-        self._lock = threading.Lock()
-        self.devices: dict[str, dict[str, Any]] = {}
-        self.entities: dict[str, Entity] = {}
-        self.announced: dict[str, set[str]] = {}
-        self.refused: list[str] = []
-        self.configs = 0
-        self._asked: set[int] = set()
-        self.retained_states: set[str] = set()
-
-    def __enter__(self) -> Hubbish:
-        self.client = mqtt.Client(CallbackAPIVersion.VERSION2)
-        self.client.on_connect = lambda client, *_: client.subscribe(f"{self._prefix}/#", 1)
-        self.client.on_message = self._take
-        self.client.on_subscribe = lambda _, __, mid, *___: self._asked.discard(mid)
-        self.client.connect("127.0.0.1", self._port)
-        self.client.loop_start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.client.disconnect()
-        self.client.loop_stop()
-
-    def follows(self, device: str = "littoral-reed") -> bool:
-        """Whether a device is known and all of its topics are subscribed to."""
-        with self._lock:
-            if f"{device}-event" not in self.entities or self._asked:  # the last one
-                return False
-            return all(
-                len(one.available) == len(one.component["availability"])
-                for key, one in self.entities.items()
-                if key.startswith(f"{device}-")
-            )
-
-    def entity(self, key: str, device: str = "littoral-reed") -> Entity:
-        return self.entities[f"{device}-{key}"]
-
-    def state(self, key: str, device: str = "littoral-reed") -> str | None:
-        with self._lock:
-            found = self.entities.get(f"{device}-{key}")
-            return None if found is None else found.state
-
-    def _take(self, client: mqtt.Client, _: object, message: mqtt.MQTTMessage) -> None:
-        with self._lock:
-            text = message.payload.decode()
-            if message.topic.endswith("/config"):
-                self._discover(client, message.topic, text)
-                return
-            for entity in self.entities.values():
-                if message.topic == entity.component.get("state_topic"):
-                    entity.states.append(text)
-                    if message.retain:
-                        self.retained_states.add(message.topic)
-                elif message.topic == entity.component.get("json_attributes_topic"):
-                    entity.attributes = json.loads(text)
-                elif {"topic": message.topic} in entity.component["availability"]:
-                    entity.available[message.topic] = text
-
-    def _discover(self, client: mqtt.Client, topic: str, text: str) -> None:
-        for key in self.announced.pop(topic, set()) if not text else ():
-            del self.entities[key]
-        document = json.loads(text) if text else {}
-        device = topic.split("/")[2]
-        if not text:
-            if not any(key.startswith(f"{device}-") for key in self.entities):
-                self.devices.pop(device, None)
-            return
-        self.configs += 1
-        _, platform, *_ = topic.split("/")
-        found = document.pop("cmps", None) or {"": {"p": platform, **document}}
-        self.devices[device] = document
-        for component in found.values():
-            key = component["unique_id"]
-            if key in self.entities and key not in self.announced.get(topic, set()):
-                self.refused.append(f"{key} of {topic}")
-                continue
-            self.announced.setdefault(topic, set()).add(key)
-            known = self.entities.setdefault(key, Entity(component))
-            known.component = component
-            topics = {component[name] for name in TOPICS if name in component}
-            topics |= {one["topic"] for one in component["availability"]}
-            for one in topics:
-                _, mid = client.subscribe(one, 1)
-                assert mid is not None
-                self._asked.add(mid)
-
-    def press(self, key: str, payload: str | None = None, device: str = "littoral-reed") -> None:
-        """Press a button; with another payload than it has, as somebody else might."""
-        component = self.entity(key, device).component
-        text = component["payload_press"] if payload is None else payload
-        self.client.publish(component["command_topic"], text, 1)
-
-
-@contextmanager
-def hub(
-    url: str,
-    options: HubOptions = BY_ENTITY,
-    marking: Marking | None = None,
-    public_url: str | None = None,
-) -> Iterator[Hub]:
-    made = Hub("rooms", options, MqttConfig(url=url), 60.0, marking, public_url)
-    made.start()
-    wait_until(lambda: made.is_connected)
-    try:
-        yield made
-    finally:
-        made.stop()
+STATUS = "littoral/$hub/littoral/$status/littoral-ingest"
 
 
 @pytest.mark.parametrize("options", [BY_ENTITY, BY_DEVICE], ids=["entity", "device"])
@@ -339,130 +185,32 @@ def test_the_words_come_with_what_to_do_first_and_with_events(
         assert changes[0]["tank"] == "reed"
 
 
-@dataclass
-class Marked:
-    """What the buttons of a hub need, of a test."""
-
-    home: Home
-    nudged: threading.Event = field(default_factory=threading.Event)
-
-    @property
-    def marking(self) -> Marking:
-        return Marking(self.home.registry, self.home.clock, self.nudged.set)
-
-    def state(self, code: str) -> str:
-        (one,) = (
-            each
-            for each in Ledger(self.home.registry).list("reed", tuple(State))
-            if each.finding.code == code
-        )
-        return one.state.value
-
-
-def test_buttons_mark_what_to_do_first_and_nothing_else(
+def test_one_that_was_urgent_before_a_restart_is_told_from_one_that_becomes_so(
     home: Home, start_mosquitto: Start, tmp_path: Path
 ) -> None:
     broker = start_mosquitto(tmp_path)
-    marked = Marked(home)
-    ledger = Ledger(home.registry)
     view = at(NOON)
-    change = LogDraft(LogKind.WATER_CHANGE.value, {"fraction": 0.5})
-    findings = [
-        replace(finding("water", Severity.URGENT), log=change),
-        replace(finding("test", Severity.WARNING), log=KH_TEST),
-        finding("prune", Severity.ADVICE),
-    ]
-    with (
-        hub(broker.url, marking=marked.marking) as integration,
-        Hubbish(broker.port) as reader,
-    ):
-
-        def evaluated() -> None:
-            open_codes = {one.finding.code for one in ledger.list("reed", [State.OPEN])}
-            still = [one for one in findings if one.code in open_codes or not open_codes]
-            integration.update(view, ledger.update(view, still))
-
-        evaluated()
-        wait_until(lambda: reader.follows() and reader.entity("done").is_available)
-        old = reader.entity("done").component["payload_press"]
-        reader.press("done")
-        wait_until(lambda: marked.state("water") == "done")
-        assert marked.nudged.wait(60)
-        (entry,) = home.registry.log("reed", kinds=[LogKind.WATER_CHANGE], limit=1)
-        assert (entry.data["fraction"], entry.by) == (0.5, "rooms")
-        record = home.registry.audit(limit=1)[0]
-        assert (record.actor.kind, record.actor.name) == (ActorKind.HUB, "rooms")
-
-        # One that needs a number can be put off, not done.
-        evaluated()
-        wait_until(lambda: not reader.entity("done").is_available)
-        wait_until(lambda: reader.entity("not_now").component["payload_press"] != old)
-        reader.press("done")
-        event = reader.entity("event")
-        wait_until(lambda: bool(event.states) and event.events[-1]["event_type"] == "refused")
-        assert event.events[-1]["reason"] == (
-            "its log entry needs kh: mark it as done on the tank's page"
-        )
-        assert marked.state("test") == "open"
-        reader.press("not_now")
-        wait_until(lambda: marked.state("test") == "snoozed")
-
-        # Neither one that was pressed before, nor one of another tank, nor any text.
-        foreign = reader.entity("not_now").component["command_topic"].replace("reed", "fern")
-        prune = next(one for one in ledger.list("reed") if one.finding.code == "prune")
-        reader.client.publish(foreign, prune.id, 1)
-        for odd in ("x" * 1000, "", old, "no-such-id"):  # presses are taken in this order
-            reader.press("not_now", odd)
-        wait_until(lambda: event.events[-1].get("id") == "no-such-id")
-        assert (marked.state("prune"), marked.state("water")) == ("open", "done")
-        # A retained press would come again with every connection: it is none, and is removed.
-        topic = reader.entity("not_now").component["command_topic"]
-        publish.single(topic, prune.id, 1, True, "127.0.0.1", broker.port)
-        wait_until(lambda: topic not in retained_at(broker.port))
-        reader.press("not_now", "one-after-it")
-        wait_until(lambda: event.events[-1].get("id") == "one-after-it")
-        assert marked.state("prune") == "open"
-
-
-def test_buttons_can_be_switched_off(home: Home, start_mosquitto: Start, tmp_path: Path) -> None:
-    broker = start_mosquitto(tmp_path)
-    options = HubOptions(buttons=False)
-    with (
-        hub(broker.url, options, Marked(home).marking) as integration,
-        Hubbish(broker.port) as reader,
-    ):
-        scheduler = home.scheduler(integration)
-        scheduler.evaluate_all()
+    urgent, advice = finding("heat", Severity.URGENT), finding("b", Severity.ADVICE)
+    with hub(broker.url) as integration, Hubbish(broker.port) as reader:
+        integration.update(view, Ledger(home.registry).update(view, []))
         wait_until(reader.follows)
-        assert "littoral-reed-done" not in reader.entities
-        (first, *_) = Ledger(home.registry).list("reed")
-        for key in ("done", "not_now"):
-            reader.client.publish(f"littoral/$hub/littoral/reed/{key}/press", first.id, 1)
-        scheduler.evaluate_all()
-        wait_until(lambda: reader.state("first") is not None)
-        assert Ledger(home.registry).get(first.id).state is State.OPEN
-
-
-@pytest.mark.parametrize("options", [BY_ENTITY, BY_DEVICE], ids=["entity", "device"])
-def test_buttons_that_were_switched_off_are_gone_at_the_next_start(
-    home: Home, start_mosquitto: Start, tmp_path: Path, options: HubOptions
-) -> None:
-    broker = start_mosquitto(tmp_path)
-    marking = Marked(home).marking
-
-    def buttons() -> set[str]:
-        return {
-            topic
-            for topic, payload in retained_at(broker.port).items()
-            if "/button/" in topic or "/done/" in topic or "payload_press" in payload
-        }
-
-    with hub(broker.url, options, marking) as integration:
-        home.scheduler(integration).evaluate_all()
-        wait_until(lambda: len(buttons()) >= 2)
-    with hub(broker.url, replace(options, buttons=False), marking) as integration:
-        home.scheduler(integration).evaluate_all()
-        wait_until(lambda: buttons() == set(), why=lambda: str(buttons()))
+        integration.update(view, Ledger(home.registry).update(view, [urgent, advice]))
+        event = reader.entity("event")
+        wait_until(lambda: len(event.events) == 2)
+        integration.stop()
+        more = replace(urgent, amounts=(Amount("water", 30.0, "L"),))
+        with hub(broker.url) as restarted:
+            change = Ledger(home.registry).update(
+                view, [more, replace(advice, severity=Severity.URGENT)]
+            )
+            restarted.update(view, change)
+            wait_until(lambda: len(event.events) == 4)
+    changes = {one["code"]: one for one in event.events[2:]}
+    assert {one["event_type"] for one in changes.values()} == {"changed"}
+    assert {code: one["severity_before"] for code, one in changes.items()} == {
+        "heat": "urgent",
+        "b": "advice",
+    }
 
 
 @pytest.mark.parametrize("before", [BY_ENTITY, BY_DEVICE], ids=["entity", "device"])
@@ -524,7 +272,7 @@ def test_an_empty_message_removes_a_deleted_tank(
                 "p": "sensor",
                 "unique_id": "littoral-two-pond-x",
                 "state_topic": "littoral/$hub/littoral-two/pond/x",
-                "availability": [{"topic": "littoral/$hub/littoral-two/status"}],
+                "availability": [{"topic": "littoral/$hub/littoral-two/$status/littoral-ingest"}],
             }
         },
         "dev": {"ids": ["littoral-two-pond"]},

@@ -52,6 +52,8 @@ AUTOMATION = f"""
 """
 HEAT = finding("heat", Severity.URGENT)
 MORE_HEAT = replace(HEAT, amounts=(Amount("water", 30.0, "L"),))
+FALL = finding("fall", Severity.URGENT)
+MORE_FALL = replace(FALL, amounts=(Amount("water", 30.0, "L"),))
 DRIFT = finding("drift", Severity.WARNING)
 
 
@@ -213,13 +215,18 @@ def test_a_hub_from_the_first_tank_to_the_last(house: House, home: Home) -> None
             why=lambda: hub.log[-4000:],
         )
         tank.until([MORE_HEAT, DRIFT], "sensor.reed_bed_what_to_do_first", "drift title")
+        tank.until([MORE_HEAT, DRIFT, FALL], "sensor.reed_bed_what_to_do_first", "fall title")
+        wait_until(lambda: fired.titles == ["heat title", "fall title"])
 
         # The service is killed: nothing is shown that may be old.
         relay.close()
         house.shows("sensor.reed_bed_temperature", "unavailable")
         house.shows("event.reed_bed_advice", "unavailable")
     with service(house, home, broker.port) as tank:
-        tank.until([MORE_HEAT, DRIFT], "sensor.reed_bed_temperature", "24")
+        tank.until([MORE_HEAT, DRIFT, FALL], "sensor.reed_bed_temperature", "24")
+        # An amount that changes after the restart makes nothing urgent anew.
+        tank.run([MORE_HEAT, DRIFT, MORE_FALL])
+        wait_until(lambda: event_type(hub) == "changed", why=lambda: hub.log[-3000:])
         # A tank that is renamed keeps its entities.
         renamed = replace(at(NOON), tank=replace(at(NOON).tank, name="Old reeds"))
         tank.run([MORE_HEAT, DRIFT], renamed)
@@ -227,7 +234,7 @@ def test_a_hub_from_the_first_tank_to_the_last(house: House, home: Home) -> None
         # A tank that is deleted is gone.
         tank.integration.retain_only(frozenset())
         wait_until(lambda: hub.present("reed_bed") == {}, why=lambda: f"{hub.present('reed_bed')}")
-    assert fired.titles == ["heat title"]
+    assert fired.titles == ["heat title", "fall title"]
     fired.close()
 
 

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from service.advice.engine.documents import recommendation_document
 from service.advice.engine.history.measured import amounts_moved, measured_out
-from service.advice.engine.recommendation import Recommendation, most_urgent_first
+from service.advice.engine.recommendation import Recommendation, Severity, most_urgent_first
 from service.registry.models.events import NewEvent
 from service.registry.models.recommendations import ACTIVE_STATES, State
 
@@ -34,10 +34,16 @@ class ChangeKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ChangeEvent:
-    """One change of one recommendation, with the recommendation as it is afterwards."""
+    """One change of one recommendation.
+
+    Attributes:
+        recommendation: as it is afterwards.
+        severity_before: as it was stored; None where it was not open.
+    """
 
     kind: ChangeKind
     recommendation: Recommendation
+    severity_before: Severity | None = None
 
     @property
     def type(self) -> str:
@@ -84,7 +90,7 @@ def change_between(
         if kind is not None and one.state is State.OPEN:
             one = replace(one, extra={**one.extra, "published": _facts(one)})
         if kind is not None:
-            events.append(ChangeEvent(kind, one))
+            events.append(ChangeEvent(kind, one, _open_severity(was.get(one.id))))
         stored.append(one)
     order = list(ChangeKind)
     events.sort(key=lambda event: order.index(event.kind))
@@ -104,6 +110,10 @@ def log_events(change: LedgerChange, now: datetime) -> list[NewEvent]:
         )
         for event in change.events
     ]
+
+
+def _open_severity(one: Recommendation | None) -> Severity | None:
+    return one.finding.severity if one is not None and one.state is State.OPEN else None
 
 
 def _kind(old: Recommendation | None, new: Recommendation) -> ChangeKind | None:

@@ -15,9 +15,9 @@ from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 from service.advice.rules.sensors.silent import RESTS_ON
 from service.derive.sensors.choice import US_PER_MINUTE, age_min, usable
+from service.quantities import quantity_words
 from service.store.model import SeriesInfo
 from service.times import from_us
-from service.units import quantity_words
 
 CODE = "sensors-disagree"
 MOST_APART_MIN = 15.0

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from service.advice.engine.rule import Case
 from service.advice.phrases import listed
 from service.derive.sensors.choice import US_PER_MINUTE
+from service.quantities import quantity_words
 from service.store.model import SeriesInfo, SeriesKey
-from service.units import quantity_words
 
 NAMES_SHOWN = 5
 """So many sensors are named; the others are counted. Our choice."""

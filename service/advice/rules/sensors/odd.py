@@ -24,9 +24,9 @@ from service.advice.rules.sensors.groups import (
 )
 from service.advice.rules.sensors.silent import RESTS_ON
 from service.derive.sensors.choice import age_min
+from service.quantities import QUANTITIES
 from service.store.model import Flag, SeriesInfo, SeriesKey
 from service.times import from_us
-from service.units import QUANTITIES
 
 STUCK_CODE = "sensor-stuck"
 IMPLAUSIBLE_CODE = "sensor-implausible"

@@ -17,10 +17,10 @@ from service.advice.phrases import day_clock
 from service.advice.rules.sensors.groups import subject_of
 from service.derive.sensors.probe_out import ProbeOut
 from service.derive.thresholds import COMMON_PRACTICE
+from service.quantities import quantity_words
 from service.registry.models.log import LogKind
 from service.store.model import SeriesInfo
 from service.times import from_us, to_us
-from service.units import quantity_words
 
 CODE = "probe-out"
 

@@ -25,9 +25,9 @@ from service.advice.rules.sensors.groups import (
     together,
 )
 from service.derive.sensors.choice import age_min
+from service.quantities import QUANTITIES
 from service.store.model import SeriesInfo
 from service.times import from_us
-from service.units import QUANTITIES
 
 CODE = "sensor-silent"
 TOGETHER_MIN = 15.0

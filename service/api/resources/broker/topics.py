@@ -11,12 +11,12 @@ from service.api.http.problems.faults import invalid_option
 from service.api.resources.broker.traffic import EVERYTHING, Topic, present_traffic
 from service.api.resources.readings.schemas import FlagsField
 from service.mqtt.listening import LONGEST_TOPIC, is_filter
+from service.quantities import QUANTITIES
 from service.registry.fields.route import RouteSchema
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested, Schema
 from service.schemas.fields import Choice, Number, Text, Whole, YesNo
 from service.schemas.readings import ReadingTime
-from service.units import QUANTITIES
 
 blueprint = Blueprint(
     "broker", __name__, url_prefix="/v1/broker", description="What arrives at the MQTT broker."

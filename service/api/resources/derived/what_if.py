@@ -15,9 +15,10 @@ from service.derive.gas_exchange import FIT_DAYS
 from service.derive.loader import load
 from service.derive.models.quality import EstimatedValue
 from service.derive.prediction.day_model import Band
-from service.derive.prediction.what_if import PredictedDay, Question, predicted_day
+from service.derive.prediction.question import Question
+from service.derive.prediction.what_if import PredictedDay, predicted_day
 from service.registry.checks import schema_of
-from service.registry.fields.tank import StockSchema
+from service.registry.fields.inhabitants import StockSchema
 from service.schemas.answers import AnswerSchema, With
 from service.schemas.base import Items, Nested, ValueSchema
 from service.schemas.checks import check

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
+from service.api.resources.inhabitants.of_tank import OfSpeciesSchema, present_tank
 from service.derive.inhabitants.animals import Group, groups_of
 from service.derive.inhabitants.tolerance import tolerance_of
-from service.derive.loader import log_in_force
 from service.registry.fields.limits import MOST_ANIMALS
 from service.registry.species.ranges import SharedRange
 from service.schemas.answers import AnswerSchema, With
@@ -27,12 +26,9 @@ blueprint = Blueprint(
 )
 
 
-class GroupSchema(AnswerSchema):
+class GroupSchema(OfSpeciesSchema):
     """A group of animals of one species, and the limits in force for it."""
 
-    species = Text("As the tank names it.", attribute="stock.species")
-    listed_as = Text("Name in the table of species; empty where it is not listed.")
-    vernacular = Items(Text(), "Plain names.")
     count = Whole(low=0, high=MOST_ANIMALS, attribute="stock.count")
     covered = YesNo("False: nothing is known of it, and no advice covers it.")
     temperature = Range("Cel", "Outside it there are warnings.", open_ends=True)
@@ -73,14 +69,11 @@ class TankAnimalsSchema(AnswerSchema):
 @blueprint.answers(200, TankAnimalsSchema)
 def animals(tank: str) -> dict[str, Any]:
     """The animals of a tank, the limits in force for each, and what they share"""
-    context = current()
-    found = context.registry.tank(tank)
-    moment = now()
-    log = log_in_force(found, context.registry, moment, moment)
-    tolerance = tolerance_of(found, log, moment)
+    present = present_tank(tank)
+    tolerance = tolerance_of(present.tank, present.log, present.now)
     return {
         "tank": tank,
-        "animals": [_shown(group) for group in groups_of(found)],
+        "animals": [_shown(group) for group in groups_of(present.tank)],
         "temperature": _shared(tolerance.tolerable),
         "comfortable": _shared(tolerance.comfortable),
         "co2_max": tolerance.co2_max_mg_l,
@@ -99,6 +92,7 @@ def _shown(group: Group) -> With:
     stock, gh = group.stock, group.gh_dgh
     return With(
         group,
+        species=stock.species,
         temperature=(stock.temperature_low_c, stock.temperature_high_c),
         comfortable=(stock.comfortable_low_c, stock.comfortable_high_c),
         co2_max=stock.co2_max_mg_l,

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import Any, get_args
 
-from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.derive.inhabitants.plant_heights import PlantHeight, height_of
+from service.api.resources.inhabitants.of_tank import OfSpeciesSchema, Present, present_tank
+from service.derive.inhabitants.plant_heights import height_of
 from service.derive.inhabitants.plants import Planted, plants_of
-from service.derive.loader import log_in_force
 from service.registry.fields.limits import MOST_ITEMS
 from service.registry.models.tank import AtSurface, Position, Side
 from service.registry.species.table import Co2Demand, Light, Place
@@ -48,12 +47,9 @@ class GrownHeightSchema(AnswerSchema):
     )
 
 
-class PlantedSchema(AnswerSchema):
+class PlantedSchema(OfSpeciesSchema):
     """Plants of one species."""
 
-    species = Text("As the tank names it.", attribute="plant.species")
-    listed_as = Text("Name in the table of species; empty where it is not listed.")
-    vernacular = Items(Text(), "Plain names.")
     light = Choice(
         "Demand; null where not known.",
         words=get_args(Light),
@@ -106,16 +102,21 @@ def plants(tank: str) -> dict[str, Any]:
 
     By the table of species, or as the tank says of its own; growth by the heights in the log.
     """
-    context, present = current(), now()
-    own = context.registry.tank(tank)
-    found, log = plants_of(own), log_in_force(own, context.registry, present, present)
+    present = present_tank(tank)
+    found = plants_of(present.tank)
     return {
         "tank": tank,
-        "plants": [_shown(one, height_of(one.plant, own, log, present)) for one in found],
+        "plants": [_shown(one, present) for one in found],
         "not_listed": [one.plant.species for one in found if not one.listed_as],
         "next": None,
     }
 
 
-def _shown(one: Planted, grown: PlantHeight | None) -> With:
-    return With(one, height=(one.plant.height_low_cm, one.plant.height_high_cm), grown=grown)
+def _shown(one: Planted, present: Present) -> With:
+    plant = one.plant
+    return With(
+        one,
+        species=plant.species,
+        height=(plant.height_low_cm, plant.height_high_cm),
+        grown=height_of(plant, present.tank, present.log, present.now),
+    )

@@ -24,10 +24,10 @@ from service.api.resources.readings.schemas import (
     SpanReadingsSchema,
 )
 from service.api.resources.readings.series import Column, Load, Page, page_of
+from service.quantities import QUANTITIES
 from service.schemas.answers import With
 from service.store import ReadableStore, SeriesKey
 from service.times import format_moment, format_span, from_us, to_us
-from service.units import QUANTITIES
 
 _READINGS: Final = ReadingsSchema()
 _SPAN_READINGS: Final = SpanReadingsSchema()

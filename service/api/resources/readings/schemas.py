@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Any, Final
 
 from service.api.http.pagination import PageSchema
+from service.quantities import QUANTITIES
 from service.schemas.answers import AnswerSchema, Rows
 from service.schemas.fields import Choice, Field, Number, Text, Whole, YesNo
 from service.schemas.readings import CanonicalUnit, ReadingTime
 from service.schemas.times import Moment, Span
 from service.store import Flag
-from service.units import QUANTITIES
 
 AGGREGATES: Final = ("mean", "min", "max", "first", "last", "sum", "count")
 FLAG_WORDS: Final = tuple(str(flag.name).lower() for flag in Flag if flag)

@@ -34,6 +34,7 @@ from service.api.resources.readings.intake import (
 )
 from service.api.resources.readings.schemas import ReadingSchema
 from service.errors import FieldFault
+from service.quantities import QUANTITIES
 from service.registry.audit import Action, AuditedWrite
 from service.registry.models.ingest import Rejection
 from service.schemas.answers import AnswerSchema
@@ -42,7 +43,6 @@ from service.schemas.fields import Choice, Number, Text
 from service.schemas.messages import messages_of
 from service.schemas.times import Moment
 from service.schemas.unit_schemas import units_of
-from service.units import QUANTITIES
 
 SENML: Final = "application/senml+json"
 MOST: Final = 10_000

@@ -7,11 +7,11 @@ from typing import Final
 
 import marshmallow as ma
 
+from service.quantities import QUANTITIES
 from service.registry.fields.limits import MOST_POINTS, NAME_LENGTH
 from service.registry.fields.log.entry import LogData
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Number, Text
-from service.units import QUANTITIES
 
 MOST_MINUTES: Final = 7 * 1440.0
 

@@ -14,7 +14,7 @@ from service.api.context import install
 from service.api.resources.handover import reporting
 from service.clock import FixedClock
 from tests.api.conftest import NOW
-from tests.api.resources.handover.test_link_reports import entries, later, linked
+from tests.api.resources.handover.reporting import entries, later, linked
 from tests.api.test_handover import away  # noqa: F401 - a fixture used here too
 
 HTML = {"Accept": "text/html,*/*;q=0.8"}

@@ -2,69 +2,30 @@
 
 from __future__ import annotations
 
-import itertools
-import json
 from dataclasses import replace
-from datetime import timedelta
-from pathlib import Path
 
 import pytest
 
 from service.advice.engine.scheduler import Scheduler
 from service.api.context import install
 from service.app.app_factory import create_app
-from service.clock import FixedClock
 from service.pages.audit import WORDS
 from service.registry.audit import Action, ActorKind
 from service.registry.models.access import Scope
-from service.registry.repositories.log.entries import link_reports
+from service.registry.repositories.log import link_reports
 from tests.api.conftest import NOW, problem_of
+from tests.api.resources.handover.reporting import (
+    URL,
+    done,
+    entries,
+    later,
+    linked,
+    sent,
+    task,
+    tasks,
+)
 from tests.api.scenes import day_of_readings, put
 from tests.api.test_handover import PLANS, away  # noqa: F401 - a fixture used here too
-from tests.pictures.samples import FORM, form_of, names, picture, read_here
-
-URL = "/v1/shares"
-KEYS = itertools.count(1)
-
-
-def linked(client, **body):
-    """The path of a fresh link that takes reports."""
-    given = {"tank": "riffle", "length": "P14D", "name": "Ada", "may_report": True} | body
-    answer = client.post(URL, json=given)
-    assert answer.status_code == 201, answer.get_data(as_text=True)
-    return f"/shared/{answer.get_json()['secret']}"
-
-
-def tasks(client, path):
-    answer = client.get(f"{path}/tasks")
-    assert answer.status_code == 200, answer.get_data(as_text=True)
-    return answer.get_json()["tasks"]
-
-
-def task(client, path, title):
-    """The first task whose title begins so, not reported yet."""
-    found = [one for one in tasks(client, path) if one["title"].startswith(title)]
-    return next(one for one in found if one["reported"] is None)
-
-
-def sent(client, path, given, headers=None, **body):
-    body = {"task": given if isinstance(given, str) else given["task"]} | body
-    body.setdefault("key", f"key-{next(KEYS):06}")
-    return client.post(f"{path}/reports", json=body, headers=headers or {})
-
-
-def done(client, path, given, **body):
-    answer = sent(client, path, given, **body)
-    assert answer.status_code == 200, answer.get_data(as_text=True)
-    return answer.get_json()
-
-
-def entries(client, tank="riffle"):
-    return client.get(f"/v1/tanks/{tank}/log").get_json()["entries"]
-
-
-def later(app, context, **span):
-    install(app, replace(context, clock=FixedClock(NOW + timedelta(**span))))
 
 
 def test_a_tick_is_a_log_entry_under_the_name_on_the_link(away, context):  # noqa: F811
@@ -383,71 +344,3 @@ def test_the_link_writes_nothing_else(away, context):  # noqa: F811
     assert {one.action for one in written} <= {Action.LOGIN_REFUSED}
     for method in ("put", "patch", "delete"):
         assert getattr(client, method)(f"{path}/reports").status_code in (401, 405)
-
-
-@pytest.fixture
-def _quick(monkeypatch):
-    read_here(monkeypatch)
-
-
-def with_pictures(client, path, given, *pictures, **body):
-    report = {"task": given, "key": f"key-{next(KEYS):06}"} | body
-    data = form_of(*pictures, report=json.dumps(report))
-    return client.post(f"{path}/pictures", data=data, content_type=FORM)
-
-
-def note_of(client, path):
-    return client.get(f"{path}/tasks").get_json()["note"]
-
-
-@pytest.mark.usefixtures("_quick")
-def test_photographs_come_with_a_report_once(away, context):  # noqa: F811
-    path = linked(away)
-    change = task(away, path, "Change 60 L (50 %)")
-    said = {"key": "a-key-of-mine", "note": "a little cloudy"}
-    first = with_pictures(away, path, change["task"], picture(), picture("PNG"), **said)
-    assert first.status_code == 200, first.text
-    again = with_pictures(away, path, change["task"], picture(), picture("PNG"), **said)
-    assert again.get_json() == first.get_json() | {"fresh": False}
-    (entry, *_) = entries(away)
-    assert (entry["by"], len(entry["pictures"])) == ("Ada", 2)
-    alone = with_pictures(away, path, note_of(away, path), picture())
-    assert alone.get_json()["title"] == "A photograph"
-    empty = with_pictures(away, path, note_of(away, path))
-    assert "/note is missing" in problem_of(empty, 422, "invalid-input")["detail"]
-    wrong = with_pictures(away, path, note_of(away, path), b"<svg/>")
-    assert "/picture/0 is 'no picture" in problem_of(wrong, 422, "invalid-input")["detail"]
-    assert len(names(Path(context.config.pictures.folder))) == 6
-
-
-@pytest.mark.usefixtures("_quick")
-def test_a_link_shows_the_pictures_that_came_with_it_and_no_others(away, app, context):  # noqa: F811
-    path, other = linked(away), linked(away, name="Grace")
-    stored = with_pictures(away, path, note_of(away, path), picture()).get_json()
-    trim = form_of(picture("PNG"), entry='{"kind": "trim"}')
-    own = away.post("/v1/tanks/riffle/pictures", data=trim, content_type=FORM).get_json()
-    (one,) = context.registry.pictures("riffle", entries=[stored["entry"]])
-    context.registry.create_token("somebody", Scope.READ, NOW)
-    for end in ("", "/thumbnail"):
-        answer = away.get(f"{path}/pictures/{one.id}{end}")
-        assert (answer.status_code, answer.mimetype) == (200, "image/jpeg")
-        assert answer.headers["X-Content-Type-Options"] == "nosniff"
-        assert answer.headers["Cache-Control"] == "private, no-cache"
-        for there, id in ((other, one.id), (path, own["pictures"][0]["id"]), (path, "none")):
-            problem_of(away.get(f"{there}/pictures/{id}{end}"), 404, "not-found")
-        problem_of(away.get(f"/v1/tanks/riffle/pictures/{one.id}{end}"), 401, "unauthorized")
-    assert f'src="{path}/pictures/{one.id}/thumbnail"' in away.get(path).text
-    later(app, context, days=15)
-    problem_of(away.get(f"{path}/pictures/{one.id}"), 410, "gone")
-
-
-@pytest.mark.usefixtures("_quick")
-def test_a_link_takes_so_many_pictures_in_a_day(away, monkeypatch):  # noqa: F811
-    monkeypatch.setattr(link_reports, "MOST_PICTURES", 2)
-    path = linked(away)
-    note = note_of(away, path)
-    assert with_pictures(away, path, note, picture(), picture("PNG")).status_code == 200
-    refused = with_pictures(away, path, note, picture("WEBP"), note="and more")
-    detail = problem_of(refused, 429, "too-many-requests")["detail"]
-    assert detail == "more than 2 pictures in a day with one link; try again tomorrow"
-    done(away, path, note, note="without one")

@@ -1,0 +1,1 @@
+"""Schedulers of one registry in; which tanks each of them evaluates out."""
