@@ -72,9 +72,11 @@ class Bench:
         self.launch()
         self.wait(lambda status: status["subscribed"])
 
-    def launch(self) -> None:
+    def launch(self, *, leaving: bool = False) -> None:
         """Start it; it connects when it can."""
-        self.ingester = Ingester(self.config, self.store, self.registry, SystemClock())
+        self.ingester = Ingester(
+            self.config, self.store, self.registry, SystemClock(), leaving=leaving
+        )
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self.ingester.run, args=(self._stop,))
         self._thread.start()
@@ -86,6 +88,10 @@ class Bench:
     def stop(self) -> None:
         """Stop it as SIGTERM would."""
         self._stop.set()
+        self.wait_ended()
+
+    def wait_ended(self) -> None:
+        """Wait until it has ended."""
         self._thread.join(PATIENCE_S)
         assert not self._thread.is_alive(), "the ingester does not end"
 

@@ -40,8 +40,13 @@ _log = logging.getLogger("littoral.ingest")
     multiple=True,
     help="With --dry-run: listen to this MQTT filter too; # is all.",
 )
+@click.option(
+    "--leave",
+    is_flag=True,
+    help="Give up the subscriptions, store what the broker still has for this client_id, and end.",
+)
 def command(
-    config_file: Path | None, dry_run: bool, seconds: float, topics: tuple[str, ...]
+    config_file: Path | None, dry_run: bool, seconds: float, topics: tuple[str, ...], leave: bool
 ) -> None:
     """Store readings from the MQTT broker, until stopped.
 
@@ -64,7 +69,9 @@ def command(
             )
             click.echo("\n".join(lines))
             return
-        ingester = Ingester(config, application.store, application.registry, application.clock)
+        ingester = Ingester(
+            config, application.store, application.registry, application.clock, leaving=leave
+        )
         warn_of_wide_files(config, config_file)
         _log.info("listening at %s", redacted(config.mqtt.url))
         ingester.run(application.stopping)
