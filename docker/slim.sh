@@ -7,7 +7,7 @@ set -eu
 venv=$1
 
 # pygments colours source text for two packages, which do without it; nothing here shows any.
-"$venv/bin/python" -m pip uninstall --yes --quiet pygments setuptools pip
+python -m pip --python "$venv/bin/python" uninstall --yes --quiet pygments setuptools
 find "$venv/bin" -mindepth 1 ! -name 'python*' ! -name littoral -delete
 find "$venv/lib" -depth \( -name tests -o -name testing -o -name sboms -o -name __pycache__ -o -path '*/numpy/f2py' -o \
     -path '*/numpy/distutils' -o -path '*/numpy/_core/include' \) -type d -exec rm -r {} +

@@ -13,7 +13,7 @@ from service.registry.species.table import ANIMALS, PLANTS, SOURCES, Limits
 HEAD = f"""# Animals and plants
 
 What Littoral knows by scientific name: {len(ANIMALS)} animals with their temperature, hardness and
-CO2, and {len(PLANTS)} plants with their demand and height. A tank may override every number for each
+CO2, and {len(PLANTS)} plants with their demand and height. A tank may set its own number for each
 group of its animals, and should where the keeper knows better: farmed strains differ from wild
 fish.
 
@@ -21,10 +21,10 @@ fish.
 
 - **Comfortable**: kept so for good. Outside it, for {THRESHOLDS["comfort_h"].default:g} h or
   more, the tank gets a remark: information, no warning, nothing to do today.
-- **Tolerable**: a healthy, used animal bears it for weeks. Outside it there are warnings at once,
+- **Tolerable**: a healthy animal that is used to the tank bears it for weeks. Outside it there are warnings at once,
   urgent ones {THRESHOLDS["temperature_urgent_c"].default:g} °C further out.
 - A tank's own limits win. Where it says only what is tolerated (`temperature`, `co2_max`), the
-  animals are comfortable in all of it; `comfortable` and `co2_comfortable` say it apart.
+  animals are comfortable in all of it; `comfortable` and `co2_comfortable` set that range apart.
 - The range of a tank is the highest lower limit and the lowest upper limit of its animals. Where
   {NARROWEST_K:g} °C or less is left, the tank gets a choice once: keep the two species apart, or
   set a range to live with. Until then a narrow comfortable range is not judged by; where even the
@@ -40,30 +40,30 @@ fish.
 ## CO2
 
 CO2 is mg/L really dissolved, by the carbonate balance, not by the rule of thumb
-([practice.md](practice.md#co2-which-mgl)). No published limit of a fish or shrimp of the trade was
-found. What there is: no death of common carp and channel catfish in 24 h below 225 mg/L, of trout
+([practice.md](practice.md#co2-which-mgl)). No published limit for a fish or shrimp of the trade was
+found. What was published: no death of common carp and channel catfish in 24 h below 225 mg/L, of trout
 below 150 (Treanor et al. 2020, J. Fish Wildl. Manag. 11:463-475, abstract), and slower growth of
 salmon from 15 to 20 mg/L on (Fivelstad 2013, Aquac. Eng. 53:40-48, from memory). So these ceilings
 are common practice throughout: comfortable up to the 30 mg/L of the trade, tolerable up to what the
 rule of thumb calls 30, which is 34; less for shrimps and for fishes of fast streams. They are for
-advice, no safety limits: watch the animals, and lower the gas when they gasp at the surface.
+advice, no safety limits: watch the animals, and turn the CO2 down when they gasp at the surface.
 
 Fishes that **take air** come up for it now and then in good water too; that alone is no alarm. All
 animals at the surface at once is one.
 
 ## Hardness, KH and pH
 
-General hardness is from memory throughout, for the eye: no rule judges it. There is no pH range,
+General hardness is from memory throughout, and only shown: no rule judges it. There is no pH range,
 because injected CO2 lowers pH on purpose, and no KH range, because none is known apart from pH.
 
 ## Names
 
-Scientific names are as they are most used, from memory. Other ones still met, older ones as well as
-those of recent revisions (*Corydoras* was split in 2024), count as synonyms: they are taken, and the
-answers give the listed name. A vernacular name or a slip is never taken: the error suggests the
-nearest listed names.
+Scientific names are as they are most used, from memory. Other names in use, older ones and those
+of recent revisions (*Corydoras* was split in 2024), count as synonyms: they are accepted, and the
+answers give the listed name. A common name or a misspelt one is never accepted: the error suggests
+the nearest listed names.
 
-A tank lists its plants in `plants`; what it says of their light, CO2 and height goes before the table. Its
+A tank lists its plants in `plants`; what it says of their light, CO2 and height overrides the table. Its
 targets of CO2 and light stay those of `targets`. `GET /v1/tanks/{{tank}}/plants` and the tank's page say which
 plants need CO2 where there is none, or grow taller than the water is deep.
 

@@ -27,16 +27,16 @@ from ingest.process import (
 )
 from ingest.receive.connection import LAST_PACKETS_S, Connection
 from ingest.receive.queue import MessageQueue
+from ingest.status import StatusReport
 from service.clock import Clock
 from service.config import Config
-from service.errors import LittoralError
 from service.registry.models.ingest import StoredRoute
 from service.registry.registry import Registry
 from service.store import Store
 from service.times import format_moment, from_us
 
 _log = logging.getLogger(__name__)
-#: How often the status row is written, s.
+#: How often it is looked at whether the status is to be written, s.
 STATUS_EVERY_S: Final = 2.0
 #: How long a batch that cannot be committed may delay the end, s.
 STOP_PATIENCE_S: Final = 10.0
@@ -45,13 +45,27 @@ FLUSH_PATIENCE_S: Final = 5.0
 #: How long the end may take at worst, s: the batch, the last packets, readings and rejections.
 ENDS_WITHIN_S: Final = STOP_PATIENCE_S + LAST_PACKETS_S + 2 * FLUSH_PATIENCE_S
 _TICK_S: Final = 0.2
+#: One that leaves ends when nothing has come for so long, s.
+_QUIET_S: Final = 5.0
 
 
 class Ingester:
     """Stores the broker's messages as readings, each exactly once."""
 
-    def __init__(self, config: Config, store: Store, registry: Registry, clock: Clock) -> None:
+    def __init__(
+        self,
+        config: Config,
+        store: Store,
+        registry: Registry,
+        clock: Clock,
+        *,
+        leaving: bool = False,
+    ) -> None:
         """Prepare everything; nothing is connected yet.
+
+        Args:
+            leaving: give up all subscriptions, take what the broker still has for this client,
+                and end.
 
         Raises:
             ConfigError: a route, the broker's address or a certificate file is wrong.
@@ -98,6 +112,10 @@ class Ingester:
         self._stop_writing = threading.Event()
         self._failed: BaseException | None = None
         self._last_commit = ""
+        self._leaving = leaving
+        self._came = (-1, 0.0)
+        if leaving:
+            self._connection.subscribe_to([])
 
     @property
     def name(self) -> str:
@@ -124,7 +142,8 @@ class Ingester:
             for one in writers
         ]
         while not stop.wait(_TICK_S) and self._failed is None:
-            continue
+            if self._leaving and self._has_all():
+                break
         self._stop_reading.set()
         self._queue.close()
         writer.join(STOP_PATIENCE_S)
@@ -143,6 +162,14 @@ class Ingester:
         self._spool.close()
         if self._failed is not None:
             raise self._failed
+
+    def _has_all(self) -> bool:
+        """Whether the broker has sent nothing for a while, and all is stored."""
+        connection, now_s = self._connection, time.monotonic()
+        busy = not connection.connected or len(self._queue) or self._spool.depth("readings").items
+        if busy or connection.received != self._came[0]:
+            self._came = (connection.received, now_s)
+        return now_s - self._came[1] >= _QUIET_S
 
     def status(self) -> dict[str, Any]:
         """How it is now, for the status row, ``/readyz`` and ``/metrics``."""
@@ -204,7 +231,7 @@ class Ingester:
     def _use_routes(self) -> None:
         """Take over the routes of the registry, if they have changed."""
         stored = self._reference.routes
-        if stored is None or stored == self._stored_routes:
+        if stored is None or stored == self._stored_routes or self._leaving:
             return
         self._stored_routes = stored
         self._routes = routes_in_use(self._config.routes, stored)
@@ -242,16 +269,14 @@ class Ingester:
             return self._processor.process(self._decoder.decode(messages))
 
     def _publish_status(self) -> None:
+        report = StatusReport(self.name, self._registry)
         next_s = 0.0
         while True:
             last = self._stop_writing.wait(_TICK_S)
             if last or time.monotonic() >= next_s:
                 next_s = time.monotonic() + STATUS_EVERY_S
                 record_clocks(self._processor.clocks, self._registry)
-                try:
-                    self._registry.put_status(self.name, self.status())
-                except LittoralError as error:
-                    _log.warning("the status cannot be written: %s", error.detail)
+                report.put(self.status(), last=last)
             if last:
                 return
 

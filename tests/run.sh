@@ -132,7 +132,7 @@ if [ $# -eq 0 ] && [ ! -d "$PYTHONPYCACHEPREFIX" ]; then
     wait $!
 fi
 
-# One process more than two cores, since many tests wait for a server; the tests of one file stay
+# Two processes more than cores, since many tests wait for a server; the tests of one file stay
 # together and share its servers, in the order of tests/conftest.py.
-"$venv/bin/python" -m pytest --numprocesses "${LITTORAL_TEST_PROCESSES:-3}" --dist loadfile \
-    --durations=25 "$@"
+"$venv/bin/python" -m pytest --numprocesses "${LITTORAL_TEST_PROCESSES:-$(($(nproc) + 2))}" \
+    --dist loadfile --durations=25 "$@"

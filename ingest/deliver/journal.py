@@ -10,12 +10,17 @@ from __future__ import annotations
 
 import struct
 import zlib
+from array import array
 from collections.abc import Sequence
+from typing import Final
 
 from ingest.decode.message import ClockState, FirstDelivery, Message
 from ingest.deliver.spool import Spool
 
 _ENTRY = struct.Struct("<HIqB")
+_IDENTIFIERS: Final = 65_536
+#: In place of a ``ClockState``: nothing is remembered.
+_NONE: Final = 255
 
 
 class Journal:
@@ -29,25 +34,24 @@ class Journal:
         """
         self._spool = spool
         self._most = max_inflight
-        self._entries: dict[int, tuple[int, FirstDelivery]] = {}
+        self._entries = _Entries()
         self._new: list[tuple[int, int, int, int]] = []
         for body in spool.entries("journal"):
             for mid, check, arrival_us, clock in _ENTRY.iter_unpack(body):
-                self._entries[mid] = (check, FirstDelivery(arrival_us, ClockState(clock)))
+                self._entries.put(mid, check, FirstDelivery(arrival_us, ClockState(clock)))
 
     def first_delivery(self, message: Message) -> FirstDelivery | None:
         """How a message was processed that is delivered again; None if it was not."""
         if not message.dup:
             return None
-        check, first = self._entries.get(message.mid, (0, None))
-        return first if first is not None and check == _check(message) else None
+        return self._entries.get(message.mid, _check(message))
 
     def add(self, deliveries: Sequence[tuple[Message, FirstDelivery]]) -> None:
         """Remember messages at QoS 1; ``write`` puts them on disk."""
         entries, new = self._entries, self._new
         for message, first in deliveries:
             check = _check(message)
-            entries[message.mid] = (check, first)
+            entries.put(message.mid, check, first)
             new.append((message.mid, check, first.arrival_us, first.clock))
 
     def write(self) -> None:
@@ -61,6 +65,28 @@ class Journal:
             body = b"".join([_ENTRY.pack(*entry) for entry in self._new])
             self._spool.write_entries("journal", body, len(self._new), self._most)
             self._new = []
+
+
+class _Entries:
+    """An entry for each packet identifier that MQTT has, 13 bytes each: objects would take 200."""
+
+    def __init__(self) -> None:
+        self._checks = array("I", bytes(_IDENTIFIERS * array("I").itemsize))
+        self._arrivals_us = array("q", bytes(_IDENTIFIERS * array("q").itemsize))
+        self._clocks = bytearray([_NONE]) * _IDENTIFIERS
+
+    def put(self, mid: int, check: int, first: FirstDelivery) -> None:
+        """Remember one; what had the identifier before is forgotten."""
+        self._checks[mid] = check
+        self._arrivals_us[mid] = first.arrival_us
+        self._clocks[mid] = first.clock
+
+    def get(self, mid: int, check: int) -> FirstDelivery | None:
+        """What is remembered of a message; None where it is another one, or none."""
+        clock = self._clocks[mid]
+        if clock == _NONE or self._checks[mid] != check:
+            return None
+        return FirstDelivery(self._arrivals_us[mid], ClockState(clock))
 
 
 def _check(message: Message) -> int:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 import math
 import time
-from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Final
@@ -52,7 +51,7 @@ class _Known:
     """
 
     series: dict[tuple[str, str], float] = field(default_factory=dict)
-    admitted_s: deque[float] = field(default_factory=deque)
+    admitted_s: list[float] = field(default_factory=list)
     ask_from_s: float = 0.0
     complete: bool = False
 
@@ -132,7 +131,7 @@ class Admission:
             )
         if known.complete:
             while known.admitted_s and known.admitted_s[0] <= now_s - _HOUR_S:
-                known.admitted_s.popleft()
+                del known.admitted_s[0]
             if len(known.admitted_s) >= limits.per_hour:
                 return (
                     f"{what}; allowed: {limits.per_hour} new sensors of a tank in an hour "

@@ -8,6 +8,7 @@ import threading
 from service.api.server import Server
 from service.app.app_factory import create_app
 from service.app.application import Application
+from service.app.heap import trim_heap
 from service.app.protection import require_protection
 from service.integrations.configured import delivery_targets
 from service.pictures.album import sweep_daily
@@ -49,10 +50,13 @@ def serve(application: Application) -> None:
 
 
 def _upkeep(application: Application) -> list[threading.Thread]:
-    """Threads that look each day after pictures and store, and delete what is too old."""
+    """Threads that look after pictures, memory and store, and delete what is too old."""
     store, stop = application.store, application.stopping
     of_album = (application.pictures, stop)
-    threads = [threading.Thread(target=sweep_daily, args=of_album, name="pictures")]
+    threads = [
+        threading.Thread(target=sweep_daily, args=of_album, name="pictures"),
+        threading.Thread(target=trim_heap, args=(stop,), name="heap"),
+    ]
     if not isinstance(store, SqliteStore):
         return threads
     threads += [threading.Thread(target=check_daily, args=(store, stop), name="store-daily")]

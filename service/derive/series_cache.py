@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from service.derive.loader import HOUR_US, as_samples, step_of
 from service.derive.models.co2 import Array
+from service.science.numeric.sets import union
 from service.store.interface import Store
 from service.store.model import MEAN_ALONE, Samples, SeriesKey
 
@@ -56,7 +57,7 @@ class Totals:
             return np.asarray(mine[differs])
         both, at, at_other = np.intersect1d(mine, theirs, assume_unique=True, return_indices=True)
         same = (self.count[at] == other.count[at_other]) & (self.total[at] == other.total[at_other])
-        return np.setdiff1d(np.union1d(mine, theirs), both[same], assume_unique=True)
+        return np.setdiff1d(union(mine, theirs), both[same], assume_unique=True)
 
     def digest(self) -> int:
         """A number that differs, in all likelihood, where any span does."""

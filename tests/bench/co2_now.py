@@ -40,16 +40,20 @@ while time.time() < end:
     time.sleep(max(0.0, begin + 0.1 - time.time()))
 print(number)
 """
-_CLIENTS = """
-import socket, sys, threading, time
-port, path, seconds, clients, pause_s = sys.argv[1:]
-asked = f"GET {path} HTTP/1.1\\r\\nHost: 127.0.0.1:{port}\\r\\n\\r\\n".encode()
+#: Arguments: port, paths with commas between, seconds, clients, pause. Prints count and latencies.
+CLIENTS = """
+import itertools, socket, sys, threading, time
+port, paths, seconds, clients, pause_s = sys.argv[1:]
+all_asked = [f"GET {path} HTTP/1.1\\r\\nHost: 127.0.0.1:{port}\\r\\n\\r\\n".encode()
+             for path in paths.split(",")]
 took = []
 def ask():
     end = time.time() + float(seconds)
     with socket.create_connection(("127.0.0.1", int(port))) as link:
         link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        while time.time() < end:
+        for asked in itertools.cycle(all_asked):
+            if time.time() >= end:
+                break
             begin = time.perf_counter()
             link.sendall(asked)
             got = b""
@@ -155,7 +159,7 @@ def measured(
     time.sleep(1)  # until it writes
     asked = [str(port), path, str(seconds), str(clients), str(pause_s)]
     done = subprocess.run(
-        [sys.executable, "-c", _CLIENTS, *asked], check=True, capture_output=True, text=True
+        [sys.executable, "-c", CLIENTS, *asked], check=True, capture_output=True, text=True
     )
     written = int(writer.communicate()[0])
     processor_ms = 1000 * (store_year.server_s(pid) - used_s)

@@ -27,6 +27,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from service.store import Reading, open_store
 from tests.servers import HOST, Mosquitto
 
+GOAL_MB = 100
+
 
 class Timed:
     """A store that notes the lag of each batch."""
@@ -64,10 +66,12 @@ def ingest(folder: str, port: int, total: int) -> None:
     """The child: one core, until all has come."""
     os.sched_setaffinity(0, {sorted(os.sched_getaffinity(0))[0]})
     from ingest.app import Ingester
+    from service.app.heap import bound_heap
     from service.clock import SystemClock
     from service.config import Config, IngestConfig, MqttConfig
     from service.registry.registry import open_registry
 
+    bound_heap()  # as the command does
     registry = open_registry(f"sqlite:///{folder}/registry.db")
     store = Timed(f"sqlite:///{folder}/readings.db")
     config = Config(
@@ -96,6 +100,7 @@ def ingest(folder: str, port: int, total: int) -> None:
         "cpu_share": round((cpu_s() - used_s) / took_s, 2),
         "start_mb": start_mb,
         "peak_mb": peak_mb(),
+        "goal": f"{GOAL_MB} MB {'met' if peak_mb() <= GOAL_MB else 'missed'}",
     }
     stop.set()
     worker.join()

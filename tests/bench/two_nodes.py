@@ -34,6 +34,7 @@ from service.errors import LittoralError
 from service.registry.registry import open_registry
 from service.store import Reading, SeriesKey, Store, open_store
 from service.store.transfer.copy import copy
+from tests.bench.store_year import server_s
 from tests.servers import HOST, Server, program
 from tests.store.two_nodes import TwoNodes
 
@@ -134,6 +135,11 @@ def numbers_on(node: Server) -> set[int]:
         return {int(value) for key in KEYS for value in store.read(key, 0, 1 << 62).value}
 
 
+def nothing(_: TwoNodes) -> None:
+    """Nothing is killed, for 30 s."""
+    time.sleep(30)
+
+
 def node_1(layout: TwoNodes) -> None:
     """The first node is killed, back after 10 s."""
     _away(layout.nodes[0], 10)
@@ -180,7 +186,8 @@ def _away(server: Server, seconds: float) -> None:
 
 
 SITUATIONS: Mapping[str, Callable[[TwoNodes], None]] = {
-    one.__name__: one for one in (node_1, node_2, vmagent, node_and_vmagent, reader, catching_up)
+    one.__name__: one
+    for one in (nothing, node_1, node_2, vmagent, node_and_vmagent, reader, catching_up)
 }
 
 
@@ -237,7 +244,10 @@ def _run(
     time.sleep(8)  # until the new series show
     threads[1].start()
     time.sleep(4)
+    used, sent = [server_s(server.pid) for server in layout.servers], boards.count
     situation(layout)
+    if situation is nothing:
+        _tell_cost(layout, used, boards.count - sent)
     back_s = time.monotonic()
     time.sleep(12)
     boards.stop.set()
@@ -268,6 +278,16 @@ def _run(
     )
     if any(missing):
         _mend(layout, missing)
+
+
+def _tell_cost(layout: TwoNodes, before: Sequence[float], count: int) -> None:
+    """Processor time of each server for a reading; the questions' is in it."""
+    spent = [server_s(one.pid) - used for one, used in zip(layout.servers, before, strict=True)]
+    names = ("node 1", "node 2", "vmagent", "reader")
+    told = ", ".join(
+        f"{name} {seconds / count * 1e6:.0f}" for name, seconds in zip(names, spent, strict=True)
+    )
+    print(f"us of processor time for each reading: {told}")
 
 
 def _complete(layout: TwoNodes, count: int) -> list[set[int]]:

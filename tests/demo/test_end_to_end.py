@@ -9,6 +9,8 @@ import subprocess
 import sys
 import time
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -58,26 +60,44 @@ def test_the_check_finds_every_answer_right_twice_at_once(tmp_path: Path) -> Non
     assert all(port_is_free(HOST, port) for port in taken)
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGKILL])
-def test_it_runs_until_it_is_stopped(tmp_path: Path, number: signal.Signals) -> None:
-    """Asked to end by Ctrl-C (SIGTERM: see below), or killed, it leaves nothing that runs."""
-    http, mqtt, chosen = ports()
-    log = tmp_path / "out"
+@contextmanager
+def running(folder: Path, *chosen: str) -> Iterator[tuple[subprocess.Popen[str], Path]]:
+    """A demo that has printed its greeting, and the file that it prints to."""
+    log = folder / "out"
     with log.open("w") as out:
-        running = subprocess.Popen(
-            demo("--days", "1", "--speed", "600", "--data", str(tmp_path / "data"), *chosen),
+        process = subprocess.Popen(
+            demo("--days", "1", "--speed", "600", "--data", str(folder / "data"), *chosen),
             cwd=ROOT,
             stdout=out,
             stderr=out,
             start_new_session=True,
+            text=True,
         )
+
+    def greeted() -> bool:
+        assert process.poll() is None, log.read_text()
+        return "Ctrl-C stops" in log.read_text()
+
     try:
-        end = time.monotonic() + 120
-        while "Ctrl-C stops" not in log.read_text():
-            assert running.poll() is None, log.read_text()
-            assert time.monotonic() < end, log.read_text()
-            time.sleep(0.2)
+        wait_until(greeted, 120, log.read_text)
+        yield process, log
+    finally:
+        if process.poll() is None:
+            os.killpg(process.pid, signal.SIGKILL)
+
+
+def left_nothing(folder: Path, *ports: int) -> None:
+    """Nothing runs any more, and nothing complained."""
+    wait_until(lambda: all(port_is_free(HOST, port) for port in ports))
+    for log in ("out", "data/ingest.log", "data/serve.log"):
+        assert "Traceback" not in (folder / log).read_text()
+
+
+@pytest.mark.slow
+def test_it_runs_until_ctrl_c(tmp_path: Path) -> None:
+    """SIGTERM: see below."""
+    http, mqtt, chosen = ports()
+    with running(tmp_path, *chosen) as (process, log):
         said = log.read_text()
         for line in re.findall(r"^  curl -s (.*)$", said, re.MULTILINE):
             answer = requests.get(line.strip("'"), timeout=60)
@@ -90,16 +110,18 @@ def test_it_runs_until_it_is_stopped(tmp_path: Path, number: signal.Signals) -> 
         assert again.stderr == (
             f"littoral demo: port {http} is taken; choose another with --http-port\n"
         )
-        running.send_signal(number)
-        expected = -number if number == signal.SIGKILL else 0
-        assert running.wait(60) == expected, log.read_text()
-    finally:
-        if running.poll() is None:
-            os.killpg(running.pid, signal.SIGKILL)
-    wait_until(lambda: port_is_free(HOST, http) and port_is_free(HOST, mqtt))
-    assert "Traceback" not in log.read_text()
-    for part in ("ingest", "serve"):
-        assert "Traceback" not in (tmp_path / "data" / f"{part}.log").read_text()
+        process.send_signal(signal.SIGINT)
+        assert process.wait(60) == 0, log.read_text()
+    left_nothing(tmp_path, http, mqtt)
+
+
+@pytest.mark.slow
+def test_killed_it_leaves_nothing_that_runs(tmp_path: Path) -> None:
+    http, mqtt, chosen = ports()
+    with running(tmp_path, *chosen) as (process, log):
+        process.kill()
+        assert process.wait(60) == -signal.SIGKILL, log.read_text()
+    left_nothing(tmp_path, http, mqtt)
 
 
 def test_the_children_of_a_stopped_preparation_never_start(tmp_path: Path) -> None:

@@ -1,7 +1,7 @@
 """The image is built from our Dockerfile as it is, and runs as compose.yaml starts it.
 
 buildah (Debian) builds and runs without a daemon. A base image of Debian's own packages stands in
-for the public one, which has the same release and Python: no registry of images is asked.
+for the public one, which has the same release, Python and a pip: no registry of images is asked.
 """
 
 from __future__ import annotations
@@ -9,12 +9,14 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pip
 import pytest
 
 from tests.pictures.samples import HEIC, picture
@@ -89,6 +91,7 @@ def buildah(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Buildah]:
     buildah("add", "--quiet", base, run("sh", "tests/bare_debian.sh", cwd=ROOT).strip(), "/")
     files = Path(buildah("mount", base))
     (files / "usr/local/bin/python").symlink_to("/usr/bin/python3")
+    shutil.copytree(Path(pip.__file__).parent, files / "usr/lib/python3/dist-packages/pip")
     mirrors = run("sh", "tests/bare_debian.sh", "--sources", cwd=ROOT)
     (files / "etc/apt/sources.list").write_text(mirrors)
     buildah("commit", "--quiet", "--format", "docker", "--rm", base, f"docker.io/library/{public}")

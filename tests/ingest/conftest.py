@@ -50,6 +50,12 @@ def publish_lines(broker: Server, topic: str, lines: list[str], *, qos: int = 1)
     )
 
 
+@pytest.fixture(autouse=True)
+def _counts_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tests read the counts of the status row; how often else: ``test_status.py``."""
+    monkeypatch.setattr("ingest.status.COUNTS_EVERY_S", 0.0)
+
+
 @dataclass
 class Bench:
     """An ingester in threads of this process, and what it writes to."""
@@ -66,9 +72,11 @@ class Bench:
         self.launch()
         self.wait(lambda status: status["subscribed"])
 
-    def launch(self) -> None:
+    def launch(self, *, leaving: bool = False) -> None:
         """Start it; it connects when it can."""
-        self.ingester = Ingester(self.config, self.store, self.registry, SystemClock())
+        self.ingester = Ingester(
+            self.config, self.store, self.registry, SystemClock(), leaving=leaving
+        )
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self.ingester.run, args=(self._stop,))
         self._thread.start()
@@ -80,6 +88,10 @@ class Bench:
     def stop(self) -> None:
         """Stop it as SIGTERM would."""
         self._stop.set()
+        self.wait_ended()
+
+    def wait_ended(self) -> None:
+        """Wait until it has ended."""
         self._thread.join(PATIENCE_S)
         assert not self._thread.is_alive(), "the ingester does not end"
 

@@ -10,6 +10,7 @@ import threading
 import time
 from pathlib import Path
 
+from ingest import status
 from ingest.app import Ingester
 from service.clock import SystemClock
 from service.config import Config
@@ -27,6 +28,7 @@ def run(config: Config, log: Path) -> None:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(name)s %(message)s", force=True)
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
+    status.COUNTS_EVERY_S = 0.0  # as in tests/ingest/conftest.py
     ingester = Ingester(
         config, open_store(config.store.url), open_registry(config.registry.url), SystemClock()
     )

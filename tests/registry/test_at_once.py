@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import threading
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from sqlalchemy import select
@@ -23,8 +23,10 @@ from service.registry.models.pictures import (
 )
 from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
+from service.registry.repositories.access.sessions import MOST_PER_TOKEN
 from service.registry.tables.log import LogRow
 
+WEEK = timedelta(days=7)
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 ROUNDS = 30
 COUNT = 4
@@ -70,6 +72,18 @@ def test_a_dead_delivery_is_sent_again_by_one(registry, at_once):
         answers = at_once(lambda one, id=delivery.id: one.redeliver(id, NOW))
         assert len(_refused(answers)) == COUNT - 1, number
         registry.settle_delivered(delivery.id, NOW)
+
+
+def test_log_ins_at_one_moment_keep_the_most_of_a_token(registry, at_once):
+    token = registry.create_token("a", Scope.READ, NOW)[0].id
+    for number in range(MOST_PER_TOKEN + ROUNDS // 3):
+        begun = NOW + timedelta(seconds=number)
+        if number < MOST_PER_TOKEN - 1:
+            registry.create_session(token, begun, expires=NOW + timedelta(days=9))
+        else:
+            at_once(lambda one, at=begun: one.create_session(token, at, expires=at + WEEK))
+    open_ones = [one for one in registry.login_sessions(token) if one.ended is None]
+    assert len(open_ones) == MOST_PER_TOKEN
 
 
 def _pictures(name: str, size: int, most_bytes: int) -> SentPictures:

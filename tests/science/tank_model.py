@@ -2,7 +2,7 @@
 
 Integrated by small steps of its own (not by the closed form under test): injection on a
 schedule, exchange that follows the temperature, respiration all day, uptake in the light,
-an electrode with noise that hangs together, spikes, and gaps.
+an electrode with correlated noise, spikes, and gaps.
 """
 
 from __future__ import annotations

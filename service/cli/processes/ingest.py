@@ -11,6 +11,7 @@ from ingest.app import Ingester
 from service.app.application import Missing, opened
 from service.app.configuration import configuration
 from service.app.file_modes import warn_of_wide_files
+from service.app.heap import bound_heap
 from service.app.signals import set_by_signals
 from service.cli.options.config_option import config_option
 from service.cli.options.parameters import NumberRange
@@ -39,13 +40,19 @@ _log = logging.getLogger("littoral.ingest")
     multiple=True,
     help="With --dry-run: listen to this MQTT filter too; # is all.",
 )
+@click.option(
+    "--leave",
+    is_flag=True,
+    help="Give up the subscriptions, store what the broker still has for this client_id, and end.",
+)
 def command(
-    config_file: Path | None, dry_run: bool, seconds: float, topics: tuple[str, ...]
+    config_file: Path | None, dry_run: bool, seconds: float, topics: tuple[str, ...], leave: bool
 ) -> None:
     """Store readings from the MQTT broker, until stopped.
 
     A message is acknowledged to the broker only after its reading is stored.
     """
+    bound_heap()
     config = configuration(config_file)
     missing = Missing.STAND_IN if dry_run else Missing.START
     with opened(config, missing) as application, set_by_signals(application.stopping):
@@ -62,7 +69,9 @@ def command(
             )
             click.echo("\n".join(lines))
             return
-        ingester = Ingester(config, application.store, application.registry, application.clock)
+        ingester = Ingester(
+            config, application.store, application.registry, application.clock, leaving=leave
+        )
         warn_of_wide_files(config, config_file)
         _log.info("listening at %s", redacted(config.mqtt.url))
         ingester.run(application.stopping)

@@ -10,6 +10,7 @@ import click
 from service.app.application import Missing, opened
 from service.app.configuration import configuration
 from service.app.file_modes import warn_of_wide_files
+from service.app.heap import bound_heap
 from service.app.signals import set_by_signals
 from service.cli.options.config_option import config_option
 
@@ -20,6 +21,7 @@ from service.cli.options.config_option import config_option
 @click.option("--port", type=click.IntRange(0, 65_535), help="Overrides http.port; 0: any free.")
 def command(config_file: Path | None, host: str | None, port: int | None) -> None:
     """Serve API and pages and publish advice, until stopped."""
+    bound_heap()
     config = configuration(config_file)
     http = replace(
         config.http,

@@ -11,10 +11,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from enum import StrEnum
-from typing import Final
+from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
-
-from icalendar import Alarm, Calendar, Component, Event, Todo
 
 from service.advice.engine.history.change_events import DUE_COUNT, DUE_MOVED
 from service.advice.engine.instruction import text_of
@@ -24,6 +22,9 @@ from service.registry.models.events import Revision
 from service.registry.models.recommendations import State
 from service.registry.models.tank import Tank
 from service.registry.models.trials import Trial
+
+if TYPE_CHECKING:  # 3 MB, and few ask for a calendar: imported when one is made
+    from icalendar import Alarm, Component, Event, Todo
 
 PRODID: Final = "-//Littoral//Tasks//EN"
 REFRESH: Final = timedelta(minutes=15)
@@ -159,6 +160,8 @@ def calendar_of(
     Args:
         now: UTC; decides what is overdue and which day is today.
     """
+    from icalendar import Calendar
+
     calendar = Calendar()
     calendar.add("prodid", PRODID)
     calendar.add("version", "2.0")
@@ -175,6 +178,8 @@ def calendar_of(
 
 
 def _event(task: CalendarTask, now: datetime) -> Event:
+    from icalendar import Event
+
     event = Event()
     _describe(event, task, now)
     event.add("transp", "TRANSPARENT")  # a task blocks nobody's time
@@ -207,6 +212,8 @@ def _floating_day(task: CalendarTask, now: datetime) -> date:
 
 
 def _todo(task: CalendarTask, now: datetime) -> Todo:
+    from icalendar import Todo
+
     todo = Todo()
     _describe(todo, task, now)
     todo.add("status", "NEEDS-ACTION")
@@ -250,6 +257,8 @@ def _description(task: CalendarTask) -> str:
 
 
 def _alarm(task: CalendarTask, trigger: timedelta | datetime) -> Alarm:
+    from icalendar import Alarm
+
     alarm = Alarm()
     alarm.add("action", "DISPLAY")
     alarm.add("description", task.title)

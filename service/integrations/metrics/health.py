@@ -14,8 +14,8 @@ from service.registry.registry import Registry
 from service.times import stored_moment
 
 INGEST: Final = "ingest:"
-INGEST_SILENT_S: Final = 30.0
-"""An ingester without a status for so long is not connected. It writes one every 2 s."""
+INGEST_SILENT_S: Final = 150.0
+"""An ingester without a status for so long is not connected. It writes one each minute."""
 
 _COUNTED: Final = {
     "received": "Messages received.",

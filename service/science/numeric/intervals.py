@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from service.science.numeric.checks import Floats, OutOfRangeError, as_number
+from service.science.numeric.sets import union
 
 IntArray = NDArray[np.int64]
 
@@ -137,7 +138,7 @@ def runs_above(time_s: Floats, value: Floats, gap: IntArray, *, on: float, off: 
     after_gap = np.searchsorted(decided, gap, side="right")
     cut = np.flatnonzero(high[1:] != high[:-1]) + 1
     if gap.size:
-        cut = np.union1d(cut, after_gap[(after_gap > 0) & (after_gap < decided.size)])
+        cut = union(cut, after_gap[(after_gap > 0) & (after_gap < decided.size)])
     start = np.concatenate(([0], cut))
     stop = np.concatenate((cut, [decided.size]))
     is_run = high[start]

@@ -31,7 +31,7 @@ from service.science.temperature.daily_course import LEVEL_H, DailyCourse
 WINDOW_S: Final = 3 * 3600.0
 HORIZON_S: Final = 12 * 3600.0
 MAX_POINTS: Final = 36
-"""Samples are averaged into at most so many bins: noise that hangs together over a few minutes
+"""Samples are averaged into at most so many bins: correlated noise over a few minutes
 then hardly does from bin to bin."""
 
 MIN_POINTS: Final = 8

@@ -115,7 +115,8 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
     )
     # FULL makes each commit wait for the disk: what was committed survives a power cut.
     connection.execute("PRAGMA synchronous = FULL")
-    connection.execute("PRAGMA cache_size = -16000")
+    # Each connection has a cache of its own; what is read stays in the system's too.
+    connection.execute(f"PRAGMA cache_size = {-2_000 if read_only else -4_000}")
     if read_only:
         connection.execute("PRAGMA query_only = ON")
     return connection

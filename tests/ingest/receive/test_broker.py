@@ -136,6 +136,33 @@ def test_several_ingesters_share_the_load(tmp_path, start_mosquitto, make_bench)
     assert values(second)
 
 
+def test_one_that_leaves_takes_what_waits_for_it_and_no_more(
+    tmp_path, start_mosquitto, make_bench, monkeypatch
+):
+    """The broker would go on giving its session a share of all that comes."""
+    monkeypatch.setattr("ingest.app._QUIET_S", 1.0)
+    broker = start_mosquitto(tmp_path)
+    first = make_bench(broker, shared_group="littoral")
+    second = make_bench(broker, shared_group="littoral")
+    first.start()
+    second.start()
+    second.stop()
+    numbers = [float(n) for n in range(40)]
+    publish_lines(broker, "littoral/reed/illuminance", [str(n) for n in numbers])
+
+    def values(bench, quantity):
+        return [value for _, value, _ in bench.readings("reed", quantity)]
+
+    assert not values(second, "illuminance")
+    second.launch(leaving=True)
+    second.wait_ended()
+    found = values(second, "illuminance")
+    assert found
+    wait_until(lambda: sorted(values(first, "illuminance") + found) == numbers)
+    publish_lines(broker, "littoral/reed/conductivity", [str(n) for n in numbers])
+    wait_until(lambda: values(first, "conductivity") == numbers)
+
+
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 def test_overlapping_routes_do_not_double(mosquitto, make_bench, protocol):
     bench = make_bench(mosquitto, mqtt={"protocol": protocol})

@@ -146,7 +146,7 @@ def test_the_services_own_health(home: Home, metrics: Metrics) -> None:
     )
     home.registry.put_status(
         "ingest:gone",
-        {"time": (now - MINUTE).isoformat(), "connected": True, "last_write": "", "spool": {}},
+        {"time": (now - 3 * MINUTE).isoformat(), "connected": True, "last_write": "", "spool": {}},
     )
     odd = Rejection(now, "a/b", "x", "not-a-number", "payload is 'x'", "")
     home.registry.add_rejections([odd, odd])

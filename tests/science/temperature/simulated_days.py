@@ -39,9 +39,9 @@ class Regime:
 
 REGIMES: Final = {
     "day and night": Regime(),
-    "day and night, noise that hangs together": Regime(memory=0.9),
+    "day and night, correlated noise": Regime(memory=0.9),
     "small tank, 1 to 3 h": Regime(tau_h=(1.0, 3.0)),
-    "small tank, 1 to 3 h, noise that hangs together": Regime(tau_h=(1.0, 3.0), memory=0.9),
+    "small tank, 1 to 3 h, correlated noise": Regime(tau_h=(1.0, 3.0), memory=0.9),
     "a lamp that warms": Regime(lamp_c=(2.0, 5.0)),
     "a heater that holds": Regime(heater_c=8.0),
     "a heater that fails": Regime(heater_c=8.0, fails="off"),

@@ -14,7 +14,7 @@ from service.registry import secret_hashes
 from service.registry.audit import Action, AuditedWrite
 from service.registry.database.connection import Database
 from service.registry.models.access import LAST_USED_STEP, LoginSession
-from service.registry.tables.access import LoginSessionRow
+from service.registry.tables.access import LoginSessionRow, TokenRow
 
 PREFIX: Final = "session"
 MOST_PER_TOKEN: Final = 50
@@ -151,6 +151,8 @@ def end_rows(
 
 
 def _make_room(session: Session, token: str, now: datetime) -> None:
+    # Log-ins with one token one after the other: two at the same moment count each other.
+    session.execute(select(TokenRow.id).where(TokenRow.id == token).with_for_update(key_share=True))
     query = (
         select(LoginSessionRow)
         .where(LoginSessionRow.token == token, LoginSessionRow.ended.is_(None))

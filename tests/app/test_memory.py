@@ -1,0 +1,65 @@
+"""What the processes of ``littoral up`` must not import: each of them is memory of a small board.
+
+Figures: ``python -m tests.bench.memory``.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+from service.app.heap import bound_heap
+
+#: What one process or the other needs, or neither until it is asked for.
+HEAVY = {
+    "flask", "icalendar", "influxdb_client", "jinja2", "numpy", "numpy.ma", "PIL", "pint",
+    "prometheus_client", "psycopg", "qrcode", "requests", "scipy", "service.derive", "sqlalchemy",
+    "sqlalchemy.dialects.postgresql",
+}  # fmt: skip
+UP = "import service.cli.processes.up"
+INGEST = "import ingest.app, service.cli.processes.ingest, service.store.sqlite.store"
+SERVE = "import service.app.serving, service.cli.processes.serve, service.store.sqlite.store"
+
+
+@pytest.mark.parametrize(
+    ("imports", "needed"),
+    [
+        (UP, set()),
+        (INGEST, {"numpy", "sqlalchemy"}),
+        (
+            SERVE,
+            {
+                "flask", "jinja2", "numpy", "prometheus_client", "service.derive",
+                "sqlalchemy",
+            },
+        ),
+        (
+            "import numpy as np; from service.science.numeric.sets import union; "
+            "union(np.arange(3), np.arange(5))",
+            {"numpy"},
+        ),
+    ],
+    ids=["up", "ingest", "serve", "union"],
+)  # fmt: skip
+def test_a_process_imports_what_it_needs(imports, needed):
+    done = subprocess.run(
+        [sys.executable, "-c", f"{imports}; import sys; print(*sys.modules)"],
+        capture_output=True, text=True, timeout=60, check=True,
+    )  # fmt: skip
+    assert set(done.stdout.split()) & HEAVY == needed
+
+
+def test_the_heap_is_bounded_where_the_c_library_can():
+    """On glibc, which Debian has."""
+    done = subprocess.run(
+        [sys.executable, "-c", "from service.app.heap import bound_heap; print(bound_heap())"],
+        capture_output=True, text=True, timeout=60, check=True,
+    )  # fmt: skip
+    assert done.stdout == "True\n"
+
+
+def test_another_c_library_is_left_alone(monkeypatch):
+    monkeypatch.setattr("service.app.heap.ctypes.CDLL", lambda name: object())
+    assert not bound_heap()

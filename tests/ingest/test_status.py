@@ -1,0 +1,88 @@
+"""When the ingester writes its status: each write wears a memory card."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from ingest.status import StatusReport
+from service.errors import RegistryUnavailableError
+
+STATUS: dict[str, Any] = {
+    "time": "2031-05-04T08:00:00Z", "connected": True, "stalled": False, "received": 1,
+    "waiting": 3, "stored": 1, "last_write": "", "last_commit": "", "errors": [],
+    "spool": {"readings": 0, "rejections": 0, "oldest": None},
+}  # fmt: skip
+EVERY_S = 60.0
+
+
+class Registry:
+    """Notes what is written."""
+
+    def __init__(self) -> None:
+        self.written: list[Any] = []
+        self.away = False
+
+    def put_status(self, name: str, document: Any) -> None:
+        if self.away:
+            raise RegistryUnavailableError("away")
+        assert name == "ingest:one"
+        self.written.append(document)
+
+
+@pytest.fixture
+def registry() -> Registry:
+    return Registry()
+
+
+@pytest.fixture
+def at() -> dict[str, float]:
+    return {"s": 0.0}
+
+
+@pytest.fixture
+def report(registry: Registry, at: dict[str, float]) -> StatusReport:
+    found = StatusReport("ingest:one", registry, EVERY_S, lambda: at["s"])  # type: ignore[arg-type]
+    found.put(STATUS)
+    assert registry.written == [STATUS]
+    return found
+
+
+@pytest.mark.parametrize(
+    "later",
+    [
+        {"connected": False},
+        {"stalled": True},
+        {"errors": ["the disk is full"]},
+        {"waiting": 2000},
+        {"spool": {"readings": 7, "rejections": 0, "oldest": "2031-05-04T08:00:00Z"}},
+    ],
+)
+def test_what_matters_is_written_at_once(report, registry, later):
+    report.put(STATUS | later)
+    assert registry.written == [STATUS, STATUS | later]
+
+
+def test_counts_alone_wait(report, registry, at):
+    for second in range(2, 60, 2):
+        at["s"] = second
+        report.put(STATUS | {"time": str(second), "received": second, "waiting": second})
+    assert registry.written == [STATUS]
+    at["s"] = EVERY_S
+    report.put(STATUS | {"received": 60})
+    assert [one["received"] for one in registry.written] == [1, 60]
+
+
+def test_the_last_one_is_written_in_any_case(report, registry):
+    report.put(STATUS, last=True)
+    assert len(registry.written) == 2
+
+
+def test_what_could_not_be_written_is_written_next_time(report, registry, at, caplog):
+    registry.away = True
+    report.put(STATUS | {"connected": False})
+    assert "the status cannot be written: away" in caplog.text
+    registry.away = False
+    report.put(STATUS | {"connected": False})
+    assert registry.written[-1]["connected"] is False
