@@ -113,7 +113,7 @@ def test_a_board_writes_packs_of_its_own_tank(broker: ShippedBroker) -> None:
         "littoral/reed/advice/dose/potassium",
         "littoral/$ingest/littoral-ingest",
         "littoral/$advice/littoral-ingest",
-        "littoral/$hub/littoral/$status/littoral",
+        "littoral/$hub/littoral/$status/littoral-ingest",
         "littoral/$hub/littoral/reed/temperature",
         "homie/5/littoral-reed/water/temperature",
         "homie/5/littoral/$state",
@@ -276,7 +276,7 @@ def test_ingester_advice_homie_and_hub_work_by_the_service_s_account(
             "homie/5/littoral-reed/water/temperature",
             *(f"homeassistant/{one}/littoral-reed/{key}/config" for one, key in ENTITIES),
             "littoral/$hub/littoral/reed/first/attributes",
-            "littoral/$hub/littoral/$status/littoral",
+            "littoral/$hub/littoral/$status/littoral-ingest",
             "littoral/$hub/littoral/reed/temperature",
             "littoral/$hub/littoral/reed/temperature/availability",
         }

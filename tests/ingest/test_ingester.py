@@ -76,7 +76,7 @@ def test_what_littoral_publishes_itself_is_neither_taken_nor_rejected(mosquitto,
         "littoral/reed/advice/co2-low",
         "littoral/reed/advice/summary",
         "littoral/$hub/littoral/reed/temperature",  # its state is a plain number
-        "littoral/$hub/littoral/$status/littoral",
+        "littoral/$hub/littoral/$status/littoral-ingest",
         "littoral/$advice/other",
         "littoral/$ingest/other",
     )

@@ -5,6 +5,8 @@ from __future__ import annotations
 import threading
 import time
 
+import pytest
+
 from ingest.decode.message import Message
 from ingest.receive.queue import BYTES_LIMIT, MessageQueue
 
@@ -88,3 +90,30 @@ def test_empty_messages_take_room_too():
     for n in range(BYTES_LIMIT // 400):
         queue.put(Message("a", b"", n))
     assert not queue.has_room
+
+
+@pytest.mark.parametrize(
+    ("gap_s", "count", "taken", "longest_s"),
+    [
+        (0.0001, 20, 20, 0.02),  # a broker's window: nothing more comes before it is acknowledged
+        (0.01, 500, 100, 1.0),  # 100 a second: as many as come within the age
+        (0.001, 5000, 1000, 1.1),
+    ],
+)
+def test_a_batch_ends_at_a_silence_that_is_long_beside_the_usual_gap(
+    monkeypatch, gap_s, count, taken, longest_s
+):
+    queue = MessageQueue(1000, 1.0, 10_000)
+    now_s, arrivals = [0.0], [n * gap_s for n in range(count)]
+
+    def pause(waiting, timeout_s):
+        if arrivals and arrivals[0] <= now_s[0] + timeout_s:
+            now_s[0] = max(now_s[0], arrivals.pop(0))
+            fill(queue, 1)
+        else:
+            now_s[0] += timeout_s
+
+    monkeypatch.setattr("ingest.receive.queue.time.monotonic", lambda: now_s[0])
+    monkeypatch.setattr(queue, "_pause", pause)
+    assert len(queue.take(1.0)) == pytest.approx(taken, abs=1)
+    assert now_s[0] <= longest_s
