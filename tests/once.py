@@ -7,13 +7,11 @@ from __future__ import annotations
 
 import functools
 import gc
-from collections.abc import Callable
 from typing import Any, Final
 
 from flask import Flask
 from jinja2.bccache import Bucket, BytecodeCache
 from sqlalchemy import Engine
-from werkzeug.routing import Rule
 
 GARBAGE: Final = 20_000
 """So many more new objects than were freed make the garbage collector look (Python's own: 700)."""
@@ -61,26 +59,10 @@ def _keep_statements() -> None:
     Engine.__init__ = made  # type: ignore[method-assign]
 
 
-def _keep_builders() -> None:
-    """What builds the address of a rule: werkzeug compiles two functions for each of an app."""
-    compile_builder = Rule._compile_builder
-    kept: dict[tuple[Any, ...], Callable[..., tuple[str, str]]] = {}
-
-    @functools.wraps(compile_builder)
-    def builder(rule: Rule, append_unknown: bool = True) -> Callable[..., tuple[str, str]]:
-        key = (rule.rule, tuple(rule._trace), repr(rule.defaults), append_unknown)
-        if key not in kept:
-            kept[key] = compile_builder(rule, append_unknown)
-        return kept[key]
-
-    Rule._compile_builder = builder  # type: ignore[method-assign]
-
-
 def keep() -> None:
     """Keep it from now on; until the tests are collected, nothing is garbage."""
     Flask.jinja_options = {**Flask.jinja_options, "bytecode_cache": KeptTemplates()}
     _keep_statements()
-    _keep_builders()
     gc.disable()
 
 

@@ -276,6 +276,6 @@ def test_messages_to_other_programs(context: Application) -> None:  # noqa: F811
     shown = [attributes, *attributes["others"]]
     assert [one["title"] for one in shown] == [one.finding.title for one in short]
     assert [one["cautions"] for one in shown] == [list(one.finding.cautions) for one in short]
-    for event in events_of(change, {}):
+    for event in events_of(change):
         (one,) = (each for each in change.current if each.id == event["id"])
         assert event["cautions"] == list(one.finding.cautions)

@@ -31,6 +31,7 @@ from service.config import (
 )
 from service.registry.database.fencing import LeaseLostError, present_fence
 from service.registry.models.partitions import partition_of
+from tests.servers import wait_until
 
 LEASE_S = 2.0
 KEY = bytes(range(32))
@@ -52,7 +53,10 @@ def start(folder: str, registry: str, name: str, broker: str, hook: str) -> None
 
 
 def stand_still(when: str) -> None:
-    """Stop this process (SIGSTOP) at the next write of an evaluation: ``before`` or ``amid`` it."""
+    """At the next write of an evaluation: stop this process ``amid`` it, or wait ``before`` it.
+
+    Who waits says so by the file ``NAME.waits``, and goes on when that is gone.
+    """
     _stand_still.append(when)
 
 
@@ -72,11 +76,15 @@ def _run(config: Config, folder: Path) -> None:
                     text("INSERT INTO evidence (name, tank, token) VALUES (:name, :tank, :token)"),
                     row,
                 )
-            _stop_here("amid")
+            if _is_now("amid"):
+                os.kill(os.getpid(), signal.SIGSTOP)
             return lock_tanks(ids, session)
 
         def noticed(ledger: Ledger, evaluated: Any) -> Any:
-            _stop_here("before")
+            if _is_now("before"):
+                waits = folder / f"{name}.waits"
+                waits.touch()
+                wait_until(lambda: not waits.exists())
             try:
                 return update_many(ledger, evaluated)
             except LeaseLostError:
@@ -88,7 +96,8 @@ def _run(config: Config, folder: Path) -> None:
         application.scheduler.run(stop)
 
 
-def _stop_here(when: str) -> None:
-    if when in _stand_still:
-        _stand_still.remove(when)
-        os.kill(os.getpid(), signal.SIGSTOP)
+def _is_now(when: str) -> bool:
+    if when not in _stand_still:
+        return False
+    _stand_still.remove(when)
+    return True

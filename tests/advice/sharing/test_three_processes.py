@@ -57,6 +57,19 @@ class Fleet:
         state = Path(f"/proc/{self._running[name].pid}/stat").read_text().rpartition(") ")[2]
         return state.startswith("T")
 
+    def stop_before_it_writes(self, name: str) -> None:
+        """Stop a process that waits before its write, while none of its threads writes.
+
+        Whoever stands still amid a write of SQLite keeps all others from writing.
+        """
+        waits = self.folder / f"{name}.waits"
+        wait_until(waits.exists)
+        with self.registry.session(writes="bookkeeping") as session:
+            session.execute(text("SELECT 1"))  # now the one writer's place is taken
+            self.signal(name, signal.SIGSTOP)
+            wait_until(lambda: self.stands_still(name))
+        waits.unlink()
+
     def ends(self, name: str) -> None:
         process = self._running.pop(name)
         process.does("evaluating.stop.set()")
@@ -140,6 +153,8 @@ def test_each_tank_has_one_scheduler_whoever_is_killed_or_stands_still(
 
     when = "before" if house.registry.engine.dialect.name == "sqlite" else "amid"
     paused.does(f"evaluating.stand_still({when!r})")
+    if when == "before":
+        house.stop_before_it_writes("c")
     wait_until(lambda: house.stands_still("c"))
     wait_until(lambda: house.shared_by("b"))
     house.evaluates_all("b")
