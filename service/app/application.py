@@ -128,7 +128,7 @@ class Application:
         from service.integrations.retired.clearing import RetiredIntegrations
 
         every_s = self.config.advice.every_s
-        retired = RetiredIntegrations(self.config, self.registry)
+        retired = RetiredIntegrations(self.config, self.registry, self.stopping)
         reported = (retired, *self.integrations, self.metrics)
         keep_audit = timedelta(days=self.config.registry.keep_audit_days)
         return Scheduler(

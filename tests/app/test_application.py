@@ -18,12 +18,15 @@ from service.app.signals import set_by_signals
 from service.clock import FixedClock
 from service.config import Config, load_config
 from service.errors import ConfigError, LittoralError
+from service.integrations.retired import clearing
+from service.integrations.retired.publication import ADVICE, Publication, record
 from service.registry.models.access import Scope
 from service.registry.models.events import DeliveryState, NewEvent
 from service.registry.models.tank import Tank
 from tests.api.conftest import NOW
 from tests.cli.conftest import ROOT
 from tests.registries import make_sqlite_registry
+from tests.servers import free_port
 
 
 def config_in(folder: Path, **more: str) -> Config:
@@ -63,6 +66,24 @@ def test_integrations_metrics_and_scheduler_are_made_once_and_joined(tmp_path: P
         assert advice_samples(application) == []
         application.scheduler.evaluate_all()
         assert set(advice_samples(application)) == {"reed"}
+
+
+def test_a_stop_amid_the_start_waits_for_no_broker(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(clearing, "START_WAIT_S", 3600.0)
+    given = {
+        "LITTORAL_ADVICE__PUBLISH": "false",
+        "LITTORAL_MQTT__URL": f"mqtt://127.0.0.1:{free_port()}",
+    }
+    with opened(config_in(tmp_path, **given)) as application:
+        record(application.registry, [Publication(ADVICE, "littoral", "earlier")])
+        scheduler, stop = application.scheduler, application.stopping
+        running = threading.Thread(target=scheduler.run, args=(stop,), daemon=True)
+        running.start()
+        stop.set()
+        running.join(30)
+        assert not running.is_alive()
 
 
 def test_api_and_pages_are_one_app_behind_one_authentication(tmp_path: Path) -> None:

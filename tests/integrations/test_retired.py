@@ -51,7 +51,7 @@ def run(config: Config, home: Home) -> None:
     """Start as the service does, evaluate once, stop."""
     parts = (home.registry, home.store, SystemClock(), MorningDrifts(), lambda: None, AllTanks())
     made = configured_integrations(config, *parts)
-    RetiredIntegrations(config, home.registry).start()
+    RetiredIntegrations(config, home.registry, threading.Event()).start()
     for one in made:
         one.start()
     wait_until(lambda: all(one.is_connected for one in made))  # type: ignore[attr-defined]
@@ -95,11 +95,11 @@ def test_the_next_start_empties_what_is_no_longer_configured(
 
 def test_a_broker_that_is_away_leaves_them_for_the_next_start(home: Home) -> None:
     away = replace(ALL, mqtt=MqttConfig(url=f"mqtt://{HOST}:{free_port()}"))
-    RetiredIntegrations(away, home.registry).start()
+    RetiredIntegrations(away, home.registry, threading.Event()).start()
     none = replace(away, integrations=(), advice=AdviceConfig(publish=False))
-    retired = RetiredIntegrations(none, home.registry)
-    retired.stop()  # as soon as it has begun
-    retired.start()
+    stopping = threading.Event()
+    stopping.set()  # as soon as it has begun
+    RetiredIntegrations(none, home.registry, stopping).start()
     assert recorded(home.registry) == publications(away)
 
 

@@ -64,11 +64,15 @@ class RetiredIntegrations:
     name = "retired"
     mended = 0
 
-    def __init__(self, config: Config, registry: Registry) -> None:
-        """Prepare."""
+    def __init__(self, config: Config, registry: Registry, stopping: threading.Event) -> None:
+        """Prepare.
+
+        Args:
+            stopping: ends a start that is going on.
+        """
         self._config = config
         self._registry = registry
-        self._stopping = threading.Event()
+        self._stopping = stopping
 
     def start(self) -> None:
         """Empty the topics of what is no longer configured, if the broker can be reached."""
@@ -101,5 +105,4 @@ class RetiredIntegrations:
         """Nothing of a tank is published."""
 
     def stop(self) -> None:
-        """End a start that is going on."""
-        self._stopping.set()
+        """Nothing is queued."""
