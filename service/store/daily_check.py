@@ -1,4 +1,4 @@
-"""Checks the SQLite store's structure once a day: damage that nobody reads is found too."""
+"""Checks the SQLite store's file once a day: damage that nobody reads is found too."""
 
 from __future__ import annotations
 

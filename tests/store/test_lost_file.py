@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import sqlite3
 import stat
@@ -273,3 +274,21 @@ def test_a_file_that_cannot_be_used_for_another_reason_is_refused_all_the_same(p
     db.close()
     with pytest.raises(StoreRefusedError, match="another program's"):
         SqliteStore(path, wait=True)
+
+
+def test_a_file_that_another_process_holds_at_the_start_is_used_when_it_is_free(
+    make, path, monkeypatch
+):
+    """Such as while another packs a large one and is killed: the file stays as it was."""
+    monkeypatch.setattr(connections.file, "BUSY_TIMEOUT_S", 0.05)
+    monkeypatch.setattr(connections, "_BUSY_AGAIN_S", 0.01)
+    make().write(some(0))
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        store = make(wait=True)
+        refuses(store, "another process has been writing for too long")
+        before = connections.DatabaseFile(path, with_log=False).state()
+        other.execute("ROLLBACK")
+    assert connections.DatabaseFile(path, with_log=False).state() == before
+    store.write(some(50))
+    assert times(store) == list(range(100))

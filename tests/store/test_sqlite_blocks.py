@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.errors import StoreUnavailableError
+from service.errors import StoreRefusedError, StoreUnavailableError
 from service.store import Flag, Samples, SeriesKey
 from service.store.model import NOT_USABLE
 from service.store.sqlite.packing import UnpackError, pack, unpack
@@ -74,6 +74,14 @@ def test_damaged_bytes_are_noticed(damage):
     broken = body[:-6] + bytes([body[-6] ^ 1]) + body[-5:] if damage is None else damage
     with pytest.raises(UnpackError):
         unpack(broken, START, 2)
+
+
+@pytest.mark.parametrize("count", [-1, 0, 1, 3])
+def test_a_damaged_number_of_readings_is_noticed(count):
+    """The step of 0xFEFEFE µs reads like three columns without numbers."""
+    body = pack(samples([START, START + 0xFEFEFE], [24.5, 24.6]), START)
+    with pytest.raises(UnpackError):
+        unpack(body, START, count)
 
 
 @pytest.fixture
@@ -177,6 +185,30 @@ def test_a_damaged_block_is_damage_of_the_file(store):
     with pytest.raises(StoreUnavailableError, match="damaged"):
         store.read(KEY, 0, 2**62)
     assert not store.health().reachable
+
+
+def test_the_check_finds_a_damaged_block_and_says_which_hour(store, tmp_path):
+    """Its page may be sound, so that SQLite's own check finds nothing."""
+    store.write([reading(START + n * 10 * MINUTE, 6.5) for n in range(15)])
+    store.check()
+    with store._connections.writing() as connection:
+        connection.execute("UPDATE block SET body = x'00' WHERE hour = ?", (START // HOUR + 1,))
+        assert connection.execute("PRAGMA quick_check").fetchall() == [("ok",)]
+    message = r"damaged.*the hour from 2026-03-01T23 UTC.*restore a backup or move it away"
+    with pytest.raises(StoreRefusedError, match=message):
+        store.check()
+    assert not store.health().reachable
+    with pytest.raises(StoreRefusedError, match="2026-03-01T23"):  # found at the next start too
+        SqliteStore(tmp_path / "readings.db")
+
+
+@pytest.mark.parametrize("body", ["'text'", "5"])
+def test_a_block_that_holds_no_bytes_is_damage_of_the_file(store, body):
+    store.write([reading(START + n * 10 * MINUTE, 6.5) for n in range(15)])
+    with store._connections.writing() as connection:
+        connection.execute(f"UPDATE block SET body = {body}")
+    with pytest.raises(StoreUnavailableError, match="damaged"):
+        store.read(KEY, 0, 2**62)
 
 
 def test_a_file_of_the_format_before_is_packed_when_it_is_opened(tmp_path, monkeypatch):

@@ -118,6 +118,16 @@ def first_us(connection: sqlite3.Connection, series: int) -> int | None:
     return None if found is None else int(found)
 
 
+def check(connection: sqlite3.Connection) -> None:
+    """Unpack all blocks, which finds damage that leaves the file's structure sound.
+
+    Raises:
+        sqlite3.DatabaseError: one is damaged; says which hour.
+    """
+    for row in connection.execute("SELECT hour, readings, body FROM block"):
+        _unpacked(*row)
+
+
 def _pack_rows(connection: sqlite3.Connection, series: int, end_us: int) -> None:
     """Move the rows of a series before a time, the end of an hour, into blocks."""
     while True:
@@ -169,7 +179,8 @@ def _unpacked(hour: int, readings: int, body: bytes) -> Samples:
     try:
         return unpack(body, hour * HOUR_US, readings)
     except UnpackError as error:
-        damage = sqlite3.DatabaseError(f"a block of readings: {error}")
+        start = np.datetime64(hour, "h")
+        damage = sqlite3.DatabaseError(f"packed readings of the hour from {start} UTC: {error}")
         damage.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
         raise damage from error
 

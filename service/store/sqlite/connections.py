@@ -29,6 +29,8 @@ _EVERY_S: Final = 1.0
 #: Least time between two probes of the file on a fresh connection, s: an open one may have all that
 #: it needs in its cache, however damaged the file is by now.
 _PROBE_EVERY_S: Final = 10.0
+#: How long an attempt to open the file again waits for another process, s: a page waits with it.
+_BUSY_AGAIN_S: Final = 0.5
 _LOST: Final = (
     "is not there, and was before; put it back, restore a backup, or make an empty one with: "
     "littoral check --create"
@@ -65,7 +67,7 @@ class Connections:
         except (NotFoundError, DamagedError, StoreUnavailableError) as error:
             if not wait:
                 raise
-            self._tried, self._tried_s = self._file.state(), time.monotonic()
+            self._remember_failure(error, self._file.state())
             lost = isinstance(error, NotFoundError)
             self._lose(f"{path}: {_LOST}" if lost else error.detail)
 
@@ -105,7 +107,7 @@ class Connections:
                     connection.close()
 
     def check(self) -> None:
-        """Read the whole file and check its structure.
+        """Read the whole file and check its structure, and the checksums of packed readings.
 
         Raises:
             DamagedError: it is damaged.
@@ -113,7 +115,7 @@ class Connections:
         with self.reading() as connection:
             generation = self._generation
             try:
-                upkeep.check(self._path, connection)
+                upkeep.check(self._path, connection, packed=True)
             except DamagedError as error:
                 self._damaged(error.detail, generation)
                 raise
@@ -209,25 +211,35 @@ class Connections:
         state = self._file.state()
         if state is None or state == self._tried or self._file.is_as_when_damaged():
             return
-        self._tried = state
         if self._writer is not None:
             self._writer.close()
             self._writer = None
         self._file.drop_foreign_log()
         try:
-            self._open(create=False, recovering=True)
+            self._open(create=False, recovering=True, busy_s=_BUSY_AGAIN_S)
         except LittoralError as error:
             self._fault = error.detail
+            self._remember_failure(error, state)
         else:
             _log.warning("%s is there again and sound", self._path)
 
-    def _open(self, *, create: bool, recovering: bool) -> None:
+    def _remember_failure(self, error: LittoralError, state: FileState | None) -> None:
+        """Note which file cannot be opened: it is tried again when it has changed.
+
+        One that is merely not available now (another process packs or prunes it, the disk is
+        full) is tried again as it is.
+        """
+        self._tried = None if isinstance(error, StoreUnavailableError) else state
+        self._tried_s = time.monotonic()
+
+    def _open(self, *, create: bool, recovering: bool, busy_s: float = file.BUSY_TIMEOUT_S) -> None:
         """Open the file and check it, or begin to.
 
         Args:
+            busy_s: how long to wait for another process's transaction.
             recovering: it was damaged or lost: nothing is written before the check has passed.
         """
-        writer = file.open_file(self._path, create=create)
+        writer = file.open_file(self._path, create=create, busy_s=busy_s)
         try:
             with file.errors_translated(self._path):
                 reader = file.connect(self._path, read_only=True)

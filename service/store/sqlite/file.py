@@ -122,11 +122,14 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
     return connection
 
 
-def open_file(path: Path, *, create: bool = True) -> sqlite3.Connection:
+def open_file(
+    path: Path, *, create: bool = True, busy_s: float = BUSY_TIMEOUT_S
+) -> sqlite3.Connection:
     """Open the file for writing.
 
     Args:
         create: make it, its folder and its tables when they are missing.
+        busy_s: how long to wait for another process's transaction while it is opened.
 
     Raises:
         NotFoundError: it is missing or empty, and is not to be made.
@@ -145,13 +148,20 @@ def open_file(path: Path, *, create: bool = True) -> sqlite3.Connection:
     with errors_translated(path):
         connection = connect(path)
         try:
-            use_write_ahead_log(connection, BUSY_TIMEOUT_S)
+            _wait_for_others(connection, busy_s)
+            use_write_ahead_log(connection, busy_s)
             connection.execute("PRAGMA journal_size_limit = 67108864")
             _prepare(path, connection)
+            _wait_for_others(connection, BUSY_TIMEOUT_S)
         except BaseException:
             connection.close()
             raise
         return connection
+
+
+def _wait_for_others(connection: sqlite3.Connection, busy_s: float) -> None:
+    """Set how long a connection waits for another process's transaction."""
+    connection.execute(f"PRAGMA busy_timeout = {round(busy_s * 1000)}")
 
 
 def _prepare(path: Path, connection: sqlite3.Connection) -> None:

@@ -60,7 +60,7 @@ def unpack(body: bytes, start_us: int, count: int) -> Samples:
     """
     try:
         plain = zlib.decompress(body)
-    except zlib.error as error:
+    except (zlib.error, TypeError) as error:
         raise UnpackError(str(error)) from error
     if plain[:1] != bytes([_VERSION]):
         raise UnpackError(f"packed in form {plain[:1].hex()}; allowed: {_VERSION}")
@@ -70,6 +70,8 @@ def unpack(body: bytes, start_us: int, count: int) -> Samples:
     value, at = _values(plain, at, count)
     form, flags, at = _column(plain, at, count)
     form, raw, at = _decimal(*_column(plain, at, count))
+    if at != len(plain):
+        raise UnpackError(f"holds {len(plain)} bytes; allowed for {count} readings: {at}")
     return Samples(
         time_us,
         value,

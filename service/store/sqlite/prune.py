@@ -78,18 +78,19 @@ def _delete_step(
     counted = "readings" if table == "block" else "1"
     rows = connection.execute(
         f"SELECT {column}, {counted} FROM {table} WHERE series = ? AND {column} < ? "
-        f"ORDER BY {column} LIMIT ?",
-        (series, before, PRUNE_STEP + 1),
-    ).fetchall()
-    count = taken = 0
-    for _, readings in rows:
-        if taken and count + readings > PRUNE_STEP:
+        f"ORDER BY {column}",
+        (series, before),
+    )
+    count, newest, more = 0, None, False
+    for at, readings in rows:
+        more = count > 0 and count + readings > PRUNE_STEP
+        if more:
             break
-        count += readings
-        taken += 1
-    if taken:
+        count, newest = count + readings, at
+    rows.close()
+    if count:
         connection.execute(
-            f"DELETE FROM {table} WHERE series = ? AND {column} <= ?", (series, rows[taken - 1][0])
+            f"DELETE FROM {table} WHERE series = ? AND {column} <= ?", (series, newest)
         )
     if count and table in ("block", "reading"):
         first_us = block.first_us(connection, series)
@@ -98,4 +99,4 @@ def _delete_step(
             "last = CASE WHEN ?3 IS NULL THEN NULL ELSE last END WHERE id = ?1",
             (series, count, first_us),
         )
-    return taken < len(rows), count
+    return more, count

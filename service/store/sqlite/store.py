@@ -182,7 +182,7 @@ class SqliteStore:
                 connection.close()
 
     def check(self) -> None:
-        """Read the whole file and check its structure.
+        """Read the whole file and check its structure, and the checksums of packed readings.
 
         Raises:
             StoreRefusedError: it is damaged.

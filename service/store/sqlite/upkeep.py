@@ -10,10 +10,11 @@ import threading
 from pathlib import Path
 from typing import Final
 
+from service.database_file import is_damage
 from service.errors import StoreRefusedError
 from service.private_files import create_file
 from service.store.sqlite import block, rollup
-from service.store.sqlite.file import DamagedError
+from service.store.sqlite.file import DamagedError, store_error
 from service.store.sqlite.prune import Writing
 
 _log = logging.getLogger(__name__)
@@ -82,16 +83,26 @@ def _wait_for_disk(path: Path) -> None:
         os.close(handle)
 
 
-def check(path: Path, connection: sqlite3.Connection) -> None:
+def check(path: Path, connection: sqlite3.Connection, *, packed: bool) -> None:
     """Check that the file's structure is sound (PRAGMA quick_check); reads all of it.
 
+    Args:
+        packed: compare the packed readings with their checksums too.
+
     Raises:
-        DamagedError: it is; says where.
+        DamagedError: it is damaged; says where.
     """
     faults = [row[0] for row in connection.execute("PRAGMA quick_check(3)").fetchall()]
     if faults != ["ok"]:
         found = " ".join("; ".join(faults).split())
         raise DamagedError(f"{path}: is damaged ({found[:200]}); restore a backup or move it away")
+    if packed:
+        try:
+            block.check(connection)
+        except sqlite3.DatabaseError as error:
+            if not is_damage(error):
+                raise
+            raise store_error(path, error) from error
 
 
 class StartCheck:
@@ -103,7 +114,8 @@ class StartCheck:
         Args:
             path: the file.
             connection: one that nobody else uses; closed after the check.
-            at_once: wait for the end of the check, however large the file is.
+            at_once: wait for the end of the check, however large the file is, and check the
+                packed readings too.
 
         Raises:
             DamagedError: it is, and the file is small or is to be checked at once.
@@ -112,6 +124,7 @@ class StartCheck:
         self.fault: DamagedError | None = None
         self._path = path
         self._connection = connection
+        self._packed = at_once
         self._thread = threading.Thread(target=self._run, name="store-check", daemon=True)
         self._thread.start()
         if at_once or path.stat().st_size <= CHECK_AT_ONCE_BYTES:
@@ -121,7 +134,7 @@ class StartCheck:
 
     def _run(self) -> None:
         try:
-            check(self._path, self._connection)
+            check(self._path, self._connection, packed=self._packed)
         except DamagedError as error:
             self.fault = error
         except sqlite3.DatabaseError as error:
