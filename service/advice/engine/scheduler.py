@@ -21,7 +21,7 @@ from service.advice.engine.storage_faults import (
     readings_unavailable,
     readings_waiting,
 )
-from service.advice.sharing.leases import NOTHING_MOVED, AllTanks, Leases, Moved
+from service.advice.sharing.leases import AllTanks, Leases, Moved
 from service.advice.trials.keeping import without_undoing
 from service.clock import Clock, SystemClock
 from service.derive.drift_cache import MorningDrifts
@@ -92,6 +92,9 @@ class Scheduler:
         self._leases = AllTanks() if leases is None else leases
         self._status_name = f"{SCHEDULER_STATUS}:{self._leases.id}".removesuffix(":")
         self._wake = threading.Event()
+        self._stopping = threading.Event()
+        #: tanks were taken over for which the present evaluation came too late.
+        self._gained = False
         self._evaluated_before: frozenset[str] = frozenset()
         self._pruned: datetime | None = None
         self._failed: list[str] = []
@@ -103,19 +106,21 @@ class Scheduler:
 
     def run(self, stop: threading.Event) -> None:
         """Evaluate until ``stop`` is set; what goes wrong is logged and does not end it."""
-        self._tend(at_once=True)  # others are to know of it before it publishes anything
-        for integration in self._integrations:
-            integration.start()
-        try:
+        self._stopping = stop
+        with self._leases.shown():
+            self._tend(at_once=True)  # others are to know of it before it publishes anything
+            for integration in self._integrations:
+                with _failure_logged(integration):
+                    integration.start()
             while not stop.is_set():
                 began = time.monotonic()
                 self.run_once()
                 self._wait(stop, began)
-        finally:
             for integration in self._integrations:
-                integration.stop()
-            with _unreachable_logged("the leases were not freed"):
-                self._leases.leave()
+                with _failure_logged(integration):
+                    integration.stop()
+        with _error_logged("the leases were not freed"):
+            self._leases.leave()
 
     def nudge(self) -> None:
         """Evaluate again now, such as after a log entry."""
@@ -124,11 +129,14 @@ class Scheduler:
     def evaluate_all(self) -> dict[str, LedgerChange]:
         """Evaluate every tank of its own once; returns what changed, by tank.
 
+        A stop ends it before the next tank.
+
         Raises:
             LittoralError: registry or store cannot be reached; the ledger then stays as it is.
         """
         now = self._clock.now()
         self._release(self._leases.tend(may_give=True))
+        self._gained = False
         present = self._registry.tank_ids()
         own = sorted(filter(self._leases.holds, present))
         changes: dict[str, LedgerChange] = {}
@@ -142,7 +150,7 @@ class Scheduler:
             self._release(self._leases.tend(may_give=True))
             some = filter(self._leases.holds, own[first : first + TANKS_AT_ONCE])
             changes |= self._evaluate(self._registry.tanks_of(list(some)), absences, now, failed)
-        if self._leases.does_upkeep():
+        if self._leases.does_upkeep() and not self._stopping.is_set():
             self._prune(now)
         self._failed = failed
         return changes
@@ -156,6 +164,8 @@ class Scheduler:
         self._views.prepare(tanks, now)
         evaluated: list[tuple[TankView, list[Finding]]] = []
         for tank in tanks:
+            if self._stopping.is_set():
+                return {}
             self._release(self._leases.tend())
             if not self._leases.holds(tank.id):
                 continue
@@ -210,6 +220,8 @@ class Scheduler:
         status: dict[str, object] = {"time": at, "every_s": self._every_s}
         try:
             changes = self.evaluate_all()
+            if self._stopping.is_set():
+                return  # it may have been ended amid the tanks
             self._evaluated = at
             self._unreadable_since = None
             status |= {"tanks": len(changes), "failed": self._failed, "error": None}
@@ -217,12 +229,14 @@ class Scheduler:
             _log.warning("the tanks were not evaluated: %s", error.detail)
             status |= {"tanks": 0, "failed": [], "error": error.detail}
             self._note_unreadable(error)
+        except Exception as error:  # noqa: BLE001 - whatever it is, the next one may go well
+            _log.exception("the tanks were not evaluated")
+            detail = f"an unexpected error ({type(error).__name__}), which the log shows"
+            status |= {"tanks": 0, "failed": [], "error": detail}
         status["mended"] = {one.name: one.mended for one in self._integrations}
         status |= {"evaluated": self._evaluated, "seconds": time.monotonic() - began}
-        try:
+        with _error_logged("the status of the scheduler was not stored"):
             self._registry.put_status(self._status_name, status)
-        except LittoralError as error:
-            _log.warning("the status of the scheduler was not stored: %s", error.detail)
 
     def _note_unreadable(self, error: LittoralError) -> None:
         """Recommend to call somebody once the store has been away for a while."""
@@ -246,24 +260,24 @@ class Scheduler:
         """
         until = began + self._every_s
         while not stop.is_set() and not self._wake.is_set():
-            if self._tend(may_give=True).gained:
+            self._tend(may_give=True)
+            if self._gained:
                 break
             left_s = until - time.monotonic()
             if left_s <= 0:
                 break
             self._wake.wait(min(left_s, 0.2))
         self._wake.clear()
+        self._gained = False
 
-    def _tend(self, *, may_give: bool = False, at_once: bool = False) -> Moved:
+    def _tend(self, *, may_give: bool = False, at_once: bool = False) -> None:
         """Renew the leases outside an evaluation; a registry that is away is logged."""
-        with _unreachable_logged("the leases were not renewed"):
-            moved = self._leases.tend(may_give=may_give, at_once=at_once)
-            self._release(moved)
-            return moved
-        return NOTHING_MOVED
+        with _error_logged("the leases were not renewed"):
+            self._release(self._leases.tend(may_give=may_give, at_once=at_once))
 
     def _release(self, moved: Moved) -> None:
         """Leave the tanks that other schedulers evaluate now to these."""
+        self._gained |= bool(moved.gained)
         lost = frozenset(
             tank for tank in self._evaluated_before if partition_of(tank) in moved.lost
         )
@@ -295,12 +309,14 @@ class Scheduler:
 
 
 @contextmanager
-def _unreachable_logged(what: str) -> Iterator[None]:
-    """A registry that is away does not end the loop."""
+def _error_logged(what: str) -> Iterator[None]:
+    """A registry that is away, or whatever else, does not end the loop."""
     try:
         yield
     except LittoralError as error:
         _log.warning("%s: %s", what, error.detail)
+    except Exception:  # noqa: BLE001 - see above
+        _log.exception("%s", what)
 
 
 @contextmanager

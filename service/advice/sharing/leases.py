@@ -6,7 +6,8 @@ import logging
 import threading
 import time
 import uuid
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
@@ -20,6 +21,10 @@ from service.registry.registry import Registry
 
 RENEWALS: Final = 3
 """A lease is renewed so often before it could be taken over. Our choice."""
+LONGEST_STEP_S: Final = 180.0
+"""One step of an evaluation that takes longer counts as hanging, and others take over. Two servers
+of a store that take a connection and never answer are given up after 126 s. Our choice."""
+_END_WAIT_S: Final = 5.0
 
 _log = logging.getLogger(__name__)
 
@@ -68,6 +73,10 @@ class Leases(Protocol):
         """What the writes on some tanks need, as it is now; None: nothing."""
         ...
 
+    def shown(self) -> AbstractContextManager[None]:
+        """Show others within a block that this process runs, also amid a step that takes long."""
+        ...
+
     def leave(self) -> None:
         """Free all of them."""
         ...
@@ -97,6 +106,10 @@ class AllTanks:
     def fence(self, tanks: Collection[str]) -> Fence | None:
         """None."""
         return None
+
+    def shown(self) -> AbstractContextManager[None]:
+        """Nobody looks."""
+        return nullcontext()
 
     def leave(self) -> None:
         """Nothing is held."""
@@ -137,11 +150,15 @@ class SharedLeases:
         self._gained: set[str] = set()
         self._lost: set[str] = set()
         self._due_s: float | None = None
+        #: more is held than its part, which could not be given up when that was seen.
+        self._above = False
+        self._tended_s = seconds()
 
     def tend(self, *, may_give: bool = False, at_once: bool = False) -> Moved:
         """See ``Leases``."""
+        self._tended_s = self._seconds()
         with self._lock:
-            if at_once or self._due_s is None or self._seconds() >= self._due_s:
+            if at_once or self._is_due() or (may_give and self._above):
                 self._renew(may_give)
             if not self._gained and not self._lost:
                 return NOTHING_MOVED
@@ -177,11 +194,46 @@ class SharedLeases:
         # One that is not held is asked for as well, and refused.
         return Fence(self.id, {name: tokens.get(name, 0) for name in needed}, self._every_s)
 
+    @contextmanager
+    def shown(self) -> Iterator[None]:
+        """See ``Leases``."""
+        end = threading.Event()
+
+        def show() -> None:
+            while not end.wait(self._every_s / 2):
+                self.show_life()
+
+        thread = threading.Thread(target=show, name="leases", daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            end.set()
+            thread.join(_END_WAIT_S)
+
+    def show_life(self) -> None:
+        """Renew the leases in place of a ``tend`` that is overdue, but not for a thread that hangs.
+
+        Nothing is taken or given up. It waits for no other thread of this process.
+        """
+        if not self._every_s <= self._seconds() - self._tended_s <= LONGEST_STEP_S:
+            return
+        try:
+            if set(self._registry.membership().schedulers) - {self.id}:
+                self._registry.beat(self.id)
+        except LittoralError as error:
+            _log.warning("the leases were not renewed: %s", error.detail)
+        except Exception:  # noqa: BLE001 - whatever it was, the next time may go well
+            _log.exception("the leases were not renewed")
+
     def leave(self) -> None:
         """See ``Leases``."""
         with self._lock:
             self._tokens = {}
             self._registry.leave(self.id)
+
+    def _is_due(self) -> bool:
+        return self._due_s is None or self._seconds() >= self._due_s
 
     def _renew(self, may_give: bool) -> None:
         now_s = self._seconds()
@@ -201,6 +253,7 @@ class SharedLeases:
         live = {self.id, *others} - set(silent)
         holders = {name: one.holder for name, one in seen.leases.items()}
         wanted = moves(self.id, live, holders)
+        self._above = bool(wanted.give) and not may_give
         if silent or not joined or wanted.take or (wanted.give and may_give):
             return self._registry.divide(self._me, silent, may_give=may_give)
         if others and not self._registry.beat(self.id):

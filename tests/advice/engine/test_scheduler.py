@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -13,8 +14,11 @@ import pytest
 from service.advice.engine.history.change_events import ChangeKind, LedgerChange
 from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.scheduler import Scheduler
+from service.advice.sharing.leases import NOTHING_MOVED, AllTanks, Moved, SharedLeases
 from service.derive.models.tank_view import TankView
+from service.registry.models.absence import Absence
 from service.registry.models.log import LogKind
+from service.registry.models.partitions import LEASES, partition_of
 from service.registry.models.schedulers import SCHEDULER_STATUS
 from service.registry.registry import Registry
 from service.store.model import Reading
@@ -274,3 +278,116 @@ def test_the_first_reading_of_a_new_tank_ends_that_none_was_ever_there(house: Ho
     still = missing()
     assert "temperature" not in still
     assert "light" in still
+
+
+@contextmanager
+def in_a_thread(loop: Scheduler, stop: threading.Event) -> Iterator[threading.Thread]:
+    thread = threading.Thread(target=loop.run, args=(stop,))
+    thread.start()
+    try:
+        yield thread
+    finally:
+        stop.set()
+        loop.nudge()
+        thread.join(60)
+        assert not thread.is_alive()
+
+
+def test_an_unexpected_error_ends_neither_the_loop_nor_the_end_of_it(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Odd(Recorder):
+        def start(self) -> None:
+            raise KeyError("an oddity")
+
+        stop = start
+
+    class Leaves(AllTanks):
+        left = False
+
+        def leave(self) -> None:
+            self.left = True
+
+    absences = house.registry.absences
+
+    def odd() -> Sequence[Absence]:
+        monkeypatch.setattr(house.registry, "absences", absences)
+        raise ZeroDivisionError("an oddity")
+
+    monkeypatch.setattr(house.registry, "absences", odd)
+    good, leases = Recorder("good"), Leaves()
+    made = [Odd("odd"), good]
+    loop = Scheduler(house.registry, house.store, house.clock, 60.0, made, leases=leases)
+    with in_a_thread(loop, threading.Event()):
+        wait_until(lambda: SCHEDULER_STATUS in house.registry.statuses())
+        assert "the log" in house.registry.statuses()[SCHEDULER_STATUS]["error"]
+        loop.nudge()
+        wait_until(lambda: good.updated == ["reed"])
+    assert leases.left
+
+
+def test_a_stop_ends_an_evaluation_that_is_going_on(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from service.advice.engine import scheduler as module
+
+    for tank in ("fern", "moss"):
+        house.registry.put_tank(a_tank(id=tank))
+    real, stop, evaluated = module.evaluate, threading.Event(), []
+
+    def stops(view, *more):  # type: ignore[no-untyped-def]
+        evaluated.append(view.tank.id)
+        stop.set()
+        return real(view, *more)
+
+    monkeypatch.setattr(module, "evaluate", stops)
+    loop = scheduler(house)
+    loop.run(stop)
+    assert evaluated == ["fern"]
+    assert SCHEDULER_STATUS not in house.registry.statuses(), "none was completed"
+
+
+def test_tanks_gained_amid_an_evaluation_are_evaluated_at_once(house: House) -> None:
+    class Gains(AllTanks):
+        """Takes over all other tanks while it evaluates its first one."""
+
+        def __init__(self) -> None:
+            self.tended, self.own = 0, {partition_of("reed")}
+
+        def tend(self, *, may_give: bool = False, at_once: bool = False) -> Moved:
+            self.tended += 1
+            if self.tended == 5:
+                self.own = set(LEASES)
+                return Moved(gained=frozenset(self.own - {partition_of("reed")}))
+            return NOTHING_MOVED
+
+        def holds(self, tank: str) -> bool:
+            return partition_of(tank) in self.own
+
+    house.registry.put_tank(a_tank(id="fern"))
+    recorder = Recorder("hub")
+    given = house.registry, house.store, house.clock, 3600.0, [recorder]
+    with in_a_thread(Scheduler(*given, leases=Gains()), threading.Event()):
+        wait_until(lambda: "fern" in recorder.updated)
+    assert recorder.updated == ["reed", "fern", "reed"]
+
+
+def test_a_start_that_waits_for_a_broker_is_seen_to_run(house: House) -> None:
+    leases = SharedLeases(house.registry, "a", 0.5)
+    other = SharedLeases(house.registry, "b", 30.0)
+    seen: list[int] = []
+
+    class Waits(Recorder):
+        def start(self) -> None:
+            other.tend()
+            wait_until(lambda: beat() > 3)
+            seen.append(beat())
+
+    def beat() -> int:
+        return house.registry.membership().schedulers[leases.id].beat
+
+    stop = threading.Event()
+    given = house.registry, house.store, house.clock, 60.0, [Waits("hub")]
+    stop.set()
+    Scheduler(*given, leases=leases).run(stop)
+    assert seen

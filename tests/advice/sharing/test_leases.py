@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import text
 
-from service.advice.sharing.leases import SharedLeases
+from service.advice.sharing.leases import LONGEST_STEP_S, SharedLeases
 from service.advice.sharing.silence import Silence
 from service.clock import SystemClock
 from service.process_identity import has_ended, this_process
@@ -101,6 +101,34 @@ def test_a_newcomer_gets_its_part_only_from_what_is_given_up(member):
     third = member("c", seconds)
     third.tend()
     assert first.tend(at_once=True).lost == set()
+
+
+def test_who_is_never_idle_gives_up_what_is_above_its_part(member):
+    seconds = Seconds()
+    busy, second = member("a", seconds), member("b", seconds)
+    busy.tend()
+    second.tend()
+    seconds.now += LEASE_S / 3
+    busy.tend()  # amid an evaluation, as it nearly always is when this is due
+    assert held(busy) == len(LEASES)
+    assert len(busy.tend(may_give=True).lost) == 32
+    second.tend(at_once=True)
+    assert held(second) == 32
+
+
+def test_a_long_step_is_no_silence_and_one_that_hangs_is(member):
+    seconds = Seconds()
+    first, second = member("a", seconds), member("b", seconds)
+    pass_time(seconds, first, second, for_s=2 * LEASE_S)
+    began = seconds.now
+    while seconds.now < began + LONGEST_STEP_S:
+        second.show_life()
+        pass_time(seconds, first, for_s=LEASE_S / 3)
+        assert held(first) <= 33
+    while seconds.now < began + LONGEST_STEP_S + 2 * LEASE_S:
+        second.show_life()
+        pass_time(seconds, first, for_s=LEASE_S / 3)
+    assert held(first) == len(LEASES)
 
 
 def test_one_that_falls_silent_is_replaced_after_its_lease_and_not_before(member):
