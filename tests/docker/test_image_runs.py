@@ -153,6 +153,28 @@ for place in ("/opt/littoral/x", "/etc/x", "/var/lib/littoral/x", "/tmp/x"):
         print("-", place)
 """
 
+#: The demo's check, and the image's own health check meanwhile.
+CHECKED = """
+set -eu
+http=$1
+mqtt=$2
+shift 2
+if "$@" 2>/dev/null; then
+    echo "healthy without a service"
+    exit 1
+fi
+littoral demo --check --http-port "$http" --mqtt-port "$mqtt" &
+demo=$!
+until "$@" 2>/dev/null; do
+    kill -0 $demo 2>/dev/null || {
+        echo "never healthy"
+        exit 1
+    }
+    sleep 0.2
+done
+wait $demo
+"""
+
 
 @pytest.mark.slow
 @pytest.mark.timeout(1200)
@@ -163,7 +185,8 @@ def test_the_image_is_small_and_runs_confined(
     (public,) = set(re.findall(r"^FROM (\S+)", (DOCKER / "Dockerfile").read_text(), re.MULTILINE))
     config = json.loads(buildah("inspect", "--type", "image", IMAGE))["Docker"]["config"]
     assert (config["User"], config["Entrypoint"]) == ("10001:10001", ["littoral"])
-    assert config["Healthcheck"]["Test"][0] == "CMD"
+    kind, *health = config["Healthcheck"]["Test"]
+    assert kind == "CMD"
     assert set(config["Volumes"]) == {"/var/lib/littoral"}
     _, base = buildah.mounted(f"docker.io/library/{public}")
     container, root = buildah.mounted(IMAGE)
@@ -202,5 +225,7 @@ def test_the_image_is_small_and_runs_confined(
         assert done.returncode == 0, done.stderr[-3000:]
         assert b"refused" not in done.stdout.partition(b"\n")[0], done.stdout[:200]
         assert done.stdout.count(b"\xff\xd8\xff") == 2  # the picture and its thumbnail, as JPEG
-    ports = ("--http-port", str(free_port()), "--mqtt-port", str(free_port()))
-    run(*confined, "littoral", "demo", "--check", *ports)
+    http, mqtt = str(free_port()), str(free_port())
+    asked = [word.replace(":8600/", f":{http}/") for word in health]
+    assert asked != health
+    run(*confined, "sh", "-c", CHECKED, "sh", http, mqtt, *asked)
