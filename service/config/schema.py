@@ -217,7 +217,8 @@ class _AdviceSchema(Section):
         1,
         3600,
         "s",
-        about="others take over the tanks of a process that is silent for so long",
+        about="others take over the tanks of a process that is silent for so long; "
+        "SQLite: 20 or more (a write may wait 15 s)",
     )
 
 
