@@ -24,6 +24,9 @@ _COUNTS: Final = frozenset(
     ("time", "received", "acknowledged", "waiting", "stored", "last_write", "last_commit")
 )
 
+#: Of these the first one matters: somebody who sets up a sensor waits for it.
+_BEGUN: Final = ("received", "stored", "last_write")
+
 
 class StatusReport:
     """The status row of one ingester; used by one thread."""
@@ -66,8 +69,9 @@ class StatusReport:
 
 
 def _what_matters(status: Mapping[str, Any]) -> Mapping[str, Any]:
-    """What is written as soon as it changes; of the spool, whether it has something."""
+    """What is written as soon as it changes; of spool and counts, whether there is any."""
     found = {name: value for name, value in status.items() if name not in _COUNTS}
     found["waiting"] = status["waiting"] // _WAITING
+    found["begun"] = {name: bool(status[name]) for name in _BEGUN}
     found["spool"] = {kind: bool(number) for kind, number in status["spool"].items()}
     return found

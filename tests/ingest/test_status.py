@@ -56,6 +56,7 @@ def report(registry: Registry, at: dict[str, float]) -> StatusReport:
         {"stalled": True},
         {"errors": ["the disk is full"]},
         {"waiting": 2000},
+        {"last_write": "2031-05-04T08:00:02Z"},  # the first one of all
         {"spool": {"readings": 7, "rejections": 0, "oldest": "2031-05-04T08:00:00Z"}},
     ],
 )
