@@ -229,7 +229,7 @@ class AdviceConfig:
     """How often all rules are evaluated, and whether advice is published over MQTT.
 
     Attributes:
-        lease_s: of several processes, others take over the tanks of one that has not been heard of
+        lease_s: of several processes, others take over the tanks of one that has been silent
             for so long.
     """
 

@@ -36,7 +36,7 @@ from service.errors import (
 from service.registry.database.fencing import Fence, LeaseLostError, fenced
 from service.registry.models.absence import Absence
 from service.registry.models.partitions import partition_of
-from service.registry.models.schedulers import SCHEDULER_STATUS
+from service.registry.models.schedulers import status_name
 from service.registry.models.tank import Tank
 from service.registry.models.trials import Trial
 from service.registry.registry import Registry
@@ -90,7 +90,7 @@ class Scheduler:
         self._keep_audit = keep_audit
         self._ledger = Ledger(registry)
         self._leases = AllTanks() if leases is None else leases
-        self._status_name = f"{SCHEDULER_STATUS}:{self._leases.id}".removesuffix(":")
+        self._status_name = status_name(self._leases.id)
         self._wake = threading.Event()
         self._stopping = threading.Event()
         #: tanks were taken over for which the present evaluation came too late.

@@ -135,7 +135,7 @@ class SharedLeases:
 
         Args:
             name: of this scheduler, for people.
-            lease_s: others take over what it holds when they have not heard of it for so long.
+            lease_s: others take over what it holds when it has been silent for so long.
             published: what it publishes over MQTT, for other schedulers to leave alone.
             seconds: a clock that only rises.
         """

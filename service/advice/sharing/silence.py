@@ -19,7 +19,7 @@ class Silence:
     """Watches the beats of others; not safe for several threads.
 
     Time counts only while one looks oneself: whoever was paused, with all others or alone, has
-    heard nothing of them meanwhile and must not hold them for gone.
+    noticed nothing of them meanwhile and must not hold them for gone.
     """
 
     def __init__(self, has_ended: Callable[[str], bool] = has_ended) -> None:

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
-from service.registry.models.schedulers import SCHEDULER_STATUS
+from service.registry.models.schedulers import SCHEDULER_STATUS, SHARING_STATUS
 
 
 def scheduler_statuses(statuses: Mapping[str, Mapping[str, Any]]) -> list[Mapping[str, Any]]:
@@ -14,7 +14,7 @@ def scheduler_statuses(statuses: Mapping[str, Mapping[str, Any]]) -> list[Mappin
     return [
         status
         for name, status in statuses.items()
-        if name == SCHEDULER_STATUS or name.startswith(f"{SCHEDULER_STATUS}:")
+        if name == SCHEDULER_STATUS or name.startswith(SHARING_STATUS)
     ]
 
 

@@ -8,7 +8,14 @@ from datetime import datetime
 from typing import Any, Final
 
 SCHEDULER_STATUS: Final = "advice:scheduler"
-"""Name of a scheduler's status; with ``:`` and its id where several may share the tanks."""
+"""Name of the status of a scheduler that shares the tanks with none."""
+SHARING_STATUS: Final = f"{SCHEDULER_STATUS}:"
+"""Begins the names of the status of those that may share them; the scheduler's id follows."""
+
+
+def status_name(id: str) -> str:
+    """Name of a scheduler's status; ``id`` is "" for one that shares the tanks with none."""
+    return f"{SHARING_STATUS}{id}" if id else SCHEDULER_STATUS
 
 
 @dataclass(frozen=True, slots=True)

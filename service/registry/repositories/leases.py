@@ -16,10 +16,11 @@ from sqlalchemy.orm import Session
 from service.registry.database.connection import Database
 from service.registry.models.partitions import LEASES, NOBODY, moves
 from service.registry.models.schedulers import (
-    SCHEDULER_STATUS,
+    SHARING_STATUS,
     Lease,
     Membership,
     SchedulerProcess,
+    status_name,
 )
 from service.registry.tables.events import DeliveryRow
 from service.registry.tables.processes import LeaseRow, SchedulerRow, StatusRow
@@ -82,10 +83,10 @@ class LeaseRepository(Database):
         )
         _forget(session, [row.id for row in rows if row.beat == silent[row.id]])
         known = session.scalars(select(SchedulerRow.id)).all()
-        of_known = [f"{SCHEDULER_STATUS}:{id}" for id in known]
+        of_known = [status_name(id) for id in known]
         session.execute(
             delete(StatusRow).where(
-                StatusRow.name.startswith(f"{SCHEDULER_STATUS}:", autoescape=True),
+                StatusRow.name.startswith(SHARING_STATUS, autoescape=True),
                 StatusRow.name.not_in(of_known),
             )
         )
