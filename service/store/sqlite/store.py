@@ -5,13 +5,14 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
 from service.errors import LittoralError
+from service.store.batches import samples_by_series
 from service.store.buckets import aligned_span, buckets_of_samples
-from service.store.checks import check_every, check_readings
+from service.store.checks import check_every, check_readings, check_samples
 from service.store.model import (
     AGGREGATES,
     Aggregate,
@@ -78,11 +79,20 @@ class SqliteStore:
 
         Readings older than what ``prune`` has deleted are left out and counted in ``health``.
         """
-        if not readings:
-            return
         check_readings(readings)
+        self._write(samples_by_series(readings))
+
+    def write_samples(self, batch: Mapping[SeriesKey, Samples]) -> None:
+        """Write a batch given as arrays in one transaction; see ``Store.write_samples``."""
+        for key, samples in batch.items():
+            check_samples(key, samples)
+        self._write(batch)
+
+    def _write(self, batch: Mapping[SeriesKey, Samples]) -> None:
+        if not batch:
+            return
         with self._connections.writing() as connection:
-            left_out = write.write_batch(connection, readings)
+            left_out = write.write_batch(connection, batch)
         if left_out:
             self._left_out += left_out
             _log.warning("%d readings older than the retention were left out", left_out)
@@ -120,7 +130,7 @@ class SqliteStore:
         level = rollup.level_for(every_us)
         if level is None:
             return buckets_of_samples(self.read(key, start_us, end_us), every_us)
-        with self._connections.reading() as connection:
+        with self._connections.reading() as connection, file.snapshot(connection):
             series = read.id_of(connection, key)
             span = (start_us, end_us)
             return rollup.read(connection, level, series, span, every_us, wanted)
@@ -196,7 +206,7 @@ class SqliteStore:
             numbers["last_write_s"] = self._last_write_s
         try:
             with self._connections.reading() as connection:
-                connection.execute("SELECT count(*) FROM (SELECT 1 FROM reading LIMIT 1)")
+                connection.execute("SELECT count(*) FROM (SELECT 1 FROM open_reading LIMIT 1)")
         except LittoralError as error:
             return StoreHealth(False, self.backend, error.detail, numbers)
         return StoreHealth(True, self.backend, "", numbers)
