@@ -51,11 +51,12 @@ def main() -> None:
     parser.add_argument("--times", type=int, default=200)
     parser.add_argument("--days", type=int, default=8, help="of readings")
     parser.add_argument("--profile", metavar="PATH", help="print where the time of one path goes")
+    parser.add_argument("--order", choices=("cumulative", "tottime"), default="cumulative")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         app = _filled(Path(folder), options.days)
         if options.profile:
-            _profile(_asker(app, options.profile), options.times)
+            _profile(_asker(app, options.profile), options.times, options.order)
             return
         took = _medians_ms({path: _asker(app, path) for path in PATHS}, options.times)
     for path, ms in took.items():
@@ -100,7 +101,7 @@ def _medians_ms(asked: dict[str, Callable[[], object]], times: int) -> dict[str,
     return {path: statistics.median(each) for path, each in took.items()}
 
 
-def _profile(ask: Callable[[], object], times: int) -> None:
+def _profile(ask: Callable[[], object], times: int, order: str) -> None:
     ask()
     gc.disable()  # a pause would be counted to whoever happens to make the next object
     profile = cProfile.Profile()
@@ -108,7 +109,7 @@ def _profile(ask: Callable[[], object], times: int) -> None:
     for _ in range(times):
         ask()
     profile.disable()
-    pstats.Stats(profile).sort_stats("cumulative").print_stats(100)
+    pstats.Stats(profile).sort_stats(order).print_stats(100)
 
 
 if __name__ == "__main__":
