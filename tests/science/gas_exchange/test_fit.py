@@ -213,7 +213,7 @@ def test_one_night_without_a_rise_gives_k_alone() -> None:
 def test_a_faster_way_finds_the_same(
     regime: str, seed: int, expected: tuple[float, float, float]
 ) -> None:
-    """To rounding, what systems of equations solved one by one, in matrices by LAPACK, had found."""
+    """To rounding, what systems of equations that LAPACK solved one by one had found."""
     (one,) = trials(next(r for r in REGIMES if r.name == regime), count=1, seed=seed)
     assert one.fit is not None and one.fit.injection_mg_l_h is not None
     k20 = one.fit.k20_per_h
