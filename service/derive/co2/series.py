@@ -109,7 +109,8 @@ def co2_over(
 
 def liquid_c(celsius: ArrayLike) -> Array:
     """Temperatures as those of liquid water: a thermometer may show less at its freezing point."""
-    return np.asarray(np.clip(celsius, *TEMPERATURE_RANGE_C))
+    low, high = TEMPERATURE_RANGE_C
+    return np.asarray(np.minimum(np.maximum(celsius, low), high))
 
 
 def inner_step_us(start: datetime, end: datetime, every_us: int) -> int:

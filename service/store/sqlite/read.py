@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
+from collections.abc import Collection
 from dataclasses import replace
 
 from service.store.model import Extent, Flag, Reading, Samples, SeriesInfo, SeriesKey
@@ -10,6 +12,8 @@ from service.store.sqlite import block, file, open_hour
 from service.store.sqlite.open_hour import ReadingRow
 
 _ID = "(SELECT id FROM series WHERE tank = ? AND quantity = ? AND sensor = ?)"
+
+_OF_TANKS = "WHERE tank IN (SELECT value FROM json_each(?))"
 
 
 def id_of(connection: sqlite3.Connection, key: SeriesKey) -> int:
@@ -34,13 +38,17 @@ def samples(
     return found if raw else replace(found, raw=None)
 
 
-def series(connection: sqlite3.Connection, tank: str | None) -> list[SeriesInfo]:
-    """The series stored, each with its newest reading; see ``Store.series``."""
+def series(
+    connection: sqlite3.Connection, tanks: Collection[str] | None = None
+) -> list[SeriesInfo]:
+    """The series of some tanks or all, each with its newest reading; see ``Store.series``."""
+    # Not "? IS NULL OR …": that reads the series of all tanks, however few are asked for.
+    chosen, given = ("", ()) if tanks is None else (_OF_TANKS, (json.dumps([*tanks]),))
     with file.snapshot(connection):
         rows = connection.execute(
-            "SELECT id, tank, quantity, sensor FROM series WHERE ?1 IS NULL OR tank = ?1 "
+            f"SELECT id, tank, quantity, sensor FROM series {chosen} "
             "ORDER BY tank, quantity, sensor",
-            (tank,),
+            given,
         ).fetchall()
         found = [(SeriesKey(*names), _newest(connection, id, flagged=True)) for id, *names in rows]
     return [SeriesInfo(key, _reading(key, row)) for key, row in found if row is not None]

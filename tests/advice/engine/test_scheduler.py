@@ -372,6 +372,25 @@ def test_tanks_gained_amid_an_evaluation_are_evaluated_at_once(house: House) -> 
     assert recorder.updated == ["reed", "fern", "reed"]
 
 
+def test_the_work_for_each_tank_does_not_grow_with_their_number(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from service.advice.engine import scheduler as module
+
+    asked: list[str] = []
+
+    def counted(tank: str) -> str:
+        asked.append(tank)
+        return partition_of(tank)
+
+    monkeypatch.setattr(module, "partition_of", counted)
+    loop = scheduler(house)
+    for number in range(4):
+        house.registry.put_tank(a_tank(id=f"fern-{number}"))
+    assert len(loop.evaluate_all()) == 5
+    assert len(asked) <= 5
+
+
 def test_a_start_that_waits_for_a_broker_is_seen_to_run(house: House) -> None:
     leases = SharedLeases(house.registry, "a", 0.5)
     other = SharedLeases(house.registry, "b", 30.0)
