@@ -5,11 +5,11 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Any, Final
 
 from service.advice.engine.catalogue import evaluate
 from service.advice.engine.history.change_events import LedgerChange
@@ -40,6 +40,7 @@ from service.registry.models.schedulers import status_name
 from service.registry.models.tank import Tank
 from service.registry.models.trials import Trial
 from service.registry.registry import Registry
+from service.registry.status_report import StatusReport
 from service.store.interface import Store
 from service.times import format_moment
 
@@ -90,7 +91,7 @@ class Scheduler:
         self._keep_audit = keep_audit
         self._ledger = Ledger(registry)
         self._leases = AllTanks() if leases is None else leases
-        self._status_name = status_name(self._leases.id)
+        self._report = StatusReport(status_name(self._leases.id), registry, _what_matters)
         self._wake = threading.Event()
         self._stopping = threading.Event()
         #: tanks were taken over for which the present evaluation came too late.
@@ -236,7 +237,7 @@ class Scheduler:
         status["mended"] = {one.name: one.mended for one in self._integrations}
         status |= {"evaluated": self._evaluated, "seconds": time.monotonic() - began}
         with _error_logged("the status of the scheduler was not stored"):
-            self._registry.put_status(self._status_name, status)
+            self._report.put(status)
 
     def _note_unreadable(self, error: LittoralError) -> None:
         """Recommend to call somebody once the store has been away for a while."""
@@ -308,6 +309,12 @@ class Scheduler:
             if self._keep_audit is not None:
                 self._registry.prune_audit(SystemClock().now() - self._keep_audit)
             self._pruned = now
+
+
+def _what_matters(status: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Of the status, what is stored as soon as it changes: all but times and counts."""
+    counts = ("time", "evaluated", "seconds", "mended")
+    return {name: value for name, value in status.items() if name not in counts}
 
 
 @contextmanager
