@@ -9,6 +9,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
+from service.derive.co2.lit import Lit
 from service.derive.co2.series import co2_series
 from service.derive.co2.target import Target, target_of
 from service.derive.inputs import Inputs
@@ -20,8 +21,8 @@ from service.derive.thresholds import derived_limit
 from service.local_words import span_words
 from service.registry.models.tank import Tank
 from service.science.light.co2 import lit_share_by_co2
-from service.science.light.days import FLASH_S, DayOfLight, days_of_light
-from service.science.light.dose import degree_hours_while_lit
+from service.science.light.days import FLASH_S, DayOfLight, clipped, days_of_light
+from service.science.light.dose import degree_hours_while_lit, lit_intervals
 from service.science.numeric.intervals import SLOWEST_S
 from service.store.model import Samples
 
@@ -55,6 +56,30 @@ def light_day(inputs: Inputs, day: date, now: datetime) -> LightDay | None:
 def first_day(inputs: Inputs) -> date:
     """The first local day that the inputs cover, its night perhaps in part."""
     return local_day(inputs.tank, inputs.start + timedelta(days=1))
+
+
+def lit_times(tank: Tank, source: LightSource, first: date, now: datetime) -> Lit | None:
+    """When the light was on from a local day up to ``now``; None where no light is measured.
+
+    Args:
+        source: samples from before ``first`` help to find dark and bright.
+    """
+    start, end = local_midnight(tank, first).timestamp(), now.timestamp()
+    if not source.quantity or start >= end:
+        return None
+    flicker_s = derived_limit(tank, "lit_min_off_min") * 60
+    since = _first_needed(source, start - flicker_s - FLASH_S)
+    found = lit_intervals(
+        source.samples.time_s[since:],
+        source.lux[since:],
+        on_lux=source.levels.on_lux,
+        off_lux=source.levels.off_lux,
+        min_on_s=FLASH_S,
+        min_off_s=flicker_s,
+        max_gap_s=source.gap_s,
+    )
+    here = (clipped(one, start, end) for one in found if one.start_s < end and one.end_s > start)
+    return tuple((_moment(one.start_s), _moment(one.end_s)) for one in here)
 
 
 def light_days_of(
