@@ -52,6 +52,11 @@ class Windows(Generic[T]):
             self._values[(slot - 1) * length + at] = value
             self._at[slot] = at + 1 if at + 1 < 2 * length else length
 
+    def replace_last(self, slot: int, value: T) -> None:
+        """Replace the newest value, which there has to be."""
+        at, length = self._at[slot], self._length
+        self._values[slot * length + (at if at <= length else at - length) - 1] = value
+
     def extend(self, slot: int, values: Iterable[T]) -> None:
         """Add values, the newest last."""
         for value in values:
