@@ -178,7 +178,7 @@ def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House, tmp_path:
     before = Ledger(house.registry).list("reed")
 
     class Away(SqliteStore):
-        def series(self, tank: str | None = None):  # type: ignore[no-untyped-def]
+        def series_of(self, tanks: Collection[str]):  # type: ignore[no-untyped-def]
             raise StoreUnavailableError("away")
 
     away = Away.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
