@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import count
@@ -36,11 +36,11 @@ class Counting(SqliteStore):
 
     buckets_read = 0
 
-    def aggregate(  # type: ignore[no-untyped-def]
-        self, key: SeriesKey, start_us: int, end_us: int, every_us: int, **wanted
-    ) -> Buckets:
-        found = super().aggregate(key, start_us, end_us, every_us, **wanted)
-        self.buckets_read += len(found)
+    def aggregates(  # type: ignore[no-untyped-def]
+        self, keys: Sequence[SeriesKey], start_us: int, end_us: int, every_us: int, **wanted
+    ) -> list[Buckets]:
+        found = super().aggregates(keys, start_us, end_us, every_us, **wanted)
+        self.buckets_read += sum(map(len, found))
         return found
 
 

@@ -183,7 +183,7 @@ def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House, tmp_path:
     before = Ledger(house.registry).list("reed")
 
     class Away(SqliteStore):
-        def series(self, tank: str | None = None):  # type: ignore[no-untyped-def]
+        def series_of(self, tanks: Collection[str]):  # type: ignore[no-untyped-def]
             raise StoreUnavailableError("away")
 
     away = Away.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
@@ -375,6 +375,25 @@ def test_tanks_gained_amid_an_evaluation_are_evaluated_at_once(house: House) -> 
     with in_a_thread(Scheduler(*given, leases=Gains()), threading.Event()):
         wait_until(lambda: "fern" in recorder.updated)
     assert recorder.updated == ["reed", "fern", "reed"]
+
+
+def test_the_work_for_each_tank_does_not_grow_with_their_number(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from service.advice.engine import scheduler as module
+
+    asked: list[str] = []
+
+    def counted(tank: str) -> str:
+        asked.append(tank)
+        return partition_of(tank)
+
+    monkeypatch.setattr(module, "partition_of", counted)
+    loop = scheduler(house)
+    for number in range(4):
+        house.registry.put_tank(a_tank(id=f"fern-{number}"))
+    assert len(loop.evaluate_all()) == 5
+    assert len(asked) <= 5
 
 
 def test_a_start_that_waits_for_a_broker_is_seen_to_run(house: House) -> None:
