@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Final
 
 from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation, Severity
@@ -21,6 +22,12 @@ from service.store.model import SeriesInfo
 
 SHORT_DAYS = 2
 """Days of readings that a tank's line in the list covers."""
+
+MOST_SHOWN: Final = 50
+"""Tanks of one page of the list. Our choice: deriving them takes half a second."""
+
+MOST_WORST: Final = 10
+"""Tanks of other pages that are named as those that need somebody first. Our choice."""
 
 LONG_AGO = timedelta(days=100 * 365)
 
@@ -69,14 +76,44 @@ class TankOverview:
         return self.view is not None and self.view.co2.kh is None
 
 
-def tank_overviews(context: Context, now: datetime) -> list[TankOverview]:
-    """All tanks, worst first."""
-    known = Ledger(context.registry).list()
-    tanks = [
-        _overview(context, tank, now, [one for one in known if one.tank == tank.id], SHORT_DAYS)
-        for tank in context.registry.tanks()
-    ]
-    return sorted(tanks, key=urgency)
+@dataclass(frozen=True, slots=True)
+class OverviewPage:
+    """A page of the list of tanks.
+
+    Attributes:
+        tanks: worst first.
+        first: whether it is the first page.
+        more: the id after which the next page begins; None where this one is the last.
+        busy: how many tanks of all pages have something to do.
+        worst: the worst of all pages, where there are several.
+    """
+
+    tanks: tuple[TankOverview, ...]
+    first: bool
+    more: str | None
+    busy: int
+    worst: tuple[Tank, ...] = ()
+
+
+def overview_page(context: Context, now: datetime, after: str | None = None) -> OverviewPage:
+    """A page of tanks by their ids.
+
+    Args:
+        after: only tanks whose id comes after this one; None: from the first on.
+    """
+    registry = context.registry
+    found = registry.tanks(after=after, limit=MOST_SHOWN + 1)
+    shown, first = found[:MOST_SHOWN], after is None
+    more = shown[-1].id if len(found) > MOST_SHOWN else None
+    known = Ledger(registry).of_tanks([tank.id for tank in shown])
+    tanks = [_overview(context, tank, now, known[tank.id], SHORT_DAYS) for tank in shown]
+    tanks.sort(key=urgency)
+    if first and more is None:
+        return OverviewPage(tuple(tanks), first, more, sum(bool(one.todo) for one in tanks))
+    busy = registry.tanks_with_open(MOST_WORST)
+    by_id = {tank.id: tank for tank in registry.tanks_of(busy.first)}
+    worst = tuple(by_id[id] for id in busy.first if id in by_id)
+    return OverviewPage(tuple(tanks), first, more, busy.count, worst)
 
 
 def tank_overview(context: Context, tank: Tank, now: datetime, days: int) -> TankOverview:
