@@ -26,6 +26,7 @@ from service.store.sqlite.store import SqliteStore
 from service.times import format_moment, from_us, to_us
 from tests.derive.pieces import KH_4, NOON, a_tank, days_of, gassed
 from tests.registries import sqlite_registry
+from tests.stores import make_sqlite_store
 
 HOUR = timedelta(hours=1)
 
@@ -43,13 +44,17 @@ class Counting(SqliteStore):
         return found
 
 
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Counting]:
-    store = Counting.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
-    assert isinstance(store, Counting)
+def fill(store: SqliteStore) -> None:
     for quantity, one in days_of(NOON + 24 * HOUR, days=14).items():
         pairs = zip(one.time_us.tolist(), one.value.tolist(), strict=True)
         store.write([Reading("reed", quantity, "s", at, value) for at, value in pairs])
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Counting]:
+    make_sqlite_store(tmp_path / "readings.db", fill)
+    store = Counting.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    assert isinstance(store, Counting)
     yield store
     store.close()
 

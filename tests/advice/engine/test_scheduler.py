@@ -26,6 +26,7 @@ from service.store.sqlite.store import SqliteStore
 from tests.derive.pieces import NOON, a_tank, days_of, gassed
 from tests.registries import sqlite_registry
 from tests.servers import wait_until
+from tests.stores import make_sqlite_store
 
 HOUR = timedelta(hours=1)
 
@@ -47,17 +48,21 @@ class House:
     clock: StepClock
 
 
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    """A tank with too little CO2 and an empty log; three days of readings."""
-    registry = sqlite_registry(tmp_path / "registry.db")
-    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
-    registry.put_tank(a_tank())
-    registry.add_log("reed", LogKind.WATER_CHANGE, NOON - 3 * 24 * HOUR, {"fraction": 0.5})
+def three_days(store: SqliteStore) -> None:
     series = days_of(NOON, days=3, co2=lambda t: gassed(t, high=14.0))
     for quantity, one in series.items():
         pairs = zip(one.time_us.tolist(), one.value.tolist(), strict=True)
         store.write([Reading("reed", quantity, "s", at, value) for at, value in pairs])
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    """A tank with too little CO2 and an empty log; three days of readings."""
+    registry = sqlite_registry(tmp_path / "registry.db")
+    make_sqlite_store(tmp_path / "readings.db", three_days)
+    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    registry.put_tank(a_tank())
+    registry.add_log("reed", LogKind.WATER_CHANGE, NOON - 3 * 24 * HOUR, {"fraction": 0.5})
     yield House(registry, store, StepClock())
     store.close()
     registry.close()
