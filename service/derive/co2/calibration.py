@@ -6,6 +6,7 @@ from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -79,9 +80,8 @@ class ProbeHistory:
     def sd_ph(self, time_us: npt.NDArray[np.int64]) -> Array:
         """Standard deviation of the calibration in force at each moment (sorted), pH."""
         days = np.full(time_us.shape, NEVER_CALIBRATED_DAYS)
-        begins = np.searchsorted(time_us, self.calibrated_us).tolist()
-        ends = [*begins[1:], len(time_us)]
-        for begin, end, calibrated_us in zip(begins, ends, self.calibrated_us, strict=True):
+        edges = [*np.searchsorted(time_us, self.calibrated_us).tolist(), len(time_us)]
+        for (begin, end), calibrated_us in zip(pairwise(edges), self.calibrated_us, strict=True):
             if begin < end:
                 days[begin:end] = (time_us[begin:end] - calibrated_us) / US_PER_DAY
         return self._sd_ph(days)
