@@ -2,41 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
-from datetime import date, datetime, timedelta
-from types import MappingProxyType
+from datetime import timedelta
 from typing import Final
-
-import numpy as np
 
 from service.derive.co2.crosscheck import co2_check_of
 from service.derive.co2.current import co2_now
 from service.derive.co2.daily import co2_days_of
 from service.derive.co2.gas_start import gas_start_of
-from service.derive.co2.lit import co2_above, co2_while_lit
+from service.derive.co2.lit import RecentCo2, co2_above, co2_while_lit, recent_co2
 from service.derive.co2.series import co2_series
 from service.derive.co2.target import target_of
 from service.derive.inhabitants.tolerance import Tolerance
 from service.derive.inputs import Inputs
+from service.derive.light.day_cache import LightDayCache
 from service.derive.light.days import first_day, light_days_of
 from service.derive.light.now import light_now
 from service.derive.light.plan import judged_light, light_spans, planned_lit
 from service.derive.light.source import light_source_of
-from service.derive.models.co2 import Co2Series
 from service.derive.models.co2_days import Co2High
 from service.derive.models.gas_exchange import GasModel
-from service.derive.models.light import LightDay
 from service.derive.models.tank_view import TankView
 from service.derive.temperature import daily_minima, excursions_of, temperature_now
 from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
+from service.science.numeric.ranks import median
 from service.science.sensors.electrode_drift import ElectrodeDrift
 
 RELEASE_SHARE: Final = 0.95
 """A spell of too much CO2 is over once it is down at this share of the ceiling. Our choice."""
-
-NO_DAYS: Final[Mapping[date, LightDay]] = MappingProxyType({})
 
 
 def tank_view(
@@ -44,7 +38,7 @@ def tank_view(
     *,
     gas: GasModel | None = None,
     drift: ElectrodeDrift | None = None,
-    known_days: Mapping[date, LightDay] = NO_DAYS,
+    light: LightDayCache | None = None,
 ) -> TankView:
     """Derive everything that rules and pages may know of a tank.
 
@@ -52,7 +46,7 @@ def tank_view(
         inputs: of the last days.
         gas: the gas exchange as last fitted (``gas_exchange``; it takes a hundredth of a second).
         drift: of the pH probe, as last found from the mornings.
-        known_days: light of days that are over, as derived before from the same readings.
+        light: the days of light as derived before; only those that changed are derived again.
     """
     tank, now = inputs.tank, inputs.now
     tolerance = inputs.tolerance
@@ -62,20 +56,13 @@ def tank_view(
     co2 = co2_now(inputs, target, drift)
     source = light_source_of(inputs)
     first = first_day(inputs)
-    known = _leading(known_days, first)
-    days = known + light_days_of(
-        tank,
-        source,
-        first + timedelta(days=len(known)),
-        now,
-        co2=series,
-        target=target,
-        temperature=temperature,
-    )
+    light_days = light_days_of if light is None else light.days
+    days = light_days(tank, source, first, now, co2=series, target=target, temperature=temperature)
     lit = tuple(one for day in days for one in day.lit) or planned_lit(tank, first, now)
     day_ago = now - timedelta(hours=24)
     judged = judged_light(tank, lit, inputs.log, now)
     while_lit = co2_while_lit(series, judged, target, day_ago, now)
+    recent = recent_co2(series, day_ago, now)
     if while_lit is not None and not days:
         while_lit = replace(while_lit, lit_from="plan")
     return TankView(
@@ -98,8 +85,8 @@ def tank_view(
         tolerance=tolerance,
         light=light_now(inputs, source),
         co2_lit=while_lit,
-        co2_high=_high(tank, tolerance, series, day_ago, now),
-        co2_uncomfortable=_uncomfortable(tolerance, series, day_ago, now),
+        co2_high=_high(tank, tolerance, recent),
+        co2_uncomfortable=_uncomfortable(tolerance, recent),
         co2_days=co2_days_of(series, light_spans(tank, days, lit), target.low_mg_l),
         gas_start=gas_start_of(tank, series, now),
         co2_check=co2_check_of(tank, inputs.log, co2, now, gas),
@@ -107,37 +94,25 @@ def tank_view(
         ph_drift=drift,
         latest=inputs.latest,
         daily_minima_c=daily_minima(temperature, now),
-        usual_c=float(np.median(temperature.value)) if len(temperature) else None,
+        usual_c=median(temperature.value) if len(temperature) else None,
     )
 
 
-def _leading(known_days: Mapping[date, LightDay], first: date) -> tuple[LightDay, ...]:
-    """The days from ``first`` on that need not be derived again."""
-    known: list[LightDay] = []
-    while (day := known_days.get(first + timedelta(days=len(known)))) is not None:
-        known.append(day)
-    return tuple(known)
-
-
-def _high(
-    tank: Tank, tolerance: Tolerance, series: Co2Series, start: datetime, end: datetime
-) -> Co2High | None:
+def _high(tank: Tank, tolerance: Tolerance, recent: RecentCo2 | None) -> Co2High | None:
     """CO2 against the animals' ceiling; without animals against the plants' target."""
     animals = tolerance.co2
     ceiling = tank.targets.co2_high_mg_l if animals is None else animals.co2_mg_l
-    found = co2_above(series, ceiling, RELEASE_SHARE * ceiling, start, end)
+    found = co2_above(recent, ceiling, RELEASE_SHARE * ceiling)
     if found is None or animals is None:
         return found
     return replace(found, newcomers=animals.newcomer)
 
 
-def _uncomfortable(
-    tolerance: Tolerance, series: Co2Series, start: datetime, end: datetime
-) -> Co2High | None:
+def _uncomfortable(tolerance: Tolerance, recent: RecentCo2 | None) -> Co2High | None:
     """CO2 against what the animals are comfortable with; None where that is all they tolerate."""
     animals = tolerance.co2
     if animals is None or animals.comfortable_mg_l >= animals.co2_mg_l:
         return None
     ceiling = animals.comfortable_mg_l
-    found = co2_above(series, ceiling, RELEASE_SHARE * ceiling, start, end)
+    found = co2_above(recent, ceiling, RELEASE_SHARE * ceiling)
     return None if found is None else replace(found, newcomers=animals.newcomer)

@@ -40,7 +40,7 @@ def co2_series(inputs: Inputs) -> Co2Series:
         inputs.series("ph"),
         inputs.series("temperature"),
         inputs.series("conductivity"),
-        probe_history(inputs.tank, inputs.log, inputs.sensor("ph")),
+        inputs.ph_probe,
     )
 
 
@@ -84,9 +84,11 @@ def co2_over(
         conductivity, ph.time_us, int(CONDUCTIVITY_VALID_MIN * US_PER_MINUTE)
     )
     value, low, high = (np.full(ph.time_us.shape, np.nan) for _ in range(3))
-    for part, us_cm_of_part in ((known, us_cm[known]), (~known, None)):
-        if not part.any():
-            continue
+    parts: list[npt.NDArray[np.bool_] | slice] = [known, ~known]
+    if known.all() or not known.any():
+        parts = [slice(None)]
+    for part in parts:
+        us_cm_of_part = us_cm[part] if known[part].all() else None
         found = estimate_co2(
             ph_value[part],
             kh.value_meq_l[part],
@@ -101,9 +103,11 @@ def co2_over(
             potassium_mg_l=beside.potassium_mg_l,
         )
         value[part], low[part], high[part] = found.value, found.low, found.high
-    impossible = value > most_co2_mg_l(tank, celsius)
-    for one in (value, low, high):
-        one[impossible] = np.nan
+    # the warmest water holds the least
+    if np.fmax.reduce(value) > float(most_co2_mg_l(tank, float(celsius.max()))):
+        impossible = value > most_co2_mg_l(tank, celsius)
+        for one in (value, low, high):
+            one[impossible] = np.nan
     return Co2Series(ph.time_us, value, low, high)
 
 
@@ -154,6 +158,8 @@ def interpolated(
     """
     if not len(samples):
         return np.full(time_us.shape, np.nan), np.zeros(time_us.shape, np.bool_)
+    if np.array_equal(samples.time_us, time_us):
+        return samples.value, np.ones(time_us.shape, np.bool_)
     value = np.interp(time_us, samples.time_us, samples.value)
     after = np.searchsorted(samples.time_us, time_us, side="left")
     right = samples.time_us[np.minimum(after, len(samples) - 1)]

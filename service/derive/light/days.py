@@ -133,10 +133,11 @@ def light_days_of(
 
 def _first_needed(source: LightSource, time_s: float) -> int:
     """The sample from which on light after a time is found as from all: clearly on or off."""
-    before = int(np.searchsorted(source.samples.time_us, time_s * 1e6))
-    lux, levels = source.lux[:before], source.levels
-    clear = np.flatnonzero((lux > levels.on_lux) | (lux <= levels.off_lux))
-    return int(clear[-1]) if clear.size else 0
+    before = int(source.samples.time_us.searchsorted(time_s * 1e6))
+    lux, levels = source.lux[:before][::-1], source.levels
+    clear = (lux > levels.on_lux) | (lux <= levels.off_lux)
+    newest = int(clear.argmax()) if before else 0
+    return before - 1 - newest if before and clear[newest] else 0
 
 
 def _lux_hours(source: LightSource, edges: Sequence[float]) -> list[float | None]:
@@ -163,7 +164,7 @@ def _described(
 ) -> LightDay:
     factor = lux_factor(tank)
     edges_us = (found.start_s * 1e6, found.end_s * 1e6)
-    begin, end = np.searchsorted(source.samples.time_us, edges_us)
+    begin, end = np.searchsorted(source.samples.time_us, edges_us).tolist()
     values = source.samples.value[begin:end]
     peak = float(values.max()) if values.size else None
     within, below, known = _co2_shares(found, co2, target)
@@ -200,10 +201,10 @@ def _why_unseen(source: LightSource, found: DayOfLight) -> str:
     """Why a day was not seen, or not all of it."""
     if found.cover >= NEARLY_ALL:
         return ""
-    usual_s = float(np.median(np.diff(source.samples.time_s))) if len(source.samples) > 1 else 0.0
-    if usual_s > SLOWEST_S:
+    if source.step_s > SLOWEST_S:
+        every = span_words(timedelta(seconds=source.step_s))
         return (
-            f"the light sensor reads every {span_words(timedelta(seconds=usual_s))}: too seldom "
+            f"the light sensor reads every {every}: too seldom "
             "to see when the lamp goes on and off, which takes a reading each "
             f"{SLOWEST_S / 60:.0f} min"
         )
@@ -245,8 +246,8 @@ def _co2_shares(
     known = 1.0 - share.unknown
     if np.isnan(known) or known < LEAST_KNOWN_SHARE:
         return None, None, None
-    within, below = np.clip((share.within / known, share.below / known), 0.0, 1.0)
-    return float(within), float(below), float(known)
+    within, below = (min(max(one / known, 0.0), 1.0) for one in (share.within, share.below))
+    return within, below, known
 
 
 def _around(time_us: npt.NDArray[np.int64], day: DayOfLight) -> slice:

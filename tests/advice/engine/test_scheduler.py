@@ -26,6 +26,7 @@ from service.store.sqlite.store import SqliteStore
 from tests.derive.pieces import NOON, a_tank, days_of, gassed
 from tests.registries import sqlite_registry
 from tests.servers import wait_until
+from tests.stores import make_sqlite_store
 
 HOUR = timedelta(hours=1)
 
@@ -47,17 +48,21 @@ class House:
     clock: StepClock
 
 
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    """A tank with too little CO2 and an empty log; three days of readings."""
-    registry = sqlite_registry(tmp_path / "registry.db")
-    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
-    registry.put_tank(a_tank())
-    registry.add_log("reed", LogKind.WATER_CHANGE, NOON - 3 * 24 * HOUR, {"fraction": 0.5})
+def three_days(store: SqliteStore) -> None:
     series = days_of(NOON, days=3, co2=lambda t: gassed(t, high=14.0))
     for quantity, one in series.items():
         pairs = zip(one.time_us.tolist(), one.value.tolist(), strict=True)
         store.write([Reading("reed", quantity, "s", at, value) for at, value in pairs])
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    """A tank with too little CO2 and an empty log; three days of readings."""
+    registry = sqlite_registry(tmp_path / "registry.db")
+    make_sqlite_store(tmp_path / "readings.db", three_days)
+    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    registry.put_tank(a_tank())
+    registry.add_log("reed", LogKind.WATER_CHANGE, NOON - 3 * 24 * HOUR, {"fraction": 0.5})
     yield House(registry, store, StepClock())
     store.close()
     registry.close()
@@ -95,7 +100,7 @@ def test_runs_in_a_thread_is_nudged_and_reports(house: House) -> None:
 def test_one_odd_tank_leaves_the_others_evaluated(
     house: House, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    from service.advice.engine import scheduler as module
+    from service.advice.engine import evaluator as module
 
     house.registry.put_tank(a_tank(id="fern"))
     real = module.evaluate
@@ -114,7 +119,7 @@ def test_one_odd_tank_leaves_the_others_evaluated(
 def test_a_tank_that_is_deleted_while_it_is_evaluated_leaves_the_others_evaluated(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from service.advice.engine import scheduler as module
+    from service.advice.engine import evaluator as module
 
     house.registry.put_tank(a_tank(id="fern"))
     real = module.evaluate
@@ -178,7 +183,7 @@ def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House, tmp_path:
     before = Ledger(house.registry).list("reed")
 
     class Away(SqliteStore):
-        def series(self, tank: str | None = None):  # type: ignore[no-untyped-def]
+        def series_of(self, tanks: Collection[str]):  # type: ignore[no-untyped-def]
             raise StoreUnavailableError("away")
 
     away = Away.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
@@ -329,7 +334,7 @@ def test_an_unexpected_error_ends_neither_the_loop_nor_the_end_of_it(
 def test_a_stop_ends_an_evaluation_that_is_going_on(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from service.advice.engine import scheduler as module
+    from service.advice.engine import evaluator as module
 
     for tank in ("fern", "moss"):
         house.registry.put_tank(a_tank(id=tank))
@@ -375,7 +380,7 @@ def test_tanks_gained_amid_an_evaluation_are_evaluated_at_once(house: House) -> 
 def test_the_work_for_each_tank_does_not_grow_with_their_number(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from service.advice.engine import scheduler as module
+    from service.advice.engine import evaluator as module
 
     asked: list[str] = []
 
