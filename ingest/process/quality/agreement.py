@@ -22,6 +22,10 @@ class Agreement:
         """Start without values."""
         self._last: tuple[LastValue, ...] = ()
 
+    def is_alone(self, sensor: str) -> bool:
+        """Whether a sensor is the only one so far, or would be."""
+        return all(one.sensor == sensor for one in self._last)
+
     def disagrees(self, limits: Limits, sensor: str, value: float, time_us: int) -> bool:
         """Take a sensor's value; whether fewer than half of the others confirm it.
 
