@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import repeat
 from typing import overload
 
 import numpy as np
@@ -115,4 +117,16 @@ class ReadingColumns(Sequence[Reading]):
         )
 
     def __iter__(self) -> Iterator[Reading]:
-        return map(self.__getitem__, range(len(self)))
+        names = [(key.tank, key.quantity, key.sensor) for key in self.keys]
+        columns = (self.series, self.time_us, self.value, self.flags)
+        rows = zip(*(column.tolist() for column in columns), strict=True)
+        raws = repeat(math.nan) if self.raw is None else self.raw.tolist()
+        for (series, time_us, value, flags), raw in zip(rows, raws, strict=False):
+            sent = None if math.isnan(raw) else raw
+            tank, quantity, sensor = names[series]
+            yield Reading(tank, quantity, sensor, time_us, value, _flag(flags), sent)
+
+
+@lru_cache(maxsize=1024)
+def _flag(bits: int) -> Flag:
+    return Flag(bits)  # which takes as long as all the rest of a reading
