@@ -14,6 +14,8 @@ from ingest.process.quality.resolution import Resolution
 
 #: With fewer readings a stuck sensor cannot be distinguished from one that rarely sends.
 _LEAST: Final = 12
+#: More values than these are looked at together before they are one by one.
+_MANY: Final = 32
 #: For rounding.
 _ALMOST: Final = 1 - 1e-6
 
@@ -94,7 +96,12 @@ class StuckDetector:
                 continue
             if begin:
                 self._begin(slot, numbers[begin], times[begin])
-            judged = self._within(slot, numbers, times, range(begin + bool(begin), end), found)
+            places = range(begin + bool(begin), end)
+            if len(places) > _MANY and self._stays(
+                slot, values[places.start : end], times[end - 1]
+            ):
+                continue
+            judged = self._within(slot, numbers, times, places, found)
             if judged < end:
                 # whether it is normal to stay there depends on the steps that were seen so far
                 self._resolution.add_all(slot, values[:judged])
@@ -109,6 +116,19 @@ class StuckDetector:
         self._low[slot] = self._high[slot] = value
         self._since_us[slot] = time_us
         self._count[slot], self._stuck[slot] = 1, 0
+
+    def _stays(self, slot: int, values: npt.NDArray[np.float64], last_us: int) -> bool:
+        """Take values that stay within the band, and not for so long that one may be stuck."""
+        low = min(self._low[slot], float(values.min()))
+        high = max(self._high[slot], float(values.max()))
+        count, since_us = self._count[slot], self._since_us[slot]
+        if not count or high - low > self._band:
+            return False
+        if self._stuck[slot] or last_us - since_us >= self._still_us:
+            return False
+        self._low[slot], self._high[slot] = low, high
+        self._count[slot] = min(count + len(values), _LEAST)
+        return True
 
     def _within(
         self, slot: int, values: list[float], times_us: list[int], places: range, found: list[int]
