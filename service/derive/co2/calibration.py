@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
+from numpy.typing import ArrayLike
 
 from service.derive.models.co2 import Array
 from service.derive.thresholds import derived_limit
@@ -83,15 +84,19 @@ class ProbeHistory:
             known = index >= 0
             age_us = time_us - calibrated[np.maximum(index, 0)]
             days[known] = age_us[known] / US_PER_DAY
+        return self._sd_ph_after(days)
+
+    def sd_ph_at(self, now: datetime) -> float:
+        """Standard deviation of the calibration in force at one moment, pH."""
+        days = self.age_days(now)
+        return float(self._sd_ph_after(NEVER_CALIBRATED_DAYS if days is None else days))
+
+    def _sd_ph_after(self, days: ArrayLike) -> Array:
         return calibration_sd_ph(
             days,
             fresh_sd_ph=self.fresh_sd_ph,
             drift_ph_per_30_days=self.drift_ph_per_30_days,
         )
-
-    def sd_ph_at(self, now: datetime) -> float:
-        """Standard deviation of the calibration in force at one moment, pH."""
-        return float(self.sd_ph(np.array([to_us(now)], dtype=np.int64))[0])
 
 
 def probe_history(tank: Tank, log: Sequence[LogEntry], sensor: str | None = None) -> ProbeHistory:
