@@ -52,7 +52,7 @@ def clear_topics(config_file: Path | None, everything: bool) -> None:
         if everything:
             retired += [one for one in present if one not in known]
         done = clear(config.mqtt, retired, threading.Event(), WITHIN_S)
-        record(registry, [one for one in (*known, *present) if one not in done])
+        record(registry, present, emptied=done)
     for one in done:
         click.echo(f"Emptied: {one.words}.")
     if len(done) < len(retired):
