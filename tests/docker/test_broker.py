@@ -277,6 +277,7 @@ def test_ingester_advice_homie_and_hub_work_by_the_service_s_account(
             *(f"homeassistant/{one}/littoral-reed/{key}/config" for one, key in ENTITIES),
             "littoral/$hub/littoral/reed/first/attributes",
             "littoral/$hub/littoral/$status/littoral-ingest",
+            f"littoral/$ingest/{bench.config.mqtt.client_id}",
             "littoral/$hub/littoral/reed/temperature",
             "littoral/$hub/littoral/reed/temperature/availability",
         }
