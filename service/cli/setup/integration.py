@@ -32,9 +32,10 @@ def command() -> None:
     "--all", "everything", is_flag=True, help="Those that are configured too; stop serve before."
 )
 def clear_topics(config_file: Path | None, everything: bool) -> None:
-    """Empty the retained topics of integrations that are no longer configured.
+    """Empty their retained topics.
 
-    `serve` and `up` do the same when they start. What was published is known from the registry.
+    Those of integrations that are no longer configured. `serve` and `up` do the same when they
+    start. What was published is known from the registry.
     """
     from service.integrations.retired.clearing import clear
     from service.integrations.retired.publication import (
