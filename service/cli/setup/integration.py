@@ -32,7 +32,7 @@ def command() -> None:
     "--all", "everything", is_flag=True, help="Those that are configured too; stop serve before."
 )
 def clear_topics(config_file: Path | None, everything: bool) -> None:
-    """Empty their retained topics.
+    """Empty retained topics of removed ones.
 
     Those of integrations that are no longer configured. `serve` and `up` do the same when they
     start. What was published is known from the registry.
